@@ -1,0 +1,131 @@
+"""HiGHS fed with arrays: one session per matrix, changed and re-run hot."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import highspy
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.pool import Vector
+
+Ending = Literal["optimal", "infeasible", "unfinished", "failed"]
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What a solver said, as arrays; nothing here is trusted before it is verified.
+
+    Attributes:
+        ending: How the run ended.
+        x: Column values, shape (n,).
+        y: Row duals d(objective)/d(row bound), shape (m,); empty for integer programs.
+        basic: Basic columns first, then m: for each basic variable its index, columns 0..n-1,
+            rows n..n+m-1; empty if there is no basis.
+        ray: Proof of infeasibility, shape (m,), or None.
+        bound: Best proven bound of the objective.
+    """
+
+    ending: Ending
+    x: Vector
+    y: Vector
+    basic: npt.NDArray[np.int64]
+    ray: Vector | None = None
+    bound: float = float("nan")
+
+
+EMPTY = np.zeros(0)
+NO_BASIS = np.zeros(0, dtype=np.int64)
+
+
+class Session:
+    """A matrix in HiGHS; costs and bounds may change between runs."""
+
+    def __init__(self, matrix: Vector, row_low: Vector, row_high: Vector, *, integers: int = 0, time_limit: float = 60.0) -> None:
+        """Load a matrix.
+
+        Args:
+            matrix: Shape (m, n).
+            row_low: Shape (m,).
+            row_high: Shape (m,).
+            integers: How many of the last columns are 0 or 1.
+            time_limit: Seconds after which a run is given up [s].
+        """
+        self._highs = highspy.Highs()
+        for name, value in (("output_flag", False), ("threads", 1), ("presolve", "off"), ("mip_rel_gap", 0.0)):
+            self._highs.setOptionValue(name, value)
+        self._highs.setOptionValue("mip_abs_gap", 1e-9)
+        self._highs.setOptionValue("time_limit", time_limit)
+        self.m, self.n = matrix.shape
+        self.integers = integers
+        self._indices = np.arange(self.n, dtype=np.int32)
+        rows, columns = np.nonzero(matrix)
+        start = np.zeros(self.m + 1, dtype=np.int32)
+        np.cumsum(np.bincount(rows, minlength=self.m), out=start[1:])
+        lp = highspy.HighsLp()
+        lp.num_col_, lp.num_row_ = self.n, self.m
+        lp.col_cost_ = np.zeros(self.n)
+        lp.col_lower_ = np.zeros(self.n)
+        lp.col_upper_ = np.full(self.n, 100.0)
+        lp.row_lower_, lp.row_upper_ = row_low, row_high
+        lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
+        lp.a_matrix_.start_ = start
+        lp.a_matrix_.index_ = columns.astype(np.int32)
+        lp.a_matrix_.value_ = matrix[rows, columns]
+        self._lp = lp
+        self._loaded = False
+
+    def run(self, cost: Vector, lower: Vector, upper: Vector) -> Answer:
+        """Minimise cost @ x with the given column bounds.
+
+        Columns that are integers and whose bounds differ make it an integer program.
+        """
+        branching = self.integers > 0 and bool((lower[-self.integers :] < upper[-self.integers :]).any())
+        if not self._loaded:
+            self._lp.col_cost_, self._lp.col_lower_, self._lp.col_upper_ = cost, lower, upper
+            if branching:
+                self._lp.integrality_ = self._kinds()
+            self._highs.passModel(self._lp)
+            self._loaded = True
+        else:
+            self._highs.changeColsCost(self.n, self._indices, cost)
+            self._highs.changeColsBounds(self.n, self._indices, lower, upper)
+            if self.integers:
+                self._highs.changeColsIntegrality(self.n, self._indices, np.array(self._kinds(branching)))
+        self._highs.run()
+        return self._answer(branching)
+
+    def rows(self, indices: npt.NDArray[np.int32], low: Vector, high: Vector) -> None:
+        """Change row bounds."""
+        self._highs.changeRowsBounds(len(indices), indices, low, high)
+
+    def _kinds(self, integer: bool = True) -> list[highspy.HighsVarType]:
+        last = highspy.HighsVarType.kInteger if integer else highspy.HighsVarType.kContinuous
+        return [highspy.HighsVarType.kContinuous] * (self.n - self.integers) + [last] * self.integers
+
+    def _answer(self, branching: bool) -> Answer:
+        status = self._highs.getModelStatus()
+        kinds = highspy.HighsModelStatus
+        if status == kinds.kOptimal:
+            solution = self._highs.getSolution()
+            x = np.array(solution.col_value)
+            if branching:
+                return Answer("optimal", x, EMPTY, NO_BASIS, None, self._highs.getInfo().mip_dual_bound)
+            y = np.array(solution.row_dual)
+            raw = np.asarray(self._highs.getBasicVariables()[1], dtype=np.int64)
+            basic = np.where(raw < 0, self.n - 1 - raw, raw)
+            return Answer("optimal", x, y, basic, None, self._highs.getObjectiveValue())
+        if status in (kinds.kInfeasible, kinds.kUnboundedOrInfeasible):
+            ray = None
+            if not branching:
+                found = self._highs.getDualRay()
+                ray = np.array(found[2]) if found[1] else None
+            return Answer("infeasible", EMPTY, EMPTY, NO_BASIS, ray)
+        if status in (kinds.kTimeLimit, kinds.kIterationLimit, kinds.kInterrupt, kinds.kSolutionLimit):
+            info = self._highs.getInfo()
+            found_one = branching and info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible
+            x = np.array(self._highs.getSolution().col_value) if found_one else EMPTY
+            return Answer("unfinished", x, EMPTY, NO_BASIS, None, info.mip_dual_bound)
+        return Answer("failed", EMPTY, EMPTY, NO_BASIS)

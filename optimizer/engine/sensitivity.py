@@ -1,0 +1,158 @@
+"""What a limit costs and how long that price holds, from the optimal basis.
+
+With z = (columns, row activities) and F = [A | -I], every solution has F z = 0. Moving a limit by
+t changes one row's end by g and, where the limit stands inside coefficients, the row itself by
+-t p: a rank-one change of the basis (Sherman and Morrison 1950). With u = B^-1 e_k, q = p_B u and
+theta = t / (1 - t q), basic values move by theta s u and reduced costs by theta y_k (p - p_B B^-1 F),
+both linear in theta; s = p x + g is the slope of the row, and cost moves by theta s y_k.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import inf
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.pool import Vector
+
+ZERO = 1e-9
+
+
+@dataclass(frozen=True)
+class Reach:
+    """The price of a limit and the interval of moves over which it holds.
+
+    Attributes:
+        price: d(objective)/d(limit) at the present limit.
+        down: Most negative move of the limit for which the basis stays optimal.
+        up: Most positive move.
+        price_down: Price at the lower end of the interval.
+        price_up: Price at the upper end.
+    """
+
+    price: float
+    down: float
+    up: float
+    price_down: float
+    price_up: float
+
+
+class Basis:
+    """An optimal basis of min cost @ x, A x - r = 0 with bounds on x and r."""
+
+    def __init__(
+        self,
+        matrix: Vector,
+        cost: Vector,
+        low: Vector,
+        high: Vector,
+        x: Vector,
+        basic: npt.NDArray[np.int64],
+    ) -> None:
+        """Factorise the basis.
+
+        Args:
+            matrix: A, shape (m, n).
+            cost: Shape (n,).
+            low: Lower ends of columns, then rows, shape (n + m,).
+            high: Upper ends, shape (n + m,).
+            x: Optimal column values, shape (n,).
+            basic: The m basic variables; rows count from n.
+        """
+        self.m, self.n = matrix.shape
+        self.full = np.hstack([matrix, -np.eye(self.m)])
+        self.basic = basic
+        self.inverse = np.linalg.inv(self.full[:, basic])
+        self.cost = np.concatenate([cost, np.zeros(self.m)])
+        self.y = self.cost[basic] @ self.inverse
+        self.reduced = self.cost - self.y @ self.full
+        self.x = x
+        z = np.concatenate([x, matrix @ x])
+        self.values, self.low, self.high = z[basic], low[basic], high[basic]
+        self.fixed = low == high
+        mask = np.ones(self.n + self.m, dtype=bool)
+        mask[basic] = False
+        self.nonbasic = mask
+        at_low = np.abs(z - low) <= np.abs(high - z)
+        self.sign = np.where(at_low, 1.0, -1.0)
+
+    @property
+    def unique(self) -> bool:
+        """Whether no other solution is as good: every movable nonbasic variable costs something."""
+        movable = self.nonbasic & ~self.fixed
+        return bool((np.abs(self.reduced[movable]) > ZERO * (1 + np.abs(self.cost).max(initial=0.0))).all())
+
+    @property
+    def degenerate(self) -> bool:
+        """Whether a basic variable sits on one of its ends, so that one-sided prices may differ."""
+        slack = np.minimum(self.values - self.low, self.high - self.values)
+        return bool((slack < ZERO * (1 + np.abs(self.values))).any())
+
+    def reach(self, rows: npt.NDArray[np.int64], ends: Vector, per_limit: Vector | None = None) -> Reach:
+        """Return price and validity of moving a limit that is the end of the given rows.
+
+        Args:
+            rows: Row indices whose end moves, shape (k,); one row if `per_limit` is given.
+            ends: Move of each row's end per unit of the limit, shape (k,).
+            per_limit: p, shape (n,): the row's coefficients become A_k - t p.
+        """
+        basic_rows = np.isin(rows + self.n, self.basic)
+        if basic_rows.all():
+            return Reach(0.0, -inf, inf, 0.0, 0.0)
+        u = self.inverse[:, rows] @ np.where(basic_rows, 0.0, ends)
+        if per_limit is None:
+            slope, q = 1.0, 0.0
+            y = float(self.y[rows] @ np.where(basic_rows, 0.0, ends))
+            drift = np.zeros(self.n + self.m)
+        else:
+            k = int(rows[0])
+            u = self.inverse[:, k]
+            p = np.concatenate([per_limit, np.zeros(self.m)])
+            v = p[self.basic]
+            q = float(v @ u)
+            slope = float(per_limit @ self.x + ends[0])
+            y = float(self.y[k])
+            drift = y * (p - (v @ self.inverse) @ self.full)
+        low, high = _interval(self.values, slope * u, self.low, self.high)
+        movable = self.nonbasic & ~self.fixed
+        d = self.reduced[movable] * self.sign[movable]
+        down, up = _interval(d, drift[movable] * self.sign[movable], np.zeros(d.size), np.full(d.size, inf))
+        first, last = max(low, down), min(high, up)
+        return Reach(
+            price=y * slope,
+            down=_move(first, q),
+            up=_move(last, q),
+            price_down=y * slope * _growth(first, q),
+            price_up=y * slope * _growth(last, q),
+        )
+
+
+def _interval(values: Vector, rates: Vector, low: Vector, high: Vector) -> tuple[float, float]:
+    """Return the interval of theta in which low <= values + theta rates <= high, containing 0."""
+    moving = np.abs(rates) > 1e-11
+    if not moving.any():
+        return -inf, inf
+    v, r = values[moving], rates[moving]
+    with np.errstate(invalid="ignore"):
+        to_low, to_high = (low[moving] - v) / r, (high[moving] - v) / r
+    first = np.maximum(np.where(r > 0, to_low, to_high), -inf)
+    last = np.minimum(np.where(r > 0, to_high, to_low), inf)
+    return min(float(first.max()), 0.0), max(float(last.min()), 0.0)
+
+
+def _move(theta: float, q: float) -> float:
+    """Return t = theta / (1 + theta q)."""
+    if abs(theta) == inf:
+        limit = inf if q == 0 else 1 / q
+        return theta if q == 0 or np.sign(limit) != np.sign(theta) else float(limit)
+    scale = 1 + theta * q
+    return theta / scale if scale > 0 else float(np.copysign(inf, theta))
+
+
+def _growth(theta: float, q: float) -> float:
+    """Return how the price has grown at theta: d(theta)/dt = (1 + theta q)^2."""
+    if q == 0:
+        return 1.0
+    return inf if abs(theta) == inf else (1 + theta * q) ** 2

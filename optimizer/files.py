@@ -1,0 +1,101 @@
+"""Reading and writing the files that people pass around: sizes bounded, nothing half-written."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tempfile
+from pathlib import Path
+from typing import Any
+
+import tomli
+
+from optimizer.errors import fault
+
+MAX_BYTES = 5_000_000
+"""Largest file that is read; a folder of real data stays far below."""
+
+PACKAGE = Path(__file__).resolve().parent
+
+
+def shipped(name: str) -> Path:
+    """Return the folder `library` or `scenarios` as installed, or of this checkout."""
+    inside = PACKAGE / "shipped" / name
+    return inside if inside.is_dir() else PACKAGE.parent / name
+
+
+def read_bytes(path: Path) -> bytes:
+    """Return a file's content.
+
+    Raises:
+        DataError: If it is missing, a folder, unreadable or above `MAX_BYTES`.
+    """
+    try:
+        if path.is_dir():
+            raise fault(str(path), "", "this is a folder, a file was expected.", "Name a file in it.")
+        size = path.stat().st_size
+        if size > MAX_BYTES:
+            what = f"the file has {size / 1e6:.1f} MB, more than the {MAX_BYTES / 1e6:.0f} MB that are read."
+            raise fault(str(path), "", what, "Is it the right file? Otherwise split it.")
+        return path.read_bytes()
+    except FileNotFoundError:
+        step = "Check the name; shipped briefs are found by name alone, such as 'hand-wash'."
+        raise fault(str(path), "", "there is no such file.", step) from None
+    except OSError as error:
+        raise fault(str(path), "", f"the file cannot be read ({error.strerror}).", "Check its permissions.") from None
+
+
+def read_text(path: Path) -> str:
+    """Return a file's text, which must be UTF-8 (a byte order mark is accepted)."""
+    try:
+        return read_bytes(path).decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        what = f"byte {error.start} is not UTF-8 text."
+        raise fault(str(path), "", what, "Save the file again as UTF-8.") from None
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """Return a TOML file as plain values.
+
+    Raises:
+        DataError: If it is empty or not TOML, with the line.
+    """
+    text = read_text(path)
+    if not text.strip():
+        raise fault(str(path), "", "the file is empty.", "Run 'tenside start FOLDER' for commented examples.")
+    try:
+        return tomli.loads(text)
+    except tomli.TOMLDecodeError as error:
+        raise fault(str(path), "", f"this is not valid TOML: {error}.", "Correct that line.") from None
+    except RecursionError:
+        raise fault(str(path), "", "the file is nested too deeply.", "Flatten it.") from None
+
+
+def digest(path: Path) -> str:
+    """Return the first 16 hex digits of the file's SHA-256, for provenance."""
+    return hashlib.sha256(read_bytes(path)).hexdigest()[:16]
+
+
+def write_atomic(path: Path, text: str, *, overwrite: bool = False) -> None:
+    """Write a text file so that readers see the old content or the new, never half.
+
+    Raises:
+        DataError: If the file exists and `overwrite` is false, or the folder cannot be written.
+    """
+    if path.exists() and not overwrite:
+        raise fault(str(path), "", "the file exists and would be lost.", "Name another file or move this one.")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+        try:
+            with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
+                stream.write(text)
+                stream.flush()
+                os.fsync(stream.fileno())
+            os.chmod(temporary, 0o644)
+            os.replace(temporary, path)
+        except BaseException:
+            Path(temporary).unlink(missing_ok=True)
+            raise
+    except OSError as error:
+        raise fault(str(path), "", f"the file cannot be written ({error.strerror}).", "Choose another folder.") from None

@@ -1,0 +1,35 @@
+"""A formula: doses of ingredients, in % w/w as supplied."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from math import fsum
+
+from optimizer.pool import Ingredient
+
+
+@dataclass(frozen=True)
+class Line:
+    """One dose [% w/w of the product, as supplied]."""
+
+    item: Ingredient
+    percent: float
+
+
+@dataclass(frozen=True)
+class Formula:
+    """Doses in descending order is a matter of reports; here they are sorted by id."""
+
+    lines: tuple[Line, ...]
+    held_back: float = 0.0
+    later: tuple[Ingredient, ...] = ()
+    """What the part held back is for."""
+
+    def total(self, of: Callable[[Ingredient], float]) -> float:
+        """Return the sum of dose times a number per unit, with compensated summation."""
+        return fsum(line.percent * of(line.item) for line in self.lines)
+
+    def dose(self, name: str) -> float:
+        """Return the dose of a material [%], 0 if it is not used."""
+        return next((line.percent for line in self.lines if line.item.id == name), 0.0)

@@ -1,0 +1,119 @@
+"""What was found, detached from everything that found it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import nan
+from typing import Literal
+
+from optimizer.formula import Formula
+from optimizer.scenario import Brief
+
+Ending = Literal["optimal", "feasible", "infeasible", "stopped", "failed"]
+Proof = Literal["certificate", "enumerated", "solver bound", "none"]
+
+EXIT_CODES: dict[str, int] = {"optimal": 0, "feasible": 5, "infeasible": 4, "stopped": 5, "failed": 5}
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One rule at the answer.
+
+    Attributes:
+        value: The measure, in the rule's unit; NaN if it has none.
+        low: Lower limit, -inf if none.
+        high: Upper limit, inf if none.
+        binding: The limit the answer sits on: '', 'low', 'high' or 'equal'.
+        price: Change of the objective per unit by which the binding limit is raised (its
+            shadow price); NaN where a price has no meaning.
+        holds_from: Lowest value of the limit for which that price's basis stays optimal.
+        holds_to: Highest value.
+        price_from: Price at `holds_from`; differs for limits inside coefficients.
+        price_to: Price at `holds_to`.
+    """
+
+    id: str
+    kind: str
+    name: str
+    reading: str
+    value: float
+    low: float
+    high: float
+    unit: str
+    source: str
+    violation: float = 0.0
+    binding: Literal["", "low", "high", "equal"] = ""
+    price: float = nan
+    holds_from: float = nan
+    holds_to: float = nan
+    price_from: float = nan
+    price_to: float = nan
+
+
+@dataclass(frozen=True)
+class PhOutcome:
+    """The target and the window that all used materials share, with who sets each edge."""
+
+    target: float
+    tolerance: float
+    low: float
+    high: float
+    low_set_by: tuple[str, ...]
+    high_set_by: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class SettingOutcome:
+    """One program of the brief: the pH targets it stands for and the best it allows."""
+
+    first: float
+    last: float
+    ending: Ending
+    objective: float
+    proof: Proof
+    barred: int
+    """How many candidates the pH rules out."""
+
+
+@dataclass(frozen=True)
+class EntryPrice:
+    """An unused material: the price per kg below which it would enter, at these choices."""
+
+    id: str
+    name: str
+    price: float
+    entry: float
+
+
+@dataclass(frozen=True)
+class Result:
+    """The answer to a brief."""
+
+    brief: Brief = field(repr=False)
+    ending: Ending
+    proof: Proof
+    objective: float
+    formula: Formula | None
+    rules: tuple[Outcome, ...] = ()
+    ph: PhOutcome | None = None
+    settings: tuple[SettingOutcome, ...] = ()
+    choices: tuple[str, ...] = ()
+    """What the yes/no rules chose, in words; prices hold for these choices."""
+    entry_prices: tuple[EntryPrice, ...] = ()
+    barred: tuple[str, ...] = ()
+    """Ids that the chosen pH rules out."""
+    degenerate: bool = False
+    gap: float = 0.0
+    provenance: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def cost(self) -> float:
+        """Material cost per kg of product."""
+        if self.formula is None:
+            return nan
+        return sum(line.percent * line.item.price for line in self.formula.lines) / 100
+
+    @property
+    def exit_code(self) -> int:
+        """Exit code of the command."""
+        return EXIT_CODES[self.ending]

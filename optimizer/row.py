@@ -1,0 +1,61 @@
+"""What rules hand to the model: rows and yes/no columns that know their owner."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import inf
+from typing import Literal
+
+from optimizer.pool import Vector
+
+Side = Literal["low", "high", "equal", "link"]
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One choice of target pH with its tolerance; `None` stands for a product without one."""
+
+    target: float | None = None
+    low: float | None = None
+    high: float | None = None
+
+
+@dataclass(frozen=True)
+class Choice:
+    """A yes/no column.
+
+    Attributes:
+        key: 'use:<material id>' for a material's own, which rules share, or '<rule id>:<name>'.
+        says: What yes means, for reports.
+    """
+
+    key: str
+    says: str
+
+
+@dataclass(frozen=True)
+class Row:
+    """One row low <= doses @ coefficients + choices <= high.
+
+    Attributes:
+        owner: Id of the rule.
+        side: Which limit of the rule the row stands for; 'link' rows carry no price.
+        doses: Coefficient per candidate, shape (n,).
+        low: Lower end.
+        high: Upper end.
+        choices: Coefficients of yes/no columns by key.
+        per_limit: d(row)/d(limit) coefficients: moving the limit by t subtracts t x this
+            from `doses`, shape (n,), or None where the limit is a right-hand side.
+        rhs_per_limit: d(right-hand side)/d(limit).
+        limit_choice: Key of the yes/no column that multiplies the limit, if one does.
+    """
+
+    owner: str
+    side: Side
+    doses: Vector
+    low: float = -inf
+    high: float = inf
+    choices: dict[str, float] = field(default_factory=dict)
+    per_limit: Vector | None = None
+    rhs_per_limit: float = 1.0
+    limit_choice: str = ""

@@ -1,0 +1,105 @@
+"""The pH that everything in the bottle must agree on."""
+
+from __future__ import annotations
+
+from math import inf
+from typing import Annotated, ClassVar, Literal
+
+import numpy as np
+from pydantic import Field, model_validator
+
+from optimizer.formula import Formula
+from optimizer.library import Material, Ph
+from optimizer.pool import Mask, Pool
+from optimizer.row import Row, Setting
+from optimizer.rules.base import Rule
+from optimizer.units import TOLERANCE, USED, number
+
+
+class Acidity(Rule):
+    """One target pH with a tolerance, inside the brief's range, that suits every used material.
+
+    Equation: x_i = 0 unless w_i- <= t - d and t + d <= w_i+, with t the target, d its tolerance
+    and w_i the pH window of material i (where it stays clear, if the brief asks for a clear
+    product). t is chosen on a grid and at the windows' edges, one set of linear programs each;
+    so the rule has no price, only the cost of the next setting. An unknown window allows any pH.
+    """
+
+    kind: Literal["ph"] = "ph"
+    low: Ph = 3.0
+    """Lowest pH of the product."""
+    high: Ph = 10.0
+    """Highest pH of the product."""
+    tolerance: Annotated[float, Field(ge=0, le=2)] = 0.2
+    """Half-width that the bench must hit around the target."""
+    grid: Annotated[float, Field(ge=0.01, le=1)] = 0.1
+    """Spacing of the targets that are tried."""
+    clear: bool = False
+    """Filled in from the brief: use the windows in which materials stay clear."""
+    unit: ClassVar[str] = "pH"
+    step: ClassVar[float] = 0.1
+
+    @model_validator(mode="after")
+    def _room(self) -> Acidity:
+        if self.high - self.low < 2 * self.tolerance - 1e-9:
+            room = f"{self.low:g} to {self.high:g} leaves no room for a tolerance of {self.tolerance:g} on both sides"
+            raise ValueError(f"the pH range {room}")
+        return self
+
+    @property
+    def name(self) -> str:
+        """What is measured."""
+        return "pH"
+
+    @property
+    def limits(self) -> tuple[float, float]:
+        """The brief's range."""
+        return self.low, self.high
+
+    def window(self, material: Material) -> tuple[float, float]:
+        """Return the pH range of the product that a material tolerates."""
+        window = material.ph_clear if self.clear and material.ph_clear else material.ph_stable
+        return window or (-inf, inf)
+
+    def settings(self, edges: tuple[float, ...]) -> tuple[Setting, ...]:
+        """Return every target that is tried: the grid and the given window edges, ascending."""
+        first, last = self.low + self.tolerance, self.high - self.tolerance
+        steps = int(np.floor((last - first) / self.grid + 1e-9)) if last > first else 0
+        targets = {round(first + k * self.grid, 6) for k in range(steps + 1)} | {round(last, 6)}
+        for edge in edges:
+            targets |= {round(edge + self.tolerance, 6), round(edge - self.tolerance, 6)}
+        inside = sorted(t for t in targets if first - 1e-9 <= t <= last + 1e-9)
+        return tuple(Setting(t, round(t - self.tolerance, 6), round(t + self.tolerance, 6)) for t in inside)
+
+    def edges(self, pool: Pool) -> tuple[float, ...]:
+        """Edges of all windows of the pool."""
+        return tuple(e for i in pool.items for e in self.window(i.material) if abs(e) < inf)
+
+    def allowed(self, pool: Pool, setting: Setting) -> Mask:
+        """Return which candidates tolerate the setting, shape (n,)."""
+        return np.fromiter((self.gap(i.material, setting) <= TOLERANCE for i in pool.items), bool, len(pool))
+
+    def gap(self, material: Material, setting: Setting) -> float:
+        """Return by how much a material's window misses the setting, 0 if it covers it."""
+        if setting.low is None or setting.high is None:
+            return 0.0
+        low, high = self.window(material)
+        return max(low - setting.low, setting.high - high, 0.0)
+
+    def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
+        """No rows: the model keeps out what does not tolerate the setting."""
+        return ()
+
+    def value(self, formula: Formula, setting: Setting) -> float:
+        """The target pH."""
+        return self.low if setting.target is None else setting.target
+
+    def violation(self, formula: Formula, setting: Setting) -> float:
+        """The widest gap between the setting and the window of a used material, or the brief's range."""
+        gaps = [self.gap(line.item.material, setting) for line in formula.lines if line.percent > USED]
+        outside = max(self.low - (setting.low or self.low), (setting.high or self.high) - self.high, 0.0)
+        return max([outside, *gaps])
+
+    def reading(self) -> str:
+        """One sentence."""
+        return self.sourced(f"pH {number(self.low)} to {number(self.high)}, target +-{number(self.tolerance)} pH")

@@ -1,0 +1,205 @@
+"""What every rule answers; the kinds next door only say what they measure."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+from math import inf, isnan, nan
+from typing import ClassVar
+
+from pydantic import Field, model_validator
+
+from optimizer.formula import Formula
+from optimizer.library import Frozen, Key
+from optimizer.pool import Ingredient, Pool, Vector
+from optimizer.row import Choice, Row, Setting, Side
+from optimizer.units import TOLERANCE, number
+
+
+class Rule(Frozen):
+    """A measure held within limits, or a yes/no condition.
+
+    One object is at once a table of the scenario file (its fields), a few rows of the
+    matrix (`rows`) and a sentence (`reading`).
+    """
+
+    kind: str
+    id: Key = ""
+    source: str = "brief"
+    """Who asks for it: brief, a regulation, a supplier, or default."""
+
+    unit: ClassVar[str] = ""
+    step: ClassVar[float] = 1.0
+    """One noticeable step of the limit, in the rule's unit."""
+    gives: ClassVar[bool] = True
+    """False for the total, law and physics, which never give way."""
+
+    @property
+    def name(self) -> str:
+        """What is measured, in the brief's words."""
+        raise NotImplementedError
+
+    @property
+    def limits(self) -> tuple[float, float]:
+        """Low and high, infinite where there is none."""
+        return -inf, inf
+
+    @property
+    def may_give(self) -> bool:
+        """Whether a repair may move the limits."""
+        return self.gives and self.source != "law"
+
+    def columns(self, pool: Pool) -> tuple[Choice, ...]:
+        """Yes/no columns that the rule needs."""
+        return ()
+
+    def edges(self, pool: Pool) -> tuple[float, ...]:
+        """pH values at which the rule's rows change; most rules have none."""
+        return ()
+
+    def ph_key(self, pool: Pool, setting: Setting) -> Hashable:
+        """What the rows depend on of a pH setting; equal keys give equal rows."""
+        return None
+
+    def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
+        """Rows of the matrix at a pH setting."""
+        raise NotImplementedError
+
+    def value(self, formula: Formula, setting: Setting) -> float:
+        """The measure of a formula in the rule's unit, from raw data; NaN if it has none."""
+        raise NotImplementedError
+
+    def violation(self, formula: Formula, setting: Setting) -> float:
+        """By how much the formula breaks the rule, 0 if it keeps it."""
+        value = self.value(formula, setting)
+        low, high = self.limits
+        return 0.0 if isnan(value) else max(low - value, value - high, 0.0)
+
+    def slack(self) -> float:
+        """Tolerance within which a limit counts as kept, in the rule's unit."""
+        return TOLERANCE * max(1.0, *(abs(x) for x in self.limits if abs(x) < inf), 0.0)
+
+    def reading(self) -> str:
+        """One sentence with number, unit and source."""
+        raise NotImplementedError
+
+    def sourced(self, sentence: str) -> str:
+        """Return the sentence with its source, unless that is the brief itself."""
+        return sentence if self.source == "brief" else f"{sentence} ({self.source})"
+
+
+class LimitRule(Rule):
+    """A linear or ratio measure with a lower, an upper or an exact limit.
+
+    The measure is sum(dose x amount) + constants, divided by sum(dose x per) + constants
+    when `ratio` is true. Without limits the rule only reports its value.
+    """
+
+    at_least: float | None = None
+    at_most: float | None = None
+    exactly: float | None = None
+    band: float = Field(default=0.05, ge=0)
+    """Half-width within which a rounded formula keeps `exactly`, in the rule's unit."""
+
+    ratio: ClassVar[bool] = False
+    lowest: ClassVar[float] = 0.0
+    highest: ClassVar[float] = inf
+
+    @model_validator(mode="after")
+    def _ordered(self) -> LimitRule:
+        low, high = self.limits
+        if self.exactly is not None and (self.at_least is not None or self.at_most is not None):
+            raise ValueError("give either 'exactly' or 'at_least' and 'at_most'")
+        if low > high:
+            raise ValueError(f"at_least {low:g} is above at_most {high:g}")
+        for limit in (self.at_least, self.at_most, self.exactly):
+            if limit is not None and not self.lowest <= limit <= self.highest:
+                raise ValueError(f"the limit {limit:g} {self.unit} is outside {self.lowest:g} to {self.highest:g}")
+        return self
+
+    @property
+    def limits(self) -> tuple[float, float]:
+        """Low and high, infinite where there is none."""
+        if self.exactly is not None:
+            return self.exactly, self.exactly
+        return (
+            -inf if self.at_least is None else self.at_least,
+            inf if self.at_most is None else self.at_most,
+        )
+
+    def with_limits(self, low: float, high: float) -> LimitRule:
+        """Return the same rule with its limits moved; infinite limits are dropped."""
+        exact = low == high
+        return self.model_copy(
+            update={
+                "exactly": low if exact else None,
+                "at_least": None if exact or low == -inf else low,
+                "at_most": None if exact or high == inf else high,
+            }
+        )
+
+    def amount(self, item: Ingredient) -> float:
+        """Contribution of one % of dose to the measure (its numerator)."""
+        raise NotImplementedError
+
+    def per(self, item: Ingredient) -> float:
+        """Contribution of one % of dose to the denominator of a ratio."""
+        raise NotImplementedError
+
+    def constants(self, held_back: float) -> tuple[float, float]:
+        """What numerator and denominator hold without any dose."""
+        return 0.0, 0.0 if self.ratio else 1.0
+
+    def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
+        """One row per limit: numerator - limit x denominator against 0."""
+        amounts = pool.vector(self.amount)
+        above, below = self.constants(pool.held_back)
+        per = pool.vector(self.per) if self.ratio else None
+        low, high = self.limits
+        rows = []
+        if low == high:
+            rows.append(self._row("equal", low, amounts, per, above, below))
+        else:
+            if low > -inf:
+                rows.append(self._row("low", low, amounts, per, above, below))
+            if high < inf:
+                rows.append(self._row("high", high, amounts, per, above, below))
+        return tuple(rows)
+
+    def _row(
+        self, side: Side, limit: float, amounts: Vector, per: Vector | None, above: float, below: float
+    ) -> Row:
+        end = limit * below - above
+        return Row(
+            owner=self.id,
+            side=side,
+            doses=amounts if per is None else amounts - limit * per,
+            low=-inf if side == "high" else end,
+            high=inf if side == "low" else end,
+            per_limit=per,
+            rhs_per_limit=below,
+        )
+
+    def value(self, formula: Formula, setting: Setting) -> float:
+        """The measure of a formula; NaN for a ratio to nothing."""
+        above, below = self.constants(formula.held_back)
+        top = formula.total(self.amount) + above
+        if not self.ratio:
+            return top / below
+        bottom = formula.total(self.per) + below
+        return top / bottom if bottom > TOLERANCE else nan
+
+    def reading(self) -> str:
+        """One sentence with number, unit and source."""
+        return self.sourced(f"{self.name} {self.limit_words()}")
+
+    def limit_words(self) -> str:
+        """The limits in words, with the unit."""
+        low, high = self.limits
+        unit = f" {self.unit}" if self.unit else ""
+        if low == high:
+            return f"exactly {number(low)}{unit}"
+        if low > -inf and high < inf:
+            return f"{number(low)} to {number(high)}{unit}"
+        if low > -inf:
+            return f"at least {number(low)}{unit}"
+        return f"at most {number(high)}{unit}" if high < inf else "(no limit, shown only)"

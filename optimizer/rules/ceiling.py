@@ -1,0 +1,66 @@
+"""Highest doses that a law, a panel, a survey or custom states."""
+
+from __future__ import annotations
+
+from math import inf
+from typing import ClassVar, Literal
+
+from optimizer.library import Ceiling
+from optimizer.pool import Ingredient, Pool
+from optimizer.row import Row, Setting
+from optimizer.rules.base import LimitRule
+
+
+class UseLevel(LimitRule):
+    """Maximum use level of one or several substances together, in the basis of its source.
+
+    Equation: sum_i x_i sum_s c_is f_s <= limit, with c_is the share of substance s in material
+    i (its high end) and f_s = 1 as substance, or the mass of free acid per mass of substance as
+    acid (molar masses of acid and salt); as supplied, every material that holds one of the
+    substances counts whole. Only a law is a hard limit; the others are reported.
+    """
+
+    kind: Literal["use-level"] = "use-level"
+    ceiling: Ceiling
+    """The library's entry."""
+    unit: ClassVar[str] = "%"
+    step: ClassVar[float] = 0.05
+
+    @property
+    def name(self) -> str:
+        """What is measured."""
+        basis = f" {self.ceiling.basis}" if self.ceiling.basis != "as substance" else ""
+        return f"{' + '.join(self.ceiling.substances)}{basis}"
+
+    @property
+    def hard(self) -> bool:
+        """Whether the level is a limit of the model: a law, or one that the brief itself states."""
+        return self.ceiling.kind == "law" or self.source == "brief"
+
+    @property
+    def gives(self) -> bool:  # type: ignore[override]
+        """Law never gives."""
+        return self.ceiling.kind != "law"
+
+    def amount(self, item: Ingredient) -> float:
+        """What one % of dose adds in the ceiling's basis."""
+        return in_basis(self.ceiling, item)
+
+    def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
+        """Rows of a hard limit only."""
+        return super().rows(pool, setting) if self.hard else ()
+
+    @property
+    def limits(self) -> tuple[float, float]:
+        """No lower end; the ceiling above, where it is law."""
+        return -inf, self.ceiling.percent
+
+
+def in_basis(ceiling: Ceiling, item: Ingredient) -> float:
+    """Return what one % of dose adds to a ceiling's sum, in the ceiling's basis."""
+    counted = [s for s in item.material.substances if s.inci in ceiling.substances]
+    if ceiling.basis == "as supplied":
+        return 1.0 if counted else 0.0
+    if ceiling.basis == "as acid":
+        return sum(s.high / 100 * s.as_acid for s in counted)
+    return sum(s.high / 100 for s in counted)

@@ -1,0 +1,234 @@
+"""What the doses add up to: active matter, its shares and ratios, water, salt, natural origin."""
+
+from __future__ import annotations
+
+from typing import ClassVar, Literal
+
+from optimizer.pool import Group, Ingredient
+from optimizer.rules.base import LimitRule
+
+
+class Active(LimitRule):
+    """Total surfactant active matter.
+
+    Equation: sum_i x_i a_i, with a_i the surfactant active share of material i.
+    """
+
+    kind: Literal["active"] = "active"
+    unit: ClassVar[str] = "%"
+    step: ClassVar[float] = 0.5
+    highest: ClassVar[float] = 100.0
+
+    @property
+    def name(self) -> str:
+        """What is measured."""
+        return "active matter"
+
+    def amount(self, item: Ingredient) -> float:
+        """Surfactant active share."""
+        return item.surfactant
+
+
+class Share(LimitRule):
+    """Share of a group in the surfactant active matter, such as one charge or the alkyl sulfates.
+
+    Equation: 100 sum_{i} x_i a_i(G) / sum_i x_i a_i, with a_i(G) the surfactant active matter of
+    material i that has the charges and families of G.
+    """
+
+    kind: Literal["share"] = "share"
+    of: Group
+    """Charges, families or materials that are counted."""
+    unit: ClassVar[str] = "% of active matter"
+    step: ClassVar[float] = 1.0
+    ratio: ClassVar[bool] = True
+    highest: ClassVar[float] = 100.0
+
+    @property
+    def name(self) -> str:
+        """What is measured."""
+        return f"{self.of.words} share"
+
+    def amount(self, item: Ingredient) -> float:
+        """Active share of the group, in %."""
+        return 100 * group_active(self.of, item)
+
+    def per(self, item: Ingredient) -> float:
+        """Surfactant active share."""
+        return item.surfactant
+
+
+class Ratio(LimitRule):
+    """Ratio of two groups by active matter, by default anionic to amphoteric plus nonionic.
+
+    Equation: sum_i x_i a_i(G) / sum_i x_i a_i(H), by surfactant active matter, or by supplied
+    mass when measured as supplied.
+    """
+
+    kind: Literal["ratio"] = "ratio"
+    of: Group = Group(charges=("anionic",))
+    """Numerator."""
+    to: Group = Group(charges=("amphoteric", "nonionic"))
+    """Denominator."""
+    measured: Literal["as active", "as supplied"] = "as active"
+    unit: ClassVar[str] = "to 1"
+    step: ClassVar[float] = 0.1
+    ratio: ClassVar[bool] = True
+
+    @property
+    def name(self) -> str:
+        """What is measured."""
+        suffix = "" if self.measured == "as active" else ", as supplied"
+        return f"ratio of {self.of.words} to {self.to.words}{suffix}"
+
+    def amount(self, item: Ingredient) -> float:
+        """Active or supplied mass of the numerator's group."""
+        return self._mass(self.of, item)
+
+    def per(self, item: Ingredient) -> float:
+        """Active or supplied mass of the denominator's group."""
+        return self._mass(self.to, item)
+
+    def _mass(self, group: Group, item: Ingredient) -> float:
+        if self.measured == "as active":
+            return group_active(group, item)
+        return 1.0 if group.holds(item.material) else 0.0
+
+
+class Water(LimitRule):
+    """Water of the formula: all of it, or only what is added as water.
+
+    Equation: sum_i x_i w_i, with w_i the water share of material i; 'added' counts the
+    solvent alone, 'all' also what the other materials carry. The part held back counts as none.
+    """
+
+    kind: Literal["water"] = "water"
+    counts: Literal["all", "added"] = "all"
+    unit: ClassVar[str] = "%"
+    step: ClassVar[float] = 1.0
+    highest: ClassVar[float] = 100.0
+
+    @property
+    def name(self) -> str:
+        """What is measured."""
+        return "total water" if self.counts == "all" else "added (free) water"
+
+    def amount(self, item: Ingredient) -> float:
+        """Water share, or only the solvent's."""
+        return item.water if self.counts == "all" or item.material.function == "solvent" else 0.0
+
+
+class Salt(LimitRule):
+    """Sodium chloride that the materials carry into the formula.
+
+    Equation: sum_i x_i s_i, with s_i the sodium chloride share of material i.
+    """
+
+    kind: Literal["salt"] = "salt"
+    unit: ClassVar[str] = "%"
+    step: ClassVar[float] = 0.1
+    highest: ClassVar[float] = 100.0
+
+    @property
+    def name(self) -> str:
+        """What is measured."""
+        return "carried salt (NaCl)"
+
+    def amount(self, item: Ingredient) -> float:
+        """Sodium chloride share."""
+        return item.salt
+
+
+class Natural(LimitRule):
+    """Natural-origin content by ISO 16128-2, on supplied mass, at the low end of every index.
+
+    Equation: with water 100 sum_i x_i (n_i + w_i) / 100; without water
+    100 sum_i x_i n_i / (sum_i x_i (1 - w_i) + h), with n_i the natural-origin mass apart from
+    water, w_i the water share and h the part held back, which counts as not natural. An unknown
+    index counts as 0. The standard gives a calculation, not permission for a claim.
+    """
+
+    kind: Literal["natural"] = "natural"
+    with_water: bool = True
+    unit: ClassVar[str] = "%"
+    step: ClassVar[float] = 1.0
+    ratio: ClassVar[bool] = True
+    highest: ClassVar[float] = 100.0
+
+    @property
+    def name(self) -> str:
+        """What is measured."""
+        return f"natural-origin content {'with' if self.with_water else 'without'} water"
+
+    def amount(self, item: Ingredient) -> float:
+        """Natural mass per unit, in %."""
+        return 100 * (item.natural[0] + (item.water if self.with_water else 0.0))
+
+    def per(self, item: Ingredient) -> float:
+        """Mass per unit that is counted."""
+        return 1.0 if self.with_water else 1.0 - item.water
+
+    def constants(self, held_back: float) -> tuple[float, float]:
+        """The part held back is counted as not natural."""
+        return 0.0, held_back
+
+
+class Property(LimitRule):
+    """Any numeric property that a library declares, as a sum or as a mean over a group.
+
+    Equation: as 'sum' sum_i x_i p_i / 100, the property per unit of product; as 'mean'
+    sum_{i in G} x_i p_i / sum_{i in G} x_i. An undeclared property counts as 0.
+    """
+
+    kind: Literal["property"] = "property"
+    property: str
+    """Name of the property."""
+    over: Group | None = None
+    """Group of the mean; without it the property is summed over the whole product."""
+    measure_unit: str = ""
+    """Unit that is shown; the library's own unit when empty."""
+    lowest: ClassVar[float] = -float("inf")
+    step: ClassVar[float] = 1.0
+
+    @property
+    def ratio(self) -> bool:  # type: ignore[override]
+        """A mean over a group is a ratio."""
+        return self.over is not None
+
+    @property
+    def unit(self) -> str:  # type: ignore[override]
+        """Unit that is shown."""
+        return self.measure_unit
+
+    @property
+    def name(self) -> str:
+        """What is measured."""
+        return self.property if self.over is None else f"mean {self.property} of {self.over.words}"
+
+    def amount(self, item: Ingredient) -> float:
+        """The property's share of the sum, or of the group's mean."""
+        declared = item.material.properties.get(self.property, 0.0)
+        if self.over is None:
+            return declared / 100
+        return declared if self.over.holds(item.material) else 0.0
+
+    def per(self, item: Ingredient) -> float:
+        """1 for members of the group."""
+        return 1.0 if self.over is not None and self.over.holds(item.material) else 0.0
+
+
+def group_active(group: Group, item: Ingredient) -> float:
+    """Return surfactant active matter per unit that belongs to the group, substance by substance.
+
+    Charges and families are asked of each substance, so that a blend counts with the right part.
+    """
+    rest = group.model_copy(update={"charges": (), "families": ()})
+    if not rest.holds(item.material):
+        return 0.0
+    return sum(
+        s.typical / 100
+        for s in item.material.substances
+        if s.surfactant
+        and (not group.charges or s.charge in group.charges)
+        and (not group.families or s.family in group.families)
+    )

@@ -1,0 +1,150 @@
+"""Doses: the total, a material or group, a minimum if used, what the stock allows."""
+
+from __future__ import annotations
+
+from math import inf, nan
+from typing import ClassVar, Literal
+
+from optimizer.formula import Formula
+from optimizer.pool import Group, Ingredient, Pool
+from optimizer.row import Choice, Row, Setting
+from optimizer.rules.base import LimitRule
+from optimizer.units import USED
+
+Measured = Literal["as supplied", "as active"]
+
+
+class Total(LimitRule):
+    """All doses and the part held back sum to 100 %.
+
+    Equation: sum_i x_i + h = 100, with x_i the dose as supplied [%] and h the part held back [%].
+    """
+
+    kind: Literal["total"] = "total"
+    unit: ClassVar[str] = "%"
+    gives: ClassVar[bool] = False
+
+    @property
+    def name(self) -> str:
+        """What is measured."""
+        return "total"
+
+    def amount(self, item: Ingredient) -> float:
+        """1: every dose counts."""
+        return 1.0
+
+    def constants(self, held_back: float) -> tuple[float, float]:
+        """The part held back counts to the total."""
+        return held_back, 1.0
+
+
+class Dose(LimitRule):
+    """Dose of one material or of a group together.
+
+    Equation: sum_{i in G} x_i m_i, with x_i the dose as supplied [%] and m_i = 1, or the
+    material's active share when measured as active.
+    """
+
+    kind: Literal["dose"] = "dose"
+    of: Group
+    """The material or group."""
+    measured: Measured = "as supplied"
+    unit: ClassVar[str] = "%"
+    step: ClassVar[float] = 0.1
+    highest: ClassVar[float] = 100.0
+
+    @property
+    def name(self) -> str:
+        """What is measured."""
+        return f"{self.of.words}{' as active' if self.measured == 'as active' else ''}"
+
+    def amount(self, item: Ingredient) -> float:
+        """Dose or active dose of a member."""
+        return measured(self.measured, item) if self.of.holds(item.material) else 0.0
+
+
+class Stock(LimitRule):
+    """No more of a material than is in stock for the batch.
+
+    Equation: x_i <= 100 stock_i / batch.
+    """
+
+    kind: Literal["stock"] = "stock"
+    of: Group
+    """The material."""
+    unit: ClassVar[str] = "%"
+    step: ClassVar[float] = 0.1
+
+    @property
+    def name(self) -> str:
+        """What is measured."""
+        return f"{self.of.words} (stock for this batch)"
+
+    def amount(self, item: Ingredient) -> float:
+        """Dose of the material."""
+        return 1.0 if self.of.holds(item.material) else 0.0
+
+
+class IfUsed(LimitRule):
+    """Each member of a group is either left out or dosed within limits.
+
+    Equation: x_i m_i >= low u_i, x_i m_i <= high u_i, with u_i in {0, 1} for each i in G. With
+    `exactly` it is all or nothing. The value is the smallest used dose (or the largest, when
+    that is what breaks the rule).
+    """
+
+    kind: Literal["if-used"] = "if-used"
+    of: Group
+    """The members, each for itself."""
+    measured: Measured = "as supplied"
+    unit: ClassVar[str] = "%"
+    step: ClassVar[float] = 0.1
+    highest: ClassVar[float] = 100.0
+
+    @property
+    def name(self) -> str:
+        """What is measured."""
+        suffix = " as active" if self.measured == "as active" else ""
+        return f"each of {self.of.words}, if used,{suffix}"
+
+    def columns(self, pool: Pool) -> tuple[Choice, ...]:
+        """One yes/no per member."""
+        return use_columns(pool, self.of)
+
+    def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
+        """A row per member and limit, each with its own yes/no."""
+        rows = []
+        low, high = self.limits
+        for position in pool.members(self.of).nonzero()[0]:
+            item = pool.items[position]
+            doses = pool.vector(lambda i, item=item: measured(self.measured, i) if i is item else 0.0)  # type: ignore[misc]
+            key = f"use:{item.id}"
+            if low > -inf:
+                rows.append(Row(self.id, "low", doses, low=0.0, choices={key: -low}, limit_choice=key))
+            if high < inf:
+                rows.append(Row(self.id, "high", doses, high=0.0, choices={key: -high}, limit_choice=key))
+        return tuple(rows)
+
+    def value(self, formula: Formula, setting: Setting) -> float:
+        """The used dose that is nearest to breaking the rule; NaN if none is used."""
+        used = [
+            line.percent * measured(self.measured, line.item)
+            for line in formula.lines
+            if line.percent > USED and self.of.holds(line.item.material)
+        ]
+        if not used:
+            return nan
+        high = self.limits[1]
+        return max(used) if max(used) > high else min(used)
+
+
+def measured(how: Measured, item: Ingredient) -> float:
+    """Return what one % of dose counts: 1 as supplied, the active share as active."""
+    return 1.0 if how == "as supplied" else item.material.active_matter / 100
+
+
+def use_columns(pool: Pool, group: Group) -> tuple[Choice, ...]:
+    """Return the shared yes/no column of every member."""
+    return tuple(
+        Choice(f"use:{pool.ids[p]}", f"{pool.items[p].material.name} is used") for p in pool.members(group).nonzero()[0]
+    )

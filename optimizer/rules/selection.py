@@ -1,0 +1,194 @@
+"""Yes/no rules: how many, one of, needs, excludes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from math import inf
+from typing import ClassVar, Literal
+
+import numpy as np
+from pydantic import Field
+
+from optimizer.formula import Formula
+from optimizer.pool import Group, Pool
+from optimizer.row import Choice, Row, Setting
+from optimizer.rules.base import LimitRule, Rule
+from optimizer.rules.dose import measured, use_columns
+from optimizer.units import USED, number
+
+
+class Count(LimitRule):
+    """How many members of a group are used.
+
+    Equation: low <= sum_{i in G} u_i <= high, u_i in {0, 1}, x_i <= cap_i u_i and, for a lower
+    limit, x_i >= d u_i, with d the dose from which a material counts.
+    """
+
+    kind: Literal["count"] = "count"
+    of: Group = Group(surfactants=True)
+    """What is counted, by default the surfactants."""
+    counts_from: float = Field(default=0.1, gt=0, le=100)
+    """Dose as supplied [%] from which a material counts towards a lower limit."""
+    unit: ClassVar[str] = "materials"
+
+    @property
+    def name(self) -> str:
+        """What is measured."""
+        return f"number of {self.of.words}"
+
+    def columns(self, pool: Pool) -> tuple[Choice, ...]:
+        """One yes/no per member."""
+        return use_columns(pool, self.of)
+
+    def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
+        """The count, and with a lower limit the dose from which each counts."""
+        low, high = self.limits
+        keys = [choice.key for choice in self.columns(pool)]
+        rows = [Row(self.id, "link", np.zeros(len(pool)), low=low, high=high, choices=dict.fromkeys(keys, 1.0))]
+        if low > -inf:
+            for key in keys:
+                rows.append(Row(self.id, "link", unit_vector(pool, key), low=0.0, choices={key: -self.counts_from}))
+        return tuple(rows)
+
+    def value(self, formula: Formula, setting: Setting) -> float:
+        """Number of members used."""
+        return float(sum(line.percent > USED and self.of.holds(line.item.material) for line in formula.lines))
+
+
+class OneOf(Count):
+    """Exactly one member of a group is used.
+
+    Equation: sum_{i in G} u_i = 1, u_i in {0, 1}.
+    """
+
+    kind: Literal["one-of"] = "one-of"  # type: ignore[assignment]
+    of: Group
+
+    @property
+    def limits(self) -> tuple[float, float]:
+        """Exactly one."""
+        return 1.0, 1.0
+
+    def reading(self) -> str:
+        """One sentence."""
+        return self.sourced(f"exactly 1 of {self.of.words} is used")
+
+
+class Needs(Rule):
+    """If a member of one group is used, a second group must be dosed.
+
+    Equation: sum_{j in H} x_j >= d u_i for each i in G, u_i in {0, 1}.
+    """
+
+    kind: Literal["needs"] = "needs"
+    of: Group
+    """What needs."""
+    other: Group
+    """What is needed."""
+    at_least: float = Field(default=0.1, gt=0, le=100)
+    """Dose of the second group together [% as supplied]."""
+    unit: ClassVar[str] = "% missing"
+    step: ClassVar[float] = 0.1
+
+    @property
+    def name(self) -> str:
+        """What is measured."""
+        return f"{self.of.words} needs {self.other.words}"
+
+    @property
+    def limits(self) -> tuple[float, float]:
+        """Nothing may be missing."""
+        return -inf, 0.0
+
+    def columns(self, pool: Pool) -> tuple[Choice, ...]:
+        """One yes/no per member that needs."""
+        return use_columns(pool, self.of)
+
+    def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
+        """One row per member that needs."""
+        other = pool.members(self.other).astype(float)
+        return tuple(
+            Row(self.id, "link", other, low=0.0, choices={choice.key: -self.at_least}) for choice in self.columns(pool)
+        )
+
+    def value(self, formula: Formula, setting: Setting) -> float:
+        """How much of the second group is missing [%]."""
+        if not _used(formula, self.of):
+            return 0.0
+        return max(0.0, self.at_least - _dose(formula, self.other))
+
+    def reading(self) -> str:
+        """One sentence."""
+        return self.sourced(f"{self.of.words} needs at least {number(self.at_least)} % of {self.other.words}")
+
+
+class Excludes(Rule):
+    """Two groups are not used together, or the second only up to a dose.
+
+    Equation: sum_{j in H} x_j m_j <= d + M (1 - u_i) for each i in G, u_i in {0, 1}, with d = 0
+    by default and M the most that H can reach.
+    """
+
+    kind: Literal["excludes"] = "excludes"
+    of: Group
+    """The first group."""
+    other: Group
+    """The second group."""
+    above: float = Field(default=0.0, ge=0, le=100)
+    """Dose of the second group up to which both may be used [%]."""
+    measured: Literal["as supplied", "as active"] = "as supplied"
+    unit: ClassVar[str] = "% too much"
+    step: ClassVar[float] = 0.1
+
+    @property
+    def name(self) -> str:
+        """What is measured."""
+        return f"{self.of.words} with {self.other.words}"
+
+    @property
+    def limits(self) -> tuple[float, float]:
+        """Nothing above the dose."""
+        return -inf, 0.0
+
+    def columns(self, pool: Pool) -> tuple[Choice, ...]:
+        """One yes/no per member of the first group."""
+        return use_columns(pool, self.of)
+
+    def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
+        """One row per member of the first group."""
+        other = pool.vector(lambda i: measured(self.measured, i) if self.other.holds(i.material) else 0.0)
+        most = 100.0 * float(other.max(initial=0.0))
+        return tuple(
+            Row(self.id, "link", other, high=most, choices={choice.key: most - self.above})
+            for choice in self.columns(pool)
+        )
+
+    def value(self, formula: Formula, setting: Setting) -> float:
+        """How much of the second group is too much [%]."""
+        if not _used(formula, self.of):
+            return 0.0
+        return max(0.0, _dose(formula, self.other, self.measured) - self.above)
+
+    def reading(self) -> str:
+        """One sentence."""
+        if self.above:
+            return self.sourced(f"with {self.of.words} at most {number(self.above)} % of {self.other.words} {self.measured}")
+        return self.sourced(f"not both {self.of.words} and {self.other.words} (0 % of one of them)")
+
+
+def unit_vector(pool: Pool, use_key: str) -> np.ndarray:
+    """Return 1 at the material of a use column, 0 elsewhere."""
+    doses = np.zeros(len(pool))
+    doses[pool.index[use_key.removeprefix("use:")]] = 1.0
+    return doses
+
+
+def _used(formula: Formula, group: Group) -> bool:
+    return any(line.percent > USED and group.holds(line.item.material) for line in formula.lines)
+
+
+def _dose(formula: Formula, group: Group, how: Literal["as supplied", "as active"] = "as supplied") -> float:
+    parts: Iterable[float] = (
+        line.percent * measured(how, line.item) for line in formula.lines if group.holds(line.item.material)
+    )
+    return sum(parts)

@@ -1,0 +1,146 @@
+"""Can the blend be thickened at the bench: by salt, or by a thickener that its pH suits?"""
+
+from __future__ import annotations
+
+from math import inf
+from typing import ClassVar, Literal
+
+from pydantic import Field
+
+from optimizer.formula import Formula
+from optimizer.library import Percent
+from optimizer.pool import Group, Ingredient, Pool, Vector
+from optimizer.row import Choice, Row, Setting
+from optimizer.rules.base import Rule
+from optimizer.rules.composition import group_active
+from optimizer.units import TOLERANCE, number
+
+
+class Thickening(Rule):
+    """At least one way to thicken stays open: the salt route or the thickener route.
+
+    Equation: y_s + y_t >= 1 with y in {0, 1}. If y_s: sum_i x_i (b_i - q a_i) >= 0 (share of
+    sulfate-type anionic active b at least q), sum_i x_i a_i >= A, sum_i x_i s_i <= N - r (salt
+    carried, r kept for the salt that is added). If y_t: a thickener named under
+    [held_back].thickeners has a pH window that covers the setting and the part held back is at
+    least its usual lower dose. Limits are common practice, no source. Viscosity is never computed:
+    the bench decides.
+    """
+
+    kind: Literal["thickening"] = "thickening"
+    salt_route: bool = True
+    """Whether salt is a way at all."""
+    sulfates: Group = Group(families=("alkyl sulfate", "alkyl ether sulfate"))
+    """Anionics that answer to salt."""
+    sulfate_share: Percent = 50.0
+    """Lowest share of them in the active matter [%]."""
+    active: Percent = 9.0
+    """Lowest active matter [%]."""
+    salt: Percent = 2.0
+    """Most sodium chloride in all [%]."""
+    salt_room: Percent = Field(default=0.5)
+    """Part of it kept for the salt that is added at the bench [%]."""
+    unit: ClassVar[str] = "open ways"
+
+    @property
+    def name(self) -> str:
+        """What is measured."""
+        return "ways to thicken"
+
+    @property
+    def limits(self) -> tuple[float, float]:
+        """At least one."""
+        return 1.0, inf
+
+    def columns(self, pool: Pool) -> tuple[Choice, ...]:
+        """One yes/no per route."""
+        return (
+            Choice(f"{self.id}:salt", "thickens with salt"),
+            Choice(f"{self.id}:thickener", "thickens with a thickener added to effect"),
+        )
+
+    def edges(self, pool: Pool) -> tuple[float, ...]:
+        """Edges of the thickeners' windows."""
+        return tuple(e for i in pool.later for e in _window(i) if abs(e) < inf)
+
+    def ph_key(self, pool: Pool, setting: Setting) -> bool:
+        """Whether a thickener suits the setting."""
+        return bool(self.suited(pool, setting))
+
+    def suited(self, pool: Pool, setting: Setting) -> list[Ingredient]:
+        """Return the thickeners that may be added later at this setting."""
+        return [i for i in pool.later if _suits(i, pool.held_back, setting)]
+
+    def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
+        """The choice, and the salt route's three conditions where it is taken."""
+        zero = pool.vector(lambda i: 0.0)
+        salt, thickener = (choice.key for choice in self.columns(pool))
+        rows = [
+            Row(self.id, "link", zero, low=1.0, choices={salt: 1.0, thickener: 1.0}),
+            Row(self.id, "link", zero, high=float(self.ph_key(pool, setting)), choices={thickener: 1.0}),
+            Row(self.id, "link", zero, high=float(self.salt_route), choices={salt: 1.0}),
+        ]
+        active = pool.vector(lambda i: i.surfactant)
+        share = pool.vector(lambda i: group_active(self.sulfates, i)) - self.sulfate_share / 100 * active
+        carried = pool.vector(lambda i: i.salt)
+        lack, excess = _most(-share), max(0.0, _most(carried) - self._salt_limit)
+        rows += [
+            Row(self.id, "link", share, low=-lack, choices={salt: -lack}),
+            Row(self.id, "link", active, low=0.0, choices={salt: -self.active}),
+            Row(self.id, "link", carried, high=self._salt_limit + excess, choices={salt: excess}),
+        ]
+        return tuple(rows)
+
+    @property
+    def _salt_limit(self) -> float:
+        return max(0.0, self.salt - self.salt_room)
+
+    def routes(self, formula: Formula, setting: Setting, later: tuple[Ingredient, ...]) -> list[str]:
+        """Return the ways that are open for a formula."""
+        active = formula.total(lambda i: i.surfactant)
+        sulfates = formula.total(lambda i: group_active(self.sulfates, i))
+        routes = []
+        if (
+            self.salt_route
+            and sulfates >= self.sulfate_share / 100 * active - TOLERANCE
+            and active >= self.active - TOLERANCE
+            and formula.total(lambda i: i.salt) <= self._salt_limit + TOLERANCE
+        ):
+            routes.append("salt")
+        routes += [i.id for i in later if _suits(i, formula.held_back, setting)]
+        return routes
+
+    def value(self, formula: Formula, setting: Setting) -> float:
+        """Number of open ways."""
+        return float(len(self.routes(formula, setting, formula.later)))
+
+    def reading(self) -> str:
+        """One sentence."""
+        salt = (
+            f"salt (sulfate-type anionic at least {number(self.sulfate_share)} % of active matter, active at least "
+            f"{number(self.active)} %, salt at most {number(self._salt_limit)} % before it is added)"
+        )
+        ways = f"{salt} or a thickener that suits the pH" if self.salt_route else "a thickener that suits the pH"
+        return self.sourced(f"at least 1 open way to thicken: {ways}; common practice, no source")
+
+
+def _window(item: Ingredient) -> tuple[float, float]:
+    thickener = item.material.thickener
+    if thickener is None or thickener.type == "salt":
+        return -inf, inf
+    return thickener.ph or item.material.ph_stable or (-inf, inf)
+
+
+def _suits(item: Ingredient, held_back: float, setting: Setting) -> bool:
+    thickener = item.material.thickener
+    if thickener is None or thickener.type == "salt" or thickener.use[0] > held_back + TOLERANCE:
+        return False
+    low, high = _window(item)
+    if setting.low is None or setting.high is None:
+        return True
+    return low <= setting.low + TOLERANCE and setting.high <= high + TOLERANCE
+
+
+def _most(coefficients: Vector) -> float:
+    """Return the most that sum(dose x coefficient) can reach when doses sum to at most 100."""
+    return 100.0 * max(0.0, float(coefficients.max(initial=0.0)))
