@@ -433,8 +433,10 @@ def _rules(scenario: Scenario, library: Library, pool: Pool) -> tuple[tuple[Rule
         (rules if law else watched).append(level)
     for pair in library.exclusions:
         if present.intersection(pair.one) and present.intersection(pair.other):
+            law = pair.jurisdiction == scenario.market
             one, other = Group(inci=pair.one), Group(inci=pair.other, but_not=_both(pool, pair.one))
-            rules.append(Excludes(id=f"exclusion-{pair.id}", of=one, other=other, source="law"))
+            rule = Excludes(id=f"exclusion-{pair.id}", of=one, other=other, source="law" if law else pair.confidence)
+            (rules if law else watched).append(rule)
     return tuple(sorted(rules, key=lambda r: r.id)), tuple(sorted(watched, key=lambda r: r.id))
 
 

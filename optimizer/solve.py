@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import platform
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from itertools import product
@@ -30,6 +31,7 @@ ENUMERATED = 6
 TIE = 1e-9
 """Objectives closer than this, relative, are a tie."""
 Sign = Literal[1, -1]
+Brancher = Callable[[Model, Vector, Vector, Vector], Answer]
 
 
 @dataclass(frozen=True)
@@ -51,10 +53,18 @@ class Found:
 class Corridor:
     """Solves the cases of one brief; sessions are kept by model and re-run hot."""
 
-    def __init__(self, brief: Brief, *, time_limit: float = 60.0) -> None:
-        """Build every case of the brief."""
+    def __init__(self, brief: Brief, *, time_limit: float = 60.0, brancher: Brancher | None = None) -> None:
+        """Build every case of the brief.
+
+        Args:
+            brief: What to solve.
+            time_limit: Seconds for each integer program [s].
+            brancher: Another solver that searches each case first; its choices are then fixed,
+                re-solved and certified, its objective is compared.
+        """
         self.brief = brief
         self.time_limit = time_limit
+        self.brancher = brancher
         self.cases = cases(brief.rules, brief.acidity, brief.pool)
         self._sessions: dict[int, Session] = {}
 
@@ -100,6 +110,8 @@ class Corridor:
         """Minimise a cost vector over a case and verify the answer outside the solver."""
         model = case.model
         free = model.size - model.doses
+        if self.brancher is not None:
+            return self._branched(case, cost, session, self.brancher)
         if free == 0:
             return self._linear(case, cost, model.lower, case.upper, session)
         relaxed = self._linear_relaxation(case, cost, session) if free > ENUMERATED else None
@@ -122,6 +134,21 @@ class Corridor:
         gap = abs(found.objective - answer.bound) / (1 + abs(found.objective)) if answer.bound == answer.bound else inf
         done = answer.ending == "optimal" and gap <= 1e-6
         return replace(found, ending="optimal" if done else "feasible", proof="solver bound" if done else "none", gap=gap)
+
+    def _branched(self, case: Case, cost: Vector, session: Session, brancher: Brancher) -> Found:
+        """Let another solver search, then fix its choices, re-solve and compare."""
+        model = case.model
+        answer = brancher(model, cost, model.lower, case.upper)
+        if answer.ending == "infeasible":
+            return Found(case, "infeasible", "solver bound")
+        if answer.x.size == 0:
+            return Found(case, "stopped", "none")
+        lower, upper = model.lower.copy(), case.upper.copy()
+        lower[model.doses :] = upper[model.doses :] = np.round(answer.x[model.doses :])
+        found = self._linear(case, cost, lower, upper, session)
+        if found.x is None or abs(found.objective - answer.bound) > 1e-4 * (1 + abs(found.objective)):
+            raise SolverError("the chosen solver's answer does not stand a re-solve at its own choices. Try another solver.")
+        return replace(found, proof="solver bound" if model.size > model.doses else found.proof)
 
     def _linear_relaxation(self, case: Case, cost: Vector, session: Session) -> Found | None:
         """Return a proof of infeasibility from the relaxation, which covers all choices, or None."""
@@ -236,23 +263,24 @@ class Corridor:
         return x
 
 
-def solve(brief: Brief, *, time_limit: float = 60.0) -> Result:
+def solve(brief: Brief, *, time_limit: float = 60.0, solver: str = "") -> Result:
     """Return the best formula of a brief, proven over every pH setting and choice.
 
     Args:
         brief: What to solve.
         time_limit: Seconds for each integer program [s].
+        solver: Name of a PuLP solver that searches instead of HiGHS.
 
     Raises:
         SolverError: If an answer does not stand the check outside the solver.
     """
-    corridor = Corridor(brief, time_limit=time_limit)
+    corridor = Corridor(brief, time_limit=time_limit, brancher=_brancher(solver, time_limit) if solver else None)
     goals = tuple((sign, brief.measure(name)) for sign, name in brief.scenario.objective.goals)
     sign, measure = goals[0]
     found = [corridor.best(case, sign, measure) for case in corridor.cases]
     settings = tuple(_setting_outcome(f) for f in found)
     solved = [f for f in found if f.x is not None]
-    provenance = provenance_of(brief)
+    provenance = provenance_of(brief, solver)
     if not solved:
         endings: list[Ending] = [f.ending for f in found]
         ending: Ending = next((e for e in ("failed", "stopped") if e in endings), "infeasible")  # type: ignore[assignment]
@@ -465,8 +493,16 @@ def entry_prices(brief: Brief, found: Found, basis: Basis) -> tuple[EntryPrice, 
     return tuple(sorted(prices, key=lambda e: (e.price - e.entry, e.id)))
 
 
-def provenance_of(brief: Brief) -> dict[str, str]:
-    """Return versions and file hashes."""
+def provenance_of(brief: Brief, solver: str = "") -> dict[str, str]:
+    """Return versions, solver and file hashes."""
     versions = {name: version(name) for name in ("highspy", "numpy")}
     files = {f"sha256 {name}": value for name, value in sorted(brief.files.items())}
-    return {"tenside": __version__, "python": platform.python_version(), **versions, **files}
+    used = f"{solver} (PuLP {version('pulp')}), certified with HiGHS" if solver else "HiGHS"
+    return {"tenside": __version__, "python": platform.python_version(), "solver": used, **versions, **files}
+
+
+def _brancher(solver: str, time_limit: float) -> Brancher:
+    from optimizer.engine import pulp_path
+
+    chosen = pulp_path.named_solver(solver, time_limit)
+    return lambda model, cost, lower, upper: pulp_path.run(chosen, model, cost, lower, upper)

@@ -1,0 +1,148 @@
+"""Documentation made from the code itself: fields, equations, units, JSON Schemas."""
+
+from __future__ import annotations
+
+import ast
+import inspect
+from dataclasses import dataclass
+from typing import Any, get_args
+
+from pydantic import BaseModel
+
+from optimizer.rules import IMPLIED, STATED, Rule
+from optimizer.rules.base import LimitRule
+
+
+@dataclass(frozen=True)
+class FieldNote:
+    """A field of a rule: its type, default and meaning."""
+
+    name: str
+    type: str
+    default: str
+    meaning: str
+
+
+@dataclass(frozen=True)
+class RuleNote:
+    """What a kind of rule is, from its docstring and fields."""
+
+    kind: str
+    summary: str
+    equation: str
+    unit: str
+    fields: tuple[FieldNote, ...]
+    example: str
+
+
+def attribute_docs(model: type[BaseModel]) -> dict[str, str]:
+    """Return the string under each field of a model and its bases, by field name."""
+    docs: dict[str, str] = {}
+    for base in reversed(model.__mro__):
+        if not (isinstance(base, type) and issubclass(base, BaseModel)) or base is BaseModel:
+            continue
+        body = ast.parse(inspect.cleandoc(inspect.getsource(base))).body[0]
+        assert isinstance(body, ast.ClassDef)
+        for field, note in zip(body.body, body.body[1:], strict=False):
+            said = isinstance(note, ast.Expr) and isinstance(note.value, ast.Constant) and isinstance(note.value.value, str)
+            if isinstance(field, ast.AnnAssign) and isinstance(field.target, ast.Name) and said:
+                docs[field.target.id] = inspect.cleandoc(note.value.value)  # type: ignore[attr-defined]
+    return docs
+
+
+COMMON = {
+    "id": "name by which reports, variants and --set address the rule; made from the rule when left out",
+    "at_least": "lower limit",
+    "at_most": "upper limit",
+    "exactly": "both limits at once",
+    "source": "who asks for it",
+}
+"""Meanings of fields that every limit has."""
+
+
+def rule_notes() -> list[RuleNote]:
+    """Return the notes of every kind of rule, sorted by kind."""
+    return sorted((_note(rule) for rule in (*STATED, *IMPLIED)), key=lambda n: n.kind)
+
+
+def _note(rule: type[Rule]) -> RuleNote:
+    text = inspect.cleandoc(rule.__doc__ or "")
+    summary, _, rest = text.partition("\n\n")
+    equation = " ".join(rest.removeprefix("Equation: ").split())
+    docs = attribute_docs(rule)
+    fields = []
+    for name, info in rule.model_fields.items():
+        if name == "kind":
+            continue
+        default = "required" if info.is_required() else _default(info.get_default(call_default_factory=True))
+        meaning = COMMON.get(name, "") if name in COMMON else " ".join(docs.get(name, "").split())
+        fields.append(FieldNote(name, _type(info.annotation), default, meaning))
+    unit = rule.unit if isinstance(rule.unit, str) else "of the property" if rule.__name__ == "Property" else "currency per kg"
+    kind = str(get_args(rule.model_fields["kind"].annotation)[0])
+    return RuleNote(kind, " ".join(summary.split()), equation, unit, tuple(fields), _example(rule, kind))
+
+
+def _example(rule: type[Rule], kind: str) -> str:
+    """Return the reading of a small instance of the rule."""
+    values: dict[str, Any] = {"id": kind}
+    for name, info in rule.model_fields.items():
+        if not info.is_required():
+            continue
+        values[name] = {
+            "of": ["decyl-glucoside"],
+            "other": ["polysorbate-20"],
+            "property": "protein",
+            "rating": "mildness",
+        }.get(name)
+    if "ceiling" in values:
+        values["ceiling"] = {
+            "id": "example", "substances": ["Sodium Benzoate"], "percent": 0.5, "basis": "as supplied", "kind": "law",
+            "source": "example", "confidence": "common practice",
+        }  # fmt: skip
+    elif issubclass(rule, LimitRule) and kind != "one-of":
+        values["exactly" if kind == "total" else "at_least"] = 100 if kind == "total" else 2
+    return rule.model_validate(values).reading()
+
+
+def _default(value: object) -> str:
+    if isinstance(value, BaseModel):
+        given = value.model_dump(exclude_defaults=True)
+        return ", ".join(f"{k} = {list(v) if isinstance(v, tuple) else v}" for k, v in given.items()) or "{}"
+    return "" if value is None else repr(value) if isinstance(value, str) else str(value)
+
+
+def _type(annotation: Any) -> str:
+    if isinstance(annotation, type):
+        return {"Group": "group", "float": "number", "str": "text", "bool": "true or false"}.get(
+            annotation.__name__, annotation.__name__
+        )
+    arguments = [a for a in get_args(annotation) if a is not type(None)]
+    literal = all(isinstance(a, str) for a in arguments) and arguments
+    if literal:
+        return " | ".join(repr(a) for a in arguments)
+    return " | ".join(dict.fromkeys(_type(a) for a in arguments if isinstance(a, type) or get_args(a))) or "text"
+
+
+def json_schema(model: type[BaseModel], title: str) -> dict[str, Any]:
+    """Return the JSON Schema of a model with field meanings as descriptions."""
+    schema = model.model_json_schema()
+    found: dict[str, type[BaseModel]] = {}
+    _collect(model, found)
+    for name, part in {model.__name__: schema, **schema.get("$defs", {})}.items():
+        if name in found:
+            docs = attribute_docs(found[name])
+            for field, text in docs.items():
+                if field in part.get("properties", {}):
+                    part["properties"][field]["description"] = " ".join(text.split())
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema, "title": title}
+
+
+def _collect(annotation: Any, found: dict[str, type[BaseModel]]) -> None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        if annotation.__name__ not in found:
+            found[annotation.__name__] = annotation
+            for info in annotation.model_fields.values():
+                _collect(info.annotation, found)
+        return
+    for argument in get_args(annotation):
+        _collect(argument, found)

@@ -1,0 +1,90 @@
+"""The brief as a readable PuLP model: for export, and for any solver that PuLP knows."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pulp
+
+from optimizer.engine.highs import EMPTY, NO_BASIS, Answer
+from optimizer.errors import UsageError, nearest
+from optimizer.model import Model
+from optimizer.pool import Vector
+
+
+def solvers() -> list[str]:
+    """Return the names of the solvers that PuLP finds on this machine."""
+    return list(pulp.listSolvers(onlyAvailable=True))
+
+
+def named_solver(name: str, time_limit: float) -> Any:
+    """Return a PuLP solver by name.
+
+    Raises:
+        UsageError: If PuLP does not find it here.
+    """
+    available = solvers()
+    if name not in available:
+        raise UsageError(f"--solver: PuLP finds no solver '{name}' on this machine. {nearest(name, available)}")
+    options: dict[str, Any] = {"msg": False, "timeLimit": time_limit}
+    return pulp.getSolver(name, **options)
+
+
+def problem(
+    model: Model, cost: Vector, lower: Vector, upper: Vector, title: str
+) -> tuple[pulp.LpProblem, list[pulp.LpVariable]]:
+    """Return a model as a PuLP problem that minimises, with names people can read."""
+    made = pulp.LpProblem(_safe(title) or "blend", pulp.LpMinimize)
+    columns = []
+    for j, name in enumerate(model.names):
+        choice = j >= model.doses
+        category = "Integer" if choice and lower[j] < upper[j] else "Continuous"
+        columns.append(pulp.LpVariable(f"{'yes' if choice else 'dose'}_{_safe(name)}", lower[j], upper[j], category))
+    made += pulp.lpSum(float(c) * v for c, v in zip(cost, columns, strict=True) if c), "objective"
+    for r, row in enumerate(model.rows):
+        used = np.nonzero(model.matrix[r])[0]
+        left = pulp.lpSum(float(model.matrix[r, j]) * columns[j] for j in used)
+        name = f"{_safe(row.owner)}_{row.side}_{r}"
+        if not used.size:
+            left = pulp.lpSum([0 * columns[0]])
+        if row.low == row.high:
+            made += left == row.low, name
+            continue
+        if row.low > -np.inf:
+            made += left >= row.low, f"{name}_from"
+        if row.high < np.inf:
+            made += left <= row.high, f"{name}_to"
+    return made, columns
+
+
+def export(path: Path, model: Model, cost: Vector, upper: Vector, title: str) -> None:
+    """Write a model as LP or MPS, by the file's ending.
+
+    Raises:
+        UsageError: If the ending is neither.
+    """
+    made, _ = problem(model, cost, model.lower, upper, title)
+    if path.suffix.lower() == ".lp":
+        made.writeLP(str(path))
+    elif path.suffix.lower() == ".mps":
+        made.writeMPS(str(path))
+    else:
+        raise UsageError(f"--export: '{path.name}' ends neither in .lp nor in .mps.")
+
+
+def run(solver: Any, model: Model, cost: Vector, lower: Vector, upper: Vector) -> Answer:
+    """Minimise with a PuLP solver; the answer has no duals and is not trusted."""
+    made, columns = problem(model, cost, lower, upper, "blend")
+    status = made.solve(solver)
+    if status == pulp.LpStatusOptimal:
+        x = np.array([0.0 if v.varValue is None else float(v.varValue) for v in columns])
+        return Answer("optimal", x, EMPTY, NO_BASIS, None, float(cost @ x))
+    ending = "infeasible" if status == pulp.LpStatusInfeasible else "unfinished"
+    return Answer(ending, EMPTY, EMPTY, NO_BASIS)  # type: ignore[arg-type]
+
+
+def _safe(name: str) -> str:
+    return re.sub(r"[^A-Za-z0-9]+", "_", name).strip("_")

@@ -1,0 +1,1 @@
+"""What people read: tables first, then terminal, Markdown and JSON; nothing here computes an answer."""

@@ -1,0 +1,262 @@
+"""The answer to a brief as a document."""
+
+from __future__ import annotations
+
+from math import inf, isnan
+
+from optimizer.cautions import cautions_of
+from optimizer.report.document import Document, Listing, Table
+from optimizer.result import Outcome, Result
+from optimizer.units import USED, listed, number
+
+PROOFS = {
+    "certificate": "proven by its optimality conditions, checked outside the solver",
+    "enumerated": "proven: every choice tried, each checked outside the solver",
+    "solver bound": "proven by the solver's bound; the formula is checked outside the solver",
+    "none": "not proven",
+}
+VERDICTS = {
+    "optimal": "Solved",
+    "feasible": "A formula that keeps every rule, but the proof that none is better was not finished",
+    "infeasible": "Impossible: no formula keeps every rule",
+    "stopped": "Stopped before any formula was found",
+    "failed": "The solver failed",
+}
+
+
+def blend_document(result: Result) -> Document:
+    """Return the report of a blend."""
+    brief = result.brief
+    scenario = brief.scenario
+    verdict = f"{VERDICTS[result.ending]}; {PROOFS[result.proof]}."
+    if result.formula is None:
+        return Document(
+            title=scenario.name,
+            verdict=verdict,
+            facts=(("brief", _brief_words(result)),),
+            sections=(_asked(result), *_settings(result), _cautions(result), _provenance(result)),
+            good=False,
+        )
+    sections = [
+        _formula(result),
+        _binding(result),
+        *_settings(result),
+        *_with_room(result),
+        *_entries(result),
+        *_notes(result),
+        _cautions(result),
+        _provenance(result),
+    ]
+    return Document(scenario.name, verdict, _facts(result), tuple(sections), good=result.ending == "optimal")
+
+
+def _facts(result: Result) -> tuple[tuple[str, str], ...]:
+    formula, currency = result.formula, result.brief.scenario.currency
+    assert formula is not None
+    facts = [("brief", _brief_words(result)), ("cost", f"{number(result.cost, 3)} {currency} per kg of product")]
+    name = result.brief.scenario.objective.goals[0][1]
+    if name != "cost":
+        facts.append((name, number(result.objective, 3)))
+    active = formula.total(lambda i: i.surfactant)
+    if active > USED:
+        shares = []
+        for charge in ("anionic", "amphoteric", "nonionic", "cationic"):
+            part = formula.total(lambda i, charge=charge: i.by_charge.get(charge, 0.0))
+            if part > USED:
+                shares.append(f"{charge} {number(100 * part / active, 0)} %")
+        facts.append(("active", f"{number(active, 2)} % active matter: {listed(shares)}"))
+    if result.ph is not None:
+        ph = result.ph
+        window = f"window {number(ph.low, 2)} ({listed(ph.low_set_by)}) to {number(ph.high, 2)} ({listed(ph.high_set_by)})"
+        facts.append(("pH", f"target {number(ph.target, 2)} ± {number(ph.tolerance, 2)}; {window}"))
+    if result.choices:
+        facts.append(("chosen", listed(result.choices)))
+    return tuple(facts)
+
+
+def _brief_words(result: Result) -> str:
+    scenario = result.brief.scenario
+    what = " ".join(w for w in (scenario.product, f"({scenario.use}, {scenario.market})") if w)
+    return f"{what}; {scenario.objective.words()} from {len(result.brief.pool)} candidates"
+
+
+def _formula(result: Result) -> Table:
+    formula = result.formula
+    assert formula is not None
+    rows = []
+    for line in sorted(formula.lines, key=lambda line: (-line.percent, line.item.id)):
+        active = line.percent * line.item.surfactant
+        cost = line.percent * line.item.price / 100
+        share = 100 * cost / result.cost if result.cost else 0.0
+        rows.append(
+            (
+                line.item.material.name,
+                f"{line.percent:.2f}",
+                f"{active:.2f}" if active > 0 else "",
+                f"{cost:.3f}",
+                f"{share:.0f} %",
+            )
+        )
+    if formula.held_back:
+        later = listed([i.material.name for i in formula.later], "or") or "what is added to effect"
+        rows.append((f"kept free for {later}", f"{formula.held_back:.2f}", "", "", ""))
+    total = sum(line.percent for line in formula.lines) + formula.held_back
+    rows.append(("total", f"{total:.2f}", f"{formula.total(lambda i: i.surfactant):.2f}", f"{result.cost:.3f}", ""))
+    currency = result.brief.scenario.currency
+    return Table(
+        "Formula, % w/w as supplied",
+        ("material", "%", "active %", f"{currency}/kg", "of cost"),
+        tuple(rows),
+        right=frozenset({1, 2, 3, 4}),
+        strong=frozenset({len(rows) - 1}),
+    )
+
+
+def _binding(result: Result) -> Table:
+    binding = [o for o in result.rules if o.binding and o.id != "total"]
+    binding.sort(key=lambda o: (-abs(o.price) if not isnan(o.price) else 0.0, o.id))
+    rows = tuple((o.reading, priced(o, result), holds(o)) for o in binding)
+    note = "Price: what the objective gains or loses when the limit is raised by one unit, everything else kept."
+    if result.choices or any(o.kind in ("count", "one-of", "if-used", "needs", "excludes") for o in result.rules):
+        note += " Prices hold for the yes/no choices made here."
+    if result.degenerate:
+        note += " More limits meet here than needed: a price may differ between raising and lowering."
+    return Table("Rules that bind", ("rule", "one unit higher", "price holds from - to"), rows, frozenset({1, 2}), note)
+
+
+def priced(outcome: Outcome, result: Result) -> str:
+    """Return the price of a limit as text."""
+    if isnan(outcome.price):
+        return ""
+    name = result.brief.scenario.objective.goals[0][1]
+    unit = result.brief.scenario.currency if name == "cost" else name
+    if abs(outcome.price) < 5e-7:
+        return "0"
+    return f"{outcome.price:+.4f} {unit}"
+
+
+def holds(outcome: Outcome) -> str:
+    """Return the range of the limit over which its price holds, as text."""
+    if isnan(outcome.holds_from) or isnan(outcome.holds_to):
+        return ""
+    low = "any lower" if outcome.holds_from == -inf else number(outcome.holds_from, 2)
+    high = "any higher" if outcome.holds_to == inf else number(outcome.holds_to, 2)
+    return f"{low} - {high}"
+
+
+def _with_room(result: Result) -> list[Table]:
+    free = [o for o in result.rules if not o.binding and o.kind != "ph"]
+    rows = tuple((o.reading, "" if isnan(o.value) else number(o.value, 3), room(o)) for o in free)
+    if not rows:
+        return []
+    return [Table("Rules kept with room, and figures shown only", ("rule", "value", "room"), rows, frozenset({1, 2}))]
+
+
+def room(outcome: Outcome) -> str:
+    """Return the distance to the nearest limit as text."""
+    if isnan(outcome.value):
+        return "does not apply"
+    nearest = min(outcome.value - outcome.low, outcome.high - outcome.value)
+    if nearest == inf:
+        return ""
+    return number(nearest, 3) if nearest >= 0 else f"exceeded by {number(-nearest, 3)}"
+
+
+def _settings(result: Result) -> list[Table]:
+    if result.brief.acidity is None:
+        return []
+    rows = []
+    best = None
+    for number_, s in enumerate(result.settings):
+        targets = number(s.first, 2) if s.first == s.last else f"{number(s.first, 2)} - {number(s.last, 2)}"
+        told = number(s.objective, 4) if not isnan(s.objective) else s.ending
+        rows.append((targets, told, f"{s.barred}", PROOFS[s.proof].split(":")[0].split(",")[0].split(";")[0]))
+        if result.ph and s.first - 1e-9 <= result.ph.target <= s.last + 1e-9 and s.objective == result.objective:
+            best = number_
+    objective = result.brief.scenario.objective
+    name = f"{objective.words()}"
+    return [
+        Table(
+            "What each pH setting allows",
+            ("target pH", name, "candidates ruled out", "proof"),
+            tuple(rows),
+            frozenset({1, 2}),
+            "A pH limit has no price of its own: compare the settings.",
+            frozenset() if best is None else frozenset({best}),
+        )
+    ]
+
+
+def _entries(result: Result) -> list[Table]:
+    if not result.entry_prices:
+        return []
+    currency = result.brief.scenario.currency
+    rows = tuple(
+        (e.name, f"{e.price:.2f}", f"{e.entry:.2f}" if e.entry > 0 else "not even free of charge")
+        for e in result.entry_prices[:12]
+    )
+    note = "" if len(result.entry_prices) <= 12 else f"{len(result.entry_prices) - 12} more in --json."
+    return [
+        Table(
+            "Not used, and the price below which it would come in",
+            ("material", f"{currency}/kg now", f"comes in below {currency}/kg"),
+            rows,
+            frozenset({1, 2}),
+            note,
+        )
+    ]
+
+
+def _notes(result: Result) -> list[Listing]:
+    notes = [*result.brief.assumptions]
+    formula = result.formula
+    assert formula is not None
+    if result.barred:
+        shown = listed(result.barred[:12])
+        more = f" and {len(result.barred) - 12} more" if len(result.barred) > 12 else ""
+        notes.append(f"Ruled out by the pH chosen: {shown}{more}.")
+    unrated = sorted(
+        {
+            f"{line.item.id} ({o.name})"
+            for o in result.rules
+            if o.kind == "rating"
+            for line in formula.lines
+            if line.item.surfactant > 0 and o.id and _rating(result, o.id) not in line.item.material.ratings
+        }
+    )
+    if unrated:
+        notes.append(f"Unrated, counted as worst: {listed(unrated)}.")
+    if any(o.kind in ("rating", "load") for o in result.rules):
+        notes.append(
+            "Mildness and foam figures are planning ratings, on the safe side: nobody measured them. Linear averages "
+            "overstate the harshness of mixtures and over-buy foam, which saturates."
+        )
+    notes += [f"Above a {o.source} level: {o.reading}; here {number(o.value, 3)}." for o in result.rules if o.violation > 0]
+    unknown = sorted(line.item.id for line in formula.lines if line.item.material.ph_stable is None and line.item.id != "aqua")
+    if result.ph and unknown:
+        notes.append(f"No pH window known, so none applied: {listed(unknown)}.")
+    return [Listing("Notes", tuple(notes))] if notes else []
+
+
+def _rating(result: Result, rule_id: str) -> str:
+    return next((r.rating for r in result.brief.rules if r.id == rule_id), "")  # type: ignore[attr-defined]
+
+
+def _asked(result: Result) -> Listing:
+    rules = [r.reading() for r in result.brief.rules if r.id != "total"]
+    if result.brief.acidity:
+        rules.append(result.brief.acidity.reading())
+    return Listing("What the brief asks", tuple(rules))
+
+
+def _cautions(result: Result) -> Listing:
+    cautions = cautions_of(result.formula, result.brief.library)
+    return Listing(
+        "Cautions", tuple(f"{c.text} ({listed(c.materials)})" if c.materials else c.text for c in cautions), "caution"
+    )
+
+
+def _provenance(result: Result) -> Listing:
+    versions = [f"{k} {v}" for k, v in result.provenance.items() if not k.startswith("sha256")]
+    files = sum(k.startswith("sha256") for k in result.provenance)
+    return Listing("Made with", (f"{listed(versions)}; {files} input files, digests in --json.",))

@@ -1,0 +1,34 @@
+"""Documents as Markdown."""
+
+from __future__ import annotations
+
+from optimizer.report.document import Document, Table
+
+
+def markdown(document: Document) -> str:
+    """Return a document as Markdown text; cells are escaped."""
+    parts = [f"# {_escaped(document.title)}", f"**{_escaped(document.verdict)}**"]
+    if document.facts:
+        parts.append("\n".join(f"- {_escaped(name)}: {_escaped(value)}" for name, value in document.facts))
+    for section in document.sections:
+        parts.append(f"## {_escaped(section.title)}")
+        if isinstance(section, Table):
+            parts.append(_table(section))
+            if section.note:
+                parts.append(_escaped(section.note))
+        else:
+            parts.append("\n".join(f"- {_escaped(item)}" for item in section.items))
+    return "\n\n".join(parts) + "\n"
+
+
+def _table(table: Table) -> str:
+    heads = " | ".join(_escaped(c) for c in table.columns)
+    rule = " | ".join("---:" if position in table.right else "---" for position in range(len(table.columns)))
+    rows = [" | ".join(_escaped(cell) for cell in row) for row in table.rows]
+    return "\n".join(f"| {line} |" for line in (heads, rule, *rows))
+
+
+def _escaped(text: str) -> str:
+    for character in ("\\", "|", "<", ">", "*", "_", "`", "[", "]"):
+        text = text.replace(character, f"\\{character}" if character not in "<>" else {"<": "&lt;", ">": "&gt;"}[character])
+    return text.replace("\n", " ")

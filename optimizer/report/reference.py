@@ -1,0 +1,144 @@
+"""Rules and raw materials as documents."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from optimizer.describe import RuleNote
+from optimizer.library import Library, Material, Substance, doubts
+from optimizer.report.document import Document, Listing, Table
+from optimizer.units import listed, number
+
+
+def rules_document(notes: Iterable[RuleNote]) -> Document:
+    """Return the reference of the rules."""
+    sections: list[Table | Listing] = []
+    for note in notes:
+        rows = tuple((f.name, f.type, f.default, f.meaning) for f in note.fields)
+        said = f"{note.summary} Equation: {note.equation} Unit: {note.unit or 'none'}. Reads: “{note.example}”."
+        sections.append(Table(note.kind, ("field", "type", "default", "meaning"), rows, note=said))
+    return Document(
+        "Kinds of rule",
+        "Each [[rule]] of a scenario has a kind and the fields below; total, ph and stock come from the brief's tables.",
+        sections=tuple(sections),
+    )
+
+
+def library_document(materials: Iterable[Material]) -> Document:
+    """Return a list of materials."""
+    materials = list(materials)
+    rows = tuple(
+        (
+            m.id,
+            m.function,
+            m.charge or "",
+            number(m.surfactant_matter or m.active_matter, 1),
+            window(m.ph_stable),
+            m.look,
+        )
+        for m in materials
+    )
+    table = Table("Raw materials", ("id", "function", "charge", "active %", "pH", "look"), rows, frozenset({3, 4}))
+    return Document("Library", f"{len(materials)} raw materials; typical figures, replace them by your lot's.", sections=(table,))
+
+
+def material_document(library: Library, material: Material) -> Document:
+    """Return everything known of a material, with who says so."""
+    facts = [
+        ("INCI", material.inci),
+        ("function", listed([material.function, *material.also])),
+        ("charge", material.charge or "none"),
+        ("counts as active", f"{number(material.surfactant_matter, 2)} % surfactant active matter as supplied"),
+        ("supplied pH", " ".join(w for w in (window(material.ph_supplied), material.ph_supplied_at) if w) or "unknown"),
+        ("stable at pH", window(material.ph_stable) or "unknown"),
+        ("clear at pH", window(material.ph_clear) or "as stable"),
+        ("look", _look(material)),
+        ("phase", material.phase),
+        ("free from", listed(sorted(material.free_from)) or "nothing declared"),
+        ("vegan", {True: "yes", False: "no", None: "not declared"}[material.vegan]),
+    ]
+    for label, text in (("lipid", material.lipid or ""), ("handling", material.handling), ("notes", material.notes)):
+        if text:
+            facts.append((label, text))
+    if material.thickener:
+        t = material.thickener
+        heat = f", heat to {number(t.heat_to)} °C" if t.heat_to else ""
+        after = ", added after the pH is set" if t.after_ph else ""
+        facts.append(("thickener", f"{t.type}, {number(t.use[0])} to {number(t.use[1])} %, pH {window(t.ph) or 'as stable'}{heat}{after}"))
+    sections: list[Table | Listing] = [_substances(material)]
+    if material.ratings:
+        rows = tuple(
+            (
+                name.replace("_", " "),
+                number(r.typical, 0),
+                f"{number(r.low, 0)} - {number(r.high, 0)}",
+                f"{r.basis}{', by analogy' if r.by_analogy else ''}",
+                library.rank_orders[r.basis].map,
+            )
+            for name, r in sorted(material.ratings.items())
+        )
+        note = "Ratings 0 to 100 for planning; nobody measured them. The rank order is published or declared, the map is chosen."
+        sections.append(Table("Ratings", ("rating", "typical", "low - high", "rank order", "map"), rows, frozenset({1, 2}), note))
+    held = {s.inci for s in material.substances}
+    ceilings = tuple(
+        (
+            listed(c.substances, "or"),
+            f"{number(c.percent)} % {c.basis}",
+            c.kind,
+            " ".join(w for w in (c.jurisdiction, c.as_of) if w),
+            library.sources.get(c.source, c.source),
+        )
+        for c in library.ceilings
+        if held.intersection(c.substances)
+    )
+    if ceilings:
+        note = "Only a law is a hard limit. Law changes: check the text in force."
+        sections.append(Table("Ceilings", ("substance", "at most", "kind", "where, as read", "source"), ceilings, note=note))
+    backing = tuple(
+        ("everything else" if figure == "default" else figure, confidence, library.sources.get(source, source))
+        for figure, (source, confidence) in sorted(material.backing.items())
+    )
+    sections.append(Table("Who says so", ("figure", "confidence", "source"), backing))
+    sections += [Listing("Doubtful", tuple(doubts(material)))] if doubts(material) else []
+    cautions = tuple(library.cautions[c] for c in material.cautions)
+    sections += [Listing("Cautions", cautions, "caution")] if cautions else []
+    return Document(material.name, material.id, tuple(facts), tuple(sections))
+
+
+def _substances(material: Material) -> Table:
+    rows = tuple(
+        (
+            s.inci,
+            s.cas,
+            s.role,
+            " - ".join(dict.fromkeys(number(x, 2) for x in (s.low, s.typical, s.high))),
+            number(s.molar_mass, 2) if s.molar_mass else "",
+            _natural(s),
+        )
+        for s in material.substances
+    )
+    return Table(
+        "What is in it, % of the material",
+        ("INCI", "CAS", "role", "low - typical - high", "g/mol", "natural origin"),
+        rows,
+        frozenset({3, 4, 5}),
+    )
+
+
+def _natural(substance: Substance) -> str:
+    low, high = substance.natural
+    if (low, high) == (0.0, 1.0):
+        return "unknown"
+    return number(low, 2) if low == high else f"{number(low, 2)} - {number(high, 2)}"
+
+
+def _look(material: Material) -> str:
+    words = [material.look, material.colour]
+    if material.clear_up_to is not None:
+        words.append(f"clear up to {number(material.clear_up_to)} %")
+    return listed([w for w in words if w])
+
+
+def window(ends: tuple[float, float] | None) -> str:
+    """Return a pH range as text, empty if unknown."""
+    return "" if ends is None else f"{number(ends[0], 1)} - {number(ends[1], 1)}"

@@ -1,0 +1,148 @@
+"""A first working folder: everything commented, and solvable as it lies."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from optimizer.errors import DataError, Problem
+from optimizer.files import write_atomic
+
+SHELF = """\
+material,supplier,pack kg,pack price,currency,stock kg,lot,lot active %
+sodium-laureth-sulfate-2eo-28,example supplier,5,14.00,EUR,5,,
+cocamidopropyl-betaine,example supplier,5,18.00,EUR,5,,29.6
+decyl-glucoside,example supplier,5,26.00,EUR,5,,
+coco-glucoside,example supplier,5,25.00,EUR,5,,
+sodium-cocoyl-glutamate,example supplier,5,38.00,EUR,5,,
+glycerin,example supplier,5,14.00,EUR,5,,
+phenoxyethanol-ethylhexylglycerin,example supplier,1,18.00,EUR,1,,
+tetrasodium-glutamate-diacetate,example supplier,1,9.00,EUR,1,,
+parfum,example supplier,0.5,32.00,EUR,0.5,,
+polysorbate-20,example supplier,1,9.00,EUR,1,,
+citric-acid,example supplier,1,6.00,EUR,1,,
+my-betaine,example supplier,5,16.00,EUR,5,,
+aqua,de-ionised,100,4.00,EUR,,,
+"""
+
+MATERIALS = """\
+# Your own raw materials, and figures of shipped ones that your supplier states differently.
+# See what a shipped material looks like:  tenside library show cocamidopropyl-betaine
+# Check this file:                         tenside library check --library materials.toml
+
+[sources]
+my-sheet = "supplier sheet, name withheld, received 2026"
+
+# --- A material of your own -------------------------------------------------------------------
+[[material]]
+id = "my-betaine"                    # lowercase words joined by hyphens; the shelf names it
+name = "Betaine from my own supplier"
+function = "surfactant"              # surfactant, humectant, preservative, thickener, perfume ...
+phase = "cosurfactant"               # order of addition
+# What is in it, % of the material: low, typical, high; one substance may be the "balance".
+substances = [
+  { inci = "Cocamidopropyl Betaine", share = [29, 30, 31], surfactant = true, charge = "amphoteric", family = "betaine" },
+  { inci = "Sodium Chloride", role = "salt", share = [4, 5, 6] },
+  { inci = "Aqua", role = "water", share = "balance" },
+]
+ph_stable = [4.5, 8.0]               # pH of the finished product in which it is stable
+look = "clear"                       # clear, hazy, pearly or opaque
+free_from = ["sulfate", "ethoxylate"]  # only what the supplier declares
+cautions = ["concentrate"]
+# Ratings 0 to 100 are for planning; say which rank order they lean on.
+ratings.mildness = { low = 50, typical = 60, high = 70, basis = "patch-5-percent", by_analogy = true }
+# Who says so: a key of [sources] and published, supplier-typical, common practice or from memory.
+backing = { default = ["my-sheet", "supplier-typical"] }
+
+# --- Single figures of a shipped material -----------------------------------------------------
+# The name of the table is the id; 'active' is the active matter as supplied (low, typical, high).
+# If materials.toml is read alone by 'library check', overrides of shipped materials are not found.
+# [override.decyl-glucoside]
+# active = [51, 53, 55]
+# backing = { active = ["my-sheet", "supplier-typical"] }
+"""
+
+BRIEF = """\
+# A first brief. Change a figure, then:  tenside blend first-brief.toml
+# Every kind of rule and its fields:     tenside rules
+# Doses are % w/w as supplied unless a rule says "as active".
+name = "My first wash"
+product = "body wash"
+use = "rinse-off"                      # or "leave-on"
+market = "EU"                          # whose legal ceilings apply; check the text in force
+currency = "EUR"
+shelf = "shelf.csv"                    # what you have and what it costs
+library = ["materials.toml"]           # your own materials, beside this file
+# batch_kg = 5                         # with a batch size, the stock on the shelf becomes a limit
+
+[pool]                                 # which materials may be used
+functions = ["surfactant", "humectant", "chelator", "preservative", "perfume", "solubiliser"]
+# free_from = ["sulfate"]              # only materials declared free from these
+# without = ["sodium-laureth-sulfate-2eo-28"]
+
+[ph]                                   # the product's pH; the tool picks a target that suits every material
+low = 5.0
+high = 6.5
+tolerance = 0.2
+
+[held_back]                            # kept free for what is added to effect at the bench
+percent = 3.0
+acids = ["citric-acid"]
+
+[fixed]                                # doses that are not up for discussion
+phenoxyethanol-ethylhexylglycerin = 0.9
+tetrasodium-glutamate-diacetate = 0.15
+
+[objective]
+minimise = "cost"                      # or: maximise = "mildness"
+then = ["maximise mildness"]           # ties are broken in this order
+
+[[rule]]
+kind = "active"                        # total surfactant active matter, %
+at_least = 11
+at_most = 13
+
+[[rule]]
+kind = "rating"                        # planning rating, mean over the active matter
+rating = "mildness"
+at_least = 60
+
+[[rule]]
+id = "anionic"
+kind = "share"
+of = { charges = ["anionic"], called = "anionic" }
+at_least = 15
+at_most = 50
+
+[[rule]]
+id = "humectant"
+kind = "dose"
+of = { functions = ["humectant"], called = "humectants" }
+at_least = 2
+at_most = 4
+
+[[rule]]
+id = "perfume"
+kind = "dose"
+of = ["parfum"]
+exactly = 0.3
+
+[[rule]]
+kind = "solubiliser"                   # grams per gram of perfume
+at_least = 3
+"""
+
+
+def lay(folder: Path) -> list[Path]:
+    """Write the files of a first working folder.
+
+    Raises:
+        DataError: If one of them exists already; then nothing is written.
+    """
+    files = {folder / "shelf.csv": SHELF, folder / "materials.toml": MATERIALS, folder / "first-brief.toml": BRIEF}
+    taken = [p for p in files if p.exists()]
+    if taken:
+        step = "Choose another folder."
+        raise DataError(Problem(str(p), "", "the file exists and would be lost.", step) for p in taken)
+    for path, text in files.items():
+        write_atomic(path, text)
+    return list(files)
