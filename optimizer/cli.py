@@ -1,7 +1,5 @@
 """The command line: reads, asks the rooms below, prints. Imports wait until a command needs them."""
 
-from __future__ import annotations
-
 import contextlib
 import os
 import sys
@@ -254,7 +252,7 @@ def _quiet_solvers() -> Iterator[None]:
         os.close(kept)
 
 
-def _show(document: Document, markdown: bool) -> None:
+def _show(document: "Document", markdown: bool) -> None:
     if markdown:
         from optimizer.report.markdown import markdown as as_markdown
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import ast
 import inspect
+import textwrap
 from dataclasses import dataclass
 from typing import Any, get_args
 
-from pydantic import BaseModel
+from pydantic import BaseModel, create_model
 
-from optimizer.rules import IMPLIED, STATED, Rule
+from optimizer.rules import IMPLIED, STATED, AnyRule, Rule
 from optimizer.rules.base import LimitRule
 
 
@@ -41,7 +42,7 @@ def attribute_docs(model: type[BaseModel]) -> dict[str, str]:
     for base in reversed(model.__mro__):
         if not (isinstance(base, type) and issubclass(base, BaseModel)) or base is BaseModel:
             continue
-        body = ast.parse(inspect.cleandoc(inspect.getsource(base))).body[0]
+        body = ast.parse(textwrap.dedent(inspect.getsource(base))).body[0]
         assert isinstance(body, ast.ClassDef)
         for field, note in zip(body.body, body.body[1:], strict=False):
             said = isinstance(note, ast.Expr) and isinstance(note.value, ast.Constant) and isinstance(note.value.value, str)
@@ -125,9 +126,12 @@ def _type(annotation: Any) -> str:
 
 def json_schema(model: type[BaseModel], title: str) -> dict[str, Any]:
     """Return the JSON Schema of a model with field meanings as descriptions."""
-    schema = model.model_json_schema()
     found: dict[str, type[BaseModel]] = {}
     _collect(model, found)
+    if "rule" in model.model_fields:
+        _collect(AnyRule, found)
+        model = create_model(model.__name__, __base__=model, rule=(tuple[AnyRule, ...], ()))
+    schema = model.model_json_schema()
     for name, part in {model.__name__: schema, **schema.get("$defs", {})}.items():
         if name in found:
             docs = attribute_docs(found[name])

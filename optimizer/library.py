@@ -4,12 +4,10 @@ A material is a list of substances whose shares sum to 100. Active matter, charg
 water, natural origin and every ceiling are read from that list and nowhere else.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from functools import cached_property
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
@@ -37,7 +35,7 @@ Key = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9.-]*$", max_length=80)]
 class Frozen(BaseModel):
     """Base of every record: immutable, no unknown keys, no NaN or infinity."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
 
 class Acid(Frozen):
@@ -163,7 +161,7 @@ class Material(Frozen):
     """Source key and confidence by figure; 'default' covers what is not named."""
 
     @model_validator(mode="after")
-    def _sound(self) -> Material:
+    def _sound(self) -> Self:
         if "default" not in self.backing:
             raise ValueError("backing needs an entry 'default' (source key and confidence)")
         if sum(not isinstance(s.share, tuple) for s in self.substances) > 1:

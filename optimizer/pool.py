@@ -1,7 +1,5 @@
 """The candidates of one brief: library facts joined with the shelf, sorted by id."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property

@@ -1,20 +1,18 @@
 """The brief: what the product must be, read from a scenario file and joined with library and shelf."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from math import isnan
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, TypeAdapter, ValidationError, model_validator
+from pydantic import Field, InstanceOf, ValidationError, model_validator
 
 from optimizer.errors import DataError, Problem, fault, from_validation, nearest
 from optimizer.files import digest, read_toml, shipped
 from optimizer.library import Charge, Free, Frozen, Library, Material, Percent, read_library
 from optimizer.pool import Group, Ingredient, Pool, join, unknown
-from optimizer.rules import MEASURES, Acidity, AnyRule, Clear, Cost, Dose, Excludes, LimitRule, Rule, Stock, Total, UseLevel
+from optimizer.rules import KINDS, MEASURES, Acidity, Clear, Cost, Dose, Excludes, LimitRule, Property, Rule, Stock, Total, UseLevel, named_measure
 from optimizer.shelf import Shelf, read_shelf
 from optimizer.units import number, slug
 
@@ -101,7 +99,7 @@ class Objective(Frozen):
     """Tie-breaks such as 'maximise mildness'; last always comes the order of ids."""
 
     @model_validator(mode="after")
-    def _one(self) -> Objective:
+    def _one(self) -> Self:
         if self.minimise and self.maximise:
             raise ValueError("give either 'minimise' or 'maximise'")
         return self
@@ -150,7 +148,8 @@ class Scenario(Frozen):
     fixed: dict[str, Percent] = {}
     """Fixed doses by material id [% as supplied]."""
     objective: Objective = Objective()
-    rule: tuple[AnyRule, ...] = ()
+    rule: tuple[InstanceOf[Rule], ...] = ()
+    """Rules, each of the kind that it names."""
 
 
 @dataclass(frozen=True)
@@ -206,10 +205,40 @@ def read_scenario(path: Path, changes: Iterable[tuple[str, str]] = ()) -> tuple[
     for key, value in changes:
         _change(raw, key, value)
     raw.pop("extends", None)
+    return scenario_from(raw, str(path)), files
+
+
+def scenario_from(raw: Mapping[str, Any], where: str) -> Scenario:
+    """Return a scenario from plain values.
+
+    Raises:
+        DataError: With every problem at once; rules are named by their id.
+    """
+    tables = dict(raw)
+    stated = tables.pop("rule", [])
+    problems: list[Problem] = []
+    rules: list[Rule] = []
+    if not isinstance(stated, list) or not all(isinstance(r, dict) for r in stated):
+        problems.append(Problem(where, "rule", "rules are written as [[rule]] tables.", "Write [[rule]] above each."))
+        stated = []
+    for table in stated:
+        key = f"rule.{table.get('id', '?')}"
+        kind = table.get("kind")
+        if not isinstance(kind, str) or kind not in KINDS:
+            what = "this key is missing." if kind is None else f"there is no kind of rule '{kind}'."
+            problems.append(Problem(where, f"{key}.kind", what, nearest(str(kind or ""), KINDS)))
+            continue
+        try:
+            rules.append(KINDS[kind].model_validate(table))
+        except ValidationError as error:
+            problems += from_validation(error, where, KINDS[kind], key)
     try:
-        return Scenario.model_validate(raw), files
+        scenario = Scenario.model_validate(tables)
     except ValidationError as error:
-        raise DataError(from_validation(error, str(path), Scenario)) from None
+        problems = from_validation(error, where, Scenario) + problems
+    if problems:
+        raise DataError(problems)
+    return scenario.model_copy(update={"rule": tuple(rules)})
 
 
 def _merged(path: Path, files: list[Path]) -> dict[str, Any]:
@@ -412,7 +441,7 @@ def _rules(scenario: Scenario, library: Library, pool: Pool) -> tuple[tuple[Rule
     for rule in scenario.rule:
         if isinstance(rule, Cost):
             rule = rule.model_copy(update={"currency": scenario.currency})
-        elif rule.kind == "property" and not rule.measure_unit and rule.property in library.property_units:
+        elif isinstance(rule, Property) and not rule.measure_unit and rule.property in library.property_units:
             rule = rule.model_copy(update={"measure_unit": library.property_units[rule.property].unit})
         rules.append(rule)
     for name, percent in scenario.fixed.items():
@@ -473,7 +502,7 @@ def _references(scenario: Scenario, library: Library, where: str) -> list[Proble
                 problems += unknown(where, key, group.functions, functions)
                 problems += unknown(where, key, group.families, families)
                 problems += unknown(where, key, group.inci, inci)
-        if rule.kind == "property":
+        if isinstance(rule, Property):
             declared = {p for m in library.materials for p in m.properties} | set(library.property_units)
             problems += unknown(where, f"rule.{rule.id}.property", [rule.property], declared)
     total = sum(scenario.fixed.values()) + scenario.held_back.percent
@@ -485,10 +514,6 @@ def _references(scenario: Scenario, library: Library, where: str) -> list[Proble
 
 def find_measure(name: str, rules: Iterable[Rule], currency: str = "") -> LimitRule:
     """Return a named measure or a rule's measure, without limits."""
-    rule = next((r for r in rules if r.id == name and isinstance(r, LimitRule)), None) or MEASURES[name]
+    rule = next((r for r in rules if r.id == name and isinstance(r, LimitRule)), None) or named_measure(name)
     free = rule.with_limits(-float("inf"), float("inf"))
     return free.model_copy(update={"currency": currency}) if isinstance(free, Cost) else free
-
-
-RULES: TypeAdapter[Any] = TypeAdapter(AnyRule)
-"""Validates a single rule table."""

@@ -1,7 +1,5 @@
 """What this maker has: prices, packs, stock and lots, from a CSV or XLSX that people keep anyway."""
 
-from __future__ import annotations
-
 import csv
 import io
 import re

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import platform
+import sys
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from importlib.metadata import version
 from itertools import product
 from math import inf, isnan, nan
 from typing import Literal
@@ -14,7 +13,7 @@ import numpy as np
 
 from optimizer import __version__
 from optimizer.engine.certificate import check_feasible, check_infeasible, check_optimal
-from optimizer.engine.highs import Answer, Session
+from optimizer.engine.highs import Answer, Session, highs_version
 from optimizer.engine.sensitivity import Basis
 from optimizer.errors import SolverError
 from optimizer.formula import Formula, Line
@@ -114,14 +113,11 @@ class Corridor:
             return self._branched(case, cost, session, self.brancher)
         if free == 0:
             return self._linear(case, cost, model.lower, case.upper, session)
-        relaxed = self._linear_relaxation(case, cost, session) if free > ENUMERATED else None
-        if relaxed is not None and relaxed.ending == "infeasible":
-            return relaxed
         if free <= ENUMERATED:
             return self._enumerate(case, cost, session)
         answer = session.run(cost, model.lower, case.upper)
         if answer.ending == "infeasible":
-            return Found(case, "infeasible", "solver bound")
+            return self._impossible(case, cost)
         if answer.x.size == 0:
             ending: Ending = "stopped" if answer.ending == "unfinished" else "failed"
             return Found(case, ending, "none")
@@ -150,15 +146,15 @@ class Corridor:
             raise SolverError("the chosen solver's answer does not stand a re-solve at its own choices. Try another solver.")
         return replace(found, proof="solver bound" if model.size > model.doses else found.proof)
 
-    def _linear_relaxation(self, case: Case, cost: Vector, session: Session) -> Found | None:
-        """Return a proof of infeasibility from the relaxation, which covers all choices, or None."""
+    def _impossible(self, case: Case, cost: Vector) -> Found:
+        """Prove by the relaxation, which covers all choices, that a case is impossible, if it can."""
         model = case.model
         relaxed = Session(model.matrix, model.row_low, model.row_high, time_limit=self.time_limit)
         answer = relaxed.run(cost, model.lower, case.upper)
-        if answer.ending != "infeasible" or answer.ray is None:
-            return None
-        proven = check_infeasible(model.matrix, model.row_low, model.row_high, model.lower, case.upper, answer.ray)
-        return Found(case, "infeasible", "certificate") if proven else None
+        proven = answer.ray is not None and check_infeasible(
+            model.matrix, model.row_low, model.row_high, model.lower, case.upper, answer.ray
+        )
+        return Found(case, "infeasible", "certificate" if proven else "solver bound")
 
     def _enumerate(self, case: Case, cost: Vector, session: Session) -> Found:
         """Try every combination of the yes/no columns, each a verified linear program."""
@@ -495,10 +491,11 @@ def entry_prices(brief: Brief, found: Found, basis: Basis) -> tuple[EntryPrice, 
 
 def provenance_of(brief: Brief, solver: str = "") -> dict[str, str]:
     """Return versions, solver and file hashes."""
-    versions = {name: version(name) for name in ("highspy", "numpy")}
     files = {f"sha256 {name}": value for name, value in sorted(brief.files.items())}
-    used = f"{solver} (PuLP {version('pulp')}), certified with HiGHS" if solver else "HiGHS"
-    return {"tenside": __version__, "python": platform.python_version(), "solver": used, **versions, **files}
+    used = f"{solver} through PuLP, certified with HiGHS" if solver else "HiGHS"
+    python = ".".join(map(str, sys.version_info[:3]))
+    versions = {"tenside": __version__, "python": python, "solver": used, "HiGHS": highs_version(), "numpy": np.__version__}
+    return {**versions, **files}
 
 
 def _brancher(solver: str, time_limit: float) -> Brancher:

@@ -87,7 +87,8 @@ def independent(case: Case) -> OptimizeResult:
     kinds = [case["integrality"].get(v) for v in case["variables"]]
     if any(kinds):
         kind = np.array([{None: 0, "integer": 1, "binary": 1, "semicontinuous": 2}[k] for k in kinds])
-        found = milp(sign * cost, integrality=kind, bounds=Bounds(lower, upper), constraints=LinearConstraint(matrix, low, high))
+        rows = LinearConstraint(matrix, low, high)
+        found = milp(sign * cost, integrality=kind, bounds=Bounds(lower, upper), constraints=rows)
     else:
         above, below = np.isfinite(high), np.isfinite(low)
         found = linprog(
@@ -127,9 +128,12 @@ def in_packets(case: Case) -> Case:
 
 
 def fixed_total(case: Case) -> Case | None:
-    """Return an equation to which every variable adds, which fixes the total; best one that adds all alike."""
-    found = [r for r in case["rows"] if r["lo"] == r["hi"] and r["lo"] and all(r["coef"].get(v, 0) > 0 for v in case["variables"])]
-    return min(found, key=lambda row: len(set(row["coef"].values())), default=None)
+    """Return an equation to which every variable adds, best one to which all add alike; it fixes the total."""
+
+    def fixes(row: Case) -> bool:
+        return row["lo"] == row["hi"] and bool(row["lo"]) and all(row["coef"].get(v, 0) > 0 for v in case["variables"])
+
+    return min(filter(fixes, case["rows"]), key=lambda row: len(set(row["coef"].values())), default=None)
 
 
 def size(case: Case) -> float:
@@ -141,9 +145,16 @@ def size(case: Case) -> float:
     return float(sum(np.abs(ends_[np.isfinite(ends_)]).sum() for ends_ in (low, high, lower, upper)))
 
 
-def write_as_blend(case: Case, folder: Path) -> Blend:
-    """Write a case as own library, shelf and scenario, and return how to read the answer."""
-    total = fixed_total(case)
+def write_as_blend(case: Case, folder: Path, *, room: bool = False) -> Blend:
+    """Write a case as own library, shelf and scenario, and return how to read the answer.
+
+    Args:
+        case: What to state.
+        folder: Where the three files are written.
+        room: True leaves room in the product even where the case fixes a total, which is then a
+            rule like any other.
+    """
+    total = None if room else fixed_total(case)
     names = case["variables"]
     if total is not None:
         scale = {v: 100 * total["coef"][v] / total["lo"] for v in names}
@@ -173,9 +184,9 @@ def write_as_blend(case: Case, folder: Path) -> Blend:
     if not as_cost:
         rules.append(_rule("property", "objective", {"property": "objective"}, -inf, inf))
         goal = f'{case["sense"]}imise = "objective"'
-    head = f'name = {json.dumps(case["title"])}\nlibrary = ["library.toml"]\nonly_own_library = true\nshelf = "shelf.csv"\n'
+    head = f'name = {json.dumps(case["title"])}\nlibrary = ["library.toml"]\nonly_own_library = true\n'
     path = folder / "scenario.toml"
-    path.write_text(f"{head}\n[objective]\n{goal}\n\n" + "\n".join(rules), encoding="utf-8")
+    path.write_text(f'{head}shelf = "shelf.csv"\n\n[objective]\n{goal}\n\n' + "\n".join(rules), encoding="utf-8")
     (folder / "library.toml").write_text("\n".join(library), encoding="utf-8")
     (folder / "shelf.csv").write_text("\n".join(shelf) + "\n", encoding="utf-8")
     return Blend(path, scale, (total["name"], total["lo"]) if total else ("", 0.0))
@@ -195,4 +206,5 @@ def _rule(kind: str, name: str, about: dict[str, Any], low: float, high: float) 
     """Return a scenario table of one rule."""
     limits = {"exactly": low} if low == high else {"at_least": low, "at_most": high}
     fields = {**about, **{k: v for k, v in limits.items() if abs(v) < inf}}
-    return f'[[rule]]\nkind = "{kind}"\nid = "{name}"\n' + "".join(f"{k} = {json.dumps(v)}\n" for k, v in fields.items())
+    lines = "".join(f"{key} = {json.dumps(value)}\n" for key, value in fields.items())
+    return f'[[rule]]\nkind = "{kind}"\nid = "{name}"\n{lines}'

@@ -37,6 +37,13 @@ class Answer:
 
 
 EMPTY = np.zeros(0)
+
+
+def highs_version() -> str:
+    """Return the version of HiGHS."""
+    return str(highspy.Highs().version())
+
+
 NO_BASIS = np.zeros(0, dtype=np.int64)
 
 

@@ -1,62 +1,99 @@
-"""Documents on a terminal: fits the width, readable without colour; NO_COLOR is honoured by rich."""
+"""Documents on a terminal: fits the width, readable without colour, NO_COLOR honoured.
+
+Plain text laid out here, not with rich: a blend must answer in little more than the time its
+libraries take to load, and rich alone costs a third of that (DEVELOPERS.md, convention on start-up).
+"""
 
 from __future__ import annotations
 
+import os
+import shutil
+import sys
+import textwrap
 from typing import IO
-
-from rich import box
-from rich.console import Console
-from rich.padding import Padding
-from rich.rule import Rule as Line
-from rich.table import Table as Grid
-from rich.text import Text
+from unicodedata import east_asian_width
 
 from optimizer.report.document import Document, Listing, Table
 
+STYLES = {"bold": "1", "dim": "2", "good": "32", "bad": "1;31", "head": "36", "warn": "33"}
+NARROWEST = 12
+"""No text column is squeezed below this many characters."""
+
 
 def show(document: Document, stream: IO[str] | None = None, width: int | None = None) -> None:
-    """Print a document."""
-    console = Console(file=stream, width=width, highlight=False, soft_wrap=False)
-    console.print()
-    console.print(Text(document.title, style="bold"))
-    console.print(Text(document.verdict, style="green" if document.good else "bold red"))
-    if document.facts:
-        facts = Grid(box=None, show_header=False, padding=(0, 2, 0, 0))
-        facts.add_column(style="dim", no_wrap=True)
-        facts.add_column()
-        for name, value in document.facts:
-            facts.add_row(name, Text(value))
-        console.print(facts)
+    """Print a document to a stream, by default stdout at the terminal's width."""
+    stream = stream or sys.stdout
+    columns = width or max(60, min(shutil.get_terminal_size((100, 40)).columns, 120))
+    stream.write("\n".join(lines(document, columns, colour=_colours(stream))) + "\n")
+
+
+def lines(document: Document, width: int, *, colour: bool = False) -> list[str]:
+    """Return a document as lines no wider than `width`."""
+    paint = _painted if colour else _plain
+    out = ["", paint(document.title, "bold")]
+    out += [paint(line, "good" if document.good else "bad") for line in textwrap.wrap(document.verdict, width)]
+    label = max((len(name) for name, _ in document.facts), default=0)
+    for name, value in document.facts:
+        for number, part in enumerate(_wrapped(value, width - label - 2)):
+            out.append(f"{paint(name.ljust(label) if number == 0 else ' ' * label, 'dim')}  {part}")
     for section in document.sections:
-        console.print()
-        console.print(Line(Text(section.title), align="left", characters="─", style="cyan"))
-        if isinstance(section, Table):
-            _table(console, section)
-        else:
-            _listing(console, section)
-    console.print()
+        out += ["", paint(f"{section.title} ".ljust(width, "·"), "head")]
+        out += _table(section, width, paint) if isinstance(section, Table) else _listing(section, width, paint)
+    return [*out, ""]
 
 
-def _table(console: Console, table: Table) -> None:
-    grid = Grid(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, padding=(0, 1), header_style="dim")
-    for position, name in enumerate(table.columns):
-        if position in table.right:
-            grid.add_column(name, justify="right", no_wrap=True)
-        else:
-            grid.add_column(name, overflow="fold")
-    for number, row in enumerate(table.rows):
-        style = "bold" if number in table.strong else None
-        grid.add_row(*(Text(cell) for cell in row), style=style)
-    console.print(grid)
+def _table(table: Table, width: int, paint: object) -> list[str]:
+    assert callable(paint)
+    cells = [table.columns, *table.rows]
+    widths = [max((_cells(row[c]) for row in cells), default=0) for c in range(len(table.columns))]
+    room = width - 2 * (len(widths) - 1)
+    texts = [c for c in range(len(widths)) if c not in table.right]
+    while sum(widths) > room and any(widths[c] > NARROWEST for c in texts):
+        widest = max(texts, key=lambda c: widths[c])
+        widths[widest] -= 1
+    out = []
+    for number, row in enumerate(cells):
+        parts = [
+            _wrapped(cell, widths[c]) if c not in table.right else [" " * (widths[c] - _cells(cell)) + cell]
+            for c, cell in enumerate(row)
+        ]
+        for k in range(max(len(p) for p in parts)):
+            texts_k = [(p[k] if k < len(p) else "") for p in parts]
+            line = "  ".join(t + " " * (w - _cells(t)) for t, w in zip(texts_k, widths, strict=True)).rstrip()
+            style = "dim" if number == 0 else "bold" if number - 1 in table.strong else ""
+            out.append(paint(line, style))
     if table.note:
-        console.print(Padding(Text(table.note, style="dim"), (0, 0)))
+        out += [paint(line, "dim") for line in textwrap.wrap(table.note, width)]
+    return out
 
 
-def _listing(console: Console, listing: Listing) -> None:
-    mark = "!" if listing.kind == "caution" else "·"
-    grid = Grid(box=None, show_header=False, padding=(0, 1, 0, 0))
-    grid.add_column(no_wrap=True, style="yellow" if listing.kind == "caution" else "dim")
-    grid.add_column()
+def _listing(listing: Listing, width: int, paint: object) -> list[str]:
+    assert callable(paint)
+    mark = "!" if listing.kind == "caution" else "-"
+    out = []
     for item in listing.items:
-        grid.add_row(mark, Text(item))
-    console.print(grid)
+        first, *rest = _wrapped(item, width - 2)
+        out.append(f"{paint(mark, 'warn' if listing.kind == 'caution' else 'dim')} {first}")
+        out += [f"  {line}" for line in rest]
+    return out
+
+
+def _wrapped(text: str, width: int) -> list[str]:
+    return textwrap.wrap(text, max(width, NARROWEST), break_on_hyphens=False) or [""]
+
+
+def _cells(text: str) -> int:
+    """Return how many terminal cells a text takes."""
+    return len(text) if text.isascii() else sum(2 if east_asian_width(c) in "WF" else 1 for c in text)
+
+
+def _colours(stream: IO[str]) -> bool:
+    return stream.isatty() and "NO_COLOR" not in os.environ and os.environ.get("TERM") != "dumb"
+
+
+def _painted(text: str, style: str) -> str:
+    return f"\x1b[{STYLES[style]}m{text}\x1b[0m" if style else text
+
+
+def _plain(text: str, style: str) -> str:
+    return text

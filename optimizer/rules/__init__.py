@@ -1,8 +1,6 @@
 """The family of rules: one union, told apart by `kind`."""
 
-from __future__ import annotations
-
-from typing import Annotated
+from typing import Annotated, Any, Union, get_args
 
 from pydantic import Field
 
@@ -17,51 +15,41 @@ from optimizer.rules.mean import HarshnessLoad, MeanRating
 from optimizer.rules.selection import Count, Excludes, Needs, OneOf
 from optimizer.rules.thickening import Thickening
 
-AnyRule = Annotated[
-    Dose
-    | IfUsed
-    | Active
-    | Share
-    | Ratio
-    | Water
-    | Salt
-    | Natural
-    | Property
-    | MeanRating
-    | HarshnessLoad
-    | Cost
-    | UseLevel
-    | Clear
-    | Solubiliser
-    | Count
-    | OneOf
-    | Needs
-    | Excludes
-    | Thickening,
-    Field(discriminator="kind"),
-]
+STATED: tuple[type[Rule], ...] = (
+    Dose, IfUsed, Active, Share, Ratio, Water, Salt, Natural, Property, MeanRating, HarshnessLoad,
+    Cost, UseLevel, Clear, Solubiliser, Count, OneOf, Needs, Excludes, Thickening,
+)  # fmt: skip
 """Every rule that a scenario may state under [[rule]]."""
 
 IMPLIED: tuple[type[Rule], ...] = (Total, Acidity, Stock)
 """Rules that the brief's other tables state: the total, [ph] and batch_kg with the shelf."""
 
-STATED: tuple[type[Rule], ...] = (
-    Dose, IfUsed, Active, Share, Ratio, Water, Salt, Natural, Property, MeanRating, HarshnessLoad,
-    Cost, UseLevel, Clear, Solubiliser, Count, OneOf, Needs, Excludes, Thickening,
-)  # fmt: skip
+KINDS: dict[str, type[Rule]] = {get_args(rule.model_fields["kind"].annotation)[0]: rule for rule in STATED}
+"""Stated rules by kind."""
 
-MEASURES: dict[str, LimitRule] = {
-    "cost": Cost(id="cost"),
-    "active": Active(id="active"),
-    "water": Water(id="water"),
-    "salt": Salt(id="salt"),
-    "natural": Natural(id="natural"),
-    "mildness": MeanRating(id="mildness", rating="mildness"),
-    "flash-foam": MeanRating(id="flash-foam", rating="flash_foam"),
-    "foam-density": MeanRating(id="foam-density", rating="foam_density"),
-    "load": HarshnessLoad(id="load"),
-    "anionic": Share(id="anionic", of={"charges": ("anionic",)}),
-    "amphoteric": Share(id="amphoteric", of={"charges": ("amphoteric",)}),
-    "nonionic": Share(id="nonionic", of={"charges": ("nonionic",)}),
+AnyRule = Annotated[Union[STATED], Field(discriminator="kind")]  # type: ignore[valid-type]  # noqa: UP007
+"""The union, for the schema of a scenario file; its validator is built only when that is asked for."""
+
+_MEASURES: dict[str, tuple[type[LimitRule], dict[str, Any]]] = {
+    "cost": (Cost, {}),
+    "active": (Active, {}),
+    "water": (Water, {}),
+    "salt": (Salt, {}),
+    "natural": (Natural, {}),
+    "mildness": (MeanRating, {"rating": "mildness"}),
+    "flash-foam": (MeanRating, {"rating": "flash_foam"}),
+    "foam-density": (MeanRating, {"rating": "foam_density"}),
+    "load": (HarshnessLoad, {}),
+    "anionic": (Share, {"of": {"charges": ("anionic",)}}),
+    "amphoteric": (Share, {"of": {"charges": ("amphoteric",)}}),
+    "nonionic": (Share, {"of": {"charges": ("nonionic",)}}),
 }
+
+MEASURES = tuple(_MEASURES)
 """Measures that an objective or a frontier may name without a rule of the brief."""
+
+
+def named_measure(name: str) -> LimitRule:
+    """Return a measure of `MEASURES`, without limits."""
+    rule, fields = _MEASURES[name]
+    return rule.model_validate({"id": name, **fields})

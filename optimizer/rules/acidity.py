@@ -1,9 +1,7 @@
 """The pH that everything in the bottle must agree on."""
 
-from __future__ import annotations
-
 from math import inf
-from typing import Annotated, ClassVar, Literal
+from typing import Annotated, ClassVar, Literal, Self
 
 import numpy as np
 from pydantic import Field, model_validator
@@ -40,7 +38,7 @@ class Acidity(Rule):
     step: ClassVar[float] = 0.1
 
     @model_validator(mode="after")
-    def _room(self) -> Acidity:
+    def _room(self) -> Self:
         if self.high - self.low < 2 * self.tolerance - 1e-9:
             room = f"{self.low:g} to {self.high:g} leaves no room for a tolerance of {self.tolerance:g} on both sides"
             raise ValueError(f"the pH range {room}")

@@ -1,10 +1,8 @@
 """What every rule answers; the kinds next door only say what they measure."""
 
-from __future__ import annotations
-
 from collections.abc import Hashable
 from math import inf, isnan, nan
-from typing import ClassVar
+from typing import ClassVar, Self
 
 from pydantic import Field, model_validator
 
@@ -105,7 +103,7 @@ class LimitRule(Rule):
     highest: ClassVar[float] = inf
 
     @model_validator(mode="after")
-    def _ordered(self) -> LimitRule:
+    def _ordered(self) -> Self:
         low, high = self.limits
         if self.exactly is not None and (self.at_least is not None or self.at_most is not None):
             raise ValueError("give either 'exactly' or 'at_least' and 'at_most'")
@@ -126,7 +124,7 @@ class LimitRule(Rule):
             inf if self.at_most is None else self.at_most,
         )
 
-    def with_limits(self, low: float, high: float) -> LimitRule:
+    def with_limits(self, low: float, high: float) -> Self:
         """Return the same rule with its limits moved; infinite limits are dropped."""
         exact = low == high
         return self.model_copy(

@@ -1,7 +1,5 @@
 """Highest doses that a law, a panel, a survey or custom states."""
 
-from __future__ import annotations
-
 from math import inf
 from typing import ClassVar, Literal
 

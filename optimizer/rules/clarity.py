@@ -1,7 +1,5 @@
 """Clear appearance and the solubiliser that perfume and oil need."""
 
-from __future__ import annotations
-
 from math import inf
 from typing import ClassVar, Literal
 

@@ -1,7 +1,5 @@
 """What the doses add up to: active matter, its shares and ratios, water, salt, natural origin."""
 
-from __future__ import annotations
-
 from typing import ClassVar, Literal
 
 from optimizer.pool import Group, Ingredient

@@ -1,7 +1,5 @@
 """Cost of the materials."""
 
-from __future__ import annotations
-
 from typing import ClassVar, Literal
 
 from optimizer.pool import Ingredient

@@ -1,7 +1,5 @@
 """Doses: the total, a material or group, a minimum if used, what the stock allows."""
 
-from __future__ import annotations
-
 from math import inf, nan
 from typing import ClassVar, Literal
 

@@ -1,7 +1,5 @@
 """Planning ratings: the mean over active matter, and the load that strength adds."""
 
-from __future__ import annotations
-
 from typing import ClassVar, Literal
 
 from optimizer.pool import Ingredient

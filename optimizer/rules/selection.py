@@ -1,7 +1,5 @@
 """Yes/no rules: how many, one of, needs, excludes."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from math import inf
 from typing import ClassVar, Literal

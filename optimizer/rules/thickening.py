@@ -1,7 +1,5 @@
 """Can the blend be thickened at the bench: by salt, or by a thickener that its pH suits?"""
 
-from __future__ import annotations
-
 from math import inf
 from typing import ClassVar, Literal
 
