@@ -13,6 +13,8 @@ from optimizer import __version__
 from optimizer.errors import DataError, TensideError, UsageError
 
 if TYPE_CHECKING:
+    from pydantic import BaseModel
+
     from optimizer.report.document import Document
 
 app = typer.Typer(
@@ -28,7 +30,9 @@ app.add_typer(library_app, name="library")
 Json = Annotated[bool, typer.Option("--json", help="Print JSON only (see 'tenside schema').")]
 Libraries = Annotated[
     list[Path] | None,
-    typer.Option("--library", help="Library file or folder; replaces the shipped library and the brief's own. Repeatable."),
+    typer.Option(
+        "--library", help="Library file or folder; replaces the shipped library and the brief's own. Repeatable."
+    ),
 ]
 
 
@@ -39,17 +43,23 @@ def blend(
         list[str] | None,
         typer.Option("--set", help="What-if, such as --set active.at_least=10 or --set ph.high=6. Repeatable."),
     ] = None,
-    objective: Annotated[str, typer.Option(help="'minimise MEASURE' or 'maximise MEASURE' instead of the brief's own.")] = "",
+    objective: Annotated[
+        str, typer.Option(help="'minimise MEASURE' or 'maximise MEASURE' instead of the brief's own.")
+    ] = "",
     shelf: Annotated[Path | None, typer.Option(help="Shelf (CSV or XLSX) instead of the brief's own.")] = None,
     library: Libraries = None,
-    solver: Annotated[str, typer.Option(help="Any solver that PuLP finds, such as PULP_CBC_CMD; the answer is certified all the same.")] = "",
+    solver: Annotated[
+        str,
+        typer.Option(help="Any solver that PuLP finds, such as PULP_CBC_CMD; the answer is certified all the same."),
+    ] = "",
     time_limit: Annotated[float, typer.Option(help="Seconds for each integer program.", min=0.1)] = 60.0,
     export: Annotated[Path | None, typer.Option(help="Also write the model, as .lp or .mps (one pH setting).")] = None,
     markdown: Annotated[bool, typer.Option("--markdown", help="Print Markdown.")] = False,
     json: Json = False,
 ) -> None:
     """Find the best percentages that keep every rule, prove them and say what each limit costs."""
-    from optimizer.scenario import find_scenario, load_brief
+    from optimizer.brief import load_brief
+    from optimizer.scenario import find_scenario
     from optimizer.solve import solve
 
     with _quiet_solvers():
@@ -117,7 +127,7 @@ def schema(
     from optimizer.scenario import Scenario
     from optimizer.shelf import ShelfLine
 
-    known = {
+    known: dict[str, tuple[type[BaseModel], str]] = {
         "scenario": (Scenario, "scenario file"),
         "library": (LibraryFile, "library file"),
         "material": (Material, "a [[material]] of a library file"),

@@ -45,7 +45,11 @@ def attribute_docs(model: type[BaseModel]) -> dict[str, str]:
         body = ast.parse(textwrap.dedent(inspect.getsource(base))).body[0]
         assert isinstance(body, ast.ClassDef)
         for field, note in zip(body.body, body.body[1:], strict=False):
-            said = isinstance(note, ast.Expr) and isinstance(note.value, ast.Constant) and isinstance(note.value.value, str)
+            said = (
+                isinstance(note, ast.Expr)
+                and isinstance(note.value, ast.Constant)
+                and isinstance(note.value.value, str)
+            )
             if isinstance(field, ast.AnnAssign) and isinstance(field.target, ast.Name) and said:
                 docs[field.target.id] = inspect.cleandoc(note.value.value)  # type: ignore[attr-defined]
     return docs
@@ -78,7 +82,13 @@ def _note(rule: type[Rule]) -> RuleNote:
         default = "required" if info.is_required() else _default(info.get_default(call_default_factory=True))
         meaning = COMMON.get(name, "") if name in COMMON else " ".join(docs.get(name, "").split())
         fields.append(FieldNote(name, _type(info.annotation), default, meaning))
-    unit = rule.unit if isinstance(rule.unit, str) else "of the property" if rule.__name__ == "Property" else "currency per kg"
+    unit = (
+        rule.unit
+        if isinstance(rule.unit, str)
+        else "of the property"
+        if rule.__name__ == "Property"
+        else "currency per kg"
+    )
     kind = str(get_args(rule.model_fields["kind"].annotation)[0])
     return RuleNote(kind, " ".join(summary.split()), equation, unit, tuple(fields), _example(rule, kind))
 

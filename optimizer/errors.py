@@ -79,9 +79,7 @@ def nearest(word: str, known: Iterable[str]) -> str:
     return f"Known: {shown}{more}."
 
 
-def from_validation(
-    error: ValidationError, where: str, model: type[BaseModel], prefix: str = ""
-) -> list[Problem]:
+def from_validation(error: ValidationError, where: str, model: type[BaseModel], prefix: str = "") -> list[Problem]:
     """Turn pydantic's findings into problems in the file's own words.
 
     Args:

@@ -98,4 +98,6 @@ def write_atomic(path: Path, text: str, *, overwrite: bool = False) -> None:
             Path(temporary).unlink(missing_ok=True)
             raise
     except OSError as error:
-        raise fault(str(path), "", f"the file cannot be written ({error.strerror}).", "Choose another folder.") from None
+        raise fault(
+            str(path), "", f"the file cannot be written ({error.strerror}).", "Choose another folder."
+        ) from None

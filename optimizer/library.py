@@ -20,9 +20,7 @@ Role = Literal["active", "water", "salt", "solvent", "preservative", "impurity"]
 Look = Literal["clear", "hazy", "pearly", "opaque"]
 Lipid = Literal["water-soluble emollient", "oil", "essential oil", "perfume"]
 Free = Literal["sulfate", "ethoxylate", "paraben", "formaldehyde releaser", "isothiazolinone", "silicone"]
-Phase = Literal[
-    "water", "hydration", "anionic", "cosurfactant", "melt", "premix", "preservation", "ph", "thickening"
-]
+Phase = Literal["water", "hydration", "anionic", "cosurfactant", "melt", "premix", "preservation", "ph", "thickening"]
 """Order of addition, first to last (common practice, no source)."""
 
 Percent = Annotated[float, Field(ge=0, le=100)]
@@ -430,13 +428,17 @@ def doubts(material: Material) -> list[str]:
     elif total < 99.95:
         found.append(f"the shares sum to {total:g} %; name the balance")
     if material.powder and 0 < material.active_matter < 60:
-        found.append(f"a powder entered at {material.active_matter:g} % active matter; is that the strength of a solution?")
+        found.append(
+            f"a powder entered at {material.active_matter:g} % active matter; is that the strength of a solution?"
+        )
     for name in ("ph_supplied", "ph_stable", "ph_clear"):
         window = getattr(material, name)
         if window and window[0] >= window[1]:
             found.append(f"{name} is inside-out: {window[0]:g} to {window[1]:g}")
-    if material.ph_stable and material.ph_clear and (
-        material.ph_clear[0] < material.ph_stable[0] or material.ph_clear[1] > material.ph_stable[1]
+    if (
+        material.ph_stable
+        and material.ph_clear
+        and (material.ph_clear[0] < material.ph_stable[0] or material.ph_clear[1] > material.ph_stable[1])
     ):
         found.append("ph_clear reaches outside ph_stable")
     for name, rating in material.ratings.items():

@@ -216,7 +216,11 @@ def join(library: Library, shelf: Shelf | None, currency: str) -> dict[str, Ingr
         key = f"column '{shelf.columns.get('material', 'material') if shelf else 'material'}'"
         found = names.get(line.material.casefold(), set())
         if len(found) != 1:
-            what = f"'{line.material}' is not in the library." if not found else f"'{line.material}' could be {listed(sorted(found), 'or')}."
+            what = (
+                f"'{line.material}' is not in the library."
+                if not found
+                else f"'{line.material}' could be {listed(sorted(found), 'or')}."
+            )
             step = nearest(line.material, library.by_id) if not found else "Write the id."
             problems.append(Problem(where, key, what, step))
             continue

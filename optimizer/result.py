@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 from math import nan
 from typing import Literal
 
+from optimizer.brief import Brief
 from optimizer.formula import Formula
-from optimizer.scenario import Brief
 
 Ending = Literal["optimal", "feasible", "infeasible", "stopped", "failed"]
 Proof = Literal["certificate", "enumerated", "solver bound", "none"]

@@ -81,7 +81,9 @@ def read_shelf(path: Path) -> Shelf:
                     values[field] = _number(text)
                 except ValueError:
                     where, key = f"{path}, row {number}", f"column '{headings[position]}'"
-                    problems.append(Problem(where, key, f"'{text}' is not a number.", "Write digits only, such as 12.50."))
+                    problems.append(
+                        Problem(where, key, f"'{text}' is not a number.", "Write digits only, such as 12.50.")
+                    )
             else:
                 values[field] = text
         pack_price = values.pop("pack_price", None)
@@ -105,11 +107,17 @@ def _faults(where: str, error: ValidationError, fields: dict[int, str], headings
     for found in error.errors(include_url=False):
         field = str(found["loc"][0])
         if found["type"] == "missing":
-            problems.append(Problem(where, f"column '{said.get(field, field)}'", "the cell is empty.", "Fill it in or delete the row."))
+            problems.append(
+                Problem(
+                    where, f"column '{said.get(field, field)}'", "the cell is empty.", "Fill it in or delete the row."
+                )
+            )
         else:
             message = str(found["msg"])
             what = f"{found.get('input')!r} cannot be used here: {message[:1].lower()}{message[1:]}."
-            problems.append(Problem(where, f"column '{said.get(field, field)}'", what, "Correct the value or leave the cell empty."))
+            problems.append(
+                Problem(where, f"column '{said.get(field, field)}'", what, "Correct the value or leave the cell empty.")
+            )
     return problems
 
 
@@ -123,7 +131,14 @@ def _recognised(where: str, headings: list[str]) -> tuple[dict[int, str], list[P
         if field is None:
             continue
         if field in fields.values():
-            problems.append(Problem(f"{where}, row 1", f"column '{heading}'", f"a second column for {field.replace('_', ' ')}.", "Keep one of the two."))
+            problems.append(
+                Problem(
+                    f"{where}, row 1",
+                    f"column '{heading}'",
+                    f"a second column for {field.replace('_', ' ')}.",
+                    "Keep one of the two.",
+                )
+            )
         fields[position] = field
     if "material" not in fields.values():
         step = nearest(headings[0] if headings else "", HEADINGS["material"])
@@ -162,7 +177,9 @@ def _csv(path: Path) -> list[tuple[int, list[Any]]]:
                 raise fault(str(path), "", f"more than {MAX_ROWS} rows.", "Split the file.")
         return rows
     except csv.Error as error:
-        raise fault(str(path), "", f"this is not a readable CSV: {error}.", "Save the sheet again as CSV (UTF-8).") from None
+        raise fault(
+            str(path), "", f"this is not a readable CSV: {error}.", "Save the sheet again as CSV (UTF-8)."
+        ) from None
 
 
 def _xlsx(path: Path) -> list[tuple[int, list[Any]]]:
@@ -184,4 +201,9 @@ def _xlsx(path: Path) -> list[tuple[int, list[Any]]]:
     except DataError:
         raise
     except Exception as error:  # openpyxl raises whatever its XML and zip layers raise
-        raise fault(str(path), "", f"this is not a readable workbook ({type(error).__name__}).", "Save the sheet again as XLSX or CSV.") from None
+        raise fault(
+            str(path),
+            "",
+            f"this is not a readable workbook ({type(error).__name__}).",
+            "Save the sheet again as XLSX or CSV.",
+        ) from None

@@ -40,7 +40,7 @@ function = "surfactant"              # surfactant, humectant, preservative, thic
 phase = "cosurfactant"               # order of addition
 # What is in it, % of the material: low, typical, high; one substance may be the "balance".
 substances = [
-  { inci = "Cocamidopropyl Betaine", share = [29, 30, 31], surfactant = true, charge = "amphoteric", family = "betaine" },
+  { inci = "Cocamidopropyl Betaine", share = [29, 30, 31], surfactant = true, charge = "amphoteric" },
   { inci = "Sodium Chloride", role = "salt", share = [4, 5, 6] },
   { inci = "Aqua", role = "water", share = "balance" },
 ]
@@ -112,6 +112,12 @@ kind = "share"
 of = { charges = ["anionic"], called = "anionic" }
 at_least = 15
 at_most = 50
+
+[[rule]]
+id = "amphoteric"
+kind = "share"
+of = { charges = ["amphoteric"], called = "amphoteric" }
+at_least = 20
 
 [[rule]]
 id = "humectant"

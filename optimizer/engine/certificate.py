@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from optimizer.pool import Vector
 
@@ -72,9 +73,7 @@ def check_optimal(
     return Certificate(primal, dual, gap, primal <= PRIMAL and dual <= PRIMAL and gap <= GAP)
 
 
-def check_feasible(
-    matrix: Vector, row_low: Vector, row_high: Vector, lower: Vector, upper: Vector, x: Vector
-) -> float:
+def check_feasible(matrix: Vector, row_low: Vector, row_high: Vector, lower: Vector, upper: Vector, x: Vector) -> float:
     """Return the largest miss of a row or column bound, relative to 1 + |bound|."""
     return _missed(matrix.astype(np.longdouble), row_low, row_high, lower, upper, x)
 
@@ -95,14 +94,16 @@ def check_infeasible(
             continue
         asked = float((y * ends).sum())
         z = y @ a
-        most = float(np.where(z > 0, z * upper, z * lower).sum())
+        most = float((z * np.where(z > 0, upper, np.where(z < 0, lower, 0.0))).sum())
         scale = 1 + float(np.abs(y * ends).max(initial=0.0))
         if most - asked < -1e-7 * scale:
             return True
     return False
 
 
-def _missed(a: Vector, row_low: Vector, row_high: Vector, lower: Vector, upper: Vector, x: Vector) -> float:
+def _missed(
+    a: npt.NDArray[np.floating], row_low: Vector, row_high: Vector, lower: Vector, upper: Vector, x: Vector
+) -> float:
     activity = a @ x.astype(np.longdouble)
     values = np.concatenate([activity, x.astype(np.longdouble)])
     low, high = np.concatenate([row_low, lower]), np.concatenate([row_high, upper])

@@ -50,7 +50,9 @@ NO_BASIS = np.zeros(0, dtype=np.int64)
 class Session:
     """A matrix in HiGHS; costs and bounds may change between runs."""
 
-    def __init__(self, matrix: Vector, row_low: Vector, row_high: Vector, *, integers: int = 0, time_limit: float = 60.0) -> None:
+    def __init__(
+        self, matrix: Vector, row_low: Vector, row_high: Vector, *, integers: int = 0, time_limit: float = 60.0
+    ) -> None:
         """Load a matrix.
 
         Args:

@@ -69,6 +69,7 @@ class Basis:
         self.y = self.cost[basic] @ self.inverse
         self.reduced = self.cost - self.y @ self.full
         self.x = x
+        self.ends_low, self.ends_high = low, high
         z = np.concatenate([x, matrix @ x])
         self.values, self.low, self.high = z[basic], low[basic], high[basic]
         self.fixed = low == high

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from functools import partial
 from math import inf, isnan
 
 from optimizer.cautions import cautions_of
+from optimizer.pool import Ingredient
 from optimizer.report.document import Document, Listing, Table
 from optimizer.result import Outcome, Result
 from optimizer.units import USED, listed, number
@@ -37,7 +39,7 @@ def blend_document(result: Result) -> Document:
             sections=(_asked(result), *_settings(result), _cautions(result), _provenance(result)),
             good=False,
         )
-    sections = [
+    sections: list[Table | Listing] = [
         _formula(result),
         _binding(result),
         *_settings(result),
@@ -61,17 +63,23 @@ def _facts(result: Result) -> tuple[tuple[str, str], ...]:
     if active > USED:
         shares = []
         for charge in ("anionic", "amphoteric", "nonionic", "cationic"):
-            part = formula.total(lambda i, charge=charge: i.by_charge.get(charge, 0.0))
+            part = formula.total(partial(_of_charge, charge))
             if part > USED:
                 shares.append(f"{charge} {number(100 * part / active, 0)} %")
         facts.append(("active", f"{number(active, 2)} % active matter: {listed(shares)}"))
     if result.ph is not None:
         ph = result.ph
-        window = f"window {number(ph.low, 2)} ({listed(ph.low_set_by)}) to {number(ph.high, 2)} ({listed(ph.high_set_by)})"
+        window = (
+            f"window {number(ph.low, 2)} ({listed(ph.low_set_by)}) to {number(ph.high, 2)} ({listed(ph.high_set_by)})"
+        )
         facts.append(("pH", f"target {number(ph.target, 2)} ± {number(ph.tolerance, 2)}; {window}"))
     if result.choices:
         facts.append(("chosen", listed(result.choices)))
     return tuple(facts)
+
+
+def _of_charge(charge: str, item: Ingredient) -> float:
+    return item.by_charge.get(charge, 0.0)
 
 
 def _brief_words(result: Result) -> str:
@@ -231,8 +239,12 @@ def _notes(result: Result) -> list[Listing]:
             "Mildness and foam figures are planning ratings, on the safe side: nobody measured them. Linear averages "
             "overstate the harshness of mixtures and over-buy foam, which saturates."
         )
-    notes += [f"Above a {o.source} level: {o.reading}; here {number(o.value, 3)}." for o in result.rules if o.violation > 0]
-    unknown = sorted(line.item.id for line in formula.lines if line.item.material.ph_stable is None and line.item.id != "aqua")
+    notes += [
+        f"Above a {o.source} level: {o.reading}; here {number(o.value, 3)}." for o in result.rules if o.violation > 1e-6
+    ]
+    unknown = sorted(
+        line.item.id for line in formula.lines if line.item.material.ph_stable is None and line.item.id != "aqua"
+    )
     if result.ph and unknown:
         notes.append(f"No pH window known, so none applied: {listed(unknown)}.")
     return [Listing("Notes", tuple(notes))] if notes else []

@@ -183,8 +183,7 @@ def blend_record(result: Result) -> BlendRecord:
         ],
         assumptions=list(result.brief.assumptions),
         cautions=[
-            CautionRecord(text=c.text, materials=list(c.materials))
-            for c in cautions_of(formula, result.brief.library)
+            CautionRecord(text=c.text, materials=list(c.materials)) for c in cautions_of(formula, result.brief.library)
         ],
         provenance=result.provenance,
     )

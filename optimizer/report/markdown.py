@@ -30,5 +30,7 @@ def _table(table: Table) -> str:
 
 def _escaped(text: str) -> str:
     for character in ("\\", "|", "<", ">", "*", "_", "`", "[", "]"):
-        text = text.replace(character, f"\\{character}" if character not in "<>" else {"<": "&lt;", ">": "&gt;"}[character])
+        text = text.replace(
+            character, f"\\{character}" if character not in "<>" else {"<": "&lt;", ">": "&gt;"}[character]
+        )
     return text.replace("\n", " ")

@@ -19,7 +19,7 @@ def rules_document(notes: Iterable[RuleNote]) -> Document:
         sections.append(Table(note.kind, ("field", "type", "default", "meaning"), rows, note=said))
     return Document(
         "Kinds of rule",
-        "Each [[rule]] of a scenario has a kind and the fields below; total, ph and stock come from the brief's tables.",
+        "Each [[rule]] has a kind and the fields below; total, ph and stock come from the brief's other tables.",
         sections=tuple(sections),
     )
 
@@ -39,7 +39,9 @@ def library_document(materials: Iterable[Material]) -> Document:
         for m in materials
     )
     table = Table("Raw materials", ("id", "function", "charge", "active %", "pH", "look"), rows, frozenset({3, 4}))
-    return Document("Library", f"{len(materials)} raw materials; typical figures, replace them by your lot's.", sections=(table,))
+    return Document(
+        "Library", f"{len(materials)} raw materials; typical figures, replace them by your lot's.", sections=(table,)
+    )
 
 
 def material_document(library: Library, material: Material) -> Document:
@@ -64,7 +66,12 @@ def material_document(library: Library, material: Material) -> Document:
         t = material.thickener
         heat = f", heat to {number(t.heat_to)} °C" if t.heat_to else ""
         after = ", added after the pH is set" if t.after_ph else ""
-        facts.append(("thickener", f"{t.type}, {number(t.use[0])} to {number(t.use[1])} %, pH {window(t.ph) or 'as stable'}{heat}{after}"))
+        facts.append(
+            (
+                "thickener",
+                f"{t.type}, {number(t.use[0])} to {number(t.use[1])} %, pH {window(t.ph) or 'as stable'}{heat}{after}",
+            )
+        )
     sections: list[Table | Listing] = [_substances(material)]
     if material.ratings:
         rows = tuple(
@@ -77,8 +84,12 @@ def material_document(library: Library, material: Material) -> Document:
             )
             for name, r in sorted(material.ratings.items())
         )
-        note = "Ratings 0 to 100 for planning; nobody measured them. The rank order is published or declared, the map is chosen."
-        sections.append(Table("Ratings", ("rating", "typical", "low - high", "rank order", "map"), rows, frozenset({1, 2}), note))
+        note = (
+            "Ratings for planning, 0 to 100: nobody measured them. The order is published or declared, the map chosen."
+        )
+        sections.append(
+            Table("Ratings", ("rating", "typical", "low - high", "rank order", "map"), rows, frozenset({1, 2}), note)
+        )
     held = {s.inci for s in material.substances}
     ceilings = tuple(
         (
@@ -93,7 +104,9 @@ def material_document(library: Library, material: Material) -> Document:
     )
     if ceilings:
         note = "Only a law is a hard limit. Law changes: check the text in force."
-        sections.append(Table("Ceilings", ("substance", "at most", "kind", "where, as read", "source"), ceilings, note=note))
+        sections.append(
+            Table("Ceilings", ("substance", "at most", "kind", "where, as read", "source"), ceilings, note=note)
+        )
     backing = tuple(
         ("everything else" if figure == "default" else figure, confidence, library.sources.get(source, source))
         for figure, (source, confidence) in sorted(material.backing.items())

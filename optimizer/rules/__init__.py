@@ -15,6 +15,26 @@ from optimizer.rules.mean import HarshnessLoad, MeanRating
 from optimizer.rules.selection import Count, Excludes, Needs, OneOf
 from optimizer.rules.thickening import Thickening
 
+__all__ = [
+    "IMPLIED",
+    "KINDS",
+    "MEASURES",
+    "STATED",
+    "Acidity",
+    "AnyRule",
+    "Clear",
+    "Cost",
+    "Dose",
+    "Excludes",
+    "LimitRule",
+    "Property",
+    "Rule",
+    "Stock",
+    "Total",
+    "UseLevel",
+    "named_measure",
+]
+
 STATED: tuple[type[Rule], ...] = (
     Dose, IfUsed, Active, Share, Ratio, Water, Salt, Natural, Property, MeanRating, HarshnessLoad,
     Cost, UseLevel, Clear, Solubiliser, Count, OneOf, Needs, Excludes, Thickening,

@@ -51,7 +51,7 @@ class Rule(Frozen):
         return ()
 
     def edges(self, pool: Pool) -> tuple[float, ...]:
-        """pH values at which the rule's rows change; most rules have none."""
+        """PH values at which the rule's rows change; most rules have none."""
         return ()
 
     def ph_key(self, pool: Pool, setting: Setting) -> Hashable:
@@ -163,9 +163,7 @@ class LimitRule(Rule):
                 rows.append(self._row("high", high, amounts, per, above, below))
         return tuple(rows)
 
-    def _row(
-        self, side: Side, limit: float, amounts: Vector, per: Vector | None, above: float, below: float
-    ) -> Row:
+    def _row(self, side: Side, limit: float, amounts: Vector, per: Vector | None, above: float, below: float) -> Row:
         end = limit * below - above
         return Row(
             owner=self.id,

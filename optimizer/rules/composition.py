@@ -1,5 +1,6 @@
 """What the doses add up to: active matter, its shares and ratios, water, salt, natural origin."""
 
+import builtins
 from typing import ClassVar, Literal
 
 from optimizer.pool import Group, Ingredient
@@ -188,17 +189,17 @@ class Property(LimitRule):
     lowest: ClassVar[float] = -float("inf")
     step: ClassVar[float] = 1.0
 
-    @property
+    @builtins.property
     def ratio(self) -> bool:  # type: ignore[override]
         """A mean over a group is a ratio."""
         return self.over is not None
 
-    @property
+    @builtins.property
     def unit(self) -> str:  # type: ignore[override]
         """Unit that is shown."""
         return self.measure_unit
 
-    @property
+    @builtins.property
     def name(self) -> str:
         """What is measured."""
         return self.property if self.over is None else f"mean {self.property} of {self.over.words}"

@@ -170,7 +170,9 @@ class Excludes(Rule):
     def reading(self) -> str:
         """One sentence."""
         if self.above:
-            return self.sourced(f"with {self.of.words} at most {number(self.above)} % of {self.other.words} {self.measured}")
+            return self.sourced(
+                f"with {self.of.words} at most {number(self.above)} % of {self.other.words} {self.measured}"
+            )
         return self.sourced(f"not both {self.of.words} and {self.other.words} (0 % of one of them)")
 
 

@@ -1,0 +1,237 @@
+"""A brief that can be solved: the scenario joined with library and shelf."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from math import isnan
+from pathlib import Path
+
+from optimizer.errors import DataError, Problem
+from optimizer.files import digest, shipped
+from optimizer.library import Library, read_library
+from optimizer.pool import Group, Ingredient, Pool, join, unknown
+from optimizer.rules import (
+    MEASURES,
+    Acidity,
+    Clear,
+    Cost,
+    Dose,
+    Excludes,
+    LimitRule,
+    Property,
+    Rule,
+    Stock,
+    Total,
+    UseLevel,
+    named_measure,
+)
+from optimizer.scenario import Scenario, beside, read_scenario
+from optimizer.shelf import Shelf, read_shelf
+from optimizer.units import number
+
+
+@dataclass(frozen=True)
+class Brief:
+    """A scenario that can be solved: candidates, rules with ids, objective, provenance."""
+
+    scenario: Scenario
+    pool: Pool
+    rules: tuple[Rule, ...]
+    """Rules of the model, sorted by id; the pH rule is apart."""
+    acidity: Acidity | None
+    watched: tuple[Rule, ...]
+    """Ceilings that are reported but are no law."""
+    library: Library
+    files: Mapping[str, str]
+    assumptions: tuple[str, ...] = ()
+    left_out: Mapping[str, str] = field(default_factory=dict)
+    """Why stocked materials are no candidates, by id."""
+
+    @property
+    def all_rules(self) -> tuple[Rule, ...]:
+        """Rules of the model and the pH rule."""
+        return (*self.rules, *((self.acidity,) if self.acidity else ()))
+
+    def measure(self, name: str) -> LimitRule:
+        """Return the measure that an objective names, without limits."""
+        return find_measure(name, self.rules, self.scenario.currency)
+
+
+def load_brief(
+    path: Path,
+    *,
+    changes: Iterable[tuple[str, str]] = (),
+    shelf: Path | None = None,
+    libraries: Iterable[Path] | None = None,
+) -> Brief:
+    """Read scenario, library and shelf from files and join them.
+
+    Args:
+        path: Scenario file.
+        changes: What-ifs, see `read_scenario`.
+        shelf: Shelf that replaces the scenario's own.
+        libraries: Library files or folders that replace the scenario's own and the shipped one.
+
+    Raises:
+        DataError: With every problem at once.
+    """
+    scenario, files = read_scenario(path, changes)
+    own = [beside(path, name, "library") for name in scenario.library]
+    folders = (
+        list(libraries)
+        if libraries is not None
+        else [*([] if scenario.only_own_library else [shipped("library")]), *own]
+    )
+    shelf_path = shelf or (beside(path, scenario.shelf, "shelf") if scenario.shelf else None)
+    problems: list[Problem] = []
+    library = lines = None
+    try:
+        library = read_library(folders)
+    except DataError as error:
+        problems += error.problems
+    try:
+        lines = read_shelf(shelf_path) if shelf_path else None
+    except DataError as error:
+        problems += error.problems
+    if problems or library is None:
+        raise DataError(problems)
+    hashes = {str(p): digest(p) for p in [*files, *([shelf_path] if shelf_path else [])]}
+    return make_brief(scenario, library, lines, where=str(path), files={**hashes, **library.files})
+
+
+def make_brief(
+    scenario: Scenario,
+    library: Library,
+    shelf: Shelf | None,
+    *,
+    where: str = "scenario",
+    files: Mapping[str, str] | None = None,
+) -> Brief:
+    """Join a scenario with library and shelf.
+
+    Raises:
+        DataError: If the scenario names what does not exist, or no candidate is left.
+    """
+    problems = _references(scenario, library, where)
+    joined = join(library, shelf, scenario.currency)
+    assumptions = []
+    water = joined.get("aqua")
+    if water is not None and isnan(water.price):
+        joined["aqua"] = Ingredient(water.material, 0.0)
+        assumptions.append("water is not on the shelf and counts as free of charge")
+    if scenario.pool.unpriced:
+        joined = {k: Ingredient(i.material, 0.0, i.line) if isnan(i.price) else i for k, i in joined.items()}
+    for name in scenario.fixed:
+        if name in joined and isnan(joined[name].price):
+            problems.append(Problem(where, f"fixed.{name}", "the shelf has no price for it.", "Add it to the shelf."))
+    chosen, left_out = {}, {}
+    for name, item in joined.items():
+        if name in scenario.fixed or scenario.pool.holds(item.material) or name == "aqua":
+            if isnan(item.price):
+                if name in scenario.pool.also or name in scenario.pool.materials:
+                    left_out[name] = "the shelf has no price for it"
+            else:
+                chosen[name] = item
+        elif not isnan(item.price):
+            left_out[name] = "the brief's pool leaves it out"
+    later = tuple(joined[n] for n in (*scenario.held_back.acids, *scenario.held_back.thickeners) if n in joined)
+    if not chosen:
+        step = "Name a shelf with prices, or set unpriced = true in [pool]."
+        problems.append(Problem(where, "pool", "no candidate is left: nothing is both in the pool and priced.", step))
+    if problems:
+        raise DataError(problems)
+    pool = Pool(tuple(chosen[n] for n in sorted(chosen)), scenario.held_back.percent, later)
+    rules, watched = _rules(scenario, library, pool)
+    clear = any(isinstance(r, Clear) for r in rules)
+    acidity = scenario.ph.model_copy(update={"id": "ph", "clear": clear}) if scenario.ph else None
+    brief = Brief(scenario, pool, rules, acidity, watched, library, files or {}, tuple(assumptions), left_out)
+    known = [*MEASURES, *(r.id for r in rules if isinstance(r, LimitRule))]
+    unknown_goals = unknown(where, "objective", [m for _, m in scenario.objective.goals], known)
+    if unknown_goals:
+        raise DataError(unknown_goals)
+    return brief
+
+
+def _rules(scenario: Scenario, library: Library, pool: Pool) -> tuple[tuple[Rule, ...], tuple[Rule, ...]]:
+    """Return the rules of the model, sorted by id, and the ceilings that are only watched."""
+    rules: list[Rule] = [Total(id="total", exactly=100.0, source="arithmetic")]
+    for rule in scenario.rule:
+        if isinstance(rule, Cost):
+            rule = rule.model_copy(update={"currency": scenario.currency})
+        elif isinstance(rule, Property) and not rule.measure_unit and rule.property in library.property_units:
+            rule = rule.model_copy(update={"measure_unit": library.property_units[rule.property].unit})
+        rules.append(rule)
+    for name, percent in scenario.fixed.items():
+        rules.append(Dose(id=f"fixed-{name}", of=Group(materials=(name,)), exactly=percent))
+    if scenario.batch_kg:
+        for item in pool.items:
+            if item.line and item.line.stock_kg is not None:
+                most = 100 * item.line.stock_kg / scenario.batch_kg
+                rules.append(Stock(id=f"stock-{item.id}", of=Group(materials=(item.id,)), at_most=most, source="shelf"))
+    present = {s.inci for i in pool.items for s in i.material.substances}
+    watched: list[Rule] = []
+    for ceiling in library.ceilings:
+        applies = ceiling.use in (scenario.use, "any") and present.intersection(ceiling.substances)
+        if not applies or (ceiling.kind == "law" and ceiling.jurisdiction not in ("", scenario.market)):
+            continue
+        law = ceiling.kind == "law"
+        level = UseLevel(id=f"level-{ceiling.id}", ceiling=ceiling, source="law" if law else ceiling.kind)
+        (rules if law else watched).append(level)
+    for pair in library.exclusions:
+        if present.intersection(pair.one) and present.intersection(pair.other):
+            law = pair.jurisdiction == scenario.market
+            one, other = Group(inci=pair.one), Group(inci=pair.other, but_not=_both(pool, pair.one))
+            rule = Excludes(id=f"exclusion-{pair.id}", of=one, other=other, source="law" if law else pair.confidence)
+            (rules if law else watched).append(rule)
+    return tuple(sorted(rules, key=lambda r: r.id)), tuple(sorted(watched, key=lambda r: r.id))
+
+
+def _both(pool: Pool, names: tuple[str, ...]) -> tuple[str, ...]:
+    """Return the ids that contain a substance of the first side, which cannot exclude themselves."""
+    return tuple(i.id for i in pool.items if any(s.inci in names for s in i.material.substances))
+
+
+def _references(scenario: Scenario, library: Library, where: str) -> list[Problem]:
+    """Return every name in the scenario that leads nowhere, and every id that is used twice."""
+    ids = library.by_id
+    problems = unknown(where, "fixed", scenario.fixed, ids)
+    for key in ("also", "without", "materials"):
+        problems += unknown(where, f"pool.{key}", getattr(scenario.pool, key), ids)
+    for key in ("acids", "thickeners"):
+        problems += unknown(where, f"held_back.{key}", getattr(scenario.held_back, key), ids)
+    functions = {f for m in library.materials for f in m.functions}
+    families = {s.family for m in library.materials for s in m.substances if s.family}
+    inci = {s.inci for m in library.materials for s in m.substances}
+    problems += unknown(where, "pool.functions", scenario.pool.functions, functions)
+    problems += unknown(where, "pool.inci", scenario.pool.inci, inci)
+    for key in ("surfactant_families", "without_families"):
+        problems += unknown(where, f"pool.{key}", getattr(scenario.pool, key), families)
+    seen: set[str] = set()
+    for rule in scenario.rule:
+        if rule.id in seen:
+            problems.append(
+                Problem(where, f"rule.{rule.id}", "two rules have this id.", "Give one of them another id.")
+            )
+        seen.add(rule.id)
+        for name in type(rule).model_fields:
+            group = getattr(rule, name)
+            if isinstance(group, Group):
+                key = f"rule.{rule.id}.{name}"
+                problems += unknown(where, key, (*group.materials, *group.but_not), ids)
+                problems += unknown(where, key, group.functions, functions)
+                problems += unknown(where, key, group.families, families)
+                problems += unknown(where, key, group.inci, inci)
+        if isinstance(rule, Property):
+            declared = {p for m in library.materials for p in m.properties} | set(library.property_units)
+            problems += unknown(where, f"rule.{rule.id}.property", [rule.property], declared)
+    total = sum(scenario.fixed.values()) + scenario.held_back.percent
+    if total > 100:
+        what = f"fixed doses and the part held back sum to {number(total)} %, more than 100."
+        problems.append(Problem(where, "fixed", what, "Lower one of them."))
+    return problems
+
+
+def find_measure(name: str, rules: Iterable[Rule], currency: str = "") -> LimitRule:
+    """Return a named measure or a rule's measure, without limits."""
+    rule = next((r for r in rules if r.id == name and isinstance(r, LimitRule)), None) or named_measure(name)
+    free = rule.with_limits(-float("inf"), float("inf"))
+    return free.model_copy(update={"currency": currency}) if isinstance(free, Cost) else free
