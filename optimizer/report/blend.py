@@ -17,6 +17,18 @@ PROOFS = {
     "solver bound": "proven by the solver's bound; the formula is checked outside the solver",
     "none": "not proven",
 }
+IMPOSSIBLE = {
+    "certificate": "proven at every pH, by a combination of the limits that no formula can meet",
+    "enumerated": "proven: every choice tried, each checked outside the solver",
+    "solver bound": "proven by the solver's search through all choices",
+    "none": "not proven",
+}
+SHORT = {
+    "certificate": "certified",
+    "enumerated": "all choices tried",
+    "solver bound": "solver's bound",
+    "none": "none",
+}
 VERDICTS = {
     "optimal": "Solved",
     "feasible": "A formula that keeps every rule, but the proof that none is better was not finished",
@@ -30,7 +42,8 @@ def blend_document(result: Result) -> Document:
     """Return the report of a blend."""
     brief = result.brief
     scenario = brief.scenario
-    verdict = f"{VERDICTS[result.ending]}; {PROOFS[result.proof]}."
+    proof = IMPOSSIBLE[result.proof] if result.ending == "infeasible" else PROOFS[result.proof]
+    verdict = f"{VERDICTS[result.ending]}; {proof}."
     if result.formula is None:
         return Document(
             title=scenario.name,
@@ -50,6 +63,9 @@ def blend_document(result: Result) -> Document:
         _provenance(result),
     ]
     return Document(scenario.name, verdict, _facts(result), tuple(sections), good=result.ending == "optimal")
+
+
+SIDES = {"low": "lower", "high": "upper", "equal": "exact"}
 
 
 def _facts(result: Result) -> tuple[tuple[str, str], ...]:
@@ -122,14 +138,17 @@ def _formula(result: Result) -> Table:
 
 def _binding(result: Result) -> Table:
     binding = [o for o in result.rules if o.binding and o.id != "total"]
-    binding.sort(key=lambda o: (-abs(o.price) if not isnan(o.price) else 0.0, o.id))
-    rows = tuple((o.reading, priced(o, result), holds(o)) for o in binding)
+    steps = {r.id: r.step for r in result.brief.all_rules}
+    binding.sort(key=lambda o: (-abs(o.price * steps[o.id]) if not isnan(o.price) else 0.0, o.id))
+    rows = tuple((o.reading, SIDES[o.binding], priced(o, result), holds(o)) for o in binding)
     note = "Price: what the objective gains or loses when the limit is raised by one unit, everything else kept."
     if result.choices or any(o.kind in ("count", "one-of", "if-used", "needs", "excludes") for o in result.rules):
         note += " Prices hold for the yes/no choices made here."
     if result.degenerate:
         note += " More limits meet here than needed: a price may differ between raising and lowering."
-    return Table("Rules that bind", ("rule", "one unit higher", "price holds from - to"), rows, frozenset({1, 2}), note)
+    return Table(
+        "Rules that bind", ("rule", "side", "one unit higher", "price holds from - to"), rows, frozenset({2, 3}), note
+    )
 
 
 def priced(outcome: Outcome, result: Result) -> str:
@@ -139,13 +158,13 @@ def priced(outcome: Outcome, result: Result) -> str:
     name = result.brief.scenario.objective.goals[0][1]
     unit = result.brief.scenario.currency if name == "cost" else name
     if abs(outcome.price) < 5e-7:
-        return "0"
+        return "nothing"
     return f"{outcome.price:+.4f} {unit}"
 
 
 def holds(outcome: Outcome) -> str:
     """Return the range of the limit over which its price holds, as text."""
-    if isnan(outcome.holds_from) or isnan(outcome.holds_to):
+    if isnan(outcome.holds_from) or isnan(outcome.holds_to) or abs(outcome.price) < 5e-7:
         return ""
     low = "any lower" if outcome.holds_from == -inf else number(outcome.holds_from, 2)
     high = "any higher" if outcome.holds_to == inf else number(outcome.holds_to, 2)
@@ -153,7 +172,7 @@ def holds(outcome: Outcome) -> str:
 
 
 def _with_room(result: Result) -> list[Table]:
-    free = [o for o in result.rules if not o.binding and o.kind != "ph"]
+    free = [o for o in result.rules if not o.binding and o.kind != "ph" and (o.kind != "use-level" or o.value > 0)]
     rows = tuple((o.reading, "" if isnan(o.value) else number(o.value, 3), room(o)) for o in free)
     if not rows:
         return []
@@ -178,7 +197,7 @@ def _settings(result: Result) -> list[Table]:
     for number_, s in enumerate(result.settings):
         targets = number(s.first, 2) if s.first == s.last else f"{number(s.first, 2)} - {number(s.last, 2)}"
         told = number(s.objective, 4) if not isnan(s.objective) else s.ending
-        rows.append((targets, told, f"{s.barred}", PROOFS[s.proof].split(":")[0].split(",")[0].split(";")[0]))
+        rows.append((targets, told, f"{s.barred}", SHORT[s.proof]))
         if result.ph and s.first - 1e-9 <= result.ph.target <= s.last + 1e-9 and s.objective == result.objective:
             best = number_
     objective = result.brief.scenario.objective
