@@ -66,17 +66,22 @@ def blend(
         brief = load_brief(
             find_scenario(scenario), changes=[*_changes(changes), *_goal(objective)], shelf=shelf, libraries=library
         )
-        result = solve(brief, time_limit=time_limit, solver=solver)
+        result = solve(brief, time_limit=time_limit, solver=solver, weighable=True)
+        explanation = None
+        if result.ending == "infeasible":
+            from optimizer.studies.explain import explain
+
+            explanation = explain(brief, time_limit=time_limit)
         if export:
             _export(export, brief, result)
     if json:
         from optimizer.report.jsonout import as_json, blend_record
 
-        _print(as_json(blend_record(result)))
+        _print(as_json(blend_record(result, explanation)))
     else:
         from optimizer.report.blend import blend_document
 
-        _show(blend_document(result), markdown)
+        _show(blend_document(result, explanation), markdown)
     raise typer.Exit(result.exit_code)
 
 

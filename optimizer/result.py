@@ -86,6 +86,29 @@ class EntryPrice:
 
 
 @dataclass(frozen=True)
+class Rounded:
+    """A grid formula, or the rule that stops it.
+
+    Attributes:
+        step: Grid [% of the product].
+        formula: The doses, multiples of `step` that sum with the part held back to exactly 100; None
+            if there are none.
+        objective: Objective of the grid formula.
+        cost_of_rounding: What the grid costs: objective at the grid less the optimum, signed so that
+            positive is worse.
+        stopped_by: Readings of the rules that no grid formula can keep, one of which must give.
+        proven: False if the search for the best (or for any) grid formula was cut short.
+    """
+
+    step: float
+    formula: Formula | None
+    objective: float = nan
+    cost_of_rounding: float = nan
+    stopped_by: tuple[str, ...] = ()
+    proven: bool = True
+
+
+@dataclass(frozen=True)
 class Result:
     """The answer to a brief."""
 
@@ -105,6 +128,8 @@ class Result:
     degenerate: bool = False
     gap: float = 0.0
     provenance: dict[str, str] = field(default_factory=dict)
+    rounded: Rounded | None = None
+    """The formula on the grid of the maker's scale, if that was asked for."""
 
     @property
     def cost(self) -> float:

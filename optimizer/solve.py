@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from math import nan
 
 import numpy as np
@@ -16,18 +17,20 @@ from optimizer.formula import Formula, Line
 from optimizer.model import Case
 from optimizer.pricing import entry_prices, price_rules
 from optimizer.result import Ending, PhOutcome, Proof, Result, SettingOutcome
+from optimizer.rounding import round_formula
 from optimizer.row import Setting
 from optimizer.ties import settle
 from optimizer.units import USED
 
 
-def solve(brief: Brief, *, time_limit: float = 60.0, solver: str = "") -> Result:
+def solve(brief: Brief, *, time_limit: float = 60.0, solver: str = "", weighable: bool = False) -> Result:
     """Return the best formula of a brief, proven over every pH setting and choice.
 
     Args:
         brief: What to solve.
         time_limit: Seconds for each integer program [s].
         solver: Name of a PuLP solver that searches instead of HiGHS.
+        weighable: Also round the formula to the grid of the maker's scale.
 
     Raises:
         SolverError: If an answer does not stand the check outside the solver.
@@ -63,7 +66,7 @@ def solve(brief: Brief, *, time_limit: float = 60.0, solver: str = "") -> Result
         raise SolverError(
             f"the formula breaks '{broken[0].reading}' by {broken[0].violation:.2g}; the answer is withheld."
         )
-    return Result(
+    result = Result(
         brief,
         ending,
         proof,
@@ -79,6 +82,7 @@ def solve(brief: Brief, *, time_limit: float = 60.0, solver: str = "") -> Result
         gap=max(f.gap for f in found),
         provenance=provenance,
     )
+    return replace(result, rounded=round_formula(brief, result, chosen)) if weighable else result
 
 
 def formula_of(brief: Brief, found: Found) -> Formula:

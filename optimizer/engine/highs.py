@@ -86,12 +86,13 @@ class Session:
         self._lp = lp
         self._loaded = False
 
-    def run(self, cost: Vector, lower: Vector, upper: Vector) -> Answer:
+    def run(self, cost: Vector, lower: Vector, upper: Vector, *, relaxed: bool = False) -> Answer:
         """Minimise cost @ x with the given column bounds.
 
-        Columns that are integers and whose bounds differ make it an integer program.
+        Columns that are integers and whose bounds differ make it an integer program, unless `relaxed`.
         """
-        branching = self.integers > 0 and bool((lower[-self.integers :] < upper[-self.integers :]).any())
+        open_choices = self.integers > 0 and bool((lower[-self.integers :] < upper[-self.integers :]).any())
+        branching = open_choices and not relaxed
         if not self._loaded:
             self._lp.col_cost_, self._lp.col_lower_, self._lp.col_upper_ = cost, lower, upper
             if branching:
@@ -107,7 +108,12 @@ class Session:
         return self._answer(branching)
 
     def rows(self, indices: npt.NDArray[np.int32], low: Vector, high: Vector) -> None:
-        """Change row bounds."""
+        """Change row bounds, shape (k,) each."""
+        if not self._loaded:
+            row_low, row_high = np.array(self._lp.row_lower_), np.array(self._lp.row_upper_)
+            row_low[indices], row_high[indices] = low, high
+            self._lp.row_lower_, self._lp.row_upper_ = row_low, row_high
+            return
         self._highs.changeRowsBounds(len(indices), indices, low, high)
 
     def _kinds(self, integer: bool = True) -> list[highspy.HighsVarType]:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from functools import partial
-from math import inf, isnan
+from math import floor, inf, isnan, log10
 
 from optimizer.cautions import cautions_of
 from optimizer.pool import Ingredient
 from optimizer.report.document import Document, Listing, Table
 from optimizer.result import Outcome, Result
+from optimizer.studies.explain import Explanation
 from optimizer.units import USED, listed, number
 
 PROOFS = {
@@ -38,8 +39,8 @@ VERDICTS = {
 }
 
 
-def blend_document(result: Result) -> Document:
-    """Return the report of a blend."""
+def blend_document(result: Result, explanation: Explanation | None = None) -> Document:
+    """Return the report of a blend, with what clashes if the brief is impossible."""
     brief = result.brief
     scenario = brief.scenario
     proof = IMPOSSIBLE[result.proof] if result.ending == "infeasible" else PROOFS[result.proof]
@@ -49,7 +50,13 @@ def blend_document(result: Result) -> Document:
             title=scenario.name,
             verdict=verdict,
             facts=(("brief", _brief_words(result)),),
-            sections=(_asked(result), *_settings(result), _cautions(result), _provenance(result)),
+            sections=(
+                *_clash(explanation),
+                _asked(result),
+                *_settings(result),
+                _cautions(result),
+                _provenance(result),
+            ),
             good=False,
         )
     sections: list[Table | Listing] = [
@@ -105,17 +112,20 @@ def _brief_words(result: Result) -> str:
 
 
 def _formula(result: Result) -> Table:
-    formula = result.formula
+    rounded = result.rounded
+    formula = rounded.formula if rounded and rounded.formula else result.formula
     assert formula is not None
+    cost_per_kg = sum(line.percent * line.item.price for line in formula.lines) / 100
+    digits = max(2, -floor(log10(rounded.step) + 1e-9)) if rounded else 2
     rows = []
     for line in sorted(formula.lines, key=lambda line: (-line.percent, line.item.id)):
         active = line.percent * line.item.surfactant
         cost = line.percent * line.item.price / 100
-        share = 100 * cost / result.cost if result.cost else 0.0
+        share = 100 * cost / cost_per_kg if cost_per_kg else 0.0
         rows.append(
             (
                 line.item.material.name,
-                f"{line.percent:.2f}",
+                f"{line.percent:.{digits}f}",
                 f"{active:.2f}" if active > 0 else "",
                 f"{cost:.3f}",
                 f"{share:.0f} %",
@@ -123,16 +133,36 @@ def _formula(result: Result) -> Table:
         )
     if formula.held_back:
         later = listed([i.material.name for i in formula.later], "or") or "what is added to effect"
-        rows.append((f"kept free for {later}", f"{formula.held_back:.2f}", "", "", ""))
+        rows.append((f"kept free for {later}", f"{formula.held_back:.{digits}f}", "", "", ""))
     total = sum(line.percent for line in formula.lines) + formula.held_back
-    rows.append(("total", f"{total:.2f}", f"{formula.total(lambda i: i.surfactant):.2f}", f"{result.cost:.3f}", ""))
+    active = formula.total(lambda i: i.surfactant)
+    rows.append(("total", f"{total:.{digits}f}", f"{active:.2f}", f"{cost_per_kg:.3f}", ""))
     currency = result.brief.scenario.currency
     return Table(
         "Formula, % w/w as supplied",
         ("material", "%", "active %", f"{currency}/kg", "of cost"),
         tuple(rows),
         right=frozenset({1, 2, 3, 4}),
+        note=_rounding_note(result),
         strong=frozenset({len(rows) - 1}),
+    )
+
+
+def _rounding_note(result: Result) -> str:
+    rounded = result.rounded
+    if rounded is None:
+        return ""
+    step = number(rounded.step)
+    if rounded.formula is None:
+        if not rounded.stopped_by:
+            return f"No formula in steps of {step} % was found in time; the doses are shown unrounded."
+        return f"No formula in steps of {step} % keeps every rule; what stops it: {'; '.join(rounded.stopped_by)}."
+    name = result.brief.scenario.objective.goals[0][1]
+    unit = f" {result.brief.scenario.currency} per kg" if name == "cost" else f" of {name}"
+    best = "" if rounded.proven else " (the best grid formula was not proven)"
+    return (
+        f"In steps of {step} %, every rule kept; the steps cost {rounded.cost_of_rounding:.4f}{unit}{best}. "
+        "Prices below belong to the unrounded optimum."
     )
 
 
@@ -271,6 +301,28 @@ def _notes(result: Result) -> list[Listing]:
 
 def _rating(result: Result, rule_id: str) -> str:
     return next((r.rating for r in result.brief.rules if r.id == rule_id), "")  # type: ignore[attr-defined]
+
+
+def _clash(explanation: Explanation | None) -> list[Listing]:
+    """Return what clashes and what would help."""
+    if explanation is None:
+        return []
+    count = len(explanation.readings)
+    title = (
+        f"These {count} clash; without any one of them the rest can be met" if count > 1 else "This alone cannot be met"
+    )
+    sections = [Listing(title, explanation.readings)]
+    if explanation.hopeless:
+        sections.append(
+            Listing("What would have to give", ("Only law and arithmetic clash here: change the candidates.",))
+        )
+        return sections
+    if explanation.repair:
+        sections.append(Listing("The least that must give", tuple(c.words for c in explanation.repair)))
+    if len(explanation.single_repairs) > 1:
+        words = tuple(c.words for c in explanation.single_repairs)
+        sections.append(Listing("Each of these would be enough by itself", words))
+    return sections
 
 
 def _asked(result: Result) -> Listing:

@@ -8,7 +8,9 @@ from typing import Any
 from pydantic import BaseModel, ConfigDict
 
 from optimizer.cautions import cautions_of
+from optimizer.formula import Formula
 from optimizer.result import Result
+from optimizer.studies.explain import Change, Explanation
 
 
 class Record(BaseModel):
@@ -79,6 +81,37 @@ class SettingRecord(Record):
     proof: str
 
 
+class RoundedRecord(Record):
+    """The formula on the grid of the maker's scale, or the rules that stop it."""
+
+    step_percent: float
+    formula: list[LineRecord] | None
+    cost_per_kg: float | None
+    objective_value: float | None
+    cost_of_rounding: float | None
+    proven: bool
+    stopped_by: list[str]
+
+
+class ChangeRecord(Record):
+    """A limit that gives way; limits are null where a yes/no rule is dropped."""
+
+    id: str
+    side: str
+    old: float | None
+    new: float | None
+    unit: str
+    steps: float
+    words: str
+
+
+class ConflictRecord(Record):
+    """A rule of the clashing set."""
+
+    id: str
+    reading: str
+
+
 class CautionRecord(Record):
     """A caution and the materials it comes from."""
 
@@ -99,7 +132,15 @@ class BlendRecord(Record):
     ph: PhRecord | None
     held_back_percent: float
     formula: list[LineRecord]
+    rounded: RoundedRecord | None
+    """Null if there is no formula."""
     rules: list[RuleRecord]
+    conflict: list[ConflictRecord]
+    """Rules that clash; empty if the brief can be met."""
+    repair: list[ChangeRecord]
+    """The least giving-way: fewest rules, then fewest noticeable steps."""
+    single_repairs: list[ChangeRecord]
+    """Every single limit that would suffice alone."""
     choices: list[str]
     entry_prices: list[EntryRecord]
     settings: list[SettingRecord]
@@ -113,10 +154,9 @@ def finite(value: float) -> float | None:
     return value if isfinite(value) else None
 
 
-def blend_record(result: Result) -> BlendRecord:
+def blend_record(result: Result, explanation: Explanation | None = None) -> BlendRecord:
     """Return a result as its JSON record."""
     scenario, formula = result.brief.scenario, result.formula
-    lines = sorted(formula.lines, key=lambda line: (-line.percent, line.item.id)) if formula else []
     ph = result.ph
     return BlendRecord(
         name=scenario.name,
@@ -137,17 +177,14 @@ def blend_record(result: Result) -> BlendRecord:
             high_set_by=list(ph.high_set_by),
         ),
         held_back_percent=scenario.held_back.percent,
-        formula=[
-            LineRecord(
-                id=line.item.id,
-                inci=line.item.material.inci,
-                name=line.item.material.name,
-                percent=line.percent,
-                active_percent=line.percent * line.item.surfactant,
-                cost_per_kg=line.percent * line.item.price / 100,
-            )
-            for line in lines
+        formula=line_records(formula),
+        rounded=_rounded(result),
+        conflict=[
+            ConflictRecord(id=i, reading=r)
+            for i, r in (zip(explanation.conflict, explanation.readings, strict=True) if explanation else ())
         ],
+        repair=_changes(explanation.repair if explanation else ()),
+        single_repairs=_changes(explanation.single_repairs if explanation else ()),
         rules=[
             RuleRecord(
                 id=o.id,
@@ -187,6 +224,48 @@ def blend_record(result: Result) -> BlendRecord:
         ],
         provenance=result.provenance,
     )
+
+
+def line_records(formula: Formula | None) -> list[LineRecord]:
+    """Return doses in descending order."""
+    lines = sorted(formula.lines, key=lambda line: (-line.percent, line.item.id)) if formula else []
+    return [
+        LineRecord(
+            id=line.item.id,
+            inci=line.item.material.inci,
+            name=line.item.material.name,
+            percent=line.percent,
+            active_percent=line.percent * line.item.surfactant,
+            cost_per_kg=line.percent * line.item.price / 100,
+        )
+        for line in lines
+    ]
+
+
+def _rounded(result: Result) -> RoundedRecord | None:
+    rounded = result.rounded
+    if rounded is None:
+        return None
+    formula = rounded.formula
+    cost = sum(line.percent * line.item.price for line in formula.lines) / 100 if formula else float("nan")
+    return RoundedRecord(
+        step_percent=rounded.step,
+        formula=line_records(formula) if formula else None,
+        cost_per_kg=finite(cost),
+        objective_value=finite(rounded.objective),
+        cost_of_rounding=finite(rounded.cost_of_rounding),
+        proven=rounded.proven,
+        stopped_by=list(rounded.stopped_by),
+    )
+
+
+def _changes(changes: tuple[Change, ...]) -> list[ChangeRecord]:
+    return [
+        ChangeRecord(
+            id=c.id, side=c.side, old=finite(c.old), new=finite(c.new), unit=c.unit, steps=c.steps, words=c.words
+        )
+        for c in changes
+    ]
 
 
 def as_json(record: BaseModel | dict[str, Any]) -> str:

@@ -24,6 +24,7 @@ __all__ = [
     "AnyRule",
     "Clear",
     "Cost",
+    "Count",
     "Dose",
     "Excludes",
     "LimitRule",

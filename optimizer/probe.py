@@ -1,0 +1,189 @@
+"""Can a brief be met if some of its rules are dropped or moved? One hot matrix answers many such questions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import inf
+
+import numpy as np
+
+from optimizer.brief import Brief
+from optimizer.engine.certificate import check_feasible, check_infeasible
+from optimizer.engine.highs import Session
+from optimizer.errors import SolverError
+from optimizer.model import NO_SETTING, Case, Model, build, cases, objective_vector
+from optimizer.pool import Vector
+from optimizer.row import Setting
+from optimizer.rules import LimitRule
+
+PH = "ph"
+"""Id of the pH rule."""
+
+
+@dataclass
+class Loaded:
+    """A model in the solver with the owner of each row."""
+
+    model: Model
+    session: Session
+    owners: tuple[str, ...]
+    dropped: frozenset[str] = frozenset()
+
+
+@dataclass
+class Probe:
+    """Feasibility and reach of a brief's rules, over every pH setting and choice.
+
+    Attributes:
+        brief: The brief.
+        solves: How many programs were run.
+        blamed: Ids of the rules that the last proof of impossibility rests on.
+    """
+
+    brief: Brief
+    time_limit: float = 60.0
+    solves: int = 0
+    blamed: frozenset[str] = frozenset()
+    _loaded: dict[int, Loaded] = field(default_factory=dict)
+    _cases: dict[tuple[bool, bool], tuple[Case, ...]] = field(default_factory=dict)
+
+    @property
+    def ids(self) -> tuple[str, ...]:
+        """Ids of every rule, the pH rule last."""
+        return tuple(r.id for r in self.brief.all_rules)
+
+    def feasible(self, active: frozenset[str]) -> bool:
+        """Return whether the active rules can be kept together in some case.
+
+        Raises:
+            SolverError: If a program ends without a verdict.
+        """
+        blamed: set[str] = set()
+        for case in self._cases_of(active):
+            owners = self._impossible(case, active)
+            if owners is None:
+                return True
+            blamed |= owners
+        self.blamed = frozenset(blamed)
+        return False
+
+    def feasible_settings(self, active: frozenset[str]) -> list[Setting]:
+        """Return every pH setting at which the active rules can be kept together."""
+        return [s for case in self._cases_of(active) if self._impossible(case, active) is None for s in case.settings]
+
+    def extreme(self, active: frozenset[str], measure: LimitRule, sign: int) -> float | None:
+        """Return the least (sign 1) or most (sign -1) of a measure under the active rules, or None.
+
+        A ratio is optimised by Dinkelbach's iteration, as everywhere.
+        """
+        found = [v for case in self._cases_of(active) if (v := self._extreme(case, active, measure, sign)) is not None]
+        if not found:
+            return None
+        return min(found) if sign > 0 else max(found)
+
+    def _cases_of(self, active: frozenset[str]) -> tuple[Case, ...]:
+        acidity = self.brief.acidity if PH in active else None
+        clear = (
+            acidity is not None
+            and acidity.clear
+            and any(r.kind == "clear" and r.id in active for r in self.brief.rules)
+        )
+        key = (acidity is not None, clear)
+        if key not in self._cases:
+            if acidity is None:
+                model = build(self.brief.rules, self.brief.pool, NO_SETTING)
+                self._cases[key] = (Case(model, (NO_SETTING,), model.upper),)
+            else:
+                rule = acidity.model_copy(update={"clear": clear})
+                self._cases[key] = cases(self.brief.rules, rule, self.brief.pool)
+        return self._cases[key]
+
+    def _load(self, model: Model, active: frozenset[str]) -> Loaded:
+        """Return the model in the solver with the rows of dropped rules opened."""
+        key = id(model)
+        if key not in self._loaded:
+            integers = model.size - model.doses
+            session = Session(
+                model.matrix, model.row_low, model.row_high, integers=integers, time_limit=self.time_limit
+            )
+            self._loaded[key] = Loaded(model, session, tuple(row.owner for row in model.rows))
+        loaded = self._loaded[key]
+        dropped = frozenset(o for o in loaded.owners if o != "use" and o not in active)
+        changed = dropped ^ loaded.dropped
+        if changed:
+            rows = np.array([r for r, o in enumerate(loaded.owners) if o in changed], dtype=np.int32)
+            low, high = self._ends(loaded, dropped)
+            loaded.session.rows(rows, low[rows], high[rows])
+            loaded.dropped = dropped
+        return loaded
+
+    @staticmethod
+    def _ends(loaded: Loaded, dropped: frozenset[str]) -> tuple[Vector, Vector]:
+        opened = np.fromiter((o in dropped for o in loaded.owners), bool, len(loaded.owners))
+        low, high = np.where(opened, -inf, loaded.model.row_low), np.where(opened, inf, loaded.model.row_high)
+        return low, high
+
+    def _impossible(self, case: Case, active: frozenset[str]) -> set[str] | None:
+        """Return the rules that a proof of impossibility rests on, or None if a point was found."""
+        loaded, model = self._load(case.model, active), case.model
+        low, high = self._ends(loaded, loaded.dropped)
+        cost = np.zeros(model.size)
+        self.solves += 1
+        relaxed = loaded.session.run(cost, model.lower, case.upper, relaxed=True)
+        if relaxed.ending == "infeasible":
+            if relaxed.ray is not None:
+                owners = self._support(loaded, case, low, high, relaxed.ray)
+                if owners is not None:
+                    return owners
+            return set(active)
+        if relaxed.ending != "optimal":
+            raise SolverError("a question about the brief ended without a verdict. Raise --time-limit.")
+        x = relaxed.x
+        whole = np.abs(x[model.doses :] - np.round(x[model.doses :])).max(initial=0.0) <= 1e-9
+        if not whole:
+            self.solves += 1
+            answer = loaded.session.run(cost, model.lower, case.upper)
+            if answer.ending == "infeasible":
+                return set(active)
+            if answer.x.size == 0:
+                raise SolverError("a question about the brief ended without a verdict. Raise --time-limit.")
+            x = answer.x
+        if check_feasible(model.matrix, low, high, model.lower, case.upper, x) > 1e-6:
+            raise SolverError("a point that the solver found does not keep the rules it should keep.")
+        return None
+
+    def _support(self, loaded: Loaded, case: Case, low: Vector, high: Vector, ray: Vector) -> set[str] | None:
+        """Return the owners that a checked Farkas proof uses; the pH rule only if it needs it."""
+        model = case.model
+        if not check_infeasible(model.matrix, low, high, model.lower, case.upper, ray):
+            return None
+        largest = np.abs(ray).max(initial=0.0)
+        owners = {loaded.owners[r] for r in np.nonzero(np.abs(ray) > 1e-10 * largest)[0]} - {"use"}
+        setting = case.settings[0]
+        shifting = any(r.id in owners and r.ph_key(self.brief.pool, setting) is not None for r in self.brief.rules)
+        without_ph = check_infeasible(model.matrix, low, high, model.lower, model.upper, ray)
+        if self.brief.acidity is not None and (shifting or not without_ph):
+            owners.add(PH)
+        return owners
+
+    def _extreme(self, case: Case, active: frozenset[str], measure: LimitRule, sign: int) -> float | None:
+        loaded, model, pool = self._load(case.model, active), case.model, self.brief.pool
+        ratio = 0.0
+        for _ in range(60):
+            vector, constant = objective_vector(measure, pool, sign, ratio)
+            self.solves += 1
+            answer = loaded.session.run(model.spread(vector), model.lower, case.upper)
+            if answer.ending == "infeasible" or answer.x.size == 0:
+                return None
+            doses = answer.x[: model.doses]
+            if not measure.ratio:
+                return sign * (float(vector @ doses) + constant)
+            above, below = measure.constants(pool.held_back)
+            bottom = float(pool.vector(measure.per) @ doses) + below
+            if bottom <= 1e-12:
+                return None
+            value = (float(pool.vector(measure.amount) @ doses) + above) / bottom
+            if abs(value - ratio) <= 1e-12 * (1 + abs(value)):
+                return value
+            ratio = value
+        return ratio

@@ -1,0 +1,179 @@
+"""A formula that can be weighed: doses on the grid of the maker's scale that still keep every rule.
+
+Plain rounding of an optimum breaks some rule nearly always, because an optimum sits on its limits. So
+the doses are chosen anew by a small integer program on the grid, near the optimum first (the used
+doses within a few steps), then wider, before it is said that no grid formula exists.
+"""
+
+from __future__ import annotations
+
+from math import inf
+
+import numpy as np
+
+from optimizer.brief import Brief
+from optimizer.corridor import Found
+from optimizer.engine.highs import Answer, Session
+from optimizer.formula import Formula, Line
+from optimizer.model import Model, objective_vector
+from optimizer.pool import Vector
+from optimizer.result import Result, Rounded
+from optimizer.row import Setting
+from optimizer.rules import LimitRule, Rule
+
+NEAR = 10
+"""Steps round each used dose that are tried first."""
+TIME_LIMIT = 20.0
+"""Seconds after which the wider search is given up [s]."""
+
+
+def round_formula(brief: Brief, result: Result, found: Found) -> Rounded:
+    """Return the best grid formula near the optimum, else anywhere, else what stops it.
+
+    Args:
+        brief: The brief.
+        result: Its answer.
+        found: The case and the column values of the answer.
+    """
+    step = brief.scenario.scale_step
+    free = (100 - brief.pool.held_back) / step
+    if abs(free - round(free)) > 1e-6:
+        reading = f"the part held back, {brief.pool.held_back:g} %, is no multiple of the scale step {step:g} %"
+        return Rounded(step, None, stopped_by=(reading,))
+    setting = setting_of(result)
+    for width in (NEAR, 10 * NEAR):
+        rounded = _grid(brief, result, found, setting, width)
+        if rounded is not None:
+            return rounded
+    answer, model = _whole_grid(brief, result, found, frozenset())
+    if answer.x.size:
+        counts = np.round(answer.x[: model.doses])
+        rounded = _checked(brief, result, counts, setting, proven=answer.ending == "optimal")
+        if rounded is not None:
+            return rounded
+    if answer.ending != "infeasible":
+        return Rounded(step, None, proven=False)
+    return Rounded(step, None, stopped_by=_stopping(brief, result, found))
+
+
+def setting_of(result: Result) -> Setting:
+    """Return the pH setting of an answer."""
+    if result.ph is None:
+        return Setting()
+    ph = result.ph
+    return Setting(ph.target, ph.target - ph.tolerance, ph.target + ph.tolerance)
+
+
+def _banded(brief: Brief, found: Found) -> tuple[Vector, Vector]:
+    """Return row ends in which an equality on a computed measure has its stated band."""
+    model = found.case.model
+    low, high = model.row_low.copy(), model.row_high.copy()
+    rules = {r.id: r for r in brief.rules}
+    for r, row in enumerate(model.rows):
+        rule = rules.get(row.owner)
+        if rule is None or row.side != "equal" or band_of(rule) == 0:
+            continue
+        # A ratio's row moves by band x denominator, which depends on the doses; its least is taken, so
+        # that the grid formula keeps the band whatever it is.
+        width = band_of(rule) * (row.rhs_per_limit if row.per_limit is None else _least(row.per_limit, found))
+        low[r], high[r] = row.low - width, row.high + width
+    return low, high
+
+
+def _least(per_limit: Vector, found: Found) -> float:
+    """Return the denominator of a ratio at the optimum, less what the grid may take from it."""
+    assert found.x is not None
+    return 0.98 * float(per_limit @ found.x[: found.case.model.doses])
+
+
+def _grid(brief: Brief, result: Result, found: Found, setting: Setting, width: int) -> Rounded | None:
+    """Search the grid within some steps of each used dose, at the choices made."""
+    assert found.x is not None
+    model = found.case.model
+    doses = found.x[: model.doses]
+    step = brief.scenario.scale_step
+    used = np.nonzero(doses > 1e-9)[0]
+    center = np.round(doses[used] / step)
+    lower = np.maximum(center - width, 0.0)
+    upper = np.minimum(center + width, np.floor(found.case.upper[used] / step + 1e-9))
+    choices = np.round(found.x[model.doses :])
+    fixed = model.matrix[:, model.doses :] @ choices
+    low, high = _banded(brief, found)
+    matrix = model.matrix[:, used] * step
+    session = Session(matrix, low - fixed, high - fixed, integers=len(used), time_limit=TIME_LIMIT)
+    answer = session.run(_objective(brief, result, model)[used] * step, lower, upper)
+    if answer.x.size == 0:
+        return None
+    counts = np.zeros(model.doses)
+    counts[used] = np.round(answer.x)
+    return _checked(brief, result, counts, setting, proven=answer.ending == "optimal")
+
+
+def _whole_grid(
+    brief: Brief, result: Result, found: Found, dropped: frozenset[str], limit: float = TIME_LIMIT
+) -> tuple[Answer, Model]:
+    model, step = found.case.model, brief.scenario.scale_step
+    scale = np.concatenate([np.full(model.doses, step), np.ones(model.size - model.doses)])
+    low, high = _banded(brief, found)
+    opened = np.fromiter((row.owner in dropped for row in model.rows), bool, len(model.rows))
+    low, high = np.where(opened, -inf, low), np.where(opened, inf, high)
+    session = Session(model.matrix * scale, low, high, integers=model.size, time_limit=limit)
+    upper = np.floor(found.case.upper / scale + 1e-9)
+    return session.run(_objective(brief, result, model) * scale, model.lower, upper), model
+
+
+def _objective(brief: Brief, result: Result, model: Model) -> Vector:
+    sign, name = brief.scenario.objective.goals[0]
+    measure = brief.measure(name)
+    ratio = result.objective if measure.ratio else 0.0
+    return model.spread(objective_vector(measure, brief.pool, sign, ratio)[0])
+
+
+def _checked(brief: Brief, result: Result, counts: Vector, setting: Setting, *, proven: bool) -> Rounded | None:
+    """Return the grid formula if it sums exactly and keeps every rule by its own measure."""
+    step = brief.scenario.scale_step
+    if round(counts.sum()) != round((100 - brief.pool.held_back) / step):
+        return None
+    digits = max(0, -int(np.floor(np.log10(step) + 1e-9))) + 1
+    lines = tuple(
+        Line(item, round(int(n) * step, digits)) for item, n in zip(brief.pool.items, counts, strict=True) if n > 0
+    )
+    formula = Formula(lines, brief.pool.held_back, brief.pool.later)
+    if any(broken(rule, formula, setting) for rule in brief.all_rules):
+        return None
+    sign, name = brief.scenario.objective.goals[0]
+    objective = brief.measure(name).value(formula, setting)
+    return Rounded(step, formula, objective, sign * (objective - result.objective), proven=proven)
+
+
+def broken(rule: Rule, formula: Formula, setting: Setting) -> bool:
+    """Return whether a rounded formula breaks a rule, an exact limit counting with its band."""
+    return rule.violation(formula, setting) > band_of(rule) + rule.slack()
+
+
+def band_of(rule: Rule) -> float:
+    """Return the half-width that an exact limit on a computed measure is kept within, else 0.
+
+    Doses as supplied, totals and counts are weighed or counted, not computed: they have no band.
+    """
+    if not isinstance(rule, LimitRule) or rule.limits[0] != rule.limits[1]:
+        return 0.0
+    weighed = rule.kind in ("total", "stock", "count", "one-of", "if-used")
+    as_supplied = rule.kind == "dose" and getattr(rule, "measured", "") == "as supplied"
+    return 0.0 if weighed or as_supplied else rule.band
+
+
+def _stopping(brief: Brief, result: Result, found: Found) -> tuple[str, ...]:
+    """Return rules that no grid formula keeps together (removal test); one of them must give."""
+    dropped: frozenset[str] = frozenset()
+    keep = []
+    for rule in brief.rules:
+        if rule.id == "total":
+            continue
+        trial = dropped | {rule.id}
+        answer, _ = _whole_grid(brief, result, found, trial, limit=2.0)
+        if answer.ending == "infeasible":
+            dropped = trial
+        else:
+            keep.append(rule.reading())
+    return tuple(keep) or ("the total of exactly 100 %",)

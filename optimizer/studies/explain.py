@@ -1,0 +1,303 @@
+"""Why a brief is impossible, and what would have to give.
+
+A conflict is an irreducible set of rules: impossible together over every pH setting and choice,
+possible without any one of them (removal test, started from the rules that proofs of impossibility
+rest on). A single repair relaxes one limit and moves it exactly as far as the rule's own measure must
+go. Where no single one suffices, the fewest rules that must give are found by a hitting set: every
+repair must break every conflict.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import combinations, permutations
+from math import ceil, floor, inf, isfinite, log10
+
+from optimizer.brief import Brief
+from optimizer.probe import PH, Probe
+from optimizer.rules import Acidity, Count, LimitRule, Rule
+from optimizer.units import number
+
+DROP_STEPS = 10.0
+"""Noticeable steps that dropping a yes/no rule counts as, for the order of repairs."""
+MOST_GIVING = 4
+"""Repairs of more rules than this are not searched."""
+
+
+@dataclass(frozen=True)
+class Change:
+    """A limit that gives way.
+
+    Attributes:
+        id: The rule.
+        name: What it measures.
+        side: 'low' or 'high', or 'rule' if a yes/no rule is dropped.
+        old: The limit as written; NaN when dropped.
+        new: The nearest limit that can be met.
+        unit: Unit of both.
+        steps: How many noticeable steps that is.
+    """
+
+    id: str
+    name: str
+    side: str
+    old: float
+    new: float
+    unit: str
+    steps: float
+    reading: str
+
+    @property
+    def words(self) -> str:
+        """The change in the brief's words."""
+        if self.side == "rule":
+            return f"drop: {self.reading}"
+        kind = {"low": "at least", "high": "at most"}[self.side]
+        unit = f" {self.unit}" if self.unit else ""
+        return f"{self.name} {kind} {number(self.old)} -> {number(self.new)}{unit}"
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """What clashes and what would help.
+
+    Attributes:
+        conflict: Ids of the clashing rules.
+        readings: The same rules as sentences.
+        repair: The least giving-way: fewest rules, then fewest noticeable steps; empty if none was found.
+        single_repairs: Every single limit that suffices alone, fewest steps first.
+        hopeless: True if law, arithmetic and physics alone are already impossible.
+        solves: Programs run.
+    """
+
+    conflict: tuple[str, ...]
+    readings: tuple[str, ...]
+    repair: tuple[Change, ...]
+    single_repairs: tuple[Change, ...]
+    hopeless: bool
+    solves: int
+
+
+def explain(brief: Brief, *, time_limit: float = 60.0) -> Explanation:
+    """Explain an impossible brief.
+
+    Raises:
+        ValueError: If the brief can be met.
+        SolverError: If a program ends without a verdict.
+    """
+    probe = Probe(brief, time_limit)
+    everything = frozenset(probe.ids)
+    conflict = find_conflict(probe, everything)
+    if conflict is None:
+        raise ValueError("the brief can be met")
+    rules = {r.id: r for r in brief.all_rules}
+    hopeless = not any(rules[i].may_give for i in conflict)
+    singles: list[Change] = []
+    if not hopeless:
+        for name in conflict:
+            singles += single_repairs(probe, everything, rules[name])
+    singles.sort(key=lambda c: (round(c.steps, 9), c.id, c.side))
+    repair = tuple(singles[:1]) if singles else () if hopeless else _joint_repair(probe, everything, conflict, rules)
+    readings = tuple(rules[i].reading() for i in conflict)
+    return Explanation(conflict, readings, repair, tuple(singles), hopeless, probe.solves)
+
+
+def find_conflict(probe: Probe, active: frozenset[str]) -> tuple[str, ...] | None:
+    """Return an irreducible clashing subset of the active rules, sorted by id, or None.
+
+    Removal is tried first for doses of single materials, last for the total and the pH.
+    """
+    if probe.feasible(active):
+        return None
+    kept = probe.blamed & active
+    if kept != active and probe.feasible(kept):
+        kept = active
+    order = sorted(kept, key=lambda i: (_removal_rank(probe.brief, i), i))
+    tested: set[str] = set()
+    for name in order:
+        if name not in kept or name in tested:
+            continue
+        tested.add(name)
+        trial = kept - {name}
+        if not probe.feasible(trial):
+            kept = trial & (probe.blamed | tested) if _still(probe, trial) else trial
+    return tuple(sorted(kept))
+
+
+def _still(probe: Probe, trial: frozenset[str]) -> bool:
+    """Return whether the last proof's own rules, a subset of the trial, are impossible by themselves."""
+    blamed = probe.blamed & trial
+    return blamed == trial or not probe.feasible(blamed)
+
+
+def _removal_rank(brief: Brief, name: str) -> int:
+    if name == "total":
+        return 3
+    if name == PH:
+        return 2
+    rule = next(r for r in brief.rules if r.id == name)
+    single = rule.kind in ("dose", "stock") and len(rule.of.materials) == 1  # type: ignore[attr-defined]
+    return 0 if single else 1
+
+
+def single_repairs(probe: Probe, active: frozenset[str], rule: Rule) -> list[Change]:
+    """Return the changes of one rule that suffice alone; none if it may not give or does not suffice."""
+    if not rule.may_give or not probe.feasible(active - {rule.id}):
+        return []
+    if isinstance(rule, Acidity):
+        return _ph_repairs(probe, active, rule)
+    if isinstance(rule, Count) and rule.kind == "count":
+        return _count_repairs(probe, active, rule)
+    if not _movable(rule):
+        return [Change(rule.id, rule.name, "rule", float("nan"), float("nan"), rule.unit, DROP_STEPS, rule.reading())]
+    assert isinstance(rule, LimitRule)
+    low, high = rule.limits
+    rest = active - {rule.id}
+    measure = rule.with_limits(-inf, inf)
+    most, least = probe.extreme(rest, measure, -1), probe.extreme(rest, measure, 1)
+    changes = []
+    if isfinite(low) and most is not None and most < low:
+        changes.append(_moved(rule, "low", low, most))
+    if isfinite(high) and least is not None and least > high:
+        changes.append(_moved(rule, "high", high, least))
+    return changes
+
+
+def _movable(rule: Rule) -> bool:
+    """Whether the rule is a number that can move; the others are dropped or kept."""
+    return isinstance(rule, LimitRule) and rule.kind not in ("if-used", "one-of", "count")
+
+
+def _moved(rule: LimitRule, side: str, old: float, reached: float) -> Change:
+    """Return a change to the reached value, rounded so that the limit stays within reach."""
+    new = outward(reached, side)
+    return Change(rule.id, rule.name, side, old, new, rule.unit, abs(new - old) / rule.step, rule.reading())
+
+
+def outward(value: float, side: str) -> float:
+    """Round to six significant digits towards the easier side, so that the limit can be met."""
+    if value == 0:
+        return 0.0
+    scale = 10.0 ** (5 - floor(log10(abs(value))))
+    return floor(value * scale + 1e-4) / scale if side == "low" else ceil(value * scale - 1e-4) / scale
+
+
+def _ph_repairs(probe: Probe, active: frozenset[str], rule: Acidity) -> list[Change]:
+    """Return the nearest pH range that suffices when one of its ends moves."""
+    changes = []
+    for side, old, widest in (("low", rule.low, 0.0), ("high", rule.high, 14.0)):
+        wider = Probe(replace(probe.brief, acidity=rule.model_copy(update={side: widest})), probe.time_limit)
+        ends = [s.low if side == "low" else s.high for s in wider.feasible_settings(active)]
+        reached = [e for e in ends if e is not None]
+        probe.solves += wider.solves
+        if reached:
+            new = max(reached) if side == "low" else min(reached)
+            changes.append(Change(PH, "pH", side, old, new, "pH", abs(new - old) / rule.step, rule.reading()))
+    return changes
+
+
+def _count_repairs(probe: Probe, active: frozenset[str], rule: Count) -> list[Change]:
+    """Return the nearest number that suffices when one end of a count moves."""
+    low, high = rule.limits
+    changes = []
+    for side, old in (("low", low), ("high", high)):
+        reach = range(int(old) - 1, -1, -1) if side == "low" and isfinite(old) else range(0)
+        if side == "high" and isfinite(old):
+            reach = range(int(old) + 1, len(probe.brief.pool) + 1)
+        for new in reach:
+            change = Change(
+                rule.id, rule.name, side, old, float(new), rule.unit, abs(new - old) / rule.step, rule.reading()
+            )
+            moved = Probe(changed(probe.brief, change), probe.time_limit)
+            feasible = moved.feasible(active)
+            probe.solves += moved.solves
+            if feasible:
+                changes.append(change)
+                break
+    return changes
+
+
+def _joint_repair(
+    probe: Probe, active: frozenset[str], conflict: tuple[str, ...], rules: dict[str, Rule]
+) -> tuple[Change, ...]:
+    """Return the repair of the fewest rules that together suffice, found through conflicts as hitting sets."""
+    conflicts = [frozenset(i for i in conflict if rules[i].may_give)]
+    for size in range(1, MOST_GIVING + 1):
+        seen: set[frozenset[str]] = set()
+        best: tuple[Change, ...] = ()
+        while True:
+            members = sorted(set().union(*conflicts))
+            candidates = [
+                frozenset(c)
+                for c in combinations(members, size)
+                if frozenset(c) not in seen and all(set(c) & other for other in conflicts)
+            ]
+            if not candidates:
+                break
+            dropped = candidates[0]
+            seen.add(dropped)
+            found = find_conflict(probe, active - dropped)
+            if found is None:
+                changes = _least(probe, active, [rules[i] for i in sorted(dropped)])
+                if changes and (not best or sum(c.steps for c in changes) < sum(c.steps for c in best) - 1e-9):
+                    best = changes
+            else:
+                giving = frozenset(i for i in found if rules[i].may_give)
+                if not giving:
+                    return ()
+                conflicts.append(giving)
+        if best:
+            return best
+    return ()
+
+
+def _least(probe: Probe, active: frozenset[str], giving: list[Rule]) -> tuple[Change, ...]:
+    """Return limits for rules that give together, each moved as little as the others then allow.
+
+    The last rule of each order is moved exactly; the order with the fewest steps is taken, so the
+    number of rules is least but the split of the steps between them is one of the corners.
+    """
+    best: tuple[Change, ...] = ()
+    for order in permutations(giving):
+        changes = _in_turn(probe, active, list(order))
+        if changes and (not best or sum(c.steps for c in changes) < sum(c.steps for c in best) - 1e-9):
+            best = changes
+    return tuple(sorted(best, key=lambda c: c.id))
+
+
+def _in_turn(probe: Probe, active: frozenset[str], order: list[Rule]) -> tuple[Change, ...]:
+    """Move the first rule as little as possible with the others open, then the next, and so on."""
+    brief = probe.brief
+    changes: list[Change] = []
+    for position, rule in enumerate(order):
+        still_open = frozenset(r.id for r in order[position + 1 :])
+        here = Probe(brief, probe.time_limit)
+        options = single_repairs(here, active - still_open, rule)
+        probe.solves += here.solves
+        if not options:
+            here_feasible = here.feasible(active - still_open)
+            if here_feasible:
+                continue
+            return ()
+        change = min(options, key=lambda c: c.steps)
+        changes.append(change)
+        brief = changed(brief, change)
+    return tuple(changes)
+
+
+def changed(brief: Brief, change: Change) -> Brief:
+    """Return the brief with one change applied."""
+    if change.id == PH:
+        assert brief.acidity is not None
+        return replace(brief, acidity=brief.acidity.model_copy(update={change.side: change.new}))
+    if change.side == "rule":
+        return replace(brief, rules=tuple(r for r in brief.rules if r.id != change.id))
+    rules = []
+    for rule in brief.rules:
+        moved = rule
+        if rule.id == change.id:
+            assert isinstance(rule, LimitRule)
+            low, high = rule.limits
+            moved = rule.with_limits(change.new, high) if change.side == "low" else rule.with_limits(low, change.new)
+        rules.append(moved)
+    return replace(brief, rules=tuple(rules))
