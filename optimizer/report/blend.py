@@ -308,14 +308,13 @@ def _clash(explanation: Explanation | None) -> list[Listing]:
     if explanation is None:
         return []
     count = len(explanation.readings)
-    title = (
-        f"These {count} clash; without any one of them the rest can be met" if count > 1 else "This alone cannot be met"
-    )
+    title = "This alone cannot be met"
+    if count > 1:
+        title = f"These {count} clash; without any one of them the rest can be met"
     sections = [Listing(title, explanation.readings)]
     if explanation.hopeless:
-        sections.append(
-            Listing("What would have to give", ("Only law and arithmetic clash here: change the candidates.",))
-        )
+        words = ("Only law and arithmetic clash here: change the candidates.",)
+        sections.append(Listing("What would have to give", words))
         return sections
     if explanation.repair:
         sections.append(Listing("The least that must give", tuple(c.words for c in explanation.repair)))

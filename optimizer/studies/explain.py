@@ -98,8 +98,19 @@ def explain(brief: Brief, *, time_limit: float = 60.0) -> Explanation:
             singles += single_repairs(probe, everything, rules[name])
     singles.sort(key=lambda c: (round(c.steps, 9), c.id, c.side))
     repair = tuple(singles[:1]) if singles else () if hopeless else _joint_repair(probe, everything, conflict, rules)
-    readings = tuple(rules[i].reading() for i in conflict)
+    readings = tuple(_read(brief, rules, conflict, i) for i in conflict)
     return Explanation(conflict, readings, repair, tuple(singles), hopeless, probe.solves)
+
+
+def _read(brief: Brief, rules: dict[str, Rule], conflict: tuple[str, ...], name: str) -> str:
+    """Return a rule as a sentence; the pH rule with the windows of the few materials that the others name."""
+    reading = rules[name].reading()
+    if name != PH or brief.acidity is None:
+        return reading
+    named = {m for i in conflict for m in getattr(getattr(rules[i], "of", None), "materials", ())}
+    windows = [(i.id, brief.acidity.window(i.material)) for i in brief.pool.items if i.id in named]
+    told = [f"{m} {number(w[0])} to {number(w[1])}" for m, w in windows if isfinite(w[0])]
+    return f"{reading} ({'; '.join(told)})" if told else reading
 
 
 def find_conflict(probe: Probe, active: frozenset[str]) -> tuple[str, ...] | None:
