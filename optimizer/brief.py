@@ -62,6 +62,7 @@ def load_brief(
     changes: Iterable[tuple[str, str]] = (),
     shelf: Path | None = None,
     libraries: Iterable[Path] | None = None,
+    also: Iterable[str] = (),
 ) -> Brief:
     """Read scenario, library and shelf from files and join them.
 
@@ -70,6 +71,7 @@ def load_brief(
         changes: What-ifs, see `read_scenario`.
         shelf: Shelf that replaces the scenario's own.
         libraries: Library files or folders that replace the scenario's own and the shipped one.
+        also: Ids that are candidates whatever the pool says, priced or not.
 
     Raises:
         DataError: With every problem at once.
@@ -95,7 +97,7 @@ def load_brief(
     if problems or library is None:
         raise DataError(problems)
     hashes = {str(p): digest(p) for p in [*files, *([shelf_path] if shelf_path else [])]}
-    return make_brief(scenario, library, lines, where=str(path), files={**hashes, **library.files})
+    return make_brief(scenario, library, lines, where=str(path), files={**hashes, **library.files}, also=also)
 
 
 def make_brief(
@@ -105,8 +107,9 @@ def make_brief(
     *,
     where: str = "scenario",
     files: Mapping[str, str] | None = None,
+    also: Iterable[str] = (),
 ) -> Brief:
-    """Join a scenario with library and shelf.
+    """Join a scenario with library and shelf; `also` names further candidates, priced or not.
 
     Raises:
         DataError: If the scenario names what does not exist, or no candidate is left.
@@ -118,6 +121,11 @@ def make_brief(
     if water is not None and isnan(water.price):
         joined["aqua"] = Ingredient(water.material, 0.0)
         assumptions.append("water is not on the shelf and counts as free of charge")
+    wanted = frozenset(also)
+    for name in sorted(wanted):
+        if name in joined and isnan(joined[name].price):
+            joined[name] = Ingredient(joined[name].material, 0.0, joined[name].line)
+            assumptions.append(f"{name} has no price on the shelf and counts as free of charge")
     if scenario.pool.unpriced:
         joined = {k: Ingredient(i.material, 0.0, i.line) if isnan(i.price) else i for k, i in joined.items()}
     for name in scenario.fixed:
@@ -125,7 +133,7 @@ def make_brief(
             problems.append(Problem(where, f"fixed.{name}", "the shelf has no price for it.", "Add it to the shelf."))
     chosen, left_out = {}, {}
     for name, item in joined.items():
-        if name in scenario.fixed or scenario.pool.holds(item.material) or name == "aqua":
+        if name in scenario.fixed or name in wanted or scenario.pool.holds(item.material) or name == "aqua":
             if isnan(item.price):
                 if name in scenario.pool.also or name in scenario.pool.materials:
                     left_out[name] = "the shelf has no price for it"

@@ -7,7 +7,7 @@ doses within a few steps), then wider, before it is said that no grid formula ex
 
 from __future__ import annotations
 
-from math import inf
+from math import floor, inf, log10
 
 import numpy as np
 
@@ -41,8 +41,10 @@ def round_formula(brief: Brief, result: Result, found: Found) -> Rounded:
         reading = f"the part held back, {brief.pool.held_back:g} %, is no multiple of the scale step {step:g} %"
         return Rounded(step, None, stopped_by=(reading,))
     setting = setting_of(result)
+    cost = _objective(brief, result, found.case.model)
     for width in (NEAR, 10 * NEAR):
-        rounded = _grid(brief, result, found, setting, width)
+        near = near_grid(brief, found, cost, width)
+        rounded = None if near is None else _checked(brief, result, near[0], setting, proven=near[1])
         if rounded is not None:
             return rounded
     answer, model = _whole_grid(brief, result, found, frozenset())
@@ -86,8 +88,21 @@ def _least(per_limit: Vector, found: Found) -> float:
     return 0.98 * float(per_limit @ found.x[: found.case.model.doses])
 
 
-def _grid(brief: Brief, result: Result, found: Found, setting: Setting, width: int) -> Rounded | None:
-    """Search the grid within some steps of each used dose, at the choices made."""
+def near_grid(
+    brief: Brief, found: Found, cost: Vector, width: int, limit: float = TIME_LIMIT
+) -> tuple[Vector, bool] | None:
+    """Return step counts per dose within some steps of the found doses, at the choices made.
+
+    Args:
+        brief: The brief.
+        found: Case and column values.
+        cost: Objective per column, shape (n,).
+        width: Steps round each used dose.
+        limit: Seconds [s].
+
+    Returns:
+        Counts, shape (doses,), and whether they are proven best; None if there are none.
+    """
     assert found.x is not None
     model = found.case.model
     doses = found.x[: model.doses]
@@ -96,17 +111,15 @@ def _grid(brief: Brief, result: Result, found: Found, setting: Setting, width: i
     center = np.round(doses[used] / step)
     lower = np.maximum(center - width, 0.0)
     upper = np.minimum(center + width, np.floor(found.case.upper[used] / step + 1e-9))
-    choices = np.round(found.x[model.doses :])
-    fixed = model.matrix[:, model.doses :] @ choices
+    fixed = model.matrix[:, model.doses :] @ np.round(found.x[model.doses :])
     low, high = _banded(brief, found)
-    matrix = model.matrix[:, used] * step
-    session = Session(matrix, low - fixed, high - fixed, integers=len(used), time_limit=TIME_LIMIT)
-    answer = session.run(_objective(brief, result, model)[used] * step, lower, upper)
+    session = Session(model.matrix[:, used] * step, low - fixed, high - fixed, integers=len(used), time_limit=limit)
+    answer = session.run(cost[used] * step, lower, upper)
     if answer.x.size == 0:
         return None
     counts = np.zeros(model.doses)
     counts[used] = np.round(answer.x)
-    return _checked(brief, result, counts, setting, proven=answer.ending == "optimal")
+    return counts, answer.ending == "optimal"
 
 
 def _whole_grid(
@@ -131,19 +144,25 @@ def _objective(brief: Brief, result: Result, model: Model) -> Vector:
 
 def _checked(brief: Brief, result: Result, counts: Vector, setting: Setting, *, proven: bool) -> Rounded | None:
     """Return the grid formula if it sums exactly and keeps every rule by its own measure."""
-    step = brief.scenario.scale_step
-    if round(counts.sum()) != round((100 - brief.pool.held_back) / step):
-        return None
-    digits = max(0, -int(np.floor(np.log10(step) + 1e-9))) + 1
-    lines = tuple(
-        Line(item, round(int(n) * step, digits)) for item, n in zip(brief.pool.items, counts, strict=True) if n > 0
-    )
-    formula = Formula(lines, brief.pool.held_back, brief.pool.later)
-    if any(broken(rule, formula, setting) for rule in brief.all_rules):
+    formula = grid_formula(brief, counts)
+    if formula is None or any(broken(rule, formula, setting) for rule in brief.all_rules):
         return None
     sign, name = brief.scenario.objective.goals[0]
     objective = brief.measure(name).value(formula, setting)
-    return Rounded(step, formula, objective, sign * (objective - result.objective), proven=proven)
+    worse = sign * (objective - result.objective)
+    return Rounded(brief.scenario.scale_step, formula, objective, worse, proven=proven)
+
+
+def grid_formula(brief: Brief, counts: Vector) -> Formula | None:
+    """Return step counts as a formula, or None if they do not sum to exactly 100 %."""
+    step = brief.scenario.scale_step
+    if round(counts.sum()) != round((100 - brief.pool.held_back) / step):
+        return None
+    digits = max(0, -floor(log10(step) + 1e-9)) + 1
+    lines = tuple(
+        Line(item, round(int(n) * step, digits)) for item, n in zip(brief.pool.items, counts, strict=True) if n > 0
+    )
+    return Formula(lines, brief.pool.held_back, brief.pool.later)
 
 
 def broken(rule: Rule, formula: Formula, setting: Setting) -> bool:

@@ -1,0 +1,119 @@
+"""Tables that people keep: CSV or XLSX, headings in any sensible spelling, numbers as people write them."""
+
+import csv
+import io
+import re
+import zipfile
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+from optimizer.errors import DataError, Problem, fault, nearest
+from optimizer.files import read_bytes, read_text
+
+MAX_ROWS = 20_000
+MAX_UNPACKED = 50_000_000
+
+Headings = Mapping[str, Iterable[str]]
+
+
+def read_rows(path: Path) -> list[tuple[int, list[Any]]]:
+    """Return the rows that hold anything, with their row numbers; the first are the headings.
+
+    Raises:
+        DataError: If the file is neither a readable CSV nor a readable workbook, or empty.
+    """
+    rows = _xlsx(path) if path.suffix.lower() in (".xlsx", ".xlsm") else _csv(path)
+    rows = [(number, row) for number, row in rows if any(text_of(cell) for cell in row)]
+    if not rows:
+        raise fault(str(path), "", "the table is empty.", "Give it a line of headings and one line per material.")
+    return rows
+
+
+def recognised(where: str, headings: list[str], known: Headings) -> tuple[dict[int, str], list[Problem]]:
+    """Return field by column position, and what stands in the way of reading the table."""
+    wanted = {_plain(h): field for field, names in known.items() for h in names}
+    fields: dict[int, str] = {}
+    problems = []
+    for position, heading in enumerate(headings):
+        field = wanted.get(_plain(re.sub(r"\((eur|gbp|usd|kg|%|€|£|\$)\)", "", heading.lower())))
+        if field is None:
+            continue
+        if field in fields.values():
+            problems.append(
+                Problem(
+                    f"{where}, row 1",
+                    f"column '{heading}'",
+                    f"a second column for {field.replace('_', ' ')}.",
+                    "Keep one of the two.",
+                )
+            )
+        fields[position] = field
+    if "material" not in fields.values():
+        step = nearest(headings[0] if headings else "", known["material"])
+        problems.append(Problem(f"{where}, row 1", "", "no column names the material.", f"Head one 'material'. {step}"))
+    return fields, problems
+
+
+def _plain(text: str) -> str:
+    return re.sub(r"[^a-z0-9%]+", " ", text.lower()).strip()
+
+
+def text_of(cell: object) -> str:
+    """Return a cell as trimmed text, empty for none."""
+    return "" if cell is None else str(cell).strip()
+
+
+def number_of(text: str) -> float:
+    """Read a number as people write it: currency signs, thousands separators, a decimal comma."""
+    plain = re.sub(r"[\s€£$%']|EUR|GBP|USD|kg", "", text)
+    if re.fullmatch(r"-?\d{1,3}(\.\d{3})*,\d+", plain) or re.fullmatch(r"-?\d+,\d+", plain):
+        plain = plain.replace(".", "").replace(",", ".")
+    elif re.fullmatch(r"-?\d{1,3}(,\d{3})+\.\d+", plain):
+        plain = plain.replace(",", "")
+    return float(plain)
+
+
+def _csv(path: Path) -> list[tuple[int, list[Any]]]:
+    text = read_text(path)
+    first = next((line for line in text.splitlines() if line.strip()), "")
+    delimiter = max((";", "\t", ","), key=first.count)
+    try:
+        reader = csv.reader(io.StringIO(text), delimiter=delimiter, strict=True)
+        rows: list[tuple[int, list[Any]]] = []
+        for row in reader:
+            rows.append((reader.line_num, row))
+            if len(rows) > MAX_ROWS:
+                raise fault(str(path), "", f"more than {MAX_ROWS} rows.", "Split the file.")
+        return rows
+    except csv.Error as error:
+        raise fault(
+            str(path), "", f"this is not a readable CSV: {error}.", "Save the sheet again as CSV (UTF-8)."
+        ) from None
+
+
+def _xlsx(path: Path) -> list[tuple[int, list[Any]]]:
+    content = read_bytes(path)
+    try:
+        with zipfile.ZipFile(io.BytesIO(content)) as package:
+            if sum(item.file_size for item in package.infolist()) > MAX_UNPACKED:
+                raise fault(str(path), "", "the workbook unpacks to far more than its size.", "Save the sheet as CSV.")
+        from openpyxl import load_workbook
+
+        book = load_workbook(io.BytesIO(content), read_only=True, data_only=True)
+        sheet = book.worksheets[0]
+        rows = []
+        for number, row in enumerate(sheet.iter_rows(values_only=True, max_row=MAX_ROWS + 1), 1):
+            rows.append((number, list(row)))
+        if len(rows) > MAX_ROWS:
+            raise fault(str(path), "", f"more than {MAX_ROWS} rows.", "Split the file.")
+        return rows
+    except DataError:
+        raise
+    except Exception as error:  # openpyxl raises whatever its XML and zip layers raise
+        raise fault(
+            str(path),
+            "",
+            f"this is not a readable workbook ({type(error).__name__}).",
+            "Save the sheet again as XLSX or CSV.",
+        ) from None
