@@ -8,6 +8,7 @@ sum (p + m) at that many changes.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from math import inf
 
 import numpy as np
@@ -89,7 +90,7 @@ def _nearest_in(
     caps = np.maximum(case.upper[kept], here[kept])
     # Columns: doses, plus, minus, the model's choices, changed or not.
     starts = np.cumsum([n, free, free, k, free])
-    plus, minus, choices, flags = (slice(a, b) for a, b in zip(starts[:-1], starts[1:], strict=True))
+    plus, minus, choices, flags = (slice(a, b) for a, b in pairwise(starts))
     width = n + 3 * free + k
     matrix = np.zeros((len(model.rows) + 2 * free + 2, width))
     rows = len(model.rows)

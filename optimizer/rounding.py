@@ -89,7 +89,7 @@ def _least(per_limit: Vector, found: Found) -> float:
 
 
 def near_grid(
-    brief: Brief, found: Found, cost: Vector, width: int, limit: float = TIME_LIMIT
+    brief: Brief, found: Found, cost: Vector, width: int | Vector, limit: float = TIME_LIMIT
 ) -> tuple[Vector, bool] | None:
     """Return step counts per dose within some steps of the found doses, at the choices made.
 
@@ -97,7 +97,7 @@ def near_grid(
         brief: The brief.
         found: Case and column values.
         cost: Objective per column, shape (n,).
-        width: Steps round each used dose.
+        width: Steps round each used dose, one for all or per dose.
         limit: Seconds [s].
 
     Returns:
@@ -109,8 +109,9 @@ def near_grid(
     step = brief.scenario.scale_step
     used = np.nonzero(doses > 1e-9)[0]
     center = np.round(doses[used] / step)
-    lower = np.maximum(center - width, 0.0)
-    upper = np.minimum(center + width, np.floor(found.case.upper[used] / step + 1e-9))
+    reach = np.broadcast_to(width, doses.shape)[used]
+    lower = np.maximum(center - reach, 0.0)
+    upper = np.minimum(center + reach, np.floor(found.case.upper[used] / step + 1e-9))
     fixed = model.matrix[:, model.doses :] @ np.round(found.x[model.doses :])
     low, high = _banded(brief, found)
     session = Session(model.matrix[:, used] * step, low - fixed, high - fixed, integers=len(used), time_limit=limit)

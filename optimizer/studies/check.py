@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from optimizer.brief import Brief
 from optimizer.formula import Formula, Line
 from optimizer.nearest import Near, nearest_formula
@@ -93,7 +95,7 @@ def check(brief: Brief, doses: dict[str, float], held_back: float, notes: tuple[
     nearest = nearest_formula(brief, doses) if bad else None
     on_grid = False
     if nearest is not None:
-        nearest, on_grid = _on_grid(brief, nearest)
+        nearest, on_grid = _on_grid(brief, nearest, doses)
     return Checked(brief, formula, setting, outcomes, bad, tuple(mends), nearest, on_grid, notes)
 
 
@@ -119,10 +121,17 @@ def _rank(
     return round(acidity.violation(formula, setting), 6), breaks, -margin, target
 
 
-def _on_grid(brief: Brief, near: Near) -> tuple[Near, bool]:
-    """Return the nearest formula on the scale's grid where one lies within a few steps."""
+def _on_grid(brief: Brief, near: Near, doses: dict[str, float]) -> tuple[Near, bool]:
+    """Return the nearest formula on the scale's grid where one lies within a few steps; unchanged doses stay."""
     prices = near.found.case.model.spread(brief.pool.prices / 100)
-    counted = near_grid(brief, near.found, prices, NEAR, limit=5.0)
+    step = brief.scenario.scale_step
+    still = [item.id not in near.changed and item.material.function != "solvent" for item in brief.pool.items]
+    width = np.full(len(brief.pool), float(NEAR))
+    for j, item in enumerate(brief.pool.items):
+        steps = doses.get(item.id, 0.0) / step
+        if still[j] and abs(steps - round(steps)) < 1e-6:
+            width[j] = 0.0
+    counted = near_grid(brief, near.found, prices, width, limit=5.0)
     formula = None if counted is None else grid_formula(brief, counted[0])
     setting = Setting()
     if near.ph is not None:
