@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import product
 from math import inf, nan
 from typing import Literal
@@ -42,6 +43,18 @@ class Found:
     cost: Vector | None = None
     answer: Answer | None = None
     gap: float = 0.0
+
+    @cached_property
+    def basis(self) -> Basis:
+        """The basis of the answer at its fixed choices."""
+        model = self.case.model
+        assert self.answer is not None
+        assert self.cost is not None
+        assert self.lower is not None
+        assert self.upper is not None
+        low = np.concatenate([self.lower, model.row_low])
+        high = np.concatenate([self.upper, model.row_high])
+        return Basis(model.matrix, self.cost, low, high, self.answer.x, self.answer.basic)
 
 
 class Corridor:
@@ -207,11 +220,4 @@ class Corridor:
 
     def basis(self, found: Found) -> Basis:
         """Return the basis of a found answer at its fixed choices."""
-        model = found.case.model
-        assert found.answer is not None
-        assert found.cost is not None
-        assert found.lower is not None
-        assert found.upper is not None
-        low = np.concatenate([found.lower, model.row_low])
-        high = np.concatenate([found.upper, model.row_high])
-        return Basis(model.matrix, found.cost, low, high, found.answer.x, found.answer.basic)
+        return found.basis

@@ -67,13 +67,13 @@ def nearest_formula(
             best = found
     if best is None:
         return None
-    (_, distance), found, proven = best
-    formula = formula_of(brief, found)
-    assert found.x is not None
-    moved = np.abs(found.x[: len(here)] - here) > CHANGED
+    (_, distance), point, proven = best
+    formula = formula_of(brief, point)
+    assert point.x is not None
+    moved = np.abs(point.x[: len(here)] - here) > CHANGED
     names = tuple(n for n, m, w in zip(brief.pool.ids, moved, _water(brief), strict=True) if m and not w)
-    ph = choose_ph(replace(brief, acidity=acidity), found, formula, every)
-    return Near(formula, ph, names, distance, proven, found)
+    ph = choose_ph(replace(brief, acidity=acidity), point, formula, every)
+    return Near(formula, ph, names, distance, proven, point)
 
 
 def _water(brief: Brief) -> list[bool]:

@@ -9,6 +9,7 @@ import numpy as np
 
 from optimizer.brief import Brief
 from optimizer.corridor import Found
+from optimizer.engine.onesided import Directions
 from optimizer.engine.sensitivity import Basis
 from optimizer.formula import Formula
 from optimizer.model import Model
@@ -16,6 +17,9 @@ from optimizer.pool import Vector
 from optimizer.result import EntryPrice, Outcome
 from optimizer.row import Row, Setting
 from optimizer.units import USED
+
+STILL = 1e-9
+"""A price whose range ends at the limit itself may differ between raising and lowering."""
 
 
 def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Outcome, ...]:
@@ -54,11 +58,18 @@ def price_rules(brief: Brief, found: Found, basis: Basis, formula: Formula, sett
     by_owner: dict[tuple[str, str], list[int]] = {}
     for r, row in enumerate(model.rows):
         by_owner.setdefault((row.owner, row.side), []).append(r)
-    return tuple(_priced(o, model, basis, by_owner, sign * unit) for o in measure_rules(brief, formula, setting))
+    directions = Directions(basis)
+    outcomes = measure_rules(brief, formula, setting)
+    return tuple(_priced(o, model, basis, by_owner, sign * unit, directions) for o in outcomes)
 
 
 def _priced(
-    outcome: Outcome, model: Model, basis: Basis, by_owner: dict[tuple[str, str], list[int]], unit: float
+    outcome: Outcome,
+    model: Model,
+    basis: Basis,
+    by_owner: dict[tuple[str, str], list[int]],
+    unit: float,
+    directions: Directions,
 ) -> Outcome:
     """Return an outcome with the price of the limit it sits on."""
     for side in ("equal", "low", "high"):
@@ -71,11 +82,12 @@ def _priced(
         if outcome.kind == "clear":
             return replace(outcome, binding=side)
         ends = np.array([_end_per_limit(model, row, basis.x) for row in rows])
-        per_limit = rows[0].per_limit
-        if per_limit is not None and len(rows) == 1:
-            reach = basis.reach(np.array(binding), ends, model.spread(per_limit))
-        else:
-            reach = basis.reach(np.array(binding), ends)
+        single = rows[0].per_limit if len(rows) == 1 else None
+        per_limit = None if single is None else model.spread(single)
+        reach = basis.reach(np.array(binding), ends, per_limit)
+        lowered = raised = unit * reach.price + 0.0
+        if reach.down > -STILL or reach.up < STILL:
+            lowered, raised = (unit * p + 0.0 for p in directions.prices(np.array(binding), ends, per_limit))
         return replace(
             outcome,
             binding=side,
@@ -84,12 +96,14 @@ def _priced(
             holds_to=limit + reach.up,
             price_from=unit * reach.price_down + 0.0,
             price_to=unit * reach.price_up + 0.0,
+            price_if_lowered=lowered,
+            price_if_raised=raised,
         )
     return outcome
 
 
 def _at_end(model: Model, basis: Basis, r: int, side: str) -> bool:
-    activity = float(model.matrix[r] @ basis.x)
+    activity = basis.activity[r]
     end = model.row_high[r] if side == "high" else model.row_low[r]
     return bool(abs(activity - end) <= 1e-7 * (1 + abs(end)))
 
@@ -114,10 +128,12 @@ def entry_prices(brief: Brief, found: Found, basis: Basis) -> tuple[EntryPrice, 
         for key, value in zip(found.case.model.names, found.upper, strict=True)
         if key.startswith("use:") and value < 0.5
     }
+    n = found.case.model.doses
+    out = (found.x[:n] <= USED) & (found.upper[:n] > 0) & (basis.reduced[:n] > 1e-12)
     prices = []
-    for position, item in enumerate(brief.pool.items):
-        reduced = float(basis.reduced[position])
-        out = found.x[position] <= USED and found.upper[position] > 0 and item.id not in closed
-        if out and reduced > 1e-12:
-            prices.append(EntryPrice(item.id, item.material.name, item.price, item.price - 100 * reduced))
+    for position in out.nonzero()[0]:
+        item = brief.pool.items[position]
+        if item.id not in closed:
+            entry = item.price - 100 * float(basis.reduced[position])
+            prices.append(EntryPrice(item.id, item.material.name, item.price, entry))
     return tuple(sorted(prices, key=lambda e: (e.price - e.entry, e.id)))

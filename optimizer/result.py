@@ -30,6 +30,9 @@ class Outcome:
         holds_to: Highest value.
         price_from: Price at `holds_from`; differs for limits inside coefficients.
         price_to: Price at `holds_to`.
+        price_if_lowered: Price when the limit is lowered; differs from the next where more limits
+            meet than needed (a degenerate optimum).
+        price_if_raised: Price when the limit is raised; infinite if that makes the brief impossible.
     """
 
     id: str
@@ -48,6 +51,8 @@ class Outcome:
     holds_to: float = nan
     price_from: float = nan
     price_to: float = nan
+    price_if_lowered: float = nan
+    price_if_raised: float = nan
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from math import nan
 
 import numpy as np
@@ -23,7 +23,29 @@ from optimizer.ties import settle
 from optimizer.units import USED
 
 
+@dataclass(frozen=True)
+class Solved:
+    """A result with the programs it came from, for studies that ask further.
+
+    Attributes:
+        result: The answer.
+        corridor: The cases and their sessions.
+        found: The best of each case.
+        chosen: The one that the answer is; None if there is none.
+    """
+
+    result: Result
+    corridor: Corridor
+    found: tuple[Found, ...]
+    chosen: Found | None
+
+
 def solve(brief: Brief, *, time_limit: float = 60.0, solver: str = "", weighable: bool = False) -> Result:
+    """Return the best formula of a brief; see `solve_fully`."""
+    return solve_fully(brief, time_limit=time_limit, solver=solver, weighable=weighable).result
+
+
+def solve_fully(brief: Brief, *, time_limit: float = 60.0, solver: str = "", weighable: bool = False) -> Solved:
     """Return the best formula of a brief, proven over every pH setting and choice.
 
     Args:
@@ -46,7 +68,8 @@ def solve(brief: Brief, *, time_limit: float = 60.0, solver: str = "", weighable
         endings = {f.ending for f in found}
         ending: Ending = "failed" if "failed" in endings else "stopped" if "stopped" in endings else "infeasible"
         proof = _joint_proof(found) if ending == "infeasible" else "none"
-        return Result(brief, ending, proof, nan, None, settings=settings, provenance=provenance)
+        result = Result(brief, ending, proof, nan, None, settings=settings, provenance=provenance)
+        return Solved(result, corridor, tuple(found), None)
     best = min(sign * f.objective for f in solved)
     ties = [f for f in solved if sign * f.objective <= best + TIE * (1 + abs(best))]
     settled = [settle(corridor, f, goals) for f in ties]
@@ -82,17 +105,16 @@ def solve(brief: Brief, *, time_limit: float = 60.0, solver: str = "", weighable
         gap=max(f.gap for f in found),
         provenance=provenance,
     )
-    return replace(result, rounded=round_formula(brief, result, chosen)) if weighable else result
+    if weighable:
+        result = replace(result, rounded=round_formula(brief, result, chosen))
+    return Solved(result, corridor, tuple(found), chosen)
 
 
 def formula_of(brief: Brief, found: Found) -> Formula:
     """Return the used doses of a found answer."""
     assert found.x is not None
-    lines = tuple(
-        Line(item, float(dose))
-        for item, dose in zip(brief.pool.items, found.x[: len(brief.pool)], strict=True)
-        if dose > USED
-    )
+    doses = found.x[: len(brief.pool)]
+    lines = tuple(Line(brief.pool.items[p], float(doses[p])) for p in (doses > USED).nonzero()[0])
     return Formula(lines, brief.pool.held_back, brief.pool.later)
 
 

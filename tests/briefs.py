@@ -48,6 +48,7 @@ class Wish:
         sizes: Fewest and most materials besides water.
         ph: Whether a [ph] table may occur.
         extras: Whether stock, lots, ceilings, exclusions, fixed doses and a part held back may occur.
+        pairs: Whether pairs of materials that exclude one another may occur.
         goals: Objectives besides the least cost may occur.
         past: Chance that a limit is set past the drawn formula.
     """
@@ -58,14 +59,13 @@ class Wish:
     sizes: tuple[int, int] = (2, 5)
     ph: bool = True
     extras: bool = True
+    pairs: bool = True
     goals: bool = True
     past: float = 0.06
 
 
 AVOID: frozenset[str] = frozenset({"lot as active", "watched pair"})
 """What random cases leave out while the tool is known to be wrong there; see the strict xfails in test_laws.py."""
-LINEAR = Wish(kinds=PLAIN, ph=False, goals=False)
-"""One linear program: no yes/no choice and no choice of pH; the objective is the cost."""
 
 
 # materials ----------------------------------------------------------------------------------------
@@ -393,7 +393,7 @@ def around(r: Random, materials: list[Table], near: float, wish: Wish) -> Case:
             del scenario["pool"]
     doses = _formula(r, case, target)
     if wish.extras:
-        _extras(r, case, doses)
+        _extras(r, case, doses, wish)
     maker = Maker(r, case, doses, target, wish)
     wanted = [*wish.must, *(r.choice(wish.kinds) for _ in range(r.randint(*wish.rules)))]
     for number, kind in enumerate(wanted):
@@ -424,7 +424,7 @@ def _formula(r: Random, case: Case, target: float | None) -> dict[str, float]:
     return doses
 
 
-def _extras(r: Random, case: Case, doses: dict[str, float]) -> None:
+def _extras(r: Random, case: Case, doses: dict[str, float], wish: Wish) -> None:
     """Add what other tables of a brief imply: fixed doses, stock, and exclusions."""
     scenario = case["scenario"]
     used = [n for n in sorted(doses) if n != "aqua"]
@@ -436,7 +436,7 @@ def _extras(r: Random, case: Case, doses: dict[str, float]) -> None:
         for line in case["shelf"]:
             if line["material"] in used and r.random() < 0.5:
                 line["stock_kg"] = round(2 * doses[line["material"]] * r.choice([0.9, 1, 1.5]), 3)
-    if len(used) > 1 and r.random() < 0.15:
+    if wish.pairs and len(used) > 1 and r.random() < 0.15:
         by_id = {m["id"]: m for m in case["materials"]}
         one, other = r.sample(used, 2)
         case["exclusions"] = [

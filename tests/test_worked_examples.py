@@ -237,7 +237,7 @@ def test_w13_the_cheaper_grade_is_the_one_cheaper_per_kg_of_active() -> None:
 
 
 @dataclass(frozen=True)
-class Salt_:  # noqa: N801
+class AcidSalt:
     """A salt of an acid under a ceiling counted as acid."""
 
     material: str
@@ -255,14 +255,14 @@ class Salt_:  # noqa: N801
 # Factors and highest doses as salt: computed from molar masses; ceilings: Regulation (EC) No 1223/2009, Annex V,
 # entries 1, 3, 4 and 13. Molar masses: sums of IUPAC standard atomic weights (2021), two decimals.
 SALTS = (
-    Salt_("sodium-benzoate", 144.10, 122.12, "eu-annex-v-1-benzoic", 2.95, 0.005),
-    Salt_("potassium-sorbate", 150.22, 112.13, "eu-annex-v-4-sorbic", 0.804, 0.0005),
-    Salt_("sodium-dehydroacetate", 190.13, 168.15, "eu-annex-v-13-dehydroacetic", 0.678, 0.0005),
-    Salt_("sodium-salicylate", 160.10, 138.12, "eu-annex-v-3-salicylic", 0.58, 0.005),
+    AcidSalt("sodium-benzoate", 144.10, 122.12, "eu-annex-v-1-benzoic", 2.95, 0.005),
+    AcidSalt("potassium-sorbate", 150.22, 112.13, "eu-annex-v-4-sorbic", 0.804, 0.0005),
+    AcidSalt("sodium-dehydroacetate", 190.13, 168.15, "eu-annex-v-13-dehydroacetic", 0.678, 0.0005),
+    AcidSalt("sodium-salicylate", 160.10, 138.12, "eu-annex-v-3-salicylic", 0.58, 0.005),
 )
 
 
-def own_salt(case: Salt_, inci: str) -> Material:
+def own_salt(case: AcidSalt, inci: str) -> Material:
     """Return the pure salt with the source's own molar masses."""
     acid = {"name": "acid", "molar_mass": case.acid, "pka": (4, 4, 4)}
     return Material.model_validate(
@@ -279,7 +279,7 @@ def named(library: Library, ceiling: str) -> Ceiling:
     return next(c for c in library.ceilings if c.id == ceiling)
 
 
-def inci_of(case: Salt_) -> str:
+def inci_of(case: AcidSalt) -> str:
     return case.material.replace("-", " ").title()
 
 
@@ -335,7 +335,7 @@ def highest(library: Library, ceiling: str, materials: Sequence[Material], fixed
 
 
 @pytest.mark.parametrize("case", SALTS, ids=[s.material for s in SALTS])
-def test_highest_dose_as_salt(library: Library, case: Salt_) -> None:
+def test_highest_dose_as_salt(library: Library, case: AcidSalt) -> None:
     found = highest(library, case.ceiling, [own_salt(case, inci_of(case))])
     assert doses(found)[case.material] == pytest.approx(case.most, abs=case.places)
     assert found.objective == pytest.approx(named(library, case.ceiling).percent, abs=1e-9)

@@ -70,20 +70,21 @@ class Basis:
         self.reduced = self.cost - self.y @ self.full
         self.x = x
         self.ends_low, self.ends_high = low, high
-        z = np.concatenate([x, matrix @ x])
+        self.activity = matrix @ x
+        z = np.concatenate([x, self.activity])
         self.values, self.low, self.high = z[basic], low[basic], high[basic]
         self.fixed = low == high
         mask = np.ones(self.n + self.m, dtype=bool)
         mask[basic] = False
         self.nonbasic = mask
+        self.movable = mask & ~self.fixed
         at_low = np.abs(z - low) <= np.abs(high - z)
         self.sign = np.where(at_low, 1.0, -1.0)
 
     @property
     def unique(self) -> bool:
         """Whether no other solution is as good: every movable nonbasic variable costs something."""
-        movable = self.nonbasic & ~self.fixed
-        return bool((np.abs(self.reduced[movable]) > ZERO * (1 + np.abs(self.cost).max(initial=0.0))).all())
+        return bool((np.abs(self.reduced[self.movable]) > ZERO * (1 + np.abs(self.cost).max(initial=0.0))).all())
 
     @property
     def degenerate(self) -> bool:
@@ -99,14 +100,14 @@ class Basis:
             ends: Move of each row's end per unit of the limit, shape (k,).
             per_limit: p, shape (n,): the row's coefficients become A_k - t p.
         """
-        basic_rows = np.isin(rows + self.n, self.basic)
+        basic_rows = ~self.nonbasic[rows + self.n]
         if basic_rows.all():
             return Reach(0.0, -inf, inf, 0.0, 0.0)
         u = self.inverse[:, rows] @ np.where(basic_rows, 0.0, ends)
         if per_limit is None:
             slope, q = 1.0, 0.0
             y = float(self.y[rows] @ np.where(basic_rows, 0.0, ends))
-            drift = np.zeros(self.n + self.m)
+            first, last = _interval(self.values, u, self.low, self.high)
         else:
             k = int(rows[0])
             u = self.inverse[:, k]
@@ -116,11 +117,11 @@ class Basis:
             slope = float(per_limit @ self.x + ends[0])
             y = float(self.y[k])
             drift = y * (p - (v @ self.inverse) @ self.full)
-        low, high = _interval(self.values, slope * u, self.low, self.high)
-        movable = self.nonbasic & ~self.fixed
-        d = self.reduced[movable] * self.sign[movable]
-        down, up = _interval(d, drift[movable] * self.sign[movable], np.zeros(d.size), np.full(d.size, inf))
-        first, last = max(low, down), min(high, up)
+            low, high = _interval(self.values, slope * u, self.low, self.high)
+            sign = self.sign[self.movable]
+            d = self.reduced[self.movable] * sign
+            down, up = _interval(d, drift[self.movable] * sign, np.zeros(d.size), np.full(d.size, inf))
+            first, last = max(low, down), min(high, up)
         return Reach(
             price=y * slope,
             down=_move(first, q),

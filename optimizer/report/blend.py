@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import partial
-from math import floor, inf, isnan, log10
+from math import floor, inf, isclose, isnan, log10
 
 from optimizer.cautions import cautions_of
 from optimizer.pool import Ingredient
@@ -170,26 +170,46 @@ def _binding(result: Result) -> Table:
     binding = [o for o in result.rules if o.binding and o.id != "total"]
     steps = {r.id: r.step for r in result.brief.all_rules}
     binding.sort(key=lambda o: (-abs(o.price * steps[o.id]) if not isnan(o.price) else 0.0, o.id))
-    rows = tuple((o.reading, SIDES[o.binding], priced(o, result), holds(o)) for o in binding)
+    rows = tuple((o.reading, SIDES[o.binding], priced(o, result), *_if_lowered(o, result), holds(o)) for o in binding)
+    lower = ("one unit lower",) if _kinked(result) else ()
+    columns = ("rule", "side", "one unit higher", *lower, "holds from - to")
     note = "Price: what the objective gains or loses when the limit is raised by one unit, everything else kept."
     if result.choices or any(o.kind in ("count", "one-of", "if-used", "needs", "excludes") for o in result.rules):
         note += " Prices hold for the yes/no choices made here."
-    if result.degenerate:
-        note += " More limits meet here than needed: a price may differ between raising and lowering."
-    return Table(
-        "Rules that bind", ("rule", "side", "one unit higher", "price holds from - to"), rows, frozenset({2, 3}), note
-    )
+    if _kinked(result):
+        note += " More limits meet here than needed, so raising and lowering may cost differently."
+    return Table("Rules that bind", columns, rows, frozenset({2, 3, 4}), note)
+
+
+def _kinked(result: Result) -> bool:
+    """Whether some price differs between raising and lowering its limit."""
+    priced_rules = [o for o in result.rules if o.binding and not isnan(o.price_if_raised)]
+    return any(not isclose(o.price_if_raised, o.price_if_lowered, rel_tol=1e-6, abs_tol=1e-7) for o in priced_rules)
+
+
+def _if_lowered(outcome: Outcome, result: Result) -> tuple[str, ...]:
+    """Return the effect of lowering the limit, where that column is shown."""
+    if not _kinked(result):
+        return ()
+    return (money(-outcome.price_if_lowered, result),)
 
 
 def priced(outcome: Outcome, result: Result) -> str:
-    """Return the price of a limit as text."""
-    if isnan(outcome.price):
+    """Return the price of raising a limit as text."""
+    return money(outcome.price_if_raised, result)
+
+
+def money(price: float, result: Result) -> str:
+    """Return a change of the objective as text."""
+    if isnan(price):
         return ""
+    if abs(price) == inf:
+        return "impossible"
     name = result.brief.scenario.objective.goals[0][1]
     unit = result.brief.scenario.currency if name == "cost" else name
-    if abs(outcome.price) < 5e-7:
+    if abs(price) < 5e-7:
         return "nothing"
-    return f"{outcome.price:+.4f} {unit}"
+    return f"{price:+.4f} {unit}"
 
 
 def holds(outcome: Outcome) -> str:

@@ -60,6 +60,8 @@ class RuleRecord(Record):
     holds_to: float | None
     price_from: float | None
     price_to: float | None
+    price_if_lowered: float | None
+    price_if_raised: float | None
     source: str
 
 
@@ -200,6 +202,8 @@ def blend_record(result: Result, explanation: Explanation | None = None) -> Blen
                 holds_to=finite(o.holds_to),
                 price_from=finite(o.price_from),
                 price_to=finite(o.price_to),
+                price_if_lowered=finite(o.price_if_lowered),
+                price_if_raised=finite(o.price_if_raised),
                 source=o.source,
             )
             for o in result.rules

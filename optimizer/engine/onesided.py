@@ -1,0 +1,60 @@
+"""Prices where more limits meet than needed: what raising a limit costs, and what lowering it saves.
+
+At a degenerate optimum the cost has a kink in the limit. Its one-sided derivatives are linear
+programs over directions d at the optimum x: min c d with d along the bounds that are active, each
+active row kept, and the moved row's end going by s = p x + g (linear programming duality; the
+largest and the smallest of y g over all optimal y).
+"""
+
+from __future__ import annotations
+
+from math import inf
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.engine.highs import Session
+from optimizer.engine.sensitivity import Basis
+from optimizer.pool import Vector
+
+ACTIVE = 1e-8
+
+
+class Directions:
+    """The cone of directions at an optimum, ready for many limits."""
+
+    def __init__(self, basis: Basis) -> None:
+        """Load the active rows and bounds of a basis."""
+        n = basis.n
+        z = np.concatenate([basis.x, basis.full[:, :n] @ basis.x])
+        at_low = z - basis.ends_low <= ACTIVE * (1 + np.abs(z))
+        at_high = basis.ends_high - z <= ACTIVE * (1 + np.abs(z))
+        self._low = np.where(at_low, 0.0, -inf)
+        self._high = np.where(at_high, 0.0, inf)
+        self._basis = basis
+        self._session: Session | None = None
+
+    def prices(self, rows: npt.NDArray[np.int64], ends: Vector, per_limit: Vector | None = None) -> tuple[float, float]:
+        """Return d(objective)/d(limit) when the limit is lowered and when it is raised.
+
+        Args:
+            rows: Active rows whose end the limit is, shape (k,).
+            ends: Move of each row's end per unit of the limit, shape (k,).
+            per_limit: Coefficients that multiply the limit in the row, shape (n,), or None.
+
+        Returns:
+            Price below and price above; infinite where the move makes the program impossible.
+        """
+        moves = ends if per_limit is None else np.array([float(per_limit @ self._basis.x) + ends[0]])
+        return -self._step(rows, -moves), self._step(rows, moves)
+
+    def _step(self, rows: npt.NDArray[np.int64], moves: Vector) -> float:
+        n = self._basis.n
+        if self._session is None:
+            self._session = Session(self._basis.full[:, :n], self._low[n:], self._high[n:])
+        low, high = self._low[n:][rows], self._high[n:][rows]
+        index = rows.astype(np.int32)
+        self._session.rows(index, np.where(low == 0, moves, low), np.where(high == 0, moves, high))
+        answer = self._session.run(self._basis.cost[:n], self._low[:n], self._high[:n])
+        self._session.rows(index, low, high)
+        return float(self._basis.cost[:n] @ answer.x) if answer.ending == "optimal" else inf
