@@ -140,7 +140,7 @@ def make_brief(
             else:
                 chosen[name] = item
         elif not isnan(item.price):
-            left_out[name] = "the brief's pool leaves it out"
+            left_out[name] = scenario.pool.why_not(item.material)
     later = tuple(joined[n] for n in (*scenario.held_back.acids, *scenario.held_back.thickeners) if n in joined)
     if not chosen:
         step = "Name a shelf with prices, or set unpriced = true in [pool]."

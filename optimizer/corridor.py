@@ -85,6 +85,22 @@ class Corridor:
             )
         return self._sessions[key]
 
+    def best_of_each(self, sign: Sign, measure: LimitRule) -> list[Found]:
+        """Return the best point of every case, in order of the cases.
+
+        The best of a case is also the best of every case that allows less but all that it uses, so
+        such a case takes over the choices, which are re-solved and verified within it.
+        """
+        found: dict[int, Found] = {}
+        for k in sorted(range(len(self.cases)), key=lambda k: len(self.cases[k].barred)):
+            case = self.cases[k]
+            wider = next((f for f in found.values() if _carries_over(f, case)), None)
+            if wider is None or wider.x is None:
+                found[k] = self.best(case, sign, measure)
+            else:
+                found[k] = self.repriced(replace(wider, case=case), sign, measure, wider.x[case.model.doses :])
+        return [found[k] for k in range(len(self.cases))]
+
     def best(self, case: Case, sign: Sign, measure: LimitRule, session: Session | None = None) -> Found:
         """Return the best point of a case for a measure, linear or ratio.
 
@@ -221,3 +237,10 @@ class Corridor:
     def basis(self, found: Found) -> Basis:
         """Return the basis of a found answer at its fixed choices."""
         return found.basis
+
+
+def _carries_over(found: Found, case: Case) -> bool:
+    """Return whether the proven best of an integer program is a point of a case that allows no more."""
+    if found.case.model is not case.model or not case.model.choices or found.ending != "optimal" or found.x is None:
+        return False
+    return bool((case.upper <= found.case.upper).all() and (found.x <= case.upper).all())

@@ -8,6 +8,7 @@ from typing import Literal
 
 from optimizer.brief import Brief
 from optimizer.formula import Formula
+from optimizer.row import Setting
 
 Ending = Literal["optimal", "feasible", "infeasible", "stopped", "failed"]
 Proof = Literal["certificate", "enumerated", "solver bound", "none"]
@@ -65,6 +66,11 @@ class PhOutcome:
     high: float
     low_set_by: tuple[str, ...]
     high_set_by: tuple[str, ...]
+
+    @property
+    def setting(self) -> Setting:
+        """The target with its tolerance."""
+        return Setting(self.target, self.target - self.tolerance, self.target + self.tolerance)
 
 
 @dataclass(frozen=True)
@@ -132,9 +138,21 @@ class Result:
     """Ids that the chosen pH rules out."""
     degenerate: bool = False
     gap: float = 0.0
+    exact: str = ""
+    """Verdict of exact arithmetic, if that was asked for."""
     provenance: dict[str, str] = field(default_factory=dict)
     rounded: Rounded | None = None
     """The formula on the grid of the maker's scale, if that was asked for."""
+
+    @property
+    def setting(self) -> Setting:
+        """The pH setting of the answer."""
+        return Setting() if self.ph is None else self.ph.setting
+
+    @property
+    def weighable(self) -> Formula | None:
+        """The formula on the grid if there is one, else the unrounded one."""
+        return self.rounded.formula if self.rounded and self.rounded.formula else self.formula
 
     @property
     def cost(self) -> float:

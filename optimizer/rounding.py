@@ -40,7 +40,7 @@ def round_formula(brief: Brief, result: Result, found: Found) -> Rounded:
     if abs(free - round(free)) > 1e-6:
         reading = f"the part held back, {brief.pool.held_back:g} %, is no multiple of the scale step {step:g} %"
         return Rounded(step, None, stopped_by=(reading,))
-    setting = setting_of(result)
+    setting = result.setting
     cost = _objective(brief, result, found.case.model)
     for width in (NEAR, 10 * NEAR):
         near = near_grid(brief, found, cost, width)
@@ -56,14 +56,6 @@ def round_formula(brief: Brief, result: Result, found: Found) -> Rounded:
     if answer.ending != "infeasible":
         return Rounded(step, None, proven=False)
     return Rounded(step, None, stopped_by=_stopping(brief, result, found))
-
-
-def setting_of(result: Result) -> Setting:
-    """Return the pH setting of an answer."""
-    if result.ph is None:
-        return Setting()
-    ph = result.ph
-    return Setting(ph.target, ph.target - ph.tolerance, ph.target + ph.tolerance)
 
 
 def _banded(brief: Brief, found: Found) -> tuple[Vector, Vector]:

@@ -15,7 +15,7 @@ from optimizer.rules import (
     Acidity,
     Rule,
 )
-from optimizer.units import slug
+from optimizer.units import listed, slug
 
 MAX_EXTENDS = 12
 
@@ -52,31 +52,38 @@ class PoolChoice(Frozen):
 
     def holds(self, material: Material) -> bool:
         """Return whether a material is a candidate."""
+        return not self.why_not(material)
+
+    def why_not(self, material: Material) -> str:
+        """Return the field that leaves a material out, in words; empty if it is a candidate."""
         if material.id in self.without:
-            return False
+            return "pool.without names it"
         if material.id in self.also:
-            return True
-        if self.functions and not material.functions.intersection(self.functions):
-            return False
-        if self.materials and material.id not in self.materials:
-            return False
-        if self.inci and not any(s.inci in self.inci for s in material.substances):
-            return False
+            return ""
         families = {s.family for s in material.substances if s.family}
+        surfactants = [s for s in material.substances if s.surfactant]
+        undeclared: list[str] = sorted(set(self.free_from) - material.free_from)
+        if self.functions and not material.functions.intersection(self.functions):
+            return f"pool.functions does not list {material.function}"
+        if self.materials and material.id not in self.materials:
+            return "pool.materials does not list it"
+        if self.inci and not any(s.inci in self.inci for s in material.substances):
+            return "pool.inci lists nothing that is in it"
         if families.intersection(self.without_families):
-            return False
-        if material.surfactant_matter > 0:
-            charges = {s.charge for s in material.substances if s.surfactant}
-            if self.surfactant_charges and not charges.issubset(self.surfactant_charges):
-                return False
-            kinds = {s.family for s in material.substances if s.surfactant}
-            if self.surfactant_families and not kinds.issubset(self.surfactant_families):
-                return False
-        if not material.free_from.issuperset(self.free_from) or (self.vegan and material.vegan is not True):
-            return False
+            return f"pool.without_families names {listed(sorted(families.intersection(self.without_families)))}"
+        if self.surfactant_charges and not {s.charge for s in surfactants}.issubset(self.surfactant_charges):
+            return f"pool.surfactant_charges does not list {material.charge}"
+        if self.surfactant_families and not {s.family for s in surfactants}.issubset(self.surfactant_families):
+            return "pool.surfactant_families does not list its family"
+        if undeclared:
+            return f"it is not declared free from {listed(undeclared, 'or')}"
+        if self.vegan and material.vegan is not True:
+            return "it is not declared vegan"
         if self.oil_free and material.lipid in ("oil", "essential oil"):
-            return False
-        return not (self.clear and material.look != "clear" and not material.clear_up_to)
+            return f"pool.oil_free leaves out {material.lipid}"
+        if self.clear and material.look != "clear" and not material.clear_up_to:
+            return f"pool.clear leaves out what looks {material.look}"
+        return ""
 
 
 class HeldBack(Frozen):

@@ -40,12 +40,16 @@ class Solved:
     chosen: Found | None
 
 
-def solve(brief: Brief, *, time_limit: float = 60.0, solver: str = "", weighable: bool = False) -> Result:
+def solve(
+    brief: Brief, *, time_limit: float = 60.0, solver: str = "", weighable: bool = False, exact: bool = False
+) -> Result:
     """Return the best formula of a brief; see `solve_fully`."""
-    return solve_fully(brief, time_limit=time_limit, solver=solver, weighable=weighable).result
+    return solve_fully(brief, time_limit=time_limit, solver=solver, weighable=weighable, exact=exact).result
 
 
-def solve_fully(brief: Brief, *, time_limit: float = 60.0, solver: str = "", weighable: bool = False) -> Solved:
+def solve_fully(
+    brief: Brief, *, time_limit: float = 60.0, solver: str = "", weighable: bool = False, exact: bool = False
+) -> Solved:
     """Return the best formula of a brief, proven over every pH setting and choice.
 
     Args:
@@ -53,6 +57,7 @@ def solve_fully(brief: Brief, *, time_limit: float = 60.0, solver: str = "", wei
         time_limit: Seconds for each integer program [s].
         solver: Name of a PuLP solver that searches instead of HiGHS.
         weighable: Also round the formula to the grid of the maker's scale.
+        exact: Also check the optimal vertex in rational arithmetic.
 
     Raises:
         SolverError: If an answer does not stand the check outside the solver.
@@ -60,7 +65,7 @@ def solve_fully(brief: Brief, *, time_limit: float = 60.0, solver: str = "", wei
     corridor = Corridor(brief, time_limit=time_limit, brancher=_brancher(solver, time_limit) if solver else None)
     goals = tuple((sign, brief.measure(name)) for sign, name in brief.scenario.objective.goals)
     sign, measure = goals[0]
-    found = [corridor.best(case, sign, measure) for case in corridor.cases]
+    found = corridor.best_of_each(sign, measure)
     settings = tuple(_setting_outcome(f) for f in found)
     solved = [f for f in found if f.x is not None]
     provenance = provenance_of(brief, solver)
@@ -80,7 +85,7 @@ def solve_fully(brief: Brief, *, time_limit: float = 60.0, solver: str = "", wei
     chosen, formula, ph = settled[pick], formulas[pick], acidities[pick]
     ending = "optimal" if all(f.ending in ("optimal", "infeasible") for f in found) else "feasible"
     proof = _joint_proof(found) if ending == "optimal" else "none"
-    setting = _setting(brief, ph)
+    setting = Setting() if ph is None else ph.setting
     basis = corridor.basis(chosen)
     outcomes = price_rules(brief, chosen, basis, formula, setting)
     slack = {r.id: r.slack() for r in brief.all_rules}
@@ -107,6 +112,10 @@ def solve_fully(brief: Brief, *, time_limit: float = 60.0, solver: str = "", wei
     )
     if weighable:
         result = replace(result, rounded=round_formula(brief, result, chosen))
+    if exact:
+        from optimizer.engine.exact import check_exactly
+
+        result = replace(result, exact=check_exactly(basis).words)
     return Solved(result, corridor, tuple(found), chosen)
 
 
@@ -142,12 +151,6 @@ def choose_ph(brief: Brief, found: Found, formula: Formula, all_cases: tuple[Cas
 
 def _margin(ph: PhOutcome | None) -> float:
     return 0.0 if ph is None else min(ph.target - ph.low, ph.high - ph.target)
-
-
-def _setting(brief: Brief, ph: PhOutcome | None) -> Setting:
-    if ph is None:
-        return Setting()
-    return Setting(ph.target, ph.target - ph.tolerance, ph.target + ph.tolerance)
 
 
 def _setting_outcome(found: Found) -> SettingOutcome:

@@ -17,6 +17,8 @@ from optimizer.pool import Pool, Vector
 from optimizer.rules import LimitRule
 
 Goal = tuple[Sign, LimitRule]
+CLEARLY = 1e-5
+"""A cost above the best by this, relative, is beyond what an integer program may miss its rows by."""
 
 
 def settle(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -> Found:
@@ -24,7 +26,7 @@ def settle(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -> Found:
 
     Each further goal is optimised among what is best for the earlier ones; last comes the order of
     ids: as much as possible of the first, then of the second. Yes/no choices that cost the same
-    are compared first, then the doses on the exact optimal face (columns and rows whose reduced
+    are compared first, where there are any, then the doses on the exact optimal face (columns and rows whose reduced
     cost is not zero stay at their ends). Nothing is run where the optimum is unique.
     """
     if found.case.model.size > found.case.model.doses and corridor.brancher is None:
@@ -36,6 +38,8 @@ def _settle_choices(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -
     """Return the best at the yes/no choices that the further goals prefer among equally good ones."""
     model = found.case.model
     caps = [_cap(corridor.brief.pool, goals[0], found.objective)]
+    if _alone(corridor, found, *caps[0]):
+        return found
     choices: Vector | None = None
     for sign, measure in goals[1:]:
         capped, session = _capped(corridor, model, caps)
@@ -60,6 +64,23 @@ def _settle_choices(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -
         return found
     equal = chosen.x is not None and abs(chosen.objective - found.objective) <= 2 * TIE * (1 + abs(found.objective))
     return chosen if equal else found
+
+
+def _alone(corridor: Corridor, found: Found, cost: Vector, most: float) -> bool:
+    """Return whether any other yes/no choices cost clearly more, by the bound of one integer program."""
+    model = found.case.model
+    assert found.x is not None
+    taken = np.round(found.x[model.doses :])
+    other = np.concatenate([np.zeros(model.doses), 1 - 2 * taken])
+    session = Session(
+        np.vstack([model.matrix, other]),
+        np.append(model.row_low, 1 - taken.sum()),
+        np.append(model.row_high, inf),
+        integers=len(taken),
+        time_limit=corridor.time_limit,
+    )
+    answer = session.run(model.spread(cost), model.lower, found.case.upper)
+    return answer.ending == "infeasible" or answer.bound > most + CLEARLY * (1 + abs(most))
 
 
 def _cap(pool: Pool, goal: Goal, value: float) -> tuple[Vector, float]:

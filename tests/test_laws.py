@@ -23,7 +23,10 @@ from hypothesis import strategies as st
 from oracle import Case, Table
 
 from optimizer.brief import Brief
+from optimizer.errors import DataError
+from optimizer.formula import Formula, Line
 from optimizer.result import Outcome, Result
+from optimizer.row import Setting
 from optimizer.rules import KINDS, LimitRule, Rule, UseLevel
 from optimizer.rules.selection import OneOf
 from optimizer.scenario import Scenario, read_scenario, scenario_from
@@ -39,6 +42,7 @@ CI = settings(
 )
 """Same examples on every run and machine."""
 FEW = settings(CI, max_examples=12)
+MANY = settings(CI, max_examples=100)
 PRICED = Wish(kinds=briefs.PLAIN, ph=False, goals=False, pairs=False, rules=(2, 6), past=0.0)
 """One linear program that can be met."""
 SEED = st.integers(0, 2**32)
@@ -53,6 +57,11 @@ def worth(result: Result) -> float:
 
 def same(a: float, b: float, *, tolerance: float = 1e-7) -> bool:
     return a == b or abs(a - b) <= tolerance * (1 + abs(a))
+
+
+def better(a: float, b: float) -> bool:
+    """Return whether an objective is less than another by more than rounding."""
+    return isfinite(a) and (not isfinite(b) or a < b - 1e-7 * (1 + abs(b)))
 
 
 def doses_of(result: Result) -> dict[str, float]:
@@ -156,7 +165,7 @@ def test_2_tightening_never_helps(case: Case, seed: int) -> None:
         tight = deepcopy(case)
         tight["scenario"]["rule"][position] = table
         moved += 1
-        assert worth(solve(brief_of(tight))) >= loose - 1e-7 * (1 + abs(loose)), rule["id"]
+        assert not better(worth(solve(brief_of(tight))), loose), rule["id"]
     assume(moved)
 
 
@@ -170,7 +179,7 @@ def test_3_a_new_candidate_never_hurts(case: Case) -> None:
             continue
         fewer = deepcopy(case)
         fewer["shelf"].remove(line)
-        assert every <= worth(solve(brief_of(fewer))) + 1e-7 * (1 + abs(every)), line["material"]
+        assert not better(worth(solve(brief_of(fewer))), every), line["material"]
 
 
 # 4 prices ------------------------------------------------------------------------------------------
@@ -233,29 +242,52 @@ def slopes(brief: Brief, rule: Rule, side: str, limit: float, step: float) -> tu
     return left, right
 
 
+def idle(outcome: Outcome) -> bool:
+    """Return whether a limit is met only by the way: its row is in the basis, so its price is given as 0 for ever.
+
+    Known to be wrong; see test_a_limit_met_by_the_way_has_its_own_prices.
+    """
+    return outcome.price == 0 and outcome.holds_from == -inf and outcome.holds_to == inf
+
+
+LINEAR = st.one_of(briefs.small(PRICED), briefs.large(PRICED))
+
+
 @CI
-@given(st.one_of(briefs.small(PRICED), briefs.large(PRICED)))
+@given(LINEAR)
 def test_5_a_price_lies_between_the_one_sided_differences(case: Case) -> None:
     brief = brief_of(case)
     result = solve(brief)
     for rule, outcome, limit in priced(result):
-        step = 1e-3 * max(1.0, abs(limit))
-        left, right = slopes(brief, rule, outcome.binding, limit, step)
+        if idle(outcome):
+            continue
+        left, right = slopes(brief, rule, outcome.binding, limit, 1e-3 * max(1.0, abs(limit)))
         slack = 1e-5 + 5e-3 * abs(outcome.price)
-        low, high = min(left, right), max(left, right)
-        assert low - slack <= outcome.price <= high + slack, (outcome.id, left, right)
-        room = min(limit - outcome.holds_from, outcome.holds_to - limit)
-        if room > step:
-            assert outcome.price == pytest.approx(left, rel=5e-3, abs=1e-5), outcome.id
-            assert outcome.price == pytest.approx(right, rel=5e-3, abs=1e-5), outcome.id
+        assert min(left, right) - slack <= outcome.price <= max(left, right) + slack, (outcome.id, left, right)
 
 
 @CI
-@given(st.one_of(briefs.small(PRICED), briefs.large(PRICED)))
+@given(LINEAR)
+def test_5_the_prices_to_each_side_are_the_one_sided_differences(case: Case) -> None:
+    brief = brief_of(case)
+    result = solve(brief)
+    for rule, outcome, limit in priced(result):
+        step = 1e-4 * max(1.0, abs(limit))
+        far = min(
+            (abs(e - limit) for e in (outcome.holds_from, outcome.holds_to) if abs(e - limit) > 1e-7), default=inf
+        )
+        if idle(outcome) or far < step:
+            continue
+        left, right = slopes(brief, rule, outcome.binding, limit, step)
+        assert outcome.price_if_lowered == pytest.approx(left, rel=5e-3, abs=1e-5), outcome.id
+        assert outcome.price_if_raised == pytest.approx(right, rel=5e-3, abs=1e-5), outcome.id
+
+
+@CI
+@given(LINEAR)
 def test_5_a_price_holds_just_inside_its_range(case: Case) -> None:
     brief = brief_of(case)
     result = solve(brief)
-    assume(not result.degenerate)
     for rule, outcome, limit in priced(result):
         inside = isinstance(rule, LimitRule) and rule.ratio
         for end, price in ((outcome.holds_from, outcome.price_from), (outcome.holds_to, outcome.price_to)):
@@ -263,14 +295,13 @@ def test_5_a_price_holds_just_inside_its_range(case: Case) -> None:
             if not isfinite(end) or abs(reach) < 1e-4 or not isfinite(price):
                 continue
             share = 0.98
-            point, step = limit + share * reach, abs(reach) * 0.01
-            left, right = slopes(brief, rule, outcome.binding, point, step)
+            left, right = slopes(brief, rule, outcome.binding, limit + share * reach, abs(reach) * 0.01)
             if not inside:
                 assert price == outcome.price
                 assert left == pytest.approx(price, rel=1e-3, abs=1e-6), (outcome.id, end)
                 assert right == pytest.approx(price, rel=1e-3, abs=1e-6), (outcome.id, end)
                 continue
-            # a limit inside coefficients: cost moves along a hyperbola, so its price is 1/sqrt linear in the limit
+            # a limit inside coefficients: cost moves along a hyperbola, so price ** -0.5 is linear in the limit
             if outcome.price * price <= 0:
                 assert abs(left) <= 1e-6
                 continue
@@ -280,20 +311,19 @@ def test_5_a_price_holds_just_inside_its_range(case: Case) -> None:
 
 
 @CI
-@given(st.one_of(briefs.small(PRICED), briefs.large(PRICED)))
+@given(LINEAR)
 def test_5_a_price_changes_beyond_its_range(case: Case) -> None:
     brief = brief_of(case)
     result = solve(brief)
     assume(not result.degenerate)
     for rule, outcome, limit in priced(result):
-        if isinstance(rule, LimitRule) and rule.ratio:
+        if rule.kind == "cost" or (isinstance(rule, LimitRule) and rule.ratio):
             continue
         for end in (outcome.holds_from, outcome.holds_to):
             reach = end - limit
             if not isfinite(end) or abs(reach) < 1e-4:
                 continue
-            step = abs(reach) * 0.01
-            left, right = slopes(brief, rule, outcome.binding, limit + 1.02 * reach, step)
+            left, right = slopes(brief, rule, outcome.binding, limit + 1.02 * reach, abs(reach) * 0.01)
             beyond = right if reach > 0 else left
             assert not abs(beyond - outcome.price) <= 1e-9, (outcome.id, end)
 
@@ -461,3 +491,197 @@ def test_12_every_kind_owes_a_figure() -> None:
     assert not said("active matter at least 12.5", 12.5, "%")
 
 
+# known to be wrong ----------------------------------------------------------------------------------
+# Each of these fails today; `strict` turns it red as soon as the tool is right, and the mark can go.
+
+
+def _blend(name: str, *shares: float, charge: str = "anionic", **facts: Any) -> Table:
+    """Return a surfactant with water as the balance."""
+    parts = [
+        briefs.substance(f"{name} {n}", s, charge=charge, surfactant=True, family="kin") for n, s in enumerate(shares)
+    ]
+    rest = briefs.substance("Aqua", 100 - sum(shares), "water")
+    return briefs.material(name, [*parts, rest], **facts)
+
+
+AA, CC = _blend("aa", 50), _blend("cc", 50, charge="nonionic")
+TWO = [{"material": "aa", "price_per_kg": 2.0}, {"material": "cc", "price_per_kg": 3.0}]
+TEN: Table = {"id": "act", "kind": "active", "at_least": 10}
+
+
+def _case(*rules: Table, shelf: list[Table] | None = None, **more: Any) -> Case:
+    scenario = {"name": "known", "rule": list(rules), **more.pop("scenario", {})}
+    return {
+        "materials": more.pop("materials", [briefs.aqua(), AA, CC]),
+        "shelf": shelf or TWO,
+        "scenario": scenario,
+        **more,
+    }
+
+
+def _outcome(result: Result, name: str) -> Outcome:
+    return next(o for o in result.rules if o.id == name)
+
+
+def wrong(reason: str) -> pytest.MarkDecorator:
+    return pytest.mark.xfail(strict=True, reason=reason)
+
+
+@wrong("with_lot copies the cached active matter, so 'as active' counts the library's strength")
+def test_a_lots_strength_counts_in_doses_as_active() -> None:
+    shelf = [{"material": "aa", "price_per_kg": 2.0, "lot_active": 40}]
+    case = _case({"id": "d", "kind": "dose", "of": ["aa"], "measured": "as active", "at_least": 10}, shelf=shelf)
+    assert doses_of(solve(brief_of(case)))["aa"] == pytest.approx(25)  # 25 % x 40 % = 10 %
+
+
+@wrong("a panel's level or a trade exclusion is no hard limit, yet passing it withholds the answer")
+@pytest.mark.parametrize("what", ["ceilings", "exclusions"])
+def test_what_is_only_watched_does_not_stop_an_answer(what: str) -> None:
+    backed = {"id": "watched", "source": "invented", "confidence": "common practice"}
+    level = {**backed, "substances": ["aa 0"], "percent": 1.0, "basis": "as substance", "kind": "panel"}
+    pair = {**backed, "one": ["aa 0"], "other": ["cc 0"]}
+    both = [{"id": f"d{n}", "kind": "dose", "of": [n], "at_least": 5} for n in ("aa", "cc")]
+    case = _case(TEN, *both, **{what: [level if what == "ceilings" else pair]})
+    result = solve(brief_of(case))
+    assert result.ending == "optimal"
+    assert any(o.violation > 1 for o in result.rules)
+
+
+@wrong("a noise of 4e-15 in a coefficient becomes a cap of 0 in implied_caps, and the brief 'impossible'")
+def test_rounding_noise_does_not_make_a_brief_impossible() -> None:
+    # 100 x (0.2 + 0.1) - 100 x 0.3 is not 0 in binary; a share of at most 100 % allows everything
+    mixed = _blend("aa", 20, 10)
+    share = {"id": "share", "kind": "share", "of": {"surfactants": True}, "at_most": 100}
+    count = {"id": "count", "kind": "count", "at_most": 1}
+    case = _case(TEN, share, count, materials=[briefs.aqua(), mixed], shelf=TWO[:1])
+    assert oracle.best(case).ending == "optimal"
+    assert solve(brief_of(case)).ending == "optimal"
+
+
+@wrong("the cap of a yes/no link, made from the limit itself, takes the price away from the limit")
+def test_a_link_takes_no_price_from_a_limit() -> None:
+    dd = _blend("dd", 50)
+    exact = {"id": "exact", "kind": "dose", "of": ["aa", "cc"], "exactly": 15}
+    pair = {"id": "pair", "kind": "excludes", "of": ["aa"], "other": ["dd"]}
+    shelf = [*TWO, {"material": "dd", "price_per_kg": 9.0}]
+    case = _case(exact, pair, materials=[briefs.aqua(), AA, CC, dd], shelf=shelf)
+    brief = brief_of(case)
+    result = solve(brief)
+    assert doses_of(result)["aa"] == pytest.approx(15)
+    rule = next(r for r in brief.rules if r.id == "exact")
+    assert slopes(brief, rule, "equal", 15, 0.01) == pytest.approx((0.02, 0.02), abs=1e-9)
+    assert _outcome(result, "exact").price == pytest.approx(0.02, abs=1e-9)
+
+
+@wrong("a limit whose row is basic at a degenerate optimum is said to cost 0 from -inf to inf")
+def test_a_limit_met_by_the_way_has_its_own_prices() -> None:
+    dose = {"id": "dose", "kind": "dose", "of": ["aa"], "at_least": 20}
+    case = _case(TEN, dose, materials=[briefs.aqua(), AA], shelf=TWO[:1])
+    result = solve(brief_of(case))
+    for name in ("act", "dose"):
+        outcome = _outcome(result, name)
+        assert outcome.binding == "low"
+        # raising either limit raises the cost, lowering it changes nothing
+        assert outcome.price_if_raised > 0.01
+        assert outcome.price_if_lowered == pytest.approx(0, abs=1e-9)
+        assert isfinite(outcome.holds_from) or isfinite(outcome.holds_to)
+
+
+@wrong("the unused member's row 0 >= 0 counts as the rule's limit being met")
+def test_if_used_does_not_bind_where_no_used_dose_is_at_its_limit() -> None:
+    case = _case(TEN, {"id": "each", "kind": "if-used", "of": ["aa", "cc"], "at_least": 1})
+    outcome = _outcome(solve(brief_of(case)), "each")
+    assert outcome.value == pytest.approx(20)
+    assert outcome.binding == ""
+
+
+@wrong("'exactly' makes a low and a high row; only the low row's price is told")
+def test_if_used_exactly_has_the_price_of_both_rows() -> None:
+    case = _case(TEN, {"id": "each", "kind": "if-used", "of": ["aa"], "exactly": 5})
+    # 5 % of aa at 2 and 15 % of cc at 3; one % more of aa saves 1 / 100
+    result = solve(brief_of(case))
+    assert result.cost == pytest.approx(0.55)
+    assert _outcome(result, "each").price == pytest.approx(-0.01)
+
+
+@wrong("binding is read at the solver's point, not at the formula that breaks the tie")
+def test_binding_belongs_to_the_formula_that_is_told() -> None:
+    caps = [{"id": f"cap-{n}", "kind": "dose", "of": [n], "at_most": most} for n, most in (("aa", 15), ("cc", 18))]
+    shelf = [{**line, "price_per_kg": 2.0} for line in TWO]
+    goals = {"objective": {"minimise": "cost", "then": ["minimise anionic"]}}
+    result = solve(brief_of(_case(TEN, *caps, shelf=shelf, scenario=goals)))
+    assert doses_of(result)["cc"] == pytest.approx(18)
+    assert _outcome(result, "cap-cc").binding == "high"
+    assert _outcome(result, "cap-aa").binding == ""
+
+
+@wrong("with a ratio as objective the price changes along the range, but is told as constant")
+def test_the_price_at_the_end_of_a_range_is_right_for_a_ratio_objective() -> None:
+    rated = {"basis": "invented", "low": 0, "high": 100}
+    aa = _blend("aa", 50, ratings={"mildness": {**rated, "typical": 20}})
+    cc = _blend("cc", 50, charge="nonionic", ratings={"mildness": {**rated, "typical": 80}})
+    shelf = [TWO[0], {"material": "cc", "price_per_kg": 4.0}]
+    cost = {"id": "budget", "kind": "cost", "at_most": 0.6}
+    goal = {"objective": {"maximise": "mildness"}}
+    case = _case(TEN, cost, materials=[briefs.aqua(), aa, cc], shelf=shelf, scenario=goal)
+    # at active A and 0.60 per kg: cc = 30 - 2 A, aa = 4 A - 30, mean mildness 900 / A - 40, slope -900 / A^2
+    outcome = _outcome(solve(brief_of(case)), "act")
+    assert outcome.price == pytest.approx(-9)
+    assert outcome.holds_from == pytest.approx(7.5)
+    assert outcome.holds_to == pytest.approx(15)
+    assert outcome.price_from == pytest.approx(-16)
+    assert outcome.price_to == pytest.approx(-4)
+
+
+@wrong("a rule may be named like the total, a fixed dose, stock or the pH; their prices are then mixed up")
+def test_a_rule_named_like_an_implied_rule_is_refused_or_priced() -> None:
+    case = _case({**TEN, "id": "total"}, materials=[briefs.aqua(), AA], shelf=TWO[:1])
+    try:
+        result = solve(brief_of(case))
+    except DataError:
+        return
+    mine = next(o for o in result.rules if o.kind == "active")
+    assert mine.binding == "low"
+    assert mine.price == pytest.approx(0.04)
+
+
+@wrong("[pool] without = ['aqua'] is accepted and not heeded")
+def test_water_can_be_left_out() -> None:
+    case = _case(shelf=TWO[:1], materials=[briefs.aqua(), AA], scenario={"pool": {"without": ["aqua"]}})
+    try:
+        assert "aqua" not in doses_of(solve(brief_of(case)))
+    except DataError:
+        return
+
+
+@wrong("limits beside a ceiling, or of one-of, are accepted and not heeded")
+@pytest.mark.parametrize("kind", ["use-level", "one-of"])
+def test_limits_that_cannot_be_heeded_are_refused(kind: str) -> None:
+    level = {
+        "id": "level", "substances": ["aa 0"], "percent": 50, "basis": "as substance", "kind": "law",
+        "source": "invented", "confidence": "common practice",
+    }  # fmt: skip
+    own: Table = {"ceiling": level} if kind == "use-level" else {"of": ["aa", "cc"]}
+    with pytest.raises(DataError):
+        scenario_from({"name": "known", "rule": [{"id": "r", "kind": kind, "at_most": 2, **own}]}, "known")
+
+
+@wrong("any material under [held_back] with thickener facts counts, not only those under thickeners")
+def test_only_a_thickener_named_as_one_opens_the_thickener_route() -> None:
+    build = {"type": "polymer", "use": [0.5, 1]}
+    acid = briefs.material("sour", [briefs.substance("Sour", 100)], "acid", thickener=build)
+    held = {"held_back": {"percent": 2, "acids": ["sour"]}}
+    route = {"id": "thick", "kind": "thickening", "salt_route": False, "sulfates": ["aa"]}
+    case = _case(TEN, route, materials=[briefs.aqua(), AA, CC, acid], scenario=held)
+    assert oracle.best(case).ending == "infeasible"
+    assert solve(brief_of(case)).ending == "infeasible"
+
+
+@wrong("a ratio to nothing is NaN and its violation 0, though it is above any upper limit")
+def test_a_ratio_to_nothing_breaks_an_upper_limit() -> None:
+    case = _case({"id": "ratio", "kind": "ratio", "at_most": 3})
+    brief = brief_of(case)
+    rule = next(r for r in brief.rules if r.id == "ratio")
+    only_anionic = Formula((Line(brief.pool.items[0], 20.0), Line(brief.pool.items[1], 80.0)))
+    assert only_anionic.dose("aa") == 20
+    assert rule.violation(only_anionic, Setting()) > 0

@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import partial
 from math import floor, inf, isclose, isnan, log10
 
-from optimizer.cautions import cautions_of
+from optimizer.cautions import Caution, cautions_of
 from optimizer.pool import Ingredient
 from optimizer.report.document import Document, Listing, Table
 from optimizer.result import Outcome, Result
@@ -333,8 +333,8 @@ def _clash(explanation: Explanation | None) -> list[Listing]:
         title = f"These {count} clash; without any one of them the rest can be met"
     sections = [Listing(title, explanation.readings)]
     if explanation.hopeless:
-        words = ("Only law and arithmetic clash here: change the candidates.",)
-        sections.append(Listing("What would have to give", words))
+        hint = "Only law and arithmetic clash here: change the candidates."
+        sections.append(Listing("What would have to give", (hint,)))
         return sections
     if explanation.repair:
         sections.append(Listing("The least that must give", tuple(c.words for c in explanation.repair)))
@@ -352,10 +352,13 @@ def _asked(result: Result) -> Listing:
 
 
 def _cautions(result: Result) -> Listing:
-    cautions = cautions_of(result.formula, result.brief.library)
-    return Listing(
-        "Cautions", tuple(f"{c.text} ({listed(c.materials)})" if c.materials else c.text for c in cautions), "caution"
-    )
+    return caution_listing(cautions_of(result.formula, result.brief.library))
+
+
+def caution_listing(cautions: tuple[Caution, ...]) -> Listing:
+    """Return cautions with the materials they come from."""
+    told = tuple(f"{c.text} ({listed(c.materials)})" if c.materials else c.text for c in cautions)
+    return Listing("Cautions", told, "caution")
 
 
 def _provenance(result: Result) -> Listing:

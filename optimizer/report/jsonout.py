@@ -1,22 +1,32 @@
 """Results as JSON with a documented schema."""
 
-from __future__ import annotations
-
 from math import isfinite
-from typing import Any
+from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, BeforeValidator, ConfigDict
 
 from optimizer.cautions import cautions_of
 from optimizer.formula import Formula
 from optimizer.result import Result
-from optimizer.studies.explain import Change, Explanation
+from optimizer.studies.check import Checked, cost_of
+from optimizer.studies.compare import Comparison
+from optimizer.studies.explain import Explanation
+from optimizer.studies.why import Why
+
+
+def finite(value: Any) -> Any:
+    """Return a number, or None for NaN and infinities, which JSON does not have."""
+    return None if isinstance(value, float) and not isfinite(value) else value
+
+
+Figure = Annotated[float | None, BeforeValidator(finite)]
+"""A number; null where it has no meaning or no end."""
 
 
 class Record(BaseModel):
     """Base of every record of the output."""
 
-    model_config = ConfigDict(extra="forbid")
+    model_config = ConfigDict(extra="forbid", from_attributes=True)
 
 
 class PhRecord(Record):
@@ -50,18 +60,20 @@ class RuleRecord(Record):
     id: str
     kind: str
     reading: str
-    value: float | None
-    low: float | None
-    high: float | None
+    value: Figure
+    low: Figure
+    high: Figure
     unit: str
+    violation: float
     binding: str
-    price: float | None
-    holds_from: float | None
-    holds_to: float | None
-    price_from: float | None
-    price_to: float | None
-    price_if_lowered: float | None
-    price_if_raised: float | None
+    price: Figure
+    """Change of the objective per unit by which the binding limit is raised."""
+    holds_from: Figure
+    holds_to: Figure
+    price_from: Figure
+    price_to: Figure
+    price_if_lowered: Figure
+    price_if_raised: Figure
     source: str
 
 
@@ -69,18 +81,19 @@ class EntryRecord(Record):
     """An unused material and the price per kg below which it would come in."""
 
     id: str
-    price_per_kg: float
-    entry_price_per_kg: float
+    price: float
+    entry: float
 
 
 class SettingRecord(Record):
     """What a group of equal pH settings allows."""
 
-    first_target: float | None
-    last_target: float | None
+    first: Figure
+    last: Figure
     ending: str
-    objective: float | None
+    objective: Figure
     proof: str
+    barred: int
 
 
 class RoundedRecord(Record):
@@ -88,9 +101,9 @@ class RoundedRecord(Record):
 
     step_percent: float
     formula: list[LineRecord] | None
-    cost_per_kg: float | None
-    objective_value: float | None
-    cost_of_rounding: float | None
+    cost_per_kg: Figure
+    objective_value: Figure
+    cost_of_rounding: Figure
     proven: bool
     stopped_by: list[str]
 
@@ -100,8 +113,8 @@ class ChangeRecord(Record):
 
     id: str
     side: str
-    old: float | None
-    new: float | None
+    old: Figure
+    new: Figure
     unit: str
     steps: float
     words: str
@@ -127,9 +140,11 @@ class BlendRecord(Record):
     name: str
     ending: str
     proof: str
+    exact: str
+    """Verdict of exact arithmetic; empty unless --exact was given."""
     objective: str
-    objective_value: float | None
-    cost_per_kg: float | None
+    objective_value: Figure
+    cost_per_kg: Figure
     currency: str
     ph: PhRecord | None
     held_back_percent: float
@@ -151,82 +166,204 @@ class BlendRecord(Record):
     provenance: dict[str, str]
 
 
-def finite(value: float) -> float | None:
-    """Return a number, or None for NaN and infinities, which JSON does not have."""
-    return value if isfinite(value) else None
+class MendRecord(Record):
+    """What keeping one broken rule takes; cost is null if another rule would break."""
+
+    id: str
+    changed: list[str]
+    cost: float | None
+
+
+class NearestRecord(Record):
+    """The nearest formula that keeps every rule."""
+
+    formula: list[LineRecord]
+    changed: list[str]
+    distance_percent: float
+    cost_per_kg: float
+    on_grid: bool
+    proven: bool
+
+
+class CheckRecord(Record):
+    """The output of `tenside check --json`."""
+
+    brief: str
+    ph_target: float | None
+    cost_per_kg: float
+    currency: str
+    formula: list[LineRecord]
+    held_back_percent: float
+    rules: list[RuleRecord]
+    broken: list[str]
+    mends: list[MendRecord]
+    nearest: NearestRecord | None
+    notes: list[str]
+    cautions: list[CautionRecord]
+
+
+class WorthRecord(Record):
+    """What one rule makes one kg of the material worth."""
+
+    id: str
+    reading: str
+    per_kg: float
+
+
+class AtSettingRecord(Record):
+    """The material at one group of pH settings."""
+
+    first: Figure
+    last: Figure
+    objective: Figure
+    dose: Figure
+    barred: bool
+
+
+class ForcedRecord(Record):
+    """The material forced in or out; cost is null if that is impossible."""
+
+    dose: float
+    cost: Figure
+    conflict: list[str]
+
+
+class WhyRecord(Record):
+    """The output of `tenside why --json`."""
+
+    id: str
+    name: str
+    dose: Figure
+    left_out: str
+    price: Figure
+    entry: Figure
+    worth: list[WorthRecord]
+    responsible: str
+    settings: list[AtSettingRecord]
+    forced: ForcedRecord | None
+
+
+class SideRecord(Record):
+    """One column of a comparison."""
+
+    name: str
+    ending: str
+    cost_per_kg: Figure
+    ph_low: Figure
+    ph_high: Figure
+    formula: list[LineRecord]
+    measures: dict[str, Figure]
+    rules: list[RuleRecord]
+    notes: list[str]
+
+
+class SplitRecord(Record):
+    """Why the cost differs from the first column."""
+
+    total: Figure
+    price: Figure
+    material: Figure
+    limit: Figure
+
+
+class CompareRecord(Record):
+    """The output of `tenside compare --json`; one split per column after the first."""
+
+    sides: list[SideRecord]
+    splits: list[SplitRecord]
 
 
 def blend_record(result: Result, explanation: Explanation | None = None) -> BlendRecord:
     """Return a result as its JSON record."""
-    scenario, formula = result.brief.scenario, result.formula
-    ph = result.ph
+    scenario, rounded = result.brief.scenario, result.rounded
+    clash = explanation or Explanation((), (), (), (), False, 0)
     return BlendRecord(
         name=scenario.name,
         ending=result.ending,
         proof=result.proof,
+        exact=result.exact,
         objective=scenario.objective.words(),
-        objective_value=finite(result.objective),
-        cost_per_kg=finite(result.cost),
+        objective_value=result.objective,
+        cost_per_kg=result.cost,
         currency=scenario.currency,
-        ph=None
-        if ph is None
-        else PhRecord(
-            target=ph.target,
-            tolerance=ph.tolerance,
-            low=ph.low,
-            high=ph.high,
-            low_set_by=list(ph.low_set_by),
-            high_set_by=list(ph.high_set_by),
-        ),
+        ph=PhRecord.model_validate(result.ph) if result.ph else None,
         held_back_percent=scenario.held_back.percent,
-        formula=line_records(formula),
-        rounded=_rounded(result),
-        conflict=[
-            ConflictRecord(id=i, reading=r)
-            for i, r in (zip(explanation.conflict, explanation.readings, strict=True) if explanation else ())
-        ],
-        repair=_changes(explanation.repair if explanation else ()),
-        single_repairs=_changes(explanation.single_repairs if explanation else ()),
-        rules=[
-            RuleRecord(
-                id=o.id,
-                kind=o.kind,
-                reading=o.reading,
-                value=finite(o.value),
-                low=finite(o.low),
-                high=finite(o.high),
-                unit=o.unit,
-                binding=o.binding,
-                price=finite(o.price),
-                holds_from=finite(o.holds_from),
-                holds_to=finite(o.holds_to),
-                price_from=finite(o.price_from),
-                price_to=finite(o.price_to),
-                price_if_lowered=finite(o.price_if_lowered),
-                price_if_raised=finite(o.price_if_raised),
-                source=o.source,
-            )
-            for o in result.rules
-        ],
+        formula=line_records(result.formula),
+        rounded=None
+        if rounded is None
+        else RoundedRecord(
+            step_percent=rounded.step,
+            formula=line_records(rounded.formula) if rounded.formula else None,
+            cost_per_kg=cost_of(rounded.formula) if rounded.formula else None,
+            objective_value=rounded.objective,
+            cost_of_rounding=rounded.cost_of_rounding,
+            proven=rounded.proven,
+            stopped_by=list(rounded.stopped_by),
+        ),
+        rules=[RuleRecord.model_validate(o) for o in result.rules],
+        conflict=[ConflictRecord(id=i, reading=r) for i, r in zip(clash.conflict, clash.readings, strict=True)],
+        repair=[ChangeRecord.model_validate(c) for c in clash.repair],
+        single_repairs=[ChangeRecord.model_validate(c) for c in clash.single_repairs],
         choices=list(result.choices),
-        entry_prices=[
-            EntryRecord(id=e.id, price_per_kg=e.price, entry_price_per_kg=e.entry) for e in result.entry_prices
-        ],
-        settings=[
-            SettingRecord(
-                first_target=finite(s.first),
-                last_target=finite(s.last),
-                ending=s.ending,
-                objective=finite(s.objective),
-                proof=s.proof,
-            )
-            for s in result.settings
-        ],
+        entry_prices=[EntryRecord.model_validate(e) for e in result.entry_prices],
+        settings=[SettingRecord.model_validate(s) for s in result.settings],
         assumptions=list(result.brief.assumptions),
-        cautions=[
-            CautionRecord(text=c.text, materials=list(c.materials)) for c in cautions_of(formula, result.brief.library)
-        ],
+        cautions=[CautionRecord.model_validate(c) for c in cautions_of(result.formula, result.brief.library)],
         provenance=result.provenance,
+    )
+
+
+def check_record(checked: Checked) -> CheckRecord:
+    """Return a check as its JSON record."""
+    near = checked.nearest
+    return CheckRecord(
+        brief=checked.brief.scenario.name,
+        ph_target=checked.setting.target,
+        cost_per_kg=checked.cost,
+        currency=checked.brief.scenario.currency,
+        formula=line_records(checked.formula),
+        held_back_percent=checked.formula.held_back,
+        rules=[RuleRecord.model_validate(o) for o in checked.rules],
+        broken=list(checked.broken),
+        mends=[MendRecord.model_validate(m) for m in checked.mends],
+        nearest=None
+        if near is None
+        else NearestRecord(
+            formula=line_records(near.formula),
+            changed=list(near.changed),
+            distance_percent=near.distance,
+            cost_per_kg=cost_of(near.formula),
+            on_grid=checked.on_grid,
+            proven=near.proven,
+        ),
+        notes=[*checked.notes, *checked.brief.assumptions],
+        cautions=[CautionRecord.model_validate(c) for c in cautions_of(checked.formula, checked.brief.library)],
+    )
+
+
+def why_record(why: Why) -> WhyRecord:
+    """Return a why as its JSON record."""
+    return WhyRecord.model_validate(why)
+
+
+def compare_record(comparison: Comparison) -> CompareRecord:
+    """Return a comparison as its JSON record."""
+    return CompareRecord(
+        sides=[
+            SideRecord(
+                name=s.name,
+                ending=s.ending,
+                cost_per_kg=s.cost,
+                ph_low=s.window[0],
+                ph_high=s.window[1],
+                formula=line_records(s.formula),
+                measures=dict(s.measures()),
+                rules=[RuleRecord.model_validate(o) for o in s.outcomes().values()],
+                notes=list(s.notes),
+            )
+            for s in comparison.sides
+        ],
+        splits=[SplitRecord.model_validate(s) for s in comparison.splits],
     )
 
 
@@ -246,36 +383,10 @@ def line_records(formula: Formula | None) -> list[LineRecord]:
     ]
 
 
-def _rounded(result: Result) -> RoundedRecord | None:
-    rounded = result.rounded
-    if rounded is None:
-        return None
-    formula = rounded.formula
-    cost = sum(line.percent * line.item.price for line in formula.lines) / 100 if formula else float("nan")
-    return RoundedRecord(
-        step_percent=rounded.step,
-        formula=line_records(formula) if formula else None,
-        cost_per_kg=finite(cost),
-        objective_value=finite(rounded.objective),
-        cost_of_rounding=finite(rounded.cost_of_rounding),
-        proven=rounded.proven,
-        stopped_by=list(rounded.stopped_by),
-    )
-
-
-def _changes(changes: tuple[Change, ...]) -> list[ChangeRecord]:
-    return [
-        ChangeRecord(
-            id=c.id, side=c.side, old=finite(c.old), new=finite(c.new), unit=c.unit, steps=c.steps, words=c.words
-        )
-        for c in changes
-    ]
-
-
-def as_json(record: BaseModel | dict[str, Any]) -> str:
+def as_json(value: BaseModel | dict[str, Any] | list[Any]) -> str:
     """Return a record as indented JSON text."""
-    if isinstance(record, BaseModel):
-        return record.model_dump_json(indent=2)
+    if isinstance(value, BaseModel):
+        return value.model_dump_json(indent=2)
     import json
 
-    return json.dumps(record, indent=2, ensure_ascii=False, allow_nan=False)
+    return json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False)

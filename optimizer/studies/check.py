@@ -133,9 +133,7 @@ def _on_grid(brief: Brief, near: Near, doses: dict[str, float]) -> tuple[Near, b
             width[j] = 0.0
     counted = near_grid(brief, near.found, prices, width, limit=5.0)
     formula = None if counted is None else grid_formula(brief, counted[0])
-    setting = Setting()
-    if near.ph is not None:
-        setting = Setting(near.ph.target, near.ph.target - near.ph.tolerance, near.ph.target + near.ph.tolerance)
+    setting = Setting() if near.ph is None else near.ph.setting
     if formula is None or any(broken(r, formula, setting) for r in brief.all_rules):
         return near, False
     return replace(near, formula=formula), True

@@ -1,0 +1,212 @@
+"""Checks, whys and comparisons as documents."""
+
+from __future__ import annotations
+
+from math import inf, isnan
+
+from optimizer.cautions import cautions_of
+from optimizer.report.blend import caution_listing, room
+from optimizer.report.document import Document, Listing, Table
+from optimizer.result import Outcome
+from optimizer.rules import MEASURES, named_measure
+from optimizer.studies.check import Checked, cost_of
+from optimizer.studies.compare import Comparison
+from optimizer.studies.why import Why
+from optimizer.units import USED, listed, number
+
+
+def check_document(checked: Checked) -> Document:
+    """Return what a formula breaks, what mending costs and the nearest formula that keeps all."""
+    brief = checked.brief
+    currency = brief.scenario.currency
+    rules = {o.id: o for o in checked.rules}
+    count = len(checked.broken)
+    verdict = (
+        "The formula keeps every rule." if not count else f"The formula breaks {count} of {len(brief.all_rules)} rules."
+    )
+    facts = [("held against", brief.scenario.name), ("cost", f"{number(checked.cost, 3)} {currency} per kg of product")]
+    if checked.setting.target is not None:
+        facts.append(("pH", f"measured at {number(checked.setting.target, 2)}, where its windows fit best"))
+    facts += [("assumed", note) for note in (*checked.notes, *brief.assumptions)]
+    sections: list[Table | Listing] = []
+    if count:
+        rows = []
+        for mend in checked.mends:
+            outcome = rules[mend.id]
+            cost = "not without breaking another" if mend.cost is None else f"{mend.cost:+.4f} {currency}"
+            value = "" if isnan(outcome.value) else number(outcome.value, 3)
+            rows.append((outcome.reading, value, number(outcome.violation, 3), cost, listed(mend.changed)))
+        note = "Mending: the nearest formula that keeps this rule and all that are kept already, per kg of product."
+        columns = ("broken rule", "value", "by", "mending costs", "changes")
+        sections.append(Table("Broken", columns, tuple(rows), frozenset({1, 2, 3}), note))
+        sections.append(_nearest(checked))
+    kept = [
+        o
+        for o in checked.rules
+        if o.id not in checked.broken and o.kind != "ph" and (o.kind != "use-level" or o.value > 0)
+    ]
+    rows_kept = tuple((o.reading, "" if isnan(o.value) else number(o.value, 3), room(o)) for o in kept)
+    sections.append(Table("Kept", ("rule", "value", "room"), rows_kept, frozenset({1, 2})))
+    sections.append(caution_listing(cautions_of(checked.formula, brief.library)))
+    return Document(f"Check for {brief.scenario.name}", verdict, tuple(facts), tuple(sections), good=not count)
+
+
+def _nearest(checked: Checked) -> Table | Listing:
+    near = checked.nearest
+    if near is None:
+        words = "No formula from these candidates keeps every rule; see what clashes with 'tenside blend'."
+        return Listing("Nearest formula that keeps every rule", (words,))
+    before = {line.item.id: line.percent for line in checked.formula.lines}
+    after = {line.item.id: line.percent for line in near.formula.lines}
+    names = {line.item.id: line.item.material.name for line in (*checked.formula.lines, *near.formula.lines)}
+    rows = []
+    for name in sorted(names, key=lambda n: (-max(after.get(n, 0.0), before.get(n, 0.0)), n)):
+        old, new = before.get(name, 0.0), after.get(name, 0.0)
+        change = f"{new - old:+.2f}" if abs(new - old) > 5e-4 else ""
+        rows.append((names[name], f"{old:.2f}" if old else "", f"{new:.2f}" if new else "", change))
+    if near.formula.held_back:
+        rows.append(("kept free", f"{checked.formula.held_back:.2f}", f"{near.formula.held_back:.2f}", ""))
+    currency = checked.brief.scenario.currency
+    new_cost = cost_of(near.formula)
+    saved = f"{new_cost - checked.cost:+.3f} {currency}"
+    rows.append(("cost per kg", f"{checked.cost:.3f}", f"{new_cost:.3f}", saved))
+    changed = len(near.changed)
+    note = f"Fewest changed doses ({changed}, water aside), then least change ({number(near.distance, 2)} % in all)."
+    if not checked.on_grid:
+        note += " Not on the grid of the scale: blend the brief for a weighable formula."
+    if not near.proven:
+        note += " The search was cut short: a nearer one may exist."
+    columns = ("material", "now %", "nearest %", "change")
+    return Table(
+        "Nearest formula that keeps every rule",
+        columns,
+        tuple(rows),
+        frozenset({1, 2, 3}),
+        note,
+        frozenset({len(rows) - 1}),
+    )
+
+
+def why_document(why: Why) -> Document:
+    """Return why a material is in or out."""
+    currency = why.brief.scenario.currency
+    goal = why.brief.scenario.objective.goals[0][1]
+    unit = f"{currency} per kg of product" if goal == "cost" else goal
+    facts: list[tuple[str, str]] = [("brief", why.brief.scenario.name)]
+    sections: list[Table | Listing] = []
+    if why.left_out:
+        return Document(why.name, f"Out: it is no candidate, because {why.left_out}.", tuple(facts), good=False)
+    if isnan(why.dose):
+        verdict = "The brief has no formula: see what clashes with 'tenside blend'."
+    elif why.dose > USED:
+        verdict = f"In, at {number(why.dose, 2)} %."
+    elif why.responsible == "ph":
+        verdict = "Out: the pH of the best formula rules it out."
+    else:
+        verdict = "Out: it costs more than it is worth to this brief."
+    if goal == "cost":
+        facts.append(("price now", f"{number(why.price, 2)} {currency} per kg"))
+        if not isnan(why.entry) and why.dose <= USED:
+            entry = f"below {number(why.entry, 2)} {currency} per kg" if why.entry > 0 else "not even free of charge"
+            facts.append(("comes in", entry))
+    if why.responsible and why.responsible != "ph":
+        facts.append(("held back by", next(w.reading for w in why.worth if w.id == why.responsible)))
+    if why.forced is not None:
+        how = "left out" if why.forced.dose == 0 else f"forced in at {number(why.forced.dose)} %"
+        if why.forced.cost == inf:
+            facts.append((how, f"impossible; it clashes with {listed(why.forced.conflict) or 'the total'}"))
+        else:
+            facts.append((how, f"{why.forced.cost:+.4f} {unit}"))
+    if why.worth and why.responsible != "ph":
+        rows = tuple((w.reading, f"{w.per_kg:+.3f}") for w in why.worth)
+        rows += (("together", f"{sum(w.per_kg for w in why.worth):+.3f}"),)
+        note = "Each rule's price times what one kg of the material adds to it, at the best formula and its choices."
+        title = f"What one kg is worth to the brief, in {currency if goal == 'cost' else goal}"
+        sections.append(Table(title, ("rule", "per kg"), rows, frozenset({1}), note, frozenset({len(rows) - 1})))
+    if why.settings:
+        rows_at = tuple(
+            (
+                number(s.first, 2) if s.first == s.last else f"{number(s.first, 2)} - {number(s.last, 2)}",
+                "impossible" if isnan(s.objective) else number(s.objective, 4),
+                "ruled out by the pH"
+                if s.barred
+                else ""
+                if isnan(s.dose)
+                else f"{s.dose:.2f} %"
+                if s.dose > USED
+                else "not used",
+            )
+            for s in why.settings
+        )
+        words = why.brief.scenario.objective.words()
+        sections.append(Table("At each pH setting", ("target pH", words, why.name), rows_at, frozenset({1})))
+    return Document(why.name, verdict, tuple(facts), tuple(sections), good=why.dose > USED)
+
+
+def compare_document(comparison: Comparison) -> Document:
+    """Return columns side by side."""
+    sides = comparison.sides
+    heads = tuple(side.name for side in sides)
+    numbers = frozenset(range(1, len(sides) + 1))
+    names = {line.item.id: line.item.material.name for s in sides if s.formula for line in s.formula.lines}
+    doses = [{line.item.id: line.percent for line in s.formula.lines} if s.formula else {} for s in sides]
+    order = sorted(names, key=lambda n: (-max(d.get(n, 0.0) for d in doses), n))
+    rows = [(names[n], *(f"{d[n]:.2f}" if n in d else "" for d in doses)) for n in order]
+    if any(s.formula and s.formula.held_back for s in sides):
+        rows.append(("kept free", *(f"{s.formula.held_back:.2f}" if s.formula else "" for s in sides)))
+    sections: list[Table | Listing] = [Table("Doses, % w/w as supplied", ("material", *heads), tuple(rows), numbers)]
+    measures = [s.measures() for s in sides]
+    said = []
+    for name in MEASURES:
+        if name == "cost":
+            continue
+        measure = named_measure(name)
+        values = tuple(_figure(m.get(name, float("nan"))) for m in measures)
+        said.append((f"{measure.name}, {measure.unit}", *values))
+    currency = sides[0].brief.scenario.currency
+    said.append((f"cost, {currency} per kg", *(_figure(s.cost) for s in sides)))
+    windows = [s.window for s in sides]
+    said.append(
+        ("pH window shared", *("" if isnan(w[0]) else f"{number(w[0], 1)} - {number(w[1], 1)}" for w in windows))
+    )
+    note = "Mildness and foam are planning ratings that nobody measured."
+    sections.append(Table("Measures", ("measure", *heads), tuple(said), numbers, note))
+    outcomes = [s.outcomes() for s in sides]
+    shared = sorted({i for o in outcomes for i in o if o[i].kind not in ("ph", "total", "use-level")})
+    table = tuple((i, *(_held(o[i]) if i in o else "" for o in outcomes)) for i in shared)
+    sections.append(
+        Table("Rules: value and limits", ("rule", *heads), table, numbers, "A value marked ! breaks its limit.")
+    )
+    if comparison.splits:
+        parts = (
+            ("price", "price"),
+            ("material", "other candidates"),
+            ("limit", "other rules or doses"),
+            ("total", "together"),
+        )
+        split_rows = tuple((label, "", *(_signed(getattr(s, key)) for s in comparison.splits)) for key, label in parts)
+        title = f"Why the cost differs from {heads[0]}, {currency} per kg"
+        sections.append(Table(title, ("because of", *heads), split_rows, numbers, strong=frozenset({3})))
+    notes = tuple(f"{s.name}: {n}" for s in sides for n in s.notes)
+    sections += [Listing("Assumed", notes)] if notes else []
+    impossible = [s.name for s in sides if s.formula is None]
+    verdict = f"{len(sides)} columns." if not impossible else f"No formula exists for {listed(impossible)}."
+    return Document("Side by side", verdict, sections=tuple(sections), good=not impossible)
+
+
+def _figure(value: float) -> str:
+    return "" if isnan(value) else number(value, 3)
+
+
+def _signed(value: float) -> str:
+    return "cannot be told" if isnan(value) else f"{value:+.4f}"
+
+
+def _held(outcome: Outcome) -> str:
+    """Return a value with its limits, marked where it breaks them."""
+    low = "" if outcome.low == -inf else number(outcome.low)
+    high = "" if outcome.high == inf else number(outcome.high)
+    mark = " !" if outcome.violation > 1e-6 else ""
+    value = "-" if isnan(outcome.value) else f"{number(outcome.value, 2)}{mark}"
+    limits = low if low == high else f"{low} to {high}" if low and high else f"from {low}" if low else f"to {high}"
+    return f"{value} ({limits})" if limits else value

@@ -1,0 +1,52 @@
+"""Columns of a comparison from what the command line names: scenarios are solved, formulas are read."""
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from optimizer.brief import Brief, load_brief
+from optimizer.errors import UsageError
+from optimizer.formula import Formula, Line
+from optimizer.formula_file import read_formula
+from optimizer.scenario import find_scenario
+from optimizer.solve import solve
+from optimizer.studies.check import best_setting
+from optimizer.studies.compare import Side
+
+FORMULAS = (".csv", ".xlsx", ".json")
+
+
+def sides_of(
+    columns: Iterable[str], against: str = "", *, shelf: Path | None = None, libraries: Iterable[Path] | None = None
+) -> tuple[Side, ...]:
+    """Return one side per named scenario or formula file.
+
+    Raises:
+        UsageError: If formulas are named without any scenario to measure them by.
+        DataError: If a file cannot be used.
+    """
+    columns, libraries = list(columns), None if libraries is None else list(libraries)
+    scenarios = [c for c in columns if Path(c).suffix.lower() not in FORMULAS]
+    measured_by = against or (scenarios[0] if scenarios else "")
+    if not measured_by:
+        raise UsageError("compare: name a scenario that measures the formulas, with --against.")
+    sides = []
+    for name in columns:
+        if name in scenarios:
+            sides.append(_solved(load_brief(find_scenario(name), shelf=shelf, libraries=libraries)))
+        else:
+            sides.append(_given(Path(name), find_scenario(measured_by), shelf, libraries))
+    return tuple(sides)
+
+
+def _solved(brief: Brief) -> Side:
+    result = solve(brief, weighable=True)
+    return Side(brief.scenario.name, brief, result.weighable, result.setting, result.ending, brief.assumptions)
+
+
+def _given(path: Path, scenario: Path, shelf: Path | None, libraries: list[Path] | None) -> Side:
+    plain = load_brief(scenario, shelf=shelf, libraries=libraries)
+    given = read_formula(path, plain.library.materials, plain.pool.held_back)
+    brief = load_brief(scenario, shelf=shelf, libraries=libraries, also=given.doses)
+    lines = tuple(Line(item, given.doses[item.id]) for item in brief.pool.items if given.doses.get(item.id, 0.0) > 0)
+    formula = Formula(lines, given.held_back, brief.pool.later)
+    return Side(path.stem, brief, formula, best_setting(brief, formula), "given", (*given.notes, *brief.assumptions))

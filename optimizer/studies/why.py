@@ -1,0 +1,145 @@
+"""Why a material is in the best formula or out of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from math import inf, nan
+
+from optimizer.brief import Brief
+from optimizer.corridor import Found
+from optimizer.engine.sensitivity import Basis
+from optimizer.errors import UsageError, nearest
+from optimizer.pool import Group
+from optimizer.rules import Dose
+from optimizer.solve import Solved, solve, solve_fully
+from optimizer.studies.explain import explain
+from optimizer.units import USED
+
+FORCED = "forced"
+"""Id of the rule that forces a dose for the question."""
+
+
+@dataclass(frozen=True)
+class Worth:
+    """What one rule makes one kg of the material worth: its limit's price times what the material adds to it."""
+
+    id: str
+    reading: str
+    per_kg: float
+
+
+@dataclass(frozen=True)
+class AtSetting:
+    """The material at one group of pH settings: its dose in the best formula there, or why it has none."""
+
+    first: float
+    last: float
+    objective: float
+    dose: float
+    barred: bool
+
+
+@dataclass(frozen=True)
+class Forced:
+    """The best formula with the material forced to a dose, or what makes that impossible."""
+
+    dose: float
+    cost: float
+    conflict: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Why:
+    """Why a material is in or out.
+
+    Attributes:
+        id: The material.
+        dose: Its dose in the best formula [%]; NaN if the brief has no answer.
+        left_out: Why it is no candidate at all, empty if it is one.
+        price: What it costs per kg.
+        entry: What one kg is worth to the brief at the best formula: the price below which it comes in.
+        worth: Where that worth comes from, largest first.
+        responsible: Id of the rule that takes most from its worth, empty if none does.
+        settings: The material at each group of pH settings.
+        forced: What it costs to force it in (if unused) or out (if used).
+    """
+
+    brief: Brief
+    id: str
+    name: str
+    dose: float
+    left_out: str
+    price: float
+    entry: float
+    worth: tuple[Worth, ...]
+    responsible: str
+    settings: tuple[AtSetting, ...]
+    forced: Forced | None
+
+
+def why(brief: Brief, material: str, at: float = 1.0) -> Why:
+    """Say why a material is in or out.
+
+    Args:
+        brief: The brief.
+        material: Its id.
+        at: Dose to which an unused material is forced [% as supplied].
+
+    Raises:
+        UsageError: If the library does not know the material.
+    """
+    if material not in brief.library.by_id:
+        raise UsageError(f"there is no material '{material}'. {nearest(material, brief.library.by_id)}")
+    known = brief.library.by_id[material]
+    solved = solve_fully(brief)
+    if material not in brief.pool.index:
+        reason = brief.left_out.get(material) or brief.scenario.pool.why_not(known) or "the shelf does not price it"
+        return Why(brief, material, known.name, 0.0, reason, nan, nan, (), "", (), None)
+    position = brief.pool.index[material]
+    item = brief.pool.items[position]
+    settings = tuple(_at_setting(f, position) for f in solved.found) if brief.acidity else ()
+    if solved.chosen is None or solved.result.formula is None:
+        return Why(brief, material, known.name, nan, "", item.price, nan, (), "", settings, None)
+    dose = solved.result.formula.dose(material)
+    worth = _worth(solved, solved.corridor.basis(solved.chosen), position)
+    shut = solved.chosen.upper is not None and solved.chosen.upper[position] <= 0
+    entry = nan if shut else sum(w.per_kg for w in worth)
+    taking = min(worth, key=lambda w: w.per_kg, default=None)
+    responsible = taking.id if taking and taking.per_kg < -1e-9 and dose <= USED else ""
+    if shut:
+        responsible = "ph"
+    forced = _forced(brief, material, 0.0 if dose > USED else at, solved.result.objective)
+    return Why(brief, material, known.name, dose, "", item.price, entry, worth, responsible, settings, forced)
+
+
+def _worth(solved: Solved, basis: Basis, position: int) -> tuple[Worth, ...]:
+    """Split the worth of one kg by rule: sum over its rows of price times coefficient (complementary slackness)."""
+    assert solved.chosen is not None
+    model = solved.chosen.case.model
+    readings = {r.id: r.reading() for r in solved.corridor.brief.all_rules}
+    parts: dict[str, float] = {}
+    for r, row in enumerate(model.rows):
+        value = 100 * float(basis.y[r] * model.matrix[r, position])
+        if abs(value) > 1e-9:
+            parts[row.owner] = parts.get(row.owner, 0.0) + value
+    found = [Worth(i, readings.get(i, "the yes/no choices made"), v) for i, v in parts.items()]
+    return tuple(sorted(found, key=lambda w: (-abs(w.per_kg), w.id)))
+
+
+def _at_setting(found: Found, position: int) -> AtSetting:
+    settings = found.case.settings
+    first, last = settings[0].target or nan, settings[-1].target or nan
+    dose = nan if found.x is None else float(found.x[position])
+    return AtSetting(first, last, found.objective, dose, bool(found.case.upper[position] <= 0))
+
+
+def _forced(brief: Brief, material: str, dose: float, before: float) -> Forced:
+    """Return the change of the objective when the material is held at a dose (0: out; else at least)."""
+    limits = {"at_most": 0.0} if dose == 0 else {"at_least": dose}
+    rule = Dose.model_validate({"id": FORCED, "of": Group(materials=(material,)), "source": "question", **limits})
+    asked = replace(brief, rules=tuple(sorted((*brief.rules, rule), key=lambda r: r.id)))
+    result = solve(asked)
+    if result.formula is None:
+        clash = explain(asked)
+        return Forced(dose, inf, tuple(r for i, r in zip(clash.conflict, clash.readings, strict=True) if i != FORCED))
+    return Forced(dose, result.objective - before)
