@@ -26,8 +26,8 @@ def settle(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -> Found:
 
     Each further goal is optimised among what is best for the earlier ones; last comes the order of
     ids: as much as possible of the first, then of the second. Yes/no choices that cost the same
-    are compared first, where there are any, then the doses on the exact optimal face (columns and rows whose reduced
-    cost is not zero stay at their ends). Nothing is run where the optimum is unique.
+    are compared first, unless one integer program rules them out; then the doses on the exact optimal
+    face (columns and rows whose reduced cost is not zero stay at their ends), unless it is a point.
     """
     if found.case.model.size > found.case.model.doses and corridor.brancher is None:
         found = _settle_choices(corridor, found, goals)

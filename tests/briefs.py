@@ -12,11 +12,14 @@ from copy import deepcopy
 from dataclasses import dataclass
 from functools import cache
 from math import ceil, floor, isnan
+from pathlib import Path
 from random import Random
+from tempfile import gettempdir
 from typing import Any
 
 import oracle
 from hypothesis import strategies as st
+from hypothesis.configuration import set_hypothesis_home_dir
 from oracle import Case, Table
 
 from optimizer.brief import Brief, make_brief
@@ -25,6 +28,8 @@ from optimizer.library import Ceiling, Exclusion, Library, Material, PropertyUni
 from optimizer.rules import IMPLIED, STATED
 from optimizer.scenario import scenario_from
 from optimizer.shelf import Shelf, ShelfLine
+
+set_hypothesis_home_dir(Path(gettempdir()) / "tenside-hypothesis")  # a folder .hypothesis here stops the collection
 
 BACKING = {"default": ["invented", "common practice"]}
 STATED_KINDS: tuple[str, ...] = tuple(r.model_fields["kind"].default for r in STATED)

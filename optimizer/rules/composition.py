@@ -5,6 +5,7 @@ from typing import ClassVar, Literal
 
 from optimizer.pool import Group, Ingredient
 from optimizer.rules.base import LimitRule
+from optimizer.rules.counting import group_active
 
 
 class Active(LimitRule):
@@ -214,20 +215,3 @@ class Property(LimitRule):
     def per(self, item: Ingredient) -> float:
         """1 for members of the group."""
         return 1.0 if self.over is not None and self.over.holds(item.material) else 0.0
-
-
-def group_active(group: Group, item: Ingredient) -> float:
-    """Return surfactant active matter per unit that belongs to the group, substance by substance.
-
-    Charges and families are asked of each substance, so that a blend counts with the right part.
-    """
-    rest = group.model_copy(update={"charges": (), "families": ()})
-    if not rest.holds(item.material):
-        return 0.0
-    return sum(
-        s.typical / 100
-        for s in item.material.substances
-        if s.surfactant
-        and (not group.charges or s.charge in group.charges)
-        and (not group.families or s.family in group.families)
-    )

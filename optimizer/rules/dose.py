@@ -7,9 +7,8 @@ from optimizer.formula import Formula
 from optimizer.pool import Group, Ingredient, Pool
 from optimizer.row import Choice, Row, Setting
 from optimizer.rules.base import LimitRule
+from optimizer.rules.counting import Measured, measured, use_columns
 from optimizer.units import USED
-
-Measured = Literal["as supplied", "as active"]
 
 
 class Total(LimitRule):
@@ -134,15 +133,3 @@ class IfUsed(LimitRule):
             return nan
         high = self.limits[1]
         return max(used) if max(used) > high else min(used)
-
-
-def measured(how: Measured, item: Ingredient) -> float:
-    """Return what one % of dose counts: 1 as supplied, the active share as active."""
-    return 1.0 if how == "as supplied" else item.material.active_matter / 100
-
-
-def use_columns(pool: Pool, group: Group) -> tuple[Choice, ...]:
-    """Return the shared yes/no column of every member."""
-    return tuple(
-        Choice(f"use:{pool.ids[p]}", f"{pool.items[p].material.name} is used") for p in pool.members(group).nonzero()[0]
-    )

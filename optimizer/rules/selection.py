@@ -11,7 +11,7 @@ from optimizer.formula import Formula
 from optimizer.pool import Group, Pool
 from optimizer.row import Choice, Row, Setting
 from optimizer.rules.base import LimitRule, Rule
-from optimizer.rules.dose import measured, use_columns
+from optimizer.rules.counting import Measured, measured, unit_vector, use_columns
 from optimizer.units import USED, number
 
 
@@ -134,7 +134,7 @@ class Excludes(Rule):
     """The second group."""
     above: float = Field(default=0.0, ge=0, le=100)
     """Dose of the second group up to which both may be used [%]."""
-    measured: Literal["as supplied", "as active"] = "as supplied"
+    measured: Measured = "as supplied"
     unit: ClassVar[str] = "% too much"
     step: ClassVar[float] = 0.1
 
@@ -176,18 +176,11 @@ class Excludes(Rule):
         return self.sourced(f"not both {self.of.words} and {self.other.words} (0 % of one of them)")
 
 
-def unit_vector(pool: Pool, use_key: str) -> np.ndarray:
-    """Return 1 at the material of a use column, 0 elsewhere."""
-    doses = np.zeros(len(pool))
-    doses[pool.index[use_key.removeprefix("use:")]] = 1.0
-    return doses
-
-
 def _used(formula: Formula, group: Group) -> bool:
     return any(line.percent > USED and group.holds(line.item.material) for line in formula.lines)
 
 
-def _dose(formula: Formula, group: Group, how: Literal["as supplied", "as active"] = "as supplied") -> float:
+def _dose(formula: Formula, group: Group, how: Measured = "as supplied") -> float:
     parts: Iterable[float] = (
         line.percent * measured(how, line.item) for line in formula.lines if group.holds(line.item.material)
     )

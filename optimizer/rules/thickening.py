@@ -10,7 +10,7 @@ from optimizer.library import Percent
 from optimizer.pool import Group, Ingredient, Pool, Vector
 from optimizer.row import Choice, Row, Setting
 from optimizer.rules.base import Rule
-from optimizer.rules.composition import group_active
+from optimizer.rules.counting import group_active
 from optimizer.units import TOLERANCE, number
 
 

@@ -6,13 +6,14 @@ from dataclasses import dataclass, replace
 from math import inf, nan
 
 from optimizer.brief import Brief
+from optimizer.conflict import find_conflict, read_in_conflict
 from optimizer.corridor import Found
 from optimizer.engine.sensitivity import Basis
 from optimizer.errors import UsageError, nearest
 from optimizer.pool import Group
+from optimizer.probe import Probe
 from optimizer.rules import Dose
 from optimizer.solve import Solved, solve, solve_fully
-from optimizer.studies.explain import explain
 from optimizer.units import USED
 
 FORCED = "forced"
@@ -140,6 +141,8 @@ def _forced(brief: Brief, material: str, dose: float, before: float) -> Forced:
     asked = replace(brief, rules=tuple(sorted((*brief.rules, rule), key=lambda r: r.id)))
     result = solve(asked)
     if result.formula is None:
-        clash = explain(asked)
-        return Forced(dose, inf, tuple(r for i, r in zip(clash.conflict, clash.readings, strict=True) if i != FORCED))
+        probe = Probe(asked)
+        clash = find_conflict(probe, frozenset(probe.ids)) or ()
+        rules = {r.id: r for r in asked.all_rules}
+        return Forced(dose, inf, tuple(read_in_conflict(asked, rules, clash, i) for i in clash if i != FORCED))
     return Forced(dose, result.objective - before)

@@ -62,7 +62,11 @@ def brief_of(size: int) -> Brief:
 
 def _materials(library: Library, size: int, draw: random.Random) -> tuple[Material, ...]:
     """Return water and `size - 1` others: first one of each function and charge, then at random."""
-    usable = [m for m in library.materials if m.id != "aqua" and m.functions.intersection(FUNCTIONS)]
+    usable = [
+        m
+        for m in library.materials
+        if m.id != "aqua" and m.functions.intersection(FUNCTIONS) and "isothiazolinone" in m.free_from
+    ]
     draw.shuffle(usable)
     needed = [next(m for m in usable if f in m.functions) for f in FUNCTIONS]
     needed += [next(m for m in usable if m.charge == c and m.surfactant_matter > 0) for c in CHARGES]

@@ -1,0 +1,46 @@
+"""What several kinds of rule count in the same way."""
+
+from typing import Literal
+
+import numpy as np
+
+from optimizer.pool import Group, Ingredient, Pool, Vector
+from optimizer.row import Choice
+
+Measured = Literal["as supplied", "as active"]
+
+
+def measured(how: Measured, item: Ingredient) -> float:
+    """Return what one % of dose counts: 1 as supplied, the active share as active."""
+    return 1.0 if how == "as supplied" else item.material.active_matter / 100
+
+
+def use_columns(pool: Pool, group: Group) -> tuple[Choice, ...]:
+    """Return the shared yes/no column of every member."""
+    return tuple(
+        Choice(f"use:{pool.ids[p]}", f"{pool.items[p].material.name} is used") for p in pool.members(group).nonzero()[0]
+    )
+
+
+def group_active(group: Group, item: Ingredient) -> float:
+    """Return surfactant active matter per unit that belongs to the group, substance by substance.
+
+    Charges and families are asked of each substance, so that a blend counts with the right part.
+    """
+    rest = group.model_copy(update={"charges": (), "families": ()})
+    if not rest.holds(item.material):
+        return 0.0
+    return sum(
+        s.typical / 100
+        for s in item.material.substances
+        if s.surfactant
+        and (not group.charges or s.charge in group.charges)
+        and (not group.families or s.family in group.families)
+    )
+
+
+def unit_vector(pool: Pool, use_key: str) -> Vector:
+    """Return 1 at the material of a use column, 0 elsewhere."""
+    doses = np.zeros(len(pool))
+    doses[pool.index[use_key.removeprefix("use:")]] = 1.0
+    return doses
