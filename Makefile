@@ -4,7 +4,7 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 CONSTRAINTS := .ci/constraints.txt
 
-.PHONY: demo test check test-all bench clean
+.PHONY: demo test check test-all bench soak clean
 
 demo: $(READY)
 	@$(BIN)/tenside blend hand-wash
@@ -27,6 +27,9 @@ test-all: test
 
 bench: $(READY)
 	$(BIN)/python tests/benchmarks/run.py
+
+soak: $(READY)
+	$(BIN)/python tests/soak.py
 
 $(READY): pyproject.toml $(CONSTRAINTS)
 	$(PYTHON) -c "import sys; sys.exit(sys.version_info < (3, 11) and 'tenside needs Python 3.11 or newer: make PYTHON=python3.12')"

@@ -6,9 +6,10 @@ import csv
 import json
 import os
 import pty
+import re
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -25,6 +26,8 @@ from optimizer.engine.highs import Session
 from optimizer.files import shipped
 from optimizer.library import Library, read_library
 from optimizer.report.jsonout import BlendRecord
+from optimizer.report.reference import material_document
+from optimizer.report.terminal import lines as terminal_lines
 from optimizer.rules import IMPLIED, KINDS
 
 SCENARIOS = shipped("scenarios")
@@ -345,8 +348,8 @@ def on_a_terminal(*args: str, **env: str) -> str:
 
 
 @pytest.fixture(scope="module")
-def coloured() -> Iterator[str]:
-    yield on_a_terminal("blend", "hand-wash")
+def coloured() -> str:
+    return on_a_terminal("blend", "hand-wash")
 
 
 def test_a_terminal_gets_colours(coloured: str) -> None:
@@ -355,8 +358,6 @@ def test_a_terminal_gets_colours(coloured: str) -> None:
 
 @pytest.mark.parametrize("env", [{"NO_COLOR": "1"}, {"NO_COLOR": ""}, {"TERM": "dumb"}])
 def test_colours_can_be_turned_off_and_nothing_is_lost(coloured: str, env: dict[str, str]) -> None:
-    import re
-
     plain = on_a_terminal("blend", "hand-wash", **env)
     assert "\x1b" not in plain
     assert plain == re.sub(r"\x1b\[[\d;]*m", "", coloured)
@@ -372,7 +373,7 @@ def test_markdown_holds_what_the_terminal_shows(run: Run, blended: Callable[[str
     lines = ran.out.splitlines()
     assert lines[0] == "# Harbour hand wash"
     record = blended("hand-wash").json
-    for line in record["formula"]:
+    for line in record["rounded"]["formula"]:
         row = next(text for text in lines if text.startswith(f"| {line['name'].replace('_', chr(92) + '_')} |"))
         assert f"| {line['percent']:.2f} |" in row
     titles = [line.removeprefix("## ") for line in lines if line.startswith("## ")]
@@ -417,9 +418,8 @@ def test_start_lays_a_folder_that_blends(run: Run, tmp_path: Path) -> None:
     assert sorted(folder.iterdir()) == sorted(laid)
     blend = run("blend", folder / "first-brief.toml", "--json")
     assert (blend.code, blend.json["ending"]) == (0, "optimal")
-    assert run("library", "check", "--library", folder / "materials.toml").out == (
-        "1 materials, 0 with doubtful figures\n"
-    )
+    args = ("library", "check", "--library", shipped("library"), "--library", folder / "materials.toml", "--json")
+    assert run(*args).json["doubts"] == {}
 
 
 def test_start_overwrites_nothing(run: Run, tmp_path: Path) -> None:
@@ -459,11 +459,6 @@ def test_rules_of_one_kind(run: Run, kind: str) -> None:
     assert fields == set(KINDS[kind].model_fields) - {"kind"}
 
 
-def test_every_field_of_every_rule_is_explained(run: Run) -> None:
-    unexplained = [(n["kind"], f["name"]) for n in run("rules", "--json").json for f in n["fields"] if not f["meaning"]]
-    assert unexplained == []
-
-
 def test_schemas(run: Run) -> None:
     every = run("schema").json
     assert {"scenario", "library", "material", "shelf-line", "blend"} <= set(every)
@@ -484,11 +479,8 @@ def test_library_list(run: Run, library: Library) -> None:
 
 
 def test_library_show_every_material(run: Run, library: Library) -> None:
-    from optimizer.report.reference import material_document
-    from optimizer.report.terminal import lines
-
     for material in library.materials:
-        text = " ".join(" ".join(lines(material_document(library, material), 120)).split())
+        text = " ".join(" ".join(terminal_lines(material_document(library, material), 120)).split())
         for key in material.cautions:
             assert library.cautions[key] in text
         assert text.startswith(material.name)
