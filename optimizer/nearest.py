@@ -1,14 +1,13 @@
 """The nearest formula that keeps a set of rules: fewest changed doses, then least change, then cost.
 
-Change is measured in % as supplied over everything but water, which takes up the rest. For each pH
-setting an integer program: x = f + p - m, p + m <= cap c, c in {0, 1}; first sum c is least, then
-sum (p + m) at that many changes.
+Change is measured in % as supplied over everything but water, which takes up the rest. With f the given
+doses, x = f + p - m and p + m <= cap c, c in {0, 1}: first sum c is least over every pH setting, then
+sum (p + m) at that many changes, then cost at that distance.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from math import inf
 
 import numpy as np
@@ -16,11 +15,12 @@ import numpy as np
 from optimizer.brief import Brief
 from optimizer.corridor import Found
 from optimizer.engine.certificate import check_feasible
-from optimizer.engine.highs import Session
+from optimizer.engine.highs import Answer, Session
 from optimizer.formula import Formula
-from optimizer.model import Case, cases
+from optimizer.model import Case, cases, implied_caps
 from optimizer.pool import Vector
 from optimizer.result import PhOutcome
+from optimizer.row import Setting
 from optimizer.solve import choose_ph, formula_of
 from optimizer.units import USED
 
@@ -50,91 +50,133 @@ class Near:
 
 
 def nearest_formula(
-    brief: Brief, doses: dict[str, float], keep: frozenset[str] | None = None, *, time_limit: float = 30.0
+    brief: Brief,
+    doses: dict[str, float],
+    keep: frozenset[str] | None = None,
+    *,
+    fewest: bool = True,
+    at: Setting | None = None,
+    time_limit: float = 30.0,
 ) -> Near | None:
-    """Return the formula nearest to given doses that keeps the rules named in `keep` (all when None).
+    """Return the formula nearest to given doses that keeps a set of rules, or None if no formula does.
 
-    The total is always kept. None if no formula does.
+    Args:
+        brief: The brief; its pool holds every material of the formula.
+        doses: % as supplied by id.
+        keep: Ids of the rules to keep, all when None; the total is always kept.
+        fewest: Whether the number of changed doses counts before their sum.
+        at: Only this pH setting, if given and if the pH rule is kept.
+        time_limit: Seconds for each integer program [s].
     """
     rules = tuple(r for r in brief.rules if keep is None or r.id in keep or r.id == "total")
     acidity = brief.acidity if keep is None or "ph" in keep else None
     here = np.array([doses.get(name, 0.0) for name in brief.pool.ids])
     every = cases(rules, acidity, brief.pool)
-    best: tuple[tuple[float, float], Found, bool] | None = None
-    for case in every:
-        found = _nearest_in(brief, case, here, time_limit)
-        if found is not None and (best is None or found[0] < best[0]):
-            best = found
-    if best is None:
+    tried = every if at is None or acidity is None else tuple(c for c in every if at in c.settings) or every
+    changes = [Change(brief, case, here, time_limit) for case in tried]
+    if fewest:
+        counts = [c.fewest() for c in changes]
+        changes = [c for c, n in zip(changes, counts, strict=True) if n == min(counts) < inf]
+    else:
+        for change in changes:
+            change.all_open()
+    distances = [c.least() for c in changes]
+    reachable = [(d, k) for k, d in enumerate(distances) if d < inf]
+    if not reachable:
         return None
-    (_, distance), point, proven = best
-    formula = formula_of(brief, point)
-    assert point.x is not None
-    moved = np.abs(point.x[: len(here)] - here) > CHANGED
-    names = tuple(n for n, m, w in zip(brief.pool.ids, moved, _water(brief), strict=True) if m and not w)
-    ph = choose_ph(replace(brief, acidity=acidity), point, formula, every)
-    return Near(formula, ph, names, distance, proven, point)
-
-
-def _water(brief: Brief) -> list[bool]:
-    return [item.material.function == "solvent" for item in brief.pool.items]
-
-
-def _nearest_in(
-    brief: Brief, case: Case, here: Vector, time_limit: float
-) -> tuple[tuple[float, float], Found, bool] | None:
-    """Return (number of changes, distance), the point, and whether it is proven, for one case."""
-    model = case.model
-    kept = np.array([j for j, water in enumerate(_water(brief)) if not water], dtype=int)
-    n, k, free = model.doses, model.size - model.doses, len(kept)
-    caps = np.maximum(case.upper[kept], here[kept])
-    # Columns: doses, plus, minus, the model's choices, changed or not.
-    starts = np.cumsum([n, free, free, k, free])
-    plus, minus, choices, flags = (slice(a, b) for a, b in pairwise(starts))
-    width = n + 3 * free + k
-    matrix = np.zeros((len(model.rows) + 2 * free + 2, width))
-    rows = len(model.rows)
-    matrix[:rows, :n] = model.matrix[:, :n]
-    matrix[:rows, choices] = model.matrix[:, n:]
-    balance = np.arange(rows, rows + free)
-    matrix[balance, kept] = 1.0
-    matrix[balance, np.arange(plus.start, plus.stop)] = -1.0
-    matrix[balance, np.arange(minus.start, minus.stop)] = 1.0
-    switch = balance + free
-    matrix[switch, np.arange(plus.start, plus.stop)] = 1.0
-    matrix[switch, np.arange(minus.start, minus.stop)] = 1.0
-    matrix[switch, np.arange(flags.start, flags.stop)] = -caps
-    matrix[-2, flags] = 1.0
-    matrix[-1, plus] = matrix[-1, minus] = 1.0
-    low = np.concatenate([model.row_low, here[kept], np.full(free, -inf), [-inf, -inf]])
-    high = np.concatenate([model.row_high, here[kept], np.zeros(free), [float(free), inf]])
-    lower = np.zeros(width)
-    upper = np.concatenate([case.upper[:n], caps, caps, case.upper[n:], np.ones(free)])
-    session = Session(matrix, low, high, integers=k + free, time_limit=time_limit)
-    goals = np.zeros((3, width))
-    goals[0, flags] = 1.0
-    goals[1, plus] = goals[1, minus] = 1.0
-    goals[2, :n] = brief.pool.prices / 100
-    answer, proven = None, True
-    for goal, cap, loose in zip(goals, (-2, -1, None), (0.5, 1e-7, 0.0), strict=True):
-        step = session.run(goal, lower, upper)
-        proven = proven and step.ending == "optimal"
-        if step.x.size == 0:
-            break
-        answer = step
-        if cap is not None:
-            row = np.array([matrix.shape[0] + cap], dtype=np.int32)
-            session.rows(row, np.array([-inf]), np.array([float(goal @ step.x) + loose]))
-    if answer is None:
+    change = changes[min(reachable, key=lambda r: (round(r[0], 7), r[1]))[1]]
+    x = change.cheapest()
+    model = change.case.model
+    if check_feasible(model.matrix, model.row_low, model.row_high, model.lower, change.case.upper, x) > 1e-6:
         return None
-    x = np.concatenate([answer.x[:n], np.round(answer.x[choices])])
-    x[:n][x[:n] < USED] = 0.0
-    if check_feasible(model.matrix, model.row_low, model.row_high, model.lower, case.upper, x) > 1e-6:
-        return None
-    moved = np.abs(x[kept] - here[kept])
-    distance = float(moved.sum())
-    return (
-        (float((moved > CHANGED).sum()), round(distance, 9)),
-        Found(case, "optimal", "solver bound", distance, x),
-        proven,
-    )
+    kept = np.abs(x[: len(here)] - here) * change.counted
+    found = Found(change.case, "optimal", "solver bound", float(kept.sum()), x)
+    formula = formula_of(brief, found)
+    names = tuple(name for name, moved in zip(brief.pool.ids, kept, strict=True) if moved > CHANGED)
+    ph = choose_ph(replace(brief, acidity=acidity), found, formula, every)
+    return Near(formula, ph, names, found.objective, change.proven, found)
+
+
+class Change:
+    """Changes of a formula within one case, as a program over [water, plus, minus, choices, flags]."""
+
+    def __init__(self, brief: Brief, case: Case, here: Vector, time_limit: float) -> None:
+        """Load the program.
+
+        Args:
+            brief: The brief.
+            case: The pH settings and materials allowed.
+            here: The given doses, shape (n,).
+            time_limit: Seconds [s].
+        """
+        model = case.model
+        n = model.doses
+        self.case, self.here, self.proven = case, here, True
+        self.counted = np.array([item.material.function != "solvent" for item in brief.pool.items])
+        self._kept, self._water = np.nonzero(self.counted)[0], np.nonzero(~self.counted)[0]
+        upper = np.minimum(case.upper[:n], np.maximum(implied_caps(model.rows, brief.pool), 0.0))
+        f = here[self._kept]
+        more, less = np.maximum(upper[self._kept] - f, 0.0), f
+        free, choices = len(self._kept), model.size - n
+        doses, rows = model.matrix[:, :n], len(model.rows)
+        part = doses[:, self._kept]
+        shift = part @ f
+        reach = np.maximum(more, less)
+        switch = np.hstack([np.zeros((free, len(self._water))), np.eye(free), np.eye(free)])
+        flags = np.hstack([np.zeros((free, choices)), -np.diag(reach)])
+        top = np.hstack([doses[:, self._water], part, -part, model.matrix[:, n:], np.zeros((rows, free))])
+        self._widths = np.cumsum([len(self._water), free, free, choices, free])
+        total = self._widths[-1]
+        self._count = np.zeros(total)
+        self._count[self._widths[3] :] = 1.0
+        self._distance = np.zeros(total)
+        self._distance[self._widths[0] : self._widths[2]] = 1.0
+        prices = brief.pool.prices / 100
+        self._cost = np.zeros(total)
+        self._cost[: self._widths[2]] = np.concatenate([prices[self._water], prices[self._kept], -prices[self._kept]])
+        matrix = np.vstack([top, np.hstack([switch, flags]), self._count, self._distance])
+        low = np.concatenate([model.row_low - shift, np.full(free + 2, -inf)])
+        high = np.concatenate([model.row_high - shift, np.zeros(free), [inf, inf]])
+        self._lower = np.zeros(total)
+        self._upper = np.concatenate([upper[self._water], more, less, case.upper[n:], np.ones(free)])
+        self._session = Session(matrix, low, high, integers=choices + free, time_limit=time_limit)
+        self._last_rows = np.array([rows + free, rows + free + 1], dtype=np.int32)
+        self._answer: Answer | None = None
+
+    def fewest(self) -> float:
+        """Return the least number of changed doses, infinite if there is no formula."""
+        value = self._run(self._count)
+        if value < inf:
+            self._session.rows(self._last_rows[:1], np.array([-inf]), np.array([round(value) + 0.5]))
+        return float(round(value)) if value < inf else inf
+
+    def all_open(self) -> None:
+        """Let every dose change, so that their number does not count."""
+        self._lower[self._widths[3] :] = 1.0
+
+    def least(self) -> float:
+        """Return the least sum of changes [%] at the number of changes found before, if any."""
+        value = self._run(self._distance)
+        if value < inf:
+            self._session.rows(self._last_rows[1:], np.array([-inf]), np.array([value + 1e-7]))
+        return value
+
+    def cheapest(self) -> Vector:
+        """Return the column values of the case's model at the least distance and, there, least cost."""
+        self._run(self._cost)
+        assert self._answer is not None
+        water, plus, minus, choices, _ = np.split(self._answer.x, self._widths[:-1])
+        x = np.zeros(self.case.model.size)
+        x[self._water] = water
+        x[self._kept] = self.here[self._kept] + plus - minus
+        x[: len(self.here)][x[: len(self.here)] < USED] = 0.0
+        x[self.case.model.doses :] = np.round(choices)
+        return x
+
+    def _run(self, goal: Vector) -> float:
+        answer = self._session.run(goal, self._lower, self._upper)
+        self.proven = self.proven and answer.ending == "optimal"
+        if answer.x.size == 0:
+            return inf
+        self._answer = answer
+        return float(goal @ answer.x)

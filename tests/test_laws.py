@@ -42,9 +42,10 @@ CI = settings(
 )
 """Same examples on every run and machine."""
 FEW = settings(CI, max_examples=12)
-MANY = settings(CI, max_examples=100)
 PRICED = Wish(kinds=briefs.PLAIN, ph=False, goals=False, pairs=False, rules=(2, 6), past=0.0)
 """One linear program that can be met."""
+FAR = 1e9
+"""No limit is moved this far: an end beyond it stands for infinity, sometimes blurred by rounding."""
 SEED = st.integers(0, 2**32)
 
 
@@ -292,10 +293,10 @@ def test_5_a_price_holds_just_inside_its_range(case: Case) -> None:
         inside = isinstance(rule, LimitRule) and rule.ratio
         for end, price in ((outcome.holds_from, outcome.price_from), (outcome.holds_to, outcome.price_to)):
             reach = end - limit
-            if not isfinite(end) or abs(reach) < 1e-4 or not isfinite(price):
+            if abs(end) > FAR or abs(reach) < 1e-4 or not isfinite(price):
                 continue
             share = 0.98
-            left, right = slopes(brief, rule, outcome.binding, limit + share * reach, abs(reach) * 0.01)
+            left, right = slopes(brief, rule, outcome.binding, limit + share * reach, abs(reach) * 1e-3)
             if not inside:
                 assert price == outcome.price
                 assert left == pytest.approx(price, rel=1e-3, abs=1e-6), (outcome.id, end)
@@ -349,7 +350,7 @@ def test_6_what_does_not_bind_costs_nothing(case: Case) -> None:
     result = solve(brief)
     if result.formula is None:
         return
-    loose = {o.id for o in result.rules if not o.binding}
+    loose = {o.id for o in result.rules if not o.binding and not isnan(o.value)}
     kept = replace(brief, rules=tuple(r for r in brief.rules if r.id not in loose))
     assert same(worth(solve(kept)), worth(result))
 

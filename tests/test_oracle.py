@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import ast
 from collections import Counter
 from functools import cache
 from math import isnan
+from pathlib import Path
 from random import Random
 
 import briefs
 import oracle
 import pytest
 
+from optimizer.corridor import ENUMERATED
+from optimizer.model import cases
 from optimizer.solve import solve
 
 EACH = 10
@@ -72,20 +76,46 @@ def test_every_measure_is_the_oracles(kind: str) -> None:
 
 
 def test_the_sample_holds_every_kind_and_both_endings() -> None:
-    cases = [case for kind in briefs.STATED_KINDS for case in sample(kind)]
-    endings = [oracle.best(case).ending for case in cases]
-    assert len(cases) >= 150
+    drawn = [case for kind in briefs.STATED_KINDS for case in sample(kind)]
+    endings = [oracle.best(case).ending for case in drawn]
+    assert len(drawn) >= 150
     assert Counter(endings)["optimal"] >= 100
     assert Counter(endings)["infeasible"] >= 20
-    seen = {(kind, ending) for case, ending in zip(cases, endings, strict=True) for kind in briefs.kinds_in(case)}
+    seen = {(kind, ending) for case, ending in zip(drawn, endings, strict=True) for kind in briefs.kinds_in(case)}
     for kind in (*briefs.STATED_KINDS, *briefs.IMPLIED_KINDS):
         assert (kind, "optimal") in seen, kind
         assert (kind, "infeasible") in seen, kind
-    laws = [c for c, e in zip(cases, endings, strict=True) if e == "optimal" and c.get("exclusions")]
+    laws = [c for c, e in zip(drawn, endings, strict=True) if e == "optimal" and c.get("exclusions")]
     assert laws
-    assert any("fixed" in c["scenario"] for c in cases)
-    assert any(line.get("lot_active") for c in cases for line in c["shelf"])
-    assert any(c["scenario"].get("objective") for c in cases)
+    assert any("fixed" in c["scenario"] for c in drawn)
+    assert any(line.get("lot_active") for c in drawn for line in c["shelf"])
+    assert any(c["scenario"].get("objective") for c in drawn)
+
+
+MANY_CHOICES = briefs.Wish(must=("if-used", "count", "thickening", "needs"), sizes=(5, 5), rules=(1, 3))
+"""Six materials of which most are a yes/no, besides the two routes of thickening."""
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_branching_finds_what_trying_everything_finds(seed: int) -> None:
+    case = briefs.draw(Random(seed), MANY_CHOICES)
+    case["scenario"].pop("pool", None)
+    case["scenario"]["rule"].append({"id": "each", "kind": "if-used", "of": {"but_not": ["aqua"]}, "at_least": 0.25})
+    brief = briefs.brief_of(case)
+    columns = max(c.model.size - c.model.doses for c in cases(brief.rules, brief.acidity, brief.pool))
+    assert columns > ENUMERATED
+    expected, found = oracle.best(case), solve(brief)
+    assert found.ending == expected.ending
+    if expected.ending == "optimal":
+        assert found.objective == pytest.approx(expected.objective, rel=1e-6, abs=1e-6)
+
+
+def test_the_oracle_shares_no_code_with_the_tool() -> None:
+    tree = ast.parse(Path(oracle.__file__).read_text(encoding="utf-8"))
+    names = {a.name for node in ast.walk(tree) if isinstance(node, ast.Import) for a in node.names}
+    names |= {node.module or "" for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)}
+    assert "numpy" in names
+    assert not [n for n in names if n.split(".")[0] in ("optimizer", "highspy", "scipy", "pulp", "")]
 
 
 # the oracle itself, on figures that a pencil can check ----------------------------------------------

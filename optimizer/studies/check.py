@@ -18,7 +18,7 @@ from optimizer.rules import Acidity
 
 @dataclass(frozen=True)
 class Mend:
-    """What it takes to keep one broken rule along with those that are kept already.
+    """The least change that keeps one broken rule along with those that are kept already, at the same pH.
 
     Attributes:
         id: The broken rule.
@@ -89,7 +89,7 @@ def check(brief: Brief, doses: dict[str, float], held_back: float, notes: tuple[
     kept = frozenset(r.id for r in brief.all_rules) - frozenset(bad)
     mends = []
     for name in bad:
-        near = nearest_formula(brief, doses, kept | {name})
+        near = nearest_formula(brief, doses, kept | {name}, fewest=False, at=setting)
         cost = None if near is None else cost_of(near.formula) - cost_of(formula)
         mends.append(Mend(name, () if near is None else near.changed, cost))
     nearest = nearest_formula(brief, doses) if bad else None

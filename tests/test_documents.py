@@ -1,0 +1,212 @@
+"""Documents as Markdown and on a terminal: cells are shown as they are, never read, computed or lost."""
+
+from __future__ import annotations
+
+import io
+
+import pytest
+
+from optimizer.report.document import Document, Listing, Table
+from optimizer.report.markdown import markdown
+from optimizer.report.terminal import lines, show
+
+ODD = (
+    "a | b", "*bold*", "_slanted_", "`code`", "[link](there)", "<b>html</b>", "back\\slash", "50 % of 10", "-0", "1e9",
+    "nan", "=1+2", "+1", "-1", "@name", "{braces}", "a  b", "é ± · – °", "7.005", "0.30000000000000004", "",
+)  # fmt: skip
+"""Cells that a careless renderer would read as markup, a number or a formula."""
+
+
+def document(*cells: str, right: frozenset[int] = frozenset()) -> Document:
+    """Return a document with one table row."""
+    columns = tuple(f"c{n}" for n in range(len(cells)))
+    return Document("Title", "Verdict.", sections=(Table("Table", columns, (cells,), right),))
+
+
+def row(text: str) -> str:
+    """Return the table row of a Markdown document."""
+    return [line for line in text.splitlines() if line.startswith("|")][2]
+
+
+# --- Markdown ----------------------------------------------------------------------------------------------
+
+
+def test_a_whole_document() -> None:
+    """Markdown as CommonMark 0.31 with the pipe tables of GitHub Flavored Markdown 0.29 writes it."""
+    made = Document(
+        "A * title",
+        "Solved; a_b.",
+        facts=(("cost", "0.9 | kg"), ("pH", "5")),
+        sections=(
+            Table("Doses", ("material", "%"), (("Water", "80.00"), ("x|y", "20.00")), frozenset({1}), "A *note*."),
+            Listing("Cautions", ("Mind <this>.", "And\nthat."), "caution"),
+            Table("Empty", ("a", "b"), ()),
+        ),
+    )
+    assert markdown(made) == (
+        "# A \\* title\n\n"
+        "**Solved; a\\_b.**\n\n"
+        "- cost: 0.9 \\| kg\n- pH: 5\n\n"
+        "## Doses\n\n"
+        "| material | % |\n| --- | ---: |\n| Water | 80.00 |\n| x\\|y | 20.00 |\n\n"
+        "A \\*note\\*.\n\n"
+        "## Cautions\n\n"
+        "- Mind &lt;this&gt;.\n- And that.\n\n"
+        "## Empty\n\n"
+        "| a | b |\n| --- | --- |\n"
+    )
+
+
+@pytest.mark.parametrize(
+    ("cell", "written"),
+    [
+        ("a | b", "a \\| b"),
+        ("*bold*", "\\*bold\\*"),
+        ("_slanted_", "\\_slanted\\_"),
+        ("`code`", "\\`code\\`"),
+        ("[link](there)", "\\[link\\](there)"),
+        ("<b>", "&lt;b&gt;"),
+        ("back\\slash", "back\\\\slash"),
+        ("back\\|pipe", "back\\\\\\|pipe"),
+        ("two\nlines", "two lines"),
+        ("7.005", "7.005"),
+        ("-0", "-0"),
+        ("=1+2", "=1+2"),
+    ],
+)
+def test_markdown_cells_are_escaped(cell: str, written: str) -> None:
+    assert row(markdown(document(cell, "next"))) == f"| {written} | next |"
+
+
+def unescaped(text: str) -> str:
+    """Return what a Markdown reader shows of escaped text (CommonMark 0.31, 2.4 and 2.5)."""
+    shown, position = "", 0
+    while position < len(text):
+        if text[position] == "\\":
+            position += 1
+        shown += text[position]
+        position += 1
+    return shown.replace("&lt;", "<").replace("&gt;", ">")
+
+
+@pytest.mark.parametrize("cell", ODD)
+def test_markdown_gives_every_cell_back(cell: str) -> None:
+    written = row(markdown(document(cell, "next"))).removeprefix("| ").removesuffix(" | next |")
+    assert unescaped(written) == cell
+
+
+@pytest.mark.parametrize("cell", ODD)
+def test_markdown_rows_keep_their_number_of_cells(cell: str) -> None:
+    table = [line for line in markdown(document(cell, cell, cell)).splitlines() if line.startswith("|")]
+    pipes = [line.replace("\\\\", "").replace("\\|", "").count("|") for line in table]
+    assert pipes == [4, 4, 4]
+
+
+# --- Terminal ----------------------------------------------------------------------------------------------
+
+
+def test_a_whole_document_on_a_terminal() -> None:
+    made = Document(
+        "A title",
+        "Solved.",
+        facts=(("cost", "0.9"), ("a longer name", "5")),
+        sections=(
+            Table("Doses", ("material", "%"), (("Water", "80.00"), ("Soap", "5.00")), frozenset({1}), "A note."),
+            Listing("Cautions", ("Mind this.",), "caution"),
+            Listing("Notes", ("And that.",)),
+        ),
+    )
+    assert lines(made, 20) == [
+        "",
+        "A title",
+        "Solved.",
+        "cost           0.9",
+        "a longer name  5",
+        "",
+        "Doses ··············",
+        "material      %",
+        "Water     80.00",
+        "Soap       5.00",
+        "A note.",
+        "",
+        "Cautions ···········",
+        "! Mind this.",
+        "",
+        "Notes ··············",
+        "- And that.",
+        "",
+    ]
+
+
+@pytest.mark.parametrize("cell", [c for c in ODD if c.strip() == c and "  " not in c])
+def test_the_terminal_shows_every_cell_as_it_is(cell: str) -> None:
+    """Numbers too: nothing is rounded, added up or put into another form here."""
+    for right in (frozenset[int](), frozenset({0})):
+        shown = lines(document(cell, "next", right=right), 80)
+        assert shown[6].split("next")[0].strip() == cell
+        assert shown[6].endswith("next")
+
+
+def test_long_cells_are_wrapped_and_nothing_is_lost() -> None:
+    words = " ".join(f"word{n}" for n in range(40))
+    shown = lines(document(words, "12.5", words, right=frozenset({1})), 60)[6:-1]
+    assert max(map(len, shown)) <= 60
+    assert len(shown) > 5
+    left, right = ([line[:25].split() for line in shown], [line[33:].split() for line in shown])
+    assert [w for part in left for w in part if w.startswith("word")] == words.split()
+    assert [w for part in right for w in part] == words.split()
+    assert "12.5" in shown[0]
+
+
+def test_numbers_stand_right() -> None:
+    table = Table("T", ("a", "n"), (("x", "1"), ("yy", "100.5")), frozenset({1}))
+    assert lines(Document("t", "v", sections=(table,)), 40)[5:8] == ["a       n", "x       1", "yy  100.5"]
+
+
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_verdict_facts_notes_and_listings_fit(width: int) -> None:
+    long = "A sentence of some words that goes on. " * 12
+    made = Document(
+        "t", long, facts=(("name", long),),
+        sections=(Table("T", ("a",), (("b",),), note=long), Listing("L", (long, long), "caution")),
+    )  # fmt: skip
+    shown = lines(made, width)
+    assert max(map(len, shown)) <= width
+    assert " ".join(" ".join(shown).split()).count("A sentence of some words that goes on.") >= 12
+
+
+def test_wide_characters_take_two_cells() -> None:
+    """Unicode Standard Annex 11: East Asian wide characters take two cells of a terminal."""
+    table = Table("T", ("a", "n"), (("水", "1"), ("water", "2")), frozenset({1}))
+    assert lines(Document("t", "v", sections=(table,)), 40)[6:8] == ["水     1", "water  2"]
+
+
+def test_strong_rows_and_verdicts_are_painted_and_nothing_else_changes() -> None:
+    table = Table("T", ("a",), (("x",), ("total",)), strong=frozenset({1}))
+    made = Document("t", "v", sections=(table, Listing("L", ("c",), "caution")))
+    painted = lines(made, 20, colour=True)
+    assert painted[1:3] == ["\x1b[1mt\x1b[0m", "\x1b[32mv\x1b[0m"]
+    assert "\x1b[1mtotal\x1b[0m" in painted
+    assert "x" in painted
+    bad = Document("t", "v", good=False)
+    assert lines(bad, 20, colour=True)[2] == "\x1b[1;31mv\x1b[0m"
+    plain = lines(made, 20)
+    codes = ("\x1b[1m", "\x1b[2m", "\x1b[32m", "\x1b[33m", "\x1b[36m", "\x1b[0m")
+    stripped = []
+    for line in painted:
+        for code in codes:
+            line = line.replace(code, "")
+        stripped.append(line)
+    assert stripped == plain
+
+
+def test_an_empty_table_shows_its_headings() -> None:
+    shown = lines(Document("t", "v", sections=(Table("T", ("a", "bc"), ()),)), 20)
+    assert shown == ["", "t", "v", "", "T ··················", "a  bc", ""]
+
+
+def test_show_writes_to_a_stream_that_is_no_terminal_without_colour() -> None:
+    stream = io.StringIO()
+    show(document("x", "y"), stream, width=30)
+    assert stream.getvalue() == "\n".join(lines(document("x", "y"), 30)) + "\n"
+    assert "\x1b" not in stream.getvalue()
