@@ -489,6 +489,15 @@ def test_w52_as_a_limit_of_a_brief() -> None:
     assert result.objective == pytest.approx(2, abs=1e-9)
 
 
+def test_an_unknown_index_counts_at_its_low_end() -> None:
+    """Natural origin is stated on the safe side: 60 % of 0 to 1 and 40 % water are 40 %, not 100 (own convention)."""
+    unknown = indexed("unknown", 0.5).model_dump(mode="json")
+    del unknown["substances"][0]["natural"]
+    given = formula((Material.model_validate(unknown), 60), (WATER, 40))
+    assert Natural(id="n").value(given, NOWHERE) == pytest.approx(40, abs=1e-9)
+    assert Natural(id="n", with_water=False).value(given, NOWHERE) == pytest.approx(0, abs=1e-9)
+
+
 def test_a_betaine_as_supplied_scores_89_percent(library: Library) -> None:
     """30 % active at 12/19 = 0.63, 5 % salt, 65 % water: 0.30 x 0.63 + 0.05 + 0.65 = 0.89, computed (ISO 16128-2).
 

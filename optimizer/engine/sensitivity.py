@@ -64,7 +64,7 @@ class Basis:
         self.m, self.n = matrix.shape
         self.full = np.hstack([matrix, -np.eye(self.m)])
         self.basic = basic
-        self.inverse = np.linalg.inv(self.full[:, basic])
+        self.inverse = self._inverted()
         self.cost = np.concatenate([cost, np.zeros(self.m)])
         self.y = self.cost[basic] @ self.inverse
         self.reduced = self.cost - self.y @ self.full
@@ -80,6 +80,18 @@ class Basis:
         self.movable = mask & ~self.fixed
         at_low = np.abs(z - low) <= np.abs(high - z)
         self.sign = np.where(at_low, 1.0, -1.0)
+
+    def _inverted(self) -> Vector:
+        """Return the inverse of the basis, of which only the active rows and basic columns need inverting."""
+        column = self.basic < self.n
+        columns, slack = self.basic[column], self.basic[~column] - self.n
+        active = np.setdiff1d(np.arange(self.m), slack)
+        inner = np.linalg.inv(self.full[np.ix_(active, columns)])
+        inverse = np.zeros((self.m, self.m))
+        inverse[np.ix_(column, active)] = inner
+        inverse[np.ix_(~column, active)] = self.full[np.ix_(slack, columns)] @ inner
+        inverse[~column, slack] = -1.0
+        return inverse
 
     @property
     def unique(self) -> bool:

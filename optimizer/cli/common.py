@@ -1,0 +1,110 @@
+"""What every command shares: the application, its options, and how answers reach stdout."""
+
+import contextlib
+import os
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from optimizer.errors import UsageError
+
+if TYPE_CHECKING:
+    from optimizer.library import Library
+    from optimizer.report.document import Document
+
+app = typer.Typer(
+    name="tenside",
+    help="Percentages for shampoo, body wash, face wash and hand wash: cheapest, proven, explained.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+
+Json = Annotated[bool, typer.Option("--json", help="Print JSON only (see 'tenside schema').")]
+Markdown = Annotated[bool, typer.Option("--markdown", help="Print Markdown.")]
+Changes = Annotated[
+    list[str] | None,
+    typer.Option("--set", help="What-if, such as --set active.at_least=10 or --set ph.high=6. Repeatable."),
+]
+Libraries = Annotated[
+    list[Path] | None,
+    typer.Option(
+        "--library", help="Library file or folder; replaces the shipped library and the brief's own. Repeatable."
+    ),
+]
+ShelfFile = Annotated[Path | None, typer.Option("--shelf", help="Shelf (CSV or XLSX) instead of the brief's own.")]
+ScenarioName = Annotated[str, typer.Argument(help="A scenario file, or the name of a shipped one such as hand-wash.")]
+
+
+def changes_of(changes: list[str] | None) -> list[tuple[str, str]]:
+    """Return --set options as (key, value)."""
+    pairs = []
+    for change in changes or []:
+        key, sign, value = change.partition("=")
+        if not sign or not key.strip():
+            raise UsageError(f"--set {change}: write KEY=VALUE, such as active.at_least=10.")
+        pairs.append((key.strip(), value.strip()))
+    return pairs
+
+
+def goal_of(objective: str) -> list[tuple[str, str]]:
+    """Return --objective as what-ifs."""
+    if not objective:
+        return []
+    sense, _, measure = objective.strip().partition(" ")
+    if sense not in ("minimise", "maximise") or not measure:
+        raise UsageError(f"--objective '{objective}': write 'minimise MEASURE' or 'maximise MEASURE'.")
+    other = "maximise" if sense == "minimise" else "minimise"
+    return [(f"objective.{other}", ""), (f"objective.{sense}", measure.strip())]
+
+
+@contextlib.contextmanager
+def quiet_solvers() -> Iterator[None]:
+    """Send what solvers print on stdout to stderr, so that stdout holds the answer alone."""
+    sys.stdout.flush()
+    try:
+        kept = os.dup(1)
+    except OSError:
+        yield
+        return
+    try:
+        os.dup2(2, 1)
+        yield
+    finally:
+        os.dup2(kept, 1)
+        os.close(kept)
+
+
+def read_shipped(paths: list[Path] | None) -> "Library":
+    """Return the named library files, or the shipped library."""
+    from optimizer.files import shipped
+    from optimizer.library import read_library
+
+    return read_library(paths or [shipped("library")])
+
+
+def show(document: "Document", markdown: bool) -> None:
+    """Print a document as text or Markdown."""
+    if markdown:
+        from optimizer.report.markdown import markdown as as_markdown
+
+        say(as_markdown(document).rstrip())
+    else:
+        from optimizer.report.terminal import show
+
+        show(document)
+
+
+def say(text: str) -> None:
+    """Print a line on stdout."""
+    sys.stdout.write(text + "\n")
+
+
+def print_json(value: Any) -> None:
+    """Print a record as JSON."""
+    from optimizer.report.jsonout import as_json
+
+    say(as_json(value))

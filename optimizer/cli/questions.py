@@ -1,0 +1,115 @@
+"""`tenside check | why | compare`: questions about formulas and materials."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from optimizer.cli.common import (
+    Changes,
+    Json,
+    Libraries,
+    Markdown,
+    ScenarioName,
+    ShelfFile,
+    app,
+    changes_of,
+    quiet_solvers,
+    say,
+    show,
+)
+from optimizer.errors import UsageError
+
+
+@app.command()
+def check(
+    formula: Annotated[Path, typer.Argument(help="Table of material and percent (or grams), or a blend's JSON.")],
+    scenario: ScenarioName,
+    shelf: ShelfFile = None,
+    library: Libraries = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Hold a formula against a brief: what it breaks, what mending costs, the nearest that keeps all."""
+    from optimizer.brief import load_brief
+    from optimizer.formula_file import read_formula
+    from optimizer.scenario import find_scenario
+    from optimizer.studies.check import check as run_check
+
+    path = find_scenario(scenario)
+    with quiet_solvers():
+        plain = load_brief(path, shelf=shelf, libraries=library)
+        given = read_formula(formula, plain.library.materials, plain.pool.held_back)
+        brief = load_brief(path, shelf=shelf, libraries=library, also=given.doses)
+        checked = run_check(brief, given.doses, given.held_back, given.notes)
+    if json:
+        from optimizer.report.jsonout import as_json, check_record
+
+        say(as_json(check_record(checked)))
+    else:
+        from optimizer.report.studies import check_document
+
+        show(check_document(checked), markdown)
+    raise typer.Exit(4 if checked.broken else 0)
+
+
+@app.command()
+def why(
+    material: Annotated[str, typer.Argument(help="Id of a material (see 'tenside library list').")],
+    scenario: ScenarioName,
+    at: Annotated[
+        float, typer.Option(help="Dose to which an unused material is forced, % as supplied.", min=0.001, max=100)
+    ] = 1.0,
+    changes: Changes = None,
+    shelf: ShelfFile = None,
+    library: Libraries = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Say why a material is in the best formula or out of it, and what would change that."""
+    from optimizer.brief import load_brief
+    from optimizer.scenario import find_scenario
+    from optimizer.studies.why import why as run_why
+
+    with quiet_solvers():
+        brief = load_brief(find_scenario(scenario), changes=changes_of(changes), shelf=shelf, libraries=library)
+        answer = run_why(brief, material, at)
+    if json:
+        from optimizer.report.jsonout import as_json, why_record
+
+        say(as_json(why_record(answer)))
+    else:
+        from optimizer.report.studies import why_document
+
+        show(why_document(answer), markdown)
+
+
+@app.command()
+def compare(
+    columns: Annotated[
+        list[str], typer.Argument(help="Scenarios (file or name) and formulas (.csv, .xlsx, .json), two or more.")
+    ],
+    against: Annotated[
+        str, typer.Option(help="Scenario whose rules and prices measure the formulas; else the first scenario named.")
+    ] = "",
+    shelf: ShelfFile = None,
+    library: Libraries = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Lay scenarios and formulas side by side and split the change of cost by its causes."""
+    from optimizer.side import sides_of
+    from optimizer.studies.compare import compare as run_compare
+
+    if len(columns) < 2:
+        raise UsageError("compare needs two or more columns.")
+    with quiet_solvers():
+        comparison = run_compare(sides_of(columns, against, shelf=shelf, libraries=library))
+    if json:
+        from optimizer.report.jsonout import as_json, compare_record
+
+        say(as_json(compare_record(comparison)))
+    else:
+        from optimizer.report.studies import compare_document
+
+        show(compare_document(comparison), markdown)

@@ -1,0 +1,138 @@
+"""`tenside start | rules | schema | library`: the working folder and what is known."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from optimizer.cli.common import (
+    Json,
+    Libraries,
+    Markdown,
+    app,
+    print_json,
+    read_shipped,
+    say,
+    show,
+)
+from optimizer.errors import UsageError, nearest
+
+library_app = typer.Typer(help="What is known about raw materials.", no_args_is_help=True)
+app.add_typer(library_app, name="library")
+
+
+@app.command()
+def start(folder: Annotated[Path, typer.Argument(help="Folder to lay; it must not hold these files yet.")]) -> None:
+    """Lay a working folder: a shelf to fill in, a file for your own materials, a first brief."""
+    from optimizer.starter import lay
+
+    for path in lay(folder):
+        say(f"wrote {path}")
+    say(f"\nNext: tenside blend {folder / 'first-brief.toml'}")
+
+
+@app.command()
+def rules(
+    kind: Annotated[str, typer.Argument(help="One kind of rule; all when left out.")] = "",
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Every kind of rule: its equation, unit, fields and how it reads."""
+    from dataclasses import asdict
+
+    from optimizer.describe import rule_notes
+    from optimizer.report.reference import rules_document
+
+    notes = rule_notes()
+    if kind:
+        chosen = [n for n in notes if n.kind == kind]
+        if not chosen:
+            raise UsageError(f"there is no kind of rule '{kind}'. {nearest(kind, [n.kind for n in notes])}")
+        notes = chosen
+    if json:
+        print_json([asdict(n) for n in notes])
+    else:
+        show(rules_document(notes), markdown)
+
+
+@app.command()
+def schema(
+    what: Annotated[str, typer.Argument(help="One of the schemas; all when left out.")] = "",
+) -> None:
+    """JSON Schemas of the files that are read and of the JSON that is printed."""
+    from optimizer.describe import json_schema
+    from optimizer.library import Frozen, LibraryFile, Material
+    from optimizer.report.jsonout import BlendRecord, CheckRecord, CompareRecord, Record, WhyRecord
+    from optimizer.scenario import Scenario
+    from optimizer.shelf import ShelfLine
+
+    known: dict[str, tuple[type[Frozen] | type[Record], str]] = {
+        "scenario": (Scenario, "scenario file"),
+        "library": (LibraryFile, "library file"),
+        "material": (Material, "a [[material]] of a library file"),
+        "shelf-line": (ShelfLine, "a line of the shelf, once its headings are recognised"),
+        "blend": (BlendRecord, "tenside blend --json"),
+        "check": (CheckRecord, "tenside check --json"),
+        "why": (WhyRecord, "tenside why --json"),
+        "compare": (CompareRecord, "tenside compare --json"),
+    }
+    if what and what not in known:
+        raise UsageError(f"there is no schema '{what}'. {nearest(what, known)}")
+    schemas = {name: json_schema(model, title) for name, (model, title) in known.items() if what in ("", name)}
+    print_json(schemas[what] if what else schemas)
+
+
+@library_app.command("list")
+def library_list(
+    function: Annotated[str, typer.Option(help="Only materials with this function.")] = "",
+    library: Libraries = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """List the raw materials."""
+    from optimizer.report.reference import library_document
+
+    found = read_shipped(library)
+    functions = {f for m in found.materials for f in m.functions}
+    if function and function not in functions:
+        raise UsageError(f"no material has the function '{function}'. {nearest(function, functions)}")
+    chosen = [m for m in found.materials if not function or function in m.functions]
+    if json:
+        print_json([m.model_dump(mode="json") for m in chosen])
+    else:
+        show(library_document(chosen), markdown)
+
+
+@library_app.command("show")
+def library_show(
+    material: Annotated[str, typer.Argument(help="Id of a material.")],
+    library: Libraries = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Show one raw material with the source of every figure."""
+    from optimizer.report.reference import material_document
+
+    found = read_shipped(library)
+    if material not in found.by_id:
+        raise UsageError(f"there is no material '{material}'. {nearest(material, found.by_id)}")
+    if json:
+        print_json(found.by_id[material].model_dump(mode="json"))
+    else:
+        show(material_document(found, found.by_id[material]), markdown)
+
+
+@library_app.command("check")
+def library_check(library: Libraries = None, json: Json = False) -> None:
+    """Check library files and list doubtful figures."""
+    from optimizer.library import doubts
+
+    found = read_shipped(library)
+    doubtful = {m.id: doubts(m) for m in found.materials if doubts(m)}
+    if json:
+        print_json({"materials": len(found.materials), "doubts": doubtful})
+        return
+    for name, said in doubtful.items():
+        for doubt in said:
+            say(f"{name}: {doubt}")
+    say(f"{len(found.materials)} materials, {len(doubtful)} with doubtful figures")
