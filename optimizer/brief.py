@@ -1,5 +1,6 @@
 """A brief that can be solved: the scenario joined with library and shelf."""
 
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from math import isnan
@@ -27,6 +28,9 @@ from optimizer.rules import (
 from optimizer.scenario import Scenario, beside, read_scenario
 from optimizer.shelf import Shelf, read_shelf
 from optimizer.units import number
+
+RESERVED = frozenset({"total", "ph", "use", "forced"})
+"""Ids that the tool gives itself."""
 
 
 @dataclass(frozen=True)
@@ -115,48 +119,70 @@ def make_brief(
         DataError: If the scenario names what does not exist, or no candidate is left.
     """
     problems = _references(scenario, library, where)
-    joined = join(library, shelf, scenario.currency)
-    assumptions = []
-    water = joined.get("aqua")
-    if water is not None and isnan(water.price):
-        joined["aqua"] = Ingredient(water.material, 0.0)
-        assumptions.append("water is not on the shelf and counts as free of charge")
     wanted = frozenset(also)
-    for name in sorted(wanted):
-        if name in joined and isnan(joined[name].price):
-            joined[name] = Ingredient(joined[name].material, 0.0, joined[name].line)
-            assumptions.append(f"{name} has no price on the shelf and counts as free of charge")
-    if scenario.pool.unpriced:
-        joined = {k: Ingredient(i.material, 0.0, i.line) if isnan(i.price) else i for k, i in joined.items()}
+    joined, assumptions = _free_of_charge(join(library, shelf, scenario.currency), scenario, wanted)
+    chosen, left_out = _candidates(joined, scenario, wanted)
     for name in scenario.fixed:
         if name in joined and isnan(joined[name].price):
             problems.append(Problem(where, f"fixed.{name}", "the shelf has no price for it.", "Add it to the shelf."))
-    chosen, left_out = {}, {}
-    for name, item in joined.items():
-        if name in scenario.fixed or name in wanted or scenario.pool.holds(item.material) or name == "aqua":
-            if isnan(item.price):
-                if name in scenario.pool.also or name in scenario.pool.materials:
-                    left_out[name] = "the shelf has no price for it"
-            else:
-                chosen[name] = item
-        elif not isnan(item.price):
-            left_out[name] = scenario.pool.why_not(item.material)
-    later = tuple(joined[n] for n in (*scenario.held_back.acids, *scenario.held_back.thickeners) if n in joined)
-    if not chosen:
+    if not {n for n, i in joined.items() if not isnan(i.price)} - {"aqua"}:
         step = "Name a shelf with prices, or set unpriced = true in [pool]."
-        problems.append(Problem(where, "pool", "no candidate is left: nothing is both in the pool and priced.", step))
+        problems.append(Problem(where, "shelf", "nothing but water has a price.", step))
+    elif not chosen:
+        step = "Widen [pool], or add what it names to the shelf."
+        problems.append(Problem(where, "pool", "no candidate is left: nothing priced is in the pool.", step))
     if problems:
         raise DataError(problems)
-    pool = Pool(tuple(chosen[n] for n in sorted(chosen)), scenario.held_back.percent, later)
+    thickeners = tuple(joined[n] for n in scenario.held_back.thickeners)
+    later = (*(joined[n] for n in scenario.held_back.acids), *thickeners)
+    pool = Pool(tuple(chosen[n] for n in sorted(chosen)), scenario.held_back.percent, later, thickeners)
     rules, watched = _rules(scenario, library, pool)
     clear = any(isinstance(r, Clear) for r in rules)
     acidity = scenario.ph.model_copy(update={"id": "ph", "clear": clear}) if scenario.ph else None
     brief = Brief(scenario, pool, rules, acidity, watched, library, files or {}, tuple(assumptions), left_out)
+    counts = Counter(r.id for r in (*rules, *watched))
+    twice = [i for i, n in counts.items() if n > 1 or i in RESERVED - {"total"}]
+    if twice:
+        step = f"Choose another, such as 'my-{twice[0]}'."
+        raise DataError(Problem(where, f"rule.{i}", "this id belongs to a rule of the tool.", step) for i in twice)
     known = [*MEASURES, *(r.id for r in rules if isinstance(r, LimitRule))]
     unknown_goals = unknown(where, "objective", [m for _, m in scenario.objective.goals], known)
     if unknown_goals:
         raise DataError(unknown_goals)
     return brief
+
+
+def _free_of_charge(
+    joined: dict[str, Ingredient], scenario: Scenario, wanted: frozenset[str]
+) -> tuple[dict[str, Ingredient], list[str]]:
+    """Return the ingredients with what counts as free of charge, and sentences that say so."""
+    joined, assumptions = dict(joined), []
+    for name in ("aqua", *sorted(wanted - {"aqua"})):
+        item = joined.get(name)
+        if item is not None and isnan(item.price):
+            joined[name] = Ingredient(item.material, 0.0, item.line)
+            assumptions.append(f"{name} has no price on the shelf and counts as free of charge")
+    if scenario.pool.unpriced:
+        joined = {k: Ingredient(i.material, 0.0, i.line) if isnan(i.price) else i for k, i in joined.items()}
+    return joined, assumptions
+
+
+def _candidates(
+    joined: Mapping[str, Ingredient], scenario: Scenario, wanted: frozenset[str]
+) -> tuple[dict[str, Ingredient], dict[str, str]]:
+    """Return the candidates by id, and why other priced or named materials are none."""
+    chosen, left_out = {}, {}
+    always = wanted | scenario.fixed.keys() | ({"aqua"} - set(scenario.pool.without))
+    named = {*scenario.pool.also, *scenario.pool.materials}
+    for name, item in joined.items():
+        reason = "" if name in always else scenario.pool.why_not(item.material)
+        if not reason and not isnan(item.price):
+            chosen[name] = item
+        elif not isnan(item.price):
+            left_out[name] = reason
+        elif name in named:
+            left_out[name] = "the shelf has no price for it"
+    return chosen, left_out
 
 
 def _rules(scenario: Scenario, library: Library, pool: Pool) -> tuple[tuple[Rule, ...], tuple[Rule, ...]]:
@@ -226,7 +252,8 @@ def _references(scenario: Scenario, library: Library, where: str) -> list[Proble
                 key = f"rule.{rule.id}.{name}"
                 problems += unknown(where, key, (*group.materials, *group.but_not), ids)
                 problems += unknown(where, key, group.functions, functions)
-                problems += unknown(where, key, group.families, families)
+                if name in rule.model_fields_set:
+                    problems += unknown(where, key, group.families, families)
                 problems += unknown(where, key, group.inci, inci)
         if isinstance(rule, Property):
             declared = {p for m in library.materials for p in m.properties} | set(library.property_units)

@@ -15,11 +15,12 @@ from optimizer.brief import Brief
 from optimizer.engine.certificate import check_infeasible, check_optimal
 from optimizer.engine.highs import Answer, Session
 from optimizer.engine.sensitivity import Basis
-from optimizer.errors import SolverError
+from optimizer.errors import SolverError, fault
 from optimizer.model import Case, Model, cases, objective_vector
 from optimizer.pool import Vector
 from optimizer.result import Ending, Proof
 from optimizer.rules import LimitRule
+from optimizer.units import TOLERANCE
 
 ENUMERATED = 6
 """Up to this many free yes/no columns every combination is tried instead of branching."""
@@ -120,11 +121,9 @@ class Corridor:
             doses = found.x[: case.model.doses]
             above, below = measure.constants(pool.held_back)
             bottom = float(pool.vector(measure.per) @ doses) + below
-            if bottom <= 1e-12:
-                raise SolverError(
-                    f"the objective '{measure.name}' is a ratio to nothing: the formula need not contain any of it. "
-                    "State a lower limit of what it is a mean over."
-                )
+            if bottom <= TOLERANCE:
+                what = f"'{measure.name}' is a mean over something that the formula need not contain."
+                raise fault("objective", measure.id, what, "State a lower limit of what it is a mean over.")
             value = (float(pool.vector(measure.amount) @ doses) + above) / bottom
             if abs(value - ratio) <= 1e-12 * (1 + abs(value)):
                 break

@@ -79,6 +79,15 @@ def nearest(word: str, known: Iterable[str]) -> str:
     return f"Known: {shown}{more}."
 
 
+ID_PATTERN = r"^[a-z0-9][a-z0-9.-]*$"
+TIE_PATTERN = r"^(minimise|maximise) [a-z0-9.-]+$"
+PATTERNS = {
+    ID_PATTERN: ("an id is lowercase letters, digits, hyphens and dots.", "Write it so, such as 'my-betaine'."),
+    TIE_PATTERN: ("a tie-break is a sense and a measure.", "Write 'maximise mildness' or 'minimise salt'."),
+}
+"""What a pattern asks for, in words."""
+
+
 def from_validation(error: ValidationError, where: str, model: type[BaseModel], prefix: str = "") -> list[Problem]:
     """Turn pydantic's findings into problems in the file's own words.
 
@@ -101,9 +110,18 @@ def from_validation(error: ValidationError, where: str, model: type[BaseModel], 
             word, known = found["ctx"]["tag"], found["ctx"]["expected_tags"].replace("'", "").split(", ")
             what = f"there is no {found['ctx']['discriminator'].strip(chr(39))} '{word}'."
             problems.append(Problem(where, key, what, nearest(str(word), known)))
+        elif found["type"] in ("model_type", "model_attributes_type", "dict_type", "is_instance_of"):
+            problems.append(Problem(where, key, "this is a table.", f"Write [{key}] and its keys below it."))
+        elif found["type"] in ("tuple_type", "list_type"):
+            problems.append(Problem(where, key, "this is a list.", 'Write it in brackets, such as ["one", "two"].'))
+        elif found["type"] == "string_pattern_mismatch":
+            what, step = PATTERNS.get(
+                str(found["ctx"]["pattern"]), ("this is not in the form that is read.", "Correct it.")
+            )
+            problems.append(Problem(where, key, f"'{found['input']}': {what}", step))
         else:
             problems.append(Problem(where, key, f"{_said(found)}.", "Correct the value."))
-    return problems
+    return list(dict.fromkeys(problems))
 
 
 def _known_keys(model: type[BaseModel], path: Iterable[Any]) -> set[str]:

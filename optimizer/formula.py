@@ -25,6 +25,8 @@ class Formula:
     held_back: float = 0.0
     later: tuple[Ingredient, ...] = ()
     """What the part held back is for."""
+    thickeners: tuple[Ingredient, ...] = ()
+    """The thickeners among them."""
 
     def total(self, of: Callable[[Ingredient], float]) -> float:
         """Return the sum of dose times a number per unit, with compensated summation."""

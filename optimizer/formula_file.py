@@ -74,8 +74,8 @@ def read_formula(path: Path, materials: Iterable[Material], held_back: float) ->
             continue
         try:
             value = number_of(text)
-        except ValueError:
-            problems.append(Problem(where, key, f"'{text}' is not a number.", "Write a figure, or q.s. for one line."))
+        except ValueError as error:
+            problems.append(Problem(where, key, f"'{text}' {error}.", "Write a figure, or q.s. for one line."))
             continue
         if value < 0:
             problems.append(Problem(where, key, f"{text} is below 0.", "Correct the figure."))

@@ -9,9 +9,9 @@ from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
-from optimizer.errors import DataError, Problem, from_validation, nearest
+from optimizer.errors import ID_PATTERN, DataError, Problem, from_validation, nearest
 from optimizer.files import digest, read_toml
 
 Charge = Literal["anionic", "amphoteric", "nonionic", "cationic"]
@@ -23,17 +23,33 @@ Free = Literal["sulfate", "ethoxylate", "paraben", "formaldehyde releaser", "iso
 Phase = Literal["water", "hydration", "anionic", "cosurfactant", "melt", "premix", "preservation", "ph", "thickening"]
 """Order of addition, first to last (common practice, no source)."""
 
+RatingName = Literal["mildness", "flash_foam", "foam_density"]
 Percent = Annotated[float, Field(ge=0, le=100)]
 Fraction = Annotated[float, Field(ge=0, le=1)]
 Ph = Annotated[float, Field(ge=0, le=14)]
 Positive = Annotated[float, Field(gt=0)]
-Key = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9.-]*$", max_length=80)]
+Key = Annotated[str, Field(pattern=ID_PATTERN, max_length=80)]
 
 
 class Frozen(BaseModel):
     """Base of every record: immutable, no unknown keys, no NaN or infinity."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
+
+    def model_copy(self, *, update: Mapping[str, Any] | None = None, deep: bool = False) -> Self:
+        """Return a changed copy that has forgotten what was computed from the old fields."""
+        copy = super().model_copy(update=update, deep=deep)
+        for name in copy.__dict__.keys() - type(self).model_fields.keys():
+            del copy.__dict__[name]
+        return copy
+
+
+def _is_share(value: Any) -> Any:
+    """Refuse what is neither three percentages nor 'balance', in one sentence."""
+    three = isinstance(value, (list, tuple)) and len(value) == 3
+    if value != "balance" and not (three and all(isinstance(x, (int, float)) and 0 <= x <= 100 for x in value)):
+        raise ValueError('write low, typical and high from 0 to 100, such as [28, 30, 32], or "balance"')
+    return value
 
 
 class Acid(Frozen):
@@ -53,7 +69,7 @@ class Substance(Frozen):
 
     inci: str
     role: Role = "active"
-    share: tuple[Percent, Percent, Percent] | Literal["balance"]
+    share: Annotated[tuple[Percent, Percent, Percent] | Literal["balance"], BeforeValidator(_is_share)]
     """Low, typical, high share [% w/w of the material]; one substance may be the balance."""
     cas: str = ""
     molar_mass: Positive | None = None
@@ -129,7 +145,7 @@ class Material(Frozen):
     function: str
     also: tuple[str, ...] = ()
     """Further functions."""
-    substances: tuple[Substance, ...] = Field(min_length=1)
+    substances: tuple[Substance, ...]
     ph_supplied: tuple[Ph, Ph] | None = None
     ph_supplied_at: str = ""
     """Strength at which the supplied pH is read, such as '10 % in water'."""
@@ -149,7 +165,7 @@ class Material(Frozen):
     phase: Phase
     powder: bool = False
     thickener: Thickener | None = None
-    ratings: dict[str, Rating] = {}
+    ratings: dict[RatingName, Rating] = {}
     properties: dict[str, float] = {}
     """Any other numeric property, per unit of the material; see `Library.property_units`."""
     handling: str = ""
@@ -160,6 +176,8 @@ class Material(Frozen):
 
     @model_validator(mode="after")
     def _sound(self) -> Self:
+        if not self.substances:
+            raise ValueError("name at least one substance")
         if "default" not in self.backing:
             raise ValueError("backing needs an entry 'default' (source key and confidence)")
         if sum(not isinstance(s.share, tuple) for s in self.substances) > 1:
@@ -297,8 +315,13 @@ def read_library(paths: Iterable[Path]) -> Library:
     Raises:
         DataError: With every problem of every file at once.
     """
+    paths = list(paths)
     files = [f for p in paths for f in (sorted(p.glob("*.toml")) if p.is_dir() else [p])]
-    problems: list[Problem] = []
+    problems = [
+        Problem(str(p), "", "no .toml file is in this folder.", "Name a folder that holds library files, or a file.")
+        for p in paths
+        if p.is_dir() and not any(p.glob("*.toml"))
+    ]
     read: list[tuple[str, LibraryFile]] = []
     for path in files:
         try:

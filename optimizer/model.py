@@ -15,6 +15,11 @@ from optimizer.rules import Acidity, LimitRule, Rule
 
 Ints = npt.NDArray[np.int32]
 NO_SETTING = Setting()
+DUST = 1e-9
+"""Coefficients this much smaller than a row's largest are rounding, not chemistry."""
+LOOSE = 1.001
+"""Factor by which the row that ties a dose to its yes/no stays clear of the dose's own cap, so that a rule's
+limit keeps its price."""
 
 
 @dataclass(frozen=True)
@@ -86,7 +91,7 @@ def build(rules: Iterable[Rule], pool: Pool, setting: Setting = NO_SETTING) -> M
             position = pool.index[key.removeprefix("use:")]
             doses = np.zeros(n)
             doses[position] = 1.0
-            rows.append(Row("use", "link", doses, high=0.0, choices={key: -float(caps[position])}))
+            rows.append(Row("use", "link", doses, high=0.0, choices={key: -LOOSE * float(caps[position])}))
     column = {key: n + k for k, key in enumerate(keys)}
     matrix = np.zeros((len(rows), n + len(keys)))
     for r, row in enumerate(rows):
@@ -113,9 +118,10 @@ def implied_caps(rows: Iterable[Row], pool: Pool) -> Vector:
     """
     caps = np.full(len(pool), 100.0)
     for row in rows:
-        if row.choices or row.high == inf or row.high < 0 or (row.doses < 0).any():
+        dust = DUST * float(np.abs(row.doses).max(initial=0.0))
+        if row.choices or row.high == inf or row.high < 0 or (row.doses < -dust).any():
             continue
-        used = row.doses > 0
+        used = row.doses > dust
         caps[used] = np.minimum(caps[used], row.high / row.doses[used])
     return caps
 

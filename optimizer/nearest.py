@@ -70,10 +70,35 @@ def nearest_formula(
     """
     rules = tuple(r for r in brief.rules if keep is None or r.id in keep or r.id == "total")
     acidity = brief.acidity if keep is None or "ph" in keep else None
-    here = np.array([doses.get(name, 0.0) for name in brief.pool.ids])
     every = cases(rules, acidity, brief.pool)
     tried = every if at is None or acidity is None else tuple(c for c in every if at in c.settings) or every
-    changes = [Change(brief, case, here, time_limit) for case in tried]
+    asked = replace(brief, acidity=acidity)
+    return nearest_within(asked, doses, tried, every, fewest=fewest, time_limit=time_limit)
+
+
+def nearest_within(
+    brief: Brief,
+    doses: dict[str, float],
+    tried: tuple[Case, ...],
+    every: tuple[Case, ...],
+    *,
+    fewest: bool = True,
+    free: frozenset[str] = frozenset(),
+    time_limit: float = 30.0,
+) -> Near | None:
+    """Return the formula nearest to given doses within some cases, or None if none of them allows one.
+
+    Args:
+        brief: The brief that the cases belong to.
+        doses: % as supplied by id.
+        tried: Cases that are searched.
+        every: Cases whose pH settings the answer may take.
+        fewest: Whether the number of changed doses counts before their sum.
+        free: Ids whose change does not count in the number of changed doses.
+        time_limit: Seconds for each integer program [s].
+    """
+    here = np.array([doses.get(name, 0.0) for name in brief.pool.ids])
+    changes = [Change(brief, case, here, time_limit, free) for case in tried]
     if fewest:
         counts = [c.fewest() for c in changes]
         changes = [c for c, n in zip(changes, counts, strict=True) if n == min(counts) < inf]
@@ -93,14 +118,16 @@ def nearest_formula(
     found = Found(change.case, "optimal", "solver bound", float(kept.sum()), x)
     formula = formula_of(brief, found)
     names = tuple(name for name, moved in zip(brief.pool.ids, kept, strict=True) if moved > CHANGED)
-    ph = choose_ph(replace(brief, acidity=acidity), found, formula, every)
+    ph = choose_ph(brief, found, formula, every)
     return Near(formula, ph, names, found.objective, change.proven, found)
 
 
 class Change:
     """Changes of a formula within one case, as a program over [water, plus, minus, choices, flags]."""
 
-    def __init__(self, brief: Brief, case: Case, here: Vector, time_limit: float) -> None:
+    def __init__(
+        self, brief: Brief, case: Case, here: Vector, time_limit: float, uncounted: frozenset[str] = frozenset()
+    ) -> None:
         """Load the program.
 
         Args:
@@ -108,6 +135,7 @@ class Change:
             case: The pH settings and materials allowed.
             here: The given doses, shape (n,).
             time_limit: Seconds [s].
+            uncounted: Ids whose change does not count in the number of changed doses.
         """
         model = case.model
         n = model.doses
@@ -128,7 +156,7 @@ class Change:
         self._widths = np.cumsum([len(self._water), free, free, choices, free])
         total = self._widths[-1]
         self._count = np.zeros(total)
-        self._count[self._widths[3] :] = 1.0
+        self._count[self._widths[3] :] = [brief.pool.ids[p] not in uncounted for p in self._kept]
         self._distance = np.zeros(total)
         self._distance[self._widths[0] : self._widths[2]] = 1.0
         prices = brief.pool.prices / 100

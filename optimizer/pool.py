@@ -42,7 +42,11 @@ class Group(Frozen):
     def _from_list(cls, value: Any) -> Any:
         if isinstance(value, str):
             return {"materials": (value,)}
-        return {"materials": tuple(value)} if isinstance(value, (list, tuple)) else value
+        if isinstance(value, (list, tuple)):
+            if not value:
+                raise ValueError("the group is empty: name a material, or leave the key out")
+            return {"materials": tuple(value)}
+        return value
 
     def holds(self, material: Material) -> bool:
         """Return whether the material belongs to the group."""
@@ -61,6 +65,11 @@ class Group(Frozen):
         if self.lipids and material.lipid not in self.lipids:
             return False
         return self.surfactants is None or (material.surfactant_matter > 0) == self.surfactants
+
+    @cached_property
+    def whole(self) -> "Group":
+        """The group as asked of whole materials, without what is asked of each substance."""
+        return self.model_copy(update={"charges": (), "families": ()})
 
     @property
     def words(self) -> str:
@@ -147,6 +156,8 @@ class Pool:
     """Part of the product kept free for what is added to effect later [% w/w]."""
     later: tuple[Ingredient, ...] = ()
     """What the part held back is for, such as an acid and a thickener."""
+    thickeners: tuple[Ingredient, ...] = ()
+    """The thickeners among them."""
     _cache: dict[Any, Any] = field(default_factory=dict, compare=False, repr=False)
 
     def __len__(self) -> int:
@@ -172,6 +183,15 @@ class Pool:
             self._cache[group] = np.fromiter((group.holds(i.material) for i in self.items), bool, len(self.items))
         mask: Mask = self._cache[group]
         return mask
+
+    @cached_property
+    def carriers(self) -> Mapping[str, list[int]]:
+        """Positions of the candidates that hold a substance, by INCI name."""
+        found: dict[str, list[int]] = {}
+        for position, item in enumerate(self.items):
+            for substance in item.material.substances:
+                found.setdefault(substance.inci, []).append(position)
+        return found
 
     @cached_property
     def prices(self) -> Vector:
@@ -211,6 +231,7 @@ def join(library: Library, shelf: Shelf | None, currency: str) -> dict[str, Ingr
     problems: list[Problem] = []
     best: dict[str, tuple[float, ShelfLine]] = {}
     names = _names(library.materials)
+    foreign: dict[str, list[int]] = {}
     for line in shelf.lines if shelf else ():
         where = f"{shelf.where if shelf else ''}, row {line.row}"
         key = f"column '{shelf.columns.get('material', 'material') if shelf else 'material'}'"
@@ -225,12 +246,20 @@ def join(library: Library, shelf: Shelf | None, currency: str) -> dict[str, Ingr
             problems.append(Problem(where, key, what, step))
             continue
         if line.currency and line.currency != currency:
-            what = f"the price is in {line.currency}, the brief is in {currency}."
-            problems.append(Problem(where, "column 'currency'", what, "Convert the price; no rate is assumed."))
+            foreign.setdefault(line.currency, []).append(line.row)
+        if line.lot_active is not None:
+            doubt = _lot_doubt(library.by_id[next(iter(found))], line.lot_active)
+            if doubt:
+                problems.append(Problem(where, "lot active", doubt, "Correct the figure, or the material's shares."))
         price = float("inf") if line.price_per_kg is None else line.price_per_kg
         name = next(iter(found))
         if name not in best or price < best[name][0]:
             best[name] = (price, line)
+    for other, rows in foreign.items():
+        what = f"{len(rows)} prices are in {other} (first in row {rows[0]}), the brief is in {currency}."
+        if len(rows) == 1:
+            what = f"the price in row {rows[0]} is in {other}, the brief is in {currency}."
+        problems.append(Problem(shelf.where if shelf else "", "currency", what, "Convert them; no rate is assumed."))
     if problems:
         raise DataError(problems)
     joined = {}
@@ -240,6 +269,17 @@ def join(library: Library, shelf: Shelf | None, currency: str) -> dict[str, Ingr
             material = with_lot(material, chosen.lot_active)
         joined[material.id] = Ingredient(material, float("nan") if price == float("inf") else price, chosen)
     return joined
+
+
+def _lot_doubt(material: Material, active: float) -> str:
+    """Return what is impossible about a lot's measured active matter, empty if nothing is."""
+    typical = material.active_matter
+    if 0 < active < typical / 10:
+        return f"{active:g} % active is far below the usual {typical:g} %: is it a fraction?"
+    carried = sum(s.typical for s in material.substances if s.role == "salt")
+    if typical and active + carried * active / typical > 100.5:
+        return f"{active:g} % active with the salt that comes along is more than 100 %."
+    return ""
 
 
 def _names(materials: Iterable[Material]) -> dict[str, set[str]]:

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from dataclasses import replace
 from math import isnan
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from optimizer.brief import Brief
 from optimizer.corridor import Found
 from optimizer.engine.onesided import Directions
 from optimizer.engine.sensitivity import Basis
 from optimizer.formula import Formula
-from optimizer.model import Model
-from optimizer.pool import Vector
 from optimizer.result import EntryPrice, Outcome
 from optimizer.row import Row, Setting
 from optimizer.units import USED
@@ -27,18 +27,19 @@ def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Out
     outcomes = []
     for rule in (*brief.all_rules, *brief.watched):
         low, high = rule.limits
+        value, violation = rule.judged(formula, setting)
         outcomes.append(
             Outcome(
                 rule.id,
                 rule.kind,
                 rule.name,
                 rule.reading(),
-                rule.value(formula, setting),
+                value,
                 low,
                 high,
                 rule.unit,
                 rule.source,
-                rule.violation(formula, setting),
+                violation,
             )
         )
     return tuple(outcomes)
@@ -46,71 +47,74 @@ def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Out
 
 def price_rules(brief: Brief, found: Found, basis: Basis, formula: Formula, setting: Setting) -> tuple[Outcome, ...]:
     """Return every rule with value, binding side, price and the range over which it holds."""
-    model = found.case.model
-    sign = brief.scenario.objective.goals[0][0]
-    measure = brief.measure(brief.scenario.objective.goals[0][1])
-    unit = 1.0
-    if measure.ratio:
-        bottom = (
-            float(brief.pool.vector(measure.per) @ basis.x[: model.doses]) + measure.constants(brief.pool.held_back)[1]
-        )
-        unit = 1.0 / bottom
-    by_owner: dict[tuple[str, str], list[int]] = {}
-    for r, row in enumerate(model.rows):
-        by_owner.setdefault((row.owner, row.side), []).append(r)
-    directions = Directions(basis)
-    outcomes = measure_rules(brief, formula, setting)
-    return tuple(_priced(o, model, basis, by_owner, sign * unit, directions) for o in outcomes)
+    pricer = Pricer(brief, found, basis)
+    return tuple(pricer.priced(outcome) for outcome in measure_rules(brief, formula, setting))
 
 
-def _priced(
-    outcome: Outcome,
-    model: Model,
-    basis: Basis,
-    by_owner: dict[tuple[str, str], list[int]],
-    unit: float,
-    directions: Directions,
-) -> Outcome:
-    """Return an outcome with the price of the limit it sits on."""
-    for side in ("equal", "low", "high"):
-        indices = by_owner.get((outcome.id, side), [])
-        binding = [r for r in indices if _at_end(model, basis, r, side)]
-        if not binding or isnan(outcome.value):
-            continue
-        limit = outcome.low if side in ("low", "equal") else outcome.high
-        rows = [model.rows[r] for r in binding]
-        if outcome.kind == "clear":
-            return replace(outcome, binding=side)
-        ends = np.array([_end_per_limit(model, row, basis.x) for row in rows])
+class Pricer:
+    """Prices of limits at an answer, at its fixed choices.
+
+    Which limits bind is read at the answer itself; their prices come from the optimal basis, and where
+    that is degenerate from the directions at the answer.
+    """
+
+    def __init__(self, brief: Brief, found: Found, basis: Basis) -> None:
+        """Sort the rows by owner and side."""
+        assert found.x is not None
+        self.model, self.basis, self.x = found.case.model, basis, found.x
+        self.directions = Directions(basis, found.x)
+        sign, name = brief.scenario.objective.goals[0]
+        measure = brief.measure(name)
+        self.fractional = measure.ratio
+        self.unit = float(sign)
+        if measure.ratio:
+            below = measure.constants(brief.pool.held_back)[1]
+            self.unit /= float(brief.pool.vector(measure.per) @ found.x[: self.model.doses]) + below
+        self.rows: dict[tuple[str, str], list[int]] = {}
+        for r, row in enumerate(self.model.rows):
+            self.rows.setdefault((row.owner, row.side), []).append(r)
+
+    def priced(self, outcome: Outcome) -> Outcome:
+        """Return an outcome with the side and the price of the limit it sits on, if it does."""
+        for side in ("equal", "low", "high"):
+            binding = np.array([r for r in self.rows.get((outcome.id, side), []) if self._at_end(r, side)])
+            if binding.size and not isnan(outcome.value):
+                if outcome.kind == "clear":
+                    return replace(outcome, binding=side)
+                limit = outcome.high if side == "high" else outcome.low
+                prices: dict[str, Any] = self._prices(binding, side, limit)
+                return replace(outcome, binding=side, **prices)
+        return outcome
+
+    def _prices(self, binding: npt.NDArray[np.int64], side: str, limit: float) -> dict[str, float]:
+        rows = [self.model.rows[r] for r in binding]
+        ends = np.array([row.rhs_per_limit * self._taken(row) for row in rows])
         single = rows[0].per_limit if len(rows) == 1 else None
-        per_limit = None if single is None else model.spread(single)
-        reach = basis.reach(np.array(binding), ends, per_limit)
-        lowered = raised = unit * reach.price + 0.0
+        per_limit = None if single is None else self.model.spread(single)
+        reach = self.basis.reach(binding, ends, per_limit)
+        price = lowered = raised = reach.price
         if reach.down > -STILL or reach.up < STILL:
-            lowered, raised = (unit * p + 0.0 for p in directions.prices(np.array(binding), ends, per_limit))
-        return replace(
-            outcome,
-            binding=side,
-            price=unit * reach.price + 0.0,
-            holds_from=limit + reach.down,
-            holds_to=limit + reach.up,
-            price_from=unit * reach.price_down + 0.0,
-            price_to=unit * reach.price_up + 0.0,
-            price_if_lowered=lowered,
-            price_if_raised=raised,
-        )
-    return outcome
+            lowered, raised = self.directions.prices(binding, ends, per_limit)
+            if reach.down == reach.up == 0:
+                price = lowered if side == "high" else raised
+        told = {"price": price, "price_if_lowered": lowered, "price_if_raised": raised}
+        if not self.fractional:
+            # The value of a mean as objective bends with every limit: its price is told at the answer only.
+            told |= {"price_from": reach.price_down, "price_to": reach.price_up}
+        prices = {name: self.unit * value + 0.0 for name, value in told.items()}
+        if not self.fractional:
+            prices |= {"holds_from": limit + reach.down, "holds_to": limit + reach.up}
+        return prices
 
+    def _at_end(self, r: int, side: str) -> bool:
+        if self._taken(self.model.rows[r]) == 0:
+            return False
+        end = self.model.row_high[r] if side == "high" else self.model.row_low[r]
+        return bool(abs(float(self.model.matrix[r] @ self.x) - end) <= 1e-7 * (1 + abs(end)))
 
-def _at_end(model: Model, basis: Basis, r: int, side: str) -> bool:
-    activity = basis.activity[r]
-    end = model.row_high[r] if side == "high" else model.row_low[r]
-    return bool(abs(activity - end) <= 1e-7 * (1 + abs(end)))
-
-
-def _end_per_limit(model: Model, row: Row, x: Vector) -> float:
-    taken = float(round(x[model.names.index(row.limit_choice)])) if row.limit_choice else 1.0
-    return row.rhs_per_limit * taken
+    def _taken(self, row: Row) -> float:
+        """Return 1, or the value of the yes/no that multiplies the row's limit."""
+        return float(round(self.x[self.model.names.index(row.limit_choice)])) if row.limit_choice else 1.0
 
 
 def entry_prices(brief: Brief, found: Found, basis: Basis) -> tuple[EntryPrice, ...]:

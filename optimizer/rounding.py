@@ -155,7 +155,7 @@ def grid_formula(brief: Brief, counts: Vector) -> Formula | None:
     lines = tuple(
         Line(item, round(int(n) * step, digits)) for item, n in zip(brief.pool.items, counts, strict=True) if n > 0
     )
-    return Formula(lines, brief.pool.held_back, brief.pool.later)
+    return Formula(lines, brief.pool.held_back, brief.pool.later, brief.pool.thickeners)
 
 
 def broken(rule: Rule, formula: Formula, setting: Setting) -> bool:

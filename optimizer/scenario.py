@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, InstanceOf, ValidationError, model_validator
 
-from optimizer.errors import DataError, Problem, fault, from_validation, nearest
+from optimizer.errors import TIE_PATTERN, DataError, Problem, fault, from_validation, nearest
 from optimizer.files import read_toml, shipped
 from optimizer.library import Charge, Free, Frozen, Material, Percent
 from optimizer.pool import unknown
@@ -18,6 +18,8 @@ from optimizer.rules import (
 from optimizer.units import listed, slug
 
 MAX_EXTENDS = 12
+UNCHANGEABLE = ("extends", "without_rules", "rule")
+"""Tables that a what-if on the command line cannot change."""
 
 
 class PoolChoice(Frozen):
@@ -103,7 +105,7 @@ class Objective(Frozen):
     """A measure (cost, active, salt, load ...) or the id of a rule."""
     maximise: str | None = None
     """A measure (mildness, flash-foam, natural ...) or the id of a rule."""
-    then: tuple[Annotated[str, Field(pattern=r"^(minimise|maximise) [a-z0-9.-]+$")], ...] = ()
+    then: tuple[Annotated[str, Field(pattern=TIE_PATTERN)], ...] = ()
     """Tie-breaks such as 'maximise mildness'; last always comes the order of ids."""
 
     @model_validator(mode="after")
@@ -209,8 +211,8 @@ def scenario_from(raw: Mapping[str, Any], where: str) -> Scenario:
     if not isinstance(stated, list) or not all(isinstance(r, dict) for r in stated):
         problems.append(Problem(where, "rule", "rules are written as [[rule]] tables.", "Write [[rule]] above each."))
         stated = []
-    for table in stated:
-        key = f"rule.{table.get('id', '?')}"
+    for number, table in enumerate(stated, 1):
+        key = f"rule.{table['id']}" if "kind" in table and "id" in table else f"rule {number}"
         kind = table.get("kind")
         if not isinstance(kind, str) or kind not in KINDS:
             what = "this key is missing." if kind is None else f"there is no kind of rule '{kind}'."
@@ -241,8 +243,12 @@ def _merged(path: Path, files: list[Path]) -> dict[str, Any]:
     for number_, rule in enumerate(raw.get("rule", []) if isinstance(raw.get("rule"), list) else []):
         if isinstance(rule, dict):
             rule.setdefault("id", _rule_id(rule, raw["rule"][:number_]))
-    base_name = raw.get("extends")
-    if not isinstance(base_name, str) or not base_name:
+    base_name = raw.get("extends", "")
+    if not isinstance(base_name, str):
+        raise fault(
+            str(path), "extends", "this is the name of a scenario file.", 'Write it in quotes: extends = "x.toml".'
+        )
+    if not base_name:
         return raw
     base = _merged(beside(path, base_name, "extends"), files)
     dropped = raw.get("without_rules", [])
@@ -296,6 +302,8 @@ def _rule_id(rule: dict[str, Any], earlier: list[Any]) -> str:
 def _change(raw: dict[str, Any], key: str, value: str) -> None:
     """Apply one what-if to the raw scenario."""
     head, _, rest = key.partition(".")
+    if head in UNCHANGEABLE:
+        raise fault("--set", key, "this cannot be changed here.", "Write a variant file that extends this one.")
     rules = {r.get("id"): r for r in raw.get("rule", []) if isinstance(r, dict)}
     parsed: Any = value
     try:
@@ -311,7 +319,7 @@ def _change(raw: dict[str, Any], key: str, value: str) -> None:
         rules[owner].clear()
         rules[owner].update(changed)
     elif not rest and head in Scenario.model_fields:
-        raw[head] = parsed
+        raw[head] = [parsed] if head == "library" and isinstance(parsed, str) else parsed
     elif isinstance(raw.get(head, {}), dict) and head in Scenario.model_fields:
         field_name = Scenario.model_fields[head].annotation
         listed_fields = head in ("pool", "held_back") and last not in ("percent",)
@@ -330,11 +338,3 @@ def beside(path: Path, name: str, key: str) -> Path:
         what = f"'{name}' leaves the folder of the scenario, which a file that is passed around must not."
         raise fault(str(path), key, what, "Move the file beside the scenario, or name it on the command line.")
     return path.parent / name
-
-
-def __getattr__(name):  # TEMP
-    if name in ("load_brief", "make_brief", "Brief"):
-        import optimizer.brief as b
-
-        return getattr(b, name)
-    raise AttributeError(name)

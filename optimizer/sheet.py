@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from optimizer.errors import DataError, Problem, fault, nearest
+from optimizer.errors import DataError, Problem, fault
 from optimizer.files import read_bytes, read_text
 
 MAX_ROWS = 20_000
@@ -36,7 +36,8 @@ def recognised(where: str, headings: list[str], known: Headings) -> tuple[dict[i
     fields: dict[int, str] = {}
     problems = []
     for position, heading in enumerate(headings):
-        field = wanted.get(_plain(re.sub(r"\((eur|gbp|usd|kg|%|€|£|\$)\)", "", heading.lower())))
+        bare = re.sub(r"\([^)]*\)", "", heading)
+        field = next((wanted[p] for p in (_plain(heading), _plain(bare)) if p in wanted), None)
         if field is None:
             continue
         if field in fields.values():
@@ -50,13 +51,16 @@ def recognised(where: str, headings: list[str], known: Headings) -> tuple[dict[i
             )
         fields[position] = field
     if "material" not in fields.values():
-        step = nearest(headings[0] if headings else "", known["material"])
-        problems.append(Problem(f"{where}, row 1", "", "no column names the material.", f"Head one 'material'. {step}"))
+        step = f"Head one 'material'. Columns found: {', '.join(h for h in headings if h) or 'none'}."
+        problems.append(Problem(f"{where}, row 1", "", "no column names the material.", step))
     return fields, problems
 
 
 def _plain(text: str) -> str:
-    return re.sub(r"[^a-z0-9%]+", " ", text.lower()).strip()
+    """Return a heading without case, punctuation and units of money; '€/kg' is a price per kg."""
+    money = re.sub(r"€|£|\$|\b(eur|gbp|usd)\b", " price ", text.lower())
+    words = re.sub(r"[^a-z0-9%]+", " ", money).split()
+    return " ".join(w for k, w in enumerate(words) if k == 0 or w != words[k - 1])
 
 
 def text_of(cell: object) -> str:
@@ -65,12 +69,20 @@ def text_of(cell: object) -> str:
 
 
 def number_of(text: str) -> float:
-    """Read a number as people write it: currency signs, thousands separators, a decimal comma."""
+    """Read a number as people write it: currency signs, thousands separators, a decimal comma.
+
+    Raises:
+        ValueError: If it is no number or can be read two ways, such as 1,234; the text completes a sentence.
+    """
     plain = re.sub(r"[\s€£$%']|EUR|GBP|USD|kg", "", text)
-    if re.fullmatch(r"-?\d{1,3}(\.\d{3})*,\d+", plain) or re.fullmatch(r"-?\d+,\d+", plain):
+    if re.fullmatch(r"[+-]?[1-9]\d{0,2}[,.]\d{3}", plain) and "." not in plain[-4:]:
+        raise ValueError("can be read two ways, as a thousands separator or a decimal comma")
+    if re.fullmatch(r"[+-]?\d{1,3}(\.\d{3})*,\d+|[+-]?\d+,\d+", plain):
         plain = plain.replace(".", "").replace(",", ".")
-    elif re.fullmatch(r"-?\d{1,3}(,\d{3})+\.\d+", plain):
+    elif re.fullmatch(r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?", plain):
         plain = plain.replace(",", "")
+    if not re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", plain):
+        raise ValueError("is not a number")
     return float(plain)
 
 
@@ -110,10 +122,10 @@ def _xlsx(path: Path) -> list[tuple[int, list[Any]]]:
         return rows
     except DataError:
         raise
-    except Exception as error:  # openpyxl raises whatever its XML and zip layers raise
+    except Exception:  # openpyxl raises whatever its XML and zip layers raise
         raise fault(
             str(path),
             "",
-            f"this is not a readable workbook ({type(error).__name__}).",
+            "this is not a readable workbook.",
             "Save the sheet again as XLSX or CSV.",
         ) from None

@@ -12,17 +12,28 @@ from optimizer.sheet import number_of, read_rows, recognised, text_of
 HEADINGS = {
     "material": ("material", "raw material", "ingredient", "item", "id", "inci", "inci name", "name", "rohstoff"),
     "supplier": ("supplier", "vendor", "source", "from"),
-    "price_per_kg": ("price per kg", "price kg", "cost per kg", "price/kg", "cost/kg", "per kg"),
+    "price_per_kg": ("price per kg", "price kg", "cost per kg", "price/kg", "cost/kg", "per kg", "kg price"),
     "pack_price": ("pack price", "price per pack", "price", "cost", "pack cost"),
     "pack_kg": ("pack kg", "pack size kg", "pack size", "pack", "size kg", "weight kg"),
+    "pack_g": ("pack g", "pack size g", "size g", "weight g"),
     "currency": ("currency", "cur"),
     "stock_kg": ("stock kg", "stock", "in stock kg", "on hand kg", "on hand", "left kg"),
     "lot": ("lot", "batch", "lot number", "batch number"),
-    "lot_active": ("lot active", "measured active", "active", "active matter", "active %", "lot active %", "asm"),
+    "lot_active": (
+        "lot active",
+        "measured active",
+        "active",
+        "active matter",
+        "active %",
+        "lot active %",
+        "asm",
+        "was",
+        "sal",
+    ),
 }
 """Headings that are recognised, by field; case, spaces and punctuation do not matter."""
 
-NUMERIC = ("price_per_kg", "pack_price", "pack_kg", "stock_kg", "lot_active")
+NUMERIC = ("price_per_kg", "pack_price", "pack_kg", "pack_g", "stock_kg", "lot_active")
 
 
 class ShelfLine(Frozen):
@@ -59,6 +70,8 @@ def read_shelf(path: Path) -> Shelf:
     table = read_rows(path)
     headings = [text_of(cell) for cell in table[0][1]]
     fields, problems = recognised(str(path), headings, HEADINGS)
+    if problems:
+        raise DataError(problems)
     lines = []
     for number, row in table[1:]:
         values: dict[str, Any] = {"row": number}
@@ -69,16 +82,23 @@ def read_shelf(path: Path) -> Shelf:
             if field in NUMERIC:
                 try:
                     values[field] = number_of(text)
-                except ValueError:
+                except ValueError as error:
                     where, key = f"{path}, row {number}", f"column '{headings[position]}'"
-                    problems.append(
-                        Problem(where, key, f"'{text}' is not a number.", "Write digits only, such as 12.50.")
-                    )
+                    problems.append(Problem(where, key, f"'{text}' {error}.", "Write digits only, such as 12.50."))
+            elif field == "currency":
+                values[field] = {"€": "EUR", "£": "GBP", "$": "USD"}.get(text, text.upper())
             else:
                 values[field] = text
+        if "pack_g" in values:
+            values.setdefault("pack_kg", values.pop("pack_g") / 1000)
         pack_price = values.pop("pack_price", None)
         if pack_price is not None and "price_per_kg" not in values:
-            values["price_per_kg"] = pack_price / (values.get("pack_kg") or 1.0)
+            if values.get("pack_kg", 0.0) > 0:
+                values["price_per_kg"] = pack_price / values["pack_kg"]
+            else:
+                where, key = f"{path}, row {number}", f"column '{_said(fields, headings, 'pack_price')}'"
+                step = "Give the pack size in kg or g, or a price per kg."
+                problems.append(Problem(where, key, "this is the price of a pack of unknown size.", step))
         try:
             lines.append(ShelfLine.model_validate(values))
         except ValidationError as error:
@@ -86,6 +106,11 @@ def read_shelf(path: Path) -> Shelf:
     if problems:
         raise DataError(problems)
     return Shelf(where=str(path), lines=tuple(lines), columns={f: headings[p] for p, f in fields.items()})
+
+
+def _said(fields: dict[int, str], headings: list[str], field: str) -> str:
+    """Return the heading that a field was read from."""
+    return next((headings[p] for p, f in fields.items() if f == field), field)
 
 
 def _faults(where: str, error: ValidationError, fields: dict[int, str], headings: list[str]) -> list[Problem]:

@@ -48,5 +48,5 @@ def _given(path: Path, scenario: Path, shelf: Path | None, libraries: list[Path]
     given = read_formula(path, plain.library.materials, plain.pool.held_back)
     brief = load_brief(scenario, shelf=shelf, libraries=libraries, also=given.doses)
     lines = tuple(Line(item, given.doses[item.id]) for item in brief.pool.items if given.doses.get(item.id, 0.0) > 0)
-    formula = Formula(lines, given.held_back, brief.pool.later)
+    formula = Formula(lines, given.held_back, brief.pool.later, brief.pool.thickeners)
     return Side(path.stem, brief, formula, best_setting(brief, formula), "given", (*given.notes, *brief.assumptions))

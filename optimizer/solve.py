@@ -89,7 +89,7 @@ def solve_fully(
     basis = corridor.basis(chosen)
     outcomes = price_rules(brief, chosen, basis, formula, setting)
     slack = {r.id: r.slack() for r in brief.all_rules}
-    broken = [o for o in outcomes if o.violation > 10 * slack.get(o.id, 1e-6)]
+    broken = [o for o in outcomes if o.id in slack and o.violation > 10 * slack[o.id]]
     if broken:
         raise SolverError(
             f"the formula breaks '{broken[0].reading}' by {broken[0].violation:.2g}; the answer is withheld."
@@ -124,7 +124,7 @@ def formula_of(brief: Brief, found: Found) -> Formula:
     assert found.x is not None
     doses = found.x[: len(brief.pool)]
     lines = tuple(Line(brief.pool.items[p], float(doses[p])) for p in (doses > USED).nonzero()[0])
-    return Formula(lines, brief.pool.held_back, brief.pool.later)
+    return Formula(lines, brief.pool.held_back, brief.pool.later, brief.pool.thickeners)
 
 
 def choose_ph(brief: Brief, found: Found, formula: Formula, all_cases: tuple[Case, ...]) -> PhOutcome | None:

@@ -27,7 +27,7 @@ aqua,de-ionised,100,4.00,EUR,,,
 MATERIALS = """\
 # Your own raw materials, and figures of shipped ones that your supplier states differently.
 # See what a shipped material looks like:  tenside library show cocamidopropyl-betaine
-# Check this file:                         tenside library check --library materials.toml
+# Check this file:                         tenside library check --with materials.toml
 
 [sources]
 my-sheet = "supplier sheet, name withheld, received 2026"
@@ -55,7 +55,6 @@ backing = { default = ["my-sheet", "supplier-typical"] }
 
 # --- Single figures of a shipped material -----------------------------------------------------
 # The name of the table is the id; 'active' is the active matter as supplied (low, typical, high).
-# If materials.toml is read alone by 'library check', overrides of shipped materials are not found.
 # [override.decyl-glucoside]
 # active = [51, 53, 55]
 # backing = { active = ["my-sheet", "supplier-typical"] }

@@ -11,7 +11,7 @@ from optimizer.corridor import TIE, Corridor, Found, Sign
 from optimizer.engine.certificate import check_feasible
 from optimizer.engine.highs import Answer, Session
 from optimizer.engine.sensitivity import ZERO, Basis
-from optimizer.errors import SolverError
+from optimizer.errors import DataError, SolverError
 from optimizer.model import Model, objective_vector
 from optimizer.pool import Pool, Vector
 from optimizer.rules import LimitRule
@@ -45,7 +45,7 @@ def _settle_choices(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -
         capped, session = _capped(corridor, model, caps)
         try:
             step = corridor.best(replace(found.case, model=capped), sign, measure, session)
-        except SolverError:
+        except (DataError, SolverError):
             break
         if step.x is None:
             break
@@ -60,7 +60,7 @@ def _settle_choices(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -
         return found
     try:
         chosen = corridor.repriced(found, *goals[0], np.round(choices))
-    except SolverError:
+    except (DataError, SolverError):
         return found
     equal = chosen.x is not None and abs(chosen.objective - found.objective) <= 2 * TIE * (1 + abs(found.objective))
     return chosen if equal else found

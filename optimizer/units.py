@@ -14,7 +14,9 @@ USED = 1e-7
 def number(value: float, digits: int = 4) -> str:
     """Return a number for reading: at most `digits` decimals, no trailing zeros, no minus zero."""
     text = f"{value:.{digits}f}".rstrip("0").rstrip(".") if digits else f"{value:.0f}"
-    return "0" if text in ("-0", "") else text
+    if text not in ("-0", "0", ""):
+        return text
+    return f"{value:.1e}" if abs(value) > 1e-9 and digits >= 4 else "0"
 
 
 def slug(text: str) -> str:

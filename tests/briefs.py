@@ -69,10 +69,6 @@ class Wish:
     past: float = 0.06
 
 
-AVOID: frozenset[str] = frozenset({"lot as active", "watched pair"})
-"""What random cases leave out while the tool is known to be wrong there; see the strict xfails in test_laws.py."""
-
-
 # materials ----------------------------------------------------------------------------------------
 
 
@@ -405,9 +401,6 @@ def around(r: Random, materials: list[Table], near: float, wish: Wish) -> Case:
         made = maker.rule(kind, number)
         if made is not None:
             scenario["rule"].append(made)
-    if "lot as active" in AVOID and any(rule.get("measured") == "as active" for rule in scenario["rule"]):
-        for line in shelf:
-            line.pop("lot_active", None)
     if wish.extras and r.random() < 0.2:
         names = [s["inci"] for m in materials if m["id"] != "aqua" for s in m["substances"] if s["inci"] != "Aqua"]
         case["ceilings"] = [maker.ceiling("law", names)]
@@ -449,7 +442,7 @@ def _extras(r: Random, case: Case, doses: dict[str, float], wish: Wish) -> None:
                 "id": "pair",
                 "one": [by_id[one]["substances"][0]["inci"]],
                 "other": [by_id[other]["substances"][0]["inci"]],
-                "jurisdiction": "EU" if "watched pair" in AVOID else r.choice(["EU", "EU", "elsewhere"]),
+                "jurisdiction": r.choice(["EU", "EU", "elsewhere"]),
                 "source": "invented",
                 "confidence": "common practice",
             }

@@ -45,11 +45,16 @@ class Blend:
 
     def rule(self, row: str) -> str:
         """Return the id of a row's rule."""
-        return "total" if row == self.total[0] else slug(row)
+        return "total" if row == self.total[0] else rule_id(row)
 
     def unit(self, row: str) -> float:
         """Return what one unit of a rule's limit is in the row's own units."""
         return self.total[1] / 100 if row == self.total[0] else 1.0
+
+
+def rule_id(row: str) -> str:
+    """Return the id of a row that is not the total, whose id belongs to the tool."""
+    return f"row-{slug(row)}" if slug(row) in ("total", "ph", "use") else slug(row)
 
 
 def load(name: str) -> Case:
@@ -172,7 +177,7 @@ def write_as_blend(case: Case, folder: Path, *, room: bool = False) -> Blend:
     if total is None:
         library.append(_material("nothing", {}))
         shelf.append("nothing,0")
-    rules = [_rule("property", slug(row["name"]), {"property": row["name"]}, *ends(row)) for row in rows]
+    rules = [_rule("property", rule_id(row["name"]), {"property": row["name"]}, *ends(row)) for row in rows]
     for v in names:
         low, high = (end * scale[v] for end in bounds(case, v))
         kind, about = case["integrality"].get(v), {"of": [slug(v)]}

@@ -355,8 +355,8 @@ SCENARIO = {
     ),
     "no candidate": Case(
         (
-            f"{WHERE}, pool: no candidate is left: nothing is both in the pool and priced. Name a shelf with prices, "
-            "or set unpriced = true in [pool].",
+            f"{WHERE}, pool: no candidate is left: nothing priced is in the pool. Widen [pool], or add what it names to "
+            "the shelf.",
         ),
         brief=in_brief('[pool]\nmaterials = ["plain-anionic"]\n'),
         own=OWN.replace('id = "aqua"', 'id = "water"'),
@@ -393,7 +393,7 @@ RULES = {
         (f"{WHERE}, rule.total.kind: there is no kind of rule 'total'. {KINDS}",), brief=rule('kind = "total"\n')
     ),
     "kind missing": Case(
-        (f"{WHERE}, rule.foam.kind: this key is missing. {KINDS}",), brief=rule('id = "foam"\nat_least = 5\n')
+        (f"{WHERE}, rule 2.kind: this key is missing. {KINDS}",), brief=rule('id = "foam"\nat_least = 5\n')
     ),
     "id twice": Case(
         (f"{WHERE}, rule.active: two rules have this id. Give one of them another id.",),
@@ -500,10 +500,7 @@ WHAT_IFS = {
 
 SHELVES = {
     "currency of another country": Case(
-        (
-            f"{ROWS}, row 3, column 'currency': the price is in USD, the brief is in EUR. Convert the price; "
-            "no rate is assumed.",
-        ),
+        (f"{ROWS}, currency: the price in row 3 is in USD, the brief is in EUR. Convert them; no rate is assumed.",),
         shelf=SHELF.replace("3,EUR", "3,USD"),
     ),
     "unknown material": Case(
@@ -527,11 +524,11 @@ SHELVES = {
         shelf=SHELF.replace(",2,", ",-2,"),
     ),
     "price nan": Case(
-        (f"{ROWS}, row 2, column 'price per kg': nan cannot be used here: input should be a finite number. {CELL}",),
+        (f"{ROWS}, row 2, column 'price per kg': 'nan' is not a number. Write digits only, such as 12.50.",),
         shelf=SHELF.replace(",2,", ",nan,"),
     ),
     "price infinite": Case(
-        (f"{ROWS}, row 2, column 'price per kg': inf cannot be used here: input should be a finite number. {CELL}",),
+        (f"{ROWS}, row 2, column 'price per kg': 'inf' is not a number. Write digits only, such as 12.50.",),
         shelf=SHELF.replace(",2,", ",inf,"),
     ),
     "price beyond any number": Case(
@@ -543,7 +540,11 @@ SHELVES = {
         shelf=SHELF.replace(",2,", ",two,"),
     ),
     "pack of nothing": Case(
-        (f"{ROWS}, row 2, column 'Pack (kg)': 0.0 cannot be used here: input should be greater than 0. {CELL}",),
+        (
+            f"{ROWS}, row 2, column 'pack price': this is the price of a pack of unknown size. Give the pack size in kg "
+            "or g, or a price per kg.",
+            f"{ROWS}, row 2, column 'Pack (kg)': 0.0 cannot be used here: input should be greater than 0. {CELL}",
+        ),
         shelf="material,Pack (kg),pack price\nplain-anionic,0,5\n",
     ),
     "stock negative": Case(
@@ -569,13 +570,27 @@ SHELVES = {
         (f"{ROWS}: this is not a readable CSV: ',' expected after '\"'. Save the sheet again as CSV (UTF-8).",),
         shelf='material,price per kg\n"plain"-anionic,3\n',
     ),
+    "a number that reads two ways": Case(
+        (
+            f"{ROWS}, row 2, column 'price per kg': '1,234' can be read two ways, as a thousands separator or a decimal "
+            "comma. Write digits only, such as 12.50.",
+        ),
+        shelf=SHELF.replace(",2,", ',"1,234",'),
+    ),
+    "pack price without a pack": Case(
+        (
+            f"{ROWS}, row 2, column 'pack price': this is the price of a pack of unknown size. Give the pack size in kg "
+            "or g, or a price per kg.",
+        ),
+        shelf="material,pack kg,pack price\nplain-anionic,,50\n",
+    ),
     "workbook that is text": Case(
-        ("{folder}/shelf.xlsx: this is not a readable workbook (BadZipFile). Save the sheet again as XLSX or CSV.",),
+        ("{folder}/shelf.xlsx: this is not a readable workbook. Save the sheet again as XLSX or CSV.",),
         brief=BRIEF.replace("shelf.csv", "shelf.xlsx"),
         files={"shelf.xlsx": "material,price per kg\n"},
     ),
     "workbook of nothing": Case(
-        ("{folder}/shelf.xlsx: this is not a readable workbook (BadZipFile). Save the sheet again as XLSX or CSV.",),
+        ("{folder}/shelf.xlsx: this is not a readable workbook. Save the sheet again as XLSX or CSV.",),
         brief=BRIEF.replace("shelf.csv", "shelf.xlsx"),
         files={"shelf.xlsx": b""},
     ),

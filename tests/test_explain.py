@@ -135,7 +135,7 @@ def by_scipy(name: str, rules: Iterable[str]) -> bool:
             if slug(row["name"]) in rules and end is not None:
                 rows.append([sign * row["coef"].get(v, 0) for v in case["variables"]])
                 ends.append(sign * end)
-    held = {v: (0, None) for v in case["variables"]}
+    held = dict.fromkeys(case["variables"], (0, None))
     held |= {v: b for v, b in case["bounds"].items() if f"bound-{slug(v)}" in rules}
     found = linprog([0] * len(held), A_ub=rows or None, b_ub=ends or None, bounds=list(held.values()))
     assert found.status in (0, 2)

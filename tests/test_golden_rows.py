@@ -29,7 +29,7 @@ import pytest
 from briefs import material, substance
 
 from optimizer.library import Material
-from optimizer.model import build
+from optimizer.model import LOOSE, build
 from optimizer.pool import Ingredient, Pool
 from optimizer.row import Row, Setting
 from optimizer.rules import IMPLIED, STATED, Acidity, Rule
@@ -103,7 +103,7 @@ def tiny() -> Pool:
     build_up = {"type": "polymer", "use": [1, 3], "ph": [4, 6]}
     late = material("late", [substance("Late", 100)], "thickener", thickener=build_up)
     later = (Ingredient(Material.model_validate(late), 1.0),)
-    return Pool(tuple(sorted(items, key=lambda i: i.id)), 4.0, later)
+    return Pool(tuple(sorted(items, key=lambda i: i.id)), 4.0, later, later)
 
 
 POOL = tiny()
@@ -242,7 +242,7 @@ def test_every_finite_limit_of_the_golden_rules_moves_its_row_as_told() -> None:
 
 
 def test_a_yes_no_is_tied_to_its_dose_by_the_most_that_single_rows_allow() -> None:
-    """Without a limit of its own ampho may reach 96 (100 less 4 held back); anion 8 by its dose rule."""
+    """Without a limit of its own ampho may reach 96 (100 less 4 held back); anion 8 by its dose rule; LOOSE on top."""
     rules: list[Rule] = [
         KINDS["count"].model_validate({"id": "a", "of": ["ampho", "anion"], "at_most": 1}),
         KINDS["dose"].model_validate({"id": "b", "of": ["anion"], "measured": "as active", "at_most": 4}),
@@ -252,7 +252,7 @@ def test_a_yes_no_is_tied_to_its_dose_by_the_most_that_single_rows_allow() -> No
     assert model.names[6:] == ("use:ampho", "use:anion")
     links = [(r, model.matrix[n]) for n, r in enumerate(model.rows) if r.owner == "use"]
     assert [r.high for r, _ in links] == [0.0, 0.0]
-    assert links[0][1].tolist() == [1, 0, 0, 0, 0, 0, -96, 0]
-    assert links[1][1].tolist() == [0, 1, 0, 0, 0, 0, 0, -8]
+    assert links[0][1].tolist() == pytest.approx([1, 0, 0, 0, 0, 0, -96 * LOOSE, 0])
+    assert links[1][1].tolist() == pytest.approx([0, 1, 0, 0, 0, 0, 0, -8 * LOOSE])
     assert model.upper.tolist() == [100] * 6 + [1] * 2
     assert model.lower.tolist() == [0] * 8

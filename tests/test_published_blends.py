@@ -16,8 +16,8 @@ from pathlib import Path
 import pytest
 from published_cases import Blend, Case, in_packets, independent, load, write_as_blend
 
+from optimizer.brief import load_brief
 from optimizer.result import Outcome, Result
-from optimizer.scenario import load_brief
 from optimizer.solve import solve
 from optimizer.units import slug
 
@@ -269,9 +269,7 @@ def test_entry_price_is_price_less_published_reduced_cost(
 
 
 @pytest.mark.parametrize(("name", "variable"), entry_cases("cost_range"))
-def test_entry_price_is_low_end_of_published_cost_range(
-    name: str, variable: str, answer: Callable[[str], Run]
-) -> None:
+def test_entry_price_is_low_end_of_published_cost_range(name: str, variable: str, answer: Callable[[str], Run]) -> None:
     found = answer(name)
     published = found.case["published"]
     low, _ = published["cost_range"][variable]

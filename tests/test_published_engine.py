@@ -122,9 +122,9 @@ def test_dual_and_range_are_the_published_ones(name: str, row: str) -> None:
     basis = Basis(posed.matrix, posed.cost, low, high, found.x, found.basic)
     index = posed.rows.index(row)
     reach = basis.reach(np.array([index]), np.array([1.0]))
-    assert posed.sign * reach.price == pytest.approx(
-        posed.published["dual"][row], abs=posed.published["dual_tol"]
-    ), SOURCES[name]
+    assert posed.sign * reach.price == pytest.approx(posed.published["dual"][row], abs=posed.published["dual_tol"]), (
+        SOURCES[name]
+    )
     if row in posed.published["rhs_range"]:
         limit = float(posed.matrix[index] @ found.x)
         first, last = posed.published["rhs_range"][row]

@@ -284,8 +284,7 @@ def test_errors_of_the_join_name_row_and_column() -> None:
         )
     assert str(told.value).splitlines() == [
         "shelf.csv, row 2, column 'material': 'betain' is not in the library. Did you mean 'betaine'?",
-        "shelf.csv, row 3, column 'currency': the price is in USD, the brief is in EUR. Convert the price; no rate is "
-        "assumed.",
+        "shelf.csv, currency: the price in row 3 is in USD, the brief is in EUR. Convert them; no rate is assumed.",
     ]
 
 
@@ -363,7 +362,7 @@ def test_the_stock_is_a_limit_once_the_batch_has_a_size() -> None:
 def test_water_that_is_not_on_the_shelf_is_free_and_told() -> None:
     tables = {"name": "x", "rule": [{"id": "active", "kind": "active", "exactly": 6}]}
     brief = make_brief(scenario_from(tables, "brief"), library(), shelf({"material": "betaine", "price_per_kg": 3}))
-    assert brief.assumptions == ("water is not on the shelf and counts as free of charge",)
+    assert brief.assumptions == ("aqua has no price on the shelf and counts as free of charge",)
     lines = shelf({"material": "betaine", "price_per_kg": 3}, {"material": "aqua", "price_per_kg": 0.1})
     priced = make_brief(scenario_from(tables, "brief"), library(), lines)
     assert priced.assumptions == ()

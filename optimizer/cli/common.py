@@ -35,6 +35,9 @@ Libraries = Annotated[
         "--library", help="Library file or folder; replaces the shipped library and the brief's own. Repeatable."
     ),
 ]
+Own = Annotated[
+    list[Path] | None, typer.Option("--with", help="Your own library file, read on top of the others. Repeatable.")
+]
 ShelfFile = Annotated[Path | None, typer.Option("--shelf", help="Shelf (CSV or XLSX) instead of the brief's own.")]
 ScenarioName = Annotated[str, typer.Argument(help="A scenario file, or the name of a shipped one such as hand-wash.")]
 
@@ -78,12 +81,12 @@ def quiet_solvers() -> Iterator[None]:
         os.close(kept)
 
 
-def read_shipped(paths: list[Path] | None) -> "Library":
-    """Return the named library files, or the shipped library."""
+def read_shipped(paths: list[Path] | None, own: list[Path] | None = None) -> "Library":
+    """Return the named library files, or the shipped library, with the maker's own on top."""
     from optimizer.files import shipped
     from optimizer.library import read_library
 
-    return read_library(paths or [shipped("library")])
+    return read_library([*(paths or [shipped("library")]), *(own or [])])
 
 
 def show(document: "Document", markdown: bool) -> None:

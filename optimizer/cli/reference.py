@@ -9,6 +9,7 @@ from optimizer.cli.common import (
     Json,
     Libraries,
     Markdown,
+    Own,
     app,
     print_json,
     read_shipped,
@@ -86,13 +87,14 @@ def schema(
 def library_list(
     function: Annotated[str, typer.Option(help="Only materials with this function.")] = "",
     library: Libraries = None,
+    own: Own = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
     """List the raw materials."""
     from optimizer.report.reference import library_document
 
-    found = read_shipped(library)
+    found = read_shipped(library, own)
     functions = {f for m in found.materials for f in m.functions}
     if function and function not in functions:
         raise UsageError(f"no material has the function '{function}'. {nearest(function, functions)}")
@@ -107,13 +109,14 @@ def library_list(
 def library_show(
     material: Annotated[str, typer.Argument(help="Id of a material.")],
     library: Libraries = None,
+    own: Own = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
     """Show one raw material with the source of every figure."""
     from optimizer.report.reference import material_document
 
-    found = read_shipped(library)
+    found = read_shipped(library, own)
     if material not in found.by_id:
         raise UsageError(f"there is no material '{material}'. {nearest(material, found.by_id)}")
     if json:
@@ -123,11 +126,11 @@ def library_show(
 
 
 @library_app.command("check")
-def library_check(library: Libraries = None, json: Json = False) -> None:
+def library_check(library: Libraries = None, own: Own = None, json: Json = False) -> None:
     """Check library files and list doubtful figures."""
     from optimizer.library import doubts
 
-    found = read_shipped(library)
+    found = read_shipped(library, own)
     doubtful = {m.id: doubts(m) for m in found.materials if doubts(m)}
     if json:
         print_json({"materials": len(found.materials), "doubts": doubtful})

@@ -23,15 +23,15 @@ ACTIVE = 1e-8
 class Directions:
     """The cone of directions at an optimum, ready for many limits."""
 
-    def __init__(self, basis: Basis) -> None:
-        """Load the active rows and bounds of a basis."""
+    def __init__(self, basis: Basis, x: Vector) -> None:
+        """Take the rows and bounds that are active at an optimal point x, shape (n,)."""
         n = basis.n
-        z = np.concatenate([basis.x, basis.full[:, :n] @ basis.x])
+        z = np.concatenate([x, basis.full[:, :n] @ x])
         at_low = z - basis.ends_low <= ACTIVE * (1 + np.abs(z))
         at_high = basis.ends_high - z <= ACTIVE * (1 + np.abs(z))
         self._low = np.where(at_low, 0.0, -inf)
         self._high = np.where(at_high, 0.0, inf)
-        self._basis = basis
+        self._basis, self._x = basis, x
         self._session: Session | None = None
 
     def prices(self, rows: npt.NDArray[np.int64], ends: Vector, per_limit: Vector | None = None) -> tuple[float, float]:
@@ -45,7 +45,7 @@ class Directions:
         Returns:
             Price below and price above; infinite where the move makes the program impossible.
         """
-        moves = ends if per_limit is None else np.array([float(per_limit @ self._basis.x) + ends[0]])
+        moves = ends if per_limit is None else np.array([float(per_limit @ self._x) + ends[0]])
         return -self._step(rows, -moves), self._step(rows, moves)
 
     def _step(self, rows: npt.NDArray[np.int64], moves: Vector) -> float:

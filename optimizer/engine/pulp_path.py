@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ import pulp
 
 from optimizer.engine.highs import EMPTY, NO_BASIS, Answer
 from optimizer.errors import UsageError, nearest
+from optimizer.files import write_atomic
 from optimizer.model import Model
 from optimizer.pool import Vector
 
@@ -65,14 +67,15 @@ def export(path: Path, model: Model, cost: Vector, upper: Vector, title: str) ->
 
     Raises:
         UsageError: If the ending is neither.
+        DataError: If the file exists or its folder cannot be written.
     """
-    made, _ = problem(model, cost, model.lower, upper, title)
-    if path.suffix.lower() == ".lp":
-        made.writeLP(str(path))
-    elif path.suffix.lower() == ".mps":
-        made.writeMPS(str(path))
-    else:
+    if path.suffix.lower() not in (".lp", ".mps"):
         raise UsageError(f"--export: '{path.name}' ends neither in .lp nor in .mps.")
+    made, _ = problem(model, cost, model.lower, upper, title)
+    with tempfile.TemporaryDirectory() as folder:
+        draft = Path(folder) / f"model{path.suffix.lower()}"
+        (made.writeLP if draft.suffix == ".lp" else made.writeMPS)(str(draft))
+        write_atomic(path, draft.read_text(encoding="utf-8"))
 
 
 def run(solver: Any, model: Model, cost: Vector, lower: Vector, upper: Vector) -> Answer:

@@ -18,6 +18,8 @@ import numpy.typing as npt
 from optimizer.pool import Vector
 
 ZERO = 1e-9
+FAR = 1e9
+"""A move beyond this is told as endless."""
 
 
 @dataclass(frozen=True)
@@ -113,12 +115,14 @@ class Basis:
             per_limit: p, shape (n,): the row's coefficients become A_k - t p.
         """
         basic_rows = ~self.nonbasic[rows + self.n]
-        if basic_rows.all():
-            return Reach(0.0, -inf, inf, 0.0, 0.0)
-        u = self.inverse[:, rows] @ np.where(basic_rows, 0.0, ends)
+        if basic_rows.any():
+            # An active row that is basic: a kink, where only one-sided prices (`onesided`) mean anything.
+            price = float(self.y[rows] @ np.where(basic_rows, 0.0, ends))
+            return Reach(price, 0.0, 0.0, price, price)
+        u = self.inverse[:, rows] @ ends
         if per_limit is None:
             slope, q = 1.0, 0.0
-            y = float(self.y[rows] @ np.where(basic_rows, 0.0, ends))
+            y = float(self.y[rows] @ ends)
             first, last = _interval(self.values, u, self.low, self.high)
         else:
             k = int(rows[0])
@@ -142,6 +146,11 @@ class Basis:
             price_up=y * slope * _growth(last, q),
         )
 
+    def curvature(self, row: int, per_limit: Vector) -> float:
+        """Return q of a row whose coefficients move by -t p: theta = t / (1 - q t)."""
+        p = np.concatenate([per_limit, np.zeros(self.m)])
+        return float(p[self.basic] @ self.inverse[:, row])
+
 
 def _interval(values: Vector, rates: Vector, low: Vector, high: Vector) -> tuple[float, float]:
     """Return the interval of theta in which low <= values + theta rates <= high, containing 0."""
@@ -162,7 +171,8 @@ def _move(theta: float, q: float) -> float:
         limit = inf if q == 0 else 1 / q
         return theta if q == 0 or np.sign(limit) != np.sign(theta) else float(limit)
     scale = 1 + theta * q
-    return theta / scale if scale > 0 else float(np.copysign(inf, theta))
+    move = theta / scale if scale > 0 else inf
+    return float(move if abs(move) < FAR else np.copysign(inf, theta))
 
 
 def _growth(theta: float, q: float) -> float:

@@ -28,9 +28,9 @@ def _table(table: Table) -> str:
     return "\n".join(f"| {line} |" for line in (heads, rule, *rows))
 
 
+SPECIAL = {"&": "&amp;", "<": "&lt;", ">": "&gt;", **{c: f"\\{c}" for c in "\\|*_`[]#~"}}
+"""What Markdown or HTML would read as more than text."""
+
+
 def _escaped(text: str) -> str:
-    for character in ("\\", "|", "<", ">", "*", "_", "`", "[", "]"):
-        text = text.replace(
-            character, f"\\{character}" if character not in "<>" else {"<": "&lt;", ">": "&gt;"}[character]
-        )
-    return text.replace("\n", " ")
+    return "".join(SPECIAL.get(c, c) for c in text.replace("\n", " "))

@@ -30,21 +30,22 @@ def show(document: Document, stream: IO[str] | None = None, width: int | None = 
 def lines(document: Document, width: int, *, colour: bool = False) -> list[str]:
     """Return a document as lines no wider than `width`."""
     paint = _painted if colour else _plain
-    out = ["", paint(document.title, "bold")]
-    out += [paint(line, "good" if document.good else "bad") for line in textwrap.wrap(document.verdict, width)]
+    out = ["", *(paint(line, "bold") for line in _wrapped(document.title, width))]
+    out += [paint(line, "good" if document.good else "bad") for line in _wrapped(document.verdict, width)]
     label = max((len(name) for name, _ in document.facts), default=0)
     for name, value in document.facts:
         for number, part in enumerate(_wrapped(value, width - label - 2)):
             out.append(f"{paint(name.ljust(label) if number == 0 else ' ' * label, 'dim')}  {part}")
     for section in document.sections:
-        out += ["", paint(f"{section.title} ".ljust(width, "·"), "head")]
+        *above, last = _wrapped(section.title, width)
+        out += ["", *(paint(line, "head") for line in above), paint(f"{last} ".ljust(width, "·")[:width], "head")]
         out += _table(section, width, paint) if isinstance(section, Table) else _listing(section, width, paint)
     return [*out, ""]
 
 
 def _table(table: Table, width: int, paint: object) -> list[str]:
     assert callable(paint)
-    cells = [table.columns, *table.rows]
+    cells = [tuple(map(_printable, row)) for row in (table.columns, *table.rows)]
     widths = [max((_cells(row[c]) for row in cells), default=0) for c in range(len(table.columns))]
     room = width - 2 * (len(widths) - 1)
     texts = [c for c in range(len(widths)) if c not in table.right]
@@ -63,7 +64,7 @@ def _table(table: Table, width: int, paint: object) -> list[str]:
             style = "dim" if number == 0 else "bold" if number - 1 in table.strong else ""
             out.append(paint(line, style))
     if table.note:
-        out += [paint(line, "dim") for line in textwrap.wrap(table.note, width)]
+        out += [paint(line, "dim") for line in _wrapped(table.note, width)]
     return out
 
 
@@ -79,7 +80,12 @@ def _listing(listing: Listing, width: int, paint: object) -> list[str]:
 
 
 def _wrapped(text: str, width: int) -> list[str]:
-    return textwrap.wrap(text, max(width, NARROWEST), break_on_hyphens=False) or [""]
+    return textwrap.wrap(_printable(text), max(width, NARROWEST), break_on_hyphens=False) or [""]
+
+
+def _printable(text: str) -> str:
+    """Return a text without control characters, which could drive the terminal."""
+    return text if text.isprintable() else "".join(c if c.isprintable() else " " for c in text)
 
 
 def _cells(text: str) -> int:

@@ -92,11 +92,11 @@ class Acidity(Rule):
         """The target pH."""
         return self.low if setting.target is None else setting.target
 
-    def violation(self, formula: Formula, setting: Setting) -> float:
-        """The widest gap between the setting and the window of a used material, or the brief's range."""
+    def judged(self, formula: Formula, setting: Setting) -> tuple[float, float]:
+        """The target, and the widest gap between the setting and a used material's window or the brief's range."""
         gaps = [self.gap(line.item.material, setting) for line in formula.lines if line.percent > USED]
         outside = max(self.low - (setting.low or self.low), (setting.high or self.high) - self.high, 0.0)
-        return max([outside, *gaps])
+        return self.value(formula, setting), max([outside, *gaps])
 
     def reading(self) -> str:
         """One sentence."""

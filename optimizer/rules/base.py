@@ -4,6 +4,7 @@ from collections.abc import Hashable
 from math import inf, isnan, nan
 from typing import ClassVar, Self
 
+import numpy as np
 from pydantic import Field, model_validator
 
 from optimizer.formula import Formula
@@ -11,6 +12,9 @@ from optimizer.library import Frozen, Key
 from optimizer.pool import Ingredient, Pool, Vector
 from optimizer.row import Choice, Row, Setting, Side
 from optimizer.units import TOLERANCE, number
+
+DUST = 1e-12
+"""Differences this much smaller than what they are taken of count as 0."""
 
 
 class Rule(Frozen):
@@ -66,11 +70,15 @@ class Rule(Frozen):
         """The measure of a formula in the rule's unit, from raw data; NaN if it has none."""
         raise NotImplementedError
 
-    def violation(self, formula: Formula, setting: Setting) -> float:
-        """By how much the formula breaks the rule, 0 if it keeps it."""
+    def judged(self, formula: Formula, setting: Setting) -> tuple[float, float]:
+        """The measure, and by how much the formula breaks the rule, 0 if it keeps it."""
         value = self.value(formula, setting)
         low, high = self.limits
-        return 0.0 if isnan(value) else max(low - value, value - high, 0.0)
+        return value, 0.0 if isnan(value) else max(low - value, value - high, 0.0)
+
+    def violation(self, formula: Formula, setting: Setting) -> float:
+        """By how much the formula breaks the rule, 0 if it keeps it."""
+        return self.judged(formula, setting)[1]
 
     def slack(self) -> float:
         """Tolerance within which a limit counts as kept, in the rule's unit."""
@@ -139,6 +147,10 @@ class LimitRule(Rule):
         """Contribution of one % of dose to the measure (its numerator)."""
         raise NotImplementedError
 
+    def amounts(self, pool: Pool) -> Vector:
+        """The amount of every candidate, shape (n,)."""
+        return pool.vector(self.amount)
+
     def per(self, item: Ingredient) -> float:
         """Contribution of one % of dose to the denominator of a ratio."""
         raise NotImplementedError
@@ -149,7 +161,7 @@ class LimitRule(Rule):
 
     def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
         """One row per limit: numerator - limit x denominator against 0."""
-        amounts = pool.vector(self.amount)
+        amounts = self.amounts(pool)
         above, below = self.constants(pool.held_back)
         per = pool.vector(self.per) if self.ratio else None
         low, high = self.limits
@@ -165,10 +177,15 @@ class LimitRule(Rule):
 
     def _row(self, side: Side, limit: float, amounts: Vector, per: Vector | None, above: float, below: float) -> Row:
         end = limit * below - above
+        doses = amounts
+        if per is not None:
+            doses = amounts - limit * per
+            # What is left of two equal figures is rounding, not chemistry.
+            doses[np.abs(doses) <= DUST * np.abs(amounts)] = 0.0
         return Row(
             owner=self.id,
             side=side,
-            doses=amounts if per is None else amounts - limit * per,
+            doses=doses,
             low=-inf if side == "high" else end,
             high=inf if side == "low" else end,
             per_limit=per,
@@ -176,13 +193,15 @@ class LimitRule(Rule):
         )
 
     def value(self, formula: Formula, setting: Setting) -> float:
-        """The measure of a formula; NaN for a ratio to nothing."""
+        """The measure of a formula; infinite for something to nothing, NaN for nothing to nothing."""
         above, below = self.constants(formula.held_back)
         top = formula.total(self.amount) + above
         if not self.ratio:
             return top / below
         bottom = formula.total(self.per) + below
-        return top / bottom if bottom > TOLERANCE else nan
+        if bottom > TOLERANCE:
+            return top / bottom
+        return inf if top > TOLERANCE else nan
 
     def reading(self) -> str:
         """One sentence with number, unit and source."""

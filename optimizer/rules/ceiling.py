@@ -1,10 +1,13 @@
 """Highest doses that a law, a panel, a survey or custom states."""
 
 from math import inf
-from typing import ClassVar, Literal
+from typing import ClassVar, Literal, Self
+
+import numpy as np
+from pydantic import model_validator
 
 from optimizer.library import Ceiling
-from optimizer.pool import Ingredient, Pool
+from optimizer.pool import Ingredient, Pool, Vector
 from optimizer.row import Row, Setting
 from optimizer.rules.base import LimitRule
 
@@ -23,6 +26,12 @@ class UseLevel(LimitRule):
     """The library's entry."""
     unit: ClassVar[str] = "%"
     step: ClassVar[float] = 0.05
+
+    @model_validator(mode="after")
+    def _no_own_limit(self) -> Self:
+        if self.at_least is not None or self.at_most is not None or self.exactly is not None:
+            raise ValueError("the limit stands in the ceiling itself: write ceiling.percent")
+        return self
 
     @property
     def name(self) -> str:
@@ -43,6 +52,13 @@ class UseLevel(LimitRule):
     def amount(self, item: Ingredient) -> float:
         """What one % of dose adds in the ceiling's basis."""
         return in_basis(self.ceiling, item)
+
+    def amounts(self, pool: Pool) -> Vector:
+        """The amount of every candidate; only those that hold one of the substances are asked."""
+        amounts = np.zeros(len(pool))
+        for position in {p for name in self.ceiling.substances for p in pool.carriers.get(name, ())}:
+            amounts[position] = self.amount(pool.items[position])
+        return amounts
 
     def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
         """Rows of a hard limit only."""

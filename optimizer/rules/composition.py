@@ -71,6 +71,7 @@ class Ratio(LimitRule):
     to: Group = Group(charges=("amphoteric", "nonionic"))
     """Denominator."""
     measured: Literal["as active", "as supplied"] = "as active"
+    """Whether surfactant active matter or supplied mass is compared."""
     unit: ClassVar[str] = "to 1"
     step: ClassVar[float] = 0.1
     ratio: ClassVar[bool] = True
@@ -104,6 +105,7 @@ class Water(LimitRule):
 
     kind: Literal["water"] = "water"
     counts: Literal["all", "added"] = "all"
+    """All water, or only what is added as water."""
     unit: ClassVar[str] = "%"
     step: ClassVar[float] = 1.0
     highest: ClassVar[float] = 100.0
@@ -150,6 +152,7 @@ class Natural(LimitRule):
 
     kind: Literal["natural"] = "natural"
     with_water: bool = True
+    """Whether water counts on both sides; say which when you quote the figure."""
     unit: ClassVar[str] = "%"
     step: ClassVar[float] = 1.0
     ratio: ClassVar[bool] = True

@@ -27,8 +27,7 @@ def group_active(group: Group, item: Ingredient) -> float:
 
     Charges and families are asked of each substance, so that a blend counts with the right part.
     """
-    rest = group.model_copy(update={"charges": (), "families": ()})
-    if not rest.holds(item.material):
+    if not item.surfactant or not group.whole.holds(item.material):
         return 0.0
     return sum(
         s.typical / 100

@@ -46,6 +46,7 @@ class Dose(LimitRule):
     of: Group
     """The material or group."""
     measured: Measured = "as supplied"
+    """Whether the supplied dose or its active part is limited."""
     unit: ClassVar[str] = "%"
     step: ClassVar[float] = 0.1
     highest: ClassVar[float] = 100.0
@@ -94,6 +95,7 @@ class IfUsed(LimitRule):
     of: Group
     """The members, each for itself."""
     measured: Measured = "as supplied"
+    """Whether the supplied dose or its active part is limited."""
     unit: ClassVar[str] = "%"
     step: ClassVar[float] = 0.1
     highest: ClassVar[float] = 100.0
@@ -116,6 +118,9 @@ class IfUsed(LimitRule):
             item = pool.items[position]
             doses = pool.vector(lambda i, item=item: measured(self.measured, i) if i is item else 0.0)  # type: ignore[misc]
             key = f"use:{item.id}"
+            if low == high:
+                rows.append(Row(self.id, "equal", doses, low=0.0, high=0.0, choices={key: -low}, limit_choice=key))
+                continue
             if low > -inf:
                 rows.append(Row(self.id, "low", doses, low=0.0, choices={key: -low}, limit_choice=key))
             if high < inf:

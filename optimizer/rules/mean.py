@@ -2,10 +2,9 @@
 
 from typing import ClassVar, Literal
 
+from optimizer.library import RatingName
 from optimizer.pool import Ingredient
 from optimizer.rules.base import LimitRule
-
-RatingName = Literal["mildness", "flash_foam", "foam_density"]
 
 
 class MeanRating(LimitRule):
@@ -20,6 +19,7 @@ class MeanRating(LimitRule):
 
     kind: Literal["rating"] = "rating"
     rating: RatingName
+    """Which rating is averaged."""
     at: Literal["low", "typical", "high"] = "typical"
     """Which end of each rating is used."""
     unit: ClassVar[str] = "rating points"

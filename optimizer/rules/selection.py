@@ -2,10 +2,10 @@
 
 from collections.abc import Iterable
 from math import inf
-from typing import ClassVar, Literal
+from typing import ClassVar, Literal, Self
 
 import numpy as np
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from optimizer.formula import Formula
 from optimizer.pool import Group, Pool
@@ -56,11 +56,18 @@ class Count(LimitRule):
 class OneOf(Count):
     """Exactly one member of a group is used.
 
-    Equation: sum_{i in G} u_i = 1, u_i in {0, 1}.
+    Equation: sum_{i in G} u_i = 1, u_i in {0, 1}, with d u_i <= x_i <= cap_i u_i as for a count.
     """
 
     kind: Literal["one-of"] = "one-of"  # type: ignore[assignment]
     of: Group
+    """The members, of which one is used at `counts_from` or more."""
+
+    @model_validator(mode="after")
+    def _no_own_limit(self) -> Self:
+        if self.at_least is not None or self.at_most is not None or self.exactly is not None:
+            raise ValueError("exactly one is meant; use kind = 'count' for other numbers")
+        return self
 
     @property
     def limits(self) -> tuple[float, float]:
@@ -135,6 +142,7 @@ class Excludes(Rule):
     above: float = Field(default=0.0, ge=0, le=100)
     """Dose of the second group up to which both may be used [%]."""
     measured: Measured = "as supplied"
+    """How the second group's dose is measured."""
     unit: ClassVar[str] = "% too much"
     step: ClassVar[float] = 0.1
 

@@ -59,7 +59,7 @@ class Thickening(Rule):
 
     def edges(self, pool: Pool) -> tuple[float, ...]:
         """Edges of the thickeners' windows."""
-        return tuple(e for i in pool.later for e in _window(i) if abs(e) < inf)
+        return tuple(e for i in pool.thickeners for e in _window(i) if abs(e) < inf)
 
     def ph_key(self, pool: Pool, setting: Setting) -> bool:
         """Whether a thickener suits the setting."""
@@ -67,7 +67,7 @@ class Thickening(Rule):
 
     def suited(self, pool: Pool, setting: Setting) -> list[Ingredient]:
         """Return the thickeners that may be added later at this setting."""
-        return [i for i in pool.later if _suits(i, pool.held_back, setting)]
+        return [i for i in pool.thickeners if _suits(i, pool.held_back, setting)]
 
     def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
         """The choice, and the salt route's three conditions where it is taken."""
@@ -93,7 +93,7 @@ class Thickening(Rule):
     def _salt_limit(self) -> float:
         return max(0.0, self.salt - self.salt_room)
 
-    def routes(self, formula: Formula, setting: Setting, later: tuple[Ingredient, ...]) -> list[str]:
+    def routes(self, formula: Formula, setting: Setting) -> list[str]:
         """Return the ways that are open for a formula."""
         active = formula.total(lambda i: i.surfactant)
         sulfates = formula.total(lambda i: group_active(self.sulfates, i))
@@ -105,12 +105,12 @@ class Thickening(Rule):
             and formula.total(lambda i: i.salt) <= self._salt_limit + TOLERANCE
         ):
             routes.append("salt")
-        routes += [i.id for i in later if _suits(i, formula.held_back, setting)]
+        routes += [i.id for i in formula.thickeners if _suits(i, formula.held_back, setting)]
         return routes
 
     def value(self, formula: Formula, setting: Setting) -> float:
         """Number of open ways."""
-        return float(len(self.routes(formula, setting, formula.later)))
+        return float(len(self.routes(formula, setting)))
 
     def reading(self) -> str:
         """One sentence."""

@@ -121,7 +121,8 @@ def _best_cost(brief: Brief) -> float:
 def _with_items(brief: Brief, items: dict[str, Ingredient], ids: tuple[str, ...]) -> Brief:
     own = {i.id: i for i in brief.pool.items}
     chosen = tuple(items.get(name, own.get(name)) for name in sorted(ids))
-    pool = Pool(tuple(i for i in chosen if i is not None), brief.pool.held_back, brief.pool.later)
+    kept = tuple(i for i in chosen if i is not None)
+    pool = Pool(kept, brief.pool.held_back, brief.pool.later, brief.pool.thickeners)
     return replace(brief, pool=pool)
 
 

@@ -1,0 +1,375 @@
+"""Substitutions as documents and as JSON."""
+
+from math import isnan
+
+from pydantic import Field
+
+from optimizer.cautions import cautions_of
+from optimizer.given import cost_of, doses_of
+from optimizer.report.blend import caution_listing
+from optimizer.report.document import Document, Listing, Table
+from optimizer.report.jsonout import CautionRecord, Figure, LineRecord, PhRecord, Record, line_records
+from optimizer.studies.substitute import Base, StandIn, Substituted, Swap
+from optimizer.units import listed, number
+
+SHOWN = 8
+"""Stand-ins that the tables show; the others are counted."""
+LABELS = {
+    "active": "active matter, %",
+    "anionic": "anionic, % of active matter",
+    "amphoteric": "amphoteric, % of active matter",
+    "nonionic": "nonionic, % of active matter",
+    "mildness": "mildness rating",
+    "flash-foam": "flash foam rating",
+    "foam-density": "foam density rating",
+    "salt": "carried salt (NaCl), %",
+    "water": "total water, %",
+    "natural": "natural origin with water, %",
+}
+
+
+def substitute_document(done: Substituted) -> Document:
+    """Return the closest formula without a material and what could stand in for it."""
+    brief, base, name = done.brief, done.base, done.missing.material.name
+    title = f"Without {name}" if done.wish.left <= 0 else f"With {number(done.wish.left, 2)} % of {name}"
+    facts: list[tuple[str, str]] = [("brief", brief.scenario.name)]
+    if base is None:
+        return Document(title, "The brief has no formula to start from: see 'tenside blend'.", tuple(facts), good=False)
+    currency = brief.scenario.currency
+    facts.append(("starts from", f"{base.origin}, {number(cost_of(base.formula), 3)} {currency} per kg of product"))
+    facts.append(("missing", f"{name}: {number(done.dose, 2)} % in the formula, {number(done.wish.left, 2)} % left"))
+    facts.append(("kept", _kept(done)))
+    facts += _ph(done, base)
+    facts += [("assumed", note) for note in (*base.notes, *brief.assumptions)]
+    facts += [("broken already", reading) for reading in base.broken]
+    sections: list[Table | Listing] = []
+    if done.answer is None:
+        sections.append(Listing("What makes it impossible, together", done.conflict or ("the total of 100 %",)))
+    else:
+        sections += [_formula(done, base), _measures(done)]
+    if done.standins:
+        sections += _standins(done)
+    sections.append(caution_listing(cautions_of(done.answer.formula if done.answer else base.formula, brief.library)))
+    return Document(title, _verdict(done, base), tuple(facts), tuple(sections), good=done.answer is not None)
+
+
+def _verdict(done: Substituted, base: Base) -> str:
+    if done.answer is None:
+        return f"No formula from these candidates does without {done.missing.material.name} and keeps all that is kept."
+    if not done.answer.changed:
+        return "Nothing is missing: the formula stays as it is."
+    names = {i.id: i.material.name for i in done.brief.pool.items}
+    after = doses_of(done.answer.formula)
+    new = [f"{names[i]} at {number(after[i], 2)} %" for i in done.new if i in after]
+    moved = [names[i] for i in done.moved]
+    change = cost_of(done.answer.formula) - cost_of(base.formula)
+    cost = f"{change:+.3f} {done.brief.scenario.currency} per kg."
+    if new:
+        verb = "takes" if len(new) == 1 else "take"
+        rest = f"; {listed(moved)} {'moves' if len(moved) == 1 else 'move'} as well" if moved else ""
+        return f"{listed(new)} {verb} its place{rest}; {cost}"
+    return f"{listed(moved) or 'Water'} {'makes' if len(moved) < 2 else 'make'} up for it; {cost}"
+
+
+def _kept(done: Substituted) -> str:
+    wish, values = done.wish, done.measures[0]
+    how = "every dose may move" if wish.free else "the other doses stay locked as far as that goes"
+    if isnan(values["anionic"]):
+        return f"every rule; {how}"
+    active = f"active matter {number(values['active'], 2)} ± {number(wish.active_band)} %"
+    return f"{active}, the share of each charge ± {number(wish.charge_band)} points, every rule; {how}"
+
+
+def _ph(done: Substituted, base: Base) -> list[tuple[str, str]]:
+    if base.setting.target is None:
+        return []
+    target = number(base.setting.target, 2)
+    if done.answer is None or done.answer.ph is None:
+        return [("pH", f"{target} in the formula")]
+    window = f"window {number(done.answer.ph.low, 2)} to {number(done.answer.ph.high, 2)}"
+    if done.ph_moved:
+        return [
+            ("pH", f"moves from {target} to {number(done.answer.ph.target, 2)}: nothing fits at {target}; {window}")
+        ]
+    return [("pH", f"stays at {target}; {window}")]
+
+
+def _formula(done: Substituted, base: Base) -> Table:
+    assert done.answer is not None
+    before, after = doses_of(base.formula), doses_of(done.answer.formula)
+    lines = (*base.formula.lines, *done.answer.formula.lines)
+    names = {line.item.id: line.item.material.name for line in lines}
+    rows = []
+    for key in sorted(names, key=lambda n: (-max(after.get(n, 0.0), before.get(n, 0.0)), n)):
+        old, new = before.get(key, 0.0), after.get(key, 0.0)
+        change = f"{new - old:+.2f}" if abs(new - old) > 5e-4 else ""
+        rows.append((names[key], f"{old:.2f}" if old else "", f"{new:.2f}" if new else "", change))
+    if base.formula.held_back:
+        rows.append(("kept free", f"{base.formula.held_back:.2f}", f"{done.answer.formula.held_back:.2f}", ""))
+    old, new = cost_of(base.formula), cost_of(done.answer.formula)
+    rows.append((f"{done.brief.scenario.currency} per kg", f"{old:.3f}", f"{new:.3f}", f"{new - old:+.3f}"))
+    note = f"Changed doses: {len(done.answer.changed)}, water aside; {number(done.answer.distance, 2)} % in all."
+    if not done.on_grid:
+        note += " Not on the grid of the scale: no such formula lies near."
+    if not done.answer.proven:
+        note += " The search was cut short: a nearer one may exist."
+    columns = ("material", "now %", "then %", "change")
+    return Table("Closest formula", columns, tuple(rows), frozenset({1, 2, 3}), note, frozenset({len(rows) - 1}))
+
+
+def _measures(done: Substituted) -> Table:
+    before, after = done.measures
+    rows = []
+    for key, label in LABELS.items():
+        old, new = before[key], after[key]
+        change = "" if isnan(new - old) or abs(new - old) < 5e-3 else f"{new - old:+.2f}"
+        rows.append((label, _figure(old), _figure(new), change))
+    note = "Mildness and foam are planning ratings that nobody measured."
+    return Table("What it does", ("measure", "now", "then", "change"), tuple(rows), frozenset({1, 2, 3}), note)
+
+
+def _standins(done: Substituted) -> list[Table | Listing]:
+    """Return the stand-ins side by side, what straight swaps do, what to watch and what stops the others."""
+    possible = [s for s in done.standins if s.formula is not None]
+    stopped = [s for s in done.standins if s.formula is None]
+    shown = possible[:SHOWN]
+    sections: list[Table | Listing] = []
+    if shown:
+        sections += [_side_by_side(done, shown, len(possible)), *_figures(shown), _label(shown)]
+    sections.append(_swaps(done, shown or stopped[:SHOWN]))
+    watched = [f"{s.material.name}: {'. '.join(s.watch)}." for s in shown if s.watch]
+    if watched:
+        sections.append(Listing("To watch at the bench", tuple(watched)))
+    if stopped:
+        near = [s for s in stopped if s.same_charge] or stopped
+        rows = tuple((_named(s), listed(s.stopped)) for s in near)
+        note = "Each is tried as the only new material, every dose of the formula unlocked if need be."
+        if len(near) < len(stopped):
+            note += f" {len(stopped) - len(near)} more of another charge are stopped as well: see --json."
+        sections.append(Table("What stops the others", ("material", "what stops it"), rows, note=note))
+    return sections
+
+
+def _side_by_side(done: Substituted, shown: list[StandIn], count: int) -> Table:
+    names = {line.item.id: line.item.material.name for line in done.base.formula.lines} if done.base else {}
+    rows = []
+    for s in shown:
+        also = listed([names[i] for i in s.also]) if len(s.also) < 4 else f"{len(s.also)} other doses"
+        cost = f"{s.cost_change:+.3f}" if s.on_shelf else "no price"
+        even = "" if isnan(s.even) else f"{s.even:.2f}" if s.even > 0 else "never"
+        rows.append((_named(s), f"{s.dose:.2f}", cost, even, also))
+    more = f" {count - len(shown)} more in --json." if count > len(shown) else ""
+    note = f"Even at: the price per kg of the stand-in at which the product costs what it does now.{more}"
+    columns = ("stand-in", "dose %", f"{done.brief.scenario.currency}/kg", "even at", "also moves")
+    return Table("Stand-ins, the closest first", columns, tuple(rows), frozenset({1, 2, 3}), note)
+
+
+def _figures(shown: list[StandIn]) -> list[Table | Listing]:
+    measures = {s.material.id: s.measures or {} for s in shown}
+    keys = ("active", "mildness", "flash-foam", "foam-density", "salt")
+    rows = tuple(
+        (s.material.name, *(_figure(measures[s.material.id][k], 1 if "-" in k or k == "mildness" else 2) for k in keys))
+        for s in shown
+    )
+    rest = tuple(
+        (
+            s.material.name,
+            _figure(measures[s.material.id]["water"], 1),
+            _figure(measures[s.material.id]["natural"], 1),
+            "" if s.ph is None else f"{number(s.ph.low, 1)} - {number(s.ph.high, 1)}",
+            s.material.look,
+        )
+        for s in shown
+    )
+    columns = ("with", "active", "mild", "flash", "dense", "salt")
+    note = "Active matter and carried salt in %; mild, flash and dense are the planning ratings."
+    return [
+        Table("What the product is with each", columns, rows, frozenset(range(1, 6)), note),
+        Table(
+            "Water, natural origin, pH window, look",
+            ("with", "water", "natural", "pH", "look"),
+            rest,
+            frozenset({1, 2, 3}),
+        ),
+    ]
+
+
+def _label(shown: list[StandIn]) -> Table:
+    rows = tuple((s.material.name, listed(s.gained), listed(s.lost)) for s in shown)
+    return Table("Names on the label (INCI)", ("with", "gained", "lost"), rows)
+
+
+def _swaps(done: Substituted, shown: list[StandIn]) -> Table:
+    missing = done.missing
+    short = max(0.0, done.dose - done.wish.left)
+    lost = short * (missing.surfactant or missing.material.active_matter / 100)
+    rows = []
+    for s in shown:
+        assert s.equal_grams is not None
+        needed = "has none" if s.equal_active is None else f"{s.equal_active.dose:.2f}"
+        rows.append((s.material.name, number(s.equal_grams.matter, 2), needed, _broken(s.equal_grams)))
+    title = "What equal grams would do" if done.wish.offered is None else "What the offered dose would do"
+    columns = ("stand-in", "brings %", "needed %", "breaks")
+    return Table(title, columns, tuple(rows), frozenset({1, 2}), _swap_note(done, shown[0], short, lost))
+
+
+def _swap_note(done: Substituted, first: StandIn, short: float, lost: float) -> str:
+    """Return what the first swap gives, in words."""
+    assert first.equal_grams is not None
+    swap, name = first.equal_grams, done.missing.material.name
+    how = "Equal grams" if done.wish.offered is None else f"{number(swap.dose, 2)} %"
+    needed = "" if first.equal_active is None else f"; {number(first.equal_active.dose, 2)} % as sold is needed"
+    return (
+        f"{how} of {first.material.name} for {number(short, 2)} % of {name} give {number(swap.matter, 2)} instead of "
+        f"{number(lost, 2)} % active matter{needed}. Nothing else moves here but water."
+    )
+
+
+def _broken(swap: Swap) -> str:
+    return listed(swap.breaks) if len(swap.breaks) < 3 else f"{swap.breaks[0]} and {len(swap.breaks) - 1} more rules"
+
+
+def _named(standin: StandIn) -> str:
+    return standin.material.name if standin.on_shelf else f"{standin.material.name} (not on the shelf)"
+
+
+def _figure(value: float, digits: int = 2) -> str:
+    return "" if isnan(value) else number(value, digits)
+
+
+class SwapRecord(Record):
+    """A dose in place of what is missing, where nothing moves but water."""
+
+    dose: float
+    """% as supplied."""
+    matter: float
+    """Active matter it brings [% of the product]."""
+    active: float
+    """Active matter of the whole product [%]."""
+    breaks: list[str]
+    """Rules that are broken so, those of the base aside."""
+
+
+class StandInRecord(Record):
+    """One possible stand-in, tried as the only new material; figures are null if it cannot stand in."""
+
+    id: str
+    name: str
+    on_shelf: bool
+    same_charge: bool
+    look: str
+    stopped: list[str]
+    dose: Figure
+    also: list[str]
+    """Ids of the base's doses that have to move as well."""
+    formula: list[LineRecord]
+    ph: PhRecord | None
+    distance_percent: Figure
+    cost_change: Figure
+    """Change of the cost per kg of product; null if the shelf has no price."""
+    even_price: Figure
+    """Price per kg at which the cost would not change."""
+    measures: dict[str, Figure]
+    label_gained: list[str]
+    label_lost: list[str]
+    equal_grams: SwapRecord | None
+    """The same grams, or the offered dose."""
+    equal_active: SwapRecord | None
+    watch: list[str]
+
+
+class SubstituteRecord(Record):
+    """The output of `tenside substitute --json`."""
+
+    brief: str
+    material: str
+    dose_percent: Figure
+    left_percent: float
+    free: bool
+    active_band: float
+    charge_band: float
+    currency: str
+    base: list[LineRecord]
+    base_ph: Figure
+    base_broken: list[str]
+    base_measures: dict[str, Figure]
+    formula: list[LineRecord]
+    """The closest formula; empty if there is none."""
+    held_back_percent: Figure
+    ph: PhRecord | None
+    ph_moved: bool
+    changed: list[str]
+    new: list[str]
+    moved: list[str]
+    distance_percent: Figure
+    cost_change: Figure
+    on_grid: bool
+    proven: bool
+    measures: dict[str, Figure]
+    conflict: list[str]
+    """Rules that clash; empty if there is a formula."""
+    standins: list[StandInRecord] = Field(description="Best first.")
+    notes: list[str]
+    cautions: list[CautionRecord]
+
+
+def substitute_record(done: Substituted) -> SubstituteRecord:
+    """Return a substitution as its JSON record."""
+    base, near = done.base, done.answer
+    start = base.formula if base else None
+    notes = [*(base.notes if base else ()), *done.brief.assumptions]
+    cautions = cautions_of(near.formula if near else start, done.brief.library)
+    return SubstituteRecord(
+        brief=done.brief.scenario.name,
+        material=done.missing.id,
+        dose_percent=done.dose,
+        left_percent=done.wish.left,
+        free=done.wish.free,
+        active_band=done.wish.active_band,
+        charge_band=done.wish.charge_band,
+        currency=done.brief.scenario.currency,
+        base=line_records(start),
+        base_ph=base.setting.target if base else None,
+        base_broken=list(base.broken) if base else [],
+        base_measures=dict(done.measures[0]),
+        formula=line_records(near.formula if near else None),
+        held_back_percent=start.held_back if start else None,
+        ph=PhRecord.model_validate(near.ph) if near and near.ph else None,
+        ph_moved=done.ph_moved,
+        changed=list(near.changed) if near else [],
+        new=list(done.new),
+        moved=list(done.moved),
+        distance_percent=near.distance if near else None,
+        cost_change=cost_of(near.formula) - cost_of(start) if near and start else None,
+        on_grid=done.on_grid,
+        proven=near.proven if near else False,
+        measures=dict(done.measures[1]),
+        conflict=list(done.conflict),
+        standins=[_standin_record(s) for s in done.standins],
+        notes=notes,
+        cautions=[CautionRecord.model_validate(c) for c in cautions],
+    )
+
+
+def _standin_record(standin: StandIn) -> StandInRecord:
+    return StandInRecord(
+        id=standin.material.id,
+        name=standin.material.name,
+        on_shelf=standin.on_shelf,
+        same_charge=standin.same_charge,
+        look=standin.material.look,
+        stopped=list(standin.stopped),
+        dose=standin.dose,
+        also=list(standin.also),
+        formula=line_records(standin.formula),
+        ph=PhRecord.model_validate(standin.ph) if standin.ph else None,
+        distance_percent=standin.distance,
+        cost_change=standin.cost_change,
+        even_price=standin.even,
+        measures=dict(standin.measures or {}),
+        label_gained=list(standin.gained),
+        label_lost=list(standin.lost),
+        equal_grams=SwapRecord.model_validate(standin.equal_grams) if standin.equal_grams else None,
+        equal_active=SwapRecord.model_validate(standin.equal_active) if standin.equal_active else None,
+        watch=list(standin.watch),
+    )

@@ -1,0 +1,394 @@
+"""A material is out of stock, limited or withdrawn: the closest formula without it, and every possible stand-in.
+
+The closest formula keeps active matter, the share of each charge, the pH where it can, and every rule of
+the brief. First the fewest doses change: the missing material, one stand-in and water; one more dose is
+unlocked at a time where that allows no answer (a cardinality-constrained program, `nearest`). Then the sum
+of |change| over all doses but water is least, then the cost. Every stand-in with the same main function is
+tried by itself in the same way. Linear in the doses: nothing here predicts viscosity, clarity or foam.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from math import inf, nan
+
+from optimizer.brief import Brief
+from optimizer.conflict import find_conflict, read_in_conflict
+from optimizer.errors import UsageError, nearest
+from optimizer.formula import Formula
+from optimizer.given import (
+    ACTIVE_BAND,
+    CHARGE_BAND,
+    asking,
+    best_setting,
+    cost_of,
+    doses_of,
+    formula_at,
+    kept_rules,
+    least_change,
+    nearest_at,
+    on_grid,
+)
+from optimizer.library import Material
+from optimizer.nearest import Near
+from optimizer.pool import Group, Ingredient
+from optimizer.probe import Probe
+from optimizer.result import PhOutcome
+from optimizer.rounding import broken
+from optimizer.row import Setting
+from optimizer.rules import MEASURES, Dose, Rule, named_measure
+from optimizer.rules.thickening import Thickening
+from optimizer.solve import solve
+from optimizer.standin import label_names, matter_of, watch
+from optimizer.units import TOLERANCE, USED, number
+
+LEFT = "what is left"
+"""Id of the rule that limits the missing material; no scenario can use it, because of the spaces."""
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What is asked of the substitution.
+
+    Attributes:
+        left: What is left of the material [% of the product]; 0 if it is out.
+        free: Whether every dose may move, so that only the sum of the changes counts.
+        active_band: Half-width for active matter [% of the product].
+        charge_band: Half-width for the share of each charge [points].
+        offered: Dose of the stand-in that somebody offers [% as supplied]; equal grams if None.
+    """
+
+    left: float = 0.0
+    free: bool = False
+    active_band: float = ACTIVE_BAND
+    charge_band: float = CHARGE_BAND
+    offered: float | None = None
+
+
+@dataclass(frozen=True)
+class Base:
+    """The formula that is there.
+
+    Attributes:
+        formula: Its doses.
+        setting: Its pH setting.
+        broken: Readings of the rules that it breaks itself.
+        origin: Where it comes from.
+        notes: What was done to its figures.
+    """
+
+    formula: Formula
+    setting: Setting
+    broken: tuple[str, ...]
+    origin: str
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Swap:
+    """The stand-in in place of what is missing, where nothing moves but water.
+
+    Attributes:
+        dose: What takes its place [% as supplied].
+        matter: Active matter that it brings [% of the product].
+        active: Active matter of the whole product [%].
+        breaks: Readings of the rules that are broken so, those of the base aside.
+    """
+
+    dose: float
+    matter: float
+    active: float
+    breaks: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class StandIn:
+    """One possible stand-in, tried with the rest of the base locked as far as that goes.
+
+    Attributes:
+        on_shelf: Whether the shelf prices it.
+        stopped: What stops it: readings of rules that clash, empty if it can stand in.
+        dose: Its dose [% as supplied].
+        also: Ids of the base's doses that have to move as well.
+        formula: The formula with it; None if it cannot stand in.
+        ph: Target pH and window of that formula.
+        distance: Sum of |change| over everything but water [%].
+        cost_change: Change of the cost per kg; NaN if nobody prices it.
+        even: Price per kg at which the cost does not change; NaN if its dose does not rise.
+        measures: Measures of that formula by name.
+        gained: Names that the label gains.
+        lost: Names that it loses.
+        equal_grams: The same grams, or the dose that somebody offers, instead.
+        equal_active: The same active matter instead; None if it has none.
+        watch: What to watch at the bench.
+    """
+
+    material: Material
+    on_shelf: bool
+    same_charge: bool
+    stopped: tuple[str, ...] = ()
+    dose: float = nan
+    also: tuple[str, ...] = ()
+    formula: Formula | None = None
+    ph: PhOutcome | None = None
+    distance: float = nan
+    cost_change: float = nan
+    even: float = nan
+    measures: Mapping[str, float] | None = None
+    gained: tuple[str, ...] = ()
+    lost: tuple[str, ...] = ()
+    equal_grams: Swap | None = None
+    equal_active: Swap | None = None
+    watch: tuple[str, ...] = ()
+
+    @property
+    def rank(self) -> tuple[object, ...]:
+        """Order: possible, at hand, fewest doses, same charge, least change, cost."""
+        cost = self.cost_change if self.cost_change == self.cost_change else inf
+        distance = round(self.distance, 6) if self.formula else 0.0
+        return (
+            self.formula is None,
+            not self.on_shelf,
+            len(self.also),
+            not self.same_charge,
+            distance,
+            round(cost, 9),
+            self.material.id,
+        )
+
+
+@dataclass(frozen=True)
+class Substituted:
+    """The closest formula without a material, and what could stand in for it.
+
+    Attributes:
+        missing: The material.
+        dose: Its dose in the base [%].
+        base: The formula that is there; None if the brief has none.
+        answer: The closest formula; None if there is none.
+        on_grid: Whether it is on the grid of the scale.
+        measures: Measures of base and answer by name.
+        conflict: What makes it impossible: readings of rules that clash.
+        standins: Every possible stand-in, best first.
+    """
+
+    brief: Brief
+    missing: Ingredient
+    wish: Wish
+    dose: float
+    base: Base | None
+    answer: Near | None = None
+    on_grid: bool = False
+    measures: tuple[Mapping[str, float], Mapping[str, float]] = ({}, {})
+    conflict: tuple[str, ...] = ()
+    standins: tuple[StandIn, ...] = ()
+
+    @property
+    def new(self) -> tuple[str, ...]:
+        """Ids of the materials that the answer adds to the base."""
+        before = doses_of(self.base.formula) if self.base else {}
+        return tuple(i for i in self.answer.changed if before.get(i, 0.0) <= USED) if self.answer else ()
+
+    @property
+    def moved(self) -> tuple[str, ...]:
+        """Ids of the base's doses that move, the missing material aside."""
+        if self.answer is None:
+            return ()
+        return tuple(i for i in self.answer.changed if i not in self.new and i != self.missing.id)
+
+    @property
+    def ph_moved(self) -> bool:
+        """Whether the base's pH could not be kept."""
+        near, base = self.answer, self.base
+        return near is not None and near.ph is not None and base is not None and near.ph.setting != base.setting
+
+
+def substitute(
+    brief: Brief,
+    wide: Brief,
+    material: str,
+    wish: Wish = Wish(),
+    doses: dict[str, float] | None = None,
+    notes: tuple[str, ...] = (),
+) -> Substituted:
+    """Find the closest formula without a material, or with what is left of it.
+
+    Args:
+        brief: The brief; its pool holds every material of a given formula.
+        wide: The same brief with `stand_ins` of the library among its candidates.
+        material: Id of what is missing.
+        wish: What is asked.
+        doses: A given formula [% as supplied by id]; the brief's best if None.
+        notes: What was done to its figures.
+
+    Raises:
+        UsageError: If the material is not known, or is the water.
+    """
+    missing = _missing(wide, material)
+    base = _base(brief, doses, notes)
+    if base is None:
+        return Substituted(brief, missing, wish, nan, None)
+    before = doses_of(base.formula)
+    dose = before.get(material, 0.0)
+    rules = (_left(material, wish.left), *kept_rules(base.formula, wish.active_band, wish.charge_band))
+    asked = asking(brief, rules)
+    near = nearest_at(asked, before, base.setting, fewest=not wish.free)
+    gridded = False
+    if near is not None:
+        near, gridded = on_grid(asked, near, before, least_change(asked, near, before))
+    conflict = () if near is not None else _conflict(asked)
+    short = max(0.0, dose - wish.left)
+    standins = [] if short <= USED else [_try(wide, brief, base, missing, i, wish, rules) for i in _like(wide, missing)]
+    measures = (measured(base.formula), {} if near is None else measured(near.formula))
+    order = tuple(sorted(standins, key=lambda s: s.rank))
+    return Substituted(brief, missing, wish, dose, base, near, gridded, measures, conflict, order)
+
+
+def stand_ins(brief: Brief, material: str) -> tuple[str, ...]:
+    """Return ids of the library's materials with the same main function that the brief's pool does not hold."""
+    function = _known(brief, material).function
+    held = brief.pool.index
+    return tuple(m.id for m in brief.library.materials if m.function == function and m.id not in held)
+
+
+def measured(formula: Formula) -> Mapping[str, float]:
+    """Return the named measures of a formula, cost aside."""
+    return {name: named_measure(name).value(formula, Setting()) for name in MEASURES if name != "cost"}
+
+
+def _known(brief: Brief, material: str) -> Material:
+    if material not in brief.library.by_id:
+        raise UsageError(f"there is no material '{material}'. {nearest(material, brief.library.by_id)}")
+    return brief.library.by_id[material]
+
+
+def _missing(wide: Brief, material: str) -> Ingredient:
+    known = _known(wide, material)
+    if known.function == "solvent":
+        raise UsageError(f"nothing stands in for {material}: it fills the formula to 100 %.")
+    position = wide.pool.index.get(material)
+    return Ingredient(known, nan) if position is None else wide.pool.items[position]
+
+
+def _base(brief: Brief, doses: dict[str, float] | None, notes: tuple[str, ...]) -> Base | None:
+    if doses is None:
+        result = solve(brief, weighable=True)
+        formula = result.weighable
+        return None if formula is None else Base(formula, result.setting, (), "the brief's best formula")
+    formula = formula_at(brief.pool, doses)
+    setting = best_setting(brief, formula)
+    bad = tuple(r.reading() for r in brief.all_rules if broken(r, formula, setting))
+    return Base(formula, setting, bad, "the given formula", notes)
+
+
+def _left(material: str, left: float) -> Rule:
+    rule = Dose(id="left", of=Group(materials=(material,)), at_most=min(left, 100.0), source="what is left")
+    return rule.model_copy(update={"id": LEFT})
+
+
+def _like(wide: Brief, missing: Ingredient) -> list[Ingredient]:
+    return [i for i in wide.pool.items if i.material.function == missing.material.function and i.id != missing.id]
+
+
+def _conflict(asked: Brief) -> tuple[str, ...]:
+    """Return the readings of rules that clash once the material is missing."""
+    probe = Probe(asked)
+    clash = find_conflict(probe, frozenset(probe.ids)) or ()
+    rules = {r.id: r for r in asked.all_rules}
+    return tuple(read_in_conflict(asked, rules, clash, i) for i in clash if i not in ("total", LEFT))
+
+
+def _try(
+    wide: Brief, brief: Brief, base: Base, missing: Ingredient, item: Ingredient, wish: Wish, rules: Iterable[Rule]
+) -> StandIn:
+    """Return one stand-in: what it takes, or what stops it."""
+    before = doses_of(base.formula)
+    standin = StandIn(
+        item.material,
+        item.id in brief.pool.index,
+        item.material.charge == missing.material.charge,
+        equal_grams=_swap(wide, base, missing, item, wish.left, wish.offered),
+        equal_active=_equal_active(wide, base, missing, item, wish.left),
+        watch=watch(item, missing, base.setting, _sulfates(brief)),
+    )
+    if not standin.on_shelf and any(r.kind == "cost" for r in brief.rules):
+        standin = replace(standin, watch=("nobody prices it: limits on cost were not checked", *standin.watch))
+    reason = "" if standin.on_shelf else brief.scenario.pool.why_not(item.material)
+    if reason:
+        return replace(standin, stopped=(f"the brief leaves it out: {reason}",))
+    outside = _outside(wide, item)
+    if outside:
+        return replace(standin, stopped=(outside,))
+    items = [i for i in wide.pool.items if i.id in before or i.id in (missing.id, item.id, "aqua")]
+    asked = asking(wide, rules, items)
+    near = nearest_at(asked, before, base.setting, fewest=not wish.free, free=frozenset((missing.id, item.id)))
+    if near is None:
+        return replace(standin, stopped=_conflict(asked) or ("the total of 100 %",))
+    if item.id not in near.changed:
+        return replace(standin, stopped=("not needed: the other doses make up for it alone",))
+    return _changed(standin, base, missing, item, near)
+
+
+def _changed(standin: StandIn, base: Base, missing: Ingredient, item: Ingredient, near: Near) -> StandIn:
+    before = doses_of(base.formula)
+    dose = near.formula.dose(item.id)
+    change = cost_of(near.formula) - cost_of(base.formula)
+    more = dose - before.get(item.id, 0.0)
+    names, new = label_names(base.formula), label_names(near.formula)
+    return replace(
+        standin,
+        dose=dose,
+        also=tuple(i for i in near.changed if i not in (missing.id, item.id)),
+        formula=near.formula,
+        ph=near.ph,
+        distance=near.distance,
+        cost_change=change if standin.on_shelf else nan,
+        even=item.price - 100 * change / more if more > TOLERANCE else nan,
+        measures=measured(near.formula),
+        gained=tuple(sorted(new - names)),
+        lost=tuple(sorted(names - new)),
+    )
+
+
+def _outside(brief: Brief, item: Ingredient) -> str:
+    """Return why no pH of the brief suits a material, empty if one does."""
+    acidity = brief.acidity
+    if acidity is None:
+        return ""
+    low, high = acidity.window(item.material)
+    if min(high, acidity.high) - max(low, acidity.low) >= 2 * acidity.tolerance - TOLERANCE:
+        return ""
+    return f"it wants pH {number(low, 2)} - {number(high, 2)}: outside {acidity.reading()}"
+
+
+def _swap(brief: Brief, base: Base, missing: Ingredient, item: Ingredient, left: float, dose: float | None) -> Swap:
+    """Return what happens when a dose (equal grams if None) takes the place of what is missing, water aside."""
+    before = doses_of(base.formula)
+    gone = max(0.0, before.get(missing.id, 0.0) - left)
+    dose = gone if dose is None else dose
+    after = {**before, missing.id: before.get(missing.id, 0.0) - gone, item.id: before.get(item.id, 0.0) + dose}
+    after["aqua"] = before.get("aqua", 0.0) + gone - dose
+    formula = formula_at(brief.pool, after)
+    breaks = [
+        r.reading()
+        for r in brief.all_rules
+        if r.id != "total" and broken(r, formula, base.setting) and r.reading() not in base.broken
+    ]
+    if after["aqua"] < -TOLERANCE:
+        breaks.append(f"no room: {number(-after['aqua'], 2)} % more than 100")
+    active = named_measure("active").value(formula, base.setting)
+    return Swap(dose, dose * matter_of(item, missing), active, tuple(breaks))
+
+
+def _equal_active(brief: Brief, base: Base, missing: Ingredient, item: Ingredient, left: float) -> Swap | None:
+    matter = matter_of(item, missing)
+    if matter <= 0:
+        return None
+    gone = max(0.0, base.formula.dose(missing.id) - left)
+    return _swap(brief, base, missing, item, left, gone * matter_of(missing, missing) / matter)
+
+
+def _sulfates(brief: Brief) -> Group:
+    """Return what the brief, else the default, counts as answering to salt."""
+    return next((r for r in brief.rules if isinstance(r, Thickening)), Thickening(id="thickening")).sulfates
