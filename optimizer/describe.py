@@ -141,7 +141,8 @@ def json_schema(model: type[BaseModel], title: str) -> dict[str, Any]:
     if "rule" in model.model_fields:
         _collect(AnyRule, found)
         model = create_model(model.__name__, __base__=model, rule=(tuple[AnyRule, ...], ()))
-    schema = model.model_json_schema()
+    printed = bool(model.model_config.get("from_attributes"))
+    schema = model.model_json_schema(mode="serialization" if printed else "validation")
     for name, part in {model.__name__: schema, **schema.get("$defs", {})}.items():
         if name in found:
             docs = attribute_docs(found[name])

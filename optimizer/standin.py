@@ -14,8 +14,13 @@ FAR = 1.0
 
 
 def matter_of(item: Ingredient, like: Ingredient) -> float:
-    """Return the matter per unit [-] that a stand-in is bought for: surfactant, if the missing material is one."""
-    return item.surfactant if like.surfactant > 0 else item.material.active_matter / 100
+    """Return the active matter per unit [-] by which a stand-in can be compared with the missing material.
+
+    Surfactants compare by surfactant matter, grades of one substance by its share; what is 0 does not compare.
+    """
+    if like.surfactant > 0:
+        return item.surfactant
+    return item.material.active_matter / 100 if item.material.inci == like.material.inci else 0.0
 
 
 def label_names(formula: Formula) -> frozenset[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from math import inf
 
@@ -113,8 +114,8 @@ def _settle_doses(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -> 
     x = basis.x
     _narrow(basis, low, high)
     for vector in _further(corridor.brief.pool, model, goals[1:], x):
-        if vector is None or (low[: model.size] == high[: model.size]).all():
-            continue
+        if (low[: model.size] == high[: model.size]).all():
+            break
         session = Session(model.matrix, low[model.size :], high[model.size :], time_limit=corridor.time_limit)
         answer: Answer = session.run(vector, low[: model.size], high[: model.size])
         if answer.ending != "optimal":
@@ -130,24 +131,22 @@ def _settle_doses(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -> 
     return replace(found, x=x) if worst <= 1e-9 else found
 
 
-def _further(pool: Pool, model: Model, goals: tuple[Goal, ...], x: Vector) -> list[Vector | None]:
-    """Return cost vectors of the further goals, then of 'as much as possible of the first id' and so on.
+def _further(pool: Pool, model: Model, goals: tuple[Goal, ...], x: Vector) -> Iterator[Vector]:
+    """Yield cost vectors of the further goals, then of 'as much as possible of the first id' and so on.
 
     A ratio is taken at its present value: on a face with the same denominator that is exact.
     """
-    vectors: list[Vector | None] = []
     for sign, measure in goals:
         ratio = 0.0
         if measure.ratio:
             below = float(pool.vector(measure.per) @ x[: model.doses]) + measure.constants(pool.held_back)[1]
             above = float(pool.vector(measure.amount) @ x[: model.doses]) + measure.constants(pool.held_back)[0]
             ratio = above / below if below > ZERO else 0.0
-        vectors.append(model.spread(objective_vector(measure, pool, sign, ratio)[0]))
+        yield model.spread(objective_vector(measure, pool, sign, ratio)[0])
     for position in range(model.doses):
         vector = np.zeros(model.size)
         vector[position] = -1.0
-        vectors.append(vector)
-    return vectors
+        yield vector
 
 
 def _narrow(basis: Basis, low: Vector, high: Vector) -> None:

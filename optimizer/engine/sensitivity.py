@@ -87,7 +87,9 @@ class Basis:
         """Return the inverse of the basis, of which only the active rows and basic columns need inverting."""
         column = self.basic < self.n
         columns, slack = self.basic[column], self.basic[~column] - self.n
-        active = np.setdiff1d(np.arange(self.m), slack)
+        is_active = np.ones(self.m, dtype=bool)
+        is_active[slack] = False
+        active = np.flatnonzero(is_active)
         inner = np.linalg.inv(self.full[np.ix_(active, columns)])
         inverse = np.zeros((self.m, self.m))
         inverse[np.ix_(column, active)] = inner

@@ -3,7 +3,7 @@
 from math import isfinite
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 from optimizer.cautions import cautions_of
 from optimizer.formula import Formula
@@ -26,7 +26,7 @@ Figure = Annotated[float | None, BeforeValidator(finite)]
 class Record(BaseModel):
     """Base of every record of the output."""
 
-    model_config = ConfigDict(extra="forbid", from_attributes=True)
+    model_config = ConfigDict(extra="forbid", from_attributes=True, populate_by_name=True)
 
 
 class PhRecord(Record):
@@ -81,8 +81,8 @@ class EntryRecord(Record):
     """An unused material and the price per kg below which it would come in."""
 
     id: str
-    price: float
-    entry: float
+    price_per_kg: float = Field(validation_alias="price")
+    entry_price_per_kg: float = Field(validation_alias="entry")
 
 
 class SettingRecord(Record):

@@ -200,28 +200,29 @@ def _label(shown: list[StandIn]) -> Table:
 
 
 def _swaps(done: Substituted, shown: list[StandIn]) -> Table:
-    missing = done.missing
-    short = max(0.0, done.dose - done.wish.left)
-    lost = short * (missing.surfactant or missing.material.active_matter / 100)
     rows = []
     for s in shown:
         assert s.equal_grams is not None
-        needed = "has none" if s.equal_active is None else f"{s.equal_active.dose:.2f}"
-        rows.append((s.material.name, number(s.equal_grams.matter, 2), needed, _broken(s.equal_grams)))
+        matter = "" if s.equal_active is None else number(s.equal_grams.matter, 2)
+        needed = "" if s.equal_active is None else f"{s.equal_active.dose:.2f}"
+        rows.append((s.material.name, matter, needed, _broken(s.equal_grams)))
     title = "What equal grams would do" if done.wish.offered is None else "What the offered dose would do"
     columns = ("stand-in", "brings %", "needed %", "breaks")
-    return Table(title, columns, tuple(rows), frozenset({1, 2}), _swap_note(done, shown[0], short, lost))
+    return Table(title, columns, tuple(rows), frozenset({1, 2}), _swap_note(done, shown))
 
 
-def _swap_note(done: Substituted, first: StandIn, short: float, lost: float) -> str:
+def _swap_note(done: Substituted, shown: list[StandIn]) -> str:
     """Return what the first swap gives, in words."""
-    assert first.equal_grams is not None
-    swap, name = first.equal_grams, done.missing.material.name
+    name, short = done.missing.material.name, number(max(0.0, done.dose - done.wish.left), 2)
+    compared = [s for s in shown if s.equal_active is not None]
+    if not compared or compared[0].equal_grams is None or compared[0].equal_active is None:
+        return f"In the place of {short} % of {name}; nothing else moves here but water. They do not compare by active."
+    swap, needed = compared[0].equal_grams, compared[0].equal_active
     how = "Equal grams" if done.wish.offered is None else f"{number(swap.dose, 2)} %"
-    needed = "" if first.equal_active is None else f"; {number(first.equal_active.dose, 2)} % as sold is needed"
     return (
-        f"{how} of {first.material.name} for {number(short, 2)} % of {name} give {number(swap.matter, 2)} instead of "
-        f"{number(lost, 2)} % active matter{needed}. Nothing else moves here but water."
+        f"{how} of {compared[0].material.name} for {short} % of {name} give {number(swap.matter, 2)} instead of "
+        f"{number(needed.matter, 2)} % active matter; {number(needed.dose, 2)} % as sold is needed. Nothing else moves "
+        "here but water."
     )
 
 

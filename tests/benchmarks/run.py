@@ -115,7 +115,7 @@ def linear() -> Iterator[Line]:
             brief = brief_of(size)
             times[str(size)].append(timed(partial(cases, brief.rules, brief.acidity, brief.pool)) / size)
     for size in sizes[1:]:
-        yield Line(f"building per material, {size:,} to {sizes[0]:,}", divided(times, str(size), str(sizes[0])), 1.25)
+        yield Line(f"building per material, {size:,} to {sizes[0]:,}", divided(times, str(size), str(sizes[0])), 1.5)
 
 
 def starts(environment: dict[str, str], folder: Path) -> Iterator[Line]:
