@@ -223,7 +223,7 @@ class Curve:
         return found
 
     def _piece(self, z: Vector, basis: Basis, row: int, m: float, end: float) -> Piece:
-        g, here = self.given, g_sweep(self.given, z)
+        g, here = self.given, self.given.sweeping(z)
         ends = np.array([g.per_end])
         has_per = bool(g.per.any())
         reach: Reach = basis.reach(np.array([row]), ends, g.per if has_per else None)
@@ -277,13 +277,8 @@ class Curve:
             found = self._run(-(g.swept - ratio * g.per), None, cap)
             if found is None:
                 return None
-            value = g_sweep(g, found[0])
+            value = g.sweeping(found[0])
             if abs(value - ratio) <= 1e-11 * (1 + abs(value)) or not g.per.any():
                 return value
             ratio = value
         return ratio
-
-
-def g_sweep(given: Program, z: Vector) -> float:
-    """Return the swept measure, turned so that it improves upwards."""
-    return given.sweeping(z)

@@ -15,7 +15,7 @@ from optimizer.formula_file import GivenFormula, read_formula
 from optimizer.model import Case, build, cases
 from optimizer.nearest import Near, nearest_within
 from optimizer.pool import Group, Ingredient, Pool, Vector
-from optimizer.rounding import NEAR, broken, grid_formula, near_grid
+from optimizer.rounding import NEAR, band_of, broken, grid_formula, near_grid
 from optimizer.row import Setting
 from optimizer.rules import Acidity, LimitRule, Rule, named_measure
 from optimizer.units import TOLERANCE, USED
@@ -120,17 +120,28 @@ def _held(measure: LimitRule, value: float, band: float, name: str) -> Rule:
     low, high = max(0.0, value - band), min(100.0, value + band)
     if band > SHORT:  # figures that can be read, on the strict side
         low, high = ceil(low / SHORT - 1e-6) * SHORT, floor(high / SHORT + 1e-6) * SHORT
-    limits = {"at_least": round(low, 9), "at_most": round(high, 9)}
+    limits = {"at_least": round(low, 9), "at_most": round(high, 9), "band": 0.0}
     return measure.model_copy(update={"id": name, "source": "the formula", **limits})
 
 
 def asking(brief: Brief, rules: Iterable[Rule], items: Iterable[Ingredient] | None = None) -> Brief:
-    """Return the brief with further rules and, if given, other candidates."""
+    """Return the brief with further rules and, if given, other candidates.
+
+    An exact limit on a computed measure counts with its band, as it does for the formula that is there.
+    """
     pool = brief.pool
     if items is not None:
         chosen = tuple(sorted(items, key=lambda i: i.id))
         pool = Pool(chosen, pool.held_back, pool.later, pool.thickeners)
-    return replace(brief, pool=pool, rules=tuple(sorted((*brief.rules, *rules), key=lambda r: r.id)))
+    own = tuple(_banded(r) for r in brief.rules)
+    return replace(brief, pool=pool, rules=tuple(sorted((*own, *rules), key=lambda r: r.id)))
+
+
+def _banded(rule: Rule) -> Rule:
+    band = band_of(rule)
+    if not isinstance(rule, LimitRule) or band == 0:
+        return rule
+    return rule.with_limits(max(rule.lowest, rule.limits[0] - band), min(rule.highest, rule.limits[1] + band))
 
 
 def case_at(brief: Brief, setting: Setting) -> Case:

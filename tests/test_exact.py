@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from fractions import Fraction
 from functools import cache
 from itertools import combinations
 from pathlib import Path
 from random import Random
 
-import briefs
 import numpy as np
+import numpy.typing as npt
 import pytest
 from briefs import Wish, brief_of, draw
 from published_cases import arrays, load, write_as_blend
@@ -21,6 +20,7 @@ from optimizer.engine.exact import ExactCheck, check_exactly
 from optimizer.engine.highs import Session
 from optimizer.engine.sensitivity import Basis
 from optimizer.files import shipped
+from optimizer.pool import Vector
 from optimizer.solve import Solved, solve, solve_fully
 
 SHIPPED = sorted(p.stem for p in shipped("scenarios").glob("*.toml") if p.stem not in ("common", "impossible-wash"))
@@ -62,7 +62,7 @@ OTHERS = ("plan_alloy_ranging", "netlib_afiro", "stigler_diet", "ibm_alloy", "hi
 class Posed:
     """A case as the engine's arrays in minimising form, solved, with its basis."""
 
-    def __init__(self, name: str, digits: bool = True) -> None:
+    def __init__(self, name: str) -> None:
         case = load(name)
         matrix, row_low, row_high, cost, lower, upper = arrays(case)
         self.sign = -1 if case["sense"] == "max" else 1
@@ -70,7 +70,7 @@ class Posed:
         self.found = Session(matrix, row_low, row_high).run(self.sign * cost, lower, upper)
         assert self.found.ending == "optimal"
 
-    def basis(self, basic: np.ndarray | None = None, x: np.ndarray | None = None) -> Basis:
+    def basis(self, basic: npt.NDArray[np.int64] | None = None, x: Vector | None = None) -> Basis:
         matrix, row_low, row_high, cost, lower, upper = self.ends
         low, high = np.concatenate([lower, row_low]), np.concatenate([upper, row_high])
         basic = self.found.basic if basic is None else basic
@@ -113,7 +113,7 @@ def test_whole_numbers_leave_nothing_to_round() -> None:
     assert found.words.endswith("the vertex keeps every limit and no better one exists")
 
 
-def at_vertex(case: Posed, basic: tuple[int, ...]) -> tuple[Basis, np.ndarray] | None:
+def at_vertex(case: Posed, basic: tuple[int, ...]) -> tuple[Basis, Vector] | None:
     """Return another basis with its vertex, nonbasic variables at the end where they are now; None if singular."""
     matrix, row_low, row_high, _, lower, upper = case.ends
     n, m = matrix.shape[1], matrix.shape[0]
@@ -203,23 +203,24 @@ def test_random_answers_are_confirmed_and_bent_ones_denied() -> None:
         seed += 1
         if answer.chosen is not None:
             solved.append(answer)
+    denied = 0
     for answer in solved:
         assert answer.chosen is not None
         basis = answer.corridor.basis(answer.chosen)
         found = check_exactly(basis)
-        assert found.words.startswith(CONFIRMED), seed
+        assert found.words.startswith(CONFIRMED)
         assert found.worst_miss <= 1e-9
         # a limit moved by a thousandth after the fact is missed
-        bent = Basis(basis.full[:, : basis.n], basis.cost[: basis.n], basis.ends_low, basis.ends_high, basis.x, basis.basic)
+        n, ends = basis.n, (basis.ends_low, basis.ends_high)
+        bent = Basis(basis.full[:, :n], basis.cost[:n], *ends, basis.x, basis.basic)
         total = next(r for r, row in enumerate(answer.chosen.case.model.rows) if row.owner == "total")
         if basis.n + total not in basis.basic:
             continue
         bent.ends_low = bent.ends_low.copy()
         bent.ends_low[basis.n + total] += 1e-3
         assert not check_exactly(bent).feasible
-
-
-Write = Callable[[str], Path]
+        denied += 1
+    assert denied >= 40
 
 
 @pytest.mark.parametrize("name", ["catfood_simple", "soil_mix_ranging", "ampl_diet", "winston_diet_ranging"])
@@ -227,7 +228,3 @@ def test_the_flag_confirms_published_cases_as_briefs(name: str, tmp_path: Path) 
     result = solve(load_brief(write_as_blend(load(name), tmp_path).path), exact=True)
     assert result.exact.startswith(CONFIRMED), EXACT[name][1]
     assert result.objective == pytest.approx(float(EXACT[name][0]), rel=1e-9)
-
-
-def test_shares_of_a_kind_are_drawn() -> None:
-    assert "share" in briefs.PLAIN

@@ -130,6 +130,14 @@ class Session:
             return
         self._highs.changeRowsBounds(len(indices), indices, low, high)
 
+    def coefficients(self, row: int, values: Vector) -> None:
+        """Change the coefficients of one row, shape (n,)."""
+        if not self._loaded:
+            self._highs.passModel(self._lp)
+            self._loaded = True
+        for column, value in enumerate(values.tolist()):
+            self._highs.changeCoeff(row, column, value)
+
     def _kinds(self, integer: bool = True) -> list[highspy.HighsVarType]:
         last = highspy.HighsVarType.kInteger if integer else highspy.HighsVarType.kContinuous
         return [highspy.HighsVarType.kContinuous] * (self.n - self.integers) + [last] * self.integers
