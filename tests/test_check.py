@@ -308,10 +308,10 @@ def test_a_keeping_formula_has_no_nearest_and_is_its_own() -> None:
 # the nearest formula, by brute force -----------------------------------------------------------------
 
 TRIED = Wish(
-    kinds=tuple(k for k in briefs.PLAIN if k not in ("use-level", "share")),
+    kinds=tuple(k for k in briefs.PLAIN if k != "use-level"),
     ph=False, pairs=False, goals=False, rules=(3, 6), past=0.0,
 )  # fmt: skip
-"""Drawn briefs. Shares and the pH wait until the nearest formula heeds both: then all of `briefs.PLAIN`."""
+"""Drawn briefs. The pH waits until the nearest formula takes out what the pH bars: then `ph=True`."""
 
 
 @cache

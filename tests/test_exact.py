@@ -203,7 +203,6 @@ def test_random_answers_are_confirmed_and_bent_ones_denied() -> None:
         seed += 1
         if answer.chosen is not None:
             solved.append(answer)
-    denied = 0
     for answer in solved:
         assert answer.chosen is not None
         basis = answer.corridor.basis(answer.chosen)
@@ -214,13 +213,9 @@ def test_random_answers_are_confirmed_and_bent_ones_denied() -> None:
         n, ends = basis.n, (basis.ends_low, basis.ends_high)
         bent = Basis(basis.full[:, :n], basis.cost[:n], *ends, basis.x, basis.basic)
         total = next(r for r, row in enumerate(answer.chosen.case.model.rows) if row.owner == "total")
-        if basis.n + total not in basis.basic:
-            continue
         bent.ends_low = bent.ends_low.copy()
         bent.ends_low[basis.n + total] += 1e-3
         assert not check_exactly(bent).feasible
-        denied += 1
-    assert denied >= 40
 
 
 @pytest.mark.parametrize("name", ["catfood_simple", "soil_mix_ranging", "ampl_diet", "winston_diet_ranging"])

@@ -81,7 +81,7 @@ class Vertex:
         self._closing_in_rows = np.searchsorted(self.columns, base.closing[self._closing_in])
         self._closing_out = np.flatnonzero(~basic_closing)
         self._closing_out_rows = np.searchsorted(self.out, base.closing[self._closing_out])
-        self._fixed = (base.low == base.high)[self.active]
+        self._fixed = ((base.low == base.high) & ~np.isin(np.arange(base.low.size), base.ended))[self.active]
         self._fixed_by_program = [row for _, row in self._own_ends]
         self._sign = np.where(self.at_high, -1.0, 1.0)[:, None]
         self._scale = 1 + float(np.abs(base.cost).max(initial=0.0))
@@ -134,8 +134,6 @@ class Vertex:
             if self._moved:
                 t = programs.moves[self._move_index] - self.origin[self._move_index][:, None]
                 x = x + self._u @ _solved(self._g, t, t * (self._v @ x))
-            if x.shape[1] != len(programs):
-                x = np.repeat(x, len(programs), axis=1)
             ok = (x >= -SLIP).all(axis=0)
             if self._closing_in.size:
                 ok &= ~(programs.closed[self._closing_in] & (x[self._closing_in_rows] > SLIP)).any(axis=0)
@@ -147,8 +145,6 @@ class Vertex:
         own = programs.cost[self._own_prices]
         y = self.y[:, None] + self._y_by_price @ own
         d = self._d[:, None] - self._d_by_price @ own
-        if y.shape[1] != len(programs):
-            y, d = np.repeat(y, len(programs), axis=1), np.repeat(d, len(programs), axis=1)
         if self._free_prices.size:
             d[self._free_rows] += programs.cost[self._free_prices]
         if self._moved:

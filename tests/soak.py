@@ -1,0 +1,161 @@
+"""Long random runs outside CI: briefs against the oracle, broken files against every reader.
+
+Prints how many answers were wrong, unproven or crashed (goal 0) and how many checks of the tests rest on
+something outside the project (goal 150). Usage: python tests/soak.py [briefs] [files]
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import subprocess
+import sys
+import tempfile
+import traceback
+from collections import Counter
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+from random import Random
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+import briefs
+import oracle
+from openpyxl import Workbook
+
+from optimizer.brief import load_brief
+from optimizer.errors import TensideError
+from optimizer.formula_file import read_formula
+from optimizer.library import read_library
+from optimizer.scenario import read_scenario
+from optimizer.shelf import read_shelf
+from optimizer.solve import solve
+
+ROOT = Path(__file__).resolve().parent.parent
+CHUNK = 500
+OUTSIDE = ("test_published_blends", "test_published_engine", "test_worked_examples", "test_library")
+"""Test files whose checks rest on published cases, handbooks, standards or registry rules."""
+
+
+def run_briefs(first: int) -> Counter[str]:
+    """Solve a chunk of random briefs and compare each with the oracle."""
+    found: Counter[str] = Counter()
+    for seed in range(first, first + CHUNK):
+        case = briefs.draw(Random(f"soak {seed}"))
+        found["briefs"] += 1
+        try:
+            result = solve(briefs.brief_of(case))
+        except Exception:  # every crash is counted and shown
+            found["crashed"] += 1
+            print(f"brief {seed} crashed:\n{traceback.format_exc(limit=3)}", file=sys.stderr)
+            continue
+        best = oracle.best(case)
+        found[result.ending] += 1
+        found["unproven"] += result.proof == "none"
+        same = result.ending == best.ending
+        if same and result.formula is not None:
+            same = abs(result.objective - best.objective) <= 1e-6 * (1 + abs(best.objective))
+        if not same:
+            found["wrong"] += 1
+            print(f"brief {seed}: {result.ending} {result.objective}, oracle {best.ending}", file=sys.stderr)
+    return found
+
+
+def samples(folder: Path) -> dict[str, bytes]:
+    """Return one good file for every reader."""
+    book, stream = Workbook(), io.BytesIO()
+    assert book.active is not None
+    for row in (["material", "price per kg"], ["glycerin", 2.5], ["aqua", 0.02]):
+        book.active.append(row)
+    book.save(stream)
+    return {
+        "scenario.toml": (ROOT / "scenarios" / "common.toml").read_bytes(),
+        "library.toml": (ROOT / "library" / "amphoterics.toml").read_bytes(),
+        "shelf.csv": (ROOT / "scenarios" / "shelf.csv").read_bytes(),
+        "shelf.xlsx": stream.getvalue(),
+        "formula.csv": b"material,percent\nglycerin,4\nparfum,0.3\naqua,q.s.\n",
+        "formula.json": b'{"formula": [{"id": "glycerin", "percent": 4.0}, {"id": "aqua", "percent": 96.0}]}',
+    }
+
+
+def mutated(r: Random, content: bytes) -> bytes:
+    """Return a file with a few bytes flipped, cut out, doubled or put in."""
+    data = bytearray(content)
+    for _ in range(r.randint(1, 6)):
+        at = r.randrange(len(data) or 1)
+        kind = r.randrange(4)
+        if kind == 0 and data:
+            data[at] = r.randrange(256)
+        elif kind == 1:
+            del data[at : at + r.randint(1, 40)]
+        elif kind == 2:
+            data[at:at] = data[at : at + r.randint(1, 40)]
+        else:
+            data[at:at] = r.choice([b"nan", b"-1e999", b"\x00", b'"', b"[[", b"=1+1", b"\xff", b"\n", b"9" * 30])
+    return bytes(data)
+
+
+def run_files(first: int) -> Counter[str]:
+    """Feed mutated files to their readers; anything but an answer or a told error is a crash."""
+    found: Counter[str] = Counter()
+    library = read_library([ROOT / "library"])
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        good = samples(folder)
+        for seed in range(first, first + CHUNK):
+            r = Random(f"file {seed}")
+            kind = r.choice(sorted(good))
+            path = folder / kind
+            path.write_bytes(mutated(r, good[kind]))
+            found["files"] += 1
+            try:
+                if kind == "scenario.toml":
+                    read_scenario(path)
+                    load_brief(path, shelf=ROOT / "scenarios" / "shelf.csv")
+                elif kind == "library.toml":
+                    read_library([ROOT / "library" / "reference.toml", path])
+                elif kind.startswith("shelf"):
+                    read_shelf(path)
+                else:
+                    read_formula(path, library.materials, 4.0)
+                found["accepted"] += 1
+            except TensideError:
+                found["refused"] += 1
+            except Exception:  # every crash is counted and shown
+                found["crashed"] += 1
+                print(f"file {seed} ({kind}) crashed:\n{traceback.format_exc(limit=4)}", file=sys.stderr)
+    return found
+
+
+def outside_checks() -> int:
+    """Return how many collected tests rest on something outside the project."""
+    files = [str(ROOT / "tests" / f"{name}.py") for name in OUTSIDE]
+    listed = subprocess.run(
+        [sys.executable, "-m", "pytest", "--collect-only", "-q", *files], capture_output=True, text=True, check=False
+    ).stdout
+    return sum(int(n) for n in re.findall(r"\.py: (\d+)", listed))
+
+
+def main() -> int:
+    """Return 0 if nothing was wrong, unproven or crashed."""
+    wanted = int(sys.argv[1]) if len(sys.argv) > 1 else 100_000
+    files = int(sys.argv[2]) if len(sys.argv) > 2 else 10_000
+    total: Counter[str] = Counter()
+    with ProcessPoolExecutor() as pool:
+        for number, part in enumerate(pool.map(run_briefs, range(0, wanted, CHUNK)), 1):
+            total += part
+            if sys.stderr.isatty():
+                print(f"\r{number * CHUNK:,} briefs", end="", file=sys.stderr)
+        for part in pool.map(run_files, range(0, files, CHUNK)):
+            total += part
+    for name in ("briefs", "optimal", "infeasible", "files", "accepted", "refused"):
+        print(f"{name:>12} {total[name]:>9,}")
+    print(f"{'wrong':>12} {total['wrong']:>9,}  goal 0")
+    print(f"{'unproven':>12} {total['unproven']:>9,}  goal 0")
+    print(f"{'crashed':>12} {total['crashed']:>9,}  goal 0")
+    print(f"{'outside':>12} {outside_checks():>9,}  checks of the tests, goal 150")
+    return int(any(total[name] for name in ("wrong", "unproven", "crashed")))
+
+
+if __name__ == "__main__":
+    sys.exit(main())
