@@ -77,7 +77,12 @@ def digest(path: Path) -> str:
 
 
 def write_atomic(path: Path, text: str, *, overwrite: bool = False) -> None:
-    """Write a text file so that readers see the old content or the new, never half.
+    """Write a text file; see `write_bytes_atomic`."""
+    write_bytes_atomic(path, text.encode("utf-8"), overwrite=overwrite)
+
+
+def write_bytes_atomic(path: Path, content: bytes, *, overwrite: bool = False) -> None:
+    """Write a file so that readers see the old content or the new, never half.
 
     Raises:
         DataError: If the file exists and `overwrite` is false, or the folder cannot be written.
@@ -88,8 +93,8 @@ def write_atomic(path: Path, text: str, *, overwrite: bool = False) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
         try:
-            with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-                stream.write(text)
+            with os.fdopen(handle, "wb") as stream:
+                stream.write(content)
                 stream.flush()
                 os.fsync(stream.fileno())
             os.chmod(temporary, 0o644)

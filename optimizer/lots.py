@@ -81,7 +81,7 @@ class Lots:
         """1 where lots differ, shape (n,)."""
         return (self.ends[:, 1] > self.ends[:, 0]).astype(float)
 
-    def extremes(self, rule: LimitRule, doses: Vector, budget: float = inf, slack: float = 0.0) -> tuple[float, float]:
+    def extremes(self, rule: LimitRule, doses: Vector, budget: float = inf) -> tuple[float, float]:
         """Return the lowest and highest a linear measure or ratio can be when up to `budget` lots are off.
 
         A ratio is followed by Dinkelbach's iteration (Management Science 13 (1967) 492); for a fixed ratio

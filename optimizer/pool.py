@@ -248,7 +248,7 @@ def join(library: Library, shelf: Shelf | None, currency: str) -> dict[str, Ingr
         if line.currency and line.currency != currency:
             foreign.setdefault(line.currency, []).append(line.row)
         if line.lot_active is not None:
-            doubt = _lot_doubt(library.by_id[next(iter(found))], line.lot_active)
+            doubt = lot_doubt(library.by_id[next(iter(found))], line.lot_active)
             if doubt:
                 problems.append(Problem(where, "lot active", doubt, "Correct the figure, or the material's shares."))
         price = float("inf") if line.price_per_kg is None else line.price_per_kg
@@ -271,7 +271,7 @@ def join(library: Library, shelf: Shelf | None, currency: str) -> dict[str, Ingr
     return joined
 
 
-def _lot_doubt(material: Material, active: float) -> str:
+def lot_doubt(material: Material, active: float) -> str:
     """Return what is impossible about a lot's measured active matter, empty if nothing is."""
     typical = material.active_matter
     if 0 < active < typical / 10:
@@ -297,4 +297,4 @@ def unknown(where: str, key: str, names: Iterable[str], known: Iterable[str]) ->
     return [Problem(where, key, f"there is no '{n}'.", nearest(n, known)) for n in names if n not in known]
 
 
-__all__ = ["Group", "Ingredient", "Percent", "Pool", "fault", "join", "unknown", "with_lot"]
+__all__ = ["Group", "Ingredient", "Percent", "Pool", "fault", "join", "lot_doubt", "unknown", "with_lot"]

@@ -7,7 +7,8 @@ doses within a few steps), then wider, before it is said that no grid formula ex
 
 from __future__ import annotations
 
-from math import floor, inf, log10
+from collections.abc import Mapping
+from math import floor, fsum, inf, log10
 
 import numpy as np
 
@@ -189,3 +190,23 @@ def _stopping(brief: Brief, result: Result, found: Found) -> tuple[str, ...]:
         else:
             keep.append(rule.reading())
     return tuple(keep) or ("the total of exactly 100 %",)
+
+
+def largest_remainder(amounts: Mapping[str, float], step: float, total: float) -> dict[str, float]:
+    """Return amounts as multiples of a step that sum to a total, itself brought to the nearest multiple.
+
+    Every amount is rounded down; the steps that are left go to the largest remainders, ties to the first id.
+
+    Args:
+        amounts: By id, in the unit of the step.
+        step: Step of the scale.
+        total: What they sum to.
+    """
+    scale = total / fsum(amounts.values())
+    steps = {name: amount * scale / step for name, amount in amounts.items()}
+    whole = {name: floor(count + 1e-9) for name, count in steps.items()}
+    left = round(total / step) - sum(whole.values())
+    digits = max(0, -floor(log10(step) + 1e-9)) + 1
+    for name in sorted(steps, key=lambda n: (-round(steps[n] - whole[n], 9), n))[: max(left, 0)]:
+        whole[name] += 1
+    return {name: round(count * step, digits) for name, count in whole.items()}

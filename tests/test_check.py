@@ -156,10 +156,8 @@ def test_a_workbook_reads_like_a_table(tmp_path: Path, library: Library) -> None
     book = Workbook()
     sheet = book.active
     assert sheet is not None
-    for row in (["Batch 12", None], [], ["Ingredient", "% w/w"]):
-        if row and row[0] == "Ingredient":
-            sheet.append(row)
-    for row in (["Glycerin, 99.5 %", 3.5], ["aqua", "q.s."]):
+    rows: list[list[object]] = [[], ["Ingredient", "% w/w"], [], ["Glycerin, 99.5 %", 3.5], ["aqua", "q.s."]]
+    for row in rows:
         sheet.append(row)
     book.save(tmp_path / "formula.xlsx")
     found = read_formula(tmp_path / "formula.xlsx", library.materials, 4.0)
@@ -308,10 +306,11 @@ def test_a_keeping_formula_has_no_nearest_and_is_its_own() -> None:
 # the nearest formula, by brute force -----------------------------------------------------------------
 
 TRIED = Wish(
-    kinds=tuple(k for k in briefs.PLAIN if k != "use-level"),
+    kinds=tuple(k for k in briefs.PLAIN if k not in ("use-level", "natural")),
     ph=False, pairs=False, goals=False, rules=(3, 6), past=0.0,
 )  # fmt: skip
-"""Drawn briefs. The pH waits until the nearest formula takes out what the pH bars: then `ph=True`."""
+"""Drawn briefs. The pH waits until the nearest formula takes out what the pH bars, natural origin (large
+coefficients, narrow limits) until it keeps exact limits to the last digit: then `ph=True` and all of `briefs.PLAIN`."""
 
 
 @cache

@@ -179,7 +179,8 @@ def test_no_single_repair_moves_less_than_the_elastic_program(name: str, case_of
     _, explanation = case_of(name)
     matrix, low, high, _, lower, upper = arrays(load(name))
     rows, columns = matrix.shape
-    ends, sides = [], []
+    ends: list[float] = []
+    sides: list[list[float]] = []
     for r in range(rows):
         for end, sign in ((high[r], 1), (low[r], -1)):
             if isfinite(end):

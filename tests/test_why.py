@@ -130,7 +130,7 @@ def test_forcing_costs_what_another_brief_says(seed: int, sort: str, at: float) 
 
 # reasons for being no candidate ---------------------------------------------------------------------
 
-SURFACTANT = {"charge": "anionic", "surfactant": True, "family": "kin"}
+SURFACTANT: dict[str, Any] = {"charge": "anionic", "surfactant": True, "family": "kin"}
 
 
 def one(name: str = "mm", **facts: Any) -> Table:

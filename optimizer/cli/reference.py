@@ -64,6 +64,7 @@ def schema(
     from optimizer.describe import json_schema
     from optimizer.library import Frozen, LibraryFile, Material
     from optimizer.report.jsonout import BlendRecord, CheckRecord, CompareRecord, Record, WhyRecord
+    from optimizer.report.tradeoff import FrontierRecord, LeewayRecord
     from optimizer.scenario import Scenario
     from optimizer.shelf import ShelfLine
 
@@ -76,6 +77,8 @@ def schema(
         "check": (CheckRecord, "tenside check --json"),
         "why": (WhyRecord, "tenside why --json"),
         "compare": (CompareRecord, "tenside compare --json"),
+        "frontier": (FrontierRecord, "tenside frontier --json"),
+        "leeway": (LeewayRecord, "tenside leeway --json"),
     }
     if what and what not in known:
         raise UsageError(f"there is no schema '{what}'. {nearest(what, known)}")

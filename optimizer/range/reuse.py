@@ -195,9 +195,9 @@ class Reuse:
         if not self._affordable():
             return None
         low, high = own.ends()
-        at_high = np.abs(own.activity(answer.x[:, None]) - high)[:, 0] < np.abs(
-            own.activity(answer.x[:, None]) - low
-        )[:, 0]
+        at_high = (
+            np.abs(own.activity(answer.x[:, None]) - high)[:, 0] < np.abs(own.activity(answer.x[:, None]) - low)[:, 0]
+        )
         active = np.ones(m, dtype=bool)
         active[answer.basic[answer.basic >= n] - n] = False
         key = np.sort(answer.basic).astype(np.int32).tobytes() + np.packbits(at_high & active).tobytes()
@@ -219,9 +219,7 @@ class Reuse:
         if self._session is None:
             self._session = Session(base.matrix, base.low, base.high)
             self._moves = np.zeros(base.moved.size)
-        if base.ended.size and (
-            self._ends is None or (low != self._ends[0]).any() or (high != self._ends[1]).any()
-        ):
+        if base.ended.size and (self._ends is None or (low != self._ends[0]).any() or (high != self._ends[1]).any()):
             self._session.rows(base.ended.astype(np.int32), low, high)
             self._ends = (low, high)
         moves = programs.moves[:, q]

@@ -174,7 +174,11 @@ class Vertex:
         steady = rows[self._steady]
         ok = ((steady >= self._steady_low) & (steady <= self._steady_high)).all(axis=0)
         if self._idle_ended.size:
-            own, low, high = rows[self._idle_rows_ended], programs.low[self._idle_ended], programs.high[self._idle_ended]
+            own, low, high = (
+                rows[self._idle_rows_ended],
+                programs.low[self._idle_ended],
+                programs.high[self._idle_ended],
+            )
             ok &= (own - low >= -SLIP * (1 + np.abs(own))).all(axis=0)
             ok &= (high - own >= -SLIP * (1 + np.abs(own))).all(axis=0)
         return np.flatnonzero(ok)

@@ -29,12 +29,21 @@ class Listing:
 
 
 @dataclass(frozen=True)
+class Sketch:
+    """A drawing in characters, shown as it is."""
+
+    title: str
+    lines: tuple[str, ...]
+    note: str = ""
+
+
+@dataclass(frozen=True)
 class Document:
     """A report: a title, a few facts and sections in reading order."""
 
     title: str
     verdict: str
     facts: tuple[tuple[str, str], ...] = ()
-    sections: tuple[Table | Listing, ...] = field(default=())
+    sections: tuple[Table | Listing | Sketch, ...] = field(default=())
     good: bool = True
     """False if the verdict is bad news."""

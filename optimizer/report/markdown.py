@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from optimizer.report.document import Document, Table
+from optimizer.report.document import Document, Sketch, Table
 
 
 def markdown(document: Document) -> str:
@@ -16,6 +16,8 @@ def markdown(document: Document) -> str:
             parts.append(_table(section))
             if section.note:
                 parts.append(_escaped(section.note))
+        elif isinstance(section, Sketch):
+            parts.append("\n".join(["```text", *section.lines, "```"]))
         else:
             parts.append("\n".join(f"- {_escaped(item)}" for item in section.items))
     return "\n\n".join(parts) + "\n"

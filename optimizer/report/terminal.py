@@ -13,7 +13,7 @@ import textwrap
 from typing import IO
 from unicodedata import east_asian_width
 
-from optimizer.report.document import Document, Listing, Table
+from optimizer.report.document import Document, Listing, Sketch, Table
 
 STYLES = {"bold": "1", "dim": "2", "good": "32", "bad": "1;31", "head": "36", "warn": "33"}
 NARROWEST = 12
@@ -39,7 +39,13 @@ def lines(document: Document, width: int, *, colour: bool = False) -> list[str]:
     for section in document.sections:
         *above, last = _wrapped(section.title, width)
         out += ["", *(paint(line, "head") for line in above), paint(f"{last} ".ljust(width, "·")[:width], "head")]
-        out += _table(section, width, paint) if isinstance(section, Table) else _listing(section, width, paint)
+        if isinstance(section, Table):
+            out += _table(section, width, paint)
+        elif isinstance(section, Sketch):
+            out += [line[:width] for line in section.lines]
+            out += [paint(line, "dim") for line in _wrapped(section.note, width)] if section.note else []
+        else:
+            out += _listing(section, width, paint)
     return [*out, ""]
 
 
@@ -80,7 +86,7 @@ def _listing(listing: Listing, width: int, paint: object) -> list[str]:
 
 
 def _wrapped(text: str, width: int) -> list[str]:
-    return textwrap.wrap(_printable(text), max(width, NARROWEST), break_on_hyphens=False) or [""]
+    return textwrap.wrap(_printable(text), max(width, NARROWEST), break_on_hyphens=True) or [""]
 
 
 def _printable(text: str) -> str:

@@ -37,11 +37,6 @@ class Axis:
     sign: Sign
     measure: LimitRule
 
-    @property
-    def words(self) -> str:
-        """The measure with its unit."""
-        return f"{self.measure.name}, {self.measure.unit}" if self.measure.unit else self.measure.name
-
 
 @dataclass(frozen=True)
 class Break:

@@ -1,0 +1,107 @@
+"""`tenside frontier | leeway`: what one measure costs in another, and how far doses may move."""
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from optimizer.cli.common import (
+    Changes,
+    Json,
+    Libraries,
+    Markdown,
+    ScenarioName,
+    ShelfFile,
+    app,
+    changes_of,
+    print_json,
+    quiet_solvers,
+    show,
+)
+from optimizer.errors import UsageError
+
+Picture = Annotated[Path | None, typer.Option("--picture", help="Also draw it, as .svg or .png.")]
+
+
+@app.command()
+def frontier(
+    scenario: ScenarioName,
+    best: Annotated[str, typer.Option(help="What is best at each point: 'minimise MEASURE' or 'maximise MEASURE'.")] = (
+        "minimise cost"
+    ),
+    against: Annotated[
+        str, typer.Option(help="What is traded against it, written the same way.")
+    ] = "maximise mildness",
+    by: Annotated[str, typer.Option(help="A family of curves, one per value: RULE.LIMIT=VALUE,VALUE,...")] = "",
+    changes: Changes = None,
+    shelf: ShelfFile = None,
+    library: Libraries = None,
+    picture: Picture = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Trace the exact trade-off of two measures: every break and what one more point costs."""
+    from optimizer.brief import load_brief
+    from optimizer.scenario import find_scenario
+    from optimizer.studies.frontier import frontier as trace
+
+    key, _, values = by.partition("=")
+    if by and not values:
+        raise UsageError(f"--by {by}: write RULE.LIMIT=VALUE,VALUE, such as active.at_least=9,10,11.")
+    curves = []
+    with quiet_solvers():
+        for value in values.split(",") if by else [""]:
+            more = [(key.strip(), value.strip())] if by else []
+            brief = load_brief(
+                find_scenario(scenario), changes=[*changes_of(changes), *more], shelf=shelf, libraries=library
+            )
+            label = f"{key.strip()} = {value.strip()}" if by else ""
+            curves.append((label, trace(brief, _axis("--best", best), _axis("--against", against))))
+    from optimizer.report.tradeoff import draw_frontier, frontier_document, frontier_record
+
+    if picture:
+        draw_frontier(tuple(curves), picture)
+    if json:
+        print_json(frontier_record(tuple(curves)))
+    else:
+        show(frontier_document(tuple(curves)), markdown)
+    raise typer.Exit(0 if any(c.breaks for _, c in curves) else 4)
+
+
+@app.command()
+def leeway(
+    scenario: ScenarioName,
+    loss: Annotated[float, typer.Option(help="How much worse the objective may be, in its own unit.", min=0)] = 0.05,
+    others: Annotated[
+        int, typer.Option(help="Also this many formulas within the loss, as different as possible.", min=0)
+    ] = 0,
+    changes: Changes = None,
+    shelf: ShelfFile = None,
+    library: Libraries = None,
+    picture: Picture = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Say how far each dose may move at a stated loss, and which materials no good formula uses."""
+    from optimizer.brief import load_brief
+    from optimizer.scenario import find_scenario
+    from optimizer.studies.leeway import leeway as measure
+
+    with quiet_solvers():
+        brief = load_brief(find_scenario(scenario), changes=changes_of(changes), shelf=shelf, libraries=library)
+        found = measure(brief, loss, alternatives=others)
+    from optimizer.report.tradeoff import draw_leeway, leeway_document, leeway_record
+
+    if picture:
+        draw_leeway(found, picture)
+    if json:
+        print_json(leeway_record(found))
+    else:
+        show(leeway_document(found), markdown)
+
+
+def _axis(option: str, text: str) -> tuple[Literal[1, -1], str]:
+    sense, _, measure = text.strip().partition(" ")
+    if sense not in ("minimise", "maximise") or not measure:
+        raise UsageError(f"{option} '{text}': write 'minimise MEASURE' or 'maximise MEASURE'.")
+    return (1 if sense == "minimise" else -1), measure.strip()

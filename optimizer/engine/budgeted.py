@@ -1,0 +1,122 @@
+"""Rows that hold for up to a budget of coefficients off at once, as a larger linear program.
+
+Bertsimas and Sim, The price of robustness, Operations Research 52 (2004) 35: for x >= 0 the largest of
+sum_{i in S} d_i x_i over sets S of at most G members (the last one in part if G is no whole number) is the
+least of G z + sum_i p_i with z + p_i >= d_i x_i and z, p >= 0. One z and one p per uncertain coefficient are
+added for each protected side of a row; where G covers all of them the coefficients themselves are moved.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import inf
+
+import numpy as np
+
+from optimizer.pool import Vector
+
+
+@dataclass(frozen=True)
+class Budgeted:
+    """min cost @ z with low <= A z <= high, 0 <= z <= upper, z = [doses, added, choices].
+
+    Attributes:
+        matrix: A, shape (m, n).
+        low: Shape (m,).
+        high: Shape (m,).
+        upper: Largest value of the added columns, shape (added,).
+        cost: Cost of the added columns, shape (added,); not 0 where the cost itself is uncertain.
+        doses: Number of dose columns.
+        sure: Cost that is added to the doses for certain, shape (doses,).
+    """
+
+    matrix: Vector
+    low: Vector
+    high: Vector
+    upper: Vector
+    cost: Vector
+    doses: int
+    sure: Vector
+
+
+@dataclass
+class _Side:
+    """A protected side: its own row, its uncertain coefficients and the sign with which they are added."""
+
+    base: Vector
+    low: float
+    high: float
+    off: Vector
+    sign: float
+
+
+def budgeted(
+    matrix: Vector,
+    low: Vector,
+    high: Vector,
+    rises: Vector,
+    falls: Vector,
+    budget: float,
+    most: float = 100.0,
+    dearer: Vector | None = None,
+) -> Budgeted:
+    """Return the program whose solutions keep every row for each choice of coefficients in the budget.
+
+    Args:
+        matrix: Coefficients as planned, shape (m, n): doses first, then choices.
+        low: Lower ends, shape (m,).
+        high: Upper ends, shape (m,).
+        rises: How much each dose coefficient may rise, shape (m, doses), not negative.
+        falls: How much it may fall, shape (m, doses), not negative.
+        budget: How many may be off at once.
+        most: Largest dose.
+        dearer: How much each dose's cost may rise, shape (doses,).
+    """
+    doses = rises.shape[1]
+    sides: list[_Side] = []
+    for r in range(len(matrix)):
+        up = bool(high[r] < inf) and bool((rises[r] > 0).any()) and budget > 0
+        down = bool(low[r] > -inf) and bool((falls[r] > 0).any()) and budget > 0
+        if not up and not down:
+            sides.append(_Side(matrix[r], low[r], high[r], np.zeros(doses), 0.0))
+        if up:
+            sides.append(_Side(matrix[r], -inf if down else low[r], high[r], rises[r], 1.0))
+        if down:
+            sides.append(_Side(matrix[r], low[r], inf if up else high[r], falls[r], -1.0))
+    nothing = np.zeros(doses)
+    off = nothing if dearer is None or budget <= 0 else dearer
+    own = _Side(np.zeros(matrix.shape[1]), -inf, inf, off, 1.0)
+    widths = [_width(s, budget) for s in (*sides, own)]
+    added, choices = sum(widths), matrix.shape[1] - doses
+    rows: list[Vector] = []
+    ends: list[tuple[float, float]] = []
+    upper, cost, at, sure = np.zeros(added), np.zeros(added), 0, nothing
+    for side, width in zip((*sides, own), widths, strict=True):
+        row = np.concatenate([side.base[:doses], np.zeros(added), side.base[doses:]])
+        if side.off.any() and not width:
+            row[:doses] += side.sign * side.off
+            sure = row[:doses] if side is own else sure
+        if width:
+            used = np.nonzero(side.off)[0]
+            spread = np.concatenate([[budget], np.ones(len(used))])
+            row[doses + at : doses + at + width] = side.sign * spread
+            upper[at : at + width] = most * side.off.max()
+            if side is own:
+                cost[at : at + width] = spread
+            for k, j in enumerate(used):
+                link = np.zeros(doses + added + choices)
+                link[j], link[doses + at], link[doses + at + 1 + k] = -side.off[j], 1.0, 1.0
+                rows.append(link)
+                ends.append((0.0, inf))
+            at += width
+        if side is not own:
+            rows.append(row)
+            ends.append((side.low, side.high))
+    lows, highs = (np.array([e[k] for e in ends]) for k in (0, 1))
+    return Budgeted(np.array(rows), lows, highs, upper, cost, doses, sure)
+
+
+def _width(side: _Side, budget: float) -> int:
+    """Return how many columns a side adds: none where all its coefficients may be off at once."""
+    uncertain = int((side.off > 0).sum())
+    return 0 if uncertain <= budget else uncertain + 1

@@ -1,0 +1,323 @@
+"""Trade-offs and room to move as documents, pictures and JSON."""
+
+from io import BytesIO
+from math import isnan
+from pathlib import Path
+
+from optimizer.cautions import cautions_of
+from optimizer.errors import UsageError
+from optimizer.files import write_bytes_atomic
+from optimizer.report.blend import caution_listing
+from optimizer.report.document import Document, Listing, Sketch, Table
+from optimizer.report.jsonout import CautionRecord, Figure, LineRecord, Record, line_records
+from optimizer.studies.frontier import Axis, Frontier
+from optimizer.studies.leeway import Leeway
+from optimizer.units import listed, number
+
+WIDTH, HEIGHT = 64, 16
+MARKS = "●○▲△■□"
+
+
+class BreakRecord(Record):
+    """A point where the exchange rate changes, or an end."""
+
+    x: float
+    y: float
+    doses: dict[str, float]
+    enters: list[str]
+    leaves: list[str]
+
+
+class StretchRecord(Record):
+    """The frontier between two breaks."""
+
+    first: float
+    last: float
+    y_first: float
+    y_last: float
+    rate_first: float
+    rate_last: float
+    targets: tuple[Figure, Figure]
+    moves: dict[str, float]
+
+
+class CurveRecord(Record):
+    """One trade-off curve."""
+
+    label: str
+    x: str
+    y: str
+    sampled: bool
+    breaks: list[BreakRecord]
+    stretches: list[StretchRecord]
+
+
+class FrontierRecord(Record):
+    """The output of `tenside frontier --json`: one curve, or a family."""
+
+    brief: str
+    curves: list[CurveRecord]
+    cautions: list[CautionRecord]
+
+
+class RoomRecord(Record):
+    """How far one dose may move [%]."""
+
+    id: str
+    name: str
+    dose: float
+    least: float
+    most: float
+    member: str
+
+
+class AlternativeRecord(Record):
+    """A formula within the loss, far from the others."""
+
+    formula: list[LineRecord]
+    objective: float
+    distance_percent: float
+    gap: Figure
+
+
+class LeewayRecord(Record):
+    """The output of `tenside leeway --json`."""
+
+    brief: str
+    best: float
+    loss: float
+    rooms: list[RoomRecord]
+    alternatives: list[AlternativeRecord]
+    cautions: list[CautionRecord]
+
+
+def axis_words(axis: Axis) -> str:
+    """Return a measure with its unit."""
+    return f"{axis.measure.name}, {axis.measure.unit}" if axis.measure.unit else axis.measure.name
+
+
+def frontier_document(curves: tuple[tuple[str, Frontier], ...]) -> Document:
+    """Return one trade-off, or a family of them."""
+    first = curves[0][1]
+    sections: list[Table | Listing | Sketch] = []
+    if any(f.breaks for _, f in curves):
+        sections.append(_sketch(curves))
+    for label, one in curves:
+        suffix = f" ({label})" if label else ""
+        if not one.breaks:
+            sections.append(Listing(f"Trade-off{suffix}", ("The brief has no formula here.",)))
+            continue
+        sections.append(_breaks(one, suffix))
+        sections.append(_stretches(one, suffix))
+    formula = None
+    sections.append(caution_listing(cautions_of(formula, first.brief.library)))
+    count = sum(len(f.stretches) for _, f in curves)
+    exact = "Every break is exact."
+    if any(f.sampled for _, f in curves):
+        exact = "Each piece is exact; the yes/no choices between them were sampled, so a better choice may be missing."
+    verdict = f"{count} stretches between breaks. {exact}"
+    title = f"{first.y.name} against {first.x.name} for {first.brief.scenario.name}"
+    return Document(title, verdict, sections=tuple(sections), good=count > 0)
+
+
+def _breaks(one: Frontier, suffix: str) -> Table:
+    rows = tuple((number(b.x, 3), number(b.y, 4), listed(b.enters), listed(b.leaves)) for b in one.breaks)
+    note = "What comes in and what goes out when the first column moves on from here."
+    columns = (axis_words(one.x), axis_words(one.y), "comes in", "goes out")
+    return Table(f"Breaks{suffix}", columns, rows, frozenset({0, 1}), note)
+
+
+def _stretches(one: Frontier, suffix: str) -> Table:
+    rows = []
+    for s in one.stretches:
+        rate = f"{s.rate_first:+.4f}"
+        if abs(s.rate_last - s.rate_first) > 1e-4 * abs(s.rate_first):
+            rate += f" to {s.rate_last:+.4f}"
+        ph = ""
+        if not isnan(s.targets[0]):
+            ph = number(s.targets[0], 1) if s.targets[0] == s.targets[1] else f"{s.targets[0]:.1f} - {s.targets[1]:.1f}"
+        moves = sorted(s.moves.items(), key=lambda m: (-abs(m[1]), m[0]))
+        told = [f"{name} {move:+.2f}" for name, move in moves[:6]]
+        if len(moves) > 6:
+            told.append(f"{len(moves) - 6} more")
+        rows.append((f"{number(s.first, 2)} - {number(s.last, 2)}", rate, ph, ", ".join(told)))
+    unit = f"{one.y.name} per unit of {one.x.name}"
+    note = "Doses move evenly between two breaks where the rate is one figure."
+    columns = (f"{one.x.name} from - to", unit, "target pH", "doses that move, %")
+    return Table(f"Exchange rate{suffix}", columns, tuple(rows), frozenset({0, 1, 2}), note)
+
+
+def _points(one: Frontier) -> list[tuple[float, float]]:
+    """Return points along the curve for drawing; breaks exactly, a few between them."""
+    points = []
+    for s in one.stretches:
+        for k in range(9):
+            share = k / 8
+            x = s.first + share * (s.last - s.first)
+            bend = (s.rate_last - s.rate_first) * (s.last - s.first) * share * (share - 1) / 2
+            points.append((x, s.y_first + share * (s.y_last - s.y_first) + bend))
+    return points or [(b.x, b.y) for b in one.breaks]
+
+
+def _sketch(curves: tuple[tuple[str, Frontier], ...]) -> Sketch:
+    """Draw the curves in characters."""
+    drawn = [(label, _points(f)) for label, f in curves if f.breaks]
+    xs = [x for _, points in drawn for x, _ in points]
+    ys = [y for _, points in drawn for _, y in points]
+    left, right, low, high = min(xs), max(xs), min(ys), max(ys)
+    across, up = (right - left) or 1.0, (high - low) or 1.0
+    grid = [[" "] * WIDTH for _ in range(HEIGHT)]
+    for _, points in drawn:
+        for (x1, y1), (x2, y2) in zip(points, points[1:] or points, strict=False):
+            for step in range(WIDTH):
+                share = step / (WIDTH - 1)
+                column = round((x1 + share * (x2 - x1) - left) / across * (WIDTH - 1))
+                row = round((high - y1 - share * (y2 - y1)) / up * (HEIGHT - 1))
+                if grid[row][column] == " ":
+                    grid[row][column] = "·"
+    for k, (_, one) in enumerate((label, f) for label, f in curves if f.breaks):
+        for b in one.breaks:
+            column = round((b.x - left) / across * (WIDTH - 1))
+            row = round((high - b.y) / up * (HEIGHT - 1))
+            grid[row][column] = MARKS[k % len(MARKS)]
+    first = curves[0][1]
+    labels = [number(high, 3), *[""] * (HEIGHT - 2), number(low, 3)]
+    side = max(len(label) for label in labels)
+    lines = [f"{label:>{side}} |{''.join(row)}" for label, row in zip(labels, grid, strict=True)]
+    lines.append(" " * side + " +" + "-" * WIDTH)
+    ends = number(left, 2).ljust(WIDTH - len(number(right, 2))) + number(right, 2)
+    lines.append(" " * (side + 2) + ends)
+    keys = [
+        f"{MARKS[k % len(MARKS)]} {label}" for k, (label, f) in enumerate(c for c in curves if c[1].breaks) if label
+    ]
+    note = f"Up: {axis_words(first.y)}. Across: {axis_words(first.x)}. Marks are breaks. {'  '.join(keys)}".strip()
+    return Sketch("The trade-off", tuple(lines), note)
+
+
+def draw_frontier(curves: tuple[tuple[str, Frontier], ...], path: Path) -> None:
+    """Write the trade-off as SVG or PNG, by the file's ending.
+
+    Raises:
+        UsageError: If the ending is neither.
+        DataError: If the file exists.
+    """
+    figure, axes = _figure(path)
+    first = curves[0][1]
+    styles = ("-", "--", "-.", ":")
+    for k, (label, one) in enumerate(curves):
+        points = _points(one)
+        if points:
+            axes.plot(*zip(*points, strict=True), styles[k % len(styles)], color=f"C{k}", label=label or None)
+            axes.plot([b.x for b in one.breaks], [b.y for b in one.breaks], "o", color=f"C{k}", markersize=4)
+    axes.set_xlabel(axis_words(first.x))
+    axes.set_ylabel(axis_words(first.y))
+    axes.set_title(first.brief.scenario.name)
+    if any(label for label, _ in curves):
+        axes.legend()
+    axes.grid(alpha=0.3)
+    _save(figure, path)
+
+
+def draw_leeway(found: Leeway, path: Path) -> None:
+    """Write the room of each dose that may move as bars, as SVG or PNG."""
+    figure, axes = _figure(path)
+    rooms = [r for r in found.rooms if r.most > 0.005]
+    rooms.sort(key=lambda r: (r.most, r.id))
+    for k, room in enumerate(rooms):
+        axes.barh(k, room.most - room.least, left=room.least, height=0.5, color="C0", alpha=0.4)
+        axes.plot([room.dose], [k], "o", color="C1", markersize=5)
+    axes.set_yticks(range(len(rooms)), [r.name for r in rooms])
+    axes.set_xlabel("dose, % (bar: within the loss; dot: best formula)")
+    axes.set_title(f"{found.result.brief.scenario.name}: room to move at a loss of {number(found.loss)}")
+    axes.set_xscale("symlog", linthresh=1)
+    _save(figure, path)
+
+
+def _figure(path: Path):  # type: ignore[no-untyped-def]
+    if path.suffix.lower() not in (".svg", ".png"):
+        raise UsageError(f"--picture: '{path.name}' ends neither in .svg nor in .png.")
+    from matplotlib.figure import Figure as Canvas
+
+    figure = Canvas(figsize=(8, 5), layout="constrained")
+    return figure, figure.subplots()
+
+
+def _save(figure, path: Path) -> None:  # type: ignore[no-untyped-def]
+    import matplotlib as mpl
+
+    mpl.rcParams["svg.hashsalt"] = "tenside"
+    stream = BytesIO()
+    metadata = {"Date": None} if path.suffix.lower() == ".svg" else {"Software": None}
+    figure.savefig(stream, format=path.suffix.lower()[1:], dpi=150, metadata=metadata)
+    write_bytes_atomic(path, stream.getvalue())
+
+
+def frontier_record(curves: tuple[tuple[str, Frontier], ...]) -> FrontierRecord:
+    """Return trade-offs as their JSON record."""
+    brief = curves[0][1].brief
+    return FrontierRecord(
+        brief=brief.scenario.name,
+        curves=[
+            CurveRecord(
+                label=label,
+                x=axis_words(f.x),
+                y=axis_words(f.y),
+                sampled=f.sampled,
+                breaks=[BreakRecord.model_validate(b) for b in f.breaks],
+                stretches=[StretchRecord.model_validate(s) for s in f.stretches],
+            )
+            for label, f in curves
+        ],
+        cautions=[CautionRecord.model_validate(c) for c in cautions_of(None, brief.library)],
+    )
+
+
+def leeway_document(found: Leeway) -> Document:
+    """Return the room of every dose."""
+    brief = found.result.brief
+    currency = brief.scenario.currency
+    goal = brief.scenario.objective.goals[0][1]
+    unit = f"{currency} per kg" if goal == "cost" else goal
+    sections: list[Table | Listing | Sketch] = []
+    used = [r for r in found.rooms if r.member != "no"]
+    used.sort(key=lambda r: (r.member != "every", -r.most, r.id))
+    rows = tuple((r.name, _dose(r.dose), _dose(r.least), _dose(r.most), r.member) for r in used)
+    columns = ("material", "best %", "least %", "most %", "in which formulas")
+    note = "Each range holds for one dose at a time, the others giving way."
+    sections.append(Table("How far each dose may move", columns, rows, frozenset({1, 2, 3}), note))
+    never = [r.id for r in found.rooms if r.member == "no"]
+    if never:
+        sections.append(Listing("In no formula within the loss", (listed(never),)))
+    for k, other in enumerate(found.alternatives, 1):
+        lines = sorted(other.formula.lines, key=lambda line: (-line.percent, line.item.id))
+        table = tuple((line.item.material.name, f"{line.percent:.2f}") for line in lines)
+        gap = "proven furthest" if other.gap == 0 else "the search for the furthest was cut short"
+        away = f"{number(other.distance, 1)} % of doses differ from the nearest"
+        note = f"{number(other.objective, 4)} {unit}; {away}; {gap}."
+        sections.append(Table(f"Another formula, {k}", ("material", "%"), table, frozenset({1}), note))
+    sections.append(caution_listing(cautions_of(found.result.formula, brief.library)))
+    verdict = f"Best {number(found.result.objective, 4)} {unit}; ranges at up to {number(found.loss)} {unit} worse."
+    return Document(f"Room to move for {brief.scenario.name}", verdict, sections=tuple(sections))
+
+
+def _dose(value: float) -> str:
+    return f"{value:.2f}" if value > 0.004 else "0"
+
+
+def leeway_record(found: Leeway) -> LeewayRecord:
+    """Return room to move as its JSON record."""
+    return LeewayRecord(
+        brief=found.result.brief.scenario.name,
+        best=found.result.objective,
+        loss=found.loss,
+        rooms=[RoomRecord.model_validate(r) for r in found.rooms],
+        alternatives=[
+            AlternativeRecord(
+                formula=line_records(a.formula), objective=a.objective, distance_percent=a.distance, gap=a.gap
+            )
+            for a in found.alternatives
+        ],
+        cautions=[
+            CautionRecord.model_validate(c) for c in cautions_of(found.result.formula, found.result.brief.library)
+        ],
+    )
