@@ -5,25 +5,38 @@ doses and value move along theta(t) = t / (1 - q t): straight lines where the sw
 right-hand side (q = 0), rational where it stands inside coefficients (a mean over a free total). A piece
 ends where a basic value reaches an end or a reduced cost reaches zero (`engine/sensitivity`). Two means
 over the same total become linear by homogenising (Charnes and Cooper 1962, Naval Research Logistics
-Quarterly 9, 181).
+Quarterly 9, 181); their values are straight, their doses rational. Each basis is certified where it was
+found, its piece held against the rows at the other end, and pieces must join.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import inf
+from math import inf, isfinite
 
 import numpy as np
 
+from optimizer.engine.certificate import check_feasible, check_optimal
 from optimizer.engine.highs import Session
-from optimizer.engine.sensitivity import Basis, Reach
+from optimizer.engine.sensitivity import Basis
+from optimizer.errors import SolverError
 from optimizer.model import Case, objective_vector
 from optimizer.pool import Pool, Vector
 from optimizer.rules import LimitRule
 
-MOST_PIECES = 400
-STEP = 1e-7
-"""Step past a break, relative to the length of the curve."""
+MOST_PIECES = 2000
+STEP = 1e-6
+"""Step past a break, relative to the length of the curve; a shorter piece may be passed over."""
+WIDER = 10.0
+"""Factor by which the step grows where the solver still sits on the break."""
+FURTHEST_STEP = 1e-3
+"""Where the step has grown to this, relative, the curve cannot be followed."""
+JOINED = 1e-6
+"""Most that two neighbouring pieces may differ where they meet, relative."""
+
+
+class Vanishing(Exception):
+    """The swept measure is a mean over something that a best formula need not contain."""
 
 
 @dataclass(frozen=True)
@@ -52,16 +65,18 @@ class Program:
 
     def dosed(self, z: Vector) -> Vector:
         """Return doses [%], shape (doses,)."""
-        return z[: self.doses] / (z[self.scale] if self.scale >= 0 else 1.0)
+        return np.maximum(z[: self.doses] / (z[self.scale] if self.scale >= 0 else 1.0), 0.0)
 
     def value(self, z: Vector) -> float:
         """Return the optimised measure."""
         return self.sign * (float(self.cost @ z) + self.constant)
 
     def sweeping(self, z: Vector) -> float:
-        """Return the swept measure."""
+        """Return the swept measure, upwards."""
         bottom = float(self.per @ z) + self.per_end
-        return (float(self.swept @ z) - self.swept_end) / bottom if bottom else inf
+        if bottom <= 1e-9:
+            raise Vanishing
+        return (float(self.swept @ z) - self.swept_end) / bottom
 
 
 @dataclass(frozen=True)
@@ -74,6 +89,7 @@ class Piece:
         value: Optimised measure at its start.
         rate: d(value)/d(swept) at its start.
         q: Curvature: value(m) = value + rate t / (1 - q t) with t = m - first; 0 for a straight line.
+        bend: The same for the doses, which move from `start` to `end` along t / (1 - bend t).
         start: Doses at its start, shape (doses,).
         end: Doses at its end.
     """
@@ -83,6 +99,7 @@ class Piece:
     value: float
     rate: float
     q: float
+    bend: float
     start: Vector
     end: Vector
 
@@ -97,10 +114,10 @@ class Piece:
 
     def doses_at(self, m: float) -> Vector:
         """Return the doses at a swept value inside the piece, shape (doses,)."""
-        if self.last <= self.first:
+        if self.last == self.first:
             return self.start
         t, whole = m - self.first, self.last - self.first
-        share = (t / (1 - self.q * t)) / (whole / (1 - self.q * whole))
+        share = t / whole * (1 - self.bend * whole) / (1 - self.bend * t)
         return self.start + share * (self.end - self.start)
 
 
@@ -120,57 +137,38 @@ def program(
     n = model.doses
     shift = model.matrix[:, n:] @ choices
     matrix, low, high = model.matrix[:, :n], model.row_low - shift, model.row_high - shift
-    lower, upper = np.zeros(n), case.upper[:n]
+    zero, upper = np.zeros(n), case.upper[:n]
     (sign, value), (direction, sweep) = optimised, swept
     up = -direction
-    num, per = up * pool.vector(sweep.amount), pool.vector(sweep.per) if sweep.ratio else np.zeros(n)
-    above, below = sweep.constants(pool.held_back)
+    num, (above, below) = up * pool.vector(sweep.amount), sweep.constants(pool.held_back)
     if not value.ratio:
         cost, constant = objective_vector(value, pool, sign)
-        return Program(
-            matrix,
-            low,
-            high,
-            lower,
-            upper,
-            cost,
-            constant,
-            sign,
-            num,
-            -up * above,
-            per,
-            below,
-            n,
-        )
-    if not sweep.ratio or not _same_total(value, sweep, pool):
+        per = pool.vector(sweep.per) if sweep.ratio else zero
+        return Program(matrix, low, high, zero, upper, cost, constant, sign, num, -up * above, per, below, n)
+    if not (sweep.ratio and _same_total(value, sweep, pool)):
         return None
     bottom, base = pool.vector(value.per), value.constants(pool.held_back)[1]
     top, over = pool.vector(value.amount), value.constants(pool.held_back)[0]
-    rows = np.vstack([matrix, matrix, np.eye(n), bottom])
+    # z = (doses, 1) / total: row ends become coefficients of the last column.
     ends = np.concatenate([low, high, upper])
     finite = np.isfinite(ends)
-    last = np.concatenate([np.where(finite, -ends, 0.0), [base]])
-    full = np.hstack([rows, last[:, None]])
-    kept = np.concatenate([finite, [True]])
-    m = len(low)
-    row_low = np.concatenate([np.zeros(m), np.full(m + n, -inf), [1.0]])
-    row_high = np.concatenate([np.full(m, inf), np.zeros(m + n), [1.0]])
-    most = np.concatenate([np.full(n, inf), [inf]])
-    column = np.zeros(n + 1)
+    last = np.where(finite, -ends, 0.0)
+    rows = np.hstack([np.vstack([matrix, matrix, np.eye(n)]), last[:, None]])[finite]
+    kinds = np.concatenate([np.ones(len(low)), -np.ones(len(high) + n)])[finite]
     return Program(
-        full[kept],
-        row_low[kept],
-        row_high[kept],
-        column,
-        most,
-        np.concatenate([sign * top, [sign * over]]),
-        0.0,
-        sign,
-        np.concatenate([num, [up * above]]),
-        0.0,
-        column,
-        1.0,
-        n,
+        matrix=np.vstack([rows, np.append(bottom, base)]),
+        low=np.append(np.where(kinds > 0, 0.0, -inf), 1.0),
+        high=np.append(np.where(kinds > 0, inf, 0.0), 1.0),
+        lower=np.zeros(n + 1),
+        upper=np.full(n + 1, inf),
+        cost=sign * np.append(top, over),
+        constant=0.0,
+        sign=sign,
+        swept=np.append(num, up * above),
+        swept_end=0.0,
+        per=np.zeros(n + 1),
+        per_end=1.0,
+        doses=n,
         scale=n,
     )
 
@@ -180,8 +178,16 @@ def _same_total(one: LimitRule, other: LimitRule, pool: Pool) -> bool:
     return same and one.constants(pool.held_back)[1] == other.constants(pool.held_back)[1]
 
 
+@dataclass(frozen=True)
+class Point:
+    """An optimum with its basis; the last row of the basis is the swept one."""
+
+    z: Vector
+    basis: Basis
+
+
 class Curve:
-    """The curve of one program, followed basis by basis."""
+    """The curve of one program, followed basis by basis in one solver."""
 
     def __init__(self, given: Program, direction: int) -> None:
         """Load a program.
@@ -192,93 +198,144 @@ class Curve:
         """
         self.given, self.up = given, -direction
         self.solves = 0
+        self.scale = 1 / max(float(np.abs(given.swept).max(initial=0.0)), 1e-12)
+        self.bent = bool(given.per.any())
+        self.matrix = np.vstack([given.matrix, given.swept * self.scale])
+        self.low, self.high = np.append(given.low, -inf), np.append(given.high, inf)
+        self.session = Session(self.matrix, self.low, self.high)
+        self.all_rows = np.arange(len(self.low), dtype=np.int32)
 
     def pieces(self) -> list[Piece]:
         """Return the pieces from the best value to the best swept measure; empty if there is no formula.
 
         In the swept measure's own unit; where it improves downwards the pieces run downwards.
+
+        Raises:
+            Vanishing: If the swept measure is a mean over nothing somewhere.
+            SolverError: If the curve cannot be followed or verified.
         """
         g = self.given
-        best = self._run(g.cost, None)
+        best = self._optimum()
         if best is None:
             return []
-        end = self._furthest()
-        start = self._furthest(cap=float(g.cost @ best[0]))
-        if end is None or start is None:
-            return []
-        found: list[Piece] = []
-        step = STEP * max(1e-3, end - start)
-        m = start
-        while m < end - 2 * step and len(found) < MOST_PIECES:
-            solved = self._run(g.cost, m + step)
-            if solved is None:
-                break
-            piece = self._piece(*solved, m, end)
-            found.append(piece)
-            m = max(piece.last if self.up > 0 else -piece.last, m + step)
-        if not found:
-            z = best[0]
+        start, from_ = self._start(best)
+        end = max(self._furthest(g.lower, g.upper), start)
+        length = end - start
+        if length <= 1e-9 * (1 + abs(end)):
             edge = self.up * start
-            found.append(Piece(edge, edge, g.value(z), 0.0, 0.0, g.dosed(z), g.dosed(z)))
+            return [Piece(edge, edge, g.value(from_), 0.0, 0.0, 0.0, g.dosed(from_), g.dosed(from_))]
+        found: list[Piece] = []
+        m, step = start, STEP * length
+        while m < end - STEP * length:
+            target = min(m + step, (m + end) / 2)
+            self._aim(target)
+            point = self._optimum()
+            reached = -inf if point is None else self._reach(point, target, end)
+            if point is None or (reached <= target and step < FURTHEST_STEP * length):
+                step *= WIDER
+                if step > FURTHEST_STEP * length:
+                    raise SolverError("the trade-off cannot be followed: the solver finds no formula inside it.")
+                continue
+            reached = end if reached > end - STEP * length else max(reached, target)
+            found.append(self._piece(point, target, m, reached))
+            if len(found) > 1:
+                self._joined(found[-2], found[-1])
+            m, step = reached, STEP * length
+            if len(found) > MOST_PIECES:
+                raise SolverError(f"the trade-off has more than {MOST_PIECES} pieces.")
         return found
 
-    def _piece(self, z: Vector, basis: Basis, row: int, m: float, end: float) -> Piece:
-        g, here = self.given, self.given.sweeping(z)
-        ends = np.array([g.per_end])
-        has_per = bool(g.per.any())
-        reach: Reach = basis.reach(np.array([row]), ends, g.per if has_per else None)
-        q = basis.curvature(row, g.per) if has_per else 0.0
-        first, last = max(m, here + reach.down), min(end, here + reach.up)
-        slope = float(g.per @ z + g.per_end)
-        direction = basis.inverse[:, row] * slope
+    def _start(self, best: Point) -> tuple[float, Vector]:
+        """Return the most of the swept measure among the best values, and the point there.
 
-        def point(target: float) -> Vector:
-            t = target - here
-            moved = z.copy()
-            theta = t / (1 - q * t)
-            inside = basis.basic < basis.n
-            moved[basis.basic[inside]] += theta * direction[inside]
-            return moved
+        On the optimal face what has a reduced cost stays at its end.
+        """
+        g, basis = self.given, best.basis
+        if basis.unique:
+            return g.sweeping(best.z), best.z
+        held = basis.movable & (np.abs(basis.reduced) > 1e-9 * (1 + np.abs(g.cost).max(initial=0.0)))
+        z = np.concatenate([best.z, basis.activity])
+        low, high = np.where(held, z, basis.ends_low), np.where(held, z, basis.ends_high)
+        n = len(g.lower)
+        self.session.rows(self.all_rows, low[n:], high[n:])
+        most = self._furthest(low[:n], high[:n])
+        self.session.rows(self.all_rows, self.low, self.high)
+        return most, self.last
 
-        start, stop = point(first), point(last)
-        rate = g.sign * reach.price / (1 - q * (first - here)) ** 2
-        back = 1 - q * (first - here)
-        q_first = q / back
-        if self.up < 0:
-            return Piece(-first, -last, g.value(start), -rate, -q_first, g.dosed(start), g.dosed(stop))
-        return Piece(first, last, g.value(start), rate, q_first, g.dosed(start), g.dosed(stop))
-
-    def _rows(self, m: float | None, cap: float | None = None) -> tuple[Vector, Vector, Vector]:
-        g = self.given
-        matrix, low, high = g.matrix, g.low, g.high
-        if m is not None:
-            matrix = np.vstack([matrix, g.swept - m * g.per])
-            low, high = np.append(low, g.swept_end + m * g.per_end), np.append(high, inf)
-        if cap is not None:
-            matrix = np.vstack([matrix, g.cost])
-            low, high = np.append(low, -inf), np.append(high, cap + 1e-9 * (1 + abs(cap)))
-        return matrix, low, high
-
-    def _run(self, cost: Vector, m: float | None, cap: float | None = None) -> tuple[Vector, Basis, int] | None:
-        g = self.given
-        matrix, low, high = self._rows(m, cap)
-        self.solves += 1
-        answer = Session(matrix, low, high).run(cost, g.lower, g.upper)
-        if answer.ending != "optimal":
-            return None
-        ends = np.concatenate([g.lower, low]), np.concatenate([g.upper, high])
-        return answer.x, Basis(matrix, cost, *ends, answer.x, answer.basic), len(g.low)
-
-    def _furthest(self, cap: float | None = None) -> float | None:
-        """Return the most of the swept measure (upwards), under a cap on the cost if one is given."""
+    def _furthest(self, lower: Vector, upper: Vector) -> float:
+        """Return the most of the swept measure within bounds, by Dinkelbach's iteration for a mean."""
         g = self.given
         ratio = 0.0
         for _ in range(60):
-            found = self._run(-(g.swept - ratio * g.per), None, cap)
-            if found is None:
-                return None
-            value = g.sweeping(found[0])
-            if abs(value - ratio) <= 1e-11 * (1 + abs(value)) or not g.per.any():
+            self.solves += 1
+            answer = self.session.run(-(g.swept - ratio * g.per) * self.scale, lower, upper)
+            if answer.ending != "optimal":
+                raise SolverError("the far end of the trade-off was not found.")
+            self.last = answer.x
+            value = g.sweeping(answer.x)
+            if not self.bent or abs(value - ratio) <= 1e-11 * (1 + abs(value)):
                 return value
             ratio = value
         return ratio
+
+    def _aim(self, m: float) -> None:
+        """Ask for at least m of the swept measure."""
+        g = self.given
+        last = len(self.low) - 1
+        if self.bent:
+            self.matrix[last] = (g.swept - m * g.per) * self.scale
+            self.session.coefficients(last, self.matrix[last])
+        self.low[last] = (g.swept_end + m * g.per_end) * self.scale
+        self.session.rows(self.all_rows[-1:], self.low[-1:], self.high[-1:])
+
+    def _optimum(self) -> Point | None:
+        """Return the certified best value at the present limit, or None if there is none."""
+        g = self.given
+        self.solves += 1
+        answer = self.session.run(g.cost, g.lower, g.upper)
+        if answer.ending == "infeasible":
+            return None
+        if answer.ending != "optimal":
+            raise SolverError("a point of the trade-off ended without a verdict.")
+        ends = self.matrix, self.low, self.high, g.cost, g.lower, g.upper
+        if not check_optimal(*ends, answer.x, answer.y).holds:
+            raise SolverError("a point of the trade-off did not stand the check outside the solver.")
+        low, high = np.concatenate([g.lower, self.low]), np.concatenate([g.upper, self.high])
+        return Point(answer.x, Basis(self.matrix, g.cost, low, high, answer.x, answer.basic))
+
+    def _reach(self, point: Point, target: float, end: float) -> float:
+        """Return how far the basis stays optimal."""
+        basis, row = point.basis, len(self.low) - 1
+        per = self.given.per * self.scale if self.bent else None
+        up = basis.reach(np.array([row]), np.array([self.given.per_end * self.scale]), per).up
+        return min(end, target + up)
+
+    def _piece(self, point: Point, here: float, first: float, last: float) -> Piece:
+        """Return the piece of a basis found at a limit inside it."""
+        g, basis, row = self.given, point.basis, len(self.low) - 1
+        q = basis.curvature(row, g.per * self.scale) if self.bent else 0.0
+        slope = (float(g.per @ point.z) + g.per_end) * self.scale
+        inside = basis.basic < basis.n
+        moved = np.zeros(basis.n)
+        moved[basis.basic[inside]] = basis.inverse[inside, row] * slope
+
+        def at(m: float) -> Vector:
+            t = m - here
+            return point.z + t / (1 - q * t) * moved
+
+        start, stop = at(first), at(last)
+        if check_feasible(g.matrix, g.low, g.high, g.lower, g.upper, stop) > JOINED:
+            raise SolverError("a stretch of the trade-off does not keep the rules at its end.")
+        back = 1 - q * (first - here)
+        rate, q = g.sign * float(g.cost @ moved) / back**2, q / back
+        bend = q if g.scale < 0 else (1 - stop[g.scale] / start[g.scale]) / (last - first)
+        up = self.up
+        return Piece(
+            up * first, up * last, g.value(start), up * rate, up * q, up * bend, g.dosed(start), g.dosed(stop)
+        )
+
+    def _joined(self, before: Piece, after: Piece) -> None:
+        """Refuse a curve whose neighbouring pieces do not meet."""
+        one, other = before.at(before.last), after.value
+        if not (isfinite(one) and abs(one - other) <= JOINED * (1 + abs(one))):
+            raise SolverError(f"two stretches of the trade-off do not meet ({one:g} and {other:g}).")

@@ -13,7 +13,7 @@ from optimizer.brief import Brief, load_brief
 from optimizer.formula import Formula, Line
 from optimizer.formula_file import GivenFormula, read_formula
 from optimizer.model import Case, build, cases
-from optimizer.nearest import Near, nearest_within
+from optimizer.nearest import CHANGED, Near, nearest_within
 from optimizer.pool import Group, Ingredient, Pool, Vector
 from optimizer.rounding import NEAR, band_of, broken, grid_formula, near_grid
 from optimizer.row import Setting
@@ -201,7 +201,14 @@ def on_grid(brief: Brief, near: Near, doses: dict[str, float], goal: Vector) -> 
     setting = Setting() if near.ph is None else near.ph.setting
     if formula is None or any(broken(r, formula, setting) for r in brief.all_rules):
         return near, False
-    return replace(near, formula=formula), True
+    after = doses_of(formula)
+    moves = {
+        item.id: abs(after.get(item.id, 0.0) - doses.get(item.id, 0.0))
+        for item in brief.pool.items
+        if item.material.function != "solvent"
+    }
+    changed = tuple(name for name, move in moves.items() if move > CHANGED)
+    return replace(near, formula=formula, changed=changed, distance=sum(moves.values())), True
 
 
 def least_change(brief: Brief, near: Near, doses: dict[str, float]) -> Vector:

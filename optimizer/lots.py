@@ -99,7 +99,7 @@ class Lots:
         tops = [doses * rule.amounts(p) for p in (self.low, self.pool, self.high)]
         if not rule.ratio:
             moves = [sign * (t - tops[1]) for t in (tops[0], tops[2])]
-            return (float(tops[1].sum()) + above + sign * _largest(np.maximum(*moves), budget)) / below
+            return (float(tops[1].sum()) + above + sign * largest(np.maximum(*moves), budget)) / below
         bottoms = [doses * p.vector(rule.per) for p in (self.low, self.pool, self.high)]
         top, bottom = float(tops[1].sum()) + above, float(bottoms[1].sum()) + below
         if bottom <= TOLERANCE:
@@ -201,6 +201,6 @@ def _taken(moves: Vector, budget: float) -> Vector:
     return np.where(moves > 0, part, 0.0)
 
 
-def _largest(moves: Vector, budget: float) -> float:
-    """Return the sum of the largest moves that a budget allows."""
+def largest(moves: Vector, budget: float) -> float:
+    """Return the sum of the largest moves, shape (n,), that a budget allows; the last one in part."""
     return float((_taken(moves, budget) * moves).sum())

@@ -71,10 +71,11 @@ class Case:
     """Ids that the pH rules out."""
 
 
-def build(rules: Iterable[Rule], pool: Pool, setting: Setting = NO_SETTING) -> Model:
+def build(rules: Iterable[Rule], pool: Pool, setting: Setting = NO_SETTING, *, droppable: bool = False) -> Model:
     """Return the model of a set of rules at one pH setting.
 
-    Rows come in the order of the rules' ids, then the rows that tie a yes/no to its dose.
+    Rows come in the order of the rules' ids, then the rows that tie a yes/no to its dose. With
+    `droppable` those ties do not lean on other rules, so that the rows of any rule may be opened later.
     """
     rules = tuple(rules)
     n = len(pool)
@@ -85,7 +86,7 @@ def build(rules: Iterable[Rule], pool: Pool, setting: Setting = NO_SETTING) -> M
             choices.setdefault(choice.key, choice)
         rows += rule.rows(pool, setting)
     keys = sorted(choices)
-    caps = implied_caps(rows, pool) if keys else np.full(n, 100.0)
+    caps = implied_caps(rows, pool) if keys and not droppable else np.full(n, 100.0)
     for key in keys:
         if key.startswith("use:"):
             position = pool.index[key.removeprefix("use:")]
@@ -126,14 +127,14 @@ def implied_caps(rows: Iterable[Row], pool: Pool) -> Vector:
     return caps
 
 
-def cases(rules: Iterable[Rule], acidity: Acidity | None, pool: Pool) -> tuple[Case, ...]:
+def cases(rules: Iterable[Rule], acidity: Acidity | None, pool: Pool, *, droppable: bool = False) -> tuple[Case, ...]:
     """Return every distinct program of a brief, in ascending order of its first target pH.
 
     Settings that allow the same materials and give the same rows are one program.
     """
     rules = tuple(rules)
     if acidity is None:
-        model = build(rules, pool)
+        model = build(rules, pool, droppable=droppable)
         return (Case(model, (NO_SETTING,), model.upper),)
     edges = acidity.edges(pool) + tuple(e for rule in rules for e in rule.edges(pool))
     models: dict[Hashable, Model] = {}
@@ -142,7 +143,7 @@ def cases(rules: Iterable[Rule], acidity: Acidity | None, pool: Pool) -> tuple[C
         allowed = acidity.allowed(pool, setting)
         key = tuple(rule.ph_key(pool, setting) for rule in rules)
         if key not in models:
-            models[key] = build(rules, pool, setting)
+            models[key] = build(rules, pool, setting, droppable=droppable)
         group = groups.setdefault((key, allowed.tobytes()), (models[key], allowed, []))
         group[2].append(setting)
     found = []

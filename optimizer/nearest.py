@@ -166,17 +166,20 @@ class Change:
         low = np.concatenate([model.row_low - shift, np.full(free + 2, -inf)])
         high = np.concatenate([model.row_high - shift, np.zeros(free), [inf, inf]])
         self._lower = np.zeros(total)
+        self._lower[self._widths[1] : self._widths[2]] = np.maximum(f - upper[self._kept], 0.0)
         self._upper = np.concatenate([upper[self._water], more, less, case.upper[n:], np.ones(free)])
         self._session = Session(matrix, low, high, integers=choices + free, time_limit=time_limit)
         self._last_rows = np.array([rows + free, rows + free + 1], dtype=np.int32)
         self._answer: Answer | None = None
+        self._fewest = inf
 
     def fewest(self) -> float:
         """Return the least number of changed doses, infinite if there is no formula."""
         value = self._run(self._count)
         if value < inf:
-            self._session.rows(self._last_rows[:1], np.array([-inf]), np.array([round(value) + 0.5]))
-        return float(round(value)) if value < inf else inf
+            self._fewest = float(round(value))
+            self._session.rows(self._last_rows[:1], np.array([-inf]), np.array([self._fewest + 0.5]))
+        return self._fewest
 
     def all_open(self) -> None:
         """Let every dose change, so that their number does not count."""
@@ -185,14 +188,24 @@ class Change:
     def least(self) -> float:
         """Return the least sum of changes [%] at the number of changes found before, if any."""
         value = self._run(self._distance)
-        if value < inf:
-            self._session.rows(self._last_rows[1:], np.array([-inf]), np.array([value + 1e-7]))
+        if value == inf and self._fewest < inf:
+            # The least number of changes may hold by a hair only: one more is allowed.
+            self._session.rows(self._last_rows[:1], np.array([-inf]), np.array([self._fewest + 1.5]))
+            value = self._run(self._distance)
         return value
 
     def cheapest(self) -> Vector:
-        """Return the column values of the case's model at the least distance and, there, least cost."""
-        self._run(self._cost)
+        """Return the column values of the case's model at the least distance and, there, least cost.
+
+        Choices and flags are fixed as found, so that what is returned is a vertex of a linear program.
+        """
         assert self._answer is not None
+        whole = self._widths[2]
+        self._lower[whole:] = self._upper[whole:] = np.round(self._answer.x[whole:])
+        self._session.rows(self._last_rows, np.full(2, -inf), np.full(2, inf))
+        value = self._run(self._distance)
+        self._session.rows(self._last_rows[1:], np.array([-inf]), np.array([value + 1e-9 * (1 + value)]))
+        self._run(self._cost)
         water, plus, minus, choices, _ = np.split(self._answer.x, self._widths[:-1])
         x = np.zeros(self.case.model.size)
         x[self._water] = water

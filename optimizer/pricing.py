@@ -133,11 +133,27 @@ def entry_prices(brief: Brief, found: Found, basis: Basis) -> tuple[EntryPrice, 
         if key.startswith("use:") and value < 0.5
     }
     n = found.case.model.doses
-    out = (found.x[:n] <= USED) & (found.upper[:n] > 0) & (basis.reduced[:n] > 1e-12)
+    out = (found.x[:n] <= USED) & (found.upper[:n] > 0)
+    directions = Directions(basis, found.x)
     prices = []
     for position in out.nonzero()[0]:
         item = brief.pool.items[position]
         if item.id not in closed:
-            entry = item.price - 100 * float(basis.reduced[position])
-            prices.append(EntryPrice(item.id, item.material.name, item.price, entry))
+            entry = entry_price(found, basis, int(position), item.price, directions)
+            if entry < item.price - 1e-10:
+                prices.append(EntryPrice(item.id, item.material.name, item.price, entry))
     return tuple(sorted(prices, key=lambda e: (e.price - e.entry, e.id)))
+
+
+def entry_price(found: Found, basis: Basis, position: int, price: float, directions: Directions | None = None) -> float:
+    """Return the price per kg below which a candidate comes in (or, used, what it costs now).
+
+    Its price less its reduced cost; where a limit that is met stands in its way, less what the first bit of
+    it costs along the best direction. Minus infinite where it cannot come in at all.
+    """
+    assert found.x is not None
+    per_percent = float(basis.reduced[position])
+    unused = found.x[position] <= USED
+    if unused and not (basis.nonbasic[position] and basis.can_enter(position)):
+        per_percent = (directions or Directions(basis, found.x)).entering(position)
+    return price - 100 * per_percent

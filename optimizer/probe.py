@@ -16,6 +16,8 @@ from optimizer.pool import Vector
 from optimizer.row import Setting
 from optimizer.rules import LimitRule
 
+Half = tuple[str, str]
+"""Id of a rule and the side of it, 'low' or 'high', that alone is opened."""
 PH = "ph"
 """Id of the pH rule."""
 
@@ -28,6 +30,7 @@ class Loaded:
     session: Session
     owners: tuple[str, ...]
     dropped: frozenset[str] = frozenset()
+    half: Half | None = None
 
 
 @dataclass
@@ -71,12 +74,19 @@ class Probe:
         """Return every pH setting at which the active rules can be kept together."""
         return [s for case in self._cases_of(active) if self._impossible(case, active) is None for s in case.settings]
 
-    def extreme(self, active: frozenset[str], measure: LimitRule, sign: int) -> float | None:
+    def extreme(self, active: frozenset[str], measure: LimitRule, sign: int, half: Half | None = None) -> float | None:
         """Return the least (sign 1) or most (sign -1) of a measure under the active rules, or None.
 
         A ratio is optimised by Dinkelbach's iteration, as everywhere.
+
+        Args:
+            active: Ids of the rules that are kept.
+            measure: What is optimised, without limits.
+            sign: 1 for the least, -1 for the most.
+            half: One side of an active rule that is opened.
         """
-        found = [v for case in self._cases_of(active) if (v := self._extreme(case, active, measure, sign)) is not None]
+        values = (self._extreme(case, active, measure, sign, half) for case in self._cases_of(active))
+        found = [v for v in values if v is not None]
         if not found:
             return None
         return min(found) if sign > 0 else max(found)
@@ -91,15 +101,15 @@ class Probe:
         key = (acidity is not None, clear)
         if key not in self._cases:
             if acidity is None:
-                model = build(self.brief.rules, self.brief.pool, NO_SETTING)
+                model = build(self.brief.rules, self.brief.pool, NO_SETTING, droppable=True)
                 self._cases[key] = (Case(model, (NO_SETTING,), model.upper),)
             else:
                 rule = acidity.model_copy(update={"clear": clear})
-                self._cases[key] = cases(self.brief.rules, rule, self.brief.pool)
+                self._cases[key] = cases(self.brief.rules, rule, self.brief.pool, droppable=True)
         return self._cases[key]
 
-    def _load(self, model: Model, active: frozenset[str]) -> Loaded:
-        """Return the model in the solver with the rows of dropped rules opened."""
+    def _load(self, model: Model, active: frozenset[str], half: Half | None = None) -> Loaded:
+        """Return the model in the solver with the rows of dropped rules, and half a rule, opened."""
         key = id(model)
         if key not in self._loaded:
             integers = model.size - model.doses
@@ -110,23 +120,29 @@ class Probe:
         loaded = self._loaded[key]
         dropped = frozenset(o for o in loaded.owners if o != "use" and o not in active)
         changed = dropped ^ loaded.dropped
+        if half != loaded.half:
+            changed |= {h[0] for h in (half, loaded.half) if h is not None}
         if changed:
             rows = np.array([r for r, o in enumerate(loaded.owners) if o in changed], dtype=np.int32)
-            low, high = self._ends(loaded, dropped)
+            loaded.dropped, loaded.half = dropped, half
+            low, high = self._ends(loaded)
             loaded.session.rows(rows, low[rows], high[rows])
-            loaded.dropped = dropped
         return loaded
 
     @staticmethod
-    def _ends(loaded: Loaded, dropped: frozenset[str]) -> tuple[Vector, Vector]:
-        opened = np.fromiter((o in dropped for o in loaded.owners), bool, len(loaded.owners))
+    def _ends(loaded: Loaded) -> tuple[Vector, Vector]:
+        opened = np.fromiter((o in loaded.dropped for o in loaded.owners), bool, len(loaded.owners))
         low, high = np.where(opened, -inf, loaded.model.row_low), np.where(opened, inf, loaded.model.row_high)
+        if loaded.half is not None:
+            for r, row in enumerate(loaded.model.rows):
+                if row.owner == loaded.half[0] and row.side in (loaded.half[1], "equal"):
+                    low[r], high[r] = (-inf, high[r]) if loaded.half[1] == "low" else (low[r], inf)
         return low, high
 
     def _impossible(self, case: Case, active: frozenset[str]) -> set[str] | None:
         """Return the rules that a proof of impossibility rests on, or None if a point was found."""
         loaded, model = self._load(case.model, active), case.model
-        low, high = self._ends(loaded, loaded.dropped)
+        low, high = self._ends(loaded)
         cost = np.zeros(model.size)
         self.solves += 1
         relaxed = loaded.session.run(cost, model.lower, case.upper, relaxed=True)
@@ -166,8 +182,10 @@ class Probe:
             owners.add(PH)
         return owners
 
-    def _extreme(self, case: Case, active: frozenset[str], measure: LimitRule, sign: int) -> float | None:
-        loaded, model, pool = self._load(case.model, active), case.model, self.brief.pool
+    def _extreme(
+        self, case: Case, active: frozenset[str], measure: LimitRule, sign: int, half: Half | None
+    ) -> float | None:
+        loaded, model, pool = self._load(case.model, active, half), case.model, self.brief.pool
         ratio = 0.0
         for _ in range(60):
             vector, constant = objective_vector(measure, pool, sign, ratio)

@@ -108,7 +108,8 @@ class Rounded:
         cost_of_rounding: What the grid costs: objective at the grid less the optimum, signed so that
             positive is worse.
         stopped_by: Readings of the rules that no grid formula can keep, one of which must give.
-        proven: False if the search for the best (or for any) grid formula was cut short.
+        proven: True if no grid formula at all is better; False if only those near the optimum were
+            searched, or the search was cut short.
     """
 
     step: float

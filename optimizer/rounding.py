@@ -8,7 +8,8 @@ doses within a few steps), then wider, before it is said that no grid formula ex
 from __future__ import annotations
 
 from collections.abc import Mapping
-from math import floor, fsum, inf, log10
+from dataclasses import replace
+from math import floor, fsum, log10
 
 import numpy as np
 
@@ -16,7 +17,7 @@ from optimizer.brief import Brief
 from optimizer.corridor import Found
 from optimizer.engine.highs import Answer, Session
 from optimizer.formula import Formula, Line
-from optimizer.model import Model, objective_vector
+from optimizer.model import Model, build, objective_vector
 from optimizer.pool import Vector
 from optimizer.result import Result, Rounded
 from optimizer.row import Setting
@@ -45,10 +46,10 @@ def round_formula(brief: Brief, result: Result, found: Found) -> Rounded:
     cost = _objective(brief, result, found.case.model)
     for width in (NEAR, 10 * NEAR):
         near = near_grid(brief, found, cost, width)
-        rounded = None if near is None else _checked(brief, result, near[0], setting, proven=near[1])
+        rounded = None if near is None else _checked(brief, result, near[0], setting, proven=False)
         if rounded is not None:
             return rounded
-    answer, model = _whole_grid(brief, result, found, frozenset())
+    answer, model = _whole_grid(brief, result, found)
     if answer.x.size:
         counts = np.round(answer.x[: model.doses])
         rounded = _checked(brief, result, counts, setting, proven=answer.ending == "optimal")
@@ -116,14 +117,10 @@ def near_grid(
     return counts, answer.ending == "optimal"
 
 
-def _whole_grid(
-    brief: Brief, result: Result, found: Found, dropped: frozenset[str], limit: float = TIME_LIMIT
-) -> tuple[Answer, Model]:
+def _whole_grid(brief: Brief, result: Result, found: Found, limit: float = TIME_LIMIT) -> tuple[Answer, Model]:
     model, step = found.case.model, brief.scenario.scale_step
     scale = np.concatenate([np.full(model.doses, step), np.ones(model.size - model.doses)])
     low, high = _banded(brief, found)
-    opened = np.fromiter((row.owner in dropped for row in model.rows), bool, len(model.rows))
-    low, high = np.where(opened, -inf, low), np.where(opened, inf, high)
     session = Session(model.matrix * scale, low, high, integers=model.size, time_limit=limit)
     upper = np.floor(found.case.upper / scale + 1e-9)
     return session.run(_objective(brief, result, model) * scale, model.lower, upper), model
@@ -178,18 +175,19 @@ def band_of(rule: Rule) -> float:
 
 def _stopping(brief: Brief, result: Result, found: Found) -> tuple[str, ...]:
     """Return rules that no grid formula keeps together (removal test); one of them must give."""
-    dropped: frozenset[str] = frozenset()
-    keep = []
+    setting = found.case.settings[0]
+    kept = list(brief.rules)
     for rule in brief.rules:
         if rule.id == "total":
             continue
-        trial = dropped | {rule.id}
-        answer, _ = _whole_grid(brief, result, found, trial, limit=2.0)
+        trial = [r for r in kept if r.id != rule.id]
+        model = build(trial, brief.pool, setting)
+        upper = np.concatenate([found.case.upper[: model.doses], model.upper[model.doses :]])
+        case = replace(found.case, model=model, upper=upper)
+        answer, _ = _whole_grid(brief, result, replace(found, case=case), limit=2.0)
         if answer.ending == "infeasible":
-            dropped = trial
-        else:
-            keep.append(rule.reading())
-    return tuple(keep) or ("the total of exactly 100 %",)
+            kept = trial
+    return tuple(r.reading() for r in kept if r.id != "total") or ("the total of exactly 100 %",)
 
 
 def largest_remainder(amounts: Mapping[str, float], step: float, total: float) -> dict[str, float]:

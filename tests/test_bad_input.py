@@ -355,8 +355,8 @@ SCENARIO = {
     ),
     "no candidate": Case(
         (
-            f"{WHERE}, pool: no candidate is left: nothing priced is in the pool. Widen [pool], or add what it names to "
-            "the shelf.",
+            f"{WHERE}, pool: no candidate is left: nothing priced is in the pool. Widen [pool], or add what it names "
+            "to the shelf.",
         ),
         brief=in_brief('[pool]\nmaterials = ["plain-anionic"]\n'),
         own=OWN.replace('id = "aqua"', 'id = "water"'),
@@ -541,8 +541,8 @@ SHELVES = {
     ),
     "pack of nothing": Case(
         (
-            f"{ROWS}, row 2, column 'pack price': this is the price of a pack of unknown size. Give the pack size in kg "
-            "or g, or a price per kg.",
+            f"{ROWS}, row 2, column 'pack price': this is the price of a pack of unknown size. Give the pack size in "
+            "kg or g, or a price per kg.",
             f"{ROWS}, row 2, column 'Pack (kg)': 0.0 cannot be used here: input should be greater than 0. {CELL}",
         ),
         shelf="material,Pack (kg),pack price\nplain-anionic,0,5\n",
@@ -572,15 +572,15 @@ SHELVES = {
     ),
     "a number that reads two ways": Case(
         (
-            f"{ROWS}, row 2, column 'price per kg': '1,234' can be read two ways, as a thousands separator or a decimal "
-            "comma. Write digits only, such as 12.50.",
+            f"{ROWS}, row 2, column 'price per kg': '1,234' can be read two ways, as a thousands separator or a "
+            "decimal comma. Write digits only, such as 12.50.",
         ),
         shelf=SHELF.replace(",2,", ',"1,234",'),
     ),
     "pack price without a pack": Case(
         (
-            f"{ROWS}, row 2, column 'pack price': this is the price of a pack of unknown size. Give the pack size in kg "
-            "or g, or a price per kg.",
+            f"{ROWS}, row 2, column 'pack price': this is the price of a pack of unknown size. Give the pack size in "
+            "kg or g, or a price per kg.",
         ),
         shelf="material,pack kg,pack price\nplain-anionic,,50\n",
     ),

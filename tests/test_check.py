@@ -306,11 +306,10 @@ def test_a_keeping_formula_has_no_nearest_and_is_its_own() -> None:
 # the nearest formula, by brute force -----------------------------------------------------------------
 
 TRIED = Wish(
-    kinds=tuple(k for k in briefs.PLAIN if k not in ("use-level", "natural")),
-    ph=False, pairs=False, goals=False, rules=(3, 6), past=0.0,
+    kinds=tuple(k for k in briefs.PLAIN if k != "use-level"),
+    ph=True, pairs=False, goals=False, rules=(3, 6), past=0.0,
 )  # fmt: skip
-"""Drawn briefs. The pH waits until the nearest formula takes out what the pH bars, natural origin (large
-coefficients, narrow limits) until it keeps exact limits to the last digit: then `ph=True` and all of `briefs.PLAIN`."""
+"""Drawn briefs."""
 
 
 @cache

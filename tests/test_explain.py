@@ -237,10 +237,10 @@ def possible(brief: Brief) -> bool:
     return ending == "optimal"
 
 
-TRIED: tuple[str, ...] = briefs.PLAIN
+TRIED: tuple[str, ...] = briefs.STATED_KINDS
 """Kinds of rules that are drawn. Those with yes/no columns wait until a dropped rule no longer caps them: then
 `briefs.STATED_KINDS`, and pairs as well."""
-PAIRS = False
+PAIRS = True
 WISHES = {
     "any": Wish(kinds=TRIED, pairs=PAIRS, past=0.5, rules=(2, 6)),
     "linear": Wish(kinds=briefs.PLAIN, pairs=PAIRS, ph=False, past=0.6, rules=(3, 7)),

@@ -48,13 +48,26 @@ class Directions:
         moves = ends if per_limit is None else np.array([float(per_limit @ self._x) + ends[0]])
         return -self._step(rows, -moves), self._step(rows, moves)
 
-    def _step(self, rows: npt.NDArray[np.int64], moves: Vector) -> float:
+    def entering(self, column: int) -> float:
+        """Return the objective per unit of a column that enters at 0, infinite if it cannot."""
+        low, high = self._low.copy(), self._high.copy()
+        low[column] = high[column] = 1.0
+        answer = self._hot().run(self._basis.cost[: self._basis.n], low[: self._basis.n], high[: self._basis.n])
+        return float(self._basis.cost[: self._basis.n] @ answer.x) if answer.ending == "optimal" else inf
+
+    def _hot(self) -> Session:
+        """Return the session, loaded on first use."""
         n = self._basis.n
         if self._session is None:
             self._session = Session(self._basis.full[:, :n], self._low[n:], self._high[n:])
+        return self._session
+
+    def _step(self, rows: npt.NDArray[np.int64], moves: Vector) -> float:
+        n = self._basis.n
         low, high = self._low[n:][rows], self._high[n:][rows]
         index = rows.astype(np.int32)
-        self._session.rows(index, np.where(low == 0, moves, low), np.where(high == 0, moves, high))
-        answer = self._session.run(self._basis.cost[:n], self._low[:n], self._high[:n])
-        self._session.rows(index, low, high)
+        session = self._hot()
+        session.rows(index, np.where(low == 0, moves, low), np.where(high == 0, moves, high))
+        answer = session.run(self._basis.cost[:n], self._low[:n], self._high[:n])
+        session.rows(index, low, high)
         return float(self._basis.cost[:n] @ answer.x) if answer.ending == "optimal" else inf

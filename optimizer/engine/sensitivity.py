@@ -148,6 +148,15 @@ class Basis:
             price_up=y * slope * _growth(last, q),
         )
 
+    def can_enter(self, column: int) -> bool:
+        """Whether a nonbasic column can rise at once: no basic value on its end stands in the way."""
+        rates = -self.inverse @ self.full[:, column]
+        small = ZERO * (1 + np.abs(self.values))
+        stuck = ((self.values - self.low < small) & (rates < -ZERO)) | (
+            (self.high - self.values < small) & (rates > ZERO)
+        )
+        return not bool(stuck.any())
+
     def curvature(self, row: int, per_limit: Vector) -> float:
         """Return q of a row whose coefficients move by -t p: theta = t / (1 - q t)."""
         p = np.concatenate([per_limit, np.zeros(self.m)])

@@ -17,6 +17,9 @@ PROOFS = ("certificate", "enumerated", "solver bound", "none")
 WAYS = ("reused", "solved", "one by one")
 """How an answer came: from a basis or proof of another scenario, from a solver call, from a whole solve of its own."""
 
+ARRAYS = ("ending", "proof", "way", "objective", "cost", "ph", "doses", "binding")
+"""Fields of a frame that hold something for every scenario."""
+
 Codes = npt.NDArray[np.int8]
 Pair = tuple[str, str]
 
@@ -60,6 +63,13 @@ class Frame:
     def solved(self) -> Mask:
         """Which scenarios have a formula."""
         return self.ending <= ENDINGS.index("feasible")
+
+    def take(self, kept: npt.NDArray[np.int64]) -> Frame:
+        """Return some of the scenarios."""
+        place = {int(old): new for new, old in enumerate(kept)}
+        messages = {place[s]: text for s, text in self.messages.items() if s in place}
+        arrays = {name: getattr(self, name)[kept] for name in ARRAYS}
+        return Frame(**arrays, ids=self.ids, limits=self.limits, messages=messages, calls=self.calls)
 
 
 def empty(size: int, ids: tuple[str, ...] = (), limits: tuple[Pair, ...] = ()) -> Frame:
@@ -112,8 +122,8 @@ def scattered(parts: list[tuple[npt.NDArray[np.int64], Frame]], *, stack: bool =
     for where, frame in parts:
         for name in ("ending", "proof", "way", "objective", "cost", "ph"):
             getattr(whole, name)[where] = getattr(frame, name)
-        whole.doses[np.ix_(where, [ids.index(i) for i in frame.ids])] = frame.doses
-        whole.binding[np.ix_(where, [limits.index(p) for p in frame.limits])] = frame.binding
+        whole.doses[np.ix_(where, np.array([ids.index(i) for i in frame.ids], dtype=np.int64))] = frame.doses
+        whole.binding[np.ix_(where, np.array([limits.index(p) for p in frame.limits], dtype=np.int64))] = frame.binding
         whole.messages.update({int(where[k]): text for k, text in frame.messages.items()})
     return Frame(**{**vars(whole), "calls": sum(f.calls for _, f in parts)})
 

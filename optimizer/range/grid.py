@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from itertools import pairwise
+from math import isnan
 from pathlib import Path
 from typing import Any
 
@@ -59,7 +60,7 @@ class Grid:
             if isinstance(value, str):
                 if value:
                     found[key] = value
-            elif value == value and not (key.startswith(MISSING) and value == 0):
+            elif not isnan(value) and not (key.startswith(MISSING) and value == 0):
                 found[key] = float(value)
         return found
 

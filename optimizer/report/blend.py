@@ -159,9 +159,9 @@ def _rounding_note(result: Result) -> str:
         return f"No formula in steps of {step} % keeps every rule; what stops it: {'; '.join(rounded.stopped_by)}."
     name = result.brief.scenario.objective.goals[0][1]
     unit = f" {result.brief.scenario.currency} per kg" if name == "cost" else f" of {name}"
-    best = "" if rounded.proven else " (the best grid formula was not proven)"
+    best = "" if rounded.proven else ", the best of those near the optimum"
     return (
-        f"In steps of {step} %, every rule kept; the steps cost {rounded.cost_of_rounding:.4f}{unit}{best}. "
+        f"In steps of {step} %, every rule kept{best}; the steps cost {rounded.cost_of_rounding:.4f}{unit}. "
         "Prices below belong to the unrounded optimum."
     )
 
@@ -268,10 +268,7 @@ def _entries(result: Result) -> list[Table]:
     if not result.entry_prices:
         return []
     currency = result.brief.scenario.currency
-    rows = tuple(
-        (e.name, f"{e.price:.2f}", f"{e.entry:.2f}" if e.entry > 0 else "not even free of charge")
-        for e in result.entry_prices[:12]
-    )
+    rows = tuple((e.name, f"{e.price:.2f}", entry_words(e.entry)) for e in result.entry_prices[:12])
     note = "" if len(result.entry_prices) <= 12 else f"{len(result.entry_prices) - 12} more in --json."
     return [
         Table(
@@ -282,6 +279,13 @@ def _entries(result: Result) -> list[Table]:
             note,
         )
     ]
+
+
+def entry_words(entry: float) -> str:
+    """Return an entry price as text."""
+    if entry == -inf:
+        return "not at any price"
+    return f"{entry:.2f}" if entry > 0 else "not even free of charge"
 
 
 def _notes(result: Result) -> list[Listing]:

@@ -82,7 +82,8 @@ class EntryRecord(Record):
 
     id: str
     price_per_kg: float = Field(validation_alias="price")
-    entry_price_per_kg: float = Field(validation_alias="entry")
+    entry_price_per_kg: Figure = Field(validation_alias="entry")
+    """Null if it cannot come in at any price."""
 
 
 class SettingRecord(Record):

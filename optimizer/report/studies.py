@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import inf, isnan
 
 from optimizer.cautions import cautions_of
-from optimizer.report.blend import caution_listing, room
+from optimizer.report.blend import caution_listing, entry_words, room
 from optimizer.report.document import Document, Listing, Table
 from optimizer.result import Outcome
 from optimizer.rules import MEASURES, named_measure
@@ -107,7 +107,7 @@ def why_document(why: Why) -> Document:
     if goal == "cost":
         facts.append(("price now", f"{number(why.price, 2)} {currency} per kg"))
         if not isnan(why.entry) and why.dose <= USED:
-            entry = f"below {number(why.entry, 2)} {currency} per kg" if why.entry > 0 else "not even free of charge"
+            entry = f"below {entry_words(why.entry)} {currency} per kg" if why.entry > 0 else entry_words(why.entry)
             facts.append(("comes in", entry))
     if why.responsible and why.responsible != "ph":
         facts.append(("held back by", next(w.reading for w in why.worth if w.id == why.responsible)))

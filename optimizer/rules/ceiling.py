@@ -64,6 +64,11 @@ class UseLevel(LimitRule):
         """Rows of a hard limit only."""
         return super().rows(pool, setting) if self.hard else ()
 
+    def with_limits(self, low: float, high: float) -> Self:
+        """Return the same level with its ceiling moved; without one nothing is far enough away."""
+        percent = high if high < inf else 1e9
+        return self.model_copy(update={"ceiling": self.ceiling.model_copy(update={"percent": percent})})
+
     @property
     def limits(self) -> tuple[float, float]:
         """No lower end; the ceiling above, where it is law."""

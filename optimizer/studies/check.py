@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 from optimizer.brief import Brief
 from optimizer.formula import Formula
-from optimizer.given import best_setting, cost_of, formula_at, on_grid
+from optimizer.given import best_setting, cost_of, formula_at, least_change, on_grid
 from optimizer.nearest import Near, nearest_formula
 from optimizer.pricing import measure_rules
 from optimizer.result import Outcome
@@ -86,5 +86,5 @@ def check(brief: Brief, doses: dict[str, float], held_back: float, notes: tuple[
     nearest = nearest_formula(brief, doses) if bad else None
     gridded = False
     if nearest is not None:
-        nearest, gridded = on_grid(brief, nearest, doses, brief.pool.prices / 100)
+        nearest, gridded = on_grid(brief, nearest, doses, least_change(brief, nearest, doses))
     return Checked(brief, formula, setting, outcomes, bad, tuple(mends), nearest, gridded, notes)

@@ -92,7 +92,7 @@ def explain(brief: Brief, *, time_limit: float = 60.0) -> Explanation:
     if conflict is None:
         raise ValueError("the brief can be met")
     rules = {r.id: r for r in brief.all_rules}
-    hopeless = not any(rules[i].may_give for i in conflict)
+    hopeless = not probe.feasible(frozenset(i for i in everything if not rules[i].may_give))
     singles: list[Change] = []
     if not hopeless:
         for name in conflict:
@@ -115,14 +115,14 @@ def single_repairs(probe: Probe, active: frozenset[str], rule: Rule) -> list[Cha
         return [Change(rule.id, rule.name, "rule", float("nan"), float("nan"), rule.unit, DROP_STEPS, rule.reading())]
     assert isinstance(rule, LimitRule)
     low, high = rule.limits
-    rest = active - {rule.id}
     measure = rule.with_limits(-inf, inf)
-    most, least = probe.extreme(rest, measure, -1), probe.extreme(rest, measure, 1)
     changes = []
-    if isfinite(low) and most is not None and most < low:
-        changes.append(_moved(rule, "low", low, most))
-    if isfinite(high) and least is not None and least > high:
-        changes.append(_moved(rule, "high", high, least))
+    if isfinite(low):
+        most = probe.extreme(active, measure, -1, (rule.id, "low"))
+        changes += [] if most is None else [_moved(rule, "low", low, most)]
+    if isfinite(high):
+        least = probe.extreme(active, measure, 1, (rule.id, "high"))
+        changes += [] if least is None else [_moved(rule, "high", high, least)]
     return changes
 
 
@@ -164,9 +164,9 @@ def _count_repairs(probe: Probe, active: frozenset[str], rule: Count) -> list[Ch
     low, high = rule.limits
     changes = []
     for side, old in (("low", low), ("high", high)):
-        reach = range(int(old) - 1, -1, -1) if side == "low" and isfinite(old) else range(0)
+        reach = range(ceil(old) - 1, -1, -1) if side == "low" and isfinite(old) else range(0)
         if side == "high" and isfinite(old):
-            reach = range(int(old) + 1, len(probe.brief.pool) + 1)
+            reach = range(floor(old) + 1, len(probe.brief.pool) + 1)
         for new in reach:
             change = Change(
                 rule.id, rule.name, side, old, float(new), rule.unit, abs(new - old) / rule.step, rule.reading()
@@ -199,7 +199,7 @@ def _joint_repair(
                 break
             dropped = candidates[0]
             seen.add(dropped)
-            found = find_conflict(probe, active - dropped)
+            found = _conflict_without(probe, active, dropped)
             if found is None:
                 changes = _least(probe, active, [rules[i] for i in sorted(dropped)])
                 if changes and (not best or sum(c.steps for c in changes) < sum(c.steps for c in best) - 1e-9):
@@ -212,6 +212,17 @@ def _joint_repair(
         if best:
             return best
     return ()
+
+
+def _conflict_without(probe: Probe, active: frozenset[str], dropped: frozenset[str]) -> tuple[str, ...] | None:
+    """Return a conflict that is left when some rules give way; the pH gives way to 0 to 14, not further."""
+    if PH not in dropped or probe.brief.acidity is None:
+        return find_conflict(probe, active - dropped)
+    anything = probe.brief.acidity.model_copy(update={"low": 0.0, "high": 14.0})
+    wide = Probe(replace(probe.brief, acidity=anything), probe.time_limit)
+    found = find_conflict(wide, active - (dropped - {PH}))
+    probe.solves += wide.solves
+    return None if found is None else tuple(i for i in found if i != PH)
 
 
 def _least(probe: Probe, active: frozenset[str], giving: list[Rule]) -> tuple[Change, ...]:

@@ -11,6 +11,7 @@ from optimizer.corridor import Found
 from optimizer.engine.sensitivity import Basis
 from optimizer.errors import UsageError, nearest
 from optimizer.pool import Group
+from optimizer.pricing import entry_price
 from optimizer.probe import Probe
 from optimizer.rules import Dose
 from optimizer.solve import Solved, solve, solve_fully
@@ -104,11 +105,15 @@ def why(brief: Brief, material: str, at: float = 1.0) -> Why:
     dose = solved.result.formula.dose(material)
     worth = _worth(solved, solved.corridor.basis(solved.chosen), position)
     shut = solved.chosen.upper is not None and solved.chosen.upper[position] <= 0
-    entry = nan if shut else sum(w.per_kg for w in worth)
-    taking = min(worth, key=lambda w: w.per_kg, default=None)
-    responsible = taking.id if taking and taking.per_kg < -1e-9 and dose <= USED else ""
-    if shut:
-        responsible = "ph"
+    responsible = "ph"
+    entry = nan
+    if not shut:
+        taking = min(worth, key=lambda w: w.per_kg, default=None)
+        responsible = taking.id if taking and taking.per_kg < -1e-9 and dose <= USED else ""
+        entry = entry_price(solved.chosen, solved.corridor.basis(solved.chosen), position, item.price)
+        if abs(entry - sum(w.per_kg for w in worth)) > 1e-6 * (1 + abs(entry)):
+            # More limits meet than needed: the prices of the basis do not add up to what one kg is worth.
+            worth = ()
     forced = _forced(brief, material, 0.0 if dose > USED else at, solved.result.objective)
     return Why(brief, material, known.name, dose, "", item.price, entry, worth, responsible, settings, forced)
 

@@ -1,0 +1,161 @@
+"""`tenside restandardise | robust`: formulas at measured lots, and formulas that are safe against lots."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from optimizer.cli.common import (
+    Changes,
+    Json,
+    Libraries,
+    Markdown,
+    ScenarioName,
+    ShelfFile,
+    app,
+    changes_of,
+    quiet_solvers,
+    say,
+    show,
+)
+from optimizer.errors import UsageError
+
+if TYPE_CHECKING:
+    from optimizer.brief import Brief
+
+
+@app.command()
+def restandardise(
+    formula: Annotated[Path, typer.Argument(help="Table of material and percent (or grams), or a blend's JSON.")],
+    scenario: ScenarioName,
+    batch: Annotated[float, typer.Option(help="Batch of product, kg.", min=0.001)],
+    lot: Annotated[
+        list[str] | None,
+        typer.Option(help="Measured active matter, MATERIAL=ACTIVE in % as sold; else the shelf's lots. Repeatable."),
+    ] = None,
+    step: Annotated[
+        float | None, typer.Option(help="Step of the scale, g; else the brief's scale_step of the batch.", min=1e-6)
+    ] = None,
+    free: Annotated[bool, typer.Option("--free", help="Let every dose move; the sum of the changes is least.")] = False,
+    active_band: Annotated[
+        float, typer.Option(help="Half-width within which active matter is kept, % of the product.", min=0, max=100)
+    ] = 0.05,
+    charge_band: Annotated[
+        float, typer.Option(help="Half-width within which the share of each charge is kept, points.", min=0, max=100)
+    ] = 2.0,
+    changes: Changes = None,
+    shelf: ShelfFile = None,
+    library: Libraries = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Bring a formula to the measured lots, in grams.
+
+    With --lot the formula was planned with the shelf's lots (else the library's typical figures); without it the
+    formula was planned with typical figures and the shelf's lots are the measured ones.
+    """
+    from optimizer.given import read_given
+    from optimizer.scenario import find_scenario
+    from optimizer.studies.restandardise import Batch
+    from optimizer.studies.restandardise import restandardise as run_restandardise
+
+    with quiet_solvers():
+        brief, given = read_given(
+            formula, find_scenario(scenario), changes=changes_of(changes), shelf=shelf, libraries=library
+        )
+        lots = _lots(lot, brief)
+        if not lot:
+            lots, brief = _shelf_lots(brief, given.doses)
+        grams = step if step is not None else brief.scenario.scale_step * batch * 10
+        asked = Batch(batch, grams, free, active_band, charge_band)
+        done = run_restandardise(brief, given.doses, lots, asked, given.notes)
+    if json:
+        from optimizer.report.jsonout import as_json
+        from optimizer.report.lots import restandardise_record
+
+        say(as_json(restandardise_record(done)))
+    else:
+        from optimizer.report.lots import restandardise_document
+
+        show(restandardise_document(done), markdown)
+    raise typer.Exit(0 if done.weighed is not None and not done.stopped else 4)
+
+
+@app.command()
+def robust(
+    scenario: ScenarioName,
+    off: Annotated[float, typer.Option(help="How many materials may be off at once.", min=0)] = 1.0,
+    price_off: Annotated[float, typer.Option(help="How far a price may be off, %.", min=0, max=100)] = 0.0,
+    draws: Annotated[int, typer.Option(help="Random lots that both formulas are tried with.", min=1)] = 10_000,
+    seed: Annotated[int, typer.Option(help="Seed of the random lots.", min=0)] = 1,
+    time_limit: Annotated[float, typer.Option(help="Seconds for each integer program.", min=0.1)] = 60.0,
+    changes: Changes = None,
+    shelf: ShelfFile = None,
+    library: Libraries = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Find the formula that keeps its rules while lots differ, and say what that safety costs."""
+    from optimizer.brief import load_brief
+    from optimizer.safe import Safety
+    from optimizer.scenario import find_scenario
+    from optimizer.studies.robust import robust as run_robust
+
+    with quiet_solvers():
+        brief = load_brief(find_scenario(scenario), changes=changes_of(changes), shelf=shelf, libraries=library)
+        done = run_robust(brief, Safety(off, price_off, draws, seed, time_limit))
+    if json:
+        from optimizer.report.jsonout import as_json
+        from optimizer.report.lots import robust_record
+
+        say(as_json(robust_record(done)))
+    else:
+        from optimizer.report.lots import robust_document
+
+        show(robust_document(done), markdown)
+    raise typer.Exit(4 if done.formula is None else 0 if done.proof != "none" else 5)
+
+
+def _lots(options: list[str] | None, brief: "Brief") -> dict[str, float]:
+    """Return --lot options as active matter by id."""
+    from optimizer.errors import nearest
+    from optimizer.pool import lot_doubt
+    from optimizer.sheet import number_of
+
+    lots = {}
+    for option in options or []:
+        name, sign, text = (part.strip() for part in option.partition("="))
+        if not sign or not name:
+            raise UsageError(f"--lot {option}: write MATERIAL=ACTIVE, such as cocamidopropyl-betaine=29.6.")
+        if name not in brief.library.by_id:
+            raise UsageError(f"--lot {option}: there is no '{name}'. {nearest(name, brief.library.by_id)}")
+        try:
+            active = number_of(text.removesuffix("%").strip())
+        except ValueError:
+            raise UsageError(f"--lot {option}: '{text}' is not a number.") from None
+        doubt = "it must lie above 0 and up to 100 %." if not 0 < active <= 100 else ""
+        doubt = doubt or lot_doubt(brief.library.by_id[name], active)
+        if doubt:
+            raise UsageError(f"--lot {option}: {doubt}")
+        lots[name] = active
+    return lots
+
+
+def _shelf_lots(brief: "Brief", doses: dict[str, float]) -> tuple[dict[str, float], "Brief"]:
+    """Return the shelf's measured lots of a formula, and the brief at the library's typical figures."""
+    from dataclasses import replace
+
+    from optimizer.pool import Ingredient, Pool
+
+    lots = {
+        i.id: i.line.lot_active
+        for i in brief.pool.items
+        if i.line is not None and i.line.lot_active is not None and doses.get(i.id, 0.0) > 0
+    }
+    if not lots:
+        raise UsageError(
+            "no lot is measured: name one with --lot MATERIAL=ACTIVE, or in the shelf's column 'lot active'."
+        )
+    items = tuple(Ingredient(brief.library.by_id[i.id], i.price, i.line) for i in brief.pool.items)
+    pool = Pool(items, brief.pool.held_back, brief.pool.later, brief.pool.thickeners)
+    return lots, replace(brief, pool=pool)

@@ -1,0 +1,1 @@
+"""Many scenarios at once: grids of limits, prices and missing materials, folders and tables of them."""

@@ -1,0 +1,429 @@
+"""Formulas at measured lots and formulas that are safe against lots, as documents and as JSON."""
+
+from math import inf, isnan
+
+from optimizer.cautions import cautions_of
+from optimizer.given import cost_of, doses_of
+from optimizer.report.blend import PROOFS, caution_listing
+from optimizer.report.document import Document, Listing, Table
+from optimizer.report.jsonout import CautionRecord, Figure, LineRecord, PhRecord, Record, line_records
+from optimizer.studies.restandardise import Restandardised, Span
+from optimizer.studies.robust import Reach, Robust
+from optimizer.units import listed, number
+
+
+def restandardise_document(done: Restandardised) -> Document:
+    """Return what is weighed at the measured lots, and what lots do to the planned formula."""
+    batch, names = done.batch, {i.id: i.material.name for i in done.brief.pool.items}
+    facts = [("brief", done.brief.scenario.name), ("batch", f"{number(batch.kg)} kg, scale in {number(batch.step)} g")]
+    if done.setting.target is not None:
+        facts.append(("pH", _ph(done)))
+    facts.append(("kept", _kept(done)))
+    facts += [("assumed", note) for note in (*done.notes, *done.brief.assumptions)]
+    for name in done.outside:
+        usual = "outside the library's low to high: is it active matter, or total solids?"
+        facts.append(("doubtful", f"{names[name]} at {number(done.lots[name])} %, {usual}"))
+    sections: list[Table | Listing] = []
+    if done.weighed is None:
+        sections.append(Listing("What makes it impossible at these lots, together", done.conflict or ("the total",)))
+    else:
+        sections.append(_weigh_sheet(done, names))
+    sections.append(_spans(done))
+    if done.stopped:
+        sections.append(Listing("Broken by the steps of the scale; take a finer one", done.stopped))
+    sections.append(caution_listing(cautions_of(done.weighed or done.formula, done.brief.library)))
+    good = done.weighed is not None and not done.stopped
+    return Document("At the measured lots", _verdict(done, names), tuple(facts), tuple(sections), good=good)
+
+
+def _verdict(done: Restandardised, names: dict[str, str]) -> str:
+    if done.near is None:
+        return "No formula of these materials keeps all that is kept at these lots."
+    if not done.near.changed:
+        return "These lots need no change: weigh the planned formula."
+    changed = [names[i] for i in done.near.changed]
+    change = cost_of(done.near.formula) - cost_of(done.formula)
+    verb = "moves" if len(changed) == 1 else "move"
+    return f"{listed(changed)} {verb}, water takes up the rest; {change:+.3f} {done.brief.scenario.currency} per kg."
+
+
+def _ph(done: Restandardised) -> str:
+    assert done.setting.target is not None
+    target = number(done.setting.target, 2)
+    if done.near is None or done.near.ph is None or done.near.ph.setting == done.setting:
+        return target
+    return f"moves from {target} to {number(done.near.ph.target, 2)}: nothing fits at {target}"
+
+
+def _kept(done: Restandardised) -> str:
+    bands = f"active matter ± {number(done.batch.active_band)} %, the share of each charge ± "
+    how = "every dose may move" if done.batch.free else "fewest doses move"
+    return f"{bands}{number(done.batch.charge_band)} points, every rule; {how}"
+
+
+def _weigh_sheet(done: Restandardised, names: dict[str, str]) -> Table:
+    assert done.weighed is not None
+    before, after = doses_of(done.formula), doses_of(done.weighed)
+    usual = {line.item.id: line.item.material.active_matter for line in done.formula.lines}
+    rows = []
+    for key in sorted(names, key=lambda n: (-max(after.get(n, 0.0), before.get(n, 0.0)), n)):
+        old, new = before.get(key, 0.0), after.get(key, 0.0)
+        if not old and not new:
+            continue
+        lot = f"{usual.get(key, 0.0):.4g} > {done.lots[key]:.4g}" if key in done.lots else ""
+        change = f"{new - old:+.3f}" if abs(new - old) > 5e-4 else ""
+        rows.append((names[key], lot, f"{old:.2f}", f"{new:.3f}", change, number(done.grams.get(key, 0.0), 3)))
+    total = sum(done.grams.values())
+    rows.append(("total", "", f"{sum(before.values()):.2f}", f"{sum(after.values()):.3f}", "", number(total, 3)))
+    note = "Lot: active matter planned > measured, % as sold."
+    if done.formula.held_back:
+        free = done.formula.held_back
+        note += f" {number(free)} % of the batch, {number(free * 10 * done.batch.kg, 1)} g, is kept free."
+    columns = ("material", "lot", "plan %", "weigh %", "change", "g")
+    return Table("Weigh", columns, tuple(rows), frozenset({1, 2, 3, 4, 5}), note, frozenset({len(rows) - 1}))
+
+
+def _spans(done: Restandardised) -> Table:
+    moved = [s for s in done.spans if s.high - s.low > 1e-6 or abs(s.unchanged - s.planned) > 1e-6]
+    rows = tuple(
+        (s.rule.reading(), _figure(s.planned), _between(s.low, s.high), _unchanged(s), _figure(s.after)) for s in moved
+    )
+    note = (
+        "Any lots: the planned doses over the library's low to high of every material; active matter, water and "
+        "carried salt of a lot move together. These: the planned doses at the measured lots, ! breaks the rule."
+    )
+    columns = ("rule", "plan", "any lots", "these", "weighed")
+    return Table("What lots do to the rules", columns, rows, frozenset({1, 2, 3, 4}), note)
+
+
+def _unchanged(span: Span) -> str:
+    return f"{_figure(span.unchanged)}{'' if span.keeps else ' !'}"
+
+
+def robust_document(done: Robust) -> Document:
+    """Return the safe formula beside the best one, its rules at their worst lots, and what random lots do."""
+    scenario, safety = done.brief.scenario, done.safety
+    title = f"Safe while up to {number(safety.off)} {'lot is' if safety.off == 1 else 'lots are'} off"
+    facts: list[tuple[str, str]] = [("brief", scenario.name)]
+    if done.plain_formula is None:
+        return Document(title, "The brief has no formula to start from: see 'tenside blend'.", tuple(facts), good=False)
+    facts += _costs(done)
+    if done.ph is not None:
+        before = done.nominal.setting.target
+        moved = "" if before is None or abs(before - done.ph.target) < 1e-9 else f" instead of {number(before, 2)}"
+        window = f"window {number(done.ph.low, 2)} to {number(done.ph.high, 2)}"
+        facts.append(("pH", f"target {number(done.ph.target, 2)}{moved}; {window}"))
+    if done.formula is not None:
+        facts.append(("proof", PROOFS[done.proof].replace("proven", "the cheapest safe formula, proven", 1)))
+    facts += [("assumed", note) for note in done.brief.assumptions]
+    sections: list[Table | Listing] = [_formulas(done), _ends(done)]
+    if done.held:
+        sections.append(_worst(done))
+    sections.append(_trials(done))
+    sections.append(caution_listing(cautions_of(done.formula or done.plain_formula, done.brief.library)))
+    return Document(title, _safety(done), tuple(facts), tuple(sections), good=done.formula is not None)
+
+
+def _safety(done: Robust) -> str:
+    off, currency = number(done.safety.off), done.brief.scenario.currency
+    many = "1 material" if done.safety.off == 1 else f"{off} materials"
+    if done.formula is None or done.plain_formula is None:
+        most = "not even one" if done.possible < 1 else f"{number(done.possible)} at most"
+        return f"No formula of these candidates keeps every rule with {many} off at once; {most}."
+    more = cost_of(done.formula) - cost_of(done.plain_formula)
+    share = 100 * more / cost_of(done.plain_formula) if cost_of(done.plain_formula) else 0.0
+    return f"Keeps every rule with any {many} off at once; that costs {more:+.4f} {currency} per kg ({share:+.1f} %)."
+
+
+def _costs(done: Robust) -> list[tuple[str, str]]:
+    assert done.plain_formula is not None
+    unit = f"{done.brief.scenario.currency} per kg of product"
+    facts = [("best", f"{number(cost_of(done.plain_formula), 4)} {unit}, at the planned lots")]
+    if done.formula is not None:
+        facts.append(("safe", f"{number(cost_of(done.formula), 4)} {unit}, at the planned lots"))
+    if done.safety.price_off:
+        worst = [number(c, 4) for c in done.worst_cost if not isnan(c)]
+        how = f"{number(done.safety.off)} prices {number(done.safety.price_off)} % up"
+        facts.append(("at worst", f"{' best, '.join(worst)}{' safe' if len(worst) > 1 else ' best'}, {how}"))
+    return facts
+
+
+def _formulas(done: Robust) -> Table:
+    assert done.plain_formula is not None
+    before = doses_of(done.plain_formula)
+    after = doses_of(done.formula) if done.formula else {}
+    lines = (*done.plain_formula.lines, *(done.formula.lines if done.formula else ()))
+    names = {line.item.id: line.item.material.name for line in lines}
+    rows = []
+    for key in sorted(names, key=lambda n: (-max(after.get(n, 0.0), before.get(n, 0.0)), n)):
+        old, new = before.get(key, 0.0), after.get(key, 0.0)
+        change = f"{new - old:+.2f}" if done.formula and abs(new - old) > 5e-4 else ""
+        rows.append((names[key], f"{old:.2f}" if old else "", f"{new:.2f}" if new else "", change))
+    if done.plain_formula.held_back:
+        free = f"{done.plain_formula.held_back:.2f}"
+        rows.append(("kept free", free, free if done.formula else "", ""))
+    note = ""
+    if done.formula is not None and not done.on_grid:
+        note = "The safe formula is not on the grid of the scale: no safe one lies near."
+    columns = ("material", "best %", "safe %", "change")
+    return Table("Formulas, % w/w as supplied", columns, tuple(rows), frozenset({1, 2, 3}), note)
+
+
+def _ends(done: Robust) -> Table:
+    names = {m.id: m.name for m in done.brief.library.materials}
+    rows = tuple((names[i], *(number(x, 2) for x in ends)) for i, *ends in done.lots)
+    note = "The library's low and high, widened to what is planned; water and carried salt move along."
+    columns = ("material", "weakest", "planned", "strongest")
+    return Table("Lots that may differ, % active as sold", columns, rows, frozenset({1, 2, 3}), note)
+
+
+def _worst(done: Robust) -> Table:
+    rows = tuple((h.rule.reading(), _reach(h.plain, h.rule.limits), _reach(h.safe, h.rule.limits)) for h in done.held)
+    note = f"Each value may be what stands there while any {number(done.safety.off)} of the lots are off; ! breaks it."
+    return Table("Rules at their worst lots", ("rule", "best", "safe"), rows, frozenset({1, 2}), note)
+
+
+def _reach(reach: Reach, limits: tuple[float, float]) -> str:
+    if isnan(reach.low):
+        return ""
+    close = 1e-6 * (1 + max(abs(x) for x in (*limits, 0.0) if abs(x) < inf))
+    mark = " !" if reach.low < limits[0] - close or reach.high > limits[1] + close else ""
+    return f"{_between(reach.low, reach.high)}{mark}"
+
+
+def _trials(done: Robust) -> Table:
+    readings = {r.id: r.reading() for r in done.brief.rules}
+    rows = []
+    for name, trial in (("best", done.plain), ("safe", done.safe)):
+        if trial is None:
+            continue
+        fails = [f"{readings[i]} ({100 * share:.1f} %)" for i, share in trial.fails[:3]]
+        rows.append((name, f"{100 * trial.kept:.1f} %", f"{trial.cost_high:.4f}", "; ".join(fails) or "none"))
+    safety = done.safety
+    prices = f", prices uniform ± {number(safety.price_off)} %" if safety.price_off else ""
+    note = (
+        f"{safety.count} draws, seed {safety.seed}: active matter of each material uniform from its weakest to its "
+        f"strongest lot{prices}, all independent. Nobody measured that distribution: a stress, not a forecast."
+    )
+    columns = ("formula", "all kept", "95 % cost below", "fails most")
+    return Table("Random lots", columns, tuple(rows), frozenset({1, 2}), note)
+
+
+def _between(low: float, high: float) -> str:
+    if isnan(low):
+        return ""
+    if high - low < 1e-6:
+        return number(low, 2)
+    digits = next((d for d in (2, 3) if number(low, d) != number(high, d)), 4)
+    return f"{number(low, digits)} - {number(high, digits)}"
+
+
+def _figure(value: float) -> str:
+    return "" if isnan(value) else number(value, 2)
+
+
+class SpanRecord(Record):
+    """One rule: planned, over any lots, at the measured lots unchanged, and as weighed."""
+
+    id: str
+    reading: str
+    unit: str
+    planned: Figure
+    low: Figure
+    high: Figure
+    unchanged: Figure
+    after: Figure
+    keeps: bool
+    """Whether the planned doses keep the rule at the measured lots."""
+
+
+class RestandardiseRecord(Record):
+    """The output of `tenside restandardise --json`."""
+
+    brief: str
+    batch_kg: float
+    step_g: float
+    free: bool
+    active_band: float
+    charge_band: float
+    lots: dict[str, float]
+    """Measured active matter [% as supplied]."""
+    outside: list[str]
+    """Ids whose lot lies outside the library's low to high."""
+    ph_target: Figure
+    ph_planned: Figure
+    planned: list[LineRecord]
+    weighed: list[LineRecord]
+    """At the measured lots; empty if there is no formula."""
+    grams: dict[str, float]
+    held_back_percent: float
+    changed: list[str]
+    distance_percent: Figure
+    cost_change: Figure
+    stopped_by: list[str]
+    """Rules that the steps of the scale break."""
+    conflict: list[str]
+    rules: list[SpanRecord]
+    notes: list[str]
+    cautions: list[CautionRecord]
+
+
+def restandardise_record(done: Restandardised) -> RestandardiseRecord:
+    """Return a restandardised formula as its JSON record."""
+    near = done.near
+    target = near.ph.target if near and near.ph else done.setting.target
+    cautions = cautions_of(done.weighed or done.formula, done.brief.library)
+    return RestandardiseRecord(
+        brief=done.brief.scenario.name,
+        batch_kg=done.batch.kg,
+        step_g=done.batch.step,
+        free=done.batch.free,
+        active_band=done.batch.active_band,
+        charge_band=done.batch.charge_band,
+        lots=dict(done.lots),
+        outside=list(done.outside),
+        ph_target=target,
+        ph_planned=done.setting.target,
+        planned=line_records(done.formula),
+        weighed=line_records(done.weighed),
+        grams=dict(done.grams),
+        held_back_percent=done.formula.held_back,
+        changed=list(near.changed) if near else [],
+        distance_percent=near.distance if near else None,
+        cost_change=cost_of(near.formula) - cost_of(done.formula) if near else None,
+        stopped_by=list(done.stopped),
+        conflict=list(done.conflict),
+        rules=[
+            SpanRecord(
+                id=s.rule.id,
+                reading=s.rule.reading(),
+                unit=s.rule.unit,
+                planned=s.planned,
+                low=s.low,
+                high=s.high,
+                unchanged=s.unchanged,
+                after=s.after,
+                keeps=s.keeps,
+            )
+            for s in done.spans
+        ],
+        notes=[*done.notes, *done.brief.assumptions],
+        cautions=[CautionRecord.model_validate(c) for c in cautions],
+    )
+
+
+class ReachRecord(Record):
+    """A value and how far up to G lots can move it."""
+
+    value: Figure
+    low: Figure
+    high: Figure
+
+
+class HeldRecord(Record):
+    """One rule that lots move, at both formulas."""
+
+    id: str
+    reading: str
+    unit: str
+    best: ReachRecord
+    safe: ReachRecord
+
+
+class TrialRecord(Record):
+    """What random lots do to a formula."""
+
+    kept: float
+    """Share of draws in which every rule holds."""
+    fails: dict[str, float]
+    """Share of draws in which each rule fails."""
+    cost: float
+    cost_high: float
+    """Cost per kg that 95 % of the draws stay below."""
+
+
+class LotRecord(Record):
+    """Lots of a material that may differ [% active as supplied]."""
+
+    id: str
+    weakest: float
+    planned: float
+    strongest: float
+
+
+class RobustRecord(Record):
+    """The output of `tenside robust --json`."""
+
+    brief: str
+    off: float
+    price_off: float
+    draws: int
+    seed: int
+    distribution: str
+    currency: str
+    best: list[LineRecord]
+    best_cost: Figure
+    best_worst_cost: Figure
+    safe: list[LineRecord]
+    """Empty if there is no safe formula."""
+    safe_cost: Figure
+    safe_worst_cost: Figure
+    objective: Figure
+    """Best objective of a safe formula before the grid, worst prices included."""
+    on_grid: bool
+    proof: str
+    possible: Figure
+    """The most whole materials off at once that a formula stands; null unless what was asked is impossible."""
+    ph: PhRecord | None
+    held_back_percent: Figure
+    rules: list[HeldRecord]
+    random_best: TrialRecord | None
+    random_safe: TrialRecord | None
+    lots: list[LotRecord]
+    notes: list[str]
+    cautions: list[CautionRecord]
+
+
+def robust_record(done: Robust) -> RobustRecord:
+    """Return a safe formula as its JSON record."""
+    best, safe = done.plain_formula, done.formula
+    trials = [
+        None if t is None else TrialRecord(kept=t.kept, fails=dict(t.fails), cost=t.cost, cost_high=t.cost_high)
+        for t in (done.plain, done.safe)
+    ]
+    return RobustRecord(
+        brief=done.brief.scenario.name,
+        off=done.safety.off,
+        price_off=done.safety.price_off,
+        draws=done.safety.count,
+        seed=done.safety.seed,
+        distribution="active matter uniform from weakest to strongest lot, prices uniform, all independent",
+        currency=done.brief.scenario.currency,
+        best=line_records(best),
+        best_cost=cost_of(best) if best else None,
+        best_worst_cost=done.worst_cost[0],
+        safe=line_records(safe),
+        safe_cost=cost_of(safe) if safe else None,
+        safe_worst_cost=done.worst_cost[1],
+        objective=done.objective,
+        on_grid=done.on_grid,
+        proof=done.proof,
+        possible=done.possible,
+        ph=PhRecord.model_validate(done.ph) if done.ph else None,
+        held_back_percent=best.held_back if best else None,
+        rules=[
+            HeldRecord(
+                id=h.rule.id,
+                reading=h.rule.reading(),
+                unit=h.rule.unit,
+                best=ReachRecord.model_validate(h.plain),
+                safe=ReachRecord.model_validate(h.safe),
+            )
+            for h in done.held
+        ],
+        random_best=trials[0],
+        random_safe=trials[1],
+        lots=[LotRecord(id=i, weakest=low, planned=p, strongest=high) for i, low, p, high in done.lots],
+        notes=list(done.brief.assumptions),
+        cautions=[CautionRecord.model_validate(c) for c in cautions_of(safe or best, done.brief.library)],
+    )

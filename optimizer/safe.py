@@ -1,0 +1,177 @@
+"""The program of a brief whose every row holds while up to G lots are off, and its best doses.
+
+Each row is linear in the doses and affine in each lot, also where a limit stands inside coefficients, so its
+coefficients at the weak and at the strong lot are computed and the worse one of each side is taken
+(`engine/budgeted`). pH settings and yes/no choices are searched as in a blend, one integer program per case.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import inf
+
+import numpy as np
+
+from optimizer.brief import Brief
+from optimizer.corridor import Found
+from optimizer.engine.budgeted import Budgeted, budgeted
+from optimizer.engine.certificate import check_optimal
+from optimizer.engine.highs import Session
+from optimizer.errors import SolverError
+from optimizer.formula import Formula
+from optimizer.lots import Lots
+from optimizer.model import Case, build, objective_vector
+from optimizer.pool import Vector
+from optimizer.result import Proof
+from optimizer.rounding import NEAR, grid_formula
+from optimizer.rules import LimitRule
+from optimizer.units import USED
+
+GRID_LIMIT = 20.0
+"""Seconds after which the search for a safe formula on the grid is given up [s]."""
+SAME = 1e-12
+"""Coefficients that differ by less at other lots are the same."""
+
+
+@dataclass(frozen=True)
+class Safety:
+    """What the formula is to be safe against.
+
+    Attributes:
+        off: How many materials may be off at once.
+        price_off: How far a price may be off [%].
+        count: Random lots that both formulas are tried with.
+        seed: Seed of the random lots.
+        time_limit: Seconds for each integer program [s].
+    """
+
+    off: float = 1.0
+    price_off: float = 0.0
+    count: int = 10_000
+    seed: int = 1
+    time_limit: float = 60.0
+
+
+def safest(brief: Brief, lots: Lots, safety: Safety, every: tuple[Case, ...]) -> Found | None:
+    """Return the best safe doses over every case of a brief, or None if there are none."""
+    sign, name = brief.scenario.objective.goals[0]
+    measure = brief.measure(name)
+    found = [f for case in every if (f := _best(brief, lots, case, safety, measure, sign)) is not None]
+    return min(found, key=lambda f: round(sign * f.objective, 9), default=None)
+
+
+def _best(brief: Brief, lots: Lots, case: Case, safety: Safety, measure: LimitRule, sign: int) -> Found | None:
+    """Return the best safe doses of one case; a ratio by Dinkelbach's iteration at the planned lots."""
+    program = _protected(brief, lots, case, safety, measure, sign)
+    session = Session(program.matrix, program.low, program.high, integers=_choices(case), time_limit=safety.time_limit)
+    ratio, found = 0.0, None
+    for _ in range(60):
+        vector, constant = objective_vector(measure, brief.pool, sign, ratio)
+        found = _solved(case, program, session, vector + program.sure)
+        if found is None or found.x is None:
+            return None
+        if not measure.ratio:
+            return _at(found, sign * (found.objective + constant))
+        doses = found.x[: case.model.doses]
+        above, below = measure.constants(brief.pool.held_back)
+        value = (float(measure.amounts(brief.pool) @ doses) + above) / (
+            float(brief.pool.vector(measure.per) @ doses) + below
+        )
+        if abs(value - ratio) <= 1e-12 * (1 + abs(value)):
+            break
+        ratio = value
+    return None if found is None else _at(found, ratio)
+
+
+def _at(found: Found, objective: float) -> Found:
+    return Found(found.case, found.ending, found.proof, objective, found.x, gap=found.gap)
+
+
+def _choices(case: Case) -> int:
+    return case.model.size - case.model.doses
+
+
+def _protected(brief: Brief, lots: Lots, case: Case, safety: Safety, measure: LimitRule, sign: int) -> Budgeted:
+    """Return the case's program with every row protected, and the cost if prices may be off."""
+    model, setting = case.model, case.settings[0]
+    n = model.doses
+    weak, strong = (build(brief.rules, pool, setting).rows for pool in (lots.low, lots.high))
+    planned = model.matrix[:, :n]
+    moves = [np.array([row.doses for row in rows])[: len(planned)] - planned for rows in (weak, strong)]
+    rises, falls = np.maximum(*moves).clip(min=0.0), (-np.minimum(*moves)).clip(min=0.0)
+    dear = safety.price_off / 100 * np.abs(brief.pool.prices) / 100
+    kinds = {r.id: r.kind for r in brief.rules}
+    for r, row in enumerate(model.rows):
+        if kinds.get(row.owner) == "cost":
+            rises[r] += dear
+            falls[r] += dear
+    rises, falls = np.where(rises > SAME, rises, 0.0), np.where(falls > SAME, falls, 0.0)
+    matrix, low, high = model.matrix.copy(), model.row_low.copy(), model.row_high.copy()
+    for r, row in enumerate(model.rows):
+        if len(row.choices) != 1:
+            continue
+        column = model.names.index(next(iter(row.choices)))
+        # Where the choice is not taken the row must stay open for every lot, too.
+        if high[r] < inf and rises[r].any():
+            more = 100 * rises[r].max()
+            high[r] += more
+            matrix[r, column] += more
+        elif low[r] > -inf and falls[r].any():
+            more = 100 * falls[r].max()
+            low[r] -= more
+            matrix[r, column] -= more
+    dearer = dear if measure.kind == "cost" and sign > 0 and safety.price_off > 0 else None
+    return budgeted(matrix, low, high, rises, falls, safety.off, dearer=dearer)
+
+
+def _solved(case: Case, program: Budgeted, session: Session, vector: Vector) -> Found | None:
+    """Return the verified best of a protected program; the column values are those of the case's own model."""
+    n, choices = case.model.doses, _choices(case)
+    cost = np.concatenate([vector, program.cost, np.zeros(choices)])
+    lower = np.concatenate([case.model.lower[:n], np.zeros(len(program.upper)), case.model.lower[n:]])
+    upper = np.concatenate([case.upper[:n], program.upper, case.upper[n:]])
+    answer = session.run(cost, lower, upper)
+    if answer.ending == "infeasible":
+        return None
+    if answer.x.size == 0:
+        raise SolverError("the search for a safe formula was stopped before it found any. Give it more time.")
+    finished = answer.ending == "optimal"
+    bound = answer.bound
+    if choices:
+        lower[-choices:] = upper[-choices:] = np.round(answer.x[-choices:])
+        answer = session.run(cost, lower, upper)
+        if answer.ending != "optimal":
+            raise SolverError("the safe formula could not be repeated at its own choices.")
+    checked = check_optimal(program.matrix, program.low, program.high, cost, lower, upper, answer.x, answer.y)
+    if not checked.holds:
+        raise SolverError("the safe formula did not stand the check outside the solver.")
+    objective = float(cost @ answer.x)
+    gap = abs(objective - bound) / (1 + abs(objective)) if choices else 0.0
+    done = finished and gap <= 1e-6
+    proof: Proof = "none" if not done else "solver bound" if choices else "certificate"
+    x = np.concatenate([answer.x[:n], answer.x[len(answer.x) - choices :]])
+    return Found(case, "optimal" if done else "feasible", proof, objective, x, gap=gap)
+
+
+def weighable(brief: Brief, lots: Lots, found: Found, safety: Safety) -> Formula | None:
+    """Return the best safe formula on the grid of the scale within a few steps, or None."""
+    assert found.x is not None
+    sign, name = brief.scenario.objective.goals[0]
+    measure = brief.measure(name)
+    program = _protected(brief, lots, found.case, safety, measure, sign)
+    n, step, added = program.doses, brief.scenario.scale_step, len(program.upper)
+    used = np.nonzero(found.x[:n] > USED)[0]
+    center = np.round(found.x[used] / step)
+    fixed = program.matrix[:, n + added :] @ np.round(found.x[n:])
+    matrix = np.hstack([program.matrix[:, n : n + added], program.matrix[:, used] * step])
+    session = Session(matrix, program.low - fixed, program.high - fixed, integers=len(used), time_limit=GRID_LIMIT)
+    vector = objective_vector(measure, brief.pool, sign, found.objective if measure.ratio else 0.0)[0]
+    cost = np.concatenate([program.cost, (vector + program.sure)[used] * step])
+    lower = np.concatenate([np.zeros(added), np.maximum(center - NEAR, 0.0)])
+    upper = np.concatenate([program.upper, np.minimum(center + NEAR, np.floor(found.case.upper[used] / step + 1e-9))])
+    answer = session.run(cost, lower, upper)
+    if answer.x.size == 0:
+        return None
+    counts = np.zeros(n)
+    counts[used] = np.round(answer.x[added:])
+    return grid_formula(brief, counts)
