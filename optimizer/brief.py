@@ -49,6 +49,8 @@ class Brief:
     assumptions: tuple[str, ...] = ()
     left_out: Mapping[str, str] = field(default_factory=dict)
     """Why stocked materials are no candidates, by id."""
+    shelf: Shelf | None = None
+    """What the prices come from."""
 
     @property
     def all_rules(self) -> tuple[Rule, ...]:
@@ -67,6 +69,7 @@ def load_brief(
     shelf: Path | None = None,
     libraries: Iterable[Path] | None = None,
     also: Iterable[str] = (),
+    rates: Mapping[str, float] | None = None,
 ) -> Brief:
     """Read scenario, library and shelf from files and join them.
 
@@ -76,6 +79,7 @@ def load_brief(
         shelf: Shelf that replaces the scenario's own.
         libraries: Library files or folders that replace the scenario's own and the shipped one.
         also: Ids that are candidates whatever the pool says, priced or not.
+        rates: Units of the brief's currency per unit of another; no rate is assumed.
 
     Raises:
         DataError: With every problem at once.
@@ -95,7 +99,7 @@ def load_brief(
     except DataError as error:
         problems += error.problems
     try:
-        lines = read_shelf(shelf_path) if shelf_path else None
+        lines = read_shelf(shelf_path).converted(rates or {}, scenario.currency) if shelf_path else None
     except DataError as error:
         problems += error.problems
     if problems or library is None:
@@ -139,7 +143,7 @@ def make_brief(
     rules, watched = _rules(scenario, library, pool)
     clear = any(isinstance(r, Clear) for r in rules)
     acidity = scenario.ph.model_copy(update={"id": "ph", "clear": clear}) if scenario.ph else None
-    brief = Brief(scenario, pool, rules, acidity, watched, library, files or {}, tuple(assumptions), left_out)
+    brief = Brief(scenario, pool, rules, acidity, watched, library, files or {}, tuple(assumptions), left_out, shelf)
     counts = Counter(r.id for r in (*rules, *watched))
     twice = [i for i, n in counts.items() if n > 1 or i in RESERVED - {"total"}]
     if twice:

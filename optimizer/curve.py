@@ -23,6 +23,7 @@ from optimizer.errors import SolverError
 from optimizer.model import Case, objective_vector
 from optimizer.pool import Pool, Vector
 from optimizer.rules import LimitRule
+from optimizer.units import TOLERANCE
 
 MOST_PIECES = 2000
 STEP = 1e-6
@@ -35,7 +36,7 @@ JOINED = 1e-6
 """Most that two neighbouring pieces may differ where they meet, relative."""
 
 
-class Vanishing(Exception):
+class VanishingError(Exception):
     """The swept measure is a mean over something that a best formula need not contain."""
 
 
@@ -74,8 +75,8 @@ class Program:
     def sweeping(self, z: Vector) -> float:
         """Return the swept measure, upwards."""
         bottom = float(self.per @ z) + self.per_end
-        if bottom <= 1e-9:
-            raise Vanishing
+        if bottom <= TOLERANCE:
+            raise VanishingError
         return (float(self.swept @ z) - self.swept_end) / bottom
 
 
@@ -211,7 +212,7 @@ class Curve:
         In the swept measure's own unit; where it improves downwards the pieces run downwards.
 
         Raises:
-            Vanishing: If the swept measure is a mean over nothing somewhere.
+            VanishingError: If the swept measure is a mean over nothing somewhere.
             SolverError: If the curve cannot be followed or verified.
         """
         g = self.given
@@ -230,6 +231,8 @@ class Curve:
             target = min(m + step, (m + end) / 2)
             self._aim(target)
             point = self._optimum()
+            if point is not None:
+                g.sweeping(point.z)
             reached = -inf if point is None else self._reach(point, target, end)
             if point is None or (reached <= target and step < FURTHEST_STEP * length):
                 step *= WIDER
@@ -330,9 +333,7 @@ class Curve:
         rate, q = g.sign * float(g.cost @ moved) / back**2, q / back
         bend = q if g.scale < 0 else (1 - stop[g.scale] / start[g.scale]) / (last - first)
         up = self.up
-        return Piece(
-            up * first, up * last, g.value(start), up * rate, up * q, up * bend, g.dosed(start), g.dosed(stop)
-        )
+        return Piece(up * first, up * last, g.value(start), up * rate, up * q, up * bend, g.dosed(start), g.dosed(stop))
 
     def _joined(self, before: Piece, after: Piece) -> None:
         """Refuse a curve whose neighbouring pieces do not meet."""

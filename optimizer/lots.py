@@ -185,9 +185,16 @@ def lots_of(pool: Pool, library: Library, known: Mapping[str, float] | None = No
         planned = item.material.active_matter
         low, high = (planned, planned) if known and item.id in known else lot_range(library.by_id[item.id])
         ends[position] = min(low, planned), max(high, planned)
-    names = pool.ids
-    weak, strong = (at_lots(pool, library, dict(zip(names, map(float, ends[:, k]), strict=True))) for k in (0, 1))
-    return Lots(pool, ends, weak, strong)
+    weak, strong = (
+        tuple(
+            # An end is a sharp lot even where it is what is planned: a planned material keeps its high shares.
+            Ingredient(with_lot(library.by_id[i.id], float(e[k])), i.price, i.line) if e[0] < e[1] else i
+            for i, e in zip(pool.items, ends, strict=True)
+        )
+        for k in (0, 1)
+    )
+    low, high = (Pool(items, pool.held_back, pool.later, pool.thickeners) for items in (weak, strong))
+    return Lots(pool, ends, low, high)
 
 
 def _taken(moves: Vector, budget: float) -> Vector:

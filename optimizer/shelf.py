@@ -1,7 +1,8 @@
 """What this maker has: prices, packs, stock and lots, from a CSV or XLSX that people keep anyway."""
 
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Self
 
 from pydantic import Field, ValidationError
 
@@ -18,6 +19,7 @@ HEADINGS = {
     "pack_g": ("pack g", "pack size g", "size g", "weight g"),
     "currency": ("currency", "cur"),
     "stock_kg": ("stock kg", "stock", "in stock kg", "on hand kg", "on hand", "left kg"),
+    "min_packs": ("min packs", "minimum packs", "from packs", "minimum order packs"),
     "lot": ("lot", "batch", "lot number", "batch number"),
     "lot_active": (
         "lot active",
@@ -33,7 +35,7 @@ HEADINGS = {
 }
 """Headings that are recognised, by field; case, spaces and punctuation do not matter."""
 
-NUMERIC = ("price_per_kg", "pack_price", "pack_kg", "pack_g", "stock_kg", "lot_active")
+NUMERIC = ("price_per_kg", "pack_price", "pack_kg", "pack_g", "stock_kg", "min_packs", "lot_active")
 
 
 class ShelfLine(Frozen):
@@ -47,6 +49,8 @@ class ShelfLine(Frozen):
     pack_kg: Annotated[float, Field(gt=0)] | None = None
     currency: str = ""
     stock_kg: Annotated[float, Field(ge=0)] | None = None
+    min_packs: Annotated[float, Field(ge=0)] | None = None
+    """Fewest packs that are sold at this price; a lower price from more packs is a line of its own."""
     lot: str = ""
     lot_active: Percent | None = None
     """Measured active matter of this lot [% w/w as supplied]."""
@@ -59,6 +63,17 @@ class Shelf(Frozen):
     lines: tuple[ShelfLine, ...]
     columns: dict[str, str] = {}
     """The heading that each field was read from."""
+
+    def converted(self, rates: Mapping[str, float], currency: str) -> Self:
+        """Return the shelf with prices in other currencies converted where a rate is stated."""
+
+        def changed(line: ShelfLine) -> ShelfLine:
+            if line.currency not in rates or line.currency == currency or line.price_per_kg is None:
+                return line
+            price = line.price_per_kg * rates[line.currency]
+            return line.model_copy(update={"price_per_kg": price, "currency": currency})
+
+        return self.model_copy(update={"lines": tuple(changed(line) for line in self.lines)}) if rates else self
 
 
 def read_shelf(path: Path) -> Shelf:

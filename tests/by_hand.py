@@ -33,10 +33,11 @@ def rows_at(
 def banded(rule: Table) -> Table:
     """Return a rule whose exact limit on a computed measure has its band, 0.05 unless it says another."""
     weighed = rule["kind"] in ("total", "stock") or (rule["kind"] == "dose" and rule.get("measured") != "as active")
-    if rule.get("exactly") is None or weighed:
+    low, high = oracle.limits_of(rule)
+    if low != high or weighed:
         return rule
     band, plain = rule.get("band", 0.05), {k: v for k, v in rule.items() if k != "exactly"}
-    return {**plain, "at_least": rule["exactly"] - band, "at_most": rule["exactly"] + band}
+    return {**plain, "at_least": low - band, "at_most": high + band}
 
 
 def nearest_by_hand(

@@ -63,6 +63,7 @@ def schema(
     """JSON Schemas of the files that are read and of the JSON that is printed."""
     from optimizer.describe import json_schema
     from optimizer.library import Frozen, LibraryFile, Material
+    from optimizer.report.joint import PlanRecord
     from optimizer.report.jsonout import BlendRecord, CheckRecord, CompareRecord, Record, WhyRecord
     from optimizer.report.tradeoff import FrontierRecord, LeewayRecord
     from optimizer.scenario import Scenario
@@ -79,6 +80,7 @@ def schema(
         "compare": (CompareRecord, "tenside compare --json"),
         "frontier": (FrontierRecord, "tenside frontier --json"),
         "leeway": (LeewayRecord, "tenside leeway --json"),
+        "together": (PlanRecord, "tenside together --json"),
     }
     if what and what not in known:
         raise UsageError(f"there is no schema '{what}'. {nearest(what, known)}")

@@ -142,6 +142,9 @@ class Family:
             if key.startswith(PRICE):
                 price = grid.column(key)
                 ok &= np.isnan(price) | ((price >= 0) & (price < inf))
+        gone = [k for k in self.keys if k.startswith(MISSING) and k.removeprefix(MISSING) in self.brief.pool.index]
+        if len(gone) == len(self.brief.pool):
+            ok &= np.any([grid.column(k) != 1 for k in gone], axis=0)
         return ok
 
     def _together(self, grid: Grid) -> tuple[Frame, Index]:
@@ -165,7 +168,7 @@ class Family:
         pick, chosen, doubtful, targets = self._picked(
             answers, programs, scenario, case, combination, settings, len(grid)
         )
-        frame = self._frame(answers, programs, scenario, pick, chosen, targets, len(grid))
+        frame = self._frame(answers, programs, scenario, pick, chosen, targets, grid, gone[combination[chosen]])
         wrong = broken(self.measures, self.spans, frame, grid)
         frame = Frame(**{**vars(frame), "calls": self.reuse.calls - before})
         return frame, np.flatnonzero(doubtful | wrong)
@@ -253,10 +256,11 @@ class Family:
         pick: Index,
         chosen: Index,
         targets: Vector,
-        size: int,
+        grid: Grid,
+        gone: Mask,
     ) -> Frame:
-        """Return the chosen answers as columns."""
-        pool = self.brief.pool
+        """Return the chosen answers as columns; `gone` tells what each chosen scenario misses, shape (c, n)."""
+        pool, size = self.brief.pool, len(grid)
         frame = empty(size, pool.ids, tuple(self._sides))
         frame.ending[:] = ENDINGS.index("infeasible")
         word = np.zeros(size, dtype=bool)
@@ -272,20 +276,33 @@ class Family:
         costs = some.costs()
         value = (costs * x).sum(axis=0)
         frame.objective[chosen] = self.sign * (value + self.constant)
-        frame.cost[chosen] = self.sign * value if self.costly else self._cost(x, some)
+        frame.cost[chosen] = self._cost(x, grid.take(chosen))
         frame.doses[chosen] = np.where(x > USED, x, 0.0).T
         rows, (low, high) = some.activity(x), some.ends()
         with np.errstate(invalid="ignore"):
-            at_low = np.abs(rows - low) <= AT_END * (1 + np.abs(low))
-            at_high = np.abs(rows - high) <= AT_END * (1 + np.abs(high))
-        binding = np.zeros((len(self._sides), chosen.size), dtype=bool)
+            at_low = np.isfinite(low) & (np.abs(rows - low) <= AT_END * (1 + np.abs(low)))
+            at_high = np.isfinite(high) & (np.abs(rows - high) <= AT_END * (1 + np.abs(high)))
+        binding, there = np.zeros((len(self._sides), chosen.size), dtype=bool), ~gone.T
         for k, ((owner, side), own) in enumerate(self._sides.items()):
             binding[k] = (at_high if side == "high" else at_low)[own].any(axis=0)
+            if owner not in self.measures:
+                binding[k] = ((at_high if side == "high" else at_low)[own] & self._concerned(own, there)).any(axis=0)
             if owner in self.measures and self.measures[owner].per is not None:
                 binding[k] &= ~np.isnan(self.measures[owner].values(x.T))
         frame.binding[chosen] = binding.T
         return frame
 
-    def _cost(self, x: Vector, programs: Programs) -> Vector:
-        """Return the material cost where it is not what is minimised and no price differs."""
-        return np.asarray(self.brief.pool.prices @ x / 100)
+    def _concerned(self, rows: Index, there: Mask) -> Mask:
+        """Return whether a row limits any material that is there, shape (r, c)."""
+        return np.asarray((self.model.matrix[rows] != 0).astype(float) @ there > 0)
+
+    def _cost(self, x: Vector, grid: Grid) -> Vector:
+        """Return the material cost per kg of doses, shape (n, c) to (c,)."""
+        pool = self.brief.pool
+        cost = pool.prices @ x / 100
+        for key in self.keys:
+            if key.startswith(PRICE):
+                position = pool.index[key.removeprefix(PRICE)]
+                price = np.asarray(grid.column(key), dtype=float)
+                cost += np.where(np.isnan(price), 0.0, price - pool.prices[position]) * x[position] / 100
+        return np.asarray(cost)

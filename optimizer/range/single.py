@@ -63,6 +63,8 @@ def brief_at(brief: Brief, row: Mapping[str, Value], where: str = "scenario") ->
     if problems:
         raise DataError(problems)
     pool = brief.pool
+    if gone.issuperset(pool.ids):
+        raise DataError([Problem(where, "missing", "no candidate is left.", "Leave one material there.")])
     if prices or gone:
         items = tuple(
             Ingredient(i.material, prices.get(i.id, i.price), i.line) if i.id in prices else i

@@ -38,9 +38,12 @@ class Span:
         if self.exactly:
             both = np.asarray(grid.column(self.exactly), dtype=float)
             return both, both
-        if self.rule.exactly is not None:
-            low, high = -inf, inf
         lows, highs = np.full(len(grid), low), np.full(len(grid), high)
+        if self.rule.exactly is not None:
+            # A limit of one side replaces an exact one, as in a variant file; an empty cell leaves it.
+            given = [~np.isnan(np.asarray(grid.column(k), dtype=float)) for k in (self.low, self.high) if k]
+            replaced = np.any(given, axis=0)
+            lows[replaced], highs[replaced] = -inf, inf
         for key, ends in ((self.low, lows), (self.high, highs)):
             if key:
                 own = np.asarray(grid.column(key), dtype=float)

@@ -2,31 +2,39 @@
 
 For each pH setting (and for each set of yes/no choices that a sample of targets finds best) the curve is
 followed basis by basis (`curve`); the frontier is the lower envelope of the curves and may jump. With yes/no
-rules the pieces are exact, the list of choices is not proven complete: it comes from the sample, and is said so.
+rules the pieces are exact, the list of choices is not proven complete: it comes from the sample and from
+re-solves in the middle of every stretch until none is bettered, and is said so.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from itertools import pairwise
-from math import inf, nan
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from itertools import combinations, pairwise
+from math import inf, nan, sqrt
 
 import numpy as np
 
 from optimizer.brief import Brief
 from optimizer.corridor import Corridor, Sign
-from optimizer.curve import Curve, Piece, program
+from optimizer.curve import Curve, Piece, VanishingError, program
 from optimizer.engine.highs import Session
 from optimizer.errors import UsageError
 from optimizer.model import Case, objective_vector
 from optimizer.pool import Vector
 from optimizer.rules import LimitRule
-from optimizer.units import USED
+from optimizer.units import TOLERANCE
 
 SAMPLES = 25
 """Targets at which the best yes/no choices are looked for."""
-SAME = 1e-9
-DEPTH = 40
+ROUNDS = 6
+"""Most rounds in which the middles of the stretches are re-solved for better choices."""
+SAME = 1e-8
+"""Values this close, relative, are a tie; the curve that is followed already is kept."""
+SHOWN = 1e-5
+"""Doses up to this are left out [%]."""
+MOVED = 1e-6
+"""Changes of a dose up to this are left out [%]."""
 
 
 @dataclass(frozen=True)
@@ -83,6 +91,12 @@ class Stretch:
     moves: dict[str, float]
     used: tuple[str, ...]
 
+    def at(self, x: float) -> float:
+        """Return y at x inside the stretch, exactly: both rates fix the bend."""
+        t, whole = x - self.first, self.last - self.first
+        q = (1 - sqrt(self.rate_first / self.rate_last)) / whole if self.rate_last else 0.0
+        return self.y_first + self.rate_first * t / (1 - q * t)
+
 
 @dataclass(frozen=True)
 class Frontier:
@@ -107,6 +121,34 @@ class Frontier:
 
 
 @dataclass(frozen=True)
+class Arc:
+    """y over x on one piece, turned: y + rate t / (1 - q t) with t = x - first."""
+
+    first: float
+    y: float
+    rate: float
+    q: float
+
+    def at(self, x: float) -> float:
+        """Return y."""
+        t = x - self.first
+        return self.y + self.rate * t / (1 - self.q * t)
+
+    def crossings(self, other: Arc, a: float, b: float) -> Iterator[float]:
+        """Yield where two arcs meet inside an interval, at most twice."""
+        gap = self.y - other.y
+        a1, a2, b1, b2 = 1 - self.q * (a - self.first), -self.q, 1 - other.q * (a - other.first), -other.q
+        r1, r2, s1, s2 = self.rate * (a - self.first), self.rate, other.rate * (a - other.first), other.rate
+        # gap A B + R B - S A = 0, all of them linear in u = x - a.
+        square = gap * a2 * b2 + r2 * b2 - s2 * a2
+        linear = gap * (a1 * b2 + a2 * b1) + r1 * b2 + r2 * b1 - s1 * a2 - s2 * a1
+        constant = gap * a1 * b1 + r1 * b1 - s1 * a1
+        for root in np.roots([square, linear, constant]):
+            if abs(root.imag) <= 1e-12 * abs(root) and 0 < root.real < b - a:
+                yield a + float(root.real)
+
+
+@dataclass(frozen=True)
 class Track:
     """One exact curve, turned so that both measures are better when smaller in y and larger in x."""
 
@@ -125,21 +167,106 @@ class Track:
         """X of its last point."""
         return self.up * self.pieces[-1].last
 
-    def piece(self, x: float, *, after: bool = True) -> Piece:
-        """Return the piece at x, the one after a break or the one before it."""
-        for piece in self.pieces if after else reversed(self.pieces):
-            low, high = self.up * piece.first, self.up * piece.last
-            inside = low <= x < high if after else low < x <= high
-            if inside:
-                return piece
-        return self.pieces[-1] if x >= self.end else self.pieces[0]
+    def marks(self) -> list[float]:
+        """Return x of every end of a piece."""
+        return [self.start, *(self.up * p.last for p in self.pieces)]
 
-    def at(self, x: float) -> float:
-        """Return y at x, turned; infinite beyond the end, flat before the start."""
-        if x > self.end + SAME * (1 + abs(self.end)):
-            return inf
-        x = min(max(x, self.start), self.end)
-        return self.down * self.piece(x).at(self.up * x)
+    def piece(self, x: float) -> Piece:
+        """Return the piece that holds x, the first or last one beyond the ends."""
+        return next((p for p in self.pieces if x < self.up * p.last), self.pieces[-1])
+
+    def arc(self, x: float) -> Arc:
+        """Return y about x; before the start it is flat, as the start is as good in y and better in x."""
+        piece = self.piece(x)
+        y = self.down * piece.value
+        if x < self.start:
+            return Arc(self.start, y, 0.0, 0.0)
+        return Arc(self.up * piece.first, y, self.down * self.up * piece.rate, self.up * piece.q)
+
+
+@dataclass(frozen=True)
+class Span:
+    """A part of the envelope that one piece owns; a point where its ends are equal."""
+
+    first: float
+    last: float
+    track: Track
+    piece: Piece
+
+
+@dataclass
+class Search:
+    """Best yes/no choices of one case at a limit on the swept measure."""
+
+    case: Case
+    optimised: Axis
+    swept: Axis
+    corridor: Corridor
+    runs: int = 0
+    sets: dict[tuple[float, ...], Vector] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Load the case with a row for the swept measure."""
+        model, pool, measure = self.case.model, self.corridor.brief.pool, self.swept.measure
+        self.pool, self.up = pool, -self.swept.sign
+        self.amounts = model.spread(self.up * pool.vector(measure.amount))
+        self.per = model.spread(pool.vector(measure.per)) if measure.ratio else np.zeros(model.size)
+        above, self.below = measure.constants(pool.held_back)
+        self.above = self.up * above
+        self.last = len(model.rows)
+        self.session = Session(
+            np.vstack([model.matrix, self.amounts]),
+            np.append(model.row_low, -inf),
+            np.append(model.row_high, inf),
+            integers=model.size - model.doses,
+            time_limit=self.corridor.time_limit,
+        )
+
+    def sample(self) -> None:
+        """Note the choices that are best at the ends and at evenly spread targets between them."""
+        first, last = self._best(self.optimised), self._best(self.swept)
+        if first is None or last is None:
+            return
+        ends = [float((self.amounts @ z + self.above) / (self.per @ z + self.below)) for z in (first, last)]
+        for z in (first, last):
+            self._noted(z)
+        for x in np.linspace(ends[0], ends[1], SAMPLES)[1:-1] if ends[1] > ends[0] else ():
+            self.new_at(float(x))
+
+    def new_at(self, x: float) -> Vector | None:
+        """Return the best choices with at least x, turned, of the swept measure, None if they are known already."""
+        self.session.coefficients(self.last, self.amounts - x * self.per)
+        self.session.rows(
+            np.array([self.last], dtype=np.int32), np.array([x * self.below - self.above]), np.array([inf])
+        )
+        z = self._best(self.optimised) if self.sets else None
+        return None if z is None else self._noted(z)
+
+    def _noted(self, z: Vector) -> Vector | None:
+        chosen = np.round(z[self.case.model.doses :])
+        if tuple(chosen) in self.sets:
+            return None
+        self.sets[tuple(chosen)] = chosen
+        return chosen
+
+    def _best(self, axis: Axis) -> Vector | None:
+        """Return the best point by Dinkelbach's iteration, or None."""
+        model, measure, ratio = self.case.model, axis.measure, 0.0
+        above, below = measure.constants(self.pool.held_back)
+        for _ in range(60):
+            vector, _ = objective_vector(measure, self.pool, axis.sign, ratio)
+            self.runs += 1
+            z = self.session.run(model.spread(vector), model.lower, self.case.upper).x
+            if z.size == 0 or not measure.ratio:
+                return z if z.size else None
+            bottom = float(self.pool.vector(measure.per) @ z[: model.doses]) + below
+            if bottom <= TOLERANCE:
+                raise VanishingError
+            value = (float(self.pool.vector(measure.amount) @ z[: model.doses]) + above) / bottom
+            if abs(value - ratio) <= 1e-9 * (1 + abs(value)):
+                return z
+            ratio = value
+        return z
 
 
 def frontier(brief: Brief, y: tuple[Sign, str], x: tuple[Sign, str]) -> Frontier:
@@ -151,157 +278,172 @@ def frontier(brief: Brief, y: tuple[Sign, str], x: tuple[Sign, str]) -> Frontier
         x: Sign and name of the swept measure.
 
     Raises:
-        UsageError: If both are means over different totals, which have no common linear form.
+        UsageError: If both are means over different totals, which have no common linear form, or one is a
+            mean over something that the formula need not contain.
     """
-    axes = Axis(y[1], y[0], brief.measure(y[1])), Axis(x[1], x[0], brief.measure(x[1]))
-    if axes[0].measure.ratio and not axes[1].measure.ratio:
-        axes = axes[1], axes[0]
-    optimised, swept = axes
+    optimised, swept = Axis(y[1], y[0], brief.measure(y[1])), Axis(x[1], x[0], brief.measure(x[1]))
+    if optimised.measure.ratio and not swept.measure.ratio:
+        optimised, swept = swept, optimised
+    try:
+        return _traced(brief, optimised, swept)
+    except VanishingError:
+        names = " or ".join(f"'{a.name}'" for a in (swept, optimised) if a.measure.ratio)
+        raise UsageError(
+            f"{names} is a mean over something that the formula need not contain. "
+            "State a lower limit of what it is a mean over."
+        ) from None
+
+
+def _traced(brief: Brief, optimised: Axis, swept: Axis) -> Frontier:
     corridor = Corridor(brief)
     tracks: list[Track] = []
+    searches: list[Search] = []
     solves = 0
-    sampled = False
     for case in corridor.cases:
-        model = case.model
-        free = model.size - model.doses
-        sets, runs = _choices(corridor, case, optimised, swept) if free else ([np.zeros(0)], 0)
-        sampled, solves = sampled or free > 0, solves + runs
-        for choices in sets:
-            given = program(case, choices, brief.pool, (optimised.sign, optimised.measure), (swept.sign, swept.measure))
-            if given is None:
-                names = f"'{optimised.name}' and '{swept.name}'"
-                raise UsageError(f"{names} are means over different totals: no exact trade-off is known.")
-            curve = Curve(given, swept.sign)
-            pieces = curve.pieces()
-            solves += curve.solves
-            if pieces:
-                tracks.append(Track(case, tuple(pieces), -swept.sign, optimised.sign))
-    breaks, stretches = _assembled(brief, tracks) if tracks else ((), ())
-    return Frontier(brief, swept, optimised, breaks, stretches, sampled, solves)
-
-
-def _choices(corridor: Corridor, case: Case, optimised: Axis, swept: Axis) -> tuple[list[Vector], int]:
-    """Return the sets of yes/no choices that are best at a sample of targets, and how many programs ran."""
-    model, pool = case.model, corridor.brief.pool
-    lower, upper = model.lower, case.upper
-    integers = model.size - model.doses
-    amounts = -swept.sign * pool.vector(swept.measure.amount)
-    per = pool.vector(swept.measure.per) if swept.measure.ratio else np.zeros(len(pool))
-    above, below = swept.measure.constants(pool.held_back)
-    ends = []
-    for sign, measure in ((optimised.sign, optimised.measure), (swept.sign, swept.measure)):
-        found = corridor.best(
-            case, sign, measure, Session(model.matrix, model.row_low, model.row_high, integers=integers)
-        )  # type: ignore[arg-type]
-        if found.x is None:
-            return [], 1
-        ends.append(found.x)
-    sets = {tuple(np.round(z[model.doses :])): np.round(z[model.doses :]) for z in ends}
-
-    def value(z: Vector) -> float:
-        doses = z[: model.doses]
-        bottom = float(per @ doses) + below
-        return (float(amounts @ doses) - swept.sign * above) / bottom
-
-    first, last = value(ends[0]), value(ends[1])
-    vector, _ = objective_vector(optimised.measure, pool, optimised.sign, 0.0)
-    linear = not optimised.measure.ratio
-    runs = 2
-    for m in np.linspace(first, last, SAMPLES)[1:-1] if linear else ():
-        row = np.concatenate([amounts - m * per, np.zeros(integers)])
-        session = Session(
-            np.vstack([model.matrix, row]),
-            np.append(model.row_low, m * below + swept.sign * above),
-            np.append(model.row_high, inf),
-            integers=integers,
-        )
-        answer = session.run(model.spread(vector), lower, upper)
-        runs += 1
-        if answer.x.size:
-            chosen = np.round(answer.x[model.doses :])
-            sets.setdefault(tuple(chosen), chosen)
-    return [sets[key] for key in sorted(sets)], runs
-
-
-def _assembled(brief: Brief, tracks: list[Track]) -> tuple[tuple[Break, ...], tuple[Stretch, ...]]:
-    """Return breaks and stretches of the lower envelope of the tracks."""
-    best = min(t.at(t.start) for t in tracks)
-    start = max(t.start for t in tracks if t.at(t.start) <= best + SAME * (1 + abs(best)))
-    end = max(t.end for t in tracks)
-    marks = {start, end}
-    for track in tracks:
-        marks |= {track.up * p.first for p in track.pieces} | {track.up * p.last for p in track.pieces}
-    ordered = sorted(m for m in marks if start - SAME <= m <= end + SAME)
-    ordered = [m for k, m in enumerate(ordered) if k == 0 or m - ordered[k - 1] > 1e-8 * (1 + abs(end - start))]
-    spans: list[tuple[float, float, Track]] = []
-    for a, b in pairwise(ordered):
-        spans += _owners(tracks, a, b, 0)
-    merged = _merged(spans)
-    stretches = tuple(_stretch(brief, a, b, track) for a, b, track in merged)
-    breaks: list[Break] = []
-    if not merged:
-        track = min(tracks, key=lambda t: t.at(start))
-        return (_break(brief, track, start, after=True),), ()
-    for k, (a, b, track) in enumerate(merged):
-        here = _break(brief, track, a, after=True)
-        before = merged[k - 1] if k else None
-        if before is not None:
-            past = _break(brief, before[2], a, after=False)
-            jump = abs(past.y - here.y) > 1e-6 * (1 + abs(past.y)) or before[2] is not track
-            if jump and past.doses != here.doses:
-                breaks.append(past)
-        breaks.append(here)
-        if k == len(merged) - 1:
-            breaks.append(_break(brief, track, b, after=False))
-    return _with_entrants(breaks, stretches), stretches
-
-
-def _owners(tracks: list[Track], a: float, b: float, depth: int) -> list[tuple[float, float, Track]]:
-    """Split an interval by which track is lowest; curves cross where the owner changes."""
-    inner = (b - a) * 1e-6
-
-    def owner(x: float) -> int:
-        return min(range(len(tracks)), key=lambda k: (round(tracks[k].at(x), 10), k))
-
-    left, middle, right = owner(a + inner), owner((a + b) / 2), owner(b - inner)
-    if left == middle == right or depth >= DEPTH or b - a < 1e-9 * (1 + abs(b)):
-        return [(a, b, tracks[left])]
-    half = (a + b) / 2
-    return [*_owners(tracks, a, half, depth + 1), *_owners(tracks, half, b, depth + 1)]
-
-
-def _merged(spans: list[tuple[float, float, Track]]) -> list[tuple[float, float, Track]]:
-    """Join neighbouring spans of one piece, and drop what is flat (dominated by its end)."""
-    merged: list[tuple[float, float, Track]] = []
-    for a, b, track in spans:
-        if b <= track.start + SAME:
-            continue
-        a = max(a, track.start)
-        same = merged and merged[-1][2] is track and abs(merged[-1][1] - a) < 1e-7 * (1 + abs(a))
-        middle = (a + b) / 2
-        if same and track.piece((merged[-1][0] + merged[-1][1]) / 2) is track.piece(middle):
-            merged[-1] = (merged[-1][0], b, track)
+        if case.model.choices:
+            search = Search(case, optimised, swept, corridor)
+            search.sample()
+            searches.append(search)
+            choices = [search.sets[key] for key in sorted(search.sets)]
         else:
-            merged.append((a, b, track))
-    return merged
+            choices = [np.zeros(0)]
+        for chosen in choices:
+            solves += _follow(tracks, brief, case, chosen, optimised, swept)
+    spans = _envelope(tracks)
+    asked: set[float] = set()
+    for _ in range(ROUNDS if searches else 0):
+        middles = {round((s.first + s.last) / 2, 9) for s in spans} - asked
+        asked |= middles
+        found = [(s, new) for s in searches for m in sorted(middles) if (new := s.new_at(m)) is not None]
+        for search, new in found:
+            solves += _follow(tracks, brief, search.case, new, optimised, swept)
+        if not found:
+            break
+        spans = _envelope(tracks)
+    breaks, stretches = _told(brief, spans)
+    solves += sum(s.runs for s in searches)
+    return Frontier(brief, swept, optimised, breaks, stretches, bool(searches), solves)
+
+
+def _follow(tracks: list[Track], brief: Brief, case: Case, chosen: Vector, optimised: Axis, swept: Axis) -> int:
+    """Add the curve of a case at fixed choices, if it has one; return how many programs ran."""
+    given = program(case, chosen, brief.pool, (optimised.sign, optimised.measure), (swept.sign, swept.measure))
+    if given is None:
+        names = f"'{optimised.name}' and '{swept.name}'"
+        raise UsageError(f"{names} are means over different totals: no exact trade-off is known.")
+    curve = Curve(given, swept.sign)
+    pieces = curve.pieces()
+    if pieces:
+        tracks.append(Track(case, tuple(pieces), -swept.sign, optimised.sign))
+    return curve.solves
+
+
+def _envelope(tracks: list[Track]) -> list[Span]:
+    """Return the best of all curves in the improving direction of x: spans, and points that stand alone."""
+    if not tracks:
+        return []
+    best = min(t.arc(t.start).y for t in tracks)
+    start = max(t.start for t in tracks if t.arc(t.start).y <= best + SAME * (1 + abs(best)))
+    end = max(t.end for t in tracks)
+    small = SAME * max(end - start, 1e-6 * (1 + abs(end)))
+    marks = sorted(m for m in {start, end, *(m for t in tracks for m in t.marks())} if start <= m <= end)
+    marks = [m for k, m in enumerate(marks) if k == 0 or m - marks[k - 1] > small]
+    spans: list[Span] = []
+    owner: Track | None = None
+    for a, b in pairwise(marks):
+        here = [t for t in tracks if t.end >= b - small]
+        for first, last, track in _owners(here, a, b, owner, small):
+            spans, owner = _added(spans, first, last, track, small), track
+    if not spans or spans[-1].last < end - small:
+        track = min((t for t in tracks if t.end >= end - small), key=lambda t: t.arc(t.end).at(t.end))
+        spans.append(Span(track.end, track.end, track, track.pieces[-1]))
+    return spans
+
+
+def _owners(
+    tracks: list[Track], a: float, b: float, owner: Track | None, small: float
+) -> Iterator[tuple[float, float, Track]]:
+    """Split an interval between marks by which curve is lowest; inside it each is one arc."""
+    middle = (a + b) / 2
+    arcs = [(t, t.arc(middle)) for t in tracks]
+    least = min(arc.at(b) for _, arc in arcs)
+    arcs = [(t, arc) for t, arc in arcs if arc.at(a) <= least + SAME * (1 + abs(least))]
+    cuts = {c for (_, one), (_, other) in combinations(arcs, 2) for c in one.crossings(other, a, b)}
+    inner = [c for c in sorted(cuts) if a + small < c < b - small]
+    for first, last in pairwise([a, *inner, b]):
+        x = (first + last) / 2
+        values = [(arc.at(x), t) for t, arc in arcs]
+        lowest = min(v for v, _ in values)
+        tied = [t for v, t in values if v <= lowest + SAME * (1 + abs(lowest))]
+        owner = owner if any(t is owner for t in tied) else tied[0]
+        assert owner is not None
+        yield first, last, owner
+
+
+def _added(spans: list[Span], first: float, last: float, track: Track, small: float) -> list[Span]:
+    """Add a part of a curve: joined to the one before if both are one piece, left out where it is flat.
+
+    A flat part is bettered by the start of its curve, which stands alone if the envelope leaves it there.
+    """
+    if last <= track.start + small:
+        at_start = last >= track.start - small
+        return [*spans, Span(track.start, track.start, track, track.pieces[0])] if at_start else spans
+    piece = track.piece((first + last) / 2)
+    before = spans[-1] if spans else None
+    joined = before is not None and before.track is track and abs(before.last - first) <= small
+    if before is not None and joined and (before.piece is piece or before.first == before.last):
+        return [*spans[:-1], Span(before.first, last, track, piece)]
+    return [*spans, Span(first, last, track, piece)]
 
 
 def _doses(brief: Brief, vector: Vector) -> dict[str, float]:
-    return {name: float(dose) for name, dose in zip(brief.pool.ids, vector, strict=True) if dose > 100 * USED}
+    return {name: float(dose) for name, dose in zip(brief.pool.ids, vector, strict=True) if dose > SHOWN}
 
 
-def _break(brief: Brief, track: Track, x: float, *, after: bool) -> Break:
-    piece = track.piece(x, after=after)
-    m = track.up * x
-    return Break(m, piece.at(m), _doses(brief, piece.doses_at(m)))
+def _told(brief: Brief, spans: list[Span]) -> tuple[tuple[Break, ...], tuple[Stretch, ...]]:
+    """Return breaks and stretches; where the envelope jumps both sides are breaks, the change is told at the first."""
+    stretches = [_stretch(brief, s) for s in spans]
+    breaks: list[Break] = []
+    for k, span in enumerate(spans):
+        before = spans[k - 1] if k else None
+        here = _break(brief, span, span.first)
+        change = (stretches[k - 1].used, stretches[k].used) if k else ((), ())
+        if before is not None:
+            past = _break(brief, before, before.last)
+            if _apart(past, here):
+                if before.last != before.first:
+                    breaks.append(past)
+                breaks[-1] = _with_change(breaks[-1], *change)
+                change = (), ()
+        breaks.append(_with_change(here, *change))
+    if spans and spans[-1].last != spans[-1].first:
+        breaks.append(_break(brief, spans[-1], spans[-1].last))
+    return tuple(breaks), tuple(s for s, span in zip(stretches, spans, strict=True) if span.first != span.last)
 
 
-def _stretch(brief: Brief, a: float, b: float, track: Track) -> Stretch:
-    piece = track.piece((a + b) / 2)
-    first, last = track.up * a, track.up * b
+def _apart(one: Break, other: Break) -> bool:
+    """Return whether two points differ in a measure or a dose by more than rounding."""
+    if abs(one.x - other.x) > 1e-6 * (1 + abs(one.x)) or abs(one.y - other.y) > 1e-6 * (1 + abs(one.y)):
+        return True
+    names = one.doses.keys() | other.doses.keys()
+    return any(abs(one.doses.get(n, 0.0) - other.doses.get(n, 0.0)) > 1e-4 for n in names)
+
+
+def _with_change(point: Break, before: tuple[str, ...], after: tuple[str, ...]) -> Break:
+    enters, leaves = tuple(sorted(set(after) - set(before))), tuple(sorted(set(before) - set(after)))
+    return Break(point.x, point.y, point.doses, enters, leaves)
+
+
+def _break(brief: Brief, span: Span, x: float) -> Break:
+    m = span.track.up * x
+    return Break(m, span.piece.at(m), _doses(brief, span.piece.doses_at(m)))
+
+
+def _stretch(brief: Brief, span: Span) -> Stretch:
+    piece, track = span.piece, span.track
+    first, last = track.up * span.first, track.up * span.last
     change = piece.doses_at(last) - piece.doses_at(first)
-    settings = track.case.settings
-    targets = (settings[0].target, settings[-1].target)
+    targets = tuple(nan if s.target is None else s.target for s in (track.case.settings[0], track.case.settings[-1]))
     return Stretch(
         first,
         last,
@@ -309,22 +451,7 @@ def _stretch(brief: Brief, a: float, b: float, track: Track) -> Stretch:
         piece.at(last),
         piece.rate_at(first),
         piece.rate_at(last),
-        (nan if targets[0] is None else targets[0], nan if targets[1] is None else targets[1]),
-        {name: float(d) for name, d in zip(brief.pool.ids, change, strict=True) if abs(d) > 1e-6},
+        (targets[0], targets[1]),
+        {name: float(d) for name, d in zip(brief.pool.ids, change, strict=True) if abs(d) > MOVED},
         tuple(_doses(brief, piece.doses_at((first + last) / 2))),
     )
-
-
-def _with_entrants(breaks: list[Break], stretches: tuple[Stretch, ...]) -> tuple[Break, ...]:
-    """Tell at each inner break which materials the stretch after it uses anew and which no longer."""
-    told = []
-    for point in breaks:
-        before = next((s for s in reversed(stretches) if abs(s.last - point.x) < 1e-6 * (1 + abs(point.x))), None)
-        after = next((s for s in stretches if abs(s.first - point.x) < 1e-6 * (1 + abs(point.x))), None)
-        if before is None or after is None:
-            told.append(point)
-            continue
-        enters = tuple(sorted(set(after.used) - set(before.used)))
-        leaves = tuple(sorted(set(before.used) - set(after.used)))
-        told.append(replace(point, enters=enters, leaves=leaves))
-    return tuple(told)

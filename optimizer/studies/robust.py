@@ -102,10 +102,10 @@ def robust(brief: Brief, safety: Safety) -> Robust:
     """
     lots = lots_of(brief.pool, brief.library)
     nominal = solve(brief, time_limit=safety.time_limit, weighable=True)
-    if nominal.weighable is None:
+    if nominal.formula is None or nominal.weighable is None:
         return Robust(brief, safety, nominal)
     plain = _doses(brief, nominal.weighable)
-    _refuse_exact(brief, lots, plain, safety.off)
+    _refuse_exact(brief, lots, _doses(brief, nominal.formula), safety.off)
     every = cases(brief.rules, brief.acidity, brief.pool)
     best = safest(brief, lots, safety, every)
     draws = draw(lots, safety.count, safety.seed, safety.price_off)

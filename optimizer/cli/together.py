@@ -1,0 +1,59 @@
+"""`tenside together`: several products from one shelf."""
+
+from typing import Annotated
+
+import typer
+
+from optimizer.cli.common import Json, Libraries, Markdown, ShelfFile, app, print_json, quiet_solvers, show
+from optimizer.errors import UsageError
+from optimizer.result import EXIT_CODES
+
+
+@app.command()
+def together(
+    products: Annotated[list[str], typer.Argument(help="Scenarios with the kg to make, such as hand-wash=40.")],
+    leftover: Annotated[
+        float, typer.Option(help="Share of its price at which a kg that is left over counts.", min=0, max=1)
+    ] = 0.5,
+    buying: Annotated[bool, typer.Option("--buy/--stock-only", help="Whether packs may be bought.")] = True,
+    rate: Annotated[
+        list[str] | None, typer.Option(help="Rate of another currency, such as USD=0.92. None is assumed. Repeatable.")
+    ] = None,
+    time_limit: Annotated[float, typer.Option(help="Seconds for the plan.", min=0.1)] = 60.0,
+    shelf: ShelfFile = None,
+    library: Libraries = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Plan several products from one shelf: which uses which material, and how many packs to buy."""
+    from optimizer.brief import load_brief
+    from optimizer.joint import Product, alone, joint
+    from optimizer.scenario import find_scenario
+
+    rates = dict(_pair(r, "--rate", "USD=0.92") for r in rate or [])
+    with quiet_solvers():
+        made = []
+        for text in products:
+            name, kg = _pair(text, "together", "hand-wash=40")
+            brief = load_brief(find_scenario(name), shelf=shelf, libraries=library, rates=rates)
+            made.append(Product(brief, kg))
+        plan = joint(tuple(made), leftover=leftover, buying=buying, time_limit=time_limit)
+        apart = alone(tuple(made), leftover=leftover, buying=buying, time_limit=time_limit) if plan.products else ()
+    from optimizer.report.joint import plan_document, plan_record
+
+    if json:
+        print_json(plan_record(plan, apart, tuple(made)))
+    else:
+        show(plan_document(plan, apart, tuple(made)), markdown)
+    raise typer.Exit(EXIT_CODES[plan.ending])
+
+
+def _pair(text: str, option: str, example: str) -> tuple[str, float]:
+    name, sign, value = text.partition("=")
+    try:
+        amount = float(value)
+    except ValueError:
+        amount = -1.0
+    if not sign or not name or not 0 < amount < float("inf"):
+        raise UsageError(f"{option}: '{text}' is not NAME=NUMBER, such as {example}.")
+    return name, amount
