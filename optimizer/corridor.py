@@ -74,17 +74,18 @@ class Corridor:
         self.time_limit = time_limit
         self.brancher = brancher
         self.cases = cases(brief.rules, brief.acidity, brief.pool)
-        self._sessions: dict[int, Session] = {}
+        self._sessions: dict[int, tuple[Model, Session]] = {}
 
     def session(self, model: Model) -> Session:
         """Return the session of a model."""
-        key = id(model)
-        if key not in self._sessions:
+        if id(model) not in self._sessions:
             integers = model.size - model.doses
-            self._sessions[key] = Session(
+            session = Session(
                 model.matrix, model.row_low, model.row_high, integers=integers, time_limit=self.time_limit
             )
-        return self._sessions[key]
+            # The model is kept along: its id would be given to another one if it were dropped.
+            self._sessions[id(model)] = model, session
+        return self._sessions[id(model)][1]
 
     def best_of_each(self, sign: Sign, measure: LimitRule) -> list[Found]:
         """Return the best point of every case, in order of the cases.

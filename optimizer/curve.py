@@ -122,6 +122,16 @@ class Piece:
         return self.start + share * (self.end - self.start)
 
 
+def widest(cases: tuple[Case, ...]) -> list[Case]:
+    """Return the cases that no other one contains; what allows less is never better."""
+
+    def contained(case: Case) -> bool:
+        others = (c for c in cases if c is not case and c.model is case.model)
+        return any((case.upper <= other.upper).all() for other in others)
+
+    return [case for case in cases if not contained(case)]
+
+
 def program(
     case: Case, choices: Vector, pool: Pool, optimised: tuple[int, LimitRule], swept: tuple[int, LimitRule]
 ) -> Program | None:
@@ -201,6 +211,7 @@ class Curve:
         self.solves = 0
         self.scale = 1 / max(float(np.abs(given.swept).max(initial=0.0)), 1e-12)
         self.bent = bool(given.per.any())
+        self.cost = given.cost / max(float(np.abs(given.cost).max(initial=0.0)), 1e-12)
         self.matrix = np.vstack([given.matrix, given.swept * self.scale])
         self.low, self.high = np.append(given.low, -inf), np.append(given.high, inf)
         self.session = Session(self.matrix, self.low, self.high)
@@ -229,15 +240,12 @@ class Curve:
         m, step = start, STEP * length
         while m < end - STEP * length:
             target = min(m + step, (m + end) / 2)
-            self._aim(target)
-            point = self._optimum()
-            if point is not None:
-                g.sweeping(point.z)
+            point = self._found_at(target)
             reached = -inf if point is None else self._reach(point, target, end)
             if point is None or (reached <= target and step < FURTHEST_STEP * length):
                 step *= WIDER
                 if step > FURTHEST_STEP * length:
-                    raise SolverError("the trade-off cannot be followed: the solver finds no formula inside it.")
+                    raise SolverError("the trade-off cannot be followed: no answer inside it stands the check.")
                 continue
             reached = end if reached > end - STEP * length else max(reached, target)
             found.append(self._piece(point, target, m, reached))
@@ -256,7 +264,7 @@ class Curve:
         g, basis = self.given, best.basis
         if basis.unique:
             return g.sweeping(best.z), best.z
-        held = basis.movable & (np.abs(basis.reduced) > 1e-9 * (1 + np.abs(g.cost).max(initial=0.0)))
+        held = basis.movable & (np.abs(basis.reduced) > 1e-9)
         z = np.concatenate([best.z, basis.activity])
         low, high = np.where(held, z, basis.ends_low), np.where(held, z, basis.ends_high)
         n = len(g.lower)
@@ -281,6 +289,17 @@ class Curve:
             ratio = value
         return ratio
 
+    def _found_at(self, m: float) -> Point | None:
+        """Return the certified best value at a limit, or None where the solver gives none, as may be on a break."""
+        self._aim(m)
+        try:
+            point = self._optimum()
+        except SolverError:
+            return None
+        if point is not None:
+            self.given.sweeping(point.z)
+        return point
+
     def _aim(self, m: float) -> None:
         """Ask for at least m of the swept measure."""
         g = self.given
@@ -295,16 +314,16 @@ class Curve:
         """Return the certified best value at the present limit, or None if there is none."""
         g = self.given
         self.solves += 1
-        answer = self.session.run(g.cost, g.lower, g.upper)
+        answer = self.session.run(self.cost, g.lower, g.upper)
         if answer.ending == "infeasible":
             return None
         if answer.ending != "optimal":
             raise SolverError("a point of the trade-off ended without a verdict.")
-        ends = self.matrix, self.low, self.high, g.cost, g.lower, g.upper
+        ends = self.matrix, self.low, self.high, self.cost, g.lower, g.upper
         if not check_optimal(*ends, answer.x, answer.y).holds:
             raise SolverError("a point of the trade-off did not stand the check outside the solver.")
         low, high = np.concatenate([g.lower, self.low]), np.concatenate([g.upper, self.high])
-        return Point(answer.x, Basis(self.matrix, g.cost, low, high, answer.x, answer.basic))
+        return Point(answer.x, Basis(self.matrix, self.cost, low, high, answer.x, answer.basic))
 
     def _reach(self, point: Point, target: float, end: float) -> float:
         """Return how far the basis stays optimal."""

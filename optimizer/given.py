@@ -10,11 +10,13 @@ from pathlib import Path
 import numpy as np
 
 from optimizer.brief import Brief, load_brief
+from optimizer.conflict import find_conflict, read_in_conflict
 from optimizer.formula import Formula, Line
 from optimizer.formula_file import GivenFormula, read_formula
 from optimizer.model import Case, build, cases
 from optimizer.nearest import CHANGED, Near, nearest_within
 from optimizer.pool import Group, Ingredient, Pool, Vector
+from optimizer.probe import Probe
 from optimizer.rounding import NEAR, band_of, broken, grid_formula, near_grid
 from optimizer.row import Setting
 from optimizer.rules import Acidity, LimitRule, Rule, named_measure
@@ -142,6 +144,14 @@ def _banded(rule: Rule) -> Rule:
     if not isinstance(rule, LimitRule) or band == 0:
         return rule
     return rule.with_limits(max(rule.lowest, rule.limits[0] - band), min(rule.highest, rule.limits[1] + band))
+
+
+def clash(brief: Brief, aside: frozenset[str] = frozenset({"total"})) -> tuple[str, ...]:
+    """Return the readings of rules that no formula keeps together, those aside that go without saying."""
+    probe = Probe(brief)
+    found = find_conflict(probe, frozenset(probe.ids)) or ()
+    rules = {r.id: r for r in brief.all_rules}
+    return tuple(read_in_conflict(brief, rules, found, i) for i in found if i not in aside)
 
 
 def case_at(brief: Brief, setting: Setting) -> Case:

@@ -172,18 +172,17 @@ class Lots:
         return np.asarray(np.divide(top, bottom, out=np.full(len(top), nan), where=bottom > TOLERANCE))
 
 
-def lots_of(pool: Pool, library: Library, known: Mapping[str, float] | None = None) -> Lots:
+def lots_of(pool: Pool, library: Library) -> Lots:
     """Return the lots of a pool: the library's low to high of each material, widened to what is planned.
 
     Args:
         pool: The candidates as planned.
         library: The facts before any lot.
-        known: Measured active matter by id; such a lot does not differ.
     """
     ends = np.zeros((len(pool), 2))
     for position, item in enumerate(pool.items):
         planned = item.material.active_matter
-        low, high = (planned, planned) if known and item.id in known else lot_range(library.by_id[item.id])
+        low, high = lot_range(library.by_id[item.id])
         ends[position] = min(low, planned), max(high, planned)
     weak, strong = (
         tuple(
@@ -193,8 +192,8 @@ def lots_of(pool: Pool, library: Library, known: Mapping[str, float] | None = No
         )
         for k in (0, 1)
     )
-    low, high = (Pool(items, pool.held_back, pool.later, pool.thickeners) for items in (weak, strong))
-    return Lots(pool, ends, low, high)
+    ends_pools = [Pool(items, pool.held_back, pool.later, pool.thickeners) for items in (weak, strong)]
+    return Lots(pool, ends, *ends_pools)
 
 
 def _taken(moves: Vector, budget: float) -> Vector:

@@ -197,9 +197,13 @@ class Change:
     def cheapest(self) -> Vector:
         """Return the column values of the case's model at the least distance and, there, least cost.
 
-        Choices and flags are fixed as found, so that what is returned is a vertex of a linear program.
+        The cheapest choices and flags are searched first and then fixed, so that what is returned is a vertex
+        of a linear program.
         """
         assert self._answer is not None
+        least = float(self._distance @ self._answer.x)
+        self._session.rows(self._last_rows[1:], np.array([-inf]), np.array([least + 1e-7]))
+        self._run(self._cost)
         whole = self._widths[2]
         self._lower[whole:] = self._upper[whole:] = np.round(self._answer.x[whole:])
         self._session.rows(self._last_rows, np.full(2, -inf), np.full(2, inf))

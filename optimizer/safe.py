@@ -154,7 +154,7 @@ def _solved(case: Case, program: Budgeted, session: Session, vector: Vector) -> 
 
 
 def weighable(brief: Brief, lots: Lots, found: Found, safety: Safety) -> Formula | None:
-    """Return the best safe formula on the grid of the scale within a few steps, or None."""
+    """Return the best safe formula on the grid of the scale, within a few steps first, then wider, or None."""
     assert found.x is not None
     sign, name = brief.scenario.objective.goals[0]
     measure = brief.measure(name)
@@ -167,11 +167,13 @@ def weighable(brief: Brief, lots: Lots, found: Found, safety: Safety) -> Formula
     session = Session(matrix, program.low - fixed, program.high - fixed, integers=len(used), time_limit=GRID_LIMIT)
     vector = objective_vector(measure, brief.pool, sign, found.objective if measure.ratio else 0.0)[0]
     cost = np.concatenate([program.cost, (vector + program.sure)[used] * step])
-    lower = np.concatenate([np.zeros(added), np.maximum(center - NEAR, 0.0)])
-    upper = np.concatenate([program.upper, np.minimum(center + NEAR, np.floor(found.case.upper[used] / step + 1e-9))])
-    answer = session.run(cost, lower, upper)
-    if answer.x.size == 0:
-        return None
-    counts = np.zeros(n)
-    counts[used] = np.round(answer.x[added:])
-    return grid_formula(brief, counts)
+    most = np.floor(found.case.upper[used] / step + 1e-9)
+    for width in (NEAR, 10 * NEAR):
+        lower = np.concatenate([np.zeros(added), np.maximum(center - width, 0.0)])
+        upper = np.concatenate([program.upper, np.minimum(center + width, most)])
+        answer = session.run(cost, lower, upper)
+        if answer.x.size:
+            counts = np.zeros(n)
+            counts[used] = np.round(answer.x[added:])
+            return grid_formula(brief, counts)
+    return None

@@ -42,8 +42,8 @@ def banded(rule: Table) -> Table:
 
 def nearest_by_hand(
     case: Case, target: float | None, more: list[Table], doses: dict[str, float], movable: set[str], free: set[str]
-) -> tuple[float, float]:
-    """Return the fewest counted doses that must move at a target, and then the least sum of changes.
+) -> tuple[float, float, float]:
+    """Return the fewest counted doses that must move at a target, then the least sum of changes, then the least cost.
 
     Every set of doses that may move is tried, smallest first, each a linear program of scipy.
     """
@@ -53,17 +53,31 @@ def nearest_by_hand(
     water = [p for p, i in enumerate(items) if i.raw["function"] == "solvent"]
     counted = [p for p in range(n) if items[p].id in movable - free and p not in water]
     always = [p for p in range(n) if items[p].id in free and p not in water]
+    prices = np.array([i.price / 100 for i in items])
     for size in range(len(counted) + 1):
-        best = inf
-        for chosen in combinations(counted, size):
-            best = min(best, _least(region, shut, here, water, {*chosen, *always}))
+        sets = [{*chosen, *always} for chosen in combinations(counted, size)]
+        found = [_least(region, shut, here, water, moving) for moving in sets]
+        best = min(found, default=inf)
         if best < inf:
-            return float(size), best
-    return inf, inf
+            near = [moving for moving, least in zip(sets, found, strict=True) if least <= best + 1e-7]
+            cost = min(_least(region, shut, here, water, moving, prices, best + 1e-7) for moving in near)
+            return float(size), best, cost
+    return inf, inf, inf
 
 
-def _least(region: oracle.Region, shut: set[int], here: np.ndarray, water: list[int], moving: set[int]) -> float:
-    """Return the least sum of |change| when some doses and water move; columns are doses, then |change|."""
+def _least(
+    region: oracle.Region,
+    shut: set[int],
+    here: np.ndarray,
+    water: list[int],
+    moving: set[int],
+    prices: np.ndarray | None = None,
+    within: float = inf,
+) -> float:
+    """Return the least sum of |change| when some doses and water move, or the least cost within such a sum.
+
+    Columns are doses, then |change|.
+    """
     n = len(here)
     bounds = [
         (0.0, 0.0) if p in shut else (0.0, 100.0) if p in moving or p in water else (here[p], here[p]) for p in range(n)
@@ -80,9 +94,11 @@ def _least(region: oracle.Region, shut: set[int], here: np.ndarray, water: list[
         other = np.zeros(2 * n)
         other[p], other[n + p] = -1.0, -1.0
         most.append((other, -here[p]))
-    cost = np.concatenate([pad, [0.0 if p in water else 1.0 for p in range(n)]])
+    change = np.concatenate([pad, [0.0 if p in water else 1.0 for p in range(n)]])
+    if prices is not None:
+        most.append((change, within))
     answer = linprog(
-        cost,
+        change if prices is None else np.concatenate([prices, pad]),
         A_ub=np.array([r for r, _ in most]),
         b_ub=np.array([e for _, e in most]),
         A_eq=np.array([r for r, _ in equal]),

@@ -24,6 +24,7 @@ from optimizer.cli.common import app
 from optimizer.errors import UsageError
 from optimizer.files import shipped
 from optimizer.given import asking, doses_of, kept_rules
+from optimizer.nearest import Near
 from optimizer.report.document import Table as Shown
 from optimizer.report.substitute import SubstituteRecord, substitute_document, substitute_record
 from optimizer.report.terminal import lines
@@ -55,6 +56,12 @@ def drawn(seed: int) -> tuple[Case, Brief, Substituted] | None:
 CASES = [seed for seed in SEEDS if drawn(seed) is not None]
 
 
+def cost_of(near: Near, brief: Brief) -> float:
+    """Return the cost per kg before the doses are brought to the grid."""
+    assert near.found.x is not None
+    return float(brief.pool.prices @ near.found.x[: len(brief.pool)]) / 100
+
+
 def targets(case: Case) -> list[float | None]:
     return oracle.targets_of(case, oracle.candidates(case))
 
@@ -76,6 +83,7 @@ def test_the_closest_formula_is_what_brute_force_finds(seed: int) -> None:
         return
     assert len(done.answer.changed) == best[0]
     assert done.answer.found.objective == pytest.approx(best[1], abs=2e-5)
+    assert cost_of(done.answer, brief) == pytest.approx(best[2], abs=2e-5)
     assert done.answer.distance == pytest.approx(best[1], abs=0.11 * best[0])  # ten steps of the scale per dose
 
 
@@ -83,14 +91,15 @@ def test_the_closest_formula_is_what_brute_force_finds(seed: int) -> None:
 def test_every_stand_in_is_what_brute_force_finds(seed: int) -> None:
     found = drawn(seed)
     assert found is not None
-    case, _, done = found
+    case, brief, done = found
     assert done.base is not None
     doses = doses_of(done.base.formula)
     more = kept_by_hand(case, doses, done.missing.id)
     for standin in done.standins:
         name = standin.material.id
         free = {name, done.missing.id}
-        movable = {*doses, *free}
+        helpers = {i for i in done.new if brief.library.by_id[i].function != done.missing.material.function}
+        movable = {*doses, *free, *helpers}
         best = nearest_by_hand(case, done.base.setting.target, more, doses, movable, free)
         if best[0] == inf:
             here = [t for t in _targets_of(case, movable) if t is not None] or targets(case)
@@ -268,6 +277,25 @@ def shop(name: str, scenario: str = "hand-wash") -> Substituted:
 
 def standin_of(done: Substituted, name: str) -> StandIn:
     return next(s for s in done.standins if s.material.id == name)
+
+
+def test_of_equal_changes_the_cheapest_is_taken() -> None:
+    """Every humectant can stand in gram for gram; sorbitol syrup costs least on the shipped shelf."""
+    done = shop("glycerin")
+    assert done.new == ("sorbitol-70",)
+    costs = [s.cost_change for s in done.standins if s.on_shelf and s.formula]
+    assert len(costs) >= 5
+    assert costs == sorted(costs)
+
+
+def test_a_second_job_is_taken_over_too() -> None:
+    """The glucoside also solubilises the perfume: a stand-in that does not brings a solubiliser along."""
+    done = shop("caprylyl-capryl-glucoside")
+    assert done.new == ("decyl-glucoside", "polysorbate-20")
+    decyl = standin_of(done, "decyl-glucoside")
+    assert decyl.formula is not None
+    assert decyl.also == ("polysorbate-20",)
+    assert decyl.formula.dose("polysorbate-20") > 0
 
 
 def test_library_materials_are_marked_and_have_no_cost() -> None:

@@ -99,6 +99,7 @@ class Session:
         lp.a_matrix_.value_ = matrix[rows, columns]
         self._lp = lp
         self._loaded = False
+        self._bounds = EMPTY
 
     def run(self, cost: Vector, lower: Vector, upper: Vector, *, relaxed: bool = False) -> Answer:
         """Minimise cost @ x with the given column bounds.
@@ -115,9 +116,12 @@ class Session:
             self._loaded = True
         else:
             self._highs.changeColsCost(self.n, self._indices, cost)
-            self._highs.changeColsBounds(self.n, self._indices, lower, upper)
+            bounds = np.concatenate([lower, upper])
+            if self._bounds.size != bounds.size or (bounds != self._bounds).any():
+                self._highs.changeColsBounds(self.n, self._indices, lower, upper)
             if self.integers:
                 self._highs.changeColsIntegrality(self.n, self._indices, np.array(self._kinds(branching)))
+        self._bounds = np.concatenate([lower, upper])
         self._highs.run()
         return self._answer(branching)
 

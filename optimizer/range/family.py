@@ -19,7 +19,7 @@ from optimizer.model import Case, Model, cases, objective_vector
 from optimizer.pool import Mask, Vector
 from optimizer.range.frame import ENDINGS, PROOFS, WAYS, Frame, Pair, empty, scattered
 from optimizer.range.grid import MISSING, PRICE, Grid
-from optimizer.range.measures import broken, measures_of
+from optimizer.range.measures import Measures
 from optimizer.range.programs import Base, Index, Programs
 from optimizer.range.reuse import IMPOSSIBLE, OPTIMAL, UNCERTIFIED, Answers, Reuse
 from optimizer.range.single import one_by_one
@@ -63,7 +63,7 @@ class Family:
         vector, self.constant = objective_vector(measure, brief.pool, sign)
         self.reuse = Reuse(self._base(model, found, vector, priced))
         self.targets = Targets(brief, found)
-        self.measures = measures_of(brief)
+        self.measures = Measures(brief)
         sides: dict[Pair, list[int]] = {}
         for position, row in enumerate(model.rows):
             sides.setdefault((row.owner, row.side), []).append(position)
@@ -125,7 +125,7 @@ class Family:
     def _step(self) -> int:
         """Return how many scenarios are taken at once, so that their programs stay near the processor."""
         size = self.model.size + len(self.model.rows)
-        return max(64, min(8192, 400_000 // size) // len(self.cases))
+        return max(64, min(8192, 600_000 // size) // len(self.cases))
 
     def _plain(self, grid: Grid) -> Mask:
         """Return which scenarios state figures that every rule takes, shape (s,)."""
@@ -151,16 +151,8 @@ class Family:
         """Return the answers of plain scenarios, and the positions of those that must be solved on their own."""
         gone, combination = self._combinations(grid)
         settings = [self.targets.tried(g) for g in gone]
-        scenarios, slots = [], []
-        for c, own in enumerate(settings):
-            members = np.flatnonzero(combination == c)
-            for k, allowed in enumerate(own):
-                if allowed:
-                    scenarios.append(members)
-                    slots.append(np.full(members.size, k))
-        scenario, case = np.concatenate(scenarios), np.concatenate(slots)
-        order = np.argsort(scenario, kind="stable")
-        scenario, case = scenario[order], case[order]
+        tried = np.array([[bool(allowed) for allowed in own] for own in settings])
+        scenario, case = np.nonzero(tried[combination])
         programs = self._programs(grid, scenario, case, gone[combination[scenario]])
         assert self.reuse is not None
         before = self.reuse.calls
@@ -168,10 +160,9 @@ class Family:
         pick, chosen, doubtful, targets = self._picked(
             answers, programs, scenario, case, combination, settings, len(grid)
         )
-        frame = self._frame(answers, programs, scenario, pick, chosen, targets, grid, gone[combination[chosen]])
-        wrong = broken(self.measures, self.spans, frame, grid)
-        frame = Frame(**{**vars(frame), "calls": self.reuse.calls - before})
-        return frame, np.flatnonzero(doubtful | wrong)
+        frame, broken = self._frame(answers, programs, scenario, pick, chosen, targets, grid, gone[combination[chosen]])
+        doubtful[chosen[broken]] = True
+        return Frame(**{**vars(frame), "calls": self.reuse.calls - before}), np.flatnonzero(doubtful)
 
     def _combinations(self, grid: Grid) -> tuple[Mask, Index]:
         """Return the distinct sets of missing materials, shape (g, n), and which each scenario has, shape (s,)."""
@@ -180,8 +171,12 @@ class Family:
         if not keys:
             return np.zeros((1, len(pool)), dtype=bool), np.zeros(len(grid), dtype=np.int64)
         flags = np.array([grid.column(k) == 1 for k in keys])
-        packed = np.ascontiguousarray(np.packbits(flags, axis=0).T)
-        _, first, which = np.unique(packed, axis=0, return_index=True, return_inverse=True)
+        packed = np.packbits(flags, axis=0)
+        codes = np.zeros(len(grid), dtype=np.int64)
+        for byte in packed:
+            # Codes are renumbered before they could overflow.
+            codes = np.unique(codes * 256 + byte, return_inverse=True)[1].reshape(-1)
+        _, first, which = np.unique(codes, return_index=True, return_inverse=True)
         gone = np.zeros((first.size, len(pool)), dtype=bool)
         gone[:, [pool.index[k.removeprefix(MISSING)] for k in keys]] = flags[:, first].T
         return gone, which.reshape(-1)
@@ -231,7 +226,7 @@ class Family:
             Program of each solved scenario (c,), these scenarios (c,), which scenarios are doubtful (s,),
             target pH of each solved scenario (c,).
         """
-        objective = (programs.costs() * answers.x).sum(axis=0)
+        objective = programs.values(answers.x)
         solved = answers.verdict == OPTIMAL
         best = np.full(size, inf)
         np.minimum.at(best, scenario[solved], objective[solved])
@@ -241,6 +236,8 @@ class Family:
         candidates = np.flatnonzero(tied)
         targets, margins = self.targets.choose(answers.x[:, candidates], combination[scenario[candidates]], settings)
         first = np.array([c.settings[0].target or 0.0 for c in self.cases])
+        if len(self.cases) == 1:
+            return candidates, scenario[candidates], doubtful, targets
         rank = np.lexsort((case[candidates], first[case[candidates]], -np.round(margins, 9), scenario[candidates]))
         ordered = scenario[candidates][rank]
         leading = np.ones(ordered.size, dtype=bool)
@@ -258,8 +255,19 @@ class Family:
         targets: Vector,
         grid: Grid,
         gone: Mask,
-    ) -> Frame:
-        """Return the chosen answers as columns; `gone` tells what each chosen scenario misses, shape (c, n)."""
+    ) -> tuple[Frame, Mask]:
+        """Return the chosen answers as columns, and which of them break a rule by its raw measure.
+
+        Args:
+            answers: Of all programs.
+            programs: All of them.
+            scenario: The scenario of each.
+            pick: Program of each chosen answer, shape (c,).
+            chosen: Its scenario, shape (c,).
+            targets: Its pH, shape (c,).
+            grid: The scenarios.
+            gone: What each chosen scenario misses, shape (c, n).
+        """
         pool, size = self.brief.pool, len(grid)
         frame = empty(size, pool.ids, tuple(self._sides))
         frame.ending[:] = ENDINGS.index("infeasible")
@@ -271,26 +279,35 @@ class Family:
         frame.way[:] = np.where(fresh, WAYS.index("solved"), WAYS.index("reused"))
         frame.ending[chosen] = ENDINGS.index("optimal")
         frame.ph[chosen] = targets
-        some = programs.take(pick)
-        x = answers.x[:, pick]
-        costs = some.costs()
-        value = (costs * x).sum(axis=0)
-        frame.objective[chosen] = self.sign * (value + self.constant)
-        frame.cost[chosen] = self._cost(x, grid.take(chosen))
-        frame.doses[chosen] = np.where(x > USED, x, 0.0).T
-        rows, (low, high) = some.activity(x), some.ends()
-        with np.errstate(invalid="ignore"):
-            at_low = np.isfinite(low) & (np.abs(rows - low) <= AT_END * (1 + np.abs(low)))
-            at_high = np.isfinite(high) & (np.abs(rows - high) <= AT_END * (1 + np.abs(high)))
-        binding, there = np.zeros((len(self._sides), chosen.size), dtype=bool), ~gone.T
+        whole = pick.size == len(programs)
+        some = programs if whole else programs.take(pick)
+        x = answers.x if whole else answers.x[:, pick]
+        x = np.where(x > USED, x, 0.0)
+        own = grid if chosen.size == size else grid.take(chosen)
+        frame.objective[chosen] = self.sign * (some.values(x) + self.constant)
+        frame.cost[chosen] = self._cost(x, own)
+        for k in np.flatnonzero(x.any(axis=1)):
+            frame.doses[chosen, k] = x[k]
+        values = self.measures.values(x)
+        self._bound(frame, chosen, some, x, values, gone)
+        return frame, self.measures.broken(values, self.spans, own)
+
+    def _bound(self, frame: Frame, chosen: Index, programs: Programs, x: Vector, values: Vector, gone: Mask) -> None:
+        """Write which limits the answers sit on."""
+        rows = programs.activity(x)
+        base = programs.base
+        at_low, at_high = _at_end(rows, base.low[:, None]), _at_end(rows, base.high[:, None])
+        if base.ended.size:
+            at_low[base.ended] = _at_end(rows[base.ended], programs.low)
+            at_high[base.ended] = _at_end(rows[base.ended], programs.high)
         for k, ((owner, side), own) in enumerate(self._sides.items()):
-            binding[k] = (at_high if side == "high" else at_low)[own].any(axis=0)
-            if owner not in self.measures:
-                binding[k] = ((at_high if side == "high" else at_low)[own] & self._concerned(own, there)).any(axis=0)
-            if owner in self.measures and self.measures[owner].per is not None:
-                binding[k] &= ~np.isnan(self.measures[owner].values(x.T))
-        frame.binding[chosen] = binding.T
-        return frame
+            at_end = (at_high if side == "high" else at_low)[own]
+            if owner not in self.measures.place:
+                at_end = at_end & self._concerned(own, ~gone.T)
+            binding = at_end[0] if own.size == 1 else at_end.any(axis=0)
+            if owner in self.measures.place and binding.any():
+                binding = binding & ~np.isnan(values[self.measures.place[owner]])
+            frame.binding[chosen, k] = binding
 
     def _concerned(self, rows: Index, there: Mask) -> Mask:
         """Return whether a row limits any material that is there, shape (r, c)."""
@@ -306,3 +323,11 @@ class Family:
                 price = np.asarray(grid.column(key), dtype=float)
                 cost += np.where(np.isnan(price), 0.0, price - pool.prices[position]) * x[position] / 100
         return np.asarray(cost)
+
+
+def _at_end(rows: Vector, ends: Vector) -> Mask:
+    """Return which rows sit on their ends."""
+    known = np.isfinite(ends)
+    least = np.where(known, ends, 0.0)
+    near = np.abs(rows - least)
+    return np.asarray((near <= AT_END * (1 + np.abs(least))) & known)

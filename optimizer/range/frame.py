@@ -83,9 +83,9 @@ def empty(size: int, ids: tuple[str, ...] = (), limits: tuple[Pair, ...] = ()) -
         nothing.copy(),
         nothing.copy(),
         ids,
-        np.zeros((size, len(ids))),
+        np.zeros((len(ids), size)).T,
         limits,
-        np.zeros((size, len(limits)), dtype=bool),
+        np.zeros((len(limits), size), dtype=bool).T,
     )
 
 
@@ -119,11 +119,17 @@ def scattered(parts: list[tuple[npt.NDArray[np.int64], Frame]], *, stack: bool =
     ids = tuple(sorted({i for _, f in parts for i in f.ids}))
     limits = tuple(sorted({p for _, f in parts for p in f.limits}))
     whole = empty(sum(len(f) for _, f in parts), ids, limits)
+    material, limit = ({name: k for k, name in enumerate(names)} for names in (ids, limits))
     for where, frame in parts:
         for name in ("ending", "proof", "way", "objective", "cost", "ph"):
             getattr(whole, name)[where] = getattr(frame, name)
-        whole.doses[np.ix_(where, np.array([ids.index(i) for i in frame.ids], dtype=np.int64))] = frame.doses
-        whole.binding[np.ix_(where, np.array([limits.index(p) for p in frame.limits], dtype=np.int64))] = frame.binding
+        place: npt.NDArray[np.int64] | slice = where
+        if where.size and where[-1] - where[0] == where.size - 1:
+            place = slice(int(where[0]), int(where[-1]) + 1)
+        for k, name in enumerate(frame.ids):
+            whole.doses[place, material[name]] = frame.doses[:, k]
+        for k, pair in enumerate(frame.limits):
+            whole.binding[place, limit[pair]] = frame.binding[:, k]
         whole.messages.update({int(where[k]): text for k, text in frame.messages.items()})
     return Frame(**{**vars(whole), "calls": sum(f.calls for _, f in parts)})
 

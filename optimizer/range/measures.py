@@ -2,67 +2,66 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import inf
 
 import numpy as np
 
 from optimizer.brief import Brief
 from optimizer.pool import Mask, Vector
-from optimizer.range.frame import Frame
 from optimizer.range.grid import Grid
 from optimizer.range.spans import Span
 from optimizer.rules import LimitRule
 from optimizer.units import TOLERANCE
 
 
-@dataclass(frozen=True)
-class Measure:
-    """A rule's numerator and denominator, each a sum over the doses and a constant."""
+class Measures:
+    """Numerators and denominators of all rules that are numbers, each a sum over the doses and a constant.
 
-    rule: LimitRule
-    amounts: Vector
-    above: float
-    per: Vector | None
-    below: float
+    Attributes:
+        place: Position of a rule's measure, by id.
+    """
 
-    def values(self, doses: Vector) -> Vector:
-        """Return the measure of formulas, shape (s, n) to (s,); as `LimitRule.value`."""
-        top = doses @ self.amounts + self.above
-        if self.per is None:
-            return np.asarray(top / self.below)
-        bottom = doses @ self.per + self.below
+    def __init__(self, brief: Brief) -> None:
+        """Keep what every rule counts of every candidate."""
+        pool = brief.pool
+        self._rules = [r for r in brief.rules if isinstance(r, LimitRule)]
+        self.place = {r.id: k for k, r in enumerate(self._rules)}
+        constants = [r.constants(pool.held_back) for r in self._rules]
+        self._above = np.array([c[0] for c in constants])[:, None]
+        self._below = np.array([c[1] for c in constants])[:, None]
+        self._amounts = np.array([r.amounts(pool) for r in self._rules]).reshape(len(self._rules), len(pool))
+        self._ratios = np.array([k for k, r in enumerate(self._rules) if r.ratio], dtype=np.int64)
+        per = [pool.vector(r.per) for r in self._rules if r.ratio]
+        self._per = np.array(per).reshape(len(per), len(pool))
+        self._low = np.array([r.limits[0] for r in self._rules])[:, None]
+        self._high = np.array([r.limits[1] for r in self._rules])[:, None]
+
+    def values(self, x: Vector) -> Vector:
+        """Return the measures of formulas, shape (n, s) to (r, s); as `LimitRule.value`."""
+        top = self._amounts @ x + self._above
+        bottom = self._per @ x + self._below[self._ratios]
+        above = top[self._ratios]
+        top /= np.where(self._below == 0, 1.0, self._below)
         with np.errstate(divide="ignore", invalid="ignore"):
-            return np.where(bottom > TOLERANCE, top / bottom, np.where(top > TOLERANCE, inf, np.nan))
+            empty = np.where(above > TOLERANCE, inf, np.nan)
+            top[self._ratios] = np.where(bottom > TOLERANCE, above / bottom, empty)
+        return np.asarray(top)
+
+    def broken(self, values: Vector, spans: tuple[Span, ...], grid: Grid) -> Mask:
+        """Return which formulas break a rule, shape (s,): the last check of `solve`, for all scenarios at once."""
+        steady = np.ones(len(self._rules), dtype=bool)
+        steady[[self.place[s.rule.id] for s in spans]] = False
+        found = _outside(values, self._low, self._high)[steady].any(axis=0)
+        for span in spans:
+            found |= _outside(values[self.place[span.rule.id]], *span.limits(grid))
+        return np.asarray(found)
 
 
-def measures_of(brief: Brief) -> dict[str, Measure]:
-    """Return the measure of every rule of the model that is a number."""
-    found = {}
-    for rule in brief.rules:
-        if isinstance(rule, LimitRule):
-            above, below = rule.constants(brief.pool.held_back)
-            per = brief.pool.vector(rule.per) if rule.ratio else None
-            found[rule.id] = Measure(rule, rule.amounts(brief.pool), above, per, below)
-    return found
-
-
-def broken(measures: dict[str, Measure], spans: tuple[Span, ...], frame: Frame, grid: Grid) -> Mask:
-    """Return which formulas break a rule, shape (s,): the last check of `solve`, for all scenarios at once."""
-    found = np.zeros(len(frame), dtype=bool)
-    moved = {s.rule.id: s for s in spans}
-    for name, measure in measures.items():
-        if name in moved:
-            low, high = moved[name].limits(grid)
-        elif measure.rule.limits == (-inf, inf):
-            continue
-        else:
-            low, high = (np.full(len(frame), end) for end in measure.rule.limits)
-        value = measure.values(frame.doses)
-        slack = 10 * TOLERANCE * np.maximum(1.0, np.maximum(_size(low), _size(high)))
-        with np.errstate(invalid="ignore"):
-            found |= (low - value > slack) | (value - high > slack)
-    return np.asarray(found & frame.solved)
+def _outside(values: Vector, low: Vector, high: Vector) -> Mask:
+    """Return which values lie outside their limits by more than ten times the tolerance."""
+    slack = 10 * TOLERANCE * np.maximum(1.0, np.maximum(_size(low), _size(high)))
+    with np.errstate(invalid="ignore"):
+        return np.asarray((values < low - slack) | (values > high + slack))
 
 
 def _size(ends: Vector) -> Vector:

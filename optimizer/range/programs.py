@@ -74,6 +74,10 @@ class Programs:
             self.moves[:, chosen],
         )
 
+    def values(self, x: Vector) -> Vector:
+        """Return cost @ x of every program, shape (n, p) to (p,)."""
+        return np.asarray(self.base.cost @ x + np.einsum("cp,cp->p", self.cost, x[self.base.priced]))
+
     def costs(self) -> Vector:
         """Return the whole costs, shape (n, p)."""
         whole = np.repeat(self.base.cost[:, None], len(self), axis=1)

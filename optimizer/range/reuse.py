@@ -13,10 +13,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from optimizer.engine.certificate import GAP, PRIMAL
 from optimizer.engine.highs import Answer, Session
-from optimizer.engine.sensitivity import ZERO
 from optimizer.pool import Mask, Vector
+from optimizer.range.checking import Checker
 from optimizer.range.programs import Base, Index, Programs
 from optimizer.range.vertex import Proof, Vertex
 
@@ -24,12 +23,18 @@ OPTIMAL, IMPOSSIBLE, UNCERTIFIED, UNSOLVED = 1, 2, 3, 0
 """Verdicts: solved, proven impossible, impossible by the solver's word alone, none."""
 TRY_COST = 0.35
 """What trying a basis costs in itself, in solver calls."""
+LEARN_COST = 0.5
+"""What taking in a new basis costs, in solver calls."""
 SCAN_COST = 0.002
 """What it costs per program, in solver calls."""
 CREDIT = 12.0
 """Solver calls' worth of tries that are spent before anything must have come of them."""
-SHARE = 0.02
+SHARE = 0.01
 """Further tries, as a share of all programs, so that a later part of a range gets its chance."""
+BLOCK = 75_000
+"""Figures of answers that are checked at once, so that they stay near the processor."""
+MOST_KNOWN = 1500
+"""Bases and proofs that are kept; above that those with few hits go."""
 SAMPLE = 96
 """Programs on which a new basis is tried before all others."""
 
@@ -81,8 +86,12 @@ class Reuse:
     _spent: float = 0.0
     _known: dict[bytes, tuple[Vertex | Proof, Record]] = field(default_factory=dict)
     _session: Session | None = None
+    _checker: Checker = field(init=False)
     _ends: tuple[Vector, Vector] | None = None
     _moves: Vector | None = None
+
+    def __post_init__(self) -> None:
+        self._checker = Checker(self.base)
 
     def solve(self, programs: Programs) -> Answers:
         """Return the verified answers of programs."""
@@ -109,10 +118,15 @@ class Reuse:
         """Solve what is left, each basis tried on what is still left while that pays."""
         rest: Programs | None = None
         left = order
+        told: list[tuple[int, Answer]] = []
         for position, q in enumerate(order):
             if found.verdict[q] != UNSOLVED:
                 continue
-            known = self._solver(programs, found, int(q))
+            answer = self._run(programs, int(q))
+            if answer.ending == "optimal":
+                found.verdict[q] = OPTIMAL
+                told.append((int(q), answer))
+            known = self._learnt(programs, found, int(q), answer)
             if known is None or not self._affordable():
                 continue
             if rest is None or left.size > 1.3 * (found.verdict[left] == UNSOLVED).sum():
@@ -122,6 +136,11 @@ class Reuse:
             if not left.size:
                 continue
             left, rest = self._try(*known, found, left, rest, sample=True)
+        if told:
+            where = np.array([q for q, _ in told])
+            found.x[:, where] = np.array([a.x for _, a in told]).T
+            found.y[:, where] = np.array([a.y for _, a in told]).T
+            found.basic[np.array([a.basic for _, a in told]), where[:, None]] = True
 
     def _affordable(self) -> bool:
         return self.enabled and self._spent < self._gained + CREDIT + SHARE * self.seen
@@ -171,38 +190,33 @@ class Reuse:
         n = self.base.matrix.shape[1]
         found.basic[np.ix_(np.concatenate([vertex.columns, n + vertex.idle]), where)] = True
 
-    def _solver(self, programs: Programs, found: Answers, q: int) -> tuple[Vertex | Proof, Record] | None:
-        """Solve one program with the solver, hot; return its basis or proof with its record."""
-        answer = self._run(programs, q)
-        self.calls += 1
-        m, n = self.base.matrix.shape
-        own = programs.take(np.array([q]))
+    def _learnt(
+        self, programs: Programs, found: Answers, q: int, answer: Answer
+    ) -> tuple[Vertex | Proof, Record] | None:
+        """Return the basis of an answer, or its proof that nothing fits, with the record of its kind."""
         if answer.ending == "infeasible":
             found.verdict[q] = UNCERTIFIED
             if answer.ray is None:
                 return None
+            own = programs.take(np.array([q]))
             for ray in (answer.ray, -answer.ray):
                 proof = Proof(self.base, ray)
                 if proof.fits(own).size:
                     found.verdict[q] = IMPOSSIBLE
                     return self._kept(b"y" + np.round(ray / np.abs(ray).max(), 9).tobytes(), proof)
             return None
-        if answer.ending != "optimal":
+        if answer.ending != "optimal" or not self._affordable():
             return None
-        found.verdict[q] = OPTIMAL
-        found.x[:, q], found.y[:, q] = answer.x, answer.y
-        found.basic[answer.basic, q] = True
-        if not self._affordable():
-            return None
-        low, high = own.ends()
-        at_high = (
-            np.abs(own.activity(answer.x[:, None]) - high)[:, 0] < np.abs(own.activity(answer.x[:, None]) - low)[:, 0]
-        )
+        own = programs.take(np.array([q]))
+        rows, (low, high) = own.activity(answer.x[:, None]), own.ends()
+        at_high = (np.abs(rows - high) < np.abs(rows - low))[:, 0]
+        m, n = self.base.matrix.shape
         active = np.ones(m, dtype=bool)
         active[answer.basic[answer.basic >= n] - n] = False
         key = np.sort(answer.basic).astype(np.int32).tobytes() + np.packbits(at_high & active).tobytes()
         if key in self._known:
             return self._known[key]
+        self._spent += LEARN_COST
         try:
             vertex = Vertex(self.base, answer.basic, at_high, own.moves[:, 0])
         except np.linalg.LinAlgError:
@@ -210,10 +224,14 @@ class Reuse:
         return self._kept(key, vertex)
 
     def _kept(self, key: bytes, known: Vertex | Proof) -> tuple[Vertex | Proof, Record]:
+        if len(self._known) > MOST_KNOWN:
+            best = sorted(self._known.items(), key=lambda k: -k[1][1].hits)
+            self._known = dict(best[: MOST_KNOWN // 3])
         return self._known.setdefault(key, (known, Record()))
 
     def _run(self, programs: Programs, q: int) -> Answer:
         """Run one program in the session, changing only what differs from the last."""
+        self.calls += 1
         base = self.base
         low, high = programs.low[:, q], programs.high[:, q]
         if self._session is None:
@@ -233,43 +251,17 @@ class Reuse:
         return self._session.run(cost, np.zeros(upper.size), upper)
 
     def _verify(self, programs: Programs, found: Answers) -> None:
-        """Check feasibility, signs and gap of every answer outside basis and solver; settle what is unique.
-
-        As `certificate.check_optimal`, for all programs at once and in double precision. What does not
-        stand the check is left without a verdict.
-        """
+        """Check every answer; what does not stand the check is left without a verdict."""
         solved = np.flatnonzero(found.verdict == OPTIMAL)
-        if not solved.size:
-            return
-        some = programs if solved.size == len(programs) else programs.take(solved)
-        x, y = found.x[:, solved], found.y[:, solved]
-        cost, upper, (low, high) = some.costs(), some.uppers(), some.ends()
-        rows = some.activity(x)
-        with np.errstate(invalid="ignore"):
-            missed = _relative(low - rows, low).max(axis=0, initial=0.0)
-            missed = np.maximum(missed, _relative(rows - high, high).max(axis=0, initial=0.0))
-        missed = np.maximum(missed, ((x - upper) / (1 + upper)).max(axis=0, initial=0.0))
-        missed = np.maximum(missed, (-x).max(axis=0, initial=0.0))
-        d = cost - some.priced_out(y)
-        scale = 1 + np.abs(cost).max(axis=0, initial=0.0)
-        against = np.where(y > 0, low, high)
-        wrong = ~np.isfinite(against)
-        signs = np.where(wrong, np.abs(y), 0.0).max(axis=0, initial=0.0) / scale
-        bound = (y * np.where(wrong, 0.0, against)).sum(axis=0) + (np.minimum(d, 0.0) * upper).sum(axis=0)
-        value = (cost * x).sum(axis=0)
-        gap = np.abs(value - bound) / (1 + np.abs(value))
-        holds = (missed <= PRIMAL) & (signs <= PRIMAL) & (gap <= GAP)
-        found.verdict[solved[~holds]] = UNSOLVED
-        found.x[:, solved] = np.minimum(np.maximum(x, 0.0), upper)
-        n = self.base.matrix.shape[1]
-        free = ~found.basic[:, solved]
-        still = ZERO * scale
-        paying = (np.abs(d) <= still) & free[:n] & (upper > 0)
-        paying_rows = (np.abs(y) <= still) & free[n:] & (low < high)
-        found.unique[solved] = ~(paying.any(axis=0) | paying_rows.any(axis=0))
-
-
-def _relative(miss: Vector, end: Vector) -> Vector:
-    """Return a miss relative to 1 + |end|, 0 where there is no end."""
-    known = np.isfinite(end)
-    return np.where(known, miss / (1 + np.abs(np.where(known, end, 0.0))), 0.0)
+        block = max(1, BLOCK // sum(self.base.matrix.shape))
+        for where in np.split(solved, range(block, solved.size, block)):
+            if not where.size:
+                continue
+            some = programs.take(where)
+            x = found.x[:, where]
+            holds, unique = self._checker.check(some, x, found.y[:, where], found.basic[:, where])
+            found.verdict[where[~holds]] = UNSOLVED
+            found.unique[where] = unique
+            np.clip(x, 0.0, self.base.upper[:, None], out=x)
+            x[self.base.closing] *= ~some.closed
+            found.x[:, where] = x

@@ -111,7 +111,7 @@ class State:
         if not path.exists():
             return None
         try:
-            with np.load(path, allow_pickle=False) as kept:
+            with path.open("rb") as stream, np.load(stream, allow_pickle=False) as kept:
                 texts = json.loads(str(kept["texts"]))
                 arrays = {name: kept[name] for name in ARRAYS}
         except (OSError, ValueError, KeyError, BadZipFile):

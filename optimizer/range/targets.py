@@ -23,13 +23,23 @@ class Targets:
     def __init__(self, brief: Brief, cases: tuple[Case, ...]) -> None:
         """Keep the pH window of every candidate."""
         self.brief, self.cases = brief, cases
+        self._tried: dict[bytes, Tried] = {}
         acidity = brief.acidity
         windows = [acidity.window(i.material) if acidity else (-inf, inf) for i in brief.pool.items]
-        self._low = np.array([w[0] for w in windows])[:, None]
-        self._high = np.array([w[1] for w in windows])[:, None]
+        # Ranks of the edges stand for the edges: the narrowest of many is then a largest small integer.
+        self._lows = np.unique([-inf, *(w[0] for w in windows)])
+        self._highs = np.unique([inf, *(w[1] for w in windows)])[::-1]
+        self._low = np.searchsorted(self._lows, [w[0] for w in windows]).astype(np.int16)[:, None]
+        self._high = np.searchsorted(-self._highs, [-w[1] for w in windows]).astype(np.int16)[:, None]
 
     def tried(self, gone: Mask) -> Tried:
         """Return the settings of each case that the brief tries when some materials are missing, shape (n,)."""
+        key = gone.tobytes()
+        if key not in self._tried:
+            self._tried[key] = self._without(gone)
+        return self._tried[key]
+
+    def _without(self, gone: Mask) -> Tried:
         acidity, pool = self.brief.acidity, self.brief.pool
         if acidity is None or not gone.any():
             return [c.settings for c in self.cases]
@@ -51,17 +61,17 @@ class Targets:
         if acidity is None:
             return np.full(x.shape[1], np.nan), np.zeros(x.shape[1])
         used = x > USED
-        low = np.where(used, self._low, -inf).max(axis=0, initial=-inf)
-        high = np.where(used, self._high, inf).min(axis=0, initial=inf)
-        windows, which = np.unique(np.array([low, high, combination]), axis=1, return_inverse=True)
-        targets, margins = np.full(windows.shape[1], np.nan), np.full(windows.shape[1], -inf)
-        for w, (lowest, highest, c) in enumerate(windows.T):
-            inner, outer = max(acidity.low, float(lowest)), min(acidity.high, float(highest))
+        low = (used * self._low).max(axis=0, initial=0).astype(np.int64)
+        high = (used * self._high).max(axis=0, initial=0).astype(np.int64)
+        windows, which = np.unique((combination * self._lows.size + low) * self._highs.size + high, return_inverse=True)
+        targets, margins = np.full(windows.size, np.nan), np.full(windows.size, -inf)
+        for w, code in enumerate(windows.tolist()):
+            rest, high_rank = divmod(code, self._highs.size)
+            c, low_rank = divmod(rest, self._lows.size)
+            lowest, highest = float(self._lows[low_rank]), float(self._highs[high_rank])
+            inner, outer = max(acidity.low, lowest), min(acidity.high, highest)
             fitting = [
-                s.target
-                for own in tried[int(c)]
-                for s in own
-                if s.target is not None and _covers(s, float(lowest), float(highest))
+                s.target for own in tried[c] for s in own if s.target is not None and _covers(s, lowest, highest)
             ]
             if fitting:
                 best = max((round(min(t - inner, outer - t), 6), -t) for t in fitting)

@@ -17,6 +17,8 @@ from optimizer.range.programs import Base, Index, Programs
 
 SLIP = 1e-9
 """Most that a value of a basis may lie outside its ends, relative to 1 + |end|."""
+WIDE, TOUCHY = 100, 24
+"""With more columns outside than this, so many of them are tried first."""
 PROOF = 1e-7
 """Least by which a proof of impossibility must hold, relative to 1 + its largest term."""
 
@@ -56,57 +58,53 @@ class Vertex:
         self.y = base.cost[self.columns] @ self.inverse
         self.idle_rows = matrix[np.ix_(self.idle, self.columns)]
         self.out_columns = matrix[np.ix_(self.active, self.out)]
-        place = {int(row): k for k, row in enumerate(self.active)}
-        self._own_ends = [(k, place[int(r)]) for k, r in enumerate(base.ended) if int(r) in place]
-        self._own_prices = np.flatnonzero(np.isin(base.priced, self.columns))
-        self._price_rows = np.searchsorted(self.columns, base.priced[self._own_prices])
-        self._moved = [(k, place[int(r)]) for k, r in enumerate(base.moved) if int(r) in place]
         self._prepare()
 
     def _prepare(self) -> None:
         """Combine matrices once, so that a scan is few products."""
         base = self.base
-        own = [row for _, row in self._own_ends]
-        self._end_index = np.array([k for k, _ in self._own_ends], dtype=np.int64)
-        self._end_side = self.at_high[own]
-        self._end_from = self.ends[own][:, None]
-        self._x_by_end = self.inverse[:, own]
-        self._y_by_price = self.inverse[self._price_rows].T
-        self._d = base.cost[self.out] - self.y @ self.out_columns
+        m, n = base.matrix.shape
+        active, idle = _places(m, self.active), _places(m, self.idle)
+        columns, out = _places(n, self.columns), _places(n, self.out)
+        self._end_index, self._end_rows = _found(active, base.ended)
+        self._end_side = self.at_high[self._end_rows][:, None]
+        self._end_from = self.ends[self._end_rows][:, None]
+        self._x_by_end = self.inverse[:, self._end_rows]
+        self._own_prices, price_rows = _found(columns, base.priced)
+        self._y_by_price = self.inverse[price_rows].T
+        self._d = (base.cost[self.out] - self.y @ self.out_columns)[:, None]
         self._d_by_price = self.out_columns.T @ self._y_by_price
-        self._free_prices = np.flatnonzero(~np.isin(base.priced, self.columns))
-        self._free_rows = np.searchsorted(self.out, base.priced[self._free_prices])
-        basic_closing = np.isin(base.closing, self.columns)
-        self._closing_in = np.flatnonzero(basic_closing)
-        self._closing_in_rows = np.searchsorted(self.columns, base.closing[self._closing_in])
-        self._closing_out = np.flatnonzero(~basic_closing)
-        self._closing_out_rows = np.searchsorted(self.out, base.closing[self._closing_out])
-        self._fixed = ((base.low == base.high) & ~np.isin(np.arange(base.low.size), base.ended))[self.active]
-        self._fixed_by_program = [row for _, row in self._own_ends]
+        self._free_prices, self._free_rows = _found(out, base.priced)
+        self._closing_in, self._closing_in_rows = _found(columns, base.closing)
+        self._closing_out, self._closing_out_rows = _found(out, base.closing)
+        fixed = base.low == base.high
+        fixed[base.ended] = False
+        self._fixed = fixed[self.active]
         self._sign = np.where(self.at_high, -1.0, 1.0)[:, None]
-        self._scale = 1 + float(np.abs(base.cost).max(initial=0.0))
-        idle_place = {int(row): k for k, row in enumerate(self.idle)}
-        pairs = [(k, idle_place[int(r)]) for k, r in enumerate(base.ended) if int(r) in idle_place]
-        self._idle_ended = np.array([k for k, _ in pairs], dtype=np.int64)
-        self._idle_rows_ended = np.array([row for _, row in pairs], dtype=np.int64)
+        self._slip = SLIP * (1 + float(np.abs(base.cost).max(initial=0.0)))
+        self._idle_ended, self._idle_rows_ended = _found(idle, base.ended)
         steady = np.ones(self.idle.size, dtype=bool)
         steady[self._idle_rows_ended] = False
         self._steady = np.flatnonzero(steady)
         low, high = base.low[self.idle[self._steady]], base.high[self.idle[self._steady]]
         self._steady_low = (low - SLIP * (1 + np.abs(np.where(np.isfinite(low), low, 0.0))))[:, None]
         self._steady_high = (high + SLIP * (1 + np.abs(np.where(np.isfinite(high), high, 0.0))))[:, None]
-        moved_rows = [row for _, row in self._moved]
-        self._move_index = np.array([k for k, _ in self._moved], dtype=np.int64)
+        self._move_index, self._moved_rows = _found(active, base.moved)
+        self._idle_moved, self._idle_rows_moved = _found(idle, base.moved)
         slopes = base.slopes[self._move_index]
-        self._u = self.inverse[:, moved_rows]
+        self._u = self.inverse[:, self._moved_rows]
         self._v = slopes[:, self.columns]
         self._w = self._v @ self.inverse
         self._g = self._v @ self._u
         self._out_slopes = slopes[:, self.out]
-        self._moved_rows = np.array(moved_rows, dtype=np.int64)
-        idle_moved = [(k, idle_place[int(r)]) for k, r in enumerate(base.moved) if int(r) in idle_place]
-        self._idle_moved = np.array([k for k, _ in idle_moved], dtype=np.int64)
-        self._idle_rows_moved = np.array([row for _, row in idle_moved], dtype=np.int64)
+        self._touchy = self._near() if self.out.size > WIDE and not self._move_index.size else None
+
+    def _near(self) -> tuple[Index, Index, Index]:
+        """Return the columns outside whose reduced cost is nearest to 0, and where their prices and closings stand."""
+        near = np.argpartition(self._d[:, 0], TOUCHY)[:TOUCHY]
+        places = _places(self.out.size, near)
+        prices = np.flatnonzero(places[self._free_rows] >= 0)
+        return near, prices, places[self._free_rows[prices]]
 
     def fits(self, programs: Programs) -> tuple[Index, Vector, Vector]:
         """Return which programs the basis is optimal in, with its answers there.
@@ -128,10 +126,10 @@ class Vertex:
 
     def _within(self, programs: Programs) -> tuple[Index, Vector]:
         """Return the programs in which the basic columns keep their bounds, and their values."""
-        own = np.where(self._end_side[:, None], programs.high[self._end_index], programs.low[self._end_index])
+        own = np.where(self._end_side, programs.high[self._end_index], programs.low[self._end_index])
         with np.errstate(invalid="ignore"):
             x = self.x[:, None] + self._x_by_end @ (own - self._end_from)
-            if self._moved:
+            if self._move_index.size:
                 t = programs.moves[self._move_index] - self.origin[self._move_index][:, None]
                 x = x + self._u @ _solved(self._g, t, t * (self._v @ x))
             ok = (x >= -SLIP).all(axis=0)
@@ -142,26 +140,44 @@ class Vertex:
 
     def _signed(self, programs: Programs) -> tuple[Index, Vector]:
         """Return the programs in which no move out of the basis would pay, and the prices of the active rows."""
+        if self._touchy is not None:
+            # Most programs of a wide library fail at one of few columns; only the rest are worth all columns.
+            few = self._promising(programs, *self._touchy)
+            if few.size < len(programs):
+                kept, y = self._all_signed(programs.take(few)) if few.size else (few, np.zeros((self.active.size, 0)))
+                return few[kept], y
+        return self._all_signed(programs)
+
+    def _promising(self, programs: Programs, near: Index, prices: Index, rows: Index) -> Index:
+        """Return the programs in which no move to the nearest columns outside would pay."""
+        d = self._d[near] - self._d_by_price[near] @ programs.cost[self._own_prices]
+        d[rows] += programs.cost[self._free_prices[prices]]
+        ok = d >= -self._slip
+        if self._closing_out.size:
+            places = _places(self.out.size, near)[self._closing_out_rows]
+            ok[places[places >= 0]] |= programs.closed[self._closing_out[places >= 0]]
+        return np.flatnonzero(ok.all(axis=0))
+
+    def _all_signed(self, programs: Programs) -> tuple[Index, Vector]:
         own = programs.cost[self._own_prices]
         y = self.y[:, None] + self._y_by_price @ own
-        d = self._d[:, None] - self._d_by_price @ own
+        d = self._d - self._d_by_price @ own
         if self._free_prices.size:
             d[self._free_rows] += programs.cost[self._free_prices]
-        if self._moved:
+        if self._move_index.size:
             t = programs.moves[self._move_index] - self.origin[self._move_index][:, None]
             # y (I - T G)^-1 T W, with the transposed system solved
             h = t * _solved(self._g.T, t, y[self._moved_rows], scaled_columns=True)
             step = self._w.T @ h
             y = y + step
             d = d - self.out_columns.T @ step + self._out_slopes.T @ (t * y[self._moved_rows])
-        slip = SLIP * self._scale
-        ok_d = d >= -slip
+        ok_d = d >= -self._slip
         if self._closing_out.size:
             ok_d[self._closing_out_rows] |= programs.closed[self._closing_out]
-        ok_y = self._sign * y >= -slip
+        ok_y = self._sign * y >= -self._slip
         ok_y[self._fixed] = True
-        if self._fixed_by_program:
-            ok_y[self._fixed_by_program] |= programs.low[self._end_index] == programs.high[self._end_index]
+        if self._end_rows.size:
+            ok_y[self._end_rows] |= programs.low[self._end_index] == programs.high[self._end_index]
         chosen = np.flatnonzero(ok_d.all(axis=0) & ok_y.all(axis=0))
         return chosen, y[:, chosen]
 
@@ -182,6 +198,20 @@ class Vertex:
             ok &= (own - low >= -SLIP * (1 + np.abs(own))).all(axis=0)
             ok &= (high - own >= -SLIP * (1 + np.abs(own))).all(axis=0)
         return np.flatnonzero(ok)
+
+
+def _places(size: int, chosen: Index) -> Index:
+    """Return the position of each of 0 .. size - 1 in `chosen`, -1 where it is not there."""
+    places = np.full(size, -1, dtype=np.int64)
+    places[chosen] = np.arange(chosen.size)
+    return places
+
+
+def _found(places: Index, wanted: Index) -> tuple[Index, Index]:
+    """Return which of the wanted have a place, and these places."""
+    at = places[wanted]
+    found = np.flatnonzero(at >= 0)
+    return found, at[found]
 
 
 def _solved(g: Vector, t: Vector, right: Vector, *, scaled_columns: bool = False) -> Vector:

@@ -114,7 +114,8 @@ def robust_document(done: Robust) -> Document:
         window = f"window {number(done.ph.low, 2)} to {number(done.ph.high, 2)}"
         facts.append(("pH", f"target {number(done.ph.target, 2)}{moved}; {window}"))
     if done.formula is not None:
-        facts.append(("proof", PROOFS[done.proof].replace("proven", "the cheapest safe formula, proven", 1)))
+        known = "not proven to be the best safe formula"
+        facts.append(("proof", known if done.proof == "none" else f"the best safe formula, {PROOFS[done.proof]}"))
     facts += [("assumed", note) for note in done.brief.assumptions]
     sections: list[Table | Listing] = [_formulas(done), _ends(done)]
     if done.held:

@@ -143,7 +143,7 @@ def _standins(done: Substituted) -> list[Table | Listing]:
     if stopped:
         near = [s for s in stopped if s.same_charge] or stopped
         rows = tuple((_named(s), listed(s.stopped)) for s in near)
-        note = "Each is tried as the only new material, every dose of the formula unlocked if need be."
+        note = "Each is tried as the only new material of its kind, every dose of the formula unlocked if need be."
         if len(near) < len(stopped):
             note += f" {len(stopped) - len(near)} more of another charge are stopped as well: see --json."
         sections.append(Table("What stops the others", ("material", "what stops it"), rows, note=note))
@@ -151,7 +151,7 @@ def _standins(done: Substituted) -> list[Table | Listing]:
 
 
 def _side_by_side(done: Substituted, shown: list[StandIn], count: int) -> Table:
-    names = {line.item.id: line.item.material.name for line in done.base.formula.lines} if done.base else {}
+    names = {i.id: i.material.name for i in done.brief.pool.items}
     rows = []
     for s in shown:
         also = listed([names[i] for i in s.also]) if len(s.also) < 4 else f"{len(s.also)} other doses"
@@ -252,7 +252,7 @@ class SwapRecord(Record):
 
 
 class StandInRecord(Record):
-    """One possible stand-in, tried as the only new material; figures are null if it cannot stand in."""
+    """One possible stand-in, tried as the only new material of its kind; figures are null if it cannot stand in."""
 
     id: str
     name: str
@@ -262,7 +262,7 @@ class StandInRecord(Record):
     stopped: list[str]
     dose: Figure
     also: list[str]
-    """Ids of the base's doses that have to move as well."""
+    """Ids of other doses that have to move as well, or to come in for a second job of the missing one."""
     formula: list[LineRecord]
     ph: PhRecord | None
     distance_percent: Figure

@@ -3,7 +3,7 @@
 For each pH setting (and for each set of yes/no choices that a sample of targets finds best) the curve is
 followed basis by basis (`curve`); the frontier is the lower envelope of the curves and may jump. With yes/no
 rules the pieces are exact, the list of choices is not proven complete: it comes from the sample and from
-re-solves in the middle of every stretch until none is bettered, and is said so.
+re-solves in the middle of every stretch and past every jump until none is bettered, and is said so.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import numpy as np
 
 from optimizer.brief import Brief
 from optimizer.corridor import Corridor, Sign
-from optimizer.curve import Curve, Piece, VanishingError, program
+from optimizer.curve import Curve, Piece, VanishingError, program, widest
 from optimizer.engine.highs import Session
 from optimizer.errors import UsageError
 from optimizer.model import Case, objective_vector
@@ -25,12 +25,14 @@ from optimizer.pool import Vector
 from optimizer.rules import LimitRule
 from optimizer.units import TOLERANCE
 
-SAMPLES = 25
-"""Targets at which the best yes/no choices are looked for."""
+SAMPLES = 9
+"""Targets at which the best yes/no choices are looked for first."""
 ROUNDS = 6
 """Most rounds in which the middles of the stretches are re-solved for better choices."""
 SAME = 1e-8
 """Values this close, relative, are a tie; the curve that is followed already is kept."""
+HAIR = 1e-4
+"""How far past a jump better choices are looked for, relative to the whole trade-off."""
 SHOWN = 1e-5
 """Doses up to this are left out [%]."""
 MOVED = 1e-6
@@ -130,7 +132,7 @@ class Arc:
     q: float
 
     def at(self, x: float) -> float:
-        """Return y."""
+        """Return y at x."""
         t = x - self.first
         return self.y + self.rate * t / (1 - self.q * t)
 
@@ -175,6 +177,10 @@ class Track:
         """Return the piece that holds x, the first or last one beyond the ends."""
         return next((p for p in self.pieces if x < self.up * p.last), self.pieces[-1])
 
+    def y(self, x: float) -> float:
+        """Return y at x, turned."""
+        return self.arc(x).at(x)
+
     def arc(self, x: float) -> Arc:
         """Return y about x; before the start it is flat, as the start is as good in y and better in x."""
         piece = self.piece(x)
@@ -192,6 +198,10 @@ class Span:
     last: float
     track: Track
     piece: Piece
+
+    def y(self, x: float) -> float:
+        """Return y at x, turned."""
+        return self.track.down * self.piece.at(self.track.up * x)
 
 
 @dataclass
@@ -233,14 +243,38 @@ class Search:
         for x in np.linspace(ends[0], ends[1], SAMPLES)[1:-1] if ends[1] > ends[0] else ():
             self.new_at(float(x))
 
-    def new_at(self, x: float) -> Vector | None:
-        """Return the best choices with at least x, turned, of the swept measure, None if they are known already."""
+    def new_at(self, x: float, known: float = inf) -> Vector | None:
+        """Return the best choices with at least x, turned, of the swept measure, or None if they are not new.
+
+        Args:
+            x: The limit.
+            known: Best value known there, turned; nothing is searched where no choice betters it even in parts.
+        """
+        if not self.sets:
+            return None
         self.session.coefficients(self.last, self.amounts - x * self.per)
-        self.session.rows(
-            np.array([self.last], dtype=np.int32), np.array([x * self.below - self.above]), np.array([inf])
-        )
-        z = self._best(self.optimised) if self.sets else None
-        return None if z is None else self._noted(z)
+        ends = np.array([x * self.below - self.above]), np.array([inf])
+        self.session.rows(np.array([self.last], dtype=np.int32), *ends)
+        if known < inf and not self._promising(known):
+            return None
+        z = self._best(self.optimised)
+        return None if z is None or self._worth(z) >= known - SAME * (1 + abs(known)) else self._noted(z)
+
+    def _promising(self, known: float) -> bool:
+        """Return whether the program with choices in parts, which bounds every choice, betters a value."""
+        measure, sign = self.optimised.measure, self.optimised.sign
+        vector, constant = objective_vector(measure, self.pool, sign, sign * known)
+        self.runs += 1
+        cost = self.case.model.spread(vector)
+        z = self.session.run(cost, self.case.model.lower, self.case.upper, relaxed=True).x
+        return z.size > 0 and float(cost @ z) + constant < (0.0 if measure.ratio else known) - SAME * (1 + abs(known))
+
+    def _worth(self, z: Vector) -> float:
+        """Return the optimised measure at a point, turned."""
+        measure, doses = self.optimised.measure, z[: self.case.model.doses]
+        above, below = measure.constants(self.pool.held_back)
+        bottom = below + (float(self.pool.vector(measure.per) @ doses) if measure.ratio else 0.0)
+        return self.optimised.sign * (float(self.pool.vector(measure.amount) @ doses) + above) / bottom
 
     def _noted(self, z: Vector) -> Vector | None:
         chosen = np.round(z[self.case.model.doses :])
@@ -299,7 +333,7 @@ def _traced(brief: Brief, optimised: Axis, swept: Axis) -> Frontier:
     tracks: list[Track] = []
     searches: list[Search] = []
     solves = 0
-    for case in corridor.cases:
+    for case in widest(corridor.cases):
         if case.model.choices:
             search = Search(case, optimised, swept, corridor)
             search.sample()
@@ -312,9 +346,10 @@ def _traced(brief: Brief, optimised: Axis, swept: Axis) -> Frontier:
     spans = _envelope(tracks)
     asked: set[float] = set()
     for _ in range(ROUNDS if searches else 0):
-        middles = {round((s.first + s.last) / 2, 9) for s in spans} - asked
-        asked |= middles
-        found = [(s, new) for s in searches for m in sorted(middles) if (new := s.new_at(m)) is not None]
+        targets = set(_doubtful(spans)) - asked
+        asked |= targets
+        pairs = [(s, m) for m in sorted(targets) for s in searches]
+        found = [(s, new) for s, m in pairs if (new := s.new_at(m, _known(spans, m))) is not None]
         for search, new in found:
             solves += _follow(tracks, brief, search.case, new, optimised, swept)
         if not found:
@@ -323,6 +358,21 @@ def _traced(brief: Brief, optimised: Axis, swept: Axis) -> Frontier:
     breaks, stretches = _told(brief, spans)
     solves += sum(s.runs for s in searches)
     return Frontier(brief, swept, optimised, breaks, stretches, bool(searches), solves)
+
+
+def _doubtful(spans: list[Span]) -> Iterator[float]:
+    """Yield where better choices may hide: the middle of every span, and a hair past every jump."""
+    for span in spans:
+        if span.last > span.first:
+            yield round((span.first + span.last) / 2, 9)
+    for span, after in pairwise(spans):
+        if after.first > span.last or after.y(after.first) > span.y(span.last) + SAME:
+            yield round(span.last + HAIR * (spans[-1].last - spans[0].first), 9)
+
+
+def _known(spans: list[Span], x: float) -> float:
+    """Return the envelope at x, turned; infinite past its end."""
+    return min((s.y(max(x, s.first)) for s in spans if s.last >= x), default=inf)
 
 
 def _follow(tracks: list[Track], brief: Brief, case: Case, chosen: Vector, optimised: Axis, swept: Axis) -> int:
@@ -342,26 +392,28 @@ def _envelope(tracks: list[Track]) -> list[Span]:
     """Return the best of all curves in the improving direction of x: spans, and points that stand alone."""
     if not tracks:
         return []
-    best = min(t.arc(t.start).y for t in tracks)
-    start = max(t.start for t in tracks if t.arc(t.start).y <= best + SAME * (1 + abs(best)))
+    best = min(t.y(t.start) for t in tracks)
+    start = max(t.start for t in tracks if t.y(t.start) <= best + SAME * (1 + abs(best)))
     end = max(t.end for t in tracks)
     small = SAME * max(end - start, 1e-6 * (1 + abs(end)))
     marks = sorted(m for m in {start, end, *(m for t in tracks for m in t.marks())} if start <= m <= end)
     marks = [m for k, m in enumerate(marks) if k == 0 or m - marks[k - 1] > small]
-    spans: list[Span] = []
-    owner: Track | None = None
+    here = [t for t in tracks if t.start <= start <= t.end]
+    least = min(t.y(start) for t in here) + SAME * (1 + abs(best))
+    owner = min(here, key=lambda t: (t.y(start) > least, -t.end))
+    spans = [Span(start, start, owner, owner.piece(start))]
     for a, b in pairwise(marks):
         here = [t for t in tracks if t.end >= b - small]
         for first, last, track in _owners(here, a, b, owner, small):
             spans, owner = _added(spans, first, last, track, small), track
-    if not spans or spans[-1].last < end - small:
-        track = min((t for t in tracks if t.end >= end - small), key=lambda t: t.arc(t.end).at(t.end))
+    if spans[-1].last < end - small:
+        track = min((t for t in tracks if t.end >= end - small), key=lambda t: t.y(t.end))
         spans.append(Span(track.end, track.end, track, track.pieces[-1]))
     return spans
 
 
 def _owners(
-    tracks: list[Track], a: float, b: float, owner: Track | None, small: float
+    tracks: list[Track], a: float, b: float, owner: Track, small: float
 ) -> Iterator[tuple[float, float, Track]]:
     """Split an interval between marks by which curve is lowest; inside it each is one arc."""
     middle = (a + b) / 2
@@ -376,7 +428,6 @@ def _owners(
         lowest = min(v for v, _ in values)
         tied = [t for v, t in values if v <= lowest + SAME * (1 + abs(lowest))]
         owner = owner if any(t is owner for t in tied) else tied[0]
-        assert owner is not None
         yield first, last, owner
 
 
@@ -387,13 +438,17 @@ def _added(spans: list[Span], first: float, last: float, track: Track, small: fl
     """
     if last <= track.start + small:
         at_start = last >= track.start - small
-        return [*spans, Span(track.start, track.start, track, track.pieces[0])] if at_start else spans
+        return [*spans, _alone(track)] if at_start else spans
     piece = track.piece((first + last) / 2)
-    before = spans[-1] if spans else None
-    joined = before is not None and before.track is track and abs(before.last - first) <= small
-    if before is not None and joined and (before.piece is piece or before.first == before.last):
+    before = spans[-1]
+    joined = before.track is track and abs(before.last - first) <= small
+    if joined and (before.piece is piece or before.first == before.last):
         return [*spans[:-1], Span(before.first, last, track, piece)]
     return [*spans, Span(first, last, track, piece)]
+
+
+def _alone(track: Track) -> Span:
+    return Span(track.start, track.start, track, track.pieces[0])
 
 
 def _doses(brief: Brief, vector: Vector) -> dict[str, float]:
@@ -415,6 +470,8 @@ def _told(brief: Brief, spans: list[Span]) -> tuple[tuple[Break, ...], tuple[Str
                     breaks.append(past)
                 breaks[-1] = _with_change(breaks[-1], *change)
                 change = (), ()
+            elif before.last == before.first:
+                breaks.pop()
         breaks.append(_with_change(here, *change))
     if spans and spans[-1].last != spans[-1].first:
         breaks.append(_break(brief, spans[-1], spans[-1].last))

@@ -15,15 +15,19 @@ import numpy as np
 
 from optimizer.brief import Brief
 from optimizer.corridor import Corridor, Found
-from optimizer.engine.certificate import check_feasible
-from optimizer.engine.highs import Session
-from optimizer.errors import UsageError
+from optimizer.curve import widest
+from optimizer.engine.certificate import check_feasible, check_optimal
+from optimizer.engine.highs import Answer, Session
+from optimizer.errors import SolverError, UsageError
 from optimizer.formula import Formula
 from optimizer.model import Case, objective_vector
 from optimizer.pool import Vector
 from optimizer.result import Result
 from optimizer.solve import formula_of, solve_fully
 from optimizer.units import USED
+
+SEEN = 1e-3
+"""Doses up to this [%] are no room: what the solver's tolerance leaves open at a loss of 0 is less."""
 
 
 @dataclass(frozen=True)
@@ -103,14 +107,15 @@ def leeway(brief: Brief, loss: float, *, alternatives: int = 0, time_limit: floa
     Raises:
         UsageError: If the brief cannot be met or the loss is negative.
     """
-    if loss < 0:
+    if not loss >= 0:
         raise UsageError(f"--loss {loss:g}: write how much worse the objective may be, 0 or more.")
     solved = solve_fully(brief)
     if solved.result.formula is None or solved.chosen is None:
         raise UsageError(
             "the brief has no formula, so there is no room to move. See what clashes with 'tenside blend'."
         )
-    capped = [_capped(solved.corridor, case, solved.result.objective, loss) for case in solved.corridor.cases]
+    cases = widest(solved.corridor.cases)
+    capped = [_capped(solved.corridor, case, solved.result.objective, loss) for case in cases]
     n = len(brief.pool)
     least, most = np.full(n, inf), np.full(n, -inf)
     for one in capped:
@@ -120,7 +125,7 @@ def leeway(brief: Brief, loss: float, *, alternatives: int = 0, time_limit: floa
     for j, item in enumerate(brief.pool.items):
         dose = solved.result.formula.dose(item.id)
         a, b = min(float(least[j]), dose), max(float(most[j]), dose)
-        member = "every" if a > USED else "some" if b > USED else "no"
+        member = "every" if a > SEEN else "some" if b > SEEN else "no"
         rooms.append(Room(item.id, item.material.name, dose, a, b, member))
     found = _alternatives(brief, capped, solved.chosen, alternatives, time_limit)
     return Leeway(solved.result, loss, tuple(rooms), found)
@@ -134,8 +139,10 @@ def _capped(corridor: Corridor, case: Case, best: float, loss: float) -> Capped:
     bound = sign * best + loss
     vector, constant = objective_vector(measure, brief.pool, sign, sign * bound)
     cap = (0.0 if measure.ratio else bound) - constant + 1e-9 * (1 + abs(best))
-    matrix = np.vstack([model.matrix, model.spread(vector)])
-    low, high = np.append(model.row_low, -inf), np.append(model.row_high, cap)
+    # Costs per % are small figures; at their own size the solver's tolerance would be worth a visible dose.
+    scale = 1 / max(float(np.abs(vector).max(initial=0.0)), 1e-9)
+    matrix = np.vstack([model.matrix, scale * model.spread(vector)])
+    low, high = np.append(model.row_low, -inf), np.append(model.row_high, scale * cap)
     session = Session(matrix, low, high, integers=model.size - model.doses, time_limit=corridor.time_limit)
     return Capped(case, matrix, high, low, session)
 
@@ -147,22 +154,35 @@ def _ranges(one: Capped) -> tuple[Vector, Vector]:
     """
     case, model = one.case, one.case.model
     n = model.doses
-    least, most = np.full(n, inf), np.full(n, -inf)
     goal = np.zeros(model.size)
     first = one.session.run(goal, model.lower, case.upper)
-    if first.x.size == 0:
-        return least, most
+    if first.ending == "infeasible":
+        return np.full(n, inf), np.full(n, -inf)
+    _verified(one, goal, first)
     least, most = first.x[:n].copy(), first.x[:n].copy()
     for j in range(n):
-        for sense in (1.0, -1.0):
-            if (sense > 0 and least[j] <= 0) or (sense < 0 and case.upper[j] <= 0):
+        for sense, done in ((1.0, least[j] <= USED), (-1.0, case.upper[j] - most[j] <= USED)):
+            if done:
                 continue
-            goal[:] = 0.0
             goal[j] = sense
             answer = one.session.run(goal, model.lower, case.upper)
-            if answer.x.size:
-                least, most = np.minimum(least, answer.x[:n]), np.maximum(most, answer.x[:n])
+            _verified(one, goal, answer)
+            least, most = np.minimum(least, answer.x[:n]), np.maximum(most, answer.x[:n])
+        goal[j] = 0.0
     return np.where(least < USED, 0.0, least), most
+
+
+def _verified(one: Capped, goal: Vector, answer: Answer) -> None:
+    """Refuse an end of a range that is not proven or does not stand the check outside the solver."""
+    ends = one.matrix, one.low, one.high
+    lower, upper = one.case.model.lower, one.case.upper
+    proven = answer.ending == "optimal"
+    if proven and answer.y.size:
+        proven = check_optimal(*ends, goal, lower, upper, answer.x, answer.y).holds
+    elif proven:
+        proven = check_feasible(*ends, lower, upper, answer.x) <= 1e-6
+    if not proven:
+        raise SolverError("an end of a dose's range is not proven; the answer is withheld.")
 
 
 def _alternatives(
@@ -174,14 +194,11 @@ def _alternatives(
     sign, name = brief.scenario.objective.goals[0]
     vector, constant = objective_vector(brief.measure(name), brief.pool, sign)
     for _ in range(wanted):
-        furthest: tuple[float, float, Capped, Vector] | None = None
-        for one in capped:
-            reached = _furthest(brief, one, chosen, time_limit)
-            if reached is not None and (furthest is None or reached[0] > furthest[0] + 1e-9):
-                furthest = (reached[0], reached[1], one, reached[2])
-        if furthest is None or furthest[0] <= 1e-6:
+        reached = [(one, *_furthest(brief, one, chosen, time_limit)) for one in capped]
+        one, distance, _, x = max(reached, key=lambda r: round(r[1], 9))
+        bound = max(r[2] for r in reached)
+        if x is None or distance <= SEEN:
             break
-        distance, bound, one, x = furthest
         point = Found(one.case, "optimal", "solver bound", distance, x)
         chosen.append(x[: len(brief.pool)])
         measure = brief.measure(name)
@@ -192,11 +209,11 @@ def _alternatives(
         else:
             value = sign * (float(vector @ x[: len(brief.pool)]) + constant)
         gap = max(0.0, bound - distance) / distance if isfinite(bound) else nan
-        found.append(Alternative(formula, value, distance, gap if gap > 1e-6 else 0.0))
+        found.append(Alternative(formula, value, distance, 0.0 if gap <= 1e-6 else gap))
     return tuple(found)
 
 
-def _furthest(brief: Brief, one: Capped, chosen: list[Vector], time_limit: float) -> tuple[float, float, Vector] | None:
+def _furthest(brief: Brief, one: Capped, chosen: list[Vector], time_limit: float) -> tuple[float, float, Vector | None]:
     """Return distance, bound and point of the formula of a case that is furthest from the nearest chosen one.
 
     For each chosen formula c and counted dose j: x_j - c_j = p - m, p <= U s, m <= U (1 - s), s in {0, 1};
@@ -244,11 +261,19 @@ def _furthest(brief: Brief, one: Capped, chosen: list[Vector], time_limit: float
     goal = np.zeros(width)
     goal[n] = -1.0
     answer = session.run(goal, lower, upper)
+    if answer.ending == "infeasible":
+        return -inf, -inf, None
     if answer.x.size == 0:
-        return None
-    x = np.concatenate([answer.x[:n], np.round(answer.x[n + 1 + 2 * k * f : n + 1 + 2 * k * f + choices])])
+        return -inf, inf, None
+    # What was searched in whole numbers is fixed, so that the point is a vertex of a linear program.
+    whole = n + 1 + 2 * k * f
+    lower[whole:] = upper[whole:] = np.round(answer.x[whole:])
+    exact = session.run(goal, lower, upper).x
+    if exact.size == 0:
+        raise SolverError("the furthest formula could not be repeated as a linear program.")
+    x = np.concatenate([exact[:n], np.round(exact[whole : whole + choices])])
     x[:n][x[:n] < USED] = 0.0
     if check_feasible(one.matrix, one.low, one.high, model.lower, case.upper, x) > 1e-6:
-        return None
+        raise SolverError("the furthest formula does not keep the rules it should keep.")
     distance = min(float(np.abs(x[counted] - here[counted]).sum()) for here in chosen)
     return distance, -float(answer.bound), x

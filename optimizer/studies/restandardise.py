@@ -15,7 +15,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from optimizer.brief import Brief
-from optimizer.conflict import find_conflict, read_in_conflict
 from optimizer.errors import UsageError, nearest
 from optimizer.formula import Formula
 from optimizer.given import (
@@ -23,6 +22,7 @@ from optimizer.given import (
     CHARGE_BAND,
     asking,
     best_setting,
+    clash,
     doses_of,
     formula_at,
     kept_rules,
@@ -33,7 +33,6 @@ from optimizer.given import (
 from optimizer.lots import Lots, at_lots, linear, lots_of
 from optimizer.nearest import Near
 from optimizer.pool import Pool
-from optimizer.probe import Probe
 from optimizer.rounding import broken, largest_remainder
 from optimizer.row import Setting
 from optimizer.rules import LimitRule, Rule
@@ -155,7 +154,7 @@ def restandardise(
     spans = tuple(
         s for r in (*brief.rules, *kept) if (s := _span(r, known, formula, unchanged, weighed, setting)) is not None
     )
-    conflict = () if near is not None else _conflict(asked)
+    conflict = () if near is not None else clash(asked)
     return Restandardised(
         planned, formula, setting, batch, lots, outside, near, grams, weighed, stopped, conflict, spans, notes
     )
@@ -189,10 +188,3 @@ def _span(
     after = float("nan") if weighed is None else rule.value(weighed, setting)
     keeps = not broken(rule, unchanged, setting)
     return Span(rule, value, min(low, value), max(high, value), rule.value(unchanged, setting), after, keeps)
-
-
-def _conflict(asked: Brief) -> tuple[str, ...]:
-    probe = Probe(asked)
-    clash = find_conflict(probe, frozenset(probe.ids)) or ()
-    rules = {r.id: r for r in asked.all_rules}
-    return tuple(read_in_conflict(asked, rules, clash, i) for i in clash if i != "total")

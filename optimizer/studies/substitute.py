@@ -9,12 +9,11 @@ tried by itself in the same way. Linear in the doses: nothing here predicts visc
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from math import inf, nan
 
 from optimizer.brief import Brief
-from optimizer.conflict import find_conflict, read_in_conflict
 from optimizer.errors import UsageError, nearest
 from optimizer.formula import Formula
 from optimizer.given import (
@@ -22,6 +21,7 @@ from optimizer.given import (
     CHARGE_BAND,
     asking,
     best_setting,
+    clash,
     cost_of,
     doses_of,
     formula_at,
@@ -33,7 +33,6 @@ from optimizer.given import (
 from optimizer.library import Material
 from optimizer.nearest import Near
 from optimizer.pool import Group, Ingredient
-from optimizer.probe import Probe
 from optimizer.result import PhOutcome
 from optimizer.rounding import broken
 from optimizer.row import Setting
@@ -45,6 +44,8 @@ from optimizer.units import TOLERANCE, USED, number
 
 LEFT = "what is left"
 """Id of the rule that limits the missing material; no scenario can use it, because of the spaces."""
+GIVEN = frozenset({"total", LEFT})
+"""Rules that go without saying where others clash."""
 
 
 @dataclass(frozen=True)
@@ -110,7 +111,7 @@ class StandIn:
         on_shelf: Whether the shelf prices it.
         stopped: What stops it: readings of rules that clash, empty if it can stand in.
         dose: Its dose [% as supplied].
-        also: Ids of the base's doses that have to move as well.
+        also: Ids of other doses that have to move as well, or to come in for a second job of the missing one.
         formula: The formula with it; None if it cannot stand in.
         ph: Target pH and window of that formula.
         distance: Sum of |change| over everything but water [%].
@@ -237,9 +238,10 @@ def substitute(
     gridded = False
     if near is not None:
         near, gridded = on_grid(asked, near, before, least_change(asked, near, before))
-    conflict = () if near is not None else _conflict(asked)
+    conflict = () if near is not None else clash(asked, GIVEN)
     short = max(0.0, dose - wish.left)
-    standins = [] if short <= USED else [_try(wide, brief, base, missing, i, wish, rules) for i in _like(wide, missing)]
+    trial = _Trial(wide, brief, base, missing, wish, rules, _helpers(wide, base, missing, near))
+    standins = [] if short <= USED else [_try(trial, i) for i in _like(wide, missing)]
     measures = (measured(base.formula), {} if near is None else measured(near.formula))
     order = tuple(sorted(standins, key=lambda s: s.rank))
     return Substituted(brief, missing, wish, dose, base, near, gridded, measures, conflict, order)
@@ -291,18 +293,31 @@ def _like(wide: Brief, missing: Ingredient) -> list[Ingredient]:
     return [i for i in wide.pool.items if i.material.function == missing.material.function and i.id != missing.id]
 
 
-def _conflict(asked: Brief) -> tuple[str, ...]:
-    """Return the readings of rules that clash once the material is missing."""
-    probe = Probe(asked)
-    clash = find_conflict(probe, frozenset(probe.ids)) or ()
-    rules = {r.id: r for r in asked.all_rules}
-    return tuple(read_in_conflict(asked, rules, clash, i) for i in clash if i not in ("total", LEFT))
+@dataclass(frozen=True)
+class _Trial:
+    """What every stand-in is tried with; helpers are new materials of other kinds that the answer needs as well."""
+
+    wide: Brief
+    brief: Brief
+    base: Base
+    missing: Ingredient
+    wish: Wish
+    rules: tuple[Rule, ...]
+    helpers: frozenset[str]
 
 
-def _try(
-    wide: Brief, brief: Brief, base: Base, missing: Ingredient, item: Ingredient, wish: Wish, rules: Iterable[Rule]
-) -> StandIn:
+def _helpers(wide: Brief, base: Base, missing: Ingredient, near: Near | None) -> frozenset[str]:
+    """Return new materials of the answer that take over a second job of the missing one, such as solubilising."""
+    before = doses_of(base.formula)
+    new = [i for i in (near.changed if near else ()) if before.get(i, 0.0) <= USED]
+    return frozenset(
+        i for i in new if wide.pool.items[wide.pool.index[i]].material.function != missing.material.function
+    )
+
+
+def _try(trial: _Trial, item: Ingredient) -> StandIn:
     """Return one stand-in: what it takes, or what stops it."""
+    wide, brief, base, missing, wish = trial.wide, trial.brief, trial.base, trial.missing, trial.wish
     before = doses_of(base.formula)
     standin = StandIn(
         item.material,
@@ -320,11 +335,11 @@ def _try(
     outside = _outside(wide, item)
     if outside:
         return replace(standin, stopped=(outside,))
-    items = [i for i in wide.pool.items if i.id in before or i.id in (missing.id, item.id, "aqua")]
-    asked = asking(wide, rules, items)
+    allowed = {*before, missing.id, item.id, "aqua", *trial.helpers}
+    asked = asking(wide, trial.rules, [i for i in wide.pool.items if i.id in allowed])
     near = nearest_at(asked, before, base.setting, fewest=not wish.free, free=frozenset((missing.id, item.id)))
     if near is None:
-        return replace(standin, stopped=_conflict(asked) or ("the total of 100 %",))
+        return replace(standin, stopped=clash(asked, GIVEN) or ("the total of 100 %",))
     if item.id not in near.changed:
         return replace(standin, stopped=("not needed: the other doses make up for it alone",))
     return _changed(standin, base, missing, item, near)

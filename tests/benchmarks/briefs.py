@@ -37,10 +37,10 @@ RULES: list[dict[str, Any]] = [
 """A realistic linear brief; with the total and the legal levels about twenty rules."""
 
 
-def brief_of(size: int) -> Brief:
+def brief_of(size: int, seed: int = SEED) -> Brief:
     """Return the brief with `size` candidates: shipped materials, then variations of them."""
     shipped_library = read_library([shipped("library")])
-    draw = random.Random(SEED)
+    draw = random.Random(seed)
     materials = _materials(shipped_library, size, draw)
     library = shipped_library.model_copy(update={"materials": materials, "exclusions": ()})
     lines = tuple(

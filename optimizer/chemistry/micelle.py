@@ -1,0 +1,390 @@
+"""Mixed micelles: ideal mixed CMC, regular-solution composition and free monomer.
+
+Micelle and monomer are in balance when, for every surfactant i, m_i = x_i f_i c_i, with m the monomer [mM], x the mole
+fraction in the micelle, c the CMC of the pure surfactant and ln f_i = (B x)_i - x'Bx/2 (regular solution, B the matrix
+of interaction parameters beta; for two surfactants ln f_1 = beta x_2^2). Ideal mixing is B = 0: Clint, J. Chem. Soc.
+Faraday Trans. 1 71 (1975) 1327. Two surfactants: Rubingh, in Solution Chemistry of Surfactants 1 (1979) 337.
+(Both references from memory.)
+
+Limits: one beta per pair is a crude fit for anionic with betaine, where it drifts from -12 to -5 with the ratio;
+technical CMCs deserve one significant digit; salt lowers the CMC of anionics. The free anionic monomer is a relative
+index. No published formula turns it into irritation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import product
+from math import exp, isfinite, log
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.chemistry.interval import Interval
+from optimizer.errors import fault
+
+Vector = npt.NDArray[np.float64]
+
+SPLIT = 2.0
+"""Interaction parameter from which a regular solution of two would split into two kinds of micelle."""
+
+
+def millimoles(percent: float, molar_mass: float) -> float:
+    """Return moles of active from its dose: [mmol per 100 g] from [% active w/w] and [g/mol].
+
+    The molar mass is that of the raw material's chain cut, not of the pure C12 compound.
+
+    Raises:
+        DataError: If the dose is negative or the molar mass not positive.
+    """
+    if not (isfinite(percent) and percent >= 0 and molar_mass > 0):
+        what = f"{percent:g} % at {molar_mass:g} g/mol is not an amount."
+        raise fault("micelle", "active", what, "Write % active, zero or more, and the molar mass in g/mol.")
+    return 1000 * percent / molar_mass
+
+
+def at_dilution(millimoles_per_100_g: float, dilution: float) -> float:
+    """Return the concentration in use [mM], density taken as 1 g/mL, of a product diluted to 1/`dilution`.
+
+    Raises:
+        DataError: If the dilution is less than 1.
+    """
+    if dilution < 1:
+        raise fault("micelle", "dilution", f"a dilution of {dilution:g} is none.", "Write 1 for neat, 10 for 1 in 10.")
+    return 10 * millimoles_per_100_g / dilution
+
+
+def homologue(cmc: float, carbons: int, step: float, wanted: int) -> float:
+    """Return the CMC of another chain length: log10 falls by `step` per carbon atom (C8 to C16)."""
+    return float(cmc * 10 ** (step * (carbons - wanted)))
+
+
+def clint(fractions: Sequence[float], cmcs: Sequence[float]) -> float:
+    """Return the ideal mixed CMC [unit of `cmcs`]: 1 / sum(a_i / c_i).
+
+    Args:
+        fractions: Mole fractions of active a, or any amounts in proportion to them.
+        cmcs: CMC of each pure surfactant.
+
+    Raises:
+        DataError: If an amount is negative, all are zero or a CMC is not positive.
+    """
+    a, c = _checked(fractions, cmcs)
+    return float(a.sum() / (a / c).sum())
+
+
+def clint_row(cmcs: Sequence[float], at_most: float) -> list[float]:
+    """Return the coefficients of n_i in the linear row "ideal mixed CMC at most": sum n_i (1 - limit / c_i) <= 0."""
+    return [1 - at_most / c for c in cmcs]
+
+
+@dataclass(frozen=True)
+class Pair:
+    """A mixture of two at its mixed CMC.
+
+    Attributes:
+        cmc: Mixed CMC, in the unit of the pure ones.
+        x1: Mole fraction of the first in the micelle.
+        beta: Interaction parameter.
+    """
+
+    cmc: float
+    x1: float
+    beta: float
+
+
+def rubingh(a1: float, c1: float, c2: float, beta: float) -> Pair:
+    """Return mixed CMC and micelle composition of two surfactants from their interaction parameter.
+
+    Solves x1 f1 c1 / a1 = x2 f2 c2 / a2, whose logarithms differ by a function that rises strictly with x1 for
+    beta < 2, by Newton's method inside a bracket.
+
+    Args:
+        a1: Mole fraction of the first in the total, above 0 and below 1.
+        c1: Its CMC.
+        c2: CMC of the second, in the same unit.
+        beta: Interaction parameter, below 2.
+
+    Raises:
+        DataError: If a figure is outside these ranges.
+    """
+    _checked((a1, 1 - a1), (c1, c2))
+    if not 0 < a1 < 1:
+        raise fault("micelle", "a1", f"{a1:g} is no mixture.", "Write a mole fraction between 0 and 1.")
+    if not beta < SPLIT:
+        raise fault("micelle", "beta", f"beta {beta:g} would split the micelles in two.", "Write a number below 2.")
+    offset = log(c1 / a1) - log(c2 / (1 - a1))
+    # The logit of x1 keeps its digits where x1 is near 0 or 1.
+    low, high = -700.0, 700.0
+    logit = min(max(-offset, low), high)
+    for _ in range(200):
+        x = _logistic(logit)
+        difference = logit + offset + beta * (1 - 2 * x)
+        if difference < 0:
+            low = logit
+        else:
+            high = logit
+        step = difference / (1 - 2 * beta * x * (1 - x))
+        if abs(step) < 1e-14 * (1 + abs(logit)):
+            break
+        following = logit - step
+        logit = following if low < following < high else (low + high) / 2
+    x1, x2 = _logistic(logit), _logistic(-logit)
+    if x1 > 0.5:
+        return Pair(x1 * exp(beta * x2 * x2) * c1 / a1, x1, beta)
+    return Pair(x2 * exp(beta * x1 * x1) * c2 / (1 - a1), x1, beta)
+
+
+def interaction(a1: float, c1: float, c2: float, measured: float) -> Pair:
+    """Return interaction parameter and micelle composition of two surfactants from a measured mixed CMC.
+
+    ln CMC is a concave, rising function of beta with slope x1 x2, so Newton's method reaches the one root from any
+    start. Ill-conditioned where x1 is near 0 or 1: a small error of the CMC moves beta far.
+
+    Raises:
+        DataError: If no regular solution with beta below 2 has such a CMC, or a figure is not possible.
+    """
+    if not measured > 0:
+        raise fault("micelle", "cmc", f"{measured:g} is not a CMC.", "Write a positive number.")
+    beta = 0.0
+    for _ in range(200):
+        pair = rubingh(a1, c1, c2, beta)
+        step = log(measured / pair.cmc) / (pair.x1 * (1 - pair.x1))
+        if abs(step) < 1e-12 * (1 + abs(beta)):
+            return pair
+        beta = min(beta + step, SPLIT - 1e-9) if beta < SPLIT - 1e-8 else beta + step
+        if not -500 < beta < SPLIT:
+            break
+    what = f"a mixed CMC of {measured:g} does not fit the pure ones, {c1:g} and {c2:g}."
+    raise fault("micelle", "cmc", what, "Check the units and the mole fraction.")
+
+
+def lowest_cmc(c1: float, c2: float, beta: float) -> tuple[float, float] | None:
+    """Return mole fraction a1 = x1 and mixed CMC at the minimum over all ratios; None if there is none.
+
+    a1 = (beta + ln(c1/c2)) / (2 beta), c = c1 exp(beta (1 - a1)^2); a minimum needs beta < 0, |beta| > |ln(c1/c2)|.
+
+    Raises:
+        DataError: If a CMC is not positive.
+    """
+    _checked((1, 1), (c1, c2))
+    if not beta < -abs(log(c1 / c2)):
+        return None
+    a1 = (beta + log(c1 / c2)) / (2 * beta)
+    return a1, c1 * exp(beta * (1 - a1) ** 2)
+
+
+@dataclass(frozen=True)
+class Micelles:
+    """Where the surfactant of a wash liquor is.
+
+    Attributes:
+        monomer: Free monomer of each surfactant [mM], shape (n,).
+        micellar: The rest, in micelles [mM], shape (n,).
+        composition: Mole fractions in the micelle, or in the first micelle to form if there is none, shape (n,).
+        cmc: Mixed CMC at the ratio of the amounts [mM].
+        slopes: Change of monomer i per amount j [-], shape (n, n); exact, for linearised programs.
+    """
+
+    monomer: Vector
+    micellar: Vector
+    composition: Vector
+    cmc: float
+    slopes: Vector
+
+
+def micelles(amounts: Sequence[float], cmcs: Sequence[float], betas: npt.ArrayLike | None = None) -> Micelles:
+    """Return monomer and micelle of any number of surfactants at given concentrations.
+
+    Minimises the free energy sum m_i (ln(m_i/c_i) - 1) + sum s_i ln x_i + S x'Bx/2 over the amounts s in micelles,
+    with m = amounts - s and S = sum s, by Newton's method with a line search in ln s; it is convex for the parameters
+    that are met in practice (two kinds: every beta below 2). Agrees with the two-surfactant equations to 1e-9.
+
+    Args:
+        amounts: Concentration of each in the liquor [mM], shape (n,).
+        cmcs: CMC of each pure surfactant in that liquor [mM], shape (n,).
+        betas: Symmetric interaction parameters with a zero diagonal, shape (n, n); none means ideal mixing.
+
+    Raises:
+        DataError: If an amount is negative, a CMC not positive, or the matrix not of that form.
+    """
+    n, c = _checked(amounts, cmcs, empty=True)
+    b = np.zeros((len(n), len(n))) if betas is None else np.asarray(betas, float)
+    if b.shape != (len(n), len(n)) or not np.array_equal(b, b.T) or b.diagonal().any() or not (b < SPLIT).all():
+        what = "the interaction parameters are not a symmetric table below 2 with zeros on the diagonal."
+        raise fault("micelle", "betas", what, "Write one row and one column per surfactant.")
+    used = n > 0
+    size = len(n)
+    if not used.any():
+        return Micelles(np.zeros(size), np.zeros(size), np.zeros(size), float("nan"), np.eye(size))
+    x, log_cmc = _first_micelle(n[used] / n.sum(), c[used], b[np.ix_(used, used)])
+    cmc, composition = float(np.exp(log_cmc)), np.zeros(size)
+    composition[used] = x
+    if n.sum() <= cmc:
+        return Micelles(n.copy(), np.zeros(size), composition, cmc, np.eye(size))
+    s, hessian = _in_micelles(n[used], c[used], b[np.ix_(used, used)], x)
+    micellar = np.zeros(size)
+    micellar[used] = s
+    composition[used] = s / s.sum()
+    monomer = n - micellar
+    # At rest the gradient is zero, so ds/dn = H^-1 diag(1/m); a newcomer stays free as far as f c / (f c + S) tells.
+    slopes = np.eye(size)
+    at = np.flatnonzero(used)
+    slopes[np.ix_(at, at)] -= np.linalg.solve(hessian, np.diag(1 / monomer[used]))
+    quadratic = composition @ b @ composition / 2
+    for new in np.flatnonzero(~used):
+        held = c[new] * float(np.exp((b @ composition)[new] - quadratic))
+        taken = s.sum() / (held + s.sum())
+        force = _pull(b[np.ix_(used, [new])][:, 0], b[np.ix_(used, used)], composition[used], s.sum(), taken)
+        slopes[np.ix_(at, [new])] = np.linalg.solve(hessian, force)[:, None]
+        slopes[new, new] = 1 - taken
+    return Micelles(monomer, micellar, composition, cmc, slopes)
+
+
+def _pull(toward: Vector, b: Vector, x: Vector, total: float, taken: float) -> Vector:
+    """Return how ln(x_i f_i) of those present moves when a little of a newcomer enters the micelle."""
+    mixed = b @ x
+    energy = float(x @ mixed) / 2
+    common = -float(toward @ x) - 1 + 2 * energy
+    return np.asarray(taken * (toward - mixed + common) / total, float)
+
+
+def _first_micelle(a: Vector, c: Vector, b: Vector) -> tuple[Vector, float]:
+    """Return composition and ln CMC of the first micelle: the minimum of sum x ln(x c / a) + x'Bx/2 over fractions."""
+    ideal = a / c
+    cost = np.log(c / a)
+    x = ideal / ideal.sum()
+
+    def value(x: Vector) -> float:
+        return float(x @ (np.log(x) + cost) + x @ b @ x / 2)
+
+    best = value(x)
+    for _ in range(200):
+        gradient = np.log(x) + cost + b @ x
+        gradient -= x @ gradient
+        if np.abs(x * gradient).max() < 1e-13:
+            break
+        # Newton in ln x on the simplex; the ideal part alone is the safe direction where the full one does not fall.
+        full = np.eye(len(x)) + b * x - np.outer(np.ones(len(x)), (x @ b) * x)
+        step = -np.linalg.solve(full, gradient)
+        if x * gradient @ step >= 0:
+            step = -gradient
+        x, best, moved = _descend(x, step, best, value, normalise=True)
+        if not moved:
+            break
+    return x, value(x)
+
+
+def _in_micelles(n: Vector, c: Vector, b: Vector, start: Vector) -> tuple[Vector, Vector]:
+    """Return the amounts in micelles [mM] at rest and the Hessian of the free energy there [1/mM]."""
+    # Start from ideal sharing between the first micelle's activities.
+    held = c * np.exp(b @ start - start @ b @ start / 2)
+    total = max(float(n.sum() - (held * start).sum()), 1e-6 * float(n.sum()))
+    s = n * total / (held + total)
+
+    def value(s: Vector) -> float:
+        m, total = n - s, s.sum()
+        if (m <= 0).any():
+            return float("inf")
+        x = s / total
+        return float(m @ (np.log(m / c) - 1) + s @ np.log(x) + total * (x @ b @ x) / 2)
+
+    best, hessian = value(s), np.eye(len(n))
+    for _ in range(300):
+        m, total = n - s, s.sum()
+        x = s / total
+        mixed = b @ x
+        energy = x @ mixed / 2
+        gradient = np.log(x) + mixed - energy - np.log(m / c)
+        ones = np.ones(len(n))
+        bent = b - np.outer(mixed, ones) - np.outer(ones, mixed) + 2 * energy
+        hessian = np.diag(1 / m + 1 / s) + (bent - 1) / total
+        if np.abs(gradient).max() < 1e-12:
+            break
+        step = -np.linalg.solve(hessian, gradient) / s
+        if s * gradient @ step >= 0:
+            step = -gradient / (1 + s / m)
+        s, best, moved = _descend(s, step, best, value)
+        if not moved:
+            break
+    return s, hessian
+
+
+def _descend(
+    x: Vector, step: Vector, best: float, value: Callable[[Vector], float], normalise: bool = False
+) -> tuple[Vector, float, bool]:
+    """Return the point after a step in ln x, halved until the value falls, the value, and whether it moved."""
+    scale = min(1.0, 3.0 / max(float(np.abs(step).max()), 1e-300))
+    for _ in range(60):
+        tried = x * np.exp(scale * step)
+        if normalise:
+            tried = tried / tried.sum()
+        found = value(tried)
+        if found <= best + 1e-15 * (1 + abs(best)):
+            return tried, found, True
+        scale /= 2
+    return x, best, False
+
+
+def matrix(charges: Sequence[str], betas: dict[frozenset[str], float]) -> Vector:
+    """Return the table of interaction parameters of surfactants by their charges, shape (n, n).
+
+    Args:
+        charges: 'anionic', 'amphoteric', 'nonionic' or 'cationic', shape (n,).
+        betas: Parameter by pair of charges; like with like, and pairs that are not named, mix ideally.
+    """
+    pairs = [[0.0 if p == q else betas.get(frozenset({p, q}), 0.0) for q in charges] for p in charges]
+    return np.array(pairs, float).reshape(len(charges), len(charges))
+
+
+def free_monomer(
+    amounts: Sequence[float],
+    cmcs: Sequence[Interval],
+    charges: Sequence[str],
+    betas: dict[frozenset[str], Interval],
+    of: str = "anionic",
+) -> Interval:
+    """Return the free monomer of one charge over the spread of CMCs and interaction parameters [mM].
+
+    Every corner of the parameters of the pairs present is tried with all CMCs low, typical and high together.
+
+    Args:
+        amounts: Concentration of each in the liquor [mM], shape (n,).
+        cmcs: CMC of each [mM], shape (n,).
+        charges: Charge of each, shape (n,).
+        betas: Spread by pair of charges.
+        of: Charge whose monomer is summed.
+
+    Raises:
+        DataError: As `micelles`.
+    """
+    if not len(amounts) == len(cmcs) == len(charges):
+        raise fault("micelle", "amounts", "amounts, CMCs and charges are not of one length.", "Write one of each.")
+    present = {charges[i] for i, amount in enumerate(amounts) if amount > 0}
+    pairs = [pair for pair in betas if len(pair) == 2 and pair <= present]
+    chosen = np.array([charge == of for charge in charges], bool)
+
+    def total(level: str, parameters: Sequence[float]) -> float:
+        table = matrix(charges, dict(zip(pairs, parameters, strict=True)))
+        found = micelles(amounts, [getattr(c, level) for c in cmcs], table)
+        return float(found.monomer[chosen].sum())
+
+    corners = product(*((betas[p].low, betas[p].high) for p in pairs))
+    ends = [total(level, corner) for corner in corners for level in ("low", "typical", "high")]
+    return Interval.around(total("typical", [betas[p].typical for p in pairs]), ends)
+
+
+def _logistic(value: float) -> float:
+    return 1 / (1 + exp(-value)) if value > 0 else exp(value) / (1 + exp(value))
+
+
+def _checked(amounts: Sequence[float], cmcs: Sequence[float], empty: bool = False) -> tuple[Vector, Vector]:
+    n, c = np.asarray(amounts, float), np.asarray(cmcs, float)
+    if n.shape != c.shape or n.ndim != 1:
+        raise fault("micelle", "cmc", "amounts and CMCs are not of one length.", "Write one CMC per surfactant.")
+    if not (np.isfinite(n).all() and (n >= 0).all() and (empty or n.any())):
+        raise fault("micelle", "amount", "an amount is negative or all are zero.", "Write what is in the formula.")
+    if not (np.isfinite(c).all() and (c > 0).all()):
+        raise fault("micelle", "cmc", "a CMC is not above 0.", "Write it in mmol/L.")
+    return n, c

@@ -1,0 +1,465 @@
+"""pH from a charge balance with activity correction; solutions of acid and alkali; doses in closed form.
+
+Charge balance: strong + [H] - [OH] + sum c_j zbar_j(pH) = 0, where pH = -log10 a(H) and strong is the sum of strong
+cations less strong anions. Species of one family are in the ratio
+[A(z-1)]/[A(z)] = 10^(pH - pKa) gamma(z)/gamma(z-1) with log10 gamma = -0.509 z^2 sqrt(I)/(1 + 1.5 sqrt(I)),
+the ion-size term of the pH convention itself (Bates and Guggenheim 1960, Pure Appl. Chem. 1:163). At a fixed ionic
+strength the balance falls strictly with pH, so one bracket always holds the root; I is then renewed until it stands.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from math import isfinite, log, log10, sqrt
+
+from optimizer.chemistry.constants import PKW, PKW_PER_KELVIN, REFERENCE_TEMPERATURE, WEAK, Weak
+from optimizer.errors import fault, nearest
+from optimizer.units import number
+
+DEBYE = 0.509
+"""Debye-Hueckel slope in water at 25 °C, log10 scale [kg^0.5/mol^0.5]."""
+
+ION_SIZE = 1.5
+"""Ion-size term of the pH convention [kg^0.5/mol^0.5]; Bates and Guggenheim 1960."""
+
+LOWEST, HIGHEST = -1.5, 15.5
+LN10 = log(10)
+
+
+@dataclass(frozen=True)
+class Mixture:
+    """A solution in water, or a product whose surfactant is taken as inert but for its sites.
+
+    Attributes:
+        strong: Strong cations less strong anions [mol/kg].
+        weak: Weak acids and bases with their amounts [mol/kg], all forms together.
+        salt: Further 1:1 salt that only adds to the ionic strength [mol/kg].
+        temperature: [°C]; moves pKw and those pKa whose change is known.
+        ideal: True to leave out the activity correction, as textbook problems do.
+
+    Limits: water-like solutions up to I = 0.6 mol/kg (checked), 15 to 45 °C. Carbon dioxide of the air,
+    ion pairing and the electric field of micelles are not described.
+    """
+
+    strong: float = 0.0
+    weak: tuple[tuple[Weak, float], ...] = ()
+    salt: float = 0.0
+    temperature: float = REFERENCE_TEMPERATURE
+    ideal: bool = False
+
+    def __post_init__(self) -> None:
+        if not isfinite(self.strong):
+            raise fault("mixture", "strong", f"{self.strong} is not an amount.", "Write a number of mol/kg.")
+        for name, amount in (("salt", self.salt), *((w.name, c) for w, c in self.weak)):
+            if not (isfinite(amount) and amount >= 0):
+                raise fault("mixture", name, f"{amount:g} mol/kg is not an amount.", "Write zero or more.")
+        if not 0 <= self.temperature <= 80:
+            what = f"{self.temperature:g} °C is not a temperature of a wash product in the making."
+            raise fault("mixture", "temperature", what, "Write a number from 0 to 80; the figures hold for 15 to 45.")
+
+    @property
+    def pkw(self) -> float:
+        """Ionic product of water at the temperature, -log10."""
+        return PKW + PKW_PER_KELVIN * (self.temperature - REFERENCE_TEMPERATURE)
+
+
+@dataclass(frozen=True)
+class Reached:
+    """Where a mixture comes to rest.
+
+    Attributes:
+        ph: -log10 of the activity of H+.
+        ionic_strength: [mol/kg].
+        buffering: Strong alkali per pH unit at this point and ionic strength [mol/kg per pH].
+    """
+
+    ph: float
+    ionic_strength: float
+    buffering: float
+
+
+def damping(ionic_strength: float) -> float:
+    """Return -log10 gamma of a singly charged ion [-] at an ionic strength [mol/kg]."""
+    root = sqrt(max(ionic_strength, 0.0))
+    return DEBYE * root / (1 + ION_SIZE * root)
+
+
+def proton_excess(ph: float, damp: float = 0.0, pkw: float = PKW) -> float:
+    """Return [H] - [OH] [mol/kg] at a pH; `damp` is `damping(I)`."""
+    return float(10 ** (damp - ph) - 10 ** (ph - pkw + damp))
+
+
+def water_buffering(ph: float, damp: float = 0.0, pkw: float = PKW) -> float:
+    """Return what water itself buffers, 2.303 ([H] + [OH]) [mol/kg per pH]."""
+    return LN10 * float(10 ** (damp - ph) + 10 ** (ph - pkw + damp))
+
+
+def charges(weak: Weak, ph: float, damp: float = 0.0) -> tuple[float, float]:
+    """Return mean charge and mean squared charge per mole of a family [-] at a pH; `damp` is `damping(I)`."""
+    z, exponent = weak.top, -damp * weak.top**2
+    base = damp * weak.top**2
+    shares, largest = [0.0], 0.0
+    for pka in weak.pka:
+        exponent += ph - pka
+        z -= 1
+        shares.append(exponent + damp * z * z + base)
+        largest = max(largest, shares[-1])
+    total = first = second = 0.0
+    z = weak.top
+    for share in shares:
+        amount = 10 ** (share - largest)
+        total += amount
+        first += z * amount
+        second += z * z * amount
+        z -= 1
+    return first / total, second / total
+
+
+def protons(weak: Weak, ph: float, damp: float = 0.0) -> tuple[float, float]:
+    """Return protons held per mole of a family [-] and their loss per pH unit [1/pH], both positive."""
+    mean, square = charges(weak, ph, damp)
+    return mean - weak.top + len(weak.pka), LN10 * (square - mean * mean)
+
+
+def solve(mixture: Mixture) -> Reached:
+    """Return the pH, ionic strength and buffering of a mixture.
+
+    Accuracy against published values: see docs/ph-accuracy.md (0.02 at the primary standards, 0.11 at worst).
+
+    Raises:
+        DataError: If the mixture is beyond pH -1.5 to 15.5, where no aqueous model holds.
+    """
+    families = [(w.at(mixture.temperature), c) for w, c in mixture.weak if c]
+    pkw = mixture.pkw
+    fixed = mixture.salt + abs(mixture.strong) / 2
+    ionic, ph, slope = fixed, 7.0, 0.0
+    for _ in range(100):
+        damp = 0.0 if mixture.ideal else damping(ionic)
+        ph, slope, square = _root(mixture.strong, families, damp, pkw, ph)
+        found = fixed + square / 2
+        done = mixture.ideal or abs(found - ionic) <= 1e-10 * (1 + ionic)
+        ionic = found
+        if done:
+            break
+    return Reached(ph, ionic, slope)
+
+
+def _root(
+    strong: float, families: list[tuple[Weak, float]], damp: float, pkw: float, start: float
+) -> tuple[float, float, float]:
+    """Return pH, buffering and summed squared charges at a fixed ionic strength: Newton kept inside a bracket."""
+    low, high, ph = LOWEST, HIGHEST, min(max(start, LOWEST), HIGHEST)
+    slope = square = 0.0
+    for _ in range(200):
+        hydrogen, hydroxide = 10 ** (damp - ph), 10 ** (ph - pkw + damp)
+        excess = strong + hydrogen - hydroxide
+        square = hydrogen + hydroxide
+        slope = square
+        for weak, amount in families:
+            mean, squared = charges(weak, ph, damp)
+            excess += amount * mean
+            square += amount * squared
+            slope += amount * (squared - mean * mean)
+        slope *= LN10
+        if excess > 0:
+            low = ph
+        else:
+            high = ph
+        step = excess / slope
+        if abs(step) < 1e-12 or high - low < 1e-13:
+            break
+        following = ph + step
+        ph = following if low < following < high else (low + high) / 2
+    if min(ph - LOWEST, HIGHEST - ph) < 1e-9:
+        what = f"the mixture lies beyond pH {LOWEST:g} to {HIGHEST:g}, where no aqueous model holds."
+        raise fault("mixture", "strong", what, "Check the amounts and their unit, mol/kg.")
+    return ph, slope, square
+
+
+def imbalance(mixture: Mixture, ph: float, ionic_strength: float | None = None) -> float:
+    """Return the charge that is too much at a pH [mol/kg]: the strong acid that would bring the mixture there.
+
+    Positive: acid is needed to reach the pH; negative: alkali is. With no ionic strength given, the one that the
+    mixture has at that pH once a 1:1 acid or alkali has been added.
+    """
+    pkw, families = mixture.pkw, [(w.at(mixture.temperature), c) for w, c in mixture.weak if c]
+    ionic = mixture.salt + abs(mixture.strong) / 2 if ionic_strength is None else ionic_strength
+    excess = 0.0
+    for _ in range(100):
+        damp = 0.0 if mixture.ideal else damping(ionic)
+        met = [(c, *charges(w, ph, damp)) for w, c in families]
+        excess = mixture.strong + proton_excess(ph, damp, pkw) + sum(c * mean for c, mean, _ in met)
+        hydrogen, hydroxide = 10 ** (damp - ph), 10 ** (ph - pkw + damp)
+        around = hydrogen + hydroxide + sum(c * square for c, _, square in met) + abs(mixture.strong) + abs(excess)
+        found = mixture.salt + around / 2
+        if ionic_strength is not None or mixture.ideal or abs(found - ionic) <= 1e-12 * (1 + ionic):
+            break
+        ionic = found
+    return excess
+
+
+@dataclass(frozen=True)
+class Chemical:
+    """A pure acid or alkali as it is weighed.
+
+    Attributes:
+        name: Name with its hydrate form.
+        molar_mass: Of the form that is weighed [g/mol], from the molecular formula.
+        weak: The family it adds, if weak.
+        strong: Strong cations less strong anions per mole: +1 for sodium hydroxide, -1 for hydrogen chloride.
+        note: What a maker must know of this form.
+    """
+
+    name: str
+    molar_mass: float
+    weak: Weak | None = None
+    strong: float = 0.0
+    note: str = ""
+
+    @property
+    def acid(self) -> bool:
+        """True for acids, false for alkalis."""
+        return self.strong < 0 or (self.weak is not None and self.weak.top == 0 and self.strong == 0)
+
+
+CHEMICALS = {
+    c.name: c
+    for c in (
+        Chemical("citric acid anhydrous", 192.12, WEAK["citric acid"]),
+        Chemical(
+            "citric acid monohydrate",
+            210.14,
+            WEAK["citric acid"],
+            note="Holds 8.6 % water of crystallisation: 9 % weaker than the anhydrous form by weight.",
+        ),
+        Chemical(
+            "lactic acid",
+            90.08,
+            WEAK["lactic acid"],
+            note="Sold strong, it holds lactoyl lactate: less free acid at first, the pH drifts down later.",
+        ),
+        Chemical("glycolic acid", 76.05, WEAK["glycolic acid"]),
+        Chemical("acetic acid", 60.05, WEAK["acetic acid"]),
+        Chemical(
+            "gluconolactone",
+            178.14,
+            WEAK["gluconic acid"],
+            note="Opens to gluconic acid over hours: re-read the pH the next day.",
+        ),
+        Chemical("phosphoric acid", 98.0, WEAK["phosphoric acid"]),
+        Chemical("hydrochloric acid", 36.46, strong=-1.0),
+        Chemical("sodium hydroxide", 40.0, strong=1.0),
+        Chemical("potassium hydroxide", 56.11, strong=1.0),
+        Chemical("triethanolamine", 149.19, WEAK["triethanolamine"]),
+        Chemical("aminomethyl propanol", 89.14, WEAK["aminomethyl propanol"]),
+        Chemical("sodium citrate dihydrate", 294.10, WEAK["citric acid"], strong=3.0),
+    )
+}
+"""Acids and alkalis by name; molar masses from the molecular formulas."""
+
+CAUTIONS = {
+    True: "Acid: solid acid and strong solutions burn eyes and skin. Goggles and gloves; acid into water, never the "
+    "reverse; write strength and date on the bottle; after contact rinse long with water.",
+    False: "Alkali: it burns skin and can blind, and it heats up when it dissolves. Goggles and gloves; alkali into "
+    "water, never the reverse; not in aluminium; after contact rinse 15 to 20 minutes and get medical help.",
+}
+"""Handling caution by whether it is an acid; common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Stock:
+    """A solution of an acid or alkali.
+
+    Attributes:
+        chemical: What was weighed in, hydrate water included.
+        percent: Strength, counted in the form that was weighed [% w/w].
+
+    Raises:
+        DataError: If the strength is not above 0 and at most 100.
+    """
+
+    chemical: Chemical
+    percent: float
+
+    def __post_init__(self) -> None:
+        if not 0 < self.percent <= 100:
+            what = f"{self.percent:g} % is not a strength."
+            raise fault(self.chemical.name, "percent", what, "Write the mass of acid or alkali per 100 g of solution.")
+
+    @property
+    def millimoles(self) -> float:
+        """Strength [mmol/g of solution]."""
+        return 10 * self.percent / self.chemical.molar_mass
+
+    @property
+    def caution(self) -> str:
+        """What to heed when handling it."""
+        return CAUTIONS[self.chemical.acid]
+
+    def taken_up(self, ph: float, damp: float = 0.0, temperature: float = REFERENCE_TEMPERATURE) -> float:
+        """Return the charge it takes up at a pH [eq/mol]: 2.2 to 2.7 for citric acid at pH 6, -1 for an alkali.
+
+        `damp` is `damping(I)`; 0 is zero ionic strength.
+        """
+        weak = self.chemical.weak
+        mean = charges(weak.at(temperature), ph, damp)[0] if weak else 0.0
+        return -(self.chemical.strong + mean)
+
+
+def stock(name: str, percent: float) -> Stock:
+    """Return a solution by the name of its chemical and its strength [% w/w].
+
+    Raises:
+        DataError: If the chemical is unknown or the strength is not above 0 and at most 100.
+    """
+    if name not in CHEMICALS:
+        raise fault("solution", name, "this acid or alkali is not known.", nearest(name, CHEMICALS))
+    return Stock(CHEMICALS[name], percent)
+
+
+def weighed_in(name: str, grams: float, water: float) -> Stock:
+    """Return the solution of so many grams in so much water [g]: 2 g in 20 g is 9.09 %, not 10 %.
+
+    Raises:
+        DataError: If the chemical is unknown or an amount is not possible.
+    """
+    if not (grams > 0 and water >= 0):
+        what = f"{grams:g} g in {water:g} g of water is no solution."
+        raise fault("solution", name, what, "Write more than 0 g of acid or alkali, and 0 g of water or more.")
+    return stock(name, 100 * grams / (grams + water))
+
+
+@dataclass(frozen=True)
+class Dose:
+    """How much solution brings a mixture to a pH.
+
+    Attributes:
+        grams: Solution per 100 g of what is there before the addition [g].
+        active: Of that, acid or alkali in the form that was weighed [g].
+        millimoles: The same [mmol].
+        equivalents: Charge it takes up at the target [meq].
+        caution: Handling caution.
+    """
+
+    grams: float
+    active: float
+    millimoles: float
+    equivalents: float
+    caution: str
+
+
+def dose_to(mixture: Mixture, target: float, solution: Stock) -> Dose:
+    """Return the dose that brings a mixture to a target pH.
+
+    Explicit at a given ionic strength: with h = [H] - [OH] and charge taken up e per mole,
+    g = (strong + sum c zbar + h) / (n e - h) per gram, where n is the strength in mol per kg; the added mass
+    dilutes. The ionic strength is renewed a few times.
+
+    Raises:
+        DataError: If this solution moves the pH the wrong way or cannot reach the target.
+    """
+    check_ph(target, "target", "ph")
+    pkw, heat = mixture.pkw, mixture.temperature
+    families = [(w.at(heat), c) for w, c in mixture.weak if c]
+    chemical, strength = solution.chemical, solution.millimoles
+    ionic, share = mixture.salt + abs(mixture.strong) / 2, 0.0
+    for _ in range(100):
+        damp = 0.0 if mixture.ideal else damping(ionic)
+        excess = proton_excess(target, damp, pkw)
+        met = [(c, *charges(w, target, damp)) for w, c in families]
+        wanted = mixture.strong + excess + sum(c * mean for c, mean, _ in met)
+        each = solution.taken_up(target, damp, heat)
+        drive = strength * each - excess
+        if wanted * drive < 0:
+            way = "lower" if wanted > 0 else "higher"
+            what = f"{chemical.name} at {number(solution.percent, 2)} % cannot bring this mixture to pH {target:g}."
+            kind = "an acid" if way == "lower" else "an alkali"
+            raise fault("dose", "target", what, f"The target lies {way}: choose {kind}, or a stronger one.")
+        share = wanted / drive
+        square = charges(chemical.weak.at(heat), target, damp)[1] if chemical.weak else 0.0
+        ions = sum(c * s for c, _, s in met) + share * strength * square
+        around = ions + abs(mixture.strong + share * strength * chemical.strong)
+        counter = abs(excess) + 2 * min(10 ** (damp - target), 10 ** (target - pkw + damp))
+        found = (mixture.salt + (around + counter * (1 + share)) / 2) / (1 + share)
+        done = mixture.ideal or abs(found - ionic) <= 1e-12 * (1 + ionic)
+        ionic = found
+        if done:
+            break
+    grams = 100 * share
+    moles = grams * strength
+    return Dose(grams, grams * solution.percent / 100, moles, moles * each, solution.caution)
+
+
+def mixed_with(mixture: Mixture, solution: Stock, grams: float) -> Mixture:
+    """Return the mixture after so many grams of solution per 100 g of it, diluted by them.
+
+    Raises:
+        DataError: If the amount is negative.
+    """
+    if not (isfinite(grams) and grams >= 0):
+        raise fault("addition", "grams", f"{grams:g} g is not an amount.", "Write zero or more.")
+    share, scale = grams / 100, 1 / (1 + grams / 100)
+    moles = share * solution.millimoles
+    added = ((solution.chemical.weak, moles * scale),) if solution.chemical.weak else ()
+    return replace(
+        mixture,
+        strong=(mixture.strong + moles * solution.chemical.strong) * scale,
+        weak=(*((w, c * scale) for w, c in mixture.weak), *added),
+        salt=mixture.salt * scale,
+    )
+
+
+def diluted(mixture: Mixture, water: float) -> Mixture:
+    """Return the mixture with so many grams of pure water per gram of it; CO2 of the water is not described.
+
+    Raises:
+        DataError: If the amount is negative.
+    """
+    if not (isfinite(water) and water >= 0):
+        raise fault("dilution", "water", f"{water:g} g is not an amount.", "Write zero or more.")
+    scale = 1 / (1 + water)
+    weak = tuple((w, c * scale) for w, c in mixture.weak)
+    return replace(mixture, strong=mixture.strong * scale, weak=weak, salt=mixture.salt * scale)
+
+
+def check_ph(value: float, where: str, key: str) -> None:
+    """Raise unless a number can be the pH of a product.
+
+    Raises:
+        DataError: If it is not from 0 to 14.
+    """
+    if not 0 <= value <= 14:
+        raise fault(where, key, f"{value:g} is not a pH.", "Write a number from 0 to 14.")
+
+
+def common_window(windows: dict[str, tuple[float, float]]) -> tuple[float, float]:
+    """Return the pH range that all windows share.
+
+    Args:
+        windows: Low and high pH by name.
+
+    Raises:
+        DataError: If they do not meet; the two that are furthest apart are named.
+    """
+    if not windows:
+        return 0.0, 14.0
+    floor = max(windows, key=lambda name: windows[name][0])
+    roof = min(windows, key=lambda name: windows[name][1])
+    low, high = windows[floor][0], windows[roof][1]
+    if low > high:
+        what = f"{floor} works from pH {low:g} up and {roof} only up to {high:g}: they share no pH."
+        raise fault("pH window", "", what, "Leave out or exchange one of the two.")
+    return low, high
+
+
+def strength_after(ph: float, parts: float, whole: float) -> float:
+    """Return the pH of a strong acid after dilution by the textbook rule pH + log10(whole/parts).
+
+    No activity correction and no water: for pH 0 to 6 only.
+
+    Raises:
+        DataError: If the amounts are not possible.
+    """
+    if not 0 < parts <= whole:
+        raise fault("dilution", "parts", f"{parts:g} in {whole:g} is no dilution.", "The whole holds the part.")
+    return ph + log10(whole / parts)
