@@ -16,12 +16,11 @@ from math import inf, isfinite
 
 import numpy as np
 
-from optimizer.engine.certificate import check_feasible, check_optimal
-from optimizer.engine.highs import Session
-from optimizer.engine.sensitivity import Basis
+from optimizer.engine.certificate import GAP, PRIMAL
+from optimizer.engine.highs import Answer, Session
 from optimizer.errors import SolverError
 from optimizer.model import Case, objective_vector
-from optimizer.pool import Pool, Vector
+from optimizer.pool import Mask, Pool, Vector
 from optimizer.rules import LimitRule
 from optimizer.units import TOLERANCE
 
@@ -32,6 +31,8 @@ WIDER = 10.0
 """Factor by which the step grows where the solver still sits on the break."""
 FURTHEST_STEP = 1e-3
 """Where the step has grown to this, relative, the curve cannot be followed."""
+HELD = 1e-9
+"""Reduced costs above this, of costs scaled to 1 at most, keep a variable at its end."""
 JOINED = 1e-6
 """Most that two neighbouring pieces may differ where they meet, relative."""
 
@@ -191,10 +192,26 @@ def _same_total(one: LimitRule, other: LimitRule, pool: Pool) -> bool:
 
 @dataclass(frozen=True)
 class Point:
-    """An optimum with its basis; the last row of the basis is the swept one."""
+    """A certified optimum at a limit, and how it moves along its basis as the limit does.
+
+    With t the move of the limit, z moves by theta `rates`, theta = t / (1 - q t) (see `engine/sensitivity`;
+    here only the swept row moves, so one column of the inverse is enough).
+
+    Attributes:
+        z: Column values.
+        reduced: Reduced costs of columns, then dual values of rows.
+        rates: Change of the columns per theta.
+        q: Curvature.
+        up: How far the limit may rise before the basis changes.
+        unique: Whether no other point is as good.
+    """
 
     z: Vector
-    basis: Basis
+    reduced: Vector
+    rates: Vector
+    q: float = 0.0
+    up: float = 0.0
+    unique: bool = False
 
 
 class Curve:
@@ -227,11 +244,11 @@ class Curve:
             SolverError: If the curve cannot be followed or verified.
         """
         g = self.given
-        best = self._optimum()
+        best = self._optimum(None)
         if best is None:
             return []
         start, from_ = self._start(best)
-        end = max(self._furthest(g.lower, g.upper), start)
+        end = max(self._furthest(g.lower, g.upper, start), start)
         length = end - start
         if length <= 1e-9 * (1 + abs(end)):
             edge = self.up * start
@@ -241,7 +258,7 @@ class Curve:
         while m < end - STEP * length:
             target = min(m + step, (m + end) / 2)
             point = self._found_at(target)
-            reached = -inf if point is None else self._reach(point, target, end)
+            reached = -inf if point is None else min(end, target + point.up)
             if point is None or (reached <= target and step < FURTHEST_STEP * length):
                 step *= WIDER
                 if step > FURTHEST_STEP * length:
@@ -261,22 +278,21 @@ class Curve:
 
         On the optimal face what has a reduced cost stays at its end.
         """
-        g, basis = self.given, best.basis
-        if basis.unique:
+        g, n = self.given, len(self.cost)
+        if best.unique:
             return g.sweeping(best.z), best.z
-        held = basis.movable & (np.abs(basis.reduced) > 1e-9)
-        z = np.concatenate([best.z, basis.activity])
-        low, high = np.where(held, z, basis.ends_low), np.where(held, z, basis.ends_high)
-        n = len(g.lower)
+        z = np.concatenate([best.z, self.matrix @ best.z])
+        held = np.abs(best.reduced) > HELD
+        low = np.where(held, z, np.concatenate([g.lower, self.low]))
+        high = np.where(held, z, np.concatenate([g.upper, self.high]))
         self.session.rows(self.all_rows, low[n:], high[n:])
         most = self._furthest(low[:n], high[:n])
         self.session.rows(self.all_rows, self.low, self.high)
         return most, self.last
 
-    def _furthest(self, lower: Vector, upper: Vector) -> float:
-        """Return the most of the swept measure within bounds, by Dinkelbach's iteration for a mean."""
+    def _furthest(self, lower: Vector, upper: Vector, ratio: float = 0.0) -> float:
+        """Return the most of the swept measure within bounds, by Dinkelbach's iteration from a value for a mean."""
         g = self.given
-        ratio = 0.0
         for _ in range(60):
             self.solves += 1
             answer = self.session.run(-(g.swept - ratio * g.per) * self.scale, lower, upper)
@@ -293,12 +309,9 @@ class Curve:
         """Return the certified best value at a limit, or None where the solver gives none, as may be on a break."""
         self._aim(m)
         try:
-            point = self._optimum()
+            return self._optimum(m)
         except SolverError:
             return None
-        if point is not None:
-            self.given.sweeping(point.z)
-        return point
 
     def _aim(self, m: float) -> None:
         """Ask for at least m of the swept measure."""
@@ -310,7 +323,7 @@ class Curve:
         self.low[last] = (g.swept_end + m * g.per_end) * self.scale
         self.session.rows(self.all_rows[-1:], self.low[-1:], self.high[-1:])
 
-    def _optimum(self) -> Point | None:
+    def _optimum(self, m: float | None) -> Point | None:
         """Return the certified best value at the present limit, or None if there is none."""
         g = self.given
         self.solves += 1
@@ -319,37 +332,73 @@ class Curve:
             return None
         if answer.ending != "optimal":
             raise SolverError("a point of the trade-off ended without a verdict.")
-        ends = self.matrix, self.low, self.high, self.cost, g.lower, g.upper
-        if not check_optimal(*ends, answer.x, answer.y).holds:
-            raise SolverError("a point of the trade-off did not stand the check outside the solver.")
+        reduced = np.concatenate([self.cost - answer.y @ self.matrix, answer.y])
+        values = np.concatenate([answer.x, self.matrix @ answer.x])
         low, high = np.concatenate([g.lower, self.low]), np.concatenate([g.upper, self.high])
-        return Point(answer.x, Basis(self.matrix, self.cost, low, high, answer.x, answer.basic))
+        self._certified(values, low, high, reduced)
+        free = np.ones(len(values), dtype=bool)
+        free[answer.basic] = False
+        if m is None:
+            unique = bool((np.abs(reduced[free & (low < high)]) > HELD).all())
+            return Point(answer.x, reduced, np.zeros(0), unique=unique)
+        g.sweeping(answer.x)
+        return self._moving(answer, free, values, low, high, reduced)
 
-    def _reach(self, point: Point, target: float, end: float) -> float:
-        """Return how far the basis stays optimal."""
-        basis, row = point.basis, len(self.low) - 1
-        per = self.given.per * self.scale if self.bent else None
-        up = basis.reach(np.array([row]), np.array([self.given.per_end * self.scale]), per).up
-        return min(end, target + up)
+    def _certified(self, values: Vector, low: Vector, high: Vector, reduced: Vector) -> None:
+        """Refuse a point that breaks a row or that its dual values do not prove best (see `engine/certificate`)."""
+        size = 1 + np.abs(values)
+        ends = np.where(reduced > 0, low, high)
+        open_ = ~np.isfinite(ends)
+        ends[open_] = 0.0
+        objective, bound = float(self.cost @ values[: len(self.cost)]), float(reduced @ ends)
+        kept = (low - values <= PRIMAL * size).all() and (values - high <= PRIMAL * size).all()
+        signs = (np.abs(reduced[open_]) <= GAP).all()
+        if not (kept and signs and abs(objective - bound) <= GAP * (1 + abs(objective))):
+            raise SolverError("a point of the trade-off did not stand the check outside the solver.")
+
+    def _moving(self, answer: Answer, free: Mask, values: Vector, low: Vector, high: Vector, reduced: Vector) -> Point:
+        """Return a point with how it moves along its basis; `free` marks what is nonbasic."""
+        g, n, row = self.given, len(self.cost), len(self.low) - 1
+        columns, active = np.flatnonzero(~free[:n]), np.flatnonzero(free[n:])
+        if not free[n + row]:  # the limit does not bind
+            return Point(answer.x, reduced, np.zeros(n))
+        inverse = np.linalg.inv(self.matrix[np.ix_(active, columns)])
+        per = g.per * self.scale
+        slope = float(per @ answer.x) + g.per_end * self.scale
+        rates = np.zeros(n)
+        rates[columns] = slope * inverse[:, -1]
+        moving = np.concatenate([rates, self.matrix @ rates])
+        moving[free] = 0.0
+        last = _reach(values, moving, low, high)
+        q = 0.0
+        if self.bent:
+            q = float(per[columns] @ inverse[:, -1])
+            pull = per[columns] @ inverse
+            drift = np.zeros(n + row + 1)
+            drift[:n] = per - pull @ self.matrix[active]
+            drift[n + active] = pull
+            sign = np.where(values - low <= high - values, 1.0, -1.0)
+            movable = free & (low < high)
+            costs, drifts = (reduced * sign)[movable], (float(answer.y[row]) * drift * sign)[movable]
+            last = min(last, _reach(costs, drifts, np.zeros(len(costs)), np.full(len(costs), inf)))
+        up = last / (1 + q * last) if last < inf and 1 + q * last > 0 else inf
+        return Point(answer.x, reduced, rates, q, up)
 
     def _piece(self, point: Point, here: float, first: float, last: float) -> Piece:
         """Return the piece of a basis found at a limit inside it."""
-        g, basis, row = self.given, point.basis, len(self.low) - 1
-        q = basis.curvature(row, g.per * self.scale) if self.bent else 0.0
-        slope = (float(g.per @ point.z) + g.per_end) * self.scale
-        inside = basis.basic < basis.n
-        moved = np.zeros(basis.n)
-        moved[basis.basic[inside]] = basis.inverse[inside, row] * slope
+        g, q = self.given, point.q
 
         def at(m: float) -> Vector:
             t = m - here
-            return point.z + t / (1 - q * t) * moved
+            return point.z + t / (1 - q * t) * point.rates
 
         start, stop = at(first), at(last)
-        if check_feasible(g.matrix, g.low, g.high, g.lower, g.upper, stop) > JOINED:
+        activity = g.matrix @ stop
+        missed = np.maximum(g.low - activity, activity - g.high) / (1 + np.abs(activity))
+        if max(missed.max(initial=0.0), (g.lower - stop).max(), (stop - g.upper).max()) > JOINED:
             raise SolverError("a stretch of the trade-off does not keep the rules at its end.")
         back = 1 - q * (first - here)
-        rate, q = g.sign * float(g.cost @ moved) / back**2, q / back
+        rate, q = g.sign * float(g.cost @ point.rates) / back**2, q / back
         bend = q if g.scale < 0 else (1 - stop[g.scale] / start[g.scale]) / (last - first)
         up = self.up
         return Piece(up * first, up * last, g.value(start), up * rate, up * q, up * bend, g.dosed(start), g.dosed(stop))
@@ -359,3 +408,13 @@ class Curve:
         one, other = before.at(before.last), after.value
         if not (isfinite(one) and abs(one - other) <= JOINED * (1 + abs(one))):
             raise SolverError(f"two stretches of the trade-off do not meet ({one:g} and {other:g}).")
+
+
+def _reach(values: Vector, rates: Vector, low: Vector, high: Vector) -> float:
+    """Return the largest theta, 0 or more, with low <= values + theta rates <= high."""
+    moving = np.abs(rates) > 1e-11
+    if not moving.any():
+        return inf
+    rates = rates[moving]
+    room = (np.where(rates > 0, high[moving], low[moving]) - values[moving]) / rates
+    return max(float(room.min()), 0.0)

@@ -33,7 +33,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_readme_shows_commands() -> None:
-    assert len(COMMANDS) >= 15
+    assert len(COMMANDS) >= 20
     assert BLOCKS[0].split("\n")[:2] == ["make demo", "make test"]
 
 

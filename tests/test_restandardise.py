@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from briefs import PLAIN, Wish, aqua, brief_of, draw, material, substance
 from by_hand import kept_by_hand, nearest_by_hand
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from oracle import Case, candidates, targets_of, value_at
 from typer.testing import CliRunner
@@ -36,6 +36,7 @@ from optimizer.solve import solve
 from optimizer.studies.restandardise import Batch, Restandardised, restandardise
 
 assert optimizer.cli.lots
+CI = settings(derandomize=True, database=None, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 LINEAR = Wish(kinds=tuple(k for k in PLAIN if k != "clear"), rules=(1, 4), sizes=(3, 5), extras=False, goals=False)
 SEEDS = range(120)
 
@@ -222,7 +223,7 @@ def test_impossible_lots_name_what_clashes() -> None:
 # grams ----------------------------------------------------------------------------------------------
 
 
-@settings(derandomize=True, database=None, deadline=None, max_examples=200)
+@settings(CI, max_examples=200)
 @given(
     st.dictionaries(st.text("abcdef", min_size=1, max_size=3), st.floats(0.01, 1000), min_size=1, max_size=9),
     st.sampled_from([0.01, 0.1, 0.5, 1.0, 5.0]),

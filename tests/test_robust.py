@@ -15,7 +15,7 @@ import numpy as np
 import oracle
 import pytest
 from briefs import PLAIN, Wish, aqua, brief_of, draw, material, substance
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from oracle import Case, Region, Table
 from scipy.optimize import LinearConstraint, linprog, milp
@@ -38,6 +38,7 @@ from optimizer.safe import Safety
 from optimizer.studies.robust import Robust, robust
 
 assert optimizer.cli.lots
+CI = settings(derandomize=True, database=None, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 # published ------------------------------------------------------------------------------------------
 
@@ -85,7 +86,7 @@ def test_bim_between_box_and_nominal_is_what_the_corners_give(budget: float) -> 
     assert chips(0.05, budget)[0] == pytest.approx(-found.fun)
 
 
-@settings(derandomize=True, database=None, deadline=None, max_examples=80)
+@settings(CI, max_examples=80)
 @given(st.integers(0, 2**32), st.sampled_from([0.0, 0.5, 1.0, 2.0, 2.5, 4.0]))
 def test_random_rows_hold_at_every_corner_and_no_more_is_given_up(seed: int, budget: float) -> None:
     """Rows with two ends and different deviations up and down, dearer costs; all subsets as rows for scipy."""
@@ -399,7 +400,7 @@ def test_a_way_that_is_not_taken_asks_for_nothing() -> None:
     assert done.safe.kept == 1.0
 
 
-@settings(derandomize=True, database=None, deadline=None, max_examples=150)
+@settings(CI, max_examples=150)
 @given(st.integers(0, 2**32), st.sampled_from([0.0, 1.0, 2.0, 3.0, inf]))
 def test_the_ends_of_a_share_of_blends_are_those_of_the_corners(seed: int, budget: float) -> None:
     """A strong lot of a blend raises the share or lowers it, as the share itself is below or above the blend's."""

@@ -5,10 +5,11 @@ pH y after G grams of solution per gram of product, read with w grams of water p
 
     A + sum c_k p_k(y) = 1000 (G n e(y) - D h(y)),    D = (1 + G)(1 + w)
 
-with p protons held per site (sugar hydroxyls: less the one they are sold with), n the strength [mmol/g], e the charge that the acid takes up per mole [eq/mol] and
-h = [H] - [OH] [mol/kg]. Every piece of knowledge is one such row: a range of the recipe, a titrated ingredient, a
-supplied pH, a reading. The weight of a reading is 1 / (buffering x sigma), sigma from instrument, model and pH. The
-estimate is the weighted linear least squares with c >= 0, and the dose to a target is explicit, without a search.
+with p protons held per site (sugar hydroxyls: less the one they are sold with), n the strength [mmol/g], e the charge
+that the acid takes up per mole [eq/mol] and h = [H] - [OH] [mol/kg]. Every piece of knowledge is one such row: a range
+of the recipe, a titrated ingredient, a supplied pH, a reading. The weight of a reading is 1 / (buffering x sigma), with
+sigma from instrument, model and pH. The estimate is the weighted linear least squares with c >= 0, and the dose to a target
+is explicit, without a search.
 
 The model's pKa, the ranges of ingredients and every standard deviation here are assumptions (basis: reference work on
 published buffers and simulated batches, see docs/ph-accuracy.md); no measured shampoo stands behind them. Blind figures
@@ -273,7 +274,9 @@ def _observe(mean: Vector, covariance: Vector, row: Vector, value: float, sd: fl
 def _row(sites: tuple[Weak, ...], ph: float, damp: float) -> tuple[Vector, Vector]:
     """Return (1, p_1 - q_1, ..., p_K - q_K) at a pH and its fall per pH unit (0, ...), each of shape (1 + K,)."""
     held = [protons(w, ph, damp) for w in sites]
-    return np.array([1.0, *(h[0] - (w.name in SOLD_PROTONATED) for w, h in zip(sites, held, strict=True))]), np.array([0.0, *(h[1] for h in held)])
+    return np.array([1.0, *(h[0] - (w.name in SOLD_PROTONATED) for w, h in zip(sites, held, strict=True))]), np.array(
+        [0.0, *(h[1] for h in held)]
+    )
 
 
 def _sigma(ph: float, instrument: float) -> float:
@@ -434,7 +437,7 @@ class Log:
     @cached_property
     def estimate(self) -> Knowledge:
         """What is known after the readings: weighted linear least squares with site amounts of zero or more."""
-        precision: Vector = np.asarray(np.linalg.inv(self.known.covariance), float)
+        precision = _inverse(self.known.covariance)
         lines = [
             (*self._line(r.ph, share, r.water, r.temperature), r.sigma)
             for r, share in zip(self.readings, self._path[0], strict=True)
@@ -442,13 +445,14 @@ class Log:
         mean, covariance = nonnegative(precision, precision @ self.known.mean), self.known.covariance
         # The weights need the buffering, which the estimate gives: renew it a few times.
         for _ in range(3 if lines else 0):
-            hessian, pull = precision.copy(), precision @ self.known.mean
+            hessian = precision.copy()
+            pull = precision @ self.known.mean
             for row, value, fall, rest, sigma in lines:
                 unsure = sqrt(max(float(fall @ covariance @ fall), 0.0))
                 weight = 1 / (hypot(float(fall @ mean) + rest, min(unsure, float(fall @ mean) + rest)) * sigma) ** 2
-                hessian += weight * np.outer(row, row)
-                pull += weight * value * row
-            mean, covariance = nonnegative(hessian, pull), np.linalg.inv(hessian)
+                hessian += np.asarray(weight * np.outer(row, row), float)
+                pull = pull + weight * value * row
+            mean, covariance = nonnegative(hessian, pull), _inverse(hessian)
         return Knowledge(self.known.sites, mean, covariance)
 
     def share_to(self, ph: float) -> tuple[float, float]:
@@ -561,7 +565,8 @@ class Log:
 
         The next addition is at most 60 % of what the estimate says is still needed, and at most the lower 10 % point
         (taken on a logarithmic scale, because the need is positive) of what would bring the sample to the far edge of
-        the target. It is a plan: add it, stir, wait, read.
+        the target. The first addition is at most 60 % of that point too, because nothing has yet shown how the product
+        answers. It is a plan: add it, stir, wait, read.
         """
         caution, doubts = self.solution.caution, self.doubts
         name, way = self.solution.chemical.name, -1.0 if self.solution.chemical.acid else 1.0
@@ -598,13 +603,13 @@ class Log:
                 "check the grams; then add the smallest amount you can weigh."
             )
             return Advice("check", 0.0, None, reason, doubts, caution)
-        bound = room * exp(-TENTH * edge_sd / room)
+        bound = room * exp(-TENTH * edge_sd / room) * (1.0 if last.grams else LARGEST_SHARE)
         step = min(LARGEST_SHARE * needed, bound)
         reason = (
             f"{number(100 * step / needed, 0)} % of the {number(needed * product, 2)} g that the estimate says are "
             f"still needed for pH {target.typical:g}; "
             + (
-                "not more, because so much may already reach the far edge."
+                "not more, because the estimate is still too wide to go nearer to the far edge."
                 if bound < LARGEST_SHARE * needed
                 else "never more than 60 % at once."
             )
@@ -704,6 +709,13 @@ def nonnegative(hessian: Vector, pull: Vector) -> Vector:
             free[gone if len(gone) else at[[int(x[at].argmin())]]] = False
             x[~free] = 0.0
     return np.asarray(x * scale)
+
+
+def _inverse(symmetric: Vector) -> Vector:
+    """Return the inverse of a positive definite matrix, scaled so that the units of its rows do not matter."""
+    scale = 1 / np.sqrt(symmetric.diagonal())
+    both = np.outer(scale, scale)
+    return np.asarray(np.linalg.inv(symmetric * both) * both, np.float64)
 
 
 def _falls_to_zero(function: Callable[[float], float]) -> float:

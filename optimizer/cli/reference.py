@@ -65,6 +65,9 @@ def schema(
     from optimizer.library import Frozen, LibraryFile, Material
     from optimizer.report.joint import PlanRecord
     from optimizer.report.jsonout import BlendRecord, CheckRecord, CompareRecord, Record, WhyRecord
+    from optimizer.report.lots import RestandardiseRecord, RobustRecord
+    from optimizer.report.range import RangeRecord
+    from optimizer.report.substitute import SubstituteRecord
     from optimizer.report.tradeoff import FrontierRecord, LeewayRecord
     from optimizer.scenario import Scenario
     from optimizer.shelf import ShelfLine
@@ -80,6 +83,10 @@ def schema(
         "compare": (CompareRecord, "tenside compare --json"),
         "frontier": (FrontierRecord, "tenside frontier --json"),
         "leeway": (LeewayRecord, "tenside leeway --json"),
+        "substitute": (SubstituteRecord, "tenside substitute --json"),
+        "restandardise": (RestandardiseRecord, "tenside restandardise --json"),
+        "robust": (RobustRecord, "tenside robust --json"),
+        "range": (RangeRecord, "tenside range --json"),
         "together": (PlanRecord, "tenside together --json"),
     }
     if what and what not in known:

@@ -13,9 +13,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from optimizer.engine.highs import Answer, Session
+from optimizer.engine.highs import Answer
 from optimizer.pool import Mask, Vector
 from optimizer.range.checking import Checker
+from optimizer.range.hot import Solver
 from optimizer.range.programs import Base, Index, Programs
 from optimizer.range.vertex import Proof, Vertex
 
@@ -85,13 +86,11 @@ class Reuse:
     _gained: float = 0.0
     _spent: float = 0.0
     _known: dict[bytes, tuple[Vertex | Proof, Record]] = field(default_factory=dict)
-    _session: Session | None = None
+    _solver: Solver = field(init=False)
     _checker: Checker = field(init=False)
-    _ends: tuple[Vector, Vector] | None = None
-    _moves: Vector | None = None
 
     def __post_init__(self) -> None:
-        self._checker = Checker(self.base)
+        self._checker, self._solver = Checker(self.base), Solver(self.base)
 
     def solve(self, programs: Programs) -> Answers:
         """Return the verified answers of programs."""
@@ -122,7 +121,8 @@ class Reuse:
         for position, q in enumerate(order):
             if found.verdict[q] != UNSOLVED:
                 continue
-            answer = self._run(programs, int(q))
+            answer = self._solver.run(programs, int(q))
+            self.calls += 1
             if answer.ending == "optimal":
                 found.verdict[q] = OPTIMAL
                 told.append((int(q), answer))
@@ -228,27 +228,6 @@ class Reuse:
             best = sorted(self._known.items(), key=lambda k: -k[1][1].hits)
             self._known = dict(best[: MOST_KNOWN // 3])
         return self._known.setdefault(key, (known, Record()))
-
-    def _run(self, programs: Programs, q: int) -> Answer:
-        """Run one program in the session, changing only what differs from the last."""
-        self.calls += 1
-        base = self.base
-        low, high = programs.low[:, q], programs.high[:, q]
-        if self._session is None:
-            self._session = Session(base.matrix, base.low, base.high)
-            self._moves = np.zeros(base.moved.size)
-        if base.ended.size and (self._ends is None or (low != self._ends[0]).any() or (high != self._ends[1]).any()):
-            self._session.rows(base.ended.astype(np.int32), low, high)
-            self._ends = (low, high)
-        moves = programs.moves[:, q]
-        assert self._moves is not None
-        for k in np.flatnonzero(moves != self._moves):
-            self._session.coefficients(int(base.moved[k]), base.matrix[base.moved[k]] - moves[k] * base.slopes[k])
-        self._moves = moves
-        cost, upper = base.cost.copy(), base.upper.copy()
-        cost[base.priced] += programs.cost[:, q]
-        upper[base.closing] *= ~programs.closed[:, q]
-        return self._session.run(cost, np.zeros(upper.size), upper)
 
     def _verify(self, programs: Programs, found: Answers) -> None:
         """Check every answer; what does not stand the check is left without a verdict."""

@@ -452,7 +452,7 @@ def _alone(track: Track) -> Span:
 
 
 def _doses(brief: Brief, vector: Vector) -> dict[str, float]:
-    return {name: float(dose) for name, dose in zip(brief.pool.ids, vector, strict=True) if dose > SHOWN}
+    return {name: dose for name, dose in zip(brief.pool.ids, vector.tolist(), strict=True) if dose > SHOWN}
 
 
 def _told(brief: Brief, spans: list[Span]) -> tuple[tuple[Break, ...], tuple[Stretch, ...]]:
@@ -509,6 +509,6 @@ def _stretch(brief: Brief, span: Span) -> Stretch:
         piece.rate_at(first),
         piece.rate_at(last),
         (targets[0], targets[1]),
-        {name: float(d) for name, d in zip(brief.pool.ids, change, strict=True) if abs(d) > MOVED},
+        {name: d for name, d in zip(brief.pool.ids, change.tolist(), strict=True) if abs(d) > MOVED},
         tuple(_doses(brief, piece.doses_at((first + last) / 2))),
     )

@@ -29,6 +29,7 @@ from numpy.typing import NDArray
 
 from optimizer.brief import Brief
 from optimizer.engine import pulp_path
+from optimizer.engine.certificate import GAP
 from optimizer.model import cases, objective_vector
 from optimizer.range.family import Family
 from optimizer.range.frame import ENDINGS, WAYS, Frame
@@ -125,14 +126,19 @@ def measured(what: str, goal: float, worst: float, make: Maker, *, size: int, co
 
 
 def compare(brief: Brief, grid: Grid, frame: Frame, values: Floats) -> None:
-    """Assert that every answer is the peer's; where the peer's tolerance shows, that of a solve of its own."""
+    """Assert that every answer is the peer's.
+
+    Solvers stop at reduced costs of -1e-7, so both may miss the optimum in the last digits: ours may never be
+    worse than peer and a solve of its own by more than the gap that a certificate allows.
+    """
     solved = frame.ending == ENDINGS.index("optimal")
     assert (solved | (frame.ending == ENDINGS.index("infeasible"))).all()
     assert (solved == ~np.isnan(values)).all(), "verdicts differ"
     off = np.flatnonzero(solved & (np.abs(frame.objective - values) > 1e-8))
     assert off.size <= len(grid) / 100
-    alone = one_by_one(brief, grid.take(off), 60.0)
-    assert np.abs(frame.objective[off] - alone.objective).max(initial=0.0) < 1e-9, "objectives differ"
+    assert np.abs(frame.objective[off] - values[off]).max(initial=0.0) < 1e-6, "objectives differ"
+    best = np.minimum(one_by_one(brief, grid.take(off), 60.0).objective, values[off])
+    assert (frame.objective[off] - best).max(initial=0.0) <= GAP, "an answer is worse"
 
 
 def instance(size: int, seed: int) -> Brief:

@@ -7,7 +7,7 @@ import os
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -74,10 +74,17 @@ class Line:
 
 def main() -> None:
     """Measure and print; exit 1 if a goal is missed."""
+    import tradeoff
+    import trust
+
     gc.disable()  # as timeit and the command line do
     with tempfile.TemporaryDirectory() as folder:
         environment = compiled(Path(folder))
-        lines = [*answers(), *large(), *linear(), *starts(environment, Path(folder))]
+        report([*answers(), *large(), *linear(), *trust.lines(), *tradeoff.lines(), *starts(environment, Path(folder))])
+
+
+def report(lines: Iterable[Line]) -> None:
+    """Print the table of claims; exit 1 if a goal is missed."""
     rows = [("what, as a ratio", "goal", "median", "worst", "met"), *(line.cells() for line in lines)]
     width = max(len(row[0]) for row in rows)
     print("\n".join(f"{row[0]:<{width}}" + "".join(f"{cell:>8}" for cell in row[1:]) for row in rows))

@@ -10,14 +10,11 @@ from statistics import median
 import highspy
 import numpy as np
 from briefs import brief_of
-from run import Line, Program, cbc, highs, report, timed
+from run import Line, Program, cbc, report, timed
 
 from optimizer.brief import Brief
-from optimizer.corridor import Corridor
 from optimizer.model import cases, objective_vector
 from optimizer.pool import Vector
-from optimizer.row import Row
-from optimizer.rules import LimitRule
 from optimizer.studies.frontier import Frontier, frontier
 from optimizer.studies.leeway import Leeway, leeway
 
@@ -152,7 +149,6 @@ class Rooms(Hot):
     """The least and the most of every dose within the loss."""
 
     def __init__(self, brief: Brief) -> None:
-        (case,) = cases(brief.rules, brief.acidity, brief.pool)
         cost, _ = objective_vector(brief.measure("cost"), brief.pool, 1)
         best = leeway(brief, LOSS).result.objective
         super().__init__(brief, (cost, -np.inf, best + LOSS))
