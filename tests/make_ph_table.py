@@ -307,21 +307,22 @@ SIMULATED = """
 
 **Simulated, not measured.** {batches} random batches per row, half of them to pH 5.5, half to 6.4, within 0.3, with
 50 % citric acid, read at 10 % in water. Their pKa, amounts, salt and unnamed buffers are drawn anew and are not those
-that the log assumes, but the ranges of amounts they are drawn from are near its own. A titrated ingredient is off by 12 %
-(standard deviation). How hard the batches are was set by hand until blind estimates were as poor as in an earlier study
-of the same kind, and the size of the first addition and the spread of the priors were chosen on other draws of the same
-batches. So the table tells how the log behaves, not how good it is on a real product.
+that the log assumes, but the ranges of amounts they are drawn from are near its own. A titrated ingredient is off by
+12 % (standard deviation). How hard the batches are was set by hand until blind estimates were as poor as in an
+earlier study of the same kind, and the size of the first addition and the spread of the priors were chosen on other
+draws of the same batches. So the table tells how the log behaves, not how good it is on a real product.
 
 Readings: none; the start; the start and one, two, three additions as the log proposes them. Dose error: median error of
 the total. Within: batches that would end within 0.3 and 0.5 pH if the estimate were dosed at once. Covered: batches
-whose true dose lies in the interval from the 10 % to the 90 % point. Passed: batches in which the proposed addition went more
-than 0.05 below the lower edge.
+whose true dose lies in the interval from the 10 % to the 90 % point. Passed: batches in which the proposed addition
+went more than 0.05 below the lower edge.
 """
 PROMISE = """
-What may be said: without a reading, an estimate is for buying and planning. The pH of the start adds little
-unless the alkali is all but unknown; the first addition adds most. After the start and two additions most of these batches would end within 0.3 pH with a meter, fewer
-with strips; slowest is an alkaline glucoside of which only the supplied pH is known. A proposed addition can still go
-past the edge. Nothing is promised for a product that clouds, separates or drifts while it is acidified.
+What may be said: without a reading, an estimate is for buying and planning. The pH of the start adds little unless the
+alkali is all but unknown; the first addition adds most. After the start and two additions most of these batches would
+end within 0.3 pH with a meter, fewer with strips; slowest is an alkaline glucoside of which only the supplied pH is
+known. A proposed addition can still go past the edge. Nothing is promised for a product that clouds, separates or
+drifts while it is acidified.
 """
 
 

@@ -29,7 +29,7 @@ from optimizer import cli
 from optimizer.brief import Brief, load_brief
 from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
-from optimizer.range import reuse, vertex
+from optimizer.range import hot, reuse, vertex
 from optimizer.range.family import Family
 from optimizer.range.frame import ENDINGS, WAYS, Frame
 from optimizer.range.grid import Grid, axis, crossed, joined, missing, read_table
@@ -306,6 +306,35 @@ def test_reuse_switches_off_where_it_brings_nothing(wash: Brief, monkeypatch: py
     assert (frame.way == WAYS.index("solved")).all()
     assert family.reuse is not None
     assert tries * reuse.SCAN_COST < 0.1 * family.reuse.calls, "tries cost less than a tenth of the solver calls"
+
+
+def test_wide_libraries_are_solved_on_few_columns_and_priced_over_all(
+    wash: Brief, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(hot, "WIDE", 5)
+    monkeypatch.setattr(hot, "FIRST", 2)
+    sizes = []
+    run = hot.Hot.run
+
+    def noted(self: hot.Hot, *args: Any) -> Any:
+        sizes.append(self.columns.size)
+        return run(self, *args)
+
+    monkeypatch.setattr(hot.Hot, "run", noted)
+    r = np.random.default_rng(5)
+    names = [n for n in wash.pool.ids if n != "aqua"]
+    columns = [r.uniform(0.2, 9, 150) for _ in names]
+    lost = (r.random(150) < 0.3).astype(float)
+    keys = (*(f"price.{n}" for n in names), f"missing.{surfactants(wash)[0]}", "load.at_most")
+    grid = Grid(keys, (*columns, lost, r.choice([0.5, 4.0, 7.0], 150)), 150)
+    family = Family(wash, grid.keys)
+    assert family.reuse is not None
+    family.reuse.enabled = False
+    frame = family.solve(grid)
+    same(frame, one_by_one(wash, grid, 60.0))
+    few = [size for size in sizes if size < len(wash.pool)]
+    assert len(few) > 100
+    assert max(few) > min(few), "columns that pay join"
 
 
 # grids ---------------------------------------------------------------------------------------------

@@ -14,7 +14,7 @@ from math import isfinite, log, log10, sqrt
 
 from optimizer.chemistry.constants import PKW, PKW_PER_KELVIN, REFERENCE_TEMPERATURE, WEAK, Weak
 from optimizer.errors import fault, nearest
-from optimizer.units import number
+from optimizer.units import listed, number
 
 DEBYE = 0.509
 """Debye-Hueckel slope in water at 25 °C, log10 scale [kg^0.5/mol^0.5]."""
@@ -97,12 +97,11 @@ def water_buffering(ph: float, damp: float = 0.0, pkw: float = PKW) -> float:
 def charges(weak: Weak, ph: float, damp: float = 0.0) -> tuple[float, float]:
     """Return mean charge and mean squared charge per mole of a family [-] at a pH; `damp` is `damping(I)`."""
     z, exponent = weak.top, -damp * weak.top**2
-    base = damp * weak.top**2
     shares, largest = [0.0], 0.0
     for pka in weak.pka:
         exponent += ph - pka
         z -= 1
-        shares.append(exponent + damp * z * z + base)
+        shares.append(exponent + damp * z * z)
         largest = max(largest, shares[-1])
     total = first = second = 0.0
     z = weak.top
@@ -313,7 +312,9 @@ def stock(name: str, percent: float) -> Stock:
         DataError: If the chemical is unknown or the strength is not above 0 and at most 100.
     """
     if name not in CHEMICALS:
-        raise fault("solution", name, "this acid or alkali is not known.", nearest(name, CHEMICALS))
+        forms = [f"'{known}'" for known in CHEMICALS if known.startswith(f"{name} ")]
+        step = f"Say which: {listed(forms, 'or')}." if forms else nearest(name, CHEMICALS)
+        raise fault("solution", name, "this acid or alkali is not known.", step)
     return Stock(CHEMICALS[name], percent)
 
 

@@ -8,8 +8,8 @@ pH y after G grams of solution per gram of product, read with w grams of water p
 with p protons held per site (sugar hydroxyls: less the one they are sold with), n the strength [mmol/g], e the charge
 that the acid takes up per mole [eq/mol] and h = [H] - [OH] [mol/kg]. Every piece of knowledge is one such row: a range
 of the recipe, a titrated ingredient, a supplied pH, a reading. The weight of a reading is 1 / (buffering x sigma), with
-sigma from instrument, model and pH. The estimate is the weighted linear least squares with c >= 0, and the dose to a target
-is explicit, without a search.
+sigma from instrument, model and pH. The estimate is the weighted linear least squares with c >= 0, and the dose to a
+target is explicit, without a search.
 
 The model's pKa, the ranges of ingredients and every standard deviation here are assumptions (basis: reference work on
 published buffers and simulated batches, see docs/ph-accuracy.md); no measured shampoo stands behind them. Blind figures

@@ -16,6 +16,9 @@ from optimizer.files import write_atomic
 from optimizer.model import Model
 from optimizer.pool import Vector
 
+OPTIMAL, INFEASIBLE = 1, -1
+"""Endings by number, the same in PuLP 3 and 4."""
+
 
 def solvers() -> list[str]:
     """Return the names of the solvers that PuLP finds on this machine."""
@@ -44,7 +47,10 @@ def problem(
     for j, name in enumerate(model.names):
         choice = j >= model.doses
         category = "Integer" if choice and lower[j] < upper[j] else "Continuous"
-        columns.append(pulp.LpVariable(f"{'yes' if choice else 'dose'}_{_safe(name)}", lower[j], upper[j], category))
+        # PuLP 4 makes variables through their problem, PuLP 3 by themselves.
+        make = getattr(made, "add_variable", pulp.LpVariable)
+        label = f"{'yes' if choice else 'dose'}_{_safe(name)}"
+        columns.append(make(label, float(lower[j]), float(upper[j]), category))
     made += pulp.lpSum(float(c) * v for c, v in zip(cost, columns, strict=True) if c), "objective"
     for r, row in enumerate(model.rows):
         used = np.nonzero(model.matrix[r])[0]
@@ -81,11 +87,12 @@ def export(path: Path, model: Model, cost: Vector, upper: Vector, title: str) ->
 def run(solver: Any, model: Model, cost: Vector, lower: Vector, upper: Vector) -> Answer:
     """Minimise with a PuLP solver; the answer has no duals and is not trusted."""
     made, columns = problem(model, cost, lower, upper, "blend")
-    status = made.solve(solver)
-    if status == pulp.LpStatusOptimal:
+    done = made.solve(solver)
+    status = int(getattr(done, "status", done))  # PuLP 4 returns a record, PuLP 3 the number itself
+    if status == OPTIMAL:
         x = np.array([0.0 if v.varValue is None else float(v.varValue) for v in columns])
         return Answer("optimal", x, EMPTY, NO_BASIS, None, float(cost @ x))
-    ending = "infeasible" if status == pulp.LpStatusInfeasible else "unfinished"
+    ending = "infeasible" if status == INFEASIBLE else "unfinished"
     return Answer(ending, EMPTY, EMPTY, NO_BASIS)  # type: ignore[arg-type]
 
 

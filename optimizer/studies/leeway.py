@@ -143,7 +143,8 @@ def _capped(corridor: Corridor, case: Case, best: float, loss: float) -> Capped:
     scale = 1 / max(float(np.abs(vector).max(initial=0.0)), 1e-9)
     matrix = np.vstack([model.matrix, scale * model.spread(vector)])
     low, high = np.append(model.row_low, -inf), np.append(model.row_high, scale * cap)
-    session = Session(matrix, low, high, integers=model.size - model.doses, time_limit=corridor.time_limit)
+    integers = model.size - model.doses
+    session = Session(matrix, low, high, integers=integers, time_limit=corridor.time_limit, primal=not integers)
     return Capped(case, matrix, high, low, session)
 
 

@@ -32,26 +32,23 @@ def main() -> None:
 
 def lines() -> Iterator[Line]:
     """Yield every claim of the two studies."""
-    sweeps, slow, rooms = [], [], []
-    for seed in SEEDS:
-        hot, pulp, room = one(seed)
-        sweeps.append(hot)
-        slow.append(pulp)
-        rooms.append(room)
+    sweeps, slow, rooms, primal = (list(ratios) for ratios in zip(*map(one, SEEDS), strict=True))
     yield Line("frontier, 40 materials, to a hot sweep of 50 points", sweeps, 1.5)
     yield Line("  the same to a sweep of the 50 points with PuLP + CBC", slow, 0.1)
     yield Line("leeway, 40 materials, to two hot solves per dose", rooms, 1.2)
+    yield Line("  the same to hot solves with primal simplex", primal)
 
 
-def one(seed: int) -> tuple[float, float, float]:
+def one(seed: int) -> tuple[float, float, float, float]:
     """Return the ratios of one instance, each the median of alternating rounds, after comparing answers."""
     sweep, rooms = Sweep(brief_of(SIZE, seed)), Rooms(brief_of(SIZE, seed))
     sweep.compare(traded(brief_of(SIZE, seed)))
     rooms.compare(leeway(brief_of(SIZE, seed), LOSS))
     hot = alternating(seed, traded, sweep.run)
     room = alternating(seed, partial(leeway, loss=LOSS), rooms.run)
+    primal = alternating(seed, partial(leeway, loss=LOSS), partial(rooms.run, simplex_strategy=4))
     slow = timed(partial(traded, brief_of(SIZE, seed))) / timed(sweep.with_pulp)  # last, as processes slow what follows
-    return hot, slow, room
+    return hot, slow, room, primal
 
 
 def alternating(seed: int, ours: Callable[[Brief], object], peer: Callable[[], object]) -> float:
@@ -85,10 +82,10 @@ class Hot:
         self.index, self.value = columns.astype(np.int32), matrix[rows, columns]
         self.indices = np.arange(len(self.cost), dtype=np.int32)
 
-    def loaded(self) -> highspy.Highs:
+    def loaded(self, **options: int) -> highspy.Highs:
         """Return a solver that holds the arrays."""
         solver = highspy.Highs()
-        for name, value in (("output_flag", False), ("presolve", "off"), ("threads", 1)):
+        for name, value in {"output_flag": False, "presolve": "off", "threads": 1, **options}.items():
             solver.setOptionValue(name, value)
         lp = highspy.HighsLp()
         lp.num_row_, lp.num_col_ = len(self.low), len(self.cost)
@@ -153,9 +150,9 @@ class Rooms(Hot):
         best = leeway(brief, LOSS).result.objective
         super().__init__(brief, (cost, -np.inf, best + LOSS))
 
-    def run(self) -> list[tuple[float, float]]:
+    def run(self, **options: int) -> list[tuple[float, float]]:
         """Load once, then run twice per dose and read primal and dual values."""
-        solver, goal, found = self.loaded(), np.zeros(len(self.cost)), []
+        solver, goal, found = self.loaded(**options), np.zeros(len(self.cost)), []
         for j in range(len(goal)):
             ends = []
             for sign in (1.0, -1.0):
