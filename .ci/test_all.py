@@ -30,7 +30,9 @@ def run(python: str, name: str, pulp: str) -> int:
     constraints.write_text("\n".join(pins) + "\n")
     subprocess.run([*pip, "-c", str(constraints), f"pulp{pulp}", "-e", f"{ROOT}[dev]"], check=True)
     print(f"== Python {name}", flush=True)
-    return subprocess.run([str(folder / "bin" / "python"), "-m", "pytest", "-n", "auto"], cwd=ROOT, check=False).returncode
+    return subprocess.run(
+        [str(folder / "bin" / "python"), "-m", "pytest", "-n", "auto"], cwd=ROOT, check=False
+    ).returncode
 
 
 def main() -> int:

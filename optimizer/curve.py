@@ -248,7 +248,7 @@ class Curve:
         if best is None:
             return []
         start, from_ = self._start(best)
-        end = max(self._furthest(g.lower, g.upper, start), start)
+        end = max(self._furthest(*self._ends(), start), start)
         length = end - start
         if length <= 1e-9 * (1 + abs(end)):
             edge = self.up * start
@@ -283,27 +283,38 @@ class Curve:
             return g.sweeping(best.z), best.z
         z = np.concatenate([best.z, self.matrix @ best.z])
         held = np.abs(best.reduced) > HELD
-        low = np.where(held, z, np.concatenate([g.lower, self.low]))
-        high = np.where(held, z, np.concatenate([g.upper, self.high]))
+        low, high = (np.where(held, z, ends) for ends in self._ends())
         self.session.rows(self.all_rows, low[n:], high[n:])
-        most = self._furthest(low[:n], high[:n])
+        most = self._furthest(low, high)
         self.session.rows(self.all_rows, self.low, self.high)
         return most, self.last
 
-    def _furthest(self, lower: Vector, upper: Vector, ratio: float = 0.0) -> float:
-        """Return the most of the swept measure within bounds, by Dinkelbach's iteration from a value for a mean."""
-        g = self.given
+    def _furthest(self, low: Vector, high: Vector, ratio: float = 0.0) -> float:
+        """Return the most of the swept measure, certified, by Dinkelbach's iteration from a value for a mean.
+
+        Args:
+            low: Ends of columns, then rows, that the solver holds.
+            high: The same.
+            ratio: A value that is reached.
+        """
+        g, n = self.given, len(self.cost)
         for _ in range(60):
+            cost = -(g.swept - ratio * g.per) * self.scale
             self.solves += 1
-            answer = self.session.run(-(g.swept - ratio * g.per) * self.scale, lower, upper)
+            answer = self.session.run(cost, low[:n], high[:n])
             if answer.ending != "optimal":
                 raise SolverError("the far end of the trade-off was not found.")
             self.last = answer.x
             value = g.sweeping(answer.x)
             if not self.bent or abs(value - ratio) <= 1e-11 * (1 + abs(value)):
-                return value
+                break
             ratio = value
-        return ratio
+        self._certified(np.concatenate([answer.x, self.matrix @ answer.x]), low, high, cost, answer.y)
+        return value
+
+    def _ends(self) -> tuple[Vector, Vector]:
+        """Return the present ends of columns, then rows."""
+        return np.concatenate([self.given.lower, self.low]), np.concatenate([self.given.upper, self.high])
 
     def _found_at(self, m: float) -> Point | None:
         """Return the certified best value at a limit, or None where the solver gives none, as may be on a break."""
@@ -332,10 +343,8 @@ class Curve:
             return None
         if answer.ending != "optimal":
             raise SolverError("a point of the trade-off ended without a verdict.")
-        reduced = np.concatenate([self.cost - answer.y @ self.matrix, answer.y])
-        values = np.concatenate([answer.x, self.matrix @ answer.x])
-        low, high = np.concatenate([g.lower, self.low]), np.concatenate([g.upper, self.high])
-        self._certified(values, low, high, reduced)
+        values, (low, high) = np.concatenate([answer.x, self.matrix @ answer.x]), self._ends()
+        reduced = self._certified(values, low, high, self.cost, answer.y)
         free = np.ones(len(values), dtype=bool)
         free[answer.basic] = False
         if m is None:
@@ -344,17 +353,22 @@ class Curve:
         g.sweeping(answer.x)
         return self._moving(answer, free, values, low, high, reduced)
 
-    def _certified(self, values: Vector, low: Vector, high: Vector, reduced: Vector) -> None:
-        """Refuse a point that breaks a row or that its dual values do not prove best (see `engine/certificate`)."""
+    def _certified(self, values: Vector, low: Vector, high: Vector, cost: Vector, y: Vector) -> Vector:
+        """Return reduced costs of columns, then dual values of rows.
+
+        Refuses a point that breaks a row or that its dual values do not prove best (see `engine/certificate`).
+        """
+        reduced = np.concatenate([cost - y @ self.matrix, y])
         size = 1 + np.abs(values)
         ends = np.where(reduced > 0, low, high)
         open_ = ~np.isfinite(ends)
         ends[open_] = 0.0
-        objective, bound = float(self.cost @ values[: len(self.cost)]), float(reduced @ ends)
+        objective, bound = float(cost @ values[: len(cost)]), float(reduced @ ends)
         kept = (low - values <= PRIMAL * size).all() and (values - high <= PRIMAL * size).all()
         signs = (np.abs(reduced[open_]) <= GAP).all()
         if not (kept and signs and abs(objective - bound) <= GAP * (1 + abs(objective))):
             raise SolverError("a point of the trade-off did not stand the check outside the solver.")
+        return reduced
 
     def _moving(self, answer: Answer, free: Mask, values: Vector, low: Vector, high: Vector, reduced: Vector) -> Point:
         """Return a point with how it moves along its basis; `free` marks what is nonbasic."""

@@ -3,11 +3,15 @@
 Change is measured in % as supplied over everything but water, which takes up the rest. With f the given
 doses, x = f + p - m and p + m <= cap c, c in {0, 1}: first sum c is least over every pH setting, then
 sum (p + m) at that many changes, then cost at that distance.
+
+Where a few changes suffice no integer program is run: sets of open doses grow one at a time, only by doses
+that break the proof (Farkas) that the set so far is not enough, so that no smallest set is missed.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import compress
 from math import inf
 
 import numpy as np
@@ -24,6 +28,10 @@ from optimizer.row import Setting
 from optimizer.solve import choose_ph, formula_of
 from optimizer.units import USED
 
+MOST_FEW = 3
+"""Up to this many changes are looked for by linear programs alone."""
+MOST_SETS = 150
+"""Most sets of that many doses that are tried; beyond it an integer program is the faster way."""
 CHANGED = 5e-4
 """A dose that moved by more than this [%] counts as changed."""
 
@@ -57,6 +65,7 @@ def nearest_formula(
     fewest: bool = True,
     at: Setting | None = None,
     time_limit: float = 30.0,
+    ready: Ready | None = None,
 ) -> Near | None:
     """Return the formula nearest to given doses that keeps a set of rules, or None if no formula does.
 
@@ -67,13 +76,17 @@ def nearest_formula(
         fewest: Whether the number of changed doses counts before their sum.
         at: Only this pH setting, if given and if the pH rule is kept.
         time_limit: Seconds for each integer program [s].
+        ready: The brief's programs, if several questions are asked about one formula.
     """
     rules = tuple(r for r in brief.rules if keep is None or r.id in keep or r.id == "total")
     acidity = brief.acidity if keep is None or "ph" in keep else None
-    every = cases(rules, acidity, brief.pool)
+    if ready is not None and ready.serves(keep):
+        every = ready.kept(frozenset(r.id for r in rules))
+    else:
+        every, ready = cases(rules, acidity, brief.pool), None
     tried = every if at is None or acidity is None else tuple(c for c in every if at in c.settings) or every
     asked = replace(brief, acidity=acidity)
-    return nearest_within(asked, doses, tried, every, fewest=fewest, time_limit=time_limit)
+    return nearest_within(asked, doses, tried, every, fewest=fewest, time_limit=time_limit, ready=ready)
 
 
 def nearest_within(
@@ -85,6 +98,7 @@ def nearest_within(
     fewest: bool = True,
     free: frozenset[str] = frozenset(),
     time_limit: float = 30.0,
+    ready: Ready | None = None,
 ) -> Near | None:
     """Return the formula nearest to given doses within some cases, or None if none of them allows one.
 
@@ -96,9 +110,10 @@ def nearest_within(
         fewest: Whether the number of changed doses counts before their sum.
         free: Ids whose change does not count in the number of changed doses.
         time_limit: Seconds for each integer program [s].
+        ready: Where the cases come from, if they share their programs with others.
     """
     here = np.array([doses.get(name, 0.0) for name in brief.pool.ids])
-    changes = [Change(brief, case, here, time_limit, free) for case in tried]
+    changes = [Change(brief, case, here, time_limit, free, ready) for case in tried]
     if fewest:
         counts = [c.fewest() for c in changes]
         changes = [c for c, n in zip(changes, counts, strict=True) if n == min(counts) < inf]
@@ -122,11 +137,145 @@ def nearest_within(
     return Near(formula, ph, names, found.objective, change.proven, found)
 
 
+class Ready:
+    """The programs of a brief built once: to leave a rule out opens its rows.
+
+    Yes/no columns and pH settings depend on the rules themselves; where there are any, or the pH rule is
+    left out, the programs are built anew.
+    """
+
+    def __init__(self, brief: Brief) -> None:
+        """Build the cases of a brief."""
+        self.brief = brief
+        self.cases = cases(brief.rules, brief.acidity, brief.pool)
+        self.plain = not any(case.model.choices for case in self.cases)
+        self.few: dict[tuple[int, bytes], Few] = {}
+
+    def serves(self, keep: frozenset[str] | None) -> bool:
+        """Return whether the programs hold if only some rules are kept."""
+        return self.plain and (keep is None or self.brief.acidity is None or "ph" in keep)
+
+    def kept(self, ids: frozenset[str]) -> tuple[Case, ...]:
+        """Return the cases with the rows of all other rules opened."""
+        models = {}
+        for model in {id(case.model): case.model for case in self.cases}.values():
+            opened = np.fromiter((row.owner not in ids for row in model.rows), bool, len(model.rows))
+            low, high = np.where(opened, -inf, model.row_low), np.where(opened, inf, model.row_high)
+            models[id(model)] = replace(model, row_low=low, row_high=high) if opened.any() else model
+        return tuple(replace(case, model=models[id(case.model)]) for case in self.cases)
+
+
+class Few:
+    """Changes without choices and flags, as linear programs over [water, plus, minus]."""
+
+    def __init__(self, rows: tuple[Vector, Vector, Vector], goals: tuple[Vector, Vector], lower: Vector, upper: Vector):
+        """Load the programs.
+
+        Args:
+            rows: Matrix and row ends.
+            goals: Sum of changes and cost per column.
+            lower: Column bounds if every dose may change.
+            upper: The same.
+        """
+        matrix, low, high = rows
+        self.distance, self.cost = goals
+        self.matrix, self.low, self.high = (
+            np.vstack([matrix, self.distance]),
+            np.append(low, -inf),
+            np.append(high, inf),
+        )
+        self.lower, self.upper = lower, upper
+        self.free = int(self.distance.sum()) // 2
+        self.water = len(upper) - 2 * self.free
+        self.session = Session(self.matrix, self.low, self.high)
+        self.last = np.array([len(low)], dtype=np.int32)
+
+    def limit(self, low: Vector, high: Vector) -> None:
+        """Change the row ends."""
+        rows = np.arange(len(low), dtype=np.int32)
+        self.low[rows], self.high[rows] = low, high
+        self.session.rows(rows, low, high)
+
+    def smallest(self, always: frozenset[int]) -> dict[frozenset[int], float] | None:
+        """Return every smallest set of changes that suffices, with its least distance, or None if that takes long.
+
+        Args:
+            always: Doses that may change without counting.
+        """
+        sets = {frozenset(np.flatnonzero(self.lower[self.water + self.free :] > 0).tolist()) - always}
+        asked, gains = np.zeros(0), np.zeros((0, self.free))
+        for _ in range(MOST_FEW + 1):
+            if len(sets) > MOST_SETS:
+                return None
+            found: dict[frozenset[int], float] = {}
+            wider: set[frozenset[int]] = set()
+            for chosen in sorted(sets, key=sorted):
+                proven = np.flatnonzero(gains[:, list(chosen | always)].sum(axis=1) < asked)
+                if not proven.size:
+                    answer = self.run(self.distance, chosen | always)
+                    if answer.x.size:
+                        found[chosen] = float(self.distance @ answer.x)
+                        continue
+                    proof = None if answer.ray is None else self._proof(answer.ray, list(chosen | always))
+                    if proof is None:
+                        return None
+                    asked, gains = np.append(asked, proof[0]), np.vstack([gains, proof[1]])
+                    proven = np.array([len(asked) - 1])
+                helpful = np.flatnonzero(gains[proven[0]] > 0).tolist()
+                wider |= {chosen | {j} for j in frozenset(helpful) - always - chosen}
+            if found or not wider:
+                return found
+            sets = wider
+        return None
+
+    def cheapest(self, open_: frozenset[int], distance: float) -> Answer:
+        """Return the least cost with some doses open, within a distance."""
+        self.session.rows(self.last, np.array([-inf]), np.array([distance]))
+        answer = self.run(self.cost, open_)
+        self.session.rows(self.last, np.array([-inf]), np.array([inf]))
+        return answer
+
+    def run(self, goal: Vector, open_: frozenset[int]) -> Answer:
+        """Return the least of a goal with some doses open."""
+        upper = self.upper.copy()
+        shut = np.ones(self.free, dtype=bool)
+        shut[list(open_)] = False
+        upper[self.water :][np.tile(shut, 2)] = 0.0
+        return self.session.run(goal, self.lower, upper)
+
+    def _proof(self, ray: Vector, open_: list[int]) -> tuple[float, Vector] | None:
+        """Return what a proof of impossibility asks for, and what each dose gives to it if it may change.
+
+        With y the ray, every x needs y'A x to reach y'r; doses that together give less are not enough. None if
+        the ray proves nothing about the open doses.
+        """
+        for y in (ray, -ray):
+            y = np.where(np.abs(y) < 1e-12 * np.abs(y).max(initial=0.0), 0.0, y)
+            ends = y * np.where(y > 0, self.low, np.where(y < 0, self.high, 0.0))
+            if not np.isfinite(ends).all():
+                continue
+            z = y @ self.matrix
+            z[np.abs(z) <= 1e-12 * (np.abs(y) @ np.abs(self.matrix))] = 0.0
+            gives = z * np.where(z > 0, self.upper, self.lower)
+            asked = ends.sum() - gives[: self.water].sum() - np.minimum(gives[self.water :], 0.0).sum()
+            asked -= 1e-7 * (1 + np.abs(ends).max())
+            gains = np.maximum(gives[self.water :], 0.0).reshape(2, self.free).sum(axis=0)
+            if gains[open_].sum() < asked:
+                return float(asked), gains
+        return None
+
+
 class Change:
     """Changes of a formula within one case, as a program over [water, plus, minus, choices, flags]."""
 
     def __init__(
-        self, brief: Brief, case: Case, here: Vector, time_limit: float, uncounted: frozenset[str] = frozenset()
+        self,
+        brief: Brief,
+        case: Case,
+        here: Vector,
+        time_limit: float,
+        uncounted: frozenset[str] = frozenset(),
+        ready: Ready | None = None,
     ) -> None:
         """Load the program.
 
@@ -136,45 +285,85 @@ class Change:
             here: The given doses, shape (n,).
             time_limit: Seconds [s].
             uncounted: Ids whose change does not count in the number of changed doses.
+            ready: Where the case comes from, if it shares its programs with others.
         """
         model = case.model
         n = model.doses
         self.case, self.here, self.proven = case, here, True
         self.counted = np.array([item.material.function != "solvent" for item in brief.pool.items])
         self._kept, self._water = np.nonzero(self.counted)[0], np.nonzero(~self.counted)[0]
-        upper = np.minimum(case.upper[:n], np.maximum(implied_caps(model.rows, brief.pool), 0.0))
         f = here[self._kept]
-        more, less = np.maximum(upper[self._kept] - f, 0.0), f
         free, choices = len(self._kept), model.size - n
-        doses, rows = model.matrix[:, :n], len(model.rows)
-        part = doses[:, self._kept]
-        shift = part @ f
-        reach = np.maximum(more, less)
-        switch = np.hstack([np.zeros((free, len(self._water))), np.eye(free), np.eye(free)])
-        flags = np.hstack([np.zeros((free, choices)), -np.diag(reach)])
-        top = np.hstack([doses[:, self._water], part, -part, model.matrix[:, n:], np.zeros((rows, free))])
         self._widths = np.cumsum([len(self._water), free, free, choices, free])
-        total = self._widths[-1]
-        self._count = np.zeros(total)
-        self._count[self._widths[3] :] = [brief.pool.ids[p] not in uncounted for p in self._kept]
-        self._distance = np.zeros(total)
-        self._distance[self._widths[0] : self._widths[2]] = 1.0
+        self._always = frozenset(k for k, p in enumerate(self._kept) if brief.pool.ids[p] in uncounted)
+        distance = np.repeat([0.0, 1.0], [len(self._water), 2 * free])
         prices = brief.pool.prices / 100
-        self._cost = np.zeros(total)
-        self._cost[: self._widths[2]] = np.concatenate([prices[self._water], prices[self._kept], -prices[self._kept]])
-        matrix = np.vstack([top, np.hstack([switch, flags]), self._count, self._distance])
-        low = np.concatenate([model.row_low - shift, np.full(free + 2, -inf)])
-        high = np.concatenate([model.row_high - shift, np.zeros(free), [inf, inf]])
-        self._lower = np.zeros(total)
-        self._lower[self._widths[1] : self._widths[2]] = np.maximum(f - upper[self._kept], 0.0)
-        self._upper = np.concatenate([upper[self._water], more, less, case.upper[n:], np.ones(free)])
-        self._session = Session(matrix, low, high, integers=choices + free, time_limit=time_limit)
-        self._last_rows = np.array([rows + free, rows + free + 1], dtype=np.int32)
+        cost = np.concatenate([prices[self._water], prices[self._kept], -prices[self._kept]])
+        least, most = self._bounds(case.upper[:n])
+        part = model.matrix[:, self._kept]
+        shift = part @ f
+        key = (id(model.matrix), case.upper.tobytes())
+        few = None if ready is None else ready.few.get(key)
+        top = np.hstack([model.matrix[:, self._water], part, -part]) if few is None else few.matrix[:-1]
+        rows = top, model.row_low - shift, model.row_high - shift
+        if few is not None:
+            few.limit(*rows[1:])
+        elif not choices:
+            few = Few(rows, (distance, cost), least, most)
+            if ready is not None:
+                ready.few[key] = few
+        self._few = few
+        self._sets: dict[frozenset[int], float] = {}
+        self._open = frozenset(range(free))
+        self._time_limit = time_limit
+        self._pool, self._loaded = brief.pool, (rows, distance, cost)
         self._answer: Answer | None = None
-        self._fewest = inf
+        self._fewest = self._least = inf
+
+    def _bounds(self, upper: Vector) -> tuple[Vector, Vector]:
+        """Return column bounds of [water, plus, minus] from the most of each dose, shape (n,)."""
+        f, most = self.here[self._kept], upper[self._kept]
+        least = np.concatenate([np.zeros(self._widths[1]), np.maximum(f - most, 0.0)])
+        return least, np.concatenate([upper[self._water], np.maximum(most - f, 0.0), f])
+
+    def _load(self) -> None:
+        """Load the integer program, of which each dose that changes has a flag."""
+        (top, row_low, row_high), distance, cost = self._loaded
+        model, free, rows = self.case.model, len(self._kept), len(row_low)
+        kept = np.isfinite(model.row_low) | np.isfinite(model.row_high)
+        caps = np.maximum(implied_caps(compress(model.rows, kept), self._pool), 0.0)
+        least, most = self._bounds(np.minimum(self.case.upper[: model.doses], caps))
+        water, choices = len(self._water), model.size - model.doses
+        reach = np.maximum(*np.split(most[water:], 2))
+        none = np.zeros(choices + free)
+        self._count, self._distance = np.zeros(self._widths[-1]), np.concatenate([distance, none])
+        self._count[self._widths[3] :] = [k not in self._always for k in range(free)]
+        self._cost = np.concatenate([cost, none])
+        switch = np.hstack([np.zeros((free, water)), np.eye(free), np.eye(free), np.zeros((free, choices))])
+        matrix = np.vstack(
+            [
+                np.hstack([top, model.matrix[:, model.doses :], np.zeros((rows, free))]),
+                np.hstack([switch, -np.diag(reach)]),
+                self._count,
+                self._distance,
+            ]
+        )
+        low = np.concatenate([row_low, np.full(free + 2, -inf)])
+        high = np.concatenate([row_high, np.zeros(free), [inf, inf]])
+        self._lower = np.concatenate([least, none])
+        self._upper = np.concatenate([most, self.case.upper[model.doses :], np.ones(free)])
+        self._session = Session(matrix, low, high, integers=choices + free, time_limit=self._time_limit)
+        self._last_rows = np.array([rows + free, rows + free + 1], dtype=np.int32)
 
     def fewest(self) -> float:
         """Return the least number of changed doses, infinite if there is no formula."""
+        if self._few is not None:
+            sets = self._few.smallest(self._always)
+            if sets is not None:
+                self._sets = sets
+                return float(min(map(len, sets), default=inf))
+            self._few = None
+        self._load()
         value = self._run(self._count)
         if value < inf:
             self._fewest = float(round(value))
@@ -183,10 +372,15 @@ class Change:
 
     def all_open(self) -> None:
         """Let every dose change, so that their number does not count."""
-        self._lower[self._widths[3] :] = 1.0
+        if self._few is None:
+            self._load()
+            self._lower[self._widths[3] :] = 1.0
 
     def least(self) -> float:
         """Return the least sum of changes [%] at the number of changes found before, if any."""
+        if self._few is not None:
+            self._least = self._chosen(self._few)
+            return self._least
         value = self._run(self._distance)
         if value == inf and self._fewest < inf:
             # The least number of changes may hold by a hair only: one more is allowed.
@@ -194,12 +388,29 @@ class Change:
             value = self._run(self._distance)
         return value
 
+    def _chosen(self, few: Few) -> float:
+        """Open the smallest set with the least distance, ties to the least cost; return the distance."""
+        if self._sets:
+            least = min(self._sets.values())
+            tied = [c | self._always for c in sorted(self._sets, key=sorted) if self._sets[c] <= least + 1e-7]
+            self._open = tied[0]
+            if len(tied) > 1:
+                answers = [few.cheapest(c, least + 1e-7) for c in tied]
+                costs = [round(float(few.cost @ a.x), 9) if a.x.size else inf for a in answers]
+                self._open = tied[costs.index(min(costs))]
+            return least
+        answer = few.run(few.distance, self._open)
+        return float(few.distance @ answer.x) if answer.x.size else inf
+
     def cheapest(self) -> Vector:
         """Return the column values of the case's model at the least distance and, there, least cost.
 
         The cheapest choices and flags are searched first and then fixed, so that what is returned is a vertex
         of a linear program.
         """
+        if self._few is not None:
+            self._answer = self._few.cheapest(self._open, self._least + 1e-9 * (1 + self._least))
+            return self._spread(self._answer.x, np.zeros(0))
         assert self._answer is not None
         least = float(self._distance @ self._answer.x)
         self._session.rows(self._last_rows[1:], np.array([-inf]), np.array([least + 1e-7]))
@@ -210,12 +421,16 @@ class Change:
         value = self._run(self._distance)
         self._session.rows(self._last_rows[1:], np.array([-inf]), np.array([value + 1e-9 * (1 + value)]))
         self._run(self._cost)
-        water, plus, minus, choices, _ = np.split(self._answer.x, self._widths[:-1])
+        return self._spread(self._answer.x[:whole], np.round(self._answer.x[whole : self._widths[3]]))
+
+    def _spread(self, changes: Vector, choices: Vector) -> Vector:
+        """Return the column values of the case's model."""
+        water, plus, minus = np.split(changes, self._widths[:2])
         x = np.zeros(self.case.model.size)
         x[self._water] = water
         x[self._kept] = self.here[self._kept] + plus - minus
         x[: len(self.here)][x[: len(self.here)] < USED] = 0.0
-        x[self.case.model.doses :] = np.round(choices)
+        x[len(self.here) :] = choices
         return x
 
     def _run(self, goal: Vector) -> float:

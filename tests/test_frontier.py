@@ -340,6 +340,15 @@ def test_a_choice_between_the_samples_is_found_by_the_middles() -> None:
     assert points == pytest.approx(np.array([(0.5, 0.25), (0.505, 0.25005), (1.0, 1.25)]))
     assert found.stretches == ()
     assert found.sampled
+    assert "0 stretches between breaks" in frontier_document((("", found),)).verdict, "points alone are drawn too"
+
+
+def test_a_point_that_stands_alone_beside_a_stretch_is_drawn() -> None:
+    """The cheapest point lies far from the stretch, in both measures."""
+    found = frontier(larger(1), (1, "cost"), (-1, "mildness"))
+    far = replace(found.breaks[0], x=found.breaks[0].x - 50, y=found.breaks[0].y / 9)
+    document = str(frontier_document((("", replace(found, breaks=(far, *found.breaks))),)))
+    assert document.count("●") >= 2
 
 
 # laws -----------------------------------------------------------------------------------------------

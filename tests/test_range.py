@@ -31,7 +31,7 @@ from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
 from optimizer.range import hot, reuse, vertex
 from optimizer.range.family import Family
-from optimizer.range.frame import ENDINGS, WAYS, Frame
+from optimizer.range.frame import ENDINGS, WAYS, Frame, empty, scattered
 from optimizer.range.grid import Grid, axis, crossed, joined, missing, read_table
 from optimizer.range.run import run_range
 from optimizer.range.single import brief_at, one_by_one
@@ -313,6 +313,7 @@ def test_wide_libraries_are_solved_on_few_columns_and_priced_over_all(
 ) -> None:
     monkeypatch.setattr(hot, "WIDE", 5)
     monkeypatch.setattr(hot, "FIRST", 2)
+    monkeypatch.setattr(hot, "MOST", 1.0)
     sizes = []
     run = hot.Hot.run
 
@@ -335,6 +336,18 @@ def test_wide_libraries_are_solved_on_few_columns_and_priced_over_all(
     few = [size for size in sizes if size < len(wash.pool)]
     assert len(few) > 100
     assert max(few) > min(few), "columns that pay join"
+
+
+def test_parts_are_put_back_where_they_belong() -> None:
+    r = np.random.default_rng(2)
+    whole = replace(empty(6, ("a", "b"), (("x", "low"),)), doses=r.random((6, 2)), binding=r.random((6, 1)) < 0.5)
+    whole.ending[:] = 0
+    for order in ([0, 3, 2, 1], [2, 1, 0], [4, 5], [5, 0]):
+        first = np.array(order)
+        rest = np.setdiff1d(np.arange(6), first)
+        again = scattered([(first, whole.take(first)), (rest, whole.take(rest))])
+        assert (again.doses == whole.doses).all()
+        assert (again.binding == whole.binding).all()
 
 
 # grids ---------------------------------------------------------------------------------------------
@@ -500,11 +513,11 @@ def test_a_killed_command_is_continued_by_the_same_command(tmp_path: Path) -> No
     parts = tmp_path / "cut.csv.parts"
     with subprocess.Popen([*COMMAND, *args, "cut.csv"], cwd=tmp_path, stdout=subprocess.DEVNULL) as process:
         until = time.monotonic() + 60
-        while not list(parts.glob("*.npz")) and time.monotonic() < until:
+        while not list(parts.glob("0*.npz")) and time.monotonic() < until:
             time.sleep(0.02)
         process.kill()
     assert not (tmp_path / "cut.csv").exists()
-    assert 1 <= len(list(parts.glob("*.npz"))) < 4
+    assert 1 <= len(list(parts.glob("0*.npz"))) < 4
     done = subprocess.run([*COMMAND, *args, "cut.csv"], cwd=tmp_path, capture_output=True, text=True, check=True)
     assert "answers of an earlier run" in done.stdout
     assert not parts.exists()
@@ -638,3 +651,35 @@ def test_the_state_folder_is_removed_only_when_asked(tmp_path: Path) -> None:
     assert state.open("one", [(0, 0, 9)])[0] == [(0, 0, 5)], "the pieces are those of the first run"
     state.close()
     assert not state.folder.exists()
+
+
+CLUSTER = """
+import os, signal, subprocess, sys, threading, time
+from pathlib import Path
+from distributed import Client, LocalCluster
+if __name__ == "__main__":
+    options = dict(n_workers=2, threads_per_worker=1, dashboard_address=None)
+    with LocalCluster(**options) as cluster, Client(cluster) as client:
+        victim = min(client.run(os.getpid).values())
+        def kill():
+            until = time.monotonic() + 60
+            while not list(Path("t.csv.parts").glob("0*.npz")) and time.monotonic() < until:
+                time.sleep(0.01)
+            os.kill(victim, signal.SIGKILL)
+        threading.Thread(target=kill).start()
+        call = [*sys.argv[1:], "--cluster", cluster.scheduler_address, "--jobs", "2", "--out", "t.csv"]
+        done = subprocess.run(call, stdout=subprocess.DEVNULL)
+        assert victim not in client.run(os.getpid).values(), "a worker was killed"
+        sys.exit(done.returncode)
+"""
+
+
+def test_a_cluster_that_loses_a_worker_answers_everything_once(tmp_path: Path) -> None:
+    pytest.importorskip("distributed")
+    (tmp_path / "script.py").write_text(CLUSTER, encoding="utf-8")
+    args = ["hand-wash", "--vary", "active.at_least=9:10.9:0.02"]
+    script = [sys.executable, "script.py", *COMMAND, *args]
+    done = subprocess.run(script, cwd=tmp_path, capture_output=True, text=True, timeout=240, check=False)
+    assert done.returncode == 0, done.stderr[-2000:]
+    subprocess.run([*COMMAND, *args, "--out", "alone.csv"], cwd=tmp_path, capture_output=True, check=True)
+    assert (tmp_path / "t.csv").read_bytes() == (tmp_path / "alone.csv").read_bytes()

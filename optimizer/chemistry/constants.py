@@ -178,7 +178,7 @@ BETAS: dict[frozenset[str], Beta] = {
     frozenset({"anionic", "amphoteric"}): Beta(
         Interval(-11.8, -6.0, -1.0),
         "computed from an open set of mixture data (-11.8 to -5.4); -1 to -6 from memory. Danov et al., Langmuir 20 "
-        "(2004) 5445, see no minimum with a technical betaine, which asks for a weak end",
+        "(2004) 5445, see no minimum with a technical betaine, which asks for a weak end. The typical value is chosen",
         "derived",
     ),
     frozenset({"anionic", "nonionic"}): Beta(
@@ -224,12 +224,14 @@ _KATRITZKY = "Katritzky et al., J. Chem. Inf. Model. (2007)"
 
 CMCS = {
     "alkyl sulfate": Cmc(Interval(7.0, 8.1, 8.3), 12, 0.30, f"{_ROSEN}; {_LIN}; step from C10 33 and C14 2.1"),
-    "alkyl ether sulfate 1": Cmc(Interval(3.9, 3.9, 4.2), 12, 0.30, f"{_LIN}; {_ROSEN}; step of the alkyl sulfates"),
+    "alkyl ether sulfate 1": Cmc(Interval(3.9, 3.9, 3.9), 12, 0.30, f"{_LIN}; {_ROSEN}; step of the alkyl sulfates"),
     "alkyl ether sulfate 2": Cmc(
         Interval(0.8, 2.9, 2.9), 12, 0.30, f"{_LIN}; technical grade 0.80 computed from Chem. Cent. J. 5 (2011) 89"
     ),
-    "alkyl ether sulfate 3": Cmc(Interval(2.8, 2.8, 2.8), 12, 0.30, _LIN),
-    "acyl sarcosinate": Cmc(Interval(13.2, 13.2, 13.2), 12, 0.30, "Patra et al., ACS Omega (2018)"),
+    "alkyl ether sulfate 3": Cmc(Interval(2.8, 2.8, 2.8), 12, 0.30, f"{_LIN}; step of the alkyl sulfates"),
+    "acyl sarcosinate": Cmc(
+        Interval(13.2, 13.2, 13.2), 12, 0.30, "Patra et al., ACS Omega (2018); step of the alkyl sulfates"
+    ),
     "olefin sulfonate": Cmc(Interval(6.3, 6.3, 6.3), 14, 0.32, f"{_KATRITZKY}: 3-hydroxy C14; step from C16 1.45"),
     "betaine": Cmc(
         Interval(0.88, 2.0, 2.0),

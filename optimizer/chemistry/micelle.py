@@ -131,9 +131,7 @@ def rubingh(a1: float, c1: float, c2: float, beta: float) -> Pair:
         following = logit - step
         logit = following if low < following < high else (low + high) / 2
     x1, x2 = _logistic(logit), _logistic(-logit)
-    if x1 > 0.5:
-        return Pair(x1 * exp(beta * x2 * x2) * c1 / a1, x1, beta)
-    return Pair(x2 * exp(beta * x1 * x1) * c2 / (1 - a1), x1, beta)
+    return Pair(x1 * exp(beta * x2 * x2) * c1 / a1, x1, beta)
 
 
 def interaction(a1: float, c1: float, c2: float, measured: float) -> Pair:

@@ -576,7 +576,7 @@ class Log:
         last, target = self.readings[-1], self.target
         # What contradicts is judged before the target: a wrong reading must not stop or drive an addition.
         if self._against_each_other():
-            reason = "Readings contradict each other: nothing is added before they are read again."
+            reason = "Readings contradict each other: add nothing, read again and strike out the line that was wrong."
             return Advice("check", 0.0, None, reason, doubts, caution)
         if target.low <= last.ph <= target.high:
             reason = (

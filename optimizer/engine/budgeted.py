@@ -77,12 +77,14 @@ def budgeted(
     for r in range(len(matrix)):
         up = bool(high[r] < inf) and bool((rises[r] > 0).any()) and budget > 0
         down = bool(low[r] > -inf) and bool((falls[r] > 0).any()) and budget > 0
-        if not up and not down:
-            sides.append(_Side(matrix[r], low[r], high[r], np.zeros(doses), 0.0))
+        sure_low, sure_high = -inf if down else low[r], inf if up else high[r]
+        if not (up or down) or sure_low > -inf or sure_high < inf:
+            # An end without anything off keeps the row as planned: on a protected side the added columns would meet it.
+            sides.append(_Side(matrix[r], sure_low, sure_high, np.zeros(doses), 0.0))
         if up:
-            sides.append(_Side(matrix[r], -inf if down else low[r], high[r], rises[r], 1.0))
+            sides.append(_Side(matrix[r], -inf, high[r], rises[r], 1.0))
         if down:
-            sides.append(_Side(matrix[r], low[r], inf if up else high[r], falls[r], -1.0))
+            sides.append(_Side(matrix[r], low[r], inf, falls[r], -1.0))
     nothing = np.zeros(doses)
     off = nothing if dearer is None or budget <= 0 else dearer
     own = _Side(np.zeros(matrix.shape[1]), -inf, inf, off, 1.0)

@@ -49,6 +49,8 @@ OPTIONS: dict[str, bool | int | float | str] = {
     "output_flag": False,
     "threads": 1,
     "presolve": "off",
+    "primal_feasibility_tolerance": 1e-9,
+    "dual_feasibility_tolerance": 1e-9,
     "mip_rel_gap": 0.0,
     "mip_abs_gap": 1e-9,
     # Heuristics that solve programs of their own take most of the time of one as small as these;
@@ -75,6 +77,7 @@ class Session:
         integers: int = 0,
         time_limit: float = 60.0,
         primal: bool = False,
+        tolerance: float | None = None,
     ) -> None:
         """Load a matrix.
 
@@ -85,6 +88,7 @@ class Session:
             integers: How many of the last columns are 0 or 1.
             time_limit: Seconds after which a run is given up [s].
             primal: Primal simplex: where only costs change, the last point stays a point, which halves the time.
+            tolerance: By how much bounds and signs of reduced costs may be missed; the solver's own 1e-7 if None.
         """
         self._highs = highspy.Highs()
         for name, value in (
@@ -93,6 +97,8 @@ class Session:
             *([("simplex_strategy", 4)] if primal else []),
         ):
             self._highs.setOptionValue(name, value)
+        for name in ("primal_feasibility_tolerance", "dual_feasibility_tolerance") if tolerance else ():
+            self._highs.setOptionValue(name, tolerance)
         self.m, self.n = matrix.shape
         self.integers = integers
         self._indices = np.arange(self.n, dtype=np.int32)

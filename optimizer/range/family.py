@@ -116,7 +116,7 @@ class Family:
                 frame, doubtful = self._together(grid.take(where))
                 parts.append((where, frame))
                 odd.append(where[doubtful])
-        alone = np.concatenate(odd)
+        alone = np.sort(np.concatenate(odd))
         if alone.size:
             parts = [(w[kept], f.take(kept)) for w, f in parts for kept in [np.flatnonzero(~np.isin(w, alone))]]
             parts.append((alone, one_by_one(self.brief, grid.take(alone), self.time_limit)))

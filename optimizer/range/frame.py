@@ -124,7 +124,7 @@ def scattered(parts: list[tuple[npt.NDArray[np.int64], Frame]], *, stack: bool =
         for name in ("ending", "proof", "way", "objective", "cost", "ph"):
             getattr(whole, name)[where] = getattr(frame, name)
         place: npt.NDArray[np.int64] | slice = where
-        if where.size and where[-1] - where[0] == where.size - 1:
+        if where.size and (np.diff(where) == 1).all():
             place = slice(int(where[0]), int(where[-1]) + 1)
         for k, name in enumerate(frame.ids):
             whole.doses[place, material[name]] = frame.doses[:, k]

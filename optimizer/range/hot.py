@@ -23,6 +23,10 @@ FIRST = 24
 """Programs that are solved over all columns before any is left out."""
 JOIN = 6
 """Columns that must have been of use anew before the few are laid again."""
+MOST = 0.7
+"""With a greater share of columns than this of use, none is left out."""
+TOLERANCE = 1e-9
+"""Reduced costs and bounds to which the solver works: at its usual 1e-7 a sum of doses can miss a certificate."""
 
 
 class Hot:
@@ -31,7 +35,8 @@ class Hot:
     def __init__(self, base: Base, columns: Index) -> None:
         """Load the matrix of the chosen columns."""
         self.base, self.columns = base, columns
-        self.session = Session(base.matrix[:, columns], base.low, base.high)
+        only_costs = not (base.ended.size or base.closing.size or base.moved.size)
+        self.session = Session(base.matrix[:, columns], base.low, base.high, primal=only_costs, tolerance=TOLERANCE)
         self._upper, self._zero = base.upper[columns], np.zeros(columns.size)
         self._ended = base.ended.astype(np.int32)
         self._ends: tuple[Vector, Vector] | None = None
@@ -97,7 +102,7 @@ class Solver:
         base = self.base
         n = base.cost.size
         if self._few is None or len(self._useful) >= self._laid + JOIN:
-            if len(self._useful) > 0.7 * n:
+            if len(self._useful) > MOST * n:
                 return None
             self._laid = len(self._useful)
             self._few = Hot(base, np.array(sorted(self._useful), dtype=np.int64))

@@ -152,18 +152,17 @@ def _points(one: Frontier) -> list[tuple[float, float]]:
     points = []
     for s in one.stretches:
         for k in range(9):
-            share = k / 8
-            x = s.first + share * (s.last - s.first)
-            bend = (s.rate_last - s.rate_first) * (s.last - s.first) * share * (share - 1) / 2
-            points.append((x, s.y_first + share * (s.y_last - s.y_first) + bend))
+            x = s.first + k / 8 * (s.last - s.first)
+            points.append((x, s.at(x)))
     return points or [(b.x, b.y) for b in one.breaks]
 
 
 def _sketch(curves: tuple[tuple[str, Frontier], ...]) -> Sketch:
     """Draw the curves in characters."""
     drawn = [(label, _points(f)) for label, f in curves if f.breaks]
-    xs = [x for _, points in drawn for x, _ in points]
-    ys = [y for _, points in drawn for _, y in points]
+    # A break that stands alone may lie outside every stretch.
+    marked = [(b.x, b.y) for _, f in curves for b in f.breaks]
+    xs, ys = zip(*marked, *(point for _, points in drawn for point in points), strict=True)
     left, right, low, high = min(xs), max(xs), min(ys), max(ys)
     across, up = (right - left) or 1.0, (high - low) or 1.0
     grid = [[" "] * WIDTH for _ in range(HEIGHT)]

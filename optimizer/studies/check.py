@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from optimizer.brief import Brief
 from optimizer.formula import Formula
 from optimizer.given import best_setting, cost_of, formula_at, least_change, on_grid
-from optimizer.nearest import Near, nearest_formula
+from optimizer.nearest import Near, Ready, nearest_formula
 from optimizer.pricing import measure_rules
 from optimizer.result import Outcome
 from optimizer.rounding import broken
@@ -78,12 +78,13 @@ def check(brief: Brief, doses: dict[str, float], held_back: float, notes: tuple[
     outcomes = measure_rules(brief, formula, setting)
     bad = tuple(r.id for r in brief.all_rules if broken(r, formula, setting))
     kept = frozenset(r.id for r in brief.all_rules) - frozenset(bad)
+    ready = Ready(brief) if bad else None
     mends = []
     for name in bad:
-        near = nearest_formula(brief, doses, kept | {name}, fewest=False, at=setting)
+        near = nearest_formula(brief, doses, kept | {name}, fewest=False, at=setting, ready=ready)
         cost = None if near is None else cost_of(near.formula) - cost_of(formula)
         mends.append(Mend(name, () if near is None else near.changed, cost))
-    nearest = nearest_formula(brief, doses) if bad else None
+    nearest = nearest_formula(brief, doses, ready=ready) if bad else None
     gridded = False
     if nearest is not None:
         nearest, gridded = on_grid(brief, nearest, doses, least_change(brief, nearest, doses))
