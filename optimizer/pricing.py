@@ -66,10 +66,12 @@ class Pricer:
         sign, name = brief.scenario.objective.goals[0]
         measure = brief.measure(name)
         self.fractional = measure.ratio
-        self.unit = float(sign)
+        self.unit = self.unit_here = float(sign)
         if measure.ratio:
-            below = measure.constants(brief.pool.held_back)[1]
-            self.unit /= float(brief.pool.vector(measure.per) @ found.x[: self.model.doses]) + below
+            # Equally good formulas may have other totals: a slope goes with the total of the point it was taken at.
+            per, below = brief.pool.vector(measure.per), measure.constants(brief.pool.held_back)[1]
+            self.unit /= float(per @ basis.x[: self.model.doses]) + below
+            self.unit_here /= float(per @ found.x[: self.model.doses]) + below
         self.rows: dict[tuple[str, str], list[int]] = {}
         for r, row in enumerate(self.model.rows):
             self.rows.setdefault((row.owner, row.side), []).append(r)
@@ -92,19 +94,17 @@ class Pricer:
         single = rows[0].per_limit if len(rows) == 1 else None
         per_limit = None if single is None else self.model.spread(single)
         reach = self.basis.reach(binding, ends, per_limit)
-        price = lowered = raised = reach.price
+        price = lowered = raised = self.unit * reach.price
         if reach.down > -STILL or reach.up < STILL:
-            lowered, raised = self.directions.prices(binding, ends, per_limit)
+            lowered, raised = (self.unit_here * p for p in self.directions.prices(binding, ends, per_limit))
             if reach.down == reach.up == 0:
                 price = lowered if side == "high" else raised
-        told = {"price": price, "price_if_lowered": lowered, "price_if_raised": raised}
+        prices = {"price": price, "price_if_lowered": lowered, "price_if_raised": raised}
         if not self.fractional:
             # The value of a mean as objective bends with every limit: its price is told at the answer only.
-            told |= {"price_from": reach.price_down, "price_to": reach.price_up}
-        prices = {name: self.unit * value + 0.0 for name, value in told.items()}
-        if not self.fractional:
+            prices |= {"price_from": self.unit * reach.price_down, "price_to": self.unit * reach.price_up}
             prices |= {"holds_from": limit + reach.down, "holds_to": limit + reach.up}
-        return prices
+        return {name: value + 0.0 for name, value in prices.items()}
 
     def _at_end(self, r: int, side: str) -> bool:
         if self._taken(self.model.rows[r]) == 0:

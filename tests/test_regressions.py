@@ -110,3 +110,15 @@ def test_an_entry_price_at_a_kink_is_true() -> None:
     answer = test_why.why(brief_of(case), "aa")
     assert answer.entry == -inf or answer.entry != answer.entry or answer.entry < 0.5
     assert solve(brief_of(test_why.repriced(case, "aa", 0.1))).formula.dose("aa") == 0  # type: ignore[union-attr]
+
+
+@pytest.mark.parametrize("tie", ["minimise cost", "maximise cost"])
+def test_the_price_of_a_mean_does_not_depend_on_the_tie_break(tie: str) -> None:
+    # pencil: 40 % of aa at 20 and 60 % of cc at 80 is 56 at any total; a percent more of aa costs 0.6
+    share = {"id": "share", "kind": "share", "of": {"charges": ["anionic"]}, "at_least": 40}
+    active = {"id": "act", "kind": "active", "at_least": 2, "at_most": 12}
+    case = test_check.pencil(share, active, objective={"maximise": "mildness", "then": [tie]})
+    result = solve(brief_of(case))
+    assert result.objective == pytest.approx(56)
+    (priced,) = [r for r in result.rules if r.id == "share"]
+    assert priced.price == pytest.approx(-0.6, abs=1e-6)
