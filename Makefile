@@ -27,6 +27,8 @@ test-all: test
 
 bench: $(READY)
 	$(BIN)/python tests/benchmarks/run.py
+	$(BIN)/python tests/benchmarks/range.py
+	$(BIN)/python tests/benchmarks/joint.py
 
 soak: $(READY)
 	$(BIN)/python tests/soak.py

@@ -21,7 +21,7 @@ from optimizer.errors import SolverError, fault
 from optimizer.formula import Formula, Line
 from optimizer.model import Case, cases
 from optimizer.pool import Ingredient, Vector
-from optimizer.result import Ending
+from optimizer.result import EXIT_CODES, Ending
 from optimizer.row import Setting
 from optimizer.shelf import ShelfLine
 from optimizer.units import TOLERANCE, USED
@@ -103,6 +103,11 @@ class Plan:
     purchases: tuple[Purchase, ...] = ()
     balances: tuple[Balance, ...] = ()
     files: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def exit_code(self) -> int:
+        """Return the exit code of the command."""
+        return EXIT_CODES[self.ending]
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,6 @@ import typer
 
 from optimizer.cli.common import Json, Libraries, Markdown, ShelfFile, app, print_json, quiet_solvers, show
 from optimizer.errors import UsageError
-from optimizer.result import EXIT_CODES
 
 
 @app.command()
@@ -45,7 +44,7 @@ def together(
         print_json(plan_record(plan, apart, tuple(made)))
     else:
         show(plan_document(plan, apart, tuple(made)), markdown)
-    raise typer.Exit(EXIT_CODES[plan.ending])
+    raise typer.Exit(plan.exit_code)
 
 
 def _pair(text: str, option: str, example: str) -> tuple[str, float]:

@@ -37,13 +37,15 @@ RULES: list[dict[str, Any]] = [
 """A realistic linear brief; with the total and the legal levels about twenty rules."""
 
 
-def brief_of(size: int, seed: int = SEED) -> Brief:
-    """Return the brief with `size` candidates: shipped materials, then variations of them."""
+def brief_of(
+    size: int, seed: int = SEED, rules: list[dict[str, Any]] = RULES, lines: tuple[ShelfLine, ...] = ()
+) -> Brief:
+    """Return the brief with `size` candidates: shipped materials, then variations of them; prices drawn or given."""
     shipped_library = read_library([shipped("library")])
     draw = random.Random(seed)
     materials = _materials(shipped_library, size, draw)
     library = shipped_library.model_copy(update={"materials": materials, "exclusions": ()})
-    lines = tuple(
+    lines = lines or tuple(
         ShelfLine(row=row, material=m.id, price_per_kg=round(draw.uniform(1.5, 12), 4), currency="EUR")
         for row, m in enumerate(materials, 2)
         if m.id != "aqua"
@@ -53,7 +55,7 @@ def brief_of(size: int, seed: int = SEED) -> Brief:
             "name": f"{size} candidates",
             "ph": {"low": 5.3, "high": 5.7, "tolerance": 0.2},
             "held_back": {"percent": 3.0},
-            "rule": [{"id": str(r.get("rating", r["kind"])).replace("_", "-"), **r} for r in RULES],
+            "rule": [{"id": str(r.get("rating", r["kind"])).replace("_", "-"), **r} for r in rules],
         },
         "benchmark",
     )
