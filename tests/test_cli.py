@@ -563,4 +563,5 @@ def test_the_demo_has_a_ph_that_matters(blended: Callable[[str], Ran]) -> None:
 def test_help_loads_no_solver_and_no_models() -> None:
     # common practice, no source: help answers at once
     script = "import sys, optimizer.cli; print({'numpy', 'pydantic', 'highspy', 'matplotlib'} & set(sys.modules))"
-    assert subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True).stdout == "set()\n"
+    ran = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert ran.stdout == "set()\n"
