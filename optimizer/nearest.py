@@ -32,6 +32,8 @@ MOST_FEW = 3
 """Up to this many changes are looked for by linear programs alone."""
 MOST_SETS = 150
 """Most sets of that many doses that are tried; beyond it an integer program is the faster way."""
+ROUND_OFF = 1e-11
+"""What arithmetic alone leaves of a coefficient or an end that is 0."""
 CHANGED = 5e-4
 """A dose that moved by more than this [%] counts as changed."""
 
@@ -207,7 +209,9 @@ class Few:
         for _ in range(MOST_FEW + 1):
             if len(sets) > MOST_SETS:
                 return None
-            found: dict[frozenset[int], float] = {}
+            found = {} if always or {*map(len, sets)} != {1} else self._alone(sets)
+            if found:
+                return found
             wider: set[frozenset[int]] = set()
             for chosen in sorted(sets, key=sorted):
                 proven = np.flatnonzero(gains[:, list(chosen | always)].sum(axis=1) < asked)
@@ -227,6 +231,29 @@ class Few:
                 return found
             sets = wider
         return None
+
+    def _alone(self, sets: set[frozenset[int]]) -> dict[frozenset[int], float]:
+        """Return the single doses that suffice, balanced by water, with their least distance.
+
+        With one water column and the total, each is an intersection of intervals, which spares a run per dose.
+        Empty where it takes more than that.
+        """
+        fixed = np.flatnonzero((self.low == self.high) & (self.matrix[:, 0] != 0))
+        if self.water != 1 or not fixed.size or (self.lower[1:] > 0).any():
+            return {}
+        water, total = self.matrix[:, :1], self.matrix[fixed[0]]
+        per, start = -total[1:] / total[0], self.low[fixed[0]] / total[0]
+        slope = np.vstack([self.matrix[:, 1:] + water * per, per])
+        given = np.append(water * start, start)
+        low, high = (np.append(*ends)[:, None] for ends in ((self.low, self.lower[0]), (self.high, self.upper[0])))
+        low, high = low - given[:, None], high - given[:, None]
+        still = np.abs(slope) <= ROUND_OFF
+        kept = ((low <= ROUND_OFF) & (high >= -ROUND_OFF) | ~still).all(axis=0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ends = np.sort([np.where(still, -inf, low / slope), np.where(still, inf, high / slope)], axis=0)
+        least, most = ends[0].max(axis=0, initial=0.0), np.minimum(ends[1].min(axis=0), self.upper[1:])
+        distance = np.where(kept & (least <= most), least, inf).reshape(2, self.free).min(axis=0)
+        return {c: float(distance[k]) for c in sets for k in c if distance[k] < inf}
 
     def cheapest(self, open_: frozenset[int], distance: float) -> Answer:
         """Return the least cost with some doses open, within a distance."""
