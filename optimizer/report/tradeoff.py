@@ -121,7 +121,9 @@ def frontier_document(curves: tuple[tuple[str, Frontier], ...]) -> Document:
 
 
 def _breaks(one: Frontier, suffix: str) -> Table:
-    rows = tuple((number(b.x, 3), number(b.y, 4), listed(b.enters), listed(b.leaves)) for b in one.breaks)
+    every = [(number(b.x, 3), number(b.y, 4), listed(b.enters), listed(b.leaves)) for b in one.breaks]
+    # A change without a jump in value has two breaks at one point; the second one tells nothing more.
+    rows = tuple(row for k, row in enumerate(every) if k == 0 or row[:2] != every[k - 1][:2] or any(row[2:]))
     note = "What comes in and what goes out when the first column moves on from here."
     columns = (axis_words(one.x), axis_words(one.y), "comes in", "goes out")
     return Table(f"Breaks{suffix}", columns, rows, frozenset({0, 1}), note)
