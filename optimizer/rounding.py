@@ -158,7 +158,12 @@ def grid_formula(brief: Brief, counts: Vector) -> Formula | None:
 
 def broken(rule: Rule, formula: Formula, setting: Setting) -> bool:
     """Return whether a rounded formula breaks a rule, an exact limit counting with its band."""
-    return rule.violation(formula, setting) > band_of(rule) + rule.slack()
+    return exceeds(rule, rule.violation(formula, setting))
+
+
+def exceeds(rule: Rule, violation: float) -> bool:
+    """Return whether a violation is more than the rule tolerates."""
+    return violation > band_of(rule) + rule.slack()
 
 
 def band_of(rule: Rule) -> float:

@@ -10,7 +10,7 @@ from optimizer.given import best_setting, cost_of, formula_at, least_change, on_
 from optimizer.nearest import Near, Ready, nearest_formula
 from optimizer.pricing import measure_rules
 from optimizer.result import Outcome
-from optimizer.rounding import broken
+from optimizer.rounding import exceeds
 from optimizer.row import Setting
 
 __all__ = ["Checked", "Mend", "best_setting", "check", "cost_of"]
@@ -76,7 +76,7 @@ def check(brief: Brief, doses: dict[str, float], held_back: float, notes: tuple[
     formula = formula_at(brief.pool, doses)
     setting = best_setting(brief, formula)
     outcomes = measure_rules(brief, formula, setting)
-    bad = tuple(r.id for r in brief.all_rules if broken(r, formula, setting))
+    bad = tuple(r.id for r, told in zip(brief.all_rules, outcomes, strict=False) if exceeds(r, told.violation))
     kept = frozenset(r.id for r in brief.all_rules) - frozenset(bad)
     ready = Ready(brief) if bad else None
     mends = []
