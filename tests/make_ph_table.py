@@ -285,8 +285,8 @@ Written by `tests/make_ph_table.py`; do not edit. Sources of every value stand i
 
 ## The model against published values
 
-Error is model less published, in pH. "Without activity" is the same charge balance at zero ionic strength, as simple
-calculators do it. The seven measured sets hold {count} values.
+Error is model less published, in pH. "Without activity" is the same charge balance at zero ionic strength.
+The seven measured sets hold {count} values.
 """
 LEFT_OUT = """
 Handbook acids are one-decimal values, four of them from memory; calculated acids were computed by others with a

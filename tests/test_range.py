@@ -683,3 +683,11 @@ def test_a_cluster_that_loses_a_worker_answers_everything_once(tmp_path: Path) -
     assert done.returncode == 0, done.stderr[-2000:]
     subprocess.run([*COMMAND, *args, "--out", "alone.csv"], cwd=tmp_path, capture_output=True, check=True)
     assert (tmp_path / "t.csv").read_bytes() == (tmp_path / "alone.csv").read_bytes()
+
+
+def test_common_ground_of_a_folder_is_no_brief(tmp_path: Path) -> None:
+    (tmp_path / "ground.toml").write_text('name = "ground"')
+    (tmp_path / "wash.toml").write_text('name = "wash"\nproduct = "wash"\nextends = "ground.toml"')
+    (tmp_path / "mild.toml").write_text('name = "mild"\nextends = "wash.toml"')
+    (tmp_path / "torn.toml").write_text("name = ")
+    assert [source.name for source in sources_of(str(tmp_path))] == ["mild", "torn", "wash"]

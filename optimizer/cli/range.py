@@ -64,7 +64,8 @@ def range_command(
 ) -> None:
     """Answer many scenarios: limits, prices and missing materials varied, or a folder or table of them.
 
-    One that fails is told in its row and stops nothing. Exit code 0 if every scenario has a verdict and one a formula,
+    One that fails is told in its row and stops nothing. In a folder, a file that others extend and that names no
+    product is no brief of its own. Exit code 0 if every scenario has a verdict and one a formula,
     4 if none has a formula, 5 if some have no verdict.
     """
     from optimizer.range.source import sources_of

@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from optimizer.brief import Brief, load_brief
 from optimizer.errors import DataError, Problem, TensideError, nearest
+from optimizer.files import read_toml
 from optimizer.range.family import Family
 from optimizer.range.frame import Frame, failed, scattered
 from optimizer.range.grid import MISSING, PRICE, Grid, Value
@@ -169,14 +170,28 @@ def sources_of(
 ) -> tuple[Source, ...]:
     """Return the brief of a scenario, or one per scenario file of a folder, sorted by name.
 
+    A file of the folder that others extend and that names no product is common ground, not a brief.
+
     Raises:
         DataError: If nothing is found.
     """
     folder = Path(name)
-    paths = sorted(folder.glob("*.toml")) if folder.is_dir() else [find_scenario(name)]
+    paths = _products(sorted(folder.glob("*.toml"))) if folder.is_dir() else [find_scenario(name)]
     if not paths:
         raise DataError([Problem(name, "", "the folder holds no scenario.", "Put .toml files into it.")])
     return tuple(Source(p.stem, p, None, changes, shelf, libraries, time_limit) for p in paths)
+
+
+def _products(paths: list[Path]) -> list[Path]:
+    """Return the files that are no common ground; what cannot be read stays, to be told in its own row."""
+    stated = {}
+    for path in paths:
+        try:
+            stated[path] = read_toml(path)
+        except DataError:
+            stated[path] = {"product": "unreadable"}
+    extended = {raw.get("extends") for raw in stated.values() if isinstance(raw.get("extends"), str)}
+    return [p for p in paths if stated[p].get("product") or not {p.name, p.stem} & extended]
 
 
 __all__ = ["PRICE", "Source", "Value", "sources_of", "unknown_keys"]
