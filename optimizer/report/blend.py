@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from functools import partial
 from math import floor, inf, isclose, isnan, log10
+from typing import TYPE_CHECKING
 
 from optimizer.cautions import Caution, cautions_of
 from optimizer.pool import Ingredient
 from optimizer.report.document import Document, Listing, Table
 from optimizer.result import Outcome, Result
-from optimizer.studies.explain import Explanation
 from optimizer.units import USED, listed, number
+
+if TYPE_CHECKING:
+    from optimizer.studies.explain import Explanation
 
 PROOFS = {
     "certificate": "proven by its optimality conditions, checked outside the solver",
