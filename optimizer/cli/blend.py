@@ -16,8 +16,8 @@ from optimizer.cli.common import (
     app,
     changes_of,
     goal_of,
+    print_json,
     quiet_solvers,
-    say,
     show,
 )
 from optimizer.errors import UsageError
@@ -60,9 +60,9 @@ def blend(
         if export:
             _export(export, brief, result)
     if json:
-        from optimizer.report.jsonout import as_json, blend_record
+        from optimizer.report.jsonout import blend_record
 
-        say(as_json(blend_record(result, explanation)))
+        print_json(blend_record(result, explanation))
     else:
         from optimizer.report.blend import blend_document
 

@@ -14,8 +14,8 @@ from optimizer.cli.common import (
     ShelfFile,
     app,
     changes_of,
+    print_json,
     quiet_solvers,
-    say,
     show,
 )
 from optimizer.errors import UsageError
@@ -70,10 +70,9 @@ def restandardise(
         asked = Batch(batch, grams, free, active_band, charge_band)
         done = run_restandardise(brief, given.doses, lots, asked, given.notes)
     if json:
-        from optimizer.report.jsonout import as_json
         from optimizer.report.lots import restandardise_record
 
-        say(as_json(restandardise_record(done)))
+        print_json(restandardise_record(done))
     else:
         from optimizer.report.lots import restandardise_document
 
@@ -105,10 +104,9 @@ def robust(
         brief = load_brief(find_scenario(scenario), changes=changes_of(changes), shelf=shelf, libraries=library)
         done = run_robust(brief, Safety(off, price_off, draws, seed, time_limit))
     if json:
-        from optimizer.report.jsonout import as_json
         from optimizer.report.lots import robust_record
 
-        say(as_json(robust_record(done)))
+        print_json(robust_record(done))
     else:
         from optimizer.report.lots import robust_document
 

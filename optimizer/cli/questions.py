@@ -14,8 +14,8 @@ from optimizer.cli.common import (
     ShelfFile,
     app,
     changes_of,
+    print_json,
     quiet_solvers,
-    say,
     show,
 )
 from optimizer.errors import UsageError
@@ -43,9 +43,9 @@ def check(
         brief = load_brief(path, shelf=shelf, libraries=library, also=given.doses)
         checked = run_check(brief, given.doses, given.held_back, given.notes)
     if json:
-        from optimizer.report.jsonout import as_json, check_record
+        from optimizer.report.jsonout import check_record
 
-        say(as_json(check_record(checked)))
+        print_json(check_record(checked))
     else:
         from optimizer.report.studies import check_document
 
@@ -75,9 +75,9 @@ def why(
         brief = load_brief(find_scenario(scenario), changes=changes_of(changes), shelf=shelf, libraries=library)
         answer = run_why(brief, material, at)
     if json:
-        from optimizer.report.jsonout import as_json, why_record
+        from optimizer.report.jsonout import why_record
 
-        say(as_json(why_record(answer)))
+        print_json(why_record(answer))
     else:
         from optimizer.report.studies import why_document
 
@@ -106,9 +106,9 @@ def compare(
     with quiet_solvers():
         comparison = run_compare(sides_of(columns, against, shelf=shelf, libraries=library))
     if json:
-        from optimizer.report.jsonout import as_json, compare_record
+        from optimizer.report.jsonout import compare_record
 
-        say(as_json(compare_record(comparison)))
+        print_json(compare_record(comparison))
     else:
         from optimizer.report.studies import compare_document
 

@@ -17,8 +17,8 @@ from optimizer.cli.common import (
     ShelfFile,
     app,
     changes_of,
+    print_json,
     quiet_solvers,
-    say,
     show,
 )
 from optimizer.errors import UsageError
@@ -81,10 +81,9 @@ def range_command(
         ranged = _run(sources, grid, out, jobs, cluster)
     summary = summarise(ranged)
     if json:
-        from optimizer.report.jsonout import as_json
         from optimizer.report.range import range_record
 
-        say(as_json(range_record(ranged, summary)))
+        print_json(range_record(ranged, summary))
     else:
         from optimizer.report.range import range_document
 

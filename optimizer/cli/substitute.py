@@ -14,8 +14,8 @@ from optimizer.cli.common import (
     ShelfFile,
     app,
     changes_of,
+    print_json,
     quiet_solvers,
-    say,
     show,
 )
 from optimizer.errors import UsageError
@@ -73,10 +73,9 @@ def substitute(
         wish = Wish(_left(left, brief.scenario), free, active_band, charge_band, offered)
         done = run_substitute(brief, wide, material, wish, given.doses if given else None, given.notes if given else ())
     if json:
-        from optimizer.report.jsonout import as_json
         from optimizer.report.substitute import substitute_record
 
-        say(as_json(substitute_record(done)))
+        print_json(substitute_record(done))
     else:
         from optimizer.report.substitute import substitute_document
 
