@@ -14,7 +14,7 @@ from optimizer.cli.common import (
     ScenarioName,
     ShelfFile,
     app,
-    changes_of,
+    brief_of,
     goal_of,
     print_json,
     quiet_solvers,
@@ -43,14 +43,10 @@ def blend(
     json: Json = False,
 ) -> None:
     """Find the best percentages that keep every rule, prove them and say what each limit costs."""
-    from optimizer.brief import load_brief
-    from optimizer.scenario import find_scenario
     from optimizer.solve import solve
 
     with quiet_solvers():
-        brief = load_brief(
-            find_scenario(scenario), changes=[*changes_of(changes), *goal_of(objective)], shelf=shelf, libraries=library
-        )
+        brief = brief_of(scenario, changes, shelf, library, goal_of(objective))
         result = solve(brief, time_limit=time_limit, solver=solver, weighable=True, exact=exact)
         explanation = None
         if result.ending == "infeasible":

@@ -12,6 +12,7 @@ import typer
 from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
+    from optimizer.brief import Brief
     from optimizer.library import Library
     from optimizer.report.document import Document
 
@@ -62,6 +63,21 @@ def goal_of(objective: str) -> list[tuple[str, str]]:
         raise UsageError(f"--objective '{objective}': write 'minimise MEASURE' or 'maximise MEASURE'.")
     other = "maximise" if sense == "minimise" else "minimise"
     return [(f"objective.{other}", ""), (f"objective.{sense}", measure.strip())]
+
+
+def brief_of(
+    scenario: str,
+    changes: list[str] | None,
+    shelf: Path | None,
+    libraries: list[Path] | None,
+    more: list[tuple[str, str]] | None = None,
+) -> "Brief":
+    """Return the brief of a scenario with its --set options, and further what-ifs."""
+    from optimizer.brief import load_brief
+    from optimizer.scenario import find_scenario
+
+    asked = [*changes_of(changes), *(more or [])]
+    return load_brief(find_scenario(scenario), changes=asked, shelf=shelf, libraries=libraries)
 
 
 @contextlib.contextmanager

@@ -13,6 +13,7 @@ from optimizer.cli.common import (
     ScenarioName,
     ShelfFile,
     app,
+    brief_of,
     changes_of,
     print_json,
     quiet_solvers,
@@ -95,13 +96,11 @@ def robust(
     json: Json = False,
 ) -> None:
     """Find the formula that keeps its rules while lots differ, and say what that safety costs."""
-    from optimizer.brief import load_brief
     from optimizer.safe import Safety
-    from optimizer.scenario import find_scenario
     from optimizer.studies.robust import robust as run_robust
 
     with quiet_solvers():
-        brief = load_brief(find_scenario(scenario), changes=changes_of(changes), shelf=shelf, libraries=library)
+        brief = brief_of(scenario, changes, shelf, library)
         done = run_robust(brief, Safety(off, price_off, draws, seed, time_limit))
     if json:
         from optimizer.report.lots import robust_record

@@ -13,7 +13,7 @@ from optimizer.cli.common import (
     ScenarioName,
     ShelfFile,
     app,
-    changes_of,
+    brief_of,
     print_json,
     quiet_solvers,
     show,
@@ -67,12 +67,10 @@ def why(
     json: Json = False,
 ) -> None:
     """Say why a material is in the best formula or out of it, and what would change that."""
-    from optimizer.brief import load_brief
-    from optimizer.scenario import find_scenario
     from optimizer.studies.why import why as run_why
 
     with quiet_solvers():
-        brief = load_brief(find_scenario(scenario), changes=changes_of(changes), shelf=shelf, libraries=library)
+        brief = brief_of(scenario, changes, shelf, library)
         answer = run_why(brief, material, at)
     if json:
         from optimizer.report.jsonout import why_record

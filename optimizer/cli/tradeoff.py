@@ -13,7 +13,7 @@ from optimizer.cli.common import (
     ScenarioName,
     ShelfFile,
     app,
-    changes_of,
+    brief_of,
     print_json,
     quiet_solvers,
     show,
@@ -41,8 +41,6 @@ def frontier(
     json: Json = False,
 ) -> None:
     """Trace the exact trade-off of two measures: every break and what one more point costs."""
-    from optimizer.brief import load_brief
-    from optimizer.scenario import find_scenario
     from optimizer.studies.frontier import frontier as trace
 
     key, _, values = by.partition("=")
@@ -52,9 +50,7 @@ def frontier(
     with quiet_solvers():
         for value in values.split(",") if by else [""]:
             more = [(key.strip(), value.strip())] if by else []
-            brief = load_brief(
-                find_scenario(scenario), changes=[*changes_of(changes), *more], shelf=shelf, libraries=library
-            )
+            brief = brief_of(scenario, changes, shelf, library, more)
             label = f"{key.strip()} = {value.strip()}" if by else ""
             curves.append((label, trace(brief, _axis("--best", best), _axis("--against", against))))
     from optimizer.report.tradeoff import draw_frontier, frontier_document, frontier_record
@@ -83,12 +79,10 @@ def leeway(
     json: Json = False,
 ) -> None:
     """Say how far each dose may move at a stated loss, and which materials no good formula uses."""
-    from optimizer.brief import load_brief
-    from optimizer.scenario import find_scenario
     from optimizer.studies.leeway import leeway as measure
 
     with quiet_solvers():
-        brief = load_brief(find_scenario(scenario), changes=changes_of(changes), shelf=shelf, libraries=library)
+        brief = brief_of(scenario, changes, shelf, library)
         found = measure(brief, loss, alternatives=others)
     from optimizer.report.tradeoff import draw_leeway, leeway_document, leeway_record
 
