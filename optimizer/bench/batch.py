@@ -1,0 +1,285 @@
+"""The batch file: one plain TOML file that goes along from the plan to the bottles, so that nothing is typed twice.
+
+It holds the plan (doses, size, pH window), then what the bench adds: weights with their lots, pH readings, thickening
+steps, the final mass, readings of the finished product. Every command appends to it and keeps what is there, comments
+included; the file is replaced as a whole, so that a crash leaves the old one or the new one.
+"""
+
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+import tomlkit
+from pydantic import Field, ValidationError, model_validator
+from tomlkit.exceptions import ParseError
+
+from optimizer.errors import DataError, Problem, fault, from_validation
+from optimizer.files import read_text, read_toml, write_atomic
+from optimizer.library import Frozen, Key, Percent, Ph, Positive
+
+Amount = Annotated[float, Field(ge=0)]
+Celsius = Annotated[float, Field(ge=0, le=100)]
+Day = Annotated[str, Field(pattern=r"^(\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2})?)?$")]
+"""Date, or date and time, as written in ISO 8601; empty if nobody noted it."""
+
+
+class Scale(Frozen):
+    """The balance that weighs the batch."""
+
+    step_g: Positive = 1.0
+    """What its last digit shows [g]."""
+    error_g: Positive | None = None
+    """By how much a weight may be off [g]; one step if it is not stated."""
+    allowed_percent: Annotated[float, Field(gt=0, le=50)] = 5.0
+    """Error that a line may have [% of its weight]; common practice, an upper bound of teaching texts."""
+
+    @property
+    def least_g(self) -> float:
+        """Least amount that can be weighed well enough [g]: error / allowed error."""
+        return (self.error_g or self.step_g) * 100 / self.allowed_percent
+
+
+class PlannedLine(Frozen):
+    """One dose of the plan."""
+
+    material: Key
+    percent: Percent
+    """As supplied [% w/w of the product]."""
+
+
+class WeighedLine(Frozen):
+    """What was really weighed in of one material from one lot; several lines per material are allowed."""
+
+    material: Key
+    grams: Amount
+    lot: str = ""
+    lot_active_percent: Percent | None = None
+    on: Day = ""
+    note: str = ""
+
+
+class PhReading(Frozen):
+    """One reading of an acid or alkali adjustment."""
+
+    added_g: Amount = 0.0
+    """Solution added so far, all additions together [g]."""
+    ph: Ph
+    water_per_g: Annotated[float, Field(ge=0, le=1000)] = 0.0
+    """Water per gram of product in what was read [g/g]: 0 neat, 9 for 10 %."""
+    with_: Annotated[Literal["meter", "strip"], Field(alias="with")] = "meter"
+    temperature_c: Celsius = 25.0
+    foam_free: bool = True
+    taken_g: Amount = 0.0
+    """Product used up for the reading that does not go back [g]."""
+    on: Day = ""
+    note: str = ""
+
+
+class Adjustment(Frozen):
+    """A sample, or the batch itself, that is brought to its pH with one solution."""
+
+    of: Literal["sample", "batch"] = "batch"
+    start_g: Positive
+    """Product before the first addition [g]."""
+    chemical: str
+    """Acid or alkali with its hydrate form, such as 'citric acid monohydrate'."""
+    strength_percent: Annotated[float, Field(gt=0, le=100)]
+    """Counted in the form that was weighed in [% w/w of the solution]."""
+    material: Key | None = None
+    """Library id of the acid or alkali, for the formula as made; found by its name if it is left out."""
+    lot: str = ""
+    reading: tuple[PhReading, ...] = ()
+
+
+class ThickenerStep(Frozen):
+    """One addition of thickener, or a first reading without one, and what it did."""
+
+    added_percent: Percent
+    """As supplied, all additions together [% of the batch]."""
+    waited_min: Amount | None = None
+    temperature_c: Celsius | None = None
+    ph: Ph | None = None
+    """pH read again after the addition."""
+    viscosity_mpas: Amount | None = None
+    flow_s: Amount | None = None
+    """Time to run out of a cup or funnel [s]."""
+    judged: Annotated[int, Field(ge=1, le=5)] | None = None
+    """1 like water to 5 like a gel."""
+    on: Day = ""
+    note: str = ""
+
+    @model_validator(mode="after")
+    def _read(self) -> Self:
+        if self.viscosity_mpas is None and self.flow_s is None and self.judged is None:
+            raise ValueError("write a reading: viscosity_mpas, flow_s or judged")
+        return self
+
+
+class Thickening(Frozen):
+    """The thickening log of one thickener."""
+
+    material: Key
+    target: Amount | None = None
+    """Wanted reading, in the unit that the steps use."""
+    most_percent: Percent | None = None
+    """Planned limit [% as supplied]; the library's usual upper dose if it is left out."""
+    lot: str = ""
+    step: tuple[ThickenerStep, ...] = ()
+
+
+class Finish(Frozen):
+    """The end of the batch."""
+
+    mass_g: Positive | None = None
+    """Mass of the product before filling [g]; what is missing has evaporated or stayed behind."""
+    lost_g: Amount = 0.0
+    """Product left in vessels or taken as samples [g]; it had the product's make-up, so it changes no percentage."""
+    water_added_g: Amount = 0.0
+    """Water put back for what had evaporated, and water spent on rinsing weighing vessels [g]."""
+    bottles: Annotated[int, Field(ge=0)] | None = None
+    """Bottles filled."""
+    on: Day = ""
+
+
+class Observation(Frozen):
+    """One structured reading of the product: foam, feel, clarity, viscosity, odour, colour, pH, mass ..."""
+
+    what: Annotated[str, Field(min_length=1, max_length=80)]
+    value: float | None = None
+    unit: str = ""
+    text: str = ""
+    photo: str = ""
+    """File name beside the batch file."""
+    temperature_c: Celsius | None = None
+    on: Day = ""
+
+
+class Batch(Frozen):
+    """A batch file as written."""
+
+    batch: Annotated[str, Field(min_length=1, max_length=60)]
+    """Batch number as it stands on the bottles."""
+    product: str = ""
+    brief: str
+    """Scenario whose rules it must keep: a file beside this one, or the name of a shipped one."""
+    master: str = ""
+    """Master formula and version that it follows."""
+    planned_on: Day = ""
+    size_g: Positive
+    """Planned mass of the finished batch [g]."""
+    bottle_ml: Positive | None = None
+    """Nominal content of a bottle [ml]."""
+    density_g_per_ml: Annotated[float, Field(ge=0.8, le=1.4)] | None = None
+    """Measured density of the product; needed wherever volume and mass meet."""
+    loss_percent: Percent = 0.0
+    """Part of the batch that does not reach the bottles [%]."""
+    held_back_percent: Percent = 0.0
+    """Water kept back for acid, thickener and evaporation [% of the batch]."""
+    ph_low: Ph | None = None
+    ph_target: Ph | None = None
+    ph_high: Ph | None = None
+    scale: Scale = Scale()
+    line: Annotated[tuple[PlannedLine, ...], Field(min_length=1)]
+    weighed: tuple[WeighedLine, ...] = ()
+    adjustment: tuple[Adjustment, ...] = ()
+    thickening: tuple[Thickening, ...] = ()
+    finish: Finish = Finish()
+    observation: tuple[Observation, ...] = ()
+    note: str = ""
+
+    @model_validator(mode="after")
+    def _sound(self) -> Self:
+        total = sum(line.percent for line in self.line) + self.held_back_percent
+        if abs(total - 100) > 0.011:
+            raise ValueError(f"the planned doses and the part held back sum to {total:.4g} %, not 100 %")
+        names = [line.material for line in self.line]
+        twice = sorted({n for n in names if names.count(n) > 1})
+        if twice:
+            raise ValueError(f"{twice[0]} is planned twice; add the two doses up")
+        window = [p for p in (self.ph_low, self.ph_target, self.ph_high) if p is not None]
+        if window != sorted(window):
+            raise ValueError("ph_low, ph_target and ph_high are not in this order")
+        return self
+
+    @property
+    def doses(self) -> dict[str, float]:
+        """Planned doses by id [% as supplied]."""
+        return {line.material: line.percent for line in self.line}
+
+
+def is_batch(path: Path) -> bool:
+    """Return whether a TOML file is a batch file: it has the key `batch`."""
+    return path.suffix.lower() == ".toml" and path.is_file() and "batch" in read_toml(path)
+
+
+def read_batch(path: Path) -> Batch:
+    """Read a batch file.
+
+    Raises:
+        DataError: With every problem at once.
+    """
+    return batch_from(read_toml(path), str(path))
+
+
+def batch_from(raw: Mapping[str, Any], where: str) -> Batch:
+    """Return a batch from plain values.
+
+    Raises:
+        DataError: With every problem at once.
+    """
+    try:
+        return Batch.model_validate(raw)
+    except ValidationError as error:
+        raise DataError(from_validation(error, where, Batch)) from None
+
+
+def plain(batch: Batch) -> dict[str, Any]:
+    """Return a batch as plain values for a file: keys as written, what is at its default left out."""
+    return batch.model_dump(mode="json", by_alias=True, exclude_defaults=True, exclude_none=True)
+
+
+def write_batch(path: Path, batch: Batch) -> None:
+    """Write a new batch file.
+
+    Raises:
+        DataError: If the file exists or cannot be written.
+    """
+    write_atomic(path, tomlkit.dumps(plain(batch)))
+
+
+def change_batch(path: Path, change: Callable[[tomlkit.TOMLDocument], None]) -> Batch:
+    """Change a batch file in place and return what it holds now; comments and order of what is there are kept.
+
+    Args:
+        path: The file.
+        change: Edits the parsed document.
+
+    Raises:
+        DataError: If the file, before or after, is no sound batch file; then nothing is written.
+    """
+    text = read_text(path)
+    try:
+        document = tomlkit.parse(text)
+    except (ParseError, RecursionError) as error:
+        raise fault(str(path), "", f"this is not valid TOML: {error}.", "Correct that line.") from None
+    batch_from(document.unwrap(), str(path))
+    change(document)
+    batch = batch_from(document.unwrap(), str(path))
+    if read_text(path) != text:
+        what = "somebody else changed the file in the meantime."
+        raise DataError([Problem(str(path), "", what, "Run the command again.")])
+    write_atomic(path, tomlkit.dumps(document), overwrite=True)
+    return batch
+
+
+def append(table: Any, key: str, entry: Mapping[str, Any]) -> None:
+    """Append an entry to a list of tables of a parsed document, which is made if it is not there."""
+    row = tomlkit.table()
+    for name, value in entry.items():
+        row.add(name, value)
+    if key in table:
+        table[key].append(row)
+    else:
+        rows = tomlkit.aot()
+        rows.append(row)
+        table.add(key, rows)
