@@ -27,6 +27,8 @@ def main() -> None:
     """Run the command line; errors that users can mend are told without a trace."""
     # A basis is so small that threads only wait for one another: 100 ms instead of 1 on a busy machine.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # Looking for plugins of other packages costs a walk through all that is installed, and one might change the data.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     # Looking for cycles while libraries load and once more at exit takes a sixth of a blend, and finds none.
     gc.disable()
     atexit.register(gc.freeze)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import os
+import resource
 import subprocess
 import sys
 import tempfile
@@ -151,6 +152,12 @@ def starts(environment: dict[str, str], folder: Path) -> Iterator[Line]:
     for name, what in (("linear", "first brief (linear)"), ("integer", "hand-wash (yes/no rules)")):
         yield Line(f"tenside blend, {what}, to importing what it needs", divided(times, name, "needed"), 1.4)
         yield Line("  the same to importing the bare packages", divided(times, name, "bare"))
+    spent: dict[str, list[float]] = {name: [] for name in ("linear", "integer", "bare")}
+    for _ in range(21):
+        for name, found in spent.items():
+            found.append(processor_time(partial(run, commands[name])))
+    for name, what in (("linear", "first brief"), ("integer", "hand-wash")):
+        yield Line(f"tenside blend, {what}, to the bare packages, processor time", divided(spent, name, "bare"), 1.4)
 
 
 @dataclass(frozen=True)
@@ -166,6 +173,14 @@ class Program:
 
 
 Peer = Callable[[Program], float]
+
+
+def processor_time(work: Callable[[], object]) -> float:
+    """Return the processor time that the processes started by some work take [s]; threads that only start count."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    work()
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
 
 def versus(size: int, rounds: int, peers: dict[str, Peer]) -> dict[str, list[float]]:
