@@ -3,13 +3,14 @@
 import csv
 import io
 import re
+import unicodedata
 import zipfile
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
 from optimizer.errors import DataError, Problem, fault
-from optimizer.files import read_bytes, read_text
+from optimizer.files import read_bytes, read_text, write_bytes_atomic
 
 MAX_ROWS = 20_000
 MAX_UNPACKED = 50_000_000
@@ -32,12 +33,12 @@ def read_rows(path: Path) -> list[tuple[int, list[Any]]]:
 
 def recognised(where: str, headings: list[str], known: Headings) -> tuple[dict[int, str], list[Problem]]:
     """Return field by column position, and what stands in the way of reading the table."""
-    wanted = {_plain(h): field for field, names in known.items() for h in names}
+    wanted = {heading_of(h): field for field, names in known.items() for h in names}
     fields: dict[int, str] = {}
     problems = []
     for position, heading in enumerate(headings):
         bare = re.sub(r"\([^)]*\)", "", heading)
-        field = next((wanted[p] for p in (_plain(heading), _plain(bare)) if p in wanted), None)
+        field = next((wanted[p] for p in (heading_of(heading), heading_of(bare)) if p in wanted), None)
         if field is None:
             continue
         if field in fields.values():
@@ -56,9 +57,10 @@ def recognised(where: str, headings: list[str], known: Headings) -> tuple[dict[i
     return fields, problems
 
 
-def _plain(text: str) -> str:
-    """Return a heading without case, punctuation and units of money; '€/kg' is a price per kg."""
-    money = re.sub(r"€|£|\$|\b(eur|gbp|usd)\b", " price ", text.lower())
+def heading_of(text: str) -> str:
+    """Return a heading without case, accents, punctuation and units of money; '€/kg' is a price per kg."""
+    letters = "".join(c for c in unicodedata.normalize("NFKD", text.lower()) if not unicodedata.combining(c))
+    money = re.sub(r"€|£|\$|\b(eur|gbp|usd)\b", " price ", letters)
     words = re.sub(r"[^a-z0-9%]+", " ", money).split()
     return " ".join(w for k, w in enumerate(words) if k == 0 or w != words[k - 1])
 
@@ -84,6 +86,37 @@ def number_of(text: str) -> float:
     if not re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", plain):
         raise ValueError("is not a number")
     return float(plain)
+
+
+def neutral(text: str) -> str:
+    """Return a text that no spreadsheet reads as a formula: one that begins like a formula gets an apostrophe."""
+    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
+
+
+def write_rows(path: Path, rows: Iterable[Iterable[str | float | None]], title: str = "table") -> None:
+    """Write a table as CSV or XLSX, by the name's ending; texts are neutralised, nothing is overwritten.
+
+    Raises:
+        DataError: If the ending is neither, the file exists or cannot be written.
+    """
+    cells = [[neutral(c) if isinstance(c, str) else c for c in row] for row in rows]
+    ending = path.suffix.lower()
+    if ending == ".csv":
+        text = io.StringIO(newline="")
+        csv.writer(text, lineterminator="\n").writerows(cells)
+        write_bytes_atomic(path, text.getvalue().encode("utf-8"))
+    elif ending == ".xlsx":
+        from openpyxl import Workbook
+
+        book = Workbook(write_only=True)
+        sheet = book.create_sheet(title)
+        for row in cells:
+            sheet.append(row)
+        content = io.BytesIO()
+        book.save(content)
+        write_bytes_atomic(path, content.getvalue())
+    else:
+        raise fault(str(path), "", f"'{ending}' is not a table that is written.", "Name a .csv or .xlsx file.")
 
 
 def _csv(path: Path) -> list[tuple[int, list[Any]]]:

@@ -38,11 +38,12 @@ from optimizer.range.single import brief_at, one_by_one
 from optimizer.range.source import Source, sources_of
 from optimizer.range.state import State
 from optimizer.range.summary import summarise
-from optimizer.range.tables import plain, write_table
+from optimizer.range.tables import write_table
 from optimizer.report.range import RangeRecord, range_document, range_record
 from optimizer.report.terminal import lines
 from optimizer.rules import LimitRule
 from optimizer.scenario import find_scenario
+from optimizer.sheet import neutral
 from optimizer.solve import solve
 
 LINEAR = Wish(kinds=briefs.PLAIN)
@@ -590,8 +591,8 @@ def number_or_text(cell: str) -> float | str | None:
 
 @pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t"])
 def test_text_that_a_spreadsheet_would_run_is_neutralised(start: str) -> None:
-    assert plain(f"{start}1+1") == f"'{start}1+1"
-    assert plain("decyl-glucoside") == "decyl-glucoside"
+    assert neutral(f"{start}1+1") == f"'{start}1+1"
+    assert neutral("decyl-glucoside") == "decyl-glucoside"
 
 
 def test_the_summary_counts_what_the_answers_hold(ranged: Any) -> None:

@@ -25,10 +25,24 @@ aqua,q.s.
 """
 
 
+SHEET = """My hand wash
+Phase,Ingredient,%
+A,Distilled water,q.s. to 100
+A,Glycerine,"2,5"
+B,CAPB (30 %),8
+B,Sodium coco sulfate,6
+"""
+PRICES = """Article;Pack;Price (EUR)
+Decyl Glucoside;5 kg;24,50
+"""
+
+
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = tmp_path_factory.mktemp("readme")
     (made / "my-formula.csv").write_text(FORMULA, encoding="utf-8")
+    (made / "old-sheet.csv").write_text(SHEET, encoding="utf-8")
+    (made / "price-list.csv").write_text(PRICES, encoding="utf-8")
     return made
 
 

@@ -9,11 +9,23 @@ from typing import Annotated
 import typer
 
 from optimizer import __version__
-from optimizer.cli import blend, lots, questions, range, reference, substitute, together, tradeoff
+from optimizer.cli import blend, intake, lots, questions, range, reference, substitute, together, tradeoff
 from optimizer.cli.common import app, print_json, say
 from optimizer.errors import DataError, TensideError
 
-__all__ = ["app", "blend", "lots", "main", "questions", "range", "reference", "substitute", "together", "tradeoff"]
+__all__ = [
+    "app",
+    "blend",
+    "intake",
+    "lots",
+    "main",
+    "questions",
+    "range",
+    "reference",
+    "substitute",
+    "together",
+    "tradeoff",
+]
 
 
 @app.callback(invoke_without_command=True)

@@ -63,6 +63,7 @@ def schema(
     """JSON Schemas of the files that are read and of the JSON that is printed."""
     from optimizer.describe import json_schema
     from optimizer.library import Frozen, LibraryFile, Material
+    from optimizer.report.intake import TakenFormulaRecord, TakenPricesRecord
     from optimizer.report.joint import PlanRecord
     from optimizer.report.jsonout import BlendRecord, CheckRecord, CompareRecord, Record, WhyRecord
     from optimizer.report.lots import RestandardiseRecord, RobustRecord
@@ -81,6 +82,8 @@ def schema(
         "check": (CheckRecord, "tenside check --json"),
         "why": (WhyRecord, "tenside why --json"),
         "compare": (CompareRecord, "tenside compare --json"),
+        "import-formula": (TakenFormulaRecord, "tenside import formula --json"),
+        "import-prices": (TakenPricesRecord, "tenside import prices --json"),
         "frontier": (FrontierRecord, "tenside frontier --json"),
         "leeway": (LeewayRecord, "tenside leeway --json"),
         "substitute": (SubstituteRecord, "tenside substitute --json"),

@@ -15,6 +15,7 @@ from optimizer.pool import Vector
 from optimizer.range.frame import ENDINGS, PROOFS
 from optimizer.range.run import Ranged
 from optimizer.range.state import place_atomic
+from optimizer.sheet import neutral
 
 SUFFIXES = (".csv", ".xlsx", ".parquet")
 MAX_SHEET = 1_048_575
@@ -64,21 +65,21 @@ def columns_of(ranged: Ranged) -> Columns:
     """Return headings and cells of the table, column by column; None is an empty cell."""
     frame, grid = ranged.frame, ranged.grid
     repeat = len(ranged.sources)
-    columns: Columns = [("scenario", [plain(ranged.sources[s]) for s in ranged.source.tolist()])]
+    columns: Columns = [("scenario", [neutral(ranged.sources[s]) for s in ranged.source.tolist()])]
     for key, column in zip(grid.keys, grid.columns, strict=True):
-        cells = [plain(v) if isinstance(v, str) else _figure(v) for v in column.tolist()]
-        columns.append((plain(key), cells * repeat))
+        cells = [neutral(v) if isinstance(v, str) else _figure(v) for v in column.tolist()]
+        columns.append((neutral(key), cells * repeat))
     columns.append(("ending", [ENDINGS[code] for code in frame.ending.tolist()]))
     columns.append(("proof", [PROOFS[code] for code in frame.proof.tolist()]))
     for name in ("cost", "objective", "ph"):
         if name != "ph" or np.isfinite(frame.ph).any():
             columns.append((name, _figures(getattr(frame, name))))
     columns.append(("binding", _binding(ranged)))
-    columns.append(("message", [plain(frame.messages.get(s, "")) or None for s in range(len(frame))]))
+    columns.append(("message", [neutral(frame.messages.get(s, "")) or None for s in range(len(frame))]))
     used = (frame.doses > 0).any(axis=0)
     for k in np.flatnonzero(used):
         doses = frame.doses[:, k]
-        columns.append((plain(frame.ids[k]), _figures(np.where(doses > 0, doses, np.nan))))
+        columns.append((neutral(frame.ids[k]), _figures(np.where(doses > 0, doses, np.nan))))
     return columns
 
 
@@ -92,7 +93,7 @@ def _binding(ranged: Ranged) -> list[str | None]:
         key = row.tobytes()
         if key not in told:
             flags = np.unpackbits(row, count=len(words)).tolist()
-            told[key] = plain("; ".join(w for w, flag in zip(words, flags, strict=True) if flag))
+            told[key] = neutral("; ".join(w for w, flag in zip(words, flags, strict=True) if flag))
         cells.append(told[key] or None)
     return cells
 
@@ -103,11 +104,6 @@ def _figures(values: Vector) -> list[float | None]:
 
 def _figure(value: float) -> float | None:
     return None if isnan(value) else value
-
-
-def plain(text: str) -> str:
-    """Return a text that no spreadsheet reads as a formula: one that begins like a formula gets an apostrophe."""
-    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
 
 
 def _rows(columns: Columns) -> Iterator[tuple[Any, ...]]:

@@ -1,0 +1,95 @@
+"""`tenside import`: a maker's own formula sheet or price list."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from optimizer.cli.common import Json, Libraries, Markdown, Own, app, print_json, read_shipped, show
+from optimizer.errors import UsageError
+
+Table = Annotated[Path, typer.Argument(help="CSV or XLSX, with columns in any order.")]
+Out = Annotated[Path | None, typer.Option(help="File to write; it must not exist.")]
+Words = Annotated[
+    list[str] | None, typer.Option("--as", help='What a name means: --as "my mild base=decyl-glucoside". Repeatable.')
+]
+
+import_app = typer.Typer(no_args_is_help=True, help="Take in a formula sheet or a price list that you already keep.")
+app.add_typer(import_app, name="import")
+
+
+@import_app.command("formula")
+def import_formula(
+    table: Table,
+    brief: Annotated[str, typer.Option("--for", help="Scenario whose materials and free part are meant.")] = "",
+    out: Out = None,
+    words: Words = None,
+    library: Libraries = None,
+    own: Own = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Turn a formula sheet into a formula file, and say what was assumed."""
+    from optimizer.intake.formula_sheet import read_formula_sheet
+    from optimizer.report.intake import formula_document, formula_record
+    from optimizer.sheet import write_rows
+
+    if brief:
+        from optimizer.brief import load_brief
+        from optimizer.scenario import find_scenario
+
+        loaded = load_brief(find_scenario(brief), libraries=library)
+        known, held_back = loaded.library, loaded.pool.held_back
+    else:
+        known, held_back = read_shipped(library, own), 0.0
+    taken = read_formula_sheet(table, known, held_back=held_back, own=_said(words, set(known.by_id)))
+    if out:
+        rows = [(line.material, round(line.percent, 6), line.written) for line in taken.lines]
+        write_rows(out, [("material", "percent", "as written"), *rows])
+    if json:
+        print_json(formula_record(taken, out))
+    else:
+        show(formula_document(taken, table, out, brief), markdown)
+
+
+@import_app.command("prices")
+def import_prices(
+    table: Table,
+    out: Out = None,
+    currency: Annotated[str, typer.Option(help="Currency where the list names none, such as EUR.")] = "",
+    density: Annotated[float | None, typer.Option(help="g per ml, for packs sold by volume; none is assumed.")] = None,
+    words: Words = None,
+    library: Libraries = None,
+    own: Own = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Turn a price list into a shelf, and say what was left out and why."""
+    from optimizer.intake.price_list import read_price_list, shelf_rows
+    from optimizer.report.intake import prices_document, prices_record
+    from optimizer.sheet import write_rows
+
+    known = read_shipped(library, own)
+    said = _said(words, set(known.by_id))
+    taken = read_price_list(table, known, currency=currency.upper(), density_g_per_ml=density, own=said)
+    if out:
+        write_rows(out, shelf_rows(taken))
+    if json:
+        print_json(prices_record(taken, out))
+    else:
+        show(prices_document(taken, table, out), markdown)
+
+
+def _said(words: list[str] | None, known: set[str]) -> dict[str, str]:
+    """Return --as options as ids by name."""
+    from optimizer.errors import nearest
+
+    found = {}
+    for word in words or []:
+        name, sign, target = word.rpartition("=")
+        if not sign or not name.strip():
+            raise UsageError(f'--as {word}: write "their name=material-id".')
+        if target.strip() not in known:
+            raise UsageError(f"--as {word}: there is no material '{target.strip()}'. {nearest(target, known)}")
+        found[name.strip()] = target.strip()
+    return found

@@ -1,0 +1,279 @@
+"""A maker's own formula sheet becomes a formula file, with everything that was assumed."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from optimizer.bench.amount import amount_of
+from optimizer.errors import DataError, Problem, fault
+from optimizer.intake.names import Meant, Names
+from optimizer.library import Library
+from optimizer.sheet import heading_of, number_of, read_rows, text_of
+from optimizer.units import listed, number
+
+HEADINGS: Mapping[str, tuple[str, ...]] = {
+    "material": (
+        "material", "raw material", "ingredient", "ingredients", "item", "id", "inci", "inci name", "name",
+        "trade name", "rohstoff", "zutat", "zutaten", "ingrediente", "ingredienti", "materia prima", "ingredient inci",
+        "ingredients inci", "matiere premiere", "component", "components", "substance",
+    ),
+    "percent": (
+        "percent", "%", "% w/w", "w/w", "w w", "% w w", "% ww", "dose", "dose %", "share", "per cent", "wt %", "wt%",
+        "% wt", "weight %", "% by weight", "anteil", "anteil %", "prozent", "percentuale", "pourcentage", "pct",
+        "formula %", "amount %", "% of formula",
+    ),
+    "grams": ("grams", "g", "gram", "weight g", "mass g", "gramm", "grammi", "grammes", "g per batch", "amount g"),
+    "amount": ("amount", "quantity", "qty", "weight", "menge", "quantita", "quantite", "how much"),
+}  # fmt: skip
+"""Headings that are recognised, by field; case, spaces and punctuation do not matter."""
+
+TOTALS = ("total", "totals", "sum", "summe", "totale", "somme", "gesamt", "sub total", "subtotal")
+REST = ("q s to 100", "qs to 100", "to 100", "ad 100", "up to 100", "rest", "balance", "add to 100", "100", "auf 100")
+EFFECT = ("q s", "qs", "as needed", "to effect", "as required", "to ph", "n b", "nach bedarf", "if needed", "q b", "qb")
+LARGEST_SEARCH = 40
+"""Rows within which a line of headings is looked for."""
+
+
+@dataclass(frozen=True)
+class TakenLine:
+    """One dose as it was taken in.
+
+    Attributes:
+        material: Id.
+        percent: % w/w as supplied.
+        written: The name in the sheet.
+        row: Where it stood; the first row if several were added up.
+    """
+
+    material: str
+    percent: float
+    written: str
+    row: int
+
+
+@dataclass(frozen=True)
+class TakenFormula:
+    """A formula that was taken in.
+
+    Attributes:
+        lines: In file order; with `held_back` they sum to 100.
+        held_back: Part that the brief keeps free and the sheet leaves open [%].
+        to_effect: Ids that the sheet adds to effect, without a figure.
+        assumed: What was assumed, in sentences.
+    """
+
+    lines: tuple[TakenLine, ...]
+    held_back: float
+    to_effect: tuple[str, ...]
+    assumed: tuple[str, ...]
+
+
+@dataclass
+class _Cell:
+    """A dose as written: a figure, the rest, or to effect."""
+
+    row: int
+    name: str
+    meant: Meant
+    figure: float | None
+    rest: bool
+    unit: str = ""
+
+
+def read_formula_sheet(
+    path: Path, library: Library, *, held_back: float = 0.0, own: Mapping[str, str] | None = None
+) -> TakenFormula:
+    """Read a formula sheet as people keep it.
+
+    Columns may stand in any order under any sensible heading, above them titles. Percent, grams, or amounts with a unit
+    in the cell; a range of percent counts with its middle; one line may be the rest to 100; lines 'q.s.' are added to
+    effect and have no dose. Totals are left out. Whatever does not sum to 100 is scaled, and said.
+
+    Args:
+        path: CSV or XLSX.
+        library: For the names.
+        held_back: Part that the brief keeps free [%]; counts only where the sheet has a rest or leaves it open.
+        own: Material ids by the sheet's own words.
+
+    Raises:
+        DataError: With every problem at once: names that are not certain, volumes and kitchen measures.
+    """
+    table = read_rows(path)
+    assumed: list[str] = []
+    fields, begin = _header(path, table, assumed)
+    names = Names(library.materials, own)
+    kind = next(f for f in ("percent", "grams", "amount") if f in fields)
+    cells, problems = _cells(path, table[begin:], fields, kind, names, assumed)
+    if problems:
+        raise DataError(problems)
+    if not cells:
+        raise fault(str(path), "", "no line holds both a material and a dose.", "Is it the right sheet?")
+    units = {c.unit for c in cells if c.unit}
+    if len(units) > 1:
+        raise fault(str(path), "", "percent and weights are mixed in one column.", "Write one of the two.")
+    return _summed(path, cells, "%" in units or kind == "percent", held_back, assumed)
+
+
+def _header(path: Path, table: list[tuple[int, list[Any]]], assumed: list[str]) -> tuple[dict[str, int], int]:
+    """Return column by field and where the lines begin; without headings the columns are guessed and told."""
+    wanted = {heading_of(h): field for field, names in HEADINGS.items() for h in names}
+    for at, (row, cells) in enumerate(table[:LARGEST_SEARCH]):
+        fields: dict[str, int] = {}
+        for position, cell in enumerate(cells):
+            field = wanted.get(heading_of(re.sub(r"\([^)]*\)", "", text_of(cell)))) or wanted.get(
+                heading_of(text_of(cell))
+            )
+            if field and field not in fields:
+                fields[field] = position
+        doses = [f for f in ("percent", "grams", "amount") if f in fields]
+        if "material" in fields and doses:
+            if at:
+                assumed.append(f"Rows above row {row} were taken as titles.")
+            if len(doses) > 1:
+                assumed.append(f"Of several columns of doses '{doses[0]}' was taken.")
+            return fields, at + 1
+    width = max(len(cells) for _, cells in table)
+    texts, figures = [0] * width, [0] * width
+    for _, cells in table:
+        for position, cell in enumerate(cells):
+            if _figure(text_of(cell)) is not None:
+                figures[position] += 1
+            elif text_of(cell):
+                texts[position] += 1
+    name, dose = max(range(width), key=lambda k: (texts[k], -k)), max(range(width), key=lambda k: (figures[k], -k))
+    if not texts[name] or figures[dose] < 2 or name == dose:
+        step = "Head one column 'material' and one 'percent' or 'grams'."
+        raise fault(str(path), "", "no line of headings and no columns of names and figures were found.", step)
+    assumed.append(f"No headings were found: column {name + 1} was taken as materials, column {dose + 1} as percent.")
+    return {"material": name, "percent": dose}, 0
+
+
+def _cells(
+    path: Path, rows: list[tuple[int, list[Any]]], fields: dict[str, int], kind: str, names: Names, assumed: list[str]
+) -> tuple[list[_Cell], list[Problem]]:
+    cells: list[_Cell] = []
+    problems: list[Problem] = []
+    for row, found in rows:
+        at_name, at_dose = fields["material"], fields[kind]
+        name = text_of(found[at_name]) if at_name < len(found) else ""
+        text = text_of(found[at_dose]) if at_dose < len(found) else ""
+        where = f"{path}, row {row}"
+        if not name and not text:
+            continue
+        if heading_of(name) in TOTALS or (not name and text):
+            continue
+        if not text:
+            assumed.append(f"Row {row}, '{name}', has no dose and was taken as a heading.")
+            continue
+        meant = names.meaning(name)
+        if not meant.id:
+            problems.append(_unclear(where, name, meant))
+        elif meant.how:
+            assumed.append(f"Row {row}: '{name}' is {meant.id}, {meant.how}.")
+        words = heading_of(text)
+        if words in REST and _figure(text) is None:
+            cells.append(_Cell(row, name, meant, None, True))
+        elif words in EFFECT or words.startswith(("q s", "qs")):
+            cells.append(_Cell(row, name, meant, None, "100" in words))
+        else:
+            try:
+                figure, unit = _dose(text, kind, row, assumed)
+                cells.append(_Cell(row, name, meant, figure, False, unit))
+            except DataError as error:
+                problems += [Problem(where, f"'{name}'", f"'{text}': {p.what}", p.step) for p in error.problems]
+    return cells, problems
+
+
+def _unclear(where: str, name: str, meant: Meant) -> Problem:
+    if meant.candidates:
+        what = f"'{name}' could be {listed(meant.candidates[:5], 'or')}."
+        return Problem(where, "", what, f'Say which: --as "{name}={meant.candidates[0]}".')
+    what = f"'{name}' is not in the library."
+    return Problem(where, "", what, f'Add it to your own materials, or name its id: --as "{name}=ID".')
+
+
+def _figure(text: str) -> float | None:
+    try:
+        return number_of(text)
+    except ValueError:
+        return None
+
+
+def _dose(text: str, kind: str, row: int, assumed: list[str]) -> tuple[float, str]:
+    """Return a dose and its unit, '%' or 'g'; what the column's heading says holds where the cell has none."""
+    unit = {"percent": "%", "grams": "g"}.get(kind, "")
+    span = re.fullmatch(r"\s*(\d[\d.,]*)\s*(?:-|–|to)\s*(\d[\d.,]*)\s*(%?)\s*", text)
+    if span:
+        low, high = _figure(span[1]), _figure(span[2])
+        if low is not None and high is not None and low <= high:
+            assumed.append(f"Row {row}: the range {text.strip()} counts with its middle, {number((low + high) / 2)}.")
+            return (low + high) / 2, "%" if span[3] else unit
+    value = _figure(text)
+    if value is not None and value < 0:
+        raise fault("", "", "a dose cannot be below 0.", "Correct the figure.")
+    if value is not None and "kg" not in text.casefold():
+        own = "%" if "%" in text else unit
+    elif re.search(r"\d", text) and re.search(r"[a-zA-Z]", text):
+        value, own = amount_of(text).grams(), "g"
+    else:
+        raise fault("", "", "this is no figure.", "Write a number, 'q.s.' or 'to 100'.")
+    if not own:
+        raise fault("", "", "the unit is missing.", "Write '%' or 'g' behind it, or head the column so.")
+    if unit and own != unit:
+        raise fault("", "", f"the column is in {unit}.", "Write one kind of figure in one column.")
+    return value, own
+
+
+def _summed(path: Path, cells: list[_Cell], percent: bool, held_back: float, assumed: list[str]) -> TakenFormula:
+    figures = {id(c): c.figure for c in cells if c.figure is not None}
+    total = sum(figures.values())
+    if percent and 0.5 <= total <= 1.005 and not any(c.rest for c in cells):
+        assumed.append("All figures together are about 1: they were taken as fractions and multiplied by 100.")
+        figures, total = {k: 100 * v for k, v in figures.items()}, 100 * total
+    rests = [c for c in cells if c.rest]
+    if len(rests) > 1:
+        step = "Give all but one a figure."
+        raise fault(str(path), "", f"{listed([r.name for r in rests])} are all the rest to 100.", step)
+    held, scale = 0.0, 1.0
+    if rests:
+        rest = 100 - held_back - total
+        if not percent or rest < 0:
+            what = f"the other lines come to {number(total, 2)}, so the rest to 100 cannot be worked out."
+            raise fault(str(path), f"row {rests[0].row}", what, "Give every line a figure.")
+        figures[id(rests[0])], held = rest, held_back
+        kept = f" less the {number(held_back)} % that the brief keeps free" if held_back else ""
+        assumed.append(f"Row {rests[0].row}: {rests[0].name} is the rest to 100 %{kept}, {number(rest, 2)} %.")
+    elif total <= 0:
+        raise fault(str(path), "", "all doses are 0.", "Give each line a percent or grams.")
+    elif not percent:
+        scale = 100 / total
+        assumed.append(f"Weights of {number(total, 2)} g in all were turned into percent.")
+    elif held_back and abs(total + held_back - 100) <= 0.05:
+        scale, held = (100 - held_back) / total, held_back
+    elif abs(total - 100) > 1e-9:
+        scale = 100 / total
+        if abs(total - 100) > 0.05:
+            assumed.append(
+                f"The doses sum to {number(total, 2)} %, not 100: each was multiplied by {number(scale, 5)}."
+            )
+    lines: dict[str, TakenLine] = {}
+    for cell in cells:
+        if id(cell) not in figures:
+            continue
+        dose, name = scale * figures[id(cell)], cell.meant.id
+        if name in lines:
+            assumed.append(f"Row {cell.row}: {name} stands twice; the doses were added up.")
+            earlier = lines[name]
+            lines[name] = TakenLine(name, earlier.percent + dose, earlier.written, earlier.row)
+        else:
+            lines[name] = TakenLine(name, dose, cell.name, cell.row)
+    open_ = [c for c in cells if id(c) not in figures]
+    if open_:
+        named = listed([c.name for c in open_])
+        assumed.append(f"{named}: to effect, so without a dose here; note what you add in the batch file.")
+    taken = tuple(line for line in lines.values() if line.percent > 0)
+    return TakenFormula(taken, held, tuple(dict.fromkeys(c.meant.id for c in open_)), tuple(assumed))
