@@ -5,6 +5,7 @@ import io
 import re
 import unicodedata
 import zipfile
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
@@ -119,10 +120,20 @@ def write_rows(path: Path, rows: Iterable[Iterable[str | float | None]], title: 
         raise fault(str(path), "", f"'{ending}' is not a table that is written.", "Name a .csv or .xlsx file.")
 
 
+def _delimiter(text: str) -> str:
+    """Return the sign that stands equally often on most of the first lines; titles have none, prices have commas."""
+    lines = [line for line in text.splitlines() if line.strip()][:50]
+
+    def agreeing(sign: str) -> int:
+        counts = Counter(line.count(sign) for line in lines if sign in line)
+        return counts.most_common(1)[0][1] if counts else 0
+
+    return max((";", "\t", ","), key=agreeing)
+
+
 def _csv(path: Path) -> list[tuple[int, list[Any]]]:
     text = read_text(path)
-    first = next((line for line in text.splitlines() if line.strip()), "")
-    delimiter = max((";", "\t", ","), key=first.count)
+    delimiter = _delimiter(text)
     try:
         reader = csv.reader(io.StringIO(text), delimiter=delimiter, strict=True)
         rows: list[tuple[int, list[Any]]] = []

@@ -45,7 +45,7 @@ def main() -> None:
     gc.disable()
     atexit.register(gc.freeze)
     try:
-        app()
+        app(prog_name="tenside")
     except TensideError as error:
         _tell(error)
         sys.exit(error.exit_code)
