@@ -159,6 +159,8 @@ class Material(Frozen):
     clear_up_to: Percent | None = None
     """Highest dose [% as supplied] at which a clear product stays clear."""
     lipid: Lipid | None = None
+    allergens: dict[str, tuple[Percent, Percent, Percent]] | None = None
+    """Fragrance allergens: low, typical, high [% w/w of the material]; an empty table if the sheet names none."""
     free_from: frozenset[Free] = frozenset()
     """What the material is declared free from; anything not declared is not claimed."""
     vegan: bool | None = None
@@ -185,6 +187,9 @@ class Material(Frozen):
         for substance in self.substances:
             if isinstance(substance.share, tuple) and not substance.low <= substance.typical <= substance.high:
                 raise ValueError(f"the shares of {substance.inci} are not in the order low, typical, high")
+        for name, (low, typical, high) in (self.allergens or {}).items():
+            if not low <= typical <= high:
+                raise ValueError(f"the figures of the allergen {name} are not in the order low, typical, high")
         return self
 
     @property
@@ -254,6 +259,25 @@ class Exclusion(Frozen):
     confidence: Confidence
 
 
+class AllergenList(Frozen):
+    """Fragrance allergens that one text wants named on the label."""
+
+    id: Key
+    called: str
+    names: tuple[str, ...]
+    """As they are printed on a label."""
+    covers: dict[str, tuple[str, ...]] = {}
+    """INCI names of substances that count under a name of the list."""
+    rinse_off_above: Positive
+    """Share of the product above which it is named [% w/w]."""
+    leave_on_above: Positive
+    jurisdiction: str
+    as_of: str
+    note: str = ""
+    source: str
+    confidence: Confidence
+
+
 class RankOrder(Frozen):
     """A published order of materials and the stated map that turns ranks into ratings."""
 
@@ -282,6 +306,7 @@ class LibraryFile(Frozen):
     property: dict[str, PropertyUnit] = {}
     ceiling: tuple[Ceiling, ...] = ()
     exclusion: tuple[Exclusion, ...] = ()
+    allergen_list: tuple[AllergenList, ...] = ()
     material: tuple[dict[str, Any], ...] = ()
     override: dict[str, dict[str, Any]] = {}
     """Changes of single figures by material id."""
@@ -293,6 +318,7 @@ class Library(Frozen):
     materials: tuple[Material, ...]
     ceilings: tuple[Ceiling, ...] = ()
     exclusions: tuple[Exclusion, ...] = ()
+    allergen_lists: tuple[AllergenList, ...] = ()
     sources: dict[str, str] = {}
     cautions: dict[str, str] = {}
     rank_orders: dict[str, RankOrder] = {}
@@ -364,6 +390,7 @@ def read_library(paths: Iterable[Path]) -> Library:
         materials=tuple(materials),
         ceilings=tuple(sorted((c for _, f in read for c in f.ceiling), key=lambda c: c.id)),
         exclusions=tuple(sorted((e for _, f in read for e in f.exclusion), key=lambda e: e.id)),
+        allergen_lists=tuple(sorted((a for _, f in read for a in f.allergen_list), key=lambda a: a.id)),
         sources=sources,
         cautions=cautions,
         rank_orders=orders,

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from optimizer import __version__
-from optimizer.cli import blend, intake, lots, questions, range, reference, substitute, together, tradeoff
+from optimizer.cli import blend, intake, label, lots, questions, range, reference, substitute, together, tradeoff
 from optimizer.cli.common import app, print_json, say
 from optimizer.errors import DataError, TensideError
 
@@ -17,6 +17,7 @@ __all__ = [
     "app",
     "blend",
     "intake",
+    "label",
     "lots",
     "main",
     "questions",

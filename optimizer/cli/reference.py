@@ -66,6 +66,7 @@ def schema(
     from optimizer.report.intake import TakenFormulaRecord, TakenPricesRecord
     from optimizer.report.joint import PlanRecord
     from optimizer.report.jsonout import BlendRecord, CheckRecord, CompareRecord, Record, WhyRecord
+    from optimizer.report.label_record import LabelRecord
     from optimizer.report.lots import RestandardiseRecord, RobustRecord
     from optimizer.report.range import RangeRecord
     from optimizer.report.substitute import SubstituteRecord
@@ -90,6 +91,7 @@ def schema(
         "restandardise": (RestandardiseRecord, "tenside restandardise --json"),
         "robust": (RobustRecord, "tenside robust --json"),
         "range": (RangeRecord, "tenside range --json"),
+        "label": (LabelRecord, "tenside label --json"),
         "together": (PlanRecord, "tenside together --json"),
     }
     if what and what not in known:

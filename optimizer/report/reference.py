@@ -90,6 +90,8 @@ def material_document(library: Library, material: Material) -> Document:
         sections.append(
             Table("Ratings", ("rating", "typical", "low - high", "rank order", "map"), rows, frozenset({1, 2}), note)
         )
+    if material.allergens is not None:
+        sections.append(_allergens(material.allergens))
     held = {s.inci for s in material.substances}
     ceilings = tuple(
         (
@@ -116,6 +118,14 @@ def material_document(library: Library, material: Material) -> Document:
     cautions = tuple(library.cautions[c] for c in material.cautions)
     sections += [Listing("Cautions", cautions, "caution")] if cautions else []
     return Document(material.name, material.id, tuple(facts), tuple(sections))
+
+
+def _allergens(allergens: dict[str, tuple[float, float, float]]) -> Table | Listing:
+    title = "Fragrance allergens, % of the material"
+    if not allergens:
+        return Listing(title, ("None, by its sheet.",))
+    rows = tuple((name, *(number(x) for x in figures)) for name, figures in allergens.items())
+    return Table(title, ("allergen", "low", "typical", "high"), rows, frozenset({1, 2, 3}))
 
 
 def _substances(material: Material) -> Table:

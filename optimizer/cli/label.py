@@ -1,0 +1,72 @@
+"""`tenside label`: what goes on the bottle."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from optimizer.cli.common import (
+    Changes,
+    Json,
+    Libraries,
+    Markdown,
+    ShelfFile,
+    app,
+    changes_of,
+    print_json,
+    quiet_solvers,
+    show,
+)
+
+
+@app.command()
+def label(
+    subject: Annotated[
+        str, typer.Argument(help="A batch file, a scenario (its best formula is taken), or a formula (with --for).")
+    ],
+    for_: Annotated[str, typer.Option("--for", help="Scenario of a formula: its use, market and library.")] = "",
+    bottle: Annotated[
+        str, typer.Option(help="Content on the label, such as 250 (ml), '500 g' or '1 l'; else the batch file's.")
+    ] = "",
+    density: Annotated[
+        float | None, typer.Option(help="Measured density of the product, g/ml; never assumed.", min=0.8, max=1.4)
+    ] = None,
+    assessor: Annotated[
+        Path | None, typer.Option(help="Also write the pack for the safety assessor: .xlsx or .csv.")
+    ] = None,
+    changes: Changes = None,
+    shelf: ShelfFile = None,
+    library: Libraries = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """List of ingredients with its doubts, allergens, natural origin, content, and what else a label needs."""
+    from optimizer.bench.content import content_of, read_content
+    from optimizer.bench.label import label_of
+    from optimizer.subject import subject_of
+
+    if assessor:
+        from optimizer.report.assessor import check_name
+
+        check_name(assessor)
+    content = read_content(bottle, density) if bottle else None
+    with quiet_solvers():
+        found = subject_of(subject, against=for_, changes=changes_of(changes), shelf=shelf, libraries=library)
+    batch = found.batch
+    if content is None and batch and batch.bottle_ml:
+        content = content_of(batch.bottle_ml, "ml", density or batch.density_g_per_ml)
+    elif bottle and batch and density is None:
+        content = read_content(bottle, batch.density_g_per_ml)
+    answer = label_of(found.brief, found.formula, name=found.name, batch=batch, content=content)
+    if assessor:
+        from optimizer.report.assessor import write_pack
+
+        write_pack(assessor, answer)
+    if json:
+        from optimizer.report.label_record import label_record
+
+        print_json(label_record(answer, found.brief.library))
+    else:
+        from optimizer.report.label import label_document
+
+        show(label_document(answer, found.brief.library), markdown)

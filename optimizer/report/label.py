@@ -1,0 +1,266 @@
+"""A label as a document and as JSON."""
+
+from __future__ import annotations
+
+from optimizer.bench.allergens import Allergen
+from optimizer.bench.content import SOURCE as CONTENT_SOURCE
+from optimizer.bench.content import Content
+from optimizer.bench.label import PERFUME, Label, Met
+from optimizer.bench.natural import Origin
+from optimizer.bench.substances import Amount
+from optimizer.cautions import cautions_of
+from optimizer.library import Library
+from optimizer.report.blend import caution_listing
+from optimizer.report.document import Document, Listing, Table
+from optimizer.units import listed, number
+
+CHECKLIST = (
+    "Name and address of the responsible person; for imports also the country of origin.",
+    "Nominal content by weight or volume at the time of packing, unless below 5 g or 5 ml, a free sample or a "
+    "single-use pack.",
+    "Durability: a best-before date, or, if it keeps for more than 30 months, the time after opening (open-jar mark).",
+    "Precautions for use, at least the wordings that Annexes III to VI ask for with the substances used.",
+    "Batch number, the same as in the batch file.",
+    "Function, unless the look of the pack makes it clear.",
+    "The language or languages that the country of sale asks for.",
+)
+CHECKLIST_SOURCE = "Regulation (EC) No 1223/2009, Article 19, as public guides give it; language rule from memory."
+ORDER_SOURCE = (
+    "Descending weight at the time of addition; below 1 % any order after the rest, kept descending here; colourants "
+    "last. Regulation (EC) No 1223/2009, Article 19(1)(g), as public guides give it."
+)
+BASES = {
+    "plan": "as planned; part of it is not in yet",
+    "formula": "a whole formula",
+    "made": "as made, with everything that was added",
+}
+VERDICTS = {"certain": "name it", "possible": "possible, named to be safe", "below": "below"}
+
+
+def label_document(label: Label, library: Library) -> Document:
+    """Return a label: the line to copy, its order, allergens, natural origin, content, what else is needed."""
+    facts = [("basis", BASES[label.basis]), ("use", f"{label.use}, {label.market}")]
+    if label.pending or label.basis == "plan":
+        later = listed(label.pending, "or") or "what is added to effect"
+        held = number(label.formula.held_back, 2)
+        words = f"{held} % kept free for {later}; the list lacks it. Label again what was really made"
+        facts.append(("not in yet", words))
+    sections: list[Table | Listing] = [
+        Listing("List of ingredients, ready to copy", (label.line,)),
+        _order(label),
+        *_uncertain(label),
+        _allergens(label),
+        *_wishes(label),
+        _natural(label),
+        *([_content(label.content)] if label.content else []),
+        Listing("What else the label needs", (*CHECKLIST, f"Source: {CHECKLIST_SOURCE}")),
+        _contained(label),
+        *_ceilings(label),
+        Listing("Notes", _notes(label)),
+        caution_listing(cautions_of(label.formula, library)),
+    ]
+    return Document(f"Label of {label.name}", _verdict(label), tuple(facts), tuple(sections), good=_good(label))
+
+
+def _good(label: Label) -> bool:
+    over = any(m.exceeded and m.ceiling.kind == "law" for m in label.ceilings)
+    return label.basis != "plan" and not label.wishes and not over
+
+
+def _verdict(label: Label) -> str:
+    reasons = []
+    if label.basis == "plan":
+        reasons.append("not everything is in yet")
+    if label.swaps:
+        count = len(label.swaps)
+        reasons.append(f"the order of {count} pair{'s' if count > 1 else ''} depends on the lots")
+    if label.wishes:
+        reasons.append("allergen figures are missing or placeholders")
+    if any(m.exceeded and m.ceiling.kind == "law" for m in label.ceilings):
+        reasons.append("a legal ceiling is exceeded")
+    if not reasons:
+        return "Ready to be checked by your safety assessor."
+    return f"Not ready to print: {listed(reasons)}."
+
+
+def share(value: float) -> str:
+    """Return a share of the product as text: two decimals, more below 1 %."""
+    return f"{value:.2f}" if value >= 1 or value == 0 else number(value, 4)
+
+
+def _order(label: Label) -> Table:
+    swaps: dict[str, list[str]] = {}
+    for swap in label.swaps:
+        swaps.setdefault(swap.first, []).append(swap.second)
+        swaps.setdefault(swap.second, []).append(swap.first)
+    rows: list[tuple[str, ...]] = []
+    strong = set()
+    drawn = False
+    for place, amount in enumerate(label.amounts, 1):
+        if not drawn and (amount.typical < 1 or amount.colourant):
+            drawn = True
+            strong.add(len(rows))
+            rows.append(("", "1 % line: any order below", "", "", "", ""))
+        told = []
+        if amount.inci in swaps:
+            told.append(f"may swap with {listed(swaps[amount.inci])}")
+        if amount.inci in label.doubtful_line:
+            told.append("either side of 1 %")
+        if amount.by_product:
+            told.append("by-product only")
+        figures = (share(amount.low), share(amount.typical), share(amount.high))
+        rows.append((str(place), amount.inci, *figures, "; ".join(told)))
+    columns = ("", "substance", "least", "typical", "most", "doubt")
+    note = f"% w/w of the product, over the lots that the shares allow. {ORDER_SOURCE}"
+    return Table("Substances by weight", columns, tuple(rows), frozenset({0, 2, 3, 4}), note, frozenset(strong))
+
+
+def _uncertain(label: Label) -> list[Listing]:
+    if not label.swaps:
+        return []
+    pairs = tuple(f"{s.first} before {s.second}{', neighbours' if s.neighbours else ''}" for s in label.swaps)
+    hint = "Measured lots (lot_active_percent of the weighed lines, or the shelf's lot active %) settle it."
+    return [Listing("Order that depends on the lots, as printed", (*pairs, hint))]
+
+
+def _allergens(label: Label) -> Table | Listing:
+    limits = " ".join(
+        f"'{a.called}' ({len(a.names)} names, {a.jurisdiction}, {a.as_of}): above "
+        f"{number(a.leave_on_above if label.use == 'leave-on' else a.rinse_off_above)} % in {label.use}. {a.note}"
+        for a in label.lists
+    )
+    warning = "Both lists are second-hand: check the text in force."
+    if not label.allergens:
+        return Listing("Fragrance allergens", (f"None known in these materials. {limits} {warning}",))
+    rows = tuple(
+        (
+            a.name,
+            number(a.low, 5),
+            number(a.typical, 5),
+            number(a.high, 5),
+            _allergen_words(a),
+            a.on.called if a.on else "no list known here",
+            listed(tuple(dict.fromkeys(s.material.name for s in a.sources))),
+        )
+        for a in label.allergens
+    )
+    columns = ("allergen", "least", "typical", "most", "label", "list", "from")
+    note = f"% of the product, added up over all materials. {limits} {warning}"
+    return Table("Fragrance allergens", columns, rows, frozenset({1, 2, 3}), note)
+
+
+def _allergen_words(allergen: Allergen) -> str:
+    if allergen.verdict == "below" or not allergen.listed_as:
+        return VERDICTS[allergen.verdict]
+    if allergen.listed_as == allergen.name:
+        return "in the list already"
+    return f"in the list as {allergen.listed_as}; ask which name to print"
+
+
+def _wishes(label: Label) -> list[Listing]:
+    return [Listing("Ask for the allergen sheet", label.wishes)] if label.wishes else []
+
+
+def _natural(label: Label) -> Table:
+    kinds = [("with water", label.natural), ("without water", label.natural_dry)]
+    rows = tuple((name, *_origin(origin)) for name, origin in kinds if origin)
+    note = (
+        "Sum of share x index, substance by substance (ISO 16128-2, conventions from memory); supplier declarations "
+        "govern. Declared: typical lots, low end of every index. The standard gives a calculation: no certificate and "
+        "no permission for a claim. Say whether water is counted when you quote a figure."
+    )
+    columns = ("natural origin, %", "least", "declared", "most")
+    return Table("Natural-origin content", columns, rows, frozenset({1, 2, 3}), note)
+
+
+def _origin(origin: Origin) -> tuple[str, str, str]:
+    return f"{origin.low:.1f}", f"{origin.declared:.1f}", f"{origin.high:.1f}"
+
+
+def _content(content: Content) -> Table:
+    rows = [
+        (name, f"{number(value, 2)} {content.unit}", "" if grams is None else f"{number(grams, 1)} g")
+        for name, value, grams in (
+            ("on the label; the average of the batch must reach it", content.nominal, content.grams(content.nominal)),
+            ("only few packs below", content.few_below, content.grams(content.few_below)),
+            ("no pack below", content.none_below, content.grams(content.none_below)),
+        )
+        if value is not None
+    ]
+    notes = []
+    if content.unit == "ml":
+        if content.density is None:
+            notes.append("Mass is missing: measure the density at 20 °C (--density); it is not taken as 1.")
+        else:
+            notes.append(f"Density {number(content.density)} g/ml as measured; volume counts at 20 °C.")
+    if content.error is not None:
+        error = f"{number(content.error, 2)} {content.unit}"
+        notes.append(f"Tolerable negative error {error}. The e mark is optional (from memory).")
+    else:
+        notes.append("Outside 5 g or ml to 10 kg or l: no e mark.")
+    if not content.must_be_stated:
+        notes.append("Below 5 g or ml the content need not be stated.")
+    notes.append(f"A filling machine or a spoon that scatters must aim higher than the label. Source: {CONTENT_SOURCE}")
+    return Table("Content", ("pack", "content", "mass"), tuple(rows), frozenset({1, 2}), " ".join(notes))
+
+
+def carried(amount: Amount) -> str:
+    """Return the raw materials that bring a substance, with their dose and its share of them."""
+    return "; ".join(
+        f"{share(c.percent)} % {c.material.name} that holds {_range(c.share[0], c.share[2])} %" for c in amount.carriers
+    )
+
+
+def _range(low: float, high: float) -> str:
+    return number(low, 3) if low == high else f"{number(low, 3)}-{number(high, 3)}"
+
+
+def _contained(label: Label) -> Table:
+    rows = tuple((a.inci, a.cas, listed(a.jobs), carried(a)) for a in label.amounts)
+    note = "For the safety assessor; --assessor writes it as a table with figures and sources."
+    return Table("Where each substance comes from", ("substance", "CAS", "function", "from"), rows, note=note)
+
+
+def ceiling_words(met: Met) -> str:
+    """Return a ceiling with what is reached, its jurisdiction, date and kind."""
+    c = met.ceiling
+    basis = "" if c.basis == "as substance" else f" {c.basis}"
+    text = " ".join(w for w in (c.jurisdiction, c.as_of) if w)
+    where = f"{c.kind}{f', {text}' if text else ''}"
+    return f"{number(met.reached)} of at most {number(c.percent)} %{basis} ({where})"
+
+
+def _ceilings(label: Label) -> list[Table]:
+    if not label.ceilings:
+        return []
+    rows = tuple(
+        (listed(m.ceiling.substances), ceiling_words(m), "exceeded" if m.exceeded else "kept", m.ceiling.note)
+        for m in label.ceilings
+    )
+    note = "Counted at the high end of every share. Dated copies: check the text in force."
+    return [Table("Ceilings that apply", ("substances", "reached", "", "note"), rows, note=note)]
+
+
+def _notes(label: Label) -> tuple[str, ...]:
+    adjusters = sorted({p.material.name for p in label.parts if "ph adjuster" in p.material.functions})
+    pair = f" ({listed(adjusters)} here)" if adjusters else ""
+    notes = [
+        "The list is as added: acid and alkali, soaps and salts of weak acids react with one another in the product"
+        f"{pair}, and the list does not show what they become.",
+        "Names in square brackets for nano materials ([nano]) are not handled: add them yourself.",
+        "Water inside surfactants and other materials is counted with Aqua.",
+    ]
+    if any(a.inci == PERFUME for a in label.amounts):
+        notes.append("A perfume is one entry, Parfum; only its allergens are named one by one.")
+    by_products = [a.inci for a in label.amounts if a.by_product]
+    if by_products:
+        notes.append(
+            f"{listed(by_products)}: by-product of a raw material. Impurities are no ingredients (Article 19(1)(g), "
+            "from memory); kept in the list, ask your assessor."
+        )
+    large = [a.name for a in label.named if a.high >= 1]
+    if large:
+        notes.append(f"{listed(large)} can reach 1 %: its place in the list follows its weight, move it up.")
+    if label.market != "EU":
+        notes.append(f"Order, allergens and checklist follow EU texts; check what {label.market} asks for.")
+    return (*notes, "Check every text in force; a qualified safety assessor decides.")
