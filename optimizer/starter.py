@@ -54,6 +54,11 @@ ratings.mildness = { low = 50, typical = 60, high = 70, basis = "patch-5-percent
 backing = { default = ["my-sheet", "supplier-typical"] }
 
 # --- Single figures of a shipped material -----------------------------------------------------
+# Your perfume's allergen sheet, % of the perfume (low, typical, high); 'tenside label' adds them up.
+# [override.parfum]
+# allergens = { "Limonene" = [1.8, 2.0, 2.2], "Linalool" = [0.9, 1.0, 1.1] }
+# backing = { allergens = ["my-sheet", "supplier-typical"] }
+#
 # The name of the table is the id; 'active' is the active matter as supplied (low, typical, high).
 # [override.decyl-glucoside]
 # active = [51, 53, 55]

@@ -475,7 +475,7 @@ def test_contents_are_read_as_people_write_them(text: str, nominal: float, unit:
     assert (content.nominal, content.unit) == (nominal, unit)
 
 
-@pytest.mark.parametrize("text", ["", "0", "-5", "250 oz", "1e99", "9" * 20])
+@pytest.mark.parametrize("text", ["", "0", "-5", "250 oz", "3 bottles", "1e99", "9" * 20])
 def test_other_contents_are_refused(text: str) -> None:
     with pytest.raises(UsageError, match="--bottle"):
         read_content(text)
@@ -496,6 +496,9 @@ def test_the_pack_holds_figures_sources_and_ceilings(tmp_path: Path) -> None:
     assert "of at most 2.5 % as acid (law, EU 2017-09-03)" in benzoate["ceilings that apply"]
     assert "Regulation (EC) No 1223/2009, Annex V entry 1" in benzoate["sources"]
     assert "0.5 % Sodium Benzoate that holds 98-100 %" in benzoate["contained in"]
+    betaine = dict(zip(heads, next(r for r in rows if r[0] == "Cocamidopropyl Betaine"), strict=True))
+    assert "as measured on the lot" in betaine["sources"]  # the shelf states 29.6 % for lot QN-2231
+    assert "as measured on the lot" not in benzoate["sources"]
     with pytest.raises(DataError, match="exists"):
         write_pack(tmp_path / "pack.xlsx", label)
     with pytest.raises(UsageError, match="must end in"):

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from math import ceil
 from typing import Literal
 
+from optimizer.bench.amount import option
 from optimizer.errors import UsageError
 
 Unit = Literal["ml", "g"]
@@ -85,11 +86,10 @@ def read_content(text: str, density: float | None = None) -> Content:
     """Return the content that a text such as '250', '250 ml', '0,5 l' or '500 g' names; a bare number is in ml.
 
     Raises:
-        UsageError: If it is no positive amount.
+        UsageError: If it is no positive mass or volume.
     """
-    found = re.fullmatch(r"\s*(\d+(?:[.,]\d+)?)\s*(ml|l|g|kg)?\s*", text.lower())
-    amount = float(found[1].replace(",", ".")) if found else 0.0
-    if found is None or not 0 < amount < 1e6:
-        raise UsageError(f"--bottle '{text}': write the content on the label, such as 250, '500 g' or '1 l'.")
-    factor = 1000 if found[2] in ("l", "kg") else 1
-    return content_of(amount * factor, "g" if found[2] in ("g", "kg") else "ml", density)
+    bare = re.fullmatch(r"[\d.,' ]+", text)
+    amount = option(f"{text} ml" if bare else text, "--bottle")
+    if amount.unit == "bottles":
+        raise UsageError(f"--bottle '{text}': write what one bottle holds, such as 250, '500 g' or '1 l'.")
+    return content_of(amount.value, amount.unit, density)

@@ -25,6 +25,8 @@ class Part:
 
     material: Material
     percent: float
+    measured: bool = False
+    """Whether the lot's active matter was measured."""
 
 
 @dataclass(frozen=True)
@@ -34,6 +36,7 @@ class Carrier:
     material: Material
     percent: float
     share: tuple[float, float, float]
+    measured: bool = False
 
 
 @dataclass(frozen=True)
@@ -77,13 +80,14 @@ def parts_of(formula: Formula, batch: Batch | None = None) -> tuple[Part, ...]:
         lots = [w for w in (batch.weighed if batch else ()) if w.material == material.id and w.grams > 0]
         total = sum(w.grams for w in lots)
         if not lots:
-            parts.append(Part(material, line.percent))
+            shelf = line.item.line
+            parts.append(Part(material, line.percent, measured=shelf is not None and shelf.lot_active is not None))
         for lot in lots:
             active = lot.lot_active_percent
             if active is not None and (doubt := lot_doubt(material, active)):
                 raise fault("batch file", f"weighed.{material.id}.lot_active_percent", doubt, "Correct the figure.")
             held = material if active is None else with_lot(material, active)
-            parts.append(Part(held, line.percent * lot.grams / total))
+            parts.append(Part(held, line.percent * lot.grams / total, measured=active is not None))
     return tuple(parts)
 
 
@@ -136,7 +140,7 @@ def _amount(name: str, parts: tuple[Part, ...]) -> Amount:
         typical,
         high,
         tuple(dict.fromkeys(_job(p.material, s) for p, s in held)),
-        tuple(Carrier(p.material, p.percent, (s.low, s.typical, s.high)) for p, s in held),
+        tuple(Carrier(p.material, p.percent, (s.low, s.typical, s.high), p.measured) for p, s in held),
         colourant=all(p.material.functions & COLOURANTS and s.role == "active" for p, s in held),
         by_product=all(s.role == "impurity" for _, s in held),
     )

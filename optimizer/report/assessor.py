@@ -10,14 +10,15 @@ from optimizer.bench.label import Label
 from optimizer.bench.substances import Amount
 from optimizer.errors import UsageError
 from optimizer.files import write_bytes_atomic
-from optimizer.range.tables import plain
 from optimizer.report.label import BASES, carried, ceiling_words
+from optimizer.sheet import neutral
 from optimizer.units import listed, number
 
 Cell = str | float
 Sheet = tuple[tuple[str, ...], list[tuple[Cell, ...]]]
 SUFFIXES = (".xlsx", ".csv")
 DIGITS = 6
+MEASURED = "Active matter as measured on the lot; the rest: "
 WARNING = (
     "Planning data for a qualified safety assessor, who decides: check lots, certificates and every text in force. The "
     "list is as added, before acid and alkali react."
@@ -95,10 +96,10 @@ def _materials(label: Label) -> Sheet:
     heads = ("id", "raw material", "% of the product", "INCI", "function", "source", "confidence")
     rows: list[tuple[Cell, ...]] = []
     for p in sorted(label.parts, key=lambda p: (-p.percent, p.material.id)):
-        source, confidence = p.material.backed("substances")
         m = p.material
-        percent = round(p.percent, DIGITS)
-        rows.append((m.id, m.name, percent, m.inci, m.function, label.sources.get(source, source), confidence))
+        source, confidence = m.backed("substances")
+        said = f"{MEASURED if p.measured else ''}{label.sources.get(source, source)}"
+        rows.append((m.id, m.name, round(p.percent, DIGITS), m.inci, m.function, said, confidence))
     return heads, rows
 
 
@@ -124,7 +125,7 @@ def _safe(cell: Cell) -> Cell:
     """Return a cell that no spreadsheet takes for a formula, without control characters."""
     if not isinstance(cell, str):
         return cell
-    return plain("".join(c if c.isprintable() else " " for c in cell).strip())
+    return neutral("".join(c if c.isprintable() else " " for c in cell).strip())
 
 
 def _csv(sheet: Sheet) -> bytes:

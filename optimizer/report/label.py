@@ -39,7 +39,7 @@ VERDICTS = {"certain": "name it", "possible": "possible, named to be safe", "bel
 
 def label_document(label: Label, library: Library) -> Document:
     """Return a label: the line to copy, its order, allergens, natural origin, content, what else is needed."""
-    facts = [("basis", BASES[label.basis]), ("use", f"{label.use}, {label.market}")]
+    facts = [("basis", BASES[label.basis]), ("use", f"{label.use}, {label.market}"), ("lots", _lots(label))]
     if label.pending or label.basis == "plan":
         later = listed(label.pending, "or") or "what is added to effect"
         held = number(label.formula.held_back, 2)
@@ -60,6 +60,13 @@ def label_document(label: Label, library: Library) -> Document:
         caution_listing(cautions_of(label.formula, library)),
     ]
     return Document(f"Label of {label.name}", _verdict(label), tuple(facts), tuple(sections), good=_good(label))
+
+
+def _lots(label: Label) -> str:
+    measured = listed(tuple(dict.fromkeys(p.material.name for p in label.parts if p.measured)))
+    return (
+        f"active matter as measured for {measured}; else the library's ranges" if measured else "the library's ranges"
+    )
 
 
 def _good(label: Label) -> bool:
