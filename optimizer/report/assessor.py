@@ -68,9 +68,11 @@ def _substances(label: Label) -> Sheet:
 
 
 def _sources(label: Label, amount: Amount) -> str:
-    backed = [c.material.backed("substances") for c in amount.carriers]
-    backed += [(m.ceiling.source, m.ceiling.confidence) for m in label.ceilings if amount.inci in m.ceiling.substances]
-    return " | ".join(dict.fromkeys(_told(label, *b) for b in backed))
+    said = [
+        f"{MEASURED if c.measured else ''}{_told(label, *c.material.backed('substances'))}" for c in amount.carriers
+    ]
+    met = [m.ceiling for m in label.ceilings if amount.inci in m.ceiling.substances]
+    return " | ".join(dict.fromkeys([*said, *(_told(label, c.source, c.confidence) for c in met)]))
 
 
 def _told(label: Label, source: str, confidence: str) -> str:
