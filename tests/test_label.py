@@ -574,6 +574,29 @@ def test_the_command_on_a_scenario_a_formula_and_a_batch(tmp_path: Path, batch_f
     assert glycerin["low"] == glycerin["high"] == pytest.approx(1.98)
     told = run("label", str(batch_file), "--markdown")
     assert "measure the density at 20 °C" in told
+    assert "what the batch file records is not counted" in told
+
+
+def test_a_batch_label_of_what_was_made_counts_the_records() -> None:
+    lots = batch({"material": "glycerin", "grams": 20, "lot_active_percent": 99})
+    brief, formula = hand_wash(), formula_at(hand_wash().pool, DOSES)
+    assert label_of(brief, formula, batch=lots).not_counted
+    made = {"glycerin": 3.0, "aqua": 97.0}
+    label = label_of(brief, formula, batch=lots, made=made)
+    assert not label.not_counted
+    assert next(a.typical for a in label.amounts if a.inci == "Glycerin") == pytest.approx(2.97)
+
+
+def test_density_alone_is_refused() -> None:
+    with pytest.raises(UsageError, match="state --bottle too"):
+        CliRunner().invoke(app, ["label", "hand-wash", "--density", "1.02"], catch_exceptions=False)
+
+
+def test_a_leave_on_product_has_stricter_thresholds_and_no_ceilings() -> None:
+    text = run("label", "hand-wash", "--set", "use=leave-on", "--markdown")
+    assert "above 0.001 % in leave-on" in text
+    assert "holds no ceilings for leave-on products" in text
+    assert "Citronellol" in text.split("Substances by weight")[0]  # 0.0006 to 0.0045 %: possible, so it is printed
 
 
 @pytest.mark.parametrize("find", [lambda a: a.jobs, lambda a: a.carriers])

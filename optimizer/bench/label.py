@@ -69,6 +69,7 @@ class Label:
         pending: Names of what may still be added to effect, for a plan.
         content: Nominal content, if it was asked for.
         sources: What the library's source keys stand for.
+        not_counted: Whether a batch file records weights or additions, but the doses are the planned ones.
     """
 
     name: str
@@ -88,6 +89,7 @@ class Label:
     pending: tuple[str, ...]
     content: Content | None
     sources: Mapping[str, str]
+    not_counted: bool = False
 
     @property
     def named(self) -> tuple[Allergen, ...]:
@@ -157,6 +159,7 @@ def label_of(
         pending=tuple(i.material.name for i in formula.later) if held > USED else (),
         content=content,
         sources=library.sources,
+        not_counted=made is None and batch is not None and bool(batch.weighed or batch.adjustment or batch.thickening),
     )
 
 

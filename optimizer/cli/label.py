@@ -17,6 +17,7 @@ from optimizer.cli.common import (
     quiet_solvers,
     show,
 )
+from optimizer.errors import UsageError
 
 
 @app.command()
@@ -53,6 +54,8 @@ def label(
     with quiet_solvers():
         found = subject_of(subject, against=for_, changes=changes_of(changes), shelf=shelf, libraries=library)
     batch = found.batch
+    if density is not None and not bottle and not (batch and batch.bottle_ml):
+        raise UsageError("--density turns the volume of a bottle into mass: state --bottle too.")
     if content is None and batch and batch.bottle_ml:
         content = content_of(batch.bottle_ml, "ml", density or batch.density_g_per_ml)
     elif bottle and batch and density is None:

@@ -45,6 +45,9 @@ def label_document(label: Label, library: Library) -> Document:
         held = number(label.formula.held_back, 2)
         words = f"{held} % kept free for {later}; the list lacks it. Label again what was really made"
         facts.append(("not in yet", words))
+    if label.not_counted:
+        words = "weights, acid and thickener that the batch file records; the doses are the planned ones"
+        facts.append(("not counted", words))
     sections: list[Table | Listing] = [
         Listing("List of ingredients, ready to copy", (label.line,)),
         _order(label),
@@ -71,13 +74,15 @@ def _lots(label: Label) -> str:
 
 def _good(label: Label) -> bool:
     over = any(m.exceeded and m.ceiling.kind == "law" for m in label.ceilings)
-    return label.basis != "plan" and not label.wishes and not over
+    return label.basis != "plan" and not label.not_counted and not label.wishes and not over
 
 
 def _verdict(label: Label) -> str:
     reasons = []
     if label.basis == "plan":
         reasons.append("not everything is in yet")
+    if label.not_counted:
+        reasons.append("what the batch file records is not counted")
     if label.swaps:
         count = len(label.swaps)
         reasons.append(f"the order of {count} pair{'s' if count > 1 else ''} depends on the lots")
@@ -268,6 +273,8 @@ def _notes(label: Label) -> tuple[str, ...]:
     large = [a.name for a in label.named if a.high >= 1]
     if large:
         notes.append(f"{listed(large)} can reach 1 %: its place in the list follows its weight, move it up.")
+    if label.use != "rinse-off" and not label.ceilings:
+        notes.append(f"The library holds no ceilings for {label.use} products: none was checked.")
     if label.market != "EU":
         notes.append(f"Order, allergens and checklist follow EU texts; check what {label.market} asks for.")
     return (*notes, "Check every text in force; a qualified safety assessor decides.")
