@@ -35,6 +35,11 @@ B,Sodium coco sulfate,6
 PRICES = """Article;Pack;Price (EUR)
 Decyl Glucoside;5 kg;24,50
 """
+VARIANTS = """base = "hand-wash"
+[[variant]]
+name = "Aloe"
+dose = { aloe-vera-juice = 2 }
+"""
 
 
 @pytest.fixture(scope="module")
@@ -43,6 +48,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (made / "my-formula.csv").write_text(FORMULA, encoding="utf-8")
     (made / "old-sheet.csv").write_text(SHEET, encoding="utf-8")
     (made / "price-list.csv").write_text(PRICES, encoding="utf-8")
+    (made / "my-variants.toml").write_text(VARIANTS, encoding="utf-8")
     return made
 
 

@@ -9,7 +9,19 @@ from typing import Annotated
 import typer
 
 from optimizer import __version__
-from optimizer.cli import blend, intake, label, lots, questions, range, reference, substitute, together, tradeoff
+from optimizer.cli import (
+    blend,
+    intake,
+    label,
+    lots,
+    questions,
+    range,
+    reference,
+    substitute,
+    together,
+    tradeoff,
+    variants,
+)
 from optimizer.cli.common import app, print_json, say
 from optimizer.errors import DataError, TensideError
 
@@ -26,6 +38,7 @@ __all__ = [
     "substitute",
     "together",
     "tradeoff",
+    "variants",
 ]
 
 

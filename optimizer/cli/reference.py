@@ -71,14 +71,18 @@ def schema(
     from optimizer.report.range import RangeRecord
     from optimizer.report.substitute import SubstituteRecord
     from optimizer.report.tradeoff import FrontierRecord, LeewayRecord
+    from optimizer.report.variants import VariantsRecord
     from optimizer.scenario import Scenario
     from optimizer.shelf import ShelfLine
+    from optimizer.variants import VariantFile
 
     known: dict[str, tuple[type[Frozen] | type[Record], str]] = {
         "scenario": (Scenario, "scenario file"),
         "library": (LibraryFile, "library file"),
         "material": (Material, "a [[material]] of a library file"),
         "shelf-line": (ShelfLine, "a line of the shelf, once its headings are recognised"),
+        "variants-file": (VariantFile, "file of variants"),
+        "variants": (VariantsRecord, "tenside variants --json"),
         "blend": (BlendRecord, "tenside blend --json"),
         "check": (CheckRecord, "tenside check --json"),
         "why": (WhyRecord, "tenside why --json"),

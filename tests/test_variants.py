@@ -1,0 +1,128 @@
+"""Variants of a locked base. The 90/10 rule is common practice, no source; figures of the cases are invented."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from typer.testing import CliRunner
+
+from optimizer.cli import app
+from optimizer.errors import DataError, UsageError
+from optimizer.files import shipped
+from optimizer.given import doses_of
+from optimizer.subject import subject_of
+from optimizer.variants import Variant, VariantFile, Variants, read_variants, varied
+
+RUN = CliRunner()
+BASE = subject_of("hand-wash")
+
+
+def hold(*variants: Variant, **limits: object) -> Variants:
+    wanted = VariantFile.model_validate({"variant": variants, **limits})
+    return varied(BASE.name, BASE.formula, BASE.scenario, wanted)
+
+
+def test_a_swap_keeps_the_dose_and_tells_what_the_label_gains() -> None:
+    swap = Variant(name="oil", swap={"parfum": "essential-oil-lavender"}, without_rules=("perfume",))
+    outcome = hold(swap).outcomes[0]
+    before, after = doses_of(BASE.formula), doses_of(outcome.checked.formula)
+    assert after["essential-oil-lavender"] == before["parfum"]
+    assert "parfum" not in after
+    assert outcome.changed == pytest.approx(before["parfum"])
+    assert outcome.new_materials == ("essential-oil-lavender",)
+    assert "perfume" in outcome.checked.broken
+    assert outcome.newly_broken == ()
+    assert "Linalyl Acetate" in {a.name for a in outcome.label.named}
+    assert "Parfum" not in outcome.label.line
+
+
+def test_water_takes_up_the_difference_and_the_rest_is_locked() -> None:
+    outcome = hold(Variant(name="aloe", dose={"aloe-vera-juice": 2.0})).outcomes[0]
+    before, after = doses_of(BASE.formula), doses_of(outcome.checked.formula)
+    assert after["aqua"] == pytest.approx(before["aqua"] - 2.0)
+    assert {k: v for k, v in after.items() if k not in ("aqua", "aloe-vera-juice")} == pytest.approx(
+        {k: v for k, v in before.items() if k != "aqua"}
+    )
+    assert {d.id for d in outcome.differences} == {"aqua", "aloe-vera-juice"}
+
+
+def test_more_than_a_variant_is_told_and_so_is_a_broken_rule() -> None:
+    found = hold(
+        Variant(name="much", dose={"aloe-vera-juice": 12.0}),
+        Variant(name="strong", dose={"parfum": 0.6}),
+        changed_at_most=10,
+        new_materials_at_most=0,
+    )
+    much, strong = found.outcomes
+    assert much.too_much == (
+        "12 % of it differs from the base, more than 10 %",
+        "1 material is new, more than 0",
+    )
+    assert strong.too_much == ()
+    assert "perfume" in strong.newly_broken
+
+
+@settings(max_examples=20, deadline=None)
+@given(aloe=st.floats(0.01, 9), glycerin=st.floats(0, 9))
+def test_every_variant_sums_to_100_and_its_share_is_half_of_all_that_moved(aloe: float, glycerin: float) -> None:
+    found = hold(Variant(name="v", dose={"aloe-vera-juice": aloe, "glycerin": glycerin}))
+    outcome = found.outcomes[0]
+    formula = outcome.checked.formula
+    assert sum(line.percent for line in formula.lines) + formula.held_back == pytest.approx(100)
+    # What is more equals what is less, because both sum to 100.
+    assert outcome.changed == pytest.approx(sum(abs(d.after - d.before) for d in outcome.differences) / 2)
+
+
+def test_all_problems_of_a_file_are_told_at_once() -> None:
+    with pytest.raises(DataError) as error:
+        hold(
+            Variant(name="a", swap={"perfum": "parfum"}),
+            Variant(name="a", dose={"aqua": 3}),
+            Variant(name="c", dose={"glycerine": 3}),
+            Variant(name="d", dose={"glycerin": 95}, without_rules=("perfumes",)),
+        )
+    said = "\n".join(map(str, error.value.problems))
+    for part in (
+        "the base holds no 'perfum'. Did you mean 'parfum'?",
+        "another variant has this name",
+        "aqua takes up the difference",
+        "'glycerine' is not in the library. Did you mean 'glycerin'?",
+        "the brief has no rule 'perfumes'. Did you mean 'perfume'?",
+    ):
+        assert part in said
+    with pytest.raises(DataError, match="more aqua than the base holds"):
+        hold(Variant(name="d", dose={"glycerin": 95}))
+
+
+def test_a_file_with_unknown_keys_or_no_change_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "v.toml"
+    path.write_text('[[variant]]\nname = "x"\nswop = { a = "b" }\n[[variant]]\nname = "y"\n', encoding="utf-8")
+    with pytest.raises(DataError) as error:
+        read_variants(path)
+    said = "\n".join(map(str, error.value.problems))
+    assert "Did you mean 'swap'?" in said
+    assert "changes nothing" in said
+
+
+def test_the_command_shows_the_shipped_variants_and_keeps_to_the_file(tmp_path: Path) -> None:
+    file = str(shipped("scenarios") / "variants" / "hand-wash.toml")
+    done = RUN.invoke(app, ["variants", file, "--json"])
+    assert done.exit_code == 4  # one of them breaks a rule, by intention
+    record = json.loads(done.stdout)
+    assert [v["name"] for v in record["variants"] if v["newly_broken"]] == ["Scent of the sea"]
+    assert any("dust" in c for c in record["cautions"])
+    assert any("Fragrance" in c or "fragrance" in c for c in record["cautions"])
+    text = RUN.invoke(app, ["variants", file])
+    assert "3 of 4 variants keep the base's rules and size." in text.stdout
+    strict = RUN.invoke(app, ["variants", file, "--changed", "1", "--json"])
+    assert sum(bool(v["too_much"]) for v in json.loads(strict.stdout)["variants"]) == 2
+    lone = tmp_path / "lone.toml"
+    lone.write_text('[[variant]]\nname = "x"\ndose = { glycerin = 3 }\n', encoding="utf-8")
+    assert isinstance(RUN.invoke(app, ["variants", str(lone)]).exception, UsageError)
+    away = tmp_path / "away.toml"
+    away.write_text('base = "../x.toml"\n[[variant]]\nname = "x"\ndose = { glycerin = 3 }\n', encoding="utf-8")
+    assert "leaves the folder" in str(RUN.invoke(app, ["variants", str(away)]).exception)
