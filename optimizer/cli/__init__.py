@@ -9,11 +9,24 @@ from typing import Annotated
 import typer
 
 from optimizer import __version__
-from optimizer.cli import blend, intake, lots, questions, range, reference, substitute, together, tradeoff
+from optimizer.cli import (
+    advice,
+    blend,
+    intake,
+    lots,
+    questions,
+    range,
+    reference,
+    substitute,
+    thicken,
+    together,
+    tradeoff,
+)
 from optimizer.cli.common import app, print_json, say
 from optimizer.errors import DataError, TensideError
 
 __all__ = [
+    "advice",
     "app",
     "blend",
     "intake",
@@ -23,6 +36,7 @@ __all__ = [
     "range",
     "reference",
     "substitute",
+    "thicken",
     "together",
     "tradeoff",
 ]

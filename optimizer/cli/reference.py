@@ -63,12 +63,14 @@ def schema(
     """JSON Schemas of the files that are read and of the JSON that is printed."""
     from optimizer.describe import json_schema
     from optimizer.library import Frozen, LibraryFile, Material
+    from optimizer.report.advice import AdviceRecord
     from optimizer.report.intake import TakenFormulaRecord, TakenPricesRecord
     from optimizer.report.joint import PlanRecord
     from optimizer.report.jsonout import BlendRecord, CheckRecord, CompareRecord, Record, WhyRecord
     from optimizer.report.lots import RestandardiseRecord, RobustRecord
     from optimizer.report.range import RangeRecord
     from optimizer.report.substitute import SubstituteRecord
+    from optimizer.report.thicken import ThickenRecord
     from optimizer.report.tradeoff import FrontierRecord, LeewayRecord
     from optimizer.scenario import Scenario
     from optimizer.shelf import ShelfLine
@@ -91,6 +93,8 @@ def schema(
         "robust": (RobustRecord, "tenside robust --json"),
         "range": (RangeRecord, "tenside range --json"),
         "together": (PlanRecord, "tenside together --json"),
+        "advice": (AdviceRecord, "tenside advice --json"),
+        "thicken": (ThickenRecord, "tenside thicken --json"),
     }
     if what and what not in known:
         raise UsageError(f"there is no schema '{what}'. {nearest(what, known)}")
