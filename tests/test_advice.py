@@ -158,13 +158,13 @@ def test_advice_comes_in_the_declared_order() -> None:
 @pytest.mark.parametrize(
     ("piece", "doses", "words"),
     [
-        ("amide-and-salt", {**SALTY, "cocamide-mea": 2.0}, "at most 1.7 % salt may follow"),
+        ("amide-and-salt", {**SALTY, "cocamide-mea": 3.0}, "at most 0.75 % salt may follow"),
         ("amide-and-salt", {**SALTY, "cocamide-mea": 4.0}, "add no salt, and lower the amide"),
         ("soap-and-hard-water", {"potassium-cocoate": 30.0}, "Plan a chelator"),
     ],
 )
 def test_figures_in_the_words(piece: str, doses: dict[str, float], words: str) -> None:
-    """Amide 2 x 95 % + salt (14 x 0.3 % + 7 x 5.1 %) = 2.3 %; 4 % is one maker's rule (makers' forum 2020)."""
+    """Amide 3 x 95 % + salt (14 x 0.3 % + 7 x 5.1 %) = 3.25 %; 4 % is one maker's rule (makers' forum 2020)."""
     assert words in said(piece, situation(doses)).text
 
 
@@ -174,6 +174,21 @@ def test_isothiazolinones_and_carbomer_are_kept_apart_by_the_library() -> None:
     assert "1003/2014" in said("kept-apart", pair).source
     gel = situation({**MILD, "carbomer": 0.4, "polyquaternium-7": 3.0})
     assert said("kept-apart", gel).materials == ("carbomer", "polyquaternium-7")
+
+
+def test_amide_and_salt_never_allows_more_than_the_salt_budget() -> None:
+    """2 % limit less 14 x 0.3 %, 7 x 5.1 % and 1.2 x 99.5 % salt leaves 0.41 %; the amide rule alone 1.65 %."""
+    made = situation({**SALTY, "cocamide-mea": 0.8, "sodium-chloride": 1.2})
+    assert "at most 0.41 % salt may follow" in said("amide-and-salt", made).text
+    full = situation({**SALTY, "cocamide-mea": 0.8, "sodium-chloride": 1.7})
+    assert said("amide-and-salt", full).text.endswith("add no salt: the salt budget is used up.")
+    assert "amide-and-salt" not in [a.key for a in advice_on(situation({**SALTY, "pearl-concentrate-laureth": 2.0}))]
+
+
+def test_a_preservative_that_comes_along_is_no_second_system() -> None:
+    along = situation({**MILD, "sodium-benzoate": 0.5, "pearl-concentrate-glucoside": 3.0})
+    assert "Part of it comes along" in said("same-preservative-twice", along).text
+    assert "whether both are needed" in said("same-preservative-twice", CASES["same-preservative-twice"][0].make()).text
 
 
 # --- plan --------------------------------------------------------------------------------------------------

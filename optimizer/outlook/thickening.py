@@ -122,7 +122,8 @@ def plan_of(formula: Formula, setting: Setting, brief: Brief) -> Plan:
 
     Source: salt screens the charge of anionic micelles, so it needs a lead of anionics and enough active matter, and
     glucosides have no charge to screen (cosmetic chemistry education site; makers' forums); the limits are common
-    practice, no source.
+    practice, no source. All dissolved salt counts here, so salt may be ruled out where the brief's rule, which
+    counts sodium chloride alone, still allows it.
     """
     rule = rule_of(brief)
     budget = electrolyte_of(formula, rule.salt)

@@ -190,7 +190,7 @@ def _thickeners(plan: Plan) -> Table | Listing:
         for c in plan.candidates
     )
     columns = ("thickener", "from", "works at pH", "goes in", "doses to try, %", "per kg", "verdict")
-    return Table("Thickening plan", columns, rows, frozenset({5}), f"{' '.join(plan.salt.reasons)} {plan.stop}")
+    return Table("Thickening plan", columns, rows, frozenset({5}), plan.stop)
 
 
 def _when(candidate: Candidate) -> str:

@@ -115,7 +115,9 @@ def hardly_soluble(s: Situation) -> Found | None:
         "dissolves at 25 °C."
         for x in lines
     )
-    return Found(text, f"{reason} Amphoterics, {number(carriers, 0)} % of the active matter, hold it.", ids(lines))
+    return Found(
+        text, f"{reason} Amphoterics, {number(carriers, 0)} % of the active matter, may help to hold it.", ids(lines)
+    )
 
 
 @PIECES.piece("clouds-with-acid", "library figures, from memory; " + COMMON)

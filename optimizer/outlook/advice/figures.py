@@ -55,7 +55,12 @@ def twice(s: Situation) -> Found | None:
         f"{key}: {listed([f'{number(percent, 3)} % from {name}' for name, percent in sorted(v.items())])}."
         for key, v in sorted(double.items())
     )
-    text = "Add them up against the legal ceiling, and ask whether both are needed."
+    own = {m.id for x in s.used if "preservative" in (m := x.item.material).functions}
+    text = "Add them up against the legal ceiling; 'tenside check' does so."
+    if any(len(own.intersection(v)) > 1 for v in double.values()):
+        text += " Ask whether both are needed."
+    else:
+        text += " Part of it comes along in another material."
     return Found(
         text, f"{said} Counted as the salt or acid that is dosed.", tuple(n for v in double.values() for n in v)
     )

@@ -8,6 +8,8 @@ PIECES = Pieces("thickening")
 
 AMIDE_AND_SALT = 4.0
 """Most amide and salt together [%]; one maker's rule, makers' forum 2020."""
+LITTLE_AMIDE = 0.3
+"""Amide below this says nothing [%]; an editable default, no source."""
 LITTLE_SALT = 0.5
 """Below this [%] a formula counts as poor in electrolyte; an editable default, no source."""
 MUCH_OTHER_SALT = 0.5
@@ -99,13 +101,17 @@ def amide_and_salt(s: Situation) -> Found | None:
     amide = sum(
         x.percent * sum(p.typical for p in x.item.material.substances if p.family == "amide") / 100 for x in amides
     )
-    if amide <= 0:
+    if amide < LITTLE_AMIDE:
         return None
     salt = s.formula.total(lambda i: i.salt)
-    room = AMIDE_AND_SALT - amide - salt
-    text = f"Keep amide and salt together at {number(AMIDE_AND_SALT)} % or below; " + (
-        f"at most {number(room, 2)} % salt may follow." if room > 0 else "add no salt, and lower the amide."
-    )
+    allowed, left = AMIDE_AND_SALT - amide - salt, s.budget.left.typical
+    if allowed <= 0:
+        todo = "add no salt, and lower the amide."
+    elif left <= 0:
+        todo = "add no salt: the salt budget is used up."
+    else:
+        todo = f"at most {number(min(allowed, left), 2)} % salt may follow."
+    text = f"Keep amide and salt together at {number(AMIDE_AND_SALT)} % or below; {todo}"
     reason = (
         f"{number(amide, 2)} % amide and {number(salt, 2)} % sodium chloride are in; past the sum viscosity collapses."
     )
