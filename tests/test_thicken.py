@@ -192,6 +192,26 @@ def test_the_blend_before_any_thickener_may_be_read_and_a_new_ph_opens(tmp_path:
     assert log["next"]["grams"] == pytest.approx(10)
 
 
+def test_a_ph_read_after_the_addition_does_not_open_the_log(tmp_path: Path, run: Run) -> None:
+    path = laid(tmp_path, ph=None)
+    code, _, err = run("thicken", path, "--material", LIQUID, "--added", 0.5, "--judged", 1, "--ph", 5.4)
+    assert code == 3
+    assert "Or log a reading of what is in the vessel with its pH: --added 0 --ph ..." in err
+
+
+def test_a_ph_that_left_the_window_closes_it_until_a_new_one_is_read(tmp_path: Path, run: Run) -> None:
+    path = laid(tmp_path)
+    assert log_of(run, path, LIQUID, "--added", 0.5, "--judged", 2, "--ph", 6.9)["state"] == "closed"
+    code, _, err = run("thicken", path, "--material", LIQUID, "--added", 1, "--judged", 3)
+    assert (code, "--added 0.5 --ph ..." in err) == (3, True)
+    assert log_of(run, path, LIQUID, "--added", 0.5, "--judged", 2, "--ph", 5.4)["state"] == "open"
+
+
+def test_the_upper_end_of_the_salt_budget_is_told(tmp_path: Path, run: Run) -> None:
+    log = log_of(run, laid(tmp_path, ph=None), SALT, "--added", 0, "--viscosity", 100, "--ph", 5.3)
+    assert log["notes"][-1].startswith("At the upper ends of the printed ranges only 1.06 %")
+
+
 def test_ph_outside_the_batch_window_is_told(tmp_path: Path, run: Run) -> None:
     notes = log_of(run, laid(tmp_path, ph=6.2), LIQUID)["notes"]
     assert notes == ["pH 6.2 is outside the batch's window 5 to 5.6: set it before you go on."]

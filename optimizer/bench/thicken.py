@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Any, Literal
+from typing import Literal
 
-from pydantic import ValidationError
-
-from optimizer.bench.batch import Batch, PhReading, Scale, ThickenerStep, Thickening, append, change_batch
+from optimizer.bench.batch import Batch, PhReading, Scale, ThickenerStep, Thickening
 from optimizer.brief import Brief
-from optimizer.errors import DataError, Problem, fault, from_validation, nearest
+from optimizer.errors import DataError, Problem, nearest
 from optimizer.formula import Formula
 from optimizer.library import Material
 from optimizer.outlook.electrolyte import Budget, electrolyte_of
@@ -115,48 +111,6 @@ def planned_thickeners(batch: Batch, brief: Brief, formula: Formula, setting: Se
     return tuple(dict.fromkeys(names))
 
 
-def check_planned(name: str, where: str, batch: Batch, brief: Brief, formula: Formula, setting: Setting) -> Material:
-    """Return the thickener with an id.
-
-    Raises:
-        DataError: If there is none, it is no thickener, or it is not planned.
-    """
-    known = {m.id: m for m in brief.library.materials if m.thickener is not None}
-    if name not in known:
-        what = "this is no thickener." if name in brief.library.by_id else "there is no such thickener."
-        raise fault(where, f"thickening.{name}", what, nearest(name, known))
-    planned = planned_thickeners(batch, brief, formula, setting)
-    if name not in planned:
-        step = f"Name it under [held_back] thickeners of the brief. {_planned_words(planned)}"
-        raise fault(where, f"thickening.{name}", "this thickener is not planned for the batch.", step)
-    return known[name]
-
-
-def check_step(logged: Thickening | None, step: ThickenerStep, where: str) -> None:
-    """Refuse a step that cannot follow the log.
-
-    Raises:
-        DataError: If it has two readings, another kind than the log, or less thickener than the step before.
-    """
-    key = f"thickening.{logged.material}" if logged else "thickening"
-    problems = []
-    kinds = kinds_of(step)
-    if len(kinds) > 1:
-        what = f"one step has {len(kinds)} readings ({listed(list(kinds))})."
-        problems.append(Problem(where, key, what, "Give one of them; the log keeps to one kind."))
-    if logged and logged.step:
-        before = kinds_of(logged.step[0])[0]
-        if before not in kinds:
-            what = f"the log is read as {before}, this step as {kinds[0]}; they cannot be compared."
-            problems.append(Problem(where, key, what, f"Read it as {before} too."))
-        last = logged.step[-1].added_percent
-        if step.added_percent < last - TOLERANCE:
-            what = f"{number(step.added_percent)} % is less than the {number(last)} % of the step before."
-            problems.append(Problem(where, key, what, "Write all additions together, not the last one alone."))
-    if problems:
-        raise DataError(problems)
-
-
 def kinds_of(step: ThickenerStep) -> list[Reading]:
     """Return how a step was read."""
     return [kind for kind in READINGS if getattr(step, kind) is not None]
@@ -193,66 +147,6 @@ def log_of(name: str, batch: Batch, brief: Brief, formula: Formula, setting: Set
     return _log(batch, log, brief.library.by_id[name], brief, formula)
 
 
-def record(
-    path: Path,
-    batch: Batch,
-    name: str,
-    entry: Mapping[str, Any],
-    brief: Brief,
-    formula: Formula,
-    setting: Setting,
-    target: float | None = None,
-) -> Batch:
-    """Append a step to the log of a planned thickener in the batch file, or only set its target.
-
-    Args:
-        path: The batch file.
-        batch: What it holds.
-        name: Id of the thickener.
-        entry: Fields of a `ThickenerStep`; none for no step.
-        brief: The batch's brief.
-        formula: The batch's formula.
-        setting: The batch's pH.
-        target: Wanted reading, in the unit of the log.
-
-    Raises:
-        DataError: If the thickener is not planned, the step cannot follow the log, or no pH opens the log.
-    """
-    where = str(path)
-    material = check_planned(name, where, batch, brief, formula, setting)
-    if entry:
-        try:
-            step = ThickenerStep.model_validate(entry)
-        except ValidationError as error:
-            raise DataError(from_validation(error, where, ThickenerStep, f"thickening.{name}")) from None
-        logged = next((t for t in batch.thickening if t.material == name), Thickening(material=name))
-        check_step(logged, step, where)
-        with_step = logged.model_copy(update={"step": (*logged.step, step)})
-        said = closed(batch, material, _ph(batch, with_step)[0]) if step.added_percent > 0 else None
-        if said:
-            what, todo = said
-            step_words = f"{todo} With --ph a new reading goes into this step."
-            raise fault(where, f"thickening.{name}", what, step_words)
-
-    def change(document: Any) -> None:
-        table = _table(document, name)
-        if target is not None:
-            table["target"] = target
-        if entry:
-            append(table, "step", entry)
-
-    return change_batch(path, change)
-
-
-def _table(document: Any, name: str) -> Any:
-    """Return the log of a thickener in a parsed batch file, which is made if it is not there."""
-    for table in document.get("thickening", []):
-        if table.get("material") == name:
-            return table
-    append(document, "thickening", {"material": name})
-    return document["thickening"][-1]
-
-
 def last_ph(batch: Batch) -> PhReading | None:
     """Return the last pH reading of the batch itself; a sample's does not open a log."""
     readings = [r for a in batch.adjustment if a.of == "batch" for r in a.reading]
@@ -272,11 +166,14 @@ def _log(batch: Batch, log: Thickening, material: Material, brief: Brief, formul
     added = log.step[-1].added_percent if log.step else 0.0
     budget, limits = _limits(batch, log, material, brief, formula, added)
     most = max(0.0, min(value for _, value in limits))
-    ph, notes = _ph(batch, log)
+    ph, notes = ph_of(batch, log)
     notes += _doubts(points, kind)
     if added > most + TOLERANCE:
         notes.append(f"{number(added, 2)} % is in, past the limit of {number(most, 2)} %.")
     state, said = _judge(batch, log, material, points, kind, ph, added, most)
+    if material.function == "salt" and state == "open" and budget.left.low < most - added:
+        left = number(max(0.0, budget.left.low), 2)
+        notes.append(f"At the upper ends of the printed ranges only {left} % of the salt budget is left.")
     step = _next(batch.scale, batch.size_g, material, log, points, added, most, latest) if state == "open" else None
     if state == "open" and step is None:
         state, said = "limit reached", "What is left is less than the scale can weigh: stop here."
@@ -335,7 +232,7 @@ def _limits(
     return electrolyte_of(formula, limit, acid_percent(batch), salt_in), tuple(limits)
 
 
-def _ph(batch: Batch, log: Thickening) -> tuple[float | None, list[str]]:
+def ph_of(batch: Batch, log: Thickening) -> tuple[float | None, list[str]]:
     """Return the last pH, read again while thickening if it was, and what is to be told of it."""
     reread = next((s.ph for s in reversed(log.step) if s.ph is not None), None)
     reading = last_ph(batch)
@@ -412,7 +309,7 @@ def closed(batch: Batch, material: Material, ph: float | None) -> tuple[str, str
             f"Adjust and log the pH first.{sample}",
         )
     if not low - TOLERANCE <= ph <= high + TOLERANCE:
-        return f"the last pH is {number(ph, 2)}, and {material.name} needs {window}.", "Adjust and log the pH first."
+        return f"the last pH is {number(ph, 2)}, and {material.name} needs {window}.", "Adjust it, then log a reading with --ph."
     return None
 
 
@@ -461,8 +358,3 @@ def _next(
         return None
     exact = 100 * grams / size_g
     return Next(exact, added + exact, grams, WAIT_MIN, latest)
-
-
-def _planned_words(planned: Iterable[str]) -> str:
-    names = list(planned)
-    return f"Planned: {listed(names)}." if names else "No thickener is planned."

@@ -31,7 +31,8 @@ def thicken(
     json: Json = False,
 ) -> None:
     """Show the thickening log of a batch and the next step, or log a step: stop at the target, warn past the peak."""
-    from optimizer.bench.thicken import logs_of, record
+    from optimizer.bench.thicken import log_of, logs_of
+    from optimizer.bench.thicken_entry import check_planned, record
     from optimizer.subject import subject_of
 
     found = subject_of(str(batch), shelf=shelf, libraries=library)
@@ -52,8 +53,6 @@ def thicken(
     logs = logs_of(content, *about, str(batch))
     chosen = tuple(log for log in logs if material in ("", log.material.id))
     if material and not chosen:
-        from optimizer.bench.thicken import check_planned, log_of
-
         check_planned(material, str(batch), content, *about)
         chosen = (log_of(material, content, *about),)
     from optimizer.report.thicken import thicken_document, thicken_record
