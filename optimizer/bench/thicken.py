@@ -309,7 +309,8 @@ def closed(batch: Batch, material: Material, ph: float | None) -> tuple[str, str
             f"Adjust and log the pH first.{sample}",
         )
     if not low - TOLERANCE <= ph <= high + TOLERANCE:
-        return f"the last pH is {number(ph, 2)}, and {material.name} needs {window}.", "Adjust it, then log a reading with --ph."
+        said = f"the last pH is {number(ph, 2)}, and {material.name} needs {window}."
+        return said, "Adjust it, then log a reading with --ph."
     return None
 
 
