@@ -20,6 +20,7 @@ Role = Literal["active", "water", "salt", "solvent", "preservative", "impurity"]
 Look = Literal["clear", "hazy", "pearly", "opaque"]
 Lipid = Literal["water-soluble emollient", "oil", "essential oil", "perfume"]
 Free = Literal["sulfate", "ethoxylate", "paraben", "formaldehyde releaser", "isothiazolinone", "silicone"]
+Electrolyte = Literal["preservative", "buffer", "chelator", "other"]
 Phase = Literal["water", "hydration", "anionic", "cosurfactant", "melt", "premix", "preservation", "ph", "thickening"]
 """Order of addition, first to last (common practice, no source)."""
 
@@ -28,6 +29,7 @@ Percent = Annotated[float, Field(ge=0, le=100)]
 Fraction = Annotated[float, Field(ge=0, le=1)]
 Ph = Annotated[float, Field(ge=0, le=14)]
 Positive = Annotated[float, Field(gt=0)]
+Celsius = Annotated[float, Field(ge=0, le=100)]
 Key = Annotated[str, Field(pattern=ID_PATTERN, max_length=80)]
 
 
@@ -81,6 +83,8 @@ class Substance(Frozen):
     """Natural-origin index of this substance, low and high (ISO 16128); unknown is 0 to 1."""
     natural_note: str = ""
     acid: Acid | None = None
+    electrolyte: Electrolyte | None = None
+    """What kind of dissolved salt it is or becomes; what has the role salt counts without it."""
 
     @property
     def low(self) -> float:
@@ -128,6 +132,8 @@ class Thickener(Frozen):
     """True if it is added after the pH is set."""
     heat_to: float | None = None
     """Temperature to reach while it dissolves [°C]."""
+    salt_sensitive: bool = False
+    """True if its gel collapses with little dissolved salt."""
 
 
 class Backing(Frozen):
@@ -166,6 +172,16 @@ class Material(Frozen):
     vegan: bool | None = None
     phase: Phase
     powder: bool = False
+    warm_to: Celsius | None = None
+    """Temperature to which it, or the blend, is warmed while it goes in [°C]; unknown or none needed if left out."""
+    add_below: Celsius | None = None
+    """Highest temperature of the blend when it is added [°C]."""
+    melts: tuple[Celsius, Celsius] | None = None
+    """Range in which it melts [°C]."""
+    dissolves: Percent | None = None
+    """What dissolves of it alone in water of 25 °C [% w/w]; stated for what hardly dissolves."""
+    salt_known: bool = True
+    """False if it brings dissolved salts of which the list of substances says nothing."""
     thickener: Thickener | None = None
     ratings: dict[RatingName, Rating] = {}
     properties: dict[str, float] = {}

@@ -41,11 +41,25 @@ name = "Aloe"
 dose = { aloe-vera-juice = 2 }
 """
 
+BATCH = """batch = "2026-05-A"
+brief = "body-wash"
+size_g = 2000
+held_back_percent = 4
+scale = { step_g = 0.1 }
+line = [
+  { material = "sodium-laureth-sulfate-2eo-70", percent = 14 },
+  { material = "cocamidopropyl-betaine", percent = 8 },
+  { material = "phenoxyethanol-ethylhexylglycerin", percent = 0.9 },
+  { material = "aqua", percent = 73.1 },
+]
+"""
+
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = tmp_path_factory.mktemp("readme")
     (made / "my-formula.csv").write_text(FORMULA, encoding="utf-8")
+    (made / "salt-batch.toml").write_text(BATCH, encoding="utf-8")
     (made / "old-sheet.csv").write_text(SHEET, encoding="utf-8")
     (made / "price-list.csv").write_text(PRICES, encoding="utf-8")
     (made / "my-variants.toml").write_text(VARIANTS, encoding="utf-8")

@@ -10,6 +10,7 @@ import typer
 
 from optimizer import __version__
 from optimizer.cli import (
+    advice,
     blend,
     intake,
     label,
@@ -18,6 +19,7 @@ from optimizer.cli import (
     range,
     reference,
     substitute,
+    thicken,
     together,
     tradeoff,
     variants,
@@ -26,6 +28,7 @@ from optimizer.cli.common import app, print_json, say
 from optimizer.errors import DataError, TensideError
 
 __all__ = [
+    "advice",
     "app",
     "blend",
     "intake",
@@ -36,6 +39,7 @@ __all__ = [
     "range",
     "reference",
     "substitute",
+    "thicken",
     "together",
     "tradeoff",
     "variants",

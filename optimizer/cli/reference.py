@@ -63,6 +63,7 @@ def schema(
     """JSON Schemas of the files that are read and of the JSON that is printed."""
     from optimizer.describe import json_schema
     from optimizer.library import Frozen, LibraryFile, Material
+    from optimizer.report.advice import AdviceRecord
     from optimizer.report.intake import TakenFormulaRecord, TakenPricesRecord
     from optimizer.report.joint import PlanRecord
     from optimizer.report.jsonout import BlendRecord, CheckRecord, CompareRecord, Record, WhyRecord
@@ -70,6 +71,7 @@ def schema(
     from optimizer.report.lots import RestandardiseRecord, RobustRecord
     from optimizer.report.range import RangeRecord
     from optimizer.report.substitute import SubstituteRecord
+    from optimizer.report.thicken import ThickenRecord
     from optimizer.report.tradeoff import FrontierRecord, LeewayRecord
     from optimizer.report.variants import VariantsRecord
     from optimizer.scenario import Scenario
@@ -97,6 +99,8 @@ def schema(
         "range": (RangeRecord, "tenside range --json"),
         "label": (LabelRecord, "tenside label --json"),
         "together": (PlanRecord, "tenside together --json"),
+        "advice": (AdviceRecord, "tenside advice --json"),
+        "thicken": (ThickenRecord, "tenside thicken --json"),
     }
     if what and what not in known:
         raise UsageError(f"there is no schema '{what}'. {nearest(what, known)}")

@@ -59,7 +59,17 @@ def material_document(library: Library, material: Material) -> Document:
         ("free from", listed(sorted(material.free_from)) or "nothing declared"),
         ("vegan", {True: "yes", False: "no", None: "not declared"}[material.vegan]),
     ]
-    for label, text in (("lipid", material.lipid or ""), ("handling", material.handling), ("notes", material.notes)):
+    said = (
+        ("lipid", material.lipid or ""),
+        ("melts", "" if material.melts is None else f"{window(material.melts)} °C"),
+        ("warm to", "" if material.warm_to is None else f"{number(material.warm_to)} °C"),
+        ("add below", "" if material.add_below is None else f"{number(material.add_below)} °C"),
+        ("dissolves", "" if material.dissolves is None else f"{number(material.dissolves)} % alone in water of 25 °C"),
+        ("salts", "" if material.salt_known else "brings dissolved salts that are not known"),
+        ("handling", material.handling),
+        ("notes", material.notes),
+    )
+    for label, text in said:
         if text:
             facts.append((label, text))
     if material.thickener:

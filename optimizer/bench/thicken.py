@@ -1,0 +1,361 @@
+"""The thickening log: may the next step be taken, how much, and has the peak been passed? Read, never predicted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from optimizer.bench.batch import Batch, PhReading, Scale, ThickenerStep, Thickening
+from optimizer.brief import Brief
+from optimizer.errors import DataError, Problem, nearest
+from optimizer.formula import Formula
+from optimizer.library import Material
+from optimizer.outlook.electrolyte import Budget, electrolyte_of
+from optimizer.outlook.thickening import WAIT_MIN, plan_of, rule_of, step_of, window_of
+from optimizer.row import Setting
+from optimizer.units import TOLERANCE, listed, number
+
+Reading = Literal["viscosity_mpas", "flow_s", "judged"]
+READINGS: tuple[Reading, ...] = ("viscosity_mpas", "flow_s", "judged")
+UNITS = {"viscosity_mpas": "mPa s", "flow_s": "s", "judged": "of 5"}
+NOISE = {"viscosity_mpas": 0.05, "flow_s": 0.05, "judged": 0.0}
+"""Part of a reading by which it may differ when nothing changed; an editable default, no source. A judged reading is a
+whole number, so each change counts."""
+COMPARABLE_C = 2.0
+"""Readings further apart in temperature are not compared [°C]; an editable default, no source."""
+NEAR_TARGET = 0.8
+"""From this part of the target on steps are halved; an editable default, no source."""
+TOP_JUDGED = 5.0
+
+State = Literal["closed", "open", "read again", "target reached", "no longer rising", "peak passed", "limit reached"]
+
+
+@dataclass(frozen=True)
+class Point:
+    """One step of the log.
+
+    Attributes:
+        step: As written.
+        value: Reading in the log's unit; None if it was read in another way.
+        comparable: True if its temperature is that of the last reading, within 2 °C.
+    """
+
+    step: ThickenerStep
+    value: float | None
+    comparable: bool
+
+
+@dataclass(frozen=True)
+class Next:
+    """The next addition.
+
+    Attributes:
+        percent: [% of the batch as supplied].
+        total_percent: All additions together after it [%].
+        grams: At the step of the scale [g].
+        wait_min: Gentle mixing before the reading [min].
+        temperature_c: Temperature at which it is to be read [°C]; None if none was noted.
+    """
+
+    percent: float
+    total_percent: float
+    grams: float
+    wait_min: float
+    temperature_c: float | None
+
+
+@dataclass(frozen=True)
+class Log:
+    """The state of one thickening log.
+
+    Attributes:
+        material: The thickener.
+        kind: How it is read; None before the first reading.
+        unit: Unit of the readings.
+        points: Steps in the order of the file.
+        target: Wanted reading.
+        added: Thickener in the batch so far [%].
+        most: Highest dose [%], the least of its limits.
+        limits: What limits it, with the figure of each [%].
+        ph: Last logged pH of the batch.
+        window: pH window of the thickener.
+        state: What the log says.
+        verdict: That in a sentence, with the next step.
+        next: The next addition; None if there is none.
+        notes: What else is to be told.
+        budget: Dissolved salt of the batch, salt of this log included.
+    """
+
+    material: Material
+    kind: Reading | None
+    unit: str
+    points: tuple[Point, ...]
+    target: float | None
+    added: float
+    most: float
+    limits: tuple[tuple[str, float], ...]
+    ph: float | None
+    window: tuple[float, float]
+    state: State
+    verdict: str
+    next: Next | None
+    notes: tuple[str, ...]
+    budget: Budget
+
+
+def planned_thickeners(batch: Batch, brief: Brief, formula: Formula, setting: Setting) -> tuple[str, ...]:
+    """Return the ids of the thickeners that may be added: held back for, logged already, or salt where it is a way."""
+    names = [i.id for i in formula.thickeners] + [t.material for t in batch.thickening]
+    plan = plan_of(formula, setting, brief)
+    names += [c.material.id for c in plan.candidates if c.suits and c.material.function == "salt"]
+    return tuple(dict.fromkeys(names))
+
+
+def kinds_of(step: ThickenerStep) -> list[Reading]:
+    """Return how a step was read."""
+    return [kind for kind in READINGS if getattr(step, kind) is not None]
+
+
+def logs_of(batch: Batch, brief: Brief, formula: Formula, setting: Setting, where: str) -> tuple[Log, ...]:
+    """Return the state of every log of a batch, and an empty one for each planned thickener if none was begun.
+
+    Raises:
+        DataError: If a log names no thickener, or its steps are out of order.
+    """
+    known = {m.id: m for m in brief.library.materials if m.thickener is not None}
+    problems = []
+    for number_, log in enumerate(batch.thickening):
+        if log.material not in known:
+            key = f"thickening.{number_}.material"
+            problems.append(Problem(where, key, f"'{log.material}' is no thickener.", nearest(log.material, known)))
+        doses = [s.added_percent for s in log.step]
+        if doses != sorted(doses):
+            what = "the steps are out of order: added_percent falls."
+            step = "Write all additions together in each step, in the order in which they were made."
+            problems.append(Problem(where, f"thickening.{number_}.step", what, step))
+    if problems:
+        raise DataError(problems)
+    begun = list(batch.thickening)
+    if not begun:
+        begun = [Thickening(material=n) for n in planned_thickeners(batch, brief, formula, setting)]
+    return tuple(_log(batch, log, known[log.material], brief, formula) for log in begun)
+
+
+def log_of(name: str, batch: Batch, brief: Brief, formula: Formula, setting: Setting) -> Log:
+    """Return the state of one planned thickener's log, an empty one if it was not begun."""
+    log = next((t for t in batch.thickening if t.material == name), Thickening(material=name))
+    return _log(batch, log, brief.library.by_id[name], brief, formula)
+
+
+def last_ph(batch: Batch) -> PhReading | None:
+    """Return the last pH reading of the batch itself; a sample's does not open a log."""
+    readings = [r for a in batch.adjustment if a.of == "batch" for r in a.reading]
+    return readings[-1] if readings else None
+
+
+def acid_percent(batch: Batch) -> float | None:
+    """Return the acid or alkali added so far, as pure chemical [% of the batch]; None if none is logged."""
+    added = [(a.reading[-1].added_g, a.strength_percent) for a in batch.adjustment if a.of == "batch" and a.reading]
+    return sum(g * strength for g, strength in added) / batch.size_g if added else None
+
+
+def _log(batch: Batch, log: Thickening, material: Material, brief: Brief, formula: Formula) -> Log:
+    kind = kinds_of(log.step[0])[0] if log.step else None
+    latest = next((s.temperature_c for s in reversed(log.step) if s.temperature_c is not None), None)
+    points = tuple(_point(s, kind, latest) for s in log.step)
+    added = log.step[-1].added_percent if log.step else 0.0
+    budget, limits = _limits(batch, log, material, brief, formula, added)
+    most = max(0.0, min(value for _, value in limits))
+    ph, notes = ph_of(batch, log)
+    notes += _doubts(points, kind)
+    if added > most + TOLERANCE:
+        notes.append(f"{number(added, 2)} % is in, past the limit of {number(most, 2)} %.")
+    state, said = _judge(batch, log, material, points, kind, ph, added, most)
+    if material.function == "salt" and state == "open" and budget.left.low < most - added:
+        left = number(max(0.0, budget.left.low), 2)
+        notes.append(f"At the upper ends of the printed ranges only {left} % of the salt budget is left.")
+    step = _next(batch.scale, batch.size_g, material, log, points, added, most, latest) if state == "open" else None
+    if state == "open" and step is None:
+        state, said = "limit reached", "What is left is less than the scale can weigh: stop here."
+    if step is not None and step.grams < batch.scale.least_g - 1e-9:
+        notes.append(
+            f"{number(step.grams, 3)} g is less than the {number(batch.scale.least_g, 2)} g that the scale weighs to "
+            f"{number(batch.scale.allowed_percent)} %: weigh it on a finer one, or as a solution."
+        )
+    unit = UNITS[kind] if kind else ""
+    window = window_of(material)
+    return Log(
+        material,
+        kind,
+        unit,
+        points,
+        log.target,
+        added,
+        most,
+        limits,
+        ph,
+        window,
+        state,
+        said,
+        step,
+        tuple(notes),
+        budget,
+    )
+
+
+def _point(step: ThickenerStep, kind: Reading | None, latest: float | None) -> Point:
+    value = getattr(step, kind) if kind else None
+    apart = step.temperature_c is not None and latest is not None and abs(step.temperature_c - latest) > COMPARABLE_C
+    return Point(step, None if value is None else float(value), not apart)
+
+
+def _limits(
+    batch: Batch, log: Thickening, material: Material, brief: Brief, formula: Formula, added: float
+) -> tuple[Budget, tuple[tuple[str, float], ...]]:
+    """Return the salt budget with what is logged, and what limits the dose."""
+    salts = {m.id for m in brief.library.materials if m.thickener is not None and m.thickener.type == "salt"}
+    salt_in = sum(t.step[-1].added_percent for t in batch.thickening if t.step and t.material in salts)
+    others = sum(t.step[-1].added_percent for t in batch.thickening if t.step and t.material != log.material)
+    solution = sum(a.reading[-1].added_g for a in batch.adjustment if a.of == "batch" and a.reading)
+    room = batch.held_back_percent - others - 100 * solution / batch.size_g
+    limit = rule_of(brief).salt
+    before = electrolyte_of(formula, limit, acid_percent(batch))
+    usual = material.thickener.use[1] if material.thickener else 0.0
+    limits = [
+        ("planned" if log.most_percent is not None else "usual upper dose", log.most_percent or usual),
+        ("part held back", room),
+    ]
+    if log.most_percent == 0:
+        limits[0] = ("planned", 0.0)
+    if material.id in salts:
+        limits.append(("salt budget", before.left.typical))
+    return electrolyte_of(formula, limit, acid_percent(batch), salt_in), tuple(limits)
+
+
+def ph_of(batch: Batch, log: Thickening) -> tuple[float | None, list[str]]:
+    """Return the last pH, read again while thickening if it was, and what is to be told of it."""
+    reread = next((s.ph for s in reversed(log.step) if s.ph is not None), None)
+    reading = last_ph(batch)
+    ph = reread if reread is not None else reading.ph if reading else None
+    notes = []
+    low, high = batch.ph_low, batch.ph_high
+    if ph is not None and ((low is not None and ph < low) or (high is not None and ph > high)):
+        window = f"{number(low or 0, 2)} to {number(high or 14, 2)}"
+        notes.append(f"pH {number(ph, 2)} is outside the batch's window {window}: set it before you go on.")
+    if log.step and log.step[-1].added_percent > 0 and log.step[-1].ph is None:
+        notes.append("Read the pH again: the last step has none.")
+    return ph, notes
+
+
+def _doubts(points: tuple[Point, ...], kind: Reading | None) -> list[str]:
+    notes = []
+    mixed: list[str] = sorted({k for p in points for k in kinds_of(p.step)} - {kind})
+    if mixed:
+        notes.append(f"The log mixes readings: only {kind} is followed, {listed(mixed)} is left aside.")
+    apart = [p for p in points if not p.comparable]
+    if apart:
+        read = listed([f"{number(p.step.temperature_c or 0, 1)} °C" for p in apart])
+        notes.append(f"Read at {read}: not comparable with the last reading, more than {number(COMPARABLE_C)} °C away.")
+    if any(p.step.temperature_c is None for p in points):
+        notes.append("A reading without its temperature is taken as comparable; note it, warm blends are thinner.")
+    return notes
+
+
+def _judge(
+    batch: Batch,
+    log: Thickening,
+    material: Material,
+    points: tuple[Point, ...],
+    kind: Reading | None,
+    ph: float | None,
+    added: float,
+    most: float,
+) -> tuple[State, str]:
+    said = closed(batch, material, ph)
+    if said:
+        sentence = " ".join(said)
+        return "closed", sentence[:1].upper() + sentence[1:]
+    read = [p for p in points if p.value is not None]
+    if len(read) > 1 and not any(p.comparable for p in read[:-1]):
+        before, now = (number(p.step.temperature_c or 0.0, 1) for p in read[-2:])
+        return (
+            "read again",
+            f"Add nothing yet: read again at {before} °C, or once more at {now} °C to go on from there.",
+        )
+    values = [(p.step.added_percent, p.value) for p in read if p.comparable and p.value is not None]
+    if values and log.target is not None and values[-1][1] >= log.target - TOLERANCE:
+        return "target reached", "The target is reached: stop, and read the pH and the thickness again tomorrow."
+    if kind is not None:
+        turned = _turned(values, NOISE[kind])
+        if turned:
+            return turned
+    if values and kind == "judged" and values[-1][1] >= TOP_JUDGED:
+        return "target reached", "It stands like a gel: stop."
+    if added >= most - TOLERANCE:
+        return "limit reached", f"The limit of {number(most, 2)} % is reached: stop. Try another thickener on a sample."
+    if not values:
+        return "open", "Read the blend without thickener first, then take the step."
+    return "open", "Take the next step, wait, read at the same temperature, read the pH again."
+
+
+def closed(batch: Batch, material: Material, ph: float | None) -> tuple[str, str] | None:
+    """Return what keeps a log closed and what to do, None if a pH inside the thickener's window opens it."""
+    low, high = window_of(material)
+    window = f"pH {number(low, 2)} to {number(high, 2)}"
+    if ph is None:
+        sample = " A sample's pH does not count." if any(a.of == "sample" for a in batch.adjustment) else ""
+        return (
+            f"no pH of the batch is logged, and {material.name} needs {window}.",
+            f"Adjust and log the pH first.{sample}",
+        )
+    if not low - TOLERANCE <= ph <= high + TOLERANCE:
+        said = f"the last pH is {number(ph, 2)}, and {material.name} needs {window}."
+        return said, "Adjust it, then log a reading with --ph."
+    return None
+
+
+def _turned(values: list[tuple[float, float]], noise: float) -> tuple[State, str] | None:
+    """Return whether readings fell, or stopped rising after they had risen, though thickener was added."""
+    dose, last = values[-1] if values else (0.0, 0.0)
+    earlier = [(d, v) for d, v in values if d < dose - TOLERANCE]
+    if not earlier:
+        return None
+    best_dose, best = max(earlier, key=lambda x: (x[1], -x[0]))
+    if last < best * (1 - noise) - TOLERANCE:
+        said = (
+            f"PEAK PASSED: the reading fell from {number(best, 1)} at {number(best_dose, 2)} % to {number(last, 1)} at "
+            f"{number(dose, 2)} %. Add no more: it thins further. Next batch stop at {number(best_dose, 2)} %."
+        )
+        return "peak passed", said
+    rose = best > min(v for _, v in earlier) * (1 + noise) + TOLERANCE
+    if rose and last <= best * (1 + noise) + TOLERANCE and noise > 0:
+        said = (
+            f"The reading no longer rises ({number(best, 1)} at {number(best_dose, 2)} %, {number(last, 1)} at "
+            f"{number(dose, 2)} %): at or near the peak. Stop here; try one step more in a 100 g sample only."
+        )
+        return "no longer rising", said
+    return None
+
+
+def _next(
+    scale: Scale,
+    size_g: float,
+    material: Material,
+    log: Thickening,
+    points: tuple[Point, ...],
+    added: float,
+    most: float,
+    latest: float | None,
+) -> Next | None:
+    """Return the next addition, rounded down to the scale's step; None if nothing weighable is left."""
+    step = step_of(material)
+    value = next((p.value for p in reversed(points) if p.value is not None), None)
+    near = value is not None and log.target is not None and value >= NEAR_TARGET * log.target
+    if near or (added > 0 and most - added < 2 * step - TOLERANCE):
+        step /= 2
+    percent = min(step, most - added)
+    grams = int(percent * size_g / 100 / scale.step_g + 1e-6) * scale.step_g
+    if grams <= 0:
+        return None
+    exact = 100 * grams / size_g
+    return Next(exact, added + exact, grams, WAIT_MIN, latest)

@@ -1,0 +1,125 @@
+"""What may be written into a thickening log: planned thickeners, steps in order, a pH that opens the log."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from optimizer.bench.batch import Batch, ThickenerStep, Thickening, append, change_batch
+from optimizer.bench.thicken import closed, kinds_of, ph_of, planned_thickeners
+from optimizer.brief import Brief
+from optimizer.errors import DataError, Problem, fault, from_validation, nearest
+from optimizer.formula import Formula
+from optimizer.library import Material
+from optimizer.row import Setting
+from optimizer.units import TOLERANCE, listed, number
+
+
+def record(
+    path: Path,
+    batch: Batch,
+    name: str,
+    entry: Mapping[str, Any],
+    brief: Brief,
+    formula: Formula,
+    setting: Setting,
+    target: float | None = None,
+) -> Batch:
+    """Append a step to the log of a planned thickener in the batch file, or only set its target.
+
+    Args:
+        path: The batch file.
+        batch: What it holds.
+        name: Id of the thickener.
+        entry: Fields of a `ThickenerStep`; none for no step.
+        brief: The batch's brief.
+        formula: The batch's formula.
+        setting: The batch's pH.
+        target: Wanted reading, in the unit of the log.
+
+    Raises:
+        DataError: If the thickener is not planned, the step cannot follow the log, or no pH opens the log.
+    """
+    where = str(path)
+    material = check_planned(name, where, batch, brief, formula, setting)
+    if entry:
+        try:
+            step = ThickenerStep.model_validate(entry)
+        except ValidationError as error:
+            raise DataError(from_validation(error, where, ThickenerStep, f"thickening.{name}")) from None
+        logged = next((t for t in batch.thickening if t.material == name), Thickening(material=name))
+        check_step(logged, step, where)
+        last = logged.step[-1].added_percent if logged.step else 0.0
+        said = closed(batch, material, ph_of(batch, logged)[0]) if step.added_percent > last + TOLERANCE else None
+        if said:
+            what, todo = said
+            also = f"Or log a reading of what is in the vessel with its pH: --added {number(last)} --ph ..."
+            raise fault(where, f"thickening.{name}", what, f"{todo} {also}")
+
+    def change(document: Any) -> None:
+        table = _table(document, name)
+        if target is not None:
+            table["target"] = target
+        if entry:
+            append(table, "step", entry)
+
+    return change_batch(path, change)
+
+
+def check_planned(name: str, where: str, batch: Batch, brief: Brief, formula: Formula, setting: Setting) -> Material:
+    """Return the thickener with an id.
+
+    Raises:
+        DataError: If there is none, it is no thickener, or it is not planned.
+    """
+    known = {m.id: m for m in brief.library.materials if m.thickener is not None}
+    if name not in known:
+        what = "this is no thickener." if name in brief.library.by_id else "there is no such thickener."
+        raise fault(where, f"thickening.{name}", what, nearest(name, known))
+    planned = planned_thickeners(batch, brief, formula, setting)
+    if name not in planned:
+        step = f"Name it under [held_back] thickeners of the brief. {_planned_words(planned)}"
+        raise fault(where, f"thickening.{name}", "this thickener is not planned for the batch.", step)
+    return known[name]
+
+
+def check_step(logged: Thickening | None, step: ThickenerStep, where: str) -> None:
+    """Refuse a step that cannot follow the log.
+
+    Raises:
+        DataError: If it has two readings, another kind than the log, or less thickener than the step before.
+    """
+    key = f"thickening.{logged.material}" if logged else "thickening"
+    problems = []
+    kinds = kinds_of(step)
+    if len(kinds) > 1:
+        what = f"one step has {len(kinds)} readings ({listed(list(kinds))})."
+        problems.append(Problem(where, key, what, "Give one of them; the log keeps to one kind."))
+    if logged and logged.step:
+        before = kinds_of(logged.step[0])[0]
+        if before not in kinds:
+            what = f"the log is read as {before}, this step as {kinds[0]}; they cannot be compared."
+            problems.append(Problem(where, key, what, f"Read it as {before} too."))
+        last = logged.step[-1].added_percent
+        if step.added_percent < last - TOLERANCE:
+            what = f"{number(step.added_percent)} % is less than the {number(last)} % of the step before."
+            problems.append(Problem(where, key, what, "Write all additions together, not the last one alone."))
+    if problems:
+        raise DataError(problems)
+
+
+def _table(document: Any, name: str) -> Any:
+    """Return the log of a thickener in a parsed batch file, which is made if it is not there."""
+    for table in document.get("thickening", []):
+        if table.get("material") == name:
+            return table
+    append(document, "thickening", {"material": name})
+    return document["thickening"][-1]
+
+
+def _planned_words(planned: Iterable[str]) -> str:
+    names = list(planned)
+    return f"Planned: {listed(names)}." if names else "No thickener is planned."

@@ -1,0 +1,63 @@
+"""`tenside thicken`: the thickening log of a batch."""
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from optimizer.cli.common import Json, Libraries, Markdown, ShelfFile, app, print_json, show
+from optimizer.errors import UsageError
+
+
+@app.command()
+def thicken(
+    batch: Annotated[Path, typer.Argument(help="Batch file.")],
+    material: Annotated[str, typer.Option(help="Id of the thickener.")] = "",
+    added: Annotated[
+        float | None, typer.Option(help="Thickener added so far, all additions together, % of the batch.")
+    ] = None,
+    viscosity: Annotated[float | None, typer.Option(help="Reading in mPa s.")] = None,
+    flow: Annotated[float | None, typer.Option(help="Reading: time to run out of a cup or funnel, s.")] = None,
+    judged: Annotated[int | None, typer.Option(help="Reading: 1 like water to 5 like a gel.")] = None,
+    waited: Annotated[float | None, typer.Option(help="Mixed and waited before the reading, min.")] = None,
+    temperature: Annotated[float | None, typer.Option(help="Temperature of the reading, °C.")] = None,
+    ph: Annotated[float | None, typer.Option(help="pH read again after the addition.")] = None,
+    target: Annotated[float | None, typer.Option(help="Wanted reading, in the unit that the log uses.")] = None,
+    on: Annotated[str, typer.Option(help="Date, or date and time, such as 2026-05-04T10:30.")] = "",
+    note: Annotated[str, typer.Option(help="Remark.")] = "",
+    shelf: ShelfFile = None,
+    library: Libraries = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Show the thickening log of a batch and the next step, or log a step: stop at the target, warn past the peak."""
+    from optimizer.bench.thicken import log_of, logs_of
+    from optimizer.bench.thicken_entry import check_planned, record
+    from optimizer.subject import subject_of
+
+    found = subject_of(str(batch), shelf=shelf, libraries=library)
+    if found.batch is None:
+        raise UsageError(f"{batch} is no batch file.")
+    about = (found.brief, found.formula, found.setting)
+    readings = {"viscosity_mpas": viscosity, "flow_s": flow, "judged": judged}
+    rest = {"waited_min": waited, "temperature_c": temperature, "ph": ph, "on": on or None, "note": note or None}
+    given: dict[str, Any] = {k: v for k, v in {**readings, **rest}.items() if v is not None}
+    if (given or added is not None or target is not None) and not material:
+        raise UsageError("name the thickener with --material.")
+    if given and added is None:
+        raise UsageError("say how much is in so far with --added (0 for the blend before any).")
+    content = found.batch
+    if added is not None or target is not None:
+        entry = {} if added is None else {"added_percent": added, **given}
+        content = record(batch, content, material, entry, *about, target)
+    logs = logs_of(content, *about, str(batch))
+    chosen = tuple(log for log in logs if material in ("", log.material.id))
+    if material and not chosen:
+        check_planned(material, str(batch), content, *about)
+        chosen = (log_of(material, content, *about),)
+    from optimizer.report.thicken import thicken_document, thicken_record
+
+    if json:
+        print_json(thicken_record(found.name, chosen))
+    else:
+        show(thicken_document(found.name, chosen, bool(content.thickening)), markdown)

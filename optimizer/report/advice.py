@@ -1,0 +1,320 @@
+"""Advice for the bench as a document and JSON: thickening plan, salt budget, solubiliser ladder, advice."""
+
+from __future__ import annotations
+
+from math import isnan
+
+from optimizer.cautions import cautions_of
+from optimizer.chemistry.interval import Interval
+from optimizer.outlook.advice import Advice, Situation, advice_on
+from optimizer.outlook.electrolyte import Budget
+from optimizer.outlook.solubiliser import USUAL_MOST, Ladder
+from optimizer.outlook.thickening import Candidate, Plan
+from optimizer.report.blend import caution_listing
+from optimizer.report.document import Document, Listing, Table
+from optimizer.report.jsonout import CautionRecord, Figure, Record
+from optimizer.row import Setting
+from optimizer.units import number
+
+HEADINGS = {
+    "thickening": "Thickness",
+    "clarity": "Clarity",
+    "polymers": "Charge and polymers",
+    "process": "Making it",
+    "figures": "Figures to get",
+}
+
+
+class IntervalRecord(Record):
+    """Low, typical and high."""
+
+    low: Figure
+    typical: Figure
+    high: Figure
+
+
+class SaltPartRecord(Record):
+    """Dissolved salt of one origin."""
+
+    origin: str
+    percent: IntervalRecord
+    """% w/w of the product."""
+    mmol_per_kg: IntervalRecord | None
+    """Formula units [mmol/kg]; null if a molar mass is not known."""
+    materials: list[str]
+
+
+class BudgetRecord(Record):
+    """Dissolved salt against its limit."""
+
+    parts: list[SaltPartRecord]
+    total: IntervalRecord
+    mmol_per_kg: IntervalRecord | None
+    limit: float
+    left: IntervalRecord
+    unknown: list[str]
+    """Ids of materials that bring salts nobody stated."""
+
+
+class SaltRouteRecord(Record):
+    """Whether salt can thicken this make-up."""
+
+    open: bool
+    reasons: list[str]
+    anionic: float
+    """Share of the active matter [%]."""
+    answering: float
+    """Share of the anionics that answer to salt [%]."""
+    glucoside: float
+    active: float
+    carried: float
+    """Dissolved salt before any is added [%]."""
+
+
+class CandidateRecord(Record):
+    """One thickener and its steps."""
+
+    id: str
+    name: str
+    type: str
+    planned: bool
+    suits: bool
+    against: list[str]
+    ph_low: Figure
+    ph_high: Figure
+    heat_to: Figure
+    after_ph: bool
+    most_percent: float
+    ladder_percent: list[float]
+    price_per_kg: Figure
+
+
+class RungRecord(Record):
+    """One beaker of the solubiliser ladder."""
+
+    ratio: float
+    premix_oil_g: float
+    premix_solubiliser_g: float
+    into_10_g: float
+    into_100_g: float
+    percent: float
+    extra_percent: float
+    extra_cost: Figure
+
+
+class LadderRecord(Record):
+    """The solubiliser ladder."""
+
+    solubiliser: str
+    used: bool
+    oils: list[str]
+    oil_percent: float
+    now: float
+    rungs: list[RungRecord]
+
+
+class PieceRecord(Record):
+    """One piece of advice."""
+
+    key: str
+    kind: str
+    text: str
+    reason: str
+    source: str
+    materials: list[str]
+
+
+class AdviceRecord(Record):
+    """The output of `tenside advice --json`."""
+
+    name: str
+    ph_target: Figure
+    ph_low: Figure
+    ph_high: Figure
+    held_back_percent: float
+    verdict: str
+    salt: SaltRouteRecord
+    thickeners: list[CandidateRecord]
+    stop: str
+    budget: BudgetRecord
+    solubiliser_ladder: LadderRecord | None
+    advice: list[PieceRecord]
+    notes: list[str]
+    cautions: list[CautionRecord]
+
+
+def advice_document(name: str, situation: Situation, notes: tuple[str, ...] = ()) -> Document:
+    """Return plan, budget, ladder and advice for a formula."""
+    plan = situation.plan
+    facts = [("pH", ph_words(situation.setting)), ("room", f"{number(plan.room, 2)} % of the product is held back")]
+    facts += [("assumed", note) for note in notes]
+    sections: list[Table | Listing] = [_thickeners(plan), budget_table(plan.budget)]
+    if situation.ladder:
+        sections.append(_ladder(situation.ladder, situation.brief.scenario.currency))
+    advice = advice_on(situation)
+    for kind, heading in HEADINGS.items():
+        items = tuple(_said(a) for a in advice if a.kind == kind)
+        if items:
+            sections.append(Listing(heading, items))
+    sections.append(caution_listing(cautions_of(situation.formula, situation.brief.library)))
+    verdict = f"{plan.verdict} Thickness and clarity are read at the bench, never computed."
+    return Document(f"Advice for {name}", verdict, tuple(facts), tuple(sections))
+
+
+def ph_words(setting: Setting) -> str:
+    """Return a pH setting in words."""
+    if setting.target is None:
+        return "no target"
+    if setting.low is None or setting.high is None:
+        return f"target {number(setting.target, 2)}"
+    return f"target {number(setting.target, 2)}, window {number(setting.low, 2)} to {number(setting.high, 2)}"
+
+
+def _said(advice: Advice) -> str:
+    return f"{advice.text} Why: {advice.reason} Source: {advice.source.rstrip('.')}."
+
+
+def _thickeners(plan: Plan) -> Table | Listing:
+    if not plan.candidates:
+        return Listing("Thickening plan", (*plan.salt.reasons, "No thickener of the library suits.", plan.stop))
+    rows = tuple(
+        (
+            c.material.name,
+            "planned" if c.planned else "library",
+            f"{number(c.window[0], 1)} - {number(c.window[1], 1)}",
+            _when(c),
+            _steps(c.ladder) if c.suits else "",
+            "" if isnan(c.price) else number(c.price, 2),
+            "suits" if c.suits else " ".join(c.against),
+        )
+        for c in plan.candidates
+    )
+    columns = ("thickener", "from", "works at pH", "goes in", "doses to try, %", "per kg", "verdict")
+    return Table("Thickening plan", columns, rows, frozenset({5}), plan.stop)
+
+
+def _when(candidate: Candidate) -> str:
+    thickener = candidate.material.thickener
+    when = {"hydration": "before the surfactants", "melt": "into the warm blend"}.get(candidate.material.phase, "last")
+    if thickener is not None and thickener.after_ph:
+        when = "after the pH"
+    heat = thickener.heat_to if thickener else None
+    return f"{when}, {number(heat)} °C" if heat else when
+
+
+def _steps(ladder: tuple[float, ...]) -> str:
+    if len(ladder) <= 5:
+        return ", ".join(number(d, 2) for d in ladder)
+    return f"{number(ladder[0], 2)}, {number(ladder[1], 2)}, {number(ladder[2], 2)} ... {number(ladder[-1], 2)}"
+
+
+def budget_table(budget: Budget) -> Table:
+    """Return the dissolved salt by origin."""
+    rows = [
+        (p.origin, *_three(p.percent), _three(p.mmol_per_kg, 0)[1] if p.mmol_per_kg else "", ", ".join(p.materials))
+        for p in budget.parts
+    ]
+    rows.append(("together", *_three(budget.total), _three(budget.mmol_per_kg, 0)[1] if budget.mmol_per_kg else "", ""))
+    rows.append((f"left of {number(budget.limit)} %", *_three(budget.left), "", ""))
+    note = (
+        f"The limit of {number(budget.limit)} % is common practice, no source; 'salt' of a thickening rule changes it. "
+        "Low and high are the ends of the printed ranges together."
+    )
+    if budget.unknown:
+        note += f" Not counted, because nobody states it: {', '.join(budget.unknown)}."
+    columns = ("dissolved salt, % of the product", "low", "typical", "high", "mmol/kg", "from")
+    last = len(rows) - 1
+    return Table("Electrolyte budget", columns, tuple(rows), frozenset({1, 2, 3, 4}), note, frozenset({last - 1, last}))
+
+
+def _three(value: Interval | None, digits: int = 2) -> tuple[str, str, str]:
+    if value is None:
+        return "", "", ""
+    return f"{value.low:.{digits}f}", f"{value.typical:.{digits}f}", f"{value.high:.{digits}f}"
+
+
+def _ladder(ladder: Ladder, currency: str) -> Table:
+    rows = tuple(
+        (
+            f"1 : {number(r.ratio)}",
+            f"{r.premix_oil_g:.3f}",
+            f"{r.premix_solubiliser_g:.3f}",
+            f"{r.into_10_g:.3f}",
+            f"{r.into_100_g:.2f}",
+            f"{r.percent:.2f}" + (" !" if r.percent > USUAL_MOST else ""),
+            f"{r.extra_percent:+.2f}",
+            "" if isnan(r.extra_cost) else f"{r.extra_cost:+.3f}",
+        )
+        for r in ladder.rungs
+    )
+    columns = (
+        "oil : solubiliser",
+        "oil, g",
+        "solubiliser, g",
+        "into 10 g",
+        "into 100 g",
+        "in product, %",
+        "more than now, %",
+        f"{currency}/kg",
+    )
+    note = (
+        f"Per beaker 1 g of premix from {number(ladder.oil_percent, 2)} % oil and {ladder.solubiliser.name}; 'into' is "
+        "premix for a sample of the base. More nonionic costs foam and thickness: read both at the rung you take. "
+        f"! marks more than the usual {number(USUAL_MOST)} %."
+    )
+    return Table("Solubiliser ladder", columns, rows, frozenset(range(1, 8)), note)
+
+
+def advice_record(name: str, situation: Situation, notes: tuple[str, ...] = ()) -> AdviceRecord:
+    """Return plan, budget, ladder and advice as JSON."""
+    plan, ladder, setting = situation.plan, situation.ladder, situation.setting
+    return AdviceRecord(
+        name=name,
+        ph_target=setting.target,
+        ph_low=setting.low,
+        ph_high=setting.high,
+        held_back_percent=plan.room,
+        verdict=plan.verdict,
+        salt=SaltRouteRecord.model_validate(plan.salt),
+        thickeners=[_candidate(c) for c in plan.candidates],
+        stop=plan.stop,
+        budget=budget_record(plan.budget),
+        solubiliser_ladder=None
+        if ladder is None
+        else LadderRecord(
+            solubiliser=ladder.solubiliser.id,
+            used=ladder.used,
+            oils=list(ladder.oils),
+            oil_percent=ladder.oil_percent,
+            now=ladder.now,
+            rungs=[RungRecord.model_validate(r) for r in ladder.rungs],
+        ),
+        advice=[PieceRecord.model_validate(a) for a in advice_on(situation)],
+        notes=list(notes),
+        cautions=[CautionRecord.model_validate(c) for c in cautions_of(situation.formula, situation.brief.library)],
+    )
+
+
+def budget_record(budget: Budget) -> BudgetRecord:
+    """Return the dissolved salt as JSON."""
+    return BudgetRecord.model_validate(budget)
+
+
+def _candidate(candidate: Candidate) -> CandidateRecord:
+    material = candidate.material
+    thickener = material.thickener
+    return CandidateRecord(
+        id=material.id,
+        name=material.name,
+        type=thickener.type if thickener else "",
+        planned=candidate.planned,
+        suits=candidate.suits,
+        against=list(candidate.against),
+        ph_low=candidate.window[0],
+        ph_high=candidate.window[1],
+        heat_to=thickener.heat_to if thickener else None,
+        after_ph=bool(thickener and thickener.after_ph),
+        most_percent=candidate.most,
+        ladder_percent=list(candidate.ladder),
+        price_per_kg=candidate.price,
+    )

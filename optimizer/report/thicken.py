@@ -1,0 +1,203 @@
+"""The thickening log as a document with a curve drawn in characters, and as JSON."""
+
+from __future__ import annotations
+
+from optimizer.bench.thicken import Log
+from optimizer.report.advice import BudgetRecord, budget_record, budget_table
+from optimizer.report.document import Document, Listing, Sketch, Table
+from optimizer.report.jsonout import Figure, Record
+from optimizer.units import number
+
+WIDTH, HEIGHT = 56, 10
+GOOD = ("open", "target reached")
+
+
+class StepRecord(Record):
+    """One step of the log."""
+
+    added_percent: float
+    """All additions together [% of the batch]."""
+    reading: Figure
+    """In the unit of the log; null if it was read in another way."""
+    comparable: bool
+    """False if it was read more than 2 °C away from the last reading."""
+    waited_min: Figure
+    temperature_c: Figure
+    ph: Figure
+    on: str
+    note: str
+
+
+class NextRecord(Record):
+    """The next addition."""
+
+    percent: float
+    total_percent: float
+    grams: float
+    wait_min: float
+    temperature_c: Figure
+
+
+class LogRecord(Record):
+    """One thickening log."""
+
+    material: str
+    name: str
+    kind: str | None
+    unit: str
+    target: Figure
+    state: str
+    verdict: str
+    added_percent: float
+    most_percent: float
+    limits: dict[str, float]
+    """What limits the dose [% of the batch]."""
+    ph: Figure
+    ph_low: Figure
+    ph_high: Figure
+    steps: list[StepRecord]
+    next: NextRecord | None
+    notes: list[str]
+    budget: BudgetRecord
+
+
+class ThickenRecord(Record):
+    """The output of `tenside thicken --json`."""
+
+    batch: str
+    logs: list[LogRecord]
+
+
+def thicken_document(name: str, logs: tuple[Log, ...], begun: bool) -> Document:
+    """Return the logs of a batch: state, next step, curve and steps.
+
+    Args:
+        name: What to call the batch.
+        logs: The logs, or an empty one for each planned thickener.
+        begun: False if nothing is logged yet.
+    """
+    if not logs:
+        step = "Name a thickener under [held_back] thickeners of the brief; 'tenside advice' lists those that suit."
+        return Document(f"Thickening of {name}", f"No thickener is planned. {step}", good=False)
+    sections: list[Table | Listing | Sketch] = []
+    for log in logs:
+        if len(logs) > 1:
+            sections.append(Listing(f"{log.material.name}: {log.state}", (log.verdict,)))
+        sections.append(_next(log))
+        if len([p for p in log.points if p.value is not None]) > 1:
+            sections.append(_curve(log))
+        if log.points:
+            sections.append(_steps(log))
+        if log.notes:
+            sections.append(Listing("Mind", log.notes, "caution"))
+    sections.append(budget_table(logs[0].budget))
+    first = logs[0]
+    verdict = first.verdict if len(logs) == 1 else f"{len(logs)} {'logs' if begun else 'thickeners are planned'}."
+    facts = []
+    if len(logs) == 1:
+        facts = [("thickener", first.material.name), ("state", first.state)]
+        if first.target is not None:
+            facts.append(("target", f"{number(first.target, 1)} {first.unit}".rstrip()))
+    good = all(log.state in GOOD for log in logs)
+    return Document(f"Thickening of {name}", verdict, tuple(facts), tuple(sections), good=good)
+
+
+def _next(log: Log) -> Table:
+    limits = "; ".join(f"{name} {number(max(0.0, value), 2)} %" for name, value in log.limits)
+    low, high = log.window
+    rows = [
+        ("in so far", f"{number(log.added, 2)} % of at most {number(log.most, 2)} % ({limits})"),
+        (
+            "pH",
+            f"{'none logged' if log.ph is None else number(log.ph, 2)}; needs {number(low, 2)} to {number(high, 2)}",
+        ),
+    ]
+    if log.next:
+        step = log.next
+        rows.append(("add", f"{number(step.grams, 3)} g = {number(step.percent, 3)} %"))
+        rows.append(("then in all", f"{number(step.total_percent, 3)} %"))
+        at = "" if step.temperature_c is None else f" at {number(step.temperature_c, 1)} °C"
+        rows.append(("read", f"after {number(step.wait_min)} min of slow mixing{at}; read the pH again"))
+    if log.material.handling:
+        rows.append(("handling", log.material.handling))
+    return Table("Next step", ("", log.material.name), tuple(rows))
+
+
+def _steps(log: Log) -> Table:
+    rows = tuple(
+        (
+            number(p.step.added_percent, 2),
+            "" if p.value is None else number(p.value, 1),
+            "" if p.step.waited_min is None else number(p.step.waited_min),
+            "" if p.step.temperature_c is None else number(p.step.temperature_c, 1),
+            "" if p.step.ph is None else number(p.step.ph, 2),
+            p.step.on,
+            " ".join(x for x in ("" if p.comparable else "other temperature", p.step.note) if x),
+        )
+        for p in log.points
+    )
+    reading = f"reading, {log.unit}" if log.unit else "reading"
+    columns = ("added, %", reading, "waited, min", "°C", "pH", "on", "note")
+    return Table("Steps", columns, rows, frozenset({0, 1, 2, 3, 4}))
+
+
+def _curve(log: Log) -> Sketch:
+    points = [(p.step.added_percent, p.value, p.comparable) for p in log.points if p.value is not None]
+    right = max(x for x, _, _ in points) or 1.0
+    top = max([y for _, y, _ in points] + ([log.target] if log.target else [])) or 1.0
+    grid = [[" "] * (WIDTH + 1) for _ in range(HEIGHT + 1)]
+    if log.target:
+        grid[HEIGHT - round(HEIGHT * log.target / top)] = ["-"] * (WIDTH + 1)
+    for x, y, comparable in points:
+        grid[HEIGHT - round(HEIGHT * y / top)][round(WIDTH * x / right)] = "●" if comparable else "○"
+    label = max(len(number(top, 1)), 1)
+    lines = [
+        f"{number(top, 1) if n == 0 else '0' if n == HEIGHT else '':>{label}} │{''.join(row)}"
+        for n, row in enumerate(grid)
+    ]
+    lines.append(f"{'':>{label}} └{'─' * (WIDTH + 1)}")
+    end = f"{number(right, 2)} %"
+    lines.append(f"{'':>{label}}  0{end:>{WIDTH}}")
+    note = f"Reading{f' in {log.unit}' if log.unit else ''} against thickener added."
+    note += " The dashes are the target." if log.target else ""
+    note += " ○: read at another temperature." if any(not c for _, _, c in points) else ""
+    return Sketch("The curve", tuple(lines), note)
+
+
+def thicken_record(name: str, logs: tuple[Log, ...]) -> ThickenRecord:
+    """Return the logs as JSON."""
+    return ThickenRecord(batch=name, logs=[_log(log) for log in logs])
+
+
+def _log(log: Log) -> LogRecord:
+    return LogRecord(
+        material=log.material.id,
+        name=log.material.name,
+        kind=log.kind,
+        unit=log.unit,
+        target=log.target,
+        state=log.state,
+        verdict=log.verdict,
+        added_percent=log.added,
+        most_percent=log.most,
+        limits=dict(log.limits),
+        ph=log.ph,
+        ph_low=log.window[0],
+        ph_high=log.window[1],
+        steps=[
+            StepRecord(
+                added_percent=p.step.added_percent,
+                reading=p.value,
+                comparable=p.comparable,
+                waited_min=p.step.waited_min,
+                temperature_c=p.step.temperature_c,
+                ph=p.step.ph,
+                on=p.step.on,
+                note=p.step.note,
+            )
+            for p in log.points
+        ],
+        next=None if log.next is None else NextRecord.model_validate(log.next),
+        notes=list(log.notes),
+        budget=budget_record(log.budget),
+    )
