@@ -154,6 +154,16 @@ KINDS: dict[str, Ingredient] = {
 }
 """Assumed ranges by kind of ingredient, as supplied; to be bracketed with, not data."""
 
+USUAL_ACTIVE = {
+    "alkaline glucoside": 50.0,
+    "neutral glucoside": 50.0,
+    "amphoacetate": 30.0,
+    "betaine": 30.0,
+    "acyl amino acid": 30.0,
+    "anionic": 28.0,
+}
+"""Active matter as supplied at which the ranges of `KINDS` are meant [%]; another strength scales them; assumptions."""
+
 
 @dataclass(frozen=True)
 class Knowledge:
