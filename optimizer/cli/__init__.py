@@ -9,11 +9,24 @@ from typing import Annotated
 import typer
 
 from optimizer import __version__
-from optimizer.cli import blend, intake, label, lots, questions, range, reference, substitute, together, tradeoff
+from optimizer.cli import (
+    acid,
+    blend,
+    intake,
+    label,
+    lots,
+    questions,
+    range,
+    reference,
+    substitute,
+    together,
+    tradeoff,
+)
 from optimizer.cli.common import app, print_json, say
 from optimizer.errors import DataError, TensideError
 
 __all__ = [
+    "acid",
     "app",
     "blend",
     "intake",

@@ -61,8 +61,10 @@ def schema(
     what: Annotated[str, typer.Argument(help="One of the schemas; all when left out.")] = "",
 ) -> None:
     """JSON Schemas of the files that are read and of the JSON that is printed."""
+    from optimizer.bench.batch import Batch
     from optimizer.describe import json_schema
     from optimizer.library import Frozen, LibraryFile, Material
+    from optimizer.report.acid import PhAnswerRecord
     from optimizer.report.intake import TakenFormulaRecord, TakenPricesRecord
     from optimizer.report.joint import PlanRecord
     from optimizer.report.jsonout import BlendRecord, CheckRecord, CompareRecord, Record, WhyRecord
@@ -79,6 +81,7 @@ def schema(
         "library": (LibraryFile, "library file"),
         "material": (Material, "a [[material]] of a library file"),
         "shelf-line": (ShelfLine, "a line of the shelf, once its headings are recognised"),
+        "batch": (Batch, "batch file"),
         "blend": (BlendRecord, "tenside blend --json"),
         "check": (CheckRecord, "tenside check --json"),
         "why": (WhyRecord, "tenside why --json"),
@@ -92,6 +95,7 @@ def schema(
         "robust": (RobustRecord, "tenside robust --json"),
         "range": (RangeRecord, "tenside range --json"),
         "label": (LabelRecord, "tenside label --json"),
+        "ph": (PhAnswerRecord, "tenside ph --json"),
         "together": (PlanRecord, "tenside together --json"),
     }
     if what and what not in known:
