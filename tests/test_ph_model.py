@@ -176,26 +176,26 @@ def test_order_of_acids_does_not_matter() -> None:
     assert solve(Mixture(0.1, tuple(weak))).ph == pytest.approx(first, abs=1e-9)
 
 
-# Worked examples of the trade: numbers W37 to W41 of the reference list.
+# Worked examples of the trade.
 
 
-def test_w37_ten_fold_dilution_of_a_strong_acid() -> None:
+def test_ten_fold_dilution_of_a_strong_acid() -> None:
     assert strength_after(1.40, 100, 1000) == pytest.approx(2.40)
     acid = Mixture(strong=-(10**-1.40), ideal=True)
     assert solve(diluted(acid, 9)).ph == pytest.approx(2.40, abs=1e-6)
 
 
-def test_w38_strong_acid_cut_to_12_percent() -> None:
+def test_strong_acid_cut_to_12_percent() -> None:
     assert strength_after(2.0, 12, 100) - 2.0 == pytest.approx(0.9208, abs=5e-5)
 
 
-def test_w39_three_parts_of_ph_1_in_sixteen_of_water() -> None:
+def test_three_parts_of_ph_1_in_sixteen_of_water() -> None:
     assert strength_after(1.0, 3, 19) == pytest.approx(1.80, abs=0.005)
     assert solve(diluted(Mixture(strong=-0.1, ideal=True), 16 / 3)).ph == pytest.approx(1.80, abs=0.005)
 
 
 @pytest.mark.parametrize(("base", "acid", "expected"), [(0.8, 0.6, 4.5959), (0.3, 0.7, 4.1030)])
-def test_w40_textbook_buffer(base: float, acid: float, expected: float) -> None:
+def test_textbook_buffer(base: float, acid: float, expected: float) -> None:
     weak = Weak("textbook acid", (4.471,), "teaching problem")
     assert solve(Mixture(base, ((weak, base + acid),), ideal=True)).ph == pytest.approx(expected, abs=2e-4)
 
@@ -215,13 +215,13 @@ def test_two_grams_in_twenty_is_not_ten_percent() -> None:
     assert weighed_in("citric acid anhydrous", 2, 20).percent == pytest.approx(9.0909, abs=1e-4)
 
 
-def test_w42_four_grams_of_acid_as_solutions_of_two_strengths() -> None:
+def test_four_grams_of_acid_as_solutions_of_two_strengths() -> None:
     solid = stock("citric acid anhydrous", 100).millimoles * 4
     assert stock("citric acid anhydrous", 50).millimoles * 8 == pytest.approx(solid)
     assert stock("citric acid anhydrous", 10).millimoles * 40 == pytest.approx(solid)
 
 
-def test_w43_one_percent_of_two_parts_acid_in_one_of_water() -> None:
+def test_one_percent_of_two_parts_acid_in_one_of_water() -> None:
     assert weighed_in("citric acid anhydrous", 2, 1).percent * 0.01 == pytest.approx(0.6667, abs=1e-4)
 
 

@@ -112,11 +112,13 @@ def ph(
 
 
 def _tell(title: str, answer: "PhAnswer", notes: tuple[str, ...], markdown: bool, json: bool) -> None:
-    from optimizer.report.acid import ph_document, ph_record
-
     if json:
+        from optimizer.report.acid_record import ph_record
+
         print_json(ph_record(title, answer, notes))
     else:
+        from optimizer.report.acid import ph_document
+
         show(ph_document(title, answer, notes), markdown)
 
 

@@ -66,6 +66,7 @@ def schema(
     from optimizer.library import Frozen, LibraryFile, Material
     from optimizer.report.acid import PhAnswerRecord
     from optimizer.report.intake import TakenFormulaRecord, TakenPricesRecord
+    from optimizer.report.acid_record import PhAnswerRecord
     from optimizer.report.joint import PlanRecord
     from optimizer.report.jsonout import BlendRecord, CheckRecord, CompareRecord, Record, WhyRecord
     from optimizer.report.label_record import LabelRecord
