@@ -236,7 +236,7 @@ def test_below_the_target_alkali_is_planned(tmp_path: Path, run: Callable[..., t
 
 
 def test_windows_that_do_not_meet_are_named(tmp_path: Path) -> None:
-    """A thickener for pH 6 to 6.8 shares no pH with benzoate (to 5.2) or sorbate (to 5.8); common practice, no source."""
+    """A thickener for pH 6 to 6.8 has no pH in common with benzoate (5.2) or sorbate (5.8); common practice."""
     subject = subject_of("hand-wash")
     build = {"type": "associative", "use": [1, 3], "ph": [6, 6.8]}
     gum = Ingredient(Material.model_validate(material("gum", [substance("G", 100)], "thickener", thickener=build)), 1.0)
@@ -401,6 +401,7 @@ REFUSED = [
     (("--read", "7", "--on", "yesterday"), "on: 'yesterday': this is not in the form that is read."),
     (("--read", "7", "--sample", "-5"), "-5.0 g is no sample."),
     (("--added", "0.3"), "a line of the log needs the pH that was read"),
+    (("--read", "7", "--with", "lactic acid"), "how strong is the lactic acid? Add --strength PERCENT"),
     (("--read", "7", "--strength", "40"), "--strength needs --with"),
     (("--read", "7", "--batch", "5kg"), "the batch file states its size"),
     (("--read", "7", "--of", "bottle"), "--of 'bottle': write batch or sample."),

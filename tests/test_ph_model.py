@@ -350,3 +350,26 @@ def test_every_constant_names_its_source() -> None:
         assert weak.source
         assert weak.spread > 0
         assert list(weak.pka) == sorted(weak.pka)
+
+
+@pytest.mark.parametrize(
+    ("sodium", "amounts"),
+    [
+        (0.05, {"citric acid": 0.02, "acetic acid": 0.01}),
+        (0.02, {"citric acid": 0.02}),
+        (0.004, {"acetic acid": 0.01}),
+        (0.15, {"citric acid": 0.05, "phosphoric acid": 0.01}),
+    ],
+)
+def test_agrees_with_phreeqc_and_its_database(sodium: float, amounts: dict[str, float]) -> None:
+    """PHREEQC with the database 'sit' (ThermoChimie 12a): other constants and another activity model than here."""
+    phreeqc = pytest.importorskip("phreeqc")
+    names = {"citric acid": "Cit", "acetic acid": "Acetate", "phosphoric acid": "P"}
+    engine = phreeqc.Phreeqc()
+    assert engine.LoadBuiltInDatabase("sit.dat") == 0
+    rows = "".join(f" {names[n]} {c}\n" for n, c in amounts.items())
+    text = f"SOLUTION 1\n units mol/kgw\n pH 7 charge\n Na {sodium}\n{rows}"
+    assert engine.RunString(text + "SELECTED_OUTPUT\n -reset false\n -pH true\nEND\n") == 0, engine.GetErrorString()
+    mixture = Mixture(sodium, tuple((WEAK[n], c) for n, c in amounts.items()))
+    # Its citrate constants differ by up to 0.04 (EDTA's by 0.5, because it names the sodium complex: not compared).
+    assert solve(mixture).ph == pytest.approx(engine.GetSelectedOutput()["pH"][0], abs=0.05)

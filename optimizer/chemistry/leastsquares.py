@@ -24,25 +24,32 @@ def nonnegative(hessian: Vector, pull: Vector) -> Vector:
     """
     # The unit of a site does not matter to the sign tests once every diagonal entry is one.
     scale = 1 / np.sqrt(hessian.diagonal())
-    h, g = hessian * np.outer(scale, scale), pull * scale
-    size = len(g)
+    h, g = hessian * np.multiply.outer(scale, scale), pull * scale
+    size, least = len(g), 1e-12 * (1 + float(np.abs(pull * scale).max()))
     free = np.ones(size, bool)
-    x = np.linalg.solve(h, g)
-    if (x[1:] >= 0).all():
-        return np.asarray(x * scale)
+    # Whole blocks in and out mostly end after two or three rounds; the conditions of the minimum are checked.
+    for _ in range(6):
+        x = np.zeros(size)
+        x[free] = np.linalg.solve(h[free][:, free], g[free])
+        under = x < 0
+        under[0] = False
+        wanted = (g - h @ x > least) & ~free
+        if not under.any() and not wanted.any():
+            return np.asarray(x * scale)
+        free = (free & ~under) | wanted
     x = np.zeros(size)
-    free[1:] = False
+    free[:], free[0] = False, True
     x[0] = g[0] / h[0, 0]
     for _ in range(10 * size):
         gain = np.where(free, -np.inf, g - h @ x)
         best = int(gain.argmax())
-        if gain[best] <= 1e-12 * (1 + float(np.abs(g).max())):
+        if gain[best] <= least:
             break
         free[best] = True
         while True:
             inside = np.flatnonzero(free)
             wanted = np.zeros(size)
-            wanted[inside] = np.linalg.solve(h[np.ix_(inside, inside)], g[inside])
+            wanted[inside] = np.linalg.solve(h[inside][:, inside], g[inside])
             under = free & (wanted < 0)
             under[0] = False
             if not under.any():
@@ -59,7 +66,7 @@ def nonnegative(hessian: Vector, pull: Vector) -> Vector:
 def inverse(symmetric: Vector) -> Vector:
     """Return the inverse of a positive definite matrix, scaled so that the units of its rows do not matter."""
     scale = 1 / np.sqrt(symmetric.diagonal())
-    both = np.outer(scale, scale)
+    both = np.multiply.outer(scale, scale)
     return np.asarray(np.linalg.inv(symmetric * both) * both, np.float64)
 
 

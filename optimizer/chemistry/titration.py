@@ -184,7 +184,7 @@ class Log:
             for row, value, fall, rest, sigma in lines:
                 unsure = sqrt(max(float(fall @ covariance @ fall), 0.0))
                 weight = 1 / (hypot(float(fall @ mean) + rest, min(unsure, float(fall @ mean) + rest)) * sigma) ** 2
-                hessian += np.asarray(weight * np.outer(row, row), float)
+                hessian += np.multiply.outer(weight * row, row)
                 pull = pull + weight * value * row
             mean, covariance = nonnegative(hessian, pull), inverse(hessian)
         return Knowledge(self.known.sites, mean, covariance)

@@ -34,7 +34,8 @@ def ph(
         str, typer.Option("--with", help="Acid or alkali with its hydrate form, such as 'citric acid monohydrate'.")
     ] = "",
     strength: Annotated[
-        float | None, typer.Option(help="Strength of its solution, % w/w of the form that is weighed; 50 if left out.")
+        float | None,
+        typer.Option(help="Strength of its solution, % w/w of the form that is weighed; citric acid: 50 if left out."),
     ] = None,
     batch: Annotated[str, typer.Option(help="Size of the finished batch, such as 5kg or 800g.")] = "",
     read: Annotated[float | None, typer.Option(help="Note a reading in the batch file: the pH.")] = None,
@@ -52,7 +53,11 @@ def ph(
     on: Annotated[str, typer.Option(help="Day of the reading, such as 2026-11-25.")] = "",
     note: Annotated[str, typer.Option(help="A word on the reading.")] = "",
     points: Annotated[
-        Path | None, typer.Option(help="Instead of a subject: a table with the columns added_g and ph; see 'schema'.")
+        Path | None,
+        typer.Option(
+            help="Instead of a subject: a table with the columns added_g and ph, perhaps also water_per_g, with, "
+            "temperature_c and taken_g."
+        ),
     ] = None,
     target: Annotated[str, typer.Option(help="With --points: target and tolerance, such as 5.5 or 5.5:0.2.")] = "",
     changes: Changes = None,
@@ -126,7 +131,10 @@ def _solution(chemical: str, strength: float | None) -> "Stock | None":
     from optimizer.chemistry.ph import stock
 
     if chemical:
-        return stock(chemical, 50.0 if strength is None else strength)
+        found = stock(chemical, 50.0 if strength is None else strength)
+        if strength is None and not chemical.startswith("citric acid"):
+            raise UsageError(f"ph: how strong is the {chemical}? Add --strength PERCENT, such as --strength 10.")
+        return found
     if strength is not None:
         raise UsageError("ph: --strength needs --with: whose strength is it? Such as --with 'citric acid anhydrous'.")
     return None

@@ -118,8 +118,10 @@ def _session_sections(session: Session, answer: PhAnswer) -> list[Table | Listin
             f"{as_salt}, {number(a.millimoles, 2)} mmol."
         )
     if len(session.worth) > 1:
-        steps = "; ".join(f"{k}: {_grams(w)}" for k, w in enumerate(session.worth))
-        said.append(f"g per 100 g as it stood after so many readings: {steps}.")
+        steps = [f"after {k} {_grams(w)}" for k, w in enumerate(session.worth) if k]
+        said.append(
+            f"How the total per 100 g moved: before any reading {_grams(session.worth[0])} g; {'; '.join(steps)}."
+        )
     return [table, Listing("What it says", tuple(said))] if rows else [Listing(f"Log: {first}", tuple(said[:1]))]
 
 
