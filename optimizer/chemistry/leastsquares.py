@@ -10,6 +10,7 @@ import numpy.typing as npt
 from optimizer.chemistry.ph import HIGHEST, LOWEST
 
 Vector = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
 
 
 def nonnegative(hessian: Vector, pull: Vector) -> Vector:
@@ -26,17 +27,19 @@ def nonnegative(hessian: Vector, pull: Vector) -> Vector:
     scale = 1 / np.sqrt(hessian.diagonal())
     h, g = hessian * np.multiply.outer(scale, scale), pull * scale
     size, least = len(g), 1e-12 * (1 + float(np.abs(pull * scale).max()))
-    free = np.ones(size, bool)
+    free: Mask = np.ones(size, np.bool_)
+    under: Mask
+    wanted: Vector
     # Whole blocks in and out mostly end after two or three rounds; the conditions of the minimum are checked.
     for _ in range(6):
         x = np.zeros(size)
         x[free] = np.linalg.solve(h[free][:, free], g[free])
         under = x < 0
         under[0] = False
-        wanted = (g - h @ x > least) & ~free
-        if not under.any() and not wanted.any():
+        gaining = (g - h @ x > least) & ~free
+        if not under.any() and not gaining.any():
             return np.asarray(x * scale)
-        free = (free & ~under) | wanted
+        free = (free & ~under) | gaining
     x = np.zeros(size)
     free[:], free[0] = False, True
     x[0] = g[0] / h[0, 0]
