@@ -29,6 +29,7 @@ bench: $(READY)
 	$(BIN)/python tests/benchmarks/run.py
 	$(BIN)/python tests/benchmarks/range.py
 	$(BIN)/python tests/benchmarks/joint.py
+	$(BIN)/python tests/benchmarks/ph.py
 
 soak: $(READY)
 	$(BIN)/python tests/soak.py

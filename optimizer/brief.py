@@ -22,6 +22,7 @@ from optimizer.rules import (
     Rule,
     Stock,
     Total,
+    UndissociatedAcid,
     UseLevel,
     named_measure,
 )
@@ -259,6 +260,13 @@ def _references(scenario: Scenario, library: Library, where: str) -> list[Proble
                 if name in rule.model_fields_set:
                     problems += unknown(where, key, group.families, families)
                 problems += unknown(where, key, group.inci, inci)
+        if isinstance(rule, UndissociatedAcid):
+            acids = {s.acid.name for m in library.materials for s in m.substances if s.acid}
+            if rule.acid.casefold() not in {"", *(a.casefold() for a in acids)}:
+                problems += unknown(where, f"rule.{rule.id}.acid", [rule.acid], acids)
+            if scenario.ph is None:
+                what = "how much acid is undissociated depends on the pH, and the brief has none."
+                problems.append(Problem(where, f"rule.{rule.id}", what, "Write [ph] with low and high."))
         if isinstance(rule, Property):
             declared = {p for m in library.materials for p in m.properties} | set(library.property_units)
             problems += unknown(where, f"rule.{rule.id}.property", [rule.property], declared)

@@ -103,6 +103,7 @@ def _example(rule: type[Rule], kind: str) -> str:
             "of": ["decyl-glucoside"],
             "other": ["polysorbate-20"],
             "property": "protein",
+            "at_least": 0.05,
             "rating": "mildness",
         }.get(name)
     if "ceiling" in values:

@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
+from optimizer.chemistry.constants import SITES, WEAK
 from optimizer.errors import ID_PATTERN, DataError, Problem, from_validation, nearest
 from optimizer.files import digest, read_toml
 
@@ -23,6 +24,9 @@ Free = Literal["sulfate", "ethoxylate", "paraben", "formaldehyde releaser", "iso
 Electrolyte = Literal["preservative", "buffer", "chelator", "other"]
 Phase = Literal["water", "hydration", "anionic", "cosurfactant", "melt", "premix", "preservation", "ph", "thickening"]
 """Order of addition, first to last (common practice, no source)."""
+
+Alkalinity = Literal["alkaline glucoside", "neutral glucoside", "amphoacetate", "betaine", "acyl amino acid", "anionic"]
+"""Kinds of surfactant whose assumed alkalinity `chemistry.alkalinity` holds."""
 
 RatingName = Literal["mildness", "flash_foam", "foam_density"]
 Percent = Annotated[float, Field(ge=0, le=100)]
@@ -66,6 +70,15 @@ class Acid(Frozen):
     """Moles of acid that one mole of the substance releases."""
 
 
+class Buffer(Frozen):
+    """What a substance does in a charge balance, from its molecular formula."""
+
+    of: str = ""
+    """Weak acid or base, or kind of site, among the constants of chemistry; empty for strong acid or alkali alone."""
+    alkali: float = 0.0
+    """Moles of strong alkali less strong acid per mole, sites counted without their protons: -3 for citric acid."""
+
+
 class Substance(Frozen):
     """One substance of a material, with its share of the material as supplied."""
 
@@ -85,6 +98,9 @@ class Substance(Frozen):
     acid: Acid | None = None
     electrolyte: Electrolyte | None = None
     """What kind of dissolved salt it is or becomes; what has the role salt counts without it."""
+    buffer: Buffer | None = None
+    alkalinity: Alkalinity | None = None
+    """Kind whose assumed alkalinity it shares; an assumption."""
 
     @property
     def low(self) -> float:
@@ -155,6 +171,8 @@ class Material(Frozen):
     ph_supplied: tuple[Ph, Ph] | None = None
     ph_supplied_at: str = ""
     """Strength at which the supplied pH is read, such as '10 % in water'."""
+    alkalinity: Alkalinity | None = None
+    """Kind of alkalinity, if it is another than that of its surfactants; an assumption."""
     ph_stable: tuple[Ph, Ph] | None = None
     """pH range of the product in which the material is stable; unknown means no limit."""
     ph_clear: tuple[Ph, Ph] | None = None
@@ -472,6 +490,10 @@ def _dangling(
         if caution not in cautions:
             key = f"{material.id}.cautions"
             problems.append(Problem(where, key, f"there is no caution '{caution}'.", nearest(caution, cautions)))
+    for buffer in (s.buffer for s in material.substances if s.buffer and s.buffer.of):
+        if buffer.of not in WEAK and buffer.of not in SITES:
+            what = f"there is no weak acid, base or site '{buffer.of}'."
+            problems.append(Problem(where, f"{material.id}.buffer.of", what, nearest(buffer.of, {*WEAK, *SITES})))
     for name, rating in material.ratings.items():
         if rating.basis not in orders:
             key = f"{material.id}.ratings.{name}.basis"

@@ -182,7 +182,7 @@ def read_scenario(path: Path, changes: Iterable[tuple[str, str]] = ()) -> tuple[
     Args:
         path: The file.
         changes: What-ifs as (dotted key, value), where a rule is addressed by its id, such as
-            ('active.at_least', '12') or ('ph.low', '5').
+            ('active.at_least', '12') or ('ph.low', '5'); a kind of rule that the brief does not state is added.
 
     Returns:
         The scenario and the files it was read from.
@@ -318,6 +318,9 @@ def _change(raw: dict[str, Any], key: str, value: str) -> None:
         changed = _varied(rules[owner], {last: parsed})
         rules[owner].clear()
         rules[owner].update(changed)
+    elif owner in KINDS and isinstance(raw.get("rule", []), list):
+        # A kind of which the brief has no rule of that id: the what-if states one.
+        raw["rule"] = [*raw.get("rule", []), {"id": owner, "kind": owner, last: parsed}]
     elif not rest and head in Scenario.model_fields:
         raw[head] = [parsed] if head == "library" and isinstance(parsed, str) else parsed
     elif isinstance(raw.get(head, {}), dict) and head in Scenario.model_fields:

@@ -32,10 +32,28 @@ HEADINGS = {
         "was",
         "sal",
     ),
+    "titrated_mmol_per_g": (
+        "titrated mmol/g",
+        "titrated mmol per g",
+        "titrated",
+        "titration mmol/g",
+        "acid to ph 6 mmol/g",
+        "mmol acid per g to ph 6",
+        "mmol acid/g",
+    ),
 }
 """Headings that are recognised, by field; case, spaces and punctuation do not matter."""
 
-NUMERIC = ("price_per_kg", "pack_price", "pack_kg", "pack_g", "stock_kg", "min_packs", "lot_active")
+NUMERIC = (
+    "price_per_kg",
+    "pack_price",
+    "pack_kg",
+    "pack_g",
+    "stock_kg",
+    "min_packs",
+    "lot_active",
+    "titrated_mmol_per_g",
+)
 
 
 class ShelfLine(Frozen):
@@ -54,6 +72,8 @@ class ShelfLine(Frozen):
     lot: str = ""
     lot_active: Percent | None = None
     """Measured active matter of this lot [% w/w as supplied]."""
+    titrated_mmol_per_g: Annotated[float, Field(ge=-30, le=30)] | None = None
+    """Own titration: strong acid that brings 1 g, as 10 g in 90 g of water, to pH 6 [mmol/g]; below 0 for alkali."""
 
 
 class Shelf(Frozen):

@@ -13,10 +13,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from statistics import median
 
+from optimizer.chemistry.advice import advise
+from optimizer.chemistry.alkalinity import Ingredient, kind_of, know
 from optimizer.chemistry.constants import WEAK, Weak
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Mixture, diluted, dose_to, mixed_with, solve, stock
-from optimizer.chemistry.titration import Ingredient, Log, Reading, kind_of, know
+from optimizer.chemistry.titration import Log, Reading
 
 HERE = Path(__file__).resolve().parent
 PAGE = HERE.parent / "docs" / "ph-accuracy.md"
@@ -229,7 +231,7 @@ def follow(one: Batch, draw: random.Random, stages: int = 5, strip: bool = False
         guess = max(log.share_to(aim.typical)[0], 0.0)
         total = log.total(100)
         if stage:
-            step = log.advice.next_addition / 100
+            step = advise(log).next_addition / 100
             passed = step > 0 and true_ph(share + step) < aim.low - 0.05
             share += step
         outcomes.append(

@@ -37,7 +37,7 @@ def test_published_shares(name: str, pka: float, ph: float, share: float) -> Non
 
 
 @pytest.mark.parametrize(("ph", "share"), [(4.0, 61.31), (4.2, 50), (5.0, 13.68), (5.5, 4.77), (6.0, 1.56)])
-def test_w41_benzoic_acid(ph: float, share: float) -> None:
+def test_benzoic_acid(ph: float, share: float) -> None:
     assert 100 * undissociated_share(ph, 4.2) == pytest.approx(share, abs=0.005)
 
 
@@ -74,7 +74,7 @@ def test_published_efficacy(dose: float, ph: float, printed: float, computed: fl
     assert found == pytest.approx(printed, abs=0.002)
 
 
-def test_w44_salts_as_acid() -> None:
+def test_salts_as_acid() -> None:
     assert as_acid(0.5, 144.10, 122.12) == pytest.approx(0.4237, abs=5e-5)
     assert as_acid(0.5, 150.22, 112.13) == pytest.approx(0.3732, abs=5e-5)
     assert as_acid(0.804, 150.22, 112.13) == pytest.approx(0.6, abs=5e-4)

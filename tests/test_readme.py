@@ -24,6 +24,21 @@ potassium-sorbate,0.3
 aqua,q.s.
 """
 
+SALT_BATCH = """batch = "HW-7"
+brief = "hand-wash"
+size_g = 5000
+held_back_percent = 4
+ph_target = 5.0
+line = [
+  { material = "sodium-laureth-sulfate-2eo-70", percent = 8 },
+  { material = "cocamidopropyl-betaine", percent = 8 },
+  { material = "decyl-glucoside", percent = 3 },
+  { material = "sodium-benzoate", percent = 0.5 },
+  { material = "aqua", percent = 76.5 },
+]
+"""
+READINGS = "added_g,ph\n0,9.3\n0.2,7.4\n0.3,6.2\n"
+
 
 SHEET = """My hand wash
 Phase,Ingredient,%
@@ -59,10 +74,12 @@ line = [
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = tmp_path_factory.mktemp("readme")
     (made / "my-formula.csv").write_text(FORMULA, encoding="utf-8")
-    (made / "salt-batch.toml").write_text(BATCH, encoding="utf-8")
+    (made / "salt-batch.toml").write_text(SALT_BATCH, encoding="utf-8")
     (made / "old-sheet.csv").write_text(SHEET, encoding="utf-8")
     (made / "price-list.csv").write_text(PRICES, encoding="utf-8")
     (made / "my-variants.toml").write_text(VARIANTS, encoding="utf-8")
+    (made / "my-batch.toml").write_text(BATCH, encoding="utf-8")
+    (made / "my-readings.csv").write_text(READINGS, encoding="utf-8")
     return made
 
 

@@ -277,6 +277,7 @@ def append(table: Any, key: str, entry: Mapping[str, Any]) -> None:
     row = tomlkit.table()
     for name, value in entry.items():
         row.add(name, value)
+    row.add(tomlkit.nl())
     if key in table:
         table[key].append(row)
     else:

@@ -62,6 +62,9 @@ _AMINE_SLOPE = -0.024
 """Change of an amine's pKa per kelvin; from memory, common value for alkanolamines and tertiary amines."""
 
 _ALL = (
+    Weak("4-hydroxybenzoic acid", (8.3,), "phenol of the parabens; source believed to be a handbook", "from memory"),
+    Weak("ammonia", (9.25,), "source believed to be the CRC Handbook", "from memory", top=1, per_kelvin=-0.03),
+    Weak("anisic acid", (4.5,), "source believed to be the CRC Handbook", "from memory", spread=0.1),
     Weak("acetic acid", (4.757,), NIST),
     Weak("benzoic acid", (4.204,), f"{IUPAC}: serjeant3388; 4.202 in NIST 46", spread=0.02),
     Weak("boric acid", (9.236,), "NIST 46 value; agrees with the borax standard within 0.005", "from memory"),
@@ -82,6 +85,7 @@ _ALL = (
     ),
     Weak("glycolic acid", (3.83,), f"{IUPAC}: serjeant2044"),
     Weak("lactic acid", (3.857,), "Martin and Tartar, as assessed by IUPAC; registration dossier of lactic acid"),
+    Weak("levulinic acid", (4.6,), "source believed to be the CRC Handbook", "from memory", spread=0.1),
     Weak("oxalic acid", (1.25, 4.27), "checks only; source believed to be NIST 46", "from memory"),
     Weak("phosphoric acid", (2.148, 7.198, 12.375), NIST),
     Weak("phthalic acid", (2.95, 5.408), f"checks only; second step {NIST}, first step an open ion table"),

@@ -10,6 +10,7 @@ import typer
 
 from optimizer import __version__
 from optimizer.cli import (
+    acid,
     advice,
     blend,
     intake,
@@ -28,6 +29,7 @@ from optimizer.cli.common import app, print_json, say
 from optimizer.errors import DataError, TensideError
 
 __all__ = [
+    "acid",
     "advice",
     "app",
     "blend",

@@ -61,8 +61,10 @@ def schema(
     what: Annotated[str, typer.Argument(help="One of the schemas; all when left out.")] = "",
 ) -> None:
     """JSON Schemas of the files that are read and of the JSON that is printed."""
+    from optimizer.bench.batch import Batch
     from optimizer.describe import json_schema
     from optimizer.library import Frozen, LibraryFile, Material
+    from optimizer.report.acid_record import PhAnswerRecord
     from optimizer.report.advice import AdviceRecord
     from optimizer.report.intake import TakenFormulaRecord, TakenPricesRecord
     from optimizer.report.joint import PlanRecord
@@ -85,6 +87,7 @@ def schema(
         "shelf-line": (ShelfLine, "a line of the shelf, once its headings are recognised"),
         "variants-file": (VariantFile, "file of variants"),
         "variants": (VariantsRecord, "tenside variants --json"),
+        "batch": (Batch, "batch file"),
         "blend": (BlendRecord, "tenside blend --json"),
         "check": (CheckRecord, "tenside check --json"),
         "why": (WhyRecord, "tenside why --json"),
@@ -98,6 +101,7 @@ def schema(
         "robust": (RobustRecord, "tenside robust --json"),
         "range": (RangeRecord, "tenside range --json"),
         "label": (LabelRecord, "tenside label --json"),
+        "ph": (PhAnswerRecord, "tenside ph --json"),
         "together": (PlanRecord, "tenside together --json"),
         "advice": (AdviceRecord, "tenside advice --json"),
         "thicken": (ThickenRecord, "tenside thicken --json"),

@@ -59,6 +59,9 @@ def material_document(library: Library, material: Material) -> Document:
         ("free from", listed(sorted(material.free_from)) or "nothing declared"),
         ("vegan", {True: "yes", False: "no", None: "not declared"}[material.vegan]),
     ]
+    kinds = [material.alkalinity] if material.alkalinity else [s.alkalinity for s in material.substances]
+    if any(kinds):
+        facts.append(("alkalinity", f"taken as {listed(list(dict.fromkeys(k for k in kinds if k)))}, an assumption"))
     said = (
         ("lipid", material.lipid or ""),
         ("melts", "" if material.melts is None else f"{window(material.melts)} °C"),

@@ -12,6 +12,7 @@ from optimizer.rules.composition import Active, Natural, Property, Ratio, Salt, 
 from optimizer.rules.cost import Cost
 from optimizer.rules.dose import Dose, IfUsed, Stock, Total
 from optimizer.rules.mean import HarshnessLoad, MeanRating
+from optimizer.rules.preserving import UndissociatedAcid
 from optimizer.rules.selection import Count, Excludes, Needs, OneOf
 from optimizer.rules.thickening import Thickening
 
@@ -32,13 +33,14 @@ __all__ = [
     "Rule",
     "Stock",
     "Total",
+    "UndissociatedAcid",
     "UseLevel",
     "named_measure",
 ]
 
 STATED: tuple[type[Rule], ...] = (
     Dose, IfUsed, Active, Share, Ratio, Water, Salt, Natural, Property, MeanRating, HarshnessLoad,
-    Cost, UseLevel, Clear, Solubiliser, Count, OneOf, Needs, Excludes, Thickening,
+    Cost, UseLevel, Clear, Solubiliser, Count, OneOf, Needs, Excludes, Thickening, UndissociatedAcid,
 )  # fmt: skip
 """Every rule that a scenario may state under [[rule]]."""
 

@@ -1,0 +1,408 @@
+"""Acid or alkali to the target pH: a blind plan of a formula, and the log of a batch or a sample of it.
+
+Before a reading the answer is a plan for buying. A log updates it (`chemistry.titration`), says the next safe addition
+and when to stop. Everything is counted per gram of blend: the formula without the part held back for acid and
+thickener.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+from optimizer.bench.batch import Adjustment, Batch
+from optimizer.brief import Brief
+from optimizer.chemistry.advice import LARGEST_SHARE, Added, Advice, added, advise
+from optimizer.chemistry.alkalinity import Ingredient, Knowledge, know
+from optimizer.chemistry.interval import Interval
+from optimizer.chemistry.ph import Chemical, Stock, stock
+from optimizer.chemistry.titration import Log, Reading
+from optimizer.errors import DataError, Problem, fault
+from optimizer.formula import Formula
+from optimizer.given import window_of
+from optimizer.outlook.alkalinity import Basis, ingredients_of, known_of
+from optimizer.outlook.preserving import Preservation, preservation_of
+from optimizer.row import Setting
+from optimizer.units import USED, number
+
+DEFAULT_ACID, DEFAULT_ALKALI = ("citric acid anhydrous", 50.0), ("sodium hydroxide", 10.0)
+"""What is planned with if nobody says otherwise: name and strength [% w/w]; common practice."""
+
+MOST_TITRATIONS = 3
+"""So many ingredients at most are proposed for a titration."""
+
+BLIND = (
+    "Blind: for buying and planning only. In simulated batches (nobody measured any) a dose from supplied pH and "
+    "assumed ranges alone ended within 0.5 pH of the target in 17 to 74 of 100."
+)
+BLIND_TITRATED = (
+    "Blind, but with titrated ingredients: in simulated batches (nobody measured any) such a dose ended within 0.5 pH "
+    "of the target in about 2 of 3 to 5 of 6; never count on 0.3. The first reading and addition tell more."
+)
+FEW = "The start alone adds little; the first addition adds most."
+SURE = (
+    "After the start and two additions, read with a meter, 2 of 3 or more simulated batches (nobody measured any) "
+    "would end within 0.3 pH if the estimate were dosed at once, 9 of 10 or more with titrated ingredients. The "
+    "reading decides."
+)
+POINTS = "Measured points alone, no recipe: the estimate is worth what its range says, and the reading decides."
+"""What an estimate is worth; basis: docs/ph-accuracy.md, simulated batches."""
+
+
+@dataclass(frozen=True)
+class Window:
+    """The pH range that brief and materials share.
+
+    Attributes:
+        low: Lower end; above `high` if they share none.
+        high: Upper end.
+        low_by: Who sets the lower end.
+        high_by: Who sets the upper end.
+        doubts: Windows that do not meet, and thickeners that the target does not suit.
+    """
+
+    low: float
+    high: float
+    low_by: tuple[str, ...]
+    high_by: tuple[str, ...]
+    doubts: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Gain:
+    """What titrating a few ingredients would do to the blind dose [g per 100 g of blend].
+
+    Attributes:
+        names: Whose titration would help most.
+        before: The dose now.
+        after: The dose if the titrations found what is expected.
+    """
+
+    names: tuple[str, ...]
+    before: Interval
+    after: Interval
+
+
+@dataclass(frozen=True)
+class Session:
+    """One adjustment: a sample, or the batch itself, and its log.
+
+    Attributes:
+        of: 'sample' or 'batch'.
+        log: Solution, target and readings.
+        notes: Note and instrument of each reading, in order, for reports.
+        advice: What to do now.
+        total: Solution for what is adjusted, from its start [g], 10 %, middle and 90 % point.
+        for_batch: The same for the whole batch [g].
+        so_far: What is in already; None before the first addition.
+        worth: Total per 100 g before any reading, after one, after two ... [g].
+    """
+
+    of: str
+    log: Log
+    notes: tuple[str, ...]
+    advice: Advice
+    total: Interval
+    for_batch: Interval | None
+    so_far: Added | None
+    worth: tuple[Interval, ...]
+
+
+@dataclass(frozen=True)
+class PhAnswer:
+    """The pH of a formula or batch: where it stands, what it takes, what that rests on.
+
+    Attributes:
+        setting: Target and its tolerance.
+        window: What brief and materials share; None for measured points alone.
+        ingredients: What the alkalinity of each rests on.
+        estimate: pH of the blend before anything is added, 10 %, middle and 90 % point.
+        estimate_water: Water per gram at which it is meant [g/g].
+        solution: What is added.
+        assumed: What was assumed of the solution, empty if it was stated.
+        dose: Solution per 100 g of blend [g], blind.
+        blend_g: Blend of the batch before the part held back is filled [g]; None if no size is known.
+        batch_dose: Solution for that [g].
+        gain: What titrations would do; None if nothing is open.
+        worth: How much the estimate is worth, in words.
+        caution: Handling caution of the solution.
+        sessions: Adjustments of the batch file, in order.
+        preservation: Acid preservatives at the target.
+    """
+
+    setting: Setting
+    window: Window | None
+    ingredients: tuple[Basis, ...]
+    estimate: Interval
+    estimate_water: float
+    solution: Stock
+    assumed: str
+    dose: Interval
+    blend_g: float | None
+    batch_dose: Interval | None
+    gain: Gain | None
+    worth: str
+    caution: str
+    sessions: tuple[Session, ...] = ()
+    preservation: Preservation | None = None
+
+
+def ph_answer(
+    brief: Brief,
+    formula: Formula,
+    setting: Setting,
+    *,
+    solution: Stock | None = None,
+    batch: Batch | None = None,
+    where: str = "batch file",
+    size_g: float | None = None,
+    water: float = 0.0,
+) -> PhAnswer:
+    """Return the pH of a formula, the dose to its target, and the log of its batch.
+
+    Args:
+        brief: The brief.
+        formula: Its doses.
+        setting: Target and tolerance.
+        solution: What is to be added; by default the held-back acid at 50 %, or alkali from below the target.
+        batch: The batch file's content.
+        where: Its name, for problems.
+        size_g: Mass of the finished product [g], if there is no batch file.
+        water: Water per gram of blend at which the blind pH is told [g/g].
+
+    Raises:
+        DataError: If there is no target pH or a figure of the batch file cannot be used.
+    """
+    target = target_of(brief, setting)
+    bases = ingredients_of(formula)
+    known = know(known_of(bases))
+    chosen, assumed = _chosen(formula, known, target, water, solution)
+    log = Log(chosen, target, 100, known, water=water)
+    dose = log.total(100)
+    size = batch.size_g if batch else size_g
+    blend = None if size is None else size * (100 - formula.held_back) / 100
+    scaled = None if blend is None else _times(dose, blend / 100)
+    gain = _gain(log, bases, dose)
+    sessions = sessions_of(batch, target, known_of(bases), blend, where) if batch else ()
+    open_ = gain is not None
+    return PhAnswer(
+        Setting(target.typical, target.low, target.high),
+        _window(brief, formula, target),
+        bases,
+        log.expected_ph(0.0),
+        water,
+        chosen,
+        assumed,
+        dose,
+        blend,
+        scaled,
+        gain,
+        worth_words(sessions, open_),
+        chosen.caution,
+        sessions,
+        preservation_of(brief, formula, Setting(target.typical, target.low, target.high)),
+    )
+
+
+def points_answer(solution: Stock, target: Interval, sample_g: float, readings: Sequence[Reading]) -> PhAnswer:
+    """Return the log of measured points alone, without any recipe.
+
+    Raises:
+        DataError: If a figure is not possible or there is no reading.
+    """
+    if not readings:
+        raise fault("points", "", "there is no reading.", "Give a line per reading: added_g and ph.")
+    log = Log(solution, target, sample_g, know(), tuple(readings))
+    session = _session("sample", log, ("",) * len(readings), None)
+    return PhAnswer(
+        Setting(target.typical, target.low, target.high),
+        None,
+        (),
+        log.expected_ph(0.0),
+        log.readings[-1].water,
+        solution,
+        "",
+        log.total(100),
+        None,
+        None,
+        None,
+        POINTS,
+        solution.caution,
+        (session,),
+    )
+
+
+def target_of(brief: Brief, setting: Setting) -> Interval:
+    """Return lower edge, target and upper edge of the pH.
+
+    Raises:
+        DataError: If the brief has no pH.
+    """
+    if setting.target is None:
+        step = "Write [ph] with low, high and tolerance into the scenario, or ph_target into the batch file."
+        raise fault("pH", "ph", "neither the brief nor the batch names a target pH.", step)
+    tolerance = brief.acidity.tolerance if brief.acidity else 0.2
+    low = setting.target - tolerance if setting.low is None else setting.low
+    high = setting.target + tolerance if setting.high is None else setting.high
+    return Interval(low, setting.target, high)
+
+
+def held_back_acid(formula: Formula) -> str:
+    """Return which acid the part held back is for: 'citric', 'lactic' or none."""
+    held = {s.inci for item in formula.later for s in item.material.substances}
+    return "citric" if "Citric Acid" in held else "lactic" if "Lactic Acid" in held else ""
+
+
+def default_acid(formula: Formula) -> tuple[Stock, str]:
+    """Return the acid that is planned with if nobody says otherwise, and the words for that."""
+    name = "lactic acid" if held_back_acid(formula) == "lactic" else DEFAULT_ACID[0]
+    percent = DEFAULT_ACID[1]
+    why = "the brief keeps room for it" if held_back_acid(formula) else "the brief names no acid"
+    return stock(name, percent), f"{name}, {percent:g} % w/w, taken because {why}; say yours with --with and --strength"
+
+
+def _chosen(
+    formula: Formula, known: Knowledge, target: Interval, water: float, solution: Stock | None
+) -> tuple[Stock, str]:
+    """Return the solution, and what was assumed of it."""
+    if solution is not None:
+        return solution, ""
+    acid, words = default_acid(formula)
+    if Log(acid, target, 100, known, water=water).expected_ph(0.0).typical >= target.low:
+        return acid, words
+    name, percent = DEFAULT_ALKALI
+    return stock(name, percent), f"{name}, {percent:g} % w/w, because the blend is estimated below the target"
+
+
+def _window(brief: Brief, formula: Formula, target: Interval) -> Window | None:
+    if brief.acidity is None:
+        return None
+    acidity = brief.acidity
+    low, high = window_of(acidity, formula)
+    windows = [
+        (line.item.material.name, acidity.window(line.item.material)) for line in formula.lines if line.percent > USED
+    ]
+    low_by = tuple(n for n, w in windows if w[0] >= low - 1e-9) or ("the brief",)
+    high_by = tuple(n for n, w in windows if w[1] <= high + 1e-9) or ("the brief",)
+    doubts = []
+    if low > high:
+        doubts.append(
+            f"{low_by[0]} works from pH {low:g} up and {high_by[0]} only up to {high:g}: they share no pH; exchange "
+            "one of them."
+        )
+    for item in formula.thickeners:
+        ends = item.material.thickener.ph if item.material.thickener else None
+        if ends and (ends[0] > target.low + 1e-6 or ends[1] < target.high - 1e-6):
+            against = ""
+            if ends[0] > high:
+                against = f"; {high_by[0]} only reaches {high:g}, so the two share no pH"
+            elif ends[1] < low:
+                against = f"; {low_by[0]} starts at {low:g}, so the two share no pH"
+            doubts.append(
+                f"{item.material.name} thickens from pH {ends[0]:g} to {ends[1]:g}, not over all of "
+                f"{number(target.low, 2)} to {number(target.high, 2)}{against}."
+            )
+    return Window(low, high, low_by, high_by, tuple(doubts))
+
+
+def _gain(log: Log, bases: tuple[Basis, ...], dose: Interval) -> Gain | None:
+    """Return what titrating the ingredients that leave most open would do."""
+    spread = {b.id: b.takes_up(log.target.typical)[1] for b in bases if b.open}
+    most = max(spread.values(), default=0.0)
+    names = [n for n in sorted(spread, key=lambda n: (-spread[n], n)) if spread[n] > 0.1 * most][:MOST_TITRATIONS]
+    if not names:
+        return None
+    known = known_of(b.if_titrated() if b.id in names else b for b in bases)
+    after = replace(log, known=know(known)).total(100)
+    if after.high - after.low > 0.9 * (dose.high - dose.low):
+        return None
+    return Gain(tuple(b.name for n in names for b in bases if b.id == n), dose, after)
+
+
+def worth_words(sessions: Sequence[Session], open_: bool) -> str:
+    """Return how much the estimate is worth; what a sample has shown counts for its batch too."""
+    readings = [r for one in sessions for r in one.log.readings]
+    if sum(len({r.grams for r in one.log.readings if r.grams > 0}) for one in sessions) >= 2:
+        return SURE
+    blind = BLIND if open_ else BLIND_TITRATED
+    return f"{blind} {FEW}" if readings else blind
+
+
+def sessions_of(
+    batch: Batch, target: Interval, recipe: tuple[Ingredient, ...], blend_g: float | None, where: str
+) -> tuple[Session, ...]:
+    """Return the adjustments of a batch file with their logs.
+
+    What a sample has shown is known when the batch itself is adjusted. A second adjustment of the batch starts from the
+    recipe with what the first one added as one more ingredient.
+
+    Raises:
+        DataError: If a figure cannot be used.
+    """
+    known, found = know(recipe), []
+    steps = [None, *batch.adjustment]
+    for number_, (before, one) in enumerate(pairwise(steps)):
+        assert one is not None
+        if before is not None and before.of == "batch":
+            recipe = (*recipe, _brought(before))
+            known = know(recipe)
+        try:
+            log = Log(stock(one.chemical, one.strength_percent), target, one.start_g, known, readings_of(one))
+        except DataError as error:
+            at = f"adjustment {number_ + 1}"
+            raise DataError(
+                Problem(where, f"{at}, {p.where} {p.key}", p.what, p.step) for p in error.problems
+            ) from None
+        notes = tuple(", ".join(w for w in (r.on, r.note) if w) for r in one.reading)
+        found.append(_session(one.of, log, notes, blend_g))
+        known = log.estimate
+    return tuple(found)
+
+
+def _session(of: str, log: Log, notes: tuple[str, ...], blend_g: float | None) -> Session:
+    grams = log.readings[-1].grams if log.readings else 0.0
+    so_far = added(log.solution, grams, log.sample, log.readings[-1].ph) if grams > 0 else None
+    for_batch = None if blend_g is None else log.total(blend_g)
+    return Session(of, log, notes, advise(log), log.total(log.sample), for_batch, so_far, log.worth())
+
+
+def readings_of(adjustment: Adjustment) -> tuple[Reading, ...]:
+    """Return the readings of an adjustment as the log takes them."""
+    return tuple(
+        Reading(r.added_g, r.ph, r.water_per_g, r.with_ == "strip", r.temperature_c, r.foam_free, r.taken_g)
+        for r in adjustment.reading
+    )
+
+
+def start_of_batch(batch: Batch) -> float:
+    """Return the mass of the batch before the first addition [g]: what was weighed in, or else the plan."""
+    weighed = sum(line.grams for line in batch.weighed)
+    return weighed if weighed > 0 else batch.size_g * (100 - batch.held_back_percent) / 100
+
+
+def first_portion(session: Session) -> float | None:
+    """Return what may go into the whole batch at once after a sample [g]: at most 60 % of the lowest estimate."""
+    if session.of != "sample" or session.for_batch is None or session.advice.state in ("measure", "check"):
+        return None
+    return LARGEST_SHARE * session.for_batch.low
+
+
+def _brought(adjustment: Adjustment) -> Ingredient:
+    """Return what an adjustment has added as an ingredient of the blend."""
+    grams = adjustment.reading[-1].added_g if adjustment.reading else 0.0
+    solution = stock(adjustment.chemical, adjustment.strength_percent)
+    return as_ingredient(solution.chemical, solution.percent, 100 * grams / adjustment.start_g)
+
+
+def as_ingredient(chemical: Chemical, strength: float, percent: float) -> Ingredient:
+    """Return a solution of an acid or alkali as an ingredient; strength and dose in %."""
+    moles = 10 * strength / chemical.molar_mass
+    bare = chemical.strong + (chemical.weak.top - len(chemical.weak.pka) if chemical.weak else 0)
+    sites = {chemical.weak.name: Interval(moles, moles, moles)} if chemical.weak else {}
+    alkali = Interval(moles * bare, moles * bare, moles * bare)
+    return Ingredient(chemical.name, percent, sites, alkali)
+
+
+def _times(interval: Interval, factor: float) -> Interval:
+    return Interval(*(factor * x for x in (interval.low, interval.typical, interval.high)))

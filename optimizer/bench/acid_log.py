@@ -1,0 +1,208 @@
+"""Lines of the pH log: one more in the batch file, or a table of measured points."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from tomlkit import TOMLDocument
+
+from optimizer.bench.acid import default_acid, sessions_of, start_of_batch, target_of
+from optimizer.bench.batch import Adjustment, Batch, append, batch_from, change_batch
+from optimizer.brief import Brief
+from optimizer.chemistry.ph import Stock
+from optimizer.chemistry.titration import Reading
+from optimizer.errors import DataError, Problem, fault, nearest
+from optimizer.formula import Formula
+from optimizer.outlook.alkalinity import ingredients_of, known_of
+from optimizer.row import Setting
+from optimizer.sheet import number_of, read_rows, text_of
+from optimizer.units import slug
+
+
+@dataclass(frozen=True)
+class Noted:
+    """A reading as the bench tells it.
+
+    Attributes:
+        ph: What was read.
+        added_g: Solution added so far, all additions together [g]; None for as much as before.
+        water: Water per gram of product in what was read [g/g].
+        strip: True for a strip.
+        temperature: [°C].
+        foam_free: False if foam was on the probe.
+        taken_g: Product used up [g].
+        on: Day.
+        note: Anything.
+    """
+
+    ph: float
+    added_g: float | None = None
+    water: float = 0.0
+    strip: bool = False
+    temperature: float = 25.0
+    foam_free: bool = True
+    taken_g: float = 0.0
+    on: str = ""
+    note: str = ""
+
+
+def note_reading(
+    path: Path,
+    brief: Brief,
+    formula: Formula,
+    setting: Setting,
+    noted: Noted,
+    *,
+    of: Literal["", "sample", "batch"] = "",
+    sample_g: float | None = None,
+    solution: Stock | None = None,
+) -> Batch:
+    """Write one reading into a batch file and return what the file holds now.
+
+    It goes to the last log, unless `of`, the sample or the solution differ from that log's: then a new one begins.
+
+    Args:
+        path: The batch file.
+        brief: Its brief.
+        formula: Its planned doses.
+        setting: Its pH.
+        noted: The reading.
+        of: What is adjusted; empty for what the last log is about.
+        sample_g: Mass of the sample [g], to begin its log.
+        solution: What is added; the last log's, or the held-back acid at 50 %, if it is left out.
+
+    Raises:
+        DataError: If the line or the log is not possible; then nothing is written.
+    """
+    _check(noted)
+    target, recipe = target_of(brief, setting), known_of(ingredients_of(formula))
+
+    def change(document: TOMLDocument) -> None:
+        batch = batch_from(document.unwrap(), str(path))
+        last = batch.adjustment[-1] if batch.adjustment else None
+        begins = _new_log(batch, last, of, sample_g, solution, formula)
+        if begins is not None:
+            append(document, "adjustment", begins)
+            last = None
+        before = last.reading[-1].added_g if last and last.reading else 0.0
+        tables: Any = document["adjustment"]
+        append(tables[-1], "reading", _line(noted, before))
+        # Read as a log before anything is written, so that a line that cannot be is refused.
+        sessions_of(batch_from(document.unwrap(), str(path)), target, recipe, None, str(path))
+
+    return change_batch(path, change)
+
+
+def _check(noted: Noted) -> None:
+    """Raise with everything that cannot be in a reading."""
+    problems = []
+    if not 0 <= noted.ph <= 14:
+        problems.append(Problem("reading", "--read", f"{noted.ph:g} is not a pH.", "Write a number from 0 to 14."))
+    amounts = (("--added", noted.added_g or 0.0), ("--water", noted.water), ("--taken", noted.taken_g))
+    for key, value in amounts:
+        if not 0 <= value < float("inf"):
+            problems.append(Problem("reading", key, f"{value:g} g is not an amount.", "Write zero or more."))
+    if problems:
+        raise DataError(problems)
+
+
+def _new_log(
+    batch: Batch,
+    last: Adjustment | None,
+    of: Literal["", "sample", "batch"],
+    sample_g: float | None,
+    solution: Stock | None,
+    formula: Formula,
+) -> dict[str, Any] | None:
+    """Return the head of a new log, or None if the reading belongs to the last one."""
+    if last is None and not of:
+        step = "Begin with --sample GRAMS, or --of batch for the batch itself."
+        raise fault("reading", "--read", "there is no log yet that it could belong to.", step)
+    what = of or (last.of if last else "batch")
+    same = last is not None and last.of == what and (sample_g is None or sample_g == last.start_g)
+    if same and last is not None:
+        same = solution is None or (solution.chemical.name, solution.percent) == (last.chemical, last.strength_percent)
+    if same:
+        return None
+    if solution is None and last is not None:
+        name, percent = last.chemical, last.strength_percent
+    else:
+        chosen = solution or default_acid(formula)[0]
+        name, percent = chosen.chemical.name, chosen.percent
+    if what == "sample":
+        start = sample_g if sample_g is not None else (last.start_g if last else None)
+    else:
+        # A second solution into the same batch finds there what the first one added.
+        brought = sum(a.reading[-1].added_g for a in batch.adjustment if a.of == "batch" and a.reading)
+        start = start_of_batch(batch) + brought
+    if start is None or not 0 < start < float("inf"):
+        raise fault("reading", "--sample", f"{start} g is no sample.", "Write its mass in grams, above 0.")
+    return {"of": what, "start_g": round(start, 3), "chemical": name, "strength_percent": percent}
+
+
+def _line(noted: Noted, before: float) -> dict[str, Any]:
+    """Return the reading as the batch file writes it; what is usual is left out."""
+    line: dict[str, Any] = {"added_g": before if noted.added_g is None else noted.added_g, "ph": noted.ph}
+    if noted.water:
+        line["water_per_g"] = noted.water
+    if noted.strip:
+        line["with"] = "strip"
+    # Temperature and foam are noted with every reading: they decide what it is worth.
+    line |= {"temperature_c": noted.temperature, "foam_free": noted.foam_free}
+    line |= {"taken_g": noted.taken_g} if noted.taken_g else {}
+    line |= {k: v for k, v in (("on", noted.on), ("note", noted.note)) if v}
+    return line
+
+
+COLUMNS = ("added-g", "ph", "water-per-g", "with", "temperature-c", "taken-g")
+"""Columns of a table of measured points; the first two are needed, the others as in a batch file's readings."""
+
+
+def read_points(path: Path) -> tuple[Reading, ...]:
+    """Return the readings of a table (CSV or XLSX) with the columns added_g and ph, and perhaps others of `COLUMNS`.
+
+    Raises:
+        DataError: With every problem at once.
+    """
+    (_, head), *rows = read_rows(path)
+    names = [slug(text_of(cell)) for cell in head]
+    missing = [name.replace("-", "_") for name in COLUMNS[:2] if name not in names]
+    if missing:
+        step = nearest(missing[0], [text_of(cell) for cell in head])
+        raise fault(f"{path}, row 1", "", f"no column '{missing[0]}'.", step)
+    problems, readings = [], []
+    for number_, row in rows:
+        values: dict[str, float] = {}
+        strip = False
+        for name, cell in zip(names, row, strict=False):
+            text = text_of(cell)
+            if name not in COLUMNS or not text:
+                continue
+            where = f"{path}, row {number_}"
+            if name == "with":
+                strip = text.lower() == "strip"
+                if text.lower() not in ("strip", "meter"):
+                    problems.append(Problem(where, name, f"'{text}' is no instrument.", "Write meter or strip."))
+                continue
+            try:
+                values[name] = number_of(text)
+            except ValueError as error:
+                problems.append(Problem(where, name, f"'{text}' {error}.", "Write digits only, such as 6.25."))
+        if "ph" not in values and not problems:
+            problems.append(Problem(f"{path}, row {number_}", "ph", "the cell is empty.", "Fill it in."))
+        readings.append(
+            Reading(
+                values.get("added-g", 0.0),
+                values.get("ph", 7.0),
+                values.get("water-per-g", 0.0),
+                strip,
+                values.get("temperature-c", 25.0),
+                True,
+                values.get("taken-g", 0.0),
+            )
+        )
+    if problems:
+        raise DataError(problems)
+    return tuple(readings)

@@ -1,0 +1,271 @@
+"""What is known of the alkalinity of ingredients, and of their product, before anything is measured.
+
+A product is free alkali A (may be negative) and sites c_k >= 0, in mmol per kg of product, on a fixed grid of pKa;
+see `titration` for the balance. Ranges of a recipe, a titrated ingredient and a supplied pH are linear statements
+about them.
+
+The model's pKa, the ranges of ingredients and every standard deviation here are assumptions (basis: reference work on
+published buffers and simulated batches, see docs/ph-accuracy.md); no measured shampoo stands behind them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from math import hypot
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.chemistry.constants import SITES, WEAK, Weak
+from optimizer.chemistry.interval import Interval
+from optimizer.chemistry.ph import check_ph, damping, proton_excess, protons, water_buffering
+from optimizer.errors import fault, nearest
+
+Vector = npt.NDArray[np.float64]
+
+TENTH = 1.2816
+"""Standard deviations from the middle to the 10 % and 90 % points of a normal distribution."""
+
+METER_SD, STRIP_SD, MODEL_SD = 0.05, 0.25, 0.08
+"""Standard deviations in pH of a calibrated meter, of strips and of the model; assumptions."""
+
+ALKALINE_FROM, ALKALINE_SD = 9.8, 0.35
+"""A reading above pH 9.8 loses 0.35 pH per unit: electrodes err and a small pH error is much alkali; assumption."""
+
+FOAM_FACTOR = 2.0
+"""Foam on the probe doubles the instrument's standard deviation; assumption."""
+
+IONIC_STRENGTH = 0.15
+"""Ionic strength of a neat wash product [mol/kg]; assumption. 0.05 to 0.2 moves a citrate pH by about 0.1."""
+
+GRID: tuple[Weak, ...] = tuple(w for kind in SITES.values() for w in kind)
+WEIGHTS = {1: (1.0,), 3: (0.25, 0.5, 0.25)}
+"""How a total is spread over the grid of its kind."""
+
+SOLD_PROTONATED = frozenset(w.name for w in SITES["sugar"])
+"""Sites that A counts in their protonated form, because nobody sells them otherwise."""
+
+NONE = Interval(0.0, 0.0, 0.0)
+
+
+@dataclass(frozen=True)
+class Ingredient:
+    """What is known of the alkalinity of one ingredient.
+
+    Attributes:
+        name: For messages.
+        percent: Dose as supplied [% w/w of the product].
+        sites: Amount [mmol per g as supplied] by kind of site ('soap', 'amine', 'carboxyl', 'sugar') or by the
+            name of a weak acid or base; low and high as 10 % and 90 % points.
+        alkali: Free strong alkali less strong acid, with every site but the sugar hydroxyls counted in its
+            deprotonated form [mmol per g].
+            Sodium benzoate is 0 with its benzoate as site; citric acid is -3 per mole with its citrate as site.
+        titrated: Strong acid to bring it to pH 6 [mmol per g] and its standard deviation; a titration of 10 g in
+            90 g of water. Negative if alkali is needed.
+        supplied: Lower and upper pH as supplied and the strength at which it is read [% in water].
+
+    Raises:
+        DataError: If a figure is not possible or a site is not known.
+    """
+
+    name: str
+    percent: float
+    sites: Mapping[str, Interval] = field(default_factory=dict)
+    alkali: Interval = NONE
+    titrated: tuple[float, float] | None = None
+    supplied: tuple[float, float, float] | None = None
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.percent <= 100:
+            raise fault(self.name, "percent", f"{self.percent:g} % is not a dose.", "Write a number from 0 to 100.")
+        for site, amount in self.sites.items():
+            if site not in SITES and site not in WEAK:
+                raise fault(self.name, f"sites.{site}", "this site is not known.", nearest(site, {*SITES, *WEAK}))
+            if amount.low < 0:
+                raise fault(self.name, f"sites.{site}", f"{amount.low:g} mmol/g is no amount.", "Write zero or more.")
+        if self.titrated and not self.titrated[1] > 0:
+            what = f"a standard deviation of {self.titrated[1]:g} claims an exact titration."
+            raise fault(self.name, "titrated", what, "Write what your balance and meter allow, such as 5 % of it.")
+        if self.supplied:
+            low, high, strength = self.supplied
+            check_ph(low, self.name, "supplied")
+            check_ph(high, self.name, "supplied")
+            if low > high or not 0 < strength <= 100:
+                what = f"pH {low:g} to {high:g} at {strength:g} % is not a supplied pH."
+                raise fault(self.name, "supplied", what, "Write lower pH, upper pH and strength in % in water.")
+
+
+def kind_of(kind: str, name: str, percent: float) -> Ingredient:
+    """Return an ingredient with the assumed ranges of its kind; every figure an assumption to be replaced.
+
+    Raises:
+        DataError: If the kind is not known.
+    """
+    if kind not in KINDS:
+        raise fault(name, "kind", f"there is no kind '{kind}'.", nearest(kind, KINDS))
+    return replace(KINDS[kind], name=name, percent=percent)
+
+
+KINDS: dict[str, Ingredient] = {
+    # pH 11.5 to 12.5 printed for four alkaline glucoside grades (2005 supplier presentation): 0.02 to 0.38 mmol/g.
+    "alkaline glucoside": Ingredient(
+        "",
+        0,
+        {"soap": Interval(0.005, 0.015, 0.04), "sugar": Interval(0.8, 1.5, 2.0)},
+        Interval(0.02, 0.1, 0.38),
+        supplied=(11.5, 12.5, 15),
+    ),
+    "neutral glucoside": Ingredient(
+        "",
+        0,
+        {"soap": Interval(0.005, 0.015, 0.04), "sugar": Interval(0.8, 1.5, 2.0)},
+        Interval(-0.02, 0.0, 0.02),
+        supplied=(6, 9.5, 15),
+    ),
+    "amphoacetate": Ingredient(
+        "",
+        0,
+        {"amine": Interval(0.3, 0.6, 0.9), "soap": Interval(0.005, 0.02, 0.05)},
+        Interval(-0.6, -0.2, 0.2),
+        supplied=(8.5, 10.5, 10),
+    ),
+    "betaine": Ingredient(
+        "",
+        0,
+        {"amine": Interval(0.005, 0.015, 0.04), "soap": Interval(0.002, 0.01, 0.04)},
+        Interval(-0.05, -0.02, 0.01),
+        supplied=(4.5, 6.5, 10),
+    ),
+    "acyl amino acid": Ingredient(
+        "",
+        0,
+        {"carboxyl": Interval(0.5, 0.75, 1.0), "amine": Interval(0.005, 0.02, 0.06), "soap": Interval(0.01, 0.04, 0.1)},
+        Interval(-0.15, 0.0, 0.1),
+        supplied=(7.5, 10, 10),
+    ),
+    "anionic": Ingredient(
+        "",
+        0,
+        {"soap": Interval(0.002, 0.006, 0.02)},
+        Interval(-0.005, 0.003, 0.02),
+        supplied=(7, 9.5, 10),
+    ),
+}
+"""Assumed ranges by kind of ingredient, as supplied; to be bracketed with, not data."""
+
+USUAL_ACTIVE = {
+    "alkaline glucoside": 50.0,
+    "neutral glucoside": 50.0,
+    "amphoacetate": 30.0,
+    "betaine": 30.0,
+    "acyl amino acid": 30.0,
+    "anionic": 28.0,
+}
+"""Active matter as supplied at which the ranges of `KINDS` are meant [%]; another strength scales them; assumptions."""
+
+
+@dataclass(frozen=True)
+class Knowledge:
+    """What is known of a product's charge balance: a normal distribution over A and the sites.
+
+    Attributes:
+        sites: Families of the sites, K of them.
+        mean: A and the site amounts [mmol/kg], shape (1 + K,).
+        covariance: [(mmol/kg)^2], shape (1 + K, 1 + K).
+    """
+
+    sites: tuple[Weak, ...]
+    mean: Vector
+    covariance: Vector
+
+
+def know(ingredients: Sequence[Ingredient] = (), unnamed: float | None = None) -> Knowledge:
+    """Return what a recipe says of its product before anything is measured.
+
+    Each ingredient's ranges become a normal distribution; its titration and its supplied pH are linear observations of
+    it; the product is their sum by dose. On top every grid site and A may hold something unnamed.
+
+    Args:
+        ingredients: What is known; none leaves measured points alone to speak.
+        unnamed: Standard deviation of the unnamed part [mmol/kg]; 1 with a recipe, 20 without (assumptions).
+
+    Raises:
+        DataError: If a figure is not possible.
+    """
+    names = [n for i in ingredients for n in i.sites if n not in SITES]
+    sites = (*GRID, *(WEAK[n] for n in dict.fromkeys(names)))
+    rest = unnamed if unnamed is not None else (1.0 if ingredients else 20.0)
+    mean = np.zeros(1 + len(sites))
+    mean[1 : 1 + len(GRID)] = rest / 10
+    spread = np.full(1 + len(sites), rest)
+    spread[1 + len(GRID) :] = 1e-3
+    covariance = np.diag(spread**2)
+    for ingredient in ingredients:
+        own, wide = _distribution(ingredient, sites)
+        # [mmol/g] times [% of product] times 10 is [mmol/kg of product].
+        scale = 10 * ingredient.percent
+        mean += scale * own
+        covariance += scale**2 * wide
+    return Knowledge(sites, mean, covariance)
+
+
+def _distribution(ingredient: Ingredient, sites: tuple[Weak, ...]) -> tuple[Vector, Vector]:
+    """Return mean and covariance of one ingredient's A and sites [mmol/g], after its titration and supplied pH."""
+    mean, covariance = np.zeros(1 + len(sites)), np.zeros((1 + len(sites), 1 + len(sites)))
+    mean[0] = ingredient.alkali.typical
+    covariance[0, 0] = ((ingredient.alkali.high - ingredient.alkali.low) / (2 * TENTH)) ** 2
+    position = {w.name: at for at, w in enumerate(sites, 1)}
+    for kind, amount in ingredient.sites.items():
+        members = SITES.get(kind) or (WEAK[kind],)
+        shares = np.array(WEIGHTS[len(members)])
+        at = [position[w.name] for w in members]
+        mean[at] += amount.typical * shares
+        total = (amount.high - amount.low) / (2 * TENTH)
+        # The total moves as one; where on the grid it sits is drawn as if all of it sat at one unknown pKa.
+        split = np.diag(shares) - np.outer(shares, shares)
+        floor = (0.02 * amount.typical) ** 2 * np.outer(shares, shares)
+        covariance[np.ix_(at, at)] += np.outer(shares, shares) * total**2 + split * amount.typical**2 + floor
+    if ingredient.supplied:
+        low, high, strength = ingredient.supplied
+        _observe(mean, covariance, *_suppliedrow_of(mean, sites, low, high, strength))
+    if ingredient.titrated:
+        # The titration is done at about 10 % in water, where the ionic strength is that of the ingredient's salts.
+        row = row_of(sites, 6.0, damping(IONIC_STRENGTH / 5))[0]
+        _observe(mean, covariance, row, *ingredient.titrated)
+    return mean, covariance
+
+
+def _suppliedrow_of(
+    mean: Vector, sites: tuple[Weak, ...], low: float, high: float, strength: float
+) -> tuple[Vector, float, float]:
+    """Return the row, value and standard deviation [mmol/g] that a supplied pH at a strength [%] amounts to."""
+    dilution, damp, middle = 100 / strength, damping(IONIC_STRENGTH * strength / 100), (low + high) / 2
+    row, fall = row_of(sites, middle, damp)
+    ends = -dilution * proton_excess(low, damp), -dilution * proton_excess(high, damp)
+    across = (high - low) / (2 * TENTH)
+    buffering = float(fall[1:] @ np.maximum(mean[1:], 0)) + dilution * water_buffering(middle, damp)
+    own = float(fall[1:] @ np.maximum(mean[1:], 0)) * across
+    sd = hypot((ends[1] - ends[0]) / (2 * TENTH), own, buffering * sigma_of(middle, METER_SD))
+    return row, sum(ends) / 2, sd
+
+
+def _observe(mean: Vector, covariance: Vector, row: Vector, value: float, sd: float) -> None:
+    """Condition a normal distribution, in place, on row @ theta = value with a standard deviation."""
+    gain = covariance @ row
+    scale = float(row @ gain) + sd * sd
+    mean += gain * ((value - float(row @ mean)) / scale)
+    covariance -= np.outer(gain, gain) / scale
+
+
+def row_of(sites: tuple[Weak, ...], ph: float, damp: float) -> tuple[Vector, Vector]:
+    """Return (1, p_1 - q_1, ..., p_K - q_K) at a pH and its fall per pH unit (0, ...), each of shape (1 + K,)."""
+    held = [protons(w, ph, damp) for w in sites]
+    return np.array([1.0, *(h[0] - (w.name in SOLD_PROTONATED) for w, h in zip(sites, held, strict=True))]), np.array(
+        [0.0, *(h[1] for h in held)]
+    )
+
+
+def sigma_of(ph: float, instrument: float) -> float:
+    """Return the standard deviation of a reading in pH."""
+    return hypot(instrument, MODEL_SD, ALKALINE_SD * max(ph - ALKALINE_FROM, 0.0))

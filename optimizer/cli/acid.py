@@ -1,0 +1,186 @@
+"""`tenside ph`: the pH of a formula, the acid to its target, and the log of a batch."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+from optimizer.cli.common import (
+    Changes,
+    Json,
+    Libraries,
+    Markdown,
+    ShelfFile,
+    app,
+    changes_of,
+    print_json,
+    quiet_solvers,
+    show,
+)
+from optimizer.errors import UsageError
+
+if TYPE_CHECKING:
+    from optimizer.bench.acid import PhAnswer
+    from optimizer.chemistry.ph import Stock
+
+
+@app.command()
+def ph(
+    subject: Annotated[
+        str, typer.Argument(help="A batch file, a scenario, or a formula (.csv, .xlsx, .json; then also --for).")
+    ] = "",
+    against: Annotated[str, typer.Option("--for", help="Scenario that a formula is held against.")] = "",
+    chemical: Annotated[
+        str, typer.Option("--with", help="Acid or alkali with its hydrate form, such as 'citric acid monohydrate'.")
+    ] = "",
+    strength: Annotated[
+        float | None,
+        typer.Option(help="Strength of its solution, % w/w of the form that is weighed; citric acid: 50 if left out."),
+    ] = None,
+    batch: Annotated[str, typer.Option(help="Size of the finished batch, such as 5kg or 800g.")] = "",
+    read: Annotated[float | None, typer.Option(help="Note a reading in the batch file: the pH.")] = None,
+    added: Annotated[
+        float | None,
+        typer.Option(help="Grams of solution added so far, all additions together; else as before."),
+    ] = None,
+    water: Annotated[float, typer.Option(help="Water per gram of product in what is read: 0 neat, 9 for 10 %.")] = 0.0,
+    strip: Annotated[bool, typer.Option("--strip", help="Read with a strip, not a meter.")] = False,
+    temperature: Annotated[float, typer.Option(help="Of what was read, °C.")] = 25.0,
+    foam: Annotated[bool, typer.Option("--foam", help="There was foam on the probe or strip.")] = False,
+    taken: Annotated[float, typer.Option(help="Grams used up for the reading that do not go back.")] = 0.0,
+    sample: Annotated[float | None, typer.Option(help="Begin the log of a sample of so many grams.")] = None,
+    of: Annotated[str, typer.Option("--of", help="'batch' begins the log of the batch itself.")] = "",
+    on: Annotated[str, typer.Option(help="Day of the reading, such as 2026-11-25.")] = "",
+    note: Annotated[str, typer.Option(help="A word on the reading.")] = "",
+    points: Annotated[
+        Path | None,
+        typer.Option(
+            help="Instead of a subject: a table with the columns added_g and ph, perhaps also water_per_g, with, "
+            "temperature_c and taken_g."
+        ),
+    ] = None,
+    target: Annotated[str, typer.Option(help="With --points: target and tolerance, such as 5.5 or 5.5:0.2.")] = "",
+    changes: Changes = None,
+    shelf: ShelfFile = None,
+    library: Libraries = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Estimate the pH, dose acid or alkali to the target in safe steps, and keep the log of a batch."""
+    from dataclasses import replace
+
+    from optimizer.bench.acid import ph_answer
+    from optimizer.bench.acid_log import Noted, note_reading
+    from optimizer.subject import subject_of
+
+    solution = _solution(chemical, strength)
+    if points is not None:
+        if subject:
+            raise UsageError("ph: give a subject or --points, not both.")
+        _tell(f"Measured points, {points.name}", _points(points, target, sample, solution), (), markdown, json)
+        return
+    if not subject:
+        raise UsageError("ph: name a batch file, a scenario or a formula, or give --points.")
+    if target:
+        raise UsageError("ph: --target goes with --points; a brief or batch file has its own (--set ph.low=5).")
+    size = _grams(batch) if batch else None
+    with quiet_solvers():
+        found = subject_of(subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library)
+        if found.batch is None:
+            if read is not None or added is not None or sample is not None or of:
+                raise UsageError(
+                    "ph: readings are kept in a batch file; name one, or give a table of them with --points."
+                )
+        elif size is not None:
+            raise UsageError("ph: the batch file states its size (size_g); leave --batch out.")
+        elif read is not None:
+            assert found.batch_path is not None
+            noted = Noted(read, added, water, strip, temperature, not foam, taken, on, note)
+            kept = note_reading(
+                found.batch_path, found.brief, found.formula, found.setting, noted,
+                of=_of(of, sample), sample_g=sample, solution=solution,
+            )  # fmt: skip
+            found = replace(found, batch=kept)
+        elif added is not None or sample is not None or of:
+            raise UsageError("ph: a line of the log needs the pH that was read: add --read PH.")
+        answer = ph_answer(
+            found.brief,
+            found.formula,
+            found.setting,
+            solution=solution,
+            batch=found.batch,
+            where=subject,
+            size_g=size if size is not None else _size_of(found.brief.scenario.batch_kg),
+            water=0.0 if found.batch else water,
+        )
+    _tell(f"pH: {found.name}", answer, found.notes, markdown, json)
+
+
+def _tell(title: str, answer: "PhAnswer", notes: tuple[str, ...], markdown: bool, json: bool) -> None:
+    if json:
+        from optimizer.report.acid_record import ph_record
+
+        print_json(ph_record(title, answer, notes))
+    else:
+        from optimizer.report.acid import ph_document
+
+        show(ph_document(title, answer, notes), markdown)
+
+
+def _solution(chemical: str, strength: float | None) -> "Stock | None":
+    from optimizer.chemistry.ph import stock
+
+    if chemical:
+        found = stock(chemical, 50.0 if strength is None else strength)
+        if strength is None and not chemical.startswith("citric acid"):
+            raise UsageError(f"ph: how strong is the {chemical}? Add --strength PERCENT, such as --strength 10.")
+        return found
+    if strength is not None:
+        raise UsageError("ph: --strength needs --with: whose strength is it? Such as --with 'citric acid anhydrous'.")
+    return None
+
+
+def _points(path: Path, target: str, sample: float | None, solution: "Stock | None") -> "PhAnswer":
+    from optimizer.bench.acid import points_answer
+    from optimizer.bench.acid_log import read_points
+    from optimizer.chemistry.interval import Interval
+
+    if sample is None or not target or solution is None:
+        raise UsageError("ph: --points needs --sample GRAMS, --target PH, --with NAME and --strength PERCENT.")
+    middle, _, width = target.partition(":")
+    try:
+        centre, tolerance = float(middle), float(width or 0.2)
+    except ValueError:
+        raise UsageError(f"--target '{target}': write a pH, or pH:tolerance such as 5.5:0.2.") from None
+    if not (0 <= centre <= 14 and 0 <= tolerance <= 2):
+        raise UsageError(f"--target '{target}': write a pH from 0 to 14 and a tolerance up to 2.")
+    return points_answer(solution, Interval(centre - tolerance, centre, centre + tolerance), sample, read_points(path))
+
+
+def _of(of: str, sample: float | None) -> Literal["", "sample", "batch"]:
+    if of not in ("", "sample", "batch"):
+        raise UsageError(f"--of '{of}': write batch or sample.")
+    if of == "batch" and sample is not None:
+        raise UsageError("ph: --sample and --of batch contradict each other.")
+    if of == "sample" and sample is None:
+        raise UsageError("ph: --of sample needs its mass: --sample GRAMS.")
+    return "sample" if sample is not None else "batch" if of == "batch" else ""
+
+
+def _size_of(batch_kg: float | None) -> float | None:
+    return 1000 * batch_kg if batch_kg else None
+
+
+def _grams(text: str) -> float:
+    """Return a mass such as 5kg, 5 kg or 800g in grams."""
+    from optimizer.sheet import number_of
+
+    plain = text.strip().lower()
+    factor = 1000.0 if plain.endswith("kg") else 1.0
+    try:
+        value = factor * number_of(plain.removesuffix("kg").removesuffix("g").strip())
+    except ValueError:
+        value = 0.0
+    if not value > 0 or not plain.endswith("g"):
+        raise UsageError(f"--batch '{text}': write a mass with its unit, such as 5kg or 800g.")
+    return value

@@ -1,0 +1,220 @@
+"""The pH of a formula or batch as a document."""
+
+from __future__ import annotations
+
+from math import floor, log10
+
+from optimizer.bench.acid import PhAnswer, Session, first_portion
+from optimizer.chemistry.interval import Interval
+from optimizer.chemistry.ph import Stock
+from optimizer.outlook.preserving import Preservation
+from optimizer.report.document import Document, Listing, Table
+from optimizer.units import listed, number
+
+FINE = 0.05
+"""Below this many grams an addition is hard to weigh on a balance that shows 0.01 g; common practice."""
+
+
+def ph_document(title: str, answer: PhAnswer, notes: tuple[str, ...] = ()) -> Document:
+    """Return the answer as a document: the log first if there is one, then the plan."""
+    s = answer.setting
+    assert s.low is not None
+    assert s.target is not None
+    assert s.high is not None
+    session = answer.sessions[-1] if answer.sessions else None
+    facts = [("target", f"pH {number(s.target, 2)}, {number(s.low, 2)} to {number(s.high, 2)}"), *_window_facts(answer)]
+    blind = [
+        ("estimated pH", f"{_ph(answer.estimate)} ({_dilution(answer.estimate_water)}), before anything is added"),
+        ("solution", _said(answer.solution)),
+    ]
+    if answer.assumed:
+        blind.append(("assumed", answer.assumed))
+    blind.append(("dose", f"{_grams(answer.dose)} g per 100 g of blend"))
+    if answer.batch_dose is not None and answer.blend_g is not None:
+        blind.append(("", f"{_grams(answer.batch_dose)} g for {number(answer.blend_g, 1)} g of blend"))
+    sections: list[Table | Listing] = []
+    for one in answer.sessions:
+        sections += _session_sections(one, answer)
+    if session is None:
+        facts += blind
+        doubts: tuple[str, ...] = ()
+    else:
+        facts.append(("solution", _said(session.log.solution)))
+        doubts = session.advice.doubts
+    sections += [Listing("Does not fit together", doubts)] if doubts else []
+    if answer.window and answer.window.doubts:
+        sections.append(Listing("pH windows", answer.window.doubts))
+    if answer.ingredients:
+        sections.append(_ingredients(answer))
+    if answer.gain and session is None:
+        sections.append(_titrate(answer))
+    if answer.preservation and (answer.preservation.acids or answer.preservation.exclusions):
+        sections += _preservation_sections(answer.preservation)
+    if notes:
+        sections.append(Listing("Assumed", notes))
+    cautions = [session.advice.caution if session else answer.caution]
+    if answer.preservation and answer.preservation.acids:
+        cautions.append(answer.preservation.warning)
+    sections.append(Listing("Cautions", tuple(cautions), "caution"))
+    facts.append(("worth", answer.worth))
+    bad = bool(doubts) or bool(answer.window and answer.window.low > answer.window.high)
+    return Document(title, _verdict(answer), tuple(facts), tuple(sections), good=not bad)
+
+
+def _verdict(answer: PhAnswer) -> str:
+    if not answer.sessions:
+        way = "acid" if answer.solution.chemical.acid else "alkali"
+        return f"A plan, not a reading: about {_about(answer.dose.typical)} g of {way} solution per 100 g of blend."
+    advice = answer.sessions[-1].advice
+    if advice.state == "add":
+        return f"Add {_small(advice.next_addition)} g now, stir, wait about 10 minutes, read."
+    words = {
+        "measure": "Read the pH first.",
+        "stop": "Stop: inside the target.",
+        "passed": "Stop: beyond the target.",
+        "wrong way": "Stop: this solution moves away from the target.",
+        "check": "Add nothing: check first.",
+    }
+    return words[advice.state]
+
+
+def _session_sections(session: Session, answer: PhAnswer) -> list[Table | Listing]:
+    log = session.log
+    rows = []
+    for n, (r, note) in enumerate(zip(log.readings, session.notes, strict=True), 1):
+        how = ["strip" if r.strip else "meter", _dilution(r.water), f"{number(r.temperature, 1)} °C"]
+        how += [] if r.foam_free else ["foam"]
+        how += [f"{number(r.taken, 2)} g taken"] if r.taken else []
+        rows.append((str(n), number(r.grams, 3), number(r.ph, 2), ", ".join(how), note))
+    first = (
+        f"{session.of} of {number(log.sample, 1)} g, {log.solution.chemical.name} {number(log.solution.percent, 1)} %"
+    )
+    table = Table(
+        f"Log: {first}", ("", "added so far g", "pH", "read", "note"), tuple(rows), frozenset({0, 1, 2})
+    )  # fmt: skip
+    said = [session.advice.reason]
+    if 0 < session.advice.next_addition < FINE:
+        said.append(f"Less than {FINE:g} g is hard to weigh: take a weaker solution in a new log, or a larger sample.")
+    if session.advice.expected is not None:
+        said.append(f"Expected after it: pH {_ph(session.advice.expected)}.")
+    said.append(f"In all, from the start: {_grams(session.total)} g for this {session.of}.")
+    if session.for_batch is not None and answer.blend_g is not None and session.of == "sample":
+        said.append(f"Scaled to {number(answer.blend_g, 1)} g of batch: {_grams(session.for_batch)} g.")
+        portion = first_portion(session)
+        if portion:
+            said.append(
+                f"Into the batch at first not more than {_small(portion)} g (60 % of the lowest estimate); then start "
+                "a log of the batch with --of batch."
+            )
+    if log.readings and log.readings[-1].water > 0:
+        said.append(
+            f"Target and estimate are meant at the last reading's dilution, {_dilution(log.readings[-1].water)}."
+        )
+    if session.so_far is not None:
+        a, chemical = session.so_far, log.solution.chemical
+        as_salt = "as its sodium salt" if chemical.acid else "of it cation or base"
+        said.append(
+            f"In already: {_small(a.active)} g {chemical.name} ({number(a.percent, 3)} %), {_small(a.as_salt)} g "
+            f"{as_salt}, {number(a.millimoles, 2)} mmol."
+        )
+    if len(session.worth) > 1:
+        steps = [f"after {k} {_grams(w)}" for k, w in enumerate(session.worth) if k]
+        said.append(
+            f"How the total per 100 g moved: before any reading {_grams(session.worth[0])} g; {'; '.join(steps)}."
+        )
+    return [table, Listing("What it says", tuple(said))] if rows else [Listing(f"Log: {first}", tuple(said[:1]))]
+
+
+def _window_facts(answer: PhAnswer) -> list[tuple[str, str]]:
+    w = answer.window
+    if w is None:
+        return []
+    low, high = number(w.low, 2), number(w.high, 2)
+    if w.low > w.high:
+        return [("windows", f"do not meet: from {low} up ({listed(w.low_by)}), up to {high} ({listed(w.high_by)})")]
+    return [("shared window", f"{low} (set by {listed(w.low_by)}) to {high} (set by {listed(w.high_by)})")]
+
+
+def _ingredients(answer: PhAnswer) -> Table:
+    target = answer.setting.target
+    assert target is not None
+    rows = []
+    for b in sorted(answer.ingredients, key=lambda b: (-sum(b.takes_up(target)), b.name)):
+        mean, sd = b.takes_up(target)
+        neutral = b.rests_on == "taken as neutral"
+        spread = "" if neutral else f"{number(mean, 1)} +- {number(1.2816 * sd, 1)}"
+        rows.append((b.name, f"{b.percent:.2f}", spread, b.rests_on, b.words))
+    note = (
+        "Acid that each takes up on the way to the target, mmol per kg of blend, with half the width of 8 in 10. Kinds "
+        "and their ranges are assumptions that nobody measured on these materials."
+    )
+    columns = ("ingredient", "% of blend", "takes up", "rests on", "in words")
+    return Table("What it rests on", columns, tuple(rows), frozenset({1, 2}), note)
+
+
+def _titrate(answer: PhAnswer) -> Listing:
+    gain = answer.gain
+    assert gain is not None
+    return Listing(
+        "What a titration would tell",
+        (
+            f"Titrating {listed(gain.names)} would narrow the dose from {_span(gain.before)} g per 100 g to about "
+            f"{_span(gain.after)} g.",
+            "How: 10 g in 90 g of water, acid solution in small steps to pH 6; mmol of strong acid per g = grams of "
+            "solution x its strength x what the acid takes up at pH 6 (50 % anhydrous citric: 2.60 x 2.69 mmol per g), "
+            "divided by the 10 g. Put it on the shelf in a column 'titrated mmol/g'.",
+        ),
+    )
+
+
+def _preservation_sections(found: Preservation) -> list[Table | Listing]:
+    rows = tuple(
+        (
+            f"{a.acid} ({listed(a.materials)})",
+            number(a.percent, 3),
+            f"{number(a.undissociated.low, 3)} - {number(a.undissociated.high, 3)}",
+            number(a.undissociated.typical, 3),
+            "; ".join(f"{number(c.room, 2)} of {number(c.most, 2)}" for c in a.ceilings) or "none known",
+        )
+        for a in found.acids
+    )
+    columns = ("acid (from)", "as acid %", "undissociated in the window %", "at the target %", "room below ceilings %")
+    sections: list[Table | Listing] = []
+    if rows:
+        sections.append(Table("Acid preservatives at this pH", columns, rows, frozenset({1, 2, 3})))
+    if found.exclusions:
+        said = tuple(f"{'Broken: ' if broken else ''}{reading}" for reading, broken in found.exclusions)
+        sections.append(Listing("Exclusions that apply", said))
+    return sections
+
+
+def _said(solution: Stock) -> str:
+    note = f"; {solution.chemical.note}" if solution.chemical.note else ""
+    words = f"{solution.chemical.name}, {number(solution.percent, 2)} % w/w = {number(solution.millimoles, 2)} mmol/g"
+    return words + note
+
+
+def _dilution(water: float) -> str:
+    return "neat" if water == 0 else f"{number(100 / (1 + water), 1)} % in water"
+
+
+def _ph(interval: Interval) -> str:
+    return f"{number(interval.typical, 1)} ({number(interval.low, 1)} to {number(interval.high, 1)})"
+
+
+def _grams(interval: Interval) -> str:
+    return f"{_about(interval.typical)} ({_span(interval)})"
+
+
+def _span(interval: Interval) -> str:
+    return f"{_about(interval.low)} to {_about(interval.high)}"
+
+
+def _about(grams: float) -> str:
+    """Return an estimated mass with two digits that count."""
+    return number(grams, max(0, min(4, 1 - floor(log10(grams))))) if grams > 0 else "0"
+
+
+def _small(grams: float) -> str:
+    """Return a mass to be weighed, with three digits that count."""
+    return number(grams, max(0, min(4, 2 - floor(log10(grams))))) if grams > 0 else "0"
