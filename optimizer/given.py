@@ -20,7 +20,7 @@ from optimizer.probe import Probe
 from optimizer.rounding import NEAR, band_of, broken, grid_formula, near_grid
 from optimizer.row import Setting
 from optimizer.rules import Acidity, LimitRule, Rule, named_measure
-from optimizer.units import TOLERANCE, USED
+from optimizer.units import TOLERANCE
 
 ACTIVE_BAND = 0.05
 """Half-width within which a formula's active matter is kept [% of the product]."""
@@ -76,14 +76,8 @@ def best_setting(brief: Brief, formula: Formula) -> Setting:
         return Setting()
     edges = acidity.edges(brief.pool) + tuple(e for r in brief.rules for e in r.edges(brief.pool))
     settings = acidity.settings(edges)
-    low, high = window_of(acidity, formula)
-    return min(settings, key=lambda s: _rank(acidity, brief, formula, s, low, high))
-
-
-def window_of(acidity: Acidity, formula: Formula) -> tuple[float, float]:
-    """Return the pH range that all used materials and the brief share; low is above high if there is none."""
-    windows = [acidity.window(line.item.material) for line in formula.lines if line.percent > USED]
-    return max([acidity.low, *(w[0] for w in windows)]), min([acidity.high, *(w[1] for w in windows)])
+    shared = acidity.shared(formula)
+    return min(settings, key=lambda s: _rank(acidity, brief, formula, s, shared.low, shared.high))
 
 
 def _rank(

@@ -132,10 +132,7 @@ def choose_ph(brief: Brief, found: Found, formula: Formula, all_cases: tuple[Cas
     acidity = brief.acidity
     if acidity is None:
         return None
-    low, high = acidity.low, acidity.high
-    windows = [(line.item.id, acidity.window(line.item.material)) for line in formula.lines]
-    low = max([low, *(w[0] for _, w in windows)])
-    high = min([high, *(w[1] for _, w in windows)])
+    shared = acidity.shared(formula)
     targets = [
         s.target
         for case in all_cases
@@ -143,10 +140,9 @@ def choose_ph(brief: Brief, found: Found, formula: Formula, all_cases: tuple[Cas
         for s in case.settings
         if s.target is not None and all(acidity.gap(line.item.material, s) <= 1e-6 for line in formula.lines)
     ]
-    target = max(targets, key=lambda t: (round(min(t - low, high - t), 6), -t))
-    low_by = tuple(name for name, w in windows if w[0] >= low - 1e-9)
-    high_by = tuple(name for name, w in windows if w[1] <= high + 1e-9)
-    return PhOutcome(target, acidity.tolerance, low, high, low_by or ("brief",), high_by or ("brief",))
+    target = max(targets, key=lambda t: (round(min(t - shared.low, shared.high - t), 6), -t))
+    low_by, high_by = shared.low_set_by or ("brief",), shared.high_set_by or ("brief",)
+    return PhOutcome(target, acidity.tolerance, shared.low, shared.high, low_by, high_by)
 
 
 def _margin(ph: PhOutcome | None) -> float:

@@ -20,11 +20,10 @@ from optimizer.chemistry.ph import Chemical, Stock, stock
 from optimizer.chemistry.titration import Log, Reading
 from optimizer.errors import DataError, Problem, fault
 from optimizer.formula import Formula
-from optimizer.given import window_of
 from optimizer.outlook.alkalinity import Basis, ingredients_of, known_of
 from optimizer.outlook.preserving import Preservation, preservation_of
 from optimizer.row import Setting
-from optimizer.units import USED, number
+from optimizer.units import number
 
 DEFAULT_ACID, DEFAULT_ALKALI = ("citric acid anhydrous", 50.0), ("sodium hydroxide", 10.0)
 """What is planned with if nobody says otherwise: name and strength [% w/w]; common practice."""
@@ -278,13 +277,11 @@ def _chosen(
 def _window(brief: Brief, formula: Formula, target: Interval) -> Window | None:
     if brief.acidity is None:
         return None
-    acidity = brief.acidity
-    low, high = window_of(acidity, formula)
-    windows = [
-        (line.item.material.name, acidity.window(line.item.material)) for line in formula.lines if line.percent > USED
-    ]
-    low_by = tuple(n for n, w in windows if w[0] >= low - 1e-9) or ("the brief",)
-    high_by = tuple(n for n, w in windows if w[1] <= high + 1e-9) or ("the brief",)
+    shared = brief.acidity.shared(formula)
+    low, high = shared.low, shared.high
+    names = {line.item.id: line.item.material.name for line in formula.lines}
+    low_by = tuple(names[i] for i in shared.low_set_by) or ("the brief",)
+    high_by = tuple(names[i] for i in shared.high_set_by) or ("the brief",)
     doubts = []
     if low > high:
         doubts.append(

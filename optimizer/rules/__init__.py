@@ -4,7 +4,7 @@ from typing import Annotated, Any, Union, get_args
 
 from pydantic import Field
 
-from optimizer.rules.acidity import Acidity
+from optimizer.rules.acidity import Acidity, SharedWindow
 from optimizer.rules.base import LimitRule, Rule
 from optimizer.rules.ceiling import UseLevel
 from optimizer.rules.clarity import Clear, Solubiliser
@@ -31,6 +31,7 @@ __all__ = [
     "LimitRule",
     "Property",
     "Rule",
+    "SharedWindow",
     "Stock",
     "Total",
     "UndissociatedAcid",

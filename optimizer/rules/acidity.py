@@ -1,5 +1,6 @@
 """The pH that everything in the bottle must agree on."""
 
+from dataclasses import dataclass
 from math import inf
 from typing import Annotated, ClassVar, Literal, Self
 
@@ -12,6 +13,23 @@ from optimizer.pool import Mask, Pool
 from optimizer.row import Row, Setting
 from optimizer.rules.base import Rule
 from optimizer.units import TOLERANCE, USED, number
+
+
+@dataclass(frozen=True)
+class SharedWindow:
+    """The pH range that a brief and the used materials share.
+
+    Attributes:
+        low: Lower end; above `high` if they share none.
+        high: Upper end.
+        low_set_by: Ids of the materials that set the lower end; none if the brief does.
+        high_set_by: The same for the upper end.
+    """
+
+    low: float
+    high: float
+    low_set_by: tuple[str, ...]
+    high_set_by: tuple[str, ...]
 
 
 class Acidity(Rule):
@@ -58,6 +76,15 @@ class Acidity(Rule):
         """Return the pH range of the product that a material tolerates."""
         window = material.ph_clear if self.clear and material.ph_clear else material.ph_stable
         return window or (-inf, inf)
+
+    def shared(self, formula: Formula) -> SharedWindow:
+        """Return the pH range that all used materials and the brief share, with who sets each end."""
+        windows = [(line.item.id, self.window(line.item.material)) for line in formula.lines if line.percent > USED]
+        low = max([self.low, *(w[0] for _, w in windows)])
+        high = min([self.high, *(w[1] for _, w in windows)])
+        low_by = tuple(name for name, w in windows if w[0] >= low - 1e-9)
+        high_by = tuple(name for name, w in windows if w[1] <= high + 1e-9)
+        return SharedWindow(low, high, low_by, high_by)
 
     def settings(self, edges: tuple[float, ...]) -> tuple[Setting, ...]:
         """Return every target that is tried: the grid and the given window edges, ascending."""

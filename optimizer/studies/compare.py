@@ -46,8 +46,8 @@ class Side:
         acidity = self.brief.acidity
         if acidity is None or self.formula is None:
             return nan, nan
-        windows = [acidity.window(line.item.material) for line in self.formula.lines]
-        return max([acidity.low, *(w[0] for w in windows)]), min([acidity.high, *(w[1] for w in windows)])
+        shared = acidity.shared(self.formula)
+        return shared.low, shared.high
 
     def outcomes(self) -> dict[str, Outcome]:
         """Every rule of its own brief at the formula, by id."""
