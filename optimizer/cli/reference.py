@@ -68,10 +68,11 @@ def schema(
     from optimizer.report.advice import AdviceRecord
     from optimizer.report.intake import TakenFormulaRecord, TakenPricesRecord
     from optimizer.report.joint import PlanRecord
-    from optimizer.report.jsonout import BlendRecord, CheckRecord, CompareRecord, Record, WhyRecord
+    from optimizer.report.jsonout import BlendRecord, CheckRecord, CompareRecord, WhyRecord
     from optimizer.report.label_record import LabelRecord
     from optimizer.report.lots import RestandardiseRecord, RobustRecord
     from optimizer.report.range import RangeRecord
+    from optimizer.report.record import Record
     from optimizer.report.substitute import SubstituteRecord
     from optimizer.report.thicken import ThickenRecord
     from optimizer.report.tradeoff import FrontierRecord, LeewayRecord

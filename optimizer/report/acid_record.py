@@ -6,7 +6,7 @@ from optimizer.bench.acid import PhAnswer, Session, first_portion
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Stock
 from optimizer.outlook.preserving import Preservation
-from optimizer.report.jsonout import Record
+from optimizer.report.record import Record
 
 
 class SpanRecord(Record):

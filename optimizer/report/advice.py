@@ -12,7 +12,7 @@ from optimizer.outlook.solubiliser import USUAL_MOST, Ladder
 from optimizer.outlook.thickening import Candidate, Plan
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Document, Listing, Table
-from optimizer.report.jsonout import CautionRecord, Figure, Record
+from optimizer.report.record import CautionRecord, Figure, Record
 from optimizer.row import Setting
 from optimizer.units import number
 

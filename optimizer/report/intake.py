@@ -7,7 +7,7 @@ from pathlib import Path
 from optimizer.intake.formula_sheet import TakenFormula
 from optimizer.intake.price_list import TakenPrices
 from optimizer.report.document import Document, Listing, Table
-from optimizer.report.jsonout import Record
+from optimizer.report.record import Record
 from optimizer.units import number
 
 

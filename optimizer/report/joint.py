@@ -6,7 +6,7 @@ from optimizer.cautions import cautions_of
 from optimizer.joint import Plan, Product
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Document, Listing, Sketch, Table
-from optimizer.report.jsonout import CautionRecord, Figure, LineRecord, Record, line_records
+from optimizer.report.record import CautionRecord, Figure, LineRecord, Record, line_records
 from optimizer.units import number
 
 

@@ -6,7 +6,7 @@ from optimizer.bench.label import Label, Met
 from optimizer.bench.substances import Amount
 from optimizer.cautions import cautions_of
 from optimizer.library import Library
-from optimizer.report.jsonout import CautionRecord, Figure, Record
+from optimizer.report.record import CautionRecord, Figure, Record
 
 
 class CarrierRecord(Record):

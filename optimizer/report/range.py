@@ -8,7 +8,7 @@ from optimizer.range.run import Ranged
 from optimizer.range.summary import Slice, Spread, Summary
 from optimizer.range.tables import SIDES
 from optimizer.report.document import Document, Listing, Table
-from optimizer.report.jsonout import Figure, Record
+from optimizer.report.record import Figure, Record
 from optimizer.units import number
 
 MOST_RECORDS = 1000

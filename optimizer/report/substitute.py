@@ -8,7 +8,7 @@ from optimizer.cautions import cautions_of
 from optimizer.given import cost_of, doses_of
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Document, Listing, Table
-from optimizer.report.jsonout import CautionRecord, Figure, LineRecord, PhRecord, Record, line_records
+from optimizer.report.record import CautionRecord, Figure, LineRecord, PhRecord, Record, line_records
 from optimizer.studies.substitute import Base, StandIn, Substituted, Swap
 from optimizer.units import listed, number
 

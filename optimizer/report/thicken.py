@@ -5,7 +5,7 @@ from __future__ import annotations
 from optimizer.bench.thicken import Log
 from optimizer.report.advice import BudgetRecord, budget_record, budget_table
 from optimizer.report.document import Document, Listing, Sketch, Table
-from optimizer.report.jsonout import Figure, Record
+from optimizer.report.record import Figure, Record
 from optimizer.units import number
 
 WIDTH, HEIGHT = 56, 10

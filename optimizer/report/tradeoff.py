@@ -9,7 +9,7 @@ from optimizer.errors import UsageError
 from optimizer.files import write_bytes_atomic
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Document, Listing, Sketch, Table
-from optimizer.report.jsonout import CautionRecord, Figure, LineRecord, Record, line_records
+from optimizer.report.record import CautionRecord, Figure, LineRecord, Record, line_records
 from optimizer.studies.frontier import Axis, Frontier
 from optimizer.studies.leeway import Leeway
 from optimizer.units import listed, number

@@ -6,7 +6,7 @@ from optimizer.bench.label import Label
 from optimizer.cautions import Caution, cautions_of
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Document, Listing, Table
-from optimizer.report.jsonout import Record
+from optimizer.report.record import Record
 from optimizer.units import listed, number
 from optimizer.variants import VariantOutcome, Variants
 
