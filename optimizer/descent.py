@@ -37,7 +37,7 @@ ENOUGH = 0.1
 NOTHING = 1e-9
 """A gain that counts as none, relative to 1 + |objective|."""
 STARTS: tuple[tuple[Sign, str], ...] = (
-    (-1, "amphoteric"), (-1, "nonionic"), (1, "anionic"), (-1, "mildness"), (1, "active"), (1, "salt"),
+    (-1, "amphoteric"), (-1, "nonionic"), (1, "anionic"), (-1, "mildness"), (1, "active"),
 )  # fmt: skip
 """Besides the best formula without the curved rules, descents start from the best of these measures."""
 
@@ -84,10 +84,15 @@ class Descent:
         sign, name = self.brief.scenario.objective.goals[0]
         return sign, self.brief.measure(name)
 
-    def run(self, brief: Brief, sign: Sign, measure: LimitRule) -> tuple[Found, Point] | None:
-        """Return the best of a brief with straight rules for a measure."""
+    def run(
+        self, brief: Brief, sign: Sign, measure: LimitRule, at: Setting | None = None
+    ) -> tuple[Found, Point] | None:
+        """Return the best of a brief with straight rules for a measure, at one pH setting or at all."""
         self.solves += 1
-        found = [f for f in Corridor(brief, time_limit=self.time_limit).best_of_each(sign, measure) if f.x is not None]
+        corridor = Corridor(brief, time_limit=self.time_limit)
+        chosen = [c for c in corridor.cases if at in c.settings]
+        every = [corridor.best(c, sign, measure) for c in chosen] or corridor.best_of_each(sign, measure)
+        found = [f for f in every if f.x is not None]
         if not found:
             return None
         best = min(found, key=lambda f: sign * f.objective)
@@ -131,11 +136,12 @@ class Descent:
             stop: A worth that is good enough.
         """
         here, width = start, BOX
+        at: Setting | None = None
         for _ in range(ROUNDS):
             now = self.worth(here, goal)
             if now <= stop or width < NARROWEST:
                 break
-            step = self._step(here, here, goal, rules, width)
+            step = self._step(here, here, goal, rules, width, at)
             if step is None:
                 break
             promised = now - step[1]
@@ -143,13 +149,20 @@ class Descent:
                 break
             moved = self._corrected(here, step[0], goal, rules, width)
             if moved is not None and now - self.worth(moved, goal) >= ENOUGH * promised:
-                here, width = moved, min(2 * width, WIDEST)
+                # The first step looks at every pH; to go on at the one it chose saves most of the programs.
+                here, width, at = moved, min(2 * width, WIDEST), moved.setting
             else:
                 width /= 4
         return here
 
     def _step(
-        self, centre: Point, at: Point, goal: tuple[Sign, LimitRule], rules: tuple[CurvedRule, ...], width: float
+        self,
+        centre: Point,
+        at: Point,
+        goal: tuple[Sign, LimitRule],
+        rules: tuple[CurvedRule, ...],
+        width: float,
+        setting: Setting | None,
     ) -> tuple[Point, float] | None:
         """Return the best point of the program with tangents at a point in the box round another, and its promise."""
         sign, measure = goal
@@ -159,7 +172,7 @@ class Descent:
             measure = Tangent.at(measure, self.brief.pool, at.doses, box=box)
             # Without a limit it makes no row of its own, but it carries the box and the place of its rule.
             asked.setdefault(measure.id, measure)
-        found = self.run(with_rules(straight(self.brief), asked), sign, measure)
+        found = self.run(with_rules(straight(self.brief), asked), sign, measure, setting)
         return None if found is None else (found[1], sign * found[0].objective)
 
     def _corrected(
@@ -169,7 +182,7 @@ class Descent:
         for _ in range(CORRECTIONS):
             if self.kept(point, rules):
                 return point
-            step = self._step(centre, point, goal, rules, width)
+            step = self._step(centre, point, goal, rules, width, point.setting)
             if step is None:
                 return None
             point = step[0]
@@ -191,10 +204,19 @@ class Descent:
                 kept = tuple(r for r in self.rules if self.kept(point, (r,)))
         return point, max((r.violation(point.formula, point.setting) for r in self.rules), default=0.0)
 
-    def starts(self, first: Point | None) -> Iterator[Point]:
-        """Yield starting points: the best without the curved rules, then the best of other measures."""
+    def starts(self, first: Point, near: Formula | None = None) -> Iterator[Point]:
+        """Yield starting points: the best without the curved rules, then the best of other measures.
+
+        Args:
+            first: The former.
+            near: A formula that keeps the straight rules and takes the place of the latter.
+        """
         seen: list[Vector] = []
-        for point in (first, *(self._best_of(sign, name) for sign, name in STARTS)):
+        given = None
+        if near is not None:
+            given = Point(np.array([near.dose(i) for i in self.brief.pool.ids]), near, Setting())
+        others = (given,) if given else (self._best_of(sign, name) for sign, name in STARTS)
+        for point in (first, *others):
             if point is not None and not any(np.abs(point.doses - other).max() < 1e-6 for other in seen):
                 seen.append(point.doses)
                 yield point

@@ -13,6 +13,8 @@ from __future__ import annotations
 from dataclasses import replace
 from math import inf, isnan, nan
 
+import numpy as np
+
 from optimizer.brief import Brief
 from optimizer.descent import BOX, NARROWEST, NOTHING, Descent, Point
 from optimizer.errors import SolverError
@@ -26,6 +28,8 @@ from optimizer.solve import solve as solve_straight
 from optimizer.tangent import Tangent, bent, straight, with_rules
 from optimizer.units import listed, number
 
+ALIKE = 1e-3
+"""Starting points whose doses differ by less count as one [% as supplied]."""
 SAME = 1e-7
 """By how much the last program's answer may be worse than the end of its descent, relative."""
 BOXES = (BOX, 0.5, 0.05, 0.005, NARROWEST)
@@ -49,7 +53,13 @@ def is_curved(brief: Brief) -> bool:
 
 
 def solve(
-    brief: Brief, *, time_limit: float = 60.0, solver: str = "", weighable: bool = False, exact: bool = False
+    brief: Brief,
+    *,
+    time_limit: float = 60.0,
+    solver: str = "",
+    weighable: bool = False,
+    exact: bool = False,
+    near: Formula | None = None,
 ) -> Result:
     """Return the best formula of a brief, curved rules and a curved objective included.
 
@@ -59,6 +69,7 @@ def solve(
         solver: Name of a PuLP solver that searches the first program instead of HiGHS.
         weighable: Also round the formula to the grid of the maker's scale.
         exact: Also check the vertex of the last program in rational arithmetic.
+        near: A formula that keeps the straight rules and stands in for the declared starting points.
 
     Raises:
         SolverError: If an answer does not stand the check outside the solver.
@@ -76,7 +87,7 @@ def solve(
         done: Solved | None = solve_fully(watched, time_limit=time_limit, solver=solver, exact=exact)
         best, result = start, replace(done.result, brief=brief)  # type: ignore[union-attr]
     else:
-        found = _best_found(descent, start)
+        found = _best_found(descent, start, near)
         if isinstance(found, Result):
             return found
         best, done = found
@@ -100,19 +111,20 @@ def _point(solved: Solved) -> Point:
     return Point(doses, solved.result.formula, solved.result.setting)
 
 
-def _best_found(descent: Descent, first: Point) -> tuple[Point, Solved] | Result:
+def _best_found(descent: Descent, first: Point, near: Formula | None) -> tuple[Point, Solved] | Result:
     """Return the best end of all descents with its last program, or the result that tells that none was found."""
     ends: list[Point] = []
+    kept: list[Point] = []
     least = inf
-    for start in descent.starts(first):
+    for start in descent.starts(first, near):
         descent.tried += 1
-        for fully in (False, True):
-            point, broken = descent.restored(start, fully=fully) if descent.rules else (start, 0.0)
+        for fully in (False, True) if descent.rules else (False,):
+            point, broken = descent.restored(start, fully=fully)
             least = min(least, broken)
-            if descent.kept(point, descent.rules):
+            new = not any(np.abs(point.doses - p.doses).max() < ALIKE for p in kept)
+            if new and descent.kept(point, descent.rules):
+                kept.append(point)
                 ends.append(descent.descend(point, descent.goal, descent.rules))
-            if not descent.rules or not ends:
-                break
     worths = [round(descent.worth(e, descent.goal), 9) for e in ends]
     for k in sorted(range(len(ends)), key=lambda k: (worths[k], k)):
         done = _last(descent, ends[k])

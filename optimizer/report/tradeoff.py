@@ -48,6 +48,9 @@ class CurveRecord(Record):
     x: str
     y: str
     sampled: bool
+    local: bool
+    """True if every point is a local answer (a rule or measure is linear only around a formula) and stretches are
+    chords between points."""
     breaks: list[BreakRecord]
     stretches: list[StretchRecord]
 
@@ -116,6 +119,12 @@ def frontier_document(curves: tuple[tuple[str, Frontier], ...]) -> Document:
     if any(f.sampled for _, f in curves):
         exact = "Each piece is exact; the yes/no choices between them were sampled, so a better choice may be missing."
     verdict = f"{count} stretches between breaks. {exact}"
+    if any(f.local for _, f in curves):
+        verdict = (
+            f"{count} stretches between points. Something here is linear only around a formula: each point keeps every "
+            "rule, checked apart from the programs, but a better formula far from it is not ruled out. Between points "
+            "the rate is that of two formulas, not an exact slope."
+        )
     title = f"{first.y.name} against {first.x.name} for {first.brief.scenario.name}"
     return Document(title, verdict, sections=tuple(sections), good=count > 0)
 
@@ -264,6 +273,7 @@ def frontier_record(curves: tuple[tuple[str, Frontier], ...]) -> FrontierRecord:
                 x=axis_words(f.x),
                 y=axis_words(f.y),
                 sampled=f.sampled,
+                local=f.local,
                 breaks=[BreakRecord.model_validate(b) for b in f.breaks],
                 stretches=[StretchRecord.model_validate(s) for s in f.stretches],
             )

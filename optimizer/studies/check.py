@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from optimizer.brief import Brief
 from optimizer.formula import Formula
 from optimizer.given import best_setting, cost_of, formula_at, least_change, on_grid
@@ -12,6 +14,11 @@ from optimizer.pricing import measure_rules
 from optimizer.result import Outcome
 from optimizer.rounding import exceeds
 from optimizer.row import Setting
+from optimizer.tangent import Tangent, bent, straight, with_rules
+from optimizer.units import listed
+
+TANGENTS = 12
+"""Most times that a curved rule's tangent is taken anew."""
 
 __all__ = ["Checked", "Mend", "best_setting", "check", "cost_of"]
 
@@ -73,19 +80,51 @@ def check(brief: Brief, doses: dict[str, float], held_back: float, notes: tuple[
         notes: What was done to the given figures.
     """
     brief = replace(brief, pool=replace(brief.pool, held_back=held_back))
+    curved = bent(brief)
     formula = formula_at(brief.pool, doses)
     setting = best_setting(brief, formula)
     outcomes = measure_rules(brief, formula, setting)
     bad = tuple(r.id for r, told in zip(brief.all_rules, outcomes, strict=False) if exceeds(r, told.violation))
     kept = frozenset(r.id for r in brief.all_rules) - frozenset(bad)
-    ready = Ready(brief) if bad else None
+    ready = Ready(brief) if bad and not curved else None
     mends = []
     for name in bad:
-        near = nearest_formula(brief, doses, kept | {name}, fewest=False, at=setting, ready=ready)
+        near = _nearest(brief, doses, kept | {name}, fewest=False, at=setting, ready=ready)
         cost = None if near is None else cost_of(near.formula) - cost_of(formula)
         mends.append(Mend(name, () if near is None else near.changed, cost))
-    nearest = nearest_formula(brief, doses, ready=ready) if bad else None
+    nearest = _nearest(brief, doses, None, ready=ready) if bad else None
+    if curved and bad:
+        names = listed([f"'{r.name}'" for r in curved])
+        notes = (
+            *notes,
+            f"{names} is linear only around a formula: the nearest formula and what mending costs were "
+            "followed by tangents, so a nearer one is not ruled out, nor is one where none was found.",
+        )
     gridded = False
     if nearest is not None:
         nearest, gridded = on_grid(brief, nearest, doses, least_change(brief, nearest, doses))
     return Checked(brief, formula, setting, outcomes, bad, tuple(mends), nearest, gridded, notes)
+
+
+def _nearest(
+    brief: Brief,
+    doses: dict[str, float],
+    keep: frozenset[str] | None,
+    *,
+    fewest: bool = True,
+    at: Setting | None = None,
+    ready: Ready | None = None,
+) -> Near | None:
+    """Return the nearest formula; where rules are curved, one that keeps them, followed by tangents, or None."""
+    curved = tuple(r for r in bent(brief) if keep is None or r.id in keep)
+    here = np.array([doses.get(name, 0.0) for name in brief.pool.ids])
+    for _ in range(TANGENTS if bent(brief) else 1):
+        asked = with_rules(straight(brief), {r.id: Tangent.at(r, brief.pool, here) for r in curved})
+        near = nearest_formula(asked, doses, keep, fewest=fewest, at=at, ready=ready)
+        if near is None:
+            return None
+        setting = Setting() if near.ph is None else near.ph.setting
+        if not any(exceeds(r, r.violation(near.formula, setting)) for r in curved):
+            return near
+        here = np.array([near.formula.dose(name) for name in brief.pool.ids])
+    return None
