@@ -135,7 +135,7 @@ def _breaks(one: Frontier, suffix: str) -> Table:
     rows = tuple(row for k, row in enumerate(every) if k == 0 or row[:2] != every[k - 1][:2] or any(row[2:]))
     note = "What comes in and what goes out when the first column moves on from here."
     columns = (axis_words(one.x), axis_words(one.y), "comes in", "goes out")
-    return Table(f"Breaks{suffix}", columns, rows, frozenset({0, 1}), note)
+    return Table(f"{'Points' if one.local else 'Breaks'}{suffix}", columns, rows, frozenset({0, 1}), note)
 
 
 def _stretches(one: Frontier, suffix: str) -> Table:
@@ -154,6 +154,8 @@ def _stretches(one: Frontier, suffix: str) -> Table:
         rows.append((f"{number(s.first, 2)} - {number(s.last, 2)}", rate, ph, ", ".join(told)))
     unit = f"{one.y.name} per unit of {one.x.name}"
     note = "Doses move evenly between two breaks where the rate is one figure."
+    if one.local:
+        note = "Rates and moves are those from one point to the next."
     columns = (f"{one.x.name} from - to", unit, "target pH", "doses that move, %")
     return Table(f"Exchange rate{suffix}", columns, tuple(rows), frozenset({0, 1, 2}), note)
 
@@ -200,7 +202,8 @@ def _sketch(curves: tuple[tuple[str, Frontier], ...]) -> Sketch:
     keys = [
         f"{MARKS[k % len(MARKS)]} {label}" for k, (label, f) in enumerate(c for c in curves if c[1].breaks) if label
     ]
-    note = f"Up: {axis_words(first.y)}. Across: {axis_words(first.x)}. Marks are breaks. {'  '.join(keys)}".strip()
+    marks = "points" if first.local else "breaks"
+    note = f"Up: {axis_words(first.y)}. Across: {axis_words(first.x)}. Marks are {marks}. {'  '.join(keys)}".strip()
     return Sketch("The trade-off", tuple(lines), note)
 
 

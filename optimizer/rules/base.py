@@ -234,7 +234,8 @@ class CurvedRule(LimitRule):
 
     def refused(self) -> DataError:
         """Return the error of a room that needs a linear measure."""
-        what = f"'{self.reading()}' is linear only around a formula, and this question needs straight rules."
+        asked = self.name if self.limits == (-inf, inf) else self.reading()
+        what = f"'{asked}' is linear only around a formula, and this question needs straight rules."
         step = "'blend', 'compare' and 'frontier' follow it by steps, 'check' measures it; else leave the rule out."
         return fault("brief", f"rule.{self.id}", what, step)
 

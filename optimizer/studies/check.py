@@ -8,12 +8,13 @@ import numpy as np
 
 from optimizer.brief import Brief
 from optimizer.formula import Formula
-from optimizer.given import best_setting, cost_of, formula_at, least_change, on_grid
+from optimizer.given import best_setting, cost_of, doses_of, formula_at, least_change, on_grid
 from optimizer.nearest import Near, Ready, nearest_formula
 from optimizer.pricing import measure_rules
 from optimizer.result import Outcome
 from optimizer.rounding import exceeds
 from optimizer.row import Setting
+from optimizer.successive import solve
 from optimizer.tangent import Tangent, bent, straight, with_rules
 from optimizer.units import listed
 
@@ -63,6 +64,8 @@ class Checked:
     nearest: Near | None
     on_grid: bool
     notes: tuple[str, ...]
+    followed: bool = False
+    """True if rules are curved, so that a missing nearest formula is not proven missing."""
 
     @property
     def cost(self) -> float:
@@ -103,7 +106,7 @@ def check(brief: Brief, doses: dict[str, float], held_back: float, notes: tuple[
     gridded = False
     if nearest is not None:
         nearest, gridded = on_grid(brief, nearest, doses, least_change(brief, nearest, doses))
-    return Checked(brief, formula, setting, outcomes, bad, tuple(mends), nearest, gridded, notes)
+    return Checked(brief, formula, setting, outcomes, bad, tuple(mends), nearest, gridded, notes, bool(curved))
 
 
 def _nearest(
@@ -117,14 +120,22 @@ def _nearest(
 ) -> Near | None:
     """Return the nearest formula; where rules are curved, one that keeps them, followed by tangents, or None."""
     curved = tuple(r for r in bent(brief) if keep is None or r.id in keep)
-    here = np.array([doses.get(name, 0.0) for name in brief.pool.ids])
-    for _ in range(TANGENTS if bent(brief) else 1):
-        asked = with_rules(straight(brief), {r.id: Tangent.at(r, brief.pool, here) for r in curved})
-        near = nearest_formula(asked, doses, keep, fewest=fewest, at=at, ready=ready)
-        if near is None:
-            return None
-        setting = Setting() if near.ph is None else near.ph.setting
-        if not any(exceeds(r, r.violation(near.formula, setting)) for r in curved):
-            return near
-        here = np.array([near.formula.dose(name) for name in brief.pool.ids])
+    here: dict[str, float] | None = doses
+    for start in range(2 if keep is None and curved else 1):
+        if start == 1:
+            # Tangents at the given formula led nowhere: those at the best formula have it at least.
+            best = solve(brief).formula
+            here = None if best is None else doses_of(best)
+        for _ in range(TANGENTS if curved else 1):
+            if here is None:
+                break
+            at_here = np.array([here.get(name, 0.0) for name in brief.pool.ids])
+            asked = with_rules(straight(brief), {r.id: Tangent.at(r, brief.pool, at_here) for r in curved})
+            near = nearest_formula(asked, doses, keep, fewest=fewest, at=at, ready=ready)
+            if near is None:
+                break
+            setting = Setting() if near.ph is None else near.ph.setting
+            if not any(exceeds(r, r.violation(near.formula, setting)) for r in curved):
+                return near
+            here = doses_of(near.formula)
     return None
