@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from math import isnan
 from pathlib import Path
 
-from optimizer.errors import DataError, Problem
+from optimizer.errors import DataError, Problem, fault
 from optimizer.files import digest, shipped
 from optimizer.library import Library, read_library
 from optimizer.pool import Group, Ingredient, Pool, join, unknown
@@ -15,6 +15,7 @@ from optimizer.rules import (
     Acidity,
     Clear,
     Cost,
+    CurvedRule,
     Dose,
     Excludes,
     LimitRule,
@@ -154,6 +155,10 @@ def make_brief(
     unknown_goals = unknown(where, "objective", [m for _, m in scenario.objective.goals], known)
     if unknown_goals:
         raise DataError(unknown_goals)
+    curved = [m for _, m in scenario.objective.goals[1:] if isinstance(brief.measure(m), CurvedRule)]
+    if curved:
+        what = f"'{curved[0]}' is linear only around a formula and cannot break ties."
+        raise fault(where, "objective.then", what, "Make it the objective itself, or limit it with a rule.")
     return brief
 
 

@@ -11,7 +11,7 @@ from typing import Any, get_args
 from pydantic import BaseModel, create_model
 
 from optimizer.rules import IMPLIED, STATED, AnyRule, Rule
-from optimizer.rules.base import LimitRule
+from optimizer.rules.base import CurvedRule, LimitRule
 
 
 @dataclass(frozen=True)
@@ -112,7 +112,8 @@ def _example(rule: type[Rule], kind: str) -> str:
             "source": "example", "confidence": "common practice",
         }  # fmt: skip
     elif issubclass(rule, LimitRule) and kind != "one-of":
-        values["exactly" if kind == "total" else "at_least"] = 100 if kind == "total" else 2
+        side = "exactly" if kind == "total" else "at_most" if issubclass(rule, CurvedRule) else "at_least"
+        values[side] = 100 if kind == "total" else 2
     return rule.model_validate(values).reading()
 
 

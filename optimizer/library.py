@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
 from optimizer.chemistry.constants import SITES, WEAK
+from optimizer.chemistry.cuts import TechnicalCmc, cmc_of
 from optimizer.errors import ID_PATTERN, DataError, Problem, from_validation, nearest
 from optimizer.files import digest, read_toml
 
@@ -79,6 +80,29 @@ class Buffer(Frozen):
     """Moles of strong alkali less strong acid per mole, sites counted without their protons: -3 for citric acid."""
 
 
+class Micelle(Frozen):
+    """Where the critical micelle concentration of a surfactant comes from: its family and its chain cut."""
+
+    family: str
+    """Key of the table of published figures, such as 'betaine'."""
+    cut: str
+    """Named chain distribution, such as 'coco' or 'C12-14'."""
+
+    @model_validator(mode="after")
+    def _known(self) -> Self:
+        try:
+            cmc_of(self.family, self.cut)
+        except DataError as error:
+            problem = error.problems[0]
+            raise ValueError(f"{problem.what.rstrip('.')}; {problem.step}".rstrip("; .")) from None
+        return self
+
+    @property
+    def cmc(self) -> TechnicalCmc:
+        """Critical micelle concentration of the cut in water without salt, with its source."""
+        return cmc_of(self.family, self.cut)
+
+
 class Substance(Frozen):
     """One substance of a material, with its share of the material as supplied."""
 
@@ -101,6 +125,8 @@ class Substance(Frozen):
     buffer: Buffer | None = None
     alkalinity: Alkalinity | None = None
     """Kind whose assumed alkalinity it shares; an assumption."""
+    micelle: Micelle | None = None
+    """Family and chain cut that its critical micelle concentration is computed from; unknown if left out."""
 
     @property
     def low(self) -> float:

@@ -18,7 +18,7 @@ from optimizer.formula import Formula, Line
 from optimizer.library import Library, Material
 from optimizer.pool import Ingredient, Pool, Vector, with_lot
 from optimizer.row import Setting
-from optimizer.rules import LimitRule, Rule
+from optimizer.rules import CurvedRule, LimitRule, Rule
 from optimizer.rules.thickening import Thickening
 from optimizer.units import TOLERANCE
 
@@ -51,7 +51,9 @@ def at_lots(pool: Pool, library: Library, lots: Mapping[str, float]) -> Pool:
 
 def linear(rule: Rule) -> bool:
     """Return whether a rule is a sum or a ratio of sums over the doses."""
-    return isinstance(rule, LimitRule) and type(rule).amount is not LimitRule.amount
+    return (
+        isinstance(rule, LimitRule) and not isinstance(rule, CurvedRule) and type(rule).amount is not LimitRule.amount
+    )
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,8 @@ from optimizer.formula import Formula
 from optimizer.row import Setting
 
 Ending = Literal["optimal", "feasible", "infeasible", "stopped", "failed"]
-Proof = Literal["certificate", "enumerated", "solver bound", "none"]
+Proof = Literal["certificate", "enumerated", "solver bound", "local", "none"]
+"""'local': the best of its neighbourhood and of the starting points tried, where a rule is not linear."""
 
 EXIT_CODES: dict[str, int] = {"optimal": 0, "feasible": 5, "infeasible": 4, "stopped": 5, "failed": 5}
 
@@ -144,6 +145,8 @@ class Result:
     provenance: dict[str, str] = field(default_factory=dict)
     rounded: Rounded | None = None
     """The formula on the grid of the maker's scale, if that was asked for."""
+    notes: tuple[str, ...] = ()
+    """What else must be known of the answer."""
 
     @property
     def setting(self) -> Setting:

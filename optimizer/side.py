@@ -8,9 +8,9 @@ from optimizer.errors import UsageError
 from optimizer.formula import Formula, Line
 from optimizer.formula_file import read_formula
 from optimizer.scenario import find_scenario
-from optimizer.solve import solve
 from optimizer.studies.check import best_setting
 from optimizer.studies.compare import Side
+from optimizer.successive import solve
 
 FORMULAS = (".csv", ".xlsx", ".json")
 

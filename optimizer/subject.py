@@ -14,7 +14,7 @@ from optimizer.given import best_setting, formula_at, read_given
 from optimizer.result import Result
 from optimizer.row import Setting
 from optimizer.scenario import find_scenario
-from optimizer.solve import solve
+from optimizer.successive import solve
 
 TABLES = (".csv", ".xlsx", ".json")
 

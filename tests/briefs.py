@@ -32,10 +32,10 @@ from optimizer.shelf import Shelf, ShelfLine
 set_hypothesis_home_dir(Path(gettempdir()) / "tenside-hypothesis")  # a folder .hypothesis here stops the collection
 
 BACKING = {"default": ["invented", "common practice"]}
-STATED_KINDS: tuple[str, ...] = tuple(
-    r.model_fields["kind"].default for r in STATED if r.model_fields["kind"].default != "undissociated-acid"
-)
-"""Kinds that are drawn; undissociated acid needs acids and a pH, and has its own search in test_undissociated.py."""
+APART = ("mixed-cmc", "free-monomer", "undissociated-acid")
+"""Kinds with a search of their own: the first is drawn where it is asked for, the second is curved, the third needs
+acids and a pH."""
+STATED_KINDS: tuple[str, ...] = tuple(k for r in STATED if (k := r.model_fields["kind"].default) not in APART)
 IMPLIED_KINDS: tuple[str, ...] = tuple(r.model_fields["kind"].default for r in IMPLIED)
 YES_NO: tuple[str, ...] = (*oracle.CHOOSING, "thickening")
 """Kinds that bring yes/no columns."""
@@ -105,6 +105,13 @@ SURFACTANTS: dict[str, tuple[str, str]] = {
     "betaine": ("amphoteric", "betaine"),
     "glucoside": ("nonionic", "alkyl glucoside"),
 }
+MICELLE_OF = {
+    "alkyl sulfate": "alkyl sulfate",
+    "alkyl ether sulfate": "alkyl ether sulfate 3",
+    "isethionate": "isethionate",
+    "betaine": "betaine",
+}
+"""Family of the critical micelle concentration by family; the glucoside has none, which is a case of its own."""
 OTHERS = ("humectant", "solubiliser", "perfume", "preservative", "pearl")
 
 
@@ -116,6 +123,9 @@ def _surfactant(r: Random, name: str, sort: str) -> Table:
     main = substance(f"INCI {name}", active, charge=charge, family=family, surfactant=True)
     main["share"] = [active - spread, active, active + spread]
     main["natural"] = [r.choice([0, 0.25, 0.5, 1]), 1]
+    if family in MICELLE_OF:
+        main["molar_mass"] = 200 + 10 * (active // 5)
+        main["micelle"] = {"family": MICELLE_OF[family], "cut": "C12"}
     parts = [main]
     rest = 100 - active - salt
     if r.random() < 0.25:
@@ -217,7 +227,7 @@ class Maker:
         fill = getattr(self, "_" + kind.replace("-", "_"), None)
         if fill is not None and fill(rule) is False:
             return None
-        if kind in (*PLAIN, "if-used") and kind not in ("clear", "use-level"):
+        if kind in (*PLAIN, "if-used", "mixed-cmc") and kind not in ("clear", "use-level"):
             return rule if self._limit(rule) else None
         return rule
 
@@ -277,6 +287,9 @@ class Maker:
 
     def _rating(self, rule: Table) -> None:
         rule["rating"] = self.r.choice(RATINGS)
+        rule["at"] = self.r.choice(["low", "typical", "high"])
+
+    def _mixed_cmc(self, rule: Table) -> None:
         rule["at"] = self.r.choice(["low", "typical", "high"])
 
     def _use_level(self, rule: Table) -> bool | None:

@@ -188,6 +188,26 @@ def rated(item: Item, name: str, at: str = "typical") -> float:
     return 0.0 if rating is None else float(rating[at])
 
 
+CMC = {
+    "alkyl sulfate": {"low": 7.0, "typical": 8.1, "high": 8.3},
+    "alkyl ether sulfate 3": {"low": 2.8, "typical": 2.8, "high": 2.8},
+    "isethionate": {"low": 2.5, "typical": 6.0, "high": 12.4},
+    "betaine": {"low": 0.88, "typical": 2.0, "high": 2.0},
+    "": {"low": 0.01, "typical": 2.0, "high": 25.0},
+}
+"""Pure C12, mM: Rosen and Kunjappu (2012), Lin and Marszall (1976); the isethionate and what has none are assumed."""
+
+
+def in_cmc(item: Item, at: str) -> float:
+    """Return moles of surfactant per % of dose [mmol per 100 g], each over its CMC if an end is named."""
+    total = 0.0
+    for s in item.substances:
+        if s.get("surfactant"):
+            moles = 10 * s["share"][1] / s.get("molar_mass", 300.0)
+            total += moles / CMC[s.get("micelle", {"family": ""})["family"]][at] if at else moles
+    return total
+
+
 def counted(rule: Table, item: Item) -> float:
     """Return what one % of a dose counts."""
     return item.part(role="active") if rule.get("measured", "as supplied") == "as active" else 1.0
@@ -270,6 +290,9 @@ def measure_of(rule: Table, items: list[Item], held: float) -> Measure | None:
     if kind == "rating":
         at = rule.get("at", "typical")
         return Measure(each(lambda i: a(i) * rated(i, rule["rating"], at)), each(a), 0.0, 0.0)
+    if kind == "mixed-cmc":
+        at = rule.get("at", "high")
+        return Measure(each(lambda i: in_cmc(i, "")), each(lambda i: in_cmc(i, at)), 0.0, 0.0)
     if kind == "load":
         return Measure(each(lambda i: a(i) * (100 - rated(i, "mildness")) / 100), none)
     if kind == "cost":

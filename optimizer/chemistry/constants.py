@@ -230,7 +230,10 @@ CMCS = {
     "alkyl sulfate": Cmc(Interval(7.0, 8.1, 8.3), 12, 0.30, f"{_ROSEN}; {_LIN}; step from C10 33 and C14 2.1"),
     "alkyl ether sulfate 1": Cmc(Interval(3.9, 3.9, 3.9), 12, 0.30, f"{_LIN}; {_ROSEN}; step of the alkyl sulfates"),
     "alkyl ether sulfate 2": Cmc(
-        Interval(0.8, 2.9, 2.9), 12, 0.30, f"{_LIN}; technical grade 0.80 computed from Chem. Cent. J. 5 (2011) 89"
+        Interval(1.48, 2.9, 2.9),
+        12,
+        0.30,
+        f"{_LIN}; low end so that a C12-14 cut has 0.80, computed from Chem. Cent. J. 5 (2011) 89",
     ),
     "alkyl ether sulfate 3": Cmc(Interval(2.8, 2.8, 2.8), 12, 0.30, f"{_LIN}; step of the alkyl sulfates"),
     "acyl sarcosinate": Cmc(
@@ -246,5 +249,42 @@ CMCS = {
     "amine oxide": Cmc(Interval(2.1, 2.1, 2.1), 12, 0.48, f"{_ROSEN}, 27 °C; step of the betaines"),
     "glucoside": Cmc(Interval(2.0, 2.0, 2.0), 10, 0.51, f"{_GAUDIN}; step from C8 20 to 25 and C12 0.19"),
     "soap": Cmc(Interval(25.0, 25.0, 25.0), 12, 0.29, f"{_KATRITZKY}: potassium laurate; step from myristate 6.6"),
+    "sulfoacetate": Cmc(
+        Interval(23.9, 23.9, 23.9), 10, 0.30, f"{_KATRITZKY}: decyl sulfoacetate; step of the alkyl sulfates"
+    ),
+    "sultaine": Cmc(
+        Interval(0.88, 3.0, 3.0),
+        12,
+        0.48,
+        f"{_ROSEN}: sulfopropyl betaine, 2.2 in an open set; low end of the amidopropyl betaine; the hydroxyl and the "
+        "amide are taken to change little; step of the betaines",
+        "assumption",
+    ),
+    "amphoacetate": Cmc(
+        Interval(0.3, 1.5, 5.0), 12, 0.40, "no figure found; stands beside the amidopropyl betaine", "assumption"
+    ),
+    "acyl amino acid": Cmc(
+        Interval(4.0, 13.2, 25.0),
+        12,
+        0.30,
+        "no figure found for glutamate, glycinate and alaninate; between sarcosinate and soap, wide on the low side",
+        "assumption",
+    ),
+    "taurate": Cmc(
+        Interval(4.0, 11.0, 13.2), 12, 0.30, "no figure found; between dodecyl sulfonate and sarcosinate", "assumption"
+    ),
+    "isethionate": Cmc(
+        Interval(2.5, 6.0, 12.4), 12, 0.30, "no figure found; at and below dodecyl sulfonate", "assumption"
+    ),
+    "ether sulfosuccinate": Cmc(
+        Interval(0.5, 2.8, 10.0), 12, 0.30, "no figure found; stands beside the ether sulfate of 3", "assumption"
+    ),
+    "ether carboxylate 5": Cmc(
+        Interval(0.5, 1.9, 6.0),
+        12,
+        0.30,
+        f"no figure found; stands beside the ether sulfate of 5, {_LIN}",
+        "assumption",
+    ),
 }
-"""By family and, for ether sulfates, moles of ethylene oxide. Technical grades deserve one significant digit."""
+"""By family and, where there is one, moles of ethylene oxide. Technical grades deserve one significant digit."""

@@ -43,7 +43,7 @@ def blend(
     json: Json = False,
 ) -> None:
     """Find the best percentages that keep every rule, prove them and say what each limit costs."""
-    from optimizer.solve import solve
+    from optimizer.successive import linear_part, solve
 
     with quiet_solvers():
         brief = brief_of(scenario, changes, shelf, library, goal_of(objective))
@@ -52,7 +52,8 @@ def blend(
         if result.ending == "infeasible":
             from optimizer.studies.explain import explain
 
-            explanation = explain(brief, time_limit=time_limit)
+            # Only what linear programs can tell is ever found impossible.
+            explanation = explain(linear_part(brief), time_limit=time_limit)
         if export:
             _export(export, brief, result)
     if json:

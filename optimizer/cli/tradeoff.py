@@ -42,6 +42,7 @@ def frontier(
 ) -> None:
     """Trace the exact trade-off of two measures: every break and what one more point costs."""
     from optimizer.studies.frontier import frontier as trace
+    from optimizer.studies.stepped import needs_steps, stepped
 
     key, _, values = by.partition("=")
     if by and not values:
@@ -52,7 +53,8 @@ def frontier(
             more = [(key.strip(), value.strip())] if by else []
             brief = brief_of(scenario, changes, shelf, library, more)
             label = f"{key.strip()} = {value.strip()}" if by else ""
-            curves.append((label, trace(brief, _axis("--best", best), _axis("--against", against))))
+            y, x = _axis("--best", best), _axis("--against", against)
+            curves.append((label, (stepped if needs_steps(brief, y[1], x[1]) else trace)(brief, y, x)))
     from optimizer.report.tradeoff import draw_frontier, frontier_document, frontier_record
 
     if picture:

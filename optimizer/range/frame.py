@@ -13,7 +13,7 @@ from optimizer.result import Result
 
 ENDINGS = ("optimal", "feasible", "infeasible", "stopped", "failed", "error")
 """Endings of a scenario; 'error' means that it could not be run, see its message."""
-PROOFS = ("certificate", "enumerated", "solver bound", "none")
+PROOFS = ("certificate", "enumerated", "solver bound", "none", "local")
 WAYS = ("reused", "solved", "one by one")
 """How an answer came: from a basis or proof of another scenario, from a solver call, from a whole solve of its own."""
 

@@ -19,18 +19,21 @@ PROOFS = {
     "certificate": "proven by its optimality conditions, checked outside the solver",
     "enumerated": "proven: every choice tried, each checked outside the solver",
     "solver bound": "proven by the solver's bound; the formula is checked outside the solver",
+    "local": "the best of its neighbourhood and of the starting points tried, checked outside the solver",
     "none": "not proven",
 }
 IMPOSSIBLE = {
     "certificate": "proven at every pH, by a combination of the limits that no formula can meet",
     "enumerated": "proven: every choice tried, each checked outside the solver",
     "solver bound": "proven by the solver's search through all choices",
+    "local": "not proven",
     "none": "not proven",
 }
 SHORT = {
     "certificate": "certified",
     "enumerated": "all choices tried",
     "solver bound": "solver's bound",
+    "local": "local: last program",
     "none": "none",
 }
 VERDICTS = {
@@ -40,6 +43,7 @@ VERDICTS = {
     "stopped": "Stopped before any formula was found",
     "failed": "The solver failed",
 }
+LOCAL = "A formula that keeps every rule, not proven the best of all"
 
 
 def blend_document(result: Result, explanation: Explanation | None = None) -> Document:
@@ -47,7 +51,7 @@ def blend_document(result: Result, explanation: Explanation | None = None) -> Do
     brief = result.brief
     scenario = brief.scenario
     proof = IMPOSSIBLE[result.proof] if result.ending == "infeasible" else PROOFS[result.proof]
-    verdict = f"{VERDICTS[result.ending]}; {proof}."
+    verdict = f"{LOCAL if result.proof == 'local' else VERDICTS[result.ending]}; {proof}."
     if result.formula is None:
         return Document(
             title=scenario.name,
@@ -55,6 +59,7 @@ def blend_document(result: Result, explanation: Explanation | None = None) -> Do
             facts=(("brief", _brief_words(result)),),
             sections=(
                 *_clash(explanation),
+                *([Listing("Notes", result.notes)] if result.notes else []),
                 _asked(result),
                 *_settings(result),
                 _cautions(result),
@@ -243,7 +248,7 @@ def room(outcome: Outcome) -> str:
 
 
 def _settings(result: Result) -> list[Table]:
-    if result.brief.acidity is None:
+    if result.brief.acidity is None or not result.settings:
         return []
     rows = []
     best = None
@@ -292,7 +297,7 @@ def entry_words(entry: float) -> str:
 
 
 def _notes(result: Result) -> list[Listing]:
-    notes = [*result.brief.assumptions]
+    notes = [*result.notes, *result.brief.assumptions]
     formula = result.formula
     assert formula is not None
     if result.barred:

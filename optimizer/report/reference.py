@@ -85,7 +85,7 @@ def material_document(library: Library, material: Material) -> Document:
                 f"{t.type}, {number(t.use[0])} to {number(t.use[1])} %, pH {window(t.ph) or 'as stable'}{heat}{after}",
             )
         )
-    sections: list[Table | Listing] = [_substances(material)]
+    sections: list[Table | Listing] = [_substances(material), *_micelles(material)]
     if material.ratings:
         rows = tuple(
             (
@@ -159,6 +159,24 @@ def _substances(material: Material) -> Table:
         rows,
         frozenset({3, 4, 5}),
     )
+
+
+def _micelles(material: Material) -> list[Table]:
+    """Return the critical micelle concentration of every surfactant."""
+    rows = []
+    for s in material.substances:
+        if s.surfactant and s.micelle is None:
+            rows.append((s.inci, "unknown", "", "no figure: rules count it on the safe side"))
+        elif s.micelle is not None:
+            c = s.micelle.cmc
+            told = " - ".join(f"{x:.2g}" for x in (c.millimolar.low, c.millimolar.typical, c.millimolar.high))
+            rows.append((s.inci, told, c.backed, f"{s.micelle.family}: {c.source}"))
+    note = (
+        "Of the chain cut as sold, mixed ideally from its homologues; in water without salt near 25 °C. Carried salt "
+        "lowers it. One significant digit is all a technical figure deserves."
+    )
+    columns = ("INCI", "mM, low - typical - high", "confidence", "source")
+    return [Table("Critical micelle concentration", columns, tuple(rows), note=note)] if rows else []
 
 
 def _natural(substance: Substance) -> str:

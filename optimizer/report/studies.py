@@ -55,6 +55,8 @@ def _nearest(checked: Checked) -> Table | Listing:
     near = checked.nearest
     if near is None:
         words = "No formula from these candidates keeps every rule; see what clashes with 'tenside blend'."
+        if checked.followed:
+            words = "None was found near, which proves nothing as a rule is curved; 'tenside blend' looks further."
         return Listing("Nearest formula that keeps every rule", (words,))
     before = {line.item.id: line.percent for line in checked.formula.lines}
     after = {line.item.id: line.percent for line in near.formula.lines}

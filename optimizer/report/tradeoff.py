@@ -48,6 +48,9 @@ class CurveRecord(Record):
     x: str
     y: str
     sampled: bool
+    local: bool
+    """True if every point is a local answer (a rule or measure is linear only around a formula) and stretches are
+    chords between points."""
     breaks: list[BreakRecord]
     stretches: list[StretchRecord]
 
@@ -116,6 +119,12 @@ def frontier_document(curves: tuple[tuple[str, Frontier], ...]) -> Document:
     if any(f.sampled for _, f in curves):
         exact = "Each piece is exact; the yes/no choices between them were sampled, so a better choice may be missing."
     verdict = f"{count} stretches between breaks. {exact}"
+    if any(f.local for _, f in curves):
+        verdict = (
+            f"{count} stretches between points. Something here is linear only around a formula: each point keeps every "
+            "rule, checked apart from the programs, but a better formula far from it is not ruled out. Between points "
+            "the rate is that of two formulas, not an exact slope."
+        )
     title = f"{first.y.name} against {first.x.name} for {first.brief.scenario.name}"
     return Document(title, verdict, sections=tuple(sections), good=count > 0)
 
@@ -126,7 +135,7 @@ def _breaks(one: Frontier, suffix: str) -> Table:
     rows = tuple(row for k, row in enumerate(every) if k == 0 or row[:2] != every[k - 1][:2] or any(row[2:]))
     note = "What comes in and what goes out when the first column moves on from here."
     columns = (axis_words(one.x), axis_words(one.y), "comes in", "goes out")
-    return Table(f"Breaks{suffix}", columns, rows, frozenset({0, 1}), note)
+    return Table(f"{'Points' if one.local else 'Breaks'}{suffix}", columns, rows, frozenset({0, 1}), note)
 
 
 def _stretches(one: Frontier, suffix: str) -> Table:
@@ -145,6 +154,8 @@ def _stretches(one: Frontier, suffix: str) -> Table:
         rows.append((f"{number(s.first, 2)} - {number(s.last, 2)}", rate, ph, ", ".join(told)))
     unit = f"{one.y.name} per unit of {one.x.name}"
     note = "Doses move evenly between two breaks where the rate is one figure."
+    if one.local:
+        note = "Rates and moves are those from one point to the next."
     columns = (f"{one.x.name} from - to", unit, "target pH", "doses that move, %")
     return Table(f"Exchange rate{suffix}", columns, tuple(rows), frozenset({0, 1, 2}), note)
 
@@ -191,7 +202,8 @@ def _sketch(curves: tuple[tuple[str, Frontier], ...]) -> Sketch:
     keys = [
         f"{MARKS[k % len(MARKS)]} {label}" for k, (label, f) in enumerate(c for c in curves if c[1].breaks) if label
     ]
-    note = f"Up: {axis_words(first.y)}. Across: {axis_words(first.x)}. Marks are breaks. {'  '.join(keys)}".strip()
+    marks = "points" if first.local else "breaks"
+    note = f"Up: {axis_words(first.y)}. Across: {axis_words(first.x)}. Marks are {marks}. {'  '.join(keys)}".strip()
     return Sketch("The trade-off", tuple(lines), note)
 
 
@@ -264,6 +276,7 @@ def frontier_record(curves: tuple[tuple[str, Frontier], ...]) -> FrontierRecord:
                 x=axis_words(f.x),
                 y=axis_words(f.y),
                 sampled=f.sampled,
+                local=f.local,
                 breaks=[BreakRecord.model_validate(b) for b in f.breaks],
                 stretches=[StretchRecord.model_validate(s) for s in f.stretches],
             )

@@ -5,13 +5,14 @@ from typing import Annotated, Any, Union, get_args
 from pydantic import Field
 
 from optimizer.rules.acidity import Acidity, SharedWindow
-from optimizer.rules.base import LimitRule, Rule
+from optimizer.rules.base import CurvedRule, LimitRule, Rule
 from optimizer.rules.ceiling import UseLevel
 from optimizer.rules.clarity import Clear, Solubiliser
 from optimizer.rules.composition import Active, Natural, Property, Ratio, Salt, Share, Water
 from optimizer.rules.cost import Cost
 from optimizer.rules.dose import Dose, IfUsed, Stock, Total
 from optimizer.rules.mean import HarshnessLoad, MeanRating
+from optimizer.rules.micelle import FreeMonomer, MixedCmc
 from optimizer.rules.preserving import UndissociatedAcid
 from optimizer.rules.selection import Count, Excludes, Needs, OneOf
 from optimizer.rules.thickening import Thickening
@@ -26,6 +27,7 @@ __all__ = [
     "Clear",
     "Cost",
     "Count",
+    "CurvedRule",
     "Dose",
     "Excludes",
     "LimitRule",
@@ -41,7 +43,8 @@ __all__ = [
 
 STATED: tuple[type[Rule], ...] = (
     Dose, IfUsed, Active, Share, Ratio, Water, Salt, Natural, Property, MeanRating, HarshnessLoad,
-    Cost, UseLevel, Clear, Solubiliser, Count, OneOf, Needs, Excludes, Thickening, UndissociatedAcid,
+    MixedCmc, FreeMonomer, Cost, UseLevel, Clear, Solubiliser, Count, OneOf, Needs, Excludes, Thickening,
+    UndissociatedAcid,
 )  # fmt: skip
 """Every rule that a scenario may state under [[rule]]."""
 
@@ -67,6 +70,8 @@ _MEASURES: dict[str, tuple[type[LimitRule], dict[str, Any]]] = {
     "anionic": (Share, {"of": {"charges": ("anionic",)}}),
     "amphoteric": (Share, {"of": {"charges": ("amphoteric",)}}),
     "nonionic": (Share, {"of": {"charges": ("nonionic",)}}),
+    "mixed-cmc": (MixedCmc, {}),
+    "free-monomer": (FreeMonomer, {}),
 }
 
 MEASURES = tuple(_MEASURES)

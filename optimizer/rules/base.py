@@ -7,6 +7,7 @@ from typing import ClassVar, Self
 import numpy as np
 from pydantic import Field, model_validator
 
+from optimizer.errors import DataError, fault
 from optimizer.formula import Formula
 from optimizer.library import Frozen, Key
 from optimizer.pool import Ingredient, Pool, Vector
@@ -218,3 +219,40 @@ class LimitRule(Rule):
         if low > -inf:
             return f"at least {number(low)}{unit}"
         return f"at most {number(high)}{unit}" if high < inf else "(no limit, shown only)"
+
+
+class CurvedRule(LimitRule):
+    """A measure that is linear only around a formula.
+
+    It has no rows of its own, so whatever builds a matrix refuses it: only rooms that know how to follow it by
+    steps (`successive`) may replace it, and nothing passes over it in silence.
+    """
+
+    def tangent(self, pool: Pool, doses: Vector) -> tuple[float, Vector]:
+        """Return the measure at doses [% as supplied], shape (n,), and its exact slope per dose, shape (n,)."""
+        raise NotImplementedError
+
+    def refused(self) -> DataError:
+        """Return the error of a room that needs a linear measure."""
+        asked = self.name if self.limits == (-inf, inf) else self.reading()
+        what = f"'{asked}' is linear only around a formula, and this question needs straight rules."
+        step = "'blend', 'compare' and 'frontier' follow it by steps, 'check' measures it; else leave the rule out."
+        return fault("brief", f"rule.{self.id}", what, step)
+
+    def amount(self, item: Ingredient) -> float:
+        """There is none.
+
+        Raises:
+            DataError: Always.
+        """
+        raise self.refused()
+
+    def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
+        """No row if the rule only shows its value.
+
+        Raises:
+            DataError: If it has a limit.
+        """
+        if self.limits != (-inf, inf):
+            raise self.refused()
+        return ()

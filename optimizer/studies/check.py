@@ -4,14 +4,22 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from optimizer.brief import Brief
 from optimizer.formula import Formula
-from optimizer.given import best_setting, cost_of, formula_at, least_change, on_grid
+from optimizer.given import best_setting, cost_of, doses_of, formula_at, least_change, on_grid
 from optimizer.nearest import Near, Ready, nearest_formula
 from optimizer.pricing import measure_rules
 from optimizer.result import Outcome
 from optimizer.rounding import exceeds
 from optimizer.row import Setting
+from optimizer.successive import solve
+from optimizer.tangent import Tangent, bent, straight, with_rules
+from optimizer.units import listed
+
+TANGENTS = 12
+"""Most times that a curved rule's tangent is taken anew."""
 
 __all__ = ["Checked", "Mend", "best_setting", "check", "cost_of"]
 
@@ -56,6 +64,8 @@ class Checked:
     nearest: Near | None
     on_grid: bool
     notes: tuple[str, ...]
+    followed: bool = False
+    """True if rules are curved, so that a missing nearest formula is not proven missing."""
 
     @property
     def cost(self) -> float:
@@ -73,19 +83,59 @@ def check(brief: Brief, doses: dict[str, float], held_back: float, notes: tuple[
         notes: What was done to the given figures.
     """
     brief = replace(brief, pool=replace(brief.pool, held_back=held_back))
+    curved = bent(brief)
     formula = formula_at(brief.pool, doses)
     setting = best_setting(brief, formula)
     outcomes = measure_rules(brief, formula, setting)
     bad = tuple(r.id for r, told in zip(brief.all_rules, outcomes, strict=False) if exceeds(r, told.violation))
     kept = frozenset(r.id for r in brief.all_rules) - frozenset(bad)
-    ready = Ready(brief) if bad else None
+    ready = Ready(brief) if bad and not curved else None
     mends = []
     for name in bad:
-        near = nearest_formula(brief, doses, kept | {name}, fewest=False, at=setting, ready=ready)
+        near = _nearest(brief, doses, kept | {name}, fewest=False, at=setting, ready=ready)
         cost = None if near is None else cost_of(near.formula) - cost_of(formula)
         mends.append(Mend(name, () if near is None else near.changed, cost))
-    nearest = nearest_formula(brief, doses, ready=ready) if bad else None
+    nearest = _nearest(brief, doses, None, ready=ready) if bad else None
+    if curved and bad:
+        names = listed([f"'{r.name}'" for r in curved])
+        notes = (
+            *notes,
+            f"{names} is linear only around a formula: the nearest formula and what mending costs were "
+            "followed by tangents, so a nearer one is not ruled out, nor is one where none was found.",
+        )
     gridded = False
     if nearest is not None:
         nearest, gridded = on_grid(brief, nearest, doses, least_change(brief, nearest, doses))
-    return Checked(brief, formula, setting, outcomes, bad, tuple(mends), nearest, gridded, notes)
+    return Checked(brief, formula, setting, outcomes, bad, tuple(mends), nearest, gridded, notes, bool(curved))
+
+
+def _nearest(
+    brief: Brief,
+    doses: dict[str, float],
+    keep: frozenset[str] | None,
+    *,
+    fewest: bool = True,
+    at: Setting | None = None,
+    ready: Ready | None = None,
+) -> Near | None:
+    """Return the nearest formula; where rules are curved, one that keeps them, followed by tangents, or None."""
+    curved = tuple(r for r in bent(brief) if keep is None or r.id in keep)
+    here: dict[str, float] | None = doses
+    for start in range(2 if keep is None and curved else 1):
+        if start == 1:
+            # Tangents at the given formula led nowhere: those at the best formula have it at least.
+            best = solve(brief).formula
+            here = None if best is None else doses_of(best)
+        for _ in range(TANGENTS if curved else 1):
+            if here is None:
+                break
+            at_here = np.array([here.get(name, 0.0) for name in brief.pool.ids])
+            asked = with_rules(straight(brief), {r.id: Tangent.at(r, brief.pool, at_here) for r in curved})
+            near = nearest_formula(asked, doses, keep, fewest=fewest, at=at, ready=ready)
+            if near is None:
+                break
+            setting = Setting() if near.ph is None else near.ph.setting
+            if not any(exceeds(r, r.violation(near.formula, setting)) for r in curved):
+                return near
+            here = doses_of(near.formula)
+    return None

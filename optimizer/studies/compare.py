@@ -12,7 +12,7 @@ from optimizer.pricing import measure_rules
 from optimizer.result import Outcome
 from optimizer.row import Setting
 from optimizer.rules import MEASURES, named_measure
-from optimizer.solve import solve
+from optimizer.successive import solve
 
 
 @dataclass(frozen=True)

@@ -111,6 +111,7 @@ class Frontier:
         stretches: Between them.
         sampled: True if yes/no choices were found by sampling.
         solves: Programs run.
+        local: True if the points are local answers of a brief with curved rules and the stretches chords.
     """
 
     brief: Brief
@@ -120,6 +121,7 @@ class Frontier:
     stretches: tuple[Stretch, ...]
     sampled: bool
     solves: int
+    local: bool = False
 
 
 @dataclass(frozen=True)

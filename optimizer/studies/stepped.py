@@ -1,0 +1,119 @@
+"""The trade-off of two measures where something is curved: one formula per limit, each the best found there.
+
+Between the best of the optimised measure alone and the best of the swept one, limits are set in even steps; each
+brief is answered by successive programs from the formula before it. Every point keeps every rule by the rules' own
+equations, but it is a local answer: a better formula far from it is not ruled out. The stretches between the points
+are chords, so the exchange rate is that between two formulas, not the exact slope.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import pairwise
+from math import nan
+
+import numpy as np
+
+from optimizer.brief import Brief
+from optimizer.corridor import Sign
+from optimizer.errors import UsageError
+from optimizer.formula import Formula
+from optimizer.result import Result
+from optimizer.rules import CurvedRule, Rule
+from optimizer.scenario import Objective
+from optimizer.studies.frontier import MOVED, SHOWN, Axis, Break, Frontier, Stretch
+from optimizer.successive import solve
+from optimizer.tangent import bent, with_rules
+
+POINTS = 7
+"""Limits of the swept measure, both ends included."""
+ROOM = 1e-4
+"""How far short of the best of the swept measure the last limit stays, relative to the whole trade-off."""
+SWEPT = "swept"
+"""Id of the rule that holds the swept measure."""
+
+
+def needs_steps(brief: Brief, *names: str) -> bool:
+    """Return whether a rule with a limit, or one of the measures named, is curved."""
+    return bool(bent(brief)) or any(isinstance(brief.measure(n), CurvedRule) for n in names)
+
+
+def stepped(brief: Brief, y: tuple[Sign, str], x: tuple[Sign, str], points: int = POINTS) -> Frontier:
+    """Return the trade-off of two measures by steps.
+
+    Args:
+        brief: The brief; its own objective plays no part.
+        y: Sign (1 minimise, -1 maximise) and name of the optimised measure.
+        x: Sign and name of the swept measure.
+        points: How many limits.
+
+    Raises:
+        UsageError: If both measures are curved, or a curved one is to be as high as possible.
+    """
+    optimised, swept = Axis(y[1], y[0], brief.measure(y[1])), Axis(x[1], x[0], brief.measure(x[1]))
+    if isinstance(optimised.measure, CurvedRule):
+        optimised, swept = swept, optimised
+    if isinstance(optimised.measure, CurvedRule):
+        raise UsageError(f"'{x[1]}' and '{y[1]}' are both linear only around a formula: trade one of them for another.")
+    if isinstance(swept.measure, CurvedRule) and swept.sign < 0:
+        raise UsageError(f"'{swept.name}' can only be traded downwards: write 'minimise {swept.name}'.")
+    solves = 2
+    first, last = _best(brief, optimised), _best(brief, swept)
+    if first.formula is None or last.formula is None:
+        return Frontier(brief, swept, optimised, (), (), True, solves, local=True)
+    start, end = (swept.measure.value(r.formula, r.setting) for r in (first, last) if r.formula is not None)
+    found = [first]
+    near: Formula | None = last.formula
+    for limit in np.linspace(start, end + ROOM * (start - end), points)[1:].tolist():
+        result = _best(_limited(brief, swept, limit), optimised, near)
+        solves += 1
+        if result.formula is not None:
+            found.append(result)
+    breaks = _breaks(optimised, swept, found)
+    return Frontier(brief, swept, optimised, breaks, _stretches(brief, breaks), True, solves, local=True)
+
+
+def _best(brief: Brief, axis: Axis, near: Formula | None = None) -> Result:
+    word = "minimise" if axis.sign > 0 else "maximise"
+    goal = Objective.model_validate({word: axis.name})
+    return solve(replace(brief, scenario=brief.scenario.model_copy(update={"objective": goal})), near=near)
+
+
+def _limited(brief: Brief, axis: Axis, limit: float) -> Brief:
+    """Return the brief with the swept measure held at a limit; a rule of that measure keeps its own as well."""
+    side = {"at_most": limit} if axis.sign > 0 else {"at_least": limit}
+    rule: Rule = axis.measure.model_copy(update={"id": SWEPT, **side})
+    return with_rules(brief, {SWEPT: rule})
+
+
+def _breaks(optimised: Axis, swept: Axis, found: list[Result]) -> tuple[Break, ...]:
+    """Return the points that none betters in both measures, in the improving direction of the swept one."""
+    told = []
+    for result in found:
+        assert result.formula is not None
+        x, y = (a.measure.value(result.formula, result.setting) for a in (swept, optimised))
+        told.append((swept.sign * x, optimised.sign * y, x, y, result.formula))
+    kept = [t for t in told if not any(o[0] <= t[0] and o[1] <= t[1] and o[:2] != t[:2] for o in told)]
+    kept.sort(key=lambda t: (-t[0], t[1]))
+    breaks: list[Break] = []
+    for _, _, x, y, formula in kept:
+        if breaks and abs(breaks[-1].x - x) <= 1e-9 * (1 + abs(x)):
+            continue
+        doses = {line.item.id: line.percent for line in formula.lines if line.percent > SHOWN}
+        breaks.append(Break(x, y, doses))
+    return tuple(
+        Break(b.x, b.y, b.doses, tuple(sorted(n.doses.keys() - b.doses)), tuple(sorted(b.doses.keys() - n.doses)))
+        for b, n in pairwise([*breaks, *breaks[-1:]])
+    )
+
+
+def _stretches(brief: Brief, breaks: tuple[Break, ...]) -> tuple[Stretch, ...]:
+    """Return the chords between the points."""
+    made = []
+    for one, other in pairwise(breaks):
+        rate = (other.y - one.y) / (other.x - one.x)
+        change = {n: other.doses.get(n, 0.0) - one.doses.get(n, 0.0) for n in brief.pool.ids}
+        moves = {n: d for n, d in change.items() if abs(d) > MOVED}
+        used = tuple(n for n in brief.pool.ids if n in one.doses or n in other.doses)
+        made.append(Stretch(one.x, other.x, one.y, other.y, rate, rate, (nan, nan), moves, used))
+    return tuple(made)
