@@ -54,16 +54,21 @@ def blend(
 
             # Only what linear programs can tell is ever found impossible.
             explanation = explain(linear_part(brief), time_limit=time_limit)
+        chemistry = None
+        if result.weighable is not None:
+            from optimizer.outlook.chemistry import chemistry_of
+
+            chemistry = chemistry_of(brief, result.weighable, result.setting)
         if export:
             _export(export, brief, result)
     if json:
         from optimizer.report.jsonout import blend_record
 
-        print_json(blend_record(result, explanation))
+        print_json(blend_record(result, explanation, chemistry))
     else:
         from optimizer.report.blend import blend_document
 
-        show(blend_document(result, explanation), markdown)
+        show(blend_document(result, explanation, chemistry), markdown)
     raise typer.Exit(result.exit_code)
 
 

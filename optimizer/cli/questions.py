@@ -33,6 +33,7 @@ def check(
     """Hold a formula against a brief: what it breaks, what mending costs, the nearest that keeps all."""
     from optimizer.brief import load_brief
     from optimizer.formula_file import read_formula
+    from optimizer.outlook.chemistry import chemistry_of
     from optimizer.scenario import find_scenario
     from optimizer.studies.check import check as run_check
 
@@ -42,14 +43,15 @@ def check(
         given = read_formula(formula, plain.library.materials, plain.pool.held_back)
         brief = load_brief(path, shelf=shelf, libraries=library, also=given.doses)
         checked = run_check(brief, given.doses, given.held_back, given.notes)
+        chemistry = chemistry_of(checked.brief, checked.formula, checked.setting)
     if json:
         from optimizer.report.jsonout import check_record
 
-        print_json(check_record(checked))
+        print_json(check_record(checked, chemistry))
     else:
         from optimizer.report.studies import check_document
 
-        show(check_document(checked), markdown)
+        show(check_document(checked, chemistry), markdown)
     raise typer.Exit(4 if checked.broken else 0)
 
 

@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING
 
 from optimizer.cautions import Caution, cautions_of
 from optimizer.pool import Ingredient
+from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Document, Listing, Table
 from optimizer.result import Outcome, Result
 from optimizer.units import USED, listed, number
 
 if TYPE_CHECKING:
+    from optimizer.outlook.chemistry import Chemistry
     from optimizer.studies.explain import Explanation
 
 PROOFS = {
@@ -46,8 +48,10 @@ VERDICTS = {
 LOCAL = "A formula that keeps every rule, not proven the best of all"
 
 
-def blend_document(result: Result, explanation: Explanation | None = None) -> Document:
-    """Return the report of a blend, with what clashes if the brief is impossible."""
+def blend_document(
+    result: Result, explanation: Explanation | None = None, chemistry: Chemistry | None = None
+) -> Document:
+    """Return the report of a blend, with what clashes if the brief is impossible, else with its chemistry."""
     brief = result.brief
     scenario = brief.scenario
     proof = IMPOSSIBLE[result.proof] if result.ending == "infeasible" else PROOFS[result.proof]
@@ -72,6 +76,7 @@ def blend_document(result: Result, explanation: Explanation | None = None) -> Do
         _binding(result),
         *_settings(result),
         *_with_room(result),
+        *(chemistry_sections(chemistry) if chemistry else ()),
         *_entries(result),
         *_notes(result),
         _cautions(result),

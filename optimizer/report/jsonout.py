@@ -5,6 +5,8 @@ from typing import Any
 from pydantic import BaseModel, Field
 
 from optimizer.cautions import cautions_of
+from optimizer.outlook.chemistry import Chemistry
+from optimizer.report.chemistry import ChemistryRecord, chemistry_record
 from optimizer.report.record import CautionRecord, Figure, LineRecord, PhRecord, Record, line_records
 from optimizer.result import Result
 from optimizer.studies.check import Checked, cost_of
@@ -114,6 +116,8 @@ class BlendRecord(Record):
     choices: list[str]
     entry_prices: list[EntryRecord]
     settings: list[SettingRecord]
+    chemistry: ChemistryRecord | None
+    """Of the weighable formula at its pH; null without one."""
     assumptions: list[str]
     cautions: list[CautionRecord]
     provenance: dict[str, str]
@@ -151,6 +155,7 @@ class CheckRecord(Record):
     broken: list[str]
     mends: list[MendRecord]
     nearest: NearestRecord | None
+    chemistry: ChemistryRecord | None
     notes: list[str]
     cautions: list[CautionRecord]
 
@@ -226,7 +231,9 @@ class CompareRecord(Record):
     splits: list[SplitRecord]
 
 
-def blend_record(result: Result, explanation: Explanation | None = None) -> BlendRecord:
+def blend_record(
+    result: Result, explanation: Explanation | None = None, chemistry: Chemistry | None = None
+) -> BlendRecord:
     """Return a result as its JSON record."""
     scenario, rounded = result.brief.scenario, result.rounded
     clash = explanation or Explanation((), (), (), (), False, 0)
@@ -260,13 +267,14 @@ def blend_record(result: Result, explanation: Explanation | None = None) -> Blen
         choices=list(result.choices),
         entry_prices=[EntryRecord.model_validate(e) for e in result.entry_prices],
         settings=[SettingRecord.model_validate(s) for s in result.settings],
+        chemistry=chemistry_record(chemistry) if chemistry else None,
         assumptions=list(result.brief.assumptions),
         cautions=[CautionRecord.model_validate(c) for c in cautions_of(result.formula, result.brief.library)],
         provenance=result.provenance,
     )
 
 
-def check_record(checked: Checked) -> CheckRecord:
+def check_record(checked: Checked, chemistry: Chemistry | None = None) -> CheckRecord:
     """Return a check as its JSON record."""
     near = checked.nearest
     return CheckRecord(
@@ -289,6 +297,7 @@ def check_record(checked: Checked) -> CheckRecord:
             on_grid=checked.on_grid,
             proven=near.proven,
         ),
+        chemistry=chemistry_record(chemistry) if chemistry else None,
         notes=[*checked.notes, *checked.brief.assumptions],
         cautions=[CautionRecord.model_validate(c) for c in cautions_of(checked.formula, checked.brief.library)],
     )

@@ -5,7 +5,9 @@ from __future__ import annotations
 from math import inf, isnan
 
 from optimizer.cautions import cautions_of
+from optimizer.outlook.chemistry import Chemistry
 from optimizer.report.blend import caution_listing, entry_words, room
+from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Document, Listing, Table
 from optimizer.result import Outcome
 from optimizer.rules import MEASURES, named_measure
@@ -15,7 +17,7 @@ from optimizer.studies.why import Why
 from optimizer.units import USED, listed, number
 
 
-def check_document(checked: Checked) -> Document:
+def check_document(checked: Checked, chemistry: Chemistry | None = None) -> Document:
     """Return what a formula breaks, what mending costs and the nearest formula that keeps all."""
     brief = checked.brief
     currency = brief.scenario.currency
@@ -47,6 +49,8 @@ def check_document(checked: Checked) -> Document:
     ]
     rows_kept = tuple((o.reading, "" if isnan(o.value) else number(o.value, 3), room(o)) for o in kept)
     sections.append(Table("Kept", ("rule", "value", "room"), rows_kept, frozenset({1, 2})))
+    if chemistry:
+        sections += chemistry_sections(chemistry)
     sections.append(caution_listing(cautions_of(checked.formula, brief.library)))
     return Document(f"Check for {brief.scenario.name}", verdict, tuple(facts), tuple(sections), good=not count)
 
