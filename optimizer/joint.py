@@ -139,26 +139,29 @@ def joint(
     if shelf is None or any(p.brief.shelf != shelf or p.brief.scenario.currency != currency for p in products):
         raise fault("together", "shelf", "the products do not share one shelf and currency.", "Name one with --shelf.")
     items = {i.id: i for p in reversed(products) for i in p.brief.pool.items}
-    lines = [(n, line) for n, line in _lines(shelf.lines, items) if buying or _tap(items[n])]
-    plan = _Program(products, items, lines, _stock(shelf.lines, items), leftover)
+    lines = [(n, line) for n, line in lines_of(shelf.lines, items) if buying or on_tap(items[n])]
+    plan = _Program(products, items, lines, stock_of(shelf.lines, items), leftover)
     return plan.solve(currency, time_limit)
 
 
-def _lines(lines: tuple[ShelfLine, ...], items: Mapping[str, Ingredient]) -> list[tuple[str, ShelfLine]]:
-    """Return the shelf's priced lines of the candidates, with their material's id."""
+def lines_of(
+    lines: tuple[ShelfLine, ...], items: Mapping[str, Ingredient], *, priced: bool = True
+) -> list[tuple[str, ShelfLine]]:
+    """Return the shelf's lines of the candidates with their material's id; only those with a price, if `priced`."""
     names = {key.casefold(): i.id for i in items.values() for key in (i.material.inci, i.material.name, i.id)}
     found = [(names.get(line.material.casefold(), ""), line) for line in lines]
-    return [(name, line) for name, line in found if name and line.price_per_kg is not None]
+    return [(name, line) for name, line in found if name and (line.price_per_kg is not None or not priced)]
 
 
-def _tap(item: Ingredient) -> bool:
+def on_tap(item: Ingredient) -> bool:
     """Whether the material is water, which can always be had by weight."""
     return item.material.function == "solvent"
 
 
-def _stock(lines: tuple[ShelfLine, ...], items: Mapping[str, Ingredient]) -> dict[str, float]:
+def stock_of(lines: tuple[ShelfLine, ...], items: Mapping[str, Ingredient]) -> dict[str, float]:
+    """Return what the shelf holds of each candidate [kg]; a line without a price counts too."""
     stock: dict[str, float] = {}
-    for name, line in _lines(lines, items):
+    for name, line in lines_of(lines, items, priced=False):
         stock[name] = stock.get(name, 0.0) + (line.stock_kg or 0.0)
     return stock
 
@@ -175,7 +178,7 @@ class _Program:
         leftover: float,
     ) -> None:
         self.items, self.stock, self.leftover = items, stock, leftover
-        whole = {n for n, i in items.items() if not _tap(i)}
+        whole = {n for n, i in items.items() if not on_tap(i)}
         self.packs = [(n, line) for n, line in lines if line.pack_kg and n in whole]
         self.loose = [(n, line) for n, line in lines if not (line.pack_kg and n in whole)]
         every = [cases(p.brief.rules, p.brief.acidity, p.brief.pool) for p in products]
@@ -253,7 +256,7 @@ class _Program:
         rows = {}
         on_sale = {n for n, _ in (*self.loose, *self.packs)}
         for name in sorted(self.items):
-            if _tap(self.items[name]) and name not in on_sale:
+            if on_tap(self.items[name]) and name not in on_sale:
                 continue
             row = np.zeros(self.width)
             for block in self.blocks:

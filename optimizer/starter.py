@@ -142,13 +142,63 @@ at_least = 3
 """
 
 
+COSTS = """\
+# What a product costs besides its materials. Change the figures, then:
+#   tenside cost first-brief.toml --bottles 20 --bottle 250 --density 1.02 --costs costs.toml
+# Every key:  tenside schema costs
+# Amounts are with or without the tax on purchases, as your own books do; only do not mix the two.
+currency = "EUR"
+loss_percent = 3               # part of the batch that does not reach the bottles: weigh your own
+
+[[packaging]]                  # what every bottle needs; add as many as there are
+what = "bottle with cap"
+price = 0.60                   # of one piece
+pieces_per_bottle = 1
+
+[[packaging]]
+what = "label"
+price = 0.12
+
+# [[packaging]]
+# what = "carton of twelve"
+# price = 1.20
+# pieces_per_bottle = 0.0833
+# bottle_ml = 250              # only for bottles of this content
+
+[labour]                       # of one batch, whatever its size
+hours_per_batch = 2
+price_per_hour = 20.0
+
+[[freight]]                    # say what it covers: either kg of material ...
+what = "parcel from the example supplier"
+amount = 12.0
+covers_kg = 20
+# materials = ["decyl-glucoside"]  # only these bear it; all but tap water if it is left out
+
+# [[freight]]                  # ... or everything that is made (the batches of --plan share it)
+# what = "delivery of bottles"
+# amount = 15.0
+# per_order = true
+
+[overhead]
+per_batch = 5.0                # energy, rent, tests, insurance
+
+[sale]                         # one of these three
+margin_percent = 50            # part of the price without VAT: price = cost / (1 - margin)
+# markup_percent = 100         # on the cost: price = cost x (1 + mark-up)
+# price = 7.50                 # with VAT, per bottle; margin and mark-up are what comes out
+vat_percent = 0                # ask what applies where you sell
+"""
+
+
 def lay(folder: Path) -> list[Path]:
     """Write the files of a first working folder.
 
     Raises:
         DataError: If one of them exists already; then nothing is written.
     """
-    files = {folder / "shelf.csv": SHELF, folder / "materials.toml": MATERIALS, folder / "first-brief.toml": BRIEF}
+    texts = {"shelf.csv": SHELF, "materials.toml": MATERIALS, "first-brief.toml": BRIEF, "costs.toml": COSTS}
+    files = {folder / name: text for name, text in texts.items()}
     taken = [p for p in files if p.exists()]
     if taken:
         step = "Choose another folder."

@@ -13,6 +13,7 @@ import tomlkit
 from pydantic import Field, ValidationError, model_validator
 from tomlkit.exceptions import ParseError
 
+from optimizer.bench.costs import Costs
 from optimizer.errors import DataError, Problem, fault, from_validation
 from optimizer.files import read_text, read_toml, write_atomic
 from optimizer.library import Frozen, Key, Percent, Ph, Positive
@@ -185,6 +186,8 @@ class Batch(Frozen):
     thickening: tuple[Thickening, ...] = ()
     finish: Finish = Finish()
     observation: tuple[Observation, ...] = ()
+    costs: Costs | None = None
+    """What it costs besides its materials; the same keys as in a costs file."""
     note: str = ""
 
     @model_validator(mode="after")

@@ -24,7 +24,7 @@ app.add_typer(library_app, name="library")
 
 @app.command()
 def start(folder: Annotated[Path, typer.Argument(help="Folder to lay; it must not hold these files yet.")]) -> None:
-    """Lay a working folder: a shelf to fill in, a file for your own materials, a first brief."""
+    """Lay a working folder: a shelf to fill in, a file for your own materials, a first brief, its costs."""
     from optimizer.starter import lay
 
     for path in lay(folder):
@@ -62,10 +62,12 @@ def schema(
 ) -> None:
     """JSON Schemas of the files that are read and of the JSON that is printed."""
     from optimizer.bench.batch import Batch
+    from optimizer.bench.costs import Costs
     from optimizer.describe import json_schema
     from optimizer.library import Frozen, LibraryFile, Material
     from optimizer.report.acid_record import PhAnswerRecord
     from optimizer.report.advice import AdviceRecord
+    from optimizer.report.costing_record import CostRecord
     from optimizer.report.intake import TakenFormulaRecord, TakenPricesRecord
     from optimizer.report.joint import PlanRecord
     from optimizer.report.jsonout import BlendRecord, CheckRecord, CompareRecord, WhyRecord
@@ -89,6 +91,7 @@ def schema(
         "variants-file": (VariantFile, "file of variants"),
         "variants": (VariantsRecord, "tenside variants --json"),
         "batch": (Batch, "batch file"),
+        "costs": (Costs, "costs file, or [costs] of a batch file"),
         "blend": (BlendRecord, "tenside blend --json"),
         "check": (CheckRecord, "tenside check --json"),
         "why": (WhyRecord, "tenside why --json"),
@@ -106,6 +109,7 @@ def schema(
         "together": (PlanRecord, "tenside together --json"),
         "advice": (AdviceRecord, "tenside advice --json"),
         "thicken": (ThickenRecord, "tenside thicken --json"),
+        "cost": (CostRecord, "tenside cost --json"),
     }
     if what and what not in known:
         raise UsageError(f"there is no schema '{what}'. {nearest(what, known)}")

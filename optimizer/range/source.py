@@ -25,6 +25,11 @@ KEPT_FAMILIES = 32
 
 _families: OrderedDict[object, Family] = OrderedDict()
 
+OTHER_FILES = frozenset(
+    {"batch", "material", "substance", "override", "packaging", "labour", "freight", "overhead", "sale"}
+)
+"""Tables by which library, costs and batch files are known."""
+
 
 @dataclass(frozen=True)
 class Source:
@@ -170,7 +175,8 @@ def sources_of(
 ) -> tuple[Source, ...]:
     """Return the brief of a scenario, or one per scenario file of a folder, sorted by name.
 
-    A file of the folder that others extend and that names no product is common ground, not a brief.
+    A file of the folder that others extend and that names no product is common ground, not a brief; neither is a
+    library, costs or batch file.
 
     Raises:
         DataError: If nothing is found.
@@ -183,7 +189,7 @@ def sources_of(
 
 
 def _products(paths: list[Path]) -> list[Path]:
-    """Return the files that are no common ground; what cannot be read stays, to be told in its own row."""
+    """Return the files that are briefs and no common ground; what cannot be read stays, to be told in its own row."""
     stated = {}
     for path in paths:
         try:
@@ -191,7 +197,8 @@ def _products(paths: list[Path]) -> list[Path]:
         except DataError:
             stated[path] = {"product": "unreadable"}
     extended = {raw.get("extends") for raw in stated.values() if isinstance(raw.get("extends"), str)}
-    return [p for p in paths if stated[p].get("product") or not {p.name, p.stem} & extended]
+    briefs = [p for p in paths if "name" in stated[p] or not OTHER_FILES & stated[p].keys()]
+    return [p for p in briefs if stated[p].get("product") or not {p.name, p.stem} & extended]
 
 
 __all__ = ["PRICE", "Source", "Value", "sources_of", "unknown_keys"]

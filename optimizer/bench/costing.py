@@ -1,0 +1,311 @@
+"""What a batch costs, per kg, per kg of active matter and per bottle; what drives it; the price that follows."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import fsum
+from typing import Literal
+
+from optimizer.bench.amount import mass_of
+from optimizer.bench.costs import Costs, Freight, Packaging, Sale
+from optimizer.bench.packs import Buying, buying
+from optimizer.bench.size import Size
+from optimizer.errors import fault
+from optimizer.formula import Formula
+from optimizer.joint import lines_of, on_tap
+from optimizer.pool import Ingredient
+from optimizer.shelf import Shelf
+
+Span = tuple[float, float]
+"""Low and high end."""
+PartName = Literal["materials", "loss", "packaging", "labour", "freight", "overhead"]
+
+
+@dataclass(frozen=True)
+class CostLine:
+    """One material of the product.
+
+    Attributes:
+        percent: Dose [% w/w as supplied].
+        price: Per kg, the cheapest on the shelf.
+        prices: Cheapest and dearest per kg on the shelf.
+        grams: In the batch [g].
+        cost: In the batch.
+        share: Part of the cost of the materials [0 to 1].
+        point: What one percentage point more of it, in place of water, adds to the cost of one kg of product.
+    """
+
+    id: str
+    name: str
+    percent: float
+    price: float
+    prices: Span
+    grams: float
+    cost: float
+    share: float
+    point: float
+
+
+@dataclass(frozen=True)
+class Part:
+    """One part of what the batch costs; shares are of the whole [0 to 1]."""
+
+    what: PartName
+    detail: str
+    cost: float
+    share: float
+
+
+@dataclass(frozen=True)
+class Price:
+    """A price per bottle, or per kg if nothing is bottled.
+
+    Attributes:
+        per: What it is for: 'bottle' or 'kg'.
+        cost: What that costs.
+        net: Price without VAT.
+        gross: Price with VAT.
+        margin_percent: (net - cost) / net [% of the price without VAT].
+        markup_percent: (net - cost) / cost [% of the cost].
+        per_100_ml: Price with VAT; None if no volume is known.
+    """
+
+    per: str
+    cost: float
+    net: float
+    gross: float
+    vat_percent: float
+    margin_percent: float
+    markup_percent: float
+    per_100_ml: float | None
+
+    @property
+    def per_litre(self) -> float | None:
+        """Price of a litre with VAT."""
+        return None if self.per_100_ml is None else 10 * self.per_100_ml
+
+
+@dataclass(frozen=True)
+class Costing:
+    """What a batch costs.
+
+    Attributes:
+        lines: Dearest first.
+        held_percent: Part kept free, counted as water [%].
+        held_cost: In the batch, as water; and if all of it were the dearest of what it is for. Every other figure takes
+            it as water.
+        parts: Materials in what is sold, loss, packaging, labour, freight, overhead.
+        total: Sum of the parts.
+        totals: With every material at its cheapest and at its dearest shelf price.
+        active_percent: Surfactant active matter of the product, low, typical, high [% w/w].
+        materials_per_kg: Cost of the materials of one kg of product.
+        materials_per_kg_active: The same per kg of surfactant active matter; None without any.
+        actives_range: Its ends over the shares that lots may have and over the shelf's prices.
+        per_kg: Total per kg that is sold.
+        per_bottle: Total per bottle; None if nothing is bottled.
+    """
+
+    name: str
+    currency: str
+    size: Size
+    lines: tuple[CostLine, ...]
+    held_percent: float
+    held_cost: Span
+    parts: tuple[Part, ...]
+    total: float
+    totals: Span
+    active_percent: tuple[float, float, float]
+    materials_per_kg: float
+    materials_per_kg_active: float | None
+    actives_range: Span | None
+    per_kg: float
+    per_bottle: float | None
+    price: Price | None = None
+    plan: Buying | None = None
+    notes: tuple[str, ...] = ()
+
+    @property
+    def per_kg_active(self) -> float | None:
+        """Total per kg of surfactant active matter that is sold."""
+        return self.per_kg / (self.active_percent[1] / 100) if self.active_percent[1] else None
+
+
+def cost_of_batch(
+    formula: Formula,
+    size: Size,
+    *,
+    name: str = "product",
+    currency: str = "EUR",
+    costs: Costs | None = None,
+    costs_file: str = "costs",
+    shelf: Shelf | None = None,
+    water_price: float = 0.0,
+    batches: int = 0,
+    notes: tuple[str, ...] = (),
+) -> Costing:
+    """Cost a batch: sum of dose x price, and what the costs file adds.
+
+    Money of the batch = materials + packaging x bottles + hours x wage + freight + overhead; what is lost, and what
+    fills no whole bottle, is borne by what is sold. Materials count at their cheapest price per kg on the shelf,
+    whatever packs they come in; what must be bought in packs is told apart (`plan`).
+
+    Args:
+        formula: Doses as supplied [% w/w].
+        size: What is made.
+        name: Of the product.
+        currency: Of every price.
+        costs: What comes on top of the materials.
+        costs_file: Where they stand, for messages.
+        shelf: Where the spread of prices, the stock and the packs are read from.
+        water_price: Price of the part held back, counted as water [per kg].
+        batches: Batches of a plan; 0 for none.
+        notes: Assumptions to hand on.
+
+    Raises:
+        DataError: If the costs are in another currency, or know no packaging for this bottle.
+    """
+    costs = costs or Costs()
+    if costs.currency and costs.currency != currency:
+        what = f"the costs are in {costs.currency}, the brief is in {currency}."
+        raise fault(costs_file, "currency", what, "Convert them; no rate is assumed.")
+    kg = size.made_g / 1000
+    items = {line.item.id: line.item for line in formula.lines}
+    spread = _spread(items, shelf)
+    money = fsum(line.percent / 100 * kg * line.item.price for line in formula.lines)
+    held = formula.held_back / 100 * kg
+    dearest = max([water_price, *(i.price for i in formula.later if i.price == i.price)])
+    held_cost = (held * water_price, held * dearest)
+    materials = money + held_cost[0]
+    lines = [
+        CostLine(
+            item.id,
+            item.material.name,
+            line.percent,
+            item.price,
+            spread[item.id],
+            line.percent * size.made_g / 100,
+            line.percent / 100 * kg * item.price,
+            line.percent / 100 * kg * item.price / materials if materials else 0.0,
+            (item.price - water_price) / 100,
+        )
+        for line in formula.lines
+        for item in (line.item,)
+    ]
+    lines.sort(key=lambda line: (-line.cost, line.id))
+    packaging = costs.packed(size.bottle_ml, costs_file) if size.bottles else ()
+    parts = _parts(formula, size, costs, packaging, materials, max(1, batches))
+    total = fsum(p.cost for p in parts)
+    parts = [Part(p.what, p.detail, p.cost, p.cost / total if total else 0.0) for p in parts]
+    ends = [fsum(line.grams / 1000 * line.prices[e] for line in lines) + held_cost[0] for e in (0, 1)]
+    totals = (total - materials + ends[0], total - materials + ends[1])
+    active = (_active(formula, "low"), _active(formula, "typical"), _active(formula, "high"))
+    per_kg_made = materials / kg
+    per_kg = total / (size.sold_g / 1000)
+    per_bottle = total / size.bottles if size.bottles else None
+    uses = {line.item.id: line.percent / 100 * kg for line in formula.lines}
+    return Costing(
+        name,
+        currency,
+        size,
+        tuple(lines),
+        formula.held_back,
+        held_cost,
+        tuple(parts),
+        total,
+        totals,
+        active,
+        per_kg_made,
+        per_kg_made / (active[1] / 100) if active[1] else None,
+        (ends[0] / kg / (active[2] / 100), ends[1] / kg / (active[0] / 100)) if active[0] else None,
+        per_kg,
+        per_bottle,
+        price_of(per_bottle if per_bottle is not None else per_kg, costs.sale, size),
+        buying(uses, items, shelf, batches) if batches else None,
+        notes,
+    )
+
+
+def _spread(items: Mapping[str, Ingredient], shelf: Shelf | None) -> dict[str, Span]:
+    """Return the cheapest and the dearest price per kg that the shelf lists, by id."""
+    found: dict[str, list[float]] = {name: [item.price] for name, item in items.items()}
+    for name, line in lines_of(shelf.lines, items) if shelf else ():
+        found[name].append(line.price_per_kg or 0.0)
+    return {name: (min(prices), max(prices)) for name, prices in found.items()}
+
+
+def _active(formula: Formula, end: Literal["low", "typical", "high"]) -> float:
+    """Return the surfactant active matter of the product at one end of what lots may have [% w/w]."""
+    return formula.total(lambda item: sum(getattr(s, end) for s in item.material.substances if s.surfactant) / 100)
+
+
+def _parts(
+    formula: Formula, size: Size, costs: Costs, packaging: tuple[Packaging, ...], materials: float, batches: int
+) -> list[Part]:
+    sold = size.sold_g / size.made_g
+    rest = f"; {size.rest_g:.0f} g fill no whole bottle" if size.rest_g >= 0.5 else ""
+    parts = [Part("materials", f"in {size.sold_g / 1000:.4g} kg that is sold", materials * sold, 0.0)]
+    if sold < 1 - 1e-9:
+        parts.append(Part("loss", f"{size.loss_percent:.3g} % of the batch{rest}", materials * (1 - sold), 0.0))
+    for piece in packaging:
+        cost = piece.price * piece.pieces_per_bottle * (size.bottles or 0)
+        parts.append(Part("packaging", piece.what, cost, 0.0))
+    hours, wage = costs.labour.hours_per_batch, costs.labour.price_per_hour
+    if hours * wage:
+        parts.append(Part("labour", f"{hours:g} h at {wage:g}", hours * wage, 0.0))
+    for freight in costs.freight:
+        parts.append(Part("freight", freight.what, freight_of(freight, formula, size.made_g / 1000, batches), 0.0))
+    if costs.overhead.per_batch:
+        parts.append(Part("overhead", "per batch", costs.overhead.per_batch, 0.0))
+    return parts
+
+
+def freight_of(freight: Freight, formula: Formula, made_kg: float, batches: int = 1) -> float:
+    """Return what a batch bears of a freight.
+
+    Per order: amount / batches. Otherwise amount / covers_kg x kg of the materials that came with it.
+    """
+    if freight.covers_kg is None:
+        return freight.amount / batches
+    chosen = freight.materials
+    percent = fsum(
+        line.percent for line in formula.lines if (line.item.id in chosen if chosen else not on_tap(line.item))
+    )
+    return freight.amount / freight.covers_kg * percent / 100 * made_kg
+
+
+def price_of(cost: float, sale: Sale, size: Size) -> Price | None:
+    """Return the price of a bottle (or a kg) from its cost; None if no way to make it is stated.
+
+    A margin is a part of the price, a mark-up a part of the cost: margin = mark-up / (1 + mark-up).
+    """
+    if not sale.stated:
+        return None
+    vat = 1 + sale.vat_percent / 100
+    if sale.margin_percent is not None:
+        net = cost / (1 - sale.margin_percent / 100)
+    elif sale.markup_percent is not None:
+        net = cost * (1 + sale.markup_percent / 100)
+    else:
+        net = (sale.price or 0.0) / vat
+    gross = net * vat
+    ml = size.bottle_ml if size.bottles else 1000 / size.density if size.density else None
+    return Price(
+        "bottle" if size.bottles else "kg",
+        cost,
+        net,
+        gross,
+        sale.vat_percent,
+        100 * (net - cost) / net if net else float("-inf"),
+        100 * (net - cost) / cost if cost else float("inf"),
+        gross / ml * 100 if ml else None,
+    )
+
+
+def cost_of_volume(millilitres: float, price_per_kg: float, density: float | None) -> float:
+    """Return what a volume costs at a price per kg: ml x g/ml x price / 1000.
+
+    Raises:
+        DataError: If no sound density is stated.
+    """
+    return mass_of(millilitres, density, f"{millilitres:g} ml") * price_per_kg / 1000

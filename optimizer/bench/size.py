@@ -1,0 +1,79 @@
+"""How much is made and how many bottles it fills."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import floor
+
+from optimizer.bench.amount import Amount, sound_density
+from optimizer.errors import fault
+
+
+@dataclass(frozen=True)
+class Size:
+    """How much is made and where it goes.
+
+    Attributes:
+        made_g: Mass of the batch [g].
+        loss_percent: Part of it that does not reach the bottles [%].
+        filled_g: What is left for the bottles: made x (1 - loss) [g].
+        bottles: Bottles that become full; None if nothing is bottled.
+        fill_g: Mass in a bottle [g].
+        bottle_ml: Volume in a bottle [ml].
+        density: Density of the product [g/ml]; None if nobody measured it.
+    """
+
+    made_g: float
+    loss_percent: float = 0.0
+    bottles: int | None = None
+    fill_g: float | None = None
+    bottle_ml: float | None = None
+    density: float | None = None
+
+    @property
+    def filled_g(self) -> float:
+        """What is left for the bottles [g]."""
+        return self.made_g * (1 - self.loss_percent / 100)
+
+    @property
+    def sold_g(self) -> float:
+        """What can be sold: in full bottles, or all that is left [g]."""
+        return self.filled_g if self.bottles is None or self.fill_g is None else self.bottles * self.fill_g
+
+    @property
+    def rest_g(self) -> float:
+        """What fills no whole bottle [g]."""
+        return max(0.0, self.filled_g - self.sold_g)
+
+
+def size_of(amount: Amount, bottle: Amount | None, density: float | None, loss_percent: float = 0.0) -> Size:
+    """Return the size of a batch.
+
+    A mass or volume is what is made; a number of bottles is what must come out: made = bottles x fill / (1 - loss).
+
+    Args:
+        amount: Mass, volume or bottles.
+        bottle: Content of a bottle, as a volume or a mass.
+        density: Density of the product [g/ml], needed wherever a volume stands.
+        loss_percent: Part of the batch that does not reach the bottles [%].
+
+    Raises:
+        DataError: If a volume meets a mass without a density, bottles lack their content, or none becomes full.
+    """
+    if bottle is not None and bottle.unit == "bottles":
+        raise fault(str(bottle), "bottle", "this is no content of a bottle.", "Write ml or g, such as 250 ml.")
+    if density is not None:
+        sound_density(density, f"{density:g} g/ml")
+    fill = None if bottle is None else bottle.grams(density)
+    ml = None if bottle is None else bottle.value if bottle.unit == "ml" else density and bottle.value / density
+    if amount.unit == "bottles":
+        out = amount.grams(density, fill)
+        return Size(out / (1 - loss_percent / 100), loss_percent, round(amount.value), fill, ml, density)
+    made = amount.grams(density)
+    if fill is None:
+        return Size(made, loss_percent, density=density)
+    count = floor(made * (1 - loss_percent / 100) / fill + 1e-9)
+    if count == 0:
+        what = f"{made:g} g less the loss do not fill one bottle of {fill:g} g."
+        raise fault(str(amount), "size", what, "Make more, or take a smaller bottle.")
+    return Size(made, loss_percent, count, fill, ml, density)

@@ -1,0 +1,247 @@
+"""The cost of a batch as a document, as JSON and as sheets of a workbook."""
+
+from __future__ import annotations
+
+from math import isfinite, isnan
+
+from optimizer.bench.costing import Costing, Price
+from optimizer.bench.packs import Buying, Need
+from optimizer.report.costing_record import CostRecord
+from optimizer.report.document import Document, Listing, Sketch, Table
+from optimizer.report.workbook import Sheet
+from optimizer.units import listed, number
+
+
+def cost_document(costing: Costing) -> Document:
+    """Return what the batch costs, what drives it, its price, and what to buy."""
+    money = costing.currency
+    told = f"{costing.per_kg:.2f} {money} per kg that is sold"
+    if costing.per_bottle is not None:
+        told = f"{costing.per_bottle:.2f} {money} per bottle, {told}"
+    sections: list[Table | Listing | Sketch] = [_parts(costing), _lines(costing)]
+    if costing.price:
+        sections.append(_price(costing.price, money))
+    if costing.plan:
+        sections += [_buying(costing.plan, money), _stock(costing.plan), _cash(costing.plan, costing)]
+    notes = [*costing.notes, *_held(costing)]
+    if any(line.price == 0 for line in costing.lines):
+        free = listed(sorted(line.id for line in costing.lines if line.price == 0))
+        notes.append(f"Without a price, and counted as free of charge: {free}.")
+    notes.append("Materials count at their cheapest price per kg on the shelf, whatever packs they come in.")
+    notes.append("Amounts count as they are written: with or without the tax on purchases, as your own books do.")
+    sections.append(Listing("Assumed", tuple(n[:1].upper() + n[1:] for n in notes)))
+    good = not (costing.plan and costing.plan.short)
+    verdict = f"{told}." if good else f"{told}; some of what the plan needs is nowhere to be had."
+    return Document(f"Cost: {costing.name}", verdict, _facts(costing), tuple(sections), good=good)
+
+
+def _facts(costing: Costing) -> tuple[tuple[str, str], ...]:
+    size, money = costing.size, costing.currency
+    made = f"{number(size.made_g / 1000, 3)} kg made, {number(size.filled_g / 1000, 3)} kg after the loss"
+    if size.bottles and size.fill_g:
+        ml = f"{number(size.bottle_ml, 1)} ml, " if size.bottle_ml else ""
+        made += f", {size.bottles} bottles of {ml}{number(size.fill_g, 1)} g"
+    facts = [("batch", made)]
+    if size.density:
+        facts.append(("density", f"{number(size.density, 4)} g/ml, as stated"))
+    low, typical, high = costing.active_percent
+    span = "" if high - low < 0.005 else f" ({number(low, 2)} to {number(high, 2)} as lots differ)"
+    facts.append(("active matter", f"{number(typical, 2)} %{span}"))
+    facts.append(("materials per kg of product", f"{costing.materials_per_kg:.3f} {money}"))
+    if costing.materials_per_kg_active is not None and costing.per_kg_active is not None:
+        ends = costing.actives_range
+        reach = f", {ends[0]:.2f} to {ends[1]:.2f} as lots and the shelf's prices differ" if ends else ""
+        facts.append(("materials per kg of active matter", f"{costing.materials_per_kg_active:.2f} {money}{reach}"))
+        facts.append(("all costs per kg of active matter", f"{costing.per_kg_active:.2f} {money}"))
+    if costing.totals[1] - costing.totals[0] > 0.005:
+        ends = costing.totals
+        facts.append(("batch at other shelf prices", f"{ends[0]:.2f} (cheapest) to {ends[1]:.2f} (dearest) {money}"))
+    return tuple(facts)
+
+
+def _parts(costing: Costing) -> Table:
+    size = costing.size
+    kg, bottles = size.sold_g / 1000, size.bottles
+    heads = ("part", "", "batch", "per kg sold", *(("per bottle",) if bottles else ()), "share")
+    rows = [
+        (
+            p.what,
+            p.detail,
+            f"{p.cost:.2f}",
+            f"{p.cost / kg:.3f}",
+            *((f"{p.cost / bottles:.3f}",) if bottles else ()),
+            f"{100 * p.share:.1f} %",
+        )
+        for p in costing.parts
+    ]
+    whole = (f"{costing.total:.2f}", f"{costing.per_kg:.3f}")
+    rows.append(
+        ("together", "", *whole, *((f"{costing.per_bottle:.3f}",) if costing.per_bottle is not None else ()), "100 %")
+    )
+    right = frozenset(range(2, len(heads)))
+    title = f"What the batch costs, {costing.currency}"
+    return Table(title, heads, tuple(rows), right, strong=frozenset({len(rows) - 1}))
+
+
+def _lines(costing: Costing) -> Table:
+    rows = [
+        (
+            line.name,
+            f"{line.percent:.2f}",
+            f"{line.grams:.1f}",
+            _price_range(line.price, line.prices),
+            f"{line.cost:.3f}",
+            f"{100 * line.share:.1f} %",
+            f"{line.point:+.4f}",
+        )
+        for line in costing.lines
+    ]
+    held = costing.held_cost[0]
+    whole = costing.materials_per_kg * costing.size.made_g / 1000
+    if costing.held_percent:
+        grams = costing.held_percent * costing.size.made_g / 100
+        share = f"{100 * held / whole:.1f} %" if whole else ""
+        rows.append(("kept free", f"{costing.held_percent:.2f}", f"{grams:.1f}", "", f"{held:.3f}", share, ""))
+    rows.append(("together", "100.00", f"{costing.size.made_g:.1f}", "", f"{whole:.3f}", "100 %", ""))
+    heads = ("material", "%", "g", f"{costing.currency} per kg", "batch", "share", "one point more")
+    note = (
+        "Share: if its price rises by 10 %, the materials cost a tenth of the share more. One point more: what "
+        "1 % of the product more of it, in place of water, adds to the cost of one kg."
+    )
+    strong = frozenset({len(rows) - 1})
+    return Table("What drives the materials, dearest first", heads, tuple(rows), frozenset(range(1, 7)), note, strong)
+
+
+def _price_range(price: float, ends: tuple[float, float]) -> str:
+    return f"{price:.2f}" if ends[1] - price < 0.005 else f"{price:.2f} (to {ends[1]:.2f})"
+
+
+def _price(price: Price, money: str) -> Table:
+    rows = [
+        (f"cost of a {price.per}", f"{price.cost:.2f}"),
+        ("price without VAT", f"{price.net:.2f}"),
+        (f"price with {number(price.vat_percent, 2)} % VAT", f"{price.gross:.2f}"),
+        ("margin, part of the price without VAT", _percent(price.margin_percent)),
+        ("mark-up, on the cost", _percent(price.markup_percent)),
+    ]
+    if price.per_100_ml is not None and price.per_litre is not None:
+        rows.append(("per 100 ml, with VAT", f"{price.per_100_ml:.2f}"))
+        rows.append(("per litre, with VAT", f"{price.per_litre:.2f}"))
+    note = "A margin of 50 % is a mark-up of 100 %: the first is counted on the price, the second on the cost."
+    return Table(f"Price of a {price.per}", ("", money), tuple(rows), frozenset({1}), note, frozenset({2}))
+
+
+def _percent(value: float) -> str:
+    return f"{value:.1f} %" if isfinite(value) else "none"
+
+
+def _buying(plan: Buying, money: str) -> Table:
+    rows = []
+    for need in plan.needs:
+        for p in need.purchases:
+            packs = "by weight" if isnan(p.packs) else f"{p.packs:.0f}"
+            rows.append((need.name, p.supplier, packs, number(p.kg, 3), f"{p.cost:.2f}"))
+        if need.short:
+            rows.append((need.name, "nobody sells it", "", f"{need.short:.3f} short", ""))
+    rows.append(("together", "", "", "", f"{plan.spent:.2f}"))
+    columns = ("material", "supplier", "packs", "kg", money)
+    batches = "1 batch" if plan.batches == 1 else f"{plan.batches} batches"
+    note = "The cheapest whole packs that cover what the shelf lacks: no other purchase costs less."
+    strong = frozenset({len(rows) - 1})
+    return Table(f"To buy for {batches}", columns, tuple(rows), frozenset({2, 3, 4}), note, strong)
+
+
+def _stock(plan: Buying) -> Table:
+    def row(n: Need) -> tuple[str, ...]:
+        return (n.name, f"{n.need:.3f}", number(n.stock, 3), number(n.bought, 3), f"{n.left:.3f}")
+
+    columns = ("material", "needed kg", "on the shelf kg", "bought kg", "left kg")
+    note = "Needed: all batches, with what is lost in making them."
+    rows = tuple(row(n) for n in sorted(plan.needs, key=lambda n: (-n.need, n.material)))
+    return Table("Stock before and after", columns, rows, frozenset({1, 2, 3, 4}), note)
+
+
+def _cash(plan: Buying, costing: Costing) -> Table:
+    money = costing.currency
+    rows = (
+        ("cash spent on packs now", f"{plan.spent:.2f}"),
+        ("materials by use, at the cheapest price per kg", f"{plan.by_use:.2f}"),
+        ("of it from what lies on the shelf", f"{plan.from_stock:.2f}"),
+        ("worth of what is left of the packs bought", f"{plan.left_over:.2f}"),
+        ("all costs of the plan, by use", f"{plan.batches * costing.total:.2f}"),
+    )
+    return Table(f"By use, and in cash, {money}", ("", money), rows, frozenset({1}))
+
+
+def _held(costing: Costing) -> list[str]:
+    if not costing.held_percent:
+        return []
+    low, high = costing.held_cost
+    most = (
+        f" (at most {high:.2f} {costing.currency} if all of it were the dearest that it is for)" if high > low else ""
+    )
+    bought = " The plan buys nothing for it." if costing.plan else ""
+    return [f"the {number(costing.held_percent, 2)} % kept free count as water{most}.{bought}"]
+
+
+def cost_record(costing: Costing) -> CostRecord:
+    """Return the cost of a batch as its JSON record."""
+    return CostRecord.model_validate(costing)
+
+
+def cost_sheets(costing: Costing) -> list[Sheet]:
+    """Return the cost of a batch as sheets of figures."""
+    size, money = costing.size, costing.currency
+    kg = size.sold_g / 1000
+    facts: list[tuple[str, str | float | int | None]] = [
+        ("product", costing.name),
+        ("currency", money),
+        ("made g", size.made_g),
+        ("loss %", size.loss_percent),
+        ("sold g", size.sold_g),
+        ("bottles", size.bottles),
+        ("fill g", size.fill_g),
+        ("bottle ml", size.bottle_ml),
+        ("density g/ml", size.density),
+        ("active matter %", costing.active_percent[1]),
+        ("total", costing.total),
+        ("per kg sold", costing.per_kg),
+        ("per kg of active matter", costing.per_kg_active),
+        ("per bottle", costing.per_bottle),
+    ]
+    if costing.price:
+        p = costing.price
+        facts += [
+            ("price without VAT", p.net),
+            ("VAT %", p.vat_percent),
+            ("price with VAT", p.gross),
+            ("margin % of price", p.margin_percent),
+            ("mark-up % of cost", p.markup_percent),
+            ("per litre with VAT", p.per_litre),
+        ]
+    parts = tuple(
+        (p.what, p.detail, p.cost, p.cost / kg, p.cost / size.bottles if size.bottles else None, p.share)
+        for p in costing.parts
+    )
+    lines = tuple(
+        (x.id, x.name, x.percent, x.grams, x.price, x.prices[1], x.cost, x.share, x.point) for x in costing.lines
+    )
+    heads = ("id", "material", "%", "g", f"{money} per kg", "dearest per kg", "batch", "share", "one point more")
+    sheets = [
+        Sheet("cost", ("figure", "value"), tuple(facts)),
+        Sheet("parts", ("part", "detail", "batch", "per kg sold", "per bottle", "share"), parts),
+        Sheet("materials", heads, lines),
+    ]
+    if costing.plan:
+        buy = tuple(
+            (n.material, p.supplier, None if isnan(p.packs) else p.packs, p.kg, p.cost)
+            for n in costing.plan.needs
+            for p in n.purchases
+        )
+        stock = tuple(
+            (n.material, n.need, n.stock, n.bought, n.left, n.short, n.by_use, n.spent) for n in costing.plan.needs
+        )
+        sheets.append(Sheet("buy", ("material", "supplier", "packs", "kg", money), buy))
+        columns = ("material", "need kg", "stock kg", "bought kg", "left kg", "short kg", "by use", "spent")
+        sheets.append(Sheet("stock", columns, stock))
+    return sheets
