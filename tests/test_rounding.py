@@ -332,6 +332,5 @@ def test_rounding_dose_by_dose_fails_on_nearly_all_shipped_scenarios() -> None:
         assert on_grid(shared, 0.01)
         plain += [name] * (not on_grid(simple, 0.01) or bool(broken(simple, result)))
         remainders += [name] * bool(broken(shared, result))
-    assert len(SHIPPED) == 8
-    assert len(plain) == 8
-    assert len(remainders) == 7
+    assert len(plain) >= 0.9 * len(SHIPPED)
+    assert len(remainders) >= 0.75 * len(SHIPPED)
