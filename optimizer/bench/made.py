@@ -1,0 +1,282 @@
+"""What really went into a batch, and the formula that it makes: weights, acid, thickener, water in and out.
+
+A batch is a mass balance. Weights go in first, then acid or alkali as a solution (acid and its water), then thickener,
+then water that is put back. A sample that does not go back takes its share of everything along, so it changes no
+percentage of what is there, but what is added later counts more. What is missing at the end has evaporated, and only
+water evaporates. Percent = 100 x grams / final mass.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from math import fsum
+from typing import Literal
+
+from optimizer.bench.batch import Adjustment, Batch
+from optimizer.chemistry.ph import CHEMICALS
+from optimizer.errors import DataError, Problem, fault, nearest
+from optimizer.library import Material
+from optimizer.units import listed, number
+
+Kind = Literal["weighed", "assumed", "acid or alkali", "thickener", "water put back", "water not noted"]
+
+SOLID = 95.0
+"""An acid of at least this share [%] is weighed as it is; a weaker one is itself a solution."""
+FORMS = (" anhydrous", " monohydrate", " dihydrate")
+
+
+@dataclass(frozen=True)
+class Input:
+    """One thing that went in [g]."""
+
+    material: str
+    grams: float
+    kind: Kind
+
+
+@dataclass(frozen=True)
+class WentIn:
+    """The mass balance of a batch.
+
+    Attributes:
+        inputs: In the order in which they went in.
+        grams: What is in the product at the end, by id [g]; product lost with vessels included.
+        taken_g: Samples taken for pH readings [g].
+        evaporated_g: Water that left [g]; 0 if nobody weighed the batch.
+        weighed_out: Whether the final mass is known.
+        notes: What was assumed.
+    """
+
+    inputs: tuple[Input, ...]
+    grams: Mapping[str, float]
+    taken_g: float
+    evaporated_g: float
+    weighed_out: bool
+    notes: tuple[str, ...]
+
+    @property
+    def mass_g(self) -> float:
+        """Product at the end, what was lost in vessels included [g]."""
+        return fsum(self.grams.values())
+
+    @property
+    def percent(self) -> dict[str, float]:
+        """The formula that was made, by id in order of descending dose [% as supplied]; it sums to 100."""
+        total = self.mass_g
+        made = {k: 100 * g / total for k, g in sorted(self.grams.items(), key=lambda kv: (-kv[1], kv[0])) if g > 0}
+        largest = next(iter(made))
+        made[largest] += 100 - fsum(made.values())
+        return made
+
+
+def made_formula(batch: Batch, materials: Mapping[str, Material]) -> dict[str, float]:
+    """Return the formula that was really made, by id [% as supplied]; it sums to 100.
+
+    Where nothing is weighed yet it is the plan, with whatever acid, thickener and water is noted.
+
+    Args:
+        batch: The batch file's content.
+        materials: Known materials by id; water and the acid are found among them.
+
+    Raises:
+        DataError: If the file names a material that is not known, or more water left than was there.
+    """
+    return went_in(batch, materials).percent
+
+
+def went_in(batch: Batch, materials: Mapping[str, Material]) -> WentIn:
+    """Return the mass balance of a batch; see `made_formula`."""
+    where = f"batch {batch.batch}"
+    _all_known(where, batch, materials)
+    water = water_of(materials)
+    notes: list[str] = []
+    inputs = _first(batch, notes)
+    grams = _summed({}, inputs)
+    taken = 0.0
+    for adjustment in batch.adjustment:
+        if adjustment.of == "batch" and adjustment.reading:
+            taken += _adjust(where, adjustment, materials, grams, inputs, water)
+    for log in batch.thickening:
+        added = log.step[-1].added_percent * batch.size_g / 100 if log.step else 0.0
+        if added > 0:
+            if any(line.material == log.material for line in batch.weighed):
+                notes.append(f"{log.material} stands among the weights and in the thickening log: both are counted")
+            inputs.append(Input(log.material, added, "thickener"))
+            _summed(grams, inputs[-1:])
+    finish = batch.finish
+    if finish.water_added_g > 0:
+        inputs.append(Input(water, finish.water_added_g, "water put back"))
+        _summed(grams, inputs[-1:])
+    evaporated = 0.0
+    if finish.mass_g is not None:
+        missing = fsum(grams.values()) - finish.mass_g - finish.lost_g
+        if missing < 0:
+            inputs.append(Input(water, -missing, "water not noted"))
+            _summed(grams, inputs[-1:])
+            if -missing > batch.scale.step_g:
+                notes.append(
+                    f"the batch weighs {number(-missing, 2)} g more than all that is noted: counted as water; "
+                    "if it was anything else, write it into the file"
+                )
+        elif missing > grams.get(water, 0.0):
+            what = f"{number(missing, 2)} g are missing at the end, more than the water that went in."
+            step = "Check finish.mass_g, finish.lost_g and the weights; only water evaporates."
+            raise fault(where, "finish.mass_g", what, step)
+        else:
+            evaporated = missing
+            grams[water] = grams.get(water, 0.0) - missing
+    else:
+        notes.append("nobody weighed the finished batch: no evaporation is counted")
+    if not fsum(grams.values()) > 0:
+        raise fault(where, "weighed", "nothing went in.", "Write down what was weighed.")
+    return WentIn(tuple(inputs), grams, taken, evaporated, finish.mass_g is not None, tuple(notes))
+
+
+def lots_used(batch: Batch) -> dict[str, float]:
+    """Return the measured active matter of what was weighed, by id, lots by mass [% as supplied]."""
+    found = {}
+    for name in sorted({line.material for line in batch.weighed}):
+        lots = [w for w in batch.weighed if w.material == name and w.lot_active_percent is not None and w.grams > 0]
+        mass = fsum(w.grams for w in lots)
+        if mass > 0:
+            found[name] = fsum(w.grams * (w.lot_active_percent or 0.0) for w in lots) / mass
+    return found
+
+
+def last_ph(batch: Batch) -> float | None:
+    """Return the pH that was read last: of the product, else after thickening, else after the acid."""
+    seen = [o.value for o in batch.observation if o.what.casefold() == "ph" and o.value is not None]
+    seen = seen or [s.ph for log in batch.thickening for s in log.step if s.ph is not None]
+    seen = seen or [r.ph for a in batch.adjustment if a.of == "batch" for r in a.reading]
+    return seen[-1] if seen else None
+
+
+def adjuster_of(adjustment: Adjustment, materials: Mapping[str, Material]) -> str:
+    """Return the library id of the acid or alkali of an adjustment: the stated one, else the strongest of its name.
+
+    Raises:
+        DataError: If no material holds it.
+    """
+    if adjustment.material is not None:
+        return adjustment.material
+    plain = _plain(adjustment.chemical)
+    holders = {m.id: _share(m, plain) for m in materials.values() if "ph adjuster" in m.functions}
+    found = [name for name, share in holders.items() if share > 0]
+    if not found:
+        known = [s.inci.casefold() for m in materials.values() if "ph adjuster" in m.functions for s in m.substances]
+        what = f"no acid or alkali of the library is called '{adjustment.chemical}'."
+        step = f"{nearest(plain, known)} Or name a library id in 'material'."
+        raise fault("batch file", "adjustment.chemical", what, step)
+    return min(found, key=lambda name: (-holders[name], name))
+
+
+def materials_in(batch: Batch, materials: Mapping[str, Material]) -> tuple[str, ...]:
+    """Return the ids of all that is planned or went in, sorted.
+
+    Raises:
+        DataError: If one of them is not known.
+    """
+    _all_known(f"batch {batch.batch}", batch, materials)
+    used = {*batch.doses, *(w.material for w in batch.weighed), *(t.material for t in batch.thickening)}
+    used |= {adjuster_of(a, materials) for a in batch.adjustment if a.of == "batch"}
+    return tuple(sorted({*used, water_of(materials)}))
+
+
+def water_of(materials: Mapping[str, Material]) -> str:
+    """Return the id of water: 'aqua', else the first material of nothing but water."""
+    if "aqua" in materials:
+        return "aqua"
+    found = sorted(m.id for m in materials.values() if m.carried("Aqua") >= 99.5)
+    if not found:
+        raise fault("library", "aqua", "there is no water in the library.", "Add a material of 100 % Aqua.")
+    return found[0]
+
+
+def _all_known(where: str, batch: Batch, materials: Mapping[str, Material]) -> None:
+    named: list[tuple[str, str]] = [("line", line.material) for line in batch.line]
+    named += [("weighed", line.material) for line in batch.weighed]
+    named += [("thickening", log.material) for log in batch.thickening]
+    named += [("adjustment", a.material) for a in batch.adjustment if a.material is not None]
+    problems = [
+        Problem(where, f"{table}.{name}", "this material is not in the library.", nearest(name, materials))
+        for table, name in dict.fromkeys(named)
+        if name not in materials
+    ]
+    if problems:
+        raise DataError(problems)
+
+
+def _first(batch: Batch, notes: list[str]) -> list[Input]:
+    """Return what was weighed in, and the planned weight of what nobody noted."""
+    weighed = [Input(line.material, line.grams, "weighed") for line in batch.weighed]
+    noted = {i.material for i in weighed}
+    left = [line for line in batch.line if line.material not in noted and line.percent > 0]
+    if not weighed:
+        notes.append("nothing is noted as weighed yet: the planned weights are taken")
+    elif left:
+        names = listed([line.material for line in left])
+        notes.append(f"not noted as weighed and taken as planned: {names} (write =0 for what was left out)")
+    return [*weighed, *(Input(line.material, line.percent * batch.size_g / 100, "assumed") for line in left)]
+
+
+def _adjust(
+    where: str,
+    adjustment: Adjustment,
+    materials: Mapping[str, Material],
+    grams: dict[str, float],
+    inputs: list[Input],
+    water: str,
+) -> float:
+    """Add the solution of one adjustment, reading by reading, and take out its samples; return those [g]."""
+    acid = adjuster_of(adjustment, materials)
+    share = _acid_share(materials[acid], adjustment)
+    total = taken = 0.0
+    for reading in adjustment.reading:
+        more = max(reading.added_g - total, 0.0)
+        total += more
+        _summed(grams, [Input(acid, more * share, "acid or alkali"), Input(water, more * (1 - share), "acid or alkali")])
+        if reading.taken_g:
+            mass = fsum(grams.values())
+            if reading.taken_g >= mass:
+                what = f"a sample of {number(reading.taken_g, 2)} g is as much as the batch."
+                raise fault(where, "adjustment.reading.taken_g", what, "Write the grams that did not go back.")
+            for name in grams:
+                grams[name] *= 1 - reading.taken_g / mass
+            taken += reading.taken_g
+    if total:
+        inputs += [Input(acid, total * share, "acid or alkali"), Input(water, total * (1 - share), "acid or alkali")]
+    return taken
+
+
+def _acid_share(material: Material, adjustment: Adjustment) -> float:
+    """Return the mass of a library material per mass of solution [-]; the rest of the solution is water.
+
+    A monohydrate brings its water of crystallisation along, unless the library's material is the hydrate itself.
+    """
+    plain = _plain(adjustment.chemical)
+    pure = adjustment.strength_percent / 100
+    dry = CHEMICALS.get(f"{plain} anhydrous")
+    weighed = CHEMICALS.get(adjustment.chemical.casefold().strip())
+    if dry is not None and weighed is not None:
+        pure *= dry.molar_mass / weighed.molar_mass
+    share = _share(material, plain) or material.active_matter
+    return pure if share >= SOLID or share <= 0 else min(pure * 100 / share, 1.0)
+
+
+def _plain(chemical: str) -> str:
+    """Return the name of a chemical without its hydrate form."""
+    name = chemical.casefold().strip()
+    for form in FORMS:
+        name = name.removesuffix(form)
+    return name
+
+
+def _share(material: Material, plain: str) -> float:
+    return fsum(s.typical for s in material.substances if s.inci.casefold() == plain)
+
+
+def _summed(grams: dict[str, float], inputs: Iterable[Input]) -> dict[str, float]:
+    for item in inputs:
+        grams[item.material] = grams.get(item.material, 0.0) + item.grams
+    return grams
