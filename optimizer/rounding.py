@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from decimal import Decimal
 from math import floor, fsum, log10
 
 import numpy as np
@@ -209,7 +210,7 @@ def largest_remainder(amounts: Mapping[str, float], step: float, total: float) -
     steps = {name: amount * scale / step for name, amount in amounts.items()}
     whole = {name: floor(count + 1e-9) for name, count in steps.items()}
     left = round(total / step) - sum(whole.values())
-    digits = max(0, -floor(log10(step) + 1e-9)) + 1
+    unit = Decimal(f"{step:.12g}")
     for name in sorted(steps, key=lambda n: (-round(steps[n] - whole[n], 9), n))[: max(left, 0)]:
         whole[name] += 1
-    return {name: round(count * step, digits) for name, count in whole.items()}
+    return {name: float(count * unit) for name, count in whole.items()}

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from optimizer.bench.batch import Batch, is_batch, read_batch
+from optimizer.bench.made import materials_in
 from optimizer.brief import Brief, load_brief
-from optimizer.errors import DataError, Problem, fault, nearest
+from optimizer.errors import fault
 from optimizer.formula import Formula
 from optimizer.given import best_setting, formula_at, read_given
 from optimizer.result import Result
@@ -95,13 +96,11 @@ def _of_batch(path: Path, changes: list[tuple[str, str]], shelf: Path | None, li
     own = path.parent / batch.brief
     inside = own.suffix == ".toml" and own.resolve().is_relative_to(path.resolve().parent)
     scenario = own if inside and own.is_file() else find_scenario(_shipped_only(path, batch.brief))
-    brief = load_brief(scenario, changes=changes, shelf=shelf, libraries=libraries, also=batch.doses)
-    known = brief.pool.index
-    missing = [m for m in batch.doses if m not in known]
-    if missing:
-        raise DataError(
-            Problem(str(path), f"line.{m}", "this material is not in the library.", nearest(m, known)) for m in missing
-        )
+    also = {*batch.doses, *(w.material for w in batch.weighed), *(t.material for t in batch.thickening)}
+    brief = load_brief(scenario, changes=changes, shelf=shelf, libraries=libraries, also=also)
+    used = materials_in(batch, brief.library.by_id, str(path))
+    if not brief.pool.index.keys() >= set(used):
+        brief = load_brief(scenario, changes=changes, shelf=shelf, libraries=libraries, also=used)
     pool = brief.pool
     formula = Formula(formula_at(pool, batch.doses).lines, batch.held_back_percent, pool.later, pool.thickeners)
     setting = Setting(batch.ph_target, batch.ph_low, batch.ph_high) if batch.ph_target else best_setting(brief, formula)

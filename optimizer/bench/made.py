@@ -171,13 +171,13 @@ def adjuster_of(adjustment: Adjustment, materials: Mapping[str, Material]) -> st
     return min(found, key=lambda name: (-holders[name], name))
 
 
-def materials_in(batch: Batch, materials: Mapping[str, Material]) -> tuple[str, ...]:
+def materials_in(batch: Batch, materials: Mapping[str, Material], where: str = "batch file") -> tuple[str, ...]:
     """Return the ids of all that is planned or went in, sorted.
 
     Raises:
         DataError: If one of them is not known.
     """
-    _all_known(f"batch {batch.batch}", batch, materials)
+    _all_known(where, batch, materials)
     used = {*batch.doses, *(w.material for w in batch.weighed), *(t.material for t in batch.thickening)}
     used |= {adjuster_of(a, materials) for a in batch.adjustment if a.of == "batch"}
     return tuple(sorted({*used, water_of(materials)}))

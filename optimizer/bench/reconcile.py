@@ -1,0 +1,240 @@
+"""What was really made, held against the plan and every rule of the brief, and the next master formula.
+
+The formula that was made (`bench.made`) is measured at the active matter of the lots that were weighed and at the pH
+that was read last. A dose differs from the plan if it is off by more than the balance can tell: error of the balance
+per weighing, as % of the final mass. The next master takes the doses as made on the grid of the scale, acid and
+thickener as lines of their own; what they took of the part held back need not be held back again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from math import isnan
+
+from optimizer.bench.batch import Batch
+from optimizer.bench.made import WentIn, last_ph, lots_used, water_of, went_in
+from optimizer.brief import Brief
+from optimizer.formula import Formula
+from optimizer.given import asking, clash, cost_of, doses_of, formula_at, least_change, nearest_at, on_grid
+from optimizer.lots import at_lots, lot_range
+from optimizer.nearest import CHANGED
+from optimizer.pool import Group, Pool
+from optimizer.pricing import measure_rules
+from optimizer.result import Outcome
+from optimizer.rounding import exceeds, largest_remainder
+from optimizer.row import Setting
+from optimizer.rules import Dose
+from optimizer.units import number
+
+SLOPPY = 0.5
+"""A sum of doses that moved by more than this [% of the batch] is told as a different batch size."""
+
+
+@dataclass(frozen=True)
+class MadeLine:
+    """One material: what was planned and what is in the product.
+
+    Attributes:
+        planned: Dose of the plan [%].
+        made: Dose as made [%].
+        grams: In the product at the end [g].
+        tolerance: What the balance cannot tell [%].
+        differs: Whether made and planned are further apart than that.
+        active: Measured active matter of what was weighed [% as supplied]; None if nobody measured it.
+        usual: Lowest and highest active matter that the library knows.
+    """
+
+    id: str
+    name: str
+    planned: float
+    made: float
+    grams: float
+    tolerance: float
+    differs: bool
+    active: float | None
+    usual: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class MadeRule:
+    """One rule at the plan and at what was made."""
+
+    planned: float
+    outcome: Outcome
+    broken: bool
+
+
+@dataclass(frozen=True)
+class Master:
+    """The next master formula.
+
+    Attributes:
+        formula: Doses on the grid of the scale; with the part held back they sum to 100.
+        changed: Ids that differ from what was made because a rule was broken; empty if it could stay.
+        broken: Readings of the rules that the rounded doses as made would break.
+        conflict: Readings of rules that no formula of these materials keeps together.
+    """
+
+    formula: Formula
+    setting: Setting
+    changed: tuple[str, ...] = ()
+    broken: tuple[str, ...] = ()
+    conflict: tuple[str, ...] = ()
+
+    @property
+    def keeps(self) -> bool:
+        """Whether it keeps every rule."""
+        return not self.conflict
+
+
+@dataclass(frozen=True)
+class Made:
+    """A batch as made.
+
+    Attributes:
+        brief: The brief at the planned lots.
+        went: The mass balance.
+        formula: As made, at the lots that were weighed.
+        ph: What was read last; None if nobody read it.
+        in_window: Whether that lies in the planned window; None if it cannot be told.
+        lines: Every material, largest first.
+        rules: Every rule.
+        master: The next master formula.
+    """
+
+    brief: Brief
+    batch: Batch
+    went: WentIn
+    formula: Formula
+    planned: Formula
+    ph: float | None
+    in_window: bool | None
+    lines: tuple[MadeLine, ...]
+    rules: tuple[MadeRule, ...]
+    master: Master
+    notes: tuple[str, ...]
+
+    @property
+    def broken(self) -> tuple[str, ...]:
+        """Ids of the rules that the batch as made breaks."""
+        return tuple(r.outcome.id for r in self.rules if r.broken)
+
+    @property
+    def cost(self) -> float:
+        """Material cost per kg as made."""
+        return cost_of(self.formula)
+
+
+def reconcile(brief: Brief, batch: Batch, planned: Formula, setting: Setting) -> Made:
+    """Return what was made of a batch.
+
+    Args:
+        brief: Its brief; the pool holds every material that went in.
+        batch: The batch file's content.
+        planned: The plan, with the part held back.
+        setting: The planned pH and its window.
+
+    Raises:
+        DataError: If the file does not add up.
+    """
+    went = went_in(batch, brief.library.by_id)
+    percent = went.percent
+    lots = lots_used(batch)
+    pool = replace(brief.pool, held_back=0.0)
+    real = at_lots(pool, brief.library, {k: v for k, v in lots.items() if k in pool.index})
+    formula = formula_at(real, percent)
+    ph = last_ph(batch)
+    at = setting if ph is None else Setting(ph, ph, ph)
+    whole = replace(brief, pool=real)
+    before = {o.id: o.value for o in measure_rules(brief, planned, setting)}
+    outcomes = measure_rules(whole, formula, at)
+    judged = [exceeds(r, o.violation) for r, o in zip(brief.all_rules, outcomes, strict=False)]
+    rules = tuple(
+        MadeRule(before[o.id], o, k < len(judged) and judged[k]) for k, o in enumerate(outcomes) if o.id != "total"
+    )
+    window = None
+    if ph is not None and setting.low is not None and setting.high is not None:
+        window = setting.low - 1e-9 <= ph <= setting.high + 1e-9
+    notes = list(went.notes)
+    if abs(went.mass_g - batch.size_g) > SLOPPY * batch.size_g / 100 and went.weighed_out:
+        notes.append(f"{number(went.mass_g, 1)} g were made, {number(batch.size_g, 1)} g were planned")
+    lines = _lines(brief, batch, went, percent, lots)
+    master = next_master(replace(brief, pool=pool), batch, percent, setting)
+    return Made(brief, batch, went, formula, planned, ph, window, lines, rules, master, tuple(notes))
+
+
+def _lines(
+    brief: Brief, batch: Batch, went: WentIn, percent: Mapping[str, float], lots: Mapping[str, float]
+) -> tuple[MadeLine, ...]:
+    error = batch.scale.error_g or batch.scale.step_g
+    doses = batch.doses
+    found = []
+    for name in sorted({*percent, *doses}, key=lambda n: (-percent.get(n, 0.0), n)):
+        material = brief.library.by_id[name]
+        times = max(1, sum(i.material == name for i in went.inputs))
+        tolerance = 100 * error * times / went.mass_g
+        made, planned = percent.get(name, 0.0), doses.get(name, 0.0)
+        differs = abs(made - planned) > tolerance + 1e-9
+        grams = went.grams.get(name, 0.0)
+        usual = lot_range(material)
+        found.append(MadeLine(name, material.name, planned, made, grams, tolerance, differs, lots.get(name), usual))
+    return tuple(found)
+
+
+def next_master(brief: Brief, batch: Batch, percent: Mapping[str, float], setting: Setting) -> Master:
+    """Return the next master formula: as made on the grid of the scale, moved only if that breaks a rule.
+
+    Acid and thickener stay as they were made. Materials that were not used come in only where the used ones alone
+    keep no formula.
+
+    Args:
+        brief: The brief at the planned lots; nothing held back.
+        batch: The batch file's content.
+        percent: The formula as made, summing to 100.
+        setting: The planned pH setting.
+    """
+    step = brief.scenario.scale_step
+    water = water_of(brief.library.by_id)
+    planned = batch.doses
+    added = {n: p for n, p in percent.items() if n not in planned and n != water}
+    still = max(0.0, batch.held_back_percent - sum(added.values()))
+    held = round(min(round(still / step) * step, 0.9 * percent.get(water, 0.0) // step * step), 6)
+    doses = {n: p - held if n == water else p for n, p in percent.items()}
+    rounded = {n: p for n, p in largest_remainder(doses, step, 100 - held).items() if p > 0}
+    brief = replace(brief, pool=replace(brief.pool, held_back=held))
+    formula = formula_at(brief.pool, rounded)
+    told = measure_rules(brief, formula, setting)
+    broken = [
+        o.reading
+        for r, o in zip(brief.all_rules, told, strict=False)
+        if r.id not in ("total", "ph") and exceeds(r, o.violation)
+    ]
+    if not broken:
+        return Master(formula, setting)
+    fixed = [
+        Dose(id=f"kept {n}", of=Group(materials=(n,)), exactly=rounded[n], source="as made")
+        for n in sorted(added)
+        if n in rounded
+    ]
+    used = [i for i in brief.pool.items if i.id in rounded or i.id == water]
+    wider = [i for i in brief.pool.items if i.id in rounded or i.id == water or _candidate(brief, i.id)]
+    for items in (used, wider):
+        asked = asking(brief, fixed, items)
+        asked = replace(asked, pool=Pool(asked.pool.items, held, brief.pool.later, brief.pool.thickeners))
+        near = nearest_at(asked, rounded, setting)
+        if near is None:
+            continue
+        near, _ = on_grid(asked, near, rounded, least_change(asked, near, rounded))
+        after = doses_of(near.formula)
+        changed = tuple(
+            sorted(n for n in {*after, *rounded} if n != water and abs(after.get(n, 0.0) - rounded.get(n, 0.0)) > CHANGED)
+        )
+        return Master(near.formula, near.ph.setting if near.ph else setting, changed, tuple(broken))
+    return Master(formula, setting, (), tuple(broken), clash(asked) or tuple(broken))
+
+
+def _candidate(brief: Brief, name: str) -> bool:
+    """Return whether a material is one that the brief itself would choose from: in its pool and sold."""
+    item = brief.pool.items[brief.pool.index[name]]
+    return not isnan(item.price) and not brief.scenario.pool.why_not(item.material)

@@ -1,0 +1,244 @@
+"""Steps of making a wash: which materials go together, what is done, what is usually seen, how long to wait.
+
+The order of addition and the signs are common practice; so are waiting times, but for the ten minutes of stirring
+after acid, which a supplier's recipe sheet prints (name withheld). Temperatures are those that the library's handling
+sentences name.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from optimizer.bench.batch import Batch
+from optimizer.bench.grams import OILY
+from optimizer.bench.plan import in_order
+from optimizer.library import Material
+from optimizer.units import listed, number
+
+DRY = 30.0
+"""A humectant with at most this much water [%] wets a gum without letting it swell."""
+
+
+@dataclass(frozen=True)
+class Part:
+    """What one step is.
+
+    Attributes:
+        materials: Ids, in order.
+        do: What is done.
+        see: What is usually seen.
+        wait: How long to wait and why.
+        temperature: What the handling of its materials asks.
+        blanks: Headings of a small table that is filled in by hand.
+        later: Acids or thickeners of the part held back that are used here.
+    """
+
+    title: str
+    materials: tuple[str, ...]
+    do: tuple[str, ...]
+    see: tuple[str, ...] = ()
+    wait: str = ""
+    temperature: str = ""
+    blanks: tuple[str, ...] = ()
+    later: tuple[Material, ...] = ()
+
+
+def heat(material: Material) -> tuple[float | None, float | None]:
+    """Return the temperature that a material needs and the one it must stay below [°C], from its handling."""
+    text = material.handling
+    below = re.search(r"below (\d+) °C", text)
+    needs = material.thickener.heat_to if material.thickener else None
+    if needs is None and (material.phase == "melt" or "issolve" in text or "Melt" in text):
+        found = re.search(r"(?<!below )(\d+)(?:-(\d+))? °C(?! if)", text)
+        needs = float(found[2] or found[1]) if found else None
+    return needs, float(below[1]) if below else None
+
+
+def parts_of(batch: Batch, materials: Mapping[str, Material], later: tuple[Material, ...] = ()) -> list[Part]:
+    """Return the steps of a batch, in order, without those that nothing belongs to."""
+    ordered = in_order(materials, batch.doses if len(batch.doses) == len(materials) else _doses(batch, materials))
+    by_phase: dict[str, list[str]] = {}
+    for name in ordered:
+        by_phase.setdefault(materials[name].phase, []).append(name)
+    gums = [n for n in by_phase.get("hydration", []) if _slurried(materials[n])]
+    wetting = next((n for n in by_phase.get("water", []) if gums and _wets(materials[n])), None)
+    if wetting is not None:
+        by_phase["water"].remove(wetting)
+        by_phase["hydration"].insert(0, wetting)
+    late = by_phase.get("premix", [])
+    oily = [n for n in late if materials[n].lipid in OILY]
+    helpers = [n for n in late if "solubiliser" in materials[n].functions]
+    if oily and not helpers:
+        helpers = [n for n in by_phase.get("cosurfactant", []) if "solubiliser" in materials[n].functions][:1]
+        by_phase["cosurfactant"] = [n for n in by_phase.get("cosurfactant", []) if n not in helpers]
+    joined = [*oily, *helpers] if oily else []
+    parts = [
+        _water(by_phase.get("water", []), materials),
+        _hydration(by_phase.get("hydration", []), wetting, gums, materials),
+        _anionic(by_phase.get("anionic", []), materials),
+        _part(
+            "Amphoteric and nonionic surfactants",
+            by_phase.get("cosurfactant", []),
+            materials,
+            ("Add one after the other, each stirred in before the next; keep the stirrer below the surface.",),
+            ("The blend is usually clear or slightly hazy; some glucosides clear only once the pH is set.",),
+        ),
+        _melt(by_phase.get("melt", []), materials),
+        _premix(joined, materials),
+        _part(
+            "Stirred in before the thickener",
+            [n for n in late if n not in joined],
+            materials,
+            ("Stir in slowly and keep air out.",),
+            ("A pearl concentrate turns the blend pearly at once; anything else should leave it as it was.",)
+            if any("pearl" in materials[n].function for n in late)
+            else (),
+        ),
+        _preservation(by_phase.get("preservation", []), materials),
+        _ph(batch, by_phase.get("ph", []), materials, tuple(m for m in later if "ph adjuster" in m.functions)),
+        _thickening(by_phase.get("thickening", []), materials, tuple(m for m in later if m.thickener)),
+        _finish(batch),
+    ]
+    return [p for p in parts if p is not None]
+
+
+def _doses(batch: Batch, materials: Mapping[str, Material]) -> dict[str, float]:
+    return {n: p for n, p in batch.doses.items() if n in materials}
+
+
+def _slurried(material: Material) -> bool:
+    return material.powder and "sift" not in material.handling.casefold()
+
+
+def _wets(material: Material) -> bool:
+    return material.function == "humectant" and not material.powder and material.carried("Aqua") <= DRY
+
+
+def _part(
+    title: str,
+    names: list[str],
+    materials: Mapping[str, Material],
+    do: tuple[str, ...],
+    see: tuple[str, ...] = (),
+    wait: str = "",
+) -> Part | None:
+    if not names:
+        return None
+    return Part(title, tuple(names), do, see, wait, _temperature([materials[n] for n in names]))
+
+
+def _temperature(materials: list[Material]) -> str:
+    """Return what the handling of the materials asks of the temperature, in words."""
+    needs = [n for n, _ in map(heat, materials) if n is not None]
+    below = [b for _, b in map(heat, materials) if b is not None]
+    words = [f"warm to about {number(max(needs))} °C"] if needs else []
+    words += [f"below {number(min(below))} °C"] if below else []
+    return "; ".join(words)
+
+
+def _water(names: list[str], materials: Mapping[str, Material]) -> Part | None:
+    do = ["Tare the main vessel and write its weight down. Weigh the water in, then the rest of this step."]
+    if any(materials[n].function == "chelator" for n in names):
+        do.append("The chelator goes into plain water first.")
+    see = ("A clear solution without grains.",)
+    return _part("Water and what dissolves in it", names, materials, tuple(do), see)
+
+
+def _hydration(
+    names: list[str], wetting: str | None, gums: list[str], materials: Mapping[str, Material]
+) -> Part | None:
+    do = ["Pour into the water under the stirrer, slowly, before any surfactant."]
+    if wetting is not None and gums:
+        gum = listed([materials[g].name for g in gums])
+        do = [
+            f"In a small beaker wet {gum} with {materials[wetting].name} to a slurry without lumps.",
+            "Pour the slurry into the moving water at once, before any surfactant; rinse the beaker with some of it.",
+        ]
+    elif gums:
+        do = ["Sprinkle the powder slowly into fast moving water, before any surfactant."]
+    see = ("Usually thickens and turns even within half an hour; fish eyes mean dry lumps: stir on, add nothing.",)
+    return _part("Gum or polymer, hydrated", names, materials, tuple(do), see, "30 min to swell (common practice)")
+
+
+def _anionic(names: list[str], materials: Mapping[str, Material]) -> Part | None:
+    do = ["Add slowly with the stirrer below the surface: air in the blend takes a day to leave."]
+    see = ["The blend is usually clear once all is in."]
+    if any(materials[n].surfactant_matter >= 60 and not materials[n].powder for n in names):
+        do.append("A paste goes in by portions.")
+        see = ["A paste passes through a stiff gel and thins again; wait until no lump is left."]
+    if any(materials[n].powder for n in names):
+        do.append("Wet powders early, cover the vessel and let them dissolve fully before going on.")
+    return _part("Anionic surfactants", names, materials, tuple(do), tuple(see))
+
+
+def _melt(names: list[str], materials: Mapping[str, Material]) -> Part | None:
+    do = ("Warm the blend, stir until nothing solid is left, then let it cool with slow stirring.",)
+    see = ("Clear or evenly cloudy while warm; wax pearls form on cooling.",)
+    return _part("Melted in warm", names, materials, do, see, "note the mass again after heating: water has left")
+
+
+def _premix(names: list[str], materials: Mapping[str, Material]) -> Part | None:
+    """Return the premix of perfume or oil and solubiliser as one step."""
+    if not names:
+        return None
+    helped = any("solubiliser" in materials[n].functions for n in names)
+    do = ["Weigh all of this step into one small dry beaker and stir until it is one clear liquid."]
+    do.append("Then pour it slowly into the surfactant blend, not into plain water.")
+    see = ["It usually clouds the water that it meets and clears as it is stirred in among the surfactants."]
+    if not helped:
+        see = ["Without a solubiliser the blend may stay cloudy or separate later: try 100 g first."]
+    return _part("Perfume and solubiliser, mixed first", names, materials, tuple(do), tuple(see), "10 min of stirring")
+
+
+def _preservation(names: list[str], materials: Mapping[str, Material]) -> Part | None:
+    limits = [b for _, b in (heat(materials[n]) for n in names) if b is not None]
+    do = []
+    if limits:
+        do.append(f"First let the blend come below {number(min(limits))} °C and read the thermometer.")
+    if any(s.acid and "ate" in s.inci for n in names for s in materials[n].substances):
+        do.append("Salts of preservative acids dissolve before any acid is added; acid first makes them fall out.")
+    do.append("Add one after the other and stir each in fully.")
+    see = ("The blend stays as clear as it was.",)
+    return _part("Preservation and what heat harms", names, materials, tuple(do), see)
+
+
+def _ph(batch: Batch, names: list[str], materials: Mapping[str, Material], later: tuple[Material, ...]) -> Part | None:
+    if not names and not later and batch.ph_target is None:
+        return None
+    do = ["Read the pH of the blend at room temperature, without foam on the probe; write down neat or diluted."]
+    if batch.ph_target is not None:
+        window = ""
+        if batch.ph_low is not None and batch.ph_high is not None:
+            window = f", at least {number(batch.ph_low, 2)} and at most {number(batch.ph_high, 2)}"
+        do.append(f"Target pH {number(batch.ph_target, 2)}{window}.")
+    if later:
+        do.append(f"Adjust with {listed([m.name for m in later], 'or')}, dissolved in some of the water held back.")
+    do.append("Add about half of what seems needed, stir, read again; weigh what is left of the solution.")
+    see = ("A cloud where the drops fall in usually vanishes; the pH of a fresh blend may creep for a day.",)
+    blanks = ("added so far, g", "pH", "°C")
+    wait = "10 min of stirring after each addition"
+    return Part("pH", tuple(names), tuple(do), see, wait, _temperature([materials[n] for n in names]), blanks, later)
+
+
+def _thickening(names: list[str], materials: Mapping[str, Material], later: tuple[Material, ...]) -> Part | None:
+    if not names and not later:
+        return None
+    do = ["Take a reading before anything is added."]
+    if later:
+        do.append(f"Held back for this: {listed([m.name for m in later], 'or')}.")
+    do.append("Add in small steps and note each; stop at the target, and stop when a step does less than the last.")
+    see = ("Salt thickens to a peak and then thins for good; a liquid thickener goes on working for hours.",)
+    wait = "until the air is out, at least 30 min between readings (common practice)"
+    here = [*(materials[n] for n in names), *later]
+    hints = tuple(f"{m.name}: {m.handling}" for m in later if m.handling)
+    blanks = ("added so far, %", "reading", "°C")
+    return Part("Thickening", tuple(names), (*do, *hints), see, wait, _temperature(here), blanks, later)
+
+
+def _finish(batch: Batch) -> Part:
+    do = [f"Weigh the batch. With the water that is left make it up to {number(batch.size_g, 3)} g and note that water."]
+    do.append("Read the pH once more, note look, smell and temperature, keep a sample, and fill after a day's rest.")
+    see = ("Usually clear of foam after a day.",)
+    return Part("Make up to weight and fill", (), tuple(do), see, "", "", ("final mass, g", "water added, g", "pH"))

@@ -1,0 +1,195 @@
+"""The weigh sheet: what is weighed in which order, how it is handled, what is seen, what is written down."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from math import floor, fsum
+
+from optimizer.bench.batch import Batch
+from optimizer.bench.grams import Dilution, diluted, grams_of, spreads_in
+from optimizer.bench.steps import Part, parts_of
+from optimizer.errors import DataError, Problem, nearest
+from optimizer.library import Library, Material
+
+
+@dataclass(frozen=True)
+class WeighLine:
+    """One line of the sheet.
+
+    Attributes:
+        number: Position on the sheet.
+        percent: Dose of the plan [% as supplied]; the same at every size.
+        grams: What is weighed into the batch [g]; of the pre-dilution, if that is used.
+        exact_g: The dose before rounding to the scale [g].
+        error_percent: Error of the balance [% of the amount].
+        small: Whether it is below the least weighable amount.
+        dilution: A pre-dilution that helps, if there is one.
+        used: Whether the sheet counts on it.
+        enough_g: Batch from which the line could be weighed as it is [g].
+        weighed: Lots and grams that are noted already.
+    """
+
+    number: int
+    material: Material
+    percent: float
+    grams: float
+    exact_g: float
+    error_percent: float
+    small: bool
+    dilution: Dilution | None
+    used: bool
+    enough_g: float
+    weighed: tuple[tuple[str, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class Step:
+    """A step of the sheet: its lines, what is done, seen and noted.
+
+    Attributes:
+        part: Title, instructions, signs, waiting time, temperature and blanks to fill in.
+        lines: What is weighed for it.
+        cautions: Texts that apply here for the first time, with the materials they come from.
+        again: Cautions told before that apply here too, by key and number of that step.
+    """
+
+    number: int
+    part: Part
+    lines: tuple[WeighLine, ...]
+    cautions: tuple[tuple[str, tuple[str, ...]], ...]
+    again: tuple[tuple[str, int], ...]
+
+
+@dataclass(frozen=True)
+class WeighSheet:
+    """A batch as it is weighed.
+
+    Attributes:
+        total_g: Sum of the lines [g].
+        held_g: Water that is set aside [g]; with the lines it makes the whole batch.
+        fill_g: Content of a bottle [g]; None without bottle and density.
+        bottles: Bottles that this batch should fill.
+        notes: What was assumed or could not be kept.
+    """
+
+    batch: Batch
+    steps: tuple[Step, ...]
+    total_g: float
+    held_g: float
+    fill_g: float | None
+    bottles: int | None
+    notes: tuple[str, ...]
+
+    @property
+    def lines(self) -> tuple[WeighLine, ...]:
+        """All lines, in the order of the sheet."""
+        return tuple(line for step in self.steps for line in step.lines)
+
+
+def weigh_sheet(
+    batch: Batch, library: Library, later: Iterable[Material] = (), *, predilute: bool = False
+) -> WeighSheet:
+    """Return the weigh sheet of a batch.
+
+    Args:
+        batch: The batch file's content.
+        library: Facts of its materials, and the texts of cautions.
+        later: What the part held back is for: acids and thickeners.
+        predilute: Whether small amounts are weighed as pre-dilutions, their water taken off the water line.
+
+    Raises:
+        DataError: If a material is not in the library.
+    """
+    known = library.by_id
+    missing = [n for n in batch.doses if n not in known]
+    if missing:
+        where = f"batch {batch.batch}"
+        raise DataError(
+            Problem(where, f"line.{n}", "this material is not in the library.", nearest(n, known)) for n in missing
+        )
+    grams = grams_of(batch)
+    total = fsum(grams.values())
+    materials = {n: known[n] for n in grams}
+    lines = _lines(batch, materials, grams, predilute)
+    later = tuple(later)
+    steps: list[Step] = []
+    told: dict[str, int] = {}
+    count = 0
+    for number, part in enumerate(parts_of(batch, materials, later), 1):
+        own = []
+        for name in part.materials:
+            count += 1
+            own.append(replace(lines[name], number=count))
+        here = [*(known[n] for n in part.materials), *part.later]
+        fresh, again = _cautions(library, here, told, number)
+        steps.append(Step(number, part, tuple(own), fresh, again))
+    held = round(batch.size_g - total, 9)
+    fill = None
+    if batch.bottle_ml and batch.density_g_per_ml:
+        fill = batch.bottle_ml * batch.density_g_per_ml
+    bottles = None if fill is None else floor(batch.size_g * (1 - batch.loss_percent / 100) / fill + 1e-6)
+    return WeighSheet(batch, tuple(steps), total, held, fill, bottles, _notes(batch, lines, total, held))
+
+
+def _lines(
+    batch: Batch, materials: Mapping[str, Material], grams: Mapping[str, float], predilute: bool
+) -> dict[str, WeighLine]:
+    """Return the lines by id; what pre-dilutions bring along is taken off their diluents' lines."""
+    scale, doses = batch.scale, batch.doses
+    error = scale.error_g or scale.step_g
+    total = sum(doses.values())
+    rest = dict(grams)
+    lines = {}
+    for name, material in materials.items():
+        exact = doses[name] * batch.size_g * (100 - batch.held_back_percent) / 100 / total
+        small = grams[name] < scale.least_g - 1e-9
+        dilution = None
+        if small:
+            found = spreads_in(material, dict(materials), doses)
+            if found is not None:
+                dilution = diluted(exact, grams[name], scale, found[0], rest[found[0]], whole=found[1])
+        used = predilute and dilution is not None
+        if used and dilution is not None:
+            rest[dilution.diluent] -= dilution.less_g
+            rest[name] = dilution.take_g
+        relative = 100 * error / grams[name] if grams[name] > 0 else 100.0
+        enough = batch.size_g * scale.least_g / exact if exact > 0 else 0.0
+        noted = tuple((w.lot, w.grams) for w in batch.weighed if w.material == name)
+        lines[name] = WeighLine(
+            0, material, doses[name], 0.0, exact, relative, small, dilution, used, enough, noted
+        )
+    return {name: replace(line, grams=round(rest[name], 9)) for name, line in lines.items()}
+
+
+def _cautions(
+    library: Library, materials: list[Material], told: dict[str, int], number: int
+) -> tuple[tuple[tuple[str, tuple[str, ...]], ...], tuple[tuple[str, int], ...]]:
+    """Return caution texts that are new at a step, and those told before."""
+    fresh, again = [], []
+    for key, text in library.cautions.items():
+        names = tuple(sorted({m.name for m in materials if key in m.cautions}))
+        if names and key in told:
+            again.append((key, told[key]))
+        elif names:
+            told[key] = number
+            fresh.append((text, names))
+    return tuple(fresh), tuple(again)
+
+
+def _notes(batch: Batch, lines: Mapping[str, WeighLine], total: float, held: float) -> tuple[str, ...]:
+    notes = []
+    asked = batch.size_g * (100 - batch.held_back_percent) / 100
+    if abs(total - asked) > 1e-6:
+        notes.append(
+            f"{asked:g} g is no multiple of the scale's {batch.scale.step_g:g} g: the lines sum to {total:g} g"
+        )
+    if held < batch.scale.step_g:
+        notes.append(
+            "no water is held back: acid and thickener come on top of the batch, so note what they weigh; "
+            "'tenside made' then works out what the formula became"
+        )
+    dust = sorted(n for n, line in lines.items() if line.exact_g < batch.scale.step_g / 2)
+    if dust:
+        notes.append(f"below half a step of the scale and so 0 on the sheet or one step too much: {', '.join(dust)}")
+    return tuple(notes)
