@@ -92,7 +92,8 @@ def spreads_in(material: Material, lines: dict[str, Material], doses: dict[str, 
     """
     largest = sorted(lines, key=lambda n: (-doses[n], n))
     if material.lipid in OILY:
-        found = next((n for n in largest if lines[n].phase == "premix" and "solubiliser" in lines[n].functions), None)
+        helpers = [n for n in largest if "solubiliser" in lines[n].functions and n != material.id]
+        found = next((n for n in helpers if lines[n].phase == "premix"), next(iter(helpers), None))
         return None if found is None else (found, True)
     salt = any(s.inci.startswith(SALTS) for s in material.substances if s.role == "active")
     gel = material.phase in ("hydration", "melt", "premix") or (

@@ -2,8 +2,10 @@
 
 The formula that was made (`bench.made`) is measured at the active matter of the lots that were weighed and at the pH
 that was read last. A dose differs from the plan if it is off by more than the balance can tell: error of the balance
-per weighing, as % of the final mass. The next master takes the doses as made on the grid of the scale, acid and
-thickener as lines of their own; what they took of the part held back need not be held back again.
+per weighing, as % of the final mass; for a rule the errors of all doses are added up, the worst that they can do
+together. Whether a way to thicken stays open is a question to a plan, so it is not asked of what was made. The next
+master takes the doses as made on the grid of the scale, acid and thickener as lines of their own; what they took of
+the part held back need not be held back again.
 """
 
 from __future__ import annotations
@@ -36,11 +38,12 @@ class MadeLine:
     """One material: what was planned and what is in the product.
 
     Attributes:
-        planned: Dose of the plan [%].
+        planned: Dose of the plan [%]; of water with what the bench did not use of the part held back.
         made: Dose as made [%].
         grams: In the product at the end [g].
         tolerance: What the balance cannot tell [%].
         differs: Whether made and planned are further apart than that.
+        late: Whether it came out of the part held back.
         active: Measured active matter of what was weighed [% as supplied]; None if nobody measured it.
         usual: Lowest and highest active matter that the library knows.
     """
@@ -52,17 +55,36 @@ class MadeLine:
     grams: float
     tolerance: float
     differs: bool
+    late: bool
     active: float | None
     usual: tuple[float, float]
 
 
 @dataclass(frozen=True)
 class MadeRule:
-    """One rule at the plan and at what was made."""
+    """One rule at the plan and at what was made.
+
+    Attributes:
+        planned: Value of the plan, what is held back counted as water.
+        outcome: The rule at what was made.
+        error: How far the balance's errors can move the value.
+        broken: Whether it is broken, be it by less than that.
+    """
 
     planned: float
     outcome: Outcome
+    error: float
     broken: bool
+
+    @property
+    def differs(self) -> bool:
+        """Whether made and planned are further apart than the balance's errors explain."""
+        return abs(self.outcome.value - self.planned) > self.error + 1e-6
+
+    @property
+    def within_error(self) -> bool:
+        """Whether it is broken by no more than the balance can tell."""
+        return self.broken and self.outcome.violation <= self.error + 1e-9
 
 
 @dataclass(frozen=True)
@@ -146,12 +168,18 @@ def reconcile(brief: Brief, batch: Batch, planned: Formula, setting: Setting) ->
     formula = formula_at(real, percent)
     ph = last_ph(batch)
     at = setting if ph is None else Setting(ph, ph, ph)
-    whole = replace(brief, pool=real)
-    before = {o.id: o.value for o in measure_rules(brief, planned, setting)}
+    whole = replace(_without_thickening(brief), pool=real)
+    filled = doses_of(planned)
+    filled[water_of(brief.library.by_id)] = filled.get(water_of(brief.library.by_id), 0.0) + planned.held_back
+    before = {o.id: o.value for o in measure_rules(replace(brief, pool=pool), formula_at(pool, filled), setting)}
     outcomes = measure_rules(whole, formula, at)
-    judged = [exceeds(r, o.violation) for r, o in zip(brief.all_rules, outcomes, strict=False)]
+    judged = [exceeds(r, o.violation) for r, o in zip(whole.all_rules, outcomes, strict=False)]
+    lines = _lines(brief, batch, went, percent, lots)
+    errors = _errors(whole, formula, at, lines)
     rules = tuple(
-        MadeRule(before[o.id], o, k < len(judged) and judged[k]) for k, o in enumerate(outcomes) if o.id != "total"
+        MadeRule(before[o.id], o, errors[o.id], k < len(judged) and judged[k])
+        for k, o in enumerate(outcomes)
+        if o.id != "total"
     )
     window = None
     if ph is not None and setting.low is not None and setting.high is not None:
@@ -159,7 +187,6 @@ def reconcile(brief: Brief, batch: Batch, planned: Formula, setting: Setting) ->
     notes = list(went.notes)
     if abs(went.mass_g - batch.size_g) > SLOPPY * batch.size_g / 100 and went.weighed_out:
         notes.append(f"{number(went.mass_g, 1)} g were made, {number(batch.size_g, 1)} g were planned")
-    lines = _lines(brief, batch, went, percent, lots)
     master = next_master(replace(brief, pool=pool), batch, percent, setting)
     return Made(brief, batch, went, formula, planned, ph, window, lines, rules, master, tuple(notes))
 
@@ -169,17 +196,47 @@ def _lines(
 ) -> tuple[MadeLine, ...]:
     error = batch.scale.error_g or batch.scale.step_g
     doses = batch.doses
+    water = water_of(brief.library.by_id)
+    late = {n for n in percent if n not in doses and n != water}
+    spare = max(0.0, batch.held_back_percent - sum(percent[n] for n in late))
+    doses[water] = doses.get(water, 0.0) + spare
     found = []
     for name in sorted({*percent, *doses}, key=lambda n: (-percent.get(n, 0.0), n)):
         material = brief.library.by_id[name]
         times = max(1, sum(i.material == name for i in went.inputs))
         tolerance = 100 * error * times / went.mass_g
         made, planned = percent.get(name, 0.0), doses.get(name, 0.0)
-        differs = abs(made - planned) > tolerance + 1e-9
+        differs = name not in late and abs(made - planned) > tolerance + 1e-9
         grams = went.grams.get(name, 0.0)
         usual = lot_range(material)
-        found.append(MadeLine(name, material.name, planned, made, grams, tolerance, differs, lots.get(name), usual))
+        active = lots.get(name)
+        found.append(
+            MadeLine(name, material.name, planned, made, grams, tolerance, differs, name in late, active, usual)
+        )
     return tuple(found)
+
+
+def _without_thickening(brief: Brief) -> Brief:
+    return replace(brief, rules=tuple(r for r in brief.rules if r.kind != "thickening"))
+
+
+def _errors(brief: Brief, formula: Formula, setting: Setting, lines: tuple[MadeLine, ...]) -> dict[str, float]:
+    """Return how far the balance's errors can move each rule's value, all of them the worst way."""
+    rules = (*brief.all_rules, *brief.watched)
+    here = {r.id: r.value(formula, setting) for r in rules}
+    found = dict.fromkeys(here, 0.0)
+    doses = doses_of(formula)
+    for line in lines:
+        if line.made <= 0:
+            continue
+        scale = 100 / (100 + line.tolerance)
+        moved = {n: p * scale for n, p in doses.items()}
+        moved[line.id] += line.tolerance * scale
+        shifted = formula_at(brief.pool, moved)
+        for rule in rules:
+            shift = abs(rule.value(shifted, setting) - here[rule.id])
+            found[rule.id] += 0.0 if isnan(shift) else shift
+    return found
 
 
 def next_master(brief: Brief, batch: Batch, percent: Mapping[str, float], setting: Setting) -> Master:
@@ -202,6 +259,8 @@ def next_master(brief: Brief, batch: Batch, percent: Mapping[str, float], settin
     held = round(min(round(still / step) * step, 0.9 * percent.get(water, 0.0) // step * step), 6)
     doses = {n: p - held if n == water else p for n, p in percent.items()}
     rounded = {n: p for n, p in largest_remainder(doses, step, 100 - held).items() if p > 0}
+    if any(brief.library.by_id[n].thickener for n in rounded):
+        brief = _without_thickening(brief)
     brief = replace(brief, pool=replace(brief.pool, held_back=held))
     formula = formula_at(brief.pool, rounded)
     told = measure_rules(brief, formula, setting)

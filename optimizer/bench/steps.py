@@ -83,7 +83,7 @@ def parts_of(batch: Batch, materials: Mapping[str, Material], later: tuple[Mater
             by_phase.get("cosurfactant", []),
             materials,
             ("Add one after the other, each stirred in before the next; keep the stirrer below the surface.",),
-            ("The blend is usually clear or slightly hazy; some glucosides clear only once the pH is set.",),
+            ("The blend is clear or slightly hazy; some glucosides clear only once the pH is set.",),
         ),
         _melt(by_phase.get("melt", []), materials),
         _premix(joined, materials),
@@ -158,13 +158,13 @@ def _hydration(
         ]
     elif gums:
         do = ["Sprinkle the powder slowly into fast moving water, before any surfactant."]
-    see = ("Usually thickens and turns even within half an hour; fish eyes mean dry lumps: stir on, add nothing.",)
+    see = ("It thickens and turns even within half an hour; fish eyes mean dry lumps: stir on, add nothing.",)
     return _part("Gum or polymer, hydrated", names, materials, tuple(do), see, "30 min to swell (common practice)")
 
 
 def _anionic(names: list[str], materials: Mapping[str, Material]) -> Part | None:
     do = ["Add slowly with the stirrer below the surface: air in the blend takes a day to leave."]
-    see = ["The blend is usually clear once all is in."]
+    see = ["The blend is clear once all is in."]
     if any(materials[n].surfactant_matter >= 60 and not materials[n].powder for n in names):
         do.append("A paste goes in by portions.")
         see = ["A paste passes through a stiff gel and thins again; wait until no lump is left."]
@@ -186,7 +186,7 @@ def _premix(names: list[str], materials: Mapping[str, Material]) -> Part | None:
     helped = any("solubiliser" in materials[n].functions for n in names)
     do = ["Weigh all of this step into one small dry beaker and stir until it is one clear liquid."]
     do.append("Then pour it slowly into the surfactant blend, not into plain water.")
-    see = ["It usually clouds the water that it meets and clears as it is stirred in among the surfactants."]
+    see = ["It clouds the water that it meets and clears as it is stirred in among the surfactants."]
     if not helped:
         see = ["Without a solubiliser the blend may stay cloudy or separate later: try 100 g first."]
     return _part("Perfume and solubiliser, mixed first", names, materials, tuple(do), tuple(see), "10 min of stirring")
@@ -216,7 +216,7 @@ def _ph(batch: Batch, names: list[str], materials: Mapping[str, Material], later
     if later:
         do.append(f"Adjust with {listed([m.name for m in later], 'or')}, dissolved in some of the water held back.")
     do.append("Add about half of what seems needed, stir, read again; weigh what is left of the solution.")
-    see = ("A cloud where the drops fall in usually vanishes; the pH of a fresh blend may creep for a day.",)
+    see = ("A cloud where the drops fall in vanishes; the pH of a fresh blend may creep for a day.",)
     blanks = ("added so far, g", "pH", "°C")
     wait = "10 min of stirring after each addition"
     return Part("pH", tuple(names), tuple(do), see, wait, _temperature([materials[n] for n in names]), blanks, later)
@@ -240,5 +240,5 @@ def _thickening(names: list[str], materials: Mapping[str, Material], later: tupl
 def _finish(batch: Batch) -> Part:
     do = [f"Weigh the batch. With the water that is left make it up to {number(batch.size_g, 3)} g and note that water."]
     do.append("Read the pH once more, note look, smell and temperature, keep a sample, and fill after a day's rest.")
-    see = ("Usually clear of foam after a day.",)
+    see = ("Foam has gone after a day.",)
     return Part("Make up to weight and fill", (), tuple(do), see, "", "", ("final mass, g", "water added, g", "pH"))

@@ -12,6 +12,9 @@ from optimizer.bench.steps import Part, parts_of
 from optimizer.errors import DataError, Problem, nearest
 from optimizer.library import Library, Material
 
+PAPER = frozenset({"allergen", "dioxane", "acrylamide", "microplastic", "wheat", "salicylic"})
+"""Cautions for label and purchase, not for the bench; they stand on the blend."""
+
 
 @dataclass(frozen=True)
 class WeighLine:
@@ -168,7 +171,7 @@ def _cautions(
     """Return caution texts that are new at a step, and those told before."""
     fresh, again = [], []
     for key, text in library.cautions.items():
-        names = tuple(sorted({m.name for m in materials if key in m.cautions}))
+        names = tuple(sorted({m.name for m in materials if key in m.cautions and key not in PAPER}))
         if names and key in told:
             again.append((key, told[key]))
         elif names:

@@ -21,7 +21,7 @@ class Table:
 
 @dataclass(frozen=True)
 class Listing:
-    """Sentences under a heading."""
+    """Sentences under a heading; without one they belong to the section before."""
 
     title: str
     items: tuple[str, ...]

@@ -11,7 +11,8 @@ def markdown(document: Document) -> str:
     if document.facts:
         parts.append("\n".join(f"- {_escaped(name)}: {_escaped(value)}" for name, value in document.facts))
     for section in document.sections:
-        parts.append(f"## {_escaped(section.title)}")
+        if section.title:
+            parts.append(f"## {_escaped(section.title)}")
         if isinstance(section, Table):
             parts.append(_table(section))
             if section.note:

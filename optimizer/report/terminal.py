@@ -37,8 +37,9 @@ def lines(document: Document, width: int, *, colour: bool = False) -> list[str]:
         for number, part in enumerate(_wrapped(value, width - label - 2)):
             out.append(f"{paint(name.ljust(label) if number == 0 else ' ' * label, 'dim')}  {part}")
     for section in document.sections:
-        *above, last = _wrapped(section.title, width)
-        out += ["", *(paint(line, "head") for line in above), paint(f"{last} ".ljust(width, "·")[:width], "head")]
+        if section.title:
+            *above, last = _wrapped(section.title, width)
+            out += ["", *(paint(line, "head") for line in above), paint(f"{last} ".ljust(width, "·")[:width], "head")]
         if isinstance(section, Table):
             out += _table(section, width, paint)
         elif isinstance(section, Sketch):

@@ -1,0 +1,187 @@
+"""Printed pages: a font that knows most scripts, numbered pages that carry the batch, pictures of them.
+
+The font comes with matplotlib, which the project needs anyway. Same input, same bytes: no date stands in the file.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from html import escape
+from importlib.util import find_spec
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+BODY, STRONG = "Sheet", "Sheet-Bold"
+MARGIN = 40.0
+"""Margin on every side [pt]."""
+PADDING = 6.0
+"""What a frame of reportlab keeps free inside its margins [pt]."""
+DOTS_PER_INCH = 150
+
+
+@cache
+def fonts() -> None:
+    """Register the fonts, once."""
+    from reportlab.pdfbase.pdfmetrics import registerFont, registerFontFamily
+    from reportlab.pdfbase.ttfonts import TTFont
+
+    spec = find_spec("matplotlib")
+    assert spec is not None
+    assert spec.origin is not None
+    folder = Path(spec.origin).parent / "mpl-data" / "fonts" / "ttf"
+    registerFont(TTFont(BODY, folder / "DejaVuSans.ttf"))
+    registerFont(TTFont(STRONG, folder / "DejaVuSans-Bold.ttf"))
+    registerFontFamily(BODY, normal=BODY, bold=STRONG, italic=BODY, boldItalic=STRONG)
+
+
+def style(size: float, *, bold: bool = False, right: bool = False, indent: float = 0.0, after: float = 0.0) -> Any:
+    """Return a paragraph style of a size [pt]; long words are broken, never cut off."""
+    from reportlab.lib.styles import ParagraphStyle
+
+    return ParagraphStyle(
+        "sheet",
+        fontName=STRONG if bold else BODY,
+        fontSize=size,
+        leading=1.25 * size,
+        alignment=2 if right else 0,
+        leftIndent=indent,
+        spaceAfter=after,
+        splitLongWords=1,
+    )
+
+
+def paragraph(text: str, kind: Any, lead: str = "") -> Any:
+    """Return a paragraph of plain text, with bold words before it."""
+    from reportlab.platypus import Paragraph
+
+    bold = f"<b>{escape(lead)}</b> " if lead else ""
+    return Paragraph(bold + escape(text), kind)
+
+
+def boxed(inner: Any, width: float) -> Any:
+    """Return a caution: framed, with a broad left edge, so that it is seen without colour."""
+    from reportlab.lib.colors import black
+    from reportlab.platypus import Table
+
+    table = Table([[inner]], colWidths=[width], spaceBefore=3, spaceAfter=3)
+    table.setStyle(
+        [
+            ("BOX", (0, 0), (-1, -1), 0.8, black),
+            ("LINEBEFORE", (0, 0), (0, -1), 3, black),
+            ("TOPPADDING", (0, 0), (-1, -1), 2.5),
+            ("BOTTOMPADDING", (0, 0), (-1, -1), 3.5),
+            ("LEFTPADDING", (0, 0), (-1, -1), 7),
+        ]
+    )
+    return table
+
+
+def tick_box(size: float) -> Any:
+    """Return an empty square to tick [pt]."""
+    from reportlab.graphics.shapes import Drawing, Rect
+    from reportlab.lib.colors import black
+
+    drawing = Drawing(size, size)
+    drawing.add(Rect(0.5, 0.5, size - 1, size - 1, strokeColor=black, strokeWidth=1, fillColor=None))
+    return drawing
+
+
+def shortened(text: str, font: str, size: float, width: float) -> str:
+    """Return a text cut to a width [pt], with dots where something is missing."""
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
+    if stringWidth(text, font, size) <= width:
+        return text
+    while text and stringWidth(f"{text} ...", font, size) > width:
+        text = text[:-1]
+    return f"{text.rstrip()} ..."
+
+
+def pdf_of(flowables: list[Any], *, title: str, running: str) -> bytes:
+    """Return flowables as an A4 PDF; every page carries the running head and 'page n of m'."""
+    from reportlab.lib.pagesizes import A4
+    from reportlab.pdfgen.canvas import Canvas
+    from reportlab.platypus import SimpleDocTemplate
+
+    fonts()
+    width, height = A4
+
+    class Numbered(Canvas):  # type: ignore[misc]
+        """A canvas that knows how many pages there are before it prints their numbers."""
+
+        def __init__(self, *args: Any, **kwargs: Any) -> None:
+            super().__init__(*args, **{**kwargs, "invariant": 1})
+            self.pages: list[dict[str, Any]] = []
+
+        def showPage(self) -> None:  # noqa: N802
+            self.pages.append(dict(self.__dict__))
+            self._startPage()
+
+        def save(self) -> None:
+            for number, page in enumerate(self.pages, 1):
+                self.__dict__.update(page)
+                self.setFont(BODY, 8)
+                told = f"page {number} of {len(self.pages)}"
+                self.drawRightString(width - MARGIN, 22, told)
+                self.drawString(MARGIN, 22, shortened(running, BODY, 8, width - 2 * MARGIN - 90))
+                self.line(MARGIN, 33, width - MARGIN, 33)
+                super().showPage()
+            super().save()
+
+    stream = BytesIO()
+    document = SimpleDocTemplate(
+        stream,
+        pagesize=A4,
+        leftMargin=MARGIN - PADDING,
+        rightMargin=MARGIN - PADDING,
+        topMargin=MARGIN - PADDING,
+        bottomMargin=MARGIN - PADDING,
+        title=title,
+        author="",
+        invariant=1,
+    )
+    document.build(flowables, canvasmaker=Numbered)
+    return stream.getvalue()
+
+
+def room() -> tuple[float, float]:
+    """Return width and height of what fits between the margins of an A4 page [pt]."""
+    from reportlab.lib.pagesizes import A4
+
+    return A4[0] - 2 * MARGIN, A4[1] - 2 * MARGIN
+
+
+def height_of(flowables: list[Any], width: float) -> float:
+    """Return the height that flowables take one below the other [pt]."""
+    total = 0.0
+    for flowable in flowables:
+        total += flowable.wrap(width, 1e6)[1] + flowable.getSpaceBefore() + flowable.getSpaceAfter()
+    return total
+
+
+def png_of(pdf: bytes, page: int = 0) -> bytes:
+    """Return one page of a PDF as a PNG."""
+    from pypdfium2 import PdfDocument
+
+    document = PdfDocument(pdf)
+    try:
+        image = document[page].render(scale=DOTS_PER_INCH / 72).to_pil()
+    finally:
+        document.close()
+    stream = BytesIO()
+    image.save(stream, format="PNG", optimize=True)
+    return stream.getvalue()
+
+
+def page_count(pdf: bytes) -> int:
+    """Return the number of pages of a PDF."""
+    from pypdfium2 import PdfDocument
+
+    document = PdfDocument(pdf)
+    try:
+        return len(document)
+    finally:
+        document.close()
+
+

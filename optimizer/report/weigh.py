@@ -1,0 +1,275 @@
+"""The weigh sheet in words: what every renderer shows, as a document and as JSON."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+from optimizer.bench.weigh import Step, WeighLine, WeighSheet
+from optimizer.cautions import ALWAYS
+from optimizer.report.document import Document, Listing, Table
+from optimizer.report.jsonout import CautionRecord, Record
+from optimizer.units import listed, number
+
+COLUMNS = ("", "no.", "material", "%", "weigh, g", "lot", "weighed, g")
+"""Headings of a step's lines; the first column is ticked."""
+PLAN = "A plan for the bench. " + " ".join(ALWAYS)
+
+
+def grams_text(sheet: WeighSheet, grams: float) -> str:
+    """Return grams with as many decimals as the scale shows."""
+    exponent = Decimal(f"{sheet.batch.scale.step_g:.12g}").normalize().as_tuple().exponent
+    return f"{grams:.{max(0, -int(exponent))}f}"
+
+
+def facts_of(sheet: WeighSheet) -> list[tuple[str, str]]:
+    """Return what stands at the head of the sheet."""
+    batch = sheet.batch
+    facts = [("batch", batch.batch), ("product", batch.product)]
+    facts += [(k, v) for k, v in (("master formula", batch.master), ("planned on", batch.planned_on)) if v]
+    facts.append(("batch size", f"{number(batch.size_g, 3)} g"))
+    held = f"{grams_text(sheet, sheet.total_g)} g are weighed"
+    if sheet.held_g > 0:
+        held += f", {number(sheet.held_g, 4)} g of water are set aside for acid, thickener and evaporation"
+    facts.append(("of which", held))
+    scale = batch.scale
+    least = f"shows {number(scale.step_g)} g; below {number(scale.least_g, 4)} g a line is off by more than "
+    facts.append(("scale", f"{least}{number(scale.allowed_percent)} %"))
+    if batch.ph_target is not None:
+        window = ""
+        if batch.ph_low is not None and batch.ph_high is not None:
+            window = f" ({number(batch.ph_low, 2)} to {number(batch.ph_high, 2)})"
+        facts.append(("target pH", f"{number(batch.ph_target, 2)}{window}"))
+    if sheet.fill_g is not None and batch.bottle_ml and batch.density_g_per_ml:
+        fill = f"{number(sheet.fill_g, 1)} g per bottle of {number(batch.bottle_ml)} ml"
+        facts.append(("filling", f"{fill} at {number(batch.density_g_per_ml)} g/ml; about {sheet.bottles} bottles"))
+    return facts
+
+
+def remark(sheet: WeighSheet, line: WeighLine) -> str:
+    """Return what helps a line that the scale weighs too coarsely; empty if there is nothing to say."""
+    inside = [li.number for li in sheet.lines if li.used and li.dilution and li.dilution.diluent == line.material.id]
+    if line.grams <= 0 and inside:
+        return f"All of it comes along with no. {listed([str(n) for n in inside])}."
+    if not line.small:
+        return ""
+    off = f"{number(line.error_percent, 0)} %"
+    if line.used and line.dilution is not None:
+        return _recipe(sheet, line, "Pre-dilution:")
+    head = f"Below the least weighable amount: may be off by {off}."
+    if line.dilution is None:
+        kilos = number(line.enough_g / 1000, 2)
+        return f"{head} Use a finer scale, or make at least {kilos} kg."
+    return f"{head} {_recipe(sheet, line, 'Better:')}"
+
+
+def _recipe(sheet: WeighSheet, line: WeighLine, head: str) -> str:
+    dilution = line.dilution
+    assert dilution is not None
+    name = next(li.material.name for li in sheet.lines if li.material.id == dilution.diluent)
+    words = (
+        f"{head} weigh {grams_text(sheet, dilution.weigh_g)} g into {grams_text(sheet, dilution.into_g)} g of {name}, "
+        f"mix until even, take {grams_text(sheet, dilution.take_g)} g of it (brings {number(dilution.brings_g)} g)"
+    )
+    if line.used:
+        return f"{words}; its {name} is already taken off that line."
+    return f"{words} and {grams_text(sheet, dilution.less_g)} g less of {name} on its own line."
+
+
+def lot_text(line: WeighLine) -> str:
+    """Return the lots that are noted."""
+    return ", ".join(lot for lot, _ in line.weighed if lot)
+
+
+def weighed_text(sheet: WeighSheet, line: WeighLine) -> str:
+    """Return the grams that are noted."""
+    return " + ".join(grams_text(sheet, g) for _, g in line.weighed)
+
+
+def hints(line: WeighLine) -> str:
+    """Return how a material is handled, in the library's words."""
+    return line.material.handling
+
+
+def again_text(step: Step) -> str:
+    """Return the cautions that were told before and apply again."""
+    if not step.again:
+        return ""
+    return "As above: " + listed([f"{key} (step {number_})" for key, number_ in step.again]) + "."
+
+
+def caution_texts(step: Step) -> list[str]:
+    """Return the cautions of a step in full, with the materials that they come from."""
+    return [f"{text} ({listed(names)})" for text, names in step.cautions]
+
+
+def head_of(step: Step) -> str:
+    """Return number, title and temperature of a step."""
+    heat = f" - {step.part.temperature}" if step.part.temperature else ""
+    return f"{step.number}. {step.part.title}{heat}"
+
+
+def after_of(step: Step) -> list[tuple[str, str]]:
+    """Return what is done, seen and waited for, each with its label."""
+    told = [("do", d) for d in step.part.do]
+    told += [("usually", s) for s in step.part.see]
+    return told + ([("wait", step.part.wait)] if step.part.wait else [])
+
+
+def weigh_document(sheet: WeighSheet) -> Document:
+    """Return the sheet for a screen."""
+    sections: list[Table | Listing] = []
+    for step in sheet.steps:
+        rows = tuple(
+            (
+                "[ ]",
+                str(line.number),
+                line.material.name,
+                number(line.percent),
+                grams_text(sheet, line.grams),
+                lot_text(line),
+                weighed_text(sheet, line),
+            )
+            for line in step.lines
+        )
+        if rows:
+            sections.append(Table(head_of(step), COLUMNS, rows, frozenset({1, 3, 4})))
+        told = [f"{label}: {text}" if label != "do" else text for label, text in after_of(step)]
+        told += [f"{line.number} {line.material.name}: {hints(line)}" for line in step.lines if hints(line)]
+        told += [f"{line.number} {line.material.name}: {remark(sheet, line)}" for line in step.lines if remark(sheet, line)]
+        sections.append(Listing("" if rows else head_of(step), tuple(told)))
+        cautions = [*caution_texts(step), *filter(None, [again_text(step)])]
+        if cautions:
+            sections.append(Listing("", tuple(cautions), "caution"))
+    sections.append(Listing("", ALWAYS, "caution"))
+    facts = [*facts_of(sheet)[2:], *(("note", note) for note in sheet.notes)]
+    small = sum(line.small and not line.used for line in sheet.lines)
+    verdict = "Every line can be weighed well enough on this scale."
+    if small:
+        verdict = f"{small} of {len(sheet.lines)} lines are too small for this scale; see what is offered."
+    title = f"Weigh sheet: {sheet.batch.product or 'batch'}, batch {sheet.batch.batch}"
+    return Document(title, verdict, tuple(facts), tuple(sections), good=not small)
+
+
+class DilutionRecord(Record):
+    """A small amount weighed as a larger one, spread in a diluent of which a part is taken."""
+
+    diluent: str
+    factor: int
+    weigh_g: float
+    into_g: float
+    take_g: float
+    brings_g: float
+    less_g: float
+    """Taken off the diluent's own line."""
+    used: bool
+    """Whether the grams of the sheet count on it."""
+
+
+class WeighLineRecord(Record):
+    """One line of the weigh sheet."""
+
+    number: int
+    id: str
+    name: str
+    inci: str
+    percent: float
+    grams: float
+    exact_g: float
+    """Before rounding to the scale."""
+    error_percent: float
+    small: bool
+    """Whether it is below the least weighable amount."""
+    dilution: DilutionRecord | None
+    handling: str
+    lots: list[str]
+    weighed_g: list[float]
+
+
+class StepRecord(Record):
+    """One step of the weigh sheet."""
+
+    number: int
+    title: str
+    temperature: str
+    do: list[str]
+    see: list[str]
+    """What is usually seen; common practice."""
+    wait: str
+    write_down: list[str]
+    lines: list[WeighLineRecord]
+    cautions: list[CautionRecord]
+
+
+class WeighRecord(Record):
+    """The output of `tenside weigh --json`."""
+
+    batch: str
+    product: str
+    size_g: float
+    total_g: float
+    held_back_g: float
+    step_g: float
+    least_g: float
+    """Least amount that the scale weighs well enough."""
+    ph_low: float | None
+    ph_target: float | None
+    ph_high: float | None
+    fill_g: float | None
+    bottles: int | None
+    steps: list[StepRecord]
+    notes: list[str]
+    cautions: list[str]
+
+
+def weigh_record(sheet: WeighSheet) -> WeighRecord:
+    """Return the sheet as its JSON record."""
+    batch = sheet.batch
+    return WeighRecord(
+        batch=batch.batch,
+        product=batch.product,
+        size_g=batch.size_g,
+        total_g=sheet.total_g,
+        held_back_g=sheet.held_g,
+        step_g=batch.scale.step_g,
+        least_g=batch.scale.least_g,
+        ph_low=batch.ph_low,
+        ph_target=batch.ph_target,
+        ph_high=batch.ph_high,
+        fill_g=sheet.fill_g,
+        bottles=sheet.bottles,
+        steps=[
+            StepRecord(
+                number=step.number,
+                title=step.part.title,
+                temperature=step.part.temperature,
+                do=list(step.part.do),
+                see=list(step.part.see),
+                wait=step.part.wait,
+                write_down=list(step.part.blanks),
+                lines=[_line_record(line) for line in step.lines],
+                cautions=[CautionRecord(text=text, materials=list(names)) for text, names in step.cautions],
+            )
+            for step in sheet.steps
+        ],
+        notes=list(sheet.notes),
+        cautions=list(ALWAYS),
+    )
+
+
+def _line_record(line: WeighLine) -> WeighLineRecord:
+    dilution = line.dilution
+    return WeighLineRecord(
+        number=line.number,
+        id=line.material.id,
+        name=line.material.name,
+        inci=line.material.inci,
+        percent=line.percent,
+        grams=line.grams,
+        exact_g=line.exact_g,
+        error_percent=line.error_percent,
+        small=line.small,
+        dilution=None if dilution is None else DilutionRecord(**vars(dilution), used=line.used),
+        handling=line.material.handling,
+        lots=[lot for lot, _ in line.weighed],
+        weighed_g=[g for _, g in line.weighed],
+    )
