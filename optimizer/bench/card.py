@@ -104,9 +104,7 @@ def formula_card(
         names = tuple(sorted({m.name for m in materials if key in m.cautions and key not in PAPER}))
         if names:
             cautions.append((text, names))
-    return Card(
-        title, state, batch, master, day, parts, held_back, later, setting, ph_read, tuple(cautions)
-    )
+    return Card(title, state, batch, master, day, parts, held_back, later, setting, ph_read, tuple(cautions))
 
 
 def _part(part: Part, known: Mapping[str, Material], doses: Mapping[str, float]) -> CardPart:

@@ -235,7 +235,9 @@ def _adjust(
     for reading in adjustment.reading:
         more = max(reading.added_g - total, 0.0)
         total += more
-        _summed(grams, [Input(acid, more * share, "acid or alkali"), Input(water, more * (1 - share), "acid or alkali")])
+        _summed(
+            grams, [Input(acid, more * share, "acid or alkali"), Input(water, more * (1 - share), "acid or alkali")]
+        )
         if reading.taken_g:
             mass = fsum(grams.values())
             if reading.taken_g >= mass:

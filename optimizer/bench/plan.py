@@ -6,12 +6,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from decimal import ROUND_CEILING, Decimal
 from math import fsum
+from pathlib import Path
 from typing import get_args
 
 import tomlkit
 
 from optimizer.bench.amount import mass_of, option
 from optimizer.errors import UsageError, fault
+from optimizer.files import shipped
 from optimizer.formula import Formula, Line
 from optimizer.library import Material, Phase
 from optimizer.rounding import largest_remainder
@@ -70,7 +72,7 @@ def size_of(
     if asked is not None and asked.unit == "bottles":
         if bottles is not None:
             raise UsageError("--size names bottles and so does --bottles: give one of them.")
-        asked, bottles = None, round(asked.value)
+        bottles, asked = round(asked.value), None
     if (asked is None) == (bottles is None):
         raise UsageError("say how much: --size 5kg, or --bottles 20 --bottle 250 --density 1.02.")
     if asked is not None:
@@ -157,7 +159,9 @@ def batch_text(
     else:
         out.append("# density_g_per_ml = 1.02        # measure it (weigh 100 ml); never assumed")
     out.append(f"loss_percent = {_figure(size.loss_percent)}                # stays behind in vessels and hoses")
-    out.append(f"held_back_percent = {_figure(formula.held_back)}           # water kept back for acid, thickener, vapour")
+    out.append(
+        f"held_back_percent = {_figure(formula.held_back)}           # water kept back for acid, thickener, vapour"
+    )
     for key, value in (("ph_low", setting.low), ("ph_target", setting.target), ("ph_high", setting.high)):
         if value is not None:
             out.append(f"{key} = {_figure(round(value, 4))}")
@@ -171,6 +175,31 @@ def batch_text(
     for name in in_order(materials, doses):
         out += ["[[line]]", f"material = {_text(name)}", f"percent = {_figure(doses[name])}", ""]
     return "\n".join([*out, LATER])
+
+
+def brief_reference(scenario: Path, batch_file: Path) -> str:
+    """Return how a batch file names its scenario: a shipped one by name, another by its path below the batch file.
+
+    Raises:
+        DataError: If the scenario lies elsewhere; a batch file that is passed around must not reach other folders.
+    """
+    here, folder = scenario.resolve(), batch_file.resolve().parent
+    if here.parent == shipped("scenarios").resolve():
+        return scenario.stem
+    if here.is_relative_to(folder):
+        return here.relative_to(folder).as_posix()
+    what = f"its scenario {scenario} does not lie in the batch file's folder, nor below it."
+    raise fault(
+        str(batch_file), "brief", what, f"Write it beside the scenario: --out {scenario.parent / batch_file.name}"
+    )
+
+
+def formula_table(formula: Formula) -> str:
+    """Return a formula as a table of material and percent that sums to 100: what is held back stands in the water."""
+    whole = hold_back(formula, 0.0) if formula.held_back else formula
+    doses = written_doses(whole)
+    names = in_order({line.item.id: line.item.material for line in whole.lines}, doses)
+    return "\n".join(["material,percent", *(f"{n},{_figure(doses[n])}" for n in names), ""])
 
 
 LATER = """\

@@ -287,7 +287,9 @@ def next_master(brief: Brief, batch: Batch, percent: Mapping[str, float], settin
         near, _ = on_grid(asked, near, rounded, least_change(asked, near, rounded))
         after = doses_of(near.formula)
         changed = tuple(
-            sorted(n for n in {*after, *rounded} if n != water and abs(after.get(n, 0.0) - rounded.get(n, 0.0)) > CHANGED)
+            sorted(
+                n for n in {*after, *rounded} if n != water and abs(after.get(n, 0.0) - rounded.get(n, 0.0)) > CHANGED
+            )
         )
         return Master(near.formula, near.ph.setting if near.ph else setting, changed, tuple(broken))
     return Master(formula, setting, (), tuple(broken), clash(asked) or tuple(broken))

@@ -238,7 +238,9 @@ def _thickening(names: list[str], materials: Mapping[str, Material], later: tupl
 
 
 def _finish(batch: Batch) -> Part:
-    do = [f"Weigh the batch. With the water that is left make it up to {number(batch.size_g, 3)} g and note that water."]
+    do = [
+        f"Weigh the batch. With the water that is left make it up to {number(batch.size_g, 3)} g and note that water."
+    ]
     do.append("Read the pH once more, note look, smell and temperature, keep a sample, and fill after a day's rest.")
     see = ("Foam has gone after a day.",)
     return Part("Make up to weight and fill", (), tuple(do), see, "", "", ("final mass, g", "water added, g", "pH"))

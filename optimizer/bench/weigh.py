@@ -159,9 +159,7 @@ def _lines(
         relative = 100 * error / grams[name] if grams[name] > 0 else 100.0
         enough = batch.size_g * scale.least_g / exact if exact > 0 else 0.0
         noted = tuple((w.lot, w.grams) for w in batch.weighed if w.material == name)
-        lines[name] = WeighLine(
-            0, material, doses[name], 0.0, exact, relative, small, dilution, used, enough, noted
-        )
+        lines[name] = WeighLine(0, material, doses[name], 0.0, exact, relative, small, dilution, used, enough, noted)
     return {name: replace(line, grams=round(rest[name], 9)) for name, line in lines.items()}
 
 

@@ -68,17 +68,20 @@ def schema(
     from optimizer.report.acid_record import PhAnswerRecord
     from optimizer.report.advice import AdviceRecord
     from optimizer.report.costing_record import CostRecord
+    from optimizer.report.card import CardRecord
     from optimizer.report.intake import TakenFormulaRecord, TakenPricesRecord
     from optimizer.report.joint import PlanRecord
     from optimizer.report.jsonout import BlendRecord, CheckRecord, CompareRecord, WhyRecord
     from optimizer.report.label_record import LabelRecord
     from optimizer.report.lots import RestandardiseRecord, RobustRecord
+    from optimizer.report.made import LaidRecord, MadeRecord, WeighedRecord
     from optimizer.report.range import RangeRecord
     from optimizer.report.record import Record
     from optimizer.report.substitute import SubstituteRecord
     from optimizer.report.thicken import ThickenRecord
     from optimizer.report.tradeoff import FrontierRecord, LeewayRecord
     from optimizer.report.variants import VariantsRecord
+    from optimizer.report.weigh import WeighRecord
     from optimizer.scenario import Scenario
     from optimizer.shelf import ShelfLine
     from optimizer.variants import VariantFile
@@ -110,6 +113,11 @@ def schema(
         "advice": (AdviceRecord, "tenside advice --json"),
         "thicken": (ThickenRecord, "tenside thicken --json"),
         "cost": (CostRecord, "tenside cost --json"),
+        "batch": (LaidRecord, "tenside batch --json"),
+        "weigh": (WeighRecord, "tenside weigh --json"),
+        "weighed": (WeighedRecord, "tenside weighed --json"),
+        "made": (MadeRecord, "tenside made --json"),
+        "card": (CardRecord, "tenside card --json"),
     }
     if what and what not in known:
         raise UsageError(f"there is no schema '{what}'. {nearest(what, known)}")

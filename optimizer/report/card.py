@@ -9,10 +9,10 @@ from optimizer.report.jsonout import CautionRecord, Record
 from optimizer.units import listed, number
 
 
-def percent_text(percent: float) -> str:
-    """Return a dose with two decimals, with more where they hold something."""
-    text = number(percent, 4)
-    return f"{percent:.2f}" if len(text.partition(".")[2]) <= 2 else text
+def percent_text(card: Card, percent: float) -> str:
+    """Return a dose with two decimals, with three if any dose of the card is on no grid of 0.01 %."""
+    fine = any(abs(p - round(p, 2)) > 1e-6 for part in card.parts for _, p in part.lines)
+    return f"{percent:.{3 if fine else 2}f}"
 
 
 def facts_of(card: Card) -> list[tuple[str, str]]:
@@ -44,13 +44,13 @@ def caution_texts(card: Card) -> list[str]:
 def card_document(card: Card) -> Document:
     """Return the card for a screen."""
     rows = [
-        (str(k) if first else "", material.name, percent_text(percent))
+        (str(k) if first else "", material.name, percent_text(card, percent))
         for k, part in enumerate(card.parts, 1)
         for first, (material, percent) in zip([True, *[False] * len(part.lines)], part.lines, strict=False)
     ]
     if card.held_back:
-        rows.append(("", held_text(card), percent_text(card.held_back)))
-    rows.append(("", "total", percent_text(card.total)))
+        rows.append(("", held_text(card), percent_text(card, card.held_back)))
+    rows.append(("", "total", percent_text(card, card.total)))
     table = Table("Formula", ("step", "material", "%"), tuple(rows), frozenset({2}), strong=frozenset({len(rows) - 1}))
     method = tuple(f"{k}. {part.title}: {' '.join(part.method)}" for k, part in enumerate(card.parts, 1))
     sections = (table, Listing("Method", method), Listing("Cautions", tuple(caution_texts(card)), "caution"))

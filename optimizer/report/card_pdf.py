@@ -116,13 +116,13 @@ def _formula(card: Card, size: float, level: int, lines: int, width: float) -> A
             name = paragraph(material.name, style(size, bold=True))
             cells = [paragraph(str(k) if first else "", style(size)), name]
             cells += [paragraph(material.inci, style(0.85 * size))] if inci else []
-            rows.append([*cells, paragraph(percent_text(percent), style(size, right=True))])
+            rows.append([*cells, paragraph(percent_text(card, percent), style(size, right=True))])
             first = False
     blank = [""] if inci else []
     if card.held_back:
         told = paragraph(held_text(card), style(size))
-        rows.append(["", told, *blank, paragraph(percent_text(card.held_back), style(size, right=True))])
-    total = paragraph(percent_text(card.total), style(size, bold=True, right=True))
+        rows.append(["", told, *blank, paragraph(percent_text(card, card.held_back), style(size, right=True))])
+    total = paragraph(percent_text(card, card.total), style(size, bold=True, right=True))
     rows.append(["", paragraph("total", style(size, bold=True)), *blank, total])
     shares = (0.07, 0.42, 0.38, 0.13) if inci else (0.07, 0.8, 0.13)
     table = Table(rows, colWidths=[s * width for s in shares])

@@ -105,7 +105,7 @@ def pdf_of(flowables: list[Any], *, title: str, running: str) -> bytes:
     from reportlab.platypus import SimpleDocTemplate
 
     fonts()
-    width, height = A4
+    width = A4[0]
 
     class Numbered(Canvas):  # type: ignore[misc]
         """A canvas that knows how many pages there are before it prints their numbers."""
@@ -183,5 +183,3 @@ def page_count(pdf: bytes) -> int:
         return len(document)
     finally:
         document.close()
-
-

@@ -135,7 +135,9 @@ def weigh_document(sheet: WeighSheet) -> Document:
             sections.append(Table(head_of(step), COLUMNS, rows, frozenset({1, 3, 4})))
         told = [f"{label}: {text}" if label != "do" else text for label, text in after_of(step)]
         told += [f"{line.number} {line.material.name}: {hints(line)}" for line in step.lines if hints(line)]
-        told += [f"{line.number} {line.material.name}: {remark(sheet, line)}" for line in step.lines if remark(sheet, line)]
+        told += [
+            f"{line.number} {line.material.name}: {remark(sheet, line)}" for line in step.lines if remark(sheet, line)
+        ]
         sections.append(Listing("" if rows else head_of(step), tuple(told)))
         cautions = [*caution_texts(step), *filter(None, [again_text(step)])]
         if cautions:

@@ -39,7 +39,8 @@ table.sheet > thead td { font-size: 8.5pt; padding: 0 0 2mm; border: 0; text-ali
 table.sheet > tbody > tr > td { padding: 0; border: 0; }
 table.lines, table.blank { table-layout: fixed; margin: 0 0 1.5mm; }
 table.lines tr, table.blank tr { break-inside: avoid; }
-.lines th, .blank th { font-size: 8.5pt; text-align: left; font-weight: 600; padding: 1mm 1.5mm; border-bottom: .75pt solid #111; }
+.lines th, .blank th { font-size: 8.5pt; text-align: left; font-weight: 600; padding: 1mm 1.5mm;
+  border-bottom: .75pt solid #111; }
 .lines td, .blank td { vertical-align: top; padding: 1.4mm 1.5mm; border-bottom: .5pt solid #888; }
 .lines td.write, .blank td { border: .75pt solid #555; height: 9mm; }
 .right { text-align: right; } .lines th.right { text-align: right; }
@@ -52,8 +53,8 @@ ul { margin: 0 0 1.5mm; padding-left: 5mm; } li { margin: .5mm 0; }
   break-inside: avoid; }
 dl { display: grid; grid-template-columns: max-content 1fr; gap: .6mm 4mm; margin: 0; } dt { color: #333; }
 dd { margin: 0; }
-.sign { margin-top: 7mm; display: flex; gap: 8mm; } .sign span { flex: 1; border-top: .75pt solid #111; padding-top: 1mm;
-  font-size: 8.8pt; }
+.sign { margin-top: 7mm; display: flex; gap: 8mm; }
+.sign span { flex: 1; border-top: .75pt solid #111; padding-top: 1mm; font-size: 8.8pt; }
 """
 WIDTHS = (5, 6, 37, 9, 14, 15, 14)
 """Widths of the columns of a step's lines [%]."""
@@ -98,9 +99,7 @@ def _step(sheet: WeighSheet, step: Step) -> str:
         parts.append(f'<p class="caution"><b>Caution.</b> {escape(again_text(step))}</p>')
     if step.lines:
         columns = "".join(f'<col style="width:{w}%">' for w in WIDTHS)
-        heads = "".join(
-            f'<th{_right(k)}>{escape(name)}</th>' for k, name in enumerate(COLUMNS)
-        )
+        heads = "".join(f"<th{_right(k)}>{escape(name)}</th>" for k, name in enumerate(COLUMNS))
         rows = "".join(_row(sheet, line) for line in step.lines)
         parts.append(
             f'<table class="lines"><colgroup>{columns}</colgroup><thead><tr>{heads}</tr></thead>'
@@ -113,9 +112,9 @@ def _step(sheet: WeighSheet, step: Step) -> str:
     parts.append(f"<ul>{items}</ul>")
     if step.part.blanks:
         heads = "".join(f"<th>{escape(name)}</th>" for name in step.part.blanks)
-        rows = 1 if "final" in step.part.blanks[0] else BLANK_ROWS
+        count = 1 if "final" in step.part.blanks[0] else BLANK_ROWS
         cells = "<tr>" + "<td></td>" * len(step.part.blanks) + "</tr>"
-        parts.append(f'<table class="blank"><thead><tr>{heads}</tr></thead><tbody>{cells * rows}</tbody></table>')
+        parts.append(f'<table class="blank"><thead><tr>{heads}</tr></thead><tbody>{cells * count}</tbody></table>')
     return f"<section>{''.join(parts)}</section>"
 
 
@@ -132,5 +131,6 @@ def _row(sheet: WeighSheet, line: WeighLine) -> str:
         f'<tr><td><span class="box"></span></td><td class="right">{line.number}</td><td>{name}</td>'
         f'<td class="right">{escape(number(line.percent))}</td>'
         f'<td class="grams">{escape(grams_text(sheet, line.grams))}</td>'
-        f'<td class="write">{escape(lot_text(line))}</td><td class="write">{escape(weighed_text(sheet, line))}</td></tr>'
+        f'<td class="write">{escape(lot_text(line))}</td>'
+        f'<td class="write">{escape(weighed_text(sheet, line))}</td></tr>'
     )

@@ -78,9 +78,7 @@ def _lines(sheet: WeighSheet, step: Step, width: float) -> Any:
     from reportlab.platypus import Table
 
     right = (1, 3, 4)
-    rows: list[list[Any]] = [
-        [paragraph(name, style(8, bold=True, right=k in right)) for k, name in enumerate(COLUMNS)]
-    ]
+    rows: list[list[Any]] = [[paragraph(name, style(8, bold=True, right=k in right)) for k, name in enumerate(COLUMNS)]]
     for line in step.lines:
         told = [paragraph(line.material.name, style(9.5, bold=True))]
         told += [paragraph(text, style(7.5)) for text in (line.material.inci, hints(line)) if text]

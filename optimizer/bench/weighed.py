@@ -1,0 +1,170 @@
+"""Weights as they are typed at the bench, checked against the plan before they are noted."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from math import fsum
+
+from optimizer.bench.amount import amount_of
+from optimizer.bench.batch import Batch
+from optimizer.errors import DataError, Problem, UsageError, nearest
+from optimizer.library import Material
+from optimizer.pool import lot_doubt
+from optimizer.sheet import number_of
+from optimizer.units import number
+
+FAR = 5.0
+"""A weight this many times the plan, or less than the plan by it, is asked about."""
+FAR_MASS = 2.0
+"""The same for the mass of the finished batch."""
+
+
+@dataclass(frozen=True)
+class Weight:
+    """One weight as typed [g]."""
+
+    material: str
+    grams: float
+    lot: str = ""
+    active: float | None = None
+
+
+@dataclass(frozen=True)
+class Balance:
+    """Planned and noted grams of one material [g]; None if nothing is noted."""
+
+    material: str
+    planned: float
+    noted: float | None
+
+
+def weight_of(text: str) -> Weight:
+    """Read ID=GRAMS or ID=GRAMS@LOT; grams may carry a unit of mass.
+
+    Raises:
+        UsageError: If it is neither.
+    """
+    name, sign, rest = (part.strip() for part in text.partition("="))
+    amount, _, lot = (part.strip() for part in rest.partition("@"))
+    if not sign or not name or not amount:
+        raise UsageError(f"'{text}': write MATERIAL=GRAMS or MATERIAL=GRAMS@LOT, such as glycerin=100.2@QN-7.")
+    try:
+        grams = number_of(amount) if not any(c.isalpha() for c in amount) else amount_of(amount).grams()
+    except ValueError as error:
+        raise UsageError(f"'{text}': '{amount}' {error}.") from None
+    except DataError as error:
+        raise UsageError(f"'{text}': {error.problems[0].what} {error.problems[0].step}") from None
+    if not 0 <= grams < 1e9:
+        raise UsageError(f"'{text}': {amount} g cannot have been weighed.")
+    return Weight(name, grams, lot)
+
+
+def with_actives(
+    weights: Iterable[Weight], actives: Iterable[str], lots: Mapping[tuple[str, str], float]
+) -> tuple[Weight, ...]:
+    """Return weights with the measured active matter of their lots: as typed, else the shelf's for that lot.
+
+    Args:
+        weights: What is to be noted.
+        actives: MATERIAL=PERCENT, as typed.
+        lots: Measured active matter by material and lot [% as supplied].
+
+    Raises:
+        UsageError: If an active matter is no percentage, or of what is not weighed now.
+    """
+    weights = tuple(weights)
+    typed = {}
+    for text in actives:
+        name, _, rest = (part.strip() for part in text.partition("="))
+        try:
+            typed[name] = number_of(rest.removesuffix("%"))
+        except ValueError:
+            raise UsageError(f"--active {text}: write MATERIAL=PERCENT, such as decyl-glucoside=52.8.") from None
+        if not 0 < typed[name] <= 100:
+            raise UsageError(f"--active {text}: it must lie above 0 and up to 100 %.")
+        if name not in {w.material for w in weights}:
+            raise UsageError(
+                f"--active {text}: no weight of it is noted. {nearest(name, [w.material for w in weights])}"
+            )
+    return tuple(replace(w, active=typed.get(w.material, lots.get((w.material, w.lot)))) for w in weights)
+
+
+def checked(
+    where: str, batch: Batch, weights: Iterable[Weight], materials: Mapping[str, Material], *, sure: bool = False
+) -> tuple[Weight, ...]:
+    """Return weights that may be noted.
+
+    Args:
+        where: The batch file, for messages.
+        batch: What is planned and noted already.
+        weights: What is to be noted.
+        materials: Known materials by id.
+        sure: Whether weights far from the plan, and materials that are not planned, are meant so.
+
+    Raises:
+        DataError: With every problem at once: unknown materials; weights far off, unless that is meant so.
+    """
+    weights = tuple(weights)
+    planned = {line.material: line.percent * batch.size_g / 100 for line in batch.line}
+    problems = []
+    for name in dict.fromkeys(w.material for w in weights):
+        new = [w for w in weights if w.material == name]
+        if name not in materials:
+            problems.append(Problem(where, name, "this material is not in the library.", nearest(name, materials)))
+            continue
+        problems += [
+            Problem(where, name, doubt, "Correct the active matter.")
+            for w in new
+            if w.active is not None and (doubt := lot_doubt(materials[name], w.active))
+        ]
+        if sure:
+            continue
+        if name not in planned:
+            step = f"{nearest(name, planned)} If it did go in, add --sure."
+            problems.append(Problem(where, name, "this material is not in the plan.", step))
+            continue
+        noted = fsum(w.grams for w in batch.weighed if w.material == name)
+        total = noted + fsum(w.grams for w in new)
+        more = total > FAR * planned[name]
+        less = 0 < total < planned[name] / FAR
+        if more or less:
+            so_far = f", {number(noted, 4)} g of it before" if noted else ""
+            what = f"{number(total, 4)} g in all{so_far}; {number(planned[name], 4)} g are planned."
+            problems.append(Problem(where, name, what, "Look at the scale again; if it is right, add --sure."))
+    if problems:
+        raise DataError(problems)
+    return weights
+
+
+def check_finish(where: str, batch: Batch, mass_g: float | None, *, sure: bool = False) -> None:
+    """Refuse a final mass that is far from the planned one, unless it is meant so.
+
+    Raises:
+        DataError: If it is more than twice, or less than half of what is planned.
+    """
+    if mass_g is None or sure or batch.size_g / FAR_MASS <= mass_g <= batch.size_g * FAR_MASS:
+        return
+    what = f"{number(mass_g, 3)} g is far from the {number(batch.size_g, 3)} g that are planned."
+    raise DataError([Problem(where, "finish.mass_g", what, "Write grams; if it is right, add --sure.")])
+
+
+def balances(batch: Batch) -> tuple[Balance, ...]:
+    """Return planned and noted grams by material, the plan's first."""
+    planned = {line.material: line.percent * batch.size_g / 100 for line in batch.line}
+    names = dict.fromkeys([*planned, *(w.material for w in batch.weighed)])
+    noted = {w.material for w in batch.weighed}
+    return tuple(
+        Balance(n, planned.get(n, 0.0), fsum(w.grams for w in batch.weighed if w.material == n) if n in noted else None)
+        for n in names
+    )
+
+
+def entry(weight: Weight, on: str) -> dict[str, str | float]:
+    """Return a weight as an entry of [[weighed]]."""
+    found: dict[str, str | float] = {"material": weight.material, "grams": weight.grams}
+    if weight.lot:
+        found["lot"] = weight.lot
+    if weight.active is not None:
+        found["lot_active_percent"] = weight.active
+    return {**found, "on": on} if on else found

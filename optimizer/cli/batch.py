@@ -1,0 +1,288 @@
+"""`tenside batch | weigh | weighed | card`: from a formula to a weighed batch."""
+
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from optimizer.cli.common import Json, Libraries, Markdown, ShelfFile, app, print_json, quiet_solvers, show
+from optimizer.errors import UsageError, fault
+
+if TYPE_CHECKING:
+    from optimizer.bench.batch import Batch
+    from optimizer.bench.card import Card
+    from optimizer.subject import Subject
+
+SubjectName = Annotated[
+    str, typer.Argument(help="A scenario (file or name: it is blended first), a formula, or a batch file.")
+]
+BatchFile = Annotated[Path, typer.Argument(help="A batch file, see 'tenside batch'.")]
+For = Annotated[str, typer.Option("--for", help="Scenario that a formula is made for.")]
+On = Annotated[str, typer.Option("--on", help="Date, such as 2026-11-25; today if it is left out.")]
+
+
+@app.command()
+def batch(
+    subject: SubjectName,
+    out: Annotated[Path, typer.Option(help="The batch file to write (.toml); it must not exist.")],
+    size: Annotated[str, typer.Option(help="How much, such as 5kg, '3 L' or '20 bottles'.")] = "",
+    bottles: Annotated[int | None, typer.Option(help="Bottles to fill, instead of --size.", min=1)] = None,
+    bottle: Annotated[float | None, typer.Option(help="Nominal content of a bottle, ml.", min=0.1)] = None,
+    density: Annotated[float | None, typer.Option(help="Measured density, g per ml; never assumed.")] = None,
+    loss: Annotated[float, typer.Option(help="Part that does not reach the bottles, %.", min=0, max=90)] = 0.0,
+    scale: Annotated[float, typer.Option(help="Step of the scale, g.", min=1e-6)] = 1.0,
+    held: Annotated[
+        float | None, typer.Option(help="Water to hold back, % of the batch; else the brief's.", min=0, max=90)
+    ] = None,
+    number: Annotated[str, typer.Option(help="Batch number; else the file's name.")] = "",
+    master: Annotated[str, typer.Option(help="Name and version of the master formula.")] = "",
+    against: For = "",
+    on: On = "",
+    shelf: ShelfFile = None,
+    library: Libraries = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Lay the batch file of a formula: doses, size and pH window, and what to fill in where."""
+    import tomli
+
+    from optimizer.bench.batch import batch_from
+    from optimizer.bench.plan import batch_text, brief_reference, hold_back, size_of
+    from optimizer.files import write_atomic
+    from optimizer.report.made import Laid, laid_document, laid_record
+    from optimizer.subject import subject_of
+
+    if out.suffix.lower() != ".toml":
+        raise UsageError(f"--out {out.name}: a batch file's name ends in .toml.")
+    if out.exists():
+        raise fault(str(out), "", "the file exists and would be lost.", "Name another file or move this one.")
+    amount = size_of(size, bottles=bottles, bottle_ml=bottle, density=density, loss_percent=loss, step_g=scale)
+    with quiet_solvers():
+        found = subject_of(subject, against=against, shelf=shelf, libraries=library)
+    formula = found.formula if held is None else hold_back(found.formula, held)
+    text = batch_text(
+        formula,
+        found.setting,
+        amount,
+        brief=brief_reference(found.scenario, out),
+        batch=number or out.stem,
+        product=found.batch.product if found.batch else found.brief.scenario.name,
+        planned_on=on or date.today().isoformat(),
+        scale_step_g=scale,
+        master=master or (found.batch.master if found.batch else ""),
+    )
+    laid = Laid(str(out), batch_from(tomli.loads(text), str(out)), amount.words, found.notes)
+    write_atomic(out, text)
+    if json:
+        print_json(laid_record(laid))
+    else:
+        show(laid_document(laid), markdown)
+
+
+@app.command()
+def weigh(
+    path: BatchFile,
+    predilute: Annotated[
+        bool, typer.Option("--predilute", help="Weigh what is too small for the scale as pre-dilutions.")
+    ] = False,
+    html: Annotated[Path | None, typer.Option(help="Write the sheet as one HTML file.")] = None,
+    pdf: Annotated[Path | None, typer.Option(help="Write the sheet as a PDF to print.")] = None,
+    xlsx: Annotated[Path | None, typer.Option(help="Write the sheet as a workbook.")] = None,
+    shelf: ShelfFile = None,
+    library: Libraries = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Lay out the weigh sheet of a batch: grams in the order of addition, handling, cautions, room to write."""
+    from optimizer.bench.weigh import weigh_sheet
+
+    targets = _targets((html, (".html", ".htm")), (pdf, (".pdf",)), (xlsx, (".xlsx",)))
+    found, planned = batch_subject(path, shelf, library)
+    later = [item.material for item in found.brief.pool.later]
+    sheet = weigh_sheet(planned, found.brief.library, later if planned.held_back_percent else (), predilute=predilute)
+    contents: dict[Path, bytes] = {}
+    if html:
+        from optimizer.report.weigh_html import weigh_html
+
+        contents[html] = weigh_html(sheet).encode()
+    if pdf:
+        from optimizer.report.weigh_pdf import weigh_pdf
+
+        contents[pdf] = weigh_pdf(sheet)
+    if xlsx:
+        from optimizer.report.weigh_xlsx import weigh_xlsx
+
+        contents[xlsx] = weigh_xlsx(sheet)
+    _write(targets, contents)
+    if json:
+        from optimizer.report.weigh import weigh_record
+
+        print_json(weigh_record(sheet))
+    else:
+        from optimizer.report.weigh import weigh_document
+
+        show(weigh_document(sheet), markdown)
+
+
+@app.command()
+def weighed(
+    path: BatchFile,
+    weights: Annotated[
+        list[str] | None, typer.Argument(help="MATERIAL=GRAMS or MATERIAL=GRAMS@LOT, several at once.")
+    ] = None,
+    active: Annotated[
+        list[str] | None,
+        typer.Option(help="Measured active matter of the lots noted now, MATERIAL=PERCENT; else the shelf's."),
+    ] = None,
+    finish_mass: Annotated[float | None, typer.Option(help="Mass of the finished batch, g.", min=0.001)] = None,
+    water_added: Annotated[
+        float | None, typer.Option(help="Water put back, held-back water and rinses included, g.", min=0)
+    ] = None,
+    lost: Annotated[float | None, typer.Option(help="Product left in vessels or taken as samples, g.", min=0)] = None,
+    bottles: Annotated[int | None, typer.Option(help="Bottles filled.", min=0)] = None,
+    sure: Annotated[bool, typer.Option("--sure", help="Weights far from the plan are meant so.")] = False,
+    on: On = "",
+    shelf: ShelfFile = None,
+    library: Libraries = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Note what was really weighed, with lots, and the end of the batch."""
+    from optimizer.bench.batch import append, change_batch
+    from optimizer.bench.weighed import check_finish, checked, entry, weight_of, with_actives
+    from optimizer.report.made import weighed_document, weighed_record
+
+    finish = {"mass_g": finish_mass, "lost_g": lost, "water_added_g": water_added, "bottles": bottles}
+    finish = {k: v for k, v in finish.items() if v is not None}
+    if not weights and not finish:
+        raise UsageError("say what was weighed, such as aqua=3400.5, or how it ended, such as --finish-mass 4870.")
+    found, planned = batch_subject(path, shelf, library)
+    known = found.brief.library.by_id
+    lines = found.brief.shelf.lines if found.brief.shelf else ()
+    lots = {(ln.material, ln.lot): ln.lot_active for ln in lines if ln.lot and ln.lot_active is not None}
+    typed = with_actives([weight_of(w) for w in weights or []], active or [], lots)
+    noted = checked(str(path), planned, typed, known, sure=sure)
+    check_finish(str(path), planned, finish_mass, sure=sure)
+    day = on or date.today().isoformat()
+
+    def change(document: "object") -> None:
+        import tomlkit
+
+        assert isinstance(document, tomlkit.TOMLDocument)
+        for weight in noted:
+            append(document, "weighed", entry(weight, day))
+        if finish:
+            if "finish" not in document:
+                document.add("finish", tomlkit.table())
+            for key, value in {**finish, "on": day}.items():
+                document["finish"][key] = value
+
+    after = change_batch(path, change)
+    if json:
+        print_json(weighed_record(str(path), after))
+    else:
+        show(weighed_document(str(path), after, {n: m.name for n, m in known.items()}), markdown)
+
+
+@app.command()
+def card(
+    subject: SubjectName,
+    against: For = "",
+    pdf: Annotated[Path | None, typer.Option(help="Write the card as a PDF of one page.")] = None,
+    png: Annotated[Path | None, typer.Option(help="Write the card as a picture.")] = None,
+    planned: Annotated[bool, typer.Option("--planned", help="Show the plan of a batch that is made already.")] = False,
+    master: Annotated[str, typer.Option(help="Name and version of the formula.")] = "",
+    on: On = "",
+    shelf: ShelfFile = None,
+    library: Libraries = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Lay out a formula on one page: phases, doses, pH, method in short, cautions; planned or as made."""
+    from optimizer.subject import subject_of
+
+    targets = _targets((pdf, (".pdf",)), (png, (".png",)))
+    with quiet_solvers():
+        found = subject_of(subject, against=against, shelf=shelf, libraries=library)
+    shown = _card(found, planned, master, on)
+    if pdf or png:
+        from optimizer.report.card_pdf import card_pdf
+        from optimizer.report.pages import png_of
+
+        page = card_pdf(shown)
+        _write(targets, {**({pdf: page} if pdf else {}), **({png: png_of(page)} if png else {})})
+    if json:
+        from optimizer.report.card import card_record
+
+        print_json(card_record(shown))
+    else:
+        from optimizer.report.card import card_document
+
+        show(card_document(shown), markdown)
+
+
+def _card(found: "Subject", planned: bool, master: str, on: str) -> "Card":
+    """Return the card of a subject: of a batch that was begun as made, of everything else as planned."""
+    from optimizer.bench.card import formula_card
+    from optimizer.bench.made import last_ph, made_formula
+    from optimizer.given import doses_of
+
+    library, made = found.brief.library, found.batch
+    if made is not None and not planned and (made.weighed or made.finish.mass_g):
+        return formula_card(
+            made.product or found.name,
+            made_formula(made, library.by_id),
+            library,
+            found.setting,
+            state="as made",
+            batch=made.batch,
+            master=master or made.master,
+            day=on or made.finish.on or made.planned_on,
+            ph_read=last_ph(made),
+        )
+    held = found.formula.held_back
+    return formula_card(
+        (made.product or found.name) if made else found.name,
+        doses_of(found.formula),
+        library,
+        found.setting,
+        held_back=held,
+        later=[i.material for i in found.formula.later] if held else (),
+        batch=made.batch if made else "",
+        master=master or (made.master if made else ""),
+        day=on or (made.planned_on if made else "") or date.today().isoformat(),
+    )
+
+
+def batch_subject(path: Path, shelf: Path | None, library: list[Path] | None) -> "tuple[Subject, Batch]":
+    """Return a batch file's subject.
+
+    Raises:
+        DataError: If the file is no batch file.
+    """
+    from optimizer.subject import subject_of
+
+    with quiet_solvers():
+        found = subject_of(str(path), shelf=shelf, libraries=library) if path.suffix == ".toml" else None
+    if found is None or found.batch is None:
+        step = "Lay one with 'tenside batch SUBJECT --size 5kg --out batch.toml'."
+        raise fault(str(path), "", "this is no batch file.", step)
+    return found, found.batch
+
+
+def _targets(*asked: tuple[Path | None, tuple[str, ...]]) -> tuple[Path, ...]:
+    """Return files to write, refused before anything is worked out if they exist or are misnamed."""
+    for path, endings in asked:
+        if path is not None and path.suffix.lower() not in endings:
+            raise UsageError(f"{path.name}: the name must end in {endings[0]}.")
+        if path is not None and path.exists():
+            raise fault(str(path), "", "the file exists and would be lost.", "Name another file or move this one.")
+    return tuple(path for path, _ in asked if path is not None)
+
+
+def _write(targets: tuple[Path, ...], contents: dict[Path, bytes]) -> None:
+    from optimizer.files import write_bytes_atomic
+
+    for path in targets:
+        write_bytes_atomic(path, contents[path])

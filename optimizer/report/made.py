@@ -1,0 +1,373 @@
+"""What was made: the batch file that was laid, the weights that are noted, the batch as made; documents and JSON."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import isnan
+
+from optimizer.bench.batch import Batch
+from optimizer.bench.reconcile import Made, MadeRule, Master
+from optimizer.bench.weighed import Balance, balances
+from optimizer.cautions import cautions_of
+from optimizer.given import cost_of
+from optimizer.report.blend import caution_listing
+from optimizer.report.document import Document, Listing, Table
+from optimizer.report.jsonout import CautionRecord, Figure, LineRecord, Record, RuleRecord, line_records
+from optimizer.units import listed, number
+
+
+@dataclass(frozen=True)
+class Laid:
+    """A batch file that was written, with what to do next."""
+
+    path: str
+    batch: Batch
+    words: str
+    notes: tuple[str, ...]
+
+    @property
+    def next(self) -> tuple[str, ...]:
+        """The commands that follow."""
+        return (
+            f"tenside weigh {self.path} --pdf sheet.pdf",
+            f"tenside weighed {self.path} {self.batch.line[0].material}=GRAMS@LOT",
+            f"tenside weighed {self.path} --finish-mass GRAMS --water-added GRAMS --bottles NUMBER",
+            f"tenside made {self.path}",
+        )
+
+
+def laid_document(laid: Laid) -> Document:
+    """Return what was written."""
+    batch = laid.batch
+    facts = [("batch", batch.batch), ("size", f"{number(batch.size_g, 3)} g{f', {laid.words}' if laid.words else ''}")]
+    facts.append(("held back", f"{number(batch.held_back_percent)} % of water for acid, thickener and evaporation"))
+    facts.append(("scale", f"shows {number(batch.scale.step_g)} g"))
+    facts += [("assumed", note) for note in laid.notes]
+    sections = (Listing("Next", laid.next),)
+    return Document(batch.product or "Batch", f"Wrote {laid.path}.", tuple(facts), sections)
+
+
+class LaidRecord(Record):
+    """The output of `tenside batch --json`."""
+
+    path: str
+    batch: str
+    product: str
+    brief: str
+    size_g: float
+    held_back_percent: float
+    doses: dict[str, float]
+    """% w/w as supplied by id."""
+    notes: list[str]
+    next: list[str]
+
+
+def laid_record(laid: Laid) -> LaidRecord:
+    """Return what was written as its JSON record."""
+    batch = laid.batch
+    return LaidRecord(
+        path=laid.path,
+        batch=batch.batch,
+        product=batch.product,
+        brief=batch.brief,
+        size_g=batch.size_g,
+        held_back_percent=batch.held_back_percent,
+        doses=batch.doses,
+        notes=list(laid.notes),
+        next=list(laid.next),
+    )
+
+
+def weighed_document(path: str, batch: Batch, names: dict[str, str]) -> Document:
+    """Return what is noted and what is still to be weighed."""
+    rows = []
+    for line in balances(batch):
+        off = "to be weighed" if line.noted is None else f"{line.noted - line.planned:+.2f}"
+        rows.append((names.get(line.material, line.material), number(line.planned, 2), _noted(line), off))
+    table = Table("Weights, g", ("material", "planned", "noted", "difference"), tuple(rows), frozenset({1, 2, 3}))
+    left = sum(line.noted is None for line in balances(batch))
+    finish = batch.finish
+    facts = []
+    if finish.mass_g is not None:
+        facts.append(("final mass", f"{number(finish.mass_g, 2)} g"))
+    if finish.water_added_g:
+        facts.append(("water put back", f"{number(finish.water_added_g, 2)} g"))
+    if finish.bottles is not None:
+        facts.append(("bottles", str(finish.bottles)))
+    verdict = f"Noted in {path}; {left} of {len(batch.line)} lines are still to be weighed."
+    if not left:
+        verdict = f"Noted in {path}; every line is weighed."
+    step = f"tenside made {path}" if not left else f"tenside weighed {path} MATERIAL=GRAMS@LOT"
+    return Document(f"Batch {batch.batch}", verdict, tuple(facts), (table, Listing("Next", (step,))))
+
+
+def _noted(line: Balance) -> str:
+    return "" if line.noted is None else number(line.noted, 4)
+
+
+class BalanceRecord(Record):
+    """Planned and noted grams of one material."""
+
+    material: str
+    planned_g: float
+    noted_g: float | None
+
+
+class WeighedRecord(Record):
+    """The output of `tenside weighed --json`."""
+
+    path: str
+    batch: str
+    weights: list[BalanceRecord]
+    finish_mass_g: float | None
+    lost_g: float
+    water_added_g: float
+    bottles: int | None
+
+
+def weighed_record(path: str, batch: Batch) -> WeighedRecord:
+    """Return what is noted as its JSON record."""
+    finish = batch.finish
+    return WeighedRecord(
+        path=path,
+        batch=batch.batch,
+        weights=[
+            BalanceRecord(material=b.material, planned_g=round(b.planned, 6), noted_g=b.noted) for b in balances(batch)
+        ],
+        finish_mass_g=finish.mass_g,
+        lost_g=finish.lost_g,
+        water_added_g=finish.water_added_g,
+        bottles=finish.bottles,
+    )
+
+
+def made_document(made: Made) -> Document:
+    """Return what was really made, against plan and brief, and the next master formula."""
+    batch, went = made.batch, made.went
+    serious = [r for r in made.rules if r.broken and not r.within_error]
+    slight = [r for r in made.rules if r.within_error]
+    verdict = "The batch as made keeps every rule."
+    if serious:
+        verdict = f"The batch as made breaks {len(serious)} of {len(made.rules)} rules."
+    elif slight:
+        verdict = f"The batch as made keeps every rule but {len(slight)}, by no more than the scale can tell."
+    currency = made.brief.scenario.currency
+    facts = [("batch", f"{batch.batch}, {number(went.mass_g, 2)} g")]
+    if made.ph is not None:
+        window = {None: "", True: ", in the planned window", False: ", outside the planned window"}[made.in_window]
+        facts.append(("pH read last", f"{number(made.ph, 2)}{window}"))
+    facts.append(("cost", f"{number(made.cost, 3)} {currency} per kg (plan: {number(cost_of(made.planned), 3)})"))
+    if batch.finish.bottles and batch.bottle_ml and batch.density_g_per_ml:
+        filled = batch.finish.bottles * batch.bottle_ml * batch.density_g_per_ml
+        facts.append(("bottles", f"{batch.finish.bottles}, {number(100 * filled / went.mass_g, 1)} % of the batch"))
+    facts += [("note", note) for note in made.notes]
+    sections: list[Table | Listing] = [_inputs(made), _formula(made)]
+    if serious or slight:
+        rows = tuple(
+            (r.outcome.reading, _value(r.planned), _value(r.outcome.value), number(r.outcome.violation, 3), _said(r))
+            for r in (*serious, *slight)
+        )
+        columns = ("rule", "plan", "made", "off by", "")
+        sections.append(Table("Broken", columns, rows, frozenset({1, 2, 3})))
+    moved = [r for r in made.rules if r.differs and not r.broken and not isnan(r.outcome.value)]
+    moved = [r for r in moved if r.outcome.kind != "ph"]
+    if moved:
+        rows_moved = tuple(
+            (r.outcome.reading, _value(r.planned), _value(r.outcome.value), number(r.error, 3)) for r in moved
+        )
+        note = "Further from the plan than all errors of the scale together explain; the rule is kept."
+        columns_moved = ("rule", "plan", "made", "scale +-")
+        sections.append(Table("Kept, but not as planned", columns_moved, rows_moved, frozenset({1, 2, 3}), note))
+    sections += [_master(made), caution_listing(cautions_of(made.formula, made.brief.library))]
+    title = f"{batch.product or made.brief.scenario.name}, as made"
+    return Document(title, verdict, tuple(facts), tuple(sections), good=not serious)
+
+
+def _said(rule: MadeRule) -> str:
+    return "within what the scale can tell" if rule.within_error else ""
+
+
+def _value(value: float) -> str:
+    return "" if isnan(value) else number(value, 3)
+
+
+def _inputs(made: Made) -> Table:
+    names = {line.id: line.name for line in made.lines}
+    totals: dict[tuple[str, str], float] = {}
+    for item in made.went.inputs:
+        key = (names[item.material], item.kind)
+        totals[key] = totals.get(key, 0.0) + item.grams
+    rows = [(name, kind, number(grams, 3)) for (name, kind), grams in totals.items()]
+    if made.went.taken_g:
+        rows.append(("samples for pH", "taken out", f"-{number(made.went.taken_g, 3)}"))
+    if made.went.evaporated_g > 0:
+        rows.append(("Water", "evaporated", f"-{number(made.went.evaporated_g, 3)}"))
+    rows.append(("product", "", number(made.went.mass_g, 3)))
+    return Table(
+        "What went in", ("material", "how", "g"), tuple(rows), frozenset({2}), strong=frozenset({len(rows) - 1})
+    )
+
+
+def _formula(made: Made) -> Table:
+    rows = []
+    for line in made.lines:
+        said = "from the part held back" if line.late else ""
+        if line.differs:
+            said = f"differs by {line.made - line.planned:+.3f}; the scale explains {number(line.tolerance, 3)}"
+        if line.active is not None:
+            low, high = line.usual
+            odd = "" if low - 1e-9 <= line.active <= high + 1e-9 else f", outside the usual {low:g} to {high:g}"
+            said = f"{said}; " * bool(said) + f"lot {number(line.active, 2)} % active{odd}"
+        planned = "" if line.late else f"{line.planned:.3f}"
+        rows.append((line.name, planned, f"{line.made:.3f}", said))
+    rows.append(("total", "", f"{sum(line.made for line in made.lines):.3f}", ""))
+    note = "Plan: water with what the bench did not use of the part held back."
+    columns = ("material", "plan %", "made %", "")
+    strong = frozenset({len(rows) - 1})
+    return Table("Formula as made, % w/w as supplied", columns, tuple(rows), frozenset({1, 2}), note, strong)
+
+
+def _master(made: Made) -> Table:
+    master = made.master
+    lines = sorted(master.formula.lines, key=lambda line: (-line.percent, line.item.id))
+    was = {line.id: line.made for line in made.lines}
+    rows = [
+        (line.item.material.name, f"{line.percent:.2f}", _change(line.item.id, line.percent, was, master))
+        for line in lines
+    ]
+    rows += [
+        (made.brief.library.by_id[n].name, "", "left out")
+        for n in master.changed
+        if n not in {i.item.id for i in lines}
+    ]
+    if master.formula.held_back:
+        rows.append(("held back, water", f"{master.formula.held_back:.2f}", "for fine adjustment and evaporation"))
+    note = "As made, on the grid of the scale; acid and thickener are lines of their own."
+    if master.broken and master.changed:
+        note = f"As made it would break: {listed(master.broken)}. This is the nearest formula that keeps every rule."
+    elif not master.keeps:
+        note = f"No formula of these materials keeps every rule; these clash: {listed(master.conflict)}."
+    return Table("Next master formula, % w/w as supplied", ("material", "%", ""), tuple(rows), frozenset({1}), note)
+
+
+def _change(name: str, percent: float, was: dict[str, float], master: Master) -> str:
+    return f"{percent - was.get(name, 0.0):+.2f} against as made" if name in master.changed else ""
+
+
+class InputRecord(Record):
+    """One thing that went in."""
+
+    material: str
+    kind: str
+    grams: float
+
+
+class MadeLineRecord(Record):
+    """One material: planned and made."""
+
+    id: str
+    name: str
+    planned_percent: float
+    """Of water with what the bench did not use of the part held back."""
+    made_percent: float
+    grams: float
+    tolerance_percent: float
+    """What the balance cannot tell."""
+    differs: bool
+    late: bool
+    """Whether it came out of the part held back."""
+    lot_active_percent: float | None
+
+
+class MadeRuleRecord(Record):
+    """One rule at the plan and at what was made."""
+
+    planned: Figure
+    error: float
+    """How far the balance's errors can move the value."""
+    broken: bool
+    within_error: bool
+    rule: RuleRecord
+
+
+class MasterRecord(Record):
+    """The next master formula."""
+
+    formula: list[LineRecord]
+    held_back_percent: float
+    changed: list[str]
+    """Ids that differ from what was made because a rule would break."""
+    broken: list[str]
+    conflict: list[str]
+
+
+class MadeRecord(Record):
+    """The output of `tenside made --json`."""
+
+    batch: str
+    product: str
+    mass_g: float
+    evaporated_g: float
+    taken_g: float
+    ph: float | None
+    in_window: bool | None
+    cost_per_kg: float
+    currency: str
+    inputs: list[InputRecord]
+    formula: list[MadeLineRecord]
+    rules: list[MadeRuleRecord]
+    broken: list[str]
+    master: MasterRecord
+    notes: list[str]
+    cautions: list[CautionRecord]
+
+
+def made_record(made: Made) -> MadeRecord:
+    """Return the batch as made as its JSON record."""
+    master = made.master
+    return MadeRecord(
+        batch=made.batch.batch,
+        product=made.batch.product,
+        mass_g=made.went.mass_g,
+        evaporated_g=made.went.evaporated_g,
+        taken_g=made.went.taken_g,
+        ph=made.ph,
+        in_window=made.in_window,
+        cost_per_kg=made.cost,
+        currency=made.brief.scenario.currency,
+        inputs=[InputRecord(material=i.material, kind=i.kind, grams=i.grams) for i in made.went.inputs],
+        formula=[
+            MadeLineRecord(
+                id=line.id,
+                name=line.name,
+                planned_percent=line.planned,
+                made_percent=line.made,
+                grams=line.grams,
+                tolerance_percent=line.tolerance,
+                differs=line.differs,
+                late=line.late,
+                lot_active_percent=line.active,
+            )
+            for line in made.lines
+        ],
+        rules=[
+            MadeRuleRecord(
+                planned=r.planned,
+                error=r.error,
+                broken=r.broken,
+                within_error=r.within_error,
+                rule=RuleRecord.model_validate(r.outcome),
+            )
+            for r in made.rules
+        ],
+        broken=list(made.broken),
+        master=MasterRecord(
+            formula=line_records(master.formula),
+            held_back_percent=master.formula.held_back,
+            changed=list(master.changed),
+            broken=list(master.broken),
+            conflict=list(master.conflict),
+        ),
+        notes=list(made.notes),
+        cautions=[CautionRecord.model_validate(c) for c in cautions_of(made.formula, made.brief.library)],
+    )
