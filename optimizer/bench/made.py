@@ -64,7 +64,8 @@ class WentIn:
     def percent(self) -> dict[str, float]:
         """The formula that was made, by id in order of descending dose [% as supplied]; it sums to 100."""
         total = self.mass_g
-        made = {k: 100 * g / total for k, g in sorted(self.grams.items(), key=lambda kv: (-kv[1], kv[0])) if g > 0}
+        order = sorted(self.grams, key=lambda k: (-self.grams[k], k))
+        made = {k: p for k in order if (p := 100 * self.grams[k] / total) > 0}
         largest = next(iter(made))
         made[largest] += 100 - fsum(made.values())
         return made

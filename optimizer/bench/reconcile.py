@@ -272,7 +272,9 @@ def next_master(brief: Brief, batch: Batch, percent: Mapping[str, float], settin
     if not broken:
         return Master(formula, setting)
     fixed = [
-        Dose(id=f"kept {n}", of=Group(materials=(n,)), exactly=rounded[n], source="as made")
+        Dose(id="kept", of=Group(materials=(n,)), exactly=rounded[n], source="as made").model_copy(
+            update={"id": f"kept {n}"}  # the space keeps it apart from every id of a scenario
+        )
         for n in sorted(added)
         if n in rounded
     ]

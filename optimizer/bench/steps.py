@@ -51,7 +51,7 @@ def heat(material: Material) -> tuple[float | None, float | None]:
     below = re.search(r"below (\d+) °C", text)
     needs = material.thickener.heat_to if material.thickener else None
     if needs is None and (material.phase == "melt" or "issolve" in text or "Melt" in text):
-        found = re.search(r"(?<!below )(\d+)(?:-(\d+))? °C(?! if)", text)
+        found = re.search(r"(?<!below )\b(\d+)(?:-(\d+))? °C(?! if)", text)
         needs = float(found[2] or found[1]) if found else None
     return needs, float(below[1]) if below else None
 

@@ -112,7 +112,7 @@ def weigh_sheet(
             Problem(where, f"line.{n}", "this material is not in the library.", nearest(n, known)) for n in missing
         )
     grams = grams_of(batch)
-    total = fsum(grams.values())
+    total = round(fsum(grams.values()), 9)
     materials = {n: known[n] for n in grams}
     lines = _lines(batch, materials, grams, predilute)
     later = tuple(later)
