@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from typing import Any
 
 from optimizer.bench.card import Card
@@ -32,18 +33,18 @@ def fitted(card: Card) -> list[Any]:
     """Return the card's flowables at the largest size at which they fit one page, leaving out as little as possible."""
     width, height = room()
     count = sum(len(part.lines) for part in card.parts)
+    sizes = [SMALLEST + k * SHRINK for k in range(round((LARGEST - SMALLEST) / SHRINK) + 1)]
+
+    def fits(size: float, level: int, lines: int) -> bool:
+        return height_of(_laid(card, size, level, lines, width), width) <= height - 2
+
     for level in range(len(LEVELS)):
-        size = LARGEST
-        while size >= SMALLEST:
-            flowables = _laid(card, size, level, count, width)
-            if height_of(flowables, width) <= height - 2:
-                return flowables
-            size -= SHRINK
-    for lines in range(count - 1, -1, -1):
-        flowables = _laid(card, SMALLEST, len(LEVELS) - 1, lines, width)
-        if height_of(flowables, width) <= height - 2:
-            break
-    return flowables
+        if fits(SMALLEST, level, count):
+            size = sizes[bisect_left(sizes, True, key=lambda s: not fits(s, level, count)) - 1]
+            return _laid(card, size, level, count, width)
+    last = len(LEVELS) - 1
+    lines = bisect_left(range(count), True, key=lambda n: not fits(SMALLEST, last, n)) - 1
+    return _laid(card, SMALLEST, last, max(lines, 0), width)
 
 
 def _laid(card: Card, size: float, level: int, lines: int, width: float) -> list[Any]:
