@@ -16,6 +16,7 @@ from optimizer.report.weigh import (
     hints,
     remark,
 )
+from optimizer.sheet import neutral
 
 HEADS = ("done", "no.", "material", "id", "%", "weigh, g", "lot", "weighed, g", "how")
 WIDTHS = (6, 5, 34, 26, 8, 11, 14, 12, 70)
@@ -96,6 +97,4 @@ def _plain(text: str) -> str:
     """Return a text that no spreadsheet reads as a formula, without characters that a workbook cannot hold."""
     from openpyxl.cell.cell import ILLEGAL_CHARACTERS_RE
 
-    from optimizer.range.tables import plain
-
-    return plain(str(ILLEGAL_CHARACTERS_RE.sub("", text)))
+    return neutral(str(ILLEGAL_CHARACTERS_RE.sub("", text)))
