@@ -26,7 +26,7 @@ from optimizer.errors import DataError
 from optimizer.files import shipped
 from optimizer.library import Library, Material, read_library
 from optimizer.report.card_pdf import SMALLEST, card_pdf, fitted
-from optimizer.report.made import LaidRecord, MadeRecord, WeighedRecord
+from optimizer.report.made_record import LaidRecord, MadeRecord, WeighedRecord
 from optimizer.report.pages import page_count, png_of
 from optimizer.report.weigh import WeighRecord
 from optimizer.report.weigh_html import weigh_html

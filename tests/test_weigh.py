@@ -182,6 +182,15 @@ def test_a_worked_pre_dilution() -> None:
     assert (found.brings_g, found.less_g) == (0.5, 4.5)
 
 
+def test_offers_together_never_take_more_than_there_is() -> None:
+    """Two small oils and one solubiliser: only one of them can take it along whole."""
+    doses = {"aqua": 98.9, "parfum": 0.1, "essential-oil-lavender": 0.1, "polysorbate-20": 0.9}
+    sheet = weigh_sheet(batch_of(doses, 2000, scale={"step_g": 0.2}), library())
+    offers = [li.dilution for li in sheet.lines if li.dilution is not None]
+    assert offers
+    assert fsum(o.less_g for o in offers if o.diluent == "polysorbate-20") <= 18.0 + 1e-9
+
+
 def test_no_pre_dilution_in_water_that_is_not_there() -> None:
     assert diluted(0.5, 0.5, Scale(step_g=0.1), "aqua", 1.0) is None
 

@@ -3,7 +3,7 @@
 A batch is a mass balance. Weights go in first, then acid or alkali as a solution (acid and its water), then thickener,
 then water that is put back. A sample that does not go back takes its share of everything along, so it changes no
 percentage of what is there, but what is added later counts more. What is missing at the end has evaporated, and only
-water evaporates. Percent = 100 x grams / final mass.
+water evaporates. Percent = 100 x grams / final mass. Thickener is logged in % of the planned size.
 """
 
 from __future__ import annotations

@@ -222,7 +222,7 @@ LATER = """\
 #   { added_g = 6.5, ph = 5.6 },
 # ]
 #
-# Thickener, all additions together in % of the batch, with a reading after each:
+# Thickener, all additions together in % of the planned size, with a reading after each:
 # [[thickening]]
 # material = "sodium-chloride"
 # step = [ { added_percent = 0.5, judged = 3 } ]

@@ -3,9 +3,7 @@
 The formula that was made (`bench.made`) is measured at the active matter of the lots that were weighed and at the pH
 that was read last. A dose differs from the plan if it is off by more than the balance can tell: error of the balance
 per weighing, as % of the final mass; for a rule the errors of all doses are added up, the worst that they can do
-together. Whether a way to thicken stays open is a question to a plan, so it is not asked of what was made. The next
-master takes the doses as made on the grid of the scale, acid and thickener as lines of their own; what they took of
-the part held back need not be held back again.
+together. Whether a way to thicken stays open is a question to a plan, so it is not asked of what was made.
 """
 
 from __future__ import annotations
@@ -16,17 +14,15 @@ from math import isnan
 
 from optimizer.bench.batch import Batch
 from optimizer.bench.made import WentIn, last_ph, lots_used, water_of, went_in
+from optimizer.bench.master import Master, next_master, without_thickening
 from optimizer.brief import Brief
 from optimizer.formula import Formula
-from optimizer.given import asking, clash, cost_of, doses_of, formula_at, least_change, nearest_at, on_grid
+from optimizer.given import cost_of, doses_of, formula_at
 from optimizer.lots import at_lots, lot_range
-from optimizer.nearest import CHANGED
-from optimizer.pool import Group, Pool
 from optimizer.pricing import measure_rules
 from optimizer.result import Outcome
-from optimizer.rounding import exceeds, largest_remainder
+from optimizer.rounding import exceeds
 from optimizer.row import Setting
-from optimizer.rules import Dose
 from optimizer.units import number
 
 SLOPPY = 0.5
@@ -88,29 +84,6 @@ class MadeRule:
 
 
 @dataclass(frozen=True)
-class Master:
-    """The next master formula.
-
-    Attributes:
-        formula: Doses on the grid of the scale; with the part held back they sum to 100.
-        changed: Ids that differ from what was made because a rule was broken; empty if it could stay.
-        broken: Readings of the rules that the rounded doses as made would break.
-        conflict: Readings of rules that no formula of these materials keeps together.
-    """
-
-    formula: Formula
-    setting: Setting
-    changed: tuple[str, ...] = ()
-    broken: tuple[str, ...] = ()
-    conflict: tuple[str, ...] = ()
-
-    @property
-    def keeps(self) -> bool:
-        """Whether it keeps every rule."""
-        return not self.conflict
-
-
-@dataclass(frozen=True)
 class Made:
     """A batch as made.
 
@@ -168,7 +141,7 @@ def reconcile(brief: Brief, batch: Batch, planned: Formula, setting: Setting) ->
     formula = formula_at(real, percent)
     ph = last_ph(batch)
     at = setting if ph is None else Setting(ph, ph, ph)
-    whole = replace(_without_thickening(brief), pool=real)
+    whole = replace(without_thickening(brief), pool=real)
     filled = doses_of(planned)
     filled[water_of(brief.library.by_id)] = filled.get(water_of(brief.library.by_id), 0.0) + planned.held_back
     before = {o.id: o.value for o in measure_rules(replace(brief, pool=pool), formula_at(pool, filled), setting)}
@@ -216,10 +189,6 @@ def _lines(
     return tuple(found)
 
 
-def _without_thickening(brief: Brief) -> Brief:
-    return replace(brief, rules=tuple(r for r in brief.rules if r.kind != "thickening"))
-
-
 def _errors(brief: Brief, formula: Formula, setting: Setting, lines: tuple[MadeLine, ...]) -> dict[str, float]:
     """Return how far the balance's errors can move each rule's value, all of them the worst way."""
     rules = (*brief.all_rules, *brief.watched)
@@ -237,67 +206,3 @@ def _errors(brief: Brief, formula: Formula, setting: Setting, lines: tuple[MadeL
             shift = abs(rule.value(shifted, setting) - here[rule.id])
             found[rule.id] += 0.0 if isnan(shift) else shift
     return found
-
-
-def next_master(brief: Brief, batch: Batch, percent: Mapping[str, float], setting: Setting) -> Master:
-    """Return the next master formula: as made on the grid of the scale, moved only if that breaks a rule.
-
-    Acid and thickener stay as they were made. Materials that were not used come in only where the used ones alone
-    keep no formula.
-
-    Args:
-        brief: The brief at the planned lots; nothing held back.
-        batch: The batch file's content.
-        percent: The formula as made, summing to 100.
-        setting: The planned pH setting.
-    """
-    step = brief.scenario.scale_step
-    water = water_of(brief.library.by_id)
-    planned = batch.doses
-    added = {n: p for n, p in percent.items() if n not in planned and n != water}
-    still = max(0.0, batch.held_back_percent - sum(added.values()))
-    held = round(min(round(still / step) * step, 0.9 * percent.get(water, 0.0) // step * step), 6)
-    doses = {n: p - held if n == water else p for n, p in percent.items()}
-    rounded = {n: p for n, p in largest_remainder(doses, step, 100 - held).items() if p > 0}
-    if any(brief.library.by_id[n].thickener for n in rounded):
-        brief = _without_thickening(brief)
-    brief = replace(brief, pool=replace(brief.pool, held_back=held))
-    formula = formula_at(brief.pool, rounded)
-    told = measure_rules(brief, formula, setting)
-    broken = [
-        o.reading
-        for r, o in zip(brief.all_rules, told, strict=False)
-        if r.id not in ("total", "ph") and exceeds(r, o.violation)
-    ]
-    if not broken:
-        return Master(formula, setting)
-    fixed = [
-        Dose(id="kept", of=Group(materials=(n,)), exactly=rounded[n], source="as made").model_copy(
-            update={"id": f"kept {n}"}  # the space keeps it apart from every id of a scenario
-        )
-        for n in sorted(added)
-        if n in rounded
-    ]
-    used = [i for i in brief.pool.items if i.id in rounded or i.id == water]
-    wider = [i for i in brief.pool.items if i.id in rounded or i.id == water or _candidate(brief, i.id)]
-    for items in (used, wider):
-        asked = asking(brief, fixed, items)
-        asked = replace(asked, pool=Pool(asked.pool.items, held, brief.pool.later, brief.pool.thickeners))
-        near = nearest_at(asked, rounded, setting)
-        if near is None:
-            continue
-        near, _ = on_grid(asked, near, rounded, least_change(asked, near, rounded))
-        after = doses_of(near.formula)
-        changed = tuple(
-            sorted(
-                n for n in {*after, *rounded} if n != water and abs(after.get(n, 0.0) - rounded.get(n, 0.0)) > CHANGED
-            )
-        )
-        return Master(near.formula, near.ph.setting if near.ph else setting, changed, tuple(broken))
-    return Master(formula, setting, (), tuple(broken), clash(asked) or tuple(broken))
-
-
-def _candidate(brief: Brief, name: str) -> bool:
-    """Return whether a material is one that the brief itself would choose from: in its pool and sold."""
-    item = brief.pool.items[brief.pool.index[name]]
-    return not isnan(item.price) and not brief.scenario.pool.why_not(item.material)

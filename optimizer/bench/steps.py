@@ -58,7 +58,7 @@ def heat(material: Material) -> tuple[float | None, float | None]:
 
 def parts_of(batch: Batch, materials: Mapping[str, Material], later: tuple[Material, ...] = ()) -> list[Part]:
     """Return the steps of a batch, in order, without those that nothing belongs to."""
-    ordered = in_order(materials, batch.doses if len(batch.doses) == len(materials) else _doses(batch, materials))
+    ordered = in_order(materials, {n: p for n, p in batch.doses.items() if n in materials})
     by_phase: dict[str, list[str]] = {}
     for name in ordered:
         by_phase.setdefault(materials[name].phase, []).append(name)
@@ -102,10 +102,6 @@ def parts_of(batch: Batch, materials: Mapping[str, Material], later: tuple[Mater
         _finish(batch),
     ]
     return [p for p in parts if p is not None]
-
-
-def _doses(batch: Batch, materials: Mapping[str, Material]) -> dict[str, float]:
-    return {n: p for n, p in batch.doses.items() if n in materials}
 
 
 def _slurried(material: Material) -> bool:

@@ -142,7 +142,7 @@ def _lines(
     scale, doses = batch.scale, batch.doses
     error = scale.error_g or scale.step_g
     total = sum(doses.values())
-    rest = dict(grams)
+    rest, left = dict(grams), dict(grams)
     lines = {}
     for name, material in materials.items():
         exact = doses[name] * batch.size_g * (100 - batch.held_back_percent) / 100 / total
@@ -151,7 +151,9 @@ def _lines(
         if small:
             found = spreads_in(material, dict(materials), doses)
             if found is not None:
-                dilution = diluted(exact, grams[name], scale, found[0], rest[found[0]], whole=found[1])
+                dilution = diluted(exact, grams[name], scale, found[0], left[found[0]], whole=found[1])
+            if dilution is not None:
+                left[dilution.diluent] -= dilution.less_g
         used = predilute and dilution is not None
         if used and dilution is not None:
             rest[dilution.diluent] -= dilution.less_g

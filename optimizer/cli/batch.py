@@ -29,7 +29,9 @@ def batch(
     size: Annotated[str, typer.Option(help="How much, such as 5kg, '3 L' or '20 bottles'.")] = "",
     bottles: Annotated[int | None, typer.Option(help="Bottles to fill, instead of --size.", min=1)] = None,
     bottle: Annotated[float | None, typer.Option(help="Nominal content of a bottle, ml.", min=0.1)] = None,
-    density: Annotated[float | None, typer.Option(help="Measured density, g per ml; never assumed.")] = None,
+    density: Annotated[
+        float | None, typer.Option(help="Measured density, g per ml; never assumed.", min=0.8, max=1.4)
+    ] = None,
     loss: Annotated[float, typer.Option(help="Part that does not reach the bottles, %.", min=0, max=90)] = 0.0,
     scale: Annotated[float, typer.Option(help="Step of the scale, g.", min=1e-6)] = 1.0,
     held: Annotated[
@@ -50,7 +52,7 @@ def batch(
     from optimizer.bench.batch import batch_from
     from optimizer.bench.plan import batch_text, brief_reference, hold_back, size_of
     from optimizer.files import write_atomic
-    from optimizer.report.made import Laid, laid_document, laid_record
+    from optimizer.report.made import Laid, laid_document
     from optimizer.subject import subject_of
 
     if out.suffix.lower() != ".toml":
@@ -75,6 +77,8 @@ def batch(
     laid = Laid(str(out), batch_from(tomli.loads(text), str(out)), amount.words, found.notes)
     write_atomic(out, text)
     if json:
+        from optimizer.report.made_record import laid_record
+
         print_json(laid_record(laid))
     else:
         show(laid_document(laid), markdown)
@@ -151,7 +155,6 @@ def weighed(
     """Note what was really weighed, with lots, and the end of the batch."""
     from optimizer.bench.batch import append, change_batch
     from optimizer.bench.weighed import check_finish, checked, entry, weight_of, with_actives
-    from optimizer.report.made import weighed_document, weighed_record
 
     finish = {"mass_g": finish_mass, "lost_g": lost, "water_added_g": water_added, "bottles": bottles}
     finish = {k: v for k, v in finish.items() if v is not None}
@@ -180,8 +183,12 @@ def weighed(
 
     after = change_batch(path, change)
     if json:
+        from optimizer.report.made_record import weighed_record
+
         print_json(weighed_record(str(path), after))
     else:
+        from optimizer.report.made import weighed_document
+
         show(weighed_document(str(path), after, {n: m.name for n, m in known.items()}), markdown)
 
 

@@ -33,7 +33,7 @@ def made(
 
         write_atomic(master, formula_table(done.master.formula))
     if json:
-        from optimizer.report.made import made_record
+        from optimizer.report.made_record import made_record
 
         print_json(made_record(done))
     else:

@@ -74,7 +74,7 @@ def schema(
     from optimizer.report.jsonout import BlendRecord, CheckRecord, CompareRecord, WhyRecord
     from optimizer.report.label_record import LabelRecord
     from optimizer.report.lots import RestandardiseRecord, RobustRecord
-    from optimizer.report.made import LaidRecord, MadeRecord, WeighedRecord
+    from optimizer.report.made_record import LaidRecord, MadeRecord, WeighedRecord
     from optimizer.report.range import RangeRecord
     from optimizer.report.record import Record
     from optimizer.report.substitute import SubstituteRecord

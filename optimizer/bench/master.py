@@ -1,0 +1,114 @@
+"""The next master formula: the doses as made on the grid of the scale, moved only where they would break a rule.
+
+Acid and thickener become lines of their own; what they took of the part held back need not be held back again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from math import isnan
+
+from optimizer.bench.batch import Batch
+from optimizer.bench.made import water_of
+from optimizer.brief import Brief
+from optimizer.formula import Formula
+from optimizer.given import asking, clash, doses_of, formula_at, least_change, nearest_at, on_grid
+from optimizer.nearest import CHANGED
+from optimizer.pool import Group, Pool
+from optimizer.pricing import measure_rules
+from optimizer.rounding import exceeds, largest_remainder
+from optimizer.row import Setting
+from optimizer.rules import Dose
+
+
+@dataclass(frozen=True)
+class Master:
+    """The next master formula.
+
+    Attributes:
+        formula: Doses on the grid of the scale; with the part held back they sum to 100.
+        changed: Ids that differ from what was made because a rule was broken; empty if it could stay.
+        broken: Readings of the rules that the rounded doses as made would break.
+        conflict: Readings of rules that no formula of these materials keeps together.
+    """
+
+    formula: Formula
+    setting: Setting
+    changed: tuple[str, ...] = ()
+    broken: tuple[str, ...] = ()
+    conflict: tuple[str, ...] = ()
+
+    @property
+    def keeps(self) -> bool:
+        """Whether it keeps every rule."""
+        return not self.conflict
+
+
+def next_master(brief: Brief, batch: Batch, percent: Mapping[str, float], setting: Setting) -> Master:
+    """Return the next master formula: as made on the grid of the scale, moved only if that breaks a rule.
+
+    Acid and thickener stay as they were made. Materials that were not used come in only where the used ones alone
+    keep no formula.
+
+    Args:
+        brief: The brief at the planned lots; nothing held back.
+        batch: The batch file's content.
+        percent: The formula as made, summing to 100.
+        setting: The planned pH setting.
+    """
+    step = brief.scenario.scale_step
+    water = water_of(brief.library.by_id)
+    planned = batch.doses
+    added = {n: p for n, p in percent.items() if n not in planned and n != water}
+    still = max(0.0, batch.held_back_percent - sum(added.values()))
+    held = round(min(round(still / step) * step, 0.9 * percent.get(water, 0.0) // step * step), 6)
+    doses = {n: p - held if n == water else p for n, p in percent.items()}
+    rounded = {n: p for n, p in largest_remainder(doses, step, 100 - held).items() if p > 0}
+    if any(brief.library.by_id[n].thickener for n in rounded):
+        brief = without_thickening(brief)
+    brief = replace(brief, pool=replace(brief.pool, held_back=held))
+    formula = formula_at(brief.pool, rounded)
+    told = measure_rules(brief, formula, setting)
+    broken = [
+        o.reading
+        for r, o in zip(brief.all_rules, told, strict=False)
+        if r.id not in ("total", "ph") and exceeds(r, o.violation)
+    ]
+    if not broken:
+        return Master(formula, setting)
+    fixed = [
+        Dose(id="kept", of=Group(materials=(n,)), exactly=rounded[n], source="as made").model_copy(
+            update={"id": f"kept {n}"}  # the space keeps it apart from every id of a scenario
+        )
+        for n in sorted(added)
+        if n in rounded
+    ]
+    used = [i for i in brief.pool.items if i.id in rounded or i.id == water]
+    wider = [i for i in brief.pool.items if i.id in rounded or i.id == water or _candidate(brief, i.id)]
+    for items in (used, wider):
+        asked = asking(brief, fixed, items)
+        asked = replace(asked, pool=Pool(asked.pool.items, held, brief.pool.later, brief.pool.thickeners))
+        near = nearest_at(asked, rounded, setting)
+        if near is None:
+            continue
+        near, _ = on_grid(asked, near, rounded, least_change(asked, near, rounded))
+        after = doses_of(near.formula)
+        changed = tuple(
+            sorted(
+                n for n in {*after, *rounded} if n != water and abs(after.get(n, 0.0) - rounded.get(n, 0.0)) > CHANGED
+            )
+        )
+        return Master(near.formula, near.ph.setting if near.ph else setting, changed, tuple(broken))
+    return Master(formula, setting, (), tuple(broken), clash(asked) or tuple(broken))
+
+
+def _candidate(brief: Brief, name: str) -> bool:
+    """Return whether a material is one that the brief itself would choose from: in its pool and sold."""
+    item = brief.pool.items[brief.pool.index[name]]
+    return not isnan(item.price) and not brief.scenario.pool.why_not(item.material)
+
+
+def without_thickening(brief: Brief) -> Brief:
+    """Return a brief that does not ask for a way to thicken: a question to a plan."""
+    return replace(brief, rules=tuple(r for r in brief.rules if r.kind != "thickening"))
