@@ -68,7 +68,7 @@ def _recipe(sheet: WeighSheet, line: WeighLine, head: str) -> str:
     name = next(li.material.name for li in sheet.lines if li.material.id == dilution.diluent)
     words = (
         f"{head} weigh {grams_text(sheet, dilution.weigh_g)} g into {grams_text(sheet, dilution.into_g)} g of {name}, "
-        f"mix until even, take {grams_text(sheet, dilution.take_g)} g of it; note that as {number(dilution.brings_g)} g "
+        f"mix until even, take {grams_text(sheet, dilution.take_g)} g of it; note it as {number(dilution.brings_g)} g "
         f"and {number(dilution.take_g - dilution.brings_g)} g of {name}"
     )
     if line.used:
