@@ -95,6 +95,7 @@ def schema(
         "variants": (VariantsRecord, "tenside variants --json"),
         "batch": (Batch, "batch file"),
         "costs": (Costs, "costs file, or [costs] of a batch file"),
+        "batch-file": (Batch, "batch file"),
         "blend": (BlendRecord, "tenside blend --json"),
         "check": (CheckRecord, "tenside check --json"),
         "why": (WhyRecord, "tenside why --json"),

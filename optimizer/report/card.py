@@ -5,7 +5,7 @@ from __future__ import annotations
 from optimizer.bench.card import Card
 from optimizer.cautions import ALWAYS
 from optimizer.report.document import Document, Listing, Table
-from optimizer.report.jsonout import CautionRecord, Record
+from optimizer.report.record import CautionRecord, Record
 from optimizer.units import listed, number
 
 

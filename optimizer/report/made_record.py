@@ -6,8 +6,9 @@ from optimizer.bench.batch import Batch
 from optimizer.bench.reconcile import Made
 from optimizer.bench.weighed import balances
 from optimizer.cautions import cautions_of
-from optimizer.report.jsonout import CautionRecord, Figure, LineRecord, Record, RuleRecord, line_records
+from optimizer.report.jsonout import RuleRecord
 from optimizer.report.made import Laid
+from optimizer.report.record import CautionRecord, Figure, LineRecord, Record, line_records
 
 
 class LaidRecord(Record):

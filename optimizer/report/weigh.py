@@ -7,7 +7,7 @@ from decimal import Decimal
 from optimizer.bench.weigh import Step, WeighLine, WeighSheet
 from optimizer.cautions import ALWAYS
 from optimizer.report.document import Document, Listing, Table
-from optimizer.report.jsonout import CautionRecord, Record
+from optimizer.report.record import CautionRecord, Record
 from optimizer.units import listed, number
 
 COLUMNS = ("", "no.", "material", "%", "weigh, g", "lot", "weighed, g")
