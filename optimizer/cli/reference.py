@@ -67,8 +67,8 @@ def schema(
     from optimizer.library import Frozen, LibraryFile, Material
     from optimizer.report.acid_record import PhAnswerRecord
     from optimizer.report.advice import AdviceRecord
-    from optimizer.report.costing_record import CostRecord
     from optimizer.report.card import CardRecord
+    from optimizer.report.costing_record import CostRecord
     from optimizer.report.intake import TakenFormulaRecord, TakenPricesRecord
     from optimizer.report.joint import PlanRecord
     from optimizer.report.jsonout import BlendRecord, CheckRecord, CompareRecord, WhyRecord
@@ -93,7 +93,6 @@ def schema(
         "shelf-line": (ShelfLine, "a line of the shelf, once its headings are recognised"),
         "variants-file": (VariantFile, "file of variants"),
         "variants": (VariantsRecord, "tenside variants --json"),
-        "batch": (Batch, "batch file"),
         "costs": (Costs, "costs file, or [costs] of a batch file"),
         "batch-file": (Batch, "batch file"),
         "blend": (BlendRecord, "tenside blend --json"),
