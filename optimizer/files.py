@@ -24,18 +24,18 @@ def shipped(name: str) -> Path:
     return inside if inside.is_dir() else PACKAGE.parent / name
 
 
-def read_bytes(path: Path) -> bytes:
+def read_bytes(path: Path, limit: int = MAX_BYTES) -> bytes:
     """Return a file's content.
 
     Raises:
-        DataError: If it is missing, a folder, unreadable or above `MAX_BYTES`.
+        DataError: If it is missing, a folder, unreadable or above `limit` [bytes].
     """
     try:
         if path.is_dir():
             raise fault(str(path), "", "this is a folder, a file was expected.", "Name a file in it.")
         size = path.stat().st_size
-        if size > MAX_BYTES:
-            what = f"the file has {size / 1e6:.1f} MB, more than the {MAX_BYTES / 1e6:.0f} MB that are read."
+        if size > limit:
+            what = f"the file has {size / 1e6:.1f} MB, more than the {limit / 1e6:.0f} MB that are read."
             raise fault(str(path), "", what, "Is it the right file? Otherwise split it.")
         return path.read_bytes()
     except FileNotFoundError:
