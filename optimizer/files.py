@@ -60,15 +60,19 @@ def read_toml(path: Path) -> dict[str, Any]:
     Raises:
         DataError: If it is empty or not TOML, with the line.
     """
-    text = read_text(path)
+    return toml_of(read_text(path), str(path))
+
+
+def toml_of(text: str, where: str) -> dict[str, Any]:
+    """Return a TOML text as plain values; see `read_toml`."""
     if not text.strip():
-        raise fault(str(path), "", "the file is empty.", "Run 'tenside start FOLDER' for commented examples.")
+        raise fault(where, "", "the file is empty.", "Run 'tenside start FOLDER' for commented examples.")
     try:
         return tomli.loads(text)
     except tomli.TOMLDecodeError as error:
-        raise fault(str(path), "", f"this is not valid TOML: {error}.", "Correct that line.") from None
+        raise fault(where, "", f"this is not valid TOML: {error}.", "Correct that line.") from None
     except RecursionError:
-        raise fault(str(path), "", "the file is nested too deeply.", "Flatten it.") from None
+        raise fault(where, "", "the file is nested too deeply.", "Flatten it.") from None
 
 
 def digest(path: Path) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 
 from optimizer.bench.batch import Batch, Observation, batch_from
 from optimizer.errors import DataError, Problem, nearest
-from optimizer.files import read_bytes, read_text, read_toml
+from optimizer.files import read_bytes, read_text, toml_of
 from optimizer.records.store import Store, Told
 from optimizer.shelf import ShelfLine, read_shelf
 from optimizer.units import slug
@@ -24,8 +24,9 @@ IMAGES = (
 )
 """How pictures begin; HEIC and AVIF have 'ftyp' four bytes on."""
 
-LATEST = "revision r JOIN batch b ON b.id = r.batch_id AND r.revision = (SELECT max(revision) FROM revision " + (
-    "WHERE batch_id = b.id)"
+LATEST = (
+    "revision r JOIN batch b ON b.id = r.batch_id "
+    "AND r.revision = (SELECT max(revision) FROM revision WHERE batch_id = b.id)"
 )
 """The revisions that hold, with their batches, for the FROM of a query."""
 
@@ -89,7 +90,8 @@ def incoming_of(path: Path, shelf: Path | None = None) -> Incoming:
     Raises:
         DataError: With every problem at once: an unsound file, a photo that is missing or none.
     """
-    batch = batch_from(read_toml(path), str(path))
+    text = read_text(path)
+    batch = batch_from(toml_of(text, str(path)), str(path))
     photos: dict[str, Photo] = {}
     problems = []
     for number, seen in enumerate(batch.observation):
@@ -102,7 +104,7 @@ def incoming_of(path: Path, shelf: Path | None = None) -> Incoming:
     if problems:
         raise DataError(problems)
     lines = () if shelf is None else read_shelf(shelf).lines
-    return Incoming(batch, path.name, read_text(path), used_of(batch, lines), photos)
+    return Incoming(batch, path.name, text, used_of(batch, lines), photos)
 
 
 def photo_of(folder: Path, name: str) -> Photo:

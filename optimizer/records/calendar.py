@@ -1,4 +1,4 @@
-"""The test calendar of a batch: laid, changed, read, and what is due; limits and drift are told, never hidden."""
+"""The test calendar of a batch: laid, changed, read; a wrong reading is struck out, never removed."""
 
 from collections.abc import Sequence
 from datetime import date, timedelta
@@ -8,83 +8,9 @@ import tomli
 
 from optimizer.errors import nearest
 from optimizer.records.batches import LATEST, batch_id
-from optimizer.records.drift import Trend, alarms, trend
 from optimizer.records.plans import DEFAULT, Plan
-from optimizer.records.store import Store, Told
-
-EARLY = 0.1
-"""A reading counts for a due day from this share of its age before it (common practice, no source)."""
-
-
-class Due(Told):
-    """A day on which a test is to be read."""
-
-    on: str
-    status: str
-    """met, coming, overdue, or missed (the next reading's time has come)."""
-
-
-class Reading(Told):
-    """A reading of a test."""
-
-    on: str
-    value: float | None
-    passed: bool | None
-    """As judged by whoever read it; null if nobody judged."""
-    within: bool | None
-    """Whether the value keeps its limits; null without a value or limits."""
-    text: str
-
-
-class Test(Told):
-    """A series of readings of a batch."""
-
-    name: str
-    what: str
-    place: str
-    unit: str
-    low: float | None
-    high: float | None
-    from_date: str
-    basis: str
-    note: str
-    due: tuple[Due, ...]
-    readings: tuple[Reading, ...]
-    trend: Trend | None
-    alarms: tuple[str, ...]
-
-
-class Calendar(Told):
-    """The tests of a batch on a day."""
-
-    batch: str
-    on: str
-    laid: bool
-    """Whether this command laid them."""
-    tests: tuple[Test, ...]
-    notes: tuple[str, ...] = ()
-
-
-class Task(Told):
-    """Something that is to be done."""
-
-    batch: str
-    what: str
-    place: str
-    name: str
-    """Name of the test; empty for a retained sample."""
-    on: str
-    status: str
-    """coming or overdue; for a retained sample: its time is over on that day."""
-
-
-class Tasks(Told):
-    """What is to be done on a day, and the alarms that stand."""
-
-    on: str
-    until: str
-    tasks: tuple[Task, ...]
-    alarms: tuple[str, ...]
+from optimizer.records.series import Calendar, tests_of
+from optimizer.records.store import Store
 
 
 def lay(store: Store, number: str, start: str, on: str, plans: Sequence[Plan] = DEFAULT) -> Calendar:
@@ -122,7 +48,7 @@ def lay(store: Store, number: str, start: str, on: str, plans: Sequence[Plan] = 
                     high=high, from_date=begin, basis=plan.basis, note=plan.note,
                 )  # fmt: skip
                 _set_days(store, test, days)
-        tests = _tests(store, row, on)
+        tests = tests_of(store, row, on)
     return Calendar(batch=number, on=on, laid=fresh, tests=tests, notes=notes)
 
 
@@ -173,14 +99,14 @@ def change_test(
         if days:
             store.rows("DELETE FROM due WHERE test_id = ?", test)
             _set_days(store, test, days)
-        tests = tuple(t for t in _tests(store, row, on) if t.name == name)
+        tests = tuple(t for t in tests_of(store, row, on) if t.name == name)
     return Calendar(batch=number, on=on, laid=False, tests=tests)
 
 
 def add_result(
     store: Store, number: str, name: str, on: str, value: float | None, passed: bool | None, text: str
 ) -> Calendar:
-    """Add a reading to a test and return the test with its limits and drift.
+    """Add a reading to a test and return the test with its limits and drift, as of its last reading.
 
     Raises:
         DataError: If there is no such batch or test (with the nearest), or nothing was read.
@@ -196,33 +122,37 @@ def add_result(
             raise store.fault("", f"batch '{number}' has no test '{name}'.", step)
         flag = None if passed is None else int(passed)
         store.put("result", test_id=found[0]["id"], on_date=on, value=value, passed=flag, text=text)
-        tests = tuple(t for t in _tests(store, row, on[:10]) if t.name == name)
-    return Calendar(batch=number, on=on[:10], laid=False, tests=tests)
+        last = store.rows("SELECT max(on_date) AS day FROM result WHERE test_id = ?", found[0]["id"])[0]["day"]
+        tests = tuple(t for t in tests_of(store, row, last[:10]) if t.name == name)
+    return Calendar(batch=number, on=last[:10], laid=False, tests=tests)
 
 
-def tasks(store: Store, on: str, ahead_days: int) -> Tasks:
-    """Return what is overdue on a day or comes due within `ahead_days`, over all batches, and the alarms that stand."""
-    until = (date.fromisoformat(on) + timedelta(days=ahead_days)).isoformat()
-    found, told = [], []
-    with store.reading():
-        for batch in store.rows("SELECT * FROM batch ORDER BY number"):
-            for test in _tests(store, batch["id"], on):
-                told += [f"Batch {batch['number']}, {test.name}: {a}" for a in test.alarms]
-                for due in test.due:
-                    if due.status in ("coming", "overdue") and due.on <= until:
-                        what, place = test.what, test.place
-                        found.append(
-                            Task(batch=batch["number"], what=what, place=place, name=test.name, on=due.on,
-                                 status=due.status)
-                        )  # fmt: skip
-            for s in store.rows("SELECT * FROM sample WHERE batch_id = ? AND until <= ?", batch["id"], until):
-                status = "overdue" if s["until"] <= on else "coming"
-                what = "retained sample may go"
-                found.append(
-                    Task(batch=batch["number"], what=what, place=s["place"], name="", on=s["until"], status=status)
-                )
-    found.sort(key=lambda t: (t.on, t.batch, t.name, t.place))
-    return Tasks(on=on, until=until, tasks=tuple(found), alarms=tuple(told))
+def strike(store: Store, number: int, on: str, why: str) -> Calendar:
+    """Strike a reading out: it stays, with the reason, and counts no more.
+
+    Args:
+        store: An open store.
+        number: Number of the reading.
+        on: Today.
+        why: Why it does not count.
+
+    Raises:
+        DataError: If there is no such reading, or it is struck out already.
+    """
+    sql = (
+        "SELECT t.name, t.batch_id, b.number, r.on_date FROM result r JOIN test t ON t.id = r.test_id "
+        "JOIN batch b ON b.id = t.batch_id WHERE r.id = ?"
+    )
+    with store.writing():
+        found = store.rows(sql, number)
+        if not found:
+            raise store.fault("", f"there is no reading {number}.", "'tenside records tests BATCH' shows the numbers.")
+        if store.rows("SELECT 1 FROM struck WHERE result_id = ?", number):
+            raise store.fault("", f"reading {number} is struck out already.", "There is nothing to do.")
+        store.put("struck", result_id=number, on_date=on, why=why)
+        day = max(on, found[0]["on_date"][:10])
+        tests = tuple(t for t in tests_of(store, found[0]["batch_id"], day) if t.name == found[0]["name"])
+    return Calendar(batch=found[0]["number"], on=day, laid=False, tests=tests)
 
 
 def _said(value: object) -> str:
@@ -232,69 +162,3 @@ def _said(value: object) -> str:
 def _set_days(store: Store, test: int, days: Sequence[str]) -> None:
     for day in sorted(set(days)):
         store.put("due", test_id=test, on_date=day)
-
-
-def _tests(store: Store, batch: int, on: str) -> tuple[Test, ...]:
-    return tuple(
-        _test(store, row, on) for row in store.rows("SELECT * FROM test WHERE batch_id = ? ORDER BY id", batch)
-    )
-
-
-def _test(store: Store, row: Any, on: str) -> Test:
-    low, high = row["low"], row["high"]
-    results = store.rows("SELECT * FROM result WHERE test_id = ? ORDER BY on_date, id", row["id"])
-    days = [r["on_date"] for r in store.rows("SELECT on_date FROM due WHERE test_id = ? ORDER BY on_date", row["id"])]
-    values = tuple((r["on_date"], r["value"]) for r in results if r["value"] is not None)
-    line = trend(values, low, high)
-    failed = tuple(f"{row['what']} was judged as failed on {r['on_date']}." for r in results if r["passed"] == 0)
-    return Test(
-        name=row["name"],
-        what=row["what"],
-        place=row["place"],
-        unit=row["unit"],
-        low=low,
-        high=high,
-        from_date=row["from_date"],
-        basis=row["basis"],
-        note=row["note"],
-        due=_statuses(days, [r["on_date"][:10] for r in results], row["from_date"], on),
-        readings=tuple(
-            Reading(
-                on=r["on_date"],
-                value=r["value"],
-                passed=None if r["passed"] is None else bool(r["passed"]),
-                within=_within(r["value"], low, high),
-                text=r["text"],
-            )
-            for r in results
-        ),
-        trend=line,
-        alarms=(*failed, *alarms(row["what"], values, low, high, line)),
-    )
-
-
-def _within(value: float | None, low: float | None, high: float | None) -> bool | None:
-    if value is None or (low is None and high is None):
-        return None
-    return (low is None or value >= low) and (high is None or value <= high)
-
-
-def _statuses(days: list[str], read: list[str], start: str, on: str) -> tuple[Due, ...]:
-    """Return each due day with its status; a reading counts from a tenth of the age before it, to the next one's."""
-    opens = [_opens(day, start) for day in days]
-    found = []
-    for k, day in enumerate(days):
-        closes = opens[k + 1] if k + 1 < len(days) else "9999"
-        if any(opens[k] <= r < closes for r in read):
-            status = "met"
-        elif on < day:
-            status = "coming"
-        else:
-            status = "missed" if on >= closes else "overdue"
-        found.append(Due(on=day, status=status))
-    return tuple(found)
-
-
-def _opens(day: str, start: str) -> str:
-    age = (date.fromisoformat(day) - date.fromisoformat(start)).days
-    return (date.fromisoformat(day) - timedelta(days=int(EARLY * max(age, 0)))).isoformat()

@@ -27,6 +27,7 @@ from optimizer.records.batches import LATEST, suffix_of
 from optimizer.records.checking import faults_of
 from optimizer.records.schema import MEANINGS, STEPS, VERSION
 from optimizer.records.store import Store, Told, raise_to
+from optimizer.sheet import neutral
 
 MANIFEST = "records.json"
 MARK = "tenside_records"
@@ -47,7 +48,6 @@ TRACE = (
     "on_date",
 )
 """Columns of the trace of lots."""
-DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "'")
 
 Rows = list[dict[str, Any]]
 Columns = dict[str, tuple[str, bool]]
@@ -126,7 +126,9 @@ def _csv(headings: Iterable[str], rows: Rows) -> str:
 
 
 def _cell(value: Any) -> Any:
-    return f"'{value}" if isinstance(value, str) and value.startswith(DANGEROUS) else value
+    if not isinstance(value, str):
+        return value
+    return f"'{value}" if value.startswith("'") else neutral(value)
 
 
 def _text(cell: str) -> str:
@@ -188,10 +190,12 @@ def columns_at(version: int) -> dict[str, Columns]:
     with closing(sqlite3.connect(":memory:")) as blank:
         for statement in chain.from_iterable(STEPS[:version]):
             blank.execute(statement)
-        return {
-            name: {row[1]: (row[2], not (row[3] or row[5])) for row in blank.execute(f"PRAGMA table_info({name})")}
-            for name in MEANINGS
-        }
+        found = {name: blank.execute(f"PRAGMA table_info({name})").fetchall() for name in MEANINGS}
+    return {
+        name: {column: (kind, not (required or key)) for _, column, kind, required, _, key in rows}
+        for name, rows in found.items()
+        if rows
+    }
 
 
 def _checked(where: str, row: Any, columns: Columns) -> dict[str, Any]:
@@ -229,13 +233,10 @@ def _parsed(path: Path) -> Any:
 def _read_json(path: Path) -> tuple[int, dict[str, Rows]]:
     kept = _parsed(path)
     version = _version_of(str(path), kept)
-    tables = kept.get("tables")
-    if (
-        not isinstance(tables, dict)
-        or set(tables) != set(MEANINGS)
-        or not all(isinstance(t, list) for t in tables.values())
-    ):
-        raise fault(str(path), "tables", f"the tables are not {', '.join(MEANINGS)}.", "Export again.")
+    tables, known = kept.get("tables"), columns_at(version)
+    lists = isinstance(tables, dict) and all(isinstance(rows, list) for rows in tables.values())
+    if not lists or set(tables) != set(known):
+        raise fault(str(path), "tables", f"the tables are not {', '.join(known)}.", "Export again.")
     for photo in tables["photo"]:
         try:
             photo["bytes"] = base64.b64decode(photo["bytes"], validate=True)

@@ -54,7 +54,16 @@ FIRST = (
 )
 SECOND = (
     "ALTER TABLE revision ADD COLUMN made TEXT NOT NULL DEFAULT ''",
+    """CREATE TABLE struck (
+        result_id INTEGER NOT NULL PRIMARY KEY REFERENCES result (id), on_date TEXT NOT NULL,
+        why TEXT NOT NULL CHECK (why <> ''))""",
     "CREATE INDEX result_by_test ON result (test_id)",
+    *(
+        f"CREATE TRIGGER {table}_{verb.lower()} BEFORE {verb} ON {table} "
+        f"BEGIN SELECT RAISE (ABORT, 'rows of {table} are only added'); END"
+        for table in ("master", "dose", "revision", "lot", "photo", "observation", "result", "struck")
+        for verb in ("UPDATE", "DELETE")
+    ),
 )
 STEPS = (FIRST, SECOND)
 """What turns a store of schema k into one of schema k + 1, for k = 0, 1, ..."""
@@ -183,6 +192,10 @@ MEANINGS: dict[str, tuple[str, dict[str, str]]] = {
             "passed": "1 passed, 0 failed, as judged by whoever read it; empty if nobody judged",
             "text": "in words",
         },
+    ),
+    "struck": (
+        "Readings that do not count, such as a slip of the pen; the reading stays.",
+        {"result_id": "the reading", "on_date": "when it was struck out", "why": "why"},
     ),
 }
 """What a table holds, and what its columns mean, in the order in which rows can be put back."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from optimizer.records.batches import Kept
-from optimizer.records.calendar import Calendar, Tasks, Test
 from optimizer.records.checking import Soundness
 from optimizer.records.exchange import Moved
 from optimizer.records.lots import LotsOf, WhereLot
@@ -12,13 +11,6 @@ from optimizer.records.overview import Listed, Noted, Shown
 from optimizer.report.document import Document, Listing, Sketch, Table
 from optimizer.units import listed, number
 
-CAUTIONS = (
-    "Hold a batch back until its pH, viscosity, look and filled mass are recorded; keep a sample of every batch, and "
-    "its records as long as the law where it is sold asks. One US state asks for two years after distribution, and a "
-    "sample of twice what the tests need for two years (Nevada Administrative Code 585.750 to 585.785).",
-    "Limits kept on the bench are neither a safety assessment nor a challenge test; a passed batch does not clear the "
-    "next one.",
-)
 FIGURES = {
     "cost_per_kg": "cost per kg",
     "active_percent": "active matter, % of the product",
@@ -51,10 +43,11 @@ def kept_document(kept: Kept) -> Document:
 
 
 def _counts(lots: int, readings: int, photos: int) -> str:
-    return f"{_many(lots, 'lot')}, {_many(readings, 'reading')}, {_many(photos, 'photo')}"
+    return f"{many(lots, 'lot')}, {many(readings, 'reading')}, {many(photos, 'photo')}"
 
 
-def _many(count: int, what: str) -> str:
+def many(count: int, what: str) -> str:
+    """Return a count with its noun, plural in -s."""
     return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
@@ -65,7 +58,7 @@ def list_document(found: Listed) -> Document:
         for b in found.batches
     )
     masters = tuple(
-        (m.name, f"{m.version}", m.on, _figure(m.cost_per_kg, 3), m.currency, _figure(m.active_percent, 2))
+        (m.name, f"{m.version}", m.on, figure_of(m.cost_per_kg, 3), m.currency, figure_of(m.active_percent, 2))
         for m in found.masters
     )
     heads = ("batch", "revision", "product", "master", "made on", "planned g", "bottles")
@@ -73,7 +66,7 @@ def list_document(found: Listed) -> Document:
     if masters:
         heads_of = ("master formula", "version", "on", "cost per kg", "", "active %")
         tables.append(Table("Master formulas", heads_of, masters, frozenset({1, 3, 5})))
-    verdict = f"{_many(len(batches), 'batch').replace('batchs', 'batches')}, {_many(len(masters), 'master formula')}."
+    verdict = f"{many(len(batches), 'batch').replace('batchs', 'batches')}, {many(len(masters), 'master formula')}."
     return Document(f"Records in {found.store}", verdict, (), tuple(tables))
 
 
@@ -104,7 +97,13 @@ def batch_document(batch: Shown, *, file: bool = False) -> Document:
     else:
         sections.append(Listing("Retained samples", ("None is recorded: tenside records sample.",), "caution"))
     if file:
-        sections.append(Sketch(f"{batch.file}, as it was", tuple(map(_printable, batch.text.splitlines()))))
+        sections.append(
+            Sketch(
+                f"{batch.file}, as it was",
+                tuple(map(_printable, batch.text.splitlines())),
+                "Long lines are cut; --out writes it whole.",
+            )
+        )
     return Document(title, verdict, tuple((k, v) for k, v in facts if v), tuple(sections))
 
 
@@ -115,14 +114,14 @@ def _printable(line: str) -> str:
 
 def _noted(seen: Noted) -> tuple[str, ...]:
     at = "" if seen.temperature_c is None else f"{number(seen.temperature_c, 1)} degC"
-    return (seen.what, _figure(seen.value, 4), seen.unit, at, seen.on, seen.text, seen.photo)
+    return (seen.what, figure_of(seen.value, 4), seen.unit, at, seen.on, seen.text, seen.photo)
 
 
 def version_document(version: Version) -> Document:
     """Return a version of a master formula against the one before it."""
     verdict = f"Version {version.version}, kept on {version.on}."
     if version.version > 1:
-        verdict += f" {_many(len(version.changed), 'dose')} differ from version {version.version - 1}."
+        verdict += f" {many(len(version.changed), 'dose')} differ from version {version.version - 1}."
         verdict = verdict.replace("1 dose differ ", "1 dose differs ")
     facts = (("held against", version.brief), ("why", version.why))
     return Document(version.name, verdict, facts, _version_tables(version))
@@ -134,7 +133,7 @@ def versions_document(found: Versions) -> Document:
     for version in found.versions:
         why = f"Version {version.version} of {version.on}"
         sections += [Listing(why, (version.why,)), *_version_tables(version)]
-    return Document(found.name, f"{_many(len(found.versions), 'version')}.", (), tuple(sections))
+    return Document(found.name, f"{many(len(found.versions), 'version')}.", (), tuple(sections))
 
 
 def _version_tables(version: Version) -> tuple[Table, ...]:
@@ -163,11 +162,11 @@ def _three(
     before: float | None, after: float | None, digits: int, first: bool, absent: float | None = None
 ) -> tuple[str, ...]:
     if first:
-        return (_figure(after, digits),)
+        return (figure_of(after, digits),)
     old, new = (absent if v is None else v for v in (before, after))
     moved = old is not None and new is not None and abs(new - old) > 0.5 * 10**-digits
     change = f"{new - old:+.{digits}f}" if moved and old is not None and new is not None else ""
-    return _figure(before, digits), _figure(after, digits), change
+    return figure_of(before, digits), figure_of(after, digits), change
 
 
 def lots_document(found: LotsOf) -> Document:
@@ -175,7 +174,7 @@ def lots_document(found: LotsOf) -> Document:
     rows = tuple((u.material, u.lot or "not noted", u.supplier, number(u.grams, 3), u.stage, u.on) for u in found.lots)
     lots = {(u.material, u.lot) for u in found.lots if u.lot}
     bare = sorted({u.material for u in found.lots if not u.lot})
-    verdict = f"{_many(len({u.material for u in found.lots}), 'material')} of {_many(len(lots), 'lot')} went in."
+    verdict = f"{many(len({u.material for u in found.lots}), 'material')} of {many(len(lots), 'lot')} went in."
     if bare:
         verdict += f" No lot is noted for {listed(bare)}: there the trace ends."
     heads = ("material", "lot", "supplier", "g", "stage", "on")
@@ -194,7 +193,7 @@ def where_document(found: WhereLot) -> Document:
         for w in found.batches
     )  # fmt: skip
     batches = len({w.batch for w in found.batches})
-    verdict = f"It went into {batches} {'batch' if batches == 1 else 'batches'}, {_many(found.bottles, 'bottle')}"
+    verdict = f"It went into {batches} {'batch' if batches == 1 else 'batches'}, {many(found.bottles, 'bottle')}"
     verdict += f" and the uncounted ones of batch {listed(found.uncounted)}." if found.uncounted else "."
     materials = sorted({w.material for w in found.batches})
     sections: Sections = []
@@ -211,81 +210,9 @@ def where_document(found: WhereLot) -> Document:
     return Document(f"Lot {found.lot}", verdict, (), tuple(sections))
 
 
-def calendar_document(found: Calendar) -> Document:
-    """Return the tests of a batch, their limits, days, readings and alarms."""
-    told = [f"{t.name}: {a}" for t in found.tests for a in t.alarms]
-    verdict = f"{_many(len(found.tests), 'test')}{' laid' if found.laid else ''}."
-    verdict += f" {_many(len(told), 'alarm')}." if told else ""
-    rows = tuple((t.name, t.what, t.place, _limits(t), _days(t)) for t in found.tests)
-    sections: Sections = [Listing("Alarms", tuple(told), "caution")] if told else []
-    heads = ("test", "read", "where", "limits", "due")
-    note = "! overdue, + read, - missed; the others are to come."
-    sections.append(Table(f"Tests, as of {found.on}", heads, rows, frozenset(), note))
-    read = tuple(
-        (t.name, r.on, _figure(r.value, 4), t.unit if r.value is not None else "", _judged(r.within, r.passed), r.text)
-        for t in found.tests
-        for r in t.readings
-    )
-    if read:
-        columns = ("test", "on", "value", "unit", "", "said")
-        sections.append(Table("Readings", columns, read, frozenset({2})))
-    sections.append(Listing("How, and who asks for it", _hows(found.tests)))
-    sections.append(Listing("Cautions", (*found.notes, *CAUTIONS), "caution"))
-    return Document(f"Batch {found.batch}", verdict, (), tuple(sections), good=not told)
-
-
-def _hows(tests: tuple[Test, ...]) -> tuple[str, ...]:
-    """Return how tests are done and their basis; tests that share both share a line."""
-    grouped: dict[tuple[str, str], list[str]] = {}
-    for test in tests:
-        grouped.setdefault((test.note, test.basis), []).append(test.name)
-    return tuple(
-        f"{', '.join(names)}: {note} ({basis})".replace(":  (", ": (") for (note, basis), names in grouped.items()
-    )
-
-
-def _limits(test: Test) -> str:
-    low, high = test.low, test.high
-    if low is not None and high is not None:
-        return f"{number(low)} to {number(high)} {test.unit}"
-    if low is not None:
-        return f"at least {number(low)} {test.unit}"
-    return f"at most {number(high)} {test.unit}" if high is not None else "judged" if not test.unit else "none set"
-
-
-def _days(test: Test) -> str:
-    marks = {"met": "+", "coming": "", "overdue": "!", "missed": "-"}
-    return "; ".join(marks[d.status] + d.on for d in test.due)
-
-
-def _judged(within: bool | None, passed: bool | None) -> str:
-    words = []
-    if within is not None:
-        words.append("within" if within else "OUTSIDE")
-    if passed is not None:
-        words.append("passed" if passed else "FAILED")
-    return ", ".join(words)
-
-
-def tasks_document(found: Tasks) -> Document:
-    """Return what is to be done."""
-    overdue = sum(1 for t in found.tasks if t.status == "overdue")
-    verdict = (
-        f"{len(found.tasks)} due by {found.until}, {overdue} of them overdue." if found.tasks else "Nothing is due."
-    )
-    grouped: dict[tuple[str, str, str, str], list[str]] = {}
-    for t in found.tasks:
-        grouped.setdefault((t.on, t.batch, t.place, t.status), []).append(t.name or t.what)
-    rows = tuple((on, batch, where, ", ".join(names), status) for (on, batch, where, status), names in grouped.items())
-    sections: Sections = [Listing("Alarms", found.alarms, "caution")] if found.alarms else []
-    if rows:
-        sections.append(Table("To do", ("on", "batch", "where", "tests", ""), rows))
-    return Document(f"Due on {found.on}", verdict, (), tuple(sections), good=not (overdue or found.alarms))
-
-
 def soundness_document(found: Soundness) -> Document:
     """Return what a check of the store found."""
-    verdict = "The store is sound." if found.sound else f"{_many(len(found.faults), 'fault')} found."
+    verdict = "The store is sound." if found.sound else f"{many(len(found.faults), 'fault')} found."
     rows = ", ".join(f"{n} {name}" for name, n in found.rows.items() if n)
     facts = (("schema", str(found.schema_version)), ("rows", rows or "none"))
     sections = () if found.sound else (Listing("Faults", found.faults, "caution"),)
@@ -306,5 +233,6 @@ def _count(value: int | None) -> str:
     return "" if value is None else str(value)
 
 
-def _figure(value: float | None, digits: int) -> str:
+def figure_of(value: float | None, digits: int) -> str:
+    """Return a figure for a cell, empty for none."""
     return "" if value is None else number(value, digits)
