@@ -316,6 +316,10 @@ def test_a_batch_without_a_day_or_a_window(store: Store, tmp_path: Path) -> None
     kept(store, path)
     with pytest.raises(DataError, match="nobody noted when"):
         lay(store, "12", "", DAY)
+    odd = batch_file(tmp_path, "13", weighed("aqua", 1, "W", on="2026-13-45"), bottles=None)
+    kept(store, odd)
+    with pytest.raises(DataError, match="which is no date"):
+        lay(store, "13", "", DAY)
     laid = lay(store, "12", "2026-03-01", DAY)
     assert "no limits" in laid.notes[0]
     assert all(t.low is None for t in laid.tests)

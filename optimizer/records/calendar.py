@@ -4,9 +4,9 @@ from collections.abc import Sequence
 from datetime import date, timedelta
 from typing import Any
 
-import tomli
-
+from optimizer.bench.batch import batch_from
 from optimizer.errors import nearest
+from optimizer.files import toml_of
 from optimizer.records.batches import LATEST, batch_id
 from optimizer.records.plans import DEFAULT, Plan
 from optimizer.records.series import Calendar, tests_of
@@ -32,24 +32,31 @@ def lay(store: Store, number: str, start: str, on: str, plans: Sequence[Plan] = 
         fresh = not store.rows("SELECT 1 FROM test WHERE batch_id = ? LIMIT 1", row)
         if fresh:
             held = store.rows(f"SELECT r.* FROM {LATEST} WHERE b.id = ?", row)[0]
-            begin = (start or held["made_on"])[:10]
-            if not begin:
-                what = f"nobody noted when batch '{number}' was made."
-                raise store.fault("", what, "Name day 0 with --from DATE.")
-            content = tomli.loads(held["text"])
-            window = content.get("ph_low"), content.get("ph_high")
+            begin = _day_0(store, number, start or held["made_on"][:10])
+            batch = batch_from(toml_of(held["text"], held["file"]), held["file"])
+            window = batch.ph_low, batch.ph_high
             if window == (None, None):
                 notes = ("The batch file has no ph_low and ph_high: the pH tests have no limits yet.",)
             for plan in plans:
                 low, high = window if plan.ph else (None, None)
-                days = tuple((date.fromisoformat(begin) + timedelta(days=d)).isoformat() for d in plan.days)
+                days = tuple((begin + timedelta(days=d)).isoformat() for d in plan.days)
                 test = store.put(
                     "test", batch_id=row, name=plan.name, what=plan.what, place=plan.place, unit=plan.unit, low=low,
-                    high=high, from_date=begin, basis=plan.basis, note=plan.note,
+                    high=high, from_date=begin.isoformat(), basis=plan.basis, note=plan.note,
                 )  # fmt: skip
                 _set_days(store, test, days)
         tests = tests_of(store, row, on)
     return Calendar(batch=number, on=on, laid=fresh, tests=tests, notes=notes)
+
+
+def _day_0(store: Store, number: str, text: str) -> date:
+    step = "Name day 0 with --from DATE."
+    if not text:
+        raise store.fault("", f"nobody noted when batch '{number}' was made.", step)
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise store.fault("", f"batch '{number}' was made on '{text}', which is no date.", step) from None
 
 
 def change_test(

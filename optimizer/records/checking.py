@@ -1,6 +1,7 @@
 """Whether a store is sound: the file, its references, photos, batch files, and what is indexed of them."""
 
 import hashlib
+import json
 from collections.abc import Iterator
 from datetime import date, datetime
 from typing import Any
@@ -61,6 +62,10 @@ def _of_revision(store: Store, row: Any) -> Iterator[str]:
     if hashlib.sha256(text.encode()).hexdigest() != row["sha256"]:
         yield "its text is not the one that was kept."
         return
+    try:
+        json.loads(row["made"] or "null")
+    except (ValueError, RecursionError):
+        yield "its formula as made is not valid JSON."
     try:
         raw = tomli.loads(text)
     except (tomli.TOMLDecodeError, RecursionError):

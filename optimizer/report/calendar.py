@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-from optimizer.records.series import Calendar, Reading, Tasks, Test
+from typing import TYPE_CHECKING
+
 from optimizer.report.document import Document, Listing, Table
 from optimizer.report.records import Sections, figure_of, many
 from optimizer.units import number
+
+if TYPE_CHECKING:
+    from optimizer.records.series import Calendar, Reading, Tasks, Test
 
 CAUTIONS = (
     "Hold a batch back until its pH, viscosity, look and filled mass are recorded; keep a sample of every batch, and "

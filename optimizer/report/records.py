@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from optimizer.records.batches import Kept
-from optimizer.records.checking import Soundness
-from optimizer.records.exchange import Moved
-from optimizer.records.lots import LotsOf, WhereLot
-from optimizer.records.masters import FigureChange, Version, Versions
-from optimizer.records.overview import Listed, Noted, Shown
+from typing import TYPE_CHECKING
+
 from optimizer.report.document import Document, Listing, Sketch, Table
 from optimizer.units import listed, number
+
+if TYPE_CHECKING:
+    from optimizer.records.batches import Kept
+    from optimizer.records.checking import Soundness
+    from optimizer.records.exchange import Moved
+    from optimizer.records.lots import LotsOf, WhereLot
+    from optimizer.records.masters import FigureChange, Version, Versions
+    from optimizer.records.overview import Listed, Noted, Shown
 
 FIGURES = {
     "cost_per_kg": "cost per kg",
