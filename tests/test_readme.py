@@ -67,7 +67,9 @@ line = [
   { material = "phenoxyethanol-ethylhexylglycerin", percent = 0.9 },
   { material = "aqua", percent = 73.1 },
 ]
-BATCH = """batch = "12"
+"""
+
+MADE = """batch = "12"
 product = "Harbour hand wash"
 brief = "hand-wash"
 size_g = 5000
@@ -105,7 +107,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (made / "my-variants.toml").write_text(VARIANTS, encoding="utf-8")
     (made / "my-batch.toml").write_text(BATCH, encoding="utf-8")
     (made / "my-readings.csv").write_text(READINGS, encoding="utf-8")
-    (made / "batch-12.toml").write_text(BATCH, encoding="utf-8")
+    (made / "batch-12.toml").write_text(MADE, encoding="utf-8")
     return made
 
 

@@ -5,7 +5,7 @@ from math import isfinite
 from optimizer.brief import Brief
 from optimizer.errors import nearest
 from optimizer.formula import Formula
-from optimizer.given import CHARGES, cost_of, doses_of, window_of
+from optimizer.given import CHARGES, cost_of, doses_of
 from optimizer.records.store import Store, Told
 from optimizer.row import Setting
 from optimizer.rules import named_measure
@@ -69,7 +69,8 @@ def figures_of(brief: Brief, formula: Formula, setting: Setting) -> dict[str, fl
         share = sum(line.percent * line.item.by_charge.get(charge, 0.0) for line in formula.lines)
         active = found["active_percent"]
         found[f"{charge}_percent"] = 100 * share / active if active else None
-    low, high = (None, None) if brief.acidity is None else window_of(brief.acidity, formula)
+    window = None if brief.acidity is None else brief.acidity.shared(formula)
+    low, high = (None, None) if window is None else (window.low, window.high)
     found |= {"ph_low": low, "ph_target": setting.target, "ph_high": high, "held_back_percent": formula.held_back}
     return found
 
