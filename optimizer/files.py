@@ -24,18 +24,18 @@ def shipped(name: str) -> Path:
     return inside if inside.is_dir() else PACKAGE.parent / name
 
 
-def read_bytes(path: Path) -> bytes:
+def read_bytes(path: Path, limit: int = MAX_BYTES) -> bytes:
     """Return a file's content.
 
     Raises:
-        DataError: If it is missing, a folder, unreadable or above `MAX_BYTES`.
+        DataError: If it is missing, a folder, unreadable or above `limit` [bytes].
     """
     try:
         if path.is_dir():
             raise fault(str(path), "", "this is a folder, a file was expected.", "Name a file in it.")
         size = path.stat().st_size
-        if size > MAX_BYTES:
-            what = f"the file has {size / 1e6:.1f} MB, more than the {MAX_BYTES / 1e6:.0f} MB that are read."
+        if size > limit:
+            what = f"the file has {size / 1e6:.1f} MB, more than the {limit / 1e6:.0f} MB that are read."
             raise fault(str(path), "", what, "Is it the right file? Otherwise split it.")
         return path.read_bytes()
     except FileNotFoundError:
@@ -60,15 +60,19 @@ def read_toml(path: Path) -> dict[str, Any]:
     Raises:
         DataError: If it is empty or not TOML, with the line.
     """
-    text = read_text(path)
+    return toml_of(read_text(path), str(path))
+
+
+def toml_of(text: str, where: str) -> dict[str, Any]:
+    """Return a TOML text as plain values; see `read_toml`."""
     if not text.strip():
-        raise fault(str(path), "", "the file is empty.", "Run 'tenside start FOLDER' for commented examples.")
+        raise fault(where, "", "the file is empty.", "Run 'tenside start FOLDER' for commented examples.")
     try:
         return tomli.loads(text)
     except tomli.TOMLDecodeError as error:
-        raise fault(str(path), "", f"this is not valid TOML: {error}.", "Correct that line.") from None
+        raise fault(where, "", f"this is not valid TOML: {error}.", "Correct that line.") from None
     except RecursionError:
-        raise fault(str(path), "", "the file is nested too deeply.", "Flatten it.") from None
+        raise fault(where, "", "the file is nested too deeply.", "Flatten it.") from None
 
 
 def digest(path: Path) -> str:

@@ -69,6 +69,33 @@ line = [
 ]
 """
 
+MADE = """batch = "12"
+product = "Harbour hand wash"
+brief = "hand-wash"
+size_g = 5000
+ph_low = 4.8
+ph_high = 5.4
+held_back_percent = 4
+
+[[line]]
+material = "cocamidopropyl-betaine"
+percent = 20
+
+[[line]]
+material = "aqua"
+percent = 76
+
+[[weighed]]
+material = "cocamidopropyl-betaine"
+grams = 1000
+lot = "L-7"
+on = "2026-03-03"
+
+[finish]
+bottles = 19
+on = "2026-03-03"
+"""
+
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
@@ -80,6 +107,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (made / "my-variants.toml").write_text(VARIANTS, encoding="utf-8")
     (made / "my-batch.toml").write_text(BATCH, encoding="utf-8")
     (made / "my-readings.csv").write_text(READINGS, encoding="utf-8")
+    (made / "batch-12.toml").write_text(MADE, encoding="utf-8")
     return made
 
 

@@ -65,6 +65,13 @@ def schema(
     from optimizer.bench.costs import Costs
     from optimizer.describe import json_schema
     from optimizer.library import Frozen, LibraryFile, Material
+    from optimizer.records.batches import Kept
+    from optimizer.records.checking import Soundness
+    from optimizer.records.exchange import Moved
+    from optimizer.records.lots import LotsOf, WhereLot
+    from optimizer.records.masters import Version, Versions
+    from optimizer.records.overview import Listed, Shown
+    from optimizer.records.series import Calendar, Tasks
     from optimizer.report.acid_record import PhAnswerRecord
     from optimizer.report.advice import AdviceRecord
     from optimizer.report.card import CardRecord
@@ -110,6 +117,17 @@ def schema(
         "label": (LabelRecord, "tenside label --json"),
         "ph": (PhAnswerRecord, "tenside ph --json"),
         "together": (PlanRecord, "tenside together --json"),
+        "records-keep": (Kept, "tenside records keep --json"),
+        "records-master": (Version, "tenside records master --json"),
+        "records-versions": (Versions, "tenside records versions --json"),
+        "records-list": (Listed, "tenside records list --json"),
+        "records-show": (Shown, "tenside records show | note | sample --json"),
+        "records-lots": (LotsOf, "tenside records lots --json"),
+        "records-where": (WhereLot, "tenside records where --json"),
+        "records-tests": (Calendar, "tenside records tests | change | result | strike --json"),
+        "records-due": (Tasks, "tenside records due --json"),
+        "records-export": (Moved, "tenside records export | import --json"),
+        "records-check": (Soundness, "tenside records check --json"),
         "advice": (AdviceRecord, "tenside advice --json"),
         "thicken": (ThickenRecord, "tenside thicken --json"),
         "cost": (CostRecord, "tenside cost --json"),

@@ -1,7 +1,7 @@
 """The cost of a batch as its JSON record."""
 
 from optimizer.report.joint import PurchaseRecord
-from optimizer.report.jsonout import Figure, Record
+from optimizer.report.record import Figure, Record
 
 
 class SizeRecord(Record):

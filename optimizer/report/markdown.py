@@ -18,7 +18,10 @@ def markdown(document: Document) -> str:
             if section.note:
                 parts.append(_escaped(section.note))
         elif isinstance(section, Sketch):
-            parts.append("\n".join(["```text", *section.lines, "```"]))
+            fence = "```"
+            while any(fence in line for line in section.lines):
+                fence += "`"
+            parts.append("\n".join([f"{fence}text", *section.lines, fence]))
         else:
             parts.append("\n".join(f"- {_escaped(item)}" for item in section.items))
     return "\n\n".join(parts) + "\n"

@@ -1,0 +1,252 @@
+"""`tenside records ...`: what was made, of what, and how it fared."""
+
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from optimizer.cli.common import (
+    Changes,
+    Json,
+    Libraries,
+    Markdown,
+    ShelfFile,
+    app,
+    changes_of,
+    print_json,
+    quiet_solvers,
+    show,
+)
+from optimizer.errors import UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from optimizer.records.store import Told
+    from optimizer.report.document import Document
+
+DEFAULT = "records.db"
+
+records_app = typer.Typer(
+    help="Master formulas, batches, lots, readings and tests that are kept.", no_args_is_help=True
+)
+app.add_typer(records_app, name="records")
+
+StoreFile = Annotated[
+    Path | None, typer.Option("--store", help="The store; else records.db beside the batch file, or in this folder.")
+]
+BatchName = Annotated[str, typer.Argument(metavar="BATCH", help="Batch number, or its batch file.")]
+On = Annotated[str, typer.Option("--on", help="Date (ISO 8601, such as 2026-05-04); today if it is left out.")]
+
+
+@records_app.command()
+def keep(
+    batch: Annotated[Path, typer.Argument(help="Batch file.")],
+    shelf: ShelfFile = None,
+    on: On = "",
+    store: StoreFile = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Take a batch file into the store, with its photos; taken again, it becomes a further revision.
+
+    The store is made if it is not there. --shelf says which supplier each lot came from.
+    """
+    from optimizer.records.batches import incoming_of
+    from optimizer.records.batches import keep as run_keep
+    from optimizer.records.store import open_store
+    from optimizer.report.records import kept_document
+
+    incoming, today = incoming_of(batch, shelf), day_of(on)
+    with open_store(store or batch.parent / DEFAULT, make=True) as opened:
+        kept = run_keep(opened, incoming, today)
+    answer(kept, json, markdown, lambda: kept_document(kept))
+
+
+@records_app.command()
+def master(
+    subject: Annotated[str, typer.Argument(help="A scenario, a formula (.csv, .xlsx, .json) or a batch file.")],
+    why: Annotated[str, typer.Option(help="What changed, and why.")],
+    name: Annotated[str, typer.Option(help="Name of the master formula; else the subject's.")] = "",
+    against: Annotated[str, typer.Option("--for", help="Scenario that a formula is held against.")] = "",
+    changes: Changes = None,
+    shelf: ShelfFile = None,
+    library: Libraries = None,
+    on: On = "",
+    store: StoreFile = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Keep a formula as the next version of a master formula, and show what differs from the last one."""
+    from optimizer.records.masters import add_version
+    from optimizer.records.store import open_store
+    from optimizer.report.records import version_document
+    from optimizer.subject import subject_of
+
+    if not why.strip():
+        raise UsageError("--why: say what changed and why.")
+    today = day_of(on)
+    with quiet_solvers():
+        found = subject_of(subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library)
+    called = name or found.name
+    with open_store(store or Path(DEFAULT), make=True) as opened:
+        added = add_version(opened, called, found.brief, found.formula, found.setting, why=why.strip(), on=today)
+    answer(added, json, markdown, lambda: version_document(added))
+
+
+@records_app.command()
+def versions(
+    name: Annotated[str, typer.Argument(help="Master formula (see 'tenside records list').")],
+    store: StoreFile = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """All versions of a master formula, newest first, each against the one before it."""
+    from optimizer.records.masters import versions_of
+    from optimizer.records.store import open_store
+    from optimizer.report.records import versions_document
+
+    with open_store(store or Path(DEFAULT)) as opened:
+        found = versions_of(opened, name)
+    answer(found, json, markdown, lambda: versions_document(found))
+
+
+@records_app.command("list")
+def list_command(store: StoreFile = None, markdown: Markdown = False, json: Json = False) -> None:
+    """List batches and master formulas."""
+    from optimizer.records.overview import overview
+    from optimizer.records.store import open_store
+    from optimizer.report.records import list_document
+
+    with open_store(store or Path(DEFAULT)) as opened:
+        found = overview(opened)
+    answer(found, json, markdown, lambda: list_document(found))
+
+
+@records_app.command("show")
+def show_command(
+    batch: BatchName,
+    revision: Annotated[int | None, typer.Option(help="An earlier revision.", min=1)] = None,
+    out: Annotated[Path | None, typer.Option(help="Write the batch file as it was kept.")] = None,
+    store: StoreFile = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """A batch: its file as it was kept, its readings and retained samples."""
+    from optimizer.files import write_atomic
+    from optimizer.records.overview import shown
+    from optimizer.records.store import open_store
+    from optimizer.report.records import batch_document
+
+    path, number = place_of(batch, store)
+    with open_store(path) as opened:
+        found = shown(opened, number, revision)
+    if out is not None:
+        write_atomic(out, found.text)
+    answer(found, json, markdown, lambda: batch_document(found, file=True))
+
+
+@records_app.command()
+def lots(batch: BatchName, store: StoreFile = None, markdown: Markdown = False, json: Json = False) -> None:
+    """Which lots went into a batch."""
+    from optimizer.records.lots import lots_of
+    from optimizer.records.store import open_store
+    from optimizer.report.records import lots_document
+
+    path, number = place_of(batch, store)
+    with open_store(path) as opened:
+        found = lots_of(opened, number)
+    answer(found, json, markdown, lambda: lots_document(found))
+
+
+@records_app.command()
+def where(
+    lot: Annotated[str, typer.Argument(help="Lot as it was written.")],
+    material: Annotated[str, typer.Option(help="Only this material.")] = "",
+    store: StoreFile = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Where a lot went: batches, bottles, retained samples."""
+    from optimizer.records.lots import where_lot
+    from optimizer.records.store import open_store
+    from optimizer.report.records import where_document
+
+    with open_store(store or Path(DEFAULT)) as opened:
+        found = where_lot(opened, lot, material)
+    answer(found, json, markdown, lambda: where_document(found))
+
+
+@records_app.command()
+def export(
+    out: Annotated[Path, typer.Argument(help="Folder or .json: everything. .csv: the trace of lots alone.")],
+    store: StoreFile = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Write the store as plain files; a folder or a .json can be put back with 'records import'."""
+    from optimizer.records.exchange import save
+    from optimizer.records.store import open_store
+    from optimizer.report.records import moved_document
+
+    with open_store(store or Path(DEFAULT)) as opened:
+        moved = save(opened, out)
+    answer(moved, json, markdown, lambda: moved_document(moved, "Written"))
+
+
+@records_app.command("import")
+def import_command(
+    source: Annotated[Path, typer.Argument(help="Folder or .json that 'records export' wrote.")],
+    store: Annotated[Path, typer.Option("--store", help="A new store.")] = Path(DEFAULT),
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Put an export back, into a new store."""
+    from optimizer.records.exchange import put_back, read_export
+    from optimizer.records.store import open_store
+    from optimizer.report.records import moved_document
+
+    taken = read_export(source)
+    with open_store(store, make=True) as opened:
+        moved = put_back(opened, taken)
+    answer(moved, json, markdown, lambda: moved_document(moved, f"Put back into {store}"))
+
+
+@records_app.command()
+def check(store: StoreFile = None, markdown: Markdown = False, json: Json = False) -> None:
+    """Check the store: the file, its references, photos and batch files."""
+    from optimizer.records.checking import check_store
+    from optimizer.records.store import open_store
+    from optimizer.report.records import soundness_document
+
+    with open_store(store or Path(DEFAULT)) as opened:
+        found = check_store(opened)
+    answer(found, json, markdown, lambda: soundness_document(found))
+    raise typer.Exit(0 if found.sound else 3)
+
+
+def place_of(batch: str, store: Path | None) -> tuple[Path, str]:
+    """Return the store and the batch number of what stands on the command line."""
+    if not batch.endswith(".toml"):
+        return store or Path(DEFAULT), batch
+    from optimizer.bench.batch import read_batch
+
+    path = Path(batch)
+    return store or path.parent / DEFAULT, read_batch(path).batch
+
+
+def day_of(text: str) -> str:
+    """Return a date as ISO 8601, today if it is empty."""
+    try:
+        return (date.fromisoformat(text) if text else date.today()).isoformat()
+    except ValueError:
+        raise UsageError(f"'{text}' is no date; write it as 2026-05-04.") from None
+
+
+def answer(told: "Told", json: bool, markdown: bool, document: "Callable[[], Document]") -> None:
+    """Print an answer as JSON, Markdown or text."""
+    if json:
+        print_json(told)
+    else:
+        show(document(), markdown)

@@ -1,0 +1,267 @@
+"""Batches in the store: a batch file taken in as a revision, what is noted of it, what is kept of it."""
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from optimizer.bench.batch import Batch, Observation, batch_from
+from optimizer.errors import DataError, Problem, nearest
+from optimizer.files import read_bytes, read_text, toml_of
+from optimizer.records.store import Store, Told
+from optimizer.shelf import ShelfLine, read_shelf
+from optimizer.units import slug
+
+IMAGES = (
+    (b"\xff\xd8\xff", ".jpg"),
+    (b"\x89PNG\r\n\x1a\n", ".png"),
+    (b"GIF8", ".gif"),
+    (b"RIFF", ".webp"),
+    (b"II*\x00", ".tif"),
+    (b"MM\x00*", ".tif"),
+)
+"""How pictures begin; HEIC and AVIF have 'ftyp' four bytes on."""
+
+LATEST = (
+    "revision r JOIN batch b ON b.id = r.batch_id "
+    "AND r.revision = (SELECT max(revision) FROM revision WHERE batch_id = b.id)"
+)
+"""The revisions that hold, with their batches, for the FROM of a query."""
+
+
+@dataclass(frozen=True)
+class Photo:
+    """A photo that an observation names."""
+
+    name: str
+    content: bytes
+    sha256: str
+
+
+@dataclass(frozen=True)
+class Used:
+    """What went into a batch of one lot, as supplied [g]."""
+
+    material: str
+    lot: str
+    supplier: str
+    grams: float
+    stage: str
+    on: str
+
+
+@dataclass(frozen=True)
+class Incoming:
+    """A batch file, read and checked, before it is kept."""
+
+    batch: Batch
+    file: str
+    text: str
+    used: tuple[Used, ...]
+    photos: Mapping[str, Photo]
+
+
+class Kept(Told):
+    """What keeping a batch did."""
+
+    store: str
+    batch: str
+    revision: int
+    changed: bool
+    """False if the store held just this already; nothing was added then."""
+    lots: int
+    observations: int
+    photos: int
+    without_lot: tuple[str, ...]
+    """Materials that were weighed without a lot: there the trace ends."""
+    without_supplier: tuple[str, ...]
+    """Lots whose supplier is not known."""
+
+
+def incoming_of(path: Path, shelf: Path | None = None) -> Incoming:
+    """Read a batch file with the photos it names.
+
+    Args:
+        path: The batch file; photos lie beside it or below.
+        shelf: Table that says which supplier a lot came from.
+
+    Raises:
+        DataError: With every problem at once: an unsound file, a photo that is missing or none.
+    """
+    text = read_text(path)
+    batch = batch_from(toml_of(text, str(path)), str(path))
+    photos: dict[str, Photo] = {}
+    problems = []
+    for number, seen in enumerate(batch.observation):
+        if seen.photo and seen.photo not in photos:
+            try:
+                photos[seen.photo] = photo_of(path.parent, seen.photo)
+            except DataError as error:
+                key = f"observation.{number}.photo"
+                problems += [Problem(str(path), key, f"'{seen.photo}': {p.what}", p.step) for p in error.problems]
+    if problems:
+        raise DataError(problems)
+    lines = () if shelf is None else read_shelf(shelf).lines
+    return Incoming(batch, path.name, text, used_of(batch, lines), photos)
+
+
+def photo_of(folder: Path, name: str) -> Photo:
+    """Read a photo that lies in a folder or below.
+
+    Raises:
+        DataError: If it lies elsewhere, is missing, above 5 MB, or no picture.
+    """
+    path = folder / name
+    if not path.resolve().is_relative_to(folder.resolve()):
+        raise DataError([Problem(name, "", "the photo lies outside the folder.", "Put it beside the batch file.")])
+    content = read_bytes(path)
+    if not suffix_of(content):
+        what = "this is no picture (JPEG, PNG, GIF, WebP, TIFF, HEIC)."
+        raise DataError([Problem(name, "", what, "Name the photo's file.")])
+    return Photo(name, content, hashlib.sha256(content).hexdigest())
+
+
+def suffix_of(content: bytes) -> str:
+    """Return the ending of a picture's name by how it begins; empty if it is none."""
+    known = (suffix for start, suffix in IMAGES if content.startswith(start))
+    return ".heic" if content[4:8] == b"ftyp" else next(known, "")
+
+
+def used_of(batch: Batch, shelf: tuple[ShelfLine, ...] = ()) -> tuple[Used, ...]:
+    """Return what went into a batch of which lot, in the order of the file.
+
+    Acid and alkali count as the pure chemical in its stated form; what went into a sample is left out, because a
+    sample does not go back. Thickener is the highest dose of the log times the planned mass.
+    """
+    found = [(w.material, w.lot, w.grams, "weighed", w.on) for w in batch.weighed]
+    for a in batch.adjustment:
+        if a.of == "batch" and a.reading:
+            grams = max(r.added_g for r in a.reading) * a.strength_percent / 100
+            found.append((a.material or a.chemical, a.lot, grams, "adjustment", a.reading[-1].on))
+    for t in batch.thickening:
+        if t.step:
+            grams = max(s.added_percent for s in t.step) * batch.size_g / 100
+            found.append((t.material, t.lot, grams, "thickening", t.step[-1].on))
+    return tuple(Used(m, lot, _supplier(m, lot, shelf), g, stage, on) for m, lot, g, stage, on in found if g > 0)
+
+
+def _supplier(material: str, lot: str, shelf: tuple[ShelfLine, ...]) -> str:
+    """Return who sold a lot: the line with material and lot, else the only supplier of that lot or that material."""
+    same = [line for line in shelf if slug(line.material) == slug(material)]
+    of_lot = [line for line in shelf if lot and line.lot == lot]
+    both = [line for line in same if line in of_lot]
+    for lines in (both, of_lot, same):
+        names = {line.supplier for line in lines if line.supplier}
+        if names:
+            return names.pop() if len(names) == 1 else ""
+    return ""
+
+
+def keep(store: Store, incoming: Incoming, on: str, made: Mapping[str, Any] | None = None) -> Kept:
+    """Take a batch file into the store; if the batch is there already, as a further revision.
+
+    Args:
+        store: An open store.
+        incoming: The file.
+        on: Today (ISO 8601).
+        made: The formula as made, if it was worked out.
+    """
+    batch, used = incoming.batch, incoming.used
+    as_made = "" if made is None else json.dumps(made, sort_keys=True, allow_nan=False)
+    with store.writing():
+        found = store.rows("SELECT id FROM batch WHERE number = ?", batch.batch)
+        number = found[0]["id"] if found else store.put("batch", number=batch.batch)
+        last = store.rows("SELECT * FROM revision WHERE batch_id = ? ORDER BY revision DESC LIMIT 1", number)
+        changed = not last or not _same(store, last[0], incoming, as_made)
+        revision = (last[0]["revision"] if last else 0) + changed
+        if changed:
+            row = store.put(
+                "revision", batch_id=number, revision=revision, on_date=on, file=incoming.file, text=incoming.text,
+                sha256=hashlib.sha256(incoming.text.encode()).hexdigest(), product=batch.product, brief=batch.brief,
+                master=batch.master, planned_on=batch.planned_on, made_on=made_on(batch), size_g=batch.size_g,
+                mass_g=batch.finish.mass_g, bottles=batch.finish.bottles, made=as_made,
+            )  # fmt: skip
+            for position, u in enumerate(used):
+                store.put(
+                    "lot", revision_id=row, position=position, material=u.material, lot=u.lot, supplier=u.supplier,
+                    grams=u.grams, stage=u.stage, on_date=u.on,
+                )  # fmt: skip
+            for seen in batch.observation:
+                _observe(store, number, row, seen, incoming.photos.get(seen.photo))
+    return Kept(
+        store=str(store.path),
+        batch=batch.batch,
+        revision=revision,
+        changed=changed,
+        lots=sum(1 for u in used if u.lot),
+        observations=len(batch.observation),
+        photos=len(incoming.photos),
+        without_lot=tuple(sorted({u.material for u in used if not u.lot})),
+        without_supplier=tuple(sorted({u.lot for u in used if u.lot and not u.supplier})),
+    )
+
+
+def made_on(batch: Batch) -> str:
+    """Return the day on which a batch was finished, else last weighed; empty if nobody noted it."""
+    return batch.finish.on or max((w.on for w in batch.weighed), default="")
+
+
+def _same(store: Store, last: Any, incoming: Incoming, as_made: str) -> bool:
+    """Return whether the revision that holds is just this file with these lots and photos."""
+    lots = store.rows("SELECT * FROM lot WHERE revision_id = ? ORDER BY position", last["id"])
+    kept = [(r["material"], r["lot"], r["supplier"], r["grams"], r["stage"], r["on_date"]) for r in lots]
+    sql = "SELECT o.photo, p.sha256 FROM observation o JOIN photo p ON p.id = o.photo_id WHERE o.revision_id = ?"
+    photos = {(r["photo"], r["sha256"]) for r in store.rows(sql, last["id"])}
+    new = [(u.material, u.lot, u.supplier, u.grams, u.stage, u.on) for u in incoming.used]
+    brought = {(p.name, p.sha256) for p in incoming.photos.values()}
+    return (last["text"], last["made"], kept, photos) == (incoming.text, as_made, new, brought)
+
+
+def _observe(store: Store, batch: int, revision: int | None, seen: Observation, photo: Photo | None) -> None:
+    place = None
+    if photo is not None:
+        there = store.rows("SELECT id FROM photo WHERE sha256 = ?", photo.sha256)
+        place = there[0]["id"] if there else store.put("photo", sha256=photo.sha256, bytes=photo.content)
+    store.put(
+        "observation", batch_id=batch, revision_id=revision, what=seen.what, value=seen.value, unit=seen.unit,
+        text=seen.text, temperature_c=seen.temperature_c, photo=seen.photo, photo_id=place, on_date=seen.on,
+    )  # fmt: skip
+
+
+def batch_id(store: Store, number: str) -> int:
+    """Return the row of a batch.
+
+    Raises:
+        DataError: If there is none, with the nearest.
+    """
+    found = store.rows("SELECT id FROM batch WHERE number = ?", number)
+    if not found:
+        known = [r["number"] for r in store.rows("SELECT number FROM batch")]
+        raise store.fault("", f"there is no batch '{number}'.", nearest(number, known))
+    return int(found[0]["id"])
+
+
+def note(store: Store, number: str, seen: Observation, folder: Path = Path()) -> None:
+    """Add a reading to a batch; a photo lies in `folder` or below.
+
+    Raises:
+        DataError: If there is no such batch, or the photo cannot be used.
+    """
+    photo = photo_of(folder, seen.photo) if seen.photo else None
+    with store.writing():
+        _observe(store, batch_id(store, number), None, seen, photo)
+
+
+def put_away(store: Store, number: str, on: str, place: str, until: str, amount_g: float | None, said: str) -> None:
+    """Record a retained sample.
+
+    Raises:
+        DataError: If there is no such batch, or the sample would end before it begins.
+    """
+    if until < on:
+        raise store.fault("", f"the sample would be kept until {until}, before {on}.", "Correct one of the dates.")
+    with store.writing():
+        number_row = batch_id(store, number)
+        store.put("sample", batch_id=number_row, on_date=on, place=place, until=until, amount_g=amount_g, note=said)

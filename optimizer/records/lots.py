@@ -1,0 +1,144 @@
+"""The trace: which lots went into a batch, and where a lot went. Only the revisions that hold are asked."""
+
+from optimizer.errors import nearest
+from optimizer.records.batches import LATEST, batch_id
+from optimizer.records.store import Store, Told
+
+
+class LotUsed(Told):
+    """What went into a batch of one lot."""
+
+    material: str
+    lot: str
+    """Empty if nobody noted it."""
+    supplier: str
+    grams: float
+    """As supplied [g]."""
+    stage: str
+    """weighed, adjustment or thickening."""
+    on: str
+
+
+class LotsOf(Told):
+    """The lots of a batch."""
+
+    batch: str
+    revision: int
+    product: str
+    bottles: int | None
+    lots: tuple[LotUsed, ...]
+
+
+class Went(Told):
+    """A batch into which a lot went."""
+
+    batch: str
+    revision: int
+    product: str
+    material: str
+    supplier: str
+    grams: float
+    """All weighings of this lot and material together, as supplied [g]."""
+    percent: float
+    """Of the batch: its mass before filling, else its planned mass [%]."""
+    made_on: str
+    bottles: int | None
+    samples: tuple[str, ...]
+    """Where samples of the batch are kept, and until when."""
+
+
+class WhereLot(Told):
+    """Where a lot went."""
+
+    lot: str
+    batches: tuple[Went, ...]
+    bottles: int
+    """Bottles of all these batches whose number is known."""
+    uncounted: tuple[str, ...]
+    """Batches whose bottles nobody counted."""
+    formerly: tuple[str, ...]
+    """Batches of which only an earlier revision names the lot: it was corrected since."""
+
+
+def lots_of(store: Store, number: str) -> LotsOf:
+    """Return which lots went into a batch, in the order in which they were weighed.
+
+    Raises:
+        DataError: If there is no such batch.
+    """
+    with store.reading():
+        batch_id(store, number)
+        held = store.rows(f"SELECT r.* FROM {LATEST} WHERE b.number = ?", number)[0]
+        rows = store.rows("SELECT * FROM lot WHERE revision_id = ? ORDER BY position", held["id"])
+    lots = tuple(
+        LotUsed(
+            material=r["material"],
+            lot=r["lot"],
+            supplier=r["supplier"],
+            grams=r["grams"],
+            stage=r["stage"],
+            on=r["on_date"],
+        )
+        for r in rows
+    )
+    return LotsOf(batch=number, revision=held["revision"], product=held["product"], bottles=held["bottles"], lots=lots)
+
+
+def where_lot(store: Store, lot: str, material: str = "") -> WhereLot:
+    """Return where a lot went; lots of several materials may bear the same name.
+
+    Args:
+        store: An open store.
+        lot: The lot as it was written.
+        material: Only this material; empty for all.
+
+    Raises:
+        DataError: If no batch has such a lot, with the nearest.
+    """
+    chosen = "l.lot = ? AND (? = '' OR l.material = ?)"
+    sql = (
+        "SELECT b.id, b.number, r.revision, r.product, r.made_on, r.bottles, l.material, l.supplier, "
+        f"sum(l.grams) AS grams, coalesce(r.mass_g, r.size_g) AS mass FROM {LATEST} JOIN lot l ON l.revision_id = r.id "
+        f"WHERE {chosen} GROUP BY b.id, l.material, l.supplier ORDER BY r.made_on, b.number, l.material, l.supplier"
+    )
+    ever = (
+        "SELECT DISTINCT b.number FROM lot l JOIN revision r ON r.id = l.revision_id JOIN batch b ON b.id = r.batch_id "
+        f"WHERE {chosen} ORDER BY b.number"
+    )
+    asked = (lot, material, material)
+    with store.reading():
+        rows = store.rows(sql, *asked)
+        once = [r["number"] for r in store.rows(ever, *asked)]
+        if not once:
+            known = {r["lot"] for r in store.rows("SELECT DISTINCT lot FROM lot WHERE lot <> ''")}
+            of = f" of {material}" if material else ""
+            raise store.fault("", f"no batch has a lot '{lot}'{of}.", nearest(lot, known - {lot}))
+        kept = {r["id"]: _samples(store, r["id"]) for r in rows}
+    batches = tuple(
+        Went(
+            batch=r["number"],
+            revision=r["revision"],
+            product=r["product"],
+            material=r["material"],
+            supplier=r["supplier"],
+            grams=r["grams"],
+            percent=100 * r["grams"] / r["mass"],
+            made_on=r["made_on"],
+            bottles=r["bottles"],
+            samples=kept[r["id"]],
+        )
+        for r in rows
+    )
+    counts = {w.batch: w.bottles for w in batches}
+    return WhereLot(
+        lot=lot,
+        batches=batches,
+        bottles=sum(c for c in counts.values() if c is not None),
+        uncounted=tuple(sorted(name for name, c in counts.items() if c is None)),
+        formerly=tuple(name for name in once if name not in counts),
+    )
+
+
+def _samples(store: Store, batch: int) -> tuple[str, ...]:
+    sql = "SELECT place, until FROM sample WHERE batch_id = ? ORDER BY until, id"
+    return tuple(f"{r['place']}, until {r['until']}" for r in store.rows(sql, batch))

@@ -1,0 +1,157 @@
+"""What the store holds: the list, and one batch with everything kept of it."""
+
+import json
+from typing import Any
+
+from optimizer.errors import nearest
+from optimizer.records.batches import LATEST, batch_id
+from optimizer.records.store import Store, Told
+
+
+class Noted(Told):
+    """A reading of a batch."""
+
+    what: str
+    value: float | None
+    unit: str
+    text: str
+    temperature_c: float | None
+    on: str
+    photo: str
+    photo_sha256: str
+    noted: bool
+    """True if it was noted straight into the store, false if the batch file holds it."""
+
+
+class Sample(Told):
+    """A retained sample."""
+
+    place: str
+    on: str
+    until: str
+    amount_g: float | None
+    note: str
+
+
+class Shown(Told):
+    """A batch as the store holds it."""
+
+    batch: str
+    revision: int
+    revisions: int
+    kept_on: str
+    file: str
+    product: str
+    brief: str
+    master: str
+    planned_on: str
+    made_on: str
+    size_g: float
+    mass_g: float | None
+    bottles: int | None
+    as_made: Any = None
+    """The formula as made; null if it was not worked out."""
+    observations: tuple[Noted, ...]
+    samples: tuple[Sample, ...]
+    text: str
+    """The batch file."""
+
+
+class BatchLine(Told):
+    """A batch of the list."""
+
+    batch: str
+    revision: int
+    product: str
+    master: str
+    made_on: str
+    size_g: float
+    bottles: int | None
+
+
+class MasterLine(Told):
+    """A master formula of the list, by its last version."""
+
+    name: str
+    version: int
+    on: str
+    cost_per_kg: float | None
+    currency: str
+    active_percent: float | None
+
+
+class Listed(Told):
+    """What a store holds."""
+
+    store: str
+    batches: tuple[BatchLine, ...]
+    masters: tuple[MasterLine, ...]
+
+
+def overview(store: Store) -> Listed:
+    """Return batches by number and master formulas by name, each as of its last revision or version."""
+    newest = (
+        "SELECT * FROM master m WHERE version = (SELECT max(version) FROM master WHERE name = m.name) ORDER BY name"
+    )
+    with store.reading():
+        batches = store.rows(f"SELECT b.number AS batch, r.* FROM {LATEST} ORDER BY b.number")
+        masters = store.rows(newest)
+    return Listed(
+        store=str(store.path),
+        batches=tuple(BatchLine(**{f: r[f] for f in BatchLine.model_fields}) for r in batches),
+        masters=tuple(
+            MasterLine(
+                name=r["name"],
+                version=r["version"],
+                on=r["on_date"],
+                cost_per_kg=r["cost_per_kg"],
+                currency=r["currency"],
+                active_percent=r["active_percent"],
+            )
+            for r in masters
+        ),
+    )
+
+
+def shown(store: Store, number: str, revision: int | None = None) -> Shown:
+    """Return a batch as it was at a revision, by default the last, with all notes and samples.
+
+    Raises:
+        DataError: If there is no such batch or revision.
+    """
+    with store.reading():
+        row = batch_id(store, number)
+        held = store.rows("SELECT * FROM revision WHERE batch_id = ? ORDER BY revision", row)
+        chosen = [r for r in held if r["revision"] == (revision or held[-1]["revision"])]
+        if not chosen:
+            what = f"batch '{number}' has no revision {revision}."
+            raise store.fault("", what, nearest(str(revision), [str(r["revision"]) for r in held]))
+        kept = chosen[0]
+        seen = store.rows(
+            "SELECT o.*, coalesce(p.sha256, '') AS sha256 FROM observation o LEFT JOIN photo p ON p.id = o.photo_id "
+            "WHERE o.batch_id = ? AND (o.revision_id IS NULL OR o.revision_id = ?) ORDER BY o.on_date, o.id",
+            row,
+            kept["id"],
+        )
+        samples = store.rows("SELECT * FROM sample WHERE batch_id = ? ORDER BY until, id", row)
+    same = ("revision", "file", "product", "brief", "master", "planned_on", "made_on", "size_g", "mass_g", "bottles",
+            "text")  # fmt: skip
+    return Shown(
+        batch=number,
+        revisions=len(held),
+        kept_on=kept["on_date"],
+        as_made=json.loads(kept["made"]) if kept["made"] else None,
+        observations=tuple(
+            Noted(
+                on=r["on_date"],
+                photo_sha256=r["sha256"],
+                noted=r["revision_id"] is None,
+                **{f: r[f] for f in ("what", "value", "unit", "text", "temperature_c", "photo")},
+            )
+            for r in seen
+        ),
+        samples=tuple(
+            Sample(on=r["on_date"], **{f: r[f] for f in ("place", "until", "amount_g", "note")}) for r in samples
+        ),
+        **{f: kept[f] for f in same},
+    )

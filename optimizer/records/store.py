@@ -1,0 +1,181 @@
+"""The store file: opened, made, brought to the newest schema; every write is whole or not at all.
+
+The store is an SQLite file with a rollback journal: one file to copy, sound on shared folders, and what is
+acknowledged is on the disk (synchronous = EXTRA syncs the folder, too). Writers take turns: each begins with the write
+lock, so that nobody numbers a version that somebody else is numbering.
+"""
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pydantic import ConfigDict
+
+from optimizer.errors import DataError, Problem, fault
+from optimizer.library import Frozen
+from optimizer.records.schema import APPLICATION, STEPS, VERSION
+
+WAIT = 15.0
+"""How long a command waits for another one that writes [s]."""
+
+KEEP_FIRST = "Keep a batch first (tenside records keep BATCH.toml), or name the store with --store FILE."
+
+
+class Told(Frozen):
+    """Base of what the records room answers; it is also the JSON that is printed."""
+
+    model_config = ConfigDict(from_attributes=True)
+
+
+@dataclass(frozen=True)
+class Store:
+    """An open store.
+
+    Attributes:
+        path: Its file.
+        connection: Its connection; statements outside `writing` and `reading` stand alone.
+    """
+
+    path: Path
+    connection: sqlite3.Connection
+
+    def rows(self, sql: str, *values: Any) -> list[Any]:
+        """Return the rows of a query.
+
+        Raises:
+            DataError: If a value cannot be kept, such as a text that is not Unicode.
+        """
+        return self._run(sql, values).fetchall()
+
+    def put(self, table: str, **values: Any) -> int:
+        """Insert a row and return its number; table and columns are the program's own words."""
+        names = ", ".join(values)
+        marks = ", ".join("?" * len(values))
+        return self._run(f"INSERT INTO {table} ({names}) VALUES ({marks})", tuple(values.values())).lastrowid or 0
+
+    def _run(self, sql: str, values: tuple[Any, ...]) -> sqlite3.Cursor:
+        try:
+            return self.connection.execute(sql, values)
+        except (UnicodeEncodeError, OverflowError) as error:
+            what = f"a value cannot be kept: {error}."
+            raise fault(str(self.path), "", what, "Write text as Unicode, numbers below 1e18.") from None
+
+    def fault(self, key: str, what: str, step: str) -> DataError:
+        """Return an error that names this store."""
+        return fault(str(self.path), key, what, step)
+
+    @contextmanager
+    def writing(self) -> Iterator[None]:
+        """Hold the write lock; what is done inside is kept as a whole at the end, or not at all."""
+        yield from self._transaction("BEGIN IMMEDIATE")
+
+    @contextmanager
+    def reading(self) -> Iterator[None]:
+        """See one state of the store, whatever others write meanwhile."""
+        yield from self._transaction("BEGIN")
+
+    def _transaction(self, begin: str) -> Iterator[None]:
+        self.connection.execute(begin)
+        try:
+            yield
+            self.connection.execute("COMMIT")
+        finally:
+            if self.connection.in_transaction:
+                self.connection.execute("ROLLBACK")
+
+
+@contextmanager
+def open_store(path: Path, *, make: bool = False, wait_s: float = WAIT) -> Iterator[Store]:
+    """Open a store, bring it to the newest schema, and close it at the end.
+
+    Args:
+        path: The file.
+        make: Whether a store that is not there is made.
+        wait_s: How long to wait for others that write [s].
+
+    Raises:
+        DataError: If it is missing, no store, of a newer schema, locked, damaged, or the disk is full; what was not
+            acknowledged is then not in the store.
+    """
+    if path.is_dir():
+        raise fault(str(path), "", "this is a folder, a store is a file.", "Name a file in it.")
+    if not path.exists() and not make:
+        raise fault(str(path), "", "there is no such store.", KEEP_FIRST)
+    if not path.parent.is_dir():
+        raise fault(str(path), "", "there is no such folder.", "Make the folder first.")
+    address = f"{path.absolute().as_uri()}?mode={'rwc' if make else 'rw'}"
+    try:
+        with closing(sqlite3.connect(address, timeout=wait_s, isolation_level=None, uri=True)) as connection:
+            connection.row_factory = sqlite3.Row
+            for setting in ("foreign_keys = ON", "trusted_schema = OFF", "synchronous = EXTRA"):
+                connection.execute(f"PRAGMA {setting}")
+            store = Store(path, connection)
+            _ready(store, make)
+            connection.execute("PRAGMA journal_mode = DELETE")
+            yield store
+    except sqlite3.Error as error:
+        raise DataError([_told(path, error, wait_s)]) from None
+
+
+def number_of(store: Store, pragma: str) -> int:
+    """Return a number of the file's header."""
+    return int(store.connection.execute(f"PRAGMA {pragma}").fetchone()[0])
+
+
+def raise_to(store: Store, version: int) -> None:
+    """Take the steps from the store's schema up to `version`; call it inside `writing`."""
+    for step in STEPS[number_of(store, "user_version") : version]:
+        for statement in step:
+            store.connection.execute(statement)
+    store.connection.execute(f"PRAGMA application_id = {APPLICATION}")
+    store.connection.execute(f"PRAGMA user_version = {version}")
+
+
+def _ready(store: Store, make: bool) -> None:
+    """Check that the file is a store that this program knows, and bring it up to date."""
+    with store.reading():  # one state: somebody else may be making the store right now
+        version = _version(store, make)
+    if version < VERSION:
+        with store.writing():
+            if _version(store, make) < VERSION:
+                raise_to(store, VERSION)
+
+
+def _version(store: Store, make: bool) -> int:
+    mark, version = number_of(store, "application_id"), number_of(store, "user_version")
+    used = store.connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+    if mark != APPLICATION and (mark or version or used):
+        what = "this is a database, but no store of records."
+        raise store.fault("", what, "Name the store with --store FILE.")
+    if version > VERSION:
+        what = f"the store has schema {version}, this program knows schemas up to {VERSION}."
+        raise store.fault("", what, "Use the newer program that wrote it; nothing was changed.")
+    if version == 0 and not make:
+        raise store.fault("", "the store is empty.", KEEP_FIRST)
+    return version
+
+
+def _told(path: Path, error: sqlite3.Error, wait_s: float) -> Problem:
+    """Return what SQLite reports in words; whatever was being written has been taken back."""
+    name = getattr(error, "sqlite_errorname", "")
+    nothing = "nothing of this command was kept, what was there before is unharmed."
+    known = {
+        "SQLITE_NOTADB": ("this is no store of records.", "Name the store with --store FILE."),
+        "SQLITE_BUSY": (
+            f"another program has been writing for {wait_s:g} s; nothing of this command was kept.",
+            "Run the command again once it is done.",
+        ),
+        "SQLITE_FULL": (f"the disk is full; {nothing}", "Make room and run the command again."),
+        "SQLITE_IOERR": (f"the disk takes no more ({error}); {nothing}", "Make room, check the disk, try again."),
+        "SQLITE_READONLY": ("the store or its folder cannot be written.", "Check the permissions."),
+        "SQLITE_CANTOPEN": ("the store cannot be opened.", "Check the permissions of the file and its folder."),
+        "SQLITE_CORRUPT": (f"the store is damaged ({error}).", "Restore the last copy or the last export."),
+        "SQLITE_CONSTRAINT": (f"the record breaks a rule of the schema ({error}); {nothing}", "Correct it."),
+    }
+    for start, (what, step) in known.items():
+        if name.startswith(start):
+            return Problem(str(path), "", what, step)
+    return Problem(str(path), "", f"the store cannot be used ({error}).", "Run 'tenside records check'.")

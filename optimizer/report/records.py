@@ -1,0 +1,242 @@
+"""What the records room answers, as documents."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from optimizer.report.document import Document, Listing, Sketch, Table
+from optimizer.units import listed, number
+
+if TYPE_CHECKING:
+    from optimizer.records.batches import Kept
+    from optimizer.records.checking import Soundness
+    from optimizer.records.exchange import Moved
+    from optimizer.records.lots import LotsOf, WhereLot
+    from optimizer.records.masters import FigureChange, Version, Versions
+    from optimizer.records.overview import Listed, Noted, Shown
+
+FIGURES = {
+    "cost_per_kg": "cost per kg",
+    "active_percent": "active matter, % of the product",
+    "anionic_percent": "anionic share, %",
+    "amphoteric_percent": "amphoteric share, %",
+    "nonionic_percent": "nonionic share, %",
+    "cationic_percent": "cationic share, %",
+    "ph_low": "pH window from",
+    "ph_target": "target pH",
+    "ph_high": "pH window to",
+    "held_back_percent": "kept free, %",
+}
+DIGITS = {"cost_per_kg": 4}
+Sections = list[Table | Listing | Sketch]
+
+
+def kept_document(kept: Kept) -> Document:
+    """Return what keeping a batch did."""
+    done = f"Kept as revision {kept.revision}." if kept.changed else f"Nothing changed since revision {kept.revision}."
+    facts = [("store", kept.store), ("read", _counts(kept.lots, kept.observations, kept.photos))]
+    gaps = []
+    if kept.without_lot:
+        gaps.append(f"Weighed without a lot: {listed(kept.without_lot)}. There the trace ends; write the lots down.")
+    if kept.without_supplier:
+        gaps.append(
+            f"No supplier is known of lot {listed(kept.without_supplier)}; name the shelf that says so with --shelf."
+        )
+    sections: Sections = [Listing("Gaps", tuple(gaps), "caution")] if gaps else []
+    return Document(f"Batch {kept.batch}", done, tuple(facts), tuple(sections))
+
+
+def _counts(lots: int, readings: int, photos: int) -> str:
+    return f"{many(lots, 'lot')}, {many(readings, 'reading')}, {many(photos, 'photo')}"
+
+
+def many(count: int, what: str) -> str:
+    """Return a count with its noun, plural in -s."""
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
+def list_document(found: Listed) -> Document:
+    """Return batches and master formulas."""
+    batches = tuple(
+        (b.batch, f"{b.revision}", b.product, b.master, b.made_on, _g(b.size_g), _count(b.bottles))
+        for b in found.batches
+    )
+    masters = tuple(
+        (m.name, f"{m.version}", m.on, figure_of(m.cost_per_kg, 3), m.currency, figure_of(m.active_percent, 2))
+        for m in found.masters
+    )
+    heads = ("batch", "revision", "product", "master", "made on", "planned g", "bottles")
+    tables: Sections = [Table("Batches", heads, batches, frozenset({1, 5, 6}))] if batches else []
+    if masters:
+        heads_of = ("master formula", "version", "on", "cost per kg", "", "active %")
+        tables.append(Table("Master formulas", heads_of, masters, frozenset({1, 3, 5})))
+    verdict = f"{many(len(batches), 'batch').replace('batchs', 'batches')}, {many(len(masters), 'master formula')}."
+    return Document(f"Records in {found.store}", verdict, (), tuple(tables))
+
+
+def batch_document(batch: Shown, *, file: bool = False) -> Document:
+    """Return a batch with its readings and samples, if asked with its file."""
+    title = f"Batch {batch.batch}" + (f", {batch.product}" if batch.product else "")
+    verdict = f"Revision {batch.revision} of {batch.revisions}, kept on {batch.kept_on}."
+    facts = [
+        ("brief", batch.brief),
+        ("master formula", batch.master),
+        ("planned on", batch.planned_on),
+        ("made on", batch.made_on),
+        ("planned mass", f"{_g(batch.size_g)} g"),
+        ("mass before filling", "" if batch.mass_g is None else f"{_g(batch.mass_g)} g"),
+        ("bottles", _count(batch.bottles)),
+        ("formula as made", "kept, see --json" if batch.as_made is not None else ""),
+    ]
+    sections: Sections = []
+    if batch.observations:
+        rows = tuple(_noted(o) for o in batch.observations)
+        heads = ("read", "value", "unit", "at", "on", "said", "photo")
+        sections.append(Table("Readings", heads, rows, frozenset({1})))
+    if batch.samples:
+        kept = tuple(
+            (s.place, s.on, s.until, "" if s.amount_g is None else f"{_g(s.amount_g)} g", s.note) for s in batch.samples
+        )
+        sections.append(Table("Retained samples", ("place", "on", "until", "amount", "note"), kept))
+    else:
+        sections.append(Listing("Retained samples", ("None is recorded: tenside records sample.",), "caution"))
+    if file:
+        sections.append(
+            Sketch(
+                f"{batch.file}, as it was",
+                tuple(map(_printable, batch.text.splitlines())),
+                "Long lines are cut; --out writes it whole.",
+            )
+        )
+    return Document(title, verdict, tuple((k, v) for k, v in facts if v), tuple(sections))
+
+
+def _printable(line: str) -> str:
+    """Return a line without characters that could drive a terminal."""
+    return "".join(c if c.isprintable() else " " for c in line)
+
+
+def _noted(seen: Noted) -> tuple[str, ...]:
+    at = "" if seen.temperature_c is None else f"{number(seen.temperature_c, 1)} degC"
+    return (seen.what, figure_of(seen.value, 4), seen.unit, at, seen.on, seen.text, seen.photo)
+
+
+def version_document(version: Version) -> Document:
+    """Return a version of a master formula against the one before it."""
+    verdict = f"Version {version.version}, kept on {version.on}."
+    if version.version > 1:
+        verdict += f" {many(len(version.changed), 'dose')} differ from version {version.version - 1}."
+        verdict = verdict.replace("1 dose differ ", "1 dose differs ")
+    facts = (("held against", version.brief), ("why", version.why))
+    return Document(version.name, verdict, facts, _version_tables(version))
+
+
+def versions_document(found: Versions) -> Document:
+    """Return the history of a master formula, newest first."""
+    sections: Sections = []
+    for version in found.versions:
+        why = f"Version {version.version} of {version.on}"
+        sections += [Listing(why, (version.why,)), *_version_tables(version)]
+    return Document(found.name, f"{many(len(found.versions), 'version')}.", (), tuple(sections))
+
+
+def _version_tables(version: Version) -> tuple[Table, ...]:
+    first = version.version == 1
+    doses, figures = [], []
+    for dose in version.doses:
+        doses.append((dose.material, *_three(dose.before, dose.after, 2, first, absent=0.0)))
+    for figure in version.figures:
+        if figure.before is not None or figure.after is not None:
+            digits = DIGITS.get(figure.figure, 2)
+            figures.append((_called(figure, version), *_three(figure.before, figure.after, digits, first)))
+    heads = ("now",) if first else ("before", "now", "change")
+    right = frozenset(range(1, len(heads) + 1))
+    return (
+        Table("Doses, % as supplied", ("material", *heads), tuple(doses), right),
+        Table("By the numbers", ("", *heads), tuple(figures), right),
+    )
+
+
+def _called(figure: FigureChange, version: Version) -> str:
+    name = FIGURES[figure.figure]
+    return f"{name}, {version.currency}" if figure.figure == "cost_per_kg" else name
+
+
+def _three(
+    before: float | None, after: float | None, digits: int, first: bool, absent: float | None = None
+) -> tuple[str, ...]:
+    if first:
+        return (figure_of(after, digits),)
+    old, new = (absent if v is None else v for v in (before, after))
+    moved = old is not None and new is not None and abs(new - old) > 0.5 * 10**-digits
+    change = f"{new - old:+.{digits}f}" if moved and old is not None and new is not None else ""
+    return figure_of(before, digits), figure_of(after, digits), change
+
+
+def lots_document(found: LotsOf) -> Document:
+    """Return which lots went into a batch."""
+    rows = tuple((u.material, u.lot or "not noted", u.supplier, number(u.grams, 3), u.stage, u.on) for u in found.lots)
+    lots = {(u.material, u.lot) for u in found.lots if u.lot}
+    bare = sorted({u.material for u in found.lots if not u.lot})
+    verdict = f"{many(len({u.material for u in found.lots}), 'material')} of {many(len(lots), 'lot')} went in."
+    if bare:
+        verdict += f" No lot is noted for {listed(bare)}: there the trace ends."
+    heads = ("material", "lot", "supplier", "g", "stage", "on")
+    note = "Acid and alkali in g of the pure chemical in its stated form."
+    facts = (("product", found.product), ("revision", str(found.revision)), ("bottles", _count(found.bottles)))
+    table = Table("Lots", heads, rows, frozenset({3}), note if any(u.stage == "adjustment" for u in found.lots) else "")
+    told = tuple((k, v) for k, v in facts if v)
+    return Document(f"Batch {found.batch}", verdict, told, (table,) if rows else ())
+
+
+def where_document(found: WhereLot) -> Document:
+    """Return where a lot went."""
+    rows = tuple(
+        (w.batch, w.product, w.material, w.supplier, number(w.grams, 3), number(w.percent, 3), w.made_on,
+         _count(w.bottles), listed(w.samples))
+        for w in found.batches
+    )  # fmt: skip
+    batches = len({w.batch for w in found.batches})
+    verdict = f"It went into {batches} {'batch' if batches == 1 else 'batches'}, {many(found.bottles, 'bottle')}"
+    verdict += f" and the uncounted ones of batch {listed(found.uncounted)}." if found.uncounted else "."
+    materials = sorted({w.material for w in found.batches})
+    sections: Sections = []
+    if rows:
+        heads = ("batch", "product", "material", "supplier", "g", "% of it", "made on", "bottles", "retained sample")
+        sections.append(Table("Batches", heads, rows, frozenset({4, 5, 7})))
+    notes = []
+    if len(materials) > 1:
+        notes.append(f"Lots of several materials bear this name: {listed(materials)}. Choose one with --material.")
+    if found.formerly:
+        notes.append(f"Only an earlier revision of batch {listed(found.formerly)} names it: it was corrected since.")
+    if notes:
+        sections.append(Listing("Mind", tuple(notes), "caution"))
+    return Document(f"Lot {found.lot}", verdict, (), tuple(sections))
+
+
+def soundness_document(found: Soundness) -> Document:
+    """Return what a check of the store found."""
+    verdict = "The store is sound." if found.sound else f"{many(len(found.faults), 'fault')} found."
+    rows = ", ".join(f"{n} {name}" for name, n in found.rows.items() if n)
+    facts = (("schema", str(found.schema_version)), ("rows", rows or "none"))
+    sections = () if found.sound else (Listing("Faults", found.faults, "caution"),)
+    return Document(f"Check of {found.store}", verdict, facts, sections, good=found.sound)
+
+
+def moved_document(found: Moved, verb: str) -> Document:
+    """Return what was exported or imported."""
+    rows = ", ".join(f"{n} {name}" for name, n in found.rows.items() if n) or "none"
+    return Document(found.path, f"{verb}.", (("schema", str(found.schema_version)), ("rows", rows)))
+
+
+def _g(value: float) -> str:
+    return number(value, 2)
+
+
+def _count(value: int | None) -> str:
+    return "" if value is None else str(value)
+
+
+def figure_of(value: float | None, digits: int) -> str:
+    """Return a figure for a cell, empty for none."""
+    return "" if value is None else number(value, digits)
