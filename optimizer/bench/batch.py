@@ -205,6 +205,13 @@ class Batch(Frozen):
         return self
 
     @property
+    def begun(self) -> bool:
+        """Whether anything is recorded that makes the product differ from the plan."""
+        steps = any(step.added_percent > 0 for log in self.thickening for step in log.step)
+        acid = any(log.of == "batch" and log.reading for log in self.adjustment)
+        return bool(self.weighed) or steps or acid or self.finish.mass_g is not None
+
+    @property
     def doses(self) -> dict[str, float]:
         """Planned doses by id [% as supplied]."""
         return {line.material: line.percent for line in self.line}

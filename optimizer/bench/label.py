@@ -159,7 +159,7 @@ def label_of(
         pending=tuple(i.material.name for i in formula.later) if held > USED else (),
         content=content,
         sources=library.sources,
-        not_counted=made is None and batch is not None and bool(batch.weighed or batch.adjustment or batch.thickening),
+        not_counted=made is None and batch is not None and batch.begun,
     )
 
 

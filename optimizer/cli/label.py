@@ -44,6 +44,7 @@ def label(
     """List of ingredients with its doubts, allergens, natural origin, content, and what else a label needs."""
     from optimizer.bench.content import content_of, read_content
     from optimizer.bench.label import label_of
+    from optimizer.bench.made import made_formula
     from optimizer.subject import subject_of
 
     if assessor:
@@ -60,7 +61,8 @@ def label(
         content = content_of(batch.bottle_ml, "ml", density or batch.density_g_per_ml)
     elif bottle and batch and density is None:
         content = read_content(bottle, batch.density_g_per_ml)
-    answer = label_of(found.brief, found.formula, name=found.name, batch=batch, content=content)
+    made = made_formula(batch, found.brief.library.by_id) if batch and batch.begun else None
+    answer = label_of(found.brief, found.formula, name=found.name, batch=batch, made=made, content=content)
     if assessor:
         from optimizer.report.assessor import write_pack
 

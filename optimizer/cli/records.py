@@ -1,5 +1,6 @@
 """`tenside records ...`: what was made, of what, and how it fared."""
 
+import sys
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -23,6 +24,7 @@ from optimizer.errors import UsageError
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from optimizer.bench.batch import Batch
     from optimizer.records.store import Told
     from optimizer.report.document import Document
 
@@ -59,9 +61,25 @@ def keep(
     from optimizer.report.records import kept_document
 
     incoming, today = incoming_of(batch, shelf), day_of(on)
+    made = _as_made(batch, incoming.batch)
     with open_store(store or batch.parent / DEFAULT, make=True) as opened:
-        kept = run_keep(opened, incoming, today)
+        kept = run_keep(opened, incoming, today, made)
     answer(kept, json, markdown, lambda: kept_document(kept))
+
+
+def _as_made(path: Path, batch: "Batch") -> dict[str, float] | None:
+    """Return the formula that was made; None before anything is recorded, or where its materials are not known."""
+    from optimizer.bench.made import made_formula
+    from optimizer.errors import DataError
+    from optimizer.subject import subject_of
+
+    if not batch.begun:
+        return None
+    try:
+        return made_formula(batch, subject_of(str(path)).brief.library.by_id)
+    except DataError as error:
+        print(f"tenside: kept without the formula as made: {error}", file=sys.stderr)
+        return None
 
 
 @records_app.command()
