@@ -446,6 +446,7 @@ OWN_WORDS: dict[str, Callable[[Any], list[tuple[float, str]]]] = {
     "needs": lambda rule: [(rule.at_least, "%")],
     "excludes": lambda rule: [(rule.above, "%")],
     "clear": lambda rule: [(0, "clouding materials")],
+    "undissociated-acid": lambda rule: [(rule.at_least, "%")],
     "thickening": lambda rule: [(1, "open way"), (rule.sulfate_share, "%"), (rule.active, "%")],
     "ph": lambda rule: [(rule.low, "pH"), (rule.high, "pH"), (rule.tolerance, "pH")],
 }
