@@ -21,7 +21,8 @@ class UndissociatedAcid(Rule):
     c_is the share of substance s in material i (its low end), f_s the mass of free acid per mass of substance, and
     pKa_s the low end of what the library knows, so that the figure is on the safe side; 'typical' takes the middle.
     Valid in water at low ionic strength (at 0.2 mol/kg a quarter less); micelles and oil take more away. A floor for
-    planning: only a challenge test shows that a product is preserved. Needs [ph] in the brief.
+    planning: only a challenge test shows that a product is preserved. Needs [ph] in the brief. Source: mass action;
+    shares checked against the table in J. Cosmet. Sci. 56 (2005) 361.
     """
 
     kind: Literal["undissociated-acid"] = "undissociated-acid"
