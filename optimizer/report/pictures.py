@@ -15,7 +15,7 @@ from optimizer.report.document import Bar, Bars, Curve, Curves, Sketch
 from optimizer.report.escape import escaped, printable
 from optimizer.units import number
 
-LETTERS = 44
+LETTERS = 40
 """Letters of a line that fit the narrowest screen (320 px)."""
 LINE = 1.35
 """Height of a line [em]."""
@@ -121,7 +121,7 @@ def _legend(parts: list[str], top: float, words: str) -> float:
 def _label(row: Bar) -> tuple[list[str], bool]:
     """Return the lines of a label, and whether the figures fit beside the last one."""
     lines = _wrapped(row.label)
-    return lines, len(lines[-1]) + len(printable(row.told)) + 2 <= LETTERS
+    return lines, len(lines[-1]) + len(printable(row.told)) <= LETTERS
 
 
 def _strip(row: Bar, bars: Bars, at: Scale, top: float, key: str) -> list[str]:
