@@ -6,17 +6,20 @@ import hashlib
 import json
 import re
 from base64 import b64encode
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 from html.parser import HTMLParser
 from itertools import pairwise
-from math import nan
+from math import inf, isnan, nan
 from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree as Xml
 
 import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from typer.main import get_command
 from typer.testing import CliRunner
 
 from optimizer import cli
@@ -327,6 +330,26 @@ def test_costs_add_up_to_the_cost(result: Result) -> None:
     assert sum(row.high for row in sketch.drawing.rows) == pytest.approx(result.cost)
 
 
+def test_prices_are_those_of_the_rules_over_one_step(result: Result) -> None:
+    bound = [o for o in result.rules if o.id in ("perfume", "active")]
+    wished = [replace(bound[0], price_if_raised=-2.0), replace(bound[1], price_if_raised=inf), *bound]
+    (sketch,) = prices(result, wished, "EUR")
+    bars = sketch.drawing
+    assert isinstance(bars, Bars)
+    falls, never, *plain = bars.rows
+    steps = {r.id: r.step for r in result.brief.all_rules}
+    assert (falls.low, falls.high) == (-2.0 * steps[bound[0].id], 0.0)
+    assert falls.hatched
+    assert "Hatched bars: it falls." in sketch.note
+    assert isnan(never.low)
+    assert never.told == "impossible to raise"
+    for row, outcome in zip(plain, bound, strict=True):
+        assert row.high == pytest.approx(outcome.price_if_raised * steps[outcome.id])
+        assert row.told == f"{row.high:+.4f} EUR for {steps[outcome.id]:g} {outcome.unit}"
+    assert bars.ends == (falls.low, max(row.high for row in plain))
+    assert prices(result, [replace(bound[0], price_if_raised=0.0)], "EUR") == []
+
+
 def test_windows_share_what_the_answer_says(result: Result) -> None:
     assert result.formula is not None
     assert result.ph is not None
@@ -439,6 +462,28 @@ def test_page_of_a_formula(run: Run, tmp_path: Path) -> None:
         run("page", "mine.csv", "--out", "b.html")
 
 
+BATCH = """batch = "7"
+brief = "hand-wash"
+product = "Quay wash"
+size_g = 1000
+held_back_percent = 4.0
+ph_low = 4.8
+ph_target = 5.1
+ph_high = 5.2
+line = [{material = "aqua", percent = 76.0}, {material = "sodium-laureth-sulfate-2eo-70", percent = 20.0}]
+"""
+
+
+def test_page_of_a_batch_shows_its_own_ph(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "batch.toml").write_text(BATCH, encoding="utf-8")
+    code, _ = run("page", "batch.toml", "--out", "a.html")
+    assert code == 4
+    text = (tmp_path / "a.html").read_text(encoding="utf-8")
+    checked(text)
+    assert "<h1>Quay wash, batch 7</h1>" in text
+    assert ">target 5.1</text>" in text
+
+
 def test_any_report_may_be_written_as_a_page(run: Run, tmp_path: Path) -> None:
     for k, command in enumerate(
         (("blend", "hand-wash"), ("rules",), ("leeway", "hand-wash"), ("together", "hand-wash=40"))
@@ -447,6 +492,18 @@ def test_any_report_may_be_written_as_a_page(run: Run, tmp_path: Path) -> None:
         assert code == 0
         assert out.strip()
         checked((tmp_path / f"{k}.html").read_text(encoding="utf-8"))
+
+
+def test_every_command_with_markdown_has_a_page() -> None:
+    def named(command: Any, name: str) -> Iterator[tuple[str, set[str]]]:
+        for own, inner in getattr(command, "commands", {}).items():
+            yield from named(inner, f"{name} {own}".strip())
+        if not getattr(command, "commands", {}):
+            yield name, {p.name for p in command.params}
+
+    found = dict(named(get_command(cli.app), ""))
+    assert len(found) > 15
+    assert {n for n, options in found.items() if ("markdown" in options) != ("html" in options)} == set()
 
 
 def test_options_that_do_not_go_together(run: Run, tmp_path: Path) -> None:

@@ -64,16 +64,19 @@ def prices(result: Result, binding: list[Outcome], unit: str) -> list[Sketch]:
         change = outcome.price_if_raised * steps[outcome.id]
         if isfinite(change):
             told = "nothing" if abs(change) < 5e-7 else f"{change:+.{4 if abs(change) > 5e-4 else 6}f} {unit}"
-            rows.append(Bar(outcome.reading, min(change, 0.0), max(change, 0.0), told, hatched=change < 0))
+            step = f"{number(steps[outcome.id])} {outcome.unit}".strip()
+            low, high = sorted((change, 0.0))
+            rows.append(Bar(outcome.reading, low, high, f"{told} for {step}", hatched=change < 0))
         elif change == inf:
             rows.append(Bar(outcome.reading, nan, nan, "impossible to raise"))
-    if not any(row.low or row.high for row in rows if isfinite(row.low)):
+    drawn = [row for row in rows if row.low < row.high]
+    if not drawn:
         return []
-    ends = (min([0.0, *(r.low for r in rows if r.low < 0)]), max([0.0, *(r.high for r in rows if r.high > 0)]))
-    measured = {f"{number(steps[o.id])} {o.unit}".strip() for o in binding}
-    note = "The rules are laid on one scale by a step that a maker would notice, each in its own unit: "
-    note += "; ".join(sorted(measured)) + ". Filled bars: the objective grows. Hatched bars: it falls."
-    bars = Bars(f"one noticeable step higher changes the objective by, {unit}", tuple(rows), ends)
+    span = (min(0.0, *(row.low for row in drawn)), max(0.0, *(row.high for row in drawn)))
+    note = "Each limit is raised by a step that a maker would notice, so that different units can be compared."
+    if any(row.hatched for row in drawn):
+        note += " Filled bars: the objective grows. Hatched bars: it falls."
+    bars = Bars(f"change of the objective, {unit}", tuple(rows), span)
     return [Sketch("What each binding limit weighs", note=note, drawing=bars)]
 
 
