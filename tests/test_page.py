@@ -26,6 +26,7 @@ from optimizer import cli
 from optimizer.brief import load_brief
 from optimizer.errors import DataError, UsageError
 from optimizer.given import formula_at
+from optimizer.outlook.chemistry import chemistry_of
 from optimizer.range.grid import axis, crossed
 from optimizer.range.run import run_range
 from optimizer.range.source import sources_of
@@ -140,7 +141,9 @@ def whole(result: Result) -> str:
     brief = result.brief
     front = frontier_document((("", frontier(brief, (1, "cost"), (-1, "mildness"))),))
     room = leeway_document(leeway(brief, 0.03 * result.objective))
-    return page(blend_document(result, None, (front.chapter(), room.chapter())))
+    assert result.weighable is not None
+    chemistry = chemistry_of(brief, result.weighable, result.setting)
+    return page(blend_document(result, None, chemistry, (front.chapter(), room.chapter())))
 
 
 def odd(*texts: str) -> Document:
@@ -168,7 +171,7 @@ def test_a_whole_page_is_well_formed_and_needs_nothing_else(whole: str) -> None:
     reader = checked(whole)
     assert whole.startswith("<!DOCTYPE html>\n")
     assert "http" not in whole.replace("http-equiv", "")
-    assert len(whole) < 150_000
+    assert len(whole) < 200_000
     assert len(reader.all("svg")) > 6
 
 
@@ -177,7 +180,7 @@ def test_sections_come_in_reading_order(whole: str) -> None:
     order = (
         "Formula", "What the active matter is made of", "What drives the cost", "Rules that bind",
         "What each binding limit weighs", "The pH that everything must agree on", "What each pH setting allows",
-        "Cost against mildness", "Room to move", "Rules kept", "Not used", "Notes", "Cautions", "Made with",
+        "Rules kept", "Chemistry", "At the bench", "Cost against mildness", "Room to move", "Not used", "Notes", "Cautions", "Made with",
     )  # fmt: skip
     assert [h.startswith(o) for h, o in zip(heads, order, strict=True)] == [True] * len(order)
 
@@ -237,6 +240,13 @@ def test_numbers_stand_right_and_rows_are_named() -> None:
     made = page(Document("d", "v", sections=(Table("t", ("a", "n"), (("x", "1"), ("all", "1")), frozenset({1}), strong=frozenset({1})),)))  # fmt: skip  # noqa: E501
     assert '<tr><th scope="row">x</th><td class="n">1</td></tr>' in made
     assert '<tr class="strong"><th scope="row">all</th>' in made
+
+
+def test_a_section_without_a_title_belongs_to_the_one_before() -> None:
+    parts = (Listing("l", ("i",)), Listing("", ("j",)), Table("", ("a",) * 5, (("b",) * 5,)))
+    made = page(Document("d", "v", sections=parts))
+    checked(made)
+    assert made.count("<h2") == made.count('<li><a href="#s') == 1
 
 
 def test_bad_news_are_marked() -> None:
@@ -452,9 +462,10 @@ def test_page_of_a_formula(run: Run, tmp_path: Path) -> None:
     assert code == 4, "it breaks rules"
     told = json.loads(out)
     assert told["file"] == "a.html"
-    assert told["sections"][:5] == [
-        "Formula, % w/w as supplied", "What the active matter is made of", "What drives the cost", "Broken",
-        "Nearest formula that keeps every rule",
+    assert told["sections"] == [
+        "Formula, % w/w as supplied", "What the active matter is made of", "What drives the cost",
+        "The pH that everything must agree on", "Broken", "Nearest formula that keeps every rule", "Kept", "Chemistry",
+        "At the bench", "Cautions", "Made with",
     ]  # fmt: skip
     assert told["pictures"] == 3
     checked((tmp_path / "a.html").read_text(encoding="utf-8"))

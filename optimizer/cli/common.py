@@ -37,21 +37,14 @@ def new_page(path: Path | None) -> Path | None:
 
 
 def _text_alone(context: typer.Context, path: Path | None) -> Path | None:
-    """Refuse --html beside --json, whichever comes last."""
+    """Refuse --html beside --json, which is read first wherever it stands."""
     if path is not None and context.params.get("json"):
         raise UsageError(NOT_BOTH)
     return new_page(path)
 
 
-def _json_alone(context: typer.Context, json: bool) -> bool:
-    """Refuse --json beside --html."""
-    if json and context.params.get("html"):
-        raise UsageError(NOT_BOTH)
-    return json
-
-
 NOT_BOTH = "--html goes along with the text of a report, not with --json. Ask twice."
-Json = Annotated[bool, typer.Option("--json", help="Print JSON only (see 'tenside schema').", callback=_json_alone)]
+Json = Annotated[bool, typer.Option("--json", help="Print JSON only (see 'tenside schema').", is_eager=True)]
 Html = Annotated[
     Path | None, typer.Option("--html", help="Also write the report as a page to read and print.", callback=_text_alone)
 ]

@@ -91,6 +91,8 @@ def _body(document: Document) -> Iterator[str]:
     if len(document.sections) > 2:
         yield '<nav aria-label="Contents"><ul>'
         for number, section in enumerate(document.sections, 1):
+            if not section.title:
+                continue
             yield f'<li><a href="#s{number}">{_words(section.title)}</a></li>'
         yield "</ul></nav>"
     yield '<main id="main" tabindex="-1">'
@@ -112,10 +114,15 @@ def _opening(document: Document) -> Iterator[str]:
 
 
 def _section(section: Section | Document, key: str, level: int, *, fold: bool) -> Iterator[str]:
-    """Yield a section under a heading of the given level; `key` begins every id in it."""
+    """Yield a section under a heading of the given level; `key` begins every id in it.
+
+    One without a title belongs to the section before.
+    """
     kind = ' class="cautions"' if isinstance(section, Listing) and section.kind == "caution" else ""
-    yield f'<section id="{key}" aria-labelledby="{key}h"{kind}>'
-    yield f'<h{level} id="{key}h"{_turned(section.title)}>{_words(section.title)}</h{level}>'
+    named = f' aria-labelledby="{key}h"' if section.title else ""
+    yield f'<section id="{key}"{named}{kind}>'
+    if section.title:
+        yield f'<h{level} id="{key}h"{_turned(section.title)}>{_words(section.title)}</h{level}>'
     if isinstance(section, Document):
         yield from _opening(section)
         for number, part in enumerate(section.sections, 1):
@@ -136,9 +143,10 @@ def _table(table: Table, key: str, *, fold: bool) -> Iterator[str]:
         yield f"<details><summary>All {len(table.rows)} rows</summary>"
     wide = len(table.columns) > NARROW
     if wide:
-        yield f'<div class="wide" role="region" tabindex="0" aria-labelledby="{key}h">'
-    named = f'<span class="unseen">{_words(table.title)}. </span>{_words(table.note)}'
-    yield f"<table><caption>{named}</caption>"
+        named = f'aria-labelledby="{key}h"' if table.title else 'aria-label="table"'
+        yield f'<div class="wide" role="region" tabindex="0" {named}>'
+    title = f'<span class="unseen">{_words(table.title)}. </span>' if table.title else ""
+    yield f"<table><caption>{title}{_words(table.note)}</caption>"
     heads = (f'<th scope="col"{_number(table, c)}>{_words(name)}</th>' for c, name in enumerate(table.columns))
     yield f"<thead><tr>{''.join(heads)}</tr></thead>"
     yield "<tbody>"
@@ -161,7 +169,8 @@ def _figure(sketch: Sketch, key: str) -> Iterator[str]:
     if sketch.drawing is not None:
         yield drawn(sketch, f"{key}p")
     else:
-        yield f'<pre tabindex="0" role="img" aria-labelledby="{key}h">{"&#10;".join(map(escaped, sketch.lines))}</pre>'
+        text = "&#10;".join(map(escaped, sketch.lines))
+        yield f'<pre tabindex="0" role="img" aria-label="{escaped(sketch.title)}">{text}</pre>'
     if sketch.note:
         yield f"<figcaption>{_words(sketch.note)}</figcaption>"
     yield "</figure>"
