@@ -14,7 +14,7 @@ demo: $(READY)
 	@$(BIN)/tenside blend impossible-wash || test $$? -eq 4
 
 test: $(READY)
-	$(BIN)/python -m pytest -n auto
+	$(BIN)/python -m pytest -n auto --dist loadgroup
 
 check: $(READY)
 	$(BIN)/ruff check .

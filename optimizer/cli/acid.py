@@ -7,6 +7,7 @@ import typer
 
 from optimizer.cli.common import (
     Changes,
+    Html,
     Json,
     Libraries,
     Markdown,
@@ -63,6 +64,7 @@ def ph(
     changes: Changes = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -77,7 +79,7 @@ def ph(
     if points is not None:
         if subject:
             raise UsageError("ph: give a subject or --points, not both.")
-        _tell(f"Measured points, {points.name}", _points(points, target, sample, solution), (), markdown, json)
+        _tell(f"Measured points, {points.name}", _points(points, target, sample, solution), (), markdown, html, json)
         return
     if not subject:
         raise UsageError("ph: name a batch file, a scenario or a formula, or give --points.")
@@ -113,10 +115,12 @@ def ph(
             size_g=size if size is not None else _size_of(found.brief.scenario.batch_kg),
             water=0.0 if found.batch else water,
         )
-    _tell(f"pH: {found.name}", answer, found.notes, markdown, json)
+    _tell(f"pH: {found.name}", answer, found.notes, markdown, html, json)
 
 
-def _tell(title: str, answer: "PhAnswer", notes: tuple[str, ...], markdown: bool, json: bool) -> None:
+def _tell(
+    title: str, answer: "PhAnswer", notes: tuple[str, ...], markdown: bool, html: Path | None, json: bool
+) -> None:
     if json:
         from optimizer.report.acid_record import ph_record
 
@@ -124,7 +128,7 @@ def _tell(title: str, answer: "PhAnswer", notes: tuple[str, ...], markdown: bool
     else:
         from optimizer.report.acid import ph_document
 
-        show(ph_document(title, answer, notes), markdown)
+        show(ph_document(title, answer, notes), markdown, html)
 
 
 def _solution(chemical: str, strength: float | None) -> "Stock | None":

@@ -6,6 +6,7 @@ import typer
 
 from optimizer.cli.common import (
     Changes,
+    Html,
     Json,
     Libraries,
     Markdown,
@@ -28,6 +29,7 @@ def advice(
     changes: Changes = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -43,4 +45,4 @@ def advice(
     if json:
         print_json(advice_record(found.name, situation, found.notes))
     else:
-        show(advice_document(found.name, situation, found.notes), markdown)
+        show(advice_document(found.name, situation, found.notes), markdown, html)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from optimizer.cli.common import Json, Libraries, Markdown, ShelfFile, app, print_json, quiet_solvers, show
+from optimizer.cli.common import Html, Json, Libraries, Markdown, ShelfFile, app, print_json, quiet_solvers, show
 from optimizer.errors import UsageError, fault
 
 if TYPE_CHECKING:
@@ -43,6 +43,7 @@ def batch(
     on: On = "",
     shelf: ShelfFile = None,
     library: Libraries = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -81,7 +82,7 @@ def batch(
 
         print_json(laid_record(laid))
     else:
-        show(laid_document(laid), markdown)
+        show(laid_document(laid), markdown, html)
 
 
 @app.command()
@@ -149,6 +150,7 @@ def weighed(
     on: On = "",
     shelf: ShelfFile = None,
     library: Libraries = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -189,7 +191,7 @@ def weighed(
     else:
         from optimizer.report.made import weighed_document
 
-        show(weighed_document(str(path), after, {n: m.name for n, m in known.items()}), markdown)
+        show(weighed_document(str(path), after, {n: m.name for n, m in known.items()}), markdown, html)
 
 
 @app.command()
@@ -203,6 +205,7 @@ def card(
     on: On = "",
     shelf: ShelfFile = None,
     library: Libraries = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -226,7 +229,7 @@ def card(
     else:
         from optimizer.report.card import card_document
 
-        show(card_document(shown), markdown)
+        show(card_document(shown), markdown, html)
 
 
 def _card(found: "Subject", planned: bool, master: str, on: str) -> "Card":

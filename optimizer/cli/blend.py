@@ -8,6 +8,7 @@ import typer
 
 from optimizer.cli.common import (
     Changes,
+    Html,
     Json,
     Libraries,
     Markdown,
@@ -38,6 +39,7 @@ def blend(
     ] = "",
     time_limit: Annotated[float, typer.Option(help="Seconds for each integer program.", min=0.1)] = 60.0,
     export: Annotated[Path | None, typer.Option(help="Also write the model, as .lp or .mps (one pH setting).")] = None,
+    html: Html = None,
     markdown: Markdown = False,
     exact: Annotated[bool, typer.Option("--exact", help="Check the optimum again in rational arithmetic.")] = False,
     json: Json = False,
@@ -68,7 +70,7 @@ def blend(
     else:
         from optimizer.report.blend import blend_document
 
-        show(blend_document(result, explanation, chemistry), markdown)
+        show(blend_document(result, explanation, chemistry), markdown, html)
     raise typer.Exit(result.exit_code)
 
 

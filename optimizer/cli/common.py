@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from optimizer.errors import UsageError
+from optimizer.errors import UsageError, fault
 
 if TYPE_CHECKING:
     from optimizer.brief import Brief
@@ -24,7 +24,30 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 
-Json = Annotated[bool, typer.Option("--json", help="Print JSON only (see 'tenside schema').")]
+
+def new_page(path: Path | None) -> Path | None:
+    """Return the file of a page; refused before anything is computed if it could not be written."""
+    if path is None:
+        return None
+    if path.suffix.lower() not in (".html", ".htm"):
+        raise UsageError(f"a page is written as .html: '{path.name}' ends otherwise.")
+    if path.exists():
+        raise fault(str(path), "", "the file exists and would be lost.", "Name another file or move this one.")
+    return path
+
+
+def _text_alone(context: typer.Context, path: Path | None) -> Path | None:
+    """Refuse --html beside --json, which is read first wherever it stands."""
+    if path is not None and context.params.get("json"):
+        raise UsageError(NOT_BOTH)
+    return new_page(path)
+
+
+NOT_BOTH = "--html goes along with the text of a report, not with --json. Ask twice."
+Json = Annotated[bool, typer.Option("--json", help="Print JSON only (see 'tenside schema').", is_eager=True)]
+Html = Annotated[
+    Path | None, typer.Option("--html", help="Also write the report as a page to read and print.", callback=_text_alone)
+]
 Markdown = Annotated[bool, typer.Option("--markdown", help="Print Markdown.")]
 Changes = Annotated[
     list[str] | None,
@@ -105,8 +128,11 @@ def read_shipped(paths: list[Path] | None, own: list[Path] | None = None) -> "Li
     return read_library([*(paths or [shipped("library")]), *(own or [])])
 
 
-def show(document: "Document", markdown: bool) -> None:
-    """Print a document as text or Markdown."""
+def show(document: "Document", markdown: bool, html: Path | None = None) -> None:
+    """Print a document as text or Markdown, and write it as a page if one is named."""
+    if html is not None:
+        save_page(document, html)
+        print(f"wrote {html}", file=sys.stderr)
     if markdown:
         from optimizer.report.markdown import markdown as as_markdown
 
@@ -115,6 +141,14 @@ def show(document: "Document", markdown: bool) -> None:
         from optimizer.report.terminal import show
 
         show(document)
+
+
+def save_page(document: "Document", path: Path) -> None:
+    """Write a document as a page."""
+    from optimizer.files import write_atomic
+    from optimizer.report.page import page
+
+    write_atomic(path, page(document))
 
 
 def say(text: str) -> None:

@@ -7,6 +7,7 @@ import typer
 
 from optimizer.cli.common import (
     Changes,
+    Html,
     Json,
     Libraries,
     Markdown,
@@ -45,6 +46,7 @@ def cost(
     changes: Changes = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -81,7 +83,7 @@ def cost(
     if json:
         print_json(cost_record(costing))
     else:
-        show(cost_document(costing), markdown)
+        show(cost_document(costing), markdown, html)
 
 
 def _costs_of(subject: "Subject", name: str, margin: float | None, markup: float | None) -> "Costs":

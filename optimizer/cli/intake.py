@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from optimizer.cli.common import Json, Libraries, Markdown, Own, app, print_json, read_shipped, show
+from optimizer.cli.common import Html, Json, Libraries, Markdown, Own, app, print_json, read_shipped, show
 from optimizer.errors import UsageError
 
 Table = Annotated[Path, typer.Argument(help="CSV or XLSX, with columns in any order.")]
@@ -26,6 +26,7 @@ def import_formula(
     words: Words = None,
     library: Libraries = None,
     own: Own = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -49,7 +50,7 @@ def import_formula(
     if json:
         print_json(formula_record(taken, out))
     else:
-        show(formula_document(taken, table, out, brief), markdown)
+        show(formula_document(taken, table, out, brief), markdown, html)
 
 
 @import_app.command("prices")
@@ -61,6 +62,7 @@ def import_prices(
     words: Words = None,
     library: Libraries = None,
     own: Own = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -77,7 +79,7 @@ def import_prices(
     if json:
         print_json(prices_record(taken, out))
     else:
-        show(prices_document(taken, table, out), markdown)
+        show(prices_document(taken, table, out), markdown, html)
 
 
 def _said(words: list[str] | None, known: set[str]) -> dict[str, str]:

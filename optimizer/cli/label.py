@@ -7,6 +7,7 @@ import typer
 
 from optimizer.cli.common import (
     Changes,
+    Html,
     Json,
     Libraries,
     Markdown,
@@ -38,6 +39,7 @@ def label(
     changes: Changes = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -74,4 +76,4 @@ def label(
     else:
         from optimizer.report.label import label_document
 
-        show(label_document(answer, found.brief.library), markdown)
+        show(label_document(answer, found.brief.library), markdown, html)

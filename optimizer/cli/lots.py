@@ -7,6 +7,7 @@ import typer
 
 from optimizer.cli.common import (
     Changes,
+    Html,
     Json,
     Libraries,
     Markdown,
@@ -47,6 +48,7 @@ def restandardise(
     changes: Changes = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -77,7 +79,7 @@ def restandardise(
     else:
         from optimizer.report.lots import restandardise_document
 
-        show(restandardise_document(done), markdown)
+        show(restandardise_document(done), markdown, html)
     raise typer.Exit(0 if done.weighed is not None and not done.stopped else 4)
 
 
@@ -92,6 +94,7 @@ def robust(
     changes: Changes = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -109,7 +112,7 @@ def robust(
     else:
         from optimizer.report.lots import robust_document
 
-        show(robust_document(done), markdown)
+        show(robust_document(done), markdown, html)
     raise typer.Exit(4 if done.formula is None else 0 if done.proof != "none" else 5)
 
 

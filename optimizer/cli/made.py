@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from optimizer.cli.batch import BatchFile, batch_subject
-from optimizer.cli.common import Json, Libraries, Markdown, ShelfFile, app, print_json, quiet_solvers, say, show
+from optimizer.cli.common import Html, Json, Libraries, Markdown, ShelfFile, app, print_json, quiet_solvers, say, show
 from optimizer.errors import fault
 
 
@@ -16,6 +16,7 @@ def made(
     master: Annotated[Path | None, typer.Option(help="Write the next master formula as a table (.csv).")] = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -39,7 +40,7 @@ def made(
     else:
         from optimizer.report.made import made_document
 
-        show(made_document(done), markdown)
+        show(made_document(done), markdown, html)
         if master is not None:
             held = f" --held {done.master.formula.held_back:g}" if done.master.formula.held_back else ""
             say(f"\nNext: tenside batch {master} --for {batch.brief} --size {batch.size_g:g}g{held} --out NEXT.toml")

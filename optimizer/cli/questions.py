@@ -7,6 +7,7 @@ import typer
 
 from optimizer.cli.common import (
     Changes,
+    Html,
     Json,
     Libraries,
     Markdown,
@@ -27,6 +28,7 @@ def check(
     scenario: ScenarioName,
     shelf: ShelfFile = None,
     library: Libraries = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -51,7 +53,7 @@ def check(
     else:
         from optimizer.report.studies import check_document
 
-        show(check_document(checked, chemistry), markdown)
+        show(check_document(checked, chemistry), markdown, html)
     raise typer.Exit(4 if checked.broken else 0)
 
 
@@ -65,6 +67,7 @@ def why(
     changes: Changes = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -81,7 +84,7 @@ def why(
     else:
         from optimizer.report.studies import why_document
 
-        show(why_document(answer), markdown)
+        show(why_document(answer), markdown, html)
 
 
 @app.command()
@@ -94,6 +97,7 @@ def compare(
     ] = "",
     shelf: ShelfFile = None,
     library: Libraries = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -112,4 +116,4 @@ def compare(
     else:
         from optimizer.report.studies import compare_document
 
-        show(compare_document(comparison), markdown)
+        show(compare_document(comparison), markdown, html)

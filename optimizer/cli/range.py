@@ -11,6 +11,7 @@ import typer
 
 from optimizer.cli.common import (
     Changes,
+    Html,
     Json,
     Libraries,
     Markdown,
@@ -19,6 +20,7 @@ from optimizer.cli.common import (
     changes_of,
     print_json,
     quiet_solvers,
+    save_page,
     show,
 )
 from optimizer.errors import UsageError
@@ -59,6 +61,7 @@ def range_command(
     shelf: ShelfFile = None,
     library: Libraries = None,
     time_limit: Annotated[float, typer.Option(help="Seconds for each integer program.", min=0.1)] = 60.0,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -85,9 +88,15 @@ def range_command(
 
         print_json(range_record(ranged, summary))
     else:
-        from optimizer.report.range import range_document
+        from dataclasses import replace
 
-        show(range_document(ranged, summary), markdown)
+        from optimizer.report.range import answers_table, range_document
+
+        document = range_document(ranged, summary)
+        show(document, markdown)
+        if html:
+            save_page(replace(document, sections=(*document.sections, answers_table(ranged))), html)
+            print(f"wrote {html}", file=sys.stderr)
     raise typer.Exit(5 if summary.unclear else 0 if summary.solved else 4)
 
 

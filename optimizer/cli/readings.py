@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from optimizer.cli.common import Json, Markdown
+from optimizer.cli.common import Html, Json, Markdown
 from optimizer.cli.records import DEFAULT, BatchName, On, StoreFile, answer, day_of, place_of, records_app
 from optimizer.errors import UsageError
 
@@ -25,6 +25,7 @@ def note(
     photo: Annotated[Path | None, typer.Option(help="Picture, at most 5 MB; it is copied into the store.")] = None,
     on: On = "",
     store: StoreFile = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -47,7 +48,7 @@ def note(
     with open_store(path) as opened:
         run_note(opened, number, seen, Path() if photo is None else photo.parent)
         found = shown(opened, number)
-    answer(found, json, markdown, lambda: batch_document(found))
+    answer(found, json, markdown, html, lambda: batch_document(found))
 
 
 @records_app.command()
@@ -61,6 +62,7 @@ def sample(
     text: Annotated[str, typer.Option(help="A remark.")] = "",
     on: On = "",
     store: StoreFile = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -78,7 +80,7 @@ def sample(
     with open_store(path) as opened:
         put_away(opened, number, today, place, last, mass, text)
         found = shown(opened, number)
-    answer(found, json, markdown, lambda: batch_document(found))
+    answer(found, json, markdown, html, lambda: batch_document(found))
 
 
 @records_app.command("tests")
@@ -87,6 +89,7 @@ def calendar(
     start: Annotated[str, typer.Option("--from", help="Day 0; else the day on which the batch was finished.")] = "",
     on: On = "",
     store: StoreFile = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -98,7 +101,7 @@ def calendar(
     begin, today = day_of(start) if start else "", day_of(on)
     with open_store(path) as opened:
         found = lay(opened, number, begin, today)
-    _answer_calendar(found, json, markdown)
+    _answer_calendar(found, json, markdown, html)
 
 
 @records_app.command()
@@ -116,6 +119,7 @@ def change(
     ] = "",
     on: On = "",
     store: StoreFile = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -131,7 +135,7 @@ def change(
     today = day_of(on)
     with open_store(path) as opened:
         found = change_test(opened, number, name, today, why.strip(), days, **fields)
-    _answer_calendar(found, json, markdown)
+    _answer_calendar(found, json, markdown, html)
 
 
 @records_app.command()
@@ -143,6 +147,7 @@ def result(
     text: Annotated[str, typer.Option(help="In words.")] = "",
     on: On = "",
     store: StoreFile = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -154,7 +159,7 @@ def result(
     time, figure = _time(on), _finite(value)
     with open_store(path) as opened:
         found = add_result(opened, number, test_name, time, figure, passed, text)
-    _answer_calendar(found, json, markdown)
+    _answer_calendar(found, json, markdown, html)
 
 
 @records_app.command()
@@ -163,6 +168,7 @@ def strike(
     why: Annotated[str, typer.Option(help="Why it does not count; it is kept.")],
     on: On = "",
     store: StoreFile = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -175,7 +181,7 @@ def strike(
     today = day_of(on)
     with open_store(store or Path(DEFAULT)) as opened:
         found = run_strike(opened, number, today, why.strip())
-    _answer_calendar(found, json, markdown)
+    _answer_calendar(found, json, markdown, html)
 
 
 @records_app.command()
@@ -183,6 +189,7 @@ def due(
     on: On = "",
     ahead: Annotated[int, typer.Option(help="Look this many days ahead.", min=0, max=3660)] = 14,
     store: StoreFile = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -194,7 +201,7 @@ def due(
     today = day_of(on)
     with open_store(store or Path(DEFAULT)) as opened:
         found = tasks(opened, today, ahead)
-    answer(found, json, markdown, lambda: tasks_document(found))
+    answer(found, json, markdown, html, lambda: tasks_document(found))
 
 
 def _time(text: str) -> str:
@@ -224,7 +231,7 @@ def _finite(value: float | None) -> float | None:
     return value
 
 
-def _answer_calendar(found: "Calendar", json: bool, markdown: bool) -> None:
+def _answer_calendar(found: "Calendar", json: bool, markdown: bool, html: Path | None) -> None:
     from optimizer.report.calendar import calendar_document
 
-    answer(found, json, markdown, lambda: calendar_document(found))
+    answer(found, json, markdown, html, lambda: calendar_document(found))

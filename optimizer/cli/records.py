@@ -9,6 +9,7 @@ import typer
 
 from optimizer.cli.common import (
     Changes,
+    Html,
     Json,
     Libraries,
     Markdown,
@@ -48,6 +49,7 @@ def keep(
     shelf: ShelfFile = None,
     on: On = "",
     store: StoreFile = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -64,7 +66,7 @@ def keep(
     made = _as_made(batch, incoming.batch)
     with open_store(store or batch.parent / DEFAULT, make=True) as opened:
         kept = run_keep(opened, incoming, today, made)
-    answer(kept, json, markdown, lambda: kept_document(kept))
+    answer(kept, json, markdown, html, lambda: kept_document(kept))
 
 
 def _as_made(path: Path, batch: "Batch") -> dict[str, float] | None:
@@ -93,6 +95,7 @@ def master(
     library: Libraries = None,
     on: On = "",
     store: StoreFile = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -110,13 +113,14 @@ def master(
     called = name or found.name
     with open_store(store or Path(DEFAULT), make=True) as opened:
         added = add_version(opened, called, found.brief, found.formula, found.setting, why=why.strip(), on=today)
-    answer(added, json, markdown, lambda: version_document(added))
+    answer(added, json, markdown, html, lambda: version_document(added))
 
 
 @records_app.command()
 def versions(
     name: Annotated[str, typer.Argument(help="Master formula (see 'tenside records list').")],
     store: StoreFile = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -127,11 +131,11 @@ def versions(
 
     with open_store(store or Path(DEFAULT)) as opened:
         found = versions_of(opened, name)
-    answer(found, json, markdown, lambda: versions_document(found))
+    answer(found, json, markdown, html, lambda: versions_document(found))
 
 
 @records_app.command("list")
-def list_command(store: StoreFile = None, markdown: Markdown = False, json: Json = False) -> None:
+def list_command(store: StoreFile = None, html: Html = None, markdown: Markdown = False, json: Json = False) -> None:
     """List batches and master formulas."""
     from optimizer.records.overview import overview
     from optimizer.records.store import open_store
@@ -139,7 +143,7 @@ def list_command(store: StoreFile = None, markdown: Markdown = False, json: Json
 
     with open_store(store or Path(DEFAULT)) as opened:
         found = overview(opened)
-    answer(found, json, markdown, lambda: list_document(found))
+    answer(found, json, markdown, html, lambda: list_document(found))
 
 
 @records_app.command("show")
@@ -148,6 +152,7 @@ def show_command(
     revision: Annotated[int | None, typer.Option(help="An earlier revision.", min=1)] = None,
     out: Annotated[Path | None, typer.Option(help="Write the batch file as it was kept.")] = None,
     store: StoreFile = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -162,11 +167,13 @@ def show_command(
         found = shown(opened, number, revision)
     if out is not None:
         write_atomic(out, found.text)
-    answer(found, json, markdown, lambda: batch_document(found, file=True))
+    answer(found, json, markdown, html, lambda: batch_document(found, file=True))
 
 
 @records_app.command()
-def lots(batch: BatchName, store: StoreFile = None, markdown: Markdown = False, json: Json = False) -> None:
+def lots(
+    batch: BatchName, store: StoreFile = None, html: Html = None, markdown: Markdown = False, json: Json = False
+) -> None:
     """Which lots went into a batch."""
     from optimizer.records.lots import lots_of
     from optimizer.records.store import open_store
@@ -175,7 +182,7 @@ def lots(batch: BatchName, store: StoreFile = None, markdown: Markdown = False, 
     path, number = place_of(batch, store)
     with open_store(path) as opened:
         found = lots_of(opened, number)
-    answer(found, json, markdown, lambda: lots_document(found))
+    answer(found, json, markdown, html, lambda: lots_document(found))
 
 
 @records_app.command()
@@ -183,6 +190,7 @@ def where(
     lot: Annotated[str, typer.Argument(help="Lot as it was written.")],
     material: Annotated[str, typer.Option(help="Only this material.")] = "",
     store: StoreFile = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -193,13 +201,14 @@ def where(
 
     with open_store(store or Path(DEFAULT)) as opened:
         found = where_lot(opened, lot, material)
-    answer(found, json, markdown, lambda: where_document(found))
+    answer(found, json, markdown, html, lambda: where_document(found))
 
 
 @records_app.command()
 def export(
     out: Annotated[Path, typer.Argument(help="Folder or .json: everything. .csv: the trace of lots alone.")],
     store: StoreFile = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -210,13 +219,14 @@ def export(
 
     with open_store(store or Path(DEFAULT)) as opened:
         moved = save(opened, out)
-    answer(moved, json, markdown, lambda: moved_document(moved, "Written"))
+    answer(moved, json, markdown, html, lambda: moved_document(moved, "Written"))
 
 
 @records_app.command("import")
 def import_command(
     source: Annotated[Path, typer.Argument(help="Folder or .json that 'records export' wrote.")],
     store: Annotated[Path, typer.Option("--store", help="A new store.")] = Path(DEFAULT),
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -228,11 +238,11 @@ def import_command(
     taken = read_export(source)
     with open_store(store, make=True) as opened:
         moved = put_back(opened, taken)
-    answer(moved, json, markdown, lambda: moved_document(moved, f"Put back into {store}"))
+    answer(moved, json, markdown, html, lambda: moved_document(moved, f"Put back into {store}"))
 
 
 @records_app.command()
-def check(store: StoreFile = None, markdown: Markdown = False, json: Json = False) -> None:
+def check(store: StoreFile = None, html: Html = None, markdown: Markdown = False, json: Json = False) -> None:
     """Check the store: the file, its references, photos and batch files."""
     from optimizer.records.checking import check_store
     from optimizer.records.store import open_store
@@ -240,7 +250,7 @@ def check(store: StoreFile = None, markdown: Markdown = False, json: Json = Fals
 
     with open_store(store or Path(DEFAULT)) as opened:
         found = check_store(opened)
-    answer(found, json, markdown, lambda: soundness_document(found))
+    answer(found, json, markdown, html, lambda: soundness_document(found))
     raise typer.Exit(0 if found.sound else 3)
 
 
@@ -262,9 +272,9 @@ def day_of(text: str) -> str:
         raise UsageError(f"'{text}' is no date; write it as 2026-05-04.") from None
 
 
-def answer(told: "Told", json: bool, markdown: bool, document: "Callable[[], Document]") -> None:
-    """Print an answer as JSON, Markdown or text."""
+def answer(told: "Told", json: bool, markdown: bool, html: Path | None, document: "Callable[[], Document]") -> None:
+    """Print an answer as JSON, Markdown or text, or write it as a page too."""
     if json:
         print_json(told)
     else:
-        show(document(), markdown)
+        show(document(), markdown, html)

@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from optimizer.cli.common import (
+    Html,
     Json,
     Libraries,
     Markdown,
@@ -35,6 +36,7 @@ def start(folder: Annotated[Path, typer.Argument(help="Folder to lay; it must no
 @app.command()
 def rules(
     kind: Annotated[str, typer.Argument(help="One kind of rule; all when left out.")] = "",
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -53,7 +55,7 @@ def rules(
     if json:
         print_json([asdict(n) for n in notes])
     else:
-        show(rules_document(notes), markdown)
+        show(rules_document(notes), markdown, html)
 
 
 @app.command()
@@ -82,6 +84,7 @@ def schema(
     from optimizer.report.label_record import LabelRecord
     from optimizer.report.lots import RestandardiseRecord, RobustRecord
     from optimizer.report.made_record import LaidRecord, MadeRecord, WeighedRecord
+    from optimizer.report.page import PageRecord
     from optimizer.report.range import RangeRecord
     from optimizer.report.record import Record
     from optimizer.report.substitute import SubstituteRecord
@@ -136,6 +139,7 @@ def schema(
         "weighed": (WeighedRecord, "tenside weighed --json"),
         "made": (MadeRecord, "tenside made --json"),
         "card": (CardRecord, "tenside card --json"),
+        "page": (PageRecord, "tenside page --json"),
     }
     if what and what not in known:
         raise UsageError(f"there is no schema '{what}'. {nearest(what, known)}")
@@ -148,6 +152,7 @@ def library_list(
     function: Annotated[str, typer.Option(help="Only materials with this function.")] = "",
     library: Libraries = None,
     own: Own = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -162,7 +167,7 @@ def library_list(
     if json:
         print_json([m.model_dump(mode="json") for m in chosen])
     else:
-        show(library_document(chosen), markdown)
+        show(library_document(chosen), markdown, html)
 
 
 @library_app.command("show")
@@ -170,6 +175,7 @@ def library_show(
     material: Annotated[str, typer.Argument(help="Id of a material.")],
     library: Libraries = None,
     own: Own = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -182,7 +188,7 @@ def library_show(
     if json:
         print_json(found.by_id[material].model_dump(mode="json"))
     else:
-        show(material_document(found, found.by_id[material]), markdown)
+        show(material_document(found, found.by_id[material]), markdown, html)
 
 
 @library_app.command("check")

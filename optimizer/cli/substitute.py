@@ -7,6 +7,7 @@ import typer
 
 from optimizer.cli.common import (
     Changes,
+    Html,
     Json,
     Libraries,
     Markdown,
@@ -48,6 +49,7 @@ def substitute(
     changes: Changes = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -79,7 +81,7 @@ def substitute(
     else:
         from optimizer.report.substitute import substitute_document
 
-        show(substitute_document(done), markdown)
+        show(substitute_document(done), markdown, html)
     raise typer.Exit(0 if done.answer is not None else 4)
 
 

@@ -5,7 +5,7 @@ from typing import Annotated, Any
 
 import typer
 
-from optimizer.cli.common import Json, Libraries, Markdown, ShelfFile, app, print_json, show
+from optimizer.cli.common import Html, Json, Libraries, Markdown, ShelfFile, app, print_json, show
 from optimizer.errors import UsageError
 
 
@@ -27,6 +27,7 @@ def thicken(
     note: Annotated[str, typer.Option(help="Remark.")] = "",
     shelf: ShelfFile = None,
     library: Libraries = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -60,4 +61,4 @@ def thicken(
     if json:
         print_json(thicken_record(found.name, chosen))
     else:
-        show(thicken_document(found.name, chosen, bool(content.thickening)), markdown)
+        show(thicken_document(found.name, chosen, bool(content.thickening)), markdown, html)

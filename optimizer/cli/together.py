@@ -4,7 +4,7 @@ from typing import Annotated
 
 import typer
 
-from optimizer.cli.common import Json, Libraries, Markdown, ShelfFile, app, print_json, quiet_solvers, show
+from optimizer.cli.common import Html, Json, Libraries, Markdown, ShelfFile, app, print_json, quiet_solvers, show
 from optimizer.errors import UsageError
 
 
@@ -21,6 +21,7 @@ def together(
     time_limit: Annotated[float, typer.Option(help="Seconds for the plan.", min=0.1)] = 60.0,
     shelf: ShelfFile = None,
     library: Libraries = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -43,7 +44,7 @@ def together(
     if json:
         print_json(plan_record(plan, apart, tuple(made)))
     else:
-        show(plan_document(plan, apart, tuple(made)), markdown)
+        show(plan_document(plan, apart, tuple(made)), markdown, html)
     raise typer.Exit(plan.exit_code)
 
 

@@ -7,6 +7,7 @@ import typer
 
 from optimizer.cli.common import (
     Changes,
+    Html,
     Json,
     Libraries,
     Markdown,
@@ -37,6 +38,7 @@ def frontier(
     shelf: ShelfFile = None,
     library: Libraries = None,
     picture: Picture = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -62,7 +64,7 @@ def frontier(
     if json:
         print_json(frontier_record(tuple(curves)))
     else:
-        show(frontier_document(tuple(curves)), markdown)
+        show(frontier_document(tuple(curves)), markdown, html)
     raise typer.Exit(0 if any(c.breaks for _, c in curves) else 4)
 
 
@@ -77,6 +79,7 @@ def leeway(
     shelf: ShelfFile = None,
     library: Libraries = None,
     picture: Picture = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -93,7 +96,7 @@ def leeway(
     if json:
         print_json(leeway_record(found))
     else:
-        show(leeway_document(found), markdown)
+        show(leeway_document(found), markdown, html)
 
 
 def _axis(option: str, text: str) -> tuple[Literal[1, -1], str]:

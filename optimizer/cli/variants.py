@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from optimizer.cli.common import Json, Libraries, Markdown, ShelfFile, app, print_json, quiet_solvers, show
+from optimizer.cli.common import Html, Json, Libraries, Markdown, ShelfFile, app, print_json, quiet_solvers, show
 from optimizer.errors import UsageError
 
 
@@ -21,6 +21,7 @@ def variants(
     ] = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
+    html: Html = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -44,5 +45,5 @@ def variants(
     if json:
         print_json(variants_record(found))
     else:
-        show(variants_document(found), markdown)
+        show(variants_document(found), markdown, html)
     raise typer.Exit(0 if all(not o.too_much and not o.newly_broken for o in found.outcomes) else 4)

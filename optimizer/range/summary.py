@@ -74,6 +74,7 @@ class Summary:
         messages: What went wrong, with how many scenarios.
         ways: Scenarios by how their answer came.
         calls: Solver runs that all reused and solved answers took.
+        costs: Tenths of the span of the costs (from, to, scenarios); empty if all costs are one.
     """
 
     endings: dict[str, int]
@@ -85,6 +86,7 @@ class Summary:
     messages: tuple[tuple[str, int], ...]
     ways: dict[str, int]
     calls: int
+    costs: tuple[tuple[float, float, int], ...] = ()
 
     @property
     def solved(self) -> int:
@@ -111,6 +113,7 @@ def summarise(ranged: Ranged) -> Summary:
         messages=tuple(Counter(frame.messages.values()).most_common()),
         ways={name: int((frame.way == code).sum()) for code, name in enumerate(WAYS)},
         calls=frame.calls,
+        costs=tenths(frame.cost[solved]),
     )
 
 
@@ -120,6 +123,15 @@ def spread(values: Vector) -> Spread:
     if not known.size:
         return Spread(np.nan, np.nan, np.nan)
     return Spread(float(known.min()), float(np.median(known)), float(known.max()))
+
+
+def tenths(values: Vector) -> tuple[tuple[float, float, int], ...]:
+    """Return the tenths of the span of some figures, each with how many lie in it, NaN left out."""
+    known = values[np.isfinite(values)]
+    if not known.size or np.ptp(known) <= 1e-9 * abs(known.max()):
+        return ()
+    counts, edges = np.histogram(known, TENTHS)
+    return tuple((float(a), float(b), int(n)) for (a, b), n in zip(pairwise(edges), counts, strict=True))
 
 
 def _bound(ranged: Ranged, solved: Mask) -> tuple[Bound, ...]:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from functools import partial
 from math import floor, inf, isclose, isnan, log10
 from typing import TYPE_CHECKING
 
 from optimizer.cautions import Caution, cautions_of
-from optimizer.pool import Ingredient
+from optimizer.formula import Formula
+from optimizer.report.charts import charge_parts, charges, costs, prices, windows
 from optimizer.report.chemistry import chemistry_sections
-from optimizer.report.document import Document, Listing, Table
+from optimizer.report.document import Document, Listing, Section, Table
 from optimizer.result import Outcome, Result
 from optimizer.units import USED, listed, number
 
@@ -49,9 +49,19 @@ LOCAL = "A formula that keeps every rule, not proven the best of all"
 
 
 def blend_document(
-    result: Result, explanation: Explanation | None = None, chemistry: Chemistry | None = None
+    result: Result,
+    explanation: Explanation | None = None,
+    chemistry: Chemistry | None = None,
+    more: tuple[Section | Document, ...] = (),
 ) -> Document:
-    """Return the report of a blend, with what clashes if the brief is impossible, else with its chemistry."""
+    """Return the report of a blend.
+
+    Args:
+        result: The answer.
+        explanation: What clashes, if the brief is impossible.
+        chemistry: What its chemistry looks like, if there is a formula.
+        more: Further sections and chapters, shown after the chemistry.
+    """
     brief = result.brief
     scenario = brief.scenario
     proof = IMPOSSIBLE[result.proof] if result.ending == "infeasible" else PROOFS[result.proof]
@@ -66,21 +76,28 @@ def blend_document(
                 *([Listing("Notes", result.notes)] if result.notes else []),
                 _asked(result),
                 *_settings(result),
+                *more,
                 _cautions(result),
-                _provenance(result),
+                provenance_listing(result.provenance),
             ),
             good=False,
         )
-    sections: list[Table | Listing] = [
+    assert result.weighable is not None
+    sections: list[Section | Document] = [
         _formula(result),
+        *charges(result.weighable),
+        *costs(result.weighable, scenario.currency),
         _binding(result),
+        *prices(result, _bound(result), _unit(result)),
+        *windows(brief, result.weighable, result.setting),
         *_settings(result),
         *_with_room(result),
         *(chemistry_sections(chemistry) if chemistry else ()),
+        *more,
         *_entries(result),
         *_notes(result),
         _cautions(result),
-        _provenance(result),
+        provenance_listing(result.provenance),
     ]
     return Document(scenario.name, verdict, _facts(result), tuple(sections), good=result.ending == "optimal")
 
@@ -97,11 +114,7 @@ def _facts(result: Result) -> tuple[tuple[str, str], ...]:
         facts.append((name, number(result.objective, 3)))
     active = formula.total(lambda i: i.surfactant)
     if active > USED:
-        shares = []
-        for charge in ("anionic", "amphoteric", "nonionic", "cationic"):
-            part = formula.total(partial(_of_charge, charge))
-            if part > USED:
-                shares.append(f"{charge} {number(100 * part / active, 0)} %")
+        shares = [f"{charge} {number(100 * part / active, 0)} %" for charge, part in charge_parts(formula).items()]
         facts.append(("active", f"{number(active, 2)} % active matter: {listed(shares)}"))
     if result.ph is not None:
         ph = result.ph
@@ -114,10 +127,6 @@ def _facts(result: Result) -> tuple[tuple[str, str], ...]:
     return tuple(facts)
 
 
-def _of_charge(charge: str, item: Ingredient) -> float:
-    return item.by_charge.get(charge, 0.0)
-
-
 def _brief_words(result: Result) -> str:
     scenario = result.brief.scenario
     what = " ".join(w for w in (scenario.product, f"({scenario.use}, {scenario.market})") if w)
@@ -125,11 +134,14 @@ def _brief_words(result: Result) -> str:
 
 
 def _formula(result: Result) -> Table:
-    rounded = result.rounded
-    formula = rounded.formula if rounded and rounded.formula else result.formula
-    assert formula is not None
+    digits = max(2, -floor(log10(result.rounded.step) + 1e-9)) if result.rounded else 2
+    assert result.weighable is not None
+    return formula_table(result.weighable, result.brief.scenario.currency, digits, _rounding_note(result))
+
+
+def formula_table(formula: Formula, currency: str, digits: int = 2, note: str = "") -> Table:
+    """Return doses, most first, with what each brings and costs."""
     cost_per_kg = sum(line.percent * line.item.price for line in formula.lines) / 100
-    digits = max(2, -floor(log10(rounded.step) + 1e-9)) if rounded else 2
     rows = []
     for line in sorted(formula.lines, key=lambda line: (-line.percent, line.item.id)):
         active = line.percent * line.item.surfactant
@@ -150,13 +162,12 @@ def _formula(result: Result) -> Table:
     total = sum(line.percent for line in formula.lines) + formula.held_back
     active = formula.total(lambda i: i.surfactant)
     rows.append(("total", f"{total:.{digits}f}", f"{active:.2f}", f"{cost_per_kg:.3f}", ""))
-    currency = result.brief.scenario.currency
     return Table(
         "Formula, % w/w as supplied",
         ("material", "%", "active %", f"{currency}/kg", "of cost"),
         tuple(rows),
         right=frozenset({1, 2, 3, 4}),
-        note=_rounding_note(result),
+        note=note,
         strong=frozenset({len(rows) - 1}),
     )
 
@@ -179,10 +190,15 @@ def _rounding_note(result: Result) -> str:
     )
 
 
-def _binding(result: Result) -> Table:
+def _bound(result: Result) -> list[Outcome]:
+    """Return the rules that bind, what a noticeable step of weighs most first."""
     binding = [o for o in result.rules if o.binding and o.id != "total"]
     steps = {r.id: r.step for r in result.brief.all_rules}
-    binding.sort(key=lambda o: (-abs(o.price * steps[o.id]) if not isnan(o.price) else 0.0, o.id))
+    return sorted(binding, key=lambda o: (-abs(o.price * steps[o.id]) if not isnan(o.price) else 0.0, o.id))
+
+
+def _binding(result: Result) -> Table:
+    binding = _bound(result)
     rows = tuple((o.reading, SIDES[o.binding], priced(o, result), *_if_lowered(o, result), holds(o)) for o in binding)
     lower = ("one unit lower",) if _kinked(result) else ()
     columns = ("rule", "side", "one unit higher", *lower, "holds from - to")
@@ -218,11 +234,14 @@ def money(price: float, result: Result) -> str:
         return ""
     if abs(price) == inf:
         return "impossible"
-    name = result.brief.scenario.objective.goals[0][1]
-    unit = result.brief.scenario.currency if name == "cost" else name
     if abs(price) < 5e-7:
         return "nothing"
-    return f"{price:+.4f} {unit}"
+    return f"{price:+.4f} {_unit(result)}"
+
+
+def _unit(result: Result) -> str:
+    name = result.brief.scenario.objective.goals[0][1]
+    return result.brief.scenario.currency if name == "cost" else name
 
 
 def holds(outcome: Outcome) -> str:
@@ -378,7 +397,8 @@ def caution_listing(cautions: tuple[Caution, ...]) -> Listing:
     return Listing("Cautions", told, "caution")
 
 
-def _provenance(result: Result) -> Listing:
-    versions = [f"{k} {v}" for k, v in result.provenance.items() if not k.startswith("sha256")]
-    files = sum(k.startswith("sha256") for k in result.provenance)
+def provenance_listing(provenance: dict[str, str]) -> Listing:
+    """Return versions and the number of input files."""
+    versions = [f"{k} {v}" for k, v in provenance.items() if not k.startswith("sha256")]
+    files = sum(k.startswith("sha256") for k in provenance)
     return Listing("Made with", (f"{listed(versions)}; {files} input files, digests in --json.",))

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from math import nan
 from typing import Literal
 
 
@@ -29,21 +30,91 @@ class Listing:
 
 
 @dataclass(frozen=True)
+class Bar:
+    """A named span on an axis, with its figures in words.
+
+    Attributes:
+        label: What it is.
+        low: Where it begins; NaN if there is nothing to draw.
+        high: Where it ends.
+        told: Its figures in words.
+        mark: A point on it; NaN if none.
+        hatched: Drawn hatched instead of filled, for what differs in kind.
+    """
+
+    label: str
+    low: float
+    high: float
+    told: str
+    mark: float = nan
+    hatched: bool = False
+
+
+@dataclass(frozen=True)
+class Bars:
+    """Spans on one axis, one below the other.
+
+    Attributes:
+        axis: What the axis shows, with its unit.
+        rows: From top to bottom.
+        ends: First and last value of the axis.
+        band: Part of the axis that is set apart in every row, and what it is.
+        line: Value that is marked in every row, and what it is.
+    """
+
+    axis: str
+    rows: tuple[Bar, ...]
+    ends: tuple[float, float]
+    band: tuple[float, float, str] | None = None
+    line: tuple[float, str] | None = None
+
+
+@dataclass(frozen=True)
+class Curve:
+    """A line through points, with those that are marked."""
+
+    label: str
+    points: tuple[tuple[float, float], ...]
+    marks: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class Curves:
+    """Lines over two axes, each with its unit."""
+
+    x: str
+    y: str
+    lines: tuple[Curve, ...]
+
+
+@dataclass(frozen=True)
 class Sketch:
-    """A drawing in characters, shown as it is."""
+    """A picture: in characters, shown as they are, and as a drawing for renderers that can draw.
+
+    Without characters it is shown only by those; its figures stand in words or in a table near it too.
+    """
 
     title: str
-    lines: tuple[str, ...]
+    lines: tuple[str, ...] = ()
     note: str = ""
+    drawing: Bars | Curves | None = None
+
+
+Section = Table | Listing | Sketch
 
 
 @dataclass(frozen=True)
 class Document:
-    """A report: a title, a few facts and sections in reading order."""
+    """A report: a title, a few facts and sections in reading order; a document among them is a chapter."""
 
     title: str
     verdict: str
     facts: tuple[tuple[str, str], ...] = ()
-    sections: tuple[Table | Listing | Sketch, ...] = field(default=())
+    sections: tuple[Section | Document, ...] = field(default=())
     good: bool = True
     """False if the verdict is bad news."""
+
+    def chapter(self) -> Document:
+        """Return the document as a part of another one that tells its cautions."""
+        kept = (s for s in self.sections if not (isinstance(s, Listing) and s.kind == "caution"))
+        return replace(self, sections=tuple(kept))

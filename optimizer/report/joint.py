@@ -5,7 +5,7 @@ from math import isnan
 from optimizer.cautions import cautions_of
 from optimizer.joint import Plan, Product
 from optimizer.report.blend import caution_listing
-from optimizer.report.document import Document, Listing, Sketch, Table
+from optimizer.report.document import Document, Listing, Section, Table
 from optimizer.report.record import CautionRecord, Figure, LineRecord, Record, line_records
 from optimizer.units import number
 
@@ -64,7 +64,7 @@ def plan_document(plan: Plan, alone: tuple[Plan, ...], products: tuple[Product, 
         verdict = told.get(plan.ending, "No plan was found in time.")
         hint = "Blend each product alone to see whether its brief can be met; then its stock is what is short."
         return Document("Together", verdict, sections=(Listing("Next", (hint,)),), good=False)
-    sections: list[Table | Listing | Sketch] = [_doses(plan), _buying(plan), _left(plan), _alone(plan, alone)]
+    sections: list[Section | Document] = [_doses(plan), _buying(plan), _left(plan), _alone(plan, alone)]
     cautions = {c.text: c for made in plan.products for c in cautions_of(made.formula, products[0].brief.library)}
     sections.append(caution_listing(tuple(cautions.values())))
     proof = "proven best" if plan.ending == "optimal" else f"within {100 * plan.gap:.2f} % of the best possible"

@@ -5,14 +5,19 @@ from __future__ import annotations
 from optimizer.report.document import Document, Sketch, Table
 
 
-def markdown(document: Document) -> str:
-    """Return a document as Markdown text; cells are escaped."""
-    parts = [f"# {_escaped(document.title)}", f"**{_escaped(document.verdict)}**"]
+def markdown(document: Document, level: int = 1) -> str:
+    """Return a document as Markdown text whose title is a heading of that level; cells are escaped."""
+    parts = [f"{'#' * level} {_escaped(document.title)}", f"**{_escaped(document.verdict)}**"]
     if document.facts:
         parts.append("\n".join(f"- {_escaped(name)}: {_escaped(value)}" for name, value in document.facts))
     for section in document.sections:
+        if isinstance(section, Document):
+            parts.append(markdown(section, level + 1).rstrip())
+            continue
+        if isinstance(section, Sketch) and not section.lines:
+            continue
         if section.title:
-            parts.append(f"## {_escaped(section.title)}")
+            parts.append(f"{'#' * level}# {_escaped(section.title)}")
         if isinstance(section, Table):
             parts.append(_table(section))
             if section.note:

@@ -7,12 +7,14 @@ from optimizer.range.grid import Value
 from optimizer.range.run import Ranged
 from optimizer.range.summary import Slice, Spread, Summary
 from optimizer.range.tables import SIDES
-from optimizer.report.document import Document, Listing, Table
+from optimizer.report.document import Bar, Bars, Document, Listing, Section, Sketch, Table
 from optimizer.report.record import Figure, Record
 from optimizer.units import number
 
 MOST_RECORDS = 1000
 """Up to this many scenarios the JSON lists each one; more are left to the table of --out."""
+MOST_ROWS = 500
+"""Up to this many scenarios a page lists one by one."""
 MOST_MESSAGES = 8
 WORDS = {
     "optimal": "solved",
@@ -156,7 +158,7 @@ def range_document(ranged: Ranged, summary: Summary) -> Document:
     facts.append(("answered by", _ways(summary)))
     if ranged.kept:
         facts.append(("kept", f"{ranged.kept:,} answers of an earlier run that was cut short"))
-    sections: list[Table | Listing] = []
+    sections: list[Section | Document] = [*_distribution(summary, currency.strip())]
     for key in dict.fromkeys(s.key for s in summary.slices):
         own = [s for s in summary.slices if s.key == key]
         if len(own) > 1:
@@ -188,6 +190,46 @@ def range_document(ranged: Ranged, summary: Summary) -> Document:
     title = ranged.briefs[0].scenario.name if len(ranged.sources) == 1 and ranged.briefs[0] else "Range"
     heading = f"{title}: range" if len(ranged.sources) == 1 else f"Range of {len(ranged.sources)} briefs"
     return Document(heading, verdict, tuple(facts), tuple(sections), good=summary.solved > 0 and not summary.unclear)
+
+
+def _distribution(summary: Summary, currency: str) -> list[Sketch]:
+    """Return how the costs are spread, with the same figures in words."""
+    if not summary.costs:
+        return []
+    most = max(n for _, _, n in summary.costs)
+    digits = 3 if summary.cost.most - summary.cost.least > 0.01 else 4
+    rows = tuple(
+        Bar(f"{low:.{digits}f} to {high:.{digits}f}", 0.0, float(n), f"{n:,} scenario{'s' if n != 1 else ''}")
+        for low, high, n in summary.costs
+    )
+    note = f"Tenths of the span of the cost, {currency or 'in the currency of the brief'} per kg of product."
+    return [Sketch("How the costs are spread", note=note, drawing=Bars("scenarios", rows, (0.0, float(most))))]
+
+
+def answers_table(ranged: Ranged) -> Table:
+    """Return the scenarios one by one, up to `MOST_ROWS` of them."""
+    frame, keys = ranged.frame, ranged.grid.keys
+    front = ("no.", "brief") if len(ranged.sources) > 1 else ("no.",)
+    rows = []
+    for s in range(min(len(frame), MOST_ROWS)):
+        one = _scenario(ranged, s)
+        names = (f"{s + 1:,}", one.scenario)[: len(front)]
+        states = (_state(key, one.states.get(key)) for key in keys)
+        cost, ph = ("" if isnan(x) else number(x, digits) for x, digits in ((frame.cost[s], 4), (frame.ph[s], 2)))
+        rows.append((*names, *states, WORDS[one.ending], cost, ph, one.message or "; ".join(one.binding)))
+    left = len(frame) - len(rows)
+    note = f"The first {len(rows):,} of {len(frame):,}. The other {left:,} are left out here; --out writes all."
+    heads = (*front, *keys, "ending", "cost per kg", "pH", "limits it sits on")
+    right = {0, len(heads) - 3, len(heads) - 2}
+    right |= {len(front) + k for k, c in enumerate(ranged.grid.columns) if c.dtype != object}
+    return Table("Every scenario", heads, tuple(rows), frozenset(right), note if left else "")
+
+
+def _state(key: str, value: Value | None) -> str:
+    """Return what a scenario states of a key; nothing where it leaves the brief as it is."""
+    if value is None or isinstance(value, str):
+        return value or ""
+    return "missing" if key.startswith("missing.") else number(value)
 
 
 def _slices(key: str, own: list[Slice], currency: str) -> Table:

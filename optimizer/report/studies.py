@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import inf, isnan
 
 from optimizer.cautions import cautions_of
 from optimizer.outlook.chemistry import Chemistry
-from optimizer.report.blend import caution_listing, entry_words, room
+from optimizer.report.blend import caution_listing, entry_words, formula_table, provenance_listing, room
+from optimizer.report.charts import charges, costs, windows
 from optimizer.report.chemistry import chemistry_sections
-from optimizer.report.document import Document, Listing, Table
+from optimizer.report.document import Document, Listing, Section, Table
 from optimizer.result import Outcome
+from optimizer.row import Setting
 from optimizer.rules import MEASURES, named_measure
 from optimizer.studies.check import Checked, cost_of
 from optimizer.studies.compare import Comparison
@@ -53,6 +56,40 @@ def check_document(checked: Checked, chemistry: Chemistry | None = None) -> Docu
         sections += chemistry_sections(chemistry)
     sections.append(caution_listing(cautions_of(checked.formula, brief.library)))
     return Document(f"Check for {brief.scenario.name}", verdict, tuple(facts), tuple(sections), good=not count)
+
+
+def given_document(
+    name: str,
+    checked: Checked,
+    setting: Setting,
+    chemistry: Chemistry,
+    provenance: dict[str, str],
+    more: tuple[Section | Document, ...] = (),
+) -> Document:
+    """Return a formula that exists as a whole report: doses, pictures, what it breaks and keeps.
+
+    Args:
+        name: What the formula is called.
+        checked: The formula, held against its brief.
+        setting: The pH that it is planned for.
+        chemistry: What its chemistry looks like there.
+        provenance: Versions and digests.
+        more: Further sections and chapters, shown after the chemistry.
+    """
+    formula, currency = checked.formula, checked.brief.scenario.currency
+    held = check_document(checked, chemistry)
+    *told, cautions = held.sections
+    sections = (
+        formula_table(formula, currency),
+        *charges(formula),
+        *costs(formula, currency),
+        *windows(checked.brief, formula, setting),
+        *told,
+        *more,
+        cautions,
+        provenance_listing(provenance),
+    )
+    return replace(held, title=name, sections=sections)
 
 
 def _nearest(checked: Checked) -> Table | Listing:

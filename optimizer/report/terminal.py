@@ -14,6 +14,7 @@ from typing import IO
 from unicodedata import east_asian_width
 
 from optimizer.report.document import Document, Listing, Sketch, Table
+from optimizer.report.escape import printable
 
 STYLES = {"bold": "1", "dim": "2", "good": "32", "bad": "1;31", "head": "36", "warn": "33"}
 NARROWEST = 12
@@ -37,6 +38,11 @@ def lines(document: Document, width: int, *, colour: bool = False) -> list[str]:
         for number, part in enumerate(_wrapped(value, width - label - 2)):
             out.append(f"{paint(name.ljust(label) if number == 0 else ' ' * label, 'dim')}  {part}")
     for section in document.sections:
+        if isinstance(section, Document):
+            out += lines(section, width, colour=colour)[:-1]
+            continue
+        if isinstance(section, Sketch) and not section.lines:
+            continue
         if section.title:
             *above, last = _wrapped(section.title, width)
             out += ["", *(paint(line, "head") for line in above), paint(f"{last} ".ljust(width, "·")[:width], "head")]
@@ -52,7 +58,7 @@ def lines(document: Document, width: int, *, colour: bool = False) -> list[str]:
 
 def _table(table: Table, width: int, paint: object) -> list[str]:
     assert callable(paint)
-    cells = [tuple(map(_printable, row)) for row in (table.columns, *table.rows)]
+    cells = [tuple(map(printable, row)) for row in (table.columns, *table.rows)]
     widths = [max((_cells(row[c]) for row in cells), default=0) for c in range(len(table.columns))]
     room = width - 2 * (len(widths) - 1)
     texts = [c for c in range(len(widths)) if c not in table.right]
@@ -87,12 +93,7 @@ def _listing(listing: Listing, width: int, paint: object) -> list[str]:
 
 
 def _wrapped(text: str, width: int) -> list[str]:
-    return textwrap.wrap(_printable(text), max(width, NARROWEST), break_on_hyphens=True) or [""]
-
-
-def _printable(text: str) -> str:
-    """Return a text without control characters, which could drive the terminal."""
-    return text if text.isprintable() else "".join(c if c.isprintable() else " " for c in text)
+    return textwrap.wrap(printable(text), max(width, NARROWEST), break_on_hyphens=True) or [""]
 
 
 def _cells(text: str) -> int:

@@ -8,7 +8,7 @@ from optimizer.cautions import cautions_of
 from optimizer.errors import UsageError
 from optimizer.files import write_bytes_atomic
 from optimizer.report.blend import caution_listing
-from optimizer.report.document import Document, Listing, Sketch, Table
+from optimizer.report.document import Bar, Bars, Curve, Curves, Document, Listing, Section, Sketch, Table
 from optimizer.report.record import CautionRecord, Figure, LineRecord, Record, line_records
 from optimizer.studies.frontier import Axis, Frontier
 from optimizer.studies.leeway import Leeway
@@ -102,7 +102,7 @@ def axis_words(axis: Axis) -> str:
 def frontier_document(curves: tuple[tuple[str, Frontier], ...]) -> Document:
     """Return one trade-off, or a family of them."""
     first = curves[0][1]
-    sections: list[Table | Listing | Sketch] = []
+    sections: list[Section | Document] = []
     if any(f.breaks for _, f in curves):
         sections.append(_sketch(curves))
     for label, one in curves:
@@ -125,7 +125,7 @@ def frontier_document(curves: tuple[tuple[str, Frontier], ...]) -> Document:
             "rule, checked apart from the programs, but a better formula far from it is not ruled out. Between points "
             "the rate is that of two formulas, not an exact slope."
         )
-    title = f"{first.y.name} against {first.x.name} for {first.brief.scenario.name}"
+    title = f"{first.y.name[:1].upper()}{first.y.name[1:]} against {first.x.name} for {first.brief.scenario.name}"
     return Document(title, verdict, sections=tuple(sections), good=count > 0)
 
 
@@ -203,8 +203,16 @@ def _sketch(curves: tuple[tuple[str, Frontier], ...]) -> Sketch:
         f"{MARKS[k % len(MARKS)]} {label}" for k, (label, f) in enumerate(c for c in curves if c[1].breaks) if label
     ]
     marks = "points" if first.local else "breaks"
-    note = f"Up: {axis_words(first.y)}. Across: {axis_words(first.x)}. Marks are {marks}. {'  '.join(keys)}".strip()
-    return Sketch("The trade-off", tuple(lines), note)
+    lines += ["  ".join(keys)] if keys else []
+    note = f"Up: {axis_words(first.y)}. Across: {axis_words(first.x)}. Marks are {marks}."
+    return Sketch("The trade-off", tuple(lines), note, _drawing(curves))
+
+
+def _drawing(curves: tuple[tuple[str, Frontier], ...]) -> Curves:
+    lines = tuple(
+        Curve(label, tuple(_points(f)), tuple((b.x, b.y) for b in f.breaks)) for label, f in curves if f.breaks
+    )
+    return Curves(axis_words(curves[0][1].x), axis_words(curves[0][1].y), lines)
 
 
 def draw_frontier(curves: tuple[tuple[str, Frontier], ...], path: Path) -> None:
@@ -292,13 +300,14 @@ def leeway_document(found: Leeway) -> Document:
     currency = brief.scenario.currency
     goal = brief.scenario.objective.goals[0][1]
     unit = f"{currency} per kg" if goal == "cost" else goal
-    sections: list[Table | Listing | Sketch] = []
+    sections: list[Section | Document] = []
     used = [r for r in found.rooms if r.member != "no"]
     used.sort(key=lambda r: (r.member != "every", -r.most, r.id))
     rows = tuple((r.name, _dose(r.dose), _dose(r.least), _dose(r.most), r.member) for r in used)
     columns = ("material", "best %", "least %", "most %", "in which formulas")
     note = "Each range holds for one dose at a time, the others giving way."
     sections.append(Table("How far each dose may move", columns, rows, frozenset({1, 2, 3}), note))
+    sections += _rooms(found)
     never = [r.id for r in found.rooms if r.member == "no"]
     if never:
         sections.append(Listing("In no formula within the loss", (listed(never),)))
@@ -312,6 +321,21 @@ def leeway_document(found: Leeway) -> Document:
     sections.append(caution_listing(cautions_of(found.result.formula, brief.library)))
     verdict = f"Best {number(found.result.objective, 4)} {unit}; ranges at up to {number(found.loss)} {unit} worse."
     return Document(f"Room to move for {brief.scenario.name}", verdict, sections=tuple(sections))
+
+
+def _rooms(found: Leeway) -> list[Sketch]:
+    """Return the room of every dose that may move; water, which makes up the rest, would dwarf them."""
+    rooms = [r for r in found.rooms if r.member != "no" and r.id != "aqua"]
+    if not rooms:
+        return []
+    rooms.sort(key=lambda r: (-r.most, r.id))
+    rows = tuple(
+        Bar(r.name, r.least, r.most, f"{_dose(r.least)} to {_dose(r.most)}, best {_dose(r.dose)}", r.dose)
+        for r in rooms
+    )
+    bars = Bars("dose, % as supplied", rows, (0.0, rooms[0].most))
+    note = "Bar: within the loss. Dot: the best formula. Water makes up the rest and is left out."
+    return [Sketch("Room of each dose", note=note, drawing=bars)]
 
 
 def _dose(value: float) -> str:

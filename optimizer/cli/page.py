@@ -1,0 +1,149 @@
+"""`tenside page`: everything about one formula as a page to read and print."""
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from optimizer.cli.common import (
+    Changes,
+    Json,
+    Libraries,
+    ShelfFile,
+    app,
+    brief_of,
+    changes_of,
+    new_page,
+    print_json,
+    quiet_solvers,
+    save_page,
+    say,
+)
+from optimizer.errors import UsageError, nearest
+
+if TYPE_CHECKING:
+    from optimizer.brief import Brief
+    from optimizer.report.document import Document
+
+STUDIES = ("frontier", "leeway")
+LOSS = 0.03
+"""How much worse the objective may be in the room to move, as a share of the best."""
+
+
+@app.command()
+def page(
+    subject: Annotated[
+        str, typer.Argument(help="A scenario (file or shipped name), a formula (.csv, .xlsx, .json) or a batch file.")
+    ],
+    out: Annotated[Path, typer.Option(help="The page, a new .html file.", callback=new_page)],
+    against: Annotated[str, typer.Option("--for", help="Scenario that a formula is held against.")] = "",
+    studies: Annotated[
+        str,
+        typer.Option(
+            "--with",
+            help="Also 'frontier' (cost against mildness) and 'leeway' (room to move at a loss of 3 %), by commas.",
+        ),
+    ] = "",
+    changes: Changes = None,
+    shelf: ShelfFile = None,
+    library: Libraries = None,
+    json: Json = False,
+) -> None:
+    """Write a formula with its pictures, rules, pH and cautions as one page that needs no other file and no network."""
+    from optimizer.bench.batch import is_batch
+    from optimizer.subject import TABLES
+
+    wanted = _studies(studies)
+    path = Path(subject)
+    with quiet_solvers():
+        if path.suffix.lower() in TABLES or is_batch(path):
+            document, code = _given(subject, against, wanted, changes, shelf, library)
+        else:
+            document, code = _blend(subject, wanted, changes, shelf, library)
+    save_page(document, out)
+    if json:
+        from optimizer.report.page import page_record
+
+        print_json(page_record(document, out.name))
+    else:
+        say(f"{document.title}: {document.verdict}\nwrote {out}")
+    raise typer.Exit(code)
+
+
+def _studies(text: str) -> list[str]:
+    wanted = [name.strip() for name in text.split(",") if name.strip()]
+    for name in wanted:
+        if name not in STUDIES:
+            raise UsageError(f"--with {text}: there is no '{name}' here. {nearest(name, STUDIES)}")
+    return wanted
+
+
+def _blend(
+    name: str, wanted: list[str], changes: list[str] | None, shelf: Path | None, libraries: list[Path] | None
+) -> "tuple[Document, int]":
+    """Return the best formula of a scenario, or what clashes."""
+    from optimizer.report.blend import blend_document
+    from optimizer.solve import solve
+
+    brief = brief_of(name, changes, shelf, libraries)
+    result = solve(brief, weighable=True)
+    explanation = None
+    if result.ending == "infeasible":
+        from optimizer.studies.explain import explain
+
+        explanation = explain(brief)
+    chemistry = None
+    if result.weighable is not None:
+        from optimizer.outlook.chemistry import chemistry_of
+
+        chemistry = chemistry_of(brief, result.weighable, result.setting)
+    more = _chapters(brief, wanted, result.objective if result.formula else None)
+    return blend_document(result, explanation, chemistry, more), result.exit_code
+
+
+def _given(
+    name: str,
+    against: str,
+    wanted: list[str],
+    changes: list[str] | None,
+    shelf: Path | None,
+    libraries: list[Path] | None,
+) -> "tuple[Document, int]":
+    """Return a formula that exists, held against its brief."""
+    from optimizer.given import doses_of
+    from optimizer.outlook.chemistry import chemistry_of
+    from optimizer.report.studies import given_document
+    from optimizer.solve import provenance_of, solve
+    from optimizer.studies.check import check
+    from optimizer.subject import subject_of
+
+    subject = subject_of(name, against=against, changes=changes_of(changes), shelf=shelf, libraries=libraries)
+    brief, formula = subject.brief, subject.formula
+    notes = tuple(n for n in subject.notes if n not in brief.assumptions)
+    checked = check(brief, doses_of(formula), formula.held_back, notes)
+    best = solve(brief) if wanted else None
+    more = _chapters(brief, wanted, best.objective if best and best.formula else None)
+    chemistry = chemistry_of(checked.brief, formula, subject.setting)
+    document = given_document(subject.name, checked, subject.setting, chemistry, provenance_of(brief), more)
+    return document, 4 if checked.broken else 0
+
+
+def _chapters(brief: "Brief", wanted: list[str], best: float | None) -> "tuple[Document, ...]":
+    """Return the studies that were asked for, as chapters; none if the brief has no formula."""
+    if wanted and best is None:
+        print(f"no {' and no '.join(wanted)}: the brief has no formula", file=sys.stderr)
+    if best is None:
+        return ()
+    chapters: list[Document] = []
+    if "frontier" in wanted:
+        from optimizer.report.tradeoff import frontier_document
+        from optimizer.studies.frontier import frontier
+
+        chapters.append(frontier_document((("", frontier(brief, (1, "cost"), (-1, "mildness"))),)))
+    if "leeway" in wanted:
+        from optimizer.report.tradeoff import leeway_document
+        from optimizer.studies.leeway import leeway
+
+        chapters.append(leeway_document(leeway(brief, LOSS * abs(best))))
+    return tuple(c.chapter() for c in chapters)

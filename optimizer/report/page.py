@@ -1,0 +1,192 @@
+"""Documents as one self-contained HTML page: to read on any screen, to print, to send along.
+
+No script, no network, no other file. Structure, contrast and keyboard use follow the Web Content Accessibility
+Guidelines (WCAG) 2.2, level AA; tests hold the page to them in a browser.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from base64 import b64encode
+from collections.abc import Iterator
+from pathlib import Path
+from unicodedata import bidirectional
+
+from optimizer import __version__
+from optimizer.report.document import Document, Listing, Section, Sketch, Table
+from optimizer.report.escape import escaped, printable
+from optimizer.report.pictures import drawn
+from optimizer.report.record import Record
+
+LONG = 24
+"""Rows above which a table is folded, except the first of a page."""
+NARROW = 3
+"""Columns that fit the narrowest screen; wider tables can be scrolled by themselves."""
+
+
+class PageRecord(Record):
+    """The output of `tenside page --json`: what the page holds."""
+
+    file: str
+    title: str
+    verdict: str
+    sections: list[str]
+    """Headings in reading order, those of chapters after their chapter's."""
+    pictures: int
+
+
+def page_record(document: Document, file: str) -> PageRecord:
+    """Return what a page holds."""
+    parts = list(_parts(document))
+    return PageRecord(
+        file=file,
+        title=document.title,
+        verdict=document.verdict,
+        sections=[part.title for part in parts],
+        pictures=sum(isinstance(part, Sketch) for part in parts),
+    )
+
+
+def _parts(document: Document) -> Iterator[Section | Document]:
+    for section in document.sections:
+        yield section
+        if isinstance(section, Document):
+            yield from _parts(section)
+
+
+def page(document: Document) -> str:
+    """Return a document as a whole HTML page."""
+    style = Path(__file__).with_name("page.css").read_text(encoding="utf-8")
+    allowed = b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii")
+    policy = f"default-src 'none'; style-src 'sha256-{allowed}'; img-src data:; base-uri 'none'; form-action 'none'"
+    body = "\n".join(_body(document))
+    return f"""<!DOCTYPE html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta http-equiv="Content-Security-Policy" content="{policy}">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<meta name="generator" content="tenside {__version__}">
+<link rel="icon" href="data:,">
+<title>{escaped(document.title)}</title>
+<style>{style}</style>
+</head>
+<body>
+{body}
+</body>
+</html>
+"""
+
+
+def _body(document: Document) -> Iterator[str]:
+    yield '<a class="skip" href="#main">Skip to the report</a>'
+    yield "<header>"
+    yield f"<h1{_turned(document.title)}>{_words(document.title)}</h1>"
+    yield from _opening(document)
+    for number, section in enumerate(document.sections, 1):
+        if isinstance(section, Listing) and section.kind == "caution":
+            yield f'<p><a href="#s{number}">Read the cautions</a> before you weigh anything.</p>'
+            break
+    yield "</header>"
+    if len(document.sections) > 2:
+        yield '<nav aria-label="Contents"><ul>'
+        for number, section in enumerate(document.sections, 1):
+            if not section.title:
+                continue
+            yield f'<li><a href="#s{number}">{_words(section.title)}</a></li>'
+        yield "</ul></nav>"
+    yield '<main id="main" tabindex="-1">'
+    for number, section in enumerate(document.sections, 1):
+        yield from _section(section, f"s{number}", 2, fold=number > 1)
+    yield "</main>"
+    yield f"<footer><p>Made with tenside {__version__}: a plan for the bench, nothing that was measured.</p></footer>"
+
+
+def _opening(document: Document) -> Iterator[str]:
+    """Yield verdict and facts."""
+    kind = "verdict" if document.good else "verdict bad"
+    yield f'<p class="{kind}"{_turned(document.verdict)}>{_words(document.verdict)}</p>'
+    if document.facts:
+        yield "<dl>"
+        for name, value in document.facts:
+            yield f"<dt>{_words(name)}</dt><dd{_turned(value)}>{_words(value)}</dd>"
+        yield "</dl>"
+
+
+def _section(section: Section | Document, key: str, level: int, *, fold: bool) -> Iterator[str]:
+    """Yield a section under a heading of the given level; `key` begins every id in it.
+
+    One without a title belongs to the section before.
+    """
+    kind = ' class="cautions"' if isinstance(section, Listing) and section.kind == "caution" else ""
+    named = f' aria-labelledby="{key}h"' if section.title else ""
+    yield f'<section id="{key}"{named}{kind}>'
+    if section.title:
+        yield f'<h{level} id="{key}h"{_turned(section.title)}>{_words(section.title)}</h{level}>'
+    if isinstance(section, Document):
+        yield from _opening(section)
+        for number, part in enumerate(section.sections, 1):
+            yield from _section(part, f"{key}-{number}", min(level + 1, 6), fold=True)
+    elif isinstance(section, Table):
+        yield from _table(section, key, fold=fold and len(section.rows) > LONG)
+    elif isinstance(section, Sketch):
+        yield from _figure(section, key)
+    else:
+        yield "<ul>"
+        yield from (f"<li{_turned(item)}>{_words(item)}</li>" for item in section.items)
+        yield "</ul>"
+    yield "</section>"
+
+
+def _table(table: Table, key: str, *, fold: bool) -> Iterator[str]:
+    if fold:
+        yield f"<details><summary>All {len(table.rows)} rows</summary>"
+    wide = len(table.columns) > NARROW
+    if wide:
+        named = f'aria-labelledby="{key}h"' if table.title else 'aria-label="table"'
+        yield f'<div class="wide" role="region" tabindex="0" {named}>'
+    title = f'<span class="unseen">{_words(table.title)}. </span>' if table.title else ""
+    yield f"<table><caption>{title}{_words(table.note)}</caption>"
+    heads = (f'<th scope="col"{_number(table, c)}>{_words(name)}</th>' for c, name in enumerate(table.columns))
+    yield f"<thead><tr>{''.join(heads)}</tr></thead>"
+    yield "<tbody>"
+    for k, row in enumerate(table.rows):
+        cells = []
+        for c, cell in enumerate(row):
+            tag, scope = ("th", ' scope="row"') if c == 0 else ("td", "")
+            cells.append(f"<{tag}{scope}{_number(table, c)}{_turned(cell)}>{_words(cell)}</{tag}>")
+        strong = ' class="strong"' if k in table.strong else ""
+        yield f"<tr{strong}>{''.join(cells)}</tr>"
+    yield "</tbody></table>"
+    if wide:
+        yield "</div>"
+    if fold:
+        yield "</details>"
+
+
+def _figure(sketch: Sketch, key: str) -> Iterator[str]:
+    yield "<figure>"
+    if sketch.drawing is not None:
+        yield drawn(sketch, f"{key}p")
+    else:
+        text = "&#10;".join(map(escaped, sketch.lines))
+        yield f'<pre tabindex="0" role="img" aria-label="{escaped(sketch.title)}">{text}</pre>'
+    if sketch.note:
+        yield f"<figcaption>{_words(sketch.note)}</figcaption>"
+    yield "</figure>"
+
+
+def _number(table: Table, column: int) -> str:
+    return ' class="n"' if column in table.right else ""
+
+
+def _words(text: str) -> str:
+    """Return a text for the page, a percent sign kept with its figure."""
+    return escaped(text).replace(" %", "&nbsp;%")
+
+
+def _turned(text: str) -> str:
+    """Return the attribute that lets a text run in its own direction, if it holds letters that run leftwards."""
+    if text.isascii():
+        return ""
+    return ' dir="auto"' if any(bidirectional(c) in ("R", "AL") for c in printable(text)) else ""
