@@ -140,7 +140,10 @@ def second(text: str, start: str = "[[material]]") -> str:
 WHERE = "{folder}/brief.toml"
 LIBRARY = "{folder}/own.toml"
 ROWS = "{folder}/shelf.csv"
-KINDS = "Known: active, clear, cost, count, dose, excludes, if-used, load, natural, needs, one-of, property and 8 more."
+KINDS = (
+    "Known: active, clear, cost, count, dose, excludes, free-monomer, if-used, load, mixed-cmc, natural, needs "
+    "and 10 more."
+)
 ALL = "Known: aqua, plain-anionic, plain-betaine."
 MEND = "Correct the value."
 CELL = "Correct the value or leave the cell empty."

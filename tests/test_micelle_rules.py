@@ -254,7 +254,7 @@ def test_m1_a_betaine_at_constant_sulfate_frees_less_though_the_linear_load_rise
 def test_m3_an_ether_sulfate_added_to_constant_sulfate_frees_less_of_it() -> None:
     """ "Human cutaneous response to a mixed surfactant system" (abstract): less erythema though the total rises."""
     alone = micelles((20.0,), (8.1,)).monomer[0]
-    # Ideal mixing, like charges; the ether sulfate of 7 is not tabulated, that of 5 (1.9 mM, Lin and Marszall) stands in.
+    # Ideal mixing of like charges; for the ether sulfate of 7 that of 5 stands in (1.9 mM, Lin and Marszall).
     assert micelles((20.0, 20.0), (8.1, 1.9)).monomer[0] < alone
 
 
