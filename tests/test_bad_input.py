@@ -142,7 +142,7 @@ LIBRARY = "{folder}/own.toml"
 ROWS = "{folder}/shelf.csv"
 KINDS = (
     "Known: active, clear, cost, count, dose, excludes, free-monomer, if-used, load, mixed-cmc, natural, needs "
-    "and 10 more."
+    "and 11 more."
 )
 ALL = "Known: aqua, plain-anionic, plain-betaine."
 MEND = "Correct the value."
