@@ -87,7 +87,7 @@ def solve(
         done: Solved | None = solve_fully(watched, time_limit=time_limit, solver=solver, exact=exact)
         best, result = start, replace(done.result, brief=brief)  # type: ignore[union-attr]
     else:
-        found = _best_found(descent, start, near)
+        found = _best_found(descent, start, near, exact)
         if isinstance(found, Result):
             return found
         best, done = found
@@ -111,7 +111,7 @@ def _point(solved: Solved) -> Point:
     return Point(doses, solved.result.formula, solved.result.setting)
 
 
-def _best_found(descent: Descent, first: Point, near: Formula | None) -> tuple[Point, Solved] | Result:
+def _best_found(descent: Descent, first: Point, near: Formula | None, exact: bool) -> tuple[Point, Solved] | Result:
     """Return the best end of all descents with its last program, or the result that tells that none was found."""
     ends: list[Point] = []
     kept: list[Point] = []
@@ -127,7 +127,7 @@ def _best_found(descent: Descent, first: Point, near: Formula | None) -> tuple[P
                 ends.append(descent.descend(point, descent.goal, descent.rules))
     worths = [round(descent.worth(e, descent.goal), 9) for e in ends]
     for k in sorted(range(len(ends)), key=lambda k: (worths[k], k)):
-        done = _last(descent, ends[k])
+        done = _last(descent, ends[k], exact)
         if done is not None:
             return ends[k], done
     readings = "; ".join(r.reading() for r in descent.rules)
@@ -148,11 +148,11 @@ def _asked(descent: Descent, point: Point, width: float, tightened: float = 0.0)
     return with_rules(straight(descent.brief), asked)
 
 
-def _last(descent: Descent, end: Point) -> Solved | None:
+def _last(descent: Descent, end: Point, exact: bool) -> Solved | None:
     """Return the last program at a point, told in full: its answer is that point, and its prices hold there."""
     for width in BOXES:
         try:
-            done = solve_fully(_asked(descent, end, width), time_limit=descent.time_limit)
+            done = solve_fully(_asked(descent, end, width), time_limit=descent.time_limit, exact=exact)
         except SolverError:  # the answer went too far along the tangent: a smaller box
             continue
         if done.chosen is not None and descent.kept(_point(done), descent.rules):
@@ -196,7 +196,7 @@ def _local(descent: Descent, done: Solved, first: Result, bound: float) -> Resul
         rules=rules,
         settings=settings,
         gap=gap,
-        exact=f"of the last program: {result.exact}" if result.exact else "",
+        exact=f"last program: {result.exact}" if result.exact else "",
         notes=told,
     )
 

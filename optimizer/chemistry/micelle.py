@@ -29,6 +29,9 @@ Vector = npt.NDArray[np.float64]
 SPLIT = 2.0
 """Interaction parameter from which a regular solution of two would split into two kinds of micelle."""
 
+NO_FALL = 1e-17
+"""Fall of the free energy, relative, that a last Newton step ends with."""
+
 
 def millimoles(percent: float, molar_mass: float) -> float:
     """Return moles of active from its dose: [mmol per 100 g] from [% active w/w] and [g/mol].
@@ -304,10 +307,12 @@ def _in_micelles(n: Vector, c: Vector, b: Vector, start: Vector) -> tuple[Vector
             break
         last = worst
         step = -np.linalg.solve(hessian, gradient) / s
-        if s * gradient @ step >= 0:
+        fall = -float(s * gradient @ step)
+        if fall <= 0:
             step = -gradient / (1 + s / m)
         s, best, moved = _descend(s, step, best, value)
-        if not moved:
+        # Where almost nothing is free, rounding of n - s keeps the gradient above its end: no further step helps.
+        if not moved or 0 < fall <= NO_FALL * (1 + abs(best)):
             break
     return s, hessian
 

@@ -95,6 +95,8 @@ class BlendRecord(Record):
     name: str
     ending: str
     proof: str
+    """certificate, enumerated, solver bound, local (the best of its neighbourhood and of the starting points tried,
+    where a rule is linear only around a formula) or none."""
     exact: str
     """Verdict of exact arithmetic; empty unless --exact was given."""
     objective: str
@@ -118,6 +120,8 @@ class BlendRecord(Record):
     settings: list[SettingRecord]
     chemistry: ChemistryRecord | None
     """Of the weighable formula at its pH; null without one."""
+    notes: list[str]
+    """What else must be known of the answer, such as where a local one comes from."""
     assumptions: list[str]
     cautions: list[CautionRecord]
     provenance: dict[str, str]
@@ -268,6 +272,7 @@ def blend_record(
         entry_prices=[EntryRecord.model_validate(e) for e in result.entry_prices],
         settings=[SettingRecord.model_validate(s) for s in result.settings],
         chemistry=chemistry_record(chemistry) if chemistry else None,
+        notes=list(result.notes),
         assumptions=list(result.brief.assumptions),
         cautions=[CautionRecord.model_validate(c) for c in cautions_of(result.formula, result.brief.library)],
         provenance=result.provenance,

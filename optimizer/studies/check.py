@@ -136,6 +136,6 @@ def _nearest(
                 break
             setting = Setting() if near.ph is None else near.ph.setting
             if not any(exceeds(r, r.violation(near.formula, setting)) for r in curved):
-                return near
+                return replace(near, proven=False) if curved else near
             here = doses_of(near.formula)
     return None
