@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from optimizer.errors import DataError, Problem, fault, nearest
+from optimizer.facts import Material
 from optimizer.files import read_text
-from optimizer.library import Material
 from optimizer.sheet import number_of, read_rows, recognised, text_of
 from optimizer.units import listed, number
 

@@ -14,8 +14,9 @@ from math import floor, inf, nan
 
 import numpy as np
 
+from optimizer.facts import Material
 from optimizer.formula import Formula, Line
-from optimizer.library import Library, Material
+from optimizer.library import Library
 from optimizer.pool import Ingredient, Pool, Vector, with_lot
 from optimizer.row import Setting
 from optimizer.rules import CurvedRule, LimitRule, Rule

@@ -10,7 +10,8 @@ import numpy.typing as npt
 from pydantic import model_validator
 
 from optimizer.errors import DataError, Problem, fault, nearest
-from optimizer.library import Charge, Frozen, Library, Lipid, Material, Percent
+from optimizer.facts import Charge, Frozen, Lipid, Material, Percent
+from optimizer.library import Library
 from optimizer.shelf import Shelf, ShelfLine
 from optimizer.units import listed
 

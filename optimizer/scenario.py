@@ -7,8 +7,8 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import Field, InstanceOf, ValidationError, model_validator
 
 from optimizer.errors import TIE_PATTERN, DataError, Problem, fault, from_validation, nearest
+from optimizer.facts import Charge, Free, Frozen, Material, Percent
 from optimizer.files import read_toml, shipped
-from optimizer.library import Charge, Free, Frozen, Material, Percent
 from optimizer.pool import unknown
 from optimizer.rules import (
     KINDS,

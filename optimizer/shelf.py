@@ -7,7 +7,7 @@ from typing import Annotated, Any, Self
 from pydantic import Field, ValidationError
 
 from optimizer.errors import DataError, Problem
-from optimizer.library import Frozen, Percent
+from optimizer.facts import Frozen, Percent
 from optimizer.sheet import number_of, read_rows, recognised, text_of
 
 HEADINGS = {

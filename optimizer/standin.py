@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from optimizer.facts import Material
 from optimizer.formula import Formula
-from optimizer.library import Material
 from optimizer.pool import Group, Ingredient
 from optimizer.row import Setting
 from optimizer.rules.counting import group_active

@@ -10,10 +10,10 @@ from pydantic import Field, ValidationError, model_validator
 from optimizer.bench.label import Label, label_of
 from optimizer.brief import Brief, load_brief
 from optimizer.errors import DataError, Problem, from_validation, nearest
+from optimizer.facts import Frozen, Key, Percent
 from optimizer.files import read_toml
 from optimizer.formula import Formula
 from optimizer.given import doses_of
-from optimizer.library import Frozen, Key, Percent
 from optimizer.studies.check import Checked, check
 from optimizer.units import number
 

@@ -23,8 +23,9 @@ from hypothesis.configuration import set_hypothesis_home_dir
 from oracle import Case, Table
 
 from optimizer.brief import Brief, make_brief
+from optimizer.facts import Ceiling, Exclusion, Material, PropertyUnit
 from optimizer.files import shipped
-from optimizer.library import Ceiling, Exclusion, Library, Material, PropertyUnit, read_library
+from optimizer.library import Library, read_library
 from optimizer.rules import IMPLIED, STATED
 from optimizer.scenario import scenario_from
 from optimizer.shelf import Shelf, ShelfLine

@@ -25,8 +25,8 @@ from optimizer.chemistry.ph import Mixture, diluted, dose_to, mixed_with, solve,
 from optimizer.chemistry.titration import Log
 from optimizer.cli.common import read_shipped
 from optimizer.errors import DataError
+from optimizer.facts import Material
 from optimizer.formula import Formula, Line
-from optimizer.library import Material
 from optimizer.outlook.alkalinity import Basis, ingredients_of, known_of
 from optimizer.pool import Ingredient
 from optimizer.shelf import ShelfLine, read_shelf

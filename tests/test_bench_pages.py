@@ -23,8 +23,9 @@ from optimizer.bench.card import Card, formula_card
 from optimizer.bench.weigh import WeighSheet, weigh_sheet
 from optimizer.cli.common import app
 from optimizer.errors import DataError
+from optimizer.facts import Material
 from optimizer.files import shipped
-from optimizer.library import Library, Material, read_library
+from optimizer.library import Library, read_library
 from optimizer.report.card_pdf import SMALLEST, card_pdf, fitted
 from optimizer.report.made_record import LaidRecord, MadeRecord, WeighedRecord
 from optimizer.report.pages import page_count, png_of

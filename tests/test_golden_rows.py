@@ -28,7 +28,7 @@ import numpy as np
 import pytest
 from briefs import material, substance
 
-from optimizer.library import Material
+from optimizer.facts import Material
 from optimizer.model import LOOSE, build
 from optimizer.pool import Ingredient, Pool
 from optimizer.row import Row, Setting

@@ -14,8 +14,9 @@ from typer.testing import CliRunner
 from optimizer.brief import load_brief, make_brief
 from optimizer.cli import app
 from optimizer.errors import DataError
+from optimizer.facts import Material
 from optimizer.joint import Plan, Product, alone, joint
-from optimizer.library import Library, Material
+from optimizer.library import Library
 from optimizer.scenario import scenario_from
 from optimizer.shelf import Shelf, ShelfLine
 

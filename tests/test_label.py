@@ -26,9 +26,10 @@ from optimizer.bench.substances import Amount, Part, parts_of, substances_of
 from optimizer.brief import Brief, load_brief
 from optimizer.cli import app
 from optimizer.errors import DataError, UsageError
+from optimizer.facts import AllergenList, Material
 from optimizer.files import shipped
 from optimizer.given import formula_at
-from optimizer.library import AllergenList, Material, read_library
+from optimizer.library import read_library
 from optimizer.report.assessor import write_pack
 from optimizer.report.label import label_document
 from optimizer.report.label_record import LabelRecord, label_record

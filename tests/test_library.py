@@ -11,8 +11,9 @@ import pytest
 import tomli
 
 from optimizer.brief import make_brief
+from optimizer.facts import Material, Substance
 from optimizer.files import shipped
-from optimizer.library import Library, Material, Substance, doubts, read_library
+from optimizer.library import Library, doubts, read_library
 from optimizer.report.blend import blend_document
 from optimizer.report.document import Listing
 from optimizer.rules.mean import HarshnessLoad, MeanRating

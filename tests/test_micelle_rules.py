@@ -17,9 +17,10 @@ from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.micelle import homologue, micelles
 from optimizer.cli import app
 from optimizer.errors import DataError
+from optimizer.facts import Material, Micelle
 from optimizer.files import shipped
 from optimizer.formula import Formula, Line
-from optimizer.library import Library, Material, Micelle, read_library
+from optimizer.library import Library, read_library
 from optimizer.outlook.micelle import micelle_reading
 from optimizer.pool import Ingredient, Pool
 from optimizer.row import Setting

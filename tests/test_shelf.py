@@ -14,7 +14,8 @@ from openpyxl import Workbook
 
 from optimizer.brief import make_brief
 from optimizer.errors import DataError
-from optimizer.library import Library, Material
+from optimizer.facts import Material
+from optimizer.library import Library
 from optimizer.pool import Ingredient, join, with_lot
 from optimizer.scenario import scenario_from
 from optimizer.shelf import Shelf, ShelfLine, read_shelf

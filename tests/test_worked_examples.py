@@ -14,9 +14,10 @@ from typing import Any
 import pytest
 
 from optimizer.brief import make_brief
+from optimizer.facts import Ceiling, Material
 from optimizer.files import shipped
 from optimizer.formula import Formula, Line
-from optimizer.library import Ceiling, Library, Material, doubts, read_library
+from optimizer.library import Library, doubts, read_library
 from optimizer.pool import Ingredient, with_lot
 from optimizer.result import Result
 from optimizer.row import Setting

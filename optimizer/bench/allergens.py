@@ -8,7 +8,7 @@ from typing import Literal
 
 from optimizer.bench.substances import Part
 from optimizer.errors import nearest
-from optimizer.library import AllergenList, Confidence, Material
+from optimizer.facts import AllergenList, Confidence, Material
 
 Verdict = Literal["certain", "possible", "below"]
 ASKED = frozenset({"perfume", "essential oil", "extract"})

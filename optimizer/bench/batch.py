@@ -15,8 +15,8 @@ from tomlkit.exceptions import ParseError
 
 from optimizer.bench.costs import Costs
 from optimizer.errors import DataError, Problem, fault, from_validation
+from optimizer.facts import Frozen, Key, Percent, Ph, Positive
 from optimizer.files import read_text, read_toml, write_atomic
-from optimizer.library import Frozen, Key, Percent, Ph, Positive
 
 Amount = Annotated[float, Field(ge=0)]
 Celsius = Annotated[float, Field(ge=0, le=100)]

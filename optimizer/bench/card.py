@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from optimizer.bench.batch import Batch, PlannedLine
 from optimizer.bench.steps import Part, parts_of
 from optimizer.bench.weigh import PAPER
-from optimizer.library import Library, Material
+from optimizer.facts import Material
+from optimizer.library import Library
 from optimizer.row import Setting
 from optimizer.units import USED
 

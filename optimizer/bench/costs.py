@@ -11,8 +11,8 @@ from typing import Annotated, Any, Self
 from pydantic import Field, ValidationError, model_validator
 
 from optimizer.errors import DataError, fault, from_validation, nearest
+from optimizer.facts import Frozen, Positive
 from optimizer.files import read_toml, shipped
-from optimizer.library import Frozen, Positive
 from optimizer.pool import unknown
 from optimizer.units import listed
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from math import ceil, floor
 
 from optimizer.bench.batch import Batch, Scale
-from optimizer.library import Material
+from optimizer.facts import Material
 from optimizer.rounding import largest_remainder
 
 FACTORS = (2, 5, 10, 20, 50, 100, 1000)

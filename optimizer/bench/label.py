@@ -13,8 +13,9 @@ from optimizer.bench.natural import Origin, natural_of
 from optimizer.bench.substances import Amount, Part, may_swap, parts_of, substances_of
 from optimizer.brief import Brief
 from optimizer.errors import DataError, Problem, nearest
+from optimizer.facts import AllergenList, Ceiling
 from optimizer.formula import Formula, Line
-from optimizer.library import AllergenList, Ceiling, Library
+from optimizer.library import Library
 from optimizer.pool import Ingredient, Pool
 from optimizer.rules.ceiling import in_basis
 from optimizer.units import USED

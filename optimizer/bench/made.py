@@ -16,7 +16,7 @@ from typing import Literal
 from optimizer.bench.batch import Adjustment, Batch
 from optimizer.chemistry.ph import CHEMICALS
 from optimizer.errors import DataError, Problem, fault, nearest
-from optimizer.library import Material
+from optimizer.facts import Material
 from optimizer.units import listed, number
 
 Kind = Literal["weighed", "assumed", "acid or alkali", "thickener", "water put back", "water not noted"]

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from optimizer.bench.substances import Part, spread
-from optimizer.library import Substance
+from optimizer.facts import Substance
 
 WATER = "Aqua"
 HALVINGS = 60

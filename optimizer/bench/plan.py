@@ -13,9 +13,9 @@ import tomlkit
 
 from optimizer.bench.amount import mass_of, option
 from optimizer.errors import UsageError, fault
+from optimizer.facts import Material, Phase
 from optimizer.files import shipped
 from optimizer.formula import Formula, Line
-from optimizer.library import Material, Phase
 from optimizer.rounding import largest_remainder
 from optimizer.row import Setting
 from optimizer.units import number

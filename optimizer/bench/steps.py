@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from optimizer.bench.batch import Batch
 from optimizer.bench.grams import OILY
 from optimizer.bench.plan import in_order
-from optimizer.library import Material
+from optimizer.facts import Material
 from optimizer.units import listed, number
 
 DRY = 30.0

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from optimizer.bench.batch import Batch
 from optimizer.errors import fault
+from optimizer.facts import Material, Substance
 from optimizer.formula import Formula
-from optimizer.library import Material, Substance
 from optimizer.pool import lot_doubt, with_lot
 from optimizer.units import USED
 

@@ -8,8 +8,8 @@ from typing import Literal
 from optimizer.bench.batch import Batch, PhReading, Scale, ThickenerStep, Thickening
 from optimizer.brief import Brief
 from optimizer.errors import DataError, Problem, nearest
+from optimizer.facts import Material
 from optimizer.formula import Formula
-from optimizer.library import Material
 from optimizer.outlook.electrolyte import Budget, electrolyte_of
 from optimizer.outlook.thickening import WAIT_MIN, plan_of, rule_of, step_of, window_of
 from optimizer.row import Setting

@@ -12,8 +12,8 @@ from optimizer.bench.batch import Batch, ThickenerStep, Thickening, append, chan
 from optimizer.bench.thicken import closed, kinds_of, ph_of, planned_thickeners
 from optimizer.brief import Brief
 from optimizer.errors import DataError, Problem, fault, from_validation, nearest
+from optimizer.facts import Material
 from optimizer.formula import Formula
-from optimizer.library import Material
 from optimizer.row import Setting
 from optimizer.units import TOLERANCE, listed, number
 

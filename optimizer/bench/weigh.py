@@ -10,7 +10,8 @@ from optimizer.bench.batch import Batch
 from optimizer.bench.grams import Dilution, diluted, grams_of, spreads_in
 from optimizer.bench.steps import Part, parts_of
 from optimizer.errors import DataError, Problem, nearest
-from optimizer.library import Library, Material
+from optimizer.facts import Material
+from optimizer.library import Library
 
 PAPER = frozenset({"allergen", "dioxane", "acrylamide", "microplastic", "wheat", "salicylic"})
 """Cautions for label and purchase, not for the bench; they stand on the blend."""

@@ -9,7 +9,7 @@ from math import fsum
 from optimizer.bench.amount import amount_of
 from optimizer.bench.batch import Batch
 from optimizer.errors import DataError, Problem, UsageError, nearest
-from optimizer.library import Material
+from optimizer.facts import Material
 from optimizer.pool import lot_doubt
 from optimizer.sheet import number_of
 from optimizer.units import number

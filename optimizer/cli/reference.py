@@ -66,7 +66,8 @@ def schema(
     from optimizer.bench.batch import Batch
     from optimizer.bench.costs import Costs
     from optimizer.describe import json_schema
-    from optimizer.library import Frozen, LibraryFile, Material
+    from optimizer.facts import Frozen, Material
+    from optimizer.library import LibraryFile
     from optimizer.records.batches import Kept
     from optimizer.records.checking import Soundness
     from optimizer.records.exchange import Moved

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
 
-from optimizer.library import Material
+from optimizer.facts import Material
 
 ABBREVIATIONS: Mapping[str, str] = {
     "water": "Aqua", "purified water": "Aqua", "distilled water": "Aqua", "deionised water": "Aqua",

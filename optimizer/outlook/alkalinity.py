@@ -11,8 +11,8 @@ from typing import Literal
 from optimizer.chemistry.alkalinity import IONIC_STRENGTH, KINDS, USUAL_ACTIVE, Ingredient, know, row_of
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import damping
+from optimizer.facts import Material, Substance
 from optimizer.formula import Formula, Line
-from optimizer.library import Material, Substance
 from optimizer.units import USED, listed, number
 
 Rests = Literal["titrated", "supplied pH", "assumed range", "formula", "nothing known", "taken as neutral"]

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from math import isnan
 
 from optimizer.chemistry.interval import Interval
+from optimizer.facts import Material, Substance
 from optimizer.formula import Formula
-from optimizer.library import Material, Substance
 from optimizer.units import USED
 
 USUAL_LIMIT = 2.0

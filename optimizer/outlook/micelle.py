@@ -9,8 +9,8 @@ from optimizer.chemistry.constants import BETAS, WEAK, Backed
 from optimizer.chemistry.cuts import TechnicalCmc
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.micelle import at_dilution, clint, free_monomer, matrix, micelles, millimoles
+from optimizer.facts import Charge, Substance
 from optimizer.formula import Formula
-from optimizer.library import Charge, Substance
 from optimizer.row import Setting
 from optimizer.rules import named_measure
 from optimizer.rules.micelle import UNKNOWN_MASS

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from math import isnan
 
 from optimizer.brief import Brief
+from optimizer.facts import Material
 from optimizer.formula import Formula
-from optimizer.library import Material
 from optimizer.units import USED
 
 RATIOS = (1, 2, 3, 4, 5, 6, 8)

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from math import inf, isnan
 
 from optimizer.brief import Brief
+from optimizer.facts import Material
 from optimizer.formula import Formula
-from optimizer.library import Material
 from optimizer.outlook.electrolyte import Budget, electrolyte_of
 from optimizer.pool import Group, Ingredient
 from optimizer.row import Setting

@@ -15,7 +15,7 @@ from typing import Any
 from pydantic import ConfigDict
 
 from optimizer.errors import DataError, Problem, fault
-from optimizer.library import Frozen
+from optimizer.facts import Frozen
 from optimizer.records.schema import APPLICATION, STEPS, VERSION
 
 WAIT = 15.0

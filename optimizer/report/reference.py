@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from optimizer.describe import RuleNote
-from optimizer.library import Library, Material, Substance, doubts
+from optimizer.facts import Material, Substance
+from optimizer.library import Library, doubts
 from optimizer.report.document import Document, Listing, Table
 from optimizer.units import listed, number
 

@@ -7,8 +7,8 @@ from typing import Annotated, ClassVar, Literal, Self
 import numpy as np
 from pydantic import Field, model_validator
 
+from optimizer.facts import Material, Ph
 from optimizer.formula import Formula
-from optimizer.library import Material, Ph
 from optimizer.pool import Mask, Pool
 from optimizer.row import Row, Setting
 from optimizer.rules.base import Rule

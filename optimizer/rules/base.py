@@ -8,8 +8,8 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from optimizer.errors import DataError, fault
+from optimizer.facts import Frozen, Key
 from optimizer.formula import Formula
-from optimizer.library import Frozen, Key
 from optimizer.pool import Ingredient, Pool, Vector
 from optimizer.row import Choice, Row, Setting, Side
 from optimizer.units import TOLERANCE, number

@@ -6,7 +6,7 @@ from typing import ClassVar, Literal, Self
 import numpy as np
 from pydantic import model_validator
 
-from optimizer.library import Ceiling
+from optimizer.facts import Ceiling
 from optimizer.pool import Ingredient, Pool, Vector
 from optimizer.row import Row, Setting
 from optimizer.rules.base import LimitRule

@@ -2,7 +2,7 @@
 
 from typing import ClassVar, Literal
 
-from optimizer.library import RatingName
+from optimizer.facts import RatingName
 from optimizer.pool import Ingredient
 from optimizer.rules.base import LimitRule
 

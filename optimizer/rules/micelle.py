@@ -10,8 +10,8 @@ from pydantic import Field, model_validator
 from optimizer.chemistry.constants import BETAS
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.micelle import Micelles, at_dilution, matrix, micelles, millimoles
+from optimizer.facts import Charge
 from optimizer.formula import Formula
-from optimizer.library import Charge
 from optimizer.pool import Ingredient, Pool, Vector
 from optimizer.row import Setting
 from optimizer.rules.base import DUST, CurvedRule, LimitRule

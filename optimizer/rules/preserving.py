@@ -6,8 +6,8 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import Field
 
 from optimizer.chemistry.preservation import as_acid, undissociated_share, worst
+from optimizer.facts import Substance
 from optimizer.formula import Formula
-from optimizer.library import Substance
 from optimizer.pool import Ingredient, Pool
 from optimizer.row import Row, Setting
 from optimizer.rules.base import Rule

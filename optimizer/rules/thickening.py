@@ -5,8 +5,8 @@ from typing import ClassVar, Literal
 
 from pydantic import Field
 
+from optimizer.facts import Percent
 from optimizer.formula import Formula
-from optimizer.library import Percent
 from optimizer.pool import Group, Ingredient, Pool, Vector
 from optimizer.row import Choice, Row, Setting
 from optimizer.rules.base import Rule

@@ -15,6 +15,7 @@ from math import inf, nan
 
 from optimizer.brief import Brief
 from optimizer.errors import UsageError, nearest
+from optimizer.facts import Material
 from optimizer.formula import Formula
 from optimizer.given import (
     ACTIVE_BAND,
@@ -30,7 +31,6 @@ from optimizer.given import (
     nearest_at,
     on_grid,
 )
-from optimizer.library import Material
 from optimizer.nearest import Near
 from optimizer.pool import Group, Ingredient
 from optimizer.result import PhOutcome

@@ -6,8 +6,9 @@ import random
 from typing import Any
 
 from optimizer.brief import Brief, make_brief
+from optimizer.facts import Material, Substance
 from optimizer.files import shipped
-from optimizer.library import Library, Material, Substance, read_library
+from optimizer.library import Library, read_library
 from optimizer.scenario import scenario_from
 from optimizer.shelf import Shelf, ShelfLine
 

@@ -8,8 +8,8 @@ from functools import cached_property
 from typing import Literal
 
 from optimizer.brief import Brief
+from optimizer.facts import Material
 from optimizer.formula import Formula, Line
-from optimizer.library import Material
 from optimizer.outlook.electrolyte import Budget
 from optimizer.outlook.solubiliser import Ladder, ladder_for
 from optimizer.outlook.thickening import Candidate, Plan, plan_of

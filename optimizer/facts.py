@@ -1,0 +1,352 @@
+"""What a library may hold: substances, materials, ceilings, allergen lists, and who says so.
+
+A material is a list of substances whose shares sum to 100. Active matter, charge, salt,
+water, natural origin and every ceiling are read from that list and nowhere else.
+"""
+
+from collections.abc import Mapping
+from functools import cached_property
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+from optimizer.chemistry.cuts import TechnicalCmc, cmc_of
+from optimizer.errors import ID_PATTERN, DataError
+
+Charge = Literal["anionic", "amphoteric", "nonionic", "cationic"]
+Confidence = Literal["published", "supplier-typical", "common practice", "from memory"]
+Role = Literal["active", "water", "salt", "solvent", "preservative", "impurity"]
+Look = Literal["clear", "hazy", "pearly", "opaque"]
+Lipid = Literal["water-soluble emollient", "oil", "essential oil", "perfume"]
+Free = Literal["sulfate", "ethoxylate", "paraben", "formaldehyde releaser", "isothiazolinone", "silicone"]
+Electrolyte = Literal["preservative", "buffer", "chelator", "other"]
+Phase = Literal["water", "hydration", "anionic", "cosurfactant", "melt", "premix", "preservation", "ph", "thickening"]
+"""Order of addition, first to last (common practice, no source)."""
+
+Alkalinity = Literal["alkaline glucoside", "neutral glucoside", "amphoacetate", "betaine", "acyl amino acid", "anionic"]
+"""Kinds of surfactant whose assumed alkalinity `chemistry.alkalinity` holds."""
+
+RatingName = Literal["mildness", "flash_foam", "foam_density"]
+Percent = Annotated[float, Field(ge=0, le=100)]
+Fraction = Annotated[float, Field(ge=0, le=1)]
+Ph = Annotated[float, Field(ge=0, le=14)]
+Positive = Annotated[float, Field(gt=0)]
+Celsius = Annotated[float, Field(ge=0, le=100)]
+Key = Annotated[str, Field(pattern=ID_PATTERN, max_length=80)]
+
+
+class Frozen(BaseModel):
+    """Base of every record: immutable, no unknown keys, no NaN or infinity."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
+
+    def model_copy(self, *, update: Mapping[str, Any] | None = None, deep: bool = False) -> Self:
+        """Return a changed copy that has forgotten what was computed from the old fields."""
+        copy = super().model_copy(update=update, deep=deep)
+        for name in copy.__dict__.keys() - type(self).model_fields.keys():
+            del copy.__dict__[name]
+        return copy
+
+
+def _is_share(value: Any) -> Any:
+    """Refuse what is neither three percentages nor 'balance', in one sentence."""
+    three = isinstance(value, (list, tuple)) and len(value) == 3
+    if value != "balance" and not (three and all(isinstance(x, (int, float)) and 0 <= x <= 100 for x in value)):
+        raise ValueError('write low, typical and high from 0 to 100, such as [28, 30, 32], or "balance"')
+    return value
+
+
+class Acid(Frozen):
+    """A weak acid that a substance is or releases."""
+
+    name: str
+    molar_mass: Positive
+    """Molar mass of the free acid [g/mol]."""
+    pka: tuple[float, float, float]
+    """pKa low, typical, high at 25 °C."""
+    per_molecule: Positive = 1.0
+    """Moles of acid that one mole of the substance releases."""
+
+
+class Buffer(Frozen):
+    """What a substance does in a charge balance, from its molecular formula."""
+
+    of: str = ""
+    """Weak acid or base, or kind of site, among the constants of chemistry; empty for strong acid or alkali alone."""
+    alkali: float = 0.0
+    """Moles of strong alkali less strong acid per mole, sites counted without their protons: -3 for citric acid."""
+
+
+class Micelle(Frozen):
+    """Where the critical micelle concentration of a surfactant comes from: its family and its chain cut."""
+
+    family: str
+    """Key of the table of published figures, such as 'betaine'."""
+    cut: str
+    """Named chain distribution, such as 'coco' or 'C12-14'."""
+
+    @model_validator(mode="after")
+    def _known(self) -> Self:
+        try:
+            cmc_of(self.family, self.cut)
+        except DataError as error:
+            problem = error.problems[0]
+            raise ValueError(f"{problem.what.rstrip('.')}; {problem.step}".rstrip("; .")) from None
+        return self
+
+    @property
+    def cmc(self) -> TechnicalCmc:
+        """Critical micelle concentration of the cut in water without salt, with its source."""
+        return cmc_of(self.family, self.cut)
+
+
+class Substance(Frozen):
+    """One substance of a material, with its share of the material as supplied."""
+
+    inci: str
+    role: Role = "active"
+    share: Annotated[tuple[Percent, Percent, Percent] | Literal["balance"], BeforeValidator(_is_share)]
+    """Low, typical, high share [% w/w of the material]; one substance may be the balance."""
+    cas: str = ""
+    molar_mass: Positive | None = None
+    charge: Charge | None = None
+    surfactant: bool = False
+    """True if it counts as active matter; solubilisers, thickeners, polymers and amides do not."""
+    family: str = ""
+    natural: tuple[Fraction, Fraction] = (0.0, 1.0)
+    """Natural-origin index of this substance, low and high (ISO 16128); unknown is 0 to 1."""
+    natural_note: str = ""
+    acid: Acid | None = None
+    electrolyte: Electrolyte | None = None
+    """What kind of dissolved salt it is or becomes; what has the role salt counts without it."""
+    buffer: Buffer | None = None
+    alkalinity: Alkalinity | None = None
+    """Kind whose assumed alkalinity it shares; an assumption."""
+    micelle: Micelle | None = None
+    """Family and chain cut that its critical micelle concentration is computed from; unknown if left out."""
+
+    @property
+    def low(self) -> float:
+        """Lowest share [% w/w of the material]."""
+        return self.share[0] if isinstance(self.share, tuple) else 0.0
+
+    @property
+    def typical(self) -> float:
+        """Typical share [% w/w of the material]."""
+        return self.share[1] if isinstance(self.share, tuple) else 0.0
+
+    @property
+    def high(self) -> float:
+        """Highest share [% w/w of the material]."""
+        return self.share[2] if isinstance(self.share, tuple) else 0.0
+
+    @property
+    def as_acid(self) -> float:
+        """Mass of free acid per mass of substance [-]; 0 if it is none."""
+        if self.acid is None or self.molar_mass is None:
+            return 0.0
+        return self.acid.per_molecule * self.acid.molar_mass / self.molar_mass
+
+
+class Rating(Frozen):
+    """A planning rating 0 to 100 that nobody measured; its basis is a named rank order."""
+
+    low: Percent
+    typical: Percent
+    high: Percent
+    basis: str
+    by_analogy: bool = False
+    """True if the material is not in the rank order itself and was placed beside a relative."""
+
+
+class Thickener(Frozen):
+    """How a thickener is added to effect, after the blend."""
+
+    type: Literal["salt", "associative", "polymer"]
+    use: tuple[Percent, Percent]
+    """Usual dose [% as supplied], low and high."""
+    ph: tuple[Ph, Ph] | None = None
+    """pH range in which it builds and keeps viscosity."""
+    after_ph: bool = False
+    """True if it is added after the pH is set."""
+    heat_to: float | None = None
+    """Temperature to reach while it dissolves [°C]."""
+    salt_sensitive: bool = False
+    """True if its gel collapses with little dissolved salt."""
+
+
+class Backing(Frozen):
+    """Who says so: a key of the sources table, and how sure that is."""
+
+    source: str
+    confidence: Confidence
+
+
+class Material(Frozen):
+    """A raw material as supplied."""
+
+    id: Key
+    name: str
+    function: str
+    also: tuple[str, ...] = ()
+    """Further functions."""
+    substances: tuple[Substance, ...]
+    ph_supplied: tuple[Ph, Ph] | None = None
+    ph_supplied_at: str = ""
+    """Strength at which the supplied pH is read, such as '10 % in water'."""
+    alkalinity: Alkalinity | None = None
+    """Kind of alkalinity, if it is another than that of its surfactants; an assumption."""
+    ph_stable: tuple[Ph, Ph] | None = None
+    """pH range of the product in which the material is stable; unknown means no limit."""
+    ph_clear: tuple[Ph, Ph] | None = None
+    """pH range in which it also stays clear; unknown means as stable."""
+    look: Look = "clear"
+    """What it makes of a product at usual doses."""
+    colour: str = ""
+    clear_up_to: Percent | None = None
+    """Highest dose [% as supplied] at which a clear product stays clear."""
+    lipid: Lipid | None = None
+    allergens: dict[str, tuple[Percent, Percent, Percent]] | None = None
+    """Fragrance allergens: low, typical, high [% w/w of the material]; an empty table if the sheet names none."""
+    free_from: frozenset[Free] = frozenset()
+    """What the material is declared free from; anything not declared is not claimed."""
+    vegan: bool | None = None
+    phase: Phase
+    powder: bool = False
+    warm_to: Celsius | None = None
+    """Temperature to which it, or the blend, is warmed while it goes in [°C]; unknown or none needed if left out."""
+    add_below: Celsius | None = None
+    """Highest temperature of the blend when it is added [°C]."""
+    melts: tuple[Celsius, Celsius] | None = None
+    """Range in which it melts [°C]."""
+    dissolves: Percent | None = None
+    """What dissolves of it alone in water of 25 °C [% w/w]; stated for what hardly dissolves."""
+    salt_known: bool = True
+    """False if it brings dissolved salts of which the list of substances says nothing."""
+    thickener: Thickener | None = None
+    ratings: dict[RatingName, Rating] = {}
+    properties: dict[str, float] = {}
+    """Any other numeric property, per unit of the material; see `Library.property_units`."""
+    handling: str = ""
+    cautions: tuple[str, ...] = ()
+    notes: str = ""
+    backing: dict[str, tuple[str, Confidence]]
+    """Source key and confidence by figure; 'default' covers what is not named."""
+
+    @model_validator(mode="after")
+    def _sound(self) -> Self:
+        if not self.substances:
+            raise ValueError("name at least one substance")
+        if "default" not in self.backing:
+            raise ValueError("backing needs an entry 'default' (source key and confidence)")
+        if sum(not isinstance(s.share, tuple) for s in self.substances) > 1:
+            raise ValueError("only one substance can be the balance")
+        for substance in self.substances:
+            if isinstance(substance.share, tuple) and not substance.low <= substance.typical <= substance.high:
+                raise ValueError(f"the shares of {substance.inci} are not in the order low, typical, high")
+        for name, (low, typical, high) in (self.allergens or {}).items():
+            if not low <= typical <= high:
+                raise ValueError(f"the figures of the allergen {name} are not in the order low, typical, high")
+        return self
+
+    @property
+    def inci(self) -> str:
+        """INCI names of the active substances, joined as the trade joins blends."""
+        actives = [s.inci for s in self.substances if s.role == "active"]
+        return " (and) ".join(dict.fromkeys(actives or [s.inci for s in self.substances]))
+
+    @cached_property
+    def functions(self) -> frozenset[str]:
+        """Every function the material has."""
+        return frozenset((self.function, *self.also))
+
+    @cached_property
+    def charge(self) -> Charge | None:
+        """Charge of its largest charged or surfactant active substance."""
+        actives = [s for s in self.substances if s.role == "active" and s.charge is not None]
+        return max(actives, key=lambda s: s.typical).charge if actives else None
+
+    @cached_property
+    def surfactant_matter(self) -> float:
+        """Typical surfactant active matter [% w/w as supplied]."""
+        return sum(s.typical for s in self.substances if s.surfactant)
+
+    @cached_property
+    def active_matter(self) -> float:
+        """Typical share of the substances the material is bought for [% w/w as supplied]."""
+        return sum(s.typical for s in self.substances if s.role == "active")
+
+    def carried(self, inci: str) -> float:
+        """Return the typical share of a substance [% w/w as supplied]."""
+        return sum(s.typical for s in self.substances if s.inci == inci)
+
+    def backed(self, figure: str) -> tuple[str, Confidence]:
+        """Return source key and confidence of a figure."""
+        return self.backing.get(figure, self.backing["default"])
+
+
+class Ceiling(Frozen):
+    """A highest dose that somebody states for one or several substances together."""
+
+    id: Key
+    substances: tuple[str, ...]
+    percent: Positive
+    basis: Literal["as supplied", "as substance", "as acid"]
+    kind: Literal["law", "panel", "survey", "typical"]
+    """Only 'law' is a hard limit; the others are shown as warnings."""
+    use: Literal["rinse-off", "leave-on", "any"] = "rinse-off"
+    jurisdiction: str = ""
+    as_of: str = ""
+    """Date of the text that was read."""
+    note: str = ""
+    source: str
+    confidence: Confidence
+
+
+class Exclusion(Frozen):
+    """Substances of two sides that a text or the trade keeps out of one product."""
+
+    id: Key
+    one: tuple[str, ...]
+    other: tuple[str, ...]
+    jurisdiction: str = ""
+    as_of: str = ""
+    note: str = ""
+    source: str
+    confidence: Confidence
+
+
+class AllergenList(Frozen):
+    """Fragrance allergens that one text wants named on the label."""
+
+    id: Key
+    called: str
+    names: tuple[str, ...]
+    """As they are printed on a label."""
+    covers: dict[str, tuple[str, ...]] = {}
+    """INCI names of substances that count under a name of the list."""
+    rinse_off_above: Positive
+    """Share of the product above which it is named [% w/w]."""
+    leave_on_above: Positive
+    jurisdiction: str
+    as_of: str
+    note: str = ""
+    source: str
+    confidence: Confidence
+
+
+class RankOrder(Frozen):
+    """A published order of materials and the stated map that turns ranks into ratings."""
+
+    rates: str
+    order: str
+    map: str
+    source: str
+    confidence: Confidence
+
+
+class PropertyUnit(Frozen):
+    """What a numeric property means."""
+
+    unit: str
+    meaning: str = ""
