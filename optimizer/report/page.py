@@ -147,7 +147,10 @@ def _table(table: Table, key: str, *, fold: bool) -> Iterator[str]:
         yield f'<div class="wide" role="region" tabindex="0" {named}>'
     title = f'<span class="unseen">{_words(table.title)}. </span>' if table.title else ""
     yield f"<table><caption>{title}{_words(table.note)}</caption>"
-    heads = (f'<th scope="col"{_number(table, c)}>{_words(name)}</th>' for c, name in enumerate(table.columns))
+    heads = (
+        f'<th scope="col"{_number(table, c)}>{_words(name)}</th>' if name else "<td></td>"
+        for c, name in enumerate(table.columns)
+    )
     yield f"<thead><tr>{''.join(heads)}</tr></thead>"
     yield "<tbody>"
     for k, row in enumerate(table.rows):
