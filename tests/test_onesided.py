@@ -15,7 +15,7 @@ import numpy as np
 import oracle
 import pytest
 from briefs import Wish, aqua, brief_of, draw, draw_large, material, substance
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from oracle import Case, Table
 from scipy.optimize import linprog
@@ -104,6 +104,7 @@ def test_prices_to_each_side_are_the_slopes_to_each_side(seed: int, sort: str) -
 
 
 @CI
+@example(1500, "small")
 @given(SEED, st.sampled_from(["small", "large"]))
 def test_without_a_kink_both_sides_are_the_price(seed: int, sort: str) -> None:
     _, result = met(seed, sort)
@@ -112,7 +113,8 @@ def test_without_a_kink_both_sides_are_the_price(seed: int, sort: str) -> None:
     for outcome in told(result).values():
         assert outcome.price_if_lowered == pytest.approx(outcome.price, rel=1e-9, abs=1e-12)
         assert outcome.price_if_raised == pytest.approx(outcome.price, rel=1e-9, abs=1e-12)
-        assert outcome.holds_from < outcome.holds_to
+        # Of equally good formulas the tie-break may choose one that sits on a limit which costs nothing.
+        assert outcome.holds_from < outcome.holds_to or outcome.price == pytest.approx(0, abs=1e-12)
 
 
 # constructed kinks ----------------------------------------------------------------------------------
