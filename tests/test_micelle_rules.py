@@ -107,7 +107,7 @@ def test_unknown_family_or_cut_is_told(entry: dict[str, str], message: str) -> N
 
 
 def test_library_show_tells_the_figure_and_its_source() -> None:
-    told = " ".join(CliRunner().invoke(app, ["library", "show", "cocamidopropyl-betaine"]).stdout.split())
+    told = " ".join(CliRunner().invoke(app, ["library", "show", "cocamidopropyl-betaine", "--markdown"]).stdout.split())
     assert "Critical micelle concentration" in told
     assert "0.059 - 0.13 - 0.57" in told
     assert "Rosen and Kunjappu" in told
