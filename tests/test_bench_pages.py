@@ -21,7 +21,7 @@ import optimizer.cli.made  # noqa: F401
 from optimizer.bench.batch import batch_from, read_batch
 from optimizer.bench.card import Card, formula_card
 from optimizer.bench.weigh import WeighSheet, weigh_sheet
-from optimizer.cli.common import app
+from optimizer.cli.every import app
 from optimizer.errors import DataError
 from optimizer.facts import Material
 from optimizer.files import shipped

@@ -565,3 +565,18 @@ def test_help_loads_no_solver_and_no_models() -> None:
     script = "import sys, optimizer.cli; print({'numpy', 'pydantic', 'highspy', 'matplotlib'} & set(sys.modules))"
     ran = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
     assert ran.stdout == "set()\n"
+
+
+def test_each_command_is_found_in_the_file_that_is_loaded_for_it() -> None:
+    """Only one file of commands is loaded for a command; the list that says which must not drift."""
+    from optimizer.cli import ROOMS
+    from optimizer.cli.every import app
+
+    named = {c.name or c.callback.__name__: c.callback.__module__ for c in app.registered_commands if c.callback}
+    groups = {g.name for g in app.registered_groups}
+    assert set(ROOMS) == set(named) | groups
+    for command, module in named.items():
+        assert ROOMS[command] == (module.removeprefix("optimizer.cli."),)
+    for group in groups:
+        done = subprocess.run([*COMMAND, str(group), "--help"], capture_output=True, text=True, check=False)
+        assert done.returncode == 0, done.stderr

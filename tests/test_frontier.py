@@ -27,7 +27,7 @@ from typer.testing import CliRunner
 
 import optimizer.cli.tradeoff
 from optimizer.brief import Brief, load_brief
-from optimizer.cli.common import app
+from optimizer.cli.every import app
 from optimizer.corridor import Corridor, Sign
 from optimizer.curve import Curve, Piece, Program, program
 from optimizer.errors import DataError, UsageError

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from openpyxl import Workbook, load_workbook
 from typer.testing import CliRunner
 
-from optimizer.cli import app
+from optimizer.cli.every import app
 from optimizer.errors import DataError
 from optimizer.files import shipped
 from optimizer.formula_file import read_formula

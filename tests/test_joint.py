@@ -12,7 +12,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from typer.testing import CliRunner
 
 from optimizer.brief import load_brief, make_brief
-from optimizer.cli import app
+from optimizer.cli.every import app
 from optimizer.errors import DataError
 from optimizer.facts import Material
 from optimizer.joint import Plan, Product, alone, joint

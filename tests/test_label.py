@@ -24,7 +24,7 @@ from optimizer.bench.label import Label, label_of, swaps_of
 from optimizer.bench.natural import natural_of
 from optimizer.bench.substances import Amount, Part, parts_of, substances_of
 from optimizer.brief import Brief, load_brief
-from optimizer.cli import app
+from optimizer.cli.every import app
 from optimizer.errors import DataError, UsageError
 from optimizer.facts import AllergenList, Material
 from optimizer.files import shipped

@@ -21,7 +21,7 @@ from scipy.optimize import linprog
 from typer.testing import CliRunner
 
 import optimizer.cli.tradeoff
-from optimizer.cli.common import app
+from optimizer.cli.every import app
 from optimizer.errors import DataError, UsageError
 from optimizer.given import doses_of
 from optimizer.report.tradeoff import LeewayRecord, leeway_document, leeway_record

@@ -15,7 +15,7 @@ from optimizer.chemistry.constants import CMCS, Beta, Cmc
 from optimizer.chemistry.cuts import CUTS, cmc_of
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.micelle import homologue, micelles
-from optimizer.cli import app
+from optimizer.cli.every import app
 from optimizer.errors import DataError
 from optimizer.facts import Material, Micelle
 from optimizer.files import shipped

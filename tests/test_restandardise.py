@@ -22,7 +22,7 @@ from typer.testing import CliRunner
 
 import optimizer.cli.lots
 from optimizer.brief import Brief
-from optimizer.cli.common import app
+from optimizer.cli.every import app
 from optimizer.errors import UsageError
 from optimizer.given import asking, doses_of, kept_rules
 from optimizer.lots import at_lots, linear, lot_range, lots_of

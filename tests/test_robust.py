@@ -23,7 +23,7 @@ from typer.testing import CliRunner
 
 import optimizer.cli.lots
 from optimizer.brief import Brief, load_brief
-from optimizer.cli.common import app
+from optimizer.cli.every import app
 from optimizer.draws import draw as draw_lots
 from optimizer.draws import holds, trial
 from optimizer.engine.budgeted import budgeted

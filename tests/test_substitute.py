@@ -20,7 +20,7 @@ from typer.testing import CliRunner
 
 import optimizer.cli.substitute
 from optimizer.brief import Brief, load_brief
-from optimizer.cli.common import app
+from optimizer.cli.every import app
 from optimizer.errors import UsageError
 from optimizer.files import shipped
 from optimizer.given import asking, doses_of, kept_rules

@@ -16,7 +16,7 @@ from scipy.optimize import minimize
 from typer.testing import CliRunner
 
 from optimizer.brief import Brief
-from optimizer.cli import app
+from optimizer.cli.every import app
 from optimizer.files import shipped
 from optimizer.report.blend import blend_document
 from optimizer.report.jsonout import blend_record

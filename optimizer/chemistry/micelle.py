@@ -353,7 +353,7 @@ def free_monomer(
 ) -> Interval:
     """Return the free monomer of one charge over the spread of CMCs and interaction parameters [mM].
 
-    Every corner of the parameters of the pairs present is tried with all CMCs low, typical and high together.
+    Every corner of the parameters of the pairs present is tried with all CMCs low and high together.
 
     Args:
         amounts: Concentration of each in the liquor [mM], shape (n,).
@@ -377,7 +377,7 @@ def free_monomer(
         return float(found.monomer[chosen].sum())
 
     corners = product(*((betas[p].low, betas[p].high) for p in pairs))
-    ends = [total(level, corner) for corner in corners for level in ("low", "typical", "high")]
+    ends = [total(level, corner) for corner in corners for level in ("low", "high")]
     return Interval.around(total("typical", [betas[p].typical for p in pairs]), ends)
 
 

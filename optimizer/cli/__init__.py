@@ -1,63 +1,62 @@
-"""The command line: reads, asks the rooms below, prints. Imports wait until a command needs them."""
+"""The command line: reads, asks the rooms below, prints. Only the room of the command that is asked for is loaded."""
 
 import atexit
 import gc
 import os
 import sys
+from collections.abc import Iterable
+from importlib import import_module
 from typing import Annotated
 
 import typer
 
 from optimizer import __version__
-from optimizer.cli import (
-    acid,
-    advice,
-    batch,
-    blend,
-    cost,
-    intake,
-    label,
-    lots,
-    made,
-    page,
-    questions,
-    range,
-    readings,
-    records,
-    reference,
-    substitute,
-    thicken,
-    together,
-    tradeoff,
-    variants,
-)
 from optimizer.cli.common import app, print_json, say
 from optimizer.errors import DataError, TensideError
 
-__all__ = [
-    "acid",
-    "advice",
-    "app",
-    "batch",
-    "blend",
-    "cost",
-    "intake",
-    "label",
-    "lots",
-    "made",
-    "main",
-    "page",
-    "questions",
-    "range",
-    "readings",
-    "records",
-    "reference",
-    "substitute",
-    "thicken",
-    "together",
-    "tradeoff",
-    "variants",
-]
+ROOMS: dict[str, tuple[str, ...]] = {
+    "blend": ("blend",),
+    "check": ("questions",),
+    "why": ("questions",),
+    "compare": ("questions",),
+    "substitute": ("substitute",),
+    "frontier": ("tradeoff",),
+    "leeway": ("tradeoff",),
+    "restandardise": ("lots",),
+    "robust": ("lots",),
+    "range": ("range",),
+    "together": ("together",),
+    "variants": ("variants",),
+    "batch": ("batch",),
+    "weigh": ("batch",),
+    "weighed": ("batch",),
+    "card": ("batch",),
+    "ph": ("acid",),
+    "advice": ("advice",),
+    "thicken": ("thicken",),
+    "made": ("made",),
+    "label": ("label",),
+    "cost": ("cost",),
+    "records": ("records", "readings"),
+    "page": ("page",),
+    "start": ("reference",),
+    "library": ("reference",),
+    "rules": ("reference",),
+    "schema": ("reference",),
+    "import": ("intake",),
+}
+"""Files of this folder by command, in the order of the help."""
+
+
+def load(files: Iterable[str]) -> None:
+    """Register the commands of the named files."""
+    for file in files:
+        import_module(f"optimizer.cli.{file}")
+
+
+def rooms() -> list[str]:
+    """Return every file that holds commands, in the order of the help."""
+    return list(dict.fromkeys(file for files in ROOMS.values() for file in files))
 
 
 @app.callback(invoke_without_command=True)
@@ -76,7 +75,9 @@ def main() -> None:
     # Looking for cycles while libraries load and once more at exit takes a sixth of a blend, and finds none.
     gc.disable()
     atexit.register(gc.freeze)
+    named = next((word for word in sys.argv[1:] if not word.startswith("-")), "")
     try:
+        load(ROOMS.get(named) or rooms())
         app(prog_name="tenside")
     except TensideError as error:
         _tell(error)

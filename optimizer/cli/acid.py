@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from optimizer.cli.common import (
+    BENCH,
     Changes,
     Html,
     Json,
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from optimizer.chemistry.ph import Stock
 
 
-@app.command()
+@app.command(rich_help_panel=BENCH)
 def ph(
     subject: Annotated[
         str, typer.Argument(help="A batch file, a scenario, or a formula (.csv, .xlsx, .json; then also --for).")

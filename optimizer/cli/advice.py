@@ -5,6 +5,7 @@ from typing import Annotated
 import typer
 
 from optimizer.cli.common import (
+    BENCH,
     Changes,
     Html,
     Json,
@@ -22,7 +23,7 @@ SubjectName = Annotated[str, typer.Argument(help="Scenario, batch file, or formu
 For = Annotated[str, typer.Option("--for", help="Scenario that a formula is held against.")]
 
 
-@app.command()
+@app.command(rich_help_panel=BENCH)
 def advice(
     subject: SubjectName,
     against: For = "",

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from optimizer.cli.common import Html, Json, Libraries, Markdown, ShelfFile, app, print_json, quiet_solvers, show
+from optimizer.cli.common import BENCH, Html, Json, Libraries, Markdown, ShelfFile, app, print_json, quiet_solvers, show
 from optimizer.errors import UsageError, fault
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ For = Annotated[str, typer.Option("--for", help="Scenario that a formula is made
 On = Annotated[str, typer.Option("--on", help="Date, such as 2026-11-25; today if it is left out.")]
 
 
-@app.command()
+@app.command(rich_help_panel=BENCH)
 def batch(
     subject: SubjectName,
     out: Annotated[Path, typer.Option(help="The batch file to write (.toml); it must not exist.")],
@@ -85,7 +85,7 @@ def batch(
         show(laid_document(laid), markdown, html)
 
 
-@app.command()
+@app.command(rich_help_panel=BENCH)
 def weigh(
     path: BatchFile,
     predilute: Annotated[
@@ -130,7 +130,7 @@ def weigh(
         show(weigh_document(sheet), markdown)
 
 
-@app.command()
+@app.command(rich_help_panel=BENCH)
 def weighed(
     path: BatchFile,
     weights: Annotated[
@@ -194,7 +194,7 @@ def weighed(
         show(weighed_document(str(path), after, {n: m.name for n, m in known.items()}), markdown, html)
 
 
-@app.command()
+@app.command(rich_help_panel=BENCH)
 def card(
     subject: SubjectName,
     against: For = "",

@@ -7,6 +7,7 @@ from typing import Annotated, Any
 import typer
 
 from optimizer.cli.common import (
+    FORMULA,
     Changes,
     Html,
     Json,
@@ -24,7 +25,7 @@ from optimizer.cli.common import (
 from optimizer.errors import UsageError
 
 
-@app.command()
+@app.command(rich_help_panel=FORMULA)
 def blend(
     scenario: ScenarioName,
     changes: Changes = None,

@@ -44,6 +44,12 @@ def _text_alone(context: typer.Context, path: Path | None) -> Path | None:
 
 
 NOT_BOTH = "--html goes along with the text of a report, not with --json. Ask twice."
+FORMULA = "Find a formula"
+BENCH = "At the bench"
+AFTER = "Label, cost, records, report"
+FACTS = "Begin, and what is known"
+"""Headings of the help."""
+
 Json = Annotated[bool, typer.Option("--json", help="Print JSON only (see 'tenside schema').", is_eager=True)]
 Html = Annotated[
     Path | None, typer.Option("--html", help="Also write the report as a page to read and print.", callback=_text_alone)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from optimizer.cli.common import (
+    AFTER,
     Changes,
     Html,
     Json,
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from optimizer.subject import Subject
 
 
-@app.command()
+@app.command(rich_help_panel=AFTER)
 def cost(
     subject: Annotated[str, typer.Argument(help="A scenario, a formula (.csv, .xlsx, .json) or a batch file.")],
     against: Annotated[str, typer.Option("--for", help="Scenario of a formula: its shelf, prices and rules.")] = "",

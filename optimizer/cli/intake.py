@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from optimizer.cli.common import Html, Json, Libraries, Markdown, Own, app, print_json, read_shipped, show
+from optimizer.cli.common import FACTS, Html, Json, Libraries, Markdown, Own, app, print_json, read_shipped, show
 from optimizer.errors import UsageError
 
 Table = Annotated[Path, typer.Argument(help="CSV or XLSX, with columns in any order.")]
@@ -15,7 +15,7 @@ Words = Annotated[
 ]
 
 import_app = typer.Typer(no_args_is_help=True, help="Take in a formula sheet or a price list that you already keep.")
-app.add_typer(import_app, name="import")
+app.add_typer(import_app, name="import", rich_help_panel=FACTS)
 
 
 @import_app.command("formula")

@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from optimizer.cli.common import (
+    AFTER,
     Changes,
     Html,
     Json,
@@ -21,7 +22,7 @@ from optimizer.cli.common import (
 from optimizer.errors import UsageError
 
 
-@app.command()
+@app.command(rich_help_panel=AFTER)
 def label(
     subject: Annotated[
         str, typer.Argument(help="A batch file, a scenario (its best formula is taken), or a formula (with --for).")

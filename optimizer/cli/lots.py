@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from optimizer.cli.common import (
+    FORMULA,
     Changes,
     Html,
     Json,
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from optimizer.brief import Brief
 
 
-@app.command()
+@app.command(rich_help_panel=FORMULA)
 def restandardise(
     formula: Annotated[Path, typer.Argument(help="Table of material and percent (or grams), or a blend's JSON.")],
     scenario: ScenarioName,
@@ -83,7 +84,7 @@ def restandardise(
     raise typer.Exit(0 if done.weighed is not None and not done.stopped else 4)
 
 
-@app.command()
+@app.command(rich_help_panel=FORMULA)
 def robust(
     scenario: ScenarioName,
     off: Annotated[float, typer.Option(help="How many materials may be off at once.", min=0)] = 1.0,

@@ -6,11 +6,23 @@ from typing import Annotated
 import typer
 
 from optimizer.cli.batch import BatchFile, batch_subject
-from optimizer.cli.common import Html, Json, Libraries, Markdown, ShelfFile, app, print_json, quiet_solvers, say, show
+from optimizer.cli.common import (
+    BENCH,
+    Html,
+    Json,
+    Libraries,
+    Markdown,
+    ShelfFile,
+    app,
+    print_json,
+    quiet_solvers,
+    say,
+    show,
+)
 from optimizer.errors import fault
 
 
-@app.command()
+@app.command(rich_help_panel=BENCH)
 def made(
     path: BatchFile,
     master: Annotated[Path | None, typer.Option(help="Write the next master formula as a table (.csv).")] = None,

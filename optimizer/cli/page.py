@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from optimizer.cli.common import (
+    AFTER,
     Changes,
     Json,
     Libraries,
@@ -31,7 +32,7 @@ LOSS = 0.03
 """How much worse the objective may be in the room to move, as a share of the best."""
 
 
-@app.command()
+@app.command(rich_help_panel=AFTER)
 def page(
     subject: Annotated[
         str, typer.Argument(help="A scenario (file or shipped name), a formula (.csv, .xlsx, .json) or a batch file.")

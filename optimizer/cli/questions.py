@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from optimizer.cli.common import (
+    FORMULA,
     Changes,
     Html,
     Json,
@@ -22,7 +23,7 @@ from optimizer.cli.common import (
 from optimizer.errors import UsageError
 
 
-@app.command()
+@app.command(rich_help_panel=FORMULA)
 def check(
     formula: Annotated[Path, typer.Argument(help="Table of material and percent (or grams), or a blend's JSON.")],
     scenario: ScenarioName,
@@ -57,7 +58,7 @@ def check(
     raise typer.Exit(4 if checked.broken else 0)
 
 
-@app.command()
+@app.command(rich_help_panel=FORMULA)
 def why(
     material: Annotated[str, typer.Argument(help="Id of a material (see 'tenside library list').")],
     scenario: ScenarioName,
@@ -87,7 +88,7 @@ def why(
         show(why_document(answer), markdown, html)
 
 
-@app.command()
+@app.command(rich_help_panel=FORMULA)
 def compare(
     columns: Annotated[
         list[str], typer.Argument(help="Scenarios (file or name) and formulas (.csv, .xlsx, .json), two or more.")

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from optimizer.cli.common import (
+    FORMULA,
     Changes,
     Html,
     Json,
@@ -33,7 +34,7 @@ if TYPE_CHECKING:
     from optimizer.range.source import Source
 
 
-@app.command("range")
+@app.command("range", rich_help_panel=FORMULA)
 def range_command(
     scenario: Annotated[str, typer.Argument(help="A scenario (file or shipped name), or a folder of scenarios.")],
     vary: Annotated[

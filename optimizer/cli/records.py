@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from optimizer.cli.common import (
+    AFTER,
     Changes,
     Html,
     Json,
@@ -34,7 +35,7 @@ DEFAULT = "records.db"
 records_app = typer.Typer(
     help="Master formulas, batches, lots, readings and tests that are kept.", no_args_is_help=True
 )
-app.add_typer(records_app, name="records")
+app.add_typer(records_app, name="records", rich_help_panel=AFTER)
 
 StoreFile = Annotated[
     Path | None, typer.Option("--store", help="The store; else records.db beside the batch file, or in this folder.")

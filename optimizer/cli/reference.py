@@ -5,25 +5,14 @@ from typing import Annotated
 
 import typer
 
-from optimizer.cli.common import (
-    Html,
-    Json,
-    Libraries,
-    Markdown,
-    Own,
-    app,
-    print_json,
-    read_shipped,
-    say,
-    show,
-)
+from optimizer.cli.common import FACTS, Html, Json, Libraries, Markdown, Own, app, print_json, read_shipped, say, show
 from optimizer.errors import UsageError, nearest
 
 library_app = typer.Typer(help="What is known about raw materials.", no_args_is_help=True)
-app.add_typer(library_app, name="library")
+app.add_typer(library_app, name="library", rich_help_panel=FACTS)
 
 
-@app.command()
+@app.command(rich_help_panel=FACTS)
 def start(folder: Annotated[Path, typer.Argument(help="Folder to lay; it must not hold these files yet.")]) -> None:
     """Lay a working folder: a shelf to fill in, a file for your own materials, a first brief, its costs."""
     from optimizer.starter import lay
@@ -33,7 +22,7 @@ def start(folder: Annotated[Path, typer.Argument(help="Folder to lay; it must no
     say(f"\nNext: tenside blend {folder / 'first-brief.toml'}")
 
 
-@app.command()
+@app.command(rich_help_panel=FACTS)
 def rules(
     kind: Annotated[str, typer.Argument(help="One kind of rule; all when left out.")] = "",
     html: Html = None,
@@ -58,7 +47,7 @@ def rules(
         show(rules_document(notes), markdown, html)
 
 
-@app.command()
+@app.command(rich_help_panel=FACTS)
 def schema(
     what: Annotated[str, typer.Argument(help="One of the schemas; all when left out.")] = "",
 ) -> None:

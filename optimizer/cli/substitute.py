@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from optimizer.cli.common import (
+    FORMULA,
     Changes,
     Html,
     Json,
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from optimizer.scenario import Scenario
 
 
-@app.command()
+@app.command(rich_help_panel=FORMULA)
 def substitute(
     material: Annotated[str, typer.Argument(help="Id of what is missing (see 'tenside library list').")],
     scenario: ScenarioName,

@@ -5,11 +5,11 @@ from typing import Annotated, Any
 
 import typer
 
-from optimizer.cli.common import Html, Json, Libraries, Markdown, ShelfFile, app, print_json, show
+from optimizer.cli.common import BENCH, Html, Json, Libraries, Markdown, ShelfFile, app, print_json, show
 from optimizer.errors import UsageError
 
 
-@app.command()
+@app.command(rich_help_panel=BENCH)
 def thicken(
     batch: Annotated[Path, typer.Argument(help="Batch file.")],
     material: Annotated[str, typer.Option(help="Id of the thickener.")] = "",

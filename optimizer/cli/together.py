@@ -4,11 +4,22 @@ from typing import Annotated
 
 import typer
 
-from optimizer.cli.common import Html, Json, Libraries, Markdown, ShelfFile, app, print_json, quiet_solvers, show
+from optimizer.cli.common import (
+    FORMULA,
+    Html,
+    Json,
+    Libraries,
+    Markdown,
+    ShelfFile,
+    app,
+    print_json,
+    quiet_solvers,
+    show,
+)
 from optimizer.errors import UsageError
 
 
-@app.command()
+@app.command(rich_help_panel=FORMULA)
 def together(
     products: Annotated[list[str], typer.Argument(help="Scenarios with the kg to make, such as hand-wash=40.")],
     leftover: Annotated[

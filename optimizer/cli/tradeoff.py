@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 import typer
 
 from optimizer.cli.common import (
+    FORMULA,
     Changes,
     Html,
     Json,
@@ -24,7 +25,7 @@ from optimizer.errors import UsageError
 Picture = Annotated[Path | None, typer.Option("--picture", help="Also draw it, as .svg or .png.")]
 
 
-@app.command()
+@app.command(rich_help_panel=FORMULA)
 def frontier(
     scenario: ScenarioName,
     best: Annotated[str, typer.Option(help="What is best at each point: 'minimise MEASURE' or 'maximise MEASURE'.")] = (
@@ -68,7 +69,7 @@ def frontier(
     raise typer.Exit(0 if any(c.breaks for _, c in curves) else 4)
 
 
-@app.command()
+@app.command(rich_help_panel=FORMULA)
 def leeway(
     scenario: ScenarioName,
     loss: Annotated[float, typer.Option(help="How much worse the objective may be, in its own unit.", min=0)] = 0.05,

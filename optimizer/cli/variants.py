@@ -5,11 +5,22 @@ from typing import Annotated
 
 import typer
 
-from optimizer.cli.common import Html, Json, Libraries, Markdown, ShelfFile, app, print_json, quiet_solvers, show
+from optimizer.cli.common import (
+    FORMULA,
+    Html,
+    Json,
+    Libraries,
+    Markdown,
+    ShelfFile,
+    app,
+    print_json,
+    quiet_solvers,
+    show,
+)
 from optimizer.errors import UsageError
 
 
-@app.command()
+@app.command(rich_help_panel=FORMULA)
 def variants(
     file: Annotated[Path, typer.Argument(help="TOML file of variants: swaps and doses.")],
     base: Annotated[

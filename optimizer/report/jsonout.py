@@ -6,7 +6,7 @@ from pydantic import BaseModel, Field
 
 from optimizer.cautions import cautions_of
 from optimizer.outlook.chemistry import Chemistry
-from optimizer.report.chemistry import ChemistryRecord, chemistry_record
+from optimizer.report.chemistry_record import ChemistryRecord, chemistry_record
 from optimizer.report.record import CautionRecord, Figure, LineRecord, PhRecord, Record, line_records
 from optimizer.result import Result
 from optimizer.studies.check import Checked, cost_of

@@ -52,7 +52,10 @@ def material_document(library: Library, material: Material) -> Document:
         ("function", listed([material.function, *material.also])),
         ("charge", material.charge or "none"),
         ("counts as active", f"{number(material.surfactant_matter, 2)} % surfactant active matter as supplied"),
-        ("supplied pH", " at ".join(w for w in (window(material.ph_supplied), material.ph_supplied_at) if w) or "unknown"),
+        (
+            "supplied pH",
+            " at ".join(w for w in (window(material.ph_supplied), material.ph_supplied_at) if w) or "unknown",
+        ),
         ("stable at pH", window(material.ph_stable) or "unknown"),
         ("clear at pH", window(material.ph_clear) or "as stable"),
         ("look", _look(material)),
