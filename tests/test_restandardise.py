@@ -165,8 +165,8 @@ def single(low: float, typical: float, high: float, salt: float = 0.0, **active:
     return brief_of({"materials": [aqua(), material("one", parts)], "shelf": shelf, "scenario": scenario})
 
 
-def test_w12_the_interval_of_a_29_to_35_grade() -> None:
-    """12 % of a grade printed as 29-35 % (a trade magazine's column on active matter, W12): 3.48 to 4.20."""
+def test_the_interval_of_a_29_to_35_grade() -> None:
+    """12 % of a grade printed as 29-35 % (a trade magazine's column on active matter): 3.48 to 4.20."""
     done = restandardise(single(29, 32, 35), {"one": 12.0, "aqua": 88.0}, {"one": 32.0}, Batch(1, 0.1))
     span = next(s for s in done.spans if s.rule.id == "active")
     assert (span.planned, span.low, span.high) == pytest.approx((3.84, 3.48, 4.20))

@@ -191,10 +191,10 @@ def test_more_that_is_left_never_moves_further() -> None:
         assert step.answer.formula.dose(name) <= step.wish.left + 1e-9
 
 
-# W13: equal grams -----------------------------------------------------------------------------------
+# Equal grams -----------------------------------------------------------------------------------
 
-# A raw-material supplier's sheet for a low-cost sulfate shampoo (read 2025; W13 in the project's notes on the
-# trade): 30 % of a 30 % grade is offered "instead" of 18 % of a 70 % grade, beside 7.5 % of a 30 % betaine.
+# A raw-material supplier's sheet for a low-cost sulfate shampoo (read 2025): 30 % of a 30 % grade is offered
+# "instead" of 18 % of a 70 % grade, beside 7.5 % of a 30 % betaine.
 # Printed: 'alternative'. Recomputed: 12.6 -> 9.0 active, 14.85 -> 11.25 in all, 42 % as sold is needed.
 
 
@@ -206,7 +206,7 @@ def sulfate(name: str, active: float) -> Table:
     return material(name, parts)
 
 
-def w13() -> Case:
+def offered() -> Case:
     betaine = substance("INCI betaine", 30, charge="amphoteric", family="betaine", surfactant=True)
     return {
         "materials": [
@@ -218,16 +218,16 @@ def w13() -> Case:
         "shelf": [
             {"material": m, "price_per_kg": p} for m, p in (("aqua", 0), ("strong", 3), ("weak", 1.5), ("betaine", 2))
         ],
-        "scenario": {"name": "w13", "rule": [{"id": "active", "kind": "active", "at_least": 12}]},
+        "scenario": {"name": "offered", "rule": [{"id": "active", "kind": "active", "at_least": 12}]},
     }
 
 
-W13 = {"strong": 18.0, "betaine": 7.5, "aqua": 74.5}
+OFFERED = {"strong": 18.0, "betaine": 7.5, "aqua": 74.5}
 
 
-def test_w13_the_offered_dose_loses_active_matter() -> None:
-    brief = brief_of(w13())
-    done = substitute(brief, brief, "strong", study.Wish(offered=30.0), W13)
+def test_the_offered_dose_loses_active_matter() -> None:
+    brief = brief_of(offered())
+    done = substitute(brief, brief, "strong", study.Wish(offered=30.0), OFFERED)
     weak = next(s for s in done.standins if s.material.id == "weak")
     assert weak.equal_grams is not None
     assert weak.equal_active is not None
@@ -242,9 +242,9 @@ def test_w13_the_offered_dose_loses_active_matter() -> None:
     assert "30 % of weak for 18 % of strong give 9 instead of 12.6 % active matter; 42 % as sold is needed." in text
 
 
-def test_w13_equal_grams_lose_more_and_the_closest_formula_takes_42() -> None:
-    brief = brief_of(w13())
-    done = substitute(brief, brief, "strong", study.Wish(active_band=0.0), W13)
+def test_equal_grams_lose_more_and_the_closest_formula_takes_42() -> None:
+    brief = brief_of(offered())
+    done = substitute(brief, brief, "strong", study.Wish(active_band=0.0), OFFERED)
     weak = done.standins[0]
     assert weak.material.id == "weak"
     assert weak.equal_grams is not None
@@ -259,8 +259,8 @@ def test_w13_equal_grams_lose_more_and_the_closest_formula_takes_42() -> None:
 
 
 def test_a_band_lets_the_dose_follow_within_it() -> None:
-    brief = brief_of(w13())
-    done = substitute(brief, brief, "strong", doses=W13)
+    brief = brief_of(offered())
+    done = substitute(brief, brief, "strong", doses=OFFERED)
     assert done.answer is not None
     assert done.answer.formula.dose("weak") == pytest.approx(42 - 0.05 / 0.3, abs=0.02)
 
@@ -376,9 +376,9 @@ def test_an_impossible_substitution_names_what_clashes() -> None:
 
 
 def test_a_base_that_breaks_rules_says_so() -> None:
-    case = w13()
+    case = offered()
     case["scenario"]["rule"][0]["at_least"] = 20
-    done = substitute(brief_of(case), brief_of(case), "strong", doses=W13)
+    done = substitute(brief_of(case), brief_of(case), "strong", doses=OFFERED)
     assert done.base is not None
     assert done.base.broken == ("active matter at least 20 %",)
     assert done.answer is None
@@ -386,7 +386,7 @@ def test_a_base_that_breaks_rules_says_so() -> None:
 
 
 def test_a_moved_ph_is_told() -> None:
-    case = w13()
+    case = offered()
     case["scenario"]["ph"] = {"low": 4, "high": 8}
     for made in case["materials"]:
         if made["id"] == "weak":
@@ -394,7 +394,7 @@ def test_a_moved_ph_is_told() -> None:
         elif made["id"] == "strong":
             made["ph_stable"] = [4, 6]
     brief = brief_of(case)
-    done = substitute(brief, brief, "strong", doses=W13)
+    done = substitute(brief, brief, "strong", doses=OFFERED)
     assert done.base is not None
     assert done.base.setting.target == pytest.approx(5.0)
     assert done.ph_moved
@@ -406,7 +406,7 @@ def test_a_moved_ph_is_told() -> None:
 
 @pytest.mark.parametrize("name", ["aqua", "not-known"])
 def test_what_cannot_be_replaced_is_refused(name: str) -> None:
-    brief = brief_of(w13())
+    brief = brief_of(offered())
     with pytest.raises(UsageError):
         substitute(brief, brief, name)
 

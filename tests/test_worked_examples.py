@@ -103,24 +103,30 @@ class Sum:
 
 
 SUMS = {
-    "W1": Sum(((12, 28),), 3.36, "trade magazine Q&A column, 'How active is your surfactant?', printed 3.36"),
-    "W5": Sum(((20, 27), (7, 30), (5, 53)), 10.15, "Italian blog, 'Calcolo SAL', 2015, printed 10.15"),
-    "W6": Sum(
-        ((15, 27), (5, 37), (10, 60), (3, 39)), 13.07,
+    "trade magazine, how active": Sum(
+        ((12, 28),), 3.36, "trade magazine Q&A column, 'How active is your surfactant?', printed 3.36"
+    ),
+    "blog, calcolo SAL": Sum(((20, 27), (7, 30), (5, 53)), 10.15, "Italian blog, 'Calcolo SAL', 2015, printed 10.15"),
+    "blog, sostanza attiva lavante": Sum(
+        ((15, 27), (5, 37), (10, 60), (3, 39)),
+        13.07,
         "Italian blog, 'La sostanza attiva lavante dei detergenti', 2017, printed 13.07",
     ),
-    "W7 alone": Sum(((25, 29),), 7.25, "Italian blog, 'Come si calcola la SAL di un detergente?', 2013, printed 7.25"),
-    "W7 blend": Sum(
-        ((30, 29), (9, 37), (19.9, 50)), 21.98,
+    "blog, SAL di un detergente, alone": Sum(
+        ((25, 29),), 7.25, "Italian blog, 'Come si calcola la SAL di un detergente?', 2013, printed 7.25"
+    ),
+    "blog, SAL di un detergente, blend": Sum(
+        ((30, 29), (9, 37), (19.9, 50)),
+        21.98,
         "Italian blog, 'Come si calcola la SAL di un detergente?', 2013, aim 22; 21.98 derived",
     ),
-    "W8 as entered": Sum(
+    "forum, thickening of shampoo, as entered": Sum(
         ((30, 30), (4, 30), (10, 25)), 12.7, "forum thread 'Stability and thickening of shampoo', 2015, printed 12.7"
     ),
-    "W8 if the powder is pure": Sum(
+    "forum, thickening of shampoo, powder pure": Sum(
         ((30, 30), (4, 100), (10, 25)), 15.5, "derived from forum thread 'Stability and thickening of shampoo', 2015"
     ),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("case", SUMS.values(), ids=list(SUMS))
@@ -141,20 +147,34 @@ class Quota:
 
 
 QUOTAS = {
-    "W2": Quota(
-        ((8, 85), (4, 30)), (9.4118, 13.3333), 0.00005,
+    "forum, ASM of a shampoo": Quota(
+        ((8, 85), (4, 30)),
+        (9.4118, 13.3333),
+        0.00005,
         "forum thread 'How to calculate ASM when making a shampoo, bodywash etc.', 2024, printed 9.41 and 13.33",
     ),
-    "W4": Quota(
-        ((10, 29), (5, 36), (3, 52)), (34.4828, 13.8889, 5.7692), 0.00005,
+    "blog, on surfactants and formulation": Quota(
+        ((10, 29), (5, 36), (3, 52)),
+        (34.4828, 13.8889, 5.7692),
+        0.00005,
         "inputs: blog, 'On surfactants and formulation (face wash, shampoo and shower gels)', 2013; doses derived",
     ),
-    "W9 weak grade": Quota(((10, 27),), (37.037,), 0.0005, "chemistry firm's shower gel page, printed 37"),
-    "W9 strong grade": Quota(((10, 70),), (14.2857,), 0.00005, "chemistry firm's shower gel page, printed 14.28"),
-    "W10 weak grade": Quota(((20, 40),), (50,), 1e-9, "blog, 'What does active mean in our surfactants?', 2011"),
-    "W10 strong grade": Quota(((20, 80),), (25,), 1e-9, "blog, 'What does active mean in our surfactants?', 2011"),
-    "W11": Quota(((15, 55),), (27.2727,), 0.00005, "cold-process shampoo article, printed 27; exact derived"),
-}  # fmt: skip
+    "chemistry firm, shower gel, weak grade": Quota(
+        ((10, 27),), (37.037,), 0.0005, "chemistry firm's shower gel page, printed 37"
+    ),
+    "chemistry firm, shower gel, strong grade": Quota(
+        ((10, 70),), (14.2857,), 0.00005, "chemistry firm's shower gel page, printed 14.28"
+    ),
+    "blog, what active means, weak grade": Quota(
+        ((20, 40),), (50,), 1e-9, "blog, 'What does active mean in our surfactants?', 2011"
+    ),
+    "blog, what active means, strong grade": Quota(
+        ((20, 80),), (25,), 1e-9, "blog, 'What does active mean in our surfactants?', 2011"
+    ),
+    "cold-process shampoo article": Quota(
+        ((15, 55),), (27.2727,), 0.00005, "cold-process shampoo article, printed 27; exact derived"
+    ),
+}
 
 
 @pytest.mark.parametrize("case", QUOTAS.values(), ids=list(QUOTAS))
@@ -167,7 +187,7 @@ def test_dose_as_supplied_for_an_active_dose(case: Quota) -> None:
     assert sum(found.values()) == pytest.approx(100, abs=1e-9)
 
 
-def test_w3_grams_of_a_batch() -> None:
+def test_grams_of_a_batch() -> None:
     """Forum thread 'How to calculate ASM when making a shampoo, bodywash etc.', 2024: 23.53 and 33.33 g at 250 g."""
     solid, amphoteric = surfactant("solid", 85), surfactant("amphoteric", 30)
     found = doses(blended([solid, amphoteric], [quota("solid", 8), quota("amphoteric", 4)]))
@@ -175,7 +195,7 @@ def test_w3_grams_of_a_batch() -> None:
         assert [found[name] * batch / 100 for name in ("solid", "amphoteric")] == pytest.approx(grams, abs=0.00005)
 
 
-def test_w4_room_left() -> None:
+def test_room_left() -> None:
     """Inputs: blog, 'On surfactants and formulation', 2013; sum 54.1409 and room 45.8591 derived."""
     grades = [surfactant("sarcosinate", 29), surfactant("betaine", 36), surfactant("glucoside", 52)]
     found = doses(blended(grades, [quota("sarcosinate", 10), quota("betaine", 5), quota("glucoside", 3)]))
@@ -183,7 +203,7 @@ def test_w4_room_left() -> None:
     assert found["aqua"] == pytest.approx(45.8591, abs=0.00005)
 
 
-def test_w10_highest_dose_under_a_limit() -> None:
+def test_highest_dose_under_a_limit() -> None:
     """Blog, 'What does active mean in our surfactants?', 2011: a limit of 20 % active is 50 % of a 40 % grade."""
     for strength, expected in ((40, 50), (80, 25)):
         grade = surfactant("grade", strength)
@@ -193,7 +213,7 @@ def test_w10_highest_dose_under_a_limit() -> None:
         assert result.objective == pytest.approx(expected, abs=1e-9)
 
 
-def test_w12_an_interval_of_grades() -> None:
+def test_an_interval_of_grades() -> None:
     """Range 29-35 %: trade magazine Q&A column, 'How active is your surfactant?'; 3.48-4.20 derived."""
     grade = surfactant("grade", 29, 32, 35)
     ends = [with_lot(grade, end) for end in (grade.substances[0].low, grade.substances[0].high)]
@@ -204,7 +224,7 @@ def test_w12_an_interval_of_grades() -> None:
 # --- Traps -------------------------------------------------------------------------------------------------
 
 
-def test_w8_a_powder_entered_as_a_solution_is_flagged() -> None:
+def test_a_powder_entered_as_a_solution_is_flagged() -> None:
     """Forum thread 'Stability and thickening of shampoo', 2015: a powder was entered at 30 % active."""
     powder = surfactant("powder", 30, powder=True)
     assert doubts(powder) == ["a powder entered at 30 % active matter; is that the strength of a solution?"]
@@ -212,7 +232,7 @@ def test_w8_a_powder_entered_as_a_solution_is_flagged() -> None:
     assert doubts(surfactant("solution", 30)) == []
 
 
-def test_w13_equal_grams_are_not_equal_active() -> None:
+def test_equal_grams_are_not_equal_active() -> None:
     """Ingredient supplier's low-cost shampoo sheet offers 30 % of a 30 % grade for 18 % of a 70 % grade; derived."""
     strong, weak, betaine = surfactant("strong", 70), surfactant("weak", 30), surfactant("betaine", 30)
     assert active((strong, 18)) == pytest.approx(12.6, abs=1e-9)
@@ -222,7 +242,7 @@ def test_w13_equal_grams_are_not_equal_active() -> None:
     assert doses(blended([weak], [quota("weak", 12.6)]))["weak"] == pytest.approx(42, abs=1e-9)
 
 
-def test_w13_the_cheaper_grade_is_the_one_cheaper_per_kg_of_active() -> None:
+def test_the_cheaper_grade_is_the_one_cheaper_per_kg_of_active() -> None:
     """Same sheet; prices made up so that the weak grade is cheaper as sold and dearer per kg of active matter."""
     strong, weak = surfactant("strong", 70), surfactant("weak", 30)
     rules = [{"id": "active", "kind": "active", "exactly": 12.6}]
@@ -284,7 +304,7 @@ def inci_of(case: AcidSalt) -> str:
     return case.material.replace("-", " ").title()
 
 
-def test_w44_as_acid_with_the_sources_own_constants(library: Library) -> None:
+def test_benzoate_and_sorbate_as_acid_with_the_sources_own_constants(library: Library) -> None:
     """0.5 % sodium benzoate is 0.4237 % benzoic acid, 0.5 % potassium sorbate 0.3732 % sorbic acid.
 
     Derived with 122.12/144.10 and 112.13/150.22 (molar masses from IUPAC standard atomic weights 2021).
@@ -295,7 +315,7 @@ def test_w44_as_acid_with_the_sources_own_constants(library: Library) -> None:
         assert found == pytest.approx(expected, abs=0.00005)
 
 
-def test_w44_as_acid_with_the_shipped_table(library: Library) -> None:
+def test_benzoate_and_sorbate_as_acid_with_the_shipped_table(library: Library) -> None:
     """The same two figures from the library's own molar masses, within 0.001; its shares count at their high end."""
     for case, expected in ((SALTS[0], 0.4237), (SALTS[1], 0.3732)):
         counted = UseLevel(id="level", ceiling=named(library, case.ceiling))
@@ -461,22 +481,27 @@ def indexed(name: str, index: float) -> Material:
     return Material.model_validate({**facts, "substances": substances})
 
 
-W52 = ((indexed("natural", 1.0), 50.0), (indexed("derived", 0.8), 25.0), (WATER, 23.0), (indexed("other", 0.0), 2.0))
+PRINTED = (
+    (indexed("natural", 1.0), 50.0),
+    (indexed("derived", 0.8), 25.0),
+    (WATER, 23.0),
+    (indexed("other", 0.0), 2.0),
+)
 
 
-def test_w52_natural_origin_with_water() -> None:
+def test_natural_origin_with_water() -> None:
     """ISO 16128 example of a personal-care maker's page, name withheld: printed 93 %."""
-    assert Natural(id="natural").value(formula(*W52), NOWHERE) == pytest.approx(93, abs=1e-9)
+    assert Natural(id="natural").value(formula(*PRINTED), NOWHERE) == pytest.approx(93, abs=1e-9)
 
 
-def test_w52_natural_origin_without_water() -> None:
+def test_natural_origin_without_water() -> None:
     """The same example without water: 70/77 = 90.9 %, computed."""
-    found = Natural(id="natural", with_water=False).value(formula(*W52), NOWHERE)
+    found = Natural(id="natural", with_water=False).value(formula(*PRINTED), NOWHERE)
     assert found == pytest.approx(100 * 70 / 77, abs=1e-9)
     assert round(found, 1) == 90.9
 
 
-def test_w52_as_a_limit_of_a_brief() -> None:
+def test_natural_origin_as_a_limit_of_a_brief() -> None:
     """At 93 % with water the example's synthetic part and the rest of the derived one are just what is allowed."""
     rules = [
         {"id": "natural", "kind": "natural", "at_least": 93},
@@ -485,7 +510,7 @@ def test_w52_as_a_limit_of_a_brief() -> None:
         {"id": "other", "kind": "dose", "of": ["other"]},
     ]
     tables = {"name": "x", "pool": {"unpriced": True}, "objective": {"maximise": "other"}, "rule": rules}
-    materials = tuple(material for material, _ in W52)
+    materials = tuple(material for material, _ in PRINTED)
     result = solve(make_brief(scenario_from(tables, "brief"), Library(materials=materials), None))
     assert result.objective == pytest.approx(2, abs=1e-9)
 
