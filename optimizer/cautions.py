@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
+from optimizer.facts import Material
 from optimizer.formula import Formula
 from optimizer.library import Library
-from optimizer.units import USED
+from optimizer.units import USED, listed
 
 ALWAYS = (
     "A candidate for the bench, computed from planning data: not a safety assessment, a stability test or proof of "
@@ -16,6 +18,9 @@ ALWAYS = (
 )
 """Own words; basis: Regulation (EC) No 1223/2009, Articles 8 to 13 (from memory), and common practice."""
 
+PAPER = frozenset({"allergen", "dioxane", "acrylamide", "microplastic", "wheat", "salicylic"})
+"""Cautions for label and purchase, not for the bench; weigh sheet and card leave them to the blend."""
+
 
 @dataclass(frozen=True)
 class Caution:
@@ -24,16 +29,24 @@ class Caution:
     text: str
     materials: tuple[str, ...] = ()
 
+    @property
+    def words(self) -> str:
+        """The caution with the materials it comes from."""
+        return f"{self.text} ({listed(self.materials)})" if self.materials else self.text
+
+
+def cautions_from(materials: Iterable[Material], library: Library) -> dict[str, Caution]:
+    """Return the cautions of materials by key, in the library's order."""
+    materials = list(materials)
+    names = {key: tuple(sorted({m.name for m in materials if key in m.cautions})) for key in library.cautions}
+    return {key: Caution(text, names[key]) for key, text in library.cautions.items() if names[key]}
+
 
 def cautions_of(formula: Formula | None, library: Library) -> tuple[Caution, ...]:
     """Return the general cautions and those of the used and the later materials, in the library's order."""
-    found = [Caution(text) for text in ALWAYS]
+    general = tuple(map(Caution, ALWAYS))
     if formula is None:
-        return tuple(found)
+        return general
     materials = [line.item.material for line in formula.lines if line.percent > USED]
     materials += [item.material for item in formula.later if item.material not in materials]
-    for key, text in library.cautions.items():
-        names = tuple(sorted(m.name for m in materials if key in m.cautions))
-        if names:
-            found.append(Caution(text, names))
-    return tuple(found)
+    return (*general, *cautions_from(materials, library).values())

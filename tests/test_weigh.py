@@ -260,7 +260,7 @@ def test_without_a_solubiliser_a_surfactant_that_dissolves_perfume_takes_its_pla
 
 def test_cautions_stand_where_they_apply_once_in_full() -> None:
     steps = sheet_of(FULL).steps
-    full = [(s.number, text) for s in steps for text, _ in s.cautions]
+    full = [(s.number, c.text) for s in steps for c in s.cautions]
     assert len({text for _, text in full}) == len(full)
     told = {number: [t for n, t in full if n == number] for number, _ in full}
     assert any("dust" in t for t in told[1])

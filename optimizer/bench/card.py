@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from optimizer.bench.batch import Batch, PlannedLine
 from optimizer.bench.steps import Part, parts_of
-from optimizer.bench.weigh import PAPER
+from optimizer.cautions import PAPER, Caution, cautions_from
 from optimizer.facts import Material
 from optimizer.library import Library
 from optimizer.row import Setting
@@ -35,7 +35,7 @@ class Card:
         later: What that is for.
         setting: Target pH and its window; for a card of a batch as made with the pH that was read.
         ph_read: pH that was read last.
-        cautions: Texts with the materials that they come from.
+        cautions: Those that matter at the bench.
     """
 
     title: str
@@ -48,7 +48,7 @@ class Card:
     later: tuple[Material, ...]
     setting: Setting
     ph_read: float | None
-    cautions: tuple[tuple[str, tuple[str, ...]], ...]
+    cautions: tuple[Caution, ...]
 
     @property
     def total(self) -> float:
@@ -99,13 +99,8 @@ def formula_card(
         ph_high=setting.high,
     )
     parts = tuple(_part(p, known, doses) for p in parts_of(asked, known, later) if p.blanks[:1] != ("final mass, g",))
-    materials = [*known.values(), *later]
-    cautions = []
-    for key, text in library.cautions.items():
-        names = tuple(sorted({m.name for m in materials if key in m.cautions and key not in PAPER}))
-        if names:
-            cautions.append((text, names))
-    return Card(title, state, batch, master, day, parts, held_back, later, setting, ph_read, tuple(cautions))
+    cautions = tuple(c for key, c in cautions_from([*known.values(), *later], library).items() if key not in PAPER)
+    return Card(title, state, batch, master, day, parts, held_back, later, setting, ph_read, cautions)
 
 
 def _part(part: Part, known: Mapping[str, Material], doses: Mapping[str, float]) -> CardPart:

@@ -9,12 +9,10 @@ from math import floor, fsum
 from optimizer.bench.batch import Batch
 from optimizer.bench.grams import Dilution, diluted, grams_of, spreads_in
 from optimizer.bench.steps import Part, parts_of
+from optimizer.cautions import PAPER, Caution, cautions_from
 from optimizer.errors import DataError, Problem, nearest
 from optimizer.facts import Material
 from optimizer.library import Library
-
-PAPER = frozenset({"allergen", "dioxane", "acrylamide", "microplastic", "wheat", "salicylic"})
-"""Cautions for label and purchase, not for the bench; they stand on the blend."""
 
 
 @dataclass(frozen=True)
@@ -54,14 +52,14 @@ class Step:
     Attributes:
         part: Title, instructions, signs, waiting time, temperature and blanks to fill in.
         lines: What is weighed for it.
-        cautions: Texts that apply here for the first time, with the materials they come from.
+        cautions: Those that apply here for the first time.
         again: Cautions told before that apply here too, by key and number of that step.
     """
 
     number: int
     part: Part
     lines: tuple[WeighLine, ...]
-    cautions: tuple[tuple[str, tuple[str, ...]], ...]
+    cautions: tuple[Caution, ...]
     again: tuple[tuple[str, int], ...]
 
 
@@ -168,16 +166,17 @@ def _lines(
 
 def _cautions(
     library: Library, materials: list[Material], told: dict[str, int], number: int
-) -> tuple[tuple[tuple[str, tuple[str, ...]], ...], tuple[tuple[str, int], ...]]:
-    """Return caution texts that are new at a step, and those told before."""
+) -> tuple[tuple[Caution, ...], tuple[tuple[str, int], ...]]:
+    """Return cautions that are new at a step, and those told before."""
     fresh, again = [], []
-    for key, text in library.cautions.items():
-        names = tuple(sorted({m.name for m in materials if key in m.cautions and key not in PAPER}))
-        if names and key in told:
+    for key, caution in cautions_from(materials, library).items():
+        if key in PAPER:
+            continue
+        if key in told:
             again.append((key, told[key]))
-        elif names:
+        else:
             told[key] = number
-            fresh.append((text, names))
+            fresh.append(caution)
     return tuple(fresh), tuple(again)
 
 

@@ -6,15 +6,7 @@ from optimizer.bench.acid import PhAnswer, Session, first_portion
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Stock
 from optimizer.outlook.preserving import Preservation
-from optimizer.report.record import Record
-
-
-class SpanRecord(Record):
-    """A figure with its 10 % point, middle and 90 % point, or low, typical, high."""
-
-    low: float
-    typical: float
-    high: float
+from optimizer.report.record import Record, SpanRecord, span_record
 
 
 class SolutionRecord(Record):
@@ -195,7 +187,7 @@ def ph_record(title: str, answer: PhAnswer, notes: tuple[str, ...] = ()) -> PhAn
         title=title,
         target=SpanRecord(low=s.low, typical=s.target, high=s.high),
         window=PhWindowRecord.model_validate(answer.window) if answer.window else None,
-        estimate=_range(answer.estimate),
+        estimate=span_record(answer.estimate),
         estimate_water_per_g=answer.estimate_water,
         solution=_solution(answer.solution),
         assumed=answer.assumed,
@@ -216,7 +208,7 @@ def ph_record(title: str, answer: PhAnswer, notes: tuple[str, ...] = ()) -> PhAn
         ],
         titrate=None
         if gain is None
-        else GainRecord(names=list(gain.names), before=_range(gain.before), after=_range(gain.after)),
+        else GainRecord(names=list(gain.names), before=span_record(gain.before), after=span_record(gain.after)),
         log=[_session_record(one, answer.blend_g) for one in answer.sessions],
         preservation=_preservation_record(answer.preservation) if answer.preservation else None,
         notes=list(notes),
@@ -247,7 +239,7 @@ def _session_record(session: Session, blend_g: float | None) -> SessionRecord:
         state=session.advice.state,
         reason=session.advice.reason,
         next_addition_g=session.advice.next_addition,
-        expected_ph=None if session.advice.expected is None else _range(session.advice.expected),
+        expected_ph=None if session.advice.expected is None else span_record(session.advice.expected),
         total=_dose(session.total, log.sample, caution),
         for_batch=for_batch,
         first_into_batch_g=first_portion(session),
@@ -260,7 +252,7 @@ def _session_record(session: Session, blend_g: float | None) -> SessionRecord:
             mmol=so_far.millimoles,
             meq=so_far.equivalents,
         ),
-        worth_g_per_100_g=[_range(w) for w in session.worth],
+        worth_g_per_100_g=[span_record(w) for w in session.worth],
         doubts=list(session.advice.doubts),
     )
 
@@ -272,8 +264,8 @@ def _preservation_record(found: Preservation) -> PreservationRecord:
                 acid=a.acid,
                 materials=list(a.materials),
                 percent=a.percent,
-                pka=_range(a.pka),
-                undissociated=_range(a.undissociated),
+                pka=span_record(a.pka),
+                undissociated=span_record(a.undissociated),
                 ceilings=[RoomRecord.model_validate(c) for c in a.ceilings],
             )
             for a in found.acids
@@ -281,10 +273,6 @@ def _preservation_record(found: Preservation) -> PreservationRecord:
         exclusions=[ExclusionRecord(reading=r, broken=b) for r, b in found.exclusions],
         warning=found.warning,
     )
-
-
-def _range(interval: Interval) -> SpanRecord:
-    return SpanRecord(low=interval.low, typical=interval.typical, high=interval.high)
 
 
 def _solution(solution: Stock) -> SolutionRecord:
@@ -298,4 +286,4 @@ def _solution(solution: Stock) -> SolutionRecord:
 
 
 def _dose(grams: Interval, of_g: float, caution: str) -> DoseRecord:
-    return DoseRecord(grams=_range(grams), of_g=of_g, caution=caution)
+    return DoseRecord(grams=span_record(grams), of_g=of_g, caution=caution)

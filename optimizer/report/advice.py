@@ -12,7 +12,7 @@ from optimizer.outlook.solubiliser import USUAL_MOST, Ladder
 from optimizer.outlook.thickening import Candidate, Plan
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Document, Listing, Table
-from optimizer.report.record import CautionRecord, Figure, Record
+from optimizer.report.record import CautionRecord, Figure, Record, SpanRecord, caution_records
 from optimizer.row import Setting
 from optimizer.units import number
 
@@ -25,21 +25,13 @@ HEADINGS = {
 }
 
 
-class IntervalRecord(Record):
-    """Low, typical and high."""
-
-    low: Figure
-    typical: Figure
-    high: Figure
-
-
 class SaltPartRecord(Record):
     """Dissolved salt of one origin."""
 
     origin: str
-    percent: IntervalRecord
+    percent: SpanRecord
     """% w/w of the product."""
-    mmol_per_kg: IntervalRecord | None
+    mmol_per_kg: SpanRecord | None
     """Formula units [mmol/kg]; null if a molar mass is not known."""
     materials: list[str]
 
@@ -48,10 +40,10 @@ class BudgetRecord(Record):
     """Dissolved salt against its limit."""
 
     parts: list[SaltPartRecord]
-    total: IntervalRecord
-    mmol_per_kg: IntervalRecord | None
+    total: SpanRecord
+    mmol_per_kg: SpanRecord | None
     limit: float
-    left: IntervalRecord
+    left: SpanRecord
     unknown: list[str]
     """Ids of materials that bring salts nobody stated."""
 
@@ -291,7 +283,7 @@ def advice_record(name: str, situation: Situation, notes: tuple[str, ...] = ()) 
         ),
         advice=[PieceRecord.model_validate(a) for a in advice_on(situation)],
         notes=list(notes),
-        cautions=[CautionRecord.model_validate(c) for c in cautions_of(situation.formula, situation.brief.library)],
+        cautions=caution_records(cautions_of(situation.formula, situation.brief.library)),
     )
 
 

@@ -393,8 +393,7 @@ def _cautions(result: Result) -> Listing:
 
 def caution_listing(cautions: tuple[Caution, ...]) -> Listing:
     """Return cautions with the materials they come from."""
-    told = tuple(f"{c.text} ({listed(c.materials)})" if c.materials else c.text for c in cautions)
-    return Listing("Cautions", told, "caution")
+    return Listing("Cautions", tuple(c.words for c in cautions), "caution")
 
 
 def provenance_listing(provenance: dict[str, str]) -> Listing:

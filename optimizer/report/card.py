@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from optimizer.bench.card import Card
-from optimizer.cautions import ALWAYS
+from optimizer.cautions import ALWAYS, Caution
 from optimizer.report.document import Document, Listing, Table
-from optimizer.report.record import CautionRecord, Record
+from optimizer.report.record import CautionRecord, Record, caution_records
 from optimizer.units import listed, number
 
 
@@ -38,7 +38,7 @@ def held_text(card: Card) -> str:
 
 def caution_texts(card: Card) -> list[str]:
     """Return the cautions with the materials that they come from; the general ones first."""
-    return [*ALWAYS, *(f"{text} ({listed(names)})" for text, names in card.cautions)]
+    return [*ALWAYS, *(c.words for c in card.cautions)]
 
 
 def card_document(card: Card) -> Document:
@@ -116,8 +116,5 @@ def card_record(card: Card) -> CardRecord:
             )
             for part in card.parts
         ],
-        cautions=[
-            *(CautionRecord(text=text, materials=[]) for text in ALWAYS),
-            *(CautionRecord(text=text, materials=list(names)) for text, names in card.cautions),
-        ],
+        cautions=caution_records((*map(Caution, ALWAYS), *card.cautions)),
     )

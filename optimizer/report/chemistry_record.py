@@ -1,15 +1,7 @@
 """The short chemistry section of a blend or check as JSON."""
 
 from optimizer.outlook.chemistry import Chemistry
-from optimizer.report.record import Figure, Record
-
-
-class SpanRecord(Record):
-    """Low, typical and high."""
-
-    low: Figure
-    typical: Figure
-    high: Figure
+from optimizer.report.record import Figure, Record, SpanRecord, span_record
 
 
 class AcidRecord(Record):
@@ -59,11 +51,11 @@ def chemistry_record(found: Chemistry) -> ChemistryRecord:
         high_set_by=[] if window is None else list(window.high_set_by),
         acid_preservatives=[AcidRecord.model_validate(a) for a in found.preservation.acids],
         preservation_warning=found.preservation.warning if found.preservation.acids else "",
-        dissolved_salt=SpanRecord.model_validate(found.budget.total),
-        salt_left=SpanRecord.model_validate(found.budget.left),
+        dissolved_salt=span_record(found.budget.total),
+        salt_left=span_record(found.budget.left),
         dilution=micelles.dilution,
-        ideal_mixed_cmc=SpanRecord.model_validate(micelles.mixed_cmc) if micelles.mixed_cmc else None,
-        free_anionic_monomer=SpanRecord.model_validate(micelles.free_anionic) if micelles.free_anionic else None,
+        ideal_mixed_cmc=span_record(micelles.mixed_cmc) if micelles.mixed_cmc else None,
+        free_anionic_monomer=span_record(micelles.free_anionic) if micelles.free_anionic else None,
         without_cmc=list(micelles.unknown),
         advice=[a.text for a in found.advice],
     )

@@ -6,7 +6,7 @@ from optimizer.cautions import cautions_of
 from optimizer.joint import Plan, Product
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Document, Listing, Section, Table
-from optimizer.report.record import CautionRecord, Figure, LineRecord, Record, line_records
+from optimizer.report.record import CautionRecord, Figure, LineRecord, Record, caution_records, line_records
 from optimizer.units import number
 
 
@@ -153,5 +153,5 @@ def plan_record(plan: Plan, alone: tuple[Plan, ...], products: tuple[Product, ..
         ],
         purchases=[PurchaseRecord.model_validate(p) for p in plan.purchases],
         balances=[BalanceRecord.model_validate(b) for b in plan.balances],
-        cautions=[CautionRecord.model_validate(c) for c in cautions.values()],
+        cautions=caution_records(cautions.values()),
     )

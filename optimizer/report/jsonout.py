@@ -7,7 +7,7 @@ from pydantic import BaseModel, Field
 from optimizer.cautions import cautions_of
 from optimizer.outlook.chemistry import Chemistry
 from optimizer.report.chemistry_record import ChemistryRecord, chemistry_record
-from optimizer.report.record import CautionRecord, Figure, LineRecord, PhRecord, Record, line_records
+from optimizer.report.record import CautionRecord, Figure, LineRecord, PhRecord, Record, caution_records, line_records
 from optimizer.result import Result
 from optimizer.studies.check import Checked, cost_of
 from optimizer.studies.compare import Comparison
@@ -274,7 +274,7 @@ def blend_record(
         chemistry=chemistry_record(chemistry) if chemistry else None,
         notes=list(result.notes),
         assumptions=list(result.brief.assumptions),
-        cautions=[CautionRecord.model_validate(c) for c in cautions_of(result.formula, result.brief.library)],
+        cautions=caution_records(cautions_of(result.formula, result.brief.library)),
         provenance=result.provenance,
     )
 
@@ -304,7 +304,7 @@ def check_record(checked: Checked, chemistry: Chemistry | None = None) -> CheckR
         ),
         chemistry=chemistry_record(chemistry) if chemistry else None,
         notes=[*checked.notes, *checked.brief.assumptions],
-        cautions=[CautionRecord.model_validate(c) for c in cautions_of(checked.formula, checked.brief.library)],
+        cautions=caution_records(cautions_of(checked.formula, checked.brief.library)),
     )
 
 

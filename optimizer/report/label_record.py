@@ -6,7 +6,7 @@ from optimizer.bench.label import Label, Met
 from optimizer.bench.substances import Amount
 from optimizer.cautions import cautions_of
 from optimizer.library import Library
-from optimizer.report.record import CautionRecord, Figure, Record
+from optimizer.report.record import CautionRecord, Figure, Record, caution_records
 
 
 class CarrierRecord(Record):
@@ -141,7 +141,7 @@ def label_record(label: Label, library: Library) -> LabelRecord:
         natural_without_water=label.natural_dry and OriginRecord.model_validate(label.natural_dry),
         ceilings=[_ceiling(m) for m in label.ceilings],
         content=label.content and _content(label.content),
-        cautions=[CautionRecord.model_validate(c) for c in cautions_of(label.formula, library)],
+        cautions=caution_records(cautions_of(label.formula, library)),
     )
 
 

@@ -6,7 +6,7 @@ from optimizer.cautions import cautions_of
 from optimizer.given import cost_of, doses_of
 from optimizer.report.blend import PROOFS, caution_listing
 from optimizer.report.document import Document, Listing, Table
-from optimizer.report.record import CautionRecord, Figure, LineRecord, PhRecord, Record, line_records
+from optimizer.report.record import CautionRecord, Figure, LineRecord, PhRecord, Record, caution_records, line_records
 from optimizer.studies.restandardise import Restandardised, Span
 from optimizer.studies.robust import Reach, Robust
 from optimizer.units import listed, number
@@ -223,7 +223,7 @@ def _figure(value: float) -> str:
     return "" if isnan(value) else number(value, 2)
 
 
-class SpanRecord(Record):
+class RuleOverLotsRecord(Record):
     """One rule: planned, over any lots, at the measured lots unchanged, and as weighed."""
 
     id: str
@@ -264,7 +264,7 @@ class RestandardiseRecord(Record):
     stopped_by: list[str]
     """Rules that the steps of the scale break."""
     conflict: list[str]
-    rules: list[SpanRecord]
+    rules: list[RuleOverLotsRecord]
     notes: list[str]
     cautions: list[CautionRecord]
 
@@ -295,7 +295,7 @@ def restandardise_record(done: Restandardised) -> RestandardiseRecord:
         stopped_by=list(done.stopped),
         conflict=list(done.conflict),
         rules=[
-            SpanRecord(
+            RuleOverLotsRecord(
                 id=s.rule.id,
                 reading=s.rule.reading(),
                 unit=s.rule.unit,
@@ -309,7 +309,7 @@ def restandardise_record(done: Restandardised) -> RestandardiseRecord:
             for s in done.spans
         ],
         notes=[*done.notes, *done.brief.assumptions],
-        cautions=[CautionRecord.model_validate(c) for c in cautions],
+        cautions=caution_records(cautions),
     )
 
 
@@ -426,5 +426,5 @@ def robust_record(done: Robust) -> RobustRecord:
         random_safe=trials[1],
         lots=[LotRecord(id=i, weakest=low, planned=p, strongest=high) for i, low, p, high in done.lots],
         notes=list(done.brief.assumptions),
-        cautions=[CautionRecord.model_validate(c) for c in cautions_of(safe or best, done.brief.library)],
+        cautions=caution_records(cautions_of(safe or best, done.brief.library)),
     )

@@ -8,7 +8,7 @@ from optimizer.bench.weighed import balances
 from optimizer.cautions import cautions_of
 from optimizer.report.jsonout import RuleRecord
 from optimizer.report.made import Laid
-from optimizer.report.record import CautionRecord, Figure, LineRecord, Record, line_records
+from optimizer.report.record import CautionRecord, Figure, LineRecord, Record, caution_records, line_records
 
 
 class LaidRecord(Record):
@@ -193,5 +193,5 @@ def made_record(made: Made) -> MadeRecord:
             conflict=list(master.conflict),
         ),
         notes=list(made.notes),
-        cautions=[CautionRecord.model_validate(c) for c in cautions_of(made.formula, made.brief.library)],
+        cautions=caution_records(cautions_of(made.formula, made.brief.library)),
     )

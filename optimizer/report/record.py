@@ -1,10 +1,13 @@
 """What every JSON record of the output is made of."""
 
+from collections.abc import Iterable
 from math import isfinite
 from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict
 
+from optimizer.cautions import Caution
+from optimizer.chemistry.interval import Interval
 from optimizer.formula import Formula
 
 
@@ -28,6 +31,24 @@ class CautionRecord(Record):
 
     text: str
     materials: list[str]
+
+
+def caution_records(cautions: Iterable[Caution]) -> list[CautionRecord]:
+    """Return cautions as records."""
+    return [CautionRecord.model_validate(c) for c in cautions]
+
+
+class SpanRecord(Record):
+    """A figure as low, typical and high; of what was estimated from readings its 10 % point, middle and 90 % point."""
+
+    low: float
+    typical: float
+    high: float
+
+
+def span_record(interval: Interval) -> SpanRecord:
+    """Return an interval as its record."""
+    return SpanRecord(low=interval.low, typical=interval.typical, high=interval.high)
 
 
 class PhRecord(Record):

@@ -8,7 +8,7 @@ from optimizer.cautions import cautions_of
 from optimizer.given import cost_of, doses_of
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Document, Listing, Table
-from optimizer.report.record import CautionRecord, Figure, LineRecord, PhRecord, Record, line_records
+from optimizer.report.record import CautionRecord, Figure, LineRecord, PhRecord, Record, caution_records, line_records
 from optimizer.studies.substitute import Base, StandIn, Substituted, Swap
 from optimizer.units import listed, number
 
@@ -348,7 +348,7 @@ def substitute_record(done: Substituted) -> SubstituteRecord:
         conflict=list(done.conflict),
         standins=[_standin_record(s) for s in done.standins],
         notes=notes,
-        cautions=[CautionRecord.model_validate(c) for c in cautions],
+        cautions=caution_records(cautions),
     )
 
 

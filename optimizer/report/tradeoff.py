@@ -9,7 +9,7 @@ from optimizer.errors import UsageError
 from optimizer.files import write_bytes_atomic
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Bar, Bars, Curve, Curves, Document, Listing, Section, Sketch, Table
-from optimizer.report.record import CautionRecord, Figure, LineRecord, Record, line_records
+from optimizer.report.record import CautionRecord, Figure, LineRecord, Record, caution_records, line_records
 from optimizer.studies.frontier import Axis, Frontier
 from optimizer.studies.leeway import Leeway
 from optimizer.units import listed, number
@@ -290,7 +290,7 @@ def frontier_record(curves: tuple[tuple[str, Frontier], ...]) -> FrontierRecord:
             )
             for label, f in curves
         ],
-        cautions=[CautionRecord.model_validate(c) for c in cautions_of(None, brief.library)],
+        cautions=caution_records(cautions_of(None, brief.library)),
     )
 
 
@@ -355,7 +355,5 @@ def leeway_record(found: Leeway) -> LeewayRecord:
             )
             for a in found.alternatives
         ],
-        cautions=[
-            CautionRecord.model_validate(c) for c in cautions_of(found.result.formula, found.result.brief.library)
-        ],
+        cautions=caution_records(cautions_of(found.result.formula, found.result.brief.library)),
     )

@@ -7,7 +7,7 @@ from decimal import Decimal
 from optimizer.bench.weigh import Step, WeighLine, WeighSheet
 from optimizer.cautions import ALWAYS
 from optimizer.report.document import Document, Listing, Table
-from optimizer.report.record import CautionRecord, Record
+from optimizer.report.record import CautionRecord, Record, caution_records
 from optimizer.units import listed, number
 
 COLUMNS = ("", "no.", "material", "%", "weigh, g", "lot", "weighed, g")
@@ -100,7 +100,7 @@ def again_text(step: Step) -> str:
 
 def caution_texts(step: Step) -> list[str]:
     """Return the cautions of a step in full, with the materials that they come from."""
-    return [f"{text} ({listed(names)})" for text, names in step.cautions]
+    return [c.words for c in step.cautions]
 
 
 def head_of(step: Step) -> str:
@@ -250,7 +250,7 @@ def weigh_record(sheet: WeighSheet) -> WeighRecord:
                 wait=step.part.wait,
                 write_down=list(step.part.blanks),
                 lines=[_line_record(line) for line in step.lines],
-                cautions=[CautionRecord(text=text, materials=list(names)) for text, names in step.cautions],
+                cautions=caution_records(step.cautions),
             )
             for step in sheet.steps
         ],
