@@ -8,6 +8,7 @@ import typer
 from optimizer.cli.common import (
     BENCH,
     Changes,
+    For,
     Html,
     Json,
     Libraries,
@@ -31,7 +32,7 @@ def ph(
     subject: Annotated[
         str, typer.Argument(help="A batch file, a scenario, or a formula (.csv, .xlsx, .json; then also --for).")
     ] = "",
-    against: Annotated[str, typer.Option("--for", help="Scenario that a formula is held against.")] = "",
+    against: For = "",
     chemical: Annotated[
         str, typer.Option("--with", help="Acid or alkali with its hydrate form, such as 'citric acid monohydrate'.")
     ] = "",

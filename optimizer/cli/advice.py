@@ -1,26 +1,21 @@
 """`tenside advice`: what a bench chemist would say to a formula."""
 
-from typing import Annotated
-
-import typer
-
 from optimizer.cli.common import (
     BENCH,
     Changes,
+    For,
     Html,
     Json,
     Libraries,
     Markdown,
     ShelfFile,
+    SubjectName,
     app,
     changes_of,
     print_json,
     quiet_solvers,
     show,
 )
-
-SubjectName = Annotated[str, typer.Argument(help="Scenario, batch file, or formula (.csv, .xlsx, .json of a blend).")]
-For = Annotated[str, typer.Option("--for", help="Scenario that a formula is held against.")]
 
 
 @app.command(rich_help_panel=BENCH)

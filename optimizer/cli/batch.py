@@ -1,12 +1,26 @@
 """`tenside batch | weigh | weighed | card`: from a formula to a weighed batch."""
 
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from optimizer.cli.common import BENCH, Html, Json, Libraries, Markdown, ShelfFile, app, print_json, quiet_solvers, show
+from optimizer.cli.common import (
+    BENCH,
+    For,
+    Html,
+    Json,
+    Libraries,
+    Markdown,
+    On,
+    ShelfFile,
+    SubjectName,
+    app,
+    day_of,
+    print_json,
+    quiet_solvers,
+    show,
+)
 from optimizer.errors import UsageError, fault
 
 if TYPE_CHECKING:
@@ -14,12 +28,7 @@ if TYPE_CHECKING:
     from optimizer.bench.card import Card
     from optimizer.subject import Subject
 
-SubjectName = Annotated[
-    str, typer.Argument(help="A scenario (file or name: it is blended first), a formula, or a batch file.")
-]
 BatchFile = Annotated[Path, typer.Argument(help="A batch file, see 'tenside batch'.")]
-For = Annotated[str, typer.Option("--for", help="Scenario that a formula is made for.")]
-On = Annotated[str, typer.Option("--on", help="Date, such as 2026-11-25; today if it is left out.")]
 
 
 @app.command(rich_help_panel=BENCH)
@@ -71,7 +80,7 @@ def batch(
         brief=brief_reference(found.scenario, out),
         batch=number or out.stem,
         product=found.batch.product if found.batch else found.brief.scenario.name,
-        planned_on=on or date.today().isoformat(),
+        planned_on=day_of(on),
         scale_step_g=scale,
         master=master or (found.batch.master if found.batch else ""),
     )
@@ -169,7 +178,7 @@ def weighed(
     typed = with_actives([weight_of(w) for w in weights or []], active or [], lots)
     noted = checked(str(path), planned, typed, known, sure=sure)
     check_finish(str(path), planned, finish_mass, sure=sure)
-    day = on or date.today().isoformat()
+    day = day_of(on)
 
     def change(document: "object") -> None:
         import tomlkit
@@ -261,7 +270,7 @@ def _card(found: "Subject", planned: bool, master: str, on: str) -> "Card":
         later=[i.material for i in found.formula.later] if held else (),
         batch=made.batch if made else "",
         master=master or (made.master if made else ""),
-        day=on or (made.planned_on if made else "") or date.today().isoformat(),
+        day=on or (made.planned_on if made else "") or day_of(""),
     )
 
 

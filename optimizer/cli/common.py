@@ -69,6 +69,11 @@ Own = Annotated[
     list[Path] | None, typer.Option("--with", help="Your own library file, read on top of the others. Repeatable.")
 ]
 ShelfFile = Annotated[Path | None, typer.Option("--shelf", help="Shelf (CSV or XLSX) instead of the brief's own.")]
+SubjectName = Annotated[
+    str, typer.Argument(help="A scenario (blended first), a formula (.csv, .xlsx, .json of a blend) or a batch file.")
+]
+For = Annotated[str, typer.Option("--for", help="Scenario that a formula is held against.")]
+On = Annotated[str, typer.Option("--on", help="Date (ISO 8601, such as 2026-05-04); today if it is left out.")]
 ScenarioName = Annotated[str, typer.Argument(help="A scenario file, or the name of a shipped one such as hand-wash.")]
 
 
@@ -81,6 +86,16 @@ def changes_of(changes: list[str] | None) -> list[tuple[str, str]]:
             raise UsageError(f"--set {change}: write KEY=VALUE, such as active.at_least=10.")
         pairs.append((key.strip(), value.strip()))
     return pairs
+
+
+def day_of(text: str) -> str:
+    """Return a date as ISO 8601, today if it is empty."""
+    from datetime import date
+
+    try:
+        return (date.fromisoformat(text) if text else date.today()).isoformat()
+    except ValueError:
+        raise UsageError(f"'{text}' is no date; write it as 2026-05-04.") from None
 
 
 def goal_of(objective: str) -> list[tuple[str, str]]:

@@ -8,11 +8,13 @@ import typer
 from optimizer.cli.common import (
     AFTER,
     Changes,
+    For,
     Html,
     Json,
     Libraries,
     Markdown,
     ShelfFile,
+    SubjectName,
     app,
     changes_of,
     print_json,
@@ -30,8 +32,8 @@ if TYPE_CHECKING:
 
 @app.command(rich_help_panel=AFTER)
 def cost(
-    subject: Annotated[str, typer.Argument(help="A scenario, a formula (.csv, .xlsx, .json) or a batch file.")],
-    against: Annotated[str, typer.Option("--for", help="Scenario of a formula: its shelf, prices and rules.")] = "",
+    subject: SubjectName,
+    against: For = "",
     size: Annotated[str, typer.Option(help="What is made: '5 kg', '3 L' (with --density), '20 bottles'.")] = "",
     bottles: Annotated[int, typer.Option(help="Bottles that must come out.", min=0)] = 0,
     bottle: Annotated[str, typer.Option(help="Content of a bottle in ml, or such as '250 g'.")] = "",

@@ -8,11 +8,13 @@ import typer
 from optimizer.cli.common import (
     AFTER,
     Changes,
+    For,
     Html,
     Json,
     Libraries,
     Markdown,
     ShelfFile,
+    SubjectName,
     app,
     changes_of,
     print_json,
@@ -24,10 +26,8 @@ from optimizer.errors import UsageError
 
 @app.command(rich_help_panel=AFTER)
 def label(
-    subject: Annotated[
-        str, typer.Argument(help="A batch file, a scenario (its best formula is taken), or a formula (with --for).")
-    ],
-    for_: Annotated[str, typer.Option("--for", help="Scenario of a formula: its use, market and library.")] = "",
+    subject: SubjectName,
+    against: For = "",
     bottle: Annotated[
         str, typer.Option(help="Content on the label, such as 250 (ml), '500 g' or '1 l'; else the batch file's.")
     ] = "",
@@ -56,7 +56,7 @@ def label(
         check_name(assessor)
     content = read_content(bottle, density) if bottle else None
     with quiet_solvers():
-        found = subject_of(subject, against=for_, changes=changes_of(changes), shelf=shelf, libraries=library)
+        found = subject_of(subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library)
     batch = found.batch
     if density is not None and not bottle and not (batch and batch.bottle_ml):
         raise UsageError("--density turns the volume of a bottle into mass: state --bottle too.")

@@ -9,6 +9,7 @@ import typer
 from optimizer.cli.common import (
     AFTER,
     Changes,
+    For,
     Json,
     Libraries,
     ShelfFile,
@@ -38,7 +39,7 @@ def page(
         str, typer.Argument(help="A scenario (file or shipped name), a formula (.csv, .xlsx, .json) or a batch file.")
     ],
     out: Annotated[Path, typer.Option(help="The page, a new .html file.", callback=new_page)],
-    against: Annotated[str, typer.Option("--for", help="Scenario that a formula is held against.")] = "",
+    against: For = "",
     studies: Annotated[
         str,
         typer.Option(

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from optimizer.cli.common import Html, Json, Markdown
-from optimizer.cli.records import DEFAULT, BatchName, On, StoreFile, answer, day_of, place_of, records_app
+from optimizer.cli.common import Html, Json, Markdown, On, day_of
+from optimizer.cli.records import DEFAULT, BatchName, StoreFile, answer, place_of, records_app
 from optimizer.errors import UsageError
 
 if TYPE_CHECKING:

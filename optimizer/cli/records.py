@@ -1,7 +1,6 @@
 """`tenside records ...`: what was made, of what, and how it fared."""
 
 import sys
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,13 +9,17 @@ import typer
 from optimizer.cli.common import (
     AFTER,
     Changes,
+    For,
     Html,
     Json,
     Libraries,
     Markdown,
+    On,
     ShelfFile,
+    SubjectName,
     app,
     changes_of,
+    day_of,
     print_json,
     quiet_solvers,
     show,
@@ -41,7 +44,6 @@ StoreFile = Annotated[
     Path | None, typer.Option("--store", help="The store; else records.db beside the batch file, or in this folder.")
 ]
 BatchName = Annotated[str, typer.Argument(metavar="BATCH", help="Batch number, or its batch file.")]
-On = Annotated[str, typer.Option("--on", help="Date (ISO 8601, such as 2026-05-04); today if it is left out.")]
 
 
 @records_app.command()
@@ -87,10 +89,10 @@ def _as_made(path: Path, batch: "Batch") -> dict[str, float] | None:
 
 @records_app.command()
 def master(
-    subject: Annotated[str, typer.Argument(help="A scenario, a formula (.csv, .xlsx, .json) or a batch file.")],
+    subject: SubjectName,
     why: Annotated[str, typer.Option(help="What changed, and why.")],
     name: Annotated[str, typer.Option(help="Name of the master formula; else the subject's.")] = "",
-    against: Annotated[str, typer.Option("--for", help="Scenario that a formula is held against.")] = "",
+    against: For = "",
     changes: Changes = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
@@ -263,14 +265,6 @@ def place_of(batch: str, store: Path | None) -> tuple[Path, str]:
 
     path = Path(batch)
     return store or path.parent / DEFAULT, read_batch(path).batch
-
-
-def day_of(text: str) -> str:
-    """Return a date as ISO 8601, today if it is empty."""
-    try:
-        return (date.fromisoformat(text) if text else date.today()).isoformat()
-    except ValueError:
-        raise UsageError(f"'{text}' is no date; write it as 2026-05-04.") from None
 
 
 def answer(told: "Told", json: bool, markdown: bool, html: Path | None, document: "Callable[[], Document]") -> None:
