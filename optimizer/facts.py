@@ -175,13 +175,6 @@ class Thickener(Frozen):
     """True if its gel collapses with little dissolved salt."""
 
 
-class Backing(Frozen):
-    """Who says so: a key of the sources table, and how sure that is."""
-
-    source: str
-    confidence: Confidence
-
-
 class Material(Frozen):
     """A raw material as supplied."""
 

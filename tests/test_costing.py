@@ -10,9 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from openpyxl import load_workbook
 
-from optimizer.bench.amount import amount_of
+from optimizer.bench.amount import amount_of, mass_of
 from optimizer.bench.batch import read_batch
-from optimizer.bench.costing import Costing, cost_of_batch, cost_of_volume, freight_of, price_of
+from optimizer.bench.costing import Costing, cost_of_batch, freight_of, price_of
 from optimizer.bench.costs import Costs, Freight, Sale, costs_from, find_costs, read_costs
 from optimizer.bench.size import Size, size_of
 from optimizer.errors import DataError
@@ -76,9 +76,9 @@ def test_perfume_at_11_a_pound_and_0_225_percent(library: Library) -> None:
 
 def test_50_ml_at_20_a_kg_with_the_density_taken_as_1() -> None:
     # Cost-of-sale article of a product-creation company: 50 mL at 20 per kg, density taken as 1: 1.00.
-    assert cost_of_volume(50, 20, 1.0) == pytest.approx(1.00)
+    assert mass_of(50, 1.0, "50 ml") * 20 / 1000 == pytest.approx(1.00)
     with pytest.raises(DataError, match="no density is stated"):
-        cost_of_volume(50, 20, None)
+        mass_of(50, None, "50 ml")
 
 
 def test_freight_by_the_pound_and_a_sum_that_the_page_adds_wrong(library: Library) -> None:

@@ -12,13 +12,14 @@ from typing import Any
 
 import briefs  # noqa: F401  (sets where hypothesis keeps its examples)
 import pytest
+import tomlkit
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from openpyxl import load_workbook
 from typer.testing import CliRunner
 
 from optimizer.bench.allergens import Allergen, allergens_of, judged, sheet_wishes
-from optimizer.bench.batch import Batch, batch_from, write_batch
+from optimizer.bench.batch import Batch, batch_from
 from optimizer.bench.content import content_of, read_content, tolerable_error
 from optimizer.bench.label import Label, label_of, swaps_of
 from optimizer.bench.natural import natural_of
@@ -550,7 +551,10 @@ def run(*words: str) -> str:
 @pytest.fixture
 def batch_file(tmp_path: Path) -> Path:
     path = tmp_path / "batch.toml"
-    write_batch(path, batch({"material": "glycerin", "grams": 20, "lot": "G-7", "lot_active_percent": 99}))
+    values = batch({"material": "glycerin", "grams": 20, "lot": "G-7", "lot_active_percent": 99}).model_dump(
+        mode="json", by_alias=True, exclude_defaults=True, exclude_none=True
+    )
+    path.write_text(tomlkit.dumps(values), encoding="utf-8")
     return path
 
 

@@ -243,20 +243,6 @@ def batch_from(raw: Mapping[str, Any], where: str) -> Batch:
         raise DataError(from_validation(error, where, Batch)) from None
 
 
-def plain(batch: Batch) -> dict[str, Any]:
-    """Return a batch as plain values for a file: keys as written, what is at its default left out."""
-    return batch.model_dump(mode="json", by_alias=True, exclude_defaults=True, exclude_none=True)
-
-
-def write_batch(path: Path, batch: Batch) -> None:
-    """Write a new batch file.
-
-    Raises:
-        DataError: If the file exists or cannot be written.
-    """
-    write_atomic(path, tomlkit.dumps(plain(batch)))
-
-
 def change_batch(path: Path, change: Callable[[tomlkit.TOMLDocument], None]) -> Batch:
     """Change a batch file in place and return what it holds now; comments and order of what is there are kept.
 

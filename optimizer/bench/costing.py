@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from math import fsum
 from typing import Literal
 
-from optimizer.bench.amount import mass_of
 from optimizer.bench.costs import Costs, Freight, Packaging, Sale
 from optimizer.bench.packs import Buying, buying
 from optimizer.bench.size import Size
@@ -300,12 +299,3 @@ def price_of(cost: float, sale: Sale, size: Size) -> Price | None:
         100 * (net - cost) / cost if cost else float("inf"),
         gross / ml * 100 if ml else None,
     )
-
-
-def cost_of_volume(millilitres: float, price_per_kg: float, density: float | None) -> float:
-    """Return what a volume costs at a price per kg: ml x g/ml x price / 1000.
-
-    Raises:
-        DataError: If no sound density is stated.
-    """
-    return mass_of(millilitres, density, f"{millilitres:g} ml") * price_per_kg / 1000
