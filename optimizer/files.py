@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import os
+import stat
 import tempfile
 from pathlib import Path
 from typing import Any
 
 import tomli
 
-from optimizer.errors import fault
+from optimizer.errors import DataError, fault
 
 MAX_BYTES = 5_000_000
 """Largest file that is read; a folder of real data stays far below."""
@@ -80,6 +81,40 @@ def digest(path: Path) -> str:
     return hashlib.sha256(read_bytes(path)).hexdigest()[:16]
 
 
+def refuse_existing(path: Path) -> None:
+    """Refuse a name that a new file cannot get: something is there already, or no file can be called so.
+
+    Raises:
+        DataError: If it is.
+    """
+    try:
+        path.lstat()
+    except (FileNotFoundError, NotADirectoryError):
+        return
+    except OSError as error:
+        raise fault(str(path), "", f"no file can be written there ({error.strerror}).", "Name another file.") from None
+    except ValueError:
+        raise fault(str(path), "", "a file cannot be called so.", "Name another file.") from None
+    raise _taken(path)
+
+
+def _taken(path: Path) -> DataError:
+    return fault(str(path), "", "the file exists and would be lost.", "Name another file or move this one.")
+
+
+def _put_new(temporary: str, path: Path) -> None:
+    """Give a finished file its name unless that is taken; where links are not known, look once more."""
+    try:
+        os.link(temporary, path)
+    except FileExistsError:
+        raise
+    except OSError:
+        refuse_existing(path)
+        os.replace(temporary, path)
+    else:
+        os.unlink(temporary)
+
+
 def write_atomic(path: Path, text: str, *, overwrite: bool = False) -> None:
     """Write a text file; see `write_bytes_atomic`."""
     write_bytes_atomic(path, text.encode("utf-8"), overwrite=overwrite)
@@ -88,12 +123,16 @@ def write_atomic(path: Path, text: str, *, overwrite: bool = False) -> None:
 def write_bytes_atomic(path: Path, content: bytes, *, overwrite: bool = False) -> None:
     """Write a file so that readers see the old content or the new, never half.
 
+    A file that is replaced keeps its permissions; one that is reached through a link is replaced where it lies. A new
+    file never takes the place of one that somebody else made in the meantime.
+
     Raises:
         DataError: If the file exists and `overwrite` is false, or the folder cannot be written.
     """
-    if path.exists() and not overwrite:
-        raise fault(str(path), "", "the file exists and would be lost.", "Name another file or move this one.")
+    if not overwrite:
+        refuse_existing(path)
     try:
+        path = path.resolve() if overwrite else path
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
         try:
@@ -101,12 +140,20 @@ def write_bytes_atomic(path: Path, content: bytes, *, overwrite: bool = False) -
                 stream.write(content)
                 stream.flush()
                 os.fsync(stream.fileno())
-            os.chmod(temporary, 0o644)
-            os.replace(temporary, path)
+            os.chmod(temporary, stat.S_IMODE(path.stat().st_mode) if overwrite and path.exists() else 0o644)
+            if overwrite:
+                os.replace(temporary, path)
+            else:
+                _put_new(temporary, path)
         except BaseException:
             Path(temporary).unlink(missing_ok=True)
             raise
-    except OSError as error:
+    except FileExistsError:
+        raise _taken(path) from None
+    except (OSError, RuntimeError) as error:
         raise fault(
-            str(path), "", f"the file cannot be written ({error.strerror}).", "Choose another folder."
+            str(path),
+            "",
+            f"the file cannot be written ({getattr(error, 'strerror', error)}).",
+            "Choose another folder.",
         ) from None

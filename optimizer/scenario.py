@@ -1,5 +1,6 @@
 """The brief: what the product must be, read from a scenario file and joined with library and shelf."""
 
+import os
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -167,7 +168,7 @@ class Scenario(Frozen):
 def find_scenario(name: str) -> Path:
     """Return the path of a scenario given as a file or as the name of a shipped one."""
     path = Path(name)
-    if path.suffix == ".toml" or path.exists():
+    if path.suffix == ".toml" or os.path.exists(path):
         return path
     found = shipped("scenarios") / f"{name}.toml"
     if found.is_file():
@@ -242,6 +243,8 @@ def _merged(path: Path, files: list[Path]) -> dict[str, Any]:
     raw = read_toml(path)
     for number_, rule in enumerate(raw.get("rule", []) if isinstance(raw.get("rule"), list) else []):
         if isinstance(rule, dict):
+            if not isinstance(rule.get("id", ""), str):
+                raise fault(str(path), f"rule.{number_}.id", "an id is a word.", 'Write it in quotes: id = "active".')
             rule.setdefault("id", _rule_id(rule, raw["rule"][:number_]))
     base_name = raw.get("extends", "")
     if not isinstance(base_name, str):

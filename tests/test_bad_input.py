@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from optimizer import cli
+from optimizer.errors import DataError
 
 OWN = """\
 [sources]
@@ -912,3 +913,70 @@ def test_wrong_command_lines_end_with_2(
     out, err = capfd.readouterr()
     assert out == ""
     assert err.startswith("Usage: tenside")
+
+
+def test_a_replaced_file_keeps_its_permissions_and_its_link(tmp_path: Path) -> None:
+    from optimizer.files import write_atomic
+
+    real, link = tmp_path / "real.toml", tmp_path / "link.toml"
+    real.write_text("old", encoding="utf-8")
+    real.chmod(0o600)
+    link.symlink_to(real)
+    write_atomic(link, "new", overwrite=True)
+    assert link.is_symlink()
+    assert real.read_text(encoding="utf-8") == "new"
+    assert real.stat().st_mode & 0o777 == 0o600
+
+
+@pytest.mark.parametrize("name", ["n" * 300 + ".html", "a\0b.html", "dangling.html"])
+def test_names_that_no_new_file_can_get_are_refused(tmp_path: Path, name: str) -> None:
+    from optimizer.files import refuse_existing, write_atomic
+
+    (tmp_path / "dangling.html").symlink_to(tmp_path / "nowhere")
+    with pytest.raises(DataError):
+        refuse_existing(tmp_path / name)
+    with pytest.raises(DataError):
+        write_atomic(tmp_path / name, "x")
+    assert [p.name for p in tmp_path.iterdir()] == ["dangling.html"]
+
+
+def test_control_characters_of_a_file_do_not_reach_the_terminal(capsys: pytest.CaptureFixture[str]) -> None:
+    from optimizer.cli import _tell
+    from optimizer.errors import fault
+
+    _tell(fault("a\x1b[31m.toml", "k", "x\u202ey", "z"))
+    assert not {"\x1b", "\u202e"} & set(capsys.readouterr().err)
+
+
+def test_tables_hold_no_characters_that_a_workbook_refuses(tmp_path: Path) -> None:
+    from optimizer.report.workbook import Sheet, write_workbook
+    from optimizer.sheet import write_rows
+
+    write_rows(tmp_path / "a.xlsx", [("a\x01b",)])
+    write_workbook(tmp_path / "b.xlsx", [Sheet("s", ("a",), (("\x02=1",),))])
+
+
+def test_a_refused_import_leaves_no_store(tmp_path: Path) -> None:
+    from typer.testing import CliRunner
+
+    from optimizer.cli.every import app
+
+    tables = {"tables": {}}
+    from optimizer.records.exchange import MARK, columns_at
+    from optimizer.records.schema import VERSION
+
+    tables["tables"] = {name: [] for name in columns_at(VERSION)} | {"batch": [{"id": 1}]}
+    (tmp_path / "e.json").write_text(json.dumps({MARK: VERSION, **tables}), encoding="utf-8")
+    told = CliRunner().invoke(app, ["records", "import", str(tmp_path / "e.json"), "--store", str(tmp_path / "n.db")])
+    assert isinstance(told.exception, DataError)
+    assert not (tmp_path / "n.db").exists()
+
+
+def test_an_id_that_is_a_table_is_told(tmp_path: Path) -> None:
+    from optimizer.scenario import read_scenario
+
+    path = tmp_path / "b.toml"
+    rules = '[[rule]]\nkind = "active"\nid = { a = 1 }\n[[rule]]\nkind = "active"\nat_least = 9\n'
+    path.write_text(f'name = "x"\n{rules}', encoding="utf-8")
+    with pytest.raises(DataError, match=r"rule\.0\.id: an id is a word"):
+        read_scenario(path)

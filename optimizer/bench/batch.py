@@ -5,6 +5,7 @@ steps, the final mass, readings of the finished product. Every command appends t
 included; the file is replaced as a whole, so that a crash leaves the old one or the new one.
 """
 
+import os
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -219,7 +220,7 @@ class Batch(Frozen):
 
 def is_batch(path: Path) -> bool:
     """Return whether a TOML file is a batch file: it has the key `batch`."""
-    return path.suffix.lower() == ".toml" and path.is_file() and "batch" in read_toml(path)
+    return path.suffix.lower() == ".toml" and os.path.isfile(path) and "batch" in read_toml(path)
 
 
 def read_batch(path: Path) -> Batch:

@@ -4,6 +4,7 @@ A small TOML file, or the table `[costs]` of a batch file. Amounts are counted a
 the tax on purchases, as the maker's own books do.
 """
 
+import os
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Self
@@ -145,7 +146,7 @@ def find_costs(name: str) -> Path:
     """
     path = Path(name)
     folder = shipped("scenarios") / "costs"
-    if path.suffix == ".toml" or path.exists():
+    if path.suffix == ".toml" or os.path.exists(path):
         return path
     if (folder / f"{path.name}.toml").is_file() and path.name == name:
         return folder / f"{name}.toml"

@@ -61,14 +61,13 @@ def batch(
 
     from optimizer.bench.batch import batch_from
     from optimizer.bench.plan import batch_text, brief_reference, hold_back, size_of
-    from optimizer.files import write_atomic
+    from optimizer.files import refuse_existing, write_atomic
     from optimizer.report.made import Laid, laid_document
     from optimizer.subject import subject_of
 
     if out.suffix.lower() != ".toml":
         raise UsageError(f"--out {out.name}: a batch file's name ends in .toml.")
-    if out.exists():
-        raise fault(str(out), "", "the file exists and would be lost.", "Name another file or move this one.")
+    refuse_existing(out)
     amount = size_of(size, bottles=bottles, bottle_ml=bottle, density=density, loss_percent=loss, step_g=scale)
     with quiet_solvers():
         found = subject_of(subject, against=against, shelf=shelf, libraries=library)
@@ -292,11 +291,13 @@ def batch_subject(path: Path, shelf: Path | None, library: list[Path] | None) ->
 
 def _targets(*asked: tuple[Path | None, tuple[str, ...]]) -> tuple[Path, ...]:
     """Return files to write, refused before anything is worked out if they exist or are misnamed."""
+    from optimizer.files import refuse_existing
+
     for path, endings in asked:
         if path is not None and path.suffix.lower() not in endings:
             raise UsageError(f"{path.name}: the name must end in {endings[0]}.")
-        if path is not None and path.exists():
-            raise fault(str(path), "", "the file exists and would be lost.", "Name another file or move this one.")
+        if path is not None:
+            refuse_existing(path)
     return tuple(path for path, _ in asked if path is not None)
 
 

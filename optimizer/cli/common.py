@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from optimizer.errors import UsageError, fault
+from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
     from optimizer.brief import Brief
@@ -29,10 +29,11 @@ def new_page(path: Path | None) -> Path | None:
     """Return the file of a page; refused before anything is computed if it could not be written."""
     if path is None:
         return None
+    from optimizer.files import refuse_existing
+
     if path.suffix.lower() not in (".html", ".htm"):
         raise UsageError(f"a page is written as .html: '{path.name}' ends otherwise.")
-    if path.exists():
-        raise fault(str(path), "", "the file exists and would be lost.", "Name another file or move this one.")
+    refuse_existing(path)
     return path
 
 

@@ -19,7 +19,6 @@ from optimizer.cli.common import (
     say,
     show,
 )
-from optimizer.errors import fault
 
 
 @app.command(rich_help_panel=BENCH)
@@ -34,9 +33,10 @@ def made(
 ) -> None:
     """Work out the formula that was really made, hold it against plan and brief, propose the next master formula."""
     from optimizer.bench.reconcile import reconcile
+    from optimizer.files import refuse_existing
 
-    if master is not None and master.exists():
-        raise fault(str(master), "", "the file exists and would be lost.", "Name another file or move this one.")
+    if master is not None:
+        refuse_existing(master)
     found, batch = batch_subject(path, shelf, library)
     with quiet_solvers():
         done = reconcile(found.brief, batch, found.formula, found.setting)
