@@ -94,6 +94,11 @@ def neutral(text: str) -> str:
     return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
 
 
+def writable(text: str) -> str:
+    """Return a text without the control characters that a workbook cannot hold."""
+    return "".join(c if c >= " " or c in "\t\n\r" else " " for c in text)
+
+
 def write_rows(path: Path, rows: Iterable[Iterable[str | float | None]], title: str = "table") -> None:
     """Write a table as CSV or XLSX, by the name's ending; texts are neutralised, nothing is overwritten.
 
@@ -112,7 +117,7 @@ def write_rows(path: Path, rows: Iterable[Iterable[str | float | None]], title: 
         book = Workbook(write_only=True)
         sheet = book.create_sheet(title)
         for row in cells:
-            sheet.append(row)
+            sheet.append([writable(c) if isinstance(c, str) else c for c in row])
         content = io.BytesIO()
         book.save(content)
         write_bytes_atomic(path, content.getvalue())

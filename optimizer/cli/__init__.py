@@ -88,13 +88,16 @@ def main() -> None:
 
 
 def _tell(error: TensideError) -> None:
+    from optimizer.report.escape import printable
+
     if "--json" in sys.argv:
         problems = [vars(p) for p in error.problems] if isinstance(error, DataError) else [{"what": str(error)}]
         print_json({"ending": "error", "exit_code": error.exit_code, "problems": problems})
-    print(f"tenside: {error}" if not isinstance(error, DataError) else _listed(error), file=sys.stderr)
+    lines = _listed(error).split("\n") if isinstance(error, DataError) else [f"tenside: {error}"]
+    print("\n".join(printable(line) for line in lines), file=sys.stderr)
 
 
 def _listed(error: DataError) -> str:
     count = len(error.problems)
     head = "tenside: this cannot be used as it is:" if count == 1 else f"tenside: {count} things stand in the way:"
-    return "\n".join([head, *(f"  {p}" for p in error.problems)])
+    return "\n".join([head, *("  " + str(p).replace("\n", " ") for p in error.problems)])

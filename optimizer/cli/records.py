@@ -1,5 +1,6 @@
 """`tenside records ...`: what was made, of what, and how it fared."""
 
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -24,7 +25,7 @@ from optimizer.cli.common import (
     quiet_solvers,
     show,
 )
-from optimizer.errors import UsageError
+from optimizer.errors import TensideError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -239,8 +240,14 @@ def import_command(
     from optimizer.report.records import moved_document
 
     taken = read_export(source)
-    with open_store(store, make=True) as opened:
-        moved = put_back(opened, taken)
+    fresh = not os.path.lexists(store)
+    try:
+        with open_store(store, make=True) as opened:
+            moved = put_back(opened, taken)
+    except TensideError:
+        if fresh:  # an empty store would only stand in the way of the next try
+            store.unlink(missing_ok=True)
+        raise
     answer(moved, json, markdown, html, lambda: moved_document(moved, f"Put back into {store}"))
 
 

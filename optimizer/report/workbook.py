@@ -10,7 +10,7 @@ from pathlib import Path
 
 from optimizer.errors import UsageError
 from optimizer.files import write_bytes_atomic
-from optimizer.sheet import neutral
+from optimizer.sheet import neutral, writable
 
 Cell = str | float | int | None
 
@@ -56,7 +56,7 @@ def write_workbook(path: Path, sheets: Sequence[Sheet]) -> None:
 
 def _cell(value: Cell) -> Cell:
     if isinstance(value, str):
-        return neutral(value)
+        return neutral(writable(value))
     if isinstance(value, float):
         return round(value, 9) if isfinite(value) else None
     return value
