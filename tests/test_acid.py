@@ -154,7 +154,7 @@ def test_weak_acids_count_by_formula() -> None:
     assert at("sodium-hydroxide-20", 6.0) == pytest.approx(0.2 * 10000 / 40.0, rel=1e-3)
     # Half of the benzoate takes a proton up at its pKa (4.2, at this ionic strength 4.08).
     assert at("sodium-benzoate", 4.204 - damp) == pytest.approx(0.5 * 0.99 * 10000 / 144.11, rel=1e-3)
-    # Salicylic acid itself (pKa 2.98 and a phenol at 13.7) has half of its first proton to give there: alkali is needed.
+    # Salicylic acid itself (pKa 2.98 and a phenol at 13.7) has half of its first proton to give: it needs alkali.
     assert at("salicylic-acid", 2.98 - damp) == pytest.approx(-0.5 * 10000 / 138.12, rel=2e-2)
     # A paraben is sold with its phenol's proton (pKa 8.3): at pH 6 it takes up next to nothing.
     assert abs(at("methylparaben", 6.0)) < 0.01 * 10000 / 152.15

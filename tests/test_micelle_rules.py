@@ -230,7 +230,7 @@ def test_level_high_is_the_worst_of_the_three(library: Library) -> None:
 
 
 def test_interaction_parameters_span_what_is_published() -> None:
-    """Anionic with betaine: -11.8 computed from an open set of mixture data (SDS with alkylamidopropyl betaine, a = 0.25).
+    """Anionic with betaine: -11.8 computed from open mixture data (SDS with alkylamidopropyl betaine, a = 0.25).
 
     Danov et al., Langmuir 20 (2004) 5445 (abstract): no minimum with a technical betaine, so the weak end must have
     |beta| below ln(8.1 / 0.88) = 2.2. Anionic with nonionic: -2.1 and -3.3, J. Colloid Interface Sci. 222 (2000) 159;
