@@ -15,7 +15,16 @@ from briefs import material, substance
 from make_ph_table import PAGE
 
 from optimizer import cli
-from optimizer.bench.acid import BLIND, BLIND_TITRATED, POINTS, SURE, as_ingredient, ph_answer, sessions_of
+from optimizer.bench.acid import (
+    BLIND,
+    BLIND_TITRATED,
+    POINTS,
+    SURE,
+    as_ingredient,
+    first_portion,
+    ph_answer,
+    sessions_of,
+)
 from optimizer.bench.acid_log import Noted, note_reading, read_points
 from optimizer.bench.batch import Batch, read_batch
 from optimizer.chemistry.alkalinity import KINDS, USUAL_ACTIVE, know
@@ -145,6 +154,22 @@ def test_weak_acids_count_by_formula() -> None:
     assert at("sodium-hydroxide-20", 6.0) == pytest.approx(0.2 * 10000 / 40.0, rel=1e-3)
     # Half of the benzoate takes a proton up at its pKa (4.2, at this ionic strength 4.08).
     assert at("sodium-benzoate", 4.204 - damp) == pytest.approx(0.5 * 0.99 * 10000 / 144.11, rel=1e-3)
+    # Salicylic acid itself (pKa 2.98 and a phenol at 13.7) has half of its first proton to give: it needs alkali.
+    assert at("salicylic-acid", 2.98 - damp) == pytest.approx(-0.5 * 10000 / 138.12, rel=2e-2)
+    # A paraben is sold with its phenol's proton (pKa 8.3): at pH 6 it takes up next to nothing.
+    assert abs(at("methylparaben", 6.0)) < 0.01 * 10000 / 152.15
+
+
+def test_a_titration_is_as_good_as_a_small_balance() -> None:
+    """A tenth of the figure, at least 0.005 mmol/g: assumptions."""
+    library = read_shipped(None).by_id
+    for name, dose in (("cocamidopropyl-betaine", 10.0), ("sodium-cocoamphoacetate", 10.0)):
+        line, water = Line(Ingredient(library[name], 1.0), dose), Line(Ingredient(library["aqua"], 0.0), 100 - dose)
+        known = ingredients_of(Formula((line, water)))[0].if_titrated().known
+        assert known is not None
+        assert known.titrated is not None
+        value, sd = known.titrated
+        assert sd == pytest.approx(max(0.1 * abs(value), 0.005))
 
 
 def test_titration_on_the_shelf_goes_before_everything(tmp_path: Path) -> None:
@@ -270,8 +295,8 @@ def test_no_more_is_promised_than_the_simulations_show() -> None:
     assert f"in {min(blind)} to {max(blind)} of 100" in BLIND
     assert "2 of 3" in BLIND_TITRATED
     assert min(half for _, half in found["titrated", "0"]) >= 67
-    assert "2 of 3 or more" in SURE
-    assert min(third for third, _ in found["supplied pH", "3"]) >= 66
+    assert "more than half of" in SURE
+    assert min(third for third, _ in found["supplied pH", "3"]) > 50
     assert "9 of 10 or more with titrated" in SURE
     assert min(third for third, _ in found["titrated", "3"]) >= 90
 
@@ -341,6 +366,8 @@ def test_a_sample_informs_its_batch(tmp_path: Path) -> None:
     answer = ph_answer(subject.brief, subject.formula, subject.setting, batch=read_batch(path))
     sample, whole = answer.sessions
     assert sample.for_batch is not None
+    # At most 60 % of the lower end may go into the whole batch at once (common practice).
+    assert first_portion(sample) == pytest.approx(0.6 * sample.for_batch.low)
     # What the whole batch needs follows from the sample; the start pH alone would leave it far wider.
     assert whole.total.typical == pytest.approx(sample.for_batch.typical, rel=0.1)
     bare = Log(ACID, TARGET, 4800, know(known_of(ingredients_of(subject.formula))), whole.log.readings)

@@ -18,6 +18,7 @@ from optimizer.outlook.advice import PIECES, Advice, Situation, advice_for, advi
 from optimizer.outlook.solubiliser import RATIOS
 from optimizer.outlook.thickening import Candidate, ladder_of
 from optimizer.report.advice import AdviceRecord
+from optimizer.rules.thickening import Thickening
 
 SLES, CAPB, DECYL = "sodium-laureth-sulfate-2eo-70", "cocamidopropyl-betaine", "decyl-glucoside"
 SALTY = {SLES: 14.0, CAPB: 7.0}
@@ -208,6 +209,19 @@ def test_why_salt_is_not_the_way(doses: dict[str, float], words: str) -> None:
     salt = situation(doses).plan.salt
     assert not salt.open
     assert any(words in reason for reason in salt.reasons)
+
+
+def test_where_salts_other_than_chloride_use_the_budget_up_the_brief_s_rule_is_explained() -> None:
+    """The rule counts sodium chloride, advice all dissolved salt: where they disagree the maker reads why."""
+    words = "thickening rule counts nothing else"
+    other = situation({**SALTY, "sodium-citrate": 1.4})
+    rule = Thickening(id="t")
+    assert rule.routes(other.formula, other.setting) == ["salt"]
+    assert not other.plan.salt.open
+    assert words in other.plan.salt.reasons[-1]
+    chloride = situation({**SALTY, "sodium-chloride": 1.4})
+    assert rule.routes(chloride.formula, chloride.setting) == []
+    assert not any(words in reason for reason in chloride.plan.salt.reasons)
 
 
 def test_salt_route_open() -> None:

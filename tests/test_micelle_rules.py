@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import log
 from typing import Any
 
 import numpy as np
@@ -11,7 +12,7 @@ from pydantic import ValidationError
 from typer.testing import CliRunner
 
 import optimizer.rules.micelle as micelle_rules
-from optimizer.chemistry.constants import CMCS, Beta, Cmc
+from optimizer.chemistry.constants import BETAS, CMCS, Beta, Cmc
 from optimizer.chemistry.cuts import CUTS, cmc_of
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.micelle import homologue, micelles
@@ -219,6 +220,27 @@ def test_level_high_is_the_worst_of_the_three(library: Library) -> None:
     low, typical, high = (FreeMonomer(id="r", level=x).value(mixed, Setting()) for x in ("low", "typical", "high"))  # type: ignore[arg-type]
     assert low < typical < high
     assert FreeMonomer(id="r").level == "high"
+    # The safe ends are those that a search over every corner of the spreads finds, also with two kinds beside it.
+    free = micelle_reading(mixed, Setting()).free_anionic
+    assert free is not None
+    assert (low, typical, high) == pytest.approx((free.low, free.typical, free.high), rel=1e-8)
+    # Of several CMCs the highest gives the higher mixed CMC: the safe side of the usual upper limit.
+    assert MixedCmc(id="r").at == "high"
+    assert MixedCmc(id="r").value(mixed, Setting()) > MixedCmc(id="r", at="low").value(mixed, Setting())
+
+
+def test_interaction_parameters_span_what_is_published() -> None:
+    """Anionic with betaine: -11.8 computed from open mixture data (SDS with alkylamidopropyl betaine, a = 0.25).
+
+    Danov et al., Langmuir 20 (2004) 5445 (abstract): no minimum with a technical betaine, so the weak end must have
+    |beta| below ln(8.1 / 0.88) = 2.2. Anionic with nonionic: -2.1 and -3.3, J. Colloid Interface Sci. 222 (2000) 159;
+    -3.2 fits SDS with decanoyl-N-methylglucamide (open set, computed).
+    """
+    betaine = BETAS[frozenset({"anionic", "amphoteric"})].spread
+    assert betaine.low <= -11.8
+    assert betaine.high > -log(8.1 / 0.88)
+    nonionic = BETAS[frozenset({"anionic", "nonionic"})].spread
+    assert nonionic.low <= -3.3 <= nonionic.typical <= -2.1 <= nonionic.high
 
 
 def test_m4_falls_more_than_a_linear_rule(library: Library) -> None:

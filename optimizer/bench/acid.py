@@ -41,8 +41,8 @@ BLIND_TITRATED = (
 )
 FEW = "The start alone adds little; the first addition adds most."
 SURE = (
-    "After the start and two additions, read with a meter, 2 of 3 or more simulated batches (nobody measured any) "
-    "would end within 0.3 pH if the estimate were dosed at once, 9 of 10 or more with titrated ingredients. The "
+    "After the start and two additions, read with a meter, more than half of the simulated batches (nobody measured "
+    "any) would end within 0.3 pH if the estimate were dosed at once, 9 of 10 or more with titrated ingredients. The "
     "reading decides."
 )
 POINTS = "Measured points alone, no recipe: the estimate is worth what its range says, and the reading decides."

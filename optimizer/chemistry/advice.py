@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from math import exp, hypot, sqrt
 from typing import Literal
 
-from optimizer.chemistry.alkalinity import IONIC_STRENGTH, TENTH
+from optimizer.chemistry.alkalinity import IONIC_STRENGTH
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Stock, check_ph, damping
 from optimizer.chemistry.titration import Log
@@ -15,6 +15,11 @@ from optimizer.units import number
 
 LARGEST_SHARE = 0.6
 """Largest share of the estimate that one addition may be; overshoot costs alkali and salt (common practice)."""
+
+SAFE = 2.3263
+"""Standard deviations from the middle to the 1 % point of a normal distribution: where an addition ends at the latest.
+At the 10 % point 4 of 100 simulated batches of amphoteric or acyl amino acid went past the edge on their way, at the
+1 % point 0 to 5, mostly by less than 0.1; chosen on simulations, nobody measured any."""
 
 State = Literal["measure", "add", "stop", "passed", "wrong way", "check"]
 """measure: read the pH first; add: the next addition; stop: inside the target; passed: beyond it; wrong way: this
@@ -100,7 +105,7 @@ def _against_recipe(log: Log) -> list[str]:
 def advise(log: Log) -> Advice:
     """What to do now.
 
-    The next addition is at most 60 % of what the estimate says is still needed, and at most the lower 10 % point
+    The next addition is at most 60 % of what the estimate says is still needed, and at most the lower 1 % point
     (taken on a logarithmic scale, because the need is positive) of what would bring the sample to the far edge of
     the target. The first addition is at most 60 % of that point too, because nothing has yet shown how the product
     answers. It is a plan: add it, stir, wait, read.
@@ -140,7 +145,7 @@ def advise(log: Log) -> Advice:
             "check the grams; then add the smallest amount you can weigh."
         )
         return Advice("check", 0.0, None, reason, doubts, caution)
-    bound = room * exp(-TENTH * edge_sd / room) * (1.0 if last.grams else LARGEST_SHARE)
+    bound = room * exp(-SAFE * edge_sd / room) * (1.0 if last.grams else LARGEST_SHARE)
     step = min(LARGEST_SHARE * needed, bound)
     reason = (
         f"{number(100 * step / needed, 0)} % of the {number(needed * product, 2)} g that the estimate says are "

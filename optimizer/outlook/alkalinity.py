@@ -9,6 +9,7 @@ from math import sqrt
 from typing import Literal
 
 from optimizer.chemistry.alkalinity import IONIC_STRENGTH, KINDS, USUAL_ACTIVE, Ingredient, know, row_of
+from optimizer.chemistry.constants import WEAK
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import damping
 from optimizer.facts import Material, Substance
@@ -153,9 +154,10 @@ def _buffers(substance: Substance) -> list[tuple[str, float, float]]:
     if substance.buffer:
         return [(substance.buffer.of, 1.0, substance.buffer.alkali)]
     if substance.acid:
-        # The acid itself brings its proton; a salt has given it away.
-        free = -1.0 if abs(substance.molar_mass - substance.acid.molar_mass) < 0.5 else 0.0
-        return [(substance.acid.name.lower(), substance.acid.per_molecule, free)]
+        # The acid itself brings all its protons, a phenol's too; a salt has given the first one away.
+        name, itself = substance.acid.name.lower(), abs(substance.molar_mass - substance.acid.molar_mass) < 0.5
+        held = len(WEAK[name].pka) - (0 if itself else 1)
+        return [(name, substance.acid.per_molecule, -held * substance.acid.per_molecule)]
     return []
 
 

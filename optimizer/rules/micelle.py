@@ -17,6 +17,7 @@ from optimizer.row import Setting
 from optimizer.rules.base import DUST, CurvedRule, LimitRule
 
 Level = Literal["low", "typical", "high"]
+OTHER: dict[Level, Level] = {"low": "high", "typical": "typical", "high": "low"}
 UNKNOWN = Interval(0.01, 2.0, 25.0)
 """CMC of a surfactant without a figure, wider than any family's [mM]; an assumption."""
 UNKNOWN_MASS = 300.0
@@ -90,8 +91,9 @@ class FreeMonomer(CurvedRule):
 
     Equation: sum_{i of the charge} m_i, with the monomer m_i = x_i f_i c_i [mM], ln f_i = (B x)_i - x'Bx/2 (regular
     solution, Rubingh 1979), x the micelle's composition, c_i the CMC of the chain cut and B the interaction
-    parameters by charge, all at one end of their published spread. 'high', the default, takes the weakest interaction
-    and the highest CMCs, which leaves most of it free: the safe side. An amine oxide counts as nonionic, the weaker
+    parameters by charge, all at one end of their published spread. 'high', the default, takes the highest CMCs, the
+    weakest interaction of this charge with the others and the strongest among those, which leaves most of it free: the
+    safe side. An amine oxide counts as nonionic, the weaker
     binding form. A surfactant of the charge without a figure counts as wholly free, any other one as absent. Water
     without salt; one parameter per pair of charges is a crude fit. No published formula turns this index into
     irritation. It is linear only around a formula: `blend` follows it by steps and the answer is a local one.
@@ -150,6 +152,9 @@ class FreeMonomer(CurvedRule):
         return value, found.slopes[counted].sum(axis=0) @ per_dose + unknown
 
     def _balance(self, known: list[tuple[str, Charge, Interval]], amounts: Vector) -> Micelles:
-        betas = {pair: float(getattr(b.spread, self.level)) for pair, b in BETAS.items()}
+        # Partners that hold on to one another hold less of this charge, so their own parameters go to the other end.
+        betas = {
+            p: float(getattr(b.spread, self.level if self.of in p else OTHER[self.level])) for p, b in BETAS.items()
+        }
         cmcs = [float(getattr(cmc, self.level)) for _, _, cmc in known]
         return micelles(amounts.tolist(), cmcs, matrix([charge for _, charge, _ in known], betas))
