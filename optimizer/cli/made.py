@@ -56,4 +56,4 @@ def made(
         if master is not None:
             held = f" --held {done.master.formula.held_back:g}" if done.master.formula.held_back else ""
             say(f"\nNext: tenside batch {master} --for {batch.brief} --size {batch.size_g:g}g{held} --out NEXT.toml")
-    raise typer.Exit(4 if any(r.broken and not r.within_error for r in done.rules) else 0)
+    raise typer.Exit(4 if done.serious else 0)
