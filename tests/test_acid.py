@@ -533,6 +533,7 @@ def test_followed_through_the_command_line_a_batch_ends_inside(
         code, out, err = run(path, "--added", round(grams, 3), "--read", read, "--water", 9, *begin, "--json")
         assert code == 0, err
         told = json.loads(out)["log"][-1]
+        assert told["readings"][-1]["with"] == "meter", "as the schema says, not with_"
         if told["state"] != "add":
             break
         needed = told["total"]["grams"]["typical"] - grams

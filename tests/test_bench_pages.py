@@ -257,6 +257,15 @@ def test_texts_of_the_commands(batch: Path) -> None:
     assert "9 of 10 lines are still to be weighed" in said("weighed", str(batch), "glycerin=104")
     assert "Formula as made" in said("made", str(batch))
     assert "Formula card, as made" in said("card", str(batch))
+    steps = ("0:100", "1:4000", "1.5:3100")  # past the peak, though still above the target
+    told = ""
+    for added, value in (s.split(":") for s in steps):
+        told = said("thicken", str(batch), "--material", "sorbitan-sesquicaprylate", "--added", added, "--viscosity",
+                    value, "--ph", "5", "--temperature", "22", "--target", "3000")  # fmt: skip
+    assert "PEAK PASSED: the reading fell from 4000" in told
+    command = said("made", str(batch), "--master", str(batch.parent / "next.csv")).rsplit("Next: ", 1)[1]
+    assert "--scale 0.1" in command
+    assert "--size" in command
     assert "Formula card, planned" in said("card", str(batch), "--planned")
 
 

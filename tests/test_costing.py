@@ -9,7 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from openpyxl import load_workbook
+from typer.testing import CliRunner
 
+from optimizer import cli
 from optimizer.bench.amount import amount_of, mass_of
 from optimizer.bench.batch import read_batch
 from optimizer.bench.costing import Costing, cost_of_batch, freight_of, price_of
@@ -409,3 +411,44 @@ def test_a_shortage_is_bad_news(library: Library) -> None:
     assert not document.good
     assert "nowhere to be had" in document.verdict
     assert json.loads(cost_record(costing).model_dump_json())["plan"]["needs"][1]["short"] > 0
+
+
+# --- A batch that is finished -------------------------------------------------------------------------------------
+
+FINISHED = """batch = "7"
+brief = "hand-wash"
+size_g = 1000
+held_back_percent = 4.0
+bottle_ml = 250
+density_g_per_ml = 1.0
+line = [{material = "aqua", percent = 76.0}, {material = "sodium-laureth-sulfate-2eo-70", percent = 20.0}]
+weighed = [{material = "aqua", grams = 760.0}, {material = "sodium-laureth-sulfate-2eo-70", grams = 220.0}]
+"""
+
+
+def costed(tmp_path: Path, text: str, *options: str) -> dict[str, Any]:
+    path = tmp_path / "batch.toml"
+    path.write_text(text, encoding="utf-8")
+    done = CliRunner().invoke(cli.app, ["cost", str(path), *options, "--json"], catch_exceptions=False)
+    assert done.exit_code == 0
+    return dict(json.loads(done.stdout))
+
+
+def test_a_finished_batch_is_costed_as_made(tmp_path: Path) -> None:
+    # By hand: 980 g, of them 220 g of paste at 3.40 EUR/kg and 760 g of water at 0.025 (the demo shelf); 3 bottles of
+    # 250 g came out of it.
+    told = costed(tmp_path, FINISHED + "finish = {mass_g = 980.0, bottles = 3}\n")
+    assert told["total"] == pytest.approx(0.22 * 3.4 + 0.76 * 0.025, abs=1e-9)
+    assert told["per_bottle"] == pytest.approx(told["total"] / 3, abs=1e-9)
+    assert told["size"]["bottles"] == 3
+
+
+def test_a_batch_without_its_final_mass_is_costed_as_planned_and_says_so(tmp_path: Path) -> None:
+    told = costed(tmp_path, FINISHED)
+    assert told["total"] == pytest.approx(0.2 * 3.4 + 0.8 * 0.025, abs=1e-9)
+    assert "costed as planned: the finished mass is not noted yet." in told["notes"]
+
+
+def test_more_bottles_than_the_batch_fills_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(DataError, match="4 bottles of 250 g are more than the 980 g"):
+        costed(tmp_path, FINISHED + "finish = {mass_g = 980.0, bottles = 4}\n")

@@ -496,6 +496,28 @@ def test_page_of_a_batch_shows_its_own_ph(run: Run, tmp_path: Path) -> None:
     assert ">target 5.1</text>" in text
 
 
+def test_page_of_a_batch_that_was_begun_shows_what_was_made(run: Run, tmp_path: Path) -> None:
+    # 760 g of water and 220 g of paste, nothing else: 22.449 % of the product, not the 20 % of the plan.
+    weighed = """
+[[weighed]]
+material = "aqua"
+grams = 760.0
+[[weighed]]
+material = "sodium-laureth-sulfate-2eo-70"
+grams = 220.0
+[finish]
+mass_g = 980.0
+"""
+    (tmp_path / "batch.toml").write_text(BATCH + weighed, encoding="utf-8")
+    code, out = run("page", "batch.toml", "--out", "a.html")
+    assert code == 4
+    assert out.startswith("Quay wash, as made: The batch as made breaks")
+    text = (tmp_path / "a.html").read_text(encoding="utf-8")
+    checked(text)
+    assert f"{100 * 220 / 980:.2f}" in text
+    assert "What went in" in text
+
+
 def test_any_report_may_be_written_as_a_page(run: Run, tmp_path: Path) -> None:
     for k, command in enumerate(
         (("blend", "hand-wash"), ("rules",), ("leeway", "hand-wash"), ("together", "hand-wash=40"))

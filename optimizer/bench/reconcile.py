@@ -19,6 +19,7 @@ from optimizer.brief import Brief
 from optimizer.formula import Formula
 from optimizer.given import cost_of, doses_of, formula_at
 from optimizer.lots import at_lots, lot_range
+from optimizer.pool import Pool
 from optimizer.pricing import measure_rules
 from optimizer.result import Outcome
 from optimizer.rounding import exceeds
@@ -116,6 +117,11 @@ class Made:
         return tuple(r.outcome.id for r in self.rules if r.broken)
 
     @property
+    def serious(self) -> bool:
+        """Whether a rule is broken by more than the scale can tell."""
+        return any(r.broken and not r.within_error for r in self.rules)
+
+    @property
     def cost(self) -> float:
         """Material cost per kg as made."""
         return cost_of(self.formula)
@@ -137,7 +143,7 @@ def reconcile(brief: Brief, batch: Batch, planned: Formula, setting: Setting) ->
     percent = went.percent
     lots = lots_used(batch)
     pool = replace(brief.pool, held_back=0.0)
-    real = at_lots(pool, brief.library, {k: v for k, v in lots.items() if k in pool.index})
+    real = _at_its_lots(brief, batch)
     formula = formula_at(real, percent)
     ph = last_ph(batch)
     at = setting if ph is None else Setting(ph, ph, ph)
@@ -162,6 +168,16 @@ def reconcile(brief: Brief, batch: Batch, planned: Formula, setting: Setting) ->
         notes.append(f"{number(went.mass_g, 1)} g were made, {number(batch.size_g, 1)} g were planned")
     master = next_master(replace(brief, pool=pool), batch, percent, setting)
     return Made(brief, batch, went, formula, planned, ph, window, lines, rules, master, tuple(notes))
+
+
+def formula_made(brief: Brief, batch: Batch, percent: Mapping[str, float]) -> Formula:
+    """Return doses as made [% as supplied by id] as a formula at the lots that were weighed; nothing is held back."""
+    return formula_at(_at_its_lots(brief, batch), dict(percent))
+
+
+def _at_its_lots(brief: Brief, batch: Batch) -> Pool:
+    pool = replace(brief.pool, held_back=0.0)
+    return at_lots(pool, brief.library, {k: v for k, v in lots_used(batch).items() if k in pool.index})
 
 
 def _lines(

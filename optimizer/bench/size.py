@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from math import floor
 
 from optimizer.bench.amount import Amount, sound_density
+from optimizer.bench.batch import Batch
 from optimizer.errors import fault
 
 
@@ -44,6 +45,31 @@ class Size:
     def rest_g(self) -> float:
         """What fills no whole bottle [g]."""
         return max(0.0, self.filled_g - self.sold_g)
+
+
+def size_made(batch: Batch, mass_g: float) -> Size:
+    """Return the size of a finished batch: its mass, and the bottles that were counted, else those it would fill.
+
+    Args:
+        batch: The batch file's content; its content of a bottle and its density are taken.
+        mass_g: What was made, with what stayed in vessels [g].
+
+    Raises:
+        DataError: If more was filled than was made, or not one bottle becomes full.
+    """
+    ml, density, count = batch.bottle_ml, batch.density_g_per_ml, batch.finish.bottles
+    if not ml or density is None:
+        return Size(mass_g, batch.loss_percent, density=density)
+    if not count:
+        return size_of(
+            Amount(mass_g, "g", f"{mass_g:g} g"), Amount(ml, "ml", f"{ml:g} ml"), density, batch.loss_percent
+        )
+    fill = ml * density
+    loss = 100 * (1 - count * fill / mass_g)
+    if loss < -1e-9:
+        what = f"{count} bottles of {fill:g} g are more than the {mass_g:g} g that were made."
+        raise fault(f"batch {batch.batch}", "finish.bottles", what, "Check bottles, density and the finished mass.")
+    return Size(mass_g, max(loss, 0.0), count, fill, ml, density)
 
 
 def size_of(amount: Amount, bottle: Amount | None, density: float | None, loss_percent: float = 0.0) -> Size:

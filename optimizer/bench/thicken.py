@@ -283,12 +283,13 @@ def _judge(
             f"Add nothing yet: read again at {before} °C, or once more at {now} °C to go on from there.",
         )
     values = [(p.step.added_percent, p.value) for p in read if p.comparable and p.value is not None]
+    turned = None if kind is None else _turned(values, NOISE[kind])
+    if turned and turned[0] == "peak passed":
+        return turned
     if values and log.target is not None and values[-1][1] >= log.target - TOLERANCE:
         return "target reached", "The target is reached: stop, and read the pH and the thickness again tomorrow."
-    if kind is not None:
-        turned = _turned(values, NOISE[kind])
-        if turned:
-            return turned
+    if turned:
+        return turned
     if values and kind == "judged" and values[-1][1] >= TOP_JUDGED:
         return "target reached", "It stands like a gel: stop."
     if added >= most - TOLERANCE:

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from optimizer.bench.amount import Amount
     from optimizer.bench.costs import Costs
     from optimizer.bench.size import Size
+    from optimizer.formula import Formula
     from optimizer.subject import Subject
 
 
@@ -62,11 +63,14 @@ def cost(
     with quiet_solvers():
         found = subject_of(subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library)
     known = _costs_of(found, costs, margin, markup)
+    formula, finished, told = _as_made(found)
     made, assumed = _size_of(found, known, size, bottles, bottle, density, loss)
+    if finished is not None and not (size or bottles or bottle) and density is None and loss is None:
+        made = finished
     brief = found.brief
     water = brief.pool.index.get("aqua")
     costing = cost_of_batch(
-        found.formula,
+        formula,
         made,
         name=found.name,
         currency=brief.scenario.currency,
@@ -75,7 +79,7 @@ def cost(
         shelf=brief.shelf,
         water_price=brief.pool.items[water].price if water is not None else 0.0,
         batches=plan,
-        notes=(*found.notes, *assumed),
+        notes=(*found.notes, *told, *assumed),
     )
     from optimizer.report.costing import cost_document, cost_record, cost_sheets
 
@@ -87,6 +91,22 @@ def cost(
         print_json(cost_record(costing))
     else:
         show(cost_document(costing), markdown, html)
+
+
+def _as_made(subject: "Subject") -> tuple["Formula", "Size | None", tuple[str, ...]]:
+    """Return a finished batch as it was made, with its size; everything else as planned, without one."""
+    from optimizer.bench.made import went_in
+    from optimizer.bench.reconcile import formula_made
+    from optimizer.bench.size import size_made
+
+    batch = subject.batch
+    if batch is None or not batch.begun:
+        return subject.formula, None, ()
+    if batch.finish.mass_g is None:
+        return subject.formula, None, ("costed as planned: the finished mass is not noted yet.",)
+    went = went_in(batch, subject.brief.library.by_id)
+    told = ("costed as made, with the acid, thickener and water that are noted.", *(f"{note}." for note in went.notes))
+    return formula_made(subject.brief, batch, went.percent), size_made(batch, went.mass_g), told
 
 
 def _costs_of(subject: "Subject", name: str, margin: float | None, markup: float | None) -> "Costs":

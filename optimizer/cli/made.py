@@ -1,7 +1,7 @@
 """`tenside made`: what a batch really became, and the next master formula."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -19,6 +19,9 @@ from optimizer.cli.common import (
     say,
     show,
 )
+
+if TYPE_CHECKING:
+    from optimizer.bench.batch import Batch
 
 
 @app.command(rich_help_panel=BENCH)
@@ -54,6 +57,14 @@ def made(
 
         show(made_document(done), markdown, html)
         if master is not None:
-            held = f" --held {done.master.formula.held_back:g}" if done.master.formula.held_back else ""
-            say(f"\nNext: tenside batch {master} --for {batch.brief} --size {batch.size_g:g}g{held} --out NEXT.toml")
-    raise typer.Exit(4 if any(r.broken and not r.within_error for r in done.rules) else 0)
+            say(f"\nNext: {_next(str(master), batch, done.master.formula.held_back)}")
+    raise typer.Exit(4 if done.serious else 0)
+
+
+def _next(table: str, batch: "Batch", held_back: float) -> str:
+    """Return the command that lays the next batch file: as large as this one, for its bottles and its scale."""
+    options = [f"--for {batch.brief}", f"--size {batch.size_g:.12g}g", f"--held {held_back:g}"]
+    options.append(f"--scale {batch.scale.step_g:g}")
+    for name, value in (("bottle", batch.bottle_ml), ("density", batch.density_g_per_ml), ("loss", batch.loss_percent)):
+        options += [f"--{name} {value:g}"] if value else []
+    return " ".join(["tenside batch", table, *options, "--out NEXT.toml"])

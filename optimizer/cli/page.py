@@ -25,8 +25,10 @@ from optimizer.cli.common import (
 from optimizer.errors import UsageError, nearest
 
 if TYPE_CHECKING:
+    from optimizer.bench.batch import Batch
     from optimizer.brief import Brief
     from optimizer.report.document import Document
+    from optimizer.subject import Subject
 
 STUDIES = ("frontier", "leeway")
 LOSS = 0.03
@@ -116,19 +118,44 @@ def _given(
     from optimizer.given import doses_of
     from optimizer.outlook.chemistry import chemistry_of
     from optimizer.report.studies import given_document
-    from optimizer.solve import provenance_of, solve
+    from optimizer.solve import provenance_of
     from optimizer.studies.check import check
     from optimizer.subject import subject_of
 
     subject = subject_of(name, against=against, changes=changes_of(changes), shelf=shelf, libraries=libraries)
     brief, formula = subject.brief, subject.formula
+    if subject.batch is not None and subject.batch.begun:
+        return _made(subject, subject.batch, wanted)
     notes = tuple(n for n in subject.notes if n not in brief.assumptions)
     checked = check(brief, doses_of(formula), formula.held_back, notes)
-    best = solve(brief) if wanted else None
-    more = _chapters(brief, wanted, best.objective if best and best.formula else None)
+    more = _studied(brief, wanted)
     chemistry = chemistry_of(checked.brief, formula, subject.setting)
     document = given_document(subject.name, checked, subject.setting, chemistry, provenance_of(brief), more)
     return document, 4 if checked.broken else 0
+
+
+def _made(subject: "Subject", batch: "Batch", wanted: list[str]) -> "tuple[Document, int]":
+    """Return a batch that was begun as it was really made."""
+    from optimizer.bench.reconcile import reconcile
+    from optimizer.outlook.chemistry import chemistry_of
+    from optimizer.report.made import made_page
+    from optimizer.row import Setting
+    from optimizer.solve import provenance_of
+
+    brief = subject.brief
+    done = reconcile(brief, batch, subject.formula, subject.setting)
+    at = subject.setting if done.ph is None else Setting(done.ph, done.ph, done.ph)
+    chemistry = chemistry_of(brief, done.formula, at)
+    document = made_page(done, subject.setting, chemistry, provenance_of(brief), _studied(brief, wanted))
+    return document, 4 if done.serious else 0
+
+
+def _studied(brief: "Brief", wanted: list[str]) -> "tuple[Document, ...]":
+    """Return the studies that were asked for of a formula that exists; they are about its brief."""
+    from optimizer.solve import solve
+
+    best = solve(brief) if wanted else None
+    return _chapters(brief, wanted, best.objective if best and best.formula else None)
 
 
 def _chapters(brief: "Brief", wanted: list[str], best: float | None) -> "tuple[Document, ...]":

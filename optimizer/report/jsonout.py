@@ -337,7 +337,7 @@ def compare_record(comparison: Comparison) -> CompareRecord:
 def as_json(value: BaseModel | dict[str, Any] | list[Any]) -> str:
     """Return a record as indented JSON text."""
     if isinstance(value, BaseModel):
-        return value.model_dump_json(indent=2)
+        return value.model_dump_json(indent=2, by_alias=True)
     import json
 
     return json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False)

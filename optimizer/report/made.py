@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isnan
 
 from optimizer.bench.batch import Batch
@@ -11,8 +11,12 @@ from optimizer.bench.reconcile import Made, MadeRule
 from optimizer.bench.weighed import Balance, balances
 from optimizer.cautions import cautions_of
 from optimizer.given import cost_of
-from optimizer.report.blend import caution_listing
-from optimizer.report.document import Document, Listing, Table
+from optimizer.outlook.chemistry import Chemistry
+from optimizer.report.blend import caution_listing, formula_table, provenance_listing
+from optimizer.report.charts import charges, costs, windows
+from optimizer.report.chemistry import chemistry_sections
+from optimizer.report.document import Document, Listing, Section, Table
+from optimizer.row import Setting
 from optimizer.units import listed, number
 
 
@@ -114,6 +118,39 @@ def made_document(made: Made) -> Document:
     sections += [_master(made), caution_listing(cautions_of(made.formula, made.brief.library))]
     title = f"{batch.product or made.brief.scenario.name}, as made"
     return Document(title, verdict, tuple(facts), tuple(sections), good=not serious)
+
+
+def made_page(
+    made: Made,
+    setting: Setting,
+    chemistry: Chemistry,
+    provenance: dict[str, str],
+    more: tuple[Section | Document, ...] = (),
+) -> Document:
+    """Return a batch as made as a whole report: doses, pictures, mass balance, rules, chemistry at the pH as read.
+
+    Args:
+        made: The batch.
+        setting: The pH that it was planned for.
+        chemistry: What the chemistry of the formula as made looks like.
+        provenance: Versions and digests.
+        more: Further chapters, shown after the chemistry.
+    """
+    told = made_document(made)
+    *sections, cautions = told.sections
+    currency = made.brief.scenario.currency
+    shown = (
+        formula_table(made.formula, currency),
+        *charges(made.formula),
+        *costs(made.formula, currency),
+        *windows(made.brief, made.formula, setting),
+        *sections,
+        *chemistry_sections(chemistry),
+        *more,
+        cautions,
+        provenance_listing(provenance),
+    )
+    return replace(told, sections=shown)
 
 
 def _said(rule: MadeRule) -> str:
