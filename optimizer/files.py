@@ -89,7 +89,7 @@ def refuse_existing(path: Path) -> None:
     """
     try:
         path.lstat()
-    except (FileNotFoundError, NotADirectoryError):
+    except FileNotFoundError:
         return
     except OSError as error:
         raise fault(str(path), "", f"no file can be written there ({error.strerror}).", "Name another file.") from None
