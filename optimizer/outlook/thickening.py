@@ -183,8 +183,8 @@ def salt_route(formula: Formula, rule: Thickening, budget: Budget) -> SaltRoute:
         plain = formula.total(lambda i: i.salt)
         if plain <= rule.salt - rule.salt_room + TOLERANCE:
             against.append(
-                f"Of that {number(plain, 2)} % is sodium chloride, and the brief's thickening rule counts nothing else: "
-                "that a blend was chosen as thickening with salt does not speak against this."
+                f"Of that {number(plain, 2)} % is sodium chloride, and the brief's thickening rule counts nothing "
+                "else: that a blend was chosen as thickening with salt does not speak against this."
             )
     why = (
         f"Sulfate-type anionics make up {number(answering, 0)} % of {number(active, 1)} % active matter, and about "

@@ -6,11 +6,12 @@ The font comes with matplotlib, which the project needs anyway. Same input, same
 from __future__ import annotations
 
 from functools import cache
-from html import escape
 from importlib.util import find_spec
 from io import BytesIO
 from pathlib import Path
 from typing import Any
+
+from optimizer.report.escape import escaped
 
 BODY, STRONG = "Sheet", "Sheet-Bold"
 MARGIN = 40.0
@@ -55,8 +56,8 @@ def paragraph(text: str, kind: Any, lead: str = "") -> Any:
     """Return a paragraph of plain text, with bold words before it."""
     from reportlab.platypus import Paragraph
 
-    bold = f"<b>{escape(lead)}</b> " if lead else ""
-    return Paragraph(bold + escape(text), kind)
+    bold = f"<b>{escaped(lead)}</b> " if lead else ""
+    return Paragraph(bold + escaped(text), kind)
 
 
 def boxed(inner: Any, width: float) -> Any:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import re
-from html import escape
 
 from optimizer.bench.weigh import Step, WeighLine, WeighSheet
+from optimizer.report.escape import escaped
 from optimizer.report.weigh import (
     COLUMNS,
     PLAN,
@@ -66,21 +66,21 @@ def weigh_html(sheet: WeighSheet) -> str:
     batch = sheet.batch
     title = f"Weigh sheet: {batch.product or 'batch'}"
     style = STYLE.replace("%BATCH%", _css_text(batch.batch))
-    facts = "".join(f"<dt>{escape(k)}</dt><dd>{escape(v)}</dd>" for k, v in facts_of(sheet))
-    notes = "".join(f"<li>{escape(note)}</li>" for note in sheet.notes)
+    facts = "".join(f"<dt>{escaped(k)}</dt><dd>{escaped(v)}</dd>" for k, v in facts_of(sheet))
+    notes = "".join(f"<li>{escaped(note)}</li>" for note in sheet.notes)
     body = [
-        f"<h1>{escape(title)}</h1><dl>{facts}</dl>",
+        f"<h1>{escaped(title)}</h1><dl>{facts}</dl>",
         f"<ul>{notes}</ul>" if notes else "",
-        f'<p class="caution"><b>Caution.</b> {escape(PLAN)}</p>',
+        f'<p class="caution"><b>Caution.</b> {escaped(PLAN)}</p>',
         *(_step(sheet, step) for step in sheet.steps),
         '<div class="sign"><span>made by, date</span><span>checked by, date</span></div>',
     ]
-    running = f"{escape(batch.product)} - batch {escape(batch.batch)}"
+    running = f"{escaped(batch.product)} - batch {escaped(batch.batch)}"
     return (
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
         "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">"
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>{escape(title)} - batch {escape(batch.batch)}</title><style>{style}</style></head><body>\n"
+        f"<title>{escaped(title)} - batch {escaped(batch.batch)}</title><style>{style}</style></head><body>\n"
         f'<table class="sheet"><thead><tr><td>{running}</td></tr></thead><tbody><tr><td>\n'
         + "\n".join(filter(None, body))
         + "\n</td></tr></tbody></table>\n</body></html>\n"
@@ -93,25 +93,27 @@ def _css_text(text: str) -> str:
 
 
 def _step(sheet: WeighSheet, step: Step) -> str:
-    parts = [f"<h2>{escape(head_of(step))}</h2>"]
-    parts += [f'<p class="caution"><b>Caution.</b> {escape(text)}</p>' for text in caution_texts(step)]
+    parts = [f"<h2>{escaped(head_of(step))}</h2>"]
+    parts += [f'<p class="caution"><b>Caution.</b> {escaped(text)}</p>' for text in caution_texts(step)]
     if step.again:
-        parts.append(f'<p class="caution"><b>Caution.</b> {escape(again_text(step))}</p>')
+        parts.append(f'<p class="caution"><b>Caution.</b> {escaped(again_text(step))}</p>')
     if step.lines:
         columns = "".join(f'<col style="width:{w}%">' for w in WIDTHS)
-        heads = "".join(f"<th{_right(k)}>{escape(name)}</th>" for k, name in enumerate(COLUMNS))
+        heads = "".join(f"<th{_right(k)}>{escaped(name)}</th>" for k, name in enumerate(COLUMNS))
         rows = "".join(_row(sheet, line) for line in step.lines)
         parts.append(
             f'<table class="lines"><colgroup>{columns}</colgroup><thead><tr>{heads}</tr></thead>'
             f"<tbody>{rows}</tbody></table>"
         )
     items = "".join(
-        f"<li>{escape(text)}</li>" if label == "do" else f"<li><b>{escape(label.capitalize())}:</b> {escape(text)}</li>"
+        f"<li>{escaped(text)}</li>"
+        if label == "do"
+        else f"<li><b>{escaped(label.capitalize())}:</b> {escaped(text)}</li>"
         for label, text in after_of(step)
     )
     parts.append(f"<ul>{items}</ul>")
     if step.part.blanks:
-        heads = "".join(f"<th>{escape(name)}</th>" for name in step.part.blanks)
+        heads = "".join(f"<th>{escaped(name)}</th>" for name in step.part.blanks)
         count = 1 if "final" in step.part.blanks[0] else BLANK_ROWS
         cells = "<tr>" + "<td></td>" * len(step.part.blanks) + "</tr>"
         parts.append(f'<table class="blank"><thead><tr>{heads}</tr></thead><tbody>{cells * count}</tbody></table>')
@@ -123,14 +125,14 @@ def _right(column: int) -> str:
 
 
 def _row(sheet: WeighSheet, line: WeighLine) -> str:
-    told = [f'<div class="small">{escape(text)}</div>' for text in (line.material.inci, hints(line)) if text]
+    told = [f'<div class="small">{escaped(text)}</div>' for text in (line.material.inci, hints(line)) if text]
     if remark(sheet, line):
-        told.append(f'<div class="small flag">! {escape(remark(sheet, line))}</div>')
-    name = f"<b>{escape(line.material.name)}</b>{''.join(told)}"
+        told.append(f'<div class="small flag">! {escaped(remark(sheet, line))}</div>')
+    name = f"<b>{escaped(line.material.name)}</b>{''.join(told)}"
     return (
         f'<tr><td><span class="box"></span></td><td class="right">{line.number}</td><td>{name}</td>'
-        f'<td class="right">{escape(number(line.percent))}</td>'
-        f'<td class="grams">{escape(grams_text(sheet, line.grams))}</td>'
-        f'<td class="write">{escape(lot_text(line))}</td>'
-        f'<td class="write">{escape(weighed_text(sheet, line))}</td></tr>'
+        f'<td class="right">{escaped(number(line.percent))}</td>'
+        f'<td class="grams">{escaped(grams_text(sheet, line.grams))}</td>'
+        f'<td class="write">{escaped(lot_text(line))}</td>'
+        f'<td class="write">{escaped(weighed_text(sheet, line))}</td></tr>'
     )
