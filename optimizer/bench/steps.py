@@ -7,7 +7,6 @@ sentences name.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -17,6 +16,8 @@ from optimizer.bench.plan import in_order
 from optimizer.facts import Material
 from optimizer.units import listed, number
 
+HARDLY = 1.0
+"""Below this solubility alone in water [%] a surfactant is melted into others; common practice, no source."""
 DRY = 30.0
 """A humectant with at most this much water [%] wets a gum without letting it swell."""
 
@@ -46,14 +47,14 @@ class Part:
 
 
 def heat(material: Material) -> tuple[float | None, float | None]:
-    """Return the temperature that a material needs and the one it must stay below [°C], from its handling."""
-    text = material.handling
-    below = re.search(r"below (\d+) °C", text)
+    """Return the temperature at which a material goes into the batch and the one it must stay below [°C].
+
+    What is only warmed until it pours does not warm the batch.
+    """
     needs = material.thickener.heat_to if material.thickener else None
-    if needs is None and (material.phase == "melt" or "issolve" in text or "Melt" in text):
-        found = re.search(r"(?<!below )\b(\d+)(?:-(\d+))? °C(?! if)", text)
-        needs = float(found[2] or found[1]) if found else None
-    return needs, float(below[1]) if below else None
+    if needs is None and (material.phase == "melt" or material.powder or material.dissolves is not None):
+        needs = material.warm_to
+    return needs, material.add_below
 
 
 def parts_of(batch: Batch, materials: Mapping[str, Material], later: tuple[Material, ...] = ()) -> list[Part]:
@@ -164,7 +165,11 @@ def _anionic(names: list[str], materials: Mapping[str, Material]) -> Part | None
     if any(materials[n].surfactant_matter >= 60 and not materials[n].powder for n in names):
         do.append("A paste goes in by portions.")
         see = ["A paste passes through a stiff gel and thins again; wait until no lump is left."]
-    if any(materials[n].powder for n in names):
+    hardly = [m.name for n in names if (m := materials[n]).dissolves is not None and m.dissolves < HARDLY]
+    if hardly:
+        do.append(f"{listed(hardly)}: hardly soluble in water alone. Melt it into the surfactants of the next step.")
+        see = ["No grain is left; it may stay cloudy until the other surfactants are in, and again in the cold."]
+    if any(materials[n].powder for n in names if materials[n].name not in hardly):
         do.append("Wet powders early, cover the vessel and let them dissolve fully before going on.")
     return _part("Anionic surfactants", names, materials, tuple(do), tuple(see))
 
@@ -180,9 +185,13 @@ def _premix(names: list[str], materials: Mapping[str, Material]) -> Part | None:
     if not names:
         return None
     helped = any("solubiliser" in materials[n].functions for n in names)
-    do = ["Weigh all of this step into one small dry beaker and stir until it is one clear liquid."]
+    oil = any(materials[n].lipid == "oil" for n in names)
+    look = "even; a plant oil need not turn clear" if oil else "one clear liquid"
+    do = [f"Weigh all of this step into one small dry beaker and stir until it is {look}."]
     do.append("Then pour it slowly into the surfactant blend, not into plain water.")
     see = ["It clouds the water that it meets and clears as it is stirred in among the surfactants."]
+    if oil:
+        see = ["It clouds the blend; with a plant oil a haze may stay, and must stay even."]
     if not helped:
         see = ["Without a solubiliser the blend may stay cloudy or separate later: try 100 g first."]
     return _part("Perfume and solubiliser, mixed first", names, materials, tuple(do), tuple(see), "10 min of stirring")

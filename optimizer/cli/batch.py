@@ -247,7 +247,7 @@ def _card(found: "Subject", planned: bool, master: str, on: str) -> "Card":
     from optimizer.given import doses_of
 
     library, made = found.brief.library, found.batch
-    if made is not None and not planned and (made.weighed or made.finish.mass_g):
+    if made is not None and not planned and made.begun:
         return formula_card(
             made.product or found.name,
             made_formula(made, library.by_id),
