@@ -56,9 +56,11 @@ def thicken(
     if material and not chosen:
         check_planned(material, str(batch), content, *about)
         chosen = (log_of(material, content, *about),)
+    from optimizer.cautions import cautions_from
     from optimizer.report.thicken import thicken_document, thicken_record
 
+    cautions = tuple(cautions_from((log.material for log in chosen), found.brief.library).values())
     if json:
-        print_json(thicken_record(found.name, chosen))
+        print_json(thicken_record(found.name, chosen, cautions))
     else:
-        show(thicken_document(found.name, chosen, bool(content.thickening)), markdown, html)
+        show(thicken_document(found.name, chosen, bool(content.thickening), cautions), markdown, html)

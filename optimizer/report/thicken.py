@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from optimizer.bench.thicken import Log
+from optimizer.cautions import Caution
 from optimizer.report.advice import BudgetRecord, budget_record, budget_table
+from optimizer.report.blend import caution_listing
 from optimizer.report.document import Document, Listing, Sketch, Table
-from optimizer.report.record import Figure, Record
+from optimizer.report.record import CautionRecord, Figure, Record, caution_records
 from optimizer.units import number
 
 WIDTH, HEIGHT = 56, 10
@@ -66,15 +68,18 @@ class ThickenRecord(Record):
 
     batch: str
     logs: list[LogRecord]
+    cautions: list[CautionRecord]
+    """Of the thickeners."""
 
 
-def thicken_document(name: str, logs: tuple[Log, ...], begun: bool) -> Document:
+def thicken_document(name: str, logs: tuple[Log, ...], begun: bool, cautions: tuple[Caution, ...] = ()) -> Document:
     """Return the logs of a batch: state, next step, curve and steps.
 
     Args:
         name: What to call the batch.
         logs: The logs, or an empty one for each planned thickener.
         begun: False if nothing is logged yet.
+        cautions: Of the thickeners.
     """
     if not logs:
         step = "Name a thickener under [held_back] thickeners of the brief; 'tenside advice' lists those that suit."
@@ -91,6 +96,8 @@ def thicken_document(name: str, logs: tuple[Log, ...], begun: bool) -> Document:
         if log.notes:
             sections.append(Listing("Mind", log.notes, "caution"))
     sections.append(budget_table(logs[0].budget))
+    if cautions:
+        sections.append(caution_listing(cautions))
     first = logs[0]
     verdict = first.verdict if len(logs) == 1 else f"{len(logs)} {'logs' if begun else 'thickeners are planned'}."
     facts = []
@@ -164,9 +171,9 @@ def _curve(log: Log) -> Sketch:
     return Sketch("The curve", tuple(lines), note)
 
 
-def thicken_record(name: str, logs: tuple[Log, ...]) -> ThickenRecord:
+def thicken_record(name: str, logs: tuple[Log, ...], cautions: tuple[Caution, ...] = ()) -> ThickenRecord:
     """Return the logs as JSON."""
-    return ThickenRecord(batch=name, logs=[_log(log) for log in logs])
+    return ThickenRecord(batch=name, logs=[_log(log) for log in logs], cautions=caution_records(cautions))
 
 
 def _log(log: Log) -> LogRecord:
