@@ -224,6 +224,19 @@ def test_where_salts_other_than_chloride_use_the_budget_up_the_brief_s_rule_is_e
     assert not any(words in reason for reason in chloride.plan.salt.reasons)
 
 
+def test_other_anionics_than_sulfates_do_not_answer_to_salt() -> None:
+    """The share that counts is that of the sulfates, not of all anionics (limits: common practice, no source)."""
+    salt = situation({"sodium-c14-16-olefin-sulfonate": 30.0, CAPB: 7.0}).plan.salt
+    assert salt.anionic > 50 > salt.answering
+    assert not salt.open
+    # What is likely left of the salt budget decides, not the best case of the printed ranges.
+    tight = situation({**SALTY, "sodium-chloride": 1.0})
+    room = (tight.budget.left.typical + tight.budget.left.high) / 2
+    rule = {"kind": "thickening", "id": "t", "salt_room": room}
+    assert tight.budget.left.high > room
+    assert not situation({**SALTY, "sodium-chloride": 1.0}, rules=[rule]).plan.salt.open
+
+
 def test_salt_route_open() -> None:
     plan = situation(SALTY).plan
     assert plan.salt.open

@@ -64,6 +64,8 @@ def test_acid_that_is_still_to_come_is_allowed_for_and_replaced_by_what_was_adde
     allowed = budget_of({"sodium-benzoate": 0.5}, ("citric-acid-50",))
     assert allowed.parts[-1].origin == ORIGINS[8]
     assert allowed.parts[-1].percent == ACID_ALLOWANCE
+    # 0.2 % citric acid for about 0.9 pH units, 0.5 % for an alkaline blend (common practice, no source).
+    assert (ACID_ALLOWANCE.low, ACID_ALLOWANCE.typical, ACID_ALLOWANCE.high) == (0.0, 0.2, 0.5)
     assert allowed.parts[-1].materials == ("citric-acid-50",)
     known = budget_of({"sodium-benzoate": 0.5}, ("citric-acid-50",), acid_percent=0.35)
     assert known.total.typical == pytest.approx(0.495 + 0.35)
