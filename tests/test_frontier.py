@@ -36,7 +36,8 @@ from optimizer.report.tradeoff import FrontierRecord, frontier_document, frontie
 from optimizer.result import Result
 from optimizer.solve import solve
 from optimizer.starter import lay
-from optimizer.studies.frontier import Frontier, frontier
+from optimizer.studies.frontier import frontier
+from optimizer.tradeoff import Frontier
 
 assert optimizer.cli.tradeoff
 Measure = tuple[Sign, str]

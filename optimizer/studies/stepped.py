@@ -21,9 +21,9 @@ from optimizer.formula import Formula
 from optimizer.result import Result
 from optimizer.rules import CurvedRule, Rule
 from optimizer.scenario import Objective
-from optimizer.studies.frontier import MOVED, SHOWN, Axis, Break, Frontier, Stretch
 from optimizer.successive import solve
 from optimizer.tangent import bent, with_rules
+from optimizer.tradeoff import MOVED, SHOWN, Axis, Break, Frontier, Stretch
 
 POINTS = 7
 """Limits of the swept measure, both ends included."""

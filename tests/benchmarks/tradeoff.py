@@ -15,8 +15,9 @@ from run import Line, Program, cbc, report, timed
 from optimizer.brief import Brief
 from optimizer.model import cases, objective_vector
 from optimizer.pool import Vector
-from optimizer.studies.frontier import Frontier, frontier
+from optimizer.studies.frontier import frontier
 from optimizer.studies.leeway import Leeway, leeway
+from optimizer.tradeoff import Frontier
 
 SIZE, SEEDS, ROUNDS = 40, (20, 21, 22, 23, 24), 9
 POINTS = 50
