@@ -45,7 +45,10 @@ SURE = (
     "any) would end within 0.3 pH if the estimate were dosed at once, 9 of 10 or more with titrated ingredients. The "
     "reading decides."
 )
-POINTS = "Measured points alone, no recipe: the estimate is worth what its range says, and the reading decides."
+POINTS = (
+    "Measured points alone, no recipe: the estimate is worth what its range says, and the reading decides. The steps "
+    "stay small because a product that hardly buffers cannot be ruled out; a formula or batch file allows larger ones."
+)
 """What an estimate is worth; basis: docs/ph-accuracy.md, simulated batches."""
 
 
