@@ -21,7 +21,7 @@ def note(
     value: Annotated[float | None, typer.Option(help="The figure.")] = None,
     unit: Annotated[str, typer.Option(help="Its unit; 'judged' for a rating by eye, hand or nose.")] = "",
     text: Annotated[str, typer.Option(help="In words.")] = "",
-    temperature: Annotated[float | None, typer.Option(help="Of the product, degC.", min=0, max=100)] = None,
+    temperature: Annotated[float | None, typer.Option(help="Of the product, °C.", min=0, max=100)] = None,
     photo: Annotated[Path | None, typer.Option(help="Picture, at most 5 MB; it is copied into the store.")] = None,
     on: On = "",
     store: StoreFile = None,

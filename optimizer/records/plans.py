@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 
 STABILITY = (
-    "4, 20 to 25 and 37 degC for 3 to 6 months, 45 degC for 1 to 3 months: page 'How to stability test a cosmetic "
+    "4, 20 to 25 and 37 °C for 3 to 6 months, 45 °C for 1 to 3 months: page 'How to stability test a cosmetic "
     "formula' of an education site, name withheld; the days between: common practice, no source"
 )
 PRACTICE = "common practice, no source"
@@ -42,16 +42,16 @@ SETTLING = Plan(
 )  # fmt: skip
 
 PLACES = (
-    ("4c", "4 degC", (MONTH, 3 * MONTH, 6 * MONTH)),
-    ("room", "20 to 25 degC", (MONTH, 3 * MONTH, 6 * MONTH)),
-    ("37c", "37 degC", (MONTH, 3 * MONTH, 6 * MONTH)),
-    ("45c", "45 degC", (MONTH, 2 * MONTH, 3 * MONTH)),
+    ("4c", "4 °C", (MONTH, 3 * MONTH, 6 * MONTH)),
+    ("room", "20 to 25 °C", (MONTH, 3 * MONTH, 6 * MONTH)),
+    ("37c", "37 °C", (MONTH, 3 * MONTH, 6 * MONTH)),
+    ("45c", "45 °C", (MONTH, 2 * MONTH, 3 * MONTH)),
 )
 
 
 def _at(name: str, place: str, days: tuple[int, ...]) -> tuple[Plan, ...]:
     real = "In the real, closed bottle; read it at room temperature."
-    look = "Clarity, colour, odour, layers, beside the bottle kept at 4 degC: passed or failed."
+    look = "Clarity, colour, odour, layers, beside the bottle kept at 4 °C: passed or failed."
     return (
         Plan(f"ph-{name}", "pH", place, "pH", days, STABILITY, real, ph=True),
         Plan(f"viscosity-{name}", "viscosity", place, "mPa s", days, STABILITY, real + " Set your own limits."),
@@ -63,16 +63,16 @@ DEFAULT = (
     SETTLING,
     *(plan for place in PLACES for plan in _at(*place)),
     Plan(
-        "freeze-thaw", "look", "-10 degC and room, 24 h each, 3 cycles", "", (6,),
+        "freeze-thaw", "look", "-10 °C and room, 24 h each, 3 cycles", "", (6,),
         f"{PRACTICE}; every page gives other numbers of cycles",
-        "Clarity, layers, viscosity and pH after the last thaw, beside the bottle kept at 4 degC: passed or failed.",
+        "Clarity, layers, viscosity and pH after the last thaw, beside the bottle kept at 4 °C: passed or failed.",
     ),
     Plan(
         "light", "look", "daylight", "", (MONTH, 3 * MONTH), PRACTICE,
         "In the real bottle beside a wrapped one: passed or failed.",
     ),
     Plan(
-        "bottle", "mass lost", "20 to 25 degC", "% of the content", (MONTH, 3 * MONTH), PRACTICE,
+        "bottle", "mass lost", "20 to 25 °C", "% of the content", (MONTH, 3 * MONTH), PRACTICE,
         "Weigh the filled bottle; look for leaks, swelling, stress cracks, a clogged pump. Set your own limit.",
     ),
     Plan(

@@ -147,7 +147,7 @@ MEANINGS: dict[str, tuple[str, dict[str, str]]] = {
             "value": "the figure",
             "unit": "its unit; 'judged' for a rating by eye, hand or nose",
             "text": "in words",
-            "temperature_c": "of the product [degC]",
+            "temperature_c": "of the product [°C]",
             "photo": "name of the photo's file",
             "photo_id": "the photo",
             "on_date": "when (ISO 8601, perhaps with the time)",

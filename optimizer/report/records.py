@@ -117,7 +117,7 @@ def _printable(line: str) -> str:
 
 
 def _noted(seen: Noted) -> tuple[str, ...]:
-    at = "" if seen.temperature_c is None else f"{number(seen.temperature_c, 1)} degC"
+    at = "" if seen.temperature_c is None else f"{number(seen.temperature_c, 1)} °C"
     return (seen.what, figure_of(seen.value, 4), seen.unit, at, seen.on, seen.text, seen.photo)
 
 
