@@ -692,3 +692,13 @@ def test_common_ground_of_a_folder_is_no_brief(tmp_path: Path) -> None:
     (tmp_path / "mild.toml").write_text('name = "mild"\nextends = "wash.toml"')
     (tmp_path / "torn.toml").write_text("name = ")
     assert [source.name for source in sources_of(str(tmp_path))] == ["mild", "torn", "wash"]
+
+
+def test_what_a_range_cannot_vary_is_told_with_a_way_out() -> None:
+    from optimizer.range.source import unknown_keys
+
+    brief = load_brief(find_scenario("hand-wash"), changes=[("undissociated-acid.at_least", "0.08")])
+    (problem,) = unknown_keys(brief, ["undissociated-acid.at_least"], "hand-wash")
+    assert problem.what == "a range varies plain limits only, and this is none."
+    assert "give range the folder" in problem.step
+    assert not unknown_keys(brief, ["active.at_least"], "hand-wash")

@@ -160,8 +160,12 @@ def unknown_keys(brief: Brief, keys: Iterable[str], where: str) -> list[Problem]
         elif limit_of(brief, key) is None and key.partition(".")[0] not in Scenario.model_fields:
             stated = [r.id for r in brief.scenario.rule]
             owner = key.rpartition(".")[0]
-            what = "there is no rule or table of that name." if owner not in stated else "this rule has no such limit."
-            problems.append(Problem(where, key, what, nearest(owner or key, [*stated, *Scenario.model_fields])))
+            what = "there is no rule or table of that name."
+            step = nearest(owner or key, [*stated, *Scenario.model_fields])
+            if owner in stated:
+                what = "a range varies plain limits only, and this is none."
+                step = "Write one brief per value (extends) into a folder and give range the folder."
+            problems.append(Problem(where, key, what, step))
     return problems
 
 
