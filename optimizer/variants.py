@@ -14,7 +14,7 @@ from optimizer.facts import Frozen, Key, Percent
 from optimizer.files import read_toml
 from optimizer.formula import Formula
 from optimizer.given import doses_of
-from optimizer.studies.check import Checked, check
+from optimizer.studies.check import Checked, measured
 from optimizer.units import number
 
 USUAL_SHARE = 10.0
@@ -161,7 +161,7 @@ def varied(
     if problems:
         raise DataError(problems)
     held = formula.held_back
-    whole = check(brief, base, held)
+    whole = measured(brief, base, held)
     outcomes = [_outcome(v, whole, base, doses[at], held, brief, wanted) for at, v in enumerate(wanted.variant, 1)]
     return Variants(name, whole, label_of(brief, whole.formula, name=name), tuple(outcomes), wanted)
 
@@ -210,7 +210,7 @@ def _outcome(
     brief: Brief,
     wanted: VariantFile,
 ) -> VariantOutcome:
-    checked = check(brief, doses, held)
+    checked = measured(brief, doses, held)
     ids = sorted({*base, *doses}, key=lambda i: (-abs(doses.get(i, 0.0) - base.get(i, 0.0)), i))
     names = {item.id: item.material.name for item in brief.pool.items}
     moved = [Difference(i, names[i], base.get(i, 0.0), doses.get(i, 0.0)) for i in ids]

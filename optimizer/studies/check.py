@@ -21,7 +21,7 @@ from optimizer.units import listed
 TANGENTS = 12
 """Most times that a curved rule's tangent is taken anew."""
 
-__all__ = ["Checked", "Mend", "best_setting", "check", "cost_of"]
+__all__ = ["Checked", "Mend", "best_setting", "check", "cost_of", "measured"]
 
 
 @dataclass(frozen=True)
@@ -73,8 +73,8 @@ class Checked:
         return cost_of(self.formula)
 
 
-def check(brief: Brief, doses: dict[str, float], held_back: float, notes: tuple[str, ...] = ()) -> Checked:
-    """Hold a formula against a brief.
+def measured(brief: Brief, doses: dict[str, float], held_back: float, notes: tuple[str, ...] = ()) -> Checked:
+    """Hold a formula against a brief without looking for what would mend it.
 
     Args:
         brief: A brief whose pool holds every material of the formula.
@@ -83,20 +83,29 @@ def check(brief: Brief, doses: dict[str, float], held_back: float, notes: tuple[
         notes: What was done to the given figures.
     """
     brief = replace(brief, pool=replace(brief.pool, held_back=held_back))
-    curved = bent(brief)
     formula = formula_at(brief.pool, doses)
     setting = best_setting(brief, formula)
     outcomes = measure_rules(brief, formula, setting)
     bad = tuple(r.id for r, told in zip(brief.all_rules, outcomes, strict=False) if exceeds(r, told.violation))
+    return Checked(brief, formula, setting, outcomes, bad, (), None, False, notes, bool(bent(brief)))
+
+
+def check(brief: Brief, doses: dict[str, float], held_back: float, notes: tuple[str, ...] = ()) -> Checked:
+    """Hold a formula against a brief, and find what mends it; the arguments are those of `measured`."""
+    found = measured(brief, doses, held_back, notes)
+    bad = found.broken
+    if not bad:
+        return found
+    brief, formula, setting, curved = found.brief, found.formula, found.setting, bent(found.brief)
     kept = frozenset(r.id for r in brief.all_rules) - frozenset(bad)
-    ready = Ready(brief) if bad and not curved else None
+    ready = None if curved else Ready(brief)
     mends = []
     for name in bad:
         near = _nearest(brief, doses, kept | {name}, fewest=False, at=setting, ready=ready)
         cost = None if near is None else cost_of(near.formula) - cost_of(formula)
         mends.append(Mend(name, () if near is None else near.changed, cost))
-    nearest = _nearest(brief, doses, None, ready=ready) if bad else None
-    if curved and bad:
+    nearest = _nearest(brief, doses, None, ready=ready)
+    if curved:
         names = listed([f"'{r.name}'" for r in curved])
         notes = (
             *notes,
@@ -106,7 +115,7 @@ def check(brief: Brief, doses: dict[str, float], held_back: float, notes: tuple[
     gridded = False
     if nearest is not None:
         nearest, gridded = on_grid(brief, nearest, doses, least_change(brief, nearest, doses))
-    return Checked(brief, formula, setting, outcomes, bad, tuple(mends), nearest, gridded, notes, bool(curved))
+    return replace(found, mends=tuple(mends), nearest=nearest, on_grid=gridded, notes=notes)
 
 
 def _nearest(
