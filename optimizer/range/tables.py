@@ -10,7 +10,8 @@ from typing import Any
 
 import numpy as np
 
-from optimizer.errors import UsageError, fault
+from optimizer.errors import UsageError
+from optimizer.files import refuse_existing
 from optimizer.pool import Vector
 from optimizer.range.frame import ENDINGS, PROOFS
 from optimizer.range.run import Ranged
@@ -37,8 +38,7 @@ def check_target(path: Path, size: int) -> None:
     suffix = path.suffix.lower()
     if suffix not in SUFFIXES:
         raise UsageError(f"--out {path.name}: the name must end in .csv, .xlsx or .parquet.")
-    if path.exists():
-        raise fault(str(path), "", "the file exists and would be lost.", "Name another file or move this one.")
+    refuse_existing(path)
     if suffix == ".xlsx" and size > MAX_SHEET:
         raise UsageError(f"--out {path.name}: a sheet has room for {MAX_SHEET:,} rows. Write .csv or .parquet.")
     if suffix == ".parquet":

@@ -10,6 +10,7 @@ from optimizer.bench.label import Label
 from optimizer.bench.substances import Amount
 from optimizer.errors import UsageError
 from optimizer.files import write_bytes_atomic
+from optimizer.report.escape import printable
 from optimizer.report.label import BASES, carried, ceiling_words
 from optimizer.sheet import neutral
 from optimizer.units import listed, number
@@ -127,7 +128,7 @@ def _safe(cell: Cell) -> Cell:
     """Return a cell that no spreadsheet takes for a formula, without control characters."""
     if not isinstance(cell, str):
         return cell
-    return neutral("".join(c if c.isprintable() else " " for c in cell).strip())
+    return neutral(printable(cell).strip())
 
 
 def _csv(sheet: Sheet) -> bytes:
