@@ -1,14 +1,36 @@
-"""Numbers and tolerances that every room shares."""
+"""Numbers, and the one table of tolerances that every room shares.
+
+A tolerance without a thing that it is relative to is wrong for somebody's figures, so each says what that is.
+
+| name | what it decides | relative to |
+|---|---|---|
+| `KEPT` | a formula keeps a limit | the limit, and what 1 % of dose brings to the measure |
+| `USED` | a dose counts as used | nothing: % w/w |
+| `SAME_WORTH` | two objectives are equal | the terms that they sum |
+| `ROW_MET` | a solver's point keeps a row | the row's end and its largest coefficient |
+| `BOUND_MET` | a point reaches a bound and is best | the terms that the objective sums |
+| `ZERO_PRICE` | a reduced cost or a row's price is 0 | the terms that it was summed of |
+| `PROOF_MARGIN` | a proof of impossibility is one | its largest term |
+| `CHOICES_MET` | an integer search has closed its gap | the objective |
+| `ROUND_OFF` | what is left of a sum that is 0 | the terms of the sum |
+"""
 
 from __future__ import annotations
 
 import re
 
+KEPT = 1e-6
+USED = 1e-7
+SAME_WORTH = 1e-9
+ROW_MET = 1e-7
+BOUND_MET = 1e-9
+ZERO_PRICE = 1e-10
+PROOF_MARGIN = 1e-9
+CHOICES_MET = 1e-6
+ROUND_OFF = 1e-12
+
 TOLERANCE = 1e-6
 """The one tolerance within which a formula keeps a limit, in the limit's own unit times its scale."""
-
-USED = 1e-7
-"""A dose [% w/w] above this counts as used."""
 
 
 def number(value: float, digits: int = 4) -> str:

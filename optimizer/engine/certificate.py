@@ -1,4 +1,8 @@
-"""Checks of an answer outside the solver: feasibility, signs, complementarity, gap, and Farkas proofs."""
+"""Checks of an answer outside the solver: feasibility, a bound that holds whatever the solver said, Farkas proofs.
+
+No check leans on the size of figures that play no part in the answer: a row is missed relative to its end and
+its coefficients, a sum is trusted relative to the terms that it was summed of.
+"""
 
 from __future__ import annotations
 
@@ -8,11 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.pool import Vector
-
-PRIMAL = 1e-7
-"""Most that a row or bound may be missed, relative to 1 + |bound|."""
-GAP = 1e-7
-"""Most that primal and dual objective may differ, relative to 1 + |objective|."""
+from optimizer.units import BOUND_MET, PROOF_MARGIN, ROUND_OFF, ROW_MET, ZERO_PRICE
 
 
 @dataclass(frozen=True)
@@ -20,9 +20,9 @@ class Certificate:
     """What was found when an answer was checked.
 
     Attributes:
-        primal: Largest miss of a row or column bound, relative.
-        dual: Largest reduced cost or row dual of the wrong sign, relative.
-        gap: |primal objective - dual objective|, relative.
+        primal: Largest miss of a row or column end, relative.
+        dual: Largest price of the wrong sign that no bound makes up for, relative to the terms it was summed of.
+        gap: |objective - lower bound|, relative to the terms that the objective sums.
         holds: Whether all three are within tolerance.
     """
 
@@ -44,8 +44,9 @@ def check_optimal(
 ) -> Certificate:
     """Check optimality of (x, y) for min cost @ x, row_low <= A x <= row_high, lower <= x <= upper.
 
-    A dual value may be positive only against a lower end and negative only against an upper
-    end; with a zero gap this is complementary slackness. Sums run in extended precision.
+    Any y gives a bound that no point betters: the sum of y_i x (low end if y_i > 0, else high end) and of
+    d_j x (lower if d_j > 0, else upper), d = cost - A'y; a y_i against an end that is not there counts as 0.
+    x is best if it reaches the bound. Sums run in extended precision.
 
     Args:
         matrix: A, shape (m, n).
@@ -59,22 +60,26 @@ def check_optimal(
     """
     a = matrix.astype(np.longdouble)
     primal = _missed(a, row_low, row_high, lower, upper, x)
-    d = cost - y.astype(np.longdouble) @ a
-    values = np.concatenate([y.astype(np.longdouble), d])
-    low, high = np.concatenate([row_low, lower]), np.concatenate([row_high, upper])
-    positive, negative = values > 0, values < 0
-    scale = 1 + float(np.abs(cost).max(initial=0.0))
-    free = (positive & np.isneginf(low)) | (negative & np.isposinf(high))
-    dual = float(np.abs(values[free]).max(initial=0.0)) / scale
-    ends = np.where(positive, low, np.where(negative, high, 0.0))
-    bound = float((values * np.where(free, 0.0, ends)).sum())
-    objective = float((cost * x.astype(np.longdouble)).sum())
-    gap = abs(objective - bound) / (1 + abs(objective))
-    return Certificate(primal, dual, gap, primal <= PRIMAL and dual <= PRIMAL and gap <= GAP)
+    wrong = ((y > 0) & np.isneginf(row_low)) | ((y < 0) & np.isposinf(row_high))
+    prices = np.where(wrong, 0.0, y).astype(np.longdouble)
+    d = cost - prices @ a
+    summed = np.abs(cost) + np.abs(prices) @ np.abs(a)
+    values = np.concatenate([prices, d])
+    ends = np.where(values > 0, np.concatenate([row_low, lower]), np.concatenate([row_high, upper]))
+    open_ = ~np.isfinite(ends) & (values != 0)
+    endless = open_[len(y) :]
+    dual = float(np.abs(d[endless] / summed[endless]).max(initial=0.0))
+    ends = np.where(open_ | (values == 0), 0.0, ends)
+    paid = cost * x.astype(np.longdouble)
+    gap = abs(float(paid.sum() - (values * ends).sum()))
+    size, rounding = float(np.abs(paid).sum()), ROUND_OFF * float(np.concatenate([np.abs(prices), summed]) @ np.abs(ends))
+    relative = max(0.0, gap - rounding) / size if size > 0 else 0.0 if gap <= rounding else 1.0
+    holds = primal <= ROW_MET and dual <= ZERO_PRICE and relative <= BOUND_MET
+    return Certificate(primal, dual, relative, holds)
 
 
 def check_feasible(matrix: Vector, row_low: Vector, row_high: Vector, lower: Vector, upper: Vector, x: Vector) -> float:
-    """Return the largest miss of a row or column bound, relative to 1 + |bound|."""
+    """Return the largest miss of a row, relative to its end and largest coefficient, or of a column, to 1 + |end|."""
     return _missed(matrix.astype(np.longdouble), row_low, row_high, lower, upper, x)
 
 
@@ -84,19 +89,20 @@ def check_infeasible(
     """Return whether y = ray proves that no x exists (Farkas).
 
     For every x within its bounds y @ A x stays below what y asks of the rows: the largest of
-    y'A x over the box is less than the least of y'r over the rows' ranges. Both signs are tried.
+    y'A x over the box is less than the least of y'r over the rows' ranges, by more than a part of the
+    largest term. Both signs are tried.
     """
     a = matrix.astype(np.longdouble)
+    largest = np.abs(ray * np.abs(matrix).max(axis=1, initial=0.0)).max(initial=0.0)
+    ray = np.where(np.abs(ray) * np.abs(matrix).max(axis=1, initial=0.0) < ROUND_OFF * largest, 0.0, ray)
     for y in (ray.astype(np.longdouble), -ray.astype(np.longdouble)):
-        y = np.where(np.abs(y) < 1e-12 * np.abs(y).max(initial=0.0), 0.0, y)
         ends = np.where(y > 0, row_low, np.where(y < 0, row_high, 0.0))
         if not np.isfinite(ends.astype(float)).all():
             continue
-        asked = float((y * ends).sum())
-        z = y @ a
-        most = float((z * np.where(z > 0, upper, np.where(z < 0, lower, 0.0))).sum())
-        scale = 1 + float(np.abs(y * ends).max(initial=0.0))
-        if most - asked < -1e-7 * scale:
+        asked, z = y * ends, y @ a
+        given = z * np.where(z > 0, upper, np.where(z < 0, lower, 0.0))
+        size = max(float(np.abs(asked).max(initial=0.0)), float(np.abs(given).max(initial=0.0)))
+        if float(given.sum() - asked.sum()) < -PROOF_MARGIN * size:
             return True
     return False
 
@@ -104,9 +110,13 @@ def check_infeasible(
 def _missed(
     a: npt.NDArray[np.floating], row_low: Vector, row_high: Vector, lower: Vector, upper: Vector, x: Vector
 ) -> float:
-    activity = a @ x.astype(np.longdouble)
-    values = np.concatenate([activity, x.astype(np.longdouble)])
+    values = np.concatenate([a @ x.astype(np.longdouble), x.astype(np.longdouble)])
     low, high = np.concatenate([row_low, lower]), np.concatenate([row_high, upper])
-    under = np.where(np.isneginf(low), 0.0, (low - values) / (1 + np.abs(np.where(np.isneginf(low), 0.0, low))))
-    over = np.where(np.isposinf(high), 0.0, (values - high) / (1 + np.abs(np.where(np.isposinf(high), 0.0, high))))
-    return float(max(under.max(initial=0.0), over.max(initial=0.0), 0.0))
+    sizes = np.concatenate([np.abs(a).max(axis=1, initial=0.0).astype(float), np.ones(len(x))])
+    worst = 0.0
+    for end, miss in ((low, low - values), (high, values - high)):
+        there = np.isfinite(end)
+        scale = np.maximum(np.abs(end[there]), sizes[there])
+        scale[scale == 0] = 1.0
+        worst = max(worst, float((miss[there] / scale).max(initial=0.0)))
+    return worst

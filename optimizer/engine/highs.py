@@ -25,7 +25,7 @@ class Answer:
         basic: Basic columns first, then m: for each basic variable its index, columns 0..n-1,
             rows n..n+m-1; empty if there is no basis.
         ray: Proof of infeasibility, shape (m,), or None.
-        bound: Best proven bound of the objective.
+        bound: Best bound of the objective that the solver claims.
     """
 
     ending: Ending
@@ -51,6 +51,7 @@ OPTIONS: dict[str, bool | int | float | str] = {
     "presolve": "off",
     "primal_feasibility_tolerance": 1e-9,
     "dual_feasibility_tolerance": 1e-9,
+    "small_matrix_value": 1e-12,
     "mip_rel_gap": 0.0,
     "mip_abs_gap": 1e-9,
     # Heuristics that solve programs of their own take most of the time of one as small as these;
@@ -63,10 +64,44 @@ OPTIONS: dict[str, bool | int | float | str] = {
     "mip_heuristic_run_shifting": True,
 }
 """What differs from the defaults of HiGHS."""
+DUST = 1e-11
+"""A column value below this is what rounding leaves of 0."""
+LARGEST = 20
+"""A row is scaled up by at most two to this, beyond coefficients of about 1, to make a small end count."""
+
+
+def row_scales(matrix: Vector, low: Vector, high: Vector) -> Vector:
+    """Return a power of two per row that gives its largest coefficient, or else its smallest end, the size 1.
+
+    HiGHS works to absolute tolerances and drops coefficients below 1e-12, so a row in parts per billion
+    would count as nothing. Powers of two change no digit.
+
+    Args:
+        matrix: Coefficients that tolerances are to be relative to, shape (m, k).
+        low: Lower ends, shape (m,).
+        high: Upper ends, shape (m,).
+    """
+    sizes = np.abs(matrix).max(axis=1, initial=0.0)
+    ends = np.abs(np.stack([low, high]))
+    ends = np.where((ends > 0) & (ends < np.inf), ends, np.inf).min(axis=0)
+    sizes = np.where(sizes > 0, sizes, np.where(ends < np.inf, ends, 1.0))
+    up = np.frexp(sizes)[1]
+    smaller = np.frexp(np.where(ends < np.inf, ends, sizes))[1]
+    return np.ldexp(1.0, -np.clip(smaller, up - LARGEST, up))
 
 
 class Session:
-    """A matrix in HiGHS; costs and bounds may change between runs."""
+    """A matrix in HiGHS; costs and bounds may change between runs, and each run has its own time.
+
+    Rows are scaled before they are loaded and costs before each run, both by powers of two; answers are
+    in the caller's units.
+
+    Attributes:
+        matrix: As given, with the coefficients that were changed since, shape (m, n).
+        row_low: Present lower ends, shape (m,).
+        row_high: Present upper ends, shape (m,).
+        integers: How many of the last columns are whole numbers.
+    """
 
     def __init__(
         self,
@@ -77,7 +112,6 @@ class Session:
         integers: int = 0,
         time_limit: float = 60.0,
         primal: bool = False,
-        tolerance: float | None = None,
     ) -> None:
         """Load a matrix.
 
@@ -85,22 +119,18 @@ class Session:
             matrix: Shape (m, n).
             row_low: Shape (m,).
             row_high: Shape (m,).
-            integers: How many of the last columns are 0 or 1.
+            integers: How many of the last columns are whole numbers.
             time_limit: Seconds after which a run is given up [s].
             primal: Primal simplex: where only costs change, the last point stays a point, which halves the time.
-            tolerance: By how much bounds and signs of reduced costs may be missed; the solver's own 1e-7 if None.
         """
         self._highs = highspy.Highs()
-        for name, value in (
-            *OPTIONS.items(),
-            ("time_limit", time_limit),
-            *([("simplex_strategy", 4)] if primal else []),
-        ):
+        for name, value in (*OPTIONS.items(), *([("simplex_strategy", 4)] if primal else [])):
             self._highs.setOptionValue(name, value)
-        for name in ("primal_feasibility_tolerance", "dual_feasibility_tolerance") if tolerance else ():
-            self._highs.setOptionValue(name, tolerance)
         self.m, self.n = matrix.shape
-        self.integers = integers
+        self.integers, self.time_limit = integers, time_limit
+        self.matrix, self.row_low, self.row_high = matrix, row_low.copy(), row_high.copy()
+        whole = self.n - integers
+        self._scale = row_scales(matrix[:, :whole] if whole else matrix, row_low, row_high)
         self._indices = np.arange(self.n, dtype=np.int32)
         rows, columns = np.nonzero(matrix)
         start = np.zeros(self.m + 1, dtype=np.int32)
@@ -110,13 +140,13 @@ class Session:
         lp.col_cost_ = np.zeros(self.n)
         lp.col_lower_ = np.zeros(self.n)
         lp.col_upper_ = np.full(self.n, 100.0)
-        lp.row_lower_, lp.row_upper_ = row_low, row_high
+        lp.row_lower_, lp.row_upper_ = row_low * self._scale, row_high * self._scale
         lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
         lp.a_matrix_.start_ = start
         lp.a_matrix_.index_ = columns.astype(np.int32)
-        lp.a_matrix_.value_ = matrix[rows, columns]
+        lp.a_matrix_.value_ = matrix[rows, columns] * self._scale[rows]
         self._lp = lp
-        self._loaded = False
+        self._loaded = self._own_matrix = False
         self._bounds = EMPTY
 
     def run(self, cost: Vector, lower: Vector, upper: Vector, *, relaxed: bool = False) -> Answer:
@@ -126,6 +156,9 @@ class Session:
         """
         open_choices = self.integers > 0 and bool((lower[-self.integers :] < upper[-self.integers :]).any())
         branching = open_choices and not relaxed
+        unit = _unit(cost)
+        cost = cost * unit
+        self._highs.setOptionValue("time_limit", self._highs.getRunTime() + self.time_limit)
         if not self._loaded:
             self._lp.col_cost_, self._lp.col_lower_, self._lp.col_upper_ = cost, lower, upper
             if branching:
@@ -141,50 +174,60 @@ class Session:
                 self._highs.changeColsIntegrality(self.n, self._indices, np.array(self._kinds(branching)))
         self._bounds = np.concatenate([lower, upper])
         self._highs.run()
-        return self._answer(branching)
+        return self._answer(branching, unit)
 
     def rows(self, indices: npt.NDArray[np.int32], low: Vector, high: Vector) -> None:
         """Change row bounds, shape (k,) each."""
+        self.row_low[indices], self.row_high[indices] = low, high
         if not self._loaded:
-            row_low, row_high = np.array(self._lp.row_lower_), np.array(self._lp.row_upper_)
-            row_low[indices], row_high[indices] = low, high
-            self._lp.row_lower_, self._lp.row_upper_ = row_low, row_high
+            self._lp.row_lower_, self._lp.row_upper_ = self.row_low * self._scale, self.row_high * self._scale
             return
-        self._highs.changeRowsBounds(len(indices), indices, low, high)
+        scale = self._scale[indices]
+        self._highs.changeRowsBounds(len(indices), indices, low * scale, high * scale)
 
     def coefficients(self, row: int, values: Vector) -> None:
         """Change the coefficients of one row, shape (n,)."""
+        if not self._own_matrix:
+            self.matrix, self._own_matrix = self.matrix.copy(), True
+        self.matrix[row] = values
         if not self._loaded:
             self._highs.passModel(self._lp)
             self._loaded = True
-        for column, value in enumerate(values.tolist()):
+        for column, value in enumerate((values * self._scale[row]).tolist()):
             self._highs.changeCoeff(row, column, value)
 
     def _kinds(self, integer: bool = True) -> list[highspy.HighsVarType]:
         last = highspy.HighsVarType.kInteger if integer else highspy.HighsVarType.kContinuous
         return [highspy.HighsVarType.kContinuous] * (self.n - self.integers) + [last] * self.integers
 
-    def _answer(self, branching: bool) -> Answer:
+    def _answer(self, branching: bool, unit: float) -> Answer:
         status = self._highs.getModelStatus()
         kinds = highspy.HighsModelStatus
         if status == kinds.kOptimal:
             solution = self._highs.getSolution()
             x = np.array(solution.col_value)
+            x[np.abs(x) < DUST] = 0.0
             if branching:
-                return Answer("optimal", x, EMPTY, NO_BASIS, None, self._highs.getInfo().mip_dual_bound)
-            y = np.array(solution.row_dual)
+                return Answer("optimal", x, EMPTY, NO_BASIS, None, self._highs.getInfo().mip_dual_bound / unit)
+            y = np.array(solution.row_dual) * self._scale / unit
             raw = np.asarray(self._highs.getBasicVariables()[1], dtype=np.int64)
             basic = np.where(raw < 0, self.n - 1 - raw, raw)
-            return Answer("optimal", x, y, basic, None, self._highs.getObjectiveValue())
+            return Answer("optimal", x, y, basic, None, self._highs.getObjectiveValue() / unit)
         if status in (kinds.kInfeasible, kinds.kUnboundedOrInfeasible):
             ray = None
             if not branching:
                 found = self._highs.getDualRay()
-                ray = np.array(found[2]) if found[1] else None
+                ray = np.array(found[2]) * self._scale if found[1] else None
             return Answer("infeasible", EMPTY, EMPTY, NO_BASIS, ray)
         if status in (kinds.kTimeLimit, kinds.kIterationLimit, kinds.kInterrupt, kinds.kSolutionLimit):
             info = self._highs.getInfo()
             found_one = branching and info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible
             x = np.array(self._highs.getSolution().col_value) if found_one else EMPTY
-            return Answer("unfinished", x, EMPTY, NO_BASIS, None, info.mip_dual_bound)
+            return Answer("unfinished", x, EMPTY, NO_BASIS, None, info.mip_dual_bound / unit)
         return Answer("failed", EMPTY, EMPTY, NO_BASIS)
+
+
+def _unit(cost: Vector) -> float:
+    """Return the power of two that brings costs to about 1, whatever a few very dear columns cost."""
+    exponents = np.frexp(cost[cost != 0])[1]
+    return float(np.ldexp(1.0, -round(exponents.mean()))) if exponents.size else 1.0

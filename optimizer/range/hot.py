@@ -25,8 +25,6 @@ JOIN = 6
 """Columns that must have been of use anew before the few are laid again."""
 MOST = 0.7
 """With a greater share of columns than this of use, none is left out."""
-TOLERANCE = 1e-9
-"""Reduced costs and bounds to which the solver works: at its usual 1e-7 a sum of doses can miss a certificate."""
 
 
 class Hot:
@@ -36,7 +34,7 @@ class Hot:
         """Load the matrix of the chosen columns."""
         self.base, self.columns = base, columns
         only_costs = not (base.ended.size or base.closing.size or base.moved.size)
-        self.session = Session(base.matrix[:, columns], base.low, base.high, primal=only_costs, tolerance=TOLERANCE)
+        self.session = Session(base.matrix[:, columns], base.low, base.high, primal=only_costs)
         self._upper, self._zero = base.upper[columns], np.zeros(columns.size)
         self._ended = base.ended.astype(np.int32)
         self._ends: tuple[Vector, Vector] | None = None
