@@ -335,7 +335,7 @@ class _Program:
         case = block.every[int(np.argmax(x[block.settings]))]
         setting = case.settings[len(case.settings) // 2]
         for rule in brief.all_rules:
-            if rule.violation(formula, setting) > 10 * rule.slack() + TOLERANCE:
+            if rule.breaks(formula, setting):
                 raise SolverError(f"the plan breaks '{rule.reading()}' of '{brief.scenario.name}'; it is withheld.")
         cost = sum(line.percent * line.item.price for line in lines) / 100
         return Made(brief.scenario.name, block.product.batch_kg, formula, setting, cost)

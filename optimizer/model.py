@@ -12,6 +12,7 @@ import numpy.typing as npt
 from optimizer.pool import Pool, Vector
 from optimizer.row import Choice, Row, Setting
 from optimizer.rules import Acidity, LimitRule, Rule
+from optimizer.units import ROUND_OFF
 
 Ints = npt.NDArray[np.int32]
 NO_SETTING = Setting()
@@ -161,4 +162,7 @@ def objective_vector(measure: LimitRule, pool: Pool, sign: int, ratio: float = 0
     amounts = pool.vector(measure.amount)
     if not measure.ratio:
         return sign * amounts / below, sign * above / below
-    return sign * (amounts - ratio * pool.vector(measure.per)), sign * (above - ratio * below)
+    vector = amounts - ratio * pool.vector(measure.per)
+    # What is left of two equal figures is rounding, not chemistry.
+    vector[np.abs(vector) <= ROUND_OFF * np.abs(amounts)] = 0.0
+    return sign * vector, sign * (above - ratio * below)

@@ -7,12 +7,9 @@ from math import nan
 from typing import Literal
 
 from optimizer.brief import Brief
+from optimizer.engine.ending import Ending, Proof
 from optimizer.formula import Formula
 from optimizer.row import Setting
-
-Ending = Literal["optimal", "feasible", "infeasible", "stopped", "failed"]
-Proof = Literal["certificate", "enumerated", "solver bound", "local", "none"]
-"""'local': the best of its neighbourhood and of the starting points tried, where a rule is not linear."""
 
 EXIT_CODES: dict[str, int] = {"optimal": 0, "feasible": 5, "infeasible": 4, "stopped": 5, "failed": 5}
 
@@ -168,4 +165,4 @@ class Result:
     @property
     def exit_code(self) -> int:
         """Exit code of the command."""
-        return EXIT_CODES[self.ending]
+        return EXIT_CODES["stopped" if self.ending == "infeasible" and self.proof == "none" else self.ending]

@@ -10,13 +10,14 @@ import numpy as np
 
 from optimizer import __version__
 from optimizer.brief import Brief
-from optimizer.corridor import TIE, Brancher, Corridor, Found
+from optimizer.corridor import Brancher, Corridor, Found
+from optimizer.engine.ending import Ending, Proof, weakest
 from optimizer.engine.highs import highs_version
 from optimizer.errors import SolverError
 from optimizer.formula import Formula, Line
 from optimizer.model import Case
 from optimizer.pricing import entry_prices, price_rules
-from optimizer.result import Ending, PhOutcome, Proof, Result, SettingOutcome
+from optimizer.result import PhOutcome, Result, SettingOutcome
 from optimizer.rounding import round_formula
 from optimizer.row import Setting
 from optimizer.ties import settle
@@ -75,8 +76,8 @@ def solve_fully(
         proof = _joint_proof(found) if ending == "infeasible" else "none"
         result = Result(brief, ending, proof, nan, None, settings=settings, provenance=provenance)
         return Solved(result, corridor, tuple(found), None)
-    best = min(sign * f.objective for f in solved)
-    ties = [f for f in solved if sign * f.objective <= best + TIE * (1 + abs(best))]
+    best = min(solved, key=lambda f: sign * f.objective)
+    ties = [f for f in solved if sign * (f.objective - best.objective) <= best.margin]
     settled = [settle(corridor, f, goals) for f in ties]
     formulas = [formula_of(brief, f) for f in settled]
     acidities = [choose_ph(brief, f, formula, corridor.cases) for f, formula in zip(settled, formulas, strict=True)]
@@ -163,10 +164,7 @@ def _setting_outcome(found: Found) -> SettingOutcome:
 
 
 def _joint_proof(found: list[Found]) -> Proof:
-    """Return the weakest proof among the cases."""
-    proofs = {f.proof for f in found}
-    weakest: tuple[Proof, ...] = ("none", "solver bound", "enumerated", "certificate")
-    return next(p for p in weakest if p in proofs)
+    return weakest({f.proof for f in found})
 
 
 def choices_of(found: Found) -> tuple[str, ...]:

@@ -8,14 +8,15 @@ from math import inf
 
 import numpy as np
 
-from optimizer.corridor import TIE, Corridor, Found, Sign
+from optimizer.corridor import Corridor, Found, Sign
 from optimizer.engine.certificate import check_feasible
 from optimizer.engine.highs import Answer, Session
-from optimizer.engine.sensitivity import ZERO, Basis
+from optimizer.engine.sensitivity import Basis
 from optimizer.errors import DataError, SolverError
 from optimizer.model import Model, objective_vector
 from optimizer.pool import Pool, Vector
 from optimizer.rules import LimitRule
+from optimizer.units import ROW_MET, SAME_WORTH
 
 Goal = tuple[Sign, LimitRule]
 CLEARLY = 1e-5
@@ -38,7 +39,7 @@ def settle(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -> Found:
 def _settle_choices(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -> Found:
     """Return the best at the yes/no choices that the further goals prefer among equally good ones."""
     model = found.case.model
-    caps = [_cap(corridor.brief.pool, goals[0], found.objective)]
+    caps = [_cap(corridor.brief.pool, goals[0], found)]
     if _alone(corridor, found, *caps[0]):
         return found
     choices: Vector | None = None
@@ -51,7 +52,7 @@ def _settle_choices(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -
         if step.x is None:
             break
         choices = step.x[model.doses :]
-        caps.append(_cap(corridor.brief.pool, (sign, measure), step.objective))
+        caps.append(_cap(corridor.brief.pool, (sign, measure), step))
     capped, session = _capped(corridor, model, caps)
     rank = model.spread(np.arange(1.0, model.doses + 1) / model.doses)
     answer = session.run(rank, model.lower, found.case.upper)
@@ -63,8 +64,7 @@ def _settle_choices(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -
         chosen = corridor.repriced(found, *goals[0], np.round(choices))
     except (DataError, SolverError):
         return found
-    equal = chosen.x is not None and abs(chosen.objective - found.objective) <= 2 * TIE * (1 + abs(found.objective))
-    return chosen if equal else found
+    return chosen if abs(chosen.objective - found.objective) <= found.margin else found
 
 
 def _alone(corridor: Corridor, found: Found, cost: Vector, most: float) -> bool:
@@ -81,15 +81,17 @@ def _alone(corridor: Corridor, found: Found, cost: Vector, most: float) -> bool:
         time_limit=corridor.time_limit,
     )
     answer = session.run(model.spread(cost), model.lower, found.case.upper)
-    return answer.ending == "infeasible" or answer.bound > most + CLEARLY * (1 + abs(most))
+    worth = float(np.abs(cost) @ found.x[: model.doses])
+    return answer.ending == "infeasible" or answer.bound > most + CLEARLY * worth
 
 
-def _cap(pool: Pool, goal: Goal, value: float) -> tuple[Vector, float]:
-    """Return coefficients and most of the row that holds a goal at its value."""
+def _cap(pool: Pool, goal: Goal, found: Found) -> tuple[Vector, float]:
+    """Return coefficients and most of the row that holds a goal at its value at a point."""
     sign, measure = goal
-    vector, constant = objective_vector(measure, pool, sign, value)
-    best = 0.0 if measure.ratio else sign * value
-    return vector, best - constant + TIE * (1 + abs(best))
+    assert found.x is not None
+    vector, constant = objective_vector(measure, pool, sign, found.objective)
+    best = 0.0 if measure.ratio else sign * found.objective
+    return vector, best - constant + SAME_WORTH * float(np.abs(vector) @ found.x[: len(vector)])
 
 
 def _capped(corridor: Corridor, model: Model, caps: list[tuple[Vector, float]]) -> tuple[Model, Session]:
@@ -127,8 +129,11 @@ def _settle_doses(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -> 
         _narrow(step, low, high)
     assert found.upper is not None
     assert found.lower is not None
-    worst = check_feasible(model.matrix, model.row_low, model.row_high, found.lower, found.upper, x)
-    return replace(found, x=x) if worst <= 1e-9 else found
+    assert found.cost is not None
+    worse = float(found.cost @ x) - float(found.cost @ basis.x)
+    missed = check_feasible(model.matrix, model.row_low, model.row_high, found.lower, found.upper, x)
+    equal = worse <= SAME_WORTH * float(np.abs(found.cost) @ np.abs(basis.x))
+    return replace(found, x=x) if equal and missed <= ROW_MET else found
 
 
 def _further(pool: Pool, model: Model, goals: tuple[Goal, ...], x: Vector) -> Iterator[Vector]:
@@ -137,11 +142,8 @@ def _further(pool: Pool, model: Model, goals: tuple[Goal, ...], x: Vector) -> It
     A ratio is taken at its present value: on a face with the same denominator that is exact.
     """
     for sign, measure in goals:
-        ratio = 0.0
-        if measure.ratio:
-            below = float(pool.vector(measure.per) @ x[: model.doses]) + measure.constants(pool.held_back)[1]
-            above = float(pool.vector(measure.amount) @ x[: model.doses]) + measure.constants(pool.held_back)[0]
-            ratio = above / below if below > ZERO else 0.0
+        top, bottom = measure.parts(pool, x[: model.doses])
+        ratio = top / bottom if measure.ratio and bottom > measure.vanishing(pool) else 0.0
         yield model.spread(objective_vector(measure, pool, sign, ratio)[0])
     for position in range(model.doses):
         vector = np.zeros(model.size)
@@ -151,8 +153,7 @@ def _further(pool: Pool, model: Model, goals: tuple[Goal, ...], x: Vector) -> It
 
 def _narrow(basis: Basis, low: Vector, high: Vector) -> None:
     """Fix at its end every nonbasic column and row whose reduced cost is not zero."""
-    costly = basis.nonbasic & (np.abs(basis.reduced) > ZERO * (1 + np.abs(basis.cost).max(initial=0.0)))
-    at_low = costly & (basis.reduced > 0)
-    at_high = costly & (basis.reduced < 0)
+    at_low = basis.costly & (basis.reduced > 0)
+    at_high = basis.costly & (basis.reduced < 0)
     high[at_low] = low[at_low]
     low[at_high] = high[at_high]

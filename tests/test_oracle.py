@@ -13,7 +13,7 @@ import briefs
 import oracle
 import pytest
 
-from optimizer.corridor import ENUMERATED
+from optimizer.engine.search import ENUMERATED
 from optimizer.model import cases
 from optimizer.solve import solve
 

@@ -14,6 +14,9 @@ import numpy.typing as npt
 from optimizer.pool import Vector
 from optimizer.units import BOUND_MET, PROOF_MARGIN, ROUND_OFF, ROW_MET, ZERO_PRICE
 
+PRIMAL = ROW_MET
+GAP = 1e-7
+
 
 @dataclass(frozen=True)
 class Certificate:

@@ -66,28 +66,29 @@ OPTIONS: dict[str, bool | int | float | str] = {
 """What differs from the defaults of HiGHS."""
 DUST = 1e-11
 """A column value below this is what rounding leaves of 0."""
-LARGEST = 20
-"""A row is scaled up by at most two to this, beyond coefficients of about 1, to make a small end count."""
+SMALLEST_END = 40
+"""Ends that lie further below a row's usual coefficient, in powers of two, are told from 0 only so far."""
 
 
 def row_scales(matrix: Vector, low: Vector, high: Vector) -> Vector:
-    """Return a power of two per row that gives its largest coefficient, or else its smallest end, the size 1.
+    """Return a power of two per row that gives its usual coefficient, or a smaller end, the size 1.
 
     HiGHS works to absolute tolerances and drops coefficients below 1e-12, so a row in parts per billion
-    would count as nothing. Powers of two change no digit.
+    would count as nothing. The usual coefficient is the geometric mean, which a few very large ones do not
+    rule. Powers of two change no digit.
 
     Args:
         matrix: Coefficients that tolerances are to be relative to, shape (m, k).
         low: Lower ends, shape (m,).
         high: Upper ends, shape (m,).
     """
-    sizes = np.abs(matrix).max(axis=1, initial=0.0)
+    there = matrix != 0
+    exponents = np.where(there, np.frexp(matrix)[1], 0).sum(axis=1) / np.maximum(there.sum(axis=1), 1)
     ends = np.abs(np.stack([low, high]))
     ends = np.where((ends > 0) & (ends < np.inf), ends, np.inf).min(axis=0)
-    sizes = np.where(sizes > 0, sizes, np.where(ends < np.inf, ends, 1.0))
-    up = np.frexp(sizes)[1]
-    smaller = np.frexp(np.where(ends < np.inf, ends, sizes))[1]
-    return np.ldexp(1.0, -np.clip(smaller, up - LARGEST, up))
+    usual = np.where(there.any(axis=1), np.rint(exponents), 0).astype(int)
+    end = np.where(ends < np.inf, np.frexp(np.where(ends < np.inf, ends, 1.0))[1], usual)
+    return np.ldexp(1.0, -np.clip(end, usual - SMALLEST_END, usual))
 
 
 class Session:
@@ -156,7 +157,7 @@ class Session:
         """
         open_choices = self.integers > 0 and bool((lower[-self.integers :] < upper[-self.integers :]).any())
         branching = open_choices and not relaxed
-        unit = _unit(cost)
+        unit = unit_of(cost)
         cost = cost * unit
         self._highs.setOptionValue("time_limit", self._highs.getRunTime() + self.time_limit)
         if not self._loaded:
@@ -227,7 +228,7 @@ class Session:
         return Answer("failed", EMPTY, EMPTY, NO_BASIS)
 
 
-def _unit(cost: Vector) -> float:
+def unit_of(cost: Vector) -> float:
     """Return the power of two that brings costs to about 1, whatever a few very dear columns cost."""
     exponents = np.frexp(cost[cost != 0])[1]
     return float(np.ldexp(1.0, -round(exponents.mean()))) if exponents.size else 1.0

@@ -16,7 +16,7 @@ import numpy as np
 
 from optimizer.engine.certificate import check_infeasible, check_optimal
 from optimizer.engine.ending import Ending, Proof, weakest
-from optimizer.engine.highs import EMPTY, NO_BASIS, Answer, Session
+from optimizer.engine.highs import EMPTY, NO_BASIS, Answer, Session, unit_of
 from optimizer.errors import SolverError
 from optimizer.pool import Vector
 from optimizer.units import CHOICES_MET, SAME_WORTH
@@ -25,6 +25,8 @@ ENUMERATED = 6
 """Up to this many open yes/no columns every combination is tried instead of branching."""
 AGREED = 1e-4
 """Most by which another solver's objective may differ from the one at its own choices, relative."""
+LEAST = 1e-3
+"""An objective below this part of a usual cost counts as this much where a gap is relative to it."""
 NOTHING = Answer("failed", EMPTY, EMPTY, NO_BASIS)
 Searcher = Callable[[Vector, Vector, Vector], Answer]
 """Minimises a cost between lower and upper column bounds."""
@@ -48,8 +50,8 @@ class Searched:
     proof: Proof
     answer: Answer = NOTHING
     objective: float = nan
-    lower: Vector = EMPTY
-    upper: Vector = EMPTY
+    lower: Vector | None = None
+    upper: Vector | None = None
     gap: float = 0.0
 
 
@@ -83,7 +85,7 @@ def search(
     if answer.x.size == 0:
         return Searched("failed" if answer.ending == "failed" else "stopped", "none")
     found = fixed(session, cost, lower, upper, answer.x[session.n - session.integers :])
-    gap = _gap(found.objective, answer.bound)
+    gap = _gap(found.objective, answer.bound, cost)
     done = answer.ending == "optimal" and gap <= CHOICES_MET
     return replace(found, ending="optimal" if done else "feasible", proof="solver bound" if done else "none", gap=gap)
 
@@ -165,10 +167,9 @@ def _searched_elsewhere(
     return replace(found, proof=weakest({found.proof, "solver bound"})) if session.integers else found
 
 
-def _gap(objective: float, bound: float) -> float:
-    if isnan(bound):
-        return inf
-    return abs(objective - bound) / abs(objective) if objective and bound != objective else 0.0 if bound == objective else inf
+def _gap(objective: float, bound: float, cost: Vector) -> float:
+    """Return how far the bound lies from the objective, relative to it or to a thousandth of a usual cost."""
+    return inf if isnan(bound) else abs(objective - bound) / max(abs(objective), LEAST / unit_of(cost))
 
 
 def _proven_impossible(session: Session, lower: Vector, upper: Vector, ray: Vector | None) -> bool:

@@ -10,12 +10,14 @@ both linear in theta; s = p x + g is the slope of the row, and cost moves by the
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from math import inf
 
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.pool import Vector
+from optimizer.pool import Mask, Vector
+from optimizer.units import ZERO_PRICE
 
 ZERO = 1e-9
 FAR = 1e9
@@ -97,10 +99,17 @@ class Basis:
         inverse[~column, slack] = -1.0
         return inverse
 
+    @cached_property
+    def costly(self) -> Mask:
+        """Which nonbasic columns and rows have a reduced cost that is not 0, each relative to the terms it sums."""
+        columns = np.abs(self.cost[: self.n]) + np.abs(self.y) @ np.abs(self.full[:, : self.n])
+        rows = np.abs(self.cost[self.basic]) @ np.abs(self.inverse)
+        return self.nonbasic & (np.abs(self.reduced) > ZERO_PRICE * np.concatenate([columns, rows]))
+
     @property
     def unique(self) -> bool:
         """Whether no other solution is as good: every movable nonbasic variable costs something."""
-        return bool((np.abs(self.reduced[self.movable]) > ZERO * (1 + np.abs(self.cost).max(initial=0.0))).all())
+        return bool(self.costly[self.movable].all())
 
     @property
     def degenerate(self) -> bool:

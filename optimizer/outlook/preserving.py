@@ -115,7 +115,7 @@ def preservation_of(brief: Brief, formula: Formula, setting: Setting) -> Preserv
         acid = undissociated(total, (low, high), pkas[name])
         acids.append(AcidPreservative(name, tuple(sorted(doses)), total, pkas[name], acid, rooms))
     exclusions = tuple(
-        (rule.reading(), rule.violation(formula, setting) > rule.slack())
+        (rule.reading(), rule.breaks(formula, setting))
         for rule in (*brief.rules, *brief.watched)
         if isinstance(rule, Excludes)
         and any(g.holds(line.item.material) for g in (rule.of, rule.other) for line in formula.lines)

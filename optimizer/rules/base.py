@@ -12,7 +12,7 @@ from optimizer.facts import Frozen, Key
 from optimizer.formula import Formula
 from optimizer.pool import Ingredient, Pool, Vector
 from optimizer.row import Choice, Row, Setting, Side
-from optimizer.units import TOLERANCE, number
+from optimizer.units import KEPT, TOLERANCE, number
 
 DUST = 1e-12
 """Differences this much smaller than what they are taken of count as 0."""
@@ -81,9 +81,18 @@ class Rule(Frozen):
         """By how much the formula breaks the rule, 0 if it keeps it."""
         return self.judged(formula, setting)[1]
 
-    def slack(self) -> float:
-        """Tolerance within which a limit counts as kept, in the rule's unit."""
-        return TOLERANCE * max(1.0, *(abs(x) for x in self.limits if abs(x) < inf), 0.0)
+    def slack(self, formula: Formula | None = None) -> float:
+        """Return the tolerance within which a limit counts as kept, in the rule's unit.
+
+        Args:
+            formula: What is judged; rules of amounts look at what its materials bring.
+        """
+        return KEPT * max(1.0, *(abs(x) for x in self.limits if abs(x) < inf))
+
+    def breaks(self, formula: Formula, setting: Setting) -> bool:
+        """Return whether a formula breaks the rule by more than its tolerance."""
+        violation = self.violation(formula, setting)
+        return violation > 0 and violation > self.slack(formula)
 
     def reading(self) -> str:
         """One sentence with number, unit and source."""
@@ -160,6 +169,16 @@ class LimitRule(Rule):
         """What numerator and denominator hold without any dose."""
         return 0.0, 0.0 if self.ratio else 1.0
 
+    def parts(self, pool: Pool, doses: Vector) -> tuple[float, float]:
+        """Return numerator and denominator at doses [% as supplied], shape (n,)."""
+        above, below = self.constants(pool.held_back)
+        bottom = float(pool.vector(self.per) @ doses) + below if self.ratio else below
+        return float(self.amounts(pool) @ doses) + above, bottom
+
+    def vanishing(self, pool: Pool) -> float:
+        """Return the denominator up to which a ratio counts as one over nothing."""
+        return KEPT * float(np.abs(pool.vector(self.per)).max(initial=0.0))
+
     def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
         """One row per limit: numerator - limit x denominator against 0."""
         amounts = self.amounts(pool)
@@ -204,6 +223,15 @@ class LimitRule(Rule):
             return top / bottom
         return inf if top > TOLERANCE else nan
 
+    def slack(self, formula: Formula | None = None) -> float:
+        """Return the tolerance: relative to the limit, or to what 1 % of a used material brings if that is more."""
+        if formula is None:
+            return super().slack()
+        bottom = (formula.total(self.per) if self.ratio else 0.0) + self.constants(formula.held_back)[1]
+        most = max((abs(self.amount(line.item)) for line in formula.lines), default=0.0)
+        brought = most / bottom if bottom > 0 else 0.0
+        return KEPT * max(brought, *(abs(x) for x in self.limits if abs(x) < inf), 0.0)
+
     def reading(self) -> str:
         """One sentence with number, unit and source."""
         return self.sourced(f"{self.name} {self.limit_words()}")
@@ -238,6 +266,10 @@ class CurvedRule(LimitRule):
         what = f"'{asked}' is linear only around a formula, and this question needs straight rules."
         step = "'blend', 'compare' and 'frontier' follow it by steps, 'check' measures it; else leave the rule out."
         return fault("brief", f"rule.{self.id}", what, step)
+
+    def slack(self, formula: Formula | None = None) -> float:
+        """Return the tolerance relative to the limit; there is no amount of a material to relate it to."""
+        return Rule.slack(self, formula)
 
     def amount(self, item: Ingredient) -> float:
         """There is none.

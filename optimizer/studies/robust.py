@@ -203,7 +203,7 @@ def _check(brief: Brief, lots: Lots, formula: Formula, setting: Setting, safety:
         if isinstance(rule, LimitRule) and linear(rule) and rule.kind != "cost":
             low, high = lots.extremes(rule, doses, safety.off)
             miss = max(miss, rule.limits[0] - low, high - rule.limits[1]) if not isnan(low) else miss
-        if miss > 10 * rule.slack():
+        if miss > 10 * rule.slack(formula):
             raise SolverError(f"the safe formula breaks '{rule.reading()}' by {miss:.2g}; the answer is withheld.")
 
 
