@@ -7,13 +7,20 @@ them. All figures are made up; each optimum is worked out beside its case.
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
+from random import Random
 from typing import Any
 
+import figures
+import oracle
 import pytest
 from briefs import aqua, brief_of, material, substance
+from hypothesis import given, settings
 from oracle import Case, Table
+from rational import Raw, minimum
+from test_laws import CI, SEED
 
 from optimizer.brief import load_brief
 from optimizer.result import Result
@@ -214,3 +221,188 @@ def test_the_first_brief_at_exactly_ten_percent_active(laid: Path, tmp_path: Pat
     assert result.rounded is not None
     assert told_as_shown(result)
     assert result.rounded.cost_of_rounding >= -1e-4
+
+
+# smallest briefs that random ones came down to --------------------------------------------------------
+
+
+def test_nothing_is_asked_and_one_price_is_huge() -> None:
+    # free water alone is best; 2 per kg of aa must not look like nothing beside 2e9
+    result = solve(brief_of(case([plain("aa"), plain("bb")], {"aa": 2, "bb": 2e9})))
+    assert told_as_shown(result)
+    assert doses(result) == {"aqua": 100}
+
+
+def test_a_small_price_is_not_nothing() -> None:
+    # free water against 1e-9 per kg, whoever would sell at that
+    result = solve(brief_of(case([plain("aa")], {"aa": 1e-9})))
+    assert result.objective == 0
+    assert doses(result) == {"aqua": 100}
+
+
+def test_a_property_that_nothing_has_is_impossible_however_little_is_asked() -> None:
+    rule = {"id": "p", "kind": "property", "property": "p", "at_least": 2e-13}
+    few = case([plain("aa")], {"aa": 2}, rule)
+    few["property_units"] = {"p": {"unit": "per kg"}}
+    result = solve(brief_of(few), exact=True)
+    assert (result.ending, result.proof) == ("infeasible", "certificate")
+
+
+@pytest.mark.parametrize("limit", [2e-12, 3.75e-10, 5e-9])
+def test_a_trace_asked_for_is_there(limit: float) -> None:
+    # all of aa carries 1e-8: the dose is limit / 1e-8, at 2 per kg
+    rule = {"id": "p", "kind": "property", "property": "p", "at_least": limit}
+    result = solve(brief_of(case([plain("aa", p=1e-8)], {"aa": 2}, rule)), weighable=True)
+    dose = limit / 1e-8 * 100
+    assert result.ending == "optimal"
+    assert doses(result)["aa"] == pytest.approx(dose, rel=1e-6)
+    assert result.objective == pytest.approx(dose * 2 / 100, rel=1e-6)
+    assert result.rounded is not None
+    assert result.rounded.formula is not None
+    assert result.rounded.formula.dose("aa") >= dose * (1 - 1e-6)
+
+
+def test_a_mean_over_traces_is_told_not_infinite() -> None:
+    # 0.5 % of a stock of 1e-5 % is 5e-8 % active matter, all of it rated 65
+    rating = {"mildness": {"low": 60, "typical": 65, "high": 70, "basis": "invented"}}
+    rule = {"id": "mild", "kind": "rating", "rating": "mildness", "at_most": 90}
+    made = case([{**wash(1e-5), "ratings": rating}], {"wash": 2}, rule, fixed={"wash": 0.5})
+    result = solve(brief_of(made))
+    assert result.ending == "optimal"
+    assert next(o for o in result.rules if o.id == "mild").value == pytest.approx(65, rel=1e-9)
+
+
+def test_a_share_of_traces_keeps_its_limits() -> None:
+    # 0.001 % active matter, 30 % of it from the stock of 1e-3 %: 0.0003 / 1e-5 = 30 %; the other brings 0.0007 / 0.3
+    weak, strong = wash(1e-3), {**wash(30), "id": "strong"}
+    rules = (
+        {"id": "active", "kind": "active", "exactly": 1e-3},
+        {"id": "share", "kind": "share", "of": ["wash"], "at_least": 30},
+    )
+    result = solve(brief_of(case([weak, strong], {"wash": 2, "strong": 2}, *rules)))
+    assert result.ending == "optimal"
+    assert told_as_shown(result)
+    assert doses(result) == pytest.approx({"wash": 30, "strong": 0.0007 / 0.3, "aqua": 70 - 0.0007 / 0.3}, rel=1e-6)
+
+
+@pytest.mark.parametrize("objective", [{}, {"minimise": "salt"}])
+def test_traces_of_two_sizes_beside_one_another(objective: Table) -> None:
+    # aa carries a thousand times as much as bb, so it alone, 1e-6 x 4 %, at any prices that are not as far apart
+    rule = {"id": "p", "kind": "property", "property": "p", "at_least": 4e-8}
+    made = case([plain("aa", p=1e-6), plain("bb", p=1e-9)], {"aa": 2, "bb": 0.5}, rule)
+    if objective:
+        made["scenario"]["objective"] = objective
+    result = solve(brief_of(made), exact=True)
+    assert result.ending == "optimal"
+    assert not result.exact.startswith("NOT")
+    assert doses(result)["aa"] >= 4 - 1e-5
+
+
+def test_a_dear_material_that_has_to_be_used_in_part() -> None:
+    # at least 5.7e10 per kg at 2e12 per kg is 2.85 %, and water is capped at 94.374625: the rest of the room is bb
+    rules = (
+        {"id": "cost", "kind": "cost", "at_least": 5.7e10},
+        {"id": "water", "kind": "water", "at_most": 94.374625},
+    )
+    made = case([plain("aa"), plain("bb")], {"aa": 2e12, "bb": 1.5e-5}, *rules)
+    result = solve(brief_of(made))
+    assert result.ending == "optimal"
+    assert result.objective == pytest.approx(5.7e10, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("rule", "best"),
+    [
+        ({"kind": "cost", "at_least": 0.017, "at_most": 0.017}, 0.85),
+        ({"kind": "water", "at_least": 89.49, "at_most": 89.49}, 10.51),
+        ({"kind": "dose", "of": ["aa"], "measured": "as active", "exactly": 9.75}, 9.75),
+        ({"kind": "property", "property": "p", "exactly": 0.1}, 10),
+    ],
+)
+def test_what_is_exact_and_on_the_grid_is_printed_as_asked(rule: Table, best: float) -> None:
+    # aa costs 2 and has p = 1: each limit names one dose, which is a multiple of 0.01 %
+    result = solve(brief_of(case([plain("aa", p=1)], {"aa": 2}, {"id": "r", **rule})), weighable=True)
+    assert doses(result)["aa"] == pytest.approx(best, rel=1e-9)
+    assert result.rounded is not None
+    assert result.rounded.formula is not None
+    assert result.rounded.formula.dose("aa") == best
+    assert result.rounded.cost_of_rounding == pytest.approx(0, abs=1e-9)
+
+
+# laws, judged in fractions ----------------------------------------------------------------------------
+
+SHOWN = {"told is not shown", "steps: told is not shown", "steps: their cost", "steps: cost less than nothing"}
+
+
+@CI
+@given(SEED)
+def test_what_is_told_is_what_is_shown(seed: int) -> None:
+    found, _ = figures.judged(figures.draw(Random(seed)), weighable=True)
+    assert not found.keys() & SHOWN
+
+
+@settings(CI, max_examples=80)
+@given(SEED)
+def test_nothing_is_wrong_whatever_the_sizes(seed: int) -> None:
+    found, _ = figures.judged(figures.draw(Random(seed)))
+    assert [name for name in found if not name.startswith("(")] == []
+
+
+@CI
+@given(SEED)
+def test_everyday_figures_are_judged_right(seed: int) -> None:
+    assert figures.judged(figures.draw(Random(seed), wide=False))[0] == {}
+
+
+@settings(CI, max_examples=25)
+@given(SEED)
+def test_fractions_agree_with_the_vertices_in_floats(seed: int) -> None:
+    drawn = figures.draw(Random(seed), wide=False)
+    one, other = Raw(drawn).best(), oracle.best(drawn)
+    assert (one is None) == (other.ending == "infeasible")
+    if one is not None:
+        assert float(one[0]) == pytest.approx(other.objective, rel=1e-6, abs=1e-9)
+
+
+def fractions(*figures: int) -> list[Fraction]:
+    return [Fraction(f) for f in figures]
+
+
+def test_the_least_of_a_program_is_exact() -> None:
+    # max 3 x + 5 y, the glass works of F. S. Hillier and G. J. Lieberman, from memory: 36 at (2, 6)
+    rows = [(fractions(1, 0), Fraction(4)), (fractions(0, 2), Fraction(12)), (fractions(3, 2), Fraction(18))]
+    assert minimum(fractions(-3, -5), rows) == [2, 6]
+    third = [(fractions(1), Fraction(1, 3)), (fractions(-1), Fraction(-1, 3))]
+    assert minimum(fractions(1), third) == [Fraction(1, 3)]
+    hair = [(fractions(1), Fraction(333333333333, 10**12)), third[1]]
+    assert minimum(fractions(1), hair) is None
+
+
+def bent(result: Result, how: str) -> Result:
+    """Return an answer with one thing wrong."""
+    assert result.formula is not None
+    assert result.rounded is not None
+    lines = {line.item.id: line for line in result.formula.lines}
+    if how == "not impossible":
+        return replace(result, ending="infeasible", formula=None)
+    if how == "told is not shown":
+        return replace(result, objective=result.objective * (1 + 1e-8))
+    if how == "steps: their cost":
+        return replace(result, rounded=replace(result.rounded, cost_of_rounding=1e-3))
+    by = -1e-3 if how == "breaks a rule" else 1e-3
+    moved = (
+        replace(lines["aa"], percent=lines["aa"].percent + by),
+        replace(lines["aqua"], percent=lines["aqua"].percent - by),
+    )
+    return replace(result, formula=replace(result.formula, lines=moved), objective=result.objective + by * 2 / 100)
+
+
+@pytest.mark.parametrize(
+    "how", ["not impossible", "told is not shown", "breaks a rule", "not the best", "steps: their cost"]
+)
+def test_the_judge_notices(how: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    rule = {"id": "some", "kind": "dose", "of": ["aa"], "at_least": 3}
+    right = case([plain("aa")], {"aa": 2}, rule)
+    assert figures.judged(right, weighable=True)[0] == {}
+    monkeypatch.setattr(figures, "solve", lambda brief, **kinds: bent(solve(brief, **kinds), how))
+    assert how in figures.judged(right, weighable=True)[0]
