@@ -127,7 +127,7 @@ class Raw:
             bottom, below = self._each(_active), ZERO
         else:
             assert kind == "property", kind
-            value = self._each(lambda m: exactly(m["properties"].get(rule["property"], 0.0)))
+            value = self._each(lambda m: exactly(m.get("properties", {}).get(rule["property"], 0.0)))
             over = rule.get("over")
             top = [v / 100 for v in value] if over is None else none
             if over is not None:

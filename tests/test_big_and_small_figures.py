@@ -23,6 +23,8 @@ from rational import Raw, minimum
 from test_laws import CI, SEED
 
 from optimizer.brief import load_brief
+from optimizer.engine.highs import EMPTY, NO_BASIS, Answer, Session
+from optimizer.pool import Vector
 from optimizer.result import Result
 from optimizer.solve import solve
 from optimizer.starter import lay
@@ -308,6 +310,52 @@ def test_a_dear_material_that_has_to_be_used_in_part() -> None:
     result = solve(brief_of(made))
     assert result.ending == "optimal"
     assert result.objective == pytest.approx(5.7e10, rel=1e-9)
+
+
+def test_a_choice_that_the_solver_fails_on_is_not_passed_over() -> None:
+    # one of e4 and h2 is used: with h2 it costs 1.0259e8, with e4 6.158e8, by the search in fractions
+    part = substance("INCI part", 70, surfactant=True, charge="anionic")
+    salt, water = substance("Sodium Chloride", 5, "salt"), substance("Aqua", 30, "water")
+    weak = {"e4": 0.1, "h2": 0.001}
+    materials = [
+        material("b3", [part, water]),
+        material("c1", [part, substance("Sodium Chloride", 0.0001, "salt"), substance("Aqua", 29.9999, "water")]),
+        material("e0", [{**part, "share": [30, 30, 30]}, substance("Aqua", 70, "water")]),
+        *(
+            material(n, [{**part, "share": [a, a, a]}, salt, substance("Aqua", 95 - a, "water")])
+            for n, a in weak.items()
+        ),
+    ]
+    has = {"c1": 7.2e9, "e0": 2e9, "h2": 1.5e9}
+    materials = [{**m, "properties": {"p": has[m["id"]]} if m["id"] in has else {}} for m in materials]
+    rules: list[Table] = [
+        {"id": "r1-share", "kind": "share", "of": ["b3", "c1"], "at_most": 69.8596},
+        {"id": "r3-water", "kind": "water", "at_least": 86.7, "at_most": 96},
+        {"id": "r4-property", "kind": "property", "property": "p", "at_least": 8.025e8, "at_most": 8.025e8},
+        {"id": "r5-one-of", "kind": "one-of", "of": ["e4", "h2"], "counts_from": 0.1},
+    ]
+    made = case(materials, {"b3": 3.6, "c1": 0.0072, "e0": 7.2e9, "e4": 11.25, "h2": 2}, *rules)
+    best = Raw(made).best()
+    assert best is not None
+    assert float(best[0]) == pytest.approx(102594259.4617, rel=1e-9)
+    result = solve(brief_of(made))
+    assert result.proof == "none" or result.objective == pytest.approx(float(best[0]), rel=1e-9)
+
+
+def test_what_a_solver_gives_up_is_never_called_proven(monkeypatch: pytest.MonkeyPatch) -> None:
+    # one of two is used; whatever is asked with bb alone ends without an answer, as a solver may end
+    rule = {"id": "one", "kind": "one-of", "of": ["aa", "bb"], "counts_from": 1}
+    made = case([plain("aa"), plain("bb")], {"aa": 3, "bb": 2}, rule)
+    run = Session.run
+
+    def gives_up(self: Session, cost: Vector, lower: Vector, upper: Vector, **kinds: Any) -> Answer:
+        alone = self.n == 5 and list(lower[-2:]) == list(upper[-2:]) == [0, 1]
+        return Answer("failed", EMPTY, EMPTY, NO_BASIS) if alone else run(self, cost, lower, upper, **kinds)
+
+    assert solve(brief_of(made)).objective == pytest.approx(0.02)
+    monkeypatch.setattr(Session, "run", gives_up)
+    result = solve(brief_of(made))
+    assert result.proof == "none" or result.objective == pytest.approx(0.02)
 
 
 @pytest.mark.parametrize(
