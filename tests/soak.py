@@ -1,7 +1,10 @@
-"""Long random runs outside CI: briefs against the oracle, broken files against every reader.
+"""Long random runs outside CI: briefs against the oracle, broken files against every reader, figures of all sizes.
 
 Prints how many answers were wrong, unproven or crashed (goal 0) and how many checks of the tests rest on
-something outside the project (goal 150). Usage: python tests/soak.py [briefs] [files]
+something outside the project (goal 150). Usage: python tests/soak.py [briefs] [files] [figures]
+
+`python tests/soak.py --figures 57 60` looks at single briefs with big and small figures again: what is wrong, and
+the smallest brief that is still wrong.
 """
 
 from __future__ import annotations
@@ -21,6 +24,7 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).parent))
 
 import briefs
+import figures
 import oracle
 from openpyxl import Workbook
 
@@ -145,6 +149,48 @@ def run_files(first: int) -> Counter[str]:
     return found
 
 
+def judge_figures(seed: int) -> tuple[Any, dict[str, str], Result | None]:
+    """Return a brief with big and small figures, what is wrong about its answer, and the answer.
+
+    One in ten is rounded to the scale's steps too, which takes longer.
+    """
+    case = figures.draw(Random(f"figures {seed}"))
+    try:
+        wrong, result = figures.judged(case, weighable=seed % 10 == 0)
+    except Exception:  # every crash is counted and shown
+        return case, {"crashed": traceback.format_exc(limit=-3)}, None
+    return case, wrong, result
+
+
+def run_figures(first: int) -> Counter[str]:
+    """Judge a chunk of random briefs with big and small figures by exact arithmetic."""
+    found: Counter[str] = Counter()
+    for seed in range(first, first + CHUNK):
+        _, wrong, result = judge_figures(seed)
+        found["figures"] += 1
+        counted = [name for name in wrong if not name.startswith("(")]
+        found["by a hair"] += len(wrong) > len(counted)
+        answered = result is not None and result.ending in ("optimal", "infeasible")
+        found["crashed"] += "crashed" in counted
+        found["unproven"] += not answered and "crashed" not in counted
+        found["wrong"] += answered and bool(counted)
+        found.update(f"figures: {name}" for name in wrong)
+        for name in counted:
+            print(f"figures {seed}: {name}: {wrong[name]}  [python tests/soak.py --figures {seed}]", file=sys.stderr)
+    return found
+
+
+def show_figures(seeds: list[int]) -> int:
+    """Print what is wrong about single briefs, and the smallest ones that are still wrong."""
+    for seed in seeds:
+        case, wrong, _ = judge_figures(seed)
+        print(f"figures {seed}:\n{figures.words(case)}")
+        for name, how in wrong.items():
+            small = figures.shrunk(case, name)
+            print(f"{name}: {how}\n{figures.words(small)}")
+    return 0
+
+
 def outside_checks() -> int:
     """Return how many collected tests rest on something outside the project."""
     files = [str(ROOT / "tests" / f"{name}.py") for name in OUTSIDE]
@@ -156,8 +202,11 @@ def outside_checks() -> int:
 
 def main() -> int:
     """Return 0 if nothing was wrong, unproven or crashed."""
+    if sys.argv[1:2] == ["--figures"]:
+        return show_figures([int(seed) for seed in sys.argv[2:]])
     wanted = int(sys.argv[1]) if len(sys.argv) > 1 else 100_000
     files = int(sys.argv[2]) if len(sys.argv) > 2 else 10_000
+    sizes = int(sys.argv[3]) if len(sys.argv) > 3 else 20_000
     total: Counter[str] = Counter()
     with ProcessPoolExecutor() as pool:
         for number, part in enumerate(pool.map(run_briefs, range(0, wanted, CHUNK)), 1):
@@ -166,8 +215,12 @@ def main() -> int:
                 print(f"\r{number * CHUNK:,} briefs", end="", file=sys.stderr)
         for part in pool.map(run_files, range(0, files, CHUNK)):
             total += part
-    for name in ("briefs", "optimal", "infeasible", "by a hair", "files", "accepted", "refused"):
+        for part in pool.map(run_figures, range(0, sizes, CHUNK)):
+            total += part
+    for name in ("briefs", "optimal", "infeasible", "by a hair", "files", "accepted", "refused", "figures"):
         print(f"{name:>12} {total[name]:>9,}")
+    for name in sorted(n for n in total if n.startswith("figures: ")):
+        print(f"{'':>12} {total[name]:>9,}  {name}")
     print(f"{'wrong':>12} {total['wrong']:>9,}  goal 0")
     print(f"{'unproven':>12} {total['unproven']:>9,}  goal 0")
     print(f"{'crashed':>12} {total['crashed']:>9,}  goal 0")
