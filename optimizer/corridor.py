@@ -173,10 +173,6 @@ class Corridor:
         x, bounds = done.answer.x, (done.lower, done.upper)
         return Found(case, done.ending, done.proof, done.objective, x, *bounds, cost, done.answer, done.gap, weight)
 
-    def basis(self, found: Found) -> Basis:
-        """Return the basis of a found answer at its fixed choices."""
-        return found.basis
-
 
 def _carries_over(found: Found, case: Case) -> bool:
     """Return whether the proven best of an integer program is a point of a case that allows no more."""

@@ -10,7 +10,7 @@ import numpy as np
 
 from optimizer import __version__
 from optimizer.brief import Brief
-from optimizer.corridor import Brancher, Corridor, Found
+from optimizer.corridor import Brancher, Corridor, Found, Sign
 from optimizer.engine.ending import Ending, Proof, weakest
 from optimizer.engine.highs import highs_version
 from optimizer.errors import SolverError
@@ -20,8 +20,9 @@ from optimizer.pricing import entry_prices, price_rules
 from optimizer.result import PhOutcome, Result, SettingOutcome
 from optimizer.rounding import round_formula
 from optimizer.row import Setting
+from optimizer.rules import LimitRule
 from optimizer.ties import settle
-from optimizer.units import USED
+from optimizer.units import KEPT, USED, number
 
 
 @dataclass(frozen=True)
@@ -78,28 +79,22 @@ def solve_fully(
         return Solved(result, corridor, tuple(found), None)
     best = min(solved, key=lambda f: sign * f.objective)
     ties = [f for f in solved if sign * (f.objective - best.objective) <= best.margin]
-    settled = [settle(corridor, f, goals) for f in ties]
-    formulas = [formula_of(brief, f) for f in settled]
-    acidities = [choose_ph(brief, f, formula, corridor.cases) for f, formula in zip(settled, formulas, strict=True)]
-    margins = [-_margin(ph) for ph in acidities]
-    pick = min(range(len(settled)), key=lambda i: (round(margins[i], 9), i))
-    chosen, formula, ph = settled[pick], formulas[pick], acidities[pick]
-    ending = "optimal" if all(f.ending in ("optimal", "infeasible") for f in found) else "feasible"
-    proof = _joint_proof(found) if ending == "optimal" else "none"
+    settled = [_at_its_ph(corridor, settle(corridor, f, goals), goals[0]) for f in ties]
+    pick = max(range(len(settled)), key=lambda i: (round(_margin(settled[i][1]), 9), -i))
+    chosen, ph = settled[pick]
+    formula = formula_of(brief, chosen)
     setting = Setting() if ph is None else ph.setting
-    basis = corridor.basis(chosen)
+    ending = "optimal" if all(f.ending in ("optimal", "infeasible") and f.proof != "none" for f in found) else "feasible"
+    proof = _joint_proof(found) if ending == "optimal" else "none"
+    basis = chosen.basis
     outcomes = price_rules(brief, chosen, basis, formula, setting)
-    slack = {r.id: r.slack() for r in brief.all_rules}
-    broken = [o for o in outcomes if o.id in slack and o.violation > 10 * slack[o.id]]
-    if broken:
-        raise SolverError(
-            f"the formula breaks '{broken[0].reading}' by {broken[0].violation:.2g}; the answer is withheld."
-        )
+    objective = measure.value(formula, setting)
+    _refuse_what_differs(brief, chosen, formula, setting, objective)
     result = Result(
         brief,
         ending,
         proof,
-        chosen.objective,
+        objective,
         formula,
         rules=outcomes,
         ph=ph,
@@ -116,8 +111,39 @@ def solve_fully(
     if exact:
         from optimizer.engine.exact import check_exactly
 
-        result = replace(result, exact=check_exactly(basis).words)
+        assert chosen.x is not None
+        result = replace(result, exact=check_exactly(basis, chosen.x).words)
     return Solved(result, corridor, tuple(found), chosen)
+
+
+def _refuse_what_differs(brief: Brief, found: Found, formula: Formula, setting: Setting, objective: float) -> None:
+    """Refuse a formula that breaks a rule or that is not worth what was proven.
+
+    Raises:
+        SolverError: If it does.
+    """
+    for rule in brief.all_rules:
+        if rule.breaks(formula, setting):
+            missed = number(rule.violation(formula, setting), 9)
+            what = f"the formula breaks '{rule.reading()}' by {missed} {rule.unit}; the answer is withheld."
+            raise SolverError(f"{what} Doses below {USED:g} % do not count: look for figures of very different size.")
+    if not abs(objective - found.objective) <= found.margin:
+        told = f"{found.objective:.10g} was proven, the formula comes to {objective:.10g}"
+        raise SolverError(f"{told}; the answer is withheld. Look for figures of very different size in the brief.")
+
+
+def _at_its_ph(corridor: Corridor, found: Found, goal: tuple[Sign, LimitRule]) -> tuple[Found, PhOutcome | None]:
+    """Return a point in the case of the pH that it is told with, so that prices and barred materials are those."""
+    brief = corridor.brief
+    ph = choose_ph(brief, found, formula_of(brief, found), corridor.cases)
+    if ph is None or any(s.target == ph.target for s in found.case.settings):
+        return found, ph
+    case = next(
+        c for c in corridor.cases if c.model is found.case.model and any(s.target == ph.target for s in c.settings)
+    )
+    assert found.x is not None
+    there = corridor.repriced(replace(found, case=case), *goal, found.x[case.model.doses :])
+    return replace(there, x=found.x), ph
 
 
 def formula_of(brief: Brief, found: Found) -> Formula:
@@ -139,7 +165,7 @@ def choose_ph(brief: Brief, found: Found, formula: Formula, all_cases: tuple[Cas
         for case in all_cases
         if case.model is found.case.model
         for s in case.settings
-        if s.target is not None and all(acidity.gap(line.item.material, s) <= 1e-6 for line in formula.lines)
+        if s.target is not None and all(acidity.gap(line.item.material, s) <= KEPT for line in formula.lines)
     ]
     target = max(targets, key=lambda t: (round(min(t - shared.low, shared.high - t), 6), -t))
     low_by, high_by = shared.low_set_by or ("brief",), shared.high_set_by or ("brief",)

@@ -108,7 +108,7 @@ def _capped(corridor: Corridor, model: Model, caps: list[tuple[Vector, float]]) 
 
 def _settle_doses(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -> Found:
     """Return the preferred point of the optimal face at the found choices."""
-    basis = corridor.basis(found)
+    basis = found.basis
     if basis.unique:
         return found
     model = found.case.model

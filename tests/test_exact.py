@@ -33,7 +33,7 @@ def test_every_shipped_answer_is_confirmed(name: str) -> None:
     solved = solve_fully(brief, exact=True)
     assert solved.result.exact.startswith(CONFIRMED)
     assert solved.chosen is not None
-    found = check_exactly(solved.corridor.basis(solved.chosen))
+    found = check_exactly(solved.chosen.basis)
     assert (found.feasible, found.optimal) == (True, True)
     assert float(found.objective) == pytest.approx(solved.result.objective, rel=1e-12)
     assert solve(brief).exact == ""
@@ -205,7 +205,7 @@ def test_random_answers_are_confirmed_and_bent_ones_denied() -> None:
             solved.append(answer)
     for answer in solved:
         assert answer.chosen is not None
-        basis = answer.corridor.basis(answer.chosen)
+        basis = answer.chosen.basis
         found = check_exactly(basis)
         assert found.words.startswith(CONFIRMED)
         assert found.worst_miss <= 1e-9

@@ -1,8 +1,9 @@
-"""The optimal vertex once more in rational arithmetic, where nothing is rounded.
+"""The answer once more in rational arithmetic, where nothing is rounded.
 
 Every float is a binary fraction, so the arrays that the solver was given are exact rationals. The
 vertex and its duals are solved for by Gaussian elimination in fractions and every bound and sign is
-checked with no tolerance; a miss is told as the exact number it is.
+checked with no tolerance; so is the point that is shown, which need not be the vertex where several are
+equally good. A miss is told as the exact number it is.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import numpy.typing as npt
 
 from optimizer.engine.sensitivity import Basis
 from optimizer.pool import Vector
+from optimizer.units import SAME_WORTH
 
 
 @dataclass(frozen=True)
@@ -22,11 +24,13 @@ class ExactCheck:
     """What exact arithmetic says of a basis.
 
     Attributes:
-        feasible: Whether every column and row keeps its ends, or misses by less than 1e-9.
-        optimal: Whether every reduced cost has the right sign, or misses by less than 1e-9.
-        worst_miss: Largest miss of an end.
-        worst_sign: Largest reduced cost of the wrong sign.
-        objective: The exact objective, as a fraction.
+        feasible: Whether every column and row keeps its ends at the vertex and at the point shown, or misses by
+            less than `SAME_WORTH` of its end and largest coefficient.
+        optimal: Whether every reduced cost has the right sign, or misses by less than `SAME_WORTH` of its terms, and
+            the point shown is as good as the vertex to `SAME_WORTH` of what it sums.
+        worst_miss: Largest miss of an end, relative as said.
+        worst_sign: Largest reduced cost of the wrong sign, or excess of the point shown, relative as said.
+        objective: The exact objective of the vertex, as a fraction.
     """
 
     feasible: bool
@@ -51,11 +55,12 @@ class ExactCheck:
         )
 
 
-def check_exactly(basis: Basis) -> ExactCheck:
-    """Return what exact arithmetic says of an optimal basis.
+def check_exactly(basis: Basis, shown: Vector | None = None) -> ExactCheck:
+    """Return what exact arithmetic says of an optimal basis and of the point that is shown.
 
     Args:
         basis: Basis of min cost @ x with F z = 0, F = [A | -I], from the solver's own arrays.
+        shown: Column values of the answer, shape (n,); the vertex itself if None.
     """
     n, m = basis.n, basis.m
     rational = np.vectorize(Fraction, otypes=[object])
@@ -79,23 +84,38 @@ def check_exactly(basis: Basis) -> ExactCheck:
     for column, value in zip(columns, _solved(inner, right), strict=True):
         z[column] = value
     for r in range(m):
-        z[n + r] = sum((Fraction(float(full[r, j])) * z[j] for j in range(n) if full[r, j]), Fraction(0))
+        z[n + r] = _row(full, r, z[:n])
     prices = _solved(inner.T, [Fraction(float(cost[c])) for c in columns])
     y = dict(zip(active, prices, strict=True))
-    miss = max(_missed(z, basis.ends_low, basis.ends_high), Fraction(0))
-    wrong = max(_wrong_signs(basis, y, in_basis), Fraction(0))
-    objective = sum((Fraction(float(cost[j])) * z[j] for j in range(n) if cost[j]), Fraction(0))
-    limit = Fraction(1, 10**9)
+    objective = _paid(cost[:n], z)
+    miss, wrong = _missed(basis, z), _wrong_signs(basis, y, in_basis)
+    if shown is not None:
+        point = [Fraction(float(v)) for v in shown]
+        miss = max(miss, _missed(basis, [*point, *(_row(full, r, point) for r in range(m))]))
+        weight = _paid(np.abs(cost[:n]), point)
+        excess = _paid(cost[:n], point) - objective
+        wrong = max(wrong, excess / weight if weight else Fraction(int(excess > 0)))
+    limit = Fraction(SAME_WORTH)
     return ExactCheck(miss <= limit, wrong <= limit, float(miss), float(wrong), objective)
 
 
-def _missed(z: list[Fraction], low: Vector, high: Vector) -> Fraction:
+def _row(full: Vector, r: int, x: list[Fraction]) -> Fraction:
+    return sum((Fraction(float(full[r, j])) * x[j] for j in np.flatnonzero(full[r, : len(x)])), Fraction(0))
+
+
+def _paid(cost: Vector, x: list[Fraction]) -> Fraction:
+    return sum((Fraction(float(cost[j])) * x[j] for j in np.flatnonzero(cost)), Fraction(0))
+
+
+def _missed(basis: Basis, z: list[Fraction]) -> Fraction:
+    """Return the largest miss of an end, relative to the end and the row's largest coefficient, or 1 for a column."""
+    sizes = np.concatenate([np.ones(basis.n), np.abs(basis.full[:, : basis.n]).max(axis=1, initial=0.0)])
     worst = Fraction(0)
-    for value, below, above in zip(z, low, high, strict=True):
-        if below > -np.inf:
-            worst = max(worst, Fraction(float(below)) - value)
-        if above < np.inf:
-            worst = max(worst, value - Fraction(float(above)))
+    for value, below, above, size in zip(z, basis.ends_low, basis.ends_high, sizes, strict=True):
+        for end, sign in ((below, 1), (above, -1)):
+            if np.isfinite(end):
+                miss = sign * (Fraction(float(end)) - value)
+                worst = max(worst, miss / Fraction(max(float(size), abs(float(end))) or 1.0))
     return worst
 
 
@@ -106,7 +126,10 @@ def _wrong_signs(basis: Basis, y: dict[int, Fraction], in_basis: set[int]) -> Fr
             continue
         reduced = Fraction(float(basis.cost[j]))
         reduced -= sum((price * Fraction(float(basis.full[r, j])) for r, price in y.items()), Fraction(0))
-        worst = max(worst, -reduced if basis.sign[j] > 0 else reduced)
+        if (reduced < 0) == (basis.sign[j] > 0) and reduced:
+            terms = abs(Fraction(float(basis.cost[j])))
+            terms += sum((abs(price * Fraction(float(basis.full[r, j]))) for r, price in y.items()), Fraction(0))
+            worst = max(worst, abs(reduced) / terms)
     return worst
 
 

@@ -12,7 +12,7 @@ from optimizer.facts import Frozen, Key
 from optimizer.formula import Formula
 from optimizer.pool import Ingredient, Pool, Vector
 from optimizer.row import Choice, Row, Setting, Side
-from optimizer.units import KEPT, TOLERANCE, number
+from optimizer.units import KEPT, USED, number
 
 DUST = 1e-12
 """Differences this much smaller than what they are taken of count as 0."""
@@ -116,6 +116,8 @@ class LimitRule(Rule):
     band: float = Field(default=0.05, ge=0)
     """Half-width within which a rounded formula keeps `exactly`, in the rule's unit."""
 
+    summed: ClassVar[bool] = True
+    """Whether the measure sums `amount` over the doses."""
     ratio: ClassVar[bool] = False
     lowest: ClassVar[float] = 0.0
     highest: ClassVar[float] = inf
@@ -177,7 +179,7 @@ class LimitRule(Rule):
 
     def vanishing(self, pool: Pool) -> float:
         """Return the denominator up to which a ratio counts as one over nothing."""
-        return KEPT * float(np.abs(pool.vector(self.per)).max(initial=0.0))
+        return USED * float(np.abs(pool.vector(self.per)).max(initial=0.0))
 
     def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
         """One row per limit: numerator - limit x denominator against 0."""
@@ -219,13 +221,13 @@ class LimitRule(Rule):
         if not self.ratio:
             return top / below
         bottom = formula.total(self.per) + below
-        if bottom > TOLERANCE:
+        if bottom > USED * max((self.per(line.item) for line in formula.lines), default=0.0):
             return top / bottom
-        return inf if top > TOLERANCE else nan
+        return inf if top > USED * max((self.amount(line.item) for line in formula.lines), default=0.0) else nan
 
     def slack(self, formula: Formula | None = None) -> float:
         """Return the tolerance: relative to the limit, or to what 1 % of a used material brings if that is more."""
-        if formula is None:
+        if formula is None or not self.summed:
             return super().slack()
         bottom = (formula.total(self.per) if self.ratio else 0.0) + self.constants(formula.held_back)[1]
         most = max((abs(self.amount(line.item)) for line in formula.lines), default=0.0)
@@ -256,6 +258,8 @@ class CurvedRule(LimitRule):
     steps (`successive`) may replace it, and nothing passes over it in silence.
     """
 
+    summed: ClassVar[bool] = False
+
     def tangent(self, pool: Pool, doses: Vector) -> tuple[float, Vector]:
         """Return the measure at doses [% as supplied], shape (n,), and its exact slope per dose, shape (n,)."""
         raise NotImplementedError
@@ -266,10 +270,6 @@ class CurvedRule(LimitRule):
         what = f"'{asked}' is linear only around a formula, and this question needs straight rules."
         step = "'blend', 'compare' and 'frontier' follow it by steps, 'check' measures it; else leave the rule out."
         return fault("brief", f"rule.{self.id}", what, step)
-
-    def slack(self, formula: Formula | None = None) -> float:
-        """Return the tolerance relative to the limit; there is no amount of a material to relate it to."""
-        return Rule.slack(self, formula)
 
     def amount(self, item: Ingredient) -> float:
         """There is none.

@@ -96,6 +96,7 @@ class IfUsed(LimitRule):
     """The members, each for itself."""
     measured: Measured = "as supplied"
     """Whether the supplied dose or its active part is limited."""
+    summed: ClassVar[bool] = False
     unit: ClassVar[str] = "%"
     step: ClassVar[float] = 0.1
     highest: ClassVar[float] = 100.0

@@ -27,6 +27,7 @@ class Count(LimitRule):
     """What is counted, by default the surfactants."""
     counts_from: float = Field(default=0.1, gt=0, le=100)
     """Dose as supplied [%] from which a material counts towards a lower limit."""
+    summed: ClassVar[bool] = False
     unit: ClassVar[str] = "materials"
 
     @property

@@ -103,14 +103,14 @@ def why(brief: Brief, material: str, at: float = 1.0) -> Why:
     if solved.chosen is None or solved.result.formula is None:
         return Why(brief, material, known.name, nan, "", item.price, nan, (), "", settings, None)
     dose = solved.result.formula.dose(material)
-    worth = _worth(solved, solved.corridor.basis(solved.chosen), position)
+    worth = _worth(solved, solved.chosen.basis, position)
     shut = solved.chosen.upper is not None and solved.chosen.upper[position] <= 0
     responsible = "ph"
     entry = nan
     if not shut:
         taking = min(worth, key=lambda w: w.per_kg, default=None)
         responsible = taking.id if taking and taking.per_kg < -1e-9 and dose <= USED else ""
-        entry = entry_price(solved.chosen, solved.corridor.basis(solved.chosen), position, item.price)
+        entry = entry_price(solved.chosen, solved.chosen.basis, position, item.price)
         if abs(entry - sum(w.per_kg for w in worth)) > 1e-6 * (1 + abs(entry)):
             # More limits meet than needed: the prices of the basis do not add up to what one kg is worth.
             worth = ()
