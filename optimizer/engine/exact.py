@@ -127,9 +127,7 @@ def _wrong_signs(basis: Basis, y: dict[int, Fraction], in_basis: set[int]) -> Fr
         reduced = Fraction(float(basis.cost[j]))
         reduced -= sum((price * Fraction(float(basis.full[r, j])) for r, price in y.items()), Fraction(0))
         if (reduced < 0) == (basis.sign[j] > 0) and reduced:
-            terms = abs(Fraction(float(basis.cost[j])))
-            terms += sum((abs(price * Fraction(float(basis.full[r, j]))) for r, price in y.items()), Fraction(0))
-            worst = max(worst, abs(reduced) / terms)
+            worst = max(worst, abs(reduced) / Fraction(float(basis.terms[j])))
     return worst
 
 

@@ -100,11 +100,15 @@ class Basis:
         return inverse
 
     @cached_property
-    def costly(self) -> Mask:
-        """Which nonbasic columns and rows have a reduced cost that is not 0, each relative to the terms it sums."""
-        columns = np.abs(self.cost[: self.n]) + np.abs(self.y) @ np.abs(self.full[:, : self.n])
+    def terms(self) -> Vector:
+        """Size of the terms that each reduced cost sums, columns then rows, shape (n + m,)."""
         rows = np.abs(self.cost[self.basic]) @ np.abs(self.inverse)
-        return self.nonbasic & (np.abs(self.reduced) > ZERO_PRICE * np.concatenate([columns, rows]))
+        return np.concatenate([np.abs(self.cost[: self.n]) + rows @ np.abs(self.full[:, : self.n]), rows])
+
+    @cached_property
+    def costly(self) -> Mask:
+        """Which nonbasic columns and rows have a reduced cost that is not 0."""
+        return self.nonbasic & (np.abs(self.reduced) > ZERO_PRICE * self.terms)
 
     @property
     def unique(self) -> bool:
