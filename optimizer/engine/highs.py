@@ -66,6 +66,8 @@ OPTIONS: dict[str, bool | int | float | str] = {
 """What differs from the defaults of HiGHS."""
 DUST = 1e-11
 """A column value below this is what rounding leaves of 0."""
+LARGEST_COST = 50
+"""Largest cost that the solver is given, in powers of two."""
 SMALLEST_END = 40
 """Ends that lie further below a row's usual coefficient, in powers of two, are told from 0 only so far."""
 
@@ -150,14 +152,17 @@ class Session:
         self._loaded = self._own_matrix = False
         self._bounds = EMPTY
 
-    def run(self, cost: Vector, lower: Vector, upper: Vector, *, relaxed: bool = False) -> Answer:
+    def run(
+        self, cost: Vector, lower: Vector, upper: Vector, *, relaxed: bool = False, unit: float | None = None
+    ) -> Answer:
         """Minimise cost @ x with the given column bounds.
 
-        Columns that are integers and whose bounds differ make it an integer program, unless `relaxed`.
+        Columns that are integers and whose bounds differ make it an integer program, unless `relaxed`. Costs are
+        multiplied by `unit`, a power of two, on their way to the solver; `unit_of` them if None.
         """
         open_choices = self.integers > 0 and bool((lower[-self.integers :] < upper[-self.integers :]).any())
         branching = open_choices and not relaxed
-        unit = unit_of(cost)
+        unit = unit or unit_of(cost)
         cost = cost * unit
         self._highs.setOptionValue("time_limit", self._highs.getRunTime() + self.time_limit)
         if not self._loaded:
@@ -232,3 +237,11 @@ def unit_of(cost: Vector) -> float:
     """Return the power of two that brings costs to about 1, whatever a few very dear columns cost."""
     exponents = np.frexp(cost[cost != 0])[1]
     return float(np.ldexp(1.0, -round(exponents.mean()))) if exponents.size else 1.0
+
+
+def finest_unit(cost: Vector) -> float:
+    """Return the power of two that brings the smallest cost to about 1, as far as the largest then allows."""
+    exponents = np.frexp(cost[cost != 0])[1]
+    if not exponents.size:
+        return 1.0
+    return float(np.ldexp(1.0, -max(int(exponents.min()), int(exponents.max()) - LARGEST_COST)))

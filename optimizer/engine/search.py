@@ -16,7 +16,7 @@ import numpy as np
 
 from optimizer.engine.certificate import check_infeasible, check_optimal
 from optimizer.engine.ending import Ending, Proof, weakest
-from optimizer.engine.highs import EMPTY, NO_BASIS, Answer, Session, unit_of
+from optimizer.engine.highs import EMPTY, NO_BASIS, Answer, Session, finest_unit, unit_of
 from optimizer.errors import SolverError
 from optimizer.pool import Vector
 from optimizer.units import CHOICES_MET, SAME_WORTH
@@ -110,21 +110,24 @@ def linear(session: Session, cost: Vector, lower: Vector, upper: Vector) -> Sear
     Raises:
         SolverError: If it does not stand the check.
     """
-    answer = session.run(cost, lower, upper)
-    if answer.ending == "infeasible":
-        proven = _proven_impossible(session, lower, upper, answer.ray)
-        return Searched("infeasible", "certificate" if proven else "none")
-    if answer.ending != "optimal":
-        return Searched("failed" if answer.ending == "failed" else "stopped", "none")
-    rows = session.matrix, session.row_low, session.row_high
-    checked = check_optimal(*rows, cost, lower, upper, answer.x, answer.y)
-    if not checked.holds:
-        raise SolverError(
-            "the solver's answer did not stand the check outside the solver "
-            f"(rows {checked.primal:.1e}, signs {checked.dual:.1e}, bound {checked.gap:.1e}). "
-            "Look for figures of very different size in the brief."
-        )
-    return Searched("optimal", "certificate", answer, float(cost @ answer.x), lower, upper, checked.gap)
+    checked = None
+    for unit in (unit_of(cost), finest_unit(cost)):
+        answer = session.run(cost, lower, upper, unit=unit)
+        if answer.ending == "infeasible":
+            proven = _proven_impossible(session, lower, upper, answer.ray)
+            return Searched("infeasible", "certificate" if proven else "none")
+        if answer.ending != "optimal":
+            return Searched("failed" if answer.ending == "failed" else "stopped", "none")
+        rows = session.matrix, session.row_low, session.row_high
+        checked = check_optimal(*rows, cost, lower, upper, answer.x, answer.y)
+        if checked.holds:
+            return Searched("optimal", "certificate", answer, float(cost @ answer.x), lower, upper, checked.gap)
+    assert checked is not None
+    raise SolverError(
+        "the solver's answer did not stand the check outside the solver "
+        f"(rows {checked.primal:.1e}, signs {checked.dual:.1e}, bound {checked.gap:.1e}). "
+        "Look for figures of very different size in the brief."
+    )
 
 
 def _enumerated(session: Session, cost: Vector, lower: Vector, upper: Vector) -> Searched:
