@@ -279,13 +279,16 @@ def _steps(raw: Raw, result: Result) -> dict[str, str]:
     less = raw.sign * (value - Fraction(result.objective))
     if abs(Fraction(rounded.cost_of_rounding) - less) > CLOSE * size:
         found["steps: their cost"] = f"told {rounded.cost_of_rounding:.9g}, is {float(less):.9g}"
+    step = exactly(rounded.step)
+    typed = [exactly(line.percent) for line in rounded.formula.lines]
+    if sum(typed) != 100 - raw.held or any(dose % step for dose in typed):
+        found["steps: not on the grid"] = f"{typed}"
     breaks = [m.id for m in raw.limits if m.low != m.high and m.missed(x) > TOLERANCE]
-    if breaks:
+    if breaks or not raw.keeps_choices(x):
         found["steps: break a rule"] = f"{breaks}"
     # where a limit is exact, the nearest grid formula may lie on either side of it: a step of each dose is forgiven
     forgiven = TOLERANCE * size
     if any(m.low == m.high for m in raw.limits[1:]):
-        step = exactly(rounded.step)
         forgiven += sum((abs(t) * step for t, dose in zip(raw.goal.top, x, strict=True) if dose), ZERO)
     if less < -forgiven:
         found["steps: cost less than nothing"] = f"{float(less):.3g} of {float(size):.3g}"
