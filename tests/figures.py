@@ -23,6 +23,8 @@ from optimizer.solve import solve
 
 DUST = Fraction(1, 10**6)
 """A best point that needs a dose below this, % w/w, is a class of its own: it is not shown."""
+NOTHING = Fraction(1, 10**20)
+"""An objective below this is nothing, whatever it is summed from."""
 LINEAR = ("dose", "dose", "active", "salt", "water", "cost", "share", "ratio", "rating", *["property"] * 4)
 YES_NO = ("if-used", "if-used", "count", "one-of", "needs", "excludes")
 
@@ -245,14 +247,14 @@ def _wrong(raw: Raw, best: tuple[Fraction, Numbers] | None, result: Result) -> d
     value, size = value_at(raw.goal, x)
     told = Fraction(result.objective)
     found = {}
-    if abs(told - value) > CLOSE * size:
+    if abs(told - value) > CLOSE * size + NOTHING:
         found["told is not shown"] = f"told {result.objective:.12g}, shown {float(value):.12g}"
     breaks = broken(raw, x)
     if breaks:
         found["breaks a rule"] = f"{proven}: {breaks}"
     if best is None:
         found |= {} if breaks else {"(impossible by a hair)": proven}
-    elif abs(told - best[0]) > CLOSE * max(size, value_at(raw.goal, best[1])[1]):
+    elif abs(told - best[0]) > CLOSE * max(size, value_at(raw.goal, best[1])[1]) + NOTHING:
         words = f"{proven}: told {result.objective:.12g}, best {float(best[0]):.12g}"
         less = raw.sign * (told - best[0]) < 0
         found["better than can be had" if breaks or not less else "(within the tolerance)"] = words
@@ -274,18 +276,21 @@ def _steps(raw: Raw, result: Result) -> dict[str, str]:
     x = point_of(raw, rounded.formula)
     value, size = value_at(raw.goal, x)
     found = {}
-    if abs(Fraction(rounded.objective) - value) > CLOSE * size:
+    if abs(Fraction(rounded.objective) - value) > CLOSE * size + NOTHING:
         found["steps: told is not shown"] = f"told {rounded.objective:.12g}, shown {float(value):.12g}"
     less = raw.sign * (value - Fraction(result.objective))
-    if abs(Fraction(rounded.cost_of_rounding) - less) > CLOSE * size:
+    if abs(Fraction(rounded.cost_of_rounding) - less) > CLOSE * size + NOTHING:
         found["steps: their cost"] = f"told {rounded.cost_of_rounding:.9g}, is {float(less):.9g}"
+    step = exactly(rounded.step)
+    typed = [exactly(line.percent) for line in rounded.formula.lines]
+    if sum(typed) != 100 - raw.held or any(dose % step for dose in typed):
+        found["steps: not on the grid"] = f"{typed}"
     breaks = [m.id for m in raw.limits if m.low != m.high and m.missed(x) > TOLERANCE]
-    if breaks:
+    if breaks or not raw.keeps_choices(x):
         found["steps: break a rule"] = f"{breaks}"
     # where a limit is exact, the nearest grid formula may lie on either side of it: a step of each dose is forgiven
     forgiven = TOLERANCE * size
     if any(m.low == m.high for m in raw.limits[1:]):
-        step = exactly(rounded.step)
         forgiven += sum((abs(t) * step for t, dose in zip(raw.goal.top, x, strict=True) if dose), ZERO)
     if less < -forgiven:
         found["steps: cost less than nothing"] = f"{float(less):.3g} of {float(size):.3g}"
