@@ -35,3 +35,18 @@ class Formula:
     def dose(self, name: str) -> float:
         """Return the dose of a material [%], 0 if it is not used."""
         return next((line.percent for line in self.lines if line.item.id == name), 0.0)
+
+    @property
+    def doses(self) -> dict[str, float]:
+        """Doses by id [% as supplied]."""
+        return {line.item.id: line.percent for line in self.lines}
+
+    @property
+    def active(self) -> float:
+        """Surfactant active matter [% of the product]."""
+        return self.total(lambda i: i.surfactant)
+
+    @property
+    def cost(self) -> float:
+        """Material cost per kg of product, in the currency of the prices."""
+        return self.total(lambda i: i.price) / 100

@@ -20,7 +20,9 @@ class VanishingError(Exception):
     """A ratio is a mean over something that a best formula need not contain."""
 
 
-def optimum(run: Callable[[float], T | None], ratio_of: Callable[[T], float], start: float = 0.0) -> tuple[T, float] | None:
+def optimum(
+    run: Callable[[float], T | None], ratio_of: Callable[[T], float], start: float = 0.0
+) -> tuple[T, float] | None:
     """Return the best point of a ratio with its value, or None if there is no point.
 
     Args:

@@ -8,23 +8,28 @@ Limits whose coefficients change with the pH setting are refused.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from math import inf, nan
 
 import numpy as np
 
 from optimizer.brief import Brief
-from optimizer.engine.certificate import check_feasible
+from optimizer.engine.ending import Ending
 from optimizer.engine.highs import Session
+from optimizer.engine.onesided import Directions
+from optimizer.engine.search import search
+from optimizer.engine.sensitivity import Basis
 from optimizer.errors import SolverError, fault
-from optimizer.formula import Formula, Line
+from optimizer.formula import Formula
 from optimizer.model import Case, cases
 from optimizer.pool import Ingredient, Vector
-from optimizer.result import EXIT_CODES, Ending
+from optimizer.result import EXIT_CODES
 from optimizer.row import Setting
 from optimizer.shelf import ShelfLine
-from optimizer.units import TOLERANCE, USED
+from optimizer.solve import choose_ph, formula_from
+from optimizer.ties import further_costs, preferred
+from optimizer.units import ROW_MET, USED
 
 
 @dataclass(frozen=True)
@@ -296,49 +301,63 @@ class _Program:
         return cost
 
     def solve(self, currency: str, time_limit: float) -> Plan:
-        """Solve, fix the choices, price the stock and check every product by its own rules."""
+        """Solve, take the declared order among equally good doses, price the stock, check every product."""
         matrix, low, high = np.array(self.rows), np.array(self.low), np.array(self.high)
-        lower = np.zeros(self.width)
         session = Session(matrix, low, high, integers=self.width - self.whole_from, time_limit=time_limit)
-        answer = session.run(self.cost, lower, self.upper)
+        found = search(session, self.cost, np.zeros(self.width), self.upper)
         files = {k: v for b in self.blocks for k, v in b.product.brief.files.items()}
-        if answer.x.size == 0:
-            return Plan("infeasible" if answer.ending == "infeasible" else "stopped", currency, files=files)
-        whole = np.round(answer.x[self.whole_from :])
-        lower[self.whole_from :] = self.upper[self.whole_from :] = whole
-        fixed = session.run(self.cost, lower, self.upper)
-        if fixed.ending != "optimal" or check_feasible(matrix, low, high, lower, self.upper, fixed.x) > 1e-6:
-            raise SolverError("the plan could not be repeated at its own packs. Raise --time-limit.")
-        total = float(self.cost @ fixed.x)
-        gap = max(0.0, total - answer.bound) / (1e-9 + abs(total))
-        ending: Ending = "optimal" if answer.ending == "optimal" and gap <= 1e-6 else "feasible"
-        purchases = self._purchases(fixed.x)
+        if found.lower is None or found.upper is None:
+            return Plan(found.ending, currency, files=files)
+        ends = np.concatenate([found.lower, low]), np.concatenate([found.upper, high])
+        basis = Basis(matrix, self.cost, *ends, found.answer.x, found.answer.basic)
+        x = preferred(basis, self._further(), time_limit)
+        purchases = self._purchases(x)
         return Plan(
-            ending,
+            found.ending,
             currency,
-            total,
-            float(answer.bound),
-            gap,
+            found.objective,
+            found.bound,
+            found.gap,
             sum(p.cost for p in purchases),
-            tuple(self._made(block, fixed.x) for block in self.blocks),
+            tuple(self._made(block, x) for block in self.blocks),
             purchases,
-            self._told(fixed.x, -fixed.y),
+            self._told(x, self._worth(basis, x)),
             files,
         )
 
+    def _further(self) -> Iterator[Vector]:
+        """Yield each product's own further goals and order of ids, as costs over all columns."""
+        for block in self.blocks:
+            brief, model = block.product.brief, block.every[0].model
+            goals = tuple((sign, brief.measure(name)) for sign, name in brief.scenario.objective.goals[1:])
+            linear = tuple(goal for goal in goals if not goal[1].ratio)
+            for vector in further_costs(brief.pool, model, linear, np.zeros(model.size)):
+                cost = np.zeros(self.width)
+                cost[block.doses] = vector[: model.doses]
+                yield cost
+
+    def _worth(self, basis: Basis, x: Vector) -> dict[str, float]:
+        """Return what one more kg in stock would save, by id: the price of the balance's end when raised."""
+        directions = Directions(basis, x)
+        return {
+            name: 0.0 - directions.prices(np.array([r]), np.ones(1))[1] if self._short(r, x) else 0.0
+            for name, r in self.balance_at.items()
+        }
+
+    def _short(self, r: int, x: Vector) -> bool:
+        """Return whether nothing is left over of a balance's material."""
+        return float(self.rows[r] @ x) >= self.high[r] - ROW_MET * max(1.0, abs(self.high[r]))
+
     def _made(self, block: Block, x: Vector) -> Made:
         brief = block.product.brief
-        lines = tuple(
-            Line(item, float(dose)) for item, dose in zip(brief.pool.items, x[block.doses], strict=True) if dose > USED
-        )
-        formula = Formula(lines, brief.pool.held_back, brief.pool.later, brief.pool.thickeners)
         case = block.every[int(np.argmax(x[block.settings]))]
-        setting = case.settings[len(case.settings) // 2]
+        formula = formula_from(brief, x[block.doses])
+        ph = choose_ph(brief, case, formula, block.every)
+        setting = Setting() if ph is None else ph.setting
         for rule in brief.all_rules:
             if rule.breaks(formula, setting):
                 raise SolverError(f"the plan breaks '{rule.reading()}' of '{brief.scenario.name}'; it is withheld.")
-        cost = sum(line.percent * line.item.price for line in lines) / 100
-        return Made(brief.scenario.name, block.product.batch_kg, formula, setting, cost)
+        return Made(brief.scenario.name, block.product.batch_kg, formula, setting, formula.cost)
 
     def _purchases(self, x: Vector) -> tuple[Purchase, ...]:
         found = []
@@ -353,7 +372,7 @@ class _Program:
                 found.append(Purchase(name, line.supplier, nan, kg, kg * (line.price_per_kg or 0.0)))
         return tuple(sorted(found, key=lambda p: (p.material, p.supplier)))
 
-    def _told(self, x: Vector, worth: Vector) -> tuple[Balance, ...]:
+    def _told(self, x: Vector, worth: Mapping[str, float]) -> tuple[Balance, ...]:
         found = []
         for name, r in self.balance_at.items():
             uses = [
@@ -370,7 +389,7 @@ class _Program:
                 )
             )
             if used > USED or bought > USED:
-                found.append(Balance(name, stock, bought, used, max(0.0, stock + bought - used), float(worth[r]) + 0.0))
+                found.append(Balance(name, stock, bought, used, max(0.0, stock + bought - used), worth[name]))
         return tuple(found)
 
 

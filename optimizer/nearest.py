@@ -135,7 +135,7 @@ def nearest_within(
     found = Found(change.case, "optimal", "solver bound", float(kept.sum()), x)
     formula = formula_of(brief, found)
     names = tuple(name for name, moved in zip(brief.pool.ids, kept, strict=True) if moved > CHANGED)
-    ph = choose_ph(brief, found, formula, every)
+    ph = choose_ph(brief, found.case, formula, every)
     return Near(formula, ph, names, found.objective, change.proven, found)
 
 

@@ -7,7 +7,7 @@ coefficients at the weak and at the strong lot are computed and the worse one of
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf
 
 import numpy as np
@@ -15,14 +15,14 @@ import numpy as np
 from optimizer.brief import Brief
 from optimizer.corridor import Found
 from optimizer.engine.budgeted import Budgeted, budgeted
-from optimizer.engine.certificate import check_optimal
 from optimizer.engine.highs import Session
+from optimizer.engine.search import search
 from optimizer.errors import SolverError
 from optimizer.formula import Formula
+from optimizer.fractional import optimum
 from optimizer.lots import Lots
 from optimizer.model import Case, build, objective_vector
 from optimizer.pool import Vector
-from optimizer.result import Proof
 from optimizer.rounding import NEAR, grid_formula
 from optimizer.rules import LimitRule
 from optimizer.units import USED
@@ -61,30 +61,24 @@ def safest(brief: Brief, lots: Lots, safety: Safety, every: tuple[Case, ...]) ->
 
 
 def _best(brief: Brief, lots: Lots, case: Case, safety: Safety, measure: LimitRule, sign: int) -> Found | None:
-    """Return the best safe doses of one case; a ratio by Dinkelbach's iteration at the planned lots."""
+    """Return the best safe doses of one case; a ratio counts at the planned lots."""
     program = _protected(brief, lots, case, safety, measure, sign)
     session = Session(program.matrix, program.low, program.high, integers=_choices(case), time_limit=safety.time_limit)
-    ratio, found = 0.0, None
-    for _ in range(60):
+
+    def run(ratio: float) -> Found | None:
         vector, constant = objective_vector(measure, brief.pool, sign, ratio)
         found = _solved(case, program, session, vector + program.sure)
-        if found is None or found.x is None:
-            return None
-        if not measure.ratio:
-            return _at(found, sign * (found.objective + constant))
-        doses = found.x[: case.model.doses]
-        above, below = measure.constants(brief.pool.held_back)
-        value = (float(measure.amounts(brief.pool) @ doses) + above) / (
-            float(brief.pool.vector(measure.per) @ doses) + below
-        )
-        if abs(value - ratio) <= 1e-12 * (1 + abs(value)):
-            break
-        ratio = value
-    return None if found is None else _at(found, ratio)
+        return None if found is None else replace(found, objective=sign * (found.objective + constant))
 
+    def ratio_of(found: Found) -> float:
+        assert found.x is not None
+        top, bottom = measure.parts(brief.pool, found.x[: case.model.doses])
+        return top / bottom
 
-def _at(found: Found, objective: float) -> Found:
-    return Found(found.case, found.ending, found.proof, objective, found.x, gap=found.gap)
+    if not measure.ratio:
+        return run(0.0)
+    best = optimum(run, ratio_of)
+    return None if best is None else replace(best[0], objective=best[1])
 
 
 def _choices(case: Case) -> int:
@@ -130,27 +124,13 @@ def _solved(case: Case, program: Budgeted, session: Session, vector: Vector) -> 
     cost = np.concatenate([vector, program.cost, np.zeros(choices)])
     lower = np.concatenate([case.model.lower[:n], np.zeros(len(program.upper)), case.model.lower[n:]])
     upper = np.concatenate([case.upper[:n], program.upper, case.upper[n:]])
-    answer = session.run(cost, lower, upper)
-    if answer.ending == "infeasible":
+    found = search(session, cost, lower, upper)
+    if found.ending == "infeasible":
         return None
-    if answer.x.size == 0:
+    if found.lower is None:
         raise SolverError("the search for a safe formula was stopped before it found any. Give it more time.")
-    finished = answer.ending == "optimal"
-    bound = answer.bound
-    if choices:
-        lower[-choices:] = upper[-choices:] = np.round(answer.x[-choices:])
-        answer = session.run(cost, lower, upper)
-        if answer.ending != "optimal":
-            raise SolverError("the safe formula could not be repeated at its own choices.")
-    checked = check_optimal(program.matrix, program.low, program.high, cost, lower, upper, answer.x, answer.y)
-    if not checked.holds:
-        raise SolverError("the safe formula did not stand the check outside the solver.")
-    objective = float(cost @ answer.x)
-    gap = abs(objective - bound) / (1 + abs(objective)) if choices else 0.0
-    done = finished and gap <= 1e-6
-    proof: Proof = "none" if not done else "solver bound" if choices else "certificate"
-    x = np.concatenate([answer.x[:n], answer.x[len(answer.x) - choices :]])
-    return Found(case, "optimal" if done else "feasible", proof, objective, x, gap=gap)
+    x = np.concatenate([found.answer.x[:n], found.answer.x[len(found.answer.x) - choices :]])
+    return Found(case, found.ending, found.proof, found.objective, x, gap=found.gap)
 
 
 def weighable(brief: Brief, lots: Lots, found: Found, safety: Safety) -> Formula | None:

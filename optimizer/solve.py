@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from math import nan
 
@@ -16,6 +17,7 @@ from optimizer.engine.highs import highs_version
 from optimizer.errors import SolverError
 from optimizer.formula import Formula, Line
 from optimizer.model import Case
+from optimizer.pool import Vector
 from optimizer.pricing import entry_prices, price_rules
 from optimizer.result import PhOutcome, Result, SettingOutcome
 from optimizer.rounding import round_formula
@@ -84,7 +86,9 @@ def solve_fully(
     chosen, ph = settled[pick]
     formula = formula_of(brief, chosen)
     setting = Setting() if ph is None else ph.setting
-    ending = "optimal" if all(f.ending in ("optimal", "infeasible") and f.proof != "none" for f in found) else "feasible"
+    ending = (
+        "optimal" if all(f.ending in ("optimal", "infeasible") and f.proof != "none" for f in found) else "feasible"
+    )
     proof = _joint_proof(found) if ending == "optimal" else "none"
     basis = chosen.basis
     outcomes = price_rules(brief, chosen, basis, formula, setting)
@@ -135,7 +139,7 @@ def _refuse_what_differs(brief: Brief, found: Found, formula: Formula, setting: 
 def _at_its_ph(corridor: Corridor, found: Found, goal: tuple[Sign, LimitRule]) -> tuple[Found, PhOutcome | None]:
     """Return a point in the case of the pH that it is told with, so that prices and barred materials are those."""
     brief = corridor.brief
-    ph = choose_ph(brief, found, formula_of(brief, found), corridor.cases)
+    ph = choose_ph(brief, found.case, formula_of(brief, found), corridor.cases)
     if ph is None or any(s.target == ph.target for s in found.case.settings):
         return found, ph
     case = next(
@@ -149,22 +153,36 @@ def _at_its_ph(corridor: Corridor, found: Found, goal: tuple[Sign, LimitRule]) -
 def formula_of(brief: Brief, found: Found) -> Formula:
     """Return the used doses of a found answer."""
     assert found.x is not None
-    doses = found.x[: len(brief.pool)]
-    lines = tuple(Line(brief.pool.items[p], float(doses[p])) for p in (doses > USED).nonzero()[0])
-    return Formula(lines, brief.pool.held_back, brief.pool.later, brief.pool.thickeners)
+    return formula_from(brief, found.x[: len(brief.pool)])
 
 
-def choose_ph(brief: Brief, found: Found, formula: Formula, all_cases: tuple[Case, ...]) -> PhOutcome | None:
-    """Return the target furthest from an edge of the window that all used materials share."""
+def formula_from(brief: Brief, doses: Vector) -> Formula:
+    """Return doses [% as supplied], shape (n,), as a formula of what is used."""
+    pool = brief.pool
+    lines = tuple(Line(pool.items[p], float(doses[p])) for p in (doses > USED).nonzero()[0])
+    return Formula(lines, pool.held_back, pool.later, pool.thickeners)
+
+
+def choose_ph(brief: Brief, case: Case, formula: Formula, every: Iterable[Case]) -> PhOutcome | None:
+    """Return the target furthest from an edge of the window that all used materials share.
+
+    The one choice of a pH for a formula: among the settings of all cases with the rows of its own.
+
+    Args:
+        brief: The brief.
+        case: A case whose rows the formula keeps.
+        formula: The formula.
+        every: Cases whose settings may be taken.
+    """
     acidity = brief.acidity
     if acidity is None:
         return None
     shared = acidity.shared(formula)
     targets = [
         s.target
-        for case in all_cases
-        if case.model is found.case.model
-        for s in case.settings
+        for other in every
+        if other.model is case.model
+        for s in other.settings
         if s.target is not None and all(acidity.gap(line.item.material, s) <= KEPT for line in formula.lines)
     ]
     target = max(targets, key=lambda t: (round(min(t - shared.low, shared.high - t), 6), -t))

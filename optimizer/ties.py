@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from math import inf
 
@@ -109,34 +109,44 @@ def _capped(corridor: Corridor, model: Model, caps: list[tuple[Vector, float]]) 
 def _settle_doses(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -> Found:
     """Return the preferred point of the optimal face at the found choices."""
     basis = found.basis
+    further = further_costs(corridor.brief.pool, found.case.model, goals[1:], basis.x)
+    return replace(found, x=preferred(basis, further, corridor.time_limit))
+
+
+def preferred(basis: Basis, further: Iterable[Vector], time_limit: float) -> Vector:
+    """Return the point that further costs prefer, in their order, among all as good as the vertex, shape (n,).
+
+    What does not stand the check, or is worse than the vertex, is left aside.
+
+    Args:
+        basis: An optimal basis.
+        further: Costs, shape (n,) each; none is asked for where the vertex is the only best point.
+        time_limit: Seconds for each program [s].
+    """
+    n, x = basis.n, basis.x
     if basis.unique:
-        return found
-    model = found.case.model
+        return x
+    matrix, cost = basis.full[:, :n], basis.cost[:n]
     low, high = basis.ends_low.copy(), basis.ends_high.copy()
-    x = basis.x
     _narrow(basis, low, high)
-    for vector in _further(corridor.brief.pool, model, goals[1:], x):
-        if (low[: model.size] == high[: model.size]).all():
+    for vector in further:
+        if (low[:n] == high[:n]).all():
             break
-        session = Session(model.matrix, low[model.size :], high[model.size :], time_limit=corridor.time_limit)
-        answer: Answer = session.run(vector, low[: model.size], high[: model.size])
+        session = Session(matrix, low[n:], high[n:], time_limit=time_limit)
+        answer: Answer = session.run(vector, low[:n], high[:n])
         if answer.ending != "optimal":
             break
         x = answer.x
-        step = Basis(model.matrix, vector, low, high, x, answer.basic)
+        step = Basis(matrix, vector, low, high, x, answer.basic)
         if step.unique:
             break
         _narrow(step, low, high)
-    assert found.upper is not None
-    assert found.lower is not None
-    assert found.cost is not None
-    worse = float(found.cost @ x) - float(found.cost @ basis.x)
-    missed = check_feasible(model.matrix, model.row_low, model.row_high, found.lower, found.upper, x)
-    equal = worse <= SAME_WORTH * float(np.abs(found.cost) @ np.abs(basis.x))
-    return replace(found, x=x) if equal and missed <= ROW_MET else found
+    missed = check_feasible(matrix, basis.ends_low[n:], basis.ends_high[n:], basis.ends_low[:n], basis.ends_high[:n], x)
+    equal = float(cost @ x) - float(cost @ basis.x) <= SAME_WORTH * float(np.abs(cost) @ np.abs(basis.x))
+    return x if equal and missed <= ROW_MET else basis.x
 
 
-def _further(pool: Pool, model: Model, goals: tuple[Goal, ...], x: Vector) -> Iterator[Vector]:
+def further_costs(pool: Pool, model: Model, goals: tuple[Goal, ...], x: Vector) -> Iterator[Vector]:
     """Yield cost vectors of the further goals, then of 'as much as possible of the first id' and so on.
 
     A ratio is taken at its present value: on a face with the same denominator that is exact.

@@ -75,7 +75,10 @@ def check_optimal(
     ends = np.where(open_ | (values == 0), 0.0, ends)
     paid = cost * x.astype(np.longdouble)
     gap = abs(float(paid.sum() - (values * ends).sum()))
-    size, rounding = float(np.abs(paid).sum()), ROUND_OFF * float(np.concatenate([np.abs(prices), summed]) @ np.abs(ends))
+    size, rounding = (
+        float(np.abs(paid).sum()),
+        ROUND_OFF * float(np.concatenate([np.abs(prices), summed]) @ np.abs(ends)),
+    )
     relative = max(0.0, gap - rounding) / size if size > 0 else 0.0 if gap <= rounding else 1.0
     holds = primal <= ROW_MET and dual <= ZERO_PRICE and relative <= BOUND_MET
     return Certificate(primal, dual, relative, holds)

@@ -66,6 +66,8 @@ OPTIONS: dict[str, bool | int | float | str] = {
 """What differs from the defaults of HiGHS."""
 DUST = 1e-11
 """A column value below this is what rounding leaves of 0."""
+LINEAR_TIME = 60.0
+"""Seconds that a linear program has at least: what a search found in its time is always repeated and checked."""
 LARGEST_COST = 50
 """Largest cost that the solver is given, in powers of two."""
 SMALLEST_END = 40
@@ -123,7 +125,7 @@ class Session:
             row_low: Shape (m,).
             row_high: Shape (m,).
             integers: How many of the last columns are whole numbers.
-            time_limit: Seconds after which a run is given up [s].
+            time_limit: Seconds after which an integer run is given up [s].
             primal: Primal simplex: where only costs change, the last point stays a point, which halves the time.
         """
         self._highs = highspy.Highs()
@@ -164,7 +166,8 @@ class Session:
         branching = open_choices and not relaxed
         unit = unit or unit_of(cost)
         cost = cost * unit
-        self._highs.setOptionValue("time_limit", self._highs.getRunTime() + self.time_limit)
+        time = self.time_limit if branching else max(self.time_limit, LINEAR_TIME)
+        self._highs.setOptionValue("time_limit", self._highs.getRunTime() + time)
         if not self._loaded:
             self._lp.col_cost_, self._lp.col_lower_, self._lp.col_upper_ = cost, lower, upper
             if branching:

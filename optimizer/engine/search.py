@@ -43,7 +43,8 @@ class Searched:
         objective: cost @ x; NaN without a point.
         lower: Column bounds with the whole numbers fixed.
         upper: The same.
-        gap: How much better one could at most be by the solver's bound, relative to the objective.
+        gap: How much better one could at most be by the bound, relative to the objective.
+        bound: No point is better: checked here without open whole numbers, else the solver's word.
     """
 
     ending: Ending
@@ -53,11 +54,10 @@ class Searched:
     lower: Vector | None = None
     upper: Vector | None = None
     gap: float = 0.0
+    bound: float = nan
 
 
-def search(
-    session: Session, cost: Vector, lower: Vector, upper: Vector, searcher: Searcher | None = None
-) -> Searched:
+def search(session: Session, cost: Vector, lower: Vector, upper: Vector, searcher: Searcher | None = None) -> Searched:
     """Minimise over whole numbers and the rest.
 
     Args:
@@ -87,7 +87,8 @@ def search(
     found = fixed(session, cost, lower, upper, answer.x[session.n - session.integers :])
     gap = _gap(found.objective, answer.bound, cost)
     done = answer.ending == "optimal" and gap <= CHOICES_MET
-    return replace(found, ending="optimal" if done else "feasible", proof="solver bound" if done else "none", gap=gap)
+    ending, proof = ("optimal", "solver bound") if done else ("feasible", "none")
+    return replace(found, ending=ending, proof=proof, gap=gap, bound=answer.bound)
 
 
 def fixed(session: Session, cost: Vector, lower: Vector, upper: Vector, whole: Vector) -> Searched:
@@ -121,7 +122,8 @@ def linear(session: Session, cost: Vector, lower: Vector, upper: Vector) -> Sear
         rows = session.matrix, session.row_low, session.row_high
         checked = check_optimal(*rows, cost, lower, upper, answer.x, answer.y)
         if checked.holds:
-            return Searched("optimal", "certificate", answer, float(cost @ answer.x), lower, upper, checked.gap)
+            objective = float(cost @ answer.x)
+            return Searched("optimal", "certificate", answer, objective, lower, upper, checked.gap, objective)
     assert checked is not None
     raise SolverError(
         "the solver's answer did not stand the check outside the solver "
@@ -144,16 +146,14 @@ def _enumerated(session: Session, cost: Vector, lower: Vector, upper: Vector) ->
             best = found
     if "none" not in others:
         return replace(best, proof="enumerated")
-    return replace(best, ending="feasible" if best.answer.x.size else "stopped", proof="none", gap=inf)
+    return replace(best, ending="feasible" if best.answer.x.size else "stopped", proof="none", gap=inf, bound=nan)
 
 
 def _clearly_better(found: Searched, best: Searched, cost: Vector) -> bool:
     return found.objective < best.objective - SAME_WORTH * float(np.abs(cost) @ np.abs(best.answer.x))
 
 
-def _searched_elsewhere(
-    session: Session, cost: Vector, lower: Vector, upper: Vector, searcher: Searcher
-) -> Searched:
+def _searched_elsewhere(session: Session, cost: Vector, lower: Vector, upper: Vector, searcher: Searcher) -> Searched:
     """Let another solver search, then fix its choices, re-solve and compare."""
     answer = searcher(cost, lower, upper)
     if answer.ending == "infeasible":

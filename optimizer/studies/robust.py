@@ -121,7 +121,7 @@ def robust(brief: Brief, safety: Safety) -> Robust:
     )
     if best is None:
         return replace(told, possible=_possible(brief, lots, safety, every))
-    ph = choose_ph(brief, best, formula_of(brief, best), every)
+    ph = choose_ph(brief, best.case, formula_of(brief, best), every)
     setting = Setting() if ph is None else ph.setting
     gridded = weighable(brief, lots, best, safety)
     formula = gridded or formula_of(brief, best)
