@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from math import fsum, isnan
 from pathlib import Path
 
-from optimizer.errors import DataError, Problem, fault
+from optimizer.errors import DataError, Problem, UsageError, fault, nearest, spelled
 from optimizer.files import digest, shipped
 from optimizer.library import Library, read_library
 from optimizer.pool import Group, Ingredient, Pool, join, lines_of, stock_of, unknown
@@ -124,6 +124,7 @@ def make_brief(
     Raises:
         DataError: If the scenario names what does not exist, or no candidate is left.
     """
+    scenario = _declared(scenario, library)
     problems = _references(scenario, library, where)
     wanted = frozenset(also)
     joined, assumptions = _free_of_charge(join(library, shelf, scenario.currency), scenario, wanted)
@@ -265,6 +266,20 @@ def _both(pool: Pool, names: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(i.id for i in pool.items if any(s.inci in names for s in i.material.substances))
 
 
+def _declared(scenario: Scenario, library: Library) -> Scenario:
+    """Return the scenario with each property named as the library declares it."""
+    properties = _properties(library)
+    rules = tuple(
+        r.model_copy(update={"property": spelled(r.property, properties)}) if isinstance(r, Property) else r
+        for r in scenario.rule
+    )
+    return scenario.model_copy(update={"rule": rules})
+
+
+def _properties(library: Library) -> set[str]:
+    return {p for m in library.materials for p in m.properties} | set(library.property_units)
+
+
 def _references(scenario: Scenario, library: Library, where: str) -> list[Problem]:
     """Return every name in the scenario that leads nowhere, and every id that is used twice."""
     ids = library.by_id
@@ -304,8 +319,7 @@ def _references(scenario: Scenario, library: Library, where: str) -> list[Proble
                 what = "how much acid is undissociated depends on the pH, and the brief has none."
                 problems.append(Problem(where, f"rule.{rule.id}", what, "Write [ph] with low and high."))
         if isinstance(rule, Property):
-            declared = {p for m in library.materials for p in m.properties} | set(library.property_units)
-            problems += unknown(where, f"rule.{rule.id}.property", [rule.property], declared)
+            problems += unknown(where, f"rule.{rule.id}.property", [rule.property], _properties(library))
     total = sum(scenario.fixed.values()) + scenario.held_back.percent
     if total > 100:
         what = f"fixed doses and the part held back sum to {number(total)} %, more than 100."
@@ -314,7 +328,16 @@ def _references(scenario: Scenario, library: Library, where: str) -> list[Proble
 
 
 def find_measure(name: str, rules: Iterable[Rule], currency: str = "") -> LimitRule:
-    """Return a named measure or a rule's measure, without limits."""
-    rule = next((r for r in rules if r.id == name and isinstance(r, LimitRule)), None) or named_measure(name)
+    """Return a named measure or a rule's measure, without limits.
+
+    Raises:
+        UsageError: If neither has that name.
+    """
+    stated = {r.id: r for r in rules if isinstance(r, LimitRule)}
+    known = [*MEASURES, *stated]
+    name = spelled(name, known)
+    if name not in known:
+        raise UsageError(f"there is no measure or rule '{name}'. {nearest(name, known)}")
+    rule = stated[name] if name in stated else named_measure(name)
     free = rule.with_limits(-float("inf"), float("inf"))
     return free.model_copy(update={"currency": currency}) if isinstance(free, Cost) else free

@@ -3,13 +3,13 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Self
+from typing import Annotated, Any, Self
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import BeforeValidator, Field, ValidationError, model_validator
 
 from optimizer.bench.label import Label, label_of
 from optimizer.brief import Brief, load_brief
-from optimizer.errors import DataError, Problem, from_validation, nearest
+from optimizer.errors import DataError, Problem, from_validation, hyphened, nearest
 from optimizer.facts import Frozen, Key, Percent
 from optimizer.files import read_toml
 from optimizer.formula import Formula
@@ -21,6 +21,10 @@ USUAL_SHARE = 10.0
 """Part of a variant that may differ from its base [%]: 90/10, common practice; some assessors allow 2 %."""
 
 
+def _rule(name: Any) -> Any:
+    return hyphened(name) if isinstance(name, str) else name
+
+
 class Variant(Frozen):
     """One variant as written: what is swapped, and doses that are set anew."""
 
@@ -29,7 +33,7 @@ class Variant(Frozen):
     """Material of the base by what takes its place at the same dose."""
     dose: dict[Key, Percent] = {}
     """New doses [% as supplied]; 0 leaves a material out."""
-    without_rules: tuple[Key, ...] = ()
+    without_rules: tuple[Annotated[Key, BeforeValidator(_rule)], ...] = ()
     """Ids of rules of the brief that this variant need not keep, such as the perfume of a scentless one."""
     note: str = ""
 
