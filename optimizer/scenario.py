@@ -275,11 +275,16 @@ def _merged(path: Path, files: list[Path]) -> dict[str, Any]:
             own = {r.get("id"): r for r in value if isinstance(r, dict)}
             kept = [_varied(r, own.pop(r["id"])) if r["id"] in own else r for r in base.get("rule", [])]
             base["rule"] = [*kept, *own.values()]
-        elif isinstance(value, dict) and isinstance(base.get(key), dict):
+        elif isinstance(value, dict) and isinstance(base.get(key), dict) and not _new_goal(key, value):
             base[key] = {**base[key], **value}
         else:
             base[key] = value
     return base
+
+
+def _new_goal(key: str, table: dict[str, Any]) -> bool:
+    """Return whether a table states a goal of its own: then nothing of the goal that it varies is left."""
+    return key == "objective" and not table.keys().isdisjoint(("minimise", "maximise"))
 
 
 def _varied(base: dict[str, Any], change: dict[str, Any]) -> dict[str, Any]:

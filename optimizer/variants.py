@@ -30,7 +30,7 @@ class Variant(Frozen):
 
     name: Annotated[str, Field(min_length=1, max_length=60)]
     swap: dict[Key, Key] = {}
-    """Material of the base by what takes its place at the same dose."""
+    """Material of the base by what takes its place at the same dose; all swaps happen at once."""
     dose: dict[Key, Percent] = {}
     """New doses [% as supplied]; 0 leaves a material out."""
     without_rules: tuple[Annotated[Key, BeforeValidator(_rule)], ...] = ()
@@ -196,9 +196,9 @@ def _problems(where: str, wanted: VariantFile, base: dict[str, float], brief: Br
 
 
 def _doses(variant: Variant, base: dict[str, float], filler: str) -> dict[str, float]:
-    doses = dict(base)
+    doses = {k: v for k, v in base.items() if k not in variant.swap}
     for old, new in variant.swap.items():
-        doses[new] = doses.get(new, 0.0) + doses.pop(old)
+        doses[new] = doses.get(new, 0.0) + base[old]
     doses.update(variant.dose)
     total = sum(base.values())
     doses[filler] = total - sum(v for k, v in doses.items() if k != filler)

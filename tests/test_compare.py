@@ -201,7 +201,7 @@ def test_shared_parts_sum_to_the_whole_and_turn_their_signs(n: int, r: Random) -
     assert sum(parts.values()) == pytest.approx(costs[frozenset(names)] - costs[frozenset()])
     assert back == pytest.approx({name: -part for name, part in parts.items()})
     # Independent: walk every order.
-    walked = {name: 0.0 for name in names}
+    walked = dict.fromkeys(names, 0.0)
     for order in permutations(names):
         for k, name in enumerate(order):
             walked[name] += costs[frozenset(order[: k + 1])] - costs[frozenset(order[:k])]

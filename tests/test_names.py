@@ -119,3 +119,20 @@ def test_every_measure_is_found_however_it_is_joined(name: str, data: st.DataObj
 def test_a_name_that_is_known_as_it_stands_stays() -> None:
     assert spelled("a_b", ["a-b", "a_b"]) == "a_b"
     assert spelled("c_d", ["a-b"]) == "c_d"
+
+
+@pytest.mark.parametrize(
+    ("own", "goals"),
+    [
+        ('maximise = "mildness"', ((-1, "mildness"),)),
+        ('minimise = "salt"', ((1, "salt"),)),
+        ('then = ["minimise water"]', ((1, "cost"), (1, "water"))),
+    ],
+)
+def test_a_goal_of_a_variant_replaces_the_whole_goal_that_it_varies(
+    tmp_path: Path, own: str, goals: tuple[tuple[int, str], ...]
+) -> None:
+    base = 'name = "base"\n[objective]\nminimise = "cost"\nthen = ["maximise active"]\n'
+    (tmp_path / "base.toml").write_text(base, encoding="utf-8")
+    (tmp_path / "child.toml").write_text(f'name = "c"\nextends = "base.toml"\n[objective]\n{own}\n', encoding="utf-8")
+    assert read_scenario(tmp_path / "child.toml")[0].objective.goals == goals

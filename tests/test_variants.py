@@ -15,7 +15,7 @@ from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
 from optimizer.given import doses_of
 from optimizer.subject import subject_of
-from optimizer.variants import Variant, VariantFile, Variants, read_variants, varied
+from optimizer.variants import Variant, VariantFile, Variants, _doses, read_variants, varied
 
 RUN = CliRunner()
 BASE = subject_of("hand-wash")
@@ -126,3 +126,23 @@ def test_the_command_shows_the_shipped_variants_and_keeps_to_the_file(tmp_path: 
     away = tmp_path / "away.toml"
     away.write_text('base = "../x.toml"\n[[variant]]\nname = "x"\ndose = { glycerin = 3 }\n', encoding="utf-8")
     assert "leaves the folder" in str(RUN.invoke(app, ["variants", str(away)]).exception)
+
+
+def swapped(**swap: str) -> dict[str, float]:
+    """Return the doses of a base of 3 a, 2 b, 1 c and water after swaps; made-up figures."""
+    return _doses(Variant(name="v", swap=swap), {"a": 3.0, "b": 2.0, "c": 1.0, "aqua": 94.0}, "aqua")
+
+
+def test_swaps_are_read_from_the_old_doses_all_at_once() -> None:
+    assert swapped(a="b", b="a") == {"b": 3.0, "a": 2.0, "c": 1.0, "aqua": 94.0}
+    assert swapped(b="a", a="b") == {"b": 3.0, "a": 2.0, "c": 1.0, "aqua": 94.0}
+    assert swapped(a="b", b="c", c="a") == {"b": 3.0, "c": 2.0, "a": 1.0, "aqua": 94.0}
+
+
+def test_a_material_swapped_for_itself_keeps_its_dose() -> None:
+    assert swapped(a="a") == {"a": 3.0, "b": 2.0, "c": 1.0, "aqua": 94.0}
+
+
+def test_a_swap_for_what_the_base_holds_adds_to_it() -> None:
+    assert swapped(a="b") == {"b": 5.0, "c": 1.0, "aqua": 94.0}
+    assert swapped(a="d", b="d") == {"d": 5.0, "c": 1.0, "aqua": 94.0}
