@@ -77,7 +77,7 @@ def test_the_parts_sum_to_the_whole(one: int, other: int) -> None:
     found = split(first, second)
     assert found.total == pytest.approx(least(changed) - least(case), abs=CLOSE)
     if isnan(found.limit):
-        return  # a mixture of the two has no formula
+        return  # no order has a formula at every step
     assert found.price + found.lot + found.material + found.limit == pytest.approx(found.total, abs=1e-12)
     back = split(second, first)
     for part in ("total", "price", "lot", "material", "limit"):
@@ -179,7 +179,7 @@ def test_another_lot_is_told_as_a_lot_and_not_as_a_price() -> None:
         "other rules or doses": "+0.0000",
         "together": "+0.1000",
     }
-    assert "mean over every order" in tables[-1].note
+    assert "mean over the orders" in tables[-1].note
 
 
 def test_prices_of_formulas_that_were_read_are_the_mean_of_both_formulas() -> None:
@@ -238,11 +238,21 @@ def test_an_impossible_column_has_no_cost_and_no_split() -> None:
     assert compare((sides[1], sides[0])).splits[0].total != 0
 
 
-def test_a_step_that_is_impossible_on_the_way_cannot_be_told() -> None:
-    # the first brief's 30 % active cannot be made of the second's cc alone
+def test_orders_with_an_impossible_step_are_left_out() -> None:
+    # the first brief's 30 % active cannot be made of the second's cc alone: the rule comes first, 1.20 to 0.80
     found = split(side(brief_of(pencil(30, aa=2.0))), side(brief_of(pencil(20, cc=1.0))))
     assert found.total == pytest.approx(0.80 - 1.20)
-    assert found.price == pytest.approx(0)
+    assert (found.price, found.lot) == (0, 0)
+    assert found.limit == pytest.approx(-0.40)
+    assert found.material == pytest.approx(0, abs=CLOSE)
+
+
+def test_what_is_impossible_in_every_order_cannot_be_told() -> None:
+    # 30 % active cannot be made of cc alone, nor a dose of cc of aa alone
+    other = pencil(20, cc=1.0)
+    other["scenario"]["rule"].append({"id": "cc", "kind": "dose", "of": ["cc"], "at_least": 1})
+    found = split(side(brief_of(pencil(30, aa=2.0))), side(brief_of(other)))
+    assert found.total == pytest.approx(0.80 - 1.20)
     assert isnan(found.material)
     assert isnan(found.limit)
 

@@ -230,7 +230,7 @@ def compare_document(comparison: Comparison) -> Document:
         )
         split_rows = tuple((label, "", *(_signed(getattr(s, key)) for s in comparison.splits)) for key, label in parts)
         title = f"Why the cost differs from {heads[0]}, {currency} per kg"
-        note = "Each part is the mean over every order in which the causes can come."
+        note = "Each part is the mean over the orders in which the causes can come one after the other."
         sections.append(Table(title, ("because of", *heads), split_rows, numbers, note, strong=frozenset({4})))
     notes = tuple(f"{s.name}: {n}" for s in sides for n in s.notes)
     sections += [Listing("Assumed", notes)] if notes else []

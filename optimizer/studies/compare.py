@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from itertools import combinations
-from math import comb, fsum, nan
+from itertools import combinations, pairwise, permutations
+from math import fsum, isnan, nan
 
 from optimizer.brief import Brief
 from optimizer.formula import Formula
@@ -101,8 +101,8 @@ def split(first: Side, other: Side) -> Split:
 
     Each cause counts with the mean of what it changes over every order in which the causes can come (Shapley, A value
     for n-person games, 1953, from memory), so that the split from the other side is the same with its signs turned.
-    Of two scenarios every mixture is solved anew: prices, lots, candidates and rules each from either side; if one of
-    those has no formula, no cause can be told. Of formulas that were read, only prices and doses can be told apart.
+    Of two scenarios every mixture is solved anew: prices, lots, candidates and rules each from either side; orders that
+    pass a mixture without a formula are left out. Of formulas that were read, only prices and doses can be told apart.
     """
     total = other.cost - first.cost
     if first.formula is None or other.formula is None:
@@ -121,21 +121,19 @@ def split(first: Side, other: Side) -> Split:
 
 
 def shared(causes: tuple[str, ...], cost: Callable[[frozenset[str]], float]) -> dict[str, float]:
-    """Return what each cause changes, as the mean over every order in which the causes can come.
+    """Return what each cause changes, as the mean over the orders in which the causes can come; NaN if there is none.
 
     Args:
         causes: Names of the causes.
-        cost: The cost with some of the causes taken from the other side.
+        cost: The cost with some of the causes taken from the other side; NaN if it has none.
     """
-    n = len(causes)
-    found = {frozenset(some): 0.0 for k in range(n + 1) for some in combinations(causes, k)}
-    found = {some: cost(some) for some in found}
-    return {
-        cause: fsum(
-            (found[some | {cause}] - found[some]) / (n * comb(n - 1, len(some))) for some in found if cause not in some
-        )
-        for cause in causes
-    }
+    costs = {frozenset(some): cost(frozenset(some)) for k in range(len(causes) + 1) for some in combinations(causes, k)}
+    walks = []
+    for order in permutations(causes):
+        steps = [costs[frozenset(order[:k])] for k in range(len(order) + 1)]
+        if not any(map(isnan, steps)):
+            walks.append({cause: after - before for cause, (before, after) in zip(order, pairwise(steps), strict=True)})
+    return {cause: fsum(w[cause] for w in walks) / len(walks) if walks else nan for cause in causes}
 
 
 def _causes(first: Brief, other: Brief) -> tuple[str, ...]:
