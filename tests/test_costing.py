@@ -476,5 +476,7 @@ def test_freight_by_the_kg_is_borne_by_each_batch_and_an_order_is_shared(library
     for batches in (1, 2, 4):
         assert freight_of(by_kg, formula, 10.0, batches) == pytest.approx(30 / 60 * 2)
         assert freight_of(order, formula, 10.0, batches) == pytest.approx(12 / batches)
+    named = Freight(amount=30.0, covers_kg=60.0, materials=("aqua",))
+    assert freight_of(named, formula, 10.0) == pytest.approx(30 / 60 * 8)
     costing = cost_of_batch(formula, Size(10_000), costs=Costs(freight=(by_kg, order)), batches=4)
     assert [p.cost for p in costing.parts if p.what == "freight"] == pytest.approx([1.0, 3.0])

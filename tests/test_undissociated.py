@@ -204,7 +204,7 @@ def test_exclusion_that_applies_is_named(tmp_path: Path) -> None:
 
 
 def test_each_ph_has_the_preservative_that_is_best_at_it() -> None:
-    """One preservative only: benzoate at the lower pH, sorbate, cheaper here, at the higher; by the equation of the rule.
+    """One preservative only: benzoate at the lower pH, sorbate at the higher; costs by the equation of the rule.
 
     What is chosen at one pH may not be carried over to another at which the rows differ. Made-up prices.
     """
