@@ -77,6 +77,9 @@ def test_no_other_purchase_costs_less(need: int, packs: list[Sold], per_kg: int 
         (5.5, [Offer("a", 1.0, 5), Offer("b", 4.0)], 7.0, (1, 0.5)),
         # The same money: more mass.
         (4.0, [Offer("a", 2.0, 5), Offer("b", 2.5, 4)], 10.0, (1, 0)),
+        (4.0, [Offer("a", 2.0, 5), Offer("b", 5 / 3, 3)], 10.0, (0, 2)),
+        # The same money and mass: fewer packs.
+        (8.0, [Offer("a", 1.0, 6), Offer("b", 1.0, 1), Offer("c", 1.0, 4)], 8.0, (0, 0, 2)),
         # A sum that floating point misses by a hair asks for no second pack.
         (0.1 + 0.2, [Offer("a", 1.0, 0.3)], 0.3, (1,)),
         (0.0, [Offer("a", 1.0, 1)], 0.0, (0,)),
