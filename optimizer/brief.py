@@ -3,13 +3,13 @@
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from math import isnan
+from math import fsum, isnan
 from pathlib import Path
 
-from optimizer.errors import DataError, Problem, fault
+from optimizer.errors import DataError, Problem, UsageError, fault, nearest, spelled
 from optimizer.files import digest, shipped
 from optimizer.library import Library, read_library
-from optimizer.pool import Group, Ingredient, Pool, join, unknown
+from optimizer.pool import Group, Ingredient, Pool, join, lines_of, stock_of, unknown
 from optimizer.rules import (
     MEASURES,
     Acidity,
@@ -124,6 +124,7 @@ def make_brief(
     Raises:
         DataError: If the scenario names what does not exist, or no candidate is left.
     """
+    scenario = _declared(scenario, library)
     problems = _references(scenario, library, where)
     wanted = frozenset(also)
     joined, assumptions = _free_of_charge(join(library, shelf, scenario.currency), scenario, wanted)
@@ -142,7 +143,8 @@ def make_brief(
     thickeners = tuple(joined[n] for n in scenario.held_back.thickeners)
     later = (*(joined[n] for n in scenario.held_back.acids), *thickeners)
     pool = Pool(tuple(chosen[n] for n in sorted(chosen)), scenario.held_back.percent, later, thickeners)
-    rules, watched = _rules(scenario, library, pool)
+    rules, watched = _rules(scenario, library, pool, shelf)
+    assumptions += [_together(rule, pool, shelf) for rule in rules if isinstance(rule, Stock) and rule.lines > 1]
     clear = any(isinstance(r, Clear) for r in rules)
     acidity = scenario.ph.model_copy(update={"id": "ph", "clear": clear}) if scenario.ph else None
     brief = Brief(scenario, pool, rules, acidity, watched, library, files or {}, tuple(assumptions), left_out, shelf)
@@ -195,7 +197,9 @@ def _candidates(
     return chosen, left_out
 
 
-def _rules(scenario: Scenario, library: Library, pool: Pool) -> tuple[tuple[Rule, ...], tuple[Rule, ...]]:
+def _rules(
+    scenario: Scenario, library: Library, pool: Pool, shelf: Shelf | None
+) -> tuple[tuple[Rule, ...], tuple[Rule, ...]]:
     """Return the rules of the model, sorted by id, and the ceilings that are only watched."""
     rules: list[Rule] = [Total(id="total", exactly=100.0, source="arithmetic")]
     for rule in scenario.rule:
@@ -206,11 +210,7 @@ def _rules(scenario: Scenario, library: Library, pool: Pool) -> tuple[tuple[Rule
         rules.append(rule)
     for name, percent in scenario.fixed.items():
         rules.append(Dose(id=f"fixed-{name}", of=Group(materials=(name,)), exactly=percent))
-    if scenario.batch_kg:
-        for item in pool.items:
-            if item.line and item.line.stock_kg is not None:
-                most = 100 * item.line.stock_kg / scenario.batch_kg
-                rules.append(Stock(id=f"stock-{item.id}", of=Group(materials=(item.id,)), at_most=most, source="shelf"))
+    rules += _stocks(scenario, pool, shelf)
     present = {s.inci for i in pool.items for s in i.material.substances}
     watched: list[Rule] = []
     for ceiling in library.ceilings:
@@ -229,9 +229,55 @@ def _rules(scenario: Scenario, library: Library, pool: Pool) -> tuple[tuple[Rule
     return tuple(sorted(rules, key=lambda r: r.id)), tuple(sorted(watched, key=lambda r: r.id))
 
 
+def _stocks(scenario: Scenario, pool: Pool, shelf: Shelf | None) -> list[Stock]:
+    """Return a limit for each candidate whose stock the shelf states, if the scenario states a batch."""
+    if not scenario.batch_kg or shelf is None:
+        return []
+    items = {item.id: item for item in pool.items}
+    held = [name for name, line in lines_of(shelf.lines, items, priced=False) if line.stock_kg]
+    return [
+        Stock(
+            id=f"stock-{name}",
+            of=Group(materials=(name,)),
+            at_most=100 * kg / scenario.batch_kg,
+            lines=max(1, held.count(name)),
+            source="shelf",
+        )
+        for name, kg in stock_of(shelf.lines, items).items()
+    ]
+
+
+def _together(rule: Stock, pool: Pool, shelf: Shelf | None) -> str:
+    """Return the sentence that says how several shelf lines of one material are counted."""
+    name = rule.of.materials[0]
+    item = pool.items[pool.index[name]]
+    lines = [x for _, x in lines_of(shelf.lines if shelf else (), {name: item}, priced=False) if x.stock_kg]
+    kg = fsum(line.stock_kg or 0.0 for line in lines)
+    dearest = max([item.price, *(x.price_per_kg for x in lines if x.price_per_kg is not None)])
+    dearer = f", the dearest in stock is {number(dearest)}" if dearest > item.price else ""
+    return (
+        f"{name}: the {number(kg)} kg in stock on {rule.lines} shelf lines count together, at the price per kg and the "
+        f"strength of the cheapest line ({number(item.price)}{dearer})"
+    )
+
+
 def _both(pool: Pool, names: tuple[str, ...]) -> tuple[str, ...]:
     """Return the ids that contain a substance of the first side, which cannot exclude themselves."""
     return tuple(i.id for i in pool.items if any(s.inci in names for s in i.material.substances))
+
+
+def _declared(scenario: Scenario, library: Library) -> Scenario:
+    """Return the scenario with each property named as the library declares it."""
+    properties = _properties(library)
+    rules = tuple(
+        r.model_copy(update={"property": spelled(r.property, properties)}) if isinstance(r, Property) else r
+        for r in scenario.rule
+    )
+    return scenario.model_copy(update={"rule": rules})
+
+
+def _properties(library: Library) -> set[str]:
+    return {p for m in library.materials for p in m.properties} | set(library.property_units)
 
 
 def _references(scenario: Scenario, library: Library, where: str) -> list[Problem]:
@@ -273,8 +319,7 @@ def _references(scenario: Scenario, library: Library, where: str) -> list[Proble
                 what = "how much acid is undissociated depends on the pH, and the brief has none."
                 problems.append(Problem(where, f"rule.{rule.id}", what, "Write [ph] with low and high."))
         if isinstance(rule, Property):
-            declared = {p for m in library.materials for p in m.properties} | set(library.property_units)
-            problems += unknown(where, f"rule.{rule.id}.property", [rule.property], declared)
+            problems += unknown(where, f"rule.{rule.id}.property", [rule.property], _properties(library))
     total = sum(scenario.fixed.values()) + scenario.held_back.percent
     if total > 100:
         what = f"fixed doses and the part held back sum to {number(total)} %, more than 100."
@@ -283,7 +328,16 @@ def _references(scenario: Scenario, library: Library, where: str) -> list[Proble
 
 
 def find_measure(name: str, rules: Iterable[Rule], currency: str = "") -> LimitRule:
-    """Return a named measure or a rule's measure, without limits."""
-    rule = next((r for r in rules if r.id == name and isinstance(r, LimitRule)), None) or named_measure(name)
+    """Return a named measure or a rule's measure, without limits.
+
+    Raises:
+        UsageError: If neither has that name.
+    """
+    stated = {r.id: r for r in rules if isinstance(r, LimitRule)}
+    known = [*MEASURES, *stated]
+    name = spelled(name, known)
+    if name not in known:
+        raise UsageError(f"there is no measure or rule '{name}'. {nearest(name, known)}")
+    rule = stated[name] if name in stated else named_measure(name)
     free = rule.with_limits(-float("inf"), float("inf"))
     return free.model_copy(update={"currency": currency}) if isinstance(free, Cost) else free

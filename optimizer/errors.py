@@ -79,8 +79,19 @@ def nearest(word: str, known: Iterable[str]) -> str:
     return f"Known: {shown}{more}."
 
 
+def hyphened(name: str) -> str:
+    """Return an id, a measure or a kind of rule as the house writes it: foam-density for foam_density too."""
+    return name.replace("_", "-")
+
+
+def spelled(name: str, known: Iterable[str]) -> str:
+    """Return the known name that a name means, whether joined by hyphens or underscores; else the name itself."""
+    known = set(known)
+    return name if name in known else next((k for k in sorted(known) if hyphened(k) == hyphened(name)), name)
+
+
 ID_PATTERN = r"^[a-z0-9][a-z0-9.-]*$"
-TIE_PATTERN = r"^(minimise|maximise) [a-z0-9.-]+$"
+TIE_PATTERN = r"^(minimise|maximise) [a-z0-9._-]+$"
 PATTERNS = {
     ID_PATTERN: ("an id is lowercase letters, digits, hyphens and dots.", "Write it so, such as 'my-betaine'."),
     TIE_PATTERN: ("a tie-break is a sense and a measure.", "Write 'maximise mildness' or 'minimise salt'."),

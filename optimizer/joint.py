@@ -23,7 +23,7 @@ from optimizer.engine.sensitivity import Basis
 from optimizer.errors import SolverError, fault
 from optimizer.formula import Formula
 from optimizer.model import Case, cases
-from optimizer.pool import Ingredient, Vector
+from optimizer.pool import Ingredient, Vector, lines_of, stock_of
 from optimizer.result import EXIT_CODES
 from optimizer.row import Setting
 from optimizer.shelf import ShelfLine
@@ -149,26 +149,9 @@ def joint(
     return plan.solve(currency, time_limit)
 
 
-def lines_of(
-    lines: tuple[ShelfLine, ...], items: Mapping[str, Ingredient], *, priced: bool = True
-) -> list[tuple[str, ShelfLine]]:
-    """Return the shelf's lines of the candidates with their material's id; only those with a price, if `priced`."""
-    names = {key.casefold(): i.id for i in items.values() for key in (i.material.inci, i.material.name, i.id)}
-    found = [(names.get(line.material.casefold(), ""), line) for line in lines]
-    return [(name, line) for name, line in found if name and (line.price_per_kg is not None or not priced)]
-
-
 def on_tap(item: Ingredient) -> bool:
     """Whether the material is water, which can always be had by weight."""
     return item.material.function == "solvent"
-
-
-def stock_of(lines: tuple[ShelfLine, ...], items: Mapping[str, Ingredient]) -> dict[str, float]:
-    """Return what the shelf holds of each candidate [kg]; a line without a price counts too."""
-    stock: dict[str, float] = {}
-    for name, line in lines_of(lines, items, priced=False):
-        stock[name] = stock.get(name, 0.0) + (line.stock_kg or 0.0)
-    return stock
 
 
 class _Program:

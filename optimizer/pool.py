@@ -1,6 +1,6 @@
 """The candidates of one brief: library facts joined with the shelf, sorted by id."""
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -226,6 +226,9 @@ def with_lot(material: Material, active: float) -> Material:
 def join(library: Library, shelf: Shelf | None, currency: str) -> dict[str, Ingredient]:
     """Join every material with its cheapest shelf line.
 
+    A program has one price and one strength per material. Price and lot are those of the cheapest line per kg, as in
+    every costing: what one more kg costs, whatever it was bought for. The stock is that of all lines (`stock_of`).
+
     Raises:
         DataError: If a shelf line names an unknown material or another currency.
     """
@@ -283,7 +286,28 @@ def lot_doubt(material: Material, active: float) -> str:
     return ""
 
 
-def _names(materials: Iterable[Material]) -> dict[str, set[str]]:
+def lines_of(
+    lines: Iterable[ShelfLine], items: Mapping[str, Ingredient], *, priced: bool = True
+) -> list[tuple[str, ShelfLine]]:
+    """Return the shelf's lines of the candidates with their material's id; only those with a price, if `priced`."""
+    names = _names([item.material for item in items.values()])
+    found = [(names.get(line.material.casefold(), set()), line) for line in lines]
+    return [(min(ids), line) for ids, line in found if ids and (line.price_per_kg is not None or not priced)]
+
+
+def stock_of(lines: Iterable[ShelfLine], items: Mapping[str, Ingredient]) -> dict[str, float]:
+    """Return what the shelf holds of each candidate whose stock it states [kg].
+
+    All lines of a material count together, those without a price too; a line with an empty cell adds nothing.
+    """
+    stock: dict[str, float] = {}
+    for name, line in lines_of(lines, items, priced=False):
+        if line.stock_kg is not None:
+            stock[name] = stock.get(name, 0.0) + line.stock_kg
+    return stock
+
+
+def _names(materials: Collection[Material]) -> dict[str, set[str]]:
     """Return ids by every name under which a shelf may list a material."""
     names: dict[str, set[str]] = {}
     for material in materials:
@@ -298,4 +322,16 @@ def unknown(where: str, key: str, names: Iterable[str], known: Iterable[str]) ->
     return [Problem(where, key, f"there is no '{n}'.", nearest(n, known)) for n in names if n not in known]
 
 
-__all__ = ["Group", "Ingredient", "Percent", "Pool", "fault", "join", "lot_doubt", "unknown", "with_lot"]
+__all__ = [
+    "Group",
+    "Ingredient",
+    "Percent",
+    "Pool",
+    "fault",
+    "join",
+    "lines_of",
+    "lot_doubt",
+    "stock_of",
+    "unknown",
+    "with_lot",
+]

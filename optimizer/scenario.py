@@ -5,9 +5,9 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import Field, InstanceOf, ValidationError, model_validator
+from pydantic import Field, InstanceOf, ValidationError, field_validator, model_validator
 
-from optimizer.errors import TIE_PATTERN, DataError, Problem, fault, from_validation, nearest
+from optimizer.errors import TIE_PATTERN, DataError, Problem, fault, from_validation, hyphened, nearest, spelled
 from optimizer.facts import Charge, Free, Frozen, Material, Percent
 from optimizer.files import read_toml, shipped
 from optimizer.pool import unknown
@@ -108,6 +108,11 @@ class Objective(Frozen):
     """A measure (mildness, flash-foam, natural ...) or the id of a rule."""
     then: tuple[Annotated[str, Field(pattern=TIE_PATTERN)], ...] = ()
     """Tie-breaks such as 'maximise mildness'; last always comes the order of ids."""
+
+    @field_validator("minimise", "maximise", "then")
+    @classmethod
+    def _spelled(cls, value: Any) -> Any:
+        return hyphened(value) if isinstance(value, str) else tuple(map(hyphened, value)) if value else value
 
     @model_validator(mode="after")
     def _one(self) -> Self:
@@ -246,6 +251,9 @@ def _merged(path: Path, files: list[Path]) -> dict[str, Any]:
             if not isinstance(rule.get("id", ""), str):
                 raise fault(str(path), f"rule.{number_}.id", "an id is a word.", 'Write it in quotes: id = "active".')
             rule.setdefault("id", _rule_id(rule, raw["rule"][:number_]))
+            rule["id"] = hyphened(rule["id"])
+            if isinstance(rule.get("kind"), str):
+                rule["kind"] = spelled(rule["kind"], KINDS)
     base_name = raw.get("extends", "")
     if not isinstance(base_name, str):
         raise fault(
@@ -257,7 +265,8 @@ def _merged(path: Path, files: list[Path]) -> dict[str, Any]:
     dropped = raw.get("without_rules", [])
     known = {r.get("id") for r in base.get("rule", []) if isinstance(r, dict)}
     if isinstance(dropped, list):
-        missing = unknown(str(path), "without_rules", [str(d) for d in dropped], {str(k) for k in known})
+        dropped = [hyphened(str(d)) for d in dropped]
+        missing = unknown(str(path), "without_rules", dropped, {str(k) for k in known})
         if missing:
             raise DataError(missing)
         base["rule"] = [r for r in base.get("rule", []) if r.get("id") not in dropped]
@@ -266,11 +275,16 @@ def _merged(path: Path, files: list[Path]) -> dict[str, Any]:
             own = {r.get("id"): r for r in value if isinstance(r, dict)}
             kept = [_varied(r, own.pop(r["id"])) if r["id"] in own else r for r in base.get("rule", [])]
             base["rule"] = [*kept, *own.values()]
-        elif isinstance(value, dict) and isinstance(base.get(key), dict):
+        elif isinstance(value, dict) and isinstance(base.get(key), dict) and not _new_goal(key, value):
             base[key] = {**base[key], **value}
         else:
             base[key] = value
     return base
+
+
+def _new_goal(key: str, table: dict[str, Any]) -> bool:
+    """Return whether a table states a goal of its own: then nothing of the goal that it varies is left."""
+    return key == "objective" and not table.keys().isdisjoint(("minimise", "maximise"))
 
 
 def _varied(base: dict[str, Any], change: dict[str, Any]) -> dict[str, Any]:
@@ -302,8 +316,15 @@ def _rule_id(rule: dict[str, Any], earlier: list[Any]) -> str:
     return next(f"{name}-{n}" for n in range(2, 1000) if f"{name}-{n}" not in taken)
 
 
+def addressed(key: str) -> str:
+    """Return the dotted key of a what-if with its rule named as briefs name it; tables and fields stay as they are."""
+    owner, dot, last = key.rpartition(".")
+    return key if key.partition(".")[0] in Scenario.model_fields else f"{hyphened(owner)}{dot}{last}"
+
+
 def _change(raw: dict[str, Any], key: str, value: str) -> None:
     """Apply one what-if to the raw scenario."""
+    key = addressed(key)
     head, _, rest = key.partition(".")
     if head in UNCHANGEABLE:
         raise fault("--set", key, "this cannot be changed here.", "Write a variant file that extends this one.")

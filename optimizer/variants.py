@@ -3,13 +3,13 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Self
+from typing import Annotated, Any, Self
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import BeforeValidator, Field, ValidationError, model_validator
 
 from optimizer.bench.label import Label, label_of
 from optimizer.brief import Brief, load_brief
-from optimizer.errors import DataError, Problem, from_validation, nearest
+from optimizer.errors import DataError, Problem, from_validation, hyphened, nearest
 from optimizer.facts import Frozen, Key, Percent
 from optimizer.files import read_toml
 from optimizer.formula import Formula
@@ -21,15 +21,19 @@ USUAL_SHARE = 10.0
 """Part of a variant that may differ from its base [%]: 90/10, common practice; some assessors allow 2 %."""
 
 
+def _rule(name: Any) -> Any:
+    return hyphened(name) if isinstance(name, str) else name
+
+
 class Variant(Frozen):
     """One variant as written: what is swapped, and doses that are set anew."""
 
     name: Annotated[str, Field(min_length=1, max_length=60)]
     swap: dict[Key, Key] = {}
-    """Material of the base by what takes its place at the same dose."""
+    """Material of the base by what takes its place at the same dose; all swaps happen at once."""
     dose: dict[Key, Percent] = {}
     """New doses [% as supplied]; 0 leaves a material out."""
-    without_rules: tuple[Key, ...] = ()
+    without_rules: tuple[Annotated[Key, BeforeValidator(_rule)], ...] = ()
     """Ids of rules of the brief that this variant need not keep, such as the perfume of a scentless one."""
     note: str = ""
 
@@ -192,9 +196,9 @@ def _problems(where: str, wanted: VariantFile, base: dict[str, float], brief: Br
 
 
 def _doses(variant: Variant, base: dict[str, float], filler: str) -> dict[str, float]:
-    doses = dict(base)
+    doses = {k: v for k, v in base.items() if k not in variant.swap}
     for old, new in variant.swap.items():
-        doses[new] = doses.get(new, 0.0) + doses.pop(old)
+        doses[new] = doses.get(new, 0.0) + base[old]
     doses.update(variant.dose)
     total = sum(base.values())
     doses[filler] = total - sum(v for k, v in doses.items() if k != filler)

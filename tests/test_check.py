@@ -468,3 +468,16 @@ def test_mends_keep_what_was_kept(seed: int) -> None:
         if mend.cost is not None:
             assert solve(eased).ending == "optimal"
             assert solve(eased).cost <= checked.cost + mend.cost + 1e-6
+
+
+def test_a_formula_is_held_against_the_brief_with_its_own_part_held_back() -> None:
+    # 5 % kept free by the formula and 0 % or 8 % by the brief; 10 aa and 20 cc are the 10 % active that are asked for.
+    for of_the_brief in (0.0, 8.0):
+        checked = held(pencil(held_back={"percent": of_the_brief}), {"aa": 10, "cc": 20}, 5.0)
+        assert checked.formula.held_back == 5.0
+        assert checked.broken == ()
+        assert {o.id: o.value for o in checked.rules}["total"] == pytest.approx(100)
+        weak = held(pencil(held_back={"percent": of_the_brief}), {"aa": 9, "cc": 20}, 5.0)
+        assert weak.broken == ("act",)
+        assert weak.nearest is not None
+        assert sum(line.percent for line in weak.nearest.formula.lines) == pytest.approx(95)

@@ -452,3 +452,31 @@ def test_a_batch_without_its_final_mass_is_costed_as_planned_and_says_so(tmp_pat
 def test_more_bottles_than_the_batch_fills_are_refused(tmp_path: Path) -> None:
     with pytest.raises(DataError, match="4 bottles of 250 g are more than the 980 g"):
         costed(tmp_path, FINISHED + "finish = {mass_g = 980.0, bottles = 4}\n")
+
+
+# --- What a sample of slips once left standing -----------------------------------------------------------------
+
+
+def test_the_cost_per_kg_of_active_ranges_over_lots_and_prices_at_once(library: Library) -> None:
+    """Cheapest price at the strongest lot to dearest price at the weakest; prices are made up."""
+    lines = [ShelfLine(row=2 + k, material="coco-glucoside", price_per_kg=price) for k, price in enumerate((5.0, 3.0))]
+    shelf = Shelf(where="shelf", lines=tuple(lines))
+    formula = formula_of(library, {"coco-glucoside": (20.0, 3.0), "aqua": (80.0, 0.0)})
+    costing = cost_of_batch(formula, Size(2000), shelf=shelf)
+    (low, typical, high), *more = [s.share for s in library.by_id["coco-glucoside"].substances if s.surfactant]
+    assert not more
+    assert costing.active_percent == pytest.approx((0.2 * low, 0.2 * typical, 0.2 * high))
+    assert costing.actives_range == pytest.approx((3.0 / (high / 100), 5.0 / (low / 100)))
+    assert costing.actives_range[0] < costing.materials_per_kg_active < costing.actives_range[1]
+
+
+def test_freight_by_the_kg_is_borne_by_each_batch_and_an_order_is_shared(library: Library) -> None:
+    formula = formula_of(library, {"coco-glucoside": (20.0, 3.0), "aqua": (80.0, 0.0)})
+    by_kg, order = Freight(amount=30.0, covers_kg=60.0), Freight(what="van", amount=12.0, per_order=True)
+    for batches in (1, 2, 4):
+        assert freight_of(by_kg, formula, 10.0, batches) == pytest.approx(30 / 60 * 2)
+        assert freight_of(order, formula, 10.0, batches) == pytest.approx(12 / batches)
+    named = Freight(amount=30.0, covers_kg=60.0, materials=("aqua",))
+    assert freight_of(named, formula, 10.0) == pytest.approx(30 / 60 * 8)
+    costing = cost_of_batch(formula, Size(10_000), costs=Costs(freight=(by_kg, order)), batches=4)
+    assert [p.cost for p in costing.parts if p.what == "freight"] == pytest.approx([1.0, 3.0])

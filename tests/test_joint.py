@@ -166,3 +166,11 @@ def test_command_prints_the_range_of_the_shop() -> None:
     assert done.exit_code == 0
     for words in ("Planned; proven best.", "Packs to buy", "Each product alone", "Harbour hand wash", "Gentle wash"):
         assert words in done.stdout
+
+
+def test_a_smallest_order_above_all_that_is_made_can_still_be_bought() -> None:
+    # 5 kg of 10 % = 0.5 kg active = 1 kg strong: one pack of 1 kg would do, but no fewer than twelve are sold.
+    line = {"material": "strong", "supplier": "pier", "price_per_kg": 3.0, "pack_kg": 1.0, "min_packs": 12.0}
+    plan = joint((product(10, 5, line, {"material": "aqua", "price_per_kg": 0.1}),), leftover=0.0)
+    assert plan.ending == "optimal"
+    assert [p.packs for p in plan.purchases if p.material == "strong"] == [12]

@@ -21,6 +21,8 @@ from oracle import Case, Table
 from scipy.optimize import linprog
 
 from optimizer.brief import Brief, load_brief
+from optimizer.engine.sensitivity import Basis
+from optimizer.errors import SolverError
 from optimizer.files import shipped
 from optimizer.result import Outcome, Result
 from optimizer.rules import LimitRule, Rule
@@ -408,3 +410,10 @@ def test_shuffling_a_drawn_brief_of_equal_prices_changes_nothing(seed: int, orde
     assert first.ending == second.ending
     if first.formula is not None:
         assert doses(first) == pytest.approx(doses(second), abs=1e-9)
+
+
+def test_a_basis_that_cannot_be_inverted_is_told_in_words() -> None:
+    """Two rows that are one as far as the machine can tell, as of materials of 1e-5 % active; made-up figures."""
+    tiny = np.array([[1e-7, 1.0], [1e-7, 1.0]])
+    with pytest.raises(SolverError, match="prices of limits cannot be told: some figures are too small"):
+        Basis(tiny, np.zeros(2), np.zeros(4), np.ones(4), np.zeros(2), np.array([0, 1]))

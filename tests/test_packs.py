@@ -77,6 +77,9 @@ def test_no_other_purchase_costs_less(need: int, packs: list[Sold], per_kg: int 
         (5.5, [Offer("a", 1.0, 5), Offer("b", 4.0)], 7.0, (1, 0.5)),
         # The same money: more mass.
         (4.0, [Offer("a", 2.0, 5), Offer("b", 2.5, 4)], 10.0, (1, 0)),
+        (4.0, [Offer("a", 2.0, 5), Offer("b", 5 / 3, 3)], 10.0, (0, 2)),
+        # The same money and mass: fewer packs.
+        (8.0, [Offer("a", 1.0, 6), Offer("b", 1.0, 1), Offer("c", 1.0, 4)], 8.0, (0, 0, 2)),
         # A sum that floating point misses by a hair asks for no second pack.
         (0.1 + 0.2, [Offer("a", 1.0, 0.3)], 0.3, (1,)),
         (0.0, [Offer("a", 1.0, 1)], 0.0, (0,)),
@@ -163,3 +166,14 @@ def test_what_nobody_sells_is_short(items: dict[str, Ingredient]) -> None:
 def test_without_a_shelf_everything_but_water_is_short(items: dict[str, Ingredient]) -> None:
     plan = buying({"glycerin": 1.0, "aqua": 9.0}, items, None, 1)
     assert [n.material for n in plan.short] == ["glycerin"]
+
+
+def test_no_fewer_packs_are_bought_than_are_sold_at_the_price(items: dict[str, Ingredient]) -> None:
+    few = ShelfLine(row=2, material="glycerin", supplier="a", price_per_kg=4.0, pack_kg=1)
+    many = ShelfLine(row=3, material="glycerin", supplier="b", price_per_kg=2.0, pack_kg=1, min_packs=2.5)
+    (alone,) = buying({"glycerin": 0.5}, items, shelf(many), 1).needs
+    assert [(p.packs, p.cost) for p in alone.purchases] == [(3, 6)]  # 2.5 packs are three
+    (either,) = buying({"glycerin": 0.5}, items, shelf(few, many), 1).needs
+    assert [(p.supplier, p.packs) for p in either.purchases] == [("a", 1)]
+    (much,) = buying({"glycerin": 0.5}, items, shelf(few, many), 8).needs
+    assert [(p.supplier, p.packs) for p in much.purchases] == [("b", 4)]

@@ -360,6 +360,38 @@ def test_the_stock_is_a_limit_once_the_batch_has_a_size() -> None:
     assert next(o.binding for o in limited.rules if o.id == "stock-betaine") == "high"
 
 
+def test_stock_counts_every_shelf_line_and_not_the_cheapest_alone() -> None:
+    """2 kg of a betaine for 10 kg at 20 %: 1 kg of the cheap line and 1 kg of the dear one. Made-up figures."""
+    tables = {"name": "x", "batch_kg": 10, "rule": [{"id": "active", "kind": "active", "exactly": 6}]}
+    cheap = {"material": "betaine", "price_per_kg": 2, "stock_kg": 1}
+    dear = {"material": "Betaine", "price_per_kg": 3, "stock_kg": 100}
+    for lines in (shelf(cheap, dear), shelf(dear, cheap)):
+        brief = make_brief(scenario_from(tables, "brief"), library(), lines)
+        result = solve(brief)
+        assert result.formula is not None
+        assert result.formula.dose("betaine") == pytest.approx(20, abs=1e-9)
+        assert result.cost == pytest.approx(0.4, abs=1e-9)
+        assert brief.assumptions[-1] == (
+            "betaine: the 101 kg in stock on 2 shelf lines count together, at the price per kg and the strength of the "
+            "cheapest line (2, the dearest in stock is 3)"
+        )
+    stock = {r.id: r for r in brief.rules}["stock-betaine"]
+    assert stock.limits[1] == pytest.approx(1010)
+    assert stock.reading() == "betaine (stock of 2 shelf lines for this batch) at most 1010 % (shelf)"
+
+
+def test_stock_of_a_cheapest_line_that_states_none_is_what_the_other_lines_hold() -> None:
+    tables = {"name": "x", "batch_kg": 10, "rule": [{"id": "active", "kind": "active", "exactly": 6}]}
+    lines = [{"material": "betaine", "price_per_kg": 2}, {"material": "betaine", "price_per_kg": 3, "stock_kg": 1}]
+    brief = make_brief(scenario_from(tables, "brief"), library(), shelf(*lines))
+    stock = {r.id: r for r in brief.rules}["stock-betaine"]
+    assert stock.limits[1] == pytest.approx(10)
+    assert "lines" not in stock.reading()
+    assert solve(brief).ending == "infeasible"
+    unstated = make_brief(scenario_from(tables, "brief"), library(), shelf(lines[0]))
+    assert "stock-betaine" not in {r.id for r in unstated.rules}
+
+
 def test_water_that_is_not_on_the_shelf_is_free_and_told() -> None:
     tables = {"name": "x", "rule": [{"id": "active", "kind": "active", "exactly": 6}]}
     brief = make_brief(scenario_from(tables, "brief"), library(), shelf({"material": "betaine", "price_per_kg": 3}))

@@ -201,3 +201,30 @@ def test_exclusion_that_applies_is_named(tmp_path: Path) -> None:
     both = formula_of({mixture: 0.05, "methylisothiazolinone": 0.01}, tmp_path)
     told = preservation_of(both.brief, both.formula, Setting(5.0, 4.8, 5.2))
     assert any(broken for _, broken in told.exclusions)
+
+
+def test_each_ph_has_the_preservative_that_is_best_at_it() -> None:
+    """One preservative only: benzoate at the lower pH, sorbate at the higher; costs by the equation of the rule.
+
+    What is chosen at one pH may not be carried over to another at which the rows differ. Made-up prices.
+    """
+    drawn = case(0.1, low=4.0, high=5.2)
+    drawn["materials"] = [
+        {**m, "ph_stable": [3.0, 8.0]} for m in drawn["materials"] if m["id"] in ("benzo", "sorb", "aqua")
+    ]
+    prices = {"benzo": 4.0, "sorb": 8.0}
+    drawn["shelf"] = [{"material": name, "price_per_kg": price} for name, price in prices.items()]
+    one = {"id": "one", "kind": "count", "of": ["benzo", "sorb"], "at_most": 1}
+    drawn["scenario"]["rule"] = [drawn["scenario"]["rule"][1], one]
+    result = solve(brief_of(drawn))
+    assert len(result.settings) > 1
+    best = set()
+    for told in result.settings:
+        costs = {}
+        for name, price in prices.items():
+            ((share, as_acid, pka),) = SHARES[name]
+            per_unit = share * as_acid / (1 + 10 ** (told.last + TOLERANCE - pka))
+            costs[name] = 0.1 / per_unit * price / 100
+        assert told.objective == pytest.approx(min(costs.values()), rel=1e-6)
+        best.add(min(costs, key=costs.__getitem__))
+    assert best == {"benzo", "sorb"}

@@ -15,7 +15,7 @@ from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
 from optimizer.given import doses_of
 from optimizer.subject import subject_of
-from optimizer.variants import Variant, VariantFile, Variants, read_variants, varied
+from optimizer.variants import Variant, VariantFile, Variants, _doses, read_variants, varied
 
 RUN = CliRunner()
 BASE = subject_of("hand-wash")
@@ -126,3 +126,54 @@ def test_the_command_shows_the_shipped_variants_and_keeps_to_the_file(tmp_path: 
     away = tmp_path / "away.toml"
     away.write_text('base = "../x.toml"\n[[variant]]\nname = "x"\ndose = { glycerin = 3 }\n', encoding="utf-8")
     assert "leaves the folder" in str(RUN.invoke(app, ["variants", str(away)]).exception)
+
+
+def swapped(**swap: str) -> dict[str, float]:
+    """Return the doses of a base of 3 a, 2 b, 1 c and water after swaps; made-up figures."""
+    return _doses(Variant(name="v", swap=swap), {"a": 3.0, "b": 2.0, "c": 1.0, "aqua": 94.0}, "aqua")
+
+
+def test_swaps_are_read_from_the_old_doses_all_at_once() -> None:
+    assert swapped(a="b", b="a") == {"b": 3.0, "a": 2.0, "c": 1.0, "aqua": 94.0}
+    assert swapped(b="a", a="b") == {"b": 3.0, "a": 2.0, "c": 1.0, "aqua": 94.0}
+    assert swapped(a="b", b="c", c="a") == {"b": 3.0, "c": 2.0, "a": 1.0, "aqua": 94.0}
+
+
+def test_a_material_swapped_for_itself_keeps_its_dose() -> None:
+    assert swapped(a="a") == {"a": 3.0, "b": 2.0, "c": 1.0, "aqua": 94.0}
+
+
+def test_a_swap_for_what_the_base_holds_adds_to_it() -> None:
+    assert swapped(a="b") == {"b": 5.0, "c": 1.0, "aqua": 94.0}
+    assert swapped(a="d", b="d") == {"d": 5.0, "c": 1.0, "aqua": 94.0}
+
+
+def test_a_variant_at_its_limits_is_no_more_than_a_variant() -> None:
+    aloe = Variant(name="aloe", dose={"aloe-vera-juice": 8.0})
+    (outcome,) = hold(aloe, changed_at_most=8, new_materials_at_most=1).outcomes
+    assert outcome.too_much == ()
+    (past,) = hold(aloe, changed_at_most=7.99, new_materials_at_most=1).outcomes
+    assert len(past.too_much) == 1
+
+
+def test_a_variant_tells_what_it_costs_more_and_keeps_what_is_held_back() -> None:
+    # The shelf of the demo: aloe vera juice 24.00 for 5 kg, water 25.00 for 1000 kg.
+    (outcome,) = hold(Variant(name="aloe", dose={"aloe-vera-juice": 2.0})).outcomes
+    assert outcome.cost_change == pytest.approx(0.02 * (24 / 5 - 25 / 1000))
+    assert BASE.formula.held_back > 0
+    assert outcome.checked.formula.held_back == BASE.formula.held_back
+    assert {o.id: o.value for o in outcome.checked.rules}["total"] == pytest.approx(100)
+
+
+def test_what_the_base_breaks_already_is_not_newly_broken() -> None:
+    (strong,) = hold(Variant(name="strong", dose={"parfum": 0.6})).outcomes
+    wanted = VariantFile(variant=(Variant(name="aloe", dose={"aloe-vera-juice": 1.0}),))
+    found = varied("strong", strong.checked.formula, BASE.scenario, wanted)
+    assert "perfume" in found.base.broken
+    assert found.outcomes[0].checked.broken == found.base.broken
+    assert found.outcomes[0].newly_broken == ()
+
+
+def test_the_filler_is_not_swapped_away() -> None:
+    with pytest.raises(DataError, match="aqua takes up the difference"):
+        hold(Variant(name="dry", swap={"aqua": "aloe-vera-juice"}))

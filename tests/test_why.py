@@ -304,3 +304,26 @@ def test_every_candidate_of_a_shipped_brief_has_an_answer(name: str) -> None:
             assert sum(w.per_kg for w in answer.worth) == pytest.approx(item.price, rel=1e-6, abs=1e-6)
     for id_, reason in brief.left_out.items():
         assert why(brief, id_).left_out == reason
+
+
+def test_entry_prices_are_told_of_the_least_cost_alone() -> None:
+    """10 % active: of aa (50 %) at 2, a kg of active is 4; bb (60 %) at 3 comes in at 2.4. Made-up figures."""
+    stock = [aqua()]
+    for name, share in (("aa", 50), ("bb", 60)):
+        parts = [substance(name.upper(), share, charge="anionic", surfactant=True)]
+        stock.append(material(name, [*parts, substance("Aqua", 100 - share, "water")]))
+    shelf = [{"material": "aa", "price_per_kg": 2.0}, {"material": "bb", "price_per_kg": 3.0}]
+
+    def entries(objective: Table, *rules: Table) -> list[tuple[str, float]]:
+        scenario = {"name": "x", "rule": [*rules], "objective": objective}
+        result = solve(brief_of({"materials": stock, "shelf": shelf, "scenario": scenario}))
+        assert result.formula is not None
+        return [(e.id, round(e.entry, 9)) for e in result.entry_prices]
+
+    active = {"id": "act", "kind": "active", "at_least": 10, "at_most": 20}
+    assert entries({"minimise": "cost"}, active) == [("bb", 2.4)]
+    # At least 20 % of both: the weaker one is best, and what the other lacks to come in is no price.
+    assert entries({"minimise": "active"}, {"id": "both", "kind": "dose", "of": ["aa", "bb"], "at_least": 20}) == []
+    assert entries({"maximise": "cost"}, active) == []
+    # Kept out by a yes/no choice that is the best one, bb has no entry price of its own.
+    assert entries({"minimise": "cost"}, active, {"id": "one", "kind": "count", "of": ["aa", "bb"], "at_most": 1}) == []

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from optimizer.cli.common import FACTS, Html, Json, Libraries, Markdown, Own, app, print_json, read_shipped, say, show
-from optimizer.errors import UsageError, nearest
+from optimizer.errors import UsageError, hyphened, nearest
 
 library_app = typer.Typer(help="What is known about raw materials.", no_args_is_help=True)
 app.add_typer(library_app, name="library", rich_help_panel=FACTS)
@@ -37,7 +37,7 @@ def rules(
 
     notes = rule_notes()
     if kind:
-        chosen = [n for n in notes if n.kind == kind]
+        chosen = [n for n in notes if n.kind == hyphened(kind)]
         if not chosen:
             raise UsageError(f"there is no kind of rule '{kind}'. {nearest(kind, [n.kind for n in notes])}")
         notes = chosen

@@ -20,7 +20,7 @@ from optimizer.cli.common import (
     quiet_solvers,
     show,
 )
-from optimizer.errors import UsageError
+from optimizer.errors import UsageError, hyphened
 
 Picture = Annotated[Path | None, typer.Option("--picture", help="Also draw it, as .svg or .png.")]
 
@@ -104,4 +104,4 @@ def _axis(option: str, text: str) -> tuple[Literal[1, -1], str]:
     sense, _, measure = text.strip().partition(" ")
     if sense not in ("minimise", "maximise") or not measure:
         raise UsageError(f"{option} '{text}': write 'minimise MEASURE' or 'maximise MEASURE'.")
-    return (1 if sense == "minimise" else -1), measure.strip()
+    return (1 if sense == "minimise" else -1), hyphened(measure.strip())

@@ -16,6 +16,7 @@ from math import inf
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.errors import SolverError
 from optimizer.pool import Mask, Vector
 from optimizer.units import ZERO_PRICE
 
@@ -64,6 +65,9 @@ class Basis:
             high: Upper ends, shape (n + m,).
             x: Optimal column values, shape (n,).
             basic: The m basic variables; rows count from n.
+
+        Raises:
+            SolverError: If the basis is singular to the precision of the machine.
         """
         self.m, self.n = matrix.shape
         self.full = np.hstack([matrix, -np.eye(self.m)])
@@ -92,7 +96,13 @@ class Basis:
         is_active = np.ones(self.m, dtype=bool)
         is_active[slack] = False
         active = np.flatnonzero(is_active)
-        inner = np.linalg.inv(self.full[np.ix_(active, columns)])
+        try:
+            inner = np.linalg.inv(self.full[np.ix_(active, columns)])
+        except np.linalg.LinAlgError:
+            raise SolverError(
+                "the prices of limits cannot be told: some figures are too small beside the others. "
+                "Look for materials with next to no active matter, and leave them out or correct them."
+            ) from None
         inverse = np.zeros((self.m, self.m))
         inverse[np.ix_(column, active)] = inner
         inverse[np.ix_(~column, active)] = self.full[np.ix_(slack, columns)] @ inner

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.errors import DataError, Problem, UsageError, fault
+from optimizer.scenario import addressed
 from optimizer.sheet import number_of
 
 MAX_SCENARIOS = 2_000_000
@@ -120,7 +121,7 @@ def axis(text: str) -> tuple[str, tuple[Value, ...]]:
         if not all(values):
             raise UsageError(f"--vary {text}: a value is missing between two commas.")
         numbers = [_number(v) for v in values]
-        return key, tuple(n if n is not None else v for n, v in zip(numbers, values, strict=True))
+        return addressed(key), tuple(n if n is not None else v for n, v in zip(numbers, values, strict=True))
     try:
         first, last, step = (Decimal(part.strip()) for part in written.split(":"))
     except (InvalidOperation, ValueError):
@@ -130,7 +131,7 @@ def axis(text: str) -> tuple[str, tuple[Value, ...]]:
     count = int((last - first) / step) + 1
     if count > MAX_SCENARIOS:
         raise UsageError(f"--vary {text}: these are {count:,} values; at most {MAX_SCENARIOS:,} are run at once.")
-    return key, tuple(float(first + k * step) for k in range(count))
+    return addressed(key), tuple(float(first + k * step) for k in range(count))
 
 
 def missing(name: str) -> tuple[str, tuple[Value, ...]]:
@@ -145,7 +146,7 @@ def read_table(path: Path) -> Grid:
         DataError: With row and column of every problem.
     """
     rows = _rows(path)
-    keys = tuple(cell.strip() for cell in rows[0][1])
+    keys = tuple(addressed(cell.strip()) for cell in rows[0][1])
     problems = [
         Problem(f"{path}, row 1", f"column {k}", "the heading is empty.", "Head it with a key such as active.at_least.")
         for k, key in enumerate(keys, 1)

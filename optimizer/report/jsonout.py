@@ -224,6 +224,7 @@ class SplitRecord(Record):
 
     total: Figure
     price: Figure
+    lot: Figure
     material: Figure
     limit: Figure
 

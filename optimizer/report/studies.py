@@ -223,13 +223,15 @@ def compare_document(comparison: Comparison) -> Document:
     if comparison.splits:
         parts = (
             ("price", "price"),
+            ("lot", "lots"),
             ("material", "other candidates"),
             ("limit", "other rules or doses"),
             ("total", "together"),
         )
         split_rows = tuple((label, "", *(_signed(getattr(s, key)) for s in comparison.splits)) for key, label in parts)
         title = f"Why the cost differs from {heads[0]}, {currency} per kg"
-        sections.append(Table(title, ("because of", *heads), split_rows, numbers, strong=frozenset({3})))
+        note = "Each part is the mean over the orders in which the causes can come one after the other."
+        sections.append(Table(title, ("because of", *heads), split_rows, numbers, note, strong=frozenset({4})))
     notes = tuple(f"{s.name}: {n}" for s in sides for n in s.notes)
     sections += [Listing("Assumed", notes)] if notes else []
     impossible = [s.name for s in sides if s.formula is None]

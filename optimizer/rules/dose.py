@@ -64,19 +64,23 @@ class Dose(LimitRule):
 class Stock(LimitRule):
     """No more of a material than is in stock for the batch.
 
-    Equation: x_i <= 100 stock_i / batch.
+    Equation: x_i <= 100 stock_i / batch, with stock_i the sum of the material's shelf lines [kg]. All of it counts at
+    the price and the strength of the cheapest line.
     """
 
     kind: Literal["stock"] = "stock"
     of: Group
     """The material."""
+    lines: int = 1
+    """Shelf lines that hold some of it."""
     unit: ClassVar[str] = "%"
     step: ClassVar[float] = 0.1
 
     @property
     def name(self) -> str:
         """What is measured."""
-        return f"{self.of.words} (stock for this batch)"
+        lines = f" of {self.lines} shelf lines" if self.lines > 1 else ""
+        return f"{self.of.words} (stock{lines} for this batch)"
 
     def amount(self, item: Ingredient) -> float:
         """Dose of the material."""

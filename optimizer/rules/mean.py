@@ -1,10 +1,17 @@
 """Planning ratings: the mean over active matter, and the load that strength adds."""
 
-from typing import ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Literal, get_args
 
+from pydantic import BeforeValidator
+
+from optimizer.errors import spelled
 from optimizer.facts import RatingName
 from optimizer.pool import Ingredient
 from optimizer.rules.base import LimitRule
+
+
+def _rating(value: Any) -> Any:
+    return spelled(value, get_args(RatingName)) if isinstance(value, str) else value
 
 
 class MeanRating(LimitRule):
@@ -18,7 +25,7 @@ class MeanRating(LimitRule):
     """
 
     kind: Literal["rating"] = "rating"
-    rating: RatingName
+    rating: Annotated[RatingName, BeforeValidator(_rating)]
     """Which rating is averaged."""
     at: Literal["low", "typical", "high"] = "typical"
     """Which end of each rating is used."""

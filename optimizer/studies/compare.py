@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from math import nan
+from itertools import combinations, pairwise, permutations
+from math import fsum, isnan, nan
 
 from optimizer.brief import Brief
 from optimizer.formula import Formula
@@ -68,13 +70,15 @@ class Split:
 
     Attributes:
         total: The whole difference.
-        price: The first column's brief (or formula) at this column's prices.
-        material: What other candidates change on top.
-        limit: What other rules change on top; for formulas that were read, what other doses change.
+        price: What the other prices of shared materials change.
+        lot: What other lots (or other facts) of shared materials change.
+        material: What other candidates change.
+        limit: What other rules change; for formulas that were read, what other doses change.
     """
 
     total: float
     price: float
+    lot: float
     material: float
     limit: float
 
@@ -93,37 +97,75 @@ def compare(sides: tuple[Side, ...]) -> Comparison:
 
 
 def split(first: Side, other: Side) -> Split:
-    """Split a difference of cost into price, material and limit effects that sum to it exactly.
+    """Split a difference of cost into parts by cause that sum to it exactly.
 
-    Two scenarios are walked over in steps, each solved anew: the first brief at the other's prices,
-    then with the other's candidates, then the other brief itself. Where one side is a formula that
-    was read, only its doses at the other's prices can be told apart from its doses.
+    Each cause counts with the mean of what it changes over every order in which the causes can come (Shapley, A value
+    for n-person games, 1953, from memory), so that the split from the other side is the same with its signs turned.
+    Of two scenarios every mixture is solved anew: prices, lots, candidates and rules each from either side; orders that
+    pass a mixture without a formula are left out. Of formulas that were read, only prices and doses can be told apart.
     """
     total = other.cost - first.cost
     if first.formula is None or other.formula is None:
-        return Split(nan, nan, nan, nan)
+        return Split(nan, nan, nan, nan, nan)
+    ends = {frozenset[str](): first.cost}
     if "given" in (first.ending, other.ending):
-        price = cost_at(first.formula, other.brief.pool) - first.cost
-        return Split(total, price, 0.0, total - price)
-    repriced = _with_items(first.brief, {i.id: i for i in other.brief.pool.items}, first.brief.pool.ids)
-    everything = _with_items(first.brief, {i.id: i for i in other.brief.pool.items}, other.brief.pool.ids)
-    law = {r.id: r for r in other.brief.rules if r.source == "law"} | {r.id: r for r in first.brief.rules}
-    everything = replace(everything, rules=tuple(law[k] for k in sorted(law)))
-    at_prices, with_candidates = _best_cost(repriced), _best_cost(everything)
-    return Split(total, at_prices - first.cost, with_candidates - at_prices, other.cost - with_candidates)
+        ends[frozenset({"price"})] = cost_at(first.formula, other.brief.pool)
+        ends[frozenset({"limit"})] = cost_at(other.formula, first.brief.pool)
+        ends[frozenset({"price", "limit"})] = other.cost
+        parts = shared(("price", "limit"), ends.__getitem__)
+    else:
+        causes = _causes(first.brief, other.brief)
+        ends[frozenset(causes)] = other.cost
+        parts = shared(causes, lambda taken: ends[taken] if taken in ends else _cost(first.brief, other.brief, taken))
+    return Split(total, *(parts.get(cause, 0.0) for cause in ("price", "lot", "material", "limit")))
 
 
-def _best_cost(brief: Brief) -> float:
-    formula = solve(brief, weighable=True).weighable
-    return cost_at(formula, brief.pool) if formula else nan
+def shared(causes: tuple[str, ...], cost: Callable[[frozenset[str]], float]) -> dict[str, float]:
+    """Return what each cause changes, as the mean over the orders in which the causes can come; NaN if there is none.
+
+    Args:
+        causes: Names of the causes.
+        cost: The cost with some of the causes taken from the other side; NaN if it has none.
+    """
+    costs = {frozenset(some): cost(frozenset(some)) for k in range(len(causes) + 1) for some in combinations(causes, k)}
+    walks = []
+    for order in permutations(causes):
+        steps = [costs[frozenset(order[:k])] for k in range(len(order) + 1)]
+        if not any(map(isnan, steps)):
+            walks.append({cause: after - before for cause, (before, after) in zip(order, pairwise(steps), strict=True)})
+    return {cause: fsum(w[cause] for w in walks) / len(walks) if walks else nan for cause in causes}
 
 
-def _with_items(brief: Brief, items: dict[str, Ingredient], ids: tuple[str, ...]) -> Brief:
-    own = {i.id: i for i in brief.pool.items}
-    chosen = tuple(items.get(name, own.get(name)) for name in sorted(ids))
-    kept = tuple(i for i in chosen if i is not None)
-    pool = Pool(kept, brief.pool.held_back, brief.pool.later, brief.pool.thickeners)
-    return replace(brief, pool=pool)
+def _causes(first: Brief, other: Brief) -> tuple[str, ...]:
+    """Return the causes that may change the cost."""
+    items = {i.id: i for i in other.pool.items}
+    both = [(i, items[i.id]) for i in first.pool.items if i.id in items]
+    differs = {
+        "price": any(a.price != b.price for a, b in both),
+        "lot": any(a.material != b.material for a, b in both),
+        "material": first.pool.ids != other.pool.ids,
+        "limit": True,
+    }
+    return tuple(cause for cause, so in differs.items() if so)
+
+
+def _cost(first: Brief, other: Brief, taken: frozenset[str]) -> float:
+    """Return the least cost of a mixture of two briefs: some causes from the other, the rest from the first.
+
+    A material that only one side knows has that side's price and lot; rules of law come with the candidates.
+    """
+    one, two = ({i.id: i for i in brief.pool.items} for brief in (first, other))
+    rules, candidates = (other if cause in taken else first for cause in ("limit", "material"))
+    items = []
+    for name in candidates.pool.ids:
+        price, lot = (
+            (two if cause in taken else one).get(name) or one.get(name) or two[name] for cause in ("price", "lot")
+        )
+        items.append(Ingredient(lot.material, price.price, lot.line))
+    pool = Pool(tuple(items), rules.pool.held_back, rules.pool.later, rules.pool.thickeners)
+    law = {r.id: r for r in candidates.rules if r.source == "law"} | {r.id: r for r in rules.rules}
+    formula = solve(replace(rules, pool=pool, rules=tuple(law[k] for k in sorted(law))), weighable=True).weighable
+    return cost_at(formula, pool) if formula else nan
 
 
 def cost_at(formula: Formula, pool: Pool) -> float:
