@@ -87,7 +87,7 @@ class Rule(Frozen):
         Args:
             formula: What is judged; rules of amounts look at what its materials bring.
         """
-        return KEPT * max(1.0, *(abs(x) for x in self.limits if abs(x) < inf))
+        return KEPT * max([1.0, *(abs(x) for x in self.limits if abs(x) < inf)])
 
     def breaks(self, formula: Formula, setting: Setting) -> bool:
         """Return whether a formula breaks the rule by more than its tolerance."""
