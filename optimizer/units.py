@@ -13,6 +13,7 @@ A tolerance without a thing that it is relative to is wrong for somebody's figur
 | `PROOF_MARGIN` | a proof of impossibility is one | its largest term |
 | `CHOICES_MET` | an integer search has closed its gap | the objective |
 | `ROUND_OFF` | what is left of a sum that is 0 | the terms of the sum |
+| `LAST_DIGIT` | what rounding a factor to a double leaves of a product | the product |
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ ZERO_PRICE = 1e-10
 PROOF_MARGIN = 1e-9
 CHOICES_MET = 1e-6
 ROUND_OFF = 1e-12
+LAST_DIGIT = 1e-15
 
 TOLERANCE = 1e-6
 """The one tolerance within which a formula keeps a limit, in the limit's own unit times its scale."""

@@ -12,6 +12,7 @@ from fractions import Fraction
 from math import ceil, floor, log10
 from random import Random
 
+import rational
 from briefs import aqua, brief_of, material, substance
 from oracle import Case, Table
 from rational import CLOSE, SUM, TOLERANCE, ZERO, Limit, Numbers, Raw, exactly
@@ -228,11 +229,27 @@ def judged(case: Case, *, weighable: bool = False) -> tuple[dict[str, str], Resu
     except TensideError as error:
         return {"refused": str(error).replace("\n", " ")[:160]}, None
     found = _wrong(raw, best, result)
+    if "not the best" in found and _touchy(case, raw, best, result):
+        found = {f"({name}, beyond the digits of a double)": words for name, words in found.items()}
     if weighable and result.rounded is not None and result.rounded.formula is not None:
         found |= _steps(raw, result)
     if found and best is not None and any(0 < dose < DUST for dose in best[1]):
         found = {f"({name}, dust)": words for name, words in found.items()}
     return found, result
+
+
+def _touchy(case: Case, raw: Raw, best: tuple[Fraction, Numbers] | None, result: Result) -> bool:
+    """Return whether the best value moves as far where the last binary digit of each figure is off."""
+    assert best is not None
+    try:
+        for seed in range(6):
+            rational.wobble = Random(seed)
+            other = Raw(case).best()
+            if other is None or abs(other[0] - best[0]) >= abs(Fraction(result.objective) - best[0]) / 8:
+                return True
+    finally:
+        rational.wobble = None
+    return False
 
 
 def _wrong(raw: Raw, best: tuple[Fraction, Numbers] | None, result: Result) -> dict[str, str]:
@@ -258,8 +275,11 @@ def _wrong(raw: Raw, best: tuple[Fraction, Numbers] | None, result: Result) -> d
         words = f"{proven}: told {result.objective:.12g}, best {float(best[0]):.12g}"
         less = raw.sign * (told - best[0]) < 0
         found["better than can be had" if breaks or not less else "(within the tolerance)"] = words
-        if not less:
+        if not less and result.ending == "feasible":
+            found["(not the best, and not said to be)"] = words
+        elif not less:
             found["not the best"] = words
+        if not less:
             found.pop("better than can be had")
     if result.exact.startswith("NOT"):
         found["exact check fails"] = result.exact[:120]

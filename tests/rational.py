@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import product
+from random import Random
 from typing import Any
 
 from oracle import Case, Table
@@ -24,9 +25,14 @@ CLOSE = Fraction(1, 10**9)
 ZERO, ONE, HUNDRED = Fraction(0), Fraction(1), Fraction(100)
 
 
+wobble: Random | None = None
+"""If set, figures are read with their last binary digit off, up or down at random."""
+
+
 def exactly(figure: float) -> Fraction:
     """Return the decimal that a figure is written as."""
-    return Fraction(repr(float(figure)))
+    written = Fraction(repr(float(figure)))
+    return written if wobble is None else written * (1 + Fraction(wobble.choice((-1, 1)), 2**52))
 
 
 @dataclass(frozen=True)

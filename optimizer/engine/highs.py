@@ -185,6 +185,10 @@ class Session:
         self._highs.run()
         return self._answer(branching, unit)
 
+    def forget(self) -> None:
+        """Let the next run start from nothing, where the last one went astray."""
+        self._highs.clearSolver()
+
     def rows(self, indices: npt.NDArray[np.int32], low: Vector, high: Vector) -> None:
         """Change row bounds, shape (k,) each."""
         self.row_low[indices], self.row_high[indices] = low, high
