@@ -35,6 +35,11 @@ class Outcome:
         price_if_lowered: Price when the limit is lowered; differs from the next where more limits
             meet than needed (a degenerate optimum).
         price_if_raised: Price when the limit is raised; infinite if that makes the brief impossible.
+        limit: Field of the rule in which the binding limit stands; '' if none binds.
+        limit_at: That limit as it stands.
+        limit_unit: Its unit.
+        limit_step: One noticeable step of it.
+        also: The same rule at each further limit of it that binds.
     """
 
     id: str
@@ -55,6 +60,11 @@ class Outcome:
     price_to: float = nan
     price_if_lowered: float = nan
     price_if_raised: float = nan
+    limit: str = ""
+    limit_at: float = nan
+    limit_unit: str = ""
+    limit_step: float = nan
+    also: tuple[Outcome, ...] = ()
 
 
 @dataclass(frozen=True)
