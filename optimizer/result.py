@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import nan
+from math import isnan, nan
 from typing import Literal
 
 from optimizer.brief import Brief
 from optimizer.formula import Formula
 from optimizer.row import Setting
+from optimizer.units import number
 
 Ending = Literal["optimal", "feasible", "infeasible", "stopped", "failed"]
 Proof = Literal["certificate", "enumerated", "solver bound", "local", "none"]
@@ -65,6 +66,24 @@ class Outcome:
     limit_unit: str = ""
     limit_step: float = nan
     also: tuple[Outcome, ...] = ()
+
+    @property
+    def bound(self) -> tuple[Outcome, ...]:
+        """The rule at every limit of it that binds."""
+        return (self, *self.also) if self.binding else ()
+
+    @property
+    def which(self) -> str:
+        """The limit in words, where the rule has more numbers than its own two ends; else ''."""
+        if self.limit in ("", "at_least", "at_most", "exactly", "above"):
+            return ""
+        return f"{self.limit.replace('_', ' ')} {number(self.limit_at)} {self.limit_unit}"
+
+    @property
+    def weight(self) -> float:
+        """What one noticeable step of the limit does to the objective at most; 0 where nobody can say."""
+        change = max(abs(self.price_if_lowered), abs(self.price_if_raised)) * self.limit_step
+        return 0.0 if isnan(change) else change
 
 
 @dataclass(frozen=True)

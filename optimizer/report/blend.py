@@ -88,7 +88,7 @@ def blend_document(
         *charges(result.weighable),
         *costs(result.weighable, scenario.currency),
         _binding(result),
-        *prices(result, _bound(result), _unit(result)),
+        *prices(_bound(result), _unit(result)),
         *windows(brief, result.weighable, result.setting),
         *_settings(result),
         *_with_room(result),
@@ -191,28 +191,32 @@ def _rounding_note(result: Result) -> str:
 
 
 def _bound(result: Result) -> list[Outcome]:
-    """Return the rules that bind, what a noticeable step of weighs most first."""
-    binding = [o for o in result.rules if o.binding and o.id != "total"]
-    steps = {r.id: r.step for r in result.brief.all_rules}
-    return sorted(binding, key=lambda o: (-abs(o.price * steps[o.id]) if not isnan(o.price) else 0.0, o.id))
+    """Return the limits that bind, what a noticeable step of weighs most first."""
+    binding = [limit for o in result.rules if o.id != "total" for limit in o.bound]
+    return sorted(binding, key=lambda o: (-o.weight, o.id, o.limit))
 
 
 def _binding(result: Result) -> Table:
     binding = _bound(result)
-    rows = tuple((o.reading, SIDES[o.binding], priced(o, result), *_if_lowered(o, result), holds(o)) for o in binding)
+    rows = tuple((o.reading, _side(o), priced(o, result), *_if_lowered(o, result), holds(o)) for o in binding)
     lower = ("one unit lower",) if _kinked(result) else ()
     columns = ("rule", "side", "one unit higher", *lower, "holds from - to")
     note = "Price: what the objective gains or loses when the limit is raised by one unit, everything else kept."
-    if result.choices or any(o.kind in ("count", "one-of", "if-used", "needs", "excludes") for o in result.rules):
+    if result.choices or any(o.kind in ("count", "one-of", "if-used", "needs", "excludes", "thickening") for o in result.rules):
         note += " Prices hold for the yes/no choices made here."
     if _kinked(result):
         note += " More limits meet here than needed, so raising and lowering may cost differently."
     return Table("Rules that bind", columns, rows, frozenset({2, 3, 4}), note)
 
 
+def _side(outcome: Outcome) -> str:
+    """Return which limit of its rule an outcome tells of."""
+    return f"{SIDES[outcome.binding]}: {outcome.which}" if outcome.which else SIDES[outcome.binding]
+
+
 def _kinked(result: Result) -> bool:
     """Whether some price differs between raising and lowering its limit."""
-    priced_rules = [o for o in result.rules if o.binding and not isnan(o.price_if_raised)]
+    priced_rules = [limit for o in result.rules for limit in o.bound if not isnan(limit.price_if_raised)]
     return any(not isclose(o.price_if_raised, o.price_if_lowered, rel_tol=1e-6, abs_tol=1e-7) for o in priced_rules)
 
 

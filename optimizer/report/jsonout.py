@@ -15,8 +15,27 @@ from optimizer.studies.explain import Explanation
 from optimizer.studies.why import Why
 
 
-class RuleRecord(Record):
-    """One rule at the answer; null where a figure has no meaning."""
+class LimitRecord(Record):
+    """A limit that the answer sits on, with its price; null where a figure has no meaning."""
+
+    binding: str
+    """Which end it is: low, high or equal; empty if no limit of the rule binds."""
+    limit: str
+    """Field of the rule in which it stands; 'at_most' also for a ceiling and for stock."""
+    limit_at: Figure
+    limit_unit: str
+    price: Figure
+    """Change of the objective per unit by which the binding limit is raised."""
+    holds_from: Figure
+    holds_to: Figure
+    price_from: Figure
+    price_to: Figure
+    price_if_lowered: Figure
+    price_if_raised: Figure
+
+
+class RuleRecord(LimitRecord):
+    """One rule at the answer, at the first of its limits that binds."""
 
     id: str
     kind: str
@@ -26,16 +45,9 @@ class RuleRecord(Record):
     high: Figure
     unit: str
     violation: float
-    binding: str
-    price: Figure
-    """Change of the objective per unit by which the binding limit is raised."""
-    holds_from: Figure
-    holds_to: Figure
-    price_from: Figure
-    price_to: Figure
-    price_if_lowered: Figure
-    price_if_raised: Figure
     source: str
+    also: list[LimitRecord]
+    """Further limits of the rule that bind."""
 
 
 class EntryRecord(Record):
