@@ -149,36 +149,42 @@ class Pricer:
 def entry_prices(brief: Brief, found: Found, basis: Basis) -> tuple[EntryPrice, ...]:
     """Return what unused, allowed candidates must cost to enter (price less reduced cost).
 
-    Only for a cost objective; a material that a yes/no choice keeps out has no entry price here.
+    Only for a cost objective. Those that a yes/no choice keeps out come last, without a price: `studies.why` looks at
+    all choices.
     """
     sign, name = brief.scenario.objective.goals[0]
     assert found.x is not None
     assert found.upper is not None
     if name != "cost" or sign != 1:
         return ()
-    closed = {
-        key.removeprefix("use:")
-        for key, value in zip(found.case.model.names, found.upper, strict=True)
-        if key.startswith("use:") and value < 0.5
-    }
+    closed = kept_out(found)
     n = found.case.model.doses
     out = (found.x[:n] <= USED) & (found.upper[:n] > 0)
     directions = Directions(basis, found.x)
     prices = []
     for position in out.nonzero()[0]:
         item = brief.pool.items[position]
-        if item.id not in closed:
+        if item.id in closed:
+            prices.append(EntryPrice(item.id, item.material.name, item.price, nan, kept_out=True))
+        else:
             entry = entry_price(found, basis, int(position), item.price, directions)
             if entry < item.price - 1e-10:
                 prices.append(EntryPrice(item.id, item.material.name, item.price, entry))
-    return tuple(sorted(prices, key=lambda e: (e.price - e.entry, e.id)))
+    return tuple(sorted(prices, key=lambda e: (e.kept_out, 0.0 if e.kept_out else e.price - e.entry, e.id)))
+
+
+def kept_out(found: Found) -> frozenset[str]:
+    """Return the materials that a yes/no choice of an answer keeps out."""
+    assert found.upper is not None
+    uses = zip(found.case.model.names, found.upper, strict=True)
+    return frozenset(key.removeprefix("use:") for key, value in uses if key.startswith("use:") and value < 0.5)
 
 
 def entry_price(found: Found, basis: Basis, position: int, price: float, directions: Directions | None = None) -> float:
     """Return the price per kg below which a candidate comes in (or, used, what it costs now).
 
     Its price less its reduced cost; where a limit that is met stands in its way, less what the first bit of
-    it costs along the best direction. Minus infinite where it cannot come in at all.
+    it costs along the best direction. Minus infinite where it cannot come in at the choices made.
     """
     assert found.x is not None
     per_percent = float(basis.reduced[position])

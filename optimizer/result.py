@@ -118,12 +118,18 @@ class SettingOutcome:
 
 @dataclass(frozen=True)
 class EntryPrice:
-    """An unused material: the price per kg below which it would enter, at these choices."""
+    """An unused material: the price per kg below which it would enter, at these choices.
+
+    Attributes:
+        entry: That price; minus infinite if these choices have no place for it, NaN if one of them keeps it out.
+        kept_out: Whether a yes/no choice made here keeps it out: what another choice would pay is not told.
+    """
 
     id: str
     name: str
     price: float
     entry: float
+    kept_out: bool = False
 
 
 @dataclass(frozen=True)

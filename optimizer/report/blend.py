@@ -304,23 +304,30 @@ def _entries(result: Result) -> list[Table]:
     if not result.entry_prices:
         return []
     currency = result.brief.scenario.currency
-    rows = tuple((e.name, f"{e.price:.2f}", entry_words(e.entry)) for e in result.entry_prices[:12])
-    note = "" if len(result.entry_prices) <= 12 else f"{len(result.entry_prices) - 12} more in --json."
+    told = [e for e in result.entry_prices if not e.kept_out]
+    kept_out = [e for e in result.entry_prices if e.kept_out]
+    rows = [(e.name, f"{e.price:.2f}", entry_words(e.entry)) for e in told[:12]]
+    rows += [(e.name, f"{e.price:.2f}", "kept out by a choice") for e in kept_out]
+    note = "" if len(told) <= 12 else f"{len(told) - 12} more in --json. "
+    if result.choices or kept_out:
+        note += "At the yes/no choices made here. "
+    if kept_out:
+        note += "What one of them keeps out, another may let in: 'tenside why' tries them all."
     return [
         Table(
             "Not used, and the price below which it would come in",
             ("material", f"{currency}/kg now", f"comes in below {currency}/kg"),
-            rows,
+            tuple(rows),
             frozenset({1, 2}),
-            note,
+            note.strip(),
         )
     ]
 
 
 def entry_words(entry: float) -> str:
-    """Return an entry price as text."""
+    """Return an entry price at the choices made as text."""
     if entry == -inf:
-        return "not at any price"
+        return "not at these choices"
     return f"{entry:.2f}" if entry > 0 else "not even free of charge"
 
 

@@ -56,7 +56,9 @@ class EntryRecord(Record):
     id: str
     price_per_kg: float = Field(validation_alias="price")
     entry_price_per_kg: Figure = Field(validation_alias="entry")
-    """Null if it cannot come in at any price."""
+    """At the choices made; null if they have no place for it or one of them keeps it out."""
+    kept_out: bool
+    """Whether a yes/no choice made here keeps it out: another one may let it in."""
 
 
 class SettingRecord(Record):
@@ -211,6 +213,14 @@ class WhyRecord(Record):
     left_out: str
     price: Figure
     entry: Figure
+    """At the choices and the pH of the best formula; null if they have no place for it."""
+    kept_out: bool
+    """Whether a yes/no choice of the best formula keeps it out."""
+    entry_of_all: Figure
+    """Price below which some choice at some pH lets it in, by the solver's bound; null if none does at any price, or
+    nobody can say: see `never`."""
+    never: bool
+    """Whether no formula that keeps every rule holds it, by the solver's bound."""
     worth: list[WorthRecord]
     responsible: str
     settings: list[AtSettingRecord]
