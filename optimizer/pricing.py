@@ -94,10 +94,10 @@ class Pricer:
                 if outcome.kind == "clear":
                     return replace(outcome, binding=lever.side)
                 at = (outcome.high if lever.side == "high" else outcome.low) if isnan(lever.at) else lever.at
-                named = {"limit": lever.limit, "limit_at": at, "limit_unit": lever.unit or outcome.unit}
                 step = self.steps[outcome.id] if isnan(lever.step) else lever.step
+                told_at = replace(outcome, binding=lever.side, limit=lever.limit, limit_at=at, limit_step=step)
                 prices: dict[str, Any] = self._prices(moving, at)
-                told.append(replace(outcome, binding=lever.side, limit_step=step, **named, **prices))
+                told.append(replace(told_at, limit_unit=lever.unit or outcome.unit, **prices))
         if not told:
             return outcome
         told.sort(key=lambda o: ORDER.index(o.binding) if o.limit in OWN.values() else len(ORDER))

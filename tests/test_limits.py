@@ -315,7 +315,7 @@ def test_a_kind_that_is_registered_nowhere_would_fail() -> None:
 
 
 def test_the_pencils_prices_of_the_salt_route() -> None:
-    """8 % active from sulf (10 per kg of active) and beta (5, with 0.5 salt per active, at most 1.5 less what stays)."""
+    """8 % active from sulf (10 per kg of active) and beta (5, with half as much salt, 1.5 left for it)."""
     held = held_of(MADE["thickening"][1])
     assert held is not None
     told = {o.limit: o for o in held.bound() if o.id == "t"}

@@ -102,6 +102,8 @@ def blend_document(
     return Document(scenario.name, verdict, _facts(result), tuple(sections), good=result.ending == "optimal")
 
 
+CHOOSING = frozenset({"count", "one-of", "if-used", "needs", "excludes", "thickening"})
+"""Kinds of rule that bring yes/no choices."""
 SIDES = {"low": "lower", "high": "upper", "equal": "exact"}
 
 
@@ -202,7 +204,7 @@ def _binding(result: Result) -> Table:
     lower = ("one unit lower",) if _kinked(result) else ()
     columns = ("rule", "side", "one unit higher", *lower, "holds from - to")
     note = "Price: what the objective gains or loses when the limit is raised by one unit, everything else kept."
-    if result.choices or any(o.kind in ("count", "one-of", "if-used", "needs", "excludes", "thickening") for o in result.rules):
+    if result.choices or any(o.kind in CHOOSING for o in result.rules):
         note += " Prices hold for the yes/no choices made here."
     if _kinked(result):
         note += " More limits meet here than needed, so raising and lowering may cost differently."

@@ -7,7 +7,7 @@ from math import inf, isnan, nan
 
 from optimizer.brief import Brief
 from optimizer.conflict import find_conflict, read_in_conflict
-from optimizer.corridor import Found
+from optimizer.corridor import Found, Sign
 from optimizer.engine.sensitivity import Basis
 from optimizer.errors import UsageError, nearest
 from optimizer.formula import Formula
@@ -149,8 +149,9 @@ def why(brief: Brief, material: str, at: float = 1.0) -> Why:
         start = item.price - 100 * forced.cost / held if held > USED else -inf
         everywhere = _entry_of_all(solved, position, max(start, -inf if isnan(entry) else entry))
     return Why(
-        brief, material, known.name, dose, "", item.price, entry, worth, responsible, settings, forced, closed, everywhere
-    )
+        brief, material, known.name, dose, "", item.price, entry, worth, responsible, settings, forced,
+        closed, everywhere,
+    )  # fmt: skip
 
 
 def _entry_of_all(solved: Solved, position: int, start: float) -> float:
@@ -171,7 +172,8 @@ def _entry_of_all(solved: Solved, position: int, start: float) -> float:
     most = Dose.model_validate({"id": FORCED, "of": Group(materials=(item.id,))})
     for _ in range(STEPS):
         known = entry > -inf
-        sign, measure = (1, CostAt(id=FORCED, of=item.id, per_kg=entry)) if known else (-1, most)
+        measure = CostAt(id=FORCED, of=item.id, per_kg=entry) if known else most
+        sign: Sign = 1 if known else -1
         found = solved.corridor.best_of_each(sign, measure)
         if any(f.ending not in ("optimal", "infeasible") for f in found):
             return nan
@@ -214,7 +216,7 @@ def _at_setting(found: Found, position: int) -> AtSetting:
 
 
 def _forced(brief: Brief, material: str, dose: float, before: float) -> tuple[Forced, Formula | None]:
-    """Return the change of the objective when the material is held at a dose (0: out; else at least), and the formula."""
+    """Return the change of the objective at a dose of the material (0: out; else at least), and the formula there."""
     limits = {"at_most": 0.0} if dose == 0 else {"at_least": dose}
     rule = Dose.model_validate({"id": FORCED, "of": Group(materials=(material,)), "source": "question", **limits})
     asked = replace(brief, rules=tuple(sorted((*brief.rules, rule), key=lambda r: r.id)))
