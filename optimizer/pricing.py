@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import isnan
+from math import inf, isnan, nan
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
 from optimizer.brief import Brief
 from optimizer.corridor import Found
@@ -15,11 +14,14 @@ from optimizer.engine.onesided import Directions
 from optimizer.engine.sensitivity import Basis
 from optimizer.formula import Formula
 from optimizer.result import EntryPrice, Outcome
-from optimizer.row import Row, Setting
+from optimizer.row import Lever, Row, Setting
 from optimizer.units import USED
 
 STILL = 1e-9
 """A price whose range ends at the limit itself may differ between raising and lowering."""
+ORDER = ("equal", "low", "high")
+OWN = {"equal": "exactly", "low": "at_least", "high": "at_most"}
+"""Field of a limit that a row stands for by its side."""
 
 
 def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Outcome, ...]:
@@ -55,14 +57,18 @@ class Pricer:
     """Prices of limits at an answer, at its fixed choices.
 
     Which limits bind is read at the answer itself; their prices come from the optimal basis, and where
-    that is degenerate from the directions at the answer.
+    that is degenerate from the directions at the answer. Every row that a limit moves moves with it,
+    whether the answer sits on it or not.
     """
 
     def __init__(self, brief: Brief, found: Found, basis: Basis) -> None:
-        """Sort the rows by owner and side."""
+        """Sort the rows by owner and limit."""
         assert found.x is not None
-        self.model, self.basis, self.x = found.case.model, basis, found.x
-        self.directions = Directions(basis, found.x)
+        self.model, self.x = found.case.model, found.x
+        self.taken = dict(zip(self.model.names, np.round(found.x), strict=True))
+        silent = np.array([r for r, row in enumerate(self.model.rows) if self._silent(row)], dtype=np.int64)
+        self.basis = basis.without(silent)
+        self.directions = Directions(self.basis, found.x)
         sign, name = brief.scenario.objective.goals[0]
         measure = brief.measure(name)
         self.fractional = measure.ratio
@@ -72,84 +78,113 @@ class Pricer:
             per, below = brief.pool.vector(measure.per), measure.constants(brief.pool.held_back)[1]
             self.unit /= float(per @ basis.x[: self.model.doses]) + below
             self.unit_here /= float(per @ found.x[: self.model.doses]) + below
-        self.rows: dict[tuple[str, str], list[int]] = {}
+        self.steps = {rule.id: rule.step for rule in brief.all_rules}
+        self.moved: dict[str, dict[str, list[tuple[int, Lever]]]] = {}
         for r, row in enumerate(self.model.rows):
-            self.rows.setdefault((row.owner, row.side), []).append(r)
+            for lever in row.levers if row.side == "link" else (self._own(row),):
+                self.moved.setdefault(row.owner, {}).setdefault(lever.limit, []).append((r, lever))
 
     def priced(self, outcome: Outcome) -> Outcome:
-        """Return an outcome with the side and the price of the limit it sits on, if it does."""
-        for side in ("equal", "low", "high"):
-            binding = np.array([r for r in self.rows.get((outcome.id, side), []) if self._at_end(r, side)])
-            if binding.size and not isnan(outcome.value):
+        """Return an outcome with the side and the price of every limit that it sits on."""
+        told = []
+        for moved in self.moved.get(outcome.id, {}).values():
+            moving = [(r, lever) for r, lever in moved if self._takes(lever)]
+            if not isnan(outcome.value) and any(self._at_end(r) for r, _ in moving):
+                lever = moving[0][1]
                 if outcome.kind == "clear":
-                    return replace(outcome, binding=side)
-                limit = outcome.high if side == "high" else outcome.low
-                prices: dict[str, Any] = self._prices(binding, side, limit)
-                return replace(outcome, binding=side, **prices)
-        return outcome
+                    return replace(outcome, binding=lever.side)
+                at = (outcome.high if lever.side == "high" else outcome.low) if isnan(lever.at) else lever.at
+                step = self.steps[outcome.id] if isnan(lever.step) else lever.step
+                told_at = replace(outcome, binding=lever.side, limit=lever.limit, limit_at=at, limit_step=step)
+                prices: dict[str, Any] = self._prices(moving, at)
+                told.append(replace(told_at, limit_unit=lever.unit or outcome.unit, **prices))
+        if not told:
+            return outcome
+        told.sort(key=lambda o: ORDER.index(o.binding) if o.limit in OWN.values() else len(ORDER))
+        return replace(told[0], also=tuple(told[1:]))
 
-    def _prices(self, binding: npt.NDArray[np.int64], side: str, limit: float) -> dict[str, float]:
-        rows = [self.model.rows[r] for r in binding]
-        ends = np.array([row.rhs_per_limit * self._taken(row) for row in rows])
-        single = rows[0].per_limit if len(rows) == 1 else None
-        per_limit = None if single is None else self.model.spread(single)
-        reach = self.basis.reach(binding, ends, per_limit)
+    def _own(self, row: Row) -> Lever:
+        """Return the limit of its rule that a row stands for."""
+        assert row.side != "link"
+        limit, choice = OWN[row.side], row.limit_choice
+        return Lever(limit, row.side, nan, row.per_limit, row.rhs_per_limit, choice, unit="", step=nan)
+
+    def _prices(self, moving: list[tuple[int, Lever]], limit: float) -> dict[str, float]:
+        lever = moving[0][1]
+        rows = np.array([r for r, _ in moving])
+        ends = np.array([one.rhs_per_limit for _, one in moving])
+        per_limit = None if lever.per_limit is None else self.model.spread(lever.per_limit)
+        assert per_limit is None or len(rows) == 1
+        reach = self.basis.reach(rows, ends, per_limit)
+        down, up = max(reach.down, lever.down), min(reach.up, lever.up)
         price = lowered = raised = self.unit * reach.price
-        if reach.down > -STILL or reach.up < STILL:
-            lowered, raised = (self.unit_here * p for p in self.directions.prices(binding, ends, per_limit))
-            if reach.down == reach.up == 0:
-                price = lowered if side == "high" else raised
+        if down > -STILL or up < STILL:
+            lowered, raised = (self.unit_here * p for p in self.directions.prices(rows, ends, per_limit))
+            lowered, raised = lowered if lever.down < 0 else 0.0, raised if lever.up > 0 else 0.0
+            if down == up == 0:
+                price = lowered if lever.side == "high" else raised
         prices = {"price": price, "price_if_lowered": lowered, "price_if_raised": raised}
         if not self.fractional:
             # The value of a mean as objective bends with every limit: its price is told at the answer only.
             prices |= {"price_from": self.unit * reach.price_down, "price_to": self.unit * reach.price_up}
-            prices |= {"holds_from": limit + reach.down, "holds_to": limit + reach.up}
+            prices |= {"holds_from": limit + down, "holds_to": limit + up}
         return {name: value + 0.0 for name, value in prices.items()}
 
-    def _at_end(self, r: int, side: str) -> bool:
-        if self._taken(self.model.rows[r]) == 0:
-            return False
-        end = self.model.row_high[r] if side == "high" else self.model.row_low[r]
-        return bool(abs(float(self.model.matrix[r] @ self.x) - end) <= 1e-7 * (1 + abs(end)))
+    def _at_end(self, r: int) -> bool:
+        high, low = self.model.row_high[r], self.model.row_low[r]
+        activity = float(self.model.matrix[r] @ self.x)
+        return any(abs(activity - end) <= 1e-7 * (1 + abs(end)) for end in (low, high) if abs(end) < inf)
 
-    def _taken(self, row: Row) -> float:
-        """Return 1, or the value of the yes/no that multiplies the row's limit."""
-        return float(round(self.x[self.model.names.index(row.limit_choice)])) if row.limit_choice else 1.0
+    def _takes(self, lever: Lever) -> bool:
+        """Whether the yes/no without which a limit says nothing is taken."""
+        return not lever.choice or self.taken[lever.choice] > 0
+
+    def _silent(self, row: Row) -> bool:
+        """Whether a row that only ties yes/no to doses allows, at these choices, whatever the total allows."""
+        if row.owner == "use":
+            return all(self.taken[key] > 0 for key in row.choices)
+        return row.side == "link" and bool(row.levers) and not any(self._takes(lever) for lever in row.levers)
 
 
 def entry_prices(brief: Brief, found: Found, basis: Basis) -> tuple[EntryPrice, ...]:
     """Return what unused, allowed candidates must cost to enter (price less reduced cost).
 
-    Only for a cost objective; a material that a yes/no choice keeps out has no entry price here.
+    Only for a cost objective. Those that a yes/no choice keeps out come last, without a price: `studies.why` looks at
+    all choices.
     """
     sign, name = brief.scenario.objective.goals[0]
     assert found.x is not None
     assert found.upper is not None
     if name != "cost" or sign != 1:
         return ()
-    closed = {
-        key.removeprefix("use:")
-        for key, value in zip(found.case.model.names, found.upper, strict=True)
-        if key.startswith("use:") and value < 0.5
-    }
+    closed = kept_out(found)
     n = found.case.model.doses
     out = (found.x[:n] <= USED) & (found.upper[:n] > 0)
     directions = Directions(basis, found.x)
     prices = []
     for position in out.nonzero()[0]:
         item = brief.pool.items[position]
-        if item.id not in closed:
+        if item.id in closed:
+            prices.append(EntryPrice(item.id, item.material.name, item.price, nan, kept_out=True))
+        else:
             entry = entry_price(found, basis, int(position), item.price, directions)
             if entry < item.price - 1e-10:
                 prices.append(EntryPrice(item.id, item.material.name, item.price, entry))
-    return tuple(sorted(prices, key=lambda e: (e.price - e.entry, e.id)))
+    return tuple(sorted(prices, key=lambda e: (e.kept_out, 0.0 if e.kept_out else e.price - e.entry, e.id)))
+
+
+def kept_out(found: Found) -> frozenset[str]:
+    """Return the materials that a yes/no choice of an answer keeps out."""
+    assert found.upper is not None
+    uses = zip(found.case.model.names, found.upper, strict=True)
+    return frozenset(key.removeprefix("use:") for key, value in uses if key.startswith("use:") and value < 0.5)
 
 
 def entry_price(found: Found, basis: Basis, position: int, price: float, directions: Directions | None = None) -> float:
     """Return the price per kg below which a candidate comes in (or, used, what it costs now).
 
     Its price less its reduced cost; where a limit that is met stands in its way, less what the first bit of
-    it costs along the best direction. Minus infinite where it cannot come in at all.
+    it costs along the best direction. Minus infinite where it cannot come in at the choices made.
     """
     assert found.x is not None
     per_percent = float(basis.reduced[position])

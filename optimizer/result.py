@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import nan
+from math import isnan, nan
 from typing import Literal
 
 from optimizer.brief import Brief
 from optimizer.engine.ending import Ending, Proof
 from optimizer.formula import Formula
 from optimizer.row import Setting
+from optimizer.units import number
 
 EXIT_CODES: dict[str, int] = {"optimal": 0, "feasible": 5, "infeasible": 4, "stopped": 5, "failed": 5}
 
@@ -32,6 +33,11 @@ class Outcome:
         price_if_lowered: Price when the limit is lowered; differs from the next where more limits
             meet than needed (a degenerate optimum).
         price_if_raised: Price when the limit is raised; infinite if that makes the brief impossible.
+        limit: Field of the rule in which the binding limit stands; '' if none binds.
+        limit_at: That limit as it stands.
+        limit_unit: Its unit.
+        limit_step: One noticeable step of it.
+        also: The same rule at each further limit of it that binds.
     """
 
     id: str
@@ -52,6 +58,29 @@ class Outcome:
     price_to: float = nan
     price_if_lowered: float = nan
     price_if_raised: float = nan
+    limit: str = ""
+    limit_at: float = nan
+    limit_unit: str = ""
+    limit_step: float = nan
+    also: tuple[Outcome, ...] = ()
+
+    @property
+    def bound(self) -> tuple[Outcome, ...]:
+        """The rule at every limit of it that binds."""
+        return (self, *self.also) if self.binding else ()
+
+    @property
+    def which(self) -> str:
+        """The limit in words, where the rule has more numbers than its own two ends; else ''."""
+        if self.limit in ("", "at_least", "at_most", "exactly", "above"):
+            return ""
+        return f"{self.limit.replace('_', ' ')} {number(self.limit_at)} {self.limit_unit}"
+
+    @property
+    def weight(self) -> float:
+        """What one noticeable step of the limit does to the objective at most; 0 where nobody can say."""
+        change = max(abs(self.price_if_lowered), abs(self.price_if_raised)) * self.limit_step
+        return 0.0 if isnan(change) else change
 
 
 @dataclass(frozen=True)
@@ -86,12 +115,18 @@ class SettingOutcome:
 
 @dataclass(frozen=True)
 class EntryPrice:
-    """An unused material: the price per kg below which it would enter, at these choices."""
+    """An unused material: the price per kg below which it would enter, at these choices.
+
+    Attributes:
+        entry: That price; minus infinite if these choices have no place for it, NaN if one of them keeps it out.
+        kept_out: Whether a yes/no choice made here keeps it out: what another choice would pay is not told.
+    """
 
     id: str
     name: str
     price: float
     entry: float
+    kept_out: bool = False
 
 
 @dataclass(frozen=True)

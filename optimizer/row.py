@@ -34,12 +34,42 @@ class Choice:
 
 
 @dataclass(frozen=True)
+class Lever:
+    """How one limit of a rule moves a row: low <= doses @ coefficients, or the same from above.
+
+    Attributes:
+        limit: Field of the rule that the limit stands in.
+        side: Which end of what is measured the limit is.
+        at: The limit as it stands.
+        per_limit: d(row)/d(limit) as in `Row`.
+        rhs_per_limit: d(end)/d(limit), where the yes/no is taken.
+        choice: Key of the yes/no column without which the row says nothing, or ''.
+        unit: Unit of the limit.
+        step: One noticeable step of it.
+        down: Most negative move for which the row moves like this; 0 where it stands still below.
+        up: Most positive move.
+    """
+
+    limit: str
+    side: Literal["low", "high", "equal"]
+    at: float
+    per_limit: Vector | None = None
+    rhs_per_limit: float = 1.0
+    choice: str = ""
+    unit: str = "%"
+    step: float = 0.1
+    down: float = -inf
+    up: float = inf
+
+
+@dataclass(frozen=True)
 class Row:
     """One row low <= doses @ coefficients + choices <= high.
 
     Attributes:
         owner: Id of the rule.
-        side: Which limit of the rule the row stands for; 'link' rows carry no price.
+        side: Which limit of the rule the row stands for; 'link' rows stand for none of its own two, only
+            for what their levers name.
         doses: Coefficient per candidate, shape (n,).
         low: Lower end.
         high: Upper end.
@@ -48,6 +78,7 @@ class Row:
             from `doses`, shape (n,), or None where the limit is a right-hand side.
         rhs_per_limit: d(right-hand side)/d(limit).
         limit_choice: Key of the yes/no column that multiplies the limit, if one does.
+        levers: The limits that move a 'link' row.
     """
 
     owner: str
@@ -59,3 +90,4 @@ class Row:
     per_limit: Vector | None = None
     rhs_per_limit: float = 1.0
     limit_choice: str = ""
+    levers: tuple[Lever, ...] = ()

@@ -232,10 +232,15 @@ def cost_at(brief: Brief, rule: Rule, side: str, limit: float) -> float:
     return worth(solve(at_limit(brief, rule, side, limit)))
 
 
+STEERED = ("count", "one-of", "needs", "excludes", "thickening")
+"""Kinds whose prices are of other limits than those of what they measure (`test_limits`)."""
+
+
 def priced(result: Result) -> list[tuple[Rule, Outcome, float]]:
     """Return the rules with a price, their outcome and the limit that it is the price of."""
     rules = {r.id: r for r in result.brief.rules}
     found = [o for o in result.rules if o.binding and isfinite(o.price) and isinstance(rules.get(o.id), LimitRule)]
+    found = [o for o in found if o.kind not in STEERED]
     return [(rules[o.id], o, o.high if o.binding == "high" else o.low) for o in found]
 
 
@@ -329,11 +334,17 @@ def test_5_a_price_changes_beyond_its_range(case: Case) -> None:
 @CI
 @given(st.one_of(briefs.small(), briefs.large()))
 def test_6_a_price_that_is_not_zero_means_binding(case: Case) -> None:
-    for outcome in solve(brief_of(case)).rules:
+    brief = brief_of(case)
+    rules = {r.id: r for r in brief.all_rules}
+    for outcome in (limit for o in solve(brief).rules for limit in (o, *o.also)):
         if isnan(outcome.price) or abs(outcome.price) < 1e-9:
             continue
         assert outcome.binding in ("low", "high", "equal")
         limit = outcome.high if outcome.binding == "high" else outcome.low
+        if outcome.kind in STEERED:
+            assert outcome.limit_at == getattr(rules[outcome.id], outcome.limit)
+            continue
+        assert outcome.limit_at == limit
         assert outcome.value == pytest.approx(limit, rel=1e-6, abs=1e-6), outcome.id
 
 

@@ -314,7 +314,7 @@ def test_no_line_of_a_picture_is_longer_than_fits(result: Result) -> None:
     brief = result.brief
     bound = [o for o in result.rules if o.binding and o.id != "total"]
     pictures = [
-        *charges(result.weighable), *costs(result.weighable, "EUR"), *prices(result, bound, "EUR"),
+        *charges(result.weighable), *costs(result.weighable, "EUR"), *prices(bound, "EUR"),
         *windows(brief, result.weighable, result.setting),
     ]  # fmt: skip
     assert len(pictures) == 4
@@ -344,7 +344,7 @@ def test_costs_add_up_to_the_cost(result: Result) -> None:
 def test_prices_are_those_of_the_rules_over_one_step(result: Result) -> None:
     bound = [o for o in result.rules if o.id in ("perfume", "active")]
     wished = [replace(bound[0], price_if_raised=-2.0), replace(bound[1], price_if_raised=inf), *bound]
-    (sketch,) = prices(result, wished, "EUR")
+    (sketch,) = prices(wished, "EUR")
     bars = sketch.drawing
     assert isinstance(bars, Bars)
     falls, never, *plain = bars.rows
@@ -358,7 +358,7 @@ def test_prices_are_those_of_the_rules_over_one_step(result: Result) -> None:
         assert row.high == pytest.approx(outcome.price_if_raised * steps[outcome.id])
         assert row.told == f"{row.high:+.4f} EUR for {steps[outcome.id]:g} {outcome.unit}"
     assert bars.ends == (falls.low, max(row.high for row in plain))
-    assert prices(result, [replace(bound[0], price_if_raised=0.0)], "EUR") == []
+    assert prices([replace(bound[0], price_if_raised=0.0)], "EUR") == []
 
 
 def test_windows_share_what_the_answer_says(result: Result) -> None:

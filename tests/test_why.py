@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from copy import deepcopy
+from dataclasses import replace
 from functools import cache
+from html import escape
 from math import inf, isnan
 from random import Random
 from typing import Any
@@ -18,6 +21,12 @@ from oracle import Case, Table
 from optimizer.brief import Brief, load_brief
 from optimizer.errors import UsageError
 from optimizer.files import shipped
+from optimizer.pool import Pool
+from optimizer.report.blend import blend_document
+from optimizer.report.jsonout import blend_record, why_record
+from optimizer.report.page import page as html_page
+from optimizer.report.studies import why_document
+from optimizer.report.terminal import lines
 from optimizer.result import Result
 from optimizer.solve import solve
 from optimizer.studies.why import why
@@ -318,7 +327,7 @@ def test_entry_prices_are_told_of_the_least_cost_alone() -> None:
         scenario = {"name": "x", "rule": [*rules], "objective": objective}
         result = solve(brief_of({"materials": stock, "shelf": shelf, "scenario": scenario}))
         assert result.formula is not None
-        return [(e.id, round(e.entry, 9)) for e in result.entry_prices]
+        return [(e.id, round(e.entry, 9)) for e in result.entry_prices if not e.kept_out]
 
     active = {"id": "act", "kind": "active", "at_least": 10, "at_most": 20}
     assert entries({"minimise": "cost"}, active) == [("bb", 2.4)]
@@ -327,3 +336,100 @@ def test_entry_prices_are_told_of_the_least_cost_alone() -> None:
     assert entries({"maximise": "cost"}, active) == []
     # Kept out by a yes/no choice that is the best one, bb has no entry price of its own.
     assert entries({"minimise": "cost"}, active, {"id": "one", "kind": "count", "of": ["aa", "bb"], "at_most": 1}) == []
+
+
+# yes/no choices -------------------------------------------------------------------------------------
+
+CHOOSING = Wish(kinds=(*briefs.YES_NO, "active", "dose", "rating"), goals=False, rules=(2, 4), past=0.0)
+
+
+def shipped_brief(name: str) -> Brief:
+    return load_brief(shipped("scenarios") / f"{name}.toml")
+
+
+def at_price(brief: Brief, material: str, price: float) -> Result:
+    """Return the answer with another price of one material."""
+    items = tuple(replace(i, price=price) if i.id == material else i for i in brief.pool.items)
+    return solve(replace(brief, pool=Pool(items, brief.pool.held_back, brief.pool.later, brief.pool.thickeners)))
+
+
+def test_what_another_choice_lets_in_is_not_told_as_out_at_any_price() -> None:
+    """Decyl glucoside, 4.65 a kg, comes in at 4.59 with another choice of surfactants; 'not at any price' was told."""
+    brief = shipped_brief("hand-wash")
+    answer = why(brief, "decyl-glucoside")
+    assert answer.dose == 0
+    assert answer.kept_out
+    assert not answer.never
+    assert answer.responsible == ""
+    assert 4.59 < answer.entry_of_all < 4.65
+    assert dose_of(at_price(brief, "decyl-glucoside", 4.59), "decyl-glucoside") == pytest.approx(2.78, abs=0.01)
+    assert dose_of(at_price(brief, "decyl-glucoside", answer.entry_of_all - 1e-3), "decyl-glucoside") > 1
+    assert dose_of(at_price(brief, "decyl-glucoside", answer.entry_of_all + 1e-3), "decyl-glucoside") == 0
+    shown = "\n".join(lines(why_document(answer), 160))
+    assert "below 4.60 EUR per kg, at the best of all choices" in shown
+    assert "not at any price" not in shown
+    record = why_record(answer)
+    assert record.kept_out
+    assert record.entry is None
+    assert record.entry_of_all == pytest.approx(answer.entry_of_all)
+
+
+@pytest.mark.parametrize(
+    ("name", "material"),
+    [("hand-wash", "lauryl-glucoside"), ("hand-wash", "coco-betaine"), ("gentle-wash", "sodium-lauroyl-sarcosinate")],
+)
+def test_below_its_price_of_all_choices_it_comes_in_and_above_it_does_not(name: str, material: str) -> None:
+    brief = shipped_brief(name)
+    answer = why(brief, material)
+    assert dose_of(at_price(brief, material, answer.entry_of_all - 1e-3), material) > 0
+    assert dose_of(at_price(brief, material, answer.entry_of_all + 1e-3), material) == 0
+
+
+@pytest.mark.parametrize("name", ["hand-wash", "gentle-wash"])
+def test_a_blend_lists_what_a_choice_keeps_out(name: str) -> None:
+    """They were left out of the list of prices below which a material would come in."""
+    result = solve(shipped_brief(name))
+    assert result.formula is not None
+    kept = {e.id: e.name for e in result.entry_prices if e.kept_out}
+    used = {line.item.id for line in result.formula.lines}
+    surfactants = {i.id for i in result.brief.pool.items if i.surfactant > 0}
+    assert surfactants - used - set(result.barred) <= set(kept)
+    document = blend_document(result)
+    shown, page = "\n".join(lines(document, 160)), html_page(document)
+    for told in kept.values():
+        assert re.search(rf"{re.escape(told)} +\d+\.\d\d +kept out by a choice", shown), told
+        assert escape(told) in page.replace("&nbsp;", " "), told
+    assert page.count("kept out by a choice") >= len(kept)
+    record = {e.id: e for e in blend_record(result).entry_prices}
+    assert all(record[i].kept_out and record[i].entry_price_per_kg is None for i in kept)
+    assert not any(e.kept_out for i, e in record.items() if i not in kept)
+
+
+def test_prices_of_all_choices_of_drawn_briefs() -> None:
+    told = kept = never = 0
+    for seed in range(40):
+        case = draw(Random(seed), CHOOSING)
+        brief = brief_of(case)
+        result = solve(brief)
+        if result.formula is None:
+            continue
+        for item in brief.pool.items:
+            if dose_of(result, item.id) > 0 or item.id == "aqua":
+                continue
+            answer = why(brief, item.id)
+            entry = answer.entry_of_all
+            if answer.never:
+                forced = with_rule(case, {"id": "a-bit", "kind": "dose", "of": [item.id], "at_least": 0.001})
+                assert solve(brief_of(forced)).formula is None, (seed, item.id)
+                never += 1
+                continue
+            assert isnan(answer.entry) or entry >= answer.entry - 1e-6
+            assert entry <= item.price + 1e-6
+            told += 1
+            kept += answer.kept_out
+            if entry > 0.02 and item.price - entry > 0.02:
+                assert dose_of(solve(brief_of(repriced(case, item.id, entry - 0.01))), item.id) > 0, (seed, item.id)
+                assert dose_of(solve(brief_of(repriced(case, item.id, entry + 0.01))), item.id) == 0, (seed, item.id)
+    assert told >= 20
+    assert kept >= 5
+    assert never >= 1

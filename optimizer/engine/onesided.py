@@ -38,7 +38,7 @@ class Directions:
         """Return d(objective)/d(limit) when the limit is lowered and when it is raised.
 
         Args:
-            rows: Active rows whose end the limit is, shape (k,).
+            rows: Rows whose end the limit is, shape (k,); those that are not active move nothing.
             ends: Move of each row's end per unit of the limit, shape (k,).
             per_limit: Coefficients that multiply the limit in the row, shape (n,), or None.
 

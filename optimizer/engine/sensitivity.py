@@ -9,6 +9,7 @@ both linear in theta; s = p x + g is the slope of the row, and cost moves by the
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass
 from functools import cached_property
 from math import inf
@@ -134,16 +135,14 @@ class Basis:
     def reach(self, rows: npt.NDArray[np.int64], ends: Vector, per_limit: Vector | None = None) -> Reach:
         """Return price and validity of moving a limit that is the end of the given rows.
 
+        Rows that the answer does not sit on are among them: a basic one's room shrinks or grows as its end
+        goes, which `inverse` says of it as it does of the others.
+
         Args:
             rows: Row indices whose end moves, shape (k,); one row if `per_limit` is given.
             ends: Move of each row's end per unit of the limit, shape (k,).
             per_limit: p, shape (n,): the row's coefficients become A_k - t p.
         """
-        basic_rows = ~self.nonbasic[rows + self.n]
-        if basic_rows.any():
-            # An active row that is basic: a kink, where only one-sided prices (`onesided`) mean anything.
-            price = float(self.y[rows] @ np.where(basic_rows, 0.0, ends))
-            return Reach(price, 0.0, 0.0, price, price)
         u = self.inverse[:, rows] @ ends
         if per_limit is None:
             slope, q = 1.0, 0.0
@@ -170,6 +169,15 @@ class Basis:
             price_down=y * slope * _growth(first, q),
             price_up=y * slope * _growth(last, q),
         )
+
+    def without(self, rows: npt.NDArray[np.int64]) -> Basis:
+        """Return this basis with the given rows, shape (k,), left without ends where the basis does not need them."""
+        there = rows[~self.nonbasic[rows + self.n]] + self.n
+        other = copy(self)
+        other.ends_low, other.ends_high = self.ends_low.copy(), self.ends_high.copy()
+        other.ends_low[there], other.ends_high[there] = -inf, inf
+        other.low, other.high = other.ends_low[self.basic], other.ends_high[self.basic]
+        return other
 
     def can_enter(self, column: int) -> bool:
         """Whether a nonbasic column can rise at once: no basic value on its end stands in the way."""

@@ -88,7 +88,7 @@ def blend_document(
         *charges(result.weighable),
         *costs(result.weighable, scenario.currency),
         _binding(result),
-        *prices(result, _bound(result), _unit(result)),
+        *prices(_bound(result), _unit(result)),
         *windows(brief, result.weighable, result.setting),
         *_settings(result),
         *_with_room(result),
@@ -102,6 +102,8 @@ def blend_document(
     return Document(scenario.name, verdict, _facts(result), tuple(sections), good=result.ending == "optimal")
 
 
+CHOOSING = frozenset({"count", "one-of", "if-used", "needs", "excludes", "thickening"})
+"""Kinds of rule that bring yes/no choices."""
 SIDES = {"low": "lower", "high": "upper", "equal": "exact"}
 
 
@@ -191,28 +193,32 @@ def _rounding_note(result: Result) -> str:
 
 
 def _bound(result: Result) -> list[Outcome]:
-    """Return the rules that bind, what a noticeable step of weighs most first."""
-    binding = [o for o in result.rules if o.binding and o.id != "total"]
-    steps = {r.id: r.step for r in result.brief.all_rules}
-    return sorted(binding, key=lambda o: (-abs(o.price * steps[o.id]) if not isnan(o.price) else 0.0, o.id))
+    """Return the limits that bind, what a noticeable step of weighs most first."""
+    binding = [limit for o in result.rules if o.id != "total" for limit in o.bound]
+    return sorted(binding, key=lambda o: (-o.weight, o.id, o.limit))
 
 
 def _binding(result: Result) -> Table:
     binding = _bound(result)
-    rows = tuple((o.reading, SIDES[o.binding], priced(o, result), *_if_lowered(o, result), holds(o)) for o in binding)
+    rows = tuple((o.reading, _side(o), priced(o, result), *_if_lowered(o, result), holds(o)) for o in binding)
     lower = ("one unit lower",) if _kinked(result) else ()
     columns = ("rule", "side", "one unit higher", *lower, "holds from - to")
     note = "Price: what the objective gains or loses when the limit is raised by one unit, everything else kept."
-    if result.choices or any(o.kind in ("count", "one-of", "if-used", "needs", "excludes") for o in result.rules):
+    if result.choices or any(o.kind in CHOOSING for o in result.rules):
         note += " Prices hold for the yes/no choices made here."
     if _kinked(result):
         note += " More limits meet here than needed, so raising and lowering may cost differently."
     return Table("Rules that bind", columns, rows, frozenset({2, 3, 4}), note)
 
 
+def _side(outcome: Outcome) -> str:
+    """Return which limit of its rule an outcome tells of."""
+    return f"{SIDES[outcome.binding]}: {outcome.which}" if outcome.which else SIDES[outcome.binding]
+
+
 def _kinked(result: Result) -> bool:
     """Whether some price differs between raising and lowering its limit."""
-    priced_rules = [o for o in result.rules if o.binding and not isnan(o.price_if_raised)]
+    priced_rules = [limit for o in result.rules for limit in o.bound if not isnan(limit.price_if_raised)]
     return any(not isclose(o.price_if_raised, o.price_if_lowered, rel_tol=1e-6, abs_tol=1e-7) for o in priced_rules)
 
 
@@ -300,23 +306,30 @@ def _entries(result: Result) -> list[Table]:
     if not result.entry_prices:
         return []
     currency = result.brief.scenario.currency
-    rows = tuple((e.name, f"{e.price:.2f}", entry_words(e.entry)) for e in result.entry_prices[:12])
-    note = "" if len(result.entry_prices) <= 12 else f"{len(result.entry_prices) - 12} more in --json."
+    told = [e for e in result.entry_prices if not e.kept_out]
+    kept_out = [e for e in result.entry_prices if e.kept_out]
+    rows = [(e.name, f"{e.price:.2f}", entry_words(e.entry)) for e in told[:12]]
+    rows += [(e.name, f"{e.price:.2f}", "kept out by a choice") for e in kept_out]
+    note = "" if len(told) <= 12 else f"{len(told) - 12} more in --json. "
+    if result.choices or kept_out:
+        note += "At the yes/no choices made here. "
+    if kept_out:
+        note += "What one of them keeps out, another may let in: 'tenside why' tries them all."
     return [
         Table(
             "Not used, and the price below which it would come in",
             ("material", f"{currency}/kg now", f"comes in below {currency}/kg"),
-            rows,
+            tuple(rows),
             frozenset({1, 2}),
-            note,
+            note.strip(),
         )
     ]
 
 
 def entry_words(entry: float) -> str:
-    """Return an entry price as text."""
+    """Return an entry price at the choices made as text."""
     if entry == -inf:
-        return "not at any price"
+        return "not at these choices"
     return f"{entry:.2f}" if entry > 0 else "not even free of charge"
 
 

@@ -9,7 +9,7 @@ from optimizer.brief import Brief
 from optimizer.formula import Formula
 from optimizer.pool import Ingredient
 from optimizer.report.document import Bar, Bars, Sketch
-from optimizer.result import Outcome, Result
+from optimizer.result import Outcome
 from optimizer.row import Setting
 from optimizer.units import USED, number
 
@@ -56,19 +56,19 @@ def costs(formula: Formula, currency: str) -> list[Sketch]:
     return [Sketch("What drives the cost", drawing=bars)]
 
 
-def prices(result: Result, binding: list[Outcome], unit: str) -> list[Sketch]:
+def prices(binding: list[Outcome], unit: str) -> list[Sketch]:
     """Return what one noticeable step of each binding limit upwards does to the objective."""
-    steps = {r.id: r.step for r in result.brief.all_rules}
     rows = []
     for outcome in binding:
-        change = outcome.price_if_raised * steps[outcome.id]
+        change = outcome.price_if_raised * outcome.limit_step
+        name = f"{outcome.which}: {outcome.reading}" if outcome.which else outcome.reading
         if isfinite(change):
             told = "nothing" if abs(change) < 5e-7 else f"{change:+.{4 if abs(change) > 5e-4 else 6}f} {unit}"
-            step = f"{number(steps[outcome.id])} {outcome.unit}".strip()
+            step = f"{number(outcome.limit_step)} {outcome.limit_unit}".strip()
             low, high = sorted((change, 0.0))
-            rows.append(Bar(outcome.reading, low, high, f"{told} for {step}", hatched=change < 0))
+            rows.append(Bar(name, low, high, f"{told} for {step}", hatched=change < 0))
         elif change == inf:
-            rows.append(Bar(outcome.reading, nan, nan, "impossible to raise"))
+            rows.append(Bar(name, nan, nan, "impossible to raise"))
     drawn = [row for row in rows if row.low < row.high]
     if not drawn:
         return []

@@ -15,8 +15,27 @@ from optimizer.studies.explain import Explanation
 from optimizer.studies.why import Why
 
 
-class RuleRecord(Record):
-    """One rule at the answer; null where a figure has no meaning."""
+class LimitRecord(Record):
+    """A limit that the answer sits on, with its price; null where a figure has no meaning."""
+
+    binding: str
+    """Which end it is: low, high or equal; empty if no limit of the rule binds."""
+    limit: str
+    """Field of the rule in which it stands; 'at_most' also for a ceiling and for stock."""
+    limit_at: Figure
+    limit_unit: str
+    price: Figure
+    """Change of the objective per unit by which the binding limit is raised."""
+    holds_from: Figure
+    holds_to: Figure
+    price_from: Figure
+    price_to: Figure
+    price_if_lowered: Figure
+    price_if_raised: Figure
+
+
+class RuleRecord(LimitRecord):
+    """One rule at the answer, at the first of its limits that binds."""
 
     id: str
     kind: str
@@ -26,16 +45,9 @@ class RuleRecord(Record):
     high: Figure
     unit: str
     violation: float
-    binding: str
-    price: Figure
-    """Change of the objective per unit by which the binding limit is raised."""
-    holds_from: Figure
-    holds_to: Figure
-    price_from: Figure
-    price_to: Figure
-    price_if_lowered: Figure
-    price_if_raised: Figure
     source: str
+    also: list[LimitRecord]
+    """Further limits of the rule that bind."""
 
 
 class EntryRecord(Record):
@@ -44,7 +56,9 @@ class EntryRecord(Record):
     id: str
     price_per_kg: float = Field(validation_alias="price")
     entry_price_per_kg: Figure = Field(validation_alias="entry")
-    """Null if it cannot come in at any price."""
+    """At the choices made; null if they have no place for it or one of them keeps it out."""
+    kept_out: bool
+    """Whether a yes/no choice made here keeps it out: another one may let it in."""
 
 
 class SettingRecord(Record):
@@ -199,6 +213,14 @@ class WhyRecord(Record):
     left_out: str
     price: Figure
     entry: Figure
+    """At the choices and the pH of the best formula; null if they have no place for it."""
+    kept_out: bool
+    """Whether a yes/no choice of the best formula keeps it out."""
+    entry_of_all: Figure
+    """Price below which some choice at some pH lets it in, by the solver's bound; null if none does at any price, or
+    nobody can say: see `never`."""
+    never: bool
+    """Whether no formula that keeps every rule holds it, by the solver's bound."""
     worth: list[WorthRecord]
     responsible: str
     settings: list[AtSettingRecord]

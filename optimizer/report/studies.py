@@ -145,13 +145,18 @@ def why_document(why: Why) -> Document:
         verdict = f"In, at {number(why.dose, 2)} %."
     elif why.responsible == "ph":
         verdict = "Out: the pH of the best formula rules it out."
+    elif why.never:
+        verdict = "Out: no formula that keeps every rule holds it."
+    elif why.kept_out:
+        verdict = "Out: a yes/no choice of the best formula keeps it out."
+    elif why.entry == -inf:
+        verdict = "Out: the best formula has no place for it at its choices."
     else:
         verdict = "Out: it costs more than it is worth to this brief."
     if goal == "cost":
         facts.append(("price now", f"{number(why.price, 2)} {currency} per kg"))
-        if not isnan(why.entry) and why.dose <= USED:
-            entry = f"below {entry_words(why.entry)} {currency} per kg" if why.entry > 0 else entry_words(why.entry)
-            facts.append(("comes in", entry))
+        if why.dose <= USED:
+            facts += _comes_in(why, currency)
     if why.responsible and why.responsible != "ph":
         facts.append(("held back by", next(w.reading for w in why.worth if w.id == why.responsible)))
     if why.forced is not None:
@@ -184,6 +189,26 @@ def why_document(why: Why) -> Document:
         words = why.brief.scenario.objective.words()
         sections.append(Table("At each pH setting", ("target pH", words, why.name), rows_at, frozenset({1})))
     return Document(why.name, verdict, tuple(facts), tuple(sections), good=why.dose > USED)
+
+
+def _comes_in(why: Why, currency: str) -> list[tuple[str, str]]:
+    """Return the price below which a material comes in: at some choice and pH, and where it is lower at those made."""
+    told: list[tuple[str, str]] = []
+    chosen = bool(why.settings) or any(rule.columns(why.brief.pool) for rule in why.brief.rules)
+    if why.never:
+        return [("comes in", "not at any price: every choice and pH was searched")]
+    if not isnan(why.entry_of_all):
+        over = f" {currency} per kg" if why.entry_of_all > 0 else ""
+        below = f"below {why.entry_of_all:.2f}{over}" if over else "not even free of charge"
+        told.append(("comes in", f"{below}{', at the best of all choices and pH settings' if chosen else ''}"))
+        if abs(why.entry - why.entry_of_all) <= 1e-4:
+            return told
+    if why.kept_out:
+        told.append(("at the choices made here", "a yes/no choice keeps it out"))
+    elif not isnan(why.entry):
+        below = f"below {entry_words(why.entry)} {currency} per kg" if why.entry > 0 else entry_words(why.entry)
+        told.append(("at the choices made here", below))
+    return told
 
 
 def compare_document(comparison: Comparison) -> Document:

@@ -9,7 +9,7 @@ from pydantic import Field, model_validator
 
 from optimizer.formula import Formula
 from optimizer.pool import Group, Pool
-from optimizer.row import Choice, Row, Setting
+from optimizer.row import Choice, Lever, Row, Setting
 from optimizer.rules.base import LimitRule, Rule
 from optimizer.rules.counting import Measured, measured, unit_vector, use_columns
 from optimizer.units import USED, number
@@ -46,7 +46,9 @@ class Count(LimitRule):
         rows = [Row(self.id, "link", np.zeros(len(pool)), low=low, high=high, choices=dict.fromkeys(keys, 1.0))]
         if low > -inf:
             for key in keys:
-                rows.append(Row(self.id, "link", unit_vector(pool, key), low=0.0, choices={key: -self.counts_from}))
+                lever = Lever("counts_from", "low", self.counts_from, choice=key)
+                counted = {key: -self.counts_from}
+                rows.append(Row(self.id, "link", unit_vector(pool, key), low=0.0, choices=counted, levers=(lever,)))
         return tuple(rows)
 
     def value(self, formula: Formula, setting: Setting) -> float:
@@ -113,9 +115,12 @@ class Needs(Rule):
     def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
         """One row per member that needs."""
         other = pool.members(self.other).astype(float)
-        return tuple(
-            Row(self.id, "link", other, low=0.0, choices={choice.key: -self.at_least}) for choice in self.columns(pool)
-        )
+        rows = []
+        for choice in self.columns(pool):
+            lever = Lever("at_least", "low", self.at_least, choice=choice.key)
+            asked = {choice.key: -self.at_least}
+            rows.append(Row(self.id, "link", other, low=0.0, choices=asked, levers=(lever,)))
+        return tuple(rows)
 
     def value(self, formula: Formula, setting: Setting) -> float:
         """How much of the second group is missing [%]."""
@@ -165,10 +170,12 @@ class Excludes(Rule):
         """One row per member of the first group."""
         other = pool.vector(lambda i: measured(self.measured, i) if self.other.holds(i.material) else 0.0)
         most = 100.0 * float(other.max(initial=0.0))
-        return tuple(
-            Row(self.id, "link", other, high=most, choices={choice.key: most - self.above})
-            for choice in self.columns(pool)
-        )
+        rows = []
+        for choice in self.columns(pool):
+            lever = Lever("above", "high", self.above, choice=choice.key)
+            allowed = {choice.key: most - self.above}
+            rows.append(Row(self.id, "link", other, high=most, choices=allowed, levers=(lever,)))
+        return tuple(rows)
 
     def value(self, formula: Formula, setting: Setting) -> float:
         """How much of the second group is too much [%]."""

@@ -8,7 +8,7 @@ from pydantic import Field
 from optimizer.facts import Percent
 from optimizer.formula import Formula
 from optimizer.pool import Group, Ingredient, Pool, Vector
-from optimizer.row import Choice, Row, Setting
+from optimizer.row import Choice, Lever, Row, Setting
 from optimizer.rules.base import Rule
 from optimizer.rules.counting import group_active
 from optimizer.units import TOLERANCE, number
@@ -82,12 +82,26 @@ class Thickening(Rule):
         share = pool.vector(lambda i: group_active(self.sulfates, i)) - self.sulfate_share / 100 * active
         carried = pool.vector(lambda i: i.salt)
         lack, excess = _most(-share), max(0.0, _most(carried) - self._salt_limit)
+        mixed = Lever("sulfate_share", "low", self.sulfate_share, active / 100, 0.0, salt, step=1.0)
+        strong = Lever("active", "low", self.active, choice=salt)
         rows += [
-            Row(self.id, "link", share, low=-lack, choices={salt: -lack}),
-            Row(self.id, "link", active, low=0.0, choices={salt: -self.active}),
-            Row(self.id, "link", carried, high=self._salt_limit + excess, choices={salt: excess}),
+            Row(self.id, "link", share, low=-lack, choices={salt: -lack}, levers=(mixed,)),
+            Row(self.id, "link", active, low=0.0, choices={salt: -self.active}, levers=(strong,)),
+            Row(self.id, "link", carried, high=self._salt_limit + excess, choices={salt: excess}, levers=self._salts),
         ]
         return tuple(rows)
+
+    @property
+    def _salts(self) -> tuple[Lever, ...]:
+        """What moves the salt that may be carried: the most in all, less what is kept, never below none."""
+        left = self.salt - self.salt_room
+        if left < 0:
+            return ()
+        way = f"{self.id}:salt"
+        return (
+            Lever("salt", "high", self.salt, choice=way, down=-left),
+            Lever("salt_room", "low", self.salt_room, None, -1.0, way, up=left),
+        )
 
     @property
     def _salt_limit(self) -> float:

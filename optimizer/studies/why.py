@@ -3,22 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from math import inf, nan
+from math import inf, isnan, nan
 
 from optimizer.brief import Brief
 from optimizer.conflict import find_conflict, read_in_conflict
-from optimizer.corridor import Found
+from optimizer.corridor import Found, Sign
 from optimizer.engine.sensitivity import Basis
 from optimizer.errors import UsageError, nearest
-from optimizer.pool import Group
-from optimizer.pricing import entry_price
+from optimizer.formula import Formula
+from optimizer.pool import Group, Ingredient
+from optimizer.pricing import entry_price, kept_out
 from optimizer.probe import Probe
-from optimizer.rules import Dose
+from optimizer.rules import Cost, Dose
 from optimizer.solve import Solved, solve, solve_fully
 from optimizer.units import USED
 
 FORCED = "forced"
 """Id of the rule that forces a dose for the question."""
+STEPS = 40
+"""Prices that are tried for the one below which a material comes in; a few suffice."""
+EQUAL = 1e-9
+"""Costs closer than this, relative, are the same."""
 
 
 @dataclass(frozen=True)
@@ -59,7 +64,11 @@ class Why:
         dose: Its dose in the best formula [%]; NaN if the brief has no answer.
         left_out: Why it is no candidate at all, empty if it is one.
         price: What it costs per kg.
-        entry: What one kg is worth to the brief at the best formula: the price below which it comes in.
+        entry: What one kg is worth to the brief at the best formula: the price below which it comes in at its choices
+            and its pH; minus infinite if they have no place for it.
+        kept_out: Whether a yes/no choice of the best formula keeps it out.
+        entry_of_all: The price below which it comes in at some choice and pH; minus infinite if no formula that keeps
+            every rule holds it, NaN if it is used or that was not proven.
         worth: Where that worth comes from, largest first.
         responsible: Id of the rule that takes most from its worth, empty if none does.
         settings: The material at each group of pH settings.
@@ -77,6 +86,24 @@ class Why:
     responsible: str
     settings: tuple[AtSetting, ...]
     forced: Forced | None
+    kept_out: bool = False
+    entry_of_all: float = nan
+
+    @property
+    def never(self) -> bool:
+        """Whether no formula that keeps every rule holds it."""
+        return self.entry_of_all == -inf
+
+
+class CostAt(Cost):
+    """Cost with another price of one material."""
+
+    of: str
+    per_kg: float
+
+    def amount(self, item: Ingredient) -> float:
+        """Price of one % of dose per kg of product."""
+        return (self.per_kg if item.id == self.of else item.price) / 100
 
 
 def why(brief: Brief, material: str, at: float = 1.0) -> Why:
@@ -107,15 +134,64 @@ def why(brief: Brief, material: str, at: float = 1.0) -> Why:
     shut = solved.chosen.upper is not None and solved.chosen.upper[position] <= 0
     responsible = "ph"
     entry = nan
+    closed = not shut and material in kept_out(solved.chosen)
     if not shut:
         taking = min(worth, key=lambda w: w.per_kg, default=None)
-        responsible = taking.id if taking and taking.per_kg < -1e-9 and dose <= USED else ""
+        responsible = taking.id if taking and taking.per_kg < -1e-9 and dose <= USED and not closed else ""
         entry = entry_price(solved.chosen, solved.chosen.basis, position, item.price)
         if abs(entry - sum(w.per_kg for w in worth)) > 1e-6 * (1 + abs(entry)):
             # More limits meet than needed: the prices of the basis do not add up to what one kg is worth.
             worth = ()
-    forced = _forced(brief, material, 0.0 if dose > USED else at, solved.result.objective)
-    return Why(brief, material, known.name, dose, "", item.price, entry, worth, responsible, settings, forced)
+    forced, other = _forced(brief, material, 0.0 if dose > USED else at, solved.result.objective)
+    everywhere = nan
+    if dose <= USED and brief.scenario.objective.goals[0] == (1, "cost"):
+        held = 0.0 if other is None else other.dose(material)
+        start = item.price - 100 * forced.cost / held if held > USED else -inf
+        everywhere = _entry_of_all(solved, position, max(start, -inf if isnan(entry) else entry))
+    return Why(
+        brief, material, known.name, dose, "", item.price, entry, worth, responsible, settings, forced,
+        closed, everywhere,
+    )  # fmt: skip
+
+
+def _entry_of_all(solved: Solved, position: int, start: float) -> float:
+    """Return the price below which an unused material comes in at some choice and pH, NaN if that is not proven.
+
+    The root of best(price) = best without it, which is concave in the price (Newton's method from below: each step goes
+    to the price at which the formula found so far would cost the same; Dinkelbach, Management Science 13 (1967) 492).
+
+    Args:
+        solved: The answer, which does not use it.
+        position: Its place in the pool.
+        start: A price below which it is known to come in, or minus infinite.
+    """
+    best, entry = solved.result.objective, start
+    item = solved.corridor.brief.pool.items[position]
+    if solved.result.ending != "optimal":
+        return nan
+    most = Dose.model_validate({"id": FORCED, "of": Group(materials=(item.id,))})
+    for _ in range(STEPS):
+        known = entry > -inf
+        measure = CostAt(id=FORCED, of=item.id, per_kg=entry) if known else most
+        sign: Sign = 1 if known else -1
+        found = solved.corridor.best_of_each(sign, measure)
+        if any(f.ending not in ("optimal", "infeasible") for f in found):
+            return nan
+        first = min((f for f in found if f.x is not None), key=lambda f: sign * f.objective)
+        assert first.x is not None
+        dose = float(first.x[position])
+        if not known:
+            if dose <= USED:
+                return -inf
+            prices = solved.corridor.brief.pool.prices
+            paid = float(prices @ first.x[: len(prices)]) / 100
+            entry = item.price - 100 * (paid - best) / dose
+            continue
+        gain = best - first.objective
+        if gain <= EQUAL * (1 + abs(best)) or dose <= USED:
+            return entry
+        entry += 100 * gain / dose
+    return nan
 
 
 def _worth(solved: Solved, basis: Basis, position: int) -> tuple[Worth, ...]:
@@ -139,8 +215,8 @@ def _at_setting(found: Found, position: int) -> AtSetting:
     return AtSetting(first, last, found.objective, dose, bool(found.case.upper[position] <= 0))
 
 
-def _forced(brief: Brief, material: str, dose: float, before: float) -> Forced:
-    """Return the change of the objective when the material is held at a dose (0: out; else at least)."""
+def _forced(brief: Brief, material: str, dose: float, before: float) -> tuple[Forced, Formula | None]:
+    """Return the change of the objective at a dose of the material (0: out; else at least), and the formula there."""
     limits = {"at_most": 0.0} if dose == 0 else {"at_least": dose}
     rule = Dose.model_validate({"id": FORCED, "of": Group(materials=(material,)), "source": "question", **limits})
     asked = replace(brief, rules=tuple(sorted((*brief.rules, rule), key=lambda r: r.id)))
@@ -149,5 +225,6 @@ def _forced(brief: Brief, material: str, dose: float, before: float) -> Forced:
         probe = Probe(asked)
         clash = find_conflict(probe, frozenset(probe.ids)) or ()
         rules = {r.id: r for r in asked.all_rules}
-        return Forced(dose, inf, tuple(read_in_conflict(asked, rules, clash, i) for i in clash if i != FORCED))
-    return Forced(dose, result.objective - before)
+        readings = tuple(read_in_conflict(asked, rules, clash, i) for i in clash if i != FORCED)
+        return Forced(dose, inf, readings), None
+    return Forced(dose, result.objective - before), result.formula
