@@ -21,7 +21,7 @@ from optimizer.corridor import Found
 from optimizer.engine.certificate import check_feasible
 from optimizer.engine.highs import Answer, Session
 from optimizer.formula import Formula
-from optimizer.model import Case, cases, implied_caps
+from optimizer.model import Case, build, cases, implied_caps
 from optimizer.pool import Vector
 from optimizer.result import PhOutcome
 from optimizer.row import Setting
@@ -86,6 +86,10 @@ def nearest_formula(
         every = ready.kept(frozenset(r.id for r in rules))
     else:
         every, ready = cases(rules, acidity, brief.pool), None
+        if acidity is None and at is not None:
+            # The pH rule is left out, the pH is not: rules that change with it are kept at this one.
+            model = build(rules, brief.pool, at)
+            every = (Case(model, (at,), model.upper),)
     tried = every if at is None or acidity is None else tuple(c for c in every if at in c.settings) or every
     asked = replace(brief, acidity=acidity)
     return nearest_within(asked, doses, tried, every, fewest=fewest, time_limit=time_limit, ready=ready)
