@@ -23,11 +23,11 @@ from optimizer.brief import Brief
 from optimizer.corridor import TIE, Found
 from optimizer.engine.highs import Session
 from optimizer.formula import Formula, Line
-from optimizer.model import Model, build, objective_vector
+from optimizer.model import build, objective_vector
 from optimizer.pool import Vector
 from optimizer.result import Result, Rounded
 from optimizer.row import Setting
-from optimizer.rules import LimitRule, Rule
+from optimizer.rules import Rule
 from optimizer.units import number
 
 NEAR = 10
@@ -135,9 +135,7 @@ class _Grid:
         self.upper = np.concatenate([np.zeros(2 * len(exact)), bounds[1]])
         self.smallest = np.array([_smallest(part[r]) for r in exact])
 
-    def best(
-        self, goals: Sequence[Vector], room: int, *, tied: bool = False
-    ) -> tuple[Vector, bool] | None:
+    def best(self, goals: Sequence[Vector], room: int, *, tied: bool = False) -> tuple[Vector, bool] | None:
         """Return the best step count of each dose and whether it is proven, None if there is none.
 
         Args:
