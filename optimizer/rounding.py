@@ -173,7 +173,7 @@ class _Grid:
         named = np.flatnonzero(self.columns < self.doses) + first
         spread = np.zeros(len(x))
         spread[named] = np.sqrt(np.arange(2.0, 2.0 + named.size))
-        for before, goal in zip(goals, [*goals[1:], None], strict=True):
+        for before, goal in zip(goals, [*goals[1:], None] if tied else goals[1:], strict=False):
             most = float(before @ x)
             matrix = np.vstack([matrix, before])
             low, high = np.append(low, -inf), np.append(high, most + TIE * (1 + abs(most)))
@@ -293,16 +293,18 @@ def _goals(brief: Brief, result: Result, found: Found) -> list[Vector]:
 def _checked(brief: Brief, result: Result, counts: Vector, setting: Setting, *, proven: bool) -> Rounded | None:
     """Return the grid formula if it sums exactly and keeps every rule by its own measure."""
     formula = grid_formula(brief, counts)
-    if formula is None or any(broken(rule, formula, setting) for rule in brief.all_rules):
+    if formula is None:
+        return None
+    off = {rule.id: (rule, rule.violation(formula, setting)) for rule in brief.all_rules}
+    if any(exceeds(rule, by) for rule, by in off.values()):
         return None
     sign, name = brief.scenario.objective.goals[0]
     objective = brief.measure(name).value(formula, setting)
     worse = sign * (objective - result.objective)
-    missed = tuple(_missed(r, formula, setting) for r in brief.rules if r.violation(formula, setting) > r.slack())
-    # What an exact figure that is missed saves is no gain of the grid.
-    return Rounded(
-        brief.scenario.scale_step, formula, objective, max(worse, 0.0) if missed else worse, missed, proven=proven
-    )
+    missed = tuple(_missed(rule, formula, setting) for rule, by in off.values() if by > rule.slack())
+    # What an exact figure that is missed saves, or a limit within its tolerance, is no gain of the grid.
+    cost = max(worse, 0.0) if any(by > 0 for _, by in off.values()) else worse
+    return Rounded(brief.scenario.scale_step, formula, objective, cost, missed, proven=proven)
 
 
 def _missed(rule: Rule, formula: Formula, setting: Setting) -> str:
