@@ -249,8 +249,8 @@ class Few:
 
     def _missed(self) -> Iterator[Vector]:
         """Yield each row that the given formula breaks, water balancing it, as a proof of impossibility."""
-        fixed = np.flatnonzero((self.low == self.high) & (self.matrix[:, 0] != 0)) if self.water == 1 else []
-        if not len(fixed):
+        fixed = np.flatnonzero((self.low == self.high) & (self.matrix[:, 0] != 0))
+        if self.water != 1 or not fixed.size:
             return
         per_total = self.matrix[:, 0] / self.matrix[fixed[0], 0]
         here = per_total * self.low[fixed[0]]
