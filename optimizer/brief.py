@@ -13,7 +13,6 @@ from optimizer.pool import Group, Ingredient, Pool, join, lines_of, stock_of, un
 from optimizer.rules import (
     MEASURES,
     Acidity,
-    Clear,
     Cost,
     CurvedRule,
     Dose,
@@ -145,7 +144,7 @@ def make_brief(
     pool = Pool(tuple(chosen[n] for n in sorted(chosen)), scenario.held_back.percent, later, thickeners)
     rules, watched = _rules(scenario, library, pool, shelf)
     assumptions += [_together(rule, pool, shelf) for rule in rules if isinstance(rule, Stock) and rule.lines > 1]
-    clear = any(isinstance(r, Clear) for r in rules)
+    clear = any(r.clears for r in rules)
     acidity = scenario.ph.model_copy(update={"id": "ph", "clear": clear}) if scenario.ph else None
     brief = Brief(scenario, pool, rules, acidity, watched, library, files or {}, tuple(assumptions), left_out, shelf)
     counts = Counter(r.id for r in (*rules, *watched))

@@ -31,7 +31,8 @@ def find_conflict(probe: Probe, active: frozenset[str]) -> tuple[str, ...] | Non
     kept = probe.blamed & active
     if kept != active and probe.feasible(kept):
         kept = active
-    order = sorted(kept, key=lambda i: (_removal_rank(probe.brief, i), i))
+    parting = {r.id: r.parting for r in probe.brief.all_rules}
+    order = sorted(kept, key=lambda i: (parting[i], i))
     tested: set[str] = set()
     for name in order:
         if name not in kept or name in tested:
@@ -47,13 +48,3 @@ def _still(probe: Probe, trial: frozenset[str]) -> bool:
     """Return whether the last proof's own rules, a subset of the trial, are impossible by themselves."""
     blamed = probe.blamed & trial
     return blamed == trial or not probe.feasible(blamed)
-
-
-def _removal_rank(brief: Brief, name: str) -> int:
-    if name == "total":
-        return 3
-    if name == PH:
-        return 2
-    rule = next(r for r in brief.rules if r.id == name)
-    single = rule.kind in ("dose", "stock") and len(rule.of.materials) == 1  # type: ignore[attr-defined]
-    return 0 if single else 1

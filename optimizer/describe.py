@@ -5,11 +5,13 @@ from __future__ import annotations
 import ast
 import inspect
 import textwrap
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, get_args
 
-from pydantic import BaseModel, create_model
+from pydantic import BaseModel, ValidationError, create_model
 
+from optimizer.pool import Group
 from optimizer.rules import IMPLIED, STATED, AnyRule, Rule
 from optimizer.rules.base import CurvedRule, LimitRule
 
@@ -93,28 +95,38 @@ def _note(rule: type[Rule]) -> RuleNote:
     return RuleNote(kind, " ".join(summary.split()), equation, unit, tuple(fields), _example(rule, kind))
 
 
+SAMPLES: dict[str, Any] = {
+    "other": ["polysorbate-20"],
+    "property": "protein",
+    "at_least": 0.05,
+    "rating": "mildness",
+    "ceiling": {
+        "id": "example", "substances": ["Sodium Benzoate"], "percent": 0.5, "basis": "as supplied", "kind": "law",
+        "source": "example", "confidence": "common practice",
+    },
+}  # fmt: skip
+"""Required fields of the small instance by which a kind of rule is shown."""
+
+
 def _example(rule: type[Rule], kind: str) -> str:
-    """Return the reading of a small instance of the rule."""
-    values: dict[str, Any] = {"id": kind}
-    for name, info in rule.model_fields.items():
-        if not info.is_required():
-            continue
-        values[name] = {
-            "of": ["decyl-glucoside"],
-            "other": ["polysorbate-20"],
-            "property": "protein",
-            "at_least": 0.05,
-            "rating": "mildness",
-        }.get(name)
-    if "ceiling" in values:
-        values["ceiling"] = {
-            "id": "example", "substances": ["Sodium Benzoate"], "percent": 0.5, "basis": "as supplied", "kind": "law",
-            "source": "example", "confidence": "common practice",
-        }  # fmt: skip
-    elif issubclass(rule, LimitRule) and kind != "one-of":
-        side = "exactly" if kind == "total" else "at_most" if issubclass(rule, CurvedRule) else "at_least"
-        values[side] = 100 if kind == "total" else 2
-    return rule.model_validate(values).reading()
+    """Return the reading of a small instance of the rule, empty if none can be made up from its fields."""
+    values = {n: SAMPLES.get(n, _sample(i.annotation)) for n, i in rule.model_fields.items() if i.is_required()}
+    side = "exactly" if kind == "total" else "at_most" if issubclass(rule, CurvedRule) else "at_least"
+    for limits in ({side: 100 if kind == "total" else 2}, {}) if issubclass(rule, LimitRule) else ({},):
+        with suppress(ValidationError):
+            return rule.model_validate({"id": kind, **values, **limits}).reading()
+    return ""
+
+
+def _sample(annotation: Any) -> object:
+    """Return a value of a type, for a field that is not among the samples."""
+    if annotation is Group:
+        return ["decyl-glucoside"]
+    simple = {bool: True, int: 1, float: 1.0, str: "example"}
+    if annotation in simple:
+        return simple[annotation]
+    arguments = get_args(annotation)
+    return None if not arguments else arguments[0] if isinstance(arguments[0], str) else _sample(arguments[0])
 
 
 def _default(value: object) -> str:

@@ -15,7 +15,6 @@ import numpy.typing as npt
 
 from optimizer.lots import Lots, linear
 from optimizer.pool import Vector
-from optimizer.rounding import band_of
 from optimizer.row import Setting
 from optimizer.rules import Dose, LimitRule, Rule, named_measure
 from optimizer.rules.dose import IfUsed
@@ -129,5 +128,5 @@ def _thickens(rule: Thickening, lots: Lots, doses: Vector, draws: Draws, setting
 def _within(rule: LimitRule, values: Vector) -> Flags:
     """Return which values keep a rule's limits; what has no value keeps them."""
     low, high = rule.limits
-    slack = band_of(rule) + rule.slack()
+    slack = rule.within + rule.slack()
     return np.asarray(~((values < low - slack) | (values > high + slack)))

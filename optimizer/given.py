@@ -17,7 +17,7 @@ from optimizer.model import Case, build, cases
 from optimizer.nearest import CHANGED, Near, nearest_within
 from optimizer.pool import Group, Ingredient, Pool, Vector
 from optimizer.probe import Probe
-from optimizer.rounding import NEAR, band_of, broken, grid_formula, near_grid
+from optimizer.rounding import NEAR, broken, grid_formula, near_grid
 from optimizer.row import Setting
 from optimizer.rules import Acidity, LimitRule, Rule, named_measure
 from optimizer.units import TOLERANCE
@@ -134,7 +134,7 @@ def asking(brief: Brief, rules: Iterable[Rule], items: Iterable[Ingredient] | No
 
 
 def _banded(rule: Rule) -> Rule:
-    band = band_of(rule)
+    band = rule.within
     if not isinstance(rule, LimitRule) or band == 0:
         return rule
     return rule.with_limits(max(rule.lowest, rule.limits[0] - band), min(rule.highest, rule.limits[1] + band))

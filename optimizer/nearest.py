@@ -10,6 +10,7 @@ that break the proof (Farkas) that the set so far is not enough, so that no smal
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from itertools import compress
 from math import inf
@@ -21,12 +22,12 @@ from optimizer.corridor import Found
 from optimizer.engine.certificate import check_feasible
 from optimizer.engine.highs import Answer, Session
 from optimizer.formula import Formula
-from optimizer.model import Case, cases, implied_caps
+from optimizer.model import Case, build, cases, implied_caps
 from optimizer.pool import Vector
 from optimizer.result import PhOutcome
 from optimizer.row import Setting
 from optimizer.solve import choose_ph, formula_of
-from optimizer.units import USED
+from optimizer.units import TOLERANCE, USED
 
 MOST_FEW = 3
 """Up to this many changes are looked for by linear programs alone."""
@@ -86,6 +87,10 @@ def nearest_formula(
         every = ready.kept(frozenset(r.id for r in rules))
     else:
         every, ready = cases(rules, acidity, brief.pool), None
+        if acidity is None and at is not None:
+            # The pH rule is left out, the pH is not: rules that change with it are kept at this one.
+            model = build(rules, brief.pool, at)
+            every = (Case(model, (at,), model.upper),)
     tried = every if at is None or acidity is None else tuple(c for c in every if at in c.settings) or every
     asked = replace(brief, acidity=acidity)
     return nearest_within(asked, doses, tried, every, fewest=fewest, time_limit=time_limit, ready=ready)
@@ -117,7 +122,9 @@ def nearest_within(
     here = np.array([doses.get(name, 0.0) for name in brief.pool.ids])
     changes = [Change(brief, case, here, time_limit, free, ready) for case in tried]
     if fewest:
-        counts = [c.fewest() for c in changes]
+        counts: list[float] = []
+        for change in changes:
+            counts.append(change.fewest(min(counts, default=inf)))
         changes = [c for c, n in zip(changes, counts, strict=True) if n == min(counts) < inf]
     else:
         for change in changes:
@@ -198,17 +205,23 @@ class Few:
         self.low[rows], self.high[rows] = low, high
         self.session.rows(rows, low, high)
 
-    def smallest(self, always: frozenset[int]) -> dict[frozenset[int], float] | None:
+    def smallest(self, always: frozenset[int], most: float = inf) -> dict[frozenset[int], float] | None:
         """Return every smallest set of changes that suffices, with its least distance, or None if that takes long.
 
         Args:
             always: Doses that may change without counting.
+            most: No larger set is of use.
         """
         sets = {frozenset(np.flatnonzero(self.lower[self.water + self.free :] > 0).tolist()) - always}
-        asked, gains = np.zeros(0), np.zeros((0, self.free))
+        # Each limit that the formula as given breaks is a proof that no change is not enough.
+        plain = [p for ray in self._missed() if (p := self._proof(ray, list(always))) is not None]
+        asked = np.array([p[0] for p in plain])
+        gains = np.array([p[1] for p in plain]).reshape(len(plain), self.free)
         for _ in range(MOST_FEW + 1):
             if len(sets) > MOST_SETS:
                 return None
+            if min(map(len, sets)) > most:
+                return {}
             found = {} if always or {*map(len, sets)} != {1} else self._alone(sets)
             if found:
                 return found
@@ -225,12 +238,26 @@ class Few:
                         return None
                     asked, gains = np.append(asked, proof[0]), np.vstack([gains, proof[1]])
                     proven = np.array([len(asked) - 1])
-                helpful = np.flatnonzero(gains[proven[0]] > 0).tolist()
+                # Every set that is enough holds a dose that helps each proof: the one with the fewest is followed.
+                helps = gains[proven] > 0
+                helpful = np.flatnonzero(helps[np.argmin(helps.sum(axis=1))]).tolist()
                 wider |= {chosen | {j} for j in frozenset(helpful) - always - chosen}
             if found or not wider:
                 return found
             sets = wider
         return None
+
+    def _missed(self) -> Iterator[Vector]:
+        """Yield each row that the given formula breaks, water balancing it, as a proof of impossibility."""
+        fixed = np.flatnonzero((self.low == self.high) & (self.matrix[:, 0] != 0))
+        if self.water != 1 or not fixed.size:
+            return
+        per_total = self.matrix[:, 0] / self.matrix[fixed[0], 0]
+        here = per_total * self.low[fixed[0]]
+        for r in np.flatnonzero((here < self.low - TOLERANCE) | (here > self.high + TOLERANCE)):
+            ray = np.zeros(len(self.low))
+            ray[r], ray[fixed[0]] = 1.0, -per_total[r]
+            yield ray
 
     def _alone(self, sets: set[frozenset[int]]) -> dict[frozenset[int], float]:
         """Return the single doses that suffice, balanced by water, with their least distance.
@@ -327,11 +354,14 @@ class Change:
         prices = brief.pool.prices / 100
         cost = np.concatenate([prices[self._water], prices[self._kept], -prices[self._kept]])
         least, most = self._bounds(case.upper[:n])
-        part = model.matrix[:, self._kept]
-        shift = part @ f
         key = (id(model.matrix), case.upper.tobytes())
         few = None if ready is None else ready.few.get(key)
-        top = np.hstack([model.matrix[:, self._water], part, -part]) if few is None else few.matrix[:-1]
+        if few is None:
+            part = model.matrix[:, self._kept]
+            top = np.hstack([model.matrix[:, self._water], part, -part])
+        else:
+            top = few.matrix[:-1]
+        shift = top[:, len(self._water) : len(self._water) + free] @ f
         rows = top, model.row_low - shift, model.row_high - shift
         if few is not None:
             few.limit(*rows[1:])
@@ -382,10 +412,10 @@ class Change:
         self._session = Session(matrix, low, high, integers=choices + free, time_limit=self._time_limit)
         self._last_rows = np.array([rows + free, rows + free + 1], dtype=np.int32)
 
-    def fewest(self) -> float:
-        """Return the least number of changed doses, infinite if there is no formula."""
+    def fewest(self, most: float = inf) -> float:
+        """Return the least number of changed doses, infinite if there is no formula or more than `most` are needed."""
         if self._few is not None:
-            sets = self._few.smallest(self._always)
+            sets = self._few.smallest(self._always, most)
             if sets is not None:
                 self._sets = sets
                 return float(min(map(len, sets), default=inf))

@@ -14,7 +14,7 @@ from optimizer.errors import SolverError
 from optimizer.model import NO_SETTING, Case, Model, build, cases, objective_vector
 from optimizer.pool import Vector
 from optimizer.row import Setting
-from optimizer.rules import LimitRule
+from optimizer.rules import LimitRule, Rule
 
 Half = tuple[str, str]
 """Id of a rule and the side of it, 'low' or 'high', that alone is opened."""
@@ -74,18 +74,21 @@ class Probe:
         """Return every pH setting at which the active rules can be kept together."""
         return [s for case in self._cases_of(active) if self._impossible(case, active) is None for s in case.settings]
 
-    def extreme(self, active: frozenset[str], measure: LimitRule, sign: int, half: Half | None = None) -> float | None:
-        """Return the least (sign 1) or most (sign -1) of a measure under the active rules, or None.
+    def extreme(self, active: frozenset[str], rule: Rule, sign: int, half: Half | None = None) -> float | None:
+        """Return the least (sign 1) or most (sign -1) of a rule's measure under the active rules, or None.
 
-        A ratio is optimised by Dinkelbach's iteration, as everywhere.
+        The measure is taken as it is at each pH setting. A ratio is optimised by Dinkelbach's iteration, as everywhere.
 
         Args:
             active: Ids of the rules that are kept.
-            measure: What is optimised, without limits.
+            rule: A rule whose limit moves.
             sign: 1 for the least, -1 for the most.
             half: One side of an active rule that is opened.
         """
-        values = (self._extreme(case, active, measure, sign, half) for case in self._cases_of(active))
+        values = (
+            self._extreme(case, active, rule.measure_at(case.settings[0]), sign, half)
+            for case in self._cases_of(active)
+        )
         found = [v for v in values if v is not None]
         if not found:
             return None
@@ -93,11 +96,7 @@ class Probe:
 
     def _cases_of(self, active: frozenset[str]) -> tuple[Case, ...]:
         acidity = self.brief.acidity if PH in active else None
-        clear = (
-            acidity is not None
-            and acidity.clear
-            and any(r.kind == "clear" and r.id in active for r in self.brief.rules)
-        )
+        clear = acidity is not None and acidity.clear and any(r.clears and r.id in active for r in self.brief.rules)
         key = (acidity is not None, clear)
         if key not in self._cases:
             if acidity is None:

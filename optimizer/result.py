@@ -139,7 +139,8 @@ class Rounded:
             if there are none.
         objective: Objective of the grid formula.
         cost_of_rounding: What the grid costs: objective at the grid less the optimum, signed so that
-            positive is worse.
+            positive is worse; what is saved by missing an exact figure is not counted.
+        missed: Exact figures that the grid formula misses within their band, in words.
         stopped_by: Readings of the rules that no grid formula can keep, one of which must give.
         proven: True if no grid formula at all is better; False if only those near the optimum were
             searched, or the search was cut short.
@@ -149,6 +150,7 @@ class Rounded:
     formula: Formula | None
     objective: float = nan
     cost_of_rounding: float = nan
+    missed: tuple[str, ...] = ()
     stopped_by: tuple[str, ...] = ()
     proven: bool = True
 

@@ -19,6 +19,7 @@ A tolerance without a thing that it is relative to is wrong for somebody's figur
 from __future__ import annotations
 
 import re
+from math import ceil, floor, log10
 
 KEPT = 1e-6
 USED = 1e-7
@@ -41,6 +42,20 @@ def number(value: float, digits: int = 4) -> str:
     if text not in ("-0", "0", ""):
         return text
     return f"{value:.1e}" if abs(value) > 1e-9 and digits >= 4 else "0"
+
+
+def outward(value: float, upper: bool) -> float:
+    """Return a limit as `number` shows it, at six digits and on the easier side, so that what is typed can be met.
+
+    Args:
+        value: How far the limit must go.
+        upper: Whether it is an upper limit, which is rounded up; a lower one is rounded down.
+    """
+    decimals = 4 if value == 0 else min(4, 5 - floor(log10(abs(value))))
+    unit = 10.0**decimals
+    near = round(value * unit)
+    count = near if abs(value * unit - near) <= 1e-4 else ceil(value * unit) if upper else floor(value * unit)
+    return round(count / unit, max(decimals, 0))
 
 
 def slug(text: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import product
+from math import isnan
 from pathlib import Path
 from typing import Any
 
@@ -11,14 +12,19 @@ import pytest
 from briefs import aqua, brief_of, material, substance
 from scipy.optimize import linprog
 
-from optimizer.brief import Brief
+from optimizer.brief import Brief, load_brief
 from optimizer.chemistry.preservation import WARNING
 from optimizer.errors import DataError
+from optimizer.files import shipped
 from optimizer.given import formula_at
 from optimizer.outlook.preserving import preservation_of
+from optimizer.range.family import Family
+from optimizer.range.grid import crossed
+from optimizer.range.source import unknown_keys
 from optimizer.row import Setting
 from optimizer.rules import UndissociatedAcid
 from optimizer.solve import solve
+from optimizer.studies.check import check
 from optimizer.studies.explain import explain
 from optimizer.subject import subject_of
 
@@ -126,7 +132,7 @@ def test_the_worse_end_and_the_low_pka_count() -> None:
     assert rule.value(formula, Setting(4.0, 3.8, 4.18)) == pytest.approx(acid / 2, abs=1e-12)
     typical = rule.model_copy(update={"pka": "typical"})
     assert typical.value(formula, Setting(4.0, 3.8, 4.2)) == pytest.approx(acid / 2, abs=1e-12)
-    assert rule.value(formula, Setting()) == 0.0
+    assert isnan(rule.value(formula, Setting())), "without a pH there is no telling"
 
 
 def test_impossible_brief_names_the_rule() -> None:
@@ -135,6 +141,60 @@ def test_impossible_brief_names_the_rule() -> None:
     assert solve(asked).ending == "infeasible"
     told = explain(asked)
     assert "undissociated" in told.conflict
+
+
+def test_a_ph_that_makes_it_impossible_is_in_the_conflict_and_among_the_mends() -> None:
+    """At a pKa of 4.18 pH 5 leaves 13 % of benzoic acid undissociated (J. Cosmet. Sci. 56 (2005) 361)."""
+    typed = [("undissociated-acid.at_least", "0.5")]
+    path = shipped("scenarios") / "hand-wash.toml"
+    told = explain(load_brief(path, changes=typed))
+    assert {"ph", "undissociated-acid"} <= set(told.conflict)
+    assert solve(load_brief(path, changes=[*typed, ("ph.low", "4.6")])).ending == "optimal"
+    changes = {(c.id, c.side): c for c in told.single_repairs}
+    assert changes["ph", "low"].words == "pH at least 4.8 -> 4.6 pH"
+    least = changes["undissociated-acid", "low"].words.split()[-2]
+    for key, figure, ending in (
+        ("ph.low", "4.61", "infeasible"),
+        ("undissociated-acid.at_least", least, "optimal"),
+        ("undissociated-acid.at_least", str(float(least) + 1e-4), "infeasible"),
+    ):
+        assert solve(load_brief(path, changes=[*typed, (key, figure)])).ending == ending, (key, figure)
+
+
+def test_a_smaller_limit_is_taken_at_the_best_of_all_settings() -> None:
+    """The most that any pH allows, by an own search: the least cost is known for less and infinite for more."""
+    (change,) = (c for c in explain(brief(0.5, low=6.3)).single_repairs if c.side == "low" and c.id != "ph")
+    assert least_cost(change.new, "", 6.3, 7.0) < np.inf
+    assert least_cost(change.new + 1e-4, "", 6.3, 7.0) == np.inf
+
+
+def test_without_the_ph_rule_all_of_the_acid_may_act() -> None:
+    acids = 0.98 * 122.12 / 144.11
+    (row,) = UndissociatedAcid(id="r", at_least=0.1, acid="Benzoic Acid").rows(brief(0.1).pool, Setting())
+    assert row.doses[brief(0.1).pool.index["benzo"]] == pytest.approx(acids, abs=1e-12)
+
+
+def test_a_range_varies_the_limit_as_any_other() -> None:
+    asked = brief(0.1)
+    key = "undissociated.at_least"
+    frame = Family(asked, (key,)).solve(crossed([(key, (0.05, 0.1, 0.2, -1.0))]))
+    found = [solve(brief(x)).objective for x in (0.05, 0.1, 0.2)]
+    assert frame.objective[:3] == pytest.approx(found, abs=1e-9)
+    assert not unknown_keys(asked, [key], "x")
+    assert np.isnan(frame.objective[3]), "no limit below 0"
+
+
+def test_what_mends_a_formula_outside_the_ph_keeps_the_acid_at_its_ph() -> None:
+    """Outside its window the pH rule is broken; what is kept is kept at the pH of the formula, not at any."""
+    asked = brief(0.1, low=6.0, high=7.0)
+    found = check(asked, {"benzo": 2.0, "soap": 10.0, "aqua": 88.0}, 0.0)
+    assert {"ph", "active", "undissociated"} <= set(found.broken)
+    mend = next(m for m in found.mends if m.id == "undissociated")
+    benzoic = 0.98 * 122.12 / 144.11 / (1 + 10 ** (found.setting.high - 4.18))
+    sorbic = 0.98 * 112.13 / 150.22 / (1 + 10 ** (found.setting.high - 4.66))
+    # sorbate holds more of its acid at this pH, so that less of it is added: at 9 per kg, in place of water
+    assert mend.changed == ("sorb",)
+    assert mend.cost == pytest.approx((0.1 - 2.0 * benzoic) / sorbic * 0.09, abs=1e-6)
 
 
 def test_unknown_acid_and_missing_ph_are_told() -> None:

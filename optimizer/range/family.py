@@ -22,7 +22,7 @@ from optimizer.range.grid import MISSING, PRICE, Grid
 from optimizer.range.measures import Measures
 from optimizer.range.programs import Base, Index, Programs
 from optimizer.range.reuse import IMPOSSIBLE, OPTIMAL, UNCERTIFIED, Answers, Reuse
-from optimizer.range.single import one_by_one
+from optimizer.range.single import limit_of, one_by_one
 from optimizer.range.spans import Span, spans_of
 from optimizer.range.targets import Targets, Tried
 from optimizer.rules import Cost, LimitRule
@@ -47,11 +47,12 @@ class Family:
         self.reuse: Reuse | None = None
         sign, name = brief.scenario.objective.goals[0]
         measure = brief.measure(name)
-        self.spans = spans_of(brief, keys)
+        varied = [rule for rule in (limit_of(brief, key) for key in keys) if rule is not None]
         priced = [k for k in keys if k.startswith(PRICE)]
         capped = any(isinstance(r, Cost) and r.limits != (-inf, inf) for r in brief.rules)
-        if measure.ratio or (priced and capped) or any(type(s.rule).rows is not LimitRule.rows for s in self.spans):
+        if measure.ratio or (priced and capped) or any(type(r).rows is not LimitRule.rows for r in varied):
             return
+        self.spans = spans_of(brief, keys)
         moved = {s.rule.id: s.rule.with_limits(*s.reference) for s in self.spans}
         rules = tuple(moved.get(r.id, r) for r in brief.rules)
         found = cases(rules, brief.acidity, brief.pool)

@@ -15,7 +15,7 @@ from optimizer.pool import Ingredient, Pool
 from optimizer.range.frame import Frame, of_results
 from optimizer.range.grid import LIMITS, MISSING, PRICE, Grid, Value
 from optimizer.result import Result
-from optimizer.rules import LimitRule, Rule
+from optimizer.rules import Rule
 from optimizer.solve import solve
 
 
@@ -24,13 +24,12 @@ def own(key: str) -> bool:
     return key.startswith((PRICE, MISSING))
 
 
-def limit_of(brief: Brief, key: str) -> LimitRule | None:
+def limit_of(brief: Brief, key: str) -> Rule | None:
     """Return the stated rule whose limit a key names, None if it names something else."""
     owner, _, last = key.rpartition(".")
-    if last not in LIMITS:
-        return None
     stated = {r.id for r in brief.scenario.rule}
-    return next((r for r in brief.rules if r.id == owner and r.id in stated and isinstance(r, LimitRule)), None)
+    rule = next((r for r in brief.rules if r.id == owner and r.id in stated), None)
+    return rule if rule is not None and last in LIMITS and last in type(rule).model_fields else None
 
 
 def brief_at(brief: Brief, row: Mapping[str, Value], where: str = "scenario") -> Brief:

@@ -185,9 +185,10 @@ def _rounding_note(result: Result) -> str:
         return f"No formula in steps of {step} % keeps every rule; what stops it: {'; '.join(rounded.stopped_by)}."
     name = result.brief.scenario.objective.goals[0][1]
     unit = f" {result.brief.scenario.currency} per kg" if name == "cost" else f" of {name}"
+    near = f" As near as the steps allow: {'; '.join(rounded.missed)}." if rounded.missed else ""
     best = "" if rounded.proven else ", the best of those near the optimum"
     return (
-        f"In steps of {step} %, every rule kept{best}; the steps cost {rounded.cost_of_rounding:.4f}{unit}. "
+        f"In steps of {step} %, every rule kept{best}; the steps cost {rounded.cost_of_rounding:.4f}{unit}.{near} "
         "Prices below belong to the unrounded optimum."
     )
 

@@ -80,6 +80,7 @@ class RoundedRecord(Record):
     cost_per_kg: Figure
     objective_value: Figure
     cost_of_rounding: Figure
+    missed: list[str]
     proven: bool
     stopped_by: list[str]
 
@@ -284,6 +285,7 @@ def blend_record(
             cost_per_kg=cost_of(rounded.formula) if rounded.formula else None,
             objective_value=rounded.objective,
             cost_of_rounding=rounded.cost_of_rounding,
+            missed=list(rounded.missed),
             proven=rounded.proven,
             stopped_by=list(rounded.stopped_by),
         ),

@@ -16,7 +16,8 @@ def rules_document(notes: Iterable[RuleNote]) -> Document:
     sections: list[Table | Listing] = []
     for note in notes:
         rows = tuple((f.name, f.type, f.default, f.meaning) for f in note.fields)
-        said = f"{note.summary} Equation: {note.equation} Unit: {note.unit or 'none'}. Reads: “{note.example}”."
+        said = f"{note.summary} Equation: {note.equation} Unit: {note.unit or 'none'}."
+        said += f" Reads: “{note.example}”." if note.example else ""
         sections.append(Table(note.kind, ("field", "type", "default", "meaning"), rows, note=said))
     return Document(
         "Kinds of rule",

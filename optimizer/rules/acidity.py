@@ -11,7 +11,7 @@ from optimizer.facts import Material, Ph
 from optimizer.formula import Formula
 from optimizer.pool import Mask, Pool
 from optimizer.row import Row, Setting
-from optimizer.rules.base import Rule
+from optimizer.rules.base import Rule, Way
 from optimizer.units import TOLERANCE, USED, number
 
 
@@ -54,6 +54,8 @@ class Acidity(Rule):
     """Filled in from the brief: use the windows in which materials stay clear."""
     unit: ClassVar[str] = "pH"
     step: ClassVar[float] = 0.1
+    way: ClassVar[Way] = "widened"
+    parting: ClassVar[int] = 2
 
     @model_validator(mode="after")
     def _room(self) -> Self:

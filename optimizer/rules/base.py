@@ -2,7 +2,7 @@
 
 from collections.abc import Hashable
 from math import inf, isnan, nan
-from typing import ClassVar, Self
+from typing import ClassVar, Literal, Self
 
 import numpy as np
 from pydantic import Field, model_validator
@@ -13,6 +13,10 @@ from optimizer.formula import Formula
 from optimizer.pool import Ingredient, Pool, Vector
 from optimizer.row import Choice, Row, Setting, Side
 from optimizer.units import KEPT, USED, number
+
+Way = Literal["dropped", "moved", "counted", "widened"]
+"""How a rule gives way: left out whole; its limit moved as far as its measure must go; moved by whole numbers; the
+range of the pH."""
 
 DUST = 1e-12
 """Differences this much smaller than what they are taken of count as 0."""
@@ -35,6 +39,12 @@ class Rule(Frozen):
     """One noticeable step of the limit, in the rule's unit."""
     gives: ClassVar[bool] = True
     """False for the total, law and physics, which never give way."""
+    way: ClassVar[Way] = "dropped"
+    """How the rule gives way where it may."""
+    clears: ClassVar[bool] = False
+    """True if the pH windows are then those in which materials stay clear."""
+    parting: ClassVar[int] = 1
+    """When a conflict is tried without the rule: the lower, the sooner, so that what is named last stays in."""
 
     @property
     def name(self) -> str:
@@ -51,6 +61,19 @@ class Rule(Frozen):
         """Whether a repair may move the limits."""
         return self.gives and self.source != "law"
 
+    @property
+    def within(self) -> float:
+        """Half-width within which a rounded formula keeps an exact limit; 0 for what is weighed or counted."""
+        return 0.0
+
+    def with_limits(self, low: float, high: float) -> Self:
+        """Return the same rule with its limits moved; rules that are dropped or kept have none to move."""
+        raise NotImplementedError
+
+    def measure_at(self, setting: Setting) -> "LimitRule":
+        """Return what a limit that moves is a limit of at a pH setting, without limits."""
+        raise NotImplementedError
+
     def columns(self, pool: Pool) -> tuple[Choice, ...]:
         """Yes/no columns that the rule needs."""
         return ()
@@ -64,7 +87,7 @@ class Rule(Frozen):
         return None
 
     def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
-        """Rows of the matrix at a pH setting."""
+        """Rows of the matrix at a pH setting; without one, those at the pH that suits the rule best."""
         raise NotImplementedError
 
     def value(self, formula: Formula, setting: Setting) -> float:
@@ -118,6 +141,9 @@ class LimitRule(Rule):
 
     summed: ClassVar[bool] = True
     """Whether the measure sums `amount` over the doses."""
+    way: ClassVar[Way] = "moved"
+    computed: ClassVar[bool] = True
+    """False for what is weighed or counted, of which an exact limit has no band."""
     ratio: ClassVar[bool] = False
     lowest: ClassVar[float] = 0.0
     highest: ClassVar[float] = inf
@@ -143,6 +169,15 @@ class LimitRule(Rule):
             -inf if self.at_least is None else self.at_least,
             inf if self.at_most is None else self.at_most,
         )
+
+    @property
+    def within(self) -> float:
+        """The band of an exact limit on what is computed, else 0."""
+        return self.band if self.computed and self.limits[0] == self.limits[1] else 0.0
+
+    def measure_at(self, setting: Setting) -> "LimitRule":
+        """Return the rule without limits; its measure is the same at every pH."""
+        return self.with_limits(-inf, inf)
 
     def with_limits(self, low: float, high: float) -> Self:
         """Return the same rule with its limits moved; infinite limits are dropped."""

@@ -22,6 +22,7 @@ class Clear(Rule):
 
     kind: Literal["clear"] = "clear"
     unit: ClassVar[str] = "clouding materials"
+    clears: ClassVar[bool] = True
 
     @property
     def name(self) -> str:

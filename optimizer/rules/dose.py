@@ -6,7 +6,7 @@ from typing import ClassVar, Literal
 from optimizer.formula import Formula
 from optimizer.pool import Group, Ingredient, Pool
 from optimizer.row import Choice, Row, Setting
-from optimizer.rules.base import LimitRule
+from optimizer.rules.base import LimitRule, Way
 from optimizer.rules.counting import Measured, measured, use_columns
 from optimizer.units import USED
 
@@ -20,6 +20,8 @@ class Total(LimitRule):
     kind: Literal["total"] = "total"
     unit: ClassVar[str] = "%"
     gives: ClassVar[bool] = False
+    computed: ClassVar[bool] = False
+    parting: ClassVar[int] = 3
 
     @property
     def name(self) -> str:
@@ -56,6 +58,16 @@ class Dose(LimitRule):
         """What is measured."""
         return f"{self.of.words}{' as active' if self.measured == 'as active' else ''}"
 
+    @property
+    def computed(self) -> bool:  # type: ignore[override]
+        """Only an active dose is; the others are weighed."""
+        return self.measured == "as active"
+
+    @property
+    def parting(self) -> int:  # type: ignore[override]
+        """The dose of a single material is tried first."""
+        return 0 if len(self.of.materials) == 1 else 1
+
     def amount(self, item: Ingredient) -> float:
         """Dose or active dose of a member."""
         return measured(self.measured, item) if self.of.holds(item.material) else 0.0
@@ -75,6 +87,8 @@ class Stock(LimitRule):
     """Shelf lines that hold some of it."""
     unit: ClassVar[str] = "%"
     step: ClassVar[float] = 0.1
+    computed: ClassVar[bool] = False
+    parting: ClassVar[int] = 0
 
     @property
     def name(self) -> str:
@@ -103,6 +117,8 @@ class IfUsed(LimitRule):
     summed: ClassVar[bool] = False
     unit: ClassVar[str] = "%"
     step: ClassVar[float] = 0.1
+    way: ClassVar[Way] = "dropped"
+    computed: ClassVar[bool] = False
     highest: ClassVar[float] = 100.0
 
     @property

@@ -1,7 +1,7 @@
 """How much of an acid preservative is there as the acid that acts."""
 
-from math import inf
-from typing import Annotated, ClassVar, Literal
+from math import inf, nan
+from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import Field
 
@@ -10,7 +10,7 @@ from optimizer.facts import Substance
 from optimizer.formula import Formula
 from optimizer.pool import Ingredient, Pool
 from optimizer.row import Row, Setting
-from optimizer.rules.base import Rule
+from optimizer.rules.base import LimitRule, Rule, Way
 from optimizer.units import number
 
 
@@ -26,7 +26,7 @@ class UndissociatedAcid(Rule):
     """
 
     kind: Literal["undissociated-acid"] = "undissociated-acid"
-    at_least: Annotated[float, Field(gt=0, le=100)]
+    at_least: Annotated[float, Field(ge=0, le=100)]
     """Least undissociated acid [% of the product]."""
     acid: str = ""
     """Name of one acid, such as 'Benzoic Acid'; all acids together when left out."""
@@ -34,6 +34,7 @@ class UndissociatedAcid(Rule):
     """Which published pKa is taken."""
     unit: ClassVar[str] = "%"
     step: ClassVar[float] = 0.01
+    way: ClassVar[Way] = "moved"
 
     @property
     def name(self) -> str:
@@ -45,6 +46,14 @@ class UndissociatedAcid(Rule):
         """The least."""
         return self.at_least, inf
 
+    def with_limits(self, low: float, high: float) -> Self:
+        """Return the same rule with its least moved; there is no most."""
+        return self.model_copy(update={"at_least": low})
+
+    def measure_at(self, setting: Setting) -> LimitRule:
+        """Return what is undissociated at the upper end of the setting, as a sum over the doses."""
+        return _Undissociated(id=self.id, of=self, ph=setting.high)
+
     def ph_key(self, pool: Pool, setting: Setting) -> float | None:
         """The upper end of the setting."""
         return setting.high
@@ -55,11 +64,10 @@ class UndissociatedAcid(Rule):
         return acid is not None and (not self.acid or acid.name.casefold() == self.acid.casefold())
 
     def amount(self, item: Ingredient, ph: float | None) -> float:
-        """Undissociated acid per unit of a material at a pH [-]; nothing is counted on without a pH."""
-        if ph is None:
-            return 0.0
+        """Undissociated acid per unit of a material at a pH [-]; without one all of the acid, as at the lowest pH."""
         counted = [s for s in item.material.substances if self.counts(s)]
-        return sum(s.low / 100 * s.as_acid * undissociated_share(ph, self._pka(s)) for s in counted)
+        shares = (1.0 if ph is None else undissociated_share(ph, self._pka(s)) for s in counted)
+        return sum(s.low / 100 * s.as_acid * share for s, share in zip(counted, shares, strict=True))
 
     def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
         """One row."""
@@ -67,11 +75,13 @@ class UndissociatedAcid(Rule):
         return (Row(self.id, "low", doses, low=self.at_least),)
 
     def value(self, formula: Formula, setting: Setting) -> float:
-        """Undissociated acid of a formula [%], from doses, molar masses and pKa."""
+        """Undissociated acid of a formula [%], from doses, molar masses and pKa; without a pH there is no telling."""
         ph, total = setting.high, 0.0
+        if ph is None:
+            return nan
         for line in formula.lines:
             for s in line.item.material.substances:
-                if ph is None or not self.counts(s) or s.acid is None or s.molar_mass is None:
+                if not self.counts(s) or s.acid is None or s.molar_mass is None:
                     continue
                 dose = as_acid(line.percent * s.low / 100, s.molar_mass, s.acid.molar_mass, s.acid.per_molecule)
                 total += worst(dose, (ph, ph), self._pka(s))
@@ -84,3 +94,17 @@ class UndissociatedAcid(Rule):
     def _pka(self, substance: Substance) -> float:
         assert substance.acid is not None
         return substance.acid.pka[0 if self.pka == "low" else 1]
+
+
+class _Undissociated(LimitRule):
+    """The acid of a rule that is undissociated at one pH."""
+
+    kind: Literal["undissociated at a pH"] = "undissociated at a pH"
+    of: UndissociatedAcid
+    """The rule."""
+    ph: float | None
+    """The pH."""
+
+    def amount(self, item: Ingredient) -> float:
+        """Undissociated acid per unit of a material."""
+        return self.of.amount(item, self.ph)

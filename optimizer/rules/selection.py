@@ -10,7 +10,7 @@ from pydantic import Field, model_validator
 from optimizer.formula import Formula
 from optimizer.pool import Group, Pool
 from optimizer.row import Choice, Lever, Row, Setting
-from optimizer.rules.base import LimitRule, Rule
+from optimizer.rules.base import LimitRule, Rule, Way
 from optimizer.rules.counting import Measured, measured, unit_vector, use_columns
 from optimizer.units import USED, number
 
@@ -29,6 +29,8 @@ class Count(LimitRule):
     """Dose as supplied [%] from which a material counts towards a lower limit."""
     summed: ClassVar[bool] = False
     unit: ClassVar[str] = "materials"
+    way: ClassVar[Way] = "counted"
+    computed: ClassVar[bool] = False
 
     @property
     def name(self) -> str:
@@ -65,6 +67,7 @@ class OneOf(Count):
     kind: Literal["one-of"] = "one-of"  # type: ignore[assignment]
     of: Group
     """The members, of which one is used at `counts_from` or more."""
+    way: ClassVar[Way] = "dropped"
 
     @model_validator(mode="after")
     def _no_own_limit(self) -> Self:

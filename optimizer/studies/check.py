@@ -128,6 +128,8 @@ def _nearest(
     ready: Ready | None = None,
 ) -> Near | None:
     """Return the nearest formula; where rules are curved, one that keeps them, followed by tangents, or None."""
+    if not bent(brief):
+        return nearest_formula(brief, doses, keep, fewest=fewest, at=at, ready=ready)
     curved = tuple(r for r in bent(brief) if keep is None or r.id in keep)
     here: dict[str, float] | None = doses
     for start in range(2 if keep is None and curved else 1):

@@ -11,18 +11,22 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import combinations, permutations
-from math import ceil, floor, inf, isfinite, log10
+from math import ceil, floor, isfinite
 
 from optimizer.brief import Brief
 from optimizer.conflict import find_conflict, read_in_conflict
 from optimizer.probe import PH, Probe
-from optimizer.rules import Acidity, Count, LimitRule, Rule
-from optimizer.units import number
+from optimizer.rules import Acidity, Rule
+from optimizer.units import number, outward
 
 DROP_STEPS = 10.0
 """Noticeable steps that dropping a yes/no rule counts as, for the order of repairs."""
 MOST_GIVING = 4
 """Repairs of more rules than this are not searched."""
+MOST_FURTHER = 4
+"""Limits that are tried, each a little further than the last, where round-off stops the nearest one."""
+PH_SHOWN = 0.01
+"""A pH limit is told in steps of this."""
 
 
 @dataclass(frozen=True)
@@ -109,57 +113,75 @@ def single_repairs(probe: Probe, active: frozenset[str], rule: Rule) -> list[Cha
         return []
     if isinstance(rule, Acidity):
         return _ph_repairs(probe, active, rule)
-    if isinstance(rule, Count) and rule.kind == "count":
+    if rule.way == "counted":
         return _count_repairs(probe, active, rule)
-    if not _movable(rule):
+    if rule.way == "dropped":
         return [Change(rule.id, rule.name, "rule", float("nan"), float("nan"), rule.unit, DROP_STEPS, rule.reading())]
-    assert isinstance(rule, LimitRule)
-    low, high = rule.limits
-    measure = rule.with_limits(-inf, inf)
     changes = []
-    if isfinite(low):
-        most = probe.extreme(active, measure, -1, (rule.id, "low"))
-        changes += [] if most is None else [_moved(rule, "low", low, most)]
-    if isfinite(high):
-        least = probe.extreme(active, measure, 1, (rule.id, "high"))
-        changes += [] if least is None else [_moved(rule, "high", high, least)]
+    for side, old, sign in (("low", rule.limits[0], -1), ("high", rule.limits[1], 1)):
+        reached = probe.extreme(active, rule, sign, (rule.id, side)) if isfinite(old) else None
+        change = None if reached is None else _typed(probe, active, _to(rule, side, outward(reached, side == "high")))
+        changes += [] if change is None else [change]
     return changes
 
 
-def _movable(rule: Rule) -> bool:
-    """Whether the rule is a number that can move; the others are dropped or kept."""
-    return isinstance(rule, LimitRule) and rule.kind not in ("if-used", "one-of", "count")
-
-
-def _moved(rule: LimitRule, side: str, old: float, reached: float) -> Change:
-    """Return a change to the reached value, rounded so that the limit stays within reach."""
-    new = outward(reached, side)
+def _to(rule: Rule, side: str, new: float) -> Change:
+    """Return the change of one end of a rule."""
+    old = rule.limits[0] if side == "low" else rule.limits[1]
     return Change(rule.id, rule.name, side, old, new, rule.unit, abs(new - old) / rule.step, rule.reading())
 
 
-def outward(value: float, side: str) -> float:
-    """Round to six significant digits towards the easier side, so that the limit can be met."""
-    if value == 0:
-        return 0.0
-    scale = 10.0 ** (5 - floor(log10(abs(value))))
-    return floor(value * scale + 1e-4) / scale if side == "low" else ceil(value * scale - 1e-4) / scale
+def _typed(probe: Probe, active: frozenset[str], change: Change) -> Change | None:
+    """Return a change with which the brief can be met as it is shown, a little further than reached if it must."""
+    rule = next(r for r in probe.brief.rules if r.id == change.id)
+    unit = 1e-9 + 1e-6 * abs(change.new)
+    for _ in range(MOST_FURTHER):
+        if _suffices(probe, active, change):
+            return change
+        further = change.new - unit if change.side == "low" else change.new + unit
+        change = _to(rule, change.side, outward(further, change.side == "high"))
+        unit *= 10
+    return None
+
+
+def _suffices(probe: Probe, active: frozenset[str], change: Change) -> bool:
+    """Return whether the active rules can be met together after a change."""
+    moved = Probe(changed(probe.brief, change), probe.time_limit)
+    feasible = moved.feasible(active)
+    probe.solves += moved.solves
+    return feasible
 
 
 def _ph_repairs(probe: Probe, active: frozenset[str], rule: Acidity) -> list[Change]:
     """Return the nearest pH range that suffices when one of its ends moves."""
     changes = []
-    for side, old, widest in (("low", rule.low, 0.0), ("high", rule.high, 14.0)):
+    for side, widest in (("low", 0.0), ("high", 14.0)):
         wider = Probe(replace(probe.brief, acidity=rule.model_copy(update={side: widest})), probe.time_limit)
         ends = [s.low if side == "low" else s.high for s in wider.feasible_settings(active)]
         reached = [e for e in ends if e is not None]
         probe.solves += wider.solves
         if reached:
             new = max(reached) if side == "low" else min(reached)
-            changes.append(Change(PH, "pH", side, old, new, "pH", abs(new - old) / rule.step, rule.reading()))
+            changes.append(_nearer_ph(probe, active, rule, side, new))
     return changes
 
 
-def _count_repairs(probe: Probe, active: frozenset[str], rule: Count) -> list[Change]:
+def _nearer_ph(probe: Probe, active: frozenset[str], rule: Acidity, side: str, far: float) -> Change:
+    """Return the nearest end of the pH range that suffices, to a hundredth, between two targets that were tried."""
+    old = rule.low if side == "low" else rule.high
+    way = PH_SHOWN if side == "low" else -PH_SHOWN
+    most = min(ceil(rule.grid / PH_SHOWN - 1e-9), round(abs(old - far) / PH_SHOWN)) - 1
+    enough = 0
+    while enough < most:
+        middle = (enough + most + 1) // 2
+        if _suffices(probe, active, _to(rule, side, round(far + middle * way, 6))):
+            enough = middle
+        else:
+            most = middle - 1
+    return _to(rule, side, round(far + enough * way, 6))
+
+
+def _count_repairs(probe: Probe, active: frozenset[str], rule: Rule) -> list[Change]:
     """Return the nearest number that suffices when one end of a count moves."""
     low, high = rule.limits
     changes = []
@@ -168,13 +190,8 @@ def _count_repairs(probe: Probe, active: frozenset[str], rule: Count) -> list[Ch
         if side == "high" and isfinite(old):
             reach = range(floor(old) + 1, len(probe.brief.pool) + 1)
         for new in reach:
-            change = Change(
-                rule.id, rule.name, side, old, float(new), rule.unit, abs(new - old) / rule.step, rule.reading()
-            )
-            moved = Probe(changed(probe.brief, change), probe.time_limit)
-            feasible = moved.feasible(active)
-            probe.solves += moved.solves
-            if feasible:
+            change = _to(rule, side, float(new))
+            if _suffices(probe, active, change):
                 changes.append(change)
                 break
     return changes
@@ -270,7 +287,6 @@ def changed(brief: Brief, change: Change) -> Brief:
     for rule in brief.rules:
         moved = rule
         if rule.id == change.id:
-            assert isinstance(rule, LimitRule)
             low, high = rule.limits
             moved = rule.with_limits(change.new, high) if change.side == "low" else rule.with_limits(low, change.new)
         rules.append(moved)
