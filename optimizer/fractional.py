@@ -30,13 +30,12 @@ def optimum(
         ratio_of: Returns the ratio at a point; raises where there is nothing that it is a mean over.
         start: A ratio to start from.
     """
-    ratio = start
+    point, ratio = run(start), start
     for _ in range(MOST):
-        point = run(ratio)
         if point is None:
             return None
         value = ratio_of(point)
         if abs(value - ratio) <= ROUND_OFF * max(abs(value), abs(ratio)):
             break
-        ratio = value
-    return point, value
+        point, ratio = run(value), value
+    return None if point is None else (point, ratio_of(point))

@@ -27,9 +27,10 @@ OWN = {"equal": "exactly", "low": "at_least", "high": "at_most"}
 def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Outcome, ...]:
     """Return value and limits of every rule at a formula, from raw data."""
     outcomes = []
-    for rule in (*brief.all_rules, *brief.watched):
+    for rule, enforced in (*((r, True) for r in brief.all_rules), *((r, False) for r in brief.watched)):
         low, high = rule.limits
         value, violation = rule.judged(formula, setting)
+        broken = enforced and rule.exceeded(formula, violation)
         outcomes.append(
             Outcome(
                 rule.id,
@@ -42,6 +43,8 @@ def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Out
                 rule.unit,
                 rule.source,
                 violation,
+                broken,
+                step=rule.step,
             )
         )
     return tuple(outcomes)

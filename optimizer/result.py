@@ -23,6 +23,9 @@ class Outcome:
         value: The measure, in the rule's unit; NaN if it has none.
         low: Lower limit, -inf if none.
         high: Upper limit, inf if none.
+        violation: By how much the limits are missed, in the rule's unit.
+        broken: Whether that is more than is allowed of a formula on the grid; what is only watched is never broken.
+        step: One noticeable step of the rule's own limits.
         binding: The limit the answer sits on: '', 'low', 'high' or 'equal'.
         price: Change of the objective per unit by which the binding limit is raised (its
             shadow price); NaN where a price has no meaning.
@@ -50,6 +53,7 @@ class Outcome:
     unit: str
     source: str
     violation: float = 0.0
+    broken: bool = False
     binding: Literal["", "low", "high", "equal"] = ""
     price: float = nan
     holds_from: float = nan
@@ -63,6 +67,7 @@ class Outcome:
     limit_unit: str = ""
     limit_step: float = nan
     also: tuple[Outcome, ...] = ()
+    step: float = nan
 
     @property
     def bound(self) -> tuple[Outcome, ...]:

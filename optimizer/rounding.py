@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.brief import Brief
-from optimizer.corridor import TIE, Found
+from optimizer.corridor import Found
 from optimizer.engine.highs import Session
 from optimizer.formula import Formula, Line
 from optimizer.model import build, objective_vector
@@ -28,7 +28,7 @@ from optimizer.pool import Vector
 from optimizer.result import Result, Rounded
 from optimizer.row import Setting
 from optimizer.rules import Rule
-from optimizer.units import number
+from optimizer.units import SAME_WORTH, number
 
 NEAR = 10
 """Steps round each used dose that are tried first."""
@@ -176,7 +176,7 @@ class _Grid:
         for before, goal in zip(goals, [*goals[1:], None] if tied else goals[1:], strict=False):
             most = float(before @ x)
             matrix = np.vstack([matrix, before])
-            low, high = np.append(low, -inf), np.append(high, most + TIE * (1 + abs(most)))
+            low, high = np.append(low, -inf), np.append(high, most + SAME_WORTH * float(np.abs(before) @ np.abs(x)))
             session = Session(matrix, low, high, integers=len(self.columns), time_limit=self.limit)
             ends = [session.run(sign * spread, lower, upper) for sign in (1, -1)]
             if any(e.ending != "optimal" for e in ends) or abs(spread @ (ends[0].x - ends[1].x)) < 1e-6:
@@ -296,12 +296,12 @@ def _checked(brief: Brief, result: Result, counts: Vector, setting: Setting, *, 
     if formula is None:
         return None
     off = {rule.id: (rule, rule.violation(formula, setting)) for rule in brief.all_rules}
-    if any(exceeds(rule, by) for rule, by in off.values()):
+    if any(rule.exceeded(formula, by) for rule, by in off.values()):
         return None
     sign, name = brief.scenario.objective.goals[0]
     objective = brief.measure(name).value(formula, setting)
     worse = sign * (objective - result.objective)
-    missed = tuple(_missed(rule, formula, setting) for rule, by in off.values() if by > rule.slack())
+    missed = tuple(_missed(rule, formula, setting) for rule, by in off.values() if by > rule.slack(formula))
     # What an exact figure that is missed saves, or a limit within its tolerance, is no gain of the grid.
     cost = max(worse, 0.0) if any(by > 0 for _, by in off.values()) else worse
     return Rounded(brief.scenario.scale_step, formula, objective, cost, missed, proven=proven)
@@ -326,12 +326,7 @@ def grid_formula(brief: Brief, counts: Vector) -> Formula | None:
 
 def broken(rule: Rule, formula: Formula, setting: Setting) -> bool:
     """Return whether a rounded formula breaks a rule, an exact limit counting with its band."""
-    return exceeds(rule, rule.violation(formula, setting))
-
-
-def exceeds(rule: Rule, violation: float) -> bool:
-    """Return whether a violation is more than the rule tolerates."""
-    return violation > rule.within + rule.slack()
+    return rule.exceeded(formula, rule.violation(formula, setting))
 
 
 def _stopping(brief: Brief, found: Found, goals: list[Vector]) -> tuple[str, ...]:

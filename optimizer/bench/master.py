@@ -17,7 +17,7 @@ from optimizer.given import asking, clash, doses_of, formula_at, least_change, n
 from optimizer.nearest import CHANGED
 from optimizer.pool import Group, Pool
 from optimizer.pricing import measure_rules
-from optimizer.rounding import exceeds, largest_remainder
+from optimizer.rounding import largest_remainder
 from optimizer.row import Setting
 from optimizer.rules import Dose
 
@@ -69,12 +69,8 @@ def next_master(brief: Brief, batch: Batch, percent: Mapping[str, float], settin
         brief = without_thickening(brief)
     brief = replace(brief, pool=replace(brief.pool, held_back=held))
     formula = formula_at(brief.pool, rounded)
-    told = measure_rules(brief, formula, setting)
-    broken = [
-        o.reading
-        for r, o in zip(brief.all_rules, told, strict=False)
-        if r.id not in ("total", "ph") and exceeds(r, o.violation)
-    ]
+    outcomes = measure_rules(brief, formula, setting)
+    broken = [o.reading for o in outcomes if o.broken and o.id not in ("total", "ph")]
     if not broken:
         return Master(formula, setting)
     fixed = [

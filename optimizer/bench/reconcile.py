@@ -22,7 +22,6 @@ from optimizer.lots import at_lots, lot_range
 from optimizer.pool import Pool
 from optimizer.pricing import measure_rules
 from optimizer.result import Outcome
-from optimizer.rounding import exceeds
 from optimizer.row import Setting
 from optimizer.units import number
 
@@ -152,14 +151,9 @@ def reconcile(brief: Brief, batch: Batch, planned: Formula, setting: Setting) ->
     filled[water_of(brief.library.by_id)] = filled.get(water_of(brief.library.by_id), 0.0) + planned.held_back
     before = {o.id: o.value for o in measure_rules(replace(brief, pool=pool), formula_at(pool, filled), setting)}
     outcomes = measure_rules(whole, formula, at)
-    judged = [exceeds(r, o.violation) for r, o in zip(whole.all_rules, outcomes, strict=False)]
     lines = _lines(brief, batch, went, percent, lots)
     errors = _errors(whole, formula, at, lines)
-    rules = tuple(
-        MadeRule(before[o.id], o, errors[o.id], k < len(judged) and judged[k])
-        for k, o in enumerate(outcomes)
-        if o.id != "total"
-    )
+    rules = tuple(MadeRule(before[o.id], o, errors[o.id], o.broken) for o in outcomes if o.id != "total")
     window = None
     if ph is not None and setting.low is not None and setting.high is not None:
         window = setting.low - 1e-9 <= ph <= setting.high + 1e-9

@@ -92,7 +92,7 @@ def row_scales(matrix: Vector, low: Vector, high: Vector) -> Vector:
     ends = np.where((ends > 0) & (ends < np.inf), ends, np.inf).min(axis=0)
     usual = np.where(there.any(axis=1), np.rint(exponents), 0).astype(int)
     end = np.where(ends < np.inf, np.frexp(np.where(ends < np.inf, ends, 1.0))[1], usual)
-    return np.ldexp(1.0, -np.clip(end, usual - SMALLEST_END, usual))
+    return np.asarray(np.ldexp(1.0, -np.clip(end, usual - SMALLEST_END, usual)))
 
 
 class Session:

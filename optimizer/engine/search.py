@@ -88,8 +88,10 @@ def search(session: Session, cost: Vector, lower: Vector, upper: Vector, searche
     found = fixed(session, cost, lower, upper, answer.x[session.n - session.integers :])
     gap = _gap(found.objective, answer.bound, cost)
     done = answer.ending == "optimal" and gap <= CHOICES_MET
-    ending, proof = ("optimal", "solver bound") if done else ("feasible", "none")
-    return replace(found, ending=ending, proof=proof, gap=gap, bound=answer.bound)
+    told = replace(found, gap=gap, bound=answer.bound)
+    if not done:
+        return replace(told, ending="feasible", proof="none")
+    return replace(told, ending="optimal", proof="solver bound")
 
 
 def fixed(session: Session, cost: Vector, lower: Vector, upper: Vector, whole: Vector) -> Searched:

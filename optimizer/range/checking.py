@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from optimizer.engine.certificate import GAP, PRIMAL
 from optimizer.engine.sensitivity import ZERO
 from optimizer.pool import Mask, Vector
 from optimizer.range.programs import Base, Programs
+from optimizer.units import BOUND_MET, ROW_MET
 
 
 class Checker:
@@ -46,21 +46,21 @@ class Checker:
         d = -programs.priced_out(y)
         d += base.cost[:, None]
         d[base.priced] += programs.cost
-        holds = self._feasible(programs, x) <= PRIMAL
+        holds = self._feasible(programs, x) <= ROW_MET
         up, down = np.maximum(y, 0.0), np.minimum(y, 0.0)
         own_up, own_down = up[base.ended], down[base.ended]
         low_known, high_known = np.isfinite(programs.low), np.isfinite(programs.high)
         wrong = np.maximum(up[self._no_low].max(axis=0, initial=0.0), -down[self._no_high].min(axis=0, initial=0.0))
         wrong = np.maximum(wrong, np.where(low_known, 0.0, own_up).max(axis=0, initial=0.0))
         wrong = np.maximum(wrong, np.where(high_known, 0.0, -own_down).max(axis=0, initial=0.0))
-        holds &= wrong <= PRIMAL * scale
+        holds &= wrong <= ZERO
         pull = np.minimum(d, 0.0)
         bound = self._low @ up + self._high @ down + base.upper @ pull
         bound += (np.where(low_known, programs.low, 0.0) * own_up).sum(axis=0)
         bound += (np.where(high_known, programs.high, 0.0) * own_down).sum(axis=0)
         bound -= (base.upper[base.closing][:, None] * pull[base.closing] * programs.closed).sum(axis=0)
         value = programs.values(x)
-        holds &= np.abs(value - bound) <= GAP * (1 + np.abs(value))
+        holds &= np.abs(value - bound) <= BOUND_MET * (1 + np.abs(value))
         still = ZERO * scale
         idle = np.abs(d) <= still
         idle &= ~basic[:n]

@@ -14,7 +14,7 @@ from math import inf
 import numpy as np
 
 from optimizer.brief import Brief
-from optimizer.corridor import TIE
+from optimizer.engine.highs import row_scales, unit_of
 from optimizer.model import Case, Model, cases, objective_vector
 from optimizer.pool import Mask, Vector
 from optimizer.range.frame import ENDINGS, PROOFS, WAYS, Frame, Pair, empty, scattered
@@ -26,7 +26,7 @@ from optimizer.range.single import limit_of, one_by_one
 from optimizer.range.spans import Span, spans_of
 from optimizer.range.targets import Targets, Tried
 from optimizer.rules import Cost, LimitRule
-from optimizer.units import USED
+from optimizer.units import SAME_WORTH, USED
 
 AT_END = 1e-7
 """A row this near to its end, relative to 1 + |end|, sits on it."""
@@ -72,7 +72,7 @@ class Family:
 
     def _base(self, model: Model, found: tuple[Case, ...], cost: Vector, priced: list[str]) -> Base:
         pool = self.brief.pool
-        ended, moved, slopes = [], [], []
+        ended, moved = [], []
         self._rows: list[tuple[int, Span, bool]] = []
         for r, row in enumerate(model.rows):
             span = next((s for s in self.spans if s.rule.id == row.owner), None)
@@ -82,7 +82,6 @@ class Family:
             ended.append(r)
             if row.per_limit is not None:
                 moved.append(r)
-                slopes.append(row.per_limit)
         self._prices = [pool.index[k.removeprefix(PRICE)] for k in priced] if self.costly else []
         gone = [k for k in self.keys if k.startswith(MISSING) and k.removeprefix(MISSING) in pool.index]
         uppers = np.array([c.upper for c in found])
@@ -91,17 +90,19 @@ class Family:
             sorted({*(pool.index[k.removeprefix(MISSING)] for k in gone), *barred}), dtype=np.int64
         )
         self._barred = uppers[:, self._closing] == 0
+        # All at the size of about 1, as in `engine/highs`, so that what checks them may work to one tolerance.
+        self._scale, self._unit = row_scales(model.matrix, model.row_low, model.row_high), unit_of(cost)
         return Base(
-            model.matrix,
-            cost,
-            model.row_low,
-            model.row_high,
+            model.matrix * self._scale[:, None],
+            cost * self._unit,
+            model.row_low * self._scale,
+            model.row_high * self._scale,
             np.minimum(uppers.max(axis=0), 100.0 - pool.held_back) if uppers.size else uppers.max(axis=0),
             np.array(self._prices, dtype=np.int64),
             np.array(ended, dtype=np.int64),
             self._closing,
             np.array(moved, dtype=np.int64),
-            np.array(slopes).reshape(len(moved), model.size),
+            np.array([model.rows[r].per_limit * self._scale[r] for r in moved]).reshape(len(moved), model.size),
         )
 
     def solve(self, grid: Grid) -> Frame:
@@ -196,6 +197,7 @@ class Family:
             row = self.model.rows[r]
             finite = np.isfinite(limit)
             end = np.where(finite, np.where(finite, limit, 0.0) * below - above, limit)
+            end = end * self._scale[r]
             lows.append(np.full(size, -inf) if row.side == "high" else end)
             highs.append(np.full(size, inf) if row.side == "low" else end)
             if row.per_limit is not None:
@@ -205,7 +207,7 @@ class Family:
         cost = np.zeros((len(self._prices), size))
         for k, position in enumerate(self._prices):
             price = np.asarray(grid.column(PRICE + self.brief.pool.ids[position]), dtype=float)
-            cost[k] = np.where(np.isnan(price), 0.0, self.sign * (price / 100) - base.cost[position])
+            cost[k] = np.where(np.isnan(price), 0.0, self.sign * self._unit * (price / 100) - base.cost[position])
         closed = self._barred[case].T | gone[:, self._closing].T
         whole = [np.array(part).reshape(len(part), size) for part in (lows, highs, moves)]
         low_ends, high_ends, t = (part[:, scenario] for part in whole)
@@ -231,7 +233,7 @@ class Family:
         solved = answers.verdict == OPTIMAL
         best = np.full(size, inf)
         np.minimum.at(best, scenario[solved], objective[solved])
-        tied = solved & (objective <= best[scenario] + TIE * (1 + np.abs(best[scenario])))
+        tied = solved & (objective <= best[scenario] + SAME_WORTH * (1 + np.abs(best[scenario])))
         doubtful = np.zeros(size, dtype=bool)
         doubtful[scenario[(answers.verdict == 0) | (tied & ~answers.unique)]] = True
         candidates = np.flatnonzero(tied)
@@ -285,7 +287,7 @@ class Family:
         x = answers.x if whole else answers.x[:, pick]
         x = np.where(x > USED, x, 0.0)
         own = grid if chosen.size == size else grid.take(chosen)
-        frame.objective[chosen] = self.sign * (some.values(x) + self.constant)
+        frame.objective[chosen] = self.sign * (some.values(x) / self._unit + self.constant)
         frame.cost[chosen] = self._cost(x, own)
         for k in np.flatnonzero(x.any(axis=1)):
             frame.doses[chosen, k] = x[k]

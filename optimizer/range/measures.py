@@ -11,7 +11,7 @@ from optimizer.pool import Mask, Vector
 from optimizer.range.grid import Grid
 from optimizer.range.spans import Span
 from optimizer.rules import LimitRule
-from optimizer.units import TOLERANCE
+from optimizer.units import KEPT, USED
 
 
 class Measures:
@@ -33,6 +33,10 @@ class Measures:
         self._ratios = np.array([k for k, r in enumerate(self._rules) if r.ratio], dtype=np.int64)
         per = [pool.vector(r.per) for r in self._rules if r.ratio]
         self._per = np.array(per).reshape(len(per), len(pool))
+        sizes = np.abs(self._amounts) / np.where(self._below == 0, 1.0, self._below)
+        sizes[self._ratios] = np.abs(self._amounts[self._ratios]) / np.where(self._per > 0, self._per, inf)
+        self._brought = sizes.max(axis=1, initial=0.0)[:, None]
+        self._least = USED * self._per.max(axis=1, initial=0.0)[:, None]
         self._low = np.array([r.limits[0] for r in self._rules])[:, None]
         self._high = np.array([r.limits[1] for r in self._rules])[:, None]
 
@@ -43,23 +47,24 @@ class Measures:
         above = top[self._ratios]
         top /= np.where(self._below == 0, 1.0, self._below)
         with np.errstate(divide="ignore", invalid="ignore"):
-            empty = np.where(above > TOLERANCE, inf, np.nan)
-            top[self._ratios] = np.where(bottom > TOLERANCE, above / bottom, empty)
+            empty = np.where(above > 0, inf, np.nan)
+            top[self._ratios] = np.where(bottom > self._least, above / bottom, empty)
         return np.asarray(top)
 
     def broken(self, values: Vector, spans: tuple[Span, ...], grid: Grid) -> Mask:
         """Return which formulas break a rule, shape (s,): the last check of `solve`, for all scenarios at once."""
         steady = np.ones(len(self._rules), dtype=bool)
         steady[[self.place[s.rule.id] for s in spans]] = False
-        found = _outside(values, self._low, self._high)[steady].any(axis=0)
+        found = _outside(values, self._low, self._high, self._brought)[steady].any(axis=0)
         for span in spans:
-            found |= _outside(values[self.place[span.rule.id]], *span.limits(grid))
+            place = self.place[span.rule.id]
+            found |= _outside(values[place], *span.limits(grid), self._brought[place])
         return np.asarray(found)
 
 
-def _outside(values: Vector, low: Vector, high: Vector) -> Mask:
-    """Return which values lie outside their limits by more than ten times the tolerance."""
-    slack = 10 * TOLERANCE * np.maximum(1.0, np.maximum(_size(low), _size(high)))
+def _outside(values: Vector, low: Vector, high: Vector, brought: Vector) -> Mask:
+    """Return which values lie outside their limits by more than is tolerated: of the limit, or of what 1 % brings."""
+    slack = KEPT * np.maximum(brought, np.maximum(_size(low), _size(high)))
     with np.errstate(invalid="ignore"):
         return np.asarray((values < low - slack) | (values > high + slack))
 

@@ -112,6 +112,10 @@ class Rule(Frozen):
         """
         return KEPT * max([1.0, *(abs(x) for x in self.limits if abs(x) < inf)])
 
+    def exceeded(self, formula: Formula, violation: float) -> bool:
+        """Return whether a violation is more than a formula on the grid is allowed, an exact limit with its band."""
+        return violation > self.within and violation > self.within + self.slack(formula)
+
     def breaks(self, formula: Formula, setting: Setting) -> bool:
         """Return whether a formula breaks the rule by more than its tolerance."""
         violation = self.violation(formula, setting)

@@ -12,7 +12,7 @@ from optimizer.given import best_setting, cost_of, doses_of, formula_at, least_c
 from optimizer.nearest import Near, Ready, nearest_formula
 from optimizer.pricing import measure_rules
 from optimizer.result import Outcome
-from optimizer.rounding import exceeds
+from optimizer.rounding import broken
 from optimizer.row import Setting
 from optimizer.successive import solve
 from optimizer.tangent import Tangent, bent, straight, with_rules
@@ -86,7 +86,7 @@ def measured(brief: Brief, doses: dict[str, float], held_back: float, notes: tup
     formula = formula_at(brief.pool, doses)
     setting = best_setting(brief, formula)
     outcomes = measure_rules(brief, formula, setting)
-    bad = tuple(r.id for r, told in zip(brief.all_rules, outcomes, strict=False) if exceeds(r, told.violation))
+    bad = tuple(o.id for o in outcomes if o.broken)
     return Checked(brief, formula, setting, outcomes, bad, (), None, False, notes, bool(bent(brief)))
 
 
@@ -146,7 +146,7 @@ def _nearest(
             if near is None:
                 break
             setting = Setting() if near.ph is None else near.ph.setting
-            if not any(exceeds(r, r.violation(near.formula, setting)) for r in curved):
+            if not any(broken(r, near.formula, setting) for r in curved):
                 return replace(near, proven=False) if curved else near
             here = doses_of(near.formula)
     return None

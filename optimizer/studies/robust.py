@@ -21,12 +21,13 @@ import numpy as np
 
 from optimizer.brief import Brief
 from optimizer.draws import Trial, draw, trial
+from optimizer.engine.ending import Proof
 from optimizer.errors import DataError, Problem, SolverError
 from optimizer.formula import Formula
 from optimizer.lots import Lots, largest, linear, lots_of
 from optimizer.model import Case, cases
 from optimizer.pool import Vector
-from optimizer.result import PhOutcome, Proof, Result
+from optimizer.result import PhOutcome, Result
 from optimizer.row import Setting
 from optimizer.rules import LimitRule, Rule
 from optimizer.safe import SAME, Safety, safest, weighable
@@ -203,7 +204,7 @@ def _check(brief: Brief, lots: Lots, formula: Formula, setting: Setting, safety:
         if isinstance(rule, LimitRule) and linear(rule) and rule.kind != "cost":
             low, high = lots.extremes(rule, doses, safety.off)
             miss = max(miss, rule.limits[0] - low, high - rule.limits[1]) if not isnan(low) else miss
-        if miss > 10 * rule.slack(formula):
+        if miss > rule.slack(formula):
             raise SolverError(f"the safe formula breaks '{rule.reading()}' by {miss:.2g}; the answer is withheld.")
 
 
