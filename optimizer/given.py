@@ -31,16 +31,6 @@ SHORT = 0.01
 CHARGES = ("anionic", "amphoteric", "nonionic", "cationic")
 
 
-def cost_of(formula: Formula) -> float:
-    """Return the material cost per kg of product."""
-    return sum(line.percent * line.item.price for line in formula.lines) / 100
-
-
-def doses_of(formula: Formula) -> dict[str, float]:
-    """Return doses by id [% as supplied]."""
-    return {line.item.id: line.percent for line in formula.lines}
-
-
 def formula_at(pool: Pool, doses: dict[str, float]) -> Formula:
     """Return doses [% as supplied by id] as a formula of the pool's ingredients."""
     lines = tuple(Line(item, doses[item.id]) for item in pool.items if doses.get(item.id, 0.0) > 0)
@@ -205,7 +195,7 @@ def on_grid(brief: Brief, near: Near, doses: dict[str, float], goal: Vector) -> 
     setting = Setting() if near.ph is None else near.ph.setting
     if formula is None or any(broken(r, formula, setting) for r in brief.all_rules):
         return near, False
-    after = doses_of(formula)
+    after = formula.doses
     moves = {
         item.id: abs(after.get(item.id, 0.0) - doses.get(item.id, 0.0))
         for item in brief.pool.items
@@ -217,7 +207,7 @@ def on_grid(brief: Brief, near: Near, doses: dict[str, float], goal: Vector) -> 
 
 def least_change(brief: Brief, near: Near, doses: dict[str, float]) -> Vector:
     """Return a goal for the grid that stays near the given doses, then near the least cost, shape (n,)."""
-    after = doses_of(near.formula)
+    after = near.formula.doses
     moves = [
         0.0 if item.material.function == "solvent" else np.sign(after.get(item.id, 0.0) - doses.get(item.id, 0.0))
         for item in brief.pool.items

@@ -13,7 +13,6 @@ from optimizer.errors import DataError, Problem, from_validation, hyphened, near
 from optimizer.facts import Frozen, Key, Percent
 from optimizer.files import read_toml
 from optimizer.formula import Formula
-from optimizer.given import doses_of
 from optimizer.studies.check import Checked, measured
 from optimizer.units import number
 
@@ -150,7 +149,7 @@ def varied(
     Raises:
         DataError: If a variant names a material that is not known or not in the base, or leaves no room.
     """
-    base = doses_of(formula)
+    base = formula.doses
     named = {i for v in wanted.variant for i in (*v.swap.values(), *v.dose)}
     brief = load_brief(scenario, shelf=shelf, libraries=libraries, also={*base, *named, wanted.filler})
     problems = _problems(where, wanted, base, brief)

@@ -202,7 +202,7 @@ def test_steps_never_cost_less_than_nothing() -> None:
     assert told_as_shown(result)
     assert result.rounded is not None
     assert result.rounded.formula is not None
-    assert result.rounded.formula.total(lambda i: i.surfactant) == pytest.approx(10, abs=0.01 * 29.99 / 100)
+    assert result.rounded.formula.active == pytest.approx(10, abs=0.01 * 29.99 / 100)
     assert result.rounded.cost_of_rounding >= -0.01 * 3 / 100
 
 

@@ -31,7 +31,7 @@ from optimizer.library import Library, read_library
 from optimizer.nearest import nearest_formula
 from optimizer.report.jsonout import as_json, blend_record
 from optimizer.solve import solve
-from optimizer.studies.check import Checked, check, cost_of
+from optimizer.studies.check import Checked, check
 
 CI = settings(
     derandomize=True,
@@ -197,7 +197,7 @@ def test_a_blends_own_json_passes_its_brief(name: str, tmp_path: Path) -> None:
     assert (checked.mends, checked.nearest, checked.notes) == ((), None, (given_.notes[0],))
     assert result.rounded is not None
     assert result.rounded.formula is not None
-    assert checked.cost == pytest.approx(cost_of(result.rounded.formula), rel=1e-9)
+    assert checked.cost == pytest.approx(result.rounded.formula.cost, rel=1e-9)
     assert {o.id for o in checked.rules} == {o.id for o in result.rules}
 
 

@@ -23,7 +23,6 @@ from typer.testing import CliRunner
 import optimizer.cli.tradeoff
 from optimizer.cli.every import app
 from optimizer.errors import DataError, UsageError
-from optimizer.given import doses_of
 from optimizer.report.tradeoff import LeewayRecord, leeway_document, leeway_record
 from optimizer.rounding import broken
 from optimizer.starter import lay
@@ -242,7 +241,7 @@ def test_the_first_other_formula_is_the_furthest_corner(seed: int) -> None:
     """The sum of |difference| is convex, so the furthest formula is a vertex: all of them are tried."""
     case, found = small(seed), with_others(seed)
     assert found.result.formula is not None
-    best = doses_of(found.result.formula)
+    best = found.result.formula.doses
     furthest = max(apart(case, best, corner) for corner in corners(case, loss_of(seed)))
     first = found.alternatives[0].distance if found.alternatives else 0.0
     assert first == pytest.approx(furthest, abs=2e-3)
@@ -253,12 +252,12 @@ def test_other_formulas_are_within_the_loss_keep_every_rule_and_lie_as_far_as_to
     case, found, loss = small(seed), with_others(seed), loss_of(seed)
     brief = found.result.brief
     assert found.result.formula is not None
-    chosen = [doses_of(found.result.formula)]
+    chosen = [found.result.formula.doses]
     sign, goal = brief.scenario.objective.goals[0]
     items, held = oracle.candidates(case), oracle.held_back(case)
     measure = oracle._goal(case, items, held)[1]
     for other in found.alternatives:
-        doses = doses_of(other.formula)
+        doses = other.formula.doses
         value = measure.at(np.array([doses.get(i.id, 0.0) for i in items]))
         assert other.objective == pytest.approx(value, abs=1e-6), goal
         assert sign * (value - found.result.objective) <= loss + 1e-5

@@ -24,7 +24,7 @@ import optimizer.cli.lots
 from optimizer.brief import Brief
 from optimizer.cli.every import app
 from optimizer.errors import UsageError
-from optimizer.given import asking, doses_of, kept_rules
+from optimizer.given import asking, kept_rules
 from optimizer.lots import at_lots, linear, lot_range, lots_of
 from optimizer.pool import Group
 from optimizer.report.lots import RestandardiseRecord, restandardise_document, restandardise_record
@@ -61,7 +61,7 @@ def drawn(seed: int) -> tuple[Case, Case, Brief, Restandardised] | None:
     for line in real["shelf"]:
         if line["material"] in lots:
             line["lot_active"] = lots[line["material"]]
-    return case, real, brief, restandardise(brief, doses_of(formula), lots, Batch(10, 1))
+    return case, real, brief, restandardise(brief, formula.doses, lots, Batch(10, 1))
 
 
 CASES = [seed for seed in SEEDS if drawn(seed) is not None]
@@ -72,7 +72,7 @@ def test_the_nearest_formula_is_what_brute_force_finds(seed: int) -> None:
     found = drawn(seed)
     assert found is not None
     case, real, _, done = found
-    doses = doses_of(done.formula)
+    doses = done.formula.doses
     more = [r for r in kept_by_hand(case, doses, "aqua", 100.0) if r["id"] != "gone"]
     some = {**real, "materials": [m for m in real["materials"] if m["id"] in {*doses, "aqua"}]}
     some["shelf"] = [line for line in real["shelf"] if line["material"] in {*doses, "aqua"}]
@@ -115,7 +115,7 @@ def test_an_interval_is_what_every_corner_of_the_lots_gives(seed: int) -> None:
     found = drawn(seed)
     assert found is not None
     case, _, brief, done = found
-    doses = doses_of(done.formula)
+    doses = done.formula.doses
     stated = {r["id"]: r for r in case["scenario"]["rule"]}
     open_ = [(i, lot_range(brief.library.by_id[i])) for i in doses if np.ptp(lot_range(brief.library.by_id[i])) > 0]
     for span in done.spans:
@@ -139,10 +139,10 @@ def test_the_planned_lots_need_no_change(seed: int) -> None:
     assert found is not None
     _, _, brief, done = found
     planned = {i.id: i.material.active_matter for i in brief.pool.items if i.id in done.lots}
-    same = restandardise(brief, doses_of(done.formula), planned, Batch(10, 1))
+    same = restandardise(brief, done.formula.doses, planned, Batch(10, 1))
     assert same.near is not None
     assert same.near.changed == ()
-    assert doses_of(same.weighed) == pytest.approx(doses_of(done.formula), abs=1e-9)  # type: ignore[arg-type]
+    assert same.weighed.doses == pytest.approx(done.formula.doses, abs=1e-9)  # type: ignore[arg-type]
 
 
 # worked by hand -------------------------------------------------------------------------------------

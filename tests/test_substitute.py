@@ -23,7 +23,7 @@ from optimizer.brief import Brief, load_brief
 from optimizer.cli.every import app
 from optimizer.errors import UsageError
 from optimizer.files import shipped
-from optimizer.given import asking, doses_of, kept_rules
+from optimizer.given import asking, kept_rules
 from optimizer.nearest import Near
 from optimizer.report.document import Table as Shown
 from optimizer.report.substitute import SubstituteRecord, substitute_document, substitute_record
@@ -49,7 +49,7 @@ def drawn(seed: int) -> tuple[Case, Brief, Substituted] | None:
     case = draw(r, LINEAR)
     brief = brief_of(case)
     base = study._base(brief, None, ())
-    used = [i for i in doses_of(base.formula) if i != "aqua"] if base else []
+    used = [i for i in base.formula.doses if i != "aqua"] if base else []
     return (case, brief, substitute(brief, brief, r.choice(sorted(used)))) if used else None
 
 
@@ -72,7 +72,7 @@ def test_the_closest_formula_is_what_brute_force_finds(seed: int) -> None:
     assert found is not None
     case, brief, done = found
     assert done.base is not None
-    doses = doses_of(done.base.formula)
+    doses = done.base.formula.doses
     more = kept_by_hand(case, doses, done.missing.id)
     everything = set(brief.pool.ids)
     best = nearest_by_hand(case, done.base.setting.target, more, doses, everything, set())
@@ -93,7 +93,7 @@ def test_every_stand_in_is_what_brute_force_finds(seed: int) -> None:
     assert found is not None
     case, brief, done = found
     assert done.base is not None
-    doses = doses_of(done.base.formula)
+    doses = done.base.formula.doses
     more = kept_by_hand(case, doses, done.missing.id)
     for standin in done.standins:
         name = standin.material.id
@@ -147,7 +147,7 @@ def test_a_substitute_keeps_every_rule_and_every_locked_dose(seed: int) -> None:
         return
     setting = done.answer.ph.setting if done.answer.ph else done.base.setting
     assert [r.id for r in asked_of(brief, done).all_rules if broken(r, done.answer.formula, setting)] == []
-    before, after = doses_of(done.base.formula), doses_of(done.answer.formula)
+    before, after = done.base.formula.doses, done.answer.formula.doses
     still = {i for i in {*before, *after} if abs(before.get(i, 0.0) - after.get(i, 0.0)) <= MOVED}
     assert {*before, *after} - still - {"aqua"} <= set(done.answer.changed)
     assert after.get(done.missing.id, 0.0) <= 1e-6
@@ -162,7 +162,7 @@ def test_with_nothing_missing_the_substitute_is_the_base(seed: int) -> None:
     assert same.answer is not None
     assert same.answer.changed == ()
     assert same.standins == ()
-    assert doses_of(same.answer.formula) == pytest.approx(doses_of(same.base.formula), abs=1e-9)  # type: ignore[union-attr]
+    assert same.answer.formula.doses == pytest.approx(same.base.formula.doses, abs=1e-9)  # type: ignore[union-attr]
 
 
 @pytest.mark.parametrize("seed", CASES[::3])

@@ -13,7 +13,6 @@ from typer.testing import CliRunner
 from optimizer.cli.every import app
 from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
-from optimizer.given import doses_of
 from optimizer.subject import subject_of
 from optimizer.variants import Variant, VariantFile, Variants, _doses, read_variants, varied
 
@@ -29,7 +28,7 @@ def hold(*variants: Variant, **limits: object) -> Variants:
 def test_a_swap_keeps_the_dose_and_tells_what_the_label_gains() -> None:
     swap = Variant(name="oil", swap={"parfum": "essential-oil-lavender"}, without_rules=("perfume",))
     outcome = hold(swap).outcomes[0]
-    before, after = doses_of(BASE.formula), doses_of(outcome.checked.formula)
+    before, after = BASE.formula.doses, outcome.checked.formula.doses
     assert after["essential-oil-lavender"] == before["parfum"]
     assert "parfum" not in after
     assert outcome.changed == pytest.approx(before["parfum"])
@@ -42,7 +41,7 @@ def test_a_swap_keeps_the_dose_and_tells_what_the_label_gains() -> None:
 
 def test_water_takes_up_the_difference_and_the_rest_is_locked() -> None:
     outcome = hold(Variant(name="aloe", dose={"aloe-vera-juice": 2.0})).outcomes[0]
-    before, after = doses_of(BASE.formula), doses_of(outcome.checked.formula)
+    before, after = BASE.formula.doses, outcome.checked.formula.doses
     assert after["aqua"] == pytest.approx(before["aqua"] - 2.0)
     assert {k: v for k, v in after.items() if k not in ("aqua", "aloe-vera-juice")} == pytest.approx(
         {k: v for k, v in before.items() if k != "aqua"}

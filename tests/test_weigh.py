@@ -22,7 +22,6 @@ from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
 from optimizer.formula import Formula, Line
 from optimizer.formula_file import read_formula
-from optimizer.given import doses_of
 from optimizer.library import Library, read_library
 from optimizer.row import Setting
 from optimizer.solve import solve
@@ -343,7 +342,7 @@ def test_a_laid_batch_file_reads_back_as_the_plan() -> None:
         scale_step_g=0.5,
     )  # fmt: skip
     batch = batch_from(tomli.loads(text), "t")
-    assert batch.doses == pytest.approx(doses_of(formula))
+    assert batch.doses == pytest.approx(formula.doses)
     assert fsum(batch.doses.values()) + batch.held_back_percent == pytest.approx(100, abs=1e-9)
     assert (batch.batch, batch.ph_target, batch.scale.step_g) == (nasty, setting.target, 0.5)
 

@@ -13,7 +13,7 @@ from optimizer.bench.batch import Batch
 from optimizer.bench.made import water_of
 from optimizer.brief import Brief
 from optimizer.formula import Formula
-from optimizer.given import asking, clash, doses_of, formula_at, least_change, nearest_at, on_grid
+from optimizer.given import asking, clash, formula_at, least_change, nearest_at, on_grid
 from optimizer.nearest import CHANGED
 from optimizer.pool import Group, Pool
 from optimizer.pricing import measure_rules
@@ -89,7 +89,7 @@ def next_master(brief: Brief, batch: Batch, percent: Mapping[str, float], settin
         if near is None:
             continue
         near, _ = on_grid(asked, near, rounded, least_change(asked, near, rounded))
-        after = doses_of(near.formula)
+        after = near.formula.doses
         changed = tuple(
             sorted(
                 n for n in {*after, *rounded} if n != water and abs(after.get(n, 0.0) - rounded.get(n, 0.0)) > CHANGED

@@ -17,7 +17,7 @@ from optimizer.bench.made import WentIn, last_ph, lots_used, water_of, went_in
 from optimizer.bench.master import Master, next_master, without_thickening
 from optimizer.brief import Brief
 from optimizer.formula import Formula
-from optimizer.given import cost_of, doses_of, formula_at
+from optimizer.given import formula_at
 from optimizer.lots import at_lots, lot_range
 from optimizer.pool import Pool
 from optimizer.pricing import measure_rules
@@ -123,7 +123,7 @@ class Made:
     @property
     def cost(self) -> float:
         """Material cost per kg as made."""
-        return cost_of(self.formula)
+        return self.formula.cost
 
 
 def reconcile(brief: Brief, batch: Batch, planned: Formula, setting: Setting) -> Made:
@@ -147,7 +147,7 @@ def reconcile(brief: Brief, batch: Batch, planned: Formula, setting: Setting) ->
     ph = last_ph(batch)
     at = setting if ph is None else Setting(ph, ph, ph)
     whole = replace(without_thickening(brief), pool=real)
-    filled = doses_of(planned)
+    filled = planned.doses
     filled[water_of(brief.library.by_id)] = filled.get(water_of(brief.library.by_id), 0.0) + planned.held_back
     before = {o.id: o.value for o in measure_rules(replace(brief, pool=pool), formula_at(pool, filled), setting)}
     outcomes = measure_rules(whole, formula, at)
@@ -204,7 +204,7 @@ def _errors(brief: Brief, formula: Formula, setting: Setting, lines: tuple[MadeL
     rules = (*brief.all_rules, *brief.watched)
     here = {r.id: r.value(formula, setting) for r in rules}
     found = dict.fromkeys(here, 0.0)
-    doses = doses_of(formula)
+    doses = formula.doses
     for line in lines:
         if line.made <= 0:
             continue

@@ -244,7 +244,6 @@ def _card(found: "Subject", planned: bool, master: str, on: str) -> "Card":
     """Return the card of a subject: of a batch that was begun as made, of everything else as planned."""
     from optimizer.bench.card import formula_card
     from optimizer.bench.made import last_ph, made_formula
-    from optimizer.given import doses_of
 
     library, made = found.brief.library, found.batch
     if made is not None and not planned and made.begun:
@@ -262,7 +261,7 @@ def _card(found: "Subject", planned: bool, master: str, on: str) -> "Card":
     held = found.formula.held_back
     return formula_card(
         (made.product or found.name) if made else found.name,
-        doses_of(found.formula),
+        found.formula.doses,
         library,
         found.setting,
         held_back=held,

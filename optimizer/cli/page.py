@@ -115,7 +115,6 @@ def _given(
     libraries: list[Path] | None,
 ) -> "tuple[Document, int]":
     """Return a formula that exists, held against its brief."""
-    from optimizer.given import doses_of
     from optimizer.outlook.chemistry import chemistry_of
     from optimizer.report.studies import given_document
     from optimizer.solve import provenance_of
@@ -127,7 +126,7 @@ def _given(
     if subject.batch is not None and subject.batch.begun:
         return _made(subject, subject.batch, wanted)
     notes = tuple(n for n in subject.notes if n not in brief.assumptions)
-    checked = check(brief, doses_of(formula), formula.held_back, notes)
+    checked = check(brief, formula.doses, formula.held_back, notes)
     more = _studied(brief, wanted)
     chemistry = chemistry_of(checked.brief, formula, subject.setting)
     document = given_document(subject.name, checked, subject.setting, chemistry, provenance_of(brief), more)

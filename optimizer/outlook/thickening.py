@@ -152,7 +152,7 @@ def plan_of(formula: Formula, setting: Setting, brief: Brief) -> Plan:
 
 def salt_route(formula: Formula, rule: Thickening, budget: Budget) -> SaltRoute:
     """Return whether salt can thicken a formula, with every reason."""
-    active = formula.total(lambda i: i.surfactant)
+    active = formula.active
 
     def share(group: Group) -> float:
         part = formula.total(lambda i: group_active(group, i))

@@ -5,7 +5,7 @@ from math import isfinite
 from optimizer.brief import Brief
 from optimizer.errors import nearest
 from optimizer.formula import Formula
-from optimizer.given import CHARGES, cost_of, doses_of
+from optimizer.given import CHARGES
 from optimizer.records.store import Store, Told
 from optimizer.row import Setting
 from optimizer.rules import named_measure
@@ -60,7 +60,7 @@ class Versions(Told):
 def figures_of(brief: Brief, formula: Formula, setting: Setting) -> dict[str, float | None]:
     """Return the figures of a formula: cost, active matter, charge shares, the pH window its materials share."""
     plain = Setting()
-    cost = cost_of(formula)
+    cost = formula.cost
     found: dict[str, float | None] = {
         "cost_per_kg": cost if isfinite(cost) else None,
         "active_percent": named_measure("active").value(formula, plain),
@@ -92,7 +92,7 @@ def add_version(
     Raises:
         DataError: If nothing differs from the last version.
     """
-    doses, figures = doses_of(formula), figures_of(brief, formula, setting)
+    doses, figures = formula.doses, figures_of(brief, formula, setting)
     with store.writing():
         last = store.rows("SELECT * FROM master WHERE name = ? ORDER BY version DESC LIMIT 1", name)
         if last and doses == _doses(store, last[0]["id"]) and figures == {f: last[0][f] for f in FIGURES}:

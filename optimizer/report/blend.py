@@ -114,7 +114,7 @@ def _facts(result: Result) -> tuple[tuple[str, str], ...]:
     name = result.brief.scenario.objective.goals[0][1]
     if name != "cost":
         facts.append((name, number(result.objective, 3)))
-    active = formula.total(lambda i: i.surfactant)
+    active = formula.active
     if active > USED:
         shares = [f"{charge} {number(100 * part / active, 0)} %" for charge, part in charge_parts(formula).items()]
         facts.append(("active", f"{number(active, 2)} % active matter: {listed(shares)}"))
@@ -162,7 +162,7 @@ def formula_table(formula: Formula, currency: str, digits: int = 2, note: str = 
         later = listed([i.material.name for i in formula.later], "or") or "what is added to effect"
         rows.append((f"kept free for {later}", f"{formula.held_back:.{digits}f}", "", "", ""))
     total = sum(line.percent for line in formula.lines) + formula.held_back
-    active = formula.total(lambda i: i.surfactant)
+    active = formula.active
     rows.append(("total", f"{total:.{digits}f}", f"{active:.2f}", f"{cost_per_kg:.3f}", ""))
     return Table(
         "Formula, % w/w as supplied",

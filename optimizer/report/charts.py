@@ -30,7 +30,7 @@ def _of_charge(charge: str, item: Ingredient) -> float:
 
 def charges(formula: Formula) -> list[Sketch]:
     """Return what the active matter is made of, each part beginning where the one before ends."""
-    active = formula.total(lambda i: i.surfactant)
+    active = formula.active
     if active <= USED:
         return []
     rows, start = [], 0.0

@@ -9,7 +9,7 @@ from optimizer.outlook.chemistry import Chemistry
 from optimizer.report.chemistry_record import ChemistryRecord, chemistry_record
 from optimizer.report.record import CautionRecord, Figure, LineRecord, PhRecord, Record, caution_records, line_records
 from optimizer.result import Result
-from optimizer.studies.check import Checked, cost_of
+from optimizer.studies.check import Checked
 from optimizer.studies.compare import Comparison
 from optimizer.studies.explain import Explanation
 from optimizer.studies.why import Why
@@ -282,7 +282,7 @@ def blend_record(
         else RoundedRecord(
             step_percent=rounded.step,
             formula=line_records(rounded.formula) if rounded.formula else None,
-            cost_per_kg=cost_of(rounded.formula) if rounded.formula else None,
+            cost_per_kg=rounded.formula.cost if rounded.formula else None,
             objective_value=rounded.objective,
             cost_of_rounding=rounded.cost_of_rounding,
             missed=list(rounded.missed),
@@ -323,7 +323,7 @@ def check_record(checked: Checked, chemistry: Chemistry | None = None) -> CheckR
             formula=line_records(near.formula),
             changed=list(near.changed),
             distance_percent=near.distance,
-            cost_per_kg=cost_of(near.formula),
+            cost_per_kg=near.formula.cost,
             on_grid=checked.on_grid,
             proven=near.proven,
         ),

@@ -3,7 +3,6 @@
 from math import inf, isnan
 
 from optimizer.cautions import cautions_of
-from optimizer.given import cost_of, doses_of
 from optimizer.report.blend import PROOFS, caution_listing
 from optimizer.report.document import Document, Listing, Table
 from optimizer.report.record import CautionRecord, Figure, LineRecord, PhRecord, Record, caution_records, line_records
@@ -42,7 +41,7 @@ def _verdict(done: Restandardised, names: dict[str, str]) -> str:
     if not done.near.changed:
         return "These lots need no change: weigh the planned formula."
     changed = [names[i] for i in done.near.changed]
-    change = cost_of(done.near.formula) - cost_of(done.formula)
+    change = done.near.formula.cost - done.formula.cost
     verb = "moves" if len(changed) == 1 else "move"
     return f"{listed(changed)} {verb}, water takes up the rest; {change:+.3f} {done.brief.scenario.currency} per kg."
 
@@ -63,7 +62,7 @@ def _kept(done: Restandardised) -> str:
 
 def _weigh_sheet(done: Restandardised, names: dict[str, str]) -> Table:
     assert done.weighed is not None
-    before, after = doses_of(done.formula), doses_of(done.weighed)
+    before, after = done.formula.doses, done.weighed.doses
     usual = {line.item.id: line.item.material.active_matter for line in done.formula.lines}
     rows = []
     for key in sorted(names, key=lambda n: (-max(after.get(n, 0.0), before.get(n, 0.0)), n)):
@@ -131,17 +130,17 @@ def _safety(done: Robust) -> str:
     if done.formula is None or done.plain_formula is None:
         most = "not even one" if done.possible < 1 else f"{number(done.possible)} at most"
         return f"No formula of these candidates keeps every rule with {many} off at once; {most}."
-    more = cost_of(done.formula) - cost_of(done.plain_formula)
-    share = 100 * more / cost_of(done.plain_formula) if cost_of(done.plain_formula) else 0.0
+    more = done.formula.cost - done.plain_formula.cost
+    share = 100 * more / done.plain_formula.cost if done.plain_formula.cost else 0.0
     return f"Keeps every rule with any {many} off at once; that costs {more:+.4f} {currency} per kg ({share:+.1f} %)."
 
 
 def _costs(done: Robust) -> list[tuple[str, str]]:
     assert done.plain_formula is not None
     unit = f"{done.brief.scenario.currency} per kg of product"
-    facts = [("best", f"{number(cost_of(done.plain_formula), 4)} {unit}, at the planned lots")]
+    facts = [("best", f"{number(done.plain_formula.cost, 4)} {unit}, at the planned lots")]
     if done.formula is not None:
-        facts.append(("safe", f"{number(cost_of(done.formula), 4)} {unit}, at the planned lots"))
+        facts.append(("safe", f"{number(done.formula.cost, 4)} {unit}, at the planned lots"))
     if done.safety.price_off:
         worst = [number(c, 4) for c in done.worst_cost if not isnan(c)]
         how = f"{number(done.safety.off)} prices {number(done.safety.price_off)} % up"
@@ -151,8 +150,8 @@ def _costs(done: Robust) -> list[tuple[str, str]]:
 
 def _formulas(done: Robust) -> Table:
     assert done.plain_formula is not None
-    before = doses_of(done.plain_formula)
-    after = doses_of(done.formula) if done.formula else {}
+    before = done.plain_formula.doses
+    after = done.formula.doses if done.formula else {}
     lines = (*done.plain_formula.lines, *(done.formula.lines if done.formula else ()))
     names = {line.item.id: line.item.material.name for line in lines}
     rows = []
@@ -291,7 +290,7 @@ def restandardise_record(done: Restandardised) -> RestandardiseRecord:
         held_back_percent=done.formula.held_back,
         changed=list(near.changed) if near else [],
         distance_percent=near.distance if near else None,
-        cost_change=cost_of(near.formula) - cost_of(done.formula) if near else None,
+        cost_change=near.formula.cost - done.formula.cost if near else None,
         stopped_by=list(done.stopped),
         conflict=list(done.conflict),
         rules=[
@@ -401,10 +400,10 @@ def robust_record(done: Robust) -> RobustRecord:
         distribution="active matter uniform from weakest to strongest lot, prices uniform, all independent",
         currency=done.brief.scenario.currency,
         best=line_records(best),
-        best_cost=cost_of(best) if best else None,
+        best_cost=best.cost if best else None,
         best_worst_cost=done.worst_cost[0],
         safe=line_records(safe),
-        safe_cost=cost_of(safe) if safe else None,
+        safe_cost=safe.cost if safe else None,
         safe_worst_cost=done.worst_cost[1],
         objective=done.objective,
         on_grid=done.on_grid,

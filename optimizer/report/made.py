@@ -10,7 +10,6 @@ from optimizer.bench.master import Master
 from optimizer.bench.reconcile import Made, MadeRule
 from optimizer.bench.weighed import Balance, balances
 from optimizer.cautions import cautions_of
-from optimizer.given import cost_of
 from optimizer.outlook.chemistry import Chemistry
 from optimizer.report.blend import caution_listing, formula_table, provenance_listing
 from optimizer.report.charts import charges, costs, windows
@@ -93,7 +92,7 @@ def made_document(made: Made) -> Document:
     if made.ph is not None:
         window = {None: "", True: ", in the planned window", False: ", outside the planned window"}[made.in_window]
         facts.append(("pH read last", f"{number(made.ph, 2)}{window}"))
-    facts.append(("cost", f"{number(made.cost, 3)} {currency} per kg (plan: {number(cost_of(made.planned), 3)})"))
+    facts.append(("cost", f"{number(made.cost, 3)} {currency} per kg (plan: {number(made.planned.cost, 3)})"))
     if batch.finish.bottles and batch.bottle_ml and batch.density_g_per_ml:
         filled = batch.finish.bottles * batch.bottle_ml * batch.density_g_per_ml
         facts.append(("bottles", f"{batch.finish.bottles}, {number(100 * filled / went.mass_g, 1)} % of the batch"))

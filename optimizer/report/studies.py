@@ -14,7 +14,7 @@ from optimizer.report.document import Document, Listing, Section, Table
 from optimizer.result import Outcome
 from optimizer.row import Setting
 from optimizer.rules import MEASURES, named_measure
-from optimizer.studies.check import Checked, cost_of
+from optimizer.studies.check import Checked
 from optimizer.studies.compare import Comparison
 from optimizer.studies.why import Why
 from optimizer.units import USED, listed, number
@@ -110,7 +110,7 @@ def _nearest(checked: Checked) -> Table | Listing:
     if near.formula.held_back:
         rows.append(("kept free", f"{checked.formula.held_back:.2f}", f"{near.formula.held_back:.2f}", ""))
     currency = checked.brief.scenario.currency
-    new_cost = cost_of(near.formula)
+    new_cost = near.formula.cost
     saved = f"{new_cost - checked.cost:+.3f} {currency}"
     rows.append(("cost per kg", f"{checked.cost:.3f}", f"{new_cost:.3f}", saved))
     changed = len(near.changed)

@@ -5,7 +5,6 @@ from math import isnan
 from pydantic import Field
 
 from optimizer.cautions import cautions_of
-from optimizer.given import cost_of, doses_of
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Document, Listing, Table
 from optimizer.report.record import CautionRecord, Figure, LineRecord, PhRecord, Record, caution_records, line_records
@@ -36,7 +35,7 @@ def substitute_document(done: Substituted) -> Document:
     if base is None:
         return Document(title, "The brief has no formula to start from: see 'tenside blend'.", tuple(facts), good=False)
     currency = brief.scenario.currency
-    facts.append(("starts from", f"{base.origin}, {number(cost_of(base.formula), 3)} {currency} per kg of product"))
+    facts.append(("starts from", f"{base.origin}, {number(base.formula.cost, 3)} {currency} per kg of product"))
     facts.append(("missing", f"{name}: {number(done.dose, 2)} % in the formula, {number(done.wish.left, 2)} % left"))
     facts.append(("kept", _kept(done)))
     facts += _ph(done, base)
@@ -59,10 +58,10 @@ def _verdict(done: Substituted, base: Base) -> str:
     if not done.answer.changed:
         return "Nothing is missing: the formula stays as it is."
     names = {i.id: i.material.name for i in done.brief.pool.items}
-    after = doses_of(done.answer.formula)
+    after = done.answer.formula.doses
     new = [f"{names[i]} at {number(after[i], 2)} %" for i in done.new if i in after]
     moved = [names[i] for i in done.moved]
-    change = cost_of(done.answer.formula) - cost_of(base.formula)
+    change = done.answer.formula.cost - base.formula.cost
     cost = f"{change:+.3f} {done.brief.scenario.currency} per kg."
     if new:
         verb = "takes" if len(new) == 1 else "take"
@@ -96,7 +95,7 @@ def _ph(done: Substituted, base: Base) -> list[tuple[str, str]]:
 
 def _formula(done: Substituted, base: Base) -> Table:
     assert done.answer is not None
-    before, after = doses_of(base.formula), doses_of(done.answer.formula)
+    before, after = base.formula.doses, done.answer.formula.doses
     lines = (*base.formula.lines, *done.answer.formula.lines)
     names = {line.item.id: line.item.material.name for line in lines}
     rows = []
@@ -106,7 +105,7 @@ def _formula(done: Substituted, base: Base) -> Table:
         rows.append((names[key], f"{old:.2f}" if old else "", f"{new:.2f}" if new else "", change))
     if base.formula.held_back:
         rows.append(("kept free", f"{base.formula.held_back:.2f}", f"{done.answer.formula.held_back:.2f}", ""))
-    old, new = cost_of(base.formula), cost_of(done.answer.formula)
+    old, new = base.formula.cost, done.answer.formula.cost
     rows.append((f"{done.brief.scenario.currency} per kg", f"{old:.3f}", f"{new:.3f}", f"{new - old:+.3f}"))
     note = f"Changed doses: {len(done.answer.changed)}, water aside; {number(done.answer.distance, 2)} % in all."
     if not done.on_grid:
@@ -341,7 +340,7 @@ def substitute_record(done: Substituted) -> SubstituteRecord:
         new=list(done.new),
         moved=list(done.moved),
         distance_percent=near.distance if near else None,
-        cost_change=cost_of(near.formula) - cost_of(start) if near and start else None,
+        cost_change=near.formula.cost - start.cost if near and start else None,
         on_grid=done.on_grid,
         proven=near.proven if near else False,
         measures=dict(done.measures[1]),

@@ -109,7 +109,7 @@ class Thickening(Rule):
 
     def routes(self, formula: Formula, setting: Setting) -> list[str]:
         """Return the ways that are open for a formula."""
-        active = formula.total(lambda i: i.surfactant)
+        active = formula.active
         sulfates = formula.total(lambda i: group_active(self.sulfates, i))
         routes = []
         if (

@@ -8,7 +8,7 @@ import numpy as np
 
 from optimizer.brief import Brief
 from optimizer.formula import Formula
-from optimizer.given import best_setting, cost_of, doses_of, formula_at, least_change, on_grid
+from optimizer.given import best_setting, formula_at, least_change, on_grid
 from optimizer.nearest import Near, Ready, nearest_formula
 from optimizer.pricing import measure_rules
 from optimizer.result import Outcome
@@ -21,7 +21,7 @@ from optimizer.units import listed
 TANGENTS = 12
 """Most times that a curved rule's tangent is taken anew."""
 
-__all__ = ["Checked", "Mend", "best_setting", "check", "cost_of", "measured"]
+__all__ = ["Checked", "Mend", "best_setting", "check", "measured"]
 
 
 @dataclass(frozen=True)
@@ -70,7 +70,7 @@ class Checked:
     @property
     def cost(self) -> float:
         """Cost of the given formula per kg."""
-        return cost_of(self.formula)
+        return self.formula.cost
 
 
 def measured(brief: Brief, doses: dict[str, float], held_back: float, notes: tuple[str, ...] = ()) -> Checked:
@@ -102,7 +102,7 @@ def check(brief: Brief, doses: dict[str, float], held_back: float, notes: tuple[
     mends = []
     for name in bad:
         near = _nearest(brief, doses, kept | {name}, fewest=False, at=setting, ready=ready)
-        cost = None if near is None else cost_of(near.formula) - cost_of(formula)
+        cost = None if near is None else near.formula.cost - formula.cost
         mends.append(Mend(name, () if near is None else near.changed, cost))
     nearest = _nearest(brief, doses, None, ready=ready)
     if curved:
@@ -136,7 +136,7 @@ def _nearest(
         if start == 1:
             # Tangents at the given formula led nowhere: those at the best formula have it at least.
             best = solve(brief).formula
-            here = None if best is None else doses_of(best)
+            here = None if best is None else best.doses
         for _ in range(TANGENTS if curved else 1):
             if here is None:
                 break
@@ -148,5 +148,5 @@ def _nearest(
             setting = Setting() if near.ph is None else near.ph.setting
             if not any(broken(r, near.formula, setting) for r in curved):
                 return replace(near, proven=False) if curved else near
-            here = doses_of(near.formula)
+            here = near.formula.doses
     return None

@@ -23,7 +23,6 @@ from optimizer.given import (
     asking,
     best_setting,
     clash,
-    doses_of,
     formula_at,
     kept_rules,
     least_change,
@@ -162,7 +161,7 @@ def restandardise(
 
 def _grams(formula: Formula, batch: Batch) -> dict[str, float]:
     """Return grams by id that sum to the batch less the part kept free."""
-    exact = {name: percent * 10 * batch.kg for name, percent in doses_of(formula).items()}
+    exact = {name: percent * 10 * batch.kg for name, percent in formula.doses.items()}
     return largest_remainder(exact, batch.step, (100 - formula.held_back) * 10 * batch.kg)
 
 

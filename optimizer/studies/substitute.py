@@ -23,8 +23,6 @@ from optimizer.given import (
     asking,
     best_setting,
     clash,
-    cost_of,
-    doses_of,
     formula_at,
     kept_rules,
     least_change,
@@ -188,7 +186,7 @@ class Substituted:
     @property
     def new(self) -> tuple[str, ...]:
         """Ids of the materials that the answer adds to the base."""
-        before = doses_of(self.base.formula) if self.base else {}
+        before = self.base.formula.doses if self.base else {}
         return tuple(i for i in self.answer.changed if before.get(i, 0.0) <= USED) if self.answer else ()
 
     @property
@@ -230,7 +228,7 @@ def substitute(
     base = _base(brief, doses, notes)
     if base is None:
         return Substituted(brief, missing, wish, nan, None)
-    before = doses_of(base.formula)
+    before = base.formula.doses
     dose = before.get(material, 0.0)
     rules = (_left(material, wish.left), *kept_rules(base.formula, wish.active_band, wish.charge_band))
     asked = asking(brief, rules)
@@ -308,7 +306,7 @@ class _Trial:
 
 def _helpers(wide: Brief, base: Base, missing: Ingredient, near: Near | None) -> frozenset[str]:
     """Return new materials of the answer that take over a second job of the missing one, such as solubilising."""
-    before = doses_of(base.formula)
+    before = base.formula.doses
     new = [i for i in (near.changed if near else ()) if before.get(i, 0.0) <= USED]
     return frozenset(
         i for i in new if wide.pool.items[wide.pool.index[i]].material.function != missing.material.function
@@ -318,7 +316,7 @@ def _helpers(wide: Brief, base: Base, missing: Ingredient, near: Near | None) ->
 def _try(trial: _Trial, item: Ingredient) -> StandIn:
     """Return one stand-in: what it takes, or what stops it."""
     wide, brief, base, missing, wish = trial.wide, trial.brief, trial.base, trial.missing, trial.wish
-    before = doses_of(base.formula)
+    before = base.formula.doses
     standin = StandIn(
         item.material,
         item.id in brief.pool.index,
@@ -346,9 +344,9 @@ def _try(trial: _Trial, item: Ingredient) -> StandIn:
 
 
 def _changed(standin: StandIn, base: Base, missing: Ingredient, item: Ingredient, near: Near) -> StandIn:
-    before = doses_of(base.formula)
+    before = base.formula.doses
     dose = near.formula.dose(item.id)
-    change = cost_of(near.formula) - cost_of(base.formula)
+    change = near.formula.cost - base.formula.cost
     more = dose - before.get(item.id, 0.0)
     names, new = label_names(base.formula), label_names(near.formula)
     return replace(
@@ -379,7 +377,7 @@ def _outside(brief: Brief, item: Ingredient) -> str:
 
 def _swap(brief: Brief, base: Base, missing: Ingredient, item: Ingredient, left: float, dose: float | None) -> Swap:
     """Return what happens when a dose (equal grams if None) takes the place of what is missing, water aside."""
-    before = doses_of(base.formula)
+    before = base.formula.doses
     gone = max(0.0, before.get(missing.id, 0.0) - left)
     dose = gone if dose is None else dose
     after = {**before, missing.id: before.get(missing.id, 0.0) - gone, item.id: before.get(item.id, 0.0) + dose}

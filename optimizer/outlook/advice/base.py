@@ -78,7 +78,7 @@ class Situation:
     @cached_property
     def active(self) -> float:
         """Active matter [% of the product]."""
-        return self.formula.total(lambda i: i.surfactant)
+        return self.formula.active
 
     @cached_property
     def clear(self) -> bool:
