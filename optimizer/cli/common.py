@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from optimizer.errors import UsageError
+from optimizer.units import FIRST_YEAR, LAST_YEAR
 
 if TYPE_CHECKING:
     from optimizer.brief import Brief
@@ -94,9 +95,12 @@ def day_of(text: str) -> str:
     from datetime import date
 
     try:
-        return (date.fromisoformat(text) if text else date.today()).isoformat()
+        day = date.fromisoformat(text) if text else date.today()
     except ValueError:
         raise UsageError(f"'{text}' is no date; write it as 2026-05-04.") from None
+    if not FIRST_YEAR <= day.year <= LAST_YEAR:
+        raise UsageError(f"'{text}' lies outside the years {FIRST_YEAR} to {LAST_YEAR}; write it as 2026-05-04.")
+    return day.isoformat()
 
 
 def goal_of(objective: str) -> list[tuple[str, str]]:

@@ -208,6 +208,7 @@ def _time(text: str) -> str:
     """Return a date, perhaps with the time to the minute, as ISO 8601; today if it is empty."""
     if "T" not in text and " " not in text.strip():
         return day_of(text)
+    day_of(text.strip()[:10])
     try:
         return datetime.fromisoformat(text).replace(tzinfo=None).isoformat(timespec="minutes")
     except ValueError:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,6 +19,7 @@ import numpy as np
 
 from optimizer import __version__
 from optimizer.errors import fault
+from optimizer.files import draft_beside, unwritable
 from optimizer.range.frame import ARRAYS, Frame
 from optimizer.range.grid import Grid
 from optimizer.range.source import Source
@@ -36,7 +36,7 @@ def place_atomic(path: Path, write: Callable[[Path], None]) -> None:
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.stem}.", suffix=path.suffix)
+        handle, name = draft_beside(path, path.suffix)
         os.close(handle)
         draft = Path(name)
         try:
@@ -48,8 +48,7 @@ def place_atomic(path: Path, write: Callable[[Path], None]) -> None:
         finally:
             draft.unlink(missing_ok=True)
     except OSError as error:
-        step = "Choose another folder."
-        raise fault(str(path), "", f"the file cannot be written ({error.strerror}).", step) from None
+        raise unwritable(path, error) from None
 
 
 def fingerprint(sources: tuple[Source, ...], grid: Grid, digests: list[str]) -> str:

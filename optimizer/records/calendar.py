@@ -11,6 +11,7 @@ from optimizer.records.batches import LATEST, batch_id
 from optimizer.records.plans import DEFAULT, Plan
 from optimizer.records.series import Calendar, tests_of
 from optimizer.records.store import Store
+from optimizer.units import FIRST_YEAR, LAST_YEAR
 
 
 def lay(store: Store, number: str, start: str, on: str, plans: Sequence[Plan] = DEFAULT) -> Calendar:
@@ -54,7 +55,10 @@ def _day_0(store: Store, number: str, text: str) -> date:
     if not text:
         raise store.fault("", f"nobody noted when batch '{number}' was made.", step)
     try:
-        return date.fromisoformat(text)
+        day = date.fromisoformat(text)
+        if not FIRST_YEAR <= day.year <= LAST_YEAR:
+            raise ValueError
+        return day
     except ValueError:
         raise store.fault("", f"batch '{number}' was made on '{text}', which is no date.", step) from None
 

@@ -16,6 +16,7 @@ from pydantic import ConfigDict
 
 from optimizer.errors import DataError, Problem, fault
 from optimizer.facts import Frozen
+from optimizer.files import found_at, is_file, is_folder
 from optimizer.records.schema import APPLICATION, STEPS, VERSION
 
 WAIT = 15.0
@@ -100,10 +101,12 @@ def open_store(path: Path, *, make: bool = False, wait_s: float = WAIT) -> Itera
         DataError: If it is missing, no store, of a newer schema, locked, damaged, or the disk is full; what was not
             acknowledged is then not in the store.
     """
-    if path.is_dir():
+    if is_folder(path):
         raise fault(str(path), "", "this is a folder, a store is a file.", "Name a file in it.")
-    if not path.exists() and not make:
+    if not found_at(path) and not make:
         raise fault(str(path), "", "there is no such store.", KEEP_FIRST)
+    if found_at(path) and not is_file(path):
+        raise fault(str(path), "", "this is a pipe or a device, a store is a file.", "Name a file with --store FILE.")
     if not path.parent.is_dir():
         raise fault(str(path), "", "there is no such folder.", "Make the folder first.")
     address = f"{path.absolute().as_uri()}?mode={'rwc' if make else 'rw'}"
