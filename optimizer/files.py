@@ -11,11 +11,14 @@ import stat
 import tempfile
 import time
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import tomli
 
 from optimizer.errors import DataError, fault
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 MAX_BYTES = 5_000_000
 """Largest file that is read; a folder of real data stays far below."""
@@ -176,6 +179,15 @@ def unwritable(path: Path, error: BaseException) -> DataError:
         return fault(str(path), "", what, "Make room, or choose another folder.")
     said = getattr(error, "strerror", None) or error
     return fault(str(path), "", f"the file cannot be written ({said}).", "Choose another folder.")
+
+
+@contextlib.contextmanager
+def writing(path: Path) -> Iterator[None]:
+    """Tell what fails while a file is made, wherever its parts are laid down first; see `unwritable`."""
+    try:
+        yield
+    except OSError as error:
+        raise unwritable(path, error) from None
 
 
 def draft_beside(path: Path, suffix: str = "") -> tuple[int, str]:

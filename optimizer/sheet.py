@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.errors import DataError, Problem, fault
-from optimizer.files import read_bytes, read_text, write_bytes_atomic
+from optimizer.files import read_bytes, read_text, write_bytes_atomic, writing
 
 MAX_ROWS = 20_000
 MAX_COLUMNS = 1_000
@@ -125,12 +125,13 @@ def write_rows(path: Path, rows: Iterable[Iterable[str | float | None]], title: 
     elif ending == ".xlsx":
         from openpyxl import Workbook
 
-        book = Workbook(write_only=True)
-        sheet = book.create_sheet(title)
-        for row in cells:
-            sheet.append([writable(c) if isinstance(c, str) else c for c in row])
         content = io.BytesIO()
-        book.save(content)
+        with writing(path):  # openpyxl keeps its rows in a file of its own until they are saved
+            book = Workbook(write_only=True)
+            sheet = book.create_sheet(title)
+            for row in cells:
+                sheet.append([writable(c) if isinstance(c, str) else c for c in row])
+            book.save(content)
         write_bytes_atomic(path, content.getvalue())
     else:
         raise fault(str(path), "", f"'{ending}' is not a table that is written.", "Name a .csv or .xlsx file.")

@@ -489,9 +489,7 @@ WHAT_IFS = {
         (f"{WHERE}, rule.active.at_least: 'lots' {NOT_A_NUMBER}",),
         args=(*BLEND, "--set", "active.at_least=lots"),
     ),
-    "nothing": Case(
-        (f"{WHERE}, rule.active.at_least: '' {NOT_A_NUMBER}",), args=(*BLEND, "--set", "active.at_least=")
-    ),
+    "nothing": Case((f"{WHERE}, rule.active.at_least: '' {NOT_A_NUMBER}",), args=(*BLEND, "--set", "active.at_least=")),
     "nan": Case(
         (f"{WHERE}, rule.active.at_least: nan cannot be used here: a finite number is expected. {MEND}",),
         args=(*BLEND, "--set", "active.at_least=nan"),
@@ -521,10 +519,7 @@ SHELVES = {
         shelf=f"{SHELF},4,EUR\n",
     ),
     "price negative": Case(
-        (
-            f"{ROWS}, row 2, column 'price per kg': -2.0 cannot be used here: it must not be below 0."
-            f" {CELL}",
-        ),
+        (f"{ROWS}, row 2, column 'price per kg': -2.0 cannot be used here: it must not be below 0. {CELL}",),
         shelf=SHELF.replace(",2,", ",-2,"),
     ),
     "price nan": Case(
@@ -536,7 +531,10 @@ SHELVES = {
         shelf=SHELF.replace(",2,", ",inf,"),
     ),
     "price beyond any number": Case(
-        (f"{ROWS}, row 2, column 'price per kg': '1e999' is larger than any figure that is read. Write digits only, such as 12.50.",),
+        (
+            f"{ROWS}, row 2, column 'price per kg': '1e999' is larger than any figure that is read. "
+            "Write digits only, such as 12.50.",
+        ),
         shelf=SHELF.replace(",2,", ",1e999,"),
     ),
     "price in words": Case(
@@ -552,10 +550,7 @@ SHELVES = {
         shelf="material,Pack (kg),pack price\nplain-anionic,0,5\n",
     ),
     "stock negative": Case(
-        (
-            f"{ROWS}, row 2, column 'Stock': -1.0 cannot be used here: it must not be below 0."
-            f"{CELL}",
-        ),
+        (f"{ROWS}, row 2, column 'Stock': -1.0 cannot be used here: it must not be below 0. {CELL}",),
         shelf="material,price per kg,Stock\nplain-anionic,2,-1\n",
     ),
     "active above 100": Case(
@@ -680,10 +675,7 @@ MATERIALS = {
         args=CHECK,
     ),
     "rating above 100": Case(
-        (
-            f"{LIBRARY}, plain-anionic.ratings.mildness.high: 130 cannot be used here: it must not be above 100."
-            f" {MEND}",
-        ),
+        (f"{LIBRARY}, plain-anionic.ratings.mildness.high: 130 cannot be used here: it must not be above 100. {MEND}",),
         own=OWN.replace("high = 50", "high = 130"),
         args=CHECK,
     ),
@@ -757,8 +749,7 @@ SEVERAL = {
             f"{LIBRARY}, plain-betaine.phase: this key is missing. Add it.",
             f"{LIBRARY}, plain-betaine.fase: this key is not known. Did you mean 'phase'?",
             f"{ROWS}, row 2, column 'price per kg': 'two' is not a number. Write digits only, such as 12.50.",
-            f"{ROWS}, row 3, column 'price per kg': -3.0 cannot be used here: it must not be below 0."
-            f" {CELL}",
+            f"{ROWS}, row 3, column 'price per kg': -3.0 cannot be used here: it must not be below 0. {CELL}",
         ),
         own=OWN.replace("[28, 30, 32]", "[32, 30, 28]").replace('phase = "cosurfactant"', 'fase = "cosurfactant"'),
         shelf=SHELF.replace(",2,", ",two,").replace(",3,", ",-3,"),

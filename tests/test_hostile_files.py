@@ -1,4 +1,4 @@
-"""Names that are no files, and files that are made to choke a program: told in a sentence, without a trace or a wait."""
+"""Names that are no files, and files that are made to choke a program: told in a sentence, without a wait."""
 
 from __future__ import annotations
 
@@ -158,8 +158,8 @@ def test_days_that_no_calendar_can_count_on_from_are_refused(day: str) -> None:
         ("records", "tests", "B1", "--on", day_only),
         ("records", "tests", "B1", "--from", day_only),
         ("records", "sample", "B1", "--place", "shelf", "--on", day_only),
-        ("records", "result", "B1", "ph-room", "5.1", "--on", day),
-        ("records", "note", "B1", "foam", "--text", "x", "--on", day),
+        ("records", "result", "B1", "ph-room", "--value", "5.1", "--on", day),
+        ("records", "note", "B1", "--what", "foam", "--text", "x", "--on", day),
     ):
         told(ask(*args, "--store", "s.db"))
     path.write_text(path.read_text(encoding="utf-8").replace("2026-03-03", day_only), encoding="utf-8")

@@ -5,7 +5,7 @@ import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import IO, TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -158,7 +158,7 @@ def show(document: "Document", markdown: bool, html: Path | None = None) -> None
     """Print a document as text or Markdown, and write it as a page if one is named."""
     if html is not None:
         save_page(document, html)
-        print(f"wrote {html}", file=sys.stderr)
+        aside(f"wrote {html}")
     if markdown:
         from optimizer.report.markdown import markdown as as_markdown
 
@@ -177,13 +177,26 @@ def save_page(document: "Document", path: Path) -> None:
     write_atomic(path, page(document))
 
 
+def print_lines(text: str, stream: IO[str]) -> None:
+    """Print lines without what could drive a terminal or turn its reading direction."""
+    from optimizer.report.escape import printable
+
+    stream.write("\n".join(map(printable, text.split("\n"))) + "\n")
+
+
 def say(text: str) -> None:
     """Print a line on stdout."""
-    sys.stdout.write(text + "\n")
+    print_lines(text, sys.stdout)
+
+
+def aside(text: str) -> None:
+    """Print a line on stderr, beside the answer."""
+    print_lines(text, sys.stderr)
 
 
 def print_json(value: Any) -> None:
     """Print a record as JSON."""
+    from optimizer.report.escape import json_for
     from optimizer.report.jsonout import as_json
 
-    say(as_json(value))
+    sys.stdout.write(json_for(as_json(value), sys.stdout.encoding or "utf-8") + "\n")

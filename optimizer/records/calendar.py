@@ -101,8 +101,7 @@ def change_test(
         if steps and found:
             new["note"] = f"{old['note']} [{on}: {'; '.join(steps)}: {why}]".strip()
         if found:
-            values = [new[k] for k in empty]
-            store.rows(f"UPDATE test SET {', '.join(f'{k} = ?' for k in empty)} WHERE id = ?", *values, old["id"])
+            store.change("test", old["id"], **{k: new[k] for k in empty})
             test: int = found[0]["id"]
         else:
             new["note"] = why
