@@ -1,4 +1,4 @@
-"""Disks that are full, drafts left behind, parts and clusters that are lost: told, nothing half-written, nothing lost."""
+"""Full disks, drafts left behind, lost parts and lost clusters: told, nothing half-written, nothing lost."""
 
 from __future__ import annotations
 
@@ -106,7 +106,7 @@ def test_an_empty_or_damaged_part_is_answered_again() -> None:
         assert again.frame.cost.tolist() == whole.frame.cost.tolist()
     for plan in ("", "[]", '{"range": 5}', '{"pieces": [[1]]}', '{"pieces": 7}'):
         (folder / "plan.json").write_text(plan, encoding="utf-8")
-        with pytest.raises(DataError, match="plan.json is damaged"):
+        with pytest.raises(DataError, match=r"plan\.json is damaged"):
             State(folder).open("x", [])
 
 
@@ -132,7 +132,7 @@ def test_a_scheduler_that_dies_is_told_and_what_is_answered_stays(monkeypatch: p
     monkeypatch.setattr(range_run, "ALONE", 2)
     sources, folder = sources_of("hand-wash"), Path("t.csv.parts")
     lost = Cluster(1, lambda future: future.set_exception(OSError("scheduler is gone")))
-    with pytest.raises(SolverError, match="the cluster failed .OSError: scheduler is gone.. What is answered is kept"):
+    with pytest.raises(SolverError, match=r"the cluster failed .OSError: scheduler is gone.. What is answered is kept"):
         range_run.run_range(sources, GRID, executor=lost, state=folder)
     cancelled = Cluster(0, lambda future: future.set_exception(CancelledError()))
     with pytest.raises(SolverError, match="the cluster failed"):

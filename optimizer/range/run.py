@@ -171,6 +171,10 @@ def answer_piece(source: Source, grid: Grid) -> Frame:
     return source.families(grid)
 
 
+def _failed(future: Future[Frame]) -> bool:
+    return future.cancelled() or future.exception() is not None
+
+
 Finish = Callable[[int, Frame], None]
 
 
@@ -198,7 +202,7 @@ def _submitted(
                     raise SolverError(f"the cluster has had no worker for {IDLE_S:g} s. {KEPT}")
             else:
                 idle_since = None
-            for future in ready:
+            for future in sorted(ready, key=_failed):  # what is answered is kept before a failure ends the run
                 finish(waiting[future], future.result())
                 del waiting[future]
     finally:

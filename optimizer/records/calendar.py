@@ -101,8 +101,8 @@ def change_test(
         if steps and found:
             new["note"] = f"{old['note']} [{on}: {'; '.join(steps)}: {why}]".strip()
         if found:
-            store.change("test", old["id"], **{k: new[k] for k in empty})
             test: int = found[0]["id"]
+            store.change("test", test, **{k: new[k] for k in empty})
         else:
             new["note"] = why
             test = store.put("test", batch_id=row, name=name, from_date=on, basis="the maker", **new)

@@ -88,9 +88,9 @@ def misread(name: str, value: Any) -> str:
         return f"{value!r:.60} is of another kind"
     if isinstance(value, (int, float)) and not abs(value) <= MOST:
         return f"{value!r:.60} is no figure that was kept"
-    if name == "mass" and not value > 0:
+    if name == "mass" and isinstance(value, (int, float)) and not value > 0:
         return f"{value!r:.60} is no mass"
-    if name in DAYS and not is_day(DAYS[name], value):
+    if name in DAYS and not is_day(DAYS[name], str(value)):
         return f"{value!r:.60} is no date"
     return ""
 

@@ -75,5 +75,5 @@ def json_for(text: str, encoding: str) -> str:
 
     if text.isascii():
         return text
-    odd = {sign: json.dumps(sign)[1:-1] for sign in set(text) if not shown(sign)}
+    odd: dict[str, str | int | None] = {sign: json.dumps(sign)[1:-1] for sign in set(text) if not shown(sign)}
     return text.translate(str.maketrans(odd)) if odd else text
