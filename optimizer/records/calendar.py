@@ -32,7 +32,7 @@ def lay(store: Store, number: str, start: str, on: str, plans: Sequence[Plan] = 
         row = batch_id(store, number)
         fresh = not store.rows("SELECT 1 FROM test WHERE batch_id = ? LIMIT 1", row)
         if fresh:
-            held = store.rows(f"SELECT r.* FROM {LATEST} WHERE b.id = ?", row)[0]
+            held = store.one(f"SELECT r.* FROM {LATEST} WHERE b.id = ?", row)
             begin = _day_0(store, number, start or held["made_on"][:10])
             batch = batch_from(toml_of(held["text"], held["file"]), held["file"])
             window = batch.ph_low, batch.ph_high
@@ -132,7 +132,7 @@ def add_result(
             raise store.fault("", f"batch '{number}' has no test '{name}'.", step)
         flag = None if passed is None else int(passed)
         store.put("result", test_id=found[0]["id"], on_date=on, value=value, passed=flag, text=text)
-        last = store.rows("SELECT max(on_date) AS day FROM result WHERE test_id = ?", found[0]["id"])[0]["day"]
+        last = store.one("SELECT max(on_date) AS day FROM result WHERE test_id = ?", found[0]["id"])["day"]
         tests = tuple(t for t in tests_of(store, row, last[:10]) if t.name == name)
     return Calendar(batch=number, on=last[:10], laid=False, tests=tests)
 

@@ -33,7 +33,7 @@ class Soundness(Told):
 def check_store(store: Store) -> Soundness:
     """Check the whole store."""
     with store.reading():
-        rows = {name: store.rows(f"SELECT count(*) AS n FROM {name}")[0]["n"] for name in MEANINGS}
+        rows = {name: store.one(f"SELECT count(*) AS n FROM {name}")["n"] for name in MEANINGS}
         faults = tuple(str(p) for p in faults_of(store))
     return Soundness(store=str(store.path), schema_version=VERSION, sound=not faults, rows=rows, faults=faults)
 
