@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
+from datetime import date, time
 from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any, get_args
 
@@ -10,6 +12,19 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from pydantic import BaseModel, ValidationError
+
+
+LONGEST = {"where": 300, "key": 160, "what": 700, "step": 500}
+"""Letters of each part of a problem that are told; what stands in a file may be of any length."""
+
+
+def shortened(text: str, most: int) -> str:
+    """Return a text of at most `most` letters: words that no person wrote lose their middle, then the whole does."""
+    if len(text) <= most:
+        return text
+    words = (w if len(w) <= 80 else f"{w[:40]}...{w[-30:]}" for w in text.split(" "))
+    text = " ".join(words)
+    return text if len(text) <= most else f"{text[: most - most // 3 - 5]} ... {text[-(most // 3) :]}"
 
 
 @dataclass(frozen=True)
@@ -27,6 +42,10 @@ class Problem:
     key: str
     what: str
     step: str
+
+    def __post_init__(self) -> None:
+        for part, most in LONGEST.items():
+            object.__setattr__(self, part, shortened(getattr(self, part), most))
 
     def __str__(self) -> str:
         key = f", {self.key}" if self.key else ""
@@ -53,6 +72,9 @@ class UsageError(TensideError):
     """The command line asks for something that does not exist."""
 
     exit_code = 2
+
+    def __init__(self, text: str) -> None:
+        super().__init__(shortened(text, sum(LONGEST.values())))
 
 
 class SolverError(TensideError):
@@ -92,7 +114,9 @@ def spelled(name: str, known: Iterable[str]) -> str:
 
 ID_PATTERN = r"^[a-z0-9][a-z0-9.-]*$"
 TIE_PATTERN = r"^(minimise|maximise) [a-z0-9._-]+$"
+DAY_PATTERN = r"^((19|2\d)\d{2}-\d{2}-\d{2}([T ]\d{2}:\d{2})?)?$"
 PATTERNS = {
+    DAY_PATTERN: ("a day is written as year, month and day, from 1900 to 2999.", "Write it so, such as 2026-05-04."),
     ID_PATTERN: ("an id is lowercase letters, digits, hyphens and dots.", "Write it so, such as 'my-betaine'."),
     TIE_PATTERN: ("a tie-break is a sense and a measure.", "Write 'maximise mildness' or 'minimise salt'."),
 }
@@ -110,7 +134,7 @@ def from_validation(error: ValidationError, where: str, model: type[BaseModel], 
     """
     problems = []
     for found in error.errors(include_url=False):
-        path = [part for part in found["loc"] if part != "function-after"]
+        path = [part for part in found["loc"] if isinstance(part, int) or not _INNER.match(part)]
         key = ".".join(str(part) for part in ([prefix, *path] if prefix else path))
         if found["type"] == "extra_forbidden":
             step = nearest(str(path[-1]), _known_keys(model, path[:-1]))
@@ -131,8 +155,63 @@ def from_validation(error: ValidationError, where: str, model: type[BaseModel], 
             )
             problems.append(Problem(where, key, f"'{found['input']}': {what}", step))
         else:
-            problems.append(Problem(where, key, f"{_said(found)}.", "Correct the value."))
+            problems.append(Problem(where, key, *worded(found)))
     return list(dict.fromkeys(problems))
+
+
+_INNER = re.compile(r"function-|lax-or-strict|is-instance|nullable|union|default\[|tuple\[|list\[|dict\[|\[key\]$")
+"""Steps of a validation that are no keys of the file."""
+
+_WORDS = {
+    "string_type": ("a text is expected", "Write it in quotes."),
+    "string_unicode": ("it is not Unicode text", "Write it anew."),
+    "int_type": ("a whole number is expected", "Write digits only, such as 3."),
+    "int_parsing": ("a whole number is expected", "Write digits only, such as 3."),
+    "int_parsing_size": ("the number has too many digits", "Correct the value."),
+    "int_from_float": ("a whole number is expected", "Write it without decimals."),
+    "float_type": ("a number is expected", "Write digits only, such as 12.5."),
+    "float_parsing": ("a number is expected", "Write digits only, such as 12.5."),
+    "bool_type": ("true or false is expected", "Write true or false."),
+    "bool_parsing": ("true or false is expected", "Write true or false."),
+    "finite_number": ("a finite number is expected", "Correct the value."),
+    "greater_than": ("it must be above {gt}", "Correct the value."),
+    "greater_than_equal": ("it must not be below {ge}", "Correct the value."),
+    "less_than": ("it must be below {lt}", "Correct the value."),
+    "less_than_equal": ("it must not be above {le}", "Correct the value."),
+    "literal_error": ("write {expected}", "Correct the value."),
+    "string_too_short": ("the text is too short", "Write at least {min_length}."),
+    "string_too_long": ("the text is too long", "Write at most {max_length} letters."),
+    "too_short": ("the list is too short", "Write at least {min_length}."),
+    "too_long": ("the list is too long", "Write at most {max_length}."),
+    "none_required": ("nothing may stand here", "Leave it out."),
+}
+"""What is wrong with a value and the next step, by the kind of fault; figures come from what was found."""
+
+
+def worded(found: Any) -> tuple[str, str]:
+    """Return a fault of a value in the house's words: what is wrong, and the next step."""
+    value, kind = found.get("input"), found["type"]
+    if kind == "value_error":
+        said = str(found["ctx"]["error"]).rstrip(".")
+        return f"{said[:1].lower()}{said[1:]}.", "Correct the value."
+    why, step = _WORDS.get(kind, ("it is not in the form that is read", "Correct the value."))
+    figures = {k: f"{v:g}" if isinstance(v, float) else v for k, v in found.get("ctx", {}).items()}
+    return f"{_shown(value)} cannot be used here: {why.format(**figures)}.", step.format(**figures)
+
+
+def _shown(value: Any) -> str:
+    """Return a value much as it stands in the file."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, dict):
+        return "a table"
+    if isinstance(value, (list, tuple)):
+        return "a list"
+    if isinstance(value, (date, time)):
+        return value.isoformat()
+    if isinstance(value, int) and abs(value) >= 10**30:
+        return "a number of very many digits"
+    return repr(value) if isinstance(value, (str, int, float)) else "this"
 
 
 def _known_keys(model: type[BaseModel], path: Iterable[Any]) -> set[str]:
@@ -154,11 +233,3 @@ def _models_in(annotation: Any) -> set[type[BaseModel]]:
     if isinstance(annotation, type) and hasattr(annotation, "model_fields"):
         return {annotation}
     return {found for argument in get_args(annotation) for found in _models_in(argument)}
-
-
-def _said(found: Any) -> str:
-    message = str(found["msg"]).removeprefix("Value error, ").rstrip(".")
-    value = found.get("input")
-    if isinstance(value, (dict, list)) or found["type"] == "value_error":
-        return message[:1].lower() + message[1:]
-    return f"{value!r} cannot be used here: {message[:1].lower()}{message[1:]}"

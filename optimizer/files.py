@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import hashlib
 import os
+import re
 import stat
 import tempfile
+import time
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import tomli
 
 from optimizer.errors import DataError, fault
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 MAX_BYTES = 5_000_000
 """Largest file that is read; a folder of real data stays far below."""
@@ -25,31 +32,68 @@ def shipped(name: str) -> Path:
     return inside if inside.is_dir() else PACKAGE.parent / name
 
 
+def found_at(path: Path) -> os.stat_result | None:
+    """Return what lies at a path, or None; links are followed.
+
+    Raises:
+        DataError: If nothing can be called so, links lead in a circle, or the folder may not be read.
+    """
+    try:
+        return path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return None
+    except OSError as error:
+        step = "Check its permissions." if error.errno == errno.EACCES else "Check the name."
+        raise fault(str(path), "", f"the file cannot be read ({error.strerror}).", step) from None
+    except ValueError:
+        raise fault(str(path), "", "no file can be called so.", "Check the name.") from None
+
+
+def is_folder(path: Path) -> bool:
+    """Return whether a folder lies there; see `found_at`."""
+    found = found_at(path)
+    return found is not None and stat.S_ISDIR(found.st_mode)
+
+
+def is_file(path: Path) -> bool:
+    """Return whether a plain file lies there; see `found_at`."""
+    found = found_at(path)
+    return found is not None and stat.S_ISREG(found.st_mode)
+
+
+def resolved(path: Path) -> Path:
+    """Return where a path leads once links are followed; see `found_at`."""
+    found_at(path)
+    return path.resolve()
+
+
 def read_bytes(path: Path, limit: int = MAX_BYTES) -> bytes:
     """Return a file's content.
 
     Raises:
-        DataError: If it is missing, a folder, unreadable or above `limit` [bytes].
+        DataError: If it is missing, no plain file, unreadable or above `limit` [bytes].
     """
-    try:
-        if path.is_dir():
-            raise fault(str(path), "", "this is a folder, a file was expected.", "Name a file in it.")
-        size = path.stat().st_size
-        if size > limit:
-            what = f"the file has {size / 1e6:.1f} MB, more than the {limit / 1e6:.0f} MB that are read."
-            raise fault(str(path), "", what, "Is it the right file? Otherwise split it.")
-        return path.read_bytes()
-    except FileNotFoundError:
+    found = found_at(path)
+    if found is None:
         step = "Check the name; shipped briefs are found by name alone, such as 'hand-wash'."
-        raise fault(str(path), "", "there is no such file.", step) from None
+        raise fault(str(path), "", "there is no such file.", step)
+    if stat.S_ISDIR(found.st_mode):
+        raise fault(str(path), "", "this is a folder, a file was expected.", "Name a file in it.")
+    if not stat.S_ISREG(found.st_mode):
+        raise fault(str(path), "", "this is a pipe or a device, a file was expected.", "Save it as a file first.")
+    if found.st_size > limit:
+        what = f"the file has {found.st_size / 1e6:.1f} MB, more than the {limit / 1e6:.0f} MB that are read."
+        raise fault(str(path), "", what, "Is it the right file? Otherwise split it.")
+    try:
+        return path.read_bytes()
     except OSError as error:
         raise fault(str(path), "", f"the file cannot be read ({error.strerror}).", "Check its permissions.") from None
 
 
-def read_text(path: Path) -> str:
+def read_text(path: Path, limit: int = MAX_BYTES) -> str:
     """Return a file's text, which must be UTF-8 (a byte order mark is accepted)."""
     try:
-        return read_bytes(path).decode("utf-8-sig")
+        return read_bytes(path, limit).decode("utf-8-sig")
     except UnicodeDecodeError as error:
         what = f"byte {error.start} is not UTF-8 text."
         raise fault(str(path), "", what, "Save the file again as UTF-8.") from None
@@ -74,6 +118,10 @@ def toml_of(text: str, where: str) -> dict[str, Any]:
         raise fault(where, "", f"this is not valid TOML: {error}.", "Correct that line.") from None
     except RecursionError:
         raise fault(where, "", "the file is nested too deeply.", "Flatten it.") from None
+    except ValueError:  # Python refuses whole numbers of more than 4300 digits
+        line = next((n for n, said in enumerate(text.splitlines(), 1) if re.search(r"[\d_]{4300}", said)), 1)
+        what = f"line {line} holds a number of more than 4300 digits."
+        raise fault(where, "", what, "Correct that line.") from None
 
 
 def digest(path: Path) -> str:
@@ -120,6 +168,40 @@ def write_atomic(path: Path, text: str, *, overwrite: bool = False) -> None:
     write_bytes_atomic(path, text.encode("utf-8"), overwrite=overwrite)
 
 
+STALE = 3600.0
+"""Age [s] from which a draft beside a file is what a killed command left behind."""
+
+
+def unwritable(path: Path, error: BaseException) -> DataError:
+    """Return in words why a file could not be written; nothing half-written is left."""
+    if isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+        what = f"the disk is full or the file too large for it ({error.strerror}); nothing was written."
+        return fault(str(path), "", what, "Make room, or choose another folder.")
+    said = getattr(error, "strerror", None) or error
+    return fault(str(path), "", f"the file cannot be written ({said}).", "Choose another folder.")
+
+
+@contextlib.contextmanager
+def writing(path: Path) -> Iterator[None]:
+    """Tell what fails while a file is made, wherever its parts are laid down first; see `unwritable`."""
+    try:
+        yield
+    except OSError as error:
+        raise unwritable(path, error) from None
+
+
+def draft_beside(path: Path, suffix: str = "") -> tuple[int, str]:
+    """Return an open handle and the name of a new draft beside a file; drafts of it that are stale are removed."""
+    start = f".{path.name}."
+    with os.scandir(path.parent) as entries:
+        for entry in entries:
+            mine = entry.name.startswith(start) and re.fullmatch(r"[a-z0-9_]{8}(\.[a-z]+)?", entry.name[len(start) :])
+            with contextlib.suppress(OSError):
+                if mine and entry.is_file(follow_symlinks=False) and time.time() - entry.stat().st_mtime > STALE:
+                    os.unlink(entry.path)
+    return tempfile.mkstemp(dir=path.parent, prefix=start, suffix=suffix)
+
+
 def write_bytes_atomic(path: Path, content: bytes, *, overwrite: bool = False) -> None:
     """Write a file so that readers see the old content or the new, never half.
 
@@ -134,7 +216,7 @@ def write_bytes_atomic(path: Path, content: bytes, *, overwrite: bool = False) -
     try:
         path = path.resolve() if overwrite else path
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+        handle, temporary = draft_beside(path)
         try:
             with os.fdopen(handle, "wb") as stream:
                 stream.write(content)
@@ -151,9 +233,4 @@ def write_bytes_atomic(path: Path, content: bytes, *, overwrite: bool = False) -
     except FileExistsError:
         raise _taken(path) from None
     except (OSError, RuntimeError) as error:
-        raise fault(
-            str(path),
-            "",
-            f"the file cannot be written ({getattr(error, 'strerror', error)}).",
-            "Choose another folder.",
-        ) from None
+        raise unwritable(path, error) from None

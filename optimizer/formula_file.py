@@ -147,6 +147,6 @@ def _json_rows(path: Path) -> list[tuple[str, str, str, str]]:
         rounded = data.get("rounded") or {}
         lines = rounded.get("formula") or data["formula"]
         return [(str(path), f"formula.{line['id']}", str(line["id"]), str(float(line["percent"]))) for line in lines]
-    except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
+    except (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError):
         step = "Use the output of 'tenside blend --json', or a table of material and percent."
         raise fault(str(path), "", "this is not the JSON of a blend.", step) from None

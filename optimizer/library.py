@@ -10,7 +10,7 @@ from pydantic import ValidationError
 from optimizer.chemistry.constants import SITES, WEAK
 from optimizer.errors import DataError, Problem, from_validation, nearest
 from optimizer.facts import AllergenList, Ceiling, Exclusion, Frozen, Material, PropertyUnit, RankOrder
-from optimizer.files import digest, read_toml
+from optimizer.files import digest, is_folder, read_toml
 
 
 class LibraryFile(Frozen):
@@ -60,11 +60,11 @@ def read_library(paths: Iterable[Path]) -> Library:
         DataError: With every problem of every file at once.
     """
     paths = list(paths)
-    files = [f for p in paths for f in (sorted(p.glob("*.toml")) if p.is_dir() else [p])]
+    files = [f for p in paths for f in (sorted(p.glob("*.toml")) if is_folder(p) else [p])]
     problems = [
         Problem(str(p), "", "no .toml file is in this folder.", "Name a folder that holds library files, or a file.")
         for p in paths
-        if p.is_dir() and not any(p.glob("*.toml"))
+        if is_folder(p) and not any(p.glob("*.toml"))
     ]
     read: list[tuple[str, LibraryFile]] = []
     for path in files:

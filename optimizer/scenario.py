@@ -1,7 +1,6 @@
 """The brief: what the product must be, read from a scenario file and joined with library and shelf."""
 
-import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
@@ -9,7 +8,7 @@ from pydantic import Field, InstanceOf, ValidationError, field_validator, model_
 
 from optimizer.errors import TIE_PATTERN, DataError, Problem, fault, from_validation, hyphened, nearest, spelled
 from optimizer.facts import Charge, Free, Frozen, Material, Percent
-from optimizer.files import read_toml, shipped
+from optimizer.files import found_at, is_file, read_toml, resolved, shipped
 from optimizer.pool import unknown
 from optimizer.rules import (
     KINDS,
@@ -19,6 +18,8 @@ from optimizer.rules import (
 from optimizer.units import listed, slug
 
 MAX_EXTENDS = 12
+MAX_RULES = 500
+"""Rules of one file; real briefs have some ten."""
 UNCHANGEABLE = ("extends", "without_rules", "rule")
 """Tables that a what-if on the command line cannot change."""
 
@@ -173,10 +174,10 @@ class Scenario(Frozen):
 def find_scenario(name: str) -> Path:
     """Return the path of a scenario given as a file or as the name of a shipped one."""
     path = Path(name)
-    if path.suffix == ".toml" or os.path.exists(path):
+    if path.suffix == ".toml" or found_at(path):
         return path
     found = shipped("scenarios") / f"{name}.toml"
-    if found.is_file():
+    if is_file(found):
         return found
     known = [p.stem for p in shipped("scenarios").glob("*.toml")]
     raise fault(name, "", "there is no such file and no shipped scenario of that name.", nearest(name, known))
@@ -239,19 +240,25 @@ def scenario_from(raw: Mapping[str, Any], where: str) -> Scenario:
 
 def _merged(path: Path, files: list[Path]) -> dict[str, Any]:
     """Return the file merged over what it extends."""
-    if path.resolve() in [f.resolve() for f in files]:
+    if resolved(path) in [f.resolve() for f in files]:
         chain = " -> ".join(f.name for f in [*files, path])
         raise fault(str(path), "extends", f"the files extend one another in a circle ({chain}).", "Break the circle.")
     if len(files) > MAX_EXTENDS:
         raise fault(str(path), "extends", f"more than {MAX_EXTENDS} files extend one another.", "Merge some.")
     files.append(path)
     raw = read_toml(path)
-    for number_, rule in enumerate(raw.get("rule", []) if isinstance(raw.get("rule"), list) else []):
+    stated = raw["rule"] if isinstance(raw.get("rule"), list) else []
+    if len(stated) > MAX_RULES:
+        what = f"{len(stated)} rules, more than the {MAX_RULES} that are read."
+        raise fault(str(path), "rule", what, "State one rule for a group of materials instead of one for each.")
+    taken: set[str] = set()
+    for number_, rule in enumerate(stated):
         if isinstance(rule, dict):
             if not isinstance(rule.get("id", ""), str):
                 raise fault(str(path), f"rule.{number_}.id", "an id is a word.", 'Write it in quotes: id = "active".')
-            rule.setdefault("id", _rule_id(rule, raw["rule"][:number_]))
+            rule.setdefault("id", _rule_id(rule, taken))
             rule["id"] = hyphened(rule["id"])
+            taken.add(rule["id"])
             if isinstance(rule.get("kind"), str):
                 rule["kind"] = spelled(rule["kind"], KINDS)
     base_name = raw.get("extends", "")
@@ -297,9 +304,8 @@ def _varied(base: dict[str, Any], change: dict[str, Any]) -> dict[str, Any]:
     return {**base, **change}
 
 
-def _rule_id(rule: dict[str, Any], earlier: list[Any]) -> str:
+def _rule_id(rule: dict[str, Any], taken: Collection[str]) -> str:
     """Return an id for a rule that gives none: its kind, then what it is about."""
-    taken = {r.get("id") for r in earlier if isinstance(r, dict)}
     kind = str(rule.get("kind", "rule"))
     about = [kind]
     if kind in {"rating", "property"}:
@@ -313,7 +319,7 @@ def _rule_id(rule: dict[str, Any], earlier: list[Any]) -> str:
     name = slug("-".join(about))[:60].strip("-") or kind
     if name not in taken:
         return name
-    return next(f"{name}-{n}" for n in range(2, 1000) if f"{name}-{n}" not in taken)
+    return next(f"{name}-{n}" for n in range(2, MAX_RULES + 2) if f"{name}-{n}" not in taken)
 
 
 def addressed(key: str) -> str:
@@ -360,7 +366,10 @@ def _change(raw: dict[str, Any], key: str, value: str) -> None:
 def beside(path: Path, name: str, key: str) -> Path:
     """Return a file named in a scenario: it must lie in the scenario's folder or below it."""
     folder = path.resolve().parent
-    found = (folder / name).resolve()
+    try:
+        found = resolved(folder / name)
+    except DataError as error:
+        raise DataError(Problem(str(path), key, f"'{name}': {p.what}", p.step) for p in error.problems) from None
     if not found.is_relative_to(folder):
         what = f"'{name}' leaves the folder of the scenario, which a file that is passed around must not."
         raise fault(str(path), key, what, "Move the file beside the scenario, or name it on the command line.")

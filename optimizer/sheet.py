@@ -7,14 +7,19 @@ import unicodedata
 import zipfile
 from collections import Counter
 from collections.abc import Iterable, Mapping
+from math import isinf
 from pathlib import Path
 from typing import Any
 
 from optimizer.errors import DataError, Problem, fault
-from optimizer.files import read_bytes, read_text, write_bytes_atomic
+from optimizer.files import read_bytes, read_text, write_bytes_atomic, writing
 
 MAX_ROWS = 20_000
+MAX_COLUMNS = 1_000
+MAX_CELLS = 500_000
 MAX_UNPACKED = 50_000_000
+
+TOO_WIDE = f"more than {MAX_COLUMNS} cells in one row."
 
 Headings = Mapping[str, Iterable[str]]
 
@@ -27,6 +32,9 @@ def read_rows(path: Path) -> list[tuple[int, list[Any]]]:
     """
     rows = _xlsx(path) if path.suffix.lower() in (".xlsx", ".xlsm") else _csv(path)
     rows = [(number, row) for number, row in rows if any(text_of(cell) for cell in row)]
+    wide = next((number for number, row in rows if len(row) > MAX_COLUMNS), None)
+    if wide:
+        raise fault(f"{path}, row {wide}", "", TOO_WIDE, "Delete what stands beside the table.")
     if not rows:
         raise fault(str(path), "", "the table is empty.", "Give it a line of headings and one line per material.")
     return rows
@@ -86,7 +94,10 @@ def number_of(text: str) -> float:
         plain = plain.replace(",", "")
     if not re.fullmatch(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", plain):
         raise ValueError("is not a number")
-    return float(plain)
+    value = float(plain)
+    if isinf(value):
+        raise ValueError("is larger than any figure that is read")
+    return value
 
 
 def neutral(text: str) -> str:
@@ -114,12 +125,13 @@ def write_rows(path: Path, rows: Iterable[Iterable[str | float | None]], title: 
     elif ending == ".xlsx":
         from openpyxl import Workbook
 
-        book = Workbook(write_only=True)
-        sheet = book.create_sheet(title)
-        for row in cells:
-            sheet.append([writable(c) if isinstance(c, str) else c for c in row])
         content = io.BytesIO()
-        book.save(content)
+        with writing(path):  # openpyxl keeps its rows in a file of its own until they are saved
+            book = Workbook(write_only=True)
+            sheet = book.create_sheet(title)
+            for row in cells:
+                sheet.append([writable(c) if isinstance(c, str) else c for c in row])
+            book.save(content)
         write_bytes_atomic(path, content.getvalue())
     else:
         raise fault(str(path), "", f"'{ending}' is not a table that is written.", "Name a .csv or .xlsx file.")
@@ -153,12 +165,29 @@ def _csv(path: Path) -> list[tuple[int, list[Any]]]:
         ) from None
 
 
+def _count_cells(path: Path, sheet: bytes) -> None:
+    """Refuse a sheet of too many cells before openpyxl builds them all."""
+    row = cells = total = 0
+    for tag in re.finditer(rb"<(?:\w+:)?(?:(row)|c)[\s/>]", sheet):
+        if tag[1]:
+            row, cells = row + 1, 0
+            continue
+        cells, total = cells + 1, total + 1
+        if cells > MAX_COLUMNS:
+            raise fault(f"{path}, row {row}", "", TOO_WIDE, "Delete what stands beside the table.")
+        if total > MAX_CELLS:
+            raise fault(str(path), "", f"more than {MAX_CELLS:,} cells in one sheet.", "Split the file.")
+
+
 def _xlsx(path: Path) -> list[tuple[int, list[Any]]]:
     content = read_bytes(path)
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as package:
             if sum(item.file_size for item in package.infolist()) > MAX_UNPACKED:
                 raise fault(str(path), "", "the workbook unpacks to far more than its size.", "Save the sheet as CSV.")
+            for item in package.infolist():
+                if "/worksheets/" in item.filename:
+                    _count_cells(path, package.read(item))
         from openpyxl import load_workbook
 
         book = load_workbook(io.BytesIO(content), read_only=True, data_only=True)

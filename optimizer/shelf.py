@@ -6,7 +6,7 @@ from typing import Annotated, Any, Self
 
 from pydantic import Field, ValidationError
 
-from optimizer.errors import DataError, Problem
+from optimizer.errors import DataError, Problem, worded
 from optimizer.facts import Frozen, Percent
 from optimizer.sheet import number_of, read_rows, recognised, text_of
 
@@ -163,8 +163,7 @@ def _faults(where: str, error: ValidationError, fields: dict[int, str], headings
                 )
             )
         else:
-            message = str(found["msg"])
-            what = f"{found.get('input')!r} cannot be used here: {message[:1].lower()}{message[1:]}."
+            what, _ = worded(found)
             problems.append(
                 Problem(where, f"column '{said.get(field, field)}'", what, "Correct the value or leave the cell empty.")
             )

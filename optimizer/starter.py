@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from optimizer.errors import DataError, Problem
-from optimizer.files import write_atomic
+from optimizer.files import found_at, write_atomic
 
 SHELF = """\
 material,supplier,pack kg,pack price,currency,stock kg,lot,lot active %
@@ -199,7 +199,7 @@ def lay(folder: Path) -> list[Path]:
     """
     texts = {"shelf.csv": SHELF, "materials.toml": MATERIALS, "first-brief.toml": BRIEF, "costs.toml": COSTS}
     files = {folder / name: text for name, text in texts.items()}
-    taken = [p for p in files if p.exists()]
+    taken = [p for p in files if found_at(p)]
     if taken:
         step = "Choose another folder."
         raise DataError(Problem(str(p), "", "the file exists and would be lost.", step) for p in taken)

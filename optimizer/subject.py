@@ -10,6 +10,7 @@ from optimizer.bench.batch import Batch, is_batch, read_batch
 from optimizer.bench.made import materials_in
 from optimizer.brief import Brief, load_brief
 from optimizer.errors import fault
+from optimizer.files import is_file, resolved
 from optimizer.formula import Formula
 from optimizer.given import best_setting, formula_at, read_given
 from optimizer.result import Result
@@ -94,8 +95,8 @@ def subject_of(
 def _of_batch(path: Path, changes: list[tuple[str, str]], shelf: Path | None, libraries: list[Path] | None) -> Subject:
     batch = read_batch(path)
     own = path.parent / batch.brief
-    inside = own.suffix == ".toml" and own.resolve().is_relative_to(path.resolve().parent)
-    scenario = own if inside and own.is_file() else find_scenario(_shipped_only(path, batch.brief))
+    inside = own.suffix == ".toml" and resolved(own).is_relative_to(path.resolve().parent)
+    scenario = own if inside and is_file(own) else find_scenario(_shipped_only(path, batch.brief))
     also = {*batch.doses, *(w.material for w in batch.weighed), *(t.material for t in batch.thickening)}
     brief = load_brief(scenario, changes=changes, shelf=shelf, libraries=libraries, also=also)
     used = materials_in(batch, brief.library.by_id, str(path))

@@ -36,6 +36,10 @@ TOLERANCE = 1e-6
 """The one tolerance within which a formula keeps a limit, in the limit's own unit times its scale."""
 
 
+FIRST_YEAR, LAST_YEAR = 1900, 2999
+"""Years of dates that are read; counting days on from one stays within what a calendar can hold."""
+
+
 def number(value: float, digits: int = 4) -> str:
     """Return a number for reading: at most `digits` decimals, no trailing zeros, no minus zero."""
     text = f"{value:.{digits}f}".rstrip("0").rstrip(".") if digits else f"{value:.0f}"

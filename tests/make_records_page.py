@@ -44,6 +44,8 @@ STEP_NOTES = (
     "the tables below without `revision.made` and `struck`",
     "`revision.made`, `struck`, an index of results, and triggers that refuse to change or remove rows of `master`, "
     "`dose`, `revision`, `lot`, `photo`, `observation`, `result` and `struck`",
+    "`seal` in every table: `tenside records check` tells a row whose figures are not those that were kept; rows of an "
+    "older schema have none and are only checked as before",
 )
 
 TAIL = """

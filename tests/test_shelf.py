@@ -214,9 +214,8 @@ def test_every_error_of_a_shelf_is_told_at_once(tmp_path: Path) -> None:
     mend = "Correct the value or leave the cell empty."
     assert str(told.value).splitlines() == [
         f"{path}, row 2, column 'Stock': 'x' is not a number. Write digits only, such as 12.50.",
-        f"{path}, row 2, column 'Price per kg': -1.0 cannot be used here: input should be greater than or equal to 0. "
-        + mend,
-        f"{path}, row 2, column 'ASM': 120.0 cannot be used here: input should be less than or equal to 100. {mend}",
+        f"{path}, row 2, column 'Price per kg': -1.0 cannot be used here: it must not be below 0. " + mend,
+        f"{path}, row 2, column 'ASM': 120.0 cannot be used here: it must not be above 100. {mend}",
         f"{path}, row 3, column 'material': the cell is empty. Fill it in or delete the row.",
     ]
 

@@ -15,13 +15,13 @@ from pydantic import Field, ValidationError, model_validator
 from tomlkit.exceptions import ParseError
 
 from optimizer.bench.costs import Costs
-from optimizer.errors import DataError, Problem, fault, from_validation
+from optimizer.errors import DAY_PATTERN, DataError, Problem, fault, from_validation
 from optimizer.facts import Frozen, Key, Percent, Ph, Positive
 from optimizer.files import read_text, read_toml, write_atomic
 
 Amount = Annotated[float, Field(ge=0)]
 Celsius = Annotated[float, Field(ge=0, le=100)]
-Day = Annotated[str, Field(pattern=r"^(\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2})?)?$")]
+Day = Annotated[str, Field(pattern=DAY_PATTERN)]
 """Date, or date and time, as written in ISO 8601; empty if nobody noted it."""
 
 
@@ -257,7 +257,7 @@ def change_batch(path: Path, change: Callable[[tomlkit.TOMLDocument], None]) -> 
     text = read_text(path)
     try:
         document = tomlkit.parse(text)
-    except (ParseError, RecursionError) as error:
+    except (ParseError, RecursionError, ValueError) as error:
         raise fault(str(path), "", f"this is not valid TOML: {error}.", "Correct that line.") from None
     batch_from(document.unwrap(), str(path))
     change(document)

@@ -4,7 +4,6 @@ A small TOML file, or the table `[costs]` of a batch file. Amounts are counted a
 the tax on purchases, as the maker's own books do.
 """
 
-import os
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Self
@@ -13,7 +12,7 @@ from pydantic import Field, ValidationError, model_validator
 
 from optimizer.errors import DataError, fault, from_validation, nearest
 from optimizer.facts import Frozen, Positive
-from optimizer.files import read_toml, shipped
+from optimizer.files import found_at, is_file, read_toml, shipped
 from optimizer.pool import unknown
 from optimizer.units import listed
 
@@ -146,9 +145,9 @@ def find_costs(name: str) -> Path:
     """
     path = Path(name)
     folder = shipped("scenarios") / "costs"
-    if path.suffix == ".toml" or os.path.exists(path):
+    if path.suffix == ".toml" or found_at(path):
         return path
-    if (folder / f"{path.name}.toml").is_file() and path.name == name:
+    if path.name == name and is_file(folder / f"{name}.toml"):
         return folder / f"{name}.toml"
     known = nearest(name, [p.stem for p in folder.glob("*.toml")])
     raise fault(name, "", "there is no such file and no shipped costs file of that name.", known)

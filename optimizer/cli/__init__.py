@@ -1,6 +1,7 @@
 """The command line: reads, asks the rooms below, prints. Only the room of the command that is asked for is loaded."""
 
 import atexit
+import errno
 import gc
 import os
 import sys
@@ -11,8 +12,9 @@ from typing import Annotated
 import typer
 
 from optimizer import __version__
-from optimizer.cli.common import app, print_json, say
+from optimizer.cli.common import app, aside, print_json, say
 from optimizer.errors import DataError, TensideError
+from optimizer.report.escape import forgive_encodings
 
 ROOMS: dict[str, tuple[str, ...]] = {
     "blend": ("blend",),
@@ -48,6 +50,10 @@ ROOMS: dict[str, tuple[str, ...]] = {
 """Files of this folder by command, in the order of the help."""
 
 
+FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+"""What the system says when a disk is full."""
+
+
 def load(files: Iterable[str]) -> None:
     """Register the commands of the named files."""
     for file in files:
@@ -75,26 +81,34 @@ def main() -> None:
     # Looking for cycles while libraries load and once more at exit takes a sixth of a blend, and finds none.
     gc.disable()
     atexit.register(gc.freeze)
+    forgive_encodings()
     named = next((word for word in sys.argv[1:] if not word.startswith("-")), "")
     try:
         load(ROOMS.get(named) or rooms())
-        app(prog_name="tenside")
+        try:
+            app(prog_name="tenside")
+        finally:
+            sys.stdout.flush()
     except TensideError as error:
         _tell(error)
         sys.exit(error.exit_code)
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
         sys.exit(0)
+    except OSError as error:
+        if error.errno not in FULL:
+            raise
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        print(f"tenside: the answer could not be written ({error.strerror}). Make room and ask again.", file=sys.stderr)
+        sys.exit(3)
 
 
 def _tell(error: TensideError) -> None:
-    from optimizer.report.escape import printable
-
     if "--json" in sys.argv:
         problems = [vars(p) for p in error.problems] if isinstance(error, DataError) else [{"what": str(error)}]
         print_json({"ending": "error", "exit_code": error.exit_code, "problems": problems})
     lines = _listed(error).split("\n") if isinstance(error, DataError) else [f"tenside: {error}"]
-    print("\n".join(printable(line) for line in lines), file=sys.stderr)
+    aside("\n".join(lines))
 
 
 def _listed(error: DataError) -> str:

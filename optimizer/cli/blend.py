@@ -1,6 +1,5 @@
 """`tenside blend`: the best formula of a brief."""
 
-import sys
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -16,6 +15,7 @@ from optimizer.cli.common import (
     ScenarioName,
     ShelfFile,
     app,
+    aside,
     brief_of,
     goal_of,
     print_json,
@@ -89,4 +89,4 @@ def _export(path: Path, brief: Any, result: Any) -> None:
         raise UsageError("--export: a mean as the objective is not linear; export a brief that minimises cost.")
     vector, _ = objective_vector(measure, brief.pool, sign)
     pulp_path.export(path, case.model, case.model.spread(vector), case.upper, brief.scenario.name)
-    print(f"wrote {path}", file=sys.stderr)
+    aside(f"wrote {path}")

@@ -5,11 +5,12 @@ import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import IO, TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from optimizer.errors import UsageError
+from optimizer.units import FIRST_YEAR, LAST_YEAR
 
 if TYPE_CHECKING:
     from optimizer.brief import Brief
@@ -94,9 +95,12 @@ def day_of(text: str) -> str:
     from datetime import date
 
     try:
-        return (date.fromisoformat(text) if text else date.today()).isoformat()
+        day = date.fromisoformat(text) if text else date.today()
     except ValueError:
         raise UsageError(f"'{text}' is no date; write it as 2026-05-04.") from None
+    if not FIRST_YEAR <= day.year <= LAST_YEAR:
+        raise UsageError(f"'{text}' lies outside the years {FIRST_YEAR} to {LAST_YEAR}; write it as 2026-05-04.")
+    return day.isoformat()
 
 
 def goal_of(objective: str) -> list[tuple[str, str]]:
@@ -154,7 +158,7 @@ def show(document: "Document", markdown: bool, html: Path | None = None) -> None
     """Print a document as text or Markdown, and write it as a page if one is named."""
     if html is not None:
         save_page(document, html)
-        print(f"wrote {html}", file=sys.stderr)
+        aside(f"wrote {html}")
     if markdown:
         from optimizer.report.markdown import markdown as as_markdown
 
@@ -173,13 +177,26 @@ def save_page(document: "Document", path: Path) -> None:
     write_atomic(path, page(document))
 
 
+def print_lines(text: str, stream: IO[str]) -> None:
+    """Print lines without what could drive a terminal or turn its reading direction."""
+    from optimizer.report.escape import printable
+
+    stream.write("\n".join(map(printable, text.split("\n"))) + "\n")
+
+
 def say(text: str) -> None:
     """Print a line on stdout."""
-    sys.stdout.write(text + "\n")
+    print_lines(text, sys.stdout)
+
+
+def aside(text: str) -> None:
+    """Print a line on stderr, beside the answer."""
+    print_lines(text, sys.stderr)
 
 
 def print_json(value: Any) -> None:
     """Print a record as JSON."""
+    from optimizer.report.escape import json_for
     from optimizer.report.jsonout import as_json
 
-    say(as_json(value))
+    sys.stdout.write(json_for(as_json(value), sys.stdout.encoding or "utf-8") + "\n")

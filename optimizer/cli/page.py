@@ -1,6 +1,5 @@
 """`tenside page`: everything about one formula as a page to read and print."""
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -14,6 +13,7 @@ from optimizer.cli.common import (
     Libraries,
     ShelfFile,
     app,
+    aside,
     brief_of,
     changes_of,
     new_page,
@@ -160,7 +160,7 @@ def _studied(brief: "Brief", wanted: list[str]) -> "tuple[Document, ...]":
 def _chapters(brief: "Brief", wanted: list[str], best: float | None) -> "tuple[Document, ...]":
     """Return the studies that were asked for, as chapters; none if the brief has no formula."""
     if wanted and best is None:
-        print(f"no {' and no '.join(wanted)}: the brief has no formula", file=sys.stderr)
+        aside(f"no {' and no '.join(wanted)}: the brief has no formula")
     if best is None:
         return ()
     chapters: list[Document] = []

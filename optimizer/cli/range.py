@@ -3,7 +3,7 @@
 import gc
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -18,6 +18,7 @@ from optimizer.cli.common import (
     Markdown,
     ShelfFile,
     app,
+    aside,
     changes_of,
     print_json,
     quiet_solvers,
@@ -97,7 +98,7 @@ def range_command(
         show(document, markdown)
         if html:
             save_page(replace(document, sections=(*document.sections, answers_table(ranged))), html)
-            print(f"wrote {html}", file=sys.stderr)
+            aside(f"wrote {html}")
     raise typer.Exit(5 if summary.unclear else 0 if summary.solved else 4)
 
 
@@ -121,16 +122,18 @@ def _run(sources: "tuple[Source, ...]", grid: "Grid", out: Path | None, jobs: in
         check_target(out, len(sources) * len(grid))
         state = out.with_name(f"{out.name}.parts")
     try:
-        with _progress() as progress, _executor(cluster) as executor:
-            ranged = run_range(sources, grid, jobs=jobs, executor=executor, state=state, progress=progress)
+        with _progress() as progress, _executor(cluster) as (executor, workers):
+            ranged = run_range(
+                sources, grid, jobs=jobs, executor=executor, workers=workers, state=state, progress=progress
+            )
     except KeyboardInterrupt:
         if state is not None and state.is_dir():
-            print(f"\ntenside: cut short; the same command goes on from {state}", file=sys.stderr)
+            aside(f"\ntenside: cut short; the same command goes on from {state}")
         raise typer.Exit(130) from None
     if out is not None and state is not None:
         write_table(out, ranged)
         State(state).close()
-        print(f"wrote {out}", file=sys.stderr)
+        aside(f"wrote {out}")
     return ranged
 
 
@@ -152,10 +155,10 @@ def _progress() -> "Iterator[Progress | None]":
 
 
 @contextmanager
-def _executor(cluster: str) -> "Iterator[Executor | None]":
-    """Connect to a cluster, if one is named."""
+def _executor(cluster: str) -> "Iterator[tuple[Executor | None, Callable[[], int] | None]]":
+    """Connect to a cluster, if one is named; the second tells how many workers it has."""
     if not cluster:
-        yield None
+        yield None, None
         return
     try:
         from distributed import Client  # type: ignore[import-not-found,unused-ignore]
@@ -163,7 +166,11 @@ def _executor(cluster: str) -> "Iterator[Executor | None]":
         raise UsageError("--cluster needs the package distributed. Install 'tenside[cluster]'.") from None
     try:
         client: Any = Client(cluster, timeout=10)  # type: ignore[no-untyped-call,unused-ignore]
-    except OSError as error:
-        raise UsageError(f"--cluster {cluster}: no scheduler answers there ({error}).") from None
-    with client, client.get_executor() as executor:
-        yield executor
+    except (OSError, ValueError, TypeError, KeyError, OverflowError) as error:
+        step = "Write it as tcp://host:8786."
+        raise UsageError(f"--cluster {cluster}: no scheduler answers there ({error}). {step}") from None
+    try:
+        yield client.get_executor(), lambda: len(client.scheduler_info(n_workers=-1)["workers"])
+    finally:
+        with suppress(Exception):  # a scheduler that is gone cannot be taken leave of
+            client.close(timeout=5)

@@ -209,9 +209,11 @@ def _time(text: str) -> str:
     if "T" not in text and " " not in text.strip():
         return day_of(text)
     try:
-        return datetime.fromisoformat(text).replace(tzinfo=None).isoformat(timespec="minutes")
+        when = datetime.fromisoformat(text).replace(tzinfo=None)
     except ValueError:
         raise UsageError(f"'{text}' is no time; write it as 2026-05-04T14:30.") from None
+    day_of(when.date().isoformat())
+    return when.isoformat(timespec="minutes")
 
 
 def _years_on(day: str, years: int) -> str:

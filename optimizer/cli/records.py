@@ -1,7 +1,6 @@
 """`tenside records ...`: what was made, of what, and how it fared."""
 
 import os
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -19,6 +18,7 @@ from optimizer.cli.common import (
     ShelfFile,
     SubjectName,
     app,
+    aside,
     changes_of,
     day_of,
     print_json,
@@ -84,7 +84,7 @@ def _as_made(path: Path, batch: "Batch") -> dict[str, float] | None:
     try:
         return made_formula(batch, subject_of(str(path)).brief.library.by_id)
     except DataError as error:
-        print(f"tenside: kept without the formula as made: {error}", file=sys.stderr)
+        aside(f"tenside: kept without the formula as made: {error}")
         return None
 
 

@@ -12,7 +12,7 @@ import pulp
 
 from optimizer.engine.highs import EMPTY, NO_BASIS, Answer
 from optimizer.errors import UsageError, nearest
-from optimizer.files import write_atomic
+from optimizer.files import write_atomic, writing
 from optimizer.model import Model
 from optimizer.pool import Vector
 
@@ -78,7 +78,7 @@ def export(path: Path, model: Model, cost: Vector, upper: Vector, title: str) ->
     if path.suffix.lower() not in (".lp", ".mps"):
         raise UsageError(f"--export: '{path.name}' ends neither in .lp nor in .mps.")
     made, _ = problem(model, cost, model.lower, upper, title)
-    with tempfile.TemporaryDirectory() as folder:
+    with writing(path), tempfile.TemporaryDirectory() as folder:
         draft = Path(folder) / f"model{path.suffix.lower()}"
         (made.writeLP if draft.suffix == ".lp" else made.writeMPS)(str(draft))
         write_atomic(path, draft.read_text(encoding="utf-8"))

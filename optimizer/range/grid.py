@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
@@ -15,10 +16,13 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.errors import DataError, Problem, UsageError, fault
+from optimizer.files import read_text
 from optimizer.scenario import addressed
 from optimizer.sheet import number_of
 
 MAX_SCENARIOS = 2_000_000
+MAX_TABLE = 500_000_000
+"""Largest table of scenarios that is read [bytes]."""
 LIMITS = ("at_least", "at_most", "exactly")
 PRICE, MISSING = "price.", "missing."
 YES = frozenset({"1", "yes", "y", "true", "x"})
@@ -176,20 +180,18 @@ def read_table(path: Path) -> Grid:
 
 def _rows(path: Path) -> list[tuple[int, list[str]]]:
     """Return the rows that hold anything, with their numbers."""
+    stream = io.StringIO(read_text(path, MAX_TABLE), newline="")
+    head = stream.readline()
+    stream.seek(0)
+    reader = csv.reader(stream, delimiter=max((",", ";", "\t"), key=head.count), strict=True)
+    rows = []
     try:
-        with path.open(encoding="utf-8-sig", newline="") as stream:
-            head = stream.readline()
-            stream.seek(0)
-            reader = csv.reader(stream, delimiter=max((",", ";", "\t"), key=head.count), strict=True)
-            rows = []
-            for row in reader:
-                if any(cell.strip() for cell in row):
-                    rows.append((reader.line_num, row))
-                if len(rows) > MAX_SCENARIOS:
-                    raise fault(str(path), "", f"more than {MAX_SCENARIOS:,} scenarios.", "Split the file.")
-    except FileNotFoundError:
-        raise fault(str(path), "", "there is no such file.", "Check the name.") from None
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        for row in reader:
+            if any(cell.strip() for cell in row):
+                rows.append((reader.line_num, row))
+            if len(rows) > MAX_SCENARIOS:
+                raise fault(str(path), "", f"more than {MAX_SCENARIOS:,} scenarios.", "Split the file.")
+    except csv.Error as error:
         raise fault(str(path), "", f"this is not a readable CSV: {error}.", "Save it again as CSV (UTF-8).") from None
     if not rows:
         raise fault(str(path), "", "the table is empty.", "Head its columns with keys such as active.at_least.")

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from math import ceil
 from multiprocessing import get_context
 from pathlib import Path
+from time import monotonic
 
 import numpy as np
 import numpy.typing as npt
 
 from optimizer.brief import Brief
-from optimizer.errors import DataError, Problem, SolverError, TensideError
+from optimizer.errors import DataError, Problem, SolverError, TensideError, shortened
 from optimizer.range.family import Family
 from optimizer.range.frame import Frame, stacked
 from optimizer.range.grid import Grid
@@ -25,8 +26,14 @@ TOGETHER = 16_384
 """Scenarios of a piece whose answers are found together."""
 ALONE = 25
 """Scenarios of a piece that are solved one by one."""
+LOOK_S = 5.0
+"""How often a cluster is looked after while no answer comes [s]."""
+IDLE_S = 60.0
+"""How long a cluster may be without a worker before the run is ended [s]."""
 LIVES = 5
 """How often lost worker processes are replaced."""
+
+KEPT = "What is answered is kept beside --out, if it was given: the same command goes on from there."
 
 Progress = Callable[[int, int], None]
 
@@ -61,6 +68,7 @@ def run_range(
     *,
     jobs: int = 1,
     executor: Executor | None = None,
+    workers: Callable[[], int] | None = None,
     state: Path | None = None,
     progress: Progress | None = None,
 ) -> Ranged:
@@ -71,12 +79,13 @@ def run_range(
         grid: The scenarios, the same for each brief.
         jobs: Processes on this machine.
         executor: Another executor of the standard kind that runs the pieces, such as a cluster's.
+        workers: Tells how many workers the executor has now, if anybody knows.
         state: Folder that keeps finished pieces; a run that was cut short goes on there.
         progress: Told how many scenarios are answered and how many there are.
 
     Raises:
         DataError: If the only brief cannot be used, or knows a key of the grid not.
-        SolverError: If worker processes are lost again and again.
+        SolverError: If worker processes are lost again and again, or the executor fails or has no worker left.
     """
     briefs = _loaded(sources, grid)
     pieces = _pieces(briefs, grid, jobs)
@@ -99,7 +108,13 @@ def run_range(
     if progress is not None:
         progress(answered, total)
     if executor is not None:
-        _submitted(executor, sources, grid, pieces, done, finish)
+        try:
+            _submitted(executor, sources, grid, pieces, done, finish, workers)
+        except TensideError:
+            raise
+        except (Exception, CancelledError) as error:  # whatever a cluster's own layers raise
+            said = f"the cluster failed ({type(error).__name__}: {error})."
+            raise SolverError(shortened(f"{said} {KEPT}", 500)) from None
     elif jobs > 1:
         _processes(jobs, sources, grid, pieces, done, finish)
     else:
@@ -156,6 +171,10 @@ def answer_piece(source: Source, grid: Grid) -> Frame:
     return source.families(grid)
 
 
+def _failed(future: Future[Frame]) -> bool:
+    return future.cancelled() or future.exception() is not None
+
+
 Finish = Callable[[int, Frame], None]
 
 
@@ -166,16 +185,24 @@ def _submitted(
     pieces: list[Piece],
     done: dict[int, Frame],
     finish: Finish,
+    workers: Callable[[], int] | None = None,
 ) -> None:
     """Run what is not done on an executor and take the answers as they come."""
+    idle_since: float | None = None
     waiting: dict[Future[Frame], int] = {}
     for number, (s, first, last) in enumerate(pieces):
         if number not in done:
             waiting[executor.submit(answer_piece, sources[s], grid.take(slice(first, last)))] = number
     try:
         while waiting:
-            ready, _ = wait(waiting, return_when=FIRST_COMPLETED)
-            for future in ready:
+            ready, _ = wait(waiting, timeout=LOOK_S if workers else None, return_when=FIRST_COMPLETED)
+            if workers is not None and not ready and not workers():
+                idle_since = idle_since or monotonic()
+                if monotonic() - idle_since > IDLE_S:
+                    raise SolverError(f"the cluster has had no worker for {IDLE_S:g} s. {KEPT}")
+            else:
+                idle_since = None
+            for future in sorted(ready, key=_failed):  # what is answered is kept before a failure ends the run
                 finish(waiting[future], future.result())
                 del waiting[future]
     finally:
@@ -195,6 +222,5 @@ def _processes(
             except BrokenProcessPool:
                 if life == LIVES - 1:
                     raise SolverError(
-                        "worker processes end again and again, perhaps for want of memory. "
-                        "Try fewer --jobs; what is answered is kept beside --out."
+                        f"worker processes end again and again, perhaps for want of memory. Try fewer --jobs. {KEPT}"
                     ) from None

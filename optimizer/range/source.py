@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from optimizer.brief import Brief, load_brief
 from optimizer.errors import DataError, Problem, TensideError, nearest
-from optimizer.files import read_toml
+from optimizer.files import is_folder, read_toml
 from optimizer.range.family import Family
 from optimizer.range.frame import Frame, failed, scattered
 from optimizer.range.grid import MISSING, PRICE, Grid, Value
@@ -186,7 +186,7 @@ def sources_of(
         DataError: If nothing is found.
     """
     folder = Path(name)
-    paths = _products(sorted(folder.glob("*.toml"))) if folder.is_dir() else [find_scenario(name)]
+    paths = _products(sorted(folder.glob("*.toml"))) if is_folder(folder) else [find_scenario(name)]
     if not paths:
         raise DataError([Problem(name, "", "the folder holds no scenario.", "Put .toml files into it.")])
     return tuple(Source(p.stem, p, None, changes, shelf, libraries, time_limit) for p in paths)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import tempfile
+import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,6 +20,7 @@ import numpy as np
 
 from optimizer import __version__
 from optimizer.errors import fault
+from optimizer.files import draft_beside, unwritable
 from optimizer.range.frame import ARRAYS, Frame
 from optimizer.range.grid import Grid
 from optimizer.range.source import Source
@@ -36,7 +37,7 @@ def place_atomic(path: Path, write: Callable[[Path], None]) -> None:
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.stem}.", suffix=path.suffix)
+        handle, name = draft_beside(path, path.suffix)
         os.close(handle)
         draft = Path(name)
         try:
@@ -48,8 +49,7 @@ def place_atomic(path: Path, write: Callable[[Path], None]) -> None:
         finally:
             draft.unlink(missing_ok=True)
     except OSError as error:
-        step = "Choose another folder."
-        raise fault(str(path), "", f"the file cannot be written ({error.strerror}).", step) from None
+        raise unwritable(path, error) from None
 
 
 def fingerprint(sources: tuple[Source, ...], grid: Grid, digests: list[str]) -> str:
@@ -86,12 +86,14 @@ class State:
             return pieces, {}
         try:
             kept = json.loads(plan.read_text(encoding="utf-8"))
-        except (OSError, ValueError):
-            kept = {}
+            planned = [(int(s), int(a), int(b)) for s, a, b in kept["pieces"]]
+        except (OSError, ValueError, TypeError, KeyError, RecursionError):
+            what = "its plan.json is damaged, so nobody knows what the parts are of."
+            raise fault(str(self.folder), "", what, "Delete the folder; the range starts anew.") from None
         if kept.get("range") != identity:
             what = "the folder holds the parts of another range: brief, shelf, library or scenarios differ."
             raise fault(str(self.folder), "", what, "Delete the folder or name another file.")
-        pieces = [(int(s), int(a), int(b)) for s, a, b in kept["pieces"]]
+        pieces = planned
         done = {k: frame for k in range(len(pieces)) if (frame := self._read(k)) is not None}
         return pieces, done
 
@@ -114,15 +116,15 @@ class State:
             with path.open("rb") as stream, np.load(stream, allow_pickle=False) as kept:
                 texts = json.loads(str(kept["texts"]))
                 arrays = {name: kept[name] for name in ARRAYS}
-        except (OSError, ValueError, KeyError, BadZipFile):
-            return None
-        return Frame(
-            **arrays,
-            ids=tuple(texts["ids"]),
-            limits=tuple((rule, side) for rule, side in texts["limits"]),
-            messages={int(k): text for k, text in texts["messages"].items()},
-            calls=int(texts["calls"]),
-        )
+            return Frame(
+                **arrays,
+                ids=tuple(texts["ids"]),
+                limits=tuple((rule, side) for rule, side in texts["limits"]),
+                messages={int(k): text for k, text in texts["messages"].items()},
+                calls=int(texts["calls"]),
+            )
+        except (OSError, EOFError, ValueError, TypeError, KeyError, AttributeError, BadZipFile, zlib.error):
+            return None  # an empty or damaged part is answered again
 
 
 def _write(path: Path, frame: Frame) -> None:

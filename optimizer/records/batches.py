@@ -9,7 +9,7 @@ from typing import Any
 
 from optimizer.bench.batch import Batch, Observation, batch_from
 from optimizer.errors import DataError, Problem, nearest
-from optimizer.files import read_bytes, read_text, toml_of
+from optimizer.files import read_bytes, read_text, resolved, toml_of
 from optimizer.records.store import Store, Told
 from optimizer.shelf import ShelfLine, read_shelf
 from optimizer.units import slug
@@ -114,7 +114,7 @@ def photo_of(folder: Path, name: str) -> Photo:
         DataError: If it lies elsewhere, is missing, above 5 MB, or no picture.
     """
     path = folder / name
-    if not path.resolve().is_relative_to(folder.resolve()):
+    if not resolved(path).is_relative_to(folder.resolve()):
         raise DataError([Problem(name, "", "the photo lies outside the folder.", "Put it beside the batch file.")])
     content = read_bytes(path)
     if not suffix_of(content):

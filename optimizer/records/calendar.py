@@ -11,6 +11,7 @@ from optimizer.records.batches import LATEST, batch_id
 from optimizer.records.plans import DEFAULT, Plan
 from optimizer.records.series import Calendar, tests_of
 from optimizer.records.store import Store
+from optimizer.units import FIRST_YEAR, LAST_YEAR
 
 
 def lay(store: Store, number: str, start: str, on: str, plans: Sequence[Plan] = DEFAULT) -> Calendar:
@@ -31,7 +32,7 @@ def lay(store: Store, number: str, start: str, on: str, plans: Sequence[Plan] = 
         row = batch_id(store, number)
         fresh = not store.rows("SELECT 1 FROM test WHERE batch_id = ? LIMIT 1", row)
         if fresh:
-            held = store.rows(f"SELECT r.* FROM {LATEST} WHERE b.id = ?", row)[0]
+            held = store.one(f"SELECT r.* FROM {LATEST} WHERE b.id = ?", row)
             begin = _day_0(store, number, start or held["made_on"][:10])
             batch = batch_from(toml_of(held["text"], held["file"]), held["file"])
             window = batch.ph_low, batch.ph_high
@@ -54,7 +55,10 @@ def _day_0(store: Store, number: str, text: str) -> date:
     if not text:
         raise store.fault("", f"nobody noted when batch '{number}' was made.", step)
     try:
-        return date.fromisoformat(text)
+        day = date.fromisoformat(text)
+        if not FIRST_YEAR <= day.year <= LAST_YEAR:
+            raise ValueError
+        return day
     except ValueError:
         raise store.fault("", f"batch '{number}' was made on '{text}', which is no date.", step) from None
 
@@ -97,9 +101,8 @@ def change_test(
         if steps and found:
             new["note"] = f"{old['note']} [{on}: {'; '.join(steps)}: {why}]".strip()
         if found:
-            values = [new[k] for k in empty]
-            store.rows(f"UPDATE test SET {', '.join(f'{k} = ?' for k in empty)} WHERE id = ?", *values, old["id"])
             test: int = found[0]["id"]
+            store.change("test", test, **{k: new[k] for k in empty})
         else:
             new["note"] = why
             test = store.put("test", batch_id=row, name=name, from_date=on, basis="the maker", **new)
@@ -129,7 +132,7 @@ def add_result(
             raise store.fault("", f"batch '{number}' has no test '{name}'.", step)
         flag = None if passed is None else int(passed)
         store.put("result", test_id=found[0]["id"], on_date=on, value=value, passed=flag, text=text)
-        last = store.rows("SELECT max(on_date) AS day FROM result WHERE test_id = ?", found[0]["id"])[0]["day"]
+        last = store.one("SELECT max(on_date) AS day FROM result WHERE test_id = ?", found[0]["id"])["day"]
         tests = tuple(t for t in tests_of(store, row, last[:10]) if t.name == name)
     return Calendar(batch=number, on=last[:10], laid=False, tests=tests)
 

@@ -12,11 +12,11 @@ from optimizer.bench.batch import batch_from
 from optimizer.errors import DataError, Problem
 from optimizer.records.batches import used_of
 from optimizer.records.schema import MEANINGS, VERSION
-from optimizer.records.store import Store, Told
+from optimizer.records.store import RESTORE, Store, Told, misread, seal_of
 
-RESTORE = "Restore the last copy or the last export."
 DAYS = (("test", "from_date"), ("due", "on_date"), ("sample", "on_date"), ("sample", "until"))
 """Columns that hold a day."""
+DAY_COLUMNS = frozenset(column for _, column in DAYS)
 
 
 class Soundness(Told):
@@ -33,7 +33,7 @@ class Soundness(Told):
 def check_store(store: Store) -> Soundness:
     """Check the whole store."""
     with store.reading():
-        rows = {name: store.rows(f"SELECT count(*) AS n FROM {name}")[0]["n"] for name in MEANINGS}
+        rows = {name: store.one(f"SELECT count(*) AS n FROM {name}")["n"] for name in MEANINGS}
         faults = tuple(str(p) for p in faults_of(store))
     return Soundness(store=str(store.path), schema_version=VERSION, sound=not faults, rows=rows, faults=faults)
 
@@ -44,6 +44,10 @@ def faults_of(store: Store) -> tuple[Problem, ...]:
     found = [
         Problem(where, "", f"{row[0]}.", RESTORE) for row in store.rows("PRAGMA integrity_check") if row[0] != "ok"
     ]
+    misfits = list(_misfits(store))
+    found += [Problem(where, key, what, RESTORE) for key, what in misfits]
+    if any("changed since" not in what for _, what in misfits):
+        return tuple(found)  # what follows works with these values
     for row in store.rows("PRAGMA foreign_key_check"):
         found.append(Problem(where, row["table"], f"row {row['rowid']} points to a missing {row['parent']}.", RESTORE))
     for row in store.rows("SELECT id, sha256, bytes FROM photo ORDER BY id"):
@@ -54,6 +58,18 @@ def faults_of(store: Store) -> tuple[Problem, ...]:
         found += [Problem(where, key, what, RESTORE) for what in _of_revision(store, row)]
     found += [Problem(where, key, f"'{text}' is no date.", RESTORE) for key, text in _no_dates(store)]
     return tuple(found)
+
+
+def _misfits(store: Store) -> Iterator[tuple[str, str]]:
+    """Yield row and fault of every value of another kind and of every row that is not as it was sealed."""
+    for table in MEANINGS:
+        for number, row in enumerate(store.connection.execute(f"SELECT * FROM {table} ORDER BY 1, 2"), 1):
+            values = dict(row)
+            key = f"{table} {values.get('id', f'row {number}')}"
+            wrong = [(n, misread(n, v)) for n, v in values.items() if n not in DAY_COLUMNS and misread(n, v)]
+            yield from ((f"{key}.{name}", f"the store is damaged ({what}).") for name, what in wrong)
+            if not wrong and values["seal"] and values["seal"] != seal_of(table, values):
+                yield key, "the row was changed since it was kept."
 
 
 def _of_revision(store: Store, row: Any) -> Iterator[str]:

@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.errors import DataError, fault
-from optimizer.files import read_bytes, write_atomic, write_bytes_atomic
+from optimizer.files import found_at, is_folder, read_bytes, unwritable, write_atomic, write_bytes_atomic
 from optimizer.records.batches import LATEST, suffix_of
 from optimizer.records.checking import faults_of
 from optimizer.records.schema import MEANINGS, STEPS, VERSION
@@ -84,7 +84,7 @@ def save(store: Store, path: Path) -> Moved:
 
 
 def _save_folder(path: Path, tables: Mapping[str, Rows], counts: dict[str, int]) -> None:
-    if path.exists():
+    if found_at(path):
         raise fault(str(path), "", "the folder exists.", "Name another one or move this one.")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -102,8 +102,7 @@ def _save_folder(path: Path, tables: Mapping[str, Rows], counts: dict[str, int])
         finally:
             shutil.rmtree(draft, ignore_errors=True)
     except OSError as error:
-        step = "Choose another folder."
-        raise fault(str(path), "", f"the folder cannot be written ({error.strerror}).", step) from None
+        raise unwritable(path, error) from None
 
 
 def _save_trace(store: Store, path: Path) -> Moved:
@@ -152,7 +151,7 @@ def read_export(path: Path) -> Export:
     """
     if path.suffix.lower() == ".csv":
         raise fault(str(path), "", "a trace of lots is not the whole store.", "Import a folder or a .json export.")
-    return Export(path, *(_read_folder(path) if path.is_dir() else _read_json(path)))
+    return Export(path, *(_read_folder(path) if is_folder(path) else _read_json(path)))
 
 
 def put_back(store: Store, export: Export) -> Moved:

@@ -68,7 +68,7 @@ def lots_of(store: Store, number: str) -> LotsOf:
     """
     with store.reading():
         batch_id(store, number)
-        held = store.rows(f"SELECT r.* FROM {LATEST} WHERE b.number = ?", number)[0]
+        held = store.one(f"SELECT r.* FROM {LATEST} WHERE b.number = ?", number)
         rows = store.rows("SELECT * FROM lot WHERE revision_id = ? ORDER BY position", held["id"])
     lots = tuple(
         LotUsed(

@@ -122,6 +122,8 @@ def shown(store: Store, number: str, revision: int | None = None) -> Shown:
     with store.reading():
         row = batch_id(store, number)
         held = store.rows("SELECT * FROM revision WHERE batch_id = ? ORDER BY revision", row)
+        if not held:
+            raise store.damaged("revision", "a row is missing")
         chosen = [r for r in held if r["revision"] == (revision or held[-1]["revision"])]
         if not chosen:
             what = f"batch '{number}' has no revision {revision}."
@@ -140,7 +142,7 @@ def shown(store: Store, number: str, revision: int | None = None) -> Shown:
         batch=number,
         revisions=len(held),
         kept_on=kept["on_date"],
-        as_made=json.loads(kept["made"]) if kept["made"] else None,
+        as_made=_as_made(store, kept["made"]),
         observations=tuple(
             Noted(
                 on=r["on_date"],
@@ -155,3 +157,10 @@ def shown(store: Store, number: str, revision: int | None = None) -> Shown:
         ),
         **{f: kept[f] for f in same},
     )
+
+
+def _as_made(store: Store, text: str) -> Any:
+    try:
+        return json.loads(text or "null")
+    except (ValueError, RecursionError):
+        raise store.damaged("revision.made", "this is not valid JSON") from None

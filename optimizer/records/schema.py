@@ -65,10 +65,20 @@ SECOND = (
         for verb in ("UPDATE", "DELETE")
     ),
 )
-STEPS = (FIRST, SECOND)
+SEALED = (
+    "master", "dose", "batch", "revision", "lot", "photo", "observation", "sample", "test", "due", "result", "struck",
+)  # fmt: skip
+THIRD = tuple(
+    f"ALTER TABLE {table} ADD COLUMN seal TEXT NOT NULL DEFAULT '' "
+    "CHECK (typeof(seal) = 'text' AND length(seal) IN (0, 64))"
+    for table in SEALED
+)
+STEPS = (FIRST, SECOND, THIRD)
 """What turns a store of schema k into one of schema k + 1, for k = 0, 1, ..."""
 
 VERSION = len(STEPS)
+
+SEAL_MEANING = "SHA-256 of the row's other columns, by which the check finds changed figures; empty before schema 3"
 
 MEANINGS: dict[str, tuple[str, dict[str, str]]] = {
     "master": (
@@ -199,3 +209,6 @@ MEANINGS: dict[str, tuple[str, dict[str, str]]] = {
     ),
 }
 """What a table holds, and what its columns mean, in the order in which rows can be put back."""
+
+for _, _columns in MEANINGS.values():
+    _columns["seal"] = SEAL_MEANING

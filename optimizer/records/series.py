@@ -121,12 +121,16 @@ def _test(store: Store, row: Any, on: str) -> Test:
     """Return a test as it stood on a day; what was read later is left out."""
     low, high = row["low"], row["high"]
     sql = (
-        "SELECT r.*, coalesce(s.why, '') AS struck FROM result r LEFT JOIN struck s ON s.result_id = r.id "
+        "SELECT r.*, r.on_date AS read_on, coalesce(s.why, '') AS struck "
+        "FROM result r LEFT JOIN struck s ON s.result_id = r.id "
         "WHERE r.test_id = ? AND substr(r.on_date, 1, 10) <= ? ORDER BY r.on_date, r.id"
     )
     read = store.rows(sql, row["id"], on)
     results = [r for r in read if not r["struck"]]
-    days = [r["on_date"] for r in store.rows("SELECT on_date FROM due WHERE test_id = ? ORDER BY on_date", row["id"])]
+    days = [
+        r["due_on"]
+        for r in store.rows("SELECT on_date AS due_on FROM due WHERE test_id = ? ORDER BY on_date", row["id"])
+    ]
     values = tuple((r["on_date"], r["value"]) for r in results if r["value"] is not None)
     line = trend(values, low, high)
     failed = tuple(f"{row['what']} was judged as failed on {r['on_date']}." for r in results if r["passed"] == 0)

@@ -5,10 +5,15 @@ acknowledged is on the disk (synchronous = EXTRA syncs the folder, too). Writers
 lock, so that nobody numbers a version that somebody else is numbering.
 """
 
+import hashlib
+import json
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
+from datetime import date, datetime
+from functools import cache
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +21,9 @@ from pydantic import ConfigDict
 
 from optimizer.errors import DataError, Problem, fault
 from optimizer.facts import Frozen
-from optimizer.records.schema import APPLICATION, STEPS, VERSION
+from optimizer.files import found_at, is_file, is_folder
+from optimizer.records.schema import APPLICATION, MEANINGS, STEPS, VERSION
+from optimizer.units import FIRST_YEAR, LAST_YEAR
 
 WAIT = 15.0
 """How long a command waits for another one that writes [s]."""
@@ -28,6 +35,72 @@ class Told(Frozen):
     """Base of what the records room answers; it is also the JSON that is printed."""
 
     model_config = ConfigDict(from_attributes=True)
+
+
+RESTORE = "Restore the last copy or the last export."
+SEALS_FROM = 3
+"""The first schema whose rows are sealed."""
+MOST = 1e18
+"""Figures beyond this are not kept; nothing at a bench reaches it."""
+
+
+def seal_of(table: str, values: Mapping[str, Any]) -> str:
+    """Return the SHA-256 of a row: its table and its columns but for its number and the seal itself."""
+    kept = [
+        (name, hashlib.sha256(v).hexdigest() if isinstance(v, bytes) else v if isinstance(v, str) else float(v) + 0.0)
+        for name, v in sorted(values.items())
+        if name not in ("id", "seal") and v is not None and v != ""
+    ]
+    return hashlib.sha256(json.dumps([table, kept]).encode()).hexdigest()
+
+
+@cache
+def _kinds() -> dict[str, tuple[type, ...]]:
+    """Return the types of columns by name; a name means the same in every table."""
+    found: dict[str, tuple[type, ...]] = {
+        "mass": (int, float),
+        "day": (str,),
+        "struck": (str,),
+        "due_on": (str,),
+        "read_on": (str,),
+    }
+    types: dict[str, tuple[type, ...]] = {"TEXT": (str,), "INTEGER": (int,), "REAL": (int, float), "BLOB": (bytes,)}
+    with closing(sqlite3.connect(":memory:")) as blank:
+        for statement in chain.from_iterable(STEPS):
+            blank.execute(statement)
+        for table in MEANINGS:
+            for _, name, kind, required, _, key in blank.execute(f"PRAGMA table_info({table})"):
+                empty: tuple[type, ...] = () if required or key else (type(None),)
+                found[name] = tuple({*found.get(name, ()), *types[kind], *empty})
+    return found
+
+
+DAYS: dict[str, type[date]] = {"from_date": date, "until": date, "due_on": date, "read_on": datetime}
+"""Columns, as queries call them, that are counted with as days or times."""
+
+
+def misread(name: str, value: Any) -> str:
+    """Return what is wrong with a value of a column; empty if it can stand there."""
+    kinds = _kinds().get(name)
+    if kinds is None or (value is None and name in ("day", "grams")):
+        return ""
+    if not isinstance(value, kinds):
+        return f"{value!r:.60} is of another kind"
+    if isinstance(value, (int, float)) and not abs(value) <= MOST:
+        return f"{value!r:.60} is no figure that was kept"
+    if name == "mass" and isinstance(value, (int, float)) and not value > 0:
+        return f"{value!r:.60} is no mass"
+    if name in DAYS and not is_day(DAYS[name], str(value)):
+        return f"{value!r:.60} is no date"
+    return ""
+
+
+def is_day(kind: type[date], text: str) -> bool:
+    """Return whether a text is a day, or a time, that can be counted on from."""
+    try:
+        return FIRST_YEAR <= kind.fromisoformat(text).year <= LAST_YEAR
+    except ValueError:
+        return False
 
 
 @dataclass(frozen=True)
@@ -48,16 +121,48 @@ class Store:
         Raises:
             DataError: If a value cannot be kept, such as a text that is not Unicode.
         """
-        return self._run(sql, values).fetchall()
+        found = self._run(sql, values).fetchall()
+        for row in found:
+            for name in row.keys():  # noqa: SIM118  # a row's own words, not a dict's
+                fault_of = misread(name, row[name])
+                if fault_of:
+                    raise self.damaged(name, fault_of)
+        return found
+
+    def one(self, sql: str, *values: Any) -> Any:
+        """Return the first row of a query that a sound store answers.
+
+        Raises:
+            DataError: If there is none.
+        """
+        found = self.rows(sql, *values)
+        if not found:
+            raise self.damaged("", "a row is missing")
+        return found[0]
+
+    def damaged(self, key: str, what: str) -> DataError:
+        """Return that a sound store does not hold such a value."""
+        return self.fault(key, f"the store is damaged ({what}).", RESTORE)
 
     def put(self, table: str, **values: Any) -> int:
-        """Insert a row and return its number; table and columns are the program's own words."""
+        """Insert a sealed row and return its number; table and columns are the program's own words."""
+        if number_of(self, "user_version") >= SEALS_FROM and not values.get("seal"):
+            values["seal"] = seal_of(table, values)
         names = ", ".join(values)
         marks = ", ".join("?" * len(values))
         return self._run(f"INSERT INTO {table} ({names}) VALUES ({marks})", tuple(values.values())).lastrowid or 0
 
+    def change(self, table: str, number: int, **values: Any) -> None:
+        """Change columns of a row and seal it anew."""
+        marks = ", ".join(f"{name} = ?" for name in values)
+        self._run(f"UPDATE {table} SET {marks} WHERE id = ?", (*values.values(), number))
+        row = self.one(f"SELECT * FROM {table} WHERE id = ?", number)
+        self._run(f"UPDATE {table} SET seal = ? WHERE id = ?", (seal_of(table, dict(row)), number))
+
     def _run(self, sql: str, values: tuple[Any, ...]) -> sqlite3.Cursor:
         try:
+            if any(isinstance(v, float) and not abs(v) <= MOST for v in values):
+                raise OverflowError("a figure is too large")
             return self.connection.execute(sql, values)
         except (UnicodeEncodeError, OverflowError) as error:
             what = f"a value cannot be kept: {error}."
@@ -100,10 +205,12 @@ def open_store(path: Path, *, make: bool = False, wait_s: float = WAIT) -> Itera
         DataError: If it is missing, no store, of a newer schema, locked, damaged, or the disk is full; what was not
             acknowledged is then not in the store.
     """
-    if path.is_dir():
+    if is_folder(path):
         raise fault(str(path), "", "this is a folder, a store is a file.", "Name a file in it.")
-    if not path.exists() and not make:
+    if not found_at(path) and not make:
         raise fault(str(path), "", "there is no such store.", KEEP_FIRST)
+    if found_at(path) and not is_file(path):
+        raise fault(str(path), "", "this is a pipe or a device, a store is a file.", "Name a file with --store FILE.")
     if not path.parent.is_dir():
         raise fault(str(path), "", "there is no such folder.", "Make the folder first.")
     address = f"{path.absolute().as_uri()}?mode={'rwc' if make else 'rw'}"
@@ -118,6 +225,8 @@ def open_store(path: Path, *, make: bool = False, wait_s: float = WAIT) -> Itera
             yield store
     except sqlite3.Error as error:
         raise DataError([_told(path, error, wait_s)]) from None
+    except UnicodeDecodeError:  # SQLite quotes a damaged schema byte by byte
+        raise fault(str(path), "", "the store is damaged (its schema is no text).", RESTORE) from None
 
 
 def number_of(store: Store, pragma: str) -> int:
@@ -172,7 +281,7 @@ def _told(path: Path, error: sqlite3.Error, wait_s: float) -> Problem:
         "SQLITE_IOERR": (f"the disk takes no more ({error}); {nothing}", "Make room, check the disk, try again."),
         "SQLITE_READONLY": ("the store or its folder cannot be written.", "Check the permissions."),
         "SQLITE_CANTOPEN": ("the store cannot be opened.", "Check the permissions of the file and its folder."),
-        "SQLITE_CORRUPT": (f"the store is damaged ({error}).", "Restore the last copy or the last export."),
+        "SQLITE_CORRUPT": (f"the store is damaged ({error}).", RESTORE),
         "SQLITE_CONSTRAINT": (f"the record breaks a rule of the schema ({error}); {nothing}", "Correct it."),
     }
     for start, (what, step) in known.items():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from optimizer.report.document import Document, Sketch, Table
+from optimizer.report.escape import printable
 
 
 def markdown(document: Document, level: int = 1) -> str:
@@ -26,7 +27,7 @@ def markdown(document: Document, level: int = 1) -> str:
             fence = "```"
             while any(fence in line for line in section.lines):
                 fence += "`"
-            parts.append("\n".join([f"{fence}text", *section.lines, fence]))
+            parts.append("\n".join([f"{fence}text", *map(printable, section.lines), fence]))
         else:
             parts.append("\n".join(f"- {_escaped(item)}" for item in section.items))
     return "\n\n".join(parts) + "\n"
@@ -44,4 +45,4 @@ SPECIAL = {"&": "&amp;", "<": "&lt;", ">": "&gt;", **{c: f"\\{c}" for c in "\\|*
 
 
 def _escaped(text: str) -> str:
-    return "".join(SPECIAL.get(c, c) for c in text.replace("\n", " "))
+    return "".join(SPECIAL.get(c, c) for c in printable(text))

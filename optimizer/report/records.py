@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from optimizer.report.document import Document, Listing, Sketch, Table
+from optimizer.report.escape import printable
 from optimizer.units import listed, number
 
 if TYPE_CHECKING:
@@ -104,16 +105,11 @@ def batch_document(batch: Shown, *, file: bool = False) -> Document:
         sections.append(
             Sketch(
                 f"{batch.file}, as it was",
-                tuple(map(_printable, batch.text.splitlines())),
+                tuple(map(printable, batch.text.splitlines())),
                 "Long lines are cut; --out writes it whole.",
             )
         )
     return Document(title, verdict, tuple((k, v) for k, v in facts if v), tuple(sections))
-
-
-def _printable(line: str) -> str:
-    """Return a line without characters that could drive a terminal."""
-    return "".join(c if c.isprintable() else " " for c in line)
 
 
 def _noted(seen: Noted) -> tuple[str, ...]:

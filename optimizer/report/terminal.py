@@ -36,7 +36,7 @@ def lines(document: Document, width: int, *, colour: bool = False) -> list[str]:
     label = max((len(name) for name, _ in document.facts), default=0)
     for name, value in document.facts:
         for number, part in enumerate(_wrapped(value, width - label - 2)):
-            out.append(f"{paint(name.ljust(label) if number == 0 else ' ' * label, 'dim')}  {part}")
+            out.append(f"{paint(printable(name).ljust(label) if number == 0 else ' ' * label, 'dim')}  {part}")
     for section in document.sections:
         if isinstance(section, Document):
             out += lines(section, width, colour=colour)[:-1]
@@ -49,7 +49,7 @@ def lines(document: Document, width: int, *, colour: bool = False) -> list[str]:
         if isinstance(section, Table):
             out += _table(section, width, paint)
         elif isinstance(section, Sketch):
-            out += [line[:width] for line in section.lines]
+            out += [printable(line)[:width] for line in section.lines]
             out += [paint(line, "dim") for line in _wrapped(section.note, width)] if section.note else []
         else:
             out += _listing(section, width, paint)

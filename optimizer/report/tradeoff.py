@@ -1,5 +1,7 @@
 """Trade-offs and room to move as documents, pictures and JSON."""
 
+import logging
+import warnings
 from io import BytesIO
 from math import isnan
 from pathlib import Path
@@ -269,7 +271,10 @@ def _save(figure, path: Path) -> None:  # type: ignore[no-untyped-def]
     mpl.rcParams["svg.hashsalt"] = "tenside"
     stream = BytesIO()
     metadata = {"Date": None} if path.suffix.lower() == ".svg" else {"Software": None}
-    figure.savefig(stream, format=path.suffix.lower()[1:], dpi=150, metadata=metadata)
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # a sign that the font lacks is drawn as a box
+        figure.savefig(stream, format=path.suffix.lower()[1:], dpi=150, metadata=metadata)
     write_bytes_atomic(path, stream.getvalue())
 
 

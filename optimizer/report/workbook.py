@@ -9,7 +9,7 @@ from math import isfinite
 from pathlib import Path
 
 from optimizer.errors import UsageError
-from optimizer.files import write_bytes_atomic
+from optimizer.files import write_bytes_atomic, writing
 from optimizer.sheet import neutral, writable
 
 Cell = str | float | int | None
@@ -50,7 +50,8 @@ def write_workbook(path: Path, sheets: Sequence[Sheet]) -> None:
             longest = max(len(str(row[k])) if isinstance(row[k], str) else 10 for row in (sheet.columns, *sheet.rows))
             page.column_dimensions[get_column_letter(k + 1)].width = min(60, longest + 2)
     stream = io.BytesIO()
-    book.save(stream)
+    with writing(path):
+        book.save(stream)
     write_bytes_atomic(path, stream.getvalue())
 
 
