@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import os
 import stat
-import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -129,6 +128,8 @@ def write_bytes_atomic(path: Path, content: bytes, *, overwrite: bool = False) -
     Raises:
         DataError: If the file exists and `overwrite` is false, or the folder cannot be written.
     """
+    import tempfile
+
     if not overwrite:
         refuse_existing(path)
     try:

@@ -4,7 +4,6 @@ import csv
 import io
 import re
 import unicodedata
-import zipfile
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -154,6 +153,8 @@ def _csv(path: Path) -> list[tuple[int, list[Any]]]:
 
 
 def _xlsx(path: Path) -> list[tuple[int, list[Any]]]:
+    import zipfile
+
     content = read_bytes(path)
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as package:
