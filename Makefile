@@ -13,7 +13,7 @@ AS_WEIGHED := aqua=3884.2@tap-1125 glycerin=104.3@TG-88 tetrasodium-glutamate-di
 DO = @cd $(DEMO) && $(TENSIDE)
 TELL = && sed -n
 
-.PHONY: demo test check test-all bench soak clean
+.PHONY: demo test check test-all bench bench-pair soak clean
 
 # From the brief to the bottles, on the refill shop's data.
 demo: $(READY)
@@ -65,10 +65,10 @@ test-all: test
 	$(PYTHON) .ci/test_all.py
 
 bench: $(READY)
-	$(BIN)/python tests/benchmarks/run.py
-	$(BIN)/python tests/benchmarks/range.py
-	$(BIN)/python tests/benchmarks/joint.py
-	$(BIN)/python tests/benchmarks/ph.py
+	$(BIN)/python tests/benchmarks/run.py $(PARTS)
+
+bench-pair: $(READY)
+	$(BIN)/python tests/benchmarks/pair.py $(BASE)
 
 soak: $(READY)
 	$(BIN)/python tests/soak.py

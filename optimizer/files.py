@@ -8,7 +8,6 @@ import hashlib
 import os
 import re
 import stat
-import tempfile
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any

@@ -104,7 +104,7 @@ def read_library(paths: Iterable[Path]) -> Library:
         problems += _dangling(where, material, sources, cautions, orders)
     if problems:
         raise DataError(problems)
-    return Library(
+    return Library.model_construct(  # of validated parts
         materials=tuple(materials),
         ceilings=tuple(sorted((c for _, f in read for c in f.ceiling), key=lambda c: c.id)),
         exclusions=tuple(sorted((e for _, f in read for e in f.exclusion), key=lambda e: e.id)),

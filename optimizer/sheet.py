@@ -4,7 +4,6 @@ import csv
 import io
 import re
 import unicodedata
-import zipfile
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from math import isinf
@@ -180,6 +179,8 @@ def _count_cells(path: Path, sheet: bytes) -> None:
 
 
 def _xlsx(path: Path) -> list[tuple[int, list[Any]]]:
+    import zipfile
+
     content = read_bytes(path)
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as package:

@@ -140,7 +140,9 @@ def read_shelf(path: Path) -> Shelf:
             problems += _faults(f"{path}, row {number}", error, fields, headings)
     if problems:
         raise DataError(problems)
-    return Shelf(where=str(path), lines=tuple(lines), columns={f: headings[p] for p, f in fields.items()})
+    return Shelf.model_construct(
+        where=str(path), lines=tuple(lines), columns={f: headings[p] for p, f in fields.items()}
+    )
 
 
 def _said(fields: dict[int, str], headings: list[str], field: str) -> str:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
+import io
 import json
 import os
 import pty
@@ -558,6 +560,40 @@ def test_the_demo_has_a_ph_that_matters(blended: Callable[[str], Ran]) -> None:
     costs = [s["objective"] for s in feasible]
     assert min(costs) == pytest.approx(record["cost_per_kg"], abs=1e-9)
     assert max(costs) > min(costs) + 0.01
+
+
+def test_a_blend_imports_nothing_that_looks_for_plugins_or_opens_workbooks() -> None:
+    script = (
+        "import contextlib, io, sys\n"
+        "from optimizer.cli import main\n"
+        "sys.argv = ['tenside', 'blend', 'hand-wash']\n"
+        "with contextlib.suppress(SystemExit), contextlib.redirect_stdout(io.StringIO()): main()\n"
+        "print(sorted({'importlib.metadata', 'email', 'zipfile', 'tempfile', 'rich', 'openpyxl'} & set(sys.modules)))\n"
+        "from pydantic.plugin._loader import _loading_plugins, get_plugins\n"
+        "print(_loading_plugins, tuple(get_plugins()))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines() == ["[]", "False ()"], done.stderr
+
+
+def test_the_page_of_commands_is_that_of_the_whole_application_without_reading_their_options() -> None:
+    from typer.core import TyperGroup
+    from typer.main import get_command
+
+    from optimizer.cli.every import app
+
+    bare, whole = get_command(cli.without_options(app)), get_command(app)
+    assert isinstance(bare, TyperGroup)
+    assert isinstance(whole, TyperGroup)
+    assert [c.params for c in bare.commands.values()] == [[] for _ in bare.commands]
+    assert all(c.params for c in whole.commands.values() if not hasattr(c, "commands"))
+
+    def page(command: Any) -> str:
+        with contextlib.redirect_stdout(io.StringIO()) as out, contextlib.suppress(SystemExit):
+            command.main(["--help"], prog_name="tenside")
+        return out.getvalue()
+
+    assert page(bare) == page(whole) != ""
 
 
 def test_help_loads_no_solver_and_no_models() -> None:

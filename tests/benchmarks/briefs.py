@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import random
+from pathlib import Path
 from typing import Any
 
 from optimizer.brief import Brief, make_brief
 from optimizer.facts import Material, Substance
-from optimizer.files import shipped
 from optimizer.library import Library, read_library
 from optimizer.scenario import scenario_from
 from optimizer.shelf import Shelf, ShelfLine
 
+LIBRARY = Path(__file__).parent / "frozen" / "library"
 SEED = 20
 CHARGES = ("anionic", "amphoteric", "nonionic")
 FUNCTIONS = ("surfactant", "humectant", "chelator", "preservative", "perfume", "solubiliser")
@@ -41,11 +42,11 @@ RULES: list[dict[str, Any]] = [
 def brief_of(
     size: int, seed: int = SEED, rules: list[dict[str, Any]] = RULES, lines: tuple[ShelfLine, ...] = ()
 ) -> Brief:
-    """Return the brief with `size` candidates: shipped materials, then variations of them; prices drawn or given."""
-    shipped_library = read_library([shipped("library")])
+    """Return the brief with `size` candidates: frozen materials, then variations of them; prices drawn or given."""
+    frozen = read_library([LIBRARY])
     draw = random.Random(seed)
-    materials = _materials(shipped_library, size, draw)
-    library = shipped_library.model_copy(update={"materials": materials, "exclusions": ()})
+    materials = _materials(frozen, size, draw)
+    library = frozen.model_copy(update={"materials": materials, "exclusions": ()})
     lines = lines or tuple(
         ShelfLine(row=row, material=m.id, price_per_kg=round(draw.uniform(1.5, 12), 4), currency="EUR")
         for row, m in enumerate(materials, 2)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import random
-from time import perf_counter
+from collections.abc import Iterator
 from typing import Any
 
 from briefs import RULES, brief_of
+from measure import Line
 
 from optimizer.joint import Product, joint
 from optimizer.shelf import ShelfLine
@@ -15,19 +16,11 @@ PRODUCTS, MATERIALS, SECONDS = 20, 60, 60.0
 GOAL = 0.005
 
 
-def main() -> None:
-    """Print gap and time of five seeded product ranges and whether each reached the goal."""
-    print(
-        f"{PRODUCTS} products from one shelf of {MATERIALS} materials in packs; goal: a gap of {GOAL:.1%} in a minute"
-    )
-    for seed in range(5):
-        products = shop(seed)
-        began = perf_counter()
-        plan = joint(products, time_limit=SECONDS)
-        seconds = perf_counter() - began
-        met = "met" if plan.gap <= GOAL else "MISSED"
-        packs = sum(p.packs for p in plan.purchases)
-        print(f"seed {seed}: {plan.ending}, gap {plan.gap:.3%}, {packs:g} packs, {seconds:.0f} s, {met}", flush=True)
+def lines() -> Iterator[Line]:
+    """Yield the gap of five seeded product ranges."""
+    gaps = [joint(shop(seed), time_limit=SECONDS).gap for seed in range(5)]
+    what = f"{PRODUCTS} products from a shelf of {MATERIALS} in packs: gap proven in a minute"
+    yield Line(what, gaps, GOAL, GOAL)
 
 
 def shop(seed: int) -> tuple[Product, ...]:
@@ -58,7 +51,3 @@ def targets(draw: random.Random) -> list[dict[str, Any]]:
     active = draw.choice((8, 9, 10, 11))
     own = ({"at_least": active, "at_most": active + 2}, {"at_least": draw.choice((45, 50, 55))})
     return [{**RULES[0], **own[0]}, {**RULES[1], **own[1]}, *RULES[2:]]
-
-
-if __name__ == "__main__":
-    main()

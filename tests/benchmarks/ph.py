@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import gc
 from collections.abc import Callable, Iterator
 from functools import partial
 from math import hypot, sqrt
 
 import numpy as np
 import phreeqc
-from run import Line, divided, report, timed
+from measure import Line, divided, timed
 from scipy.optimize import least_squares, lsq_linear
 
 from optimizer.chemistry.advice import advise
@@ -150,8 +149,3 @@ def lines() -> Iterator[Line]:
     yield Line("one log update to the same with scipy's lsq_linear", divided(times, "update", "linear"), 1)
     yield Line("  the same with scipy's least_squares", divided(times, "update", "general"), 1)
     yield Line("  a whole advice (doses, doubts, expected pH) to lsq_linear", divided(times, "advice", "linear"))
-
-
-if __name__ == "__main__":
-    gc.disable()
-    report(lines())

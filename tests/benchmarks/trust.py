@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import partial
@@ -11,24 +10,16 @@ from random import Random
 from statistics import median
 from typing import Any
 
-import numpy as np
 from briefs import brief_of
-from run import Line, Program, highs, lean, report, timed
+from measure import Line, Program, highs, lean, program_of, timed
 
 from optimizer.brief import Brief
-from optimizer.model import cases, objective_vector
 from optimizer.rounding import round_formula
 from optimizer.solve import solve, solve_fully
 from optimizer.studies.check import check
 from optimizer.studies.explain import explain
 
 SEEDS, ROUNDS = (20, 21, 22, 23, 24), 9
-
-
-def main() -> None:
-    """Measure and print; exit 1 if a goal is missed."""
-    gc.disable()
-    report(lines())
 
 
 def lines() -> Iterator[Line]:
@@ -100,17 +91,6 @@ def checking(seed: int, moved: int) -> float:
     return median(ratios)
 
 
-def program_of(brief: Brief) -> Program:
-    """Return the one linear program of a brief, as ready arrays."""
-    (case,) = cases(brief.rules, brief.acidity, brief.pool)
-    assert not case.model.choices
-    cost, _ = objective_vector(brief.measure("cost"), brief.pool, 1)
-    rows, columns = np.nonzero(case.model.matrix)
-    start = np.searchsorted(rows, np.arange(len(case.model.rows) + 1)).astype(np.int32)
-    value = case.model.matrix[rows, columns]
-    return Program(case.model, case.upper, cost, start, columns.astype(np.int32), value)
-
-
 def against(ready: Callable[[], Any], ours: Callable[[Any], object], program: Program) -> tuple[float, float]:
     """Return ours to one raw solve and to a lean one: medians of alternating rounds on fresh data."""
     ratios, to_lean = [], []
@@ -120,7 +100,3 @@ def against(ready: Callable[[], Any], ours: Callable[[Any], object], program: Pr
         ratios.append(mine / timed(partial(highs, program)))
         to_lean.append(mine / timed(partial(lean, program)))
     return median(ratios), median(to_lean)
-
-
-if __name__ == "__main__":
-    main()
