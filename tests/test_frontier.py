@@ -31,6 +31,7 @@ from optimizer.cli.every import app
 from optimizer.corridor import Corridor, Sign
 from optimizer.curve import Curve, Piece, Program, program
 from optimizer.errors import DataError, UsageError
+from optimizer.files import shipped
 from optimizer.given import formula_at
 from optimizer.report.tradeoff import FrontierRecord, frontier_document, frontier_record
 from optimizer.result import Result
@@ -580,3 +581,42 @@ def test_other_endings_are_refused(tmp_path: Path, first: Path) -> None:
     assert isinstance(result.exception, UsageError)
     assert "neither in .svg nor in .png" in str(result.exception)
     assert not (tmp_path / "curve.bmp").exists()
+
+
+# shipped briefs against `solve` -------------------------------------------------------------------------
+
+SHIPPED: tuple[tuple[str, Measure, Measure, tuple[float, ...]], ...] = (
+    ("hand-wash", (1, "cost"), (-1, "mildness"), (60.4765, 60.49828, 60.52)),
+    ("after-swim-shampoo", (1, "cost"), (-1, "mildness"), (64.718, 64.72107)),
+    ("after-swim-shampoo", (1, "load"), (-1, "flash-foam"), (65.44881, 65.43163)),
+    ("clear-shampoo", (1, "load"), (-1, "flash-foam"), (53.637, 53.65811)),
+    ("hand-wash", (1, "cost"), (-1, "active"), ()),
+    ("pearly-wash", (1, "cost"), (-1, "mildness"), ()),
+)
+"""Shipped briefs with yes/no rules, pairs of measures, and limits beside which a better choice was once missed."""
+
+
+def at_most_or_least(brief: Brief, y: Measure, x: Measure, m: float) -> float:
+    """Return the best y, turned, of a brief with a limit on x stated as a rule."""
+    limits = (m, inf) if x[0] < 0 else (-inf, m)
+    swept = brief.measure(x[1]).with_limits(*limits).model_copy(update={"id": "swept"})
+    asked = replace(brief, rules=tuple(sorted((*brief.rules, swept), key=lambda r: r.id)))
+    found = Corridor(asked).best_of_each(y[0], asked.measure(y[1]))
+    return min((y[0] * f.objective for f in found if f.x is not None), default=inf)
+
+
+@pytest.mark.parametrize(("name", "y", "x", "points"), SHIPPED)
+def test_no_choice_beside_a_break_betters_the_frontier(
+    name: str, y: Measure, x: Measure, points: tuple[float, ...]
+) -> None:
+    """Better choices hid beside crossings of two curves: each point is re-solved with the limit as a rule."""
+    brief = load_brief(shipped("scenarios") / f"{name}.toml")
+    found = frontier(brief, y, x)
+    start, end = -x[0] * found.breaks[0].x, -x[0] * found.breaks[-1].x
+    breaks = Random(name).sample(found.breaks, min(4, len(found.breaks)))
+    beside = [-x[0] * b.x + share * (end - start) for b in breaks for share in (-1e-3, -1e-5, 1e-5, 1e-3)]
+    tried = [m for m in (*points, *beside) if start <= m <= end]
+    assert len(tried) >= 3 + len(points)
+    for m in tried:
+        best = at_most_or_least(brief, y, x, -x[0] * m)
+        assert along(found, m) == pytest.approx(best, rel=1e-6, abs=1e-6), m

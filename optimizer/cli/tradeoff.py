@@ -43,7 +43,7 @@ def frontier(
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
-    """Trace the exact trade-off of two measures: every break and what one more point costs."""
+    """Trace the trade-off of two measures: every break and what one more point costs."""
     from optimizer.studies.frontier import frontier as trace
     from optimizer.studies.stepped import needs_steps, stepped
 
