@@ -198,6 +198,8 @@ def draft_beside(path: Path, suffix: str = "") -> tuple[int, str]:
             with contextlib.suppress(OSError):
                 if mine and entry.is_file(follow_symlinks=False) and time.time() - entry.stat().st_mtime > STALE:
                     os.unlink(entry.path)
+    import tempfile
+
     return tempfile.mkstemp(dir=path.parent, prefix=start, suffix=suffix)
 
 
