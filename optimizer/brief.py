@@ -40,8 +40,8 @@ class Brief:
 
     scenario: Scenario
     pool: Pool
-    rules: tuple[Rule, ...]
-    """Rules of the model, sorted by id; the pH rule is apart."""
+    modelled: tuple[Rule, ...]
+    """Rules that the model has rows or yes/no columns for, sorted by id; the pH rule is apart."""
     acidity: Acidity | None
     watched: tuple[Rule, ...]
     """Ceilings that are reported but are no law."""
@@ -54,13 +54,18 @@ class Brief:
     """What the prices come from."""
 
     @property
-    def all_rules(self) -> tuple[Rule, ...]:
-        """Rules of the model and the pH rule."""
-        return (*self.rules, *((self.acidity,) if self.acidity else ()))
+    def rules(self) -> tuple[Rule, ...]:
+        """Every rule: what is enforced, then what is only watched."""
+        return (*self.enforced, *self.watched)
+
+    @property
+    def enforced(self) -> tuple[Rule, ...]:
+        """Rules that a formula must keep: those of the model, then the pH rule."""
+        return (*self.modelled, *((self.acidity,) if self.acidity else ()))
 
     def measure(self, name: str) -> LimitRule:
         """Return the measure that an objective names, without limits."""
-        return find_measure(name, self.rules, self.scenario.currency)
+        return find_measure(name, self.modelled, self.scenario.currency)
 
 
 def load_brief(

@@ -31,7 +31,7 @@ def find_conflict(probe: Probe, active: frozenset[str]) -> tuple[str, ...] | Non
     kept = probe.blamed & active
     if kept != active and probe.feasible(kept):
         kept = active
-    parting = {r.id: r.parting for r in probe.brief.all_rules}
+    parting = {r.id: r.parting for r in probe.brief.enforced}
     order = sorted(kept, key=lambda i: (parting[i], i))
     tested: set[str] = set()
     for name in order:

@@ -80,7 +80,7 @@ class Corridor:
         self.brief = brief
         self.time_limit = time_limit
         self.brancher = brancher
-        self.cases = cases(brief.rules, brief.acidity, brief.pool)
+        self.cases = cases(brief.modelled, brief.acidity, brief.pool)
         self._sessions: dict[int, tuple[Model, Session]] = {}
 
     def session(self, model: Model) -> Session:

@@ -64,7 +64,7 @@ def best_setting(brief: Brief, formula: Formula) -> Setting:
     acidity = brief.acidity
     if acidity is None:
         return Setting()
-    edges = acidity.edges(brief.pool) + tuple(e for r in brief.rules for e in r.edges(brief.pool))
+    edges = acidity.edges(brief.pool) + tuple(e for r in brief.modelled for e in r.edges(brief.pool))
     settings = acidity.settings(edges)
     shared = acidity.shared(formula)
     return min(settings, key=lambda s: _rank(acidity, brief, formula, s, shared.low, shared.high))
@@ -74,7 +74,7 @@ def _rank(
     acidity: Acidity, brief: Brief, formula: Formula, setting: Setting, low: float, high: float
 ) -> tuple[float, int, float, float]:
     target = setting.target or 0.0
-    breaks = sum(broken(r, formula, setting) for r in brief.rules if r.ph_key(brief.pool, setting) is not None)
+    breaks = sum(broken(r, formula, setting) for r in brief.modelled if r.ph_key(brief.pool, setting) is not None)
     margin = round(min(target - low, high - target), 6)
     return round(acidity.violation(formula, setting), 6), breaks, -margin, target
 
@@ -119,8 +119,8 @@ def asking(brief: Brief, rules: Iterable[Rule], items: Iterable[Ingredient] | No
     if items is not None:
         chosen = tuple(sorted(items, key=lambda i: i.id))
         pool = Pool(chosen, pool.held_back, pool.later, pool.thickeners)
-    own = tuple(_banded(r) for r in brief.rules)
-    return replace(brief, pool=pool, rules=tuple(sorted((*own, *rules), key=lambda r: r.id)))
+    own = tuple(_banded(r) for r in brief.modelled)
+    return replace(brief, pool=pool, modelled=tuple(sorted((*own, *rules), key=lambda r: r.id)))
 
 
 def _banded(rule: Rule) -> Rule:
@@ -134,13 +134,13 @@ def clash(brief: Brief, aside: frozenset[str] = frozenset({"total"})) -> tuple[s
     """Return the readings of rules that no formula keeps together, those aside that go without saying."""
     probe = Probe(brief)
     found = find_conflict(probe, frozenset(probe.ids)) or ()
-    rules = {r.id: r for r in brief.all_rules}
+    rules = {r.id: r for r in brief.enforced}
     return tuple(read_in_conflict(brief, rules, found, i) for i in found if i not in aside)
 
 
 def case_at(brief: Brief, setting: Setting) -> Case:
     """Return the program of a brief at one pH setting, whether or not that is one of its own."""
-    model = build(brief.rules, brief.pool, setting)
+    model = build(brief.modelled, brief.pool, setting)
     if brief.acidity is None:
         return Case(model, (setting,), model.upper)
     allowed = brief.acidity.allowed(brief.pool, setting)
@@ -170,7 +170,7 @@ def nearest_at(
     near = nearest_within(brief, doses, here, here, fewest=fewest, free=free)
     if near is not None or brief.acidity is None:
         return near
-    every = cases(brief.rules, brief.acidity, brief.pool)
+    every = cases(brief.modelled, brief.acidity, brief.pool)
     return nearest_within(brief, doses, every, every, fewest=fewest, free=free)
 
 
@@ -193,7 +193,7 @@ def on_grid(brief: Brief, near: Near, doses: dict[str, float], goal: Vector) -> 
     counted = near_grid(brief, near.found, near.found.case.model.spread(goal), width, limit=5.0)
     formula = None if counted is None else grid_formula(brief, counted[0])
     setting = Setting() if near.ph is None else near.ph.setting
-    if formula is None or any(broken(r, formula, setting) for r in brief.all_rules):
+    if formula is None or any(broken(r, formula, setting) for r in brief.enforced):
         return near, False
     after = formula.doses
     moves = {

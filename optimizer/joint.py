@@ -169,7 +169,7 @@ class _Program:
         whole = {n for n, i in items.items() if not on_tap(i)}
         self.packs = [(n, line) for n, line in lines if line.pack_kg and n in whole]
         self.loose = [(n, line) for n, line in lines if not (line.pack_kg and n in whole)]
-        every = [cases(p.brief.rules, p.brief.acidity, p.brief.pool) for p in products]
+        every = [cases(p.brief.modelled, p.brief.acidity, p.brief.pool) for p in products]
         at = 0
         starts: dict[str, list[slice]] = {"doses": [], "choices": [], "settings": []}
         for p in products:
@@ -337,7 +337,7 @@ class _Program:
         formula = formula_from(brief, x[block.doses])
         ph = choose_ph(brief, case, formula, block.every)
         setting = Setting() if ph is None else ph.setting
-        for rule in brief.all_rules:
+        for rule in brief.enforced:
             if rule.breaks(formula, setting):
                 raise SolverError(f"the plan breaks '{rule.reading()}' of '{brief.scenario.name}'; it is withheld.")
         return Made(brief.scenario.name, block.product.batch_kg, formula, setting, formula.cost)

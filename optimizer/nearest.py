@@ -81,7 +81,7 @@ def nearest_formula(
         time_limit: Seconds for each integer program [s].
         ready: The brief's programs, if several questions are asked about one formula.
     """
-    rules = tuple(r for r in brief.rules if keep is None or r.id in keep or r.id == "total")
+    rules = tuple(r for r in brief.modelled if keep is None or r.id in keep or r.id == "total")
     acidity = brief.acidity if keep is None or "ph" in keep else None
     if ready is not None and ready.serves(keep):
         every = ready.kept(frozenset(r.id for r in rules))
@@ -156,7 +156,7 @@ class Ready:
     def __init__(self, brief: Brief) -> None:
         """Build the cases of a brief."""
         self.brief = brief
-        self.cases = cases(brief.rules, brief.acidity, brief.pool)
+        self.cases = cases(brief.modelled, brief.acidity, brief.pool)
         self.plain = not any(case.model.choices for case in self.cases)
         self.few: dict[tuple[int, bytes], Few] = {}
 
@@ -466,7 +466,7 @@ class Change:
         of a linear program.
         """
         if self._few is not None:
-            self._answer = self._few.cheapest(self._open, self._least + 1e-9 * (1 + self._least))
+            self._answer = self._few.cheapest(self._open, self._least + USED)
             return self._spread(self._answer.x, np.zeros(0))
         assert self._answer is not None
         least = float(self._distance @ self._answer.x)

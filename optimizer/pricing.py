@@ -27,7 +27,7 @@ OWN = {"equal": "exactly", "low": "at_least", "high": "at_most"}
 def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Outcome, ...]:
     """Return value and limits of every rule at a formula, from raw data."""
     outcomes = []
-    for rule, enforced in (*((r, True) for r in brief.all_rules), *((r, False) for r in brief.watched)):
+    for rule, enforced in (*((r, True) for r in brief.enforced), *((r, False) for r in brief.watched)):
         low, high = rule.limits
         value, violation = rule.judged(formula, setting)
         broken = enforced and rule.exceeded(formula, violation)
@@ -81,7 +81,7 @@ class Pricer:
             per, below = brief.pool.vector(measure.per), measure.constants(brief.pool.held_back)[1]
             self.unit /= float(per @ basis.x[: self.model.doses]) + below
             self.unit_here /= float(per @ found.x[: self.model.doses]) + below
-        self.steps = {rule.id: rule.step for rule in brief.all_rules}
+        self.steps = {rule.id: rule.step for rule in brief.enforced}
         self.moved: dict[str, dict[str, list[tuple[int, Lever]]]] = {}
         for r, row in enumerate(self.model.rows):
             for lever in row.levers if row.side == "link" else (self._own(row),):

@@ -53,7 +53,7 @@ class Probe:
     @property
     def ids(self) -> tuple[str, ...]:
         """Ids of every rule, the pH rule last."""
-        return tuple(r.id for r in self.brief.all_rules)
+        return tuple(r.id for r in self.brief.enforced)
 
     def feasible(self, active: frozenset[str]) -> bool:
         """Return whether the active rules can be kept together in some case.
@@ -96,15 +96,15 @@ class Probe:
 
     def _cases_of(self, active: frozenset[str]) -> tuple[Case, ...]:
         acidity = self.brief.acidity if PH in active else None
-        clear = acidity is not None and acidity.clear and any(r.clears and r.id in active for r in self.brief.rules)
+        clear = acidity is not None and acidity.clear and any(r.clears and r.id in active for r in self.brief.modelled)
         key = (acidity is not None, clear)
         if key not in self._cases:
             if acidity is None:
-                model = build(self.brief.rules, self.brief.pool, NO_SETTING, droppable=True)
+                model = build(self.brief.modelled, self.brief.pool, NO_SETTING, droppable=True)
                 self._cases[key] = (Case(model, (NO_SETTING,), model.upper),)
             else:
                 rule = acidity.model_copy(update={"clear": clear})
-                self._cases[key] = cases(self.brief.rules, rule, self.brief.pool, droppable=True)
+                self._cases[key] = cases(self.brief.modelled, rule, self.brief.pool, droppable=True)
         return self._cases[key]
 
     def _load(self, model: Model, active: frozenset[str], half: Half | None = None) -> Loaded:
@@ -175,7 +175,7 @@ class Probe:
         largest = np.abs(ray).max(initial=0.0)
         owners = {loaded.owners[r] for r in np.nonzero(np.abs(ray) > 1e-10 * largest)[0]} - {"use"}
         setting = case.settings[0]
-        shifting = any(r.id in owners and r.ph_key(self.brief.pool, setting) is not None for r in self.brief.rules)
+        shifting = any(r.id in owners and r.ph_key(self.brief.pool, setting) is not None for r in self.brief.modelled)
         without_ph = check_infeasible(model.matrix, low, high, model.lower, model.upper, ray)
         if self.brief.acidity is not None and (shifting or not without_ph):
             owners.add(PH)

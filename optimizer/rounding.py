@@ -205,7 +205,7 @@ def _rooms(brief: Brief, found: Found) -> dict[int, tuple[float, float, float]]:
     assert found.x is not None
     model = found.case.model
     step, rooms = brief.scenario.scale_step, {}
-    rules = {r.id: r for r in brief.rules}
+    rules = {r.id: r for r in brief.modelled}
     used = found.x[: model.doses] > 1e-9
     for r, row in enumerate(model.rows):
         rule = rules.get(row.owner)
@@ -295,7 +295,7 @@ def _checked(brief: Brief, result: Result, counts: Vector, setting: Setting, *, 
     formula = grid_formula(brief, counts)
     if formula is None:
         return None
-    off = {rule.id: (rule, rule.violation(formula, setting)) for rule in brief.all_rules}
+    off = {rule.id: (rule, rule.violation(formula, setting)) for rule in brief.enforced}
     if any(rule.exceeded(formula, by) for rule, by in off.values()):
         return None
     sign, name = brief.scenario.objective.goals[0]
@@ -332,8 +332,8 @@ def broken(rule: Rule, formula: Formula, setting: Setting) -> bool:
 def _stopping(brief: Brief, found: Found, goals: list[Vector]) -> tuple[str, ...]:
     """Return rules that no grid formula keeps together (removal test); one of them must give."""
     setting = found.case.settings[0]
-    kept = list(brief.rules)
-    for rule in brief.rules:
+    kept = list(brief.modelled)
+    for rule in brief.modelled:
         if rule.id == "total":
             continue
         trial = [r for r in kept if r.id != rule.id]

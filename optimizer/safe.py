@@ -89,12 +89,12 @@ def _protected(brief: Brief, lots: Lots, case: Case, safety: Safety, measure: Li
     """Return the case's program with every row protected, and the cost if prices may be off."""
     model, setting = case.model, case.settings[0]
     n = model.doses
-    weak, strong = (build(brief.rules, pool, setting).rows for pool in (lots.low, lots.high))
+    weak, strong = (build(brief.modelled, pool, setting).rows for pool in (lots.low, lots.high))
     planned = model.matrix[:, :n]
     moves = [np.array([row.doses for row in rows])[: len(planned)] - planned for rows in (weak, strong)]
     rises, falls = np.maximum(*moves).clip(min=0.0), (-np.minimum(*moves)).clip(min=0.0)
     dear = safety.price_off / 100 * np.abs(brief.pool.prices) / 100
-    kinds = {r.id: r.kind for r in brief.rules}
+    kinds = {r.id: r.kind for r in brief.modelled}
     for r, row in enumerate(model.rows):
         if kinds.get(row.owner) == "cost":
             rises[r] += dear

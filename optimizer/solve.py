@@ -126,7 +126,7 @@ def _refuse_what_differs(brief: Brief, found: Found, formula: Formula, setting: 
     Raises:
         SolverError: If it does.
     """
-    for rule in brief.all_rules:
+    for rule in brief.enforced:
         if rule.breaks(formula, setting):
             missed = number(rule.violation(formula, setting), 9)
             what = f"the formula breaks '{rule.reading()}' by {missed} {rule.unit}; the answer is withheld."

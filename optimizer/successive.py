@@ -176,7 +176,7 @@ def _local(descent: Descent, done: Solved, first: Result, bound: float) -> Resul
     rules = tuple(
         replace(o, holds_from=nan, holds_to=nan, price_from=nan, price_to=nan) if o.binding else o
         for o in result.rules
-        if o.id not in curved or o.id in {r.id for r in brief.rules}
+        if o.id not in curved or o.id in {r.id for r in brief.modelled}
     )
     names = _names(descent)
     bounded = "" if isnan(bound) else f" It cannot be better than {number(bound, 4)}, the best without the rule."
@@ -221,7 +221,7 @@ def _rounded(descent: Descent, best: Point, result: Result) -> Rounded:
             continue
         counted = near_grid(asked, near, near.cost, NEAR)
         formula = None if counted is None else grid_formula(brief, counted[0])
-        if formula is not None and not any(broken(r, formula, result.setting) for r in brief.all_rules):
+        if formula is not None and not any(broken(r, formula, result.setting) for r in brief.enforced):
             found.append((round(sign * measure.value(formula, result.setting), 9), n, formula))
             if len(found) > 1:
                 break

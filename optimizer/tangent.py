@@ -89,16 +89,16 @@ class Tangent(LimitRule):
 
 def bent(brief: Brief) -> tuple[CurvedRule, ...]:
     """Return the rules of a brief that have a limit and no rows."""
-    return tuple(r for r in brief.rules if isinstance(r, CurvedRule) and r.limits != (-inf, inf))
+    return tuple(r for r in brief.modelled if isinstance(r, CurvedRule) and r.limits != (-inf, inf))
 
 
 def straight(brief: Brief) -> Brief:
     """Return a brief without its curved rules that have a limit."""
     gone = {r.id for r in bent(brief)}
-    return replace(brief, rules=tuple(r for r in brief.rules if r.id not in gone))
+    return replace(brief, modelled=tuple(r for r in brief.modelled if r.id not in gone))
 
 
 def with_rules(brief: Brief, more: Mapping[str, Rule]) -> Brief:
     """Return a brief in which rules take the place of those of the same id, or are added."""
-    kept = {r.id: r for r in brief.rules} | dict(more)
-    return replace(brief, rules=tuple(kept[k] for k in sorted(kept)))
+    kept = {r.id: r for r in brief.modelled} | dict(more)
+    return replace(brief, modelled=tuple(kept[k] for k in sorted(kept)))

@@ -183,7 +183,7 @@ def _problems(where: str, wanted: VariantFile, base: dict[str, float], brief: Br
             if new not in brief.pool.index:
                 step = nearest(new, brief.library.by_id)
                 problems.append(Problem(where, key, f"'{new}' is not in the library.", step))
-        rules = {r.id for r in brief.all_rules}
+        rules = {r.id for r in brief.enforced}
         for rule in variant.without_rules:
             if rule not in rules:
                 what = f"the brief has no rule '{rule}'."

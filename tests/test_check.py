@@ -430,7 +430,7 @@ def test_check_tells_exactly_the_rules_that_a_second_opinion_finds_broken(seed: 
     brief = brief_of(case)
     checked = check(brief, doses, oracle.held_back(case))
     target = checked.setting.target
-    rules = {r.id: r for r in brief.rules}
+    rules = {r.id: r for r in brief.modelled}
     for table in oracle.hard_rules(case, oracle.candidates(case)):
         value = oracle.value_at(case, table, doses, target)
         low, high = (-inf, 0.0) if table["kind"] == "clear" else oracle.limits_of(table)
@@ -460,9 +460,9 @@ def test_mends_keep_what_was_kept(seed: int) -> None:
     checked = check(brief, doses, oracle.held_back(case))
     assert {m.id for m in checked.mends} == set(checked.broken)
     for mend in checked.mends:
-        keep = {r.id for r in brief.all_rules} - set(checked.broken) | {mend.id}
-        rules = tuple(r for r in brief.rules if r.id in keep | {"total"})
-        eased = replace(brief, rules=rules, acidity=brief.acidity if "ph" in keep else None)
+        keep = {r.id for r in brief.enforced} - set(checked.broken) | {mend.id}
+        rules = tuple(r for r in brief.modelled if r.id in keep | {"total"})
+        eased = replace(brief, modelled=rules, acidity=brief.acidity if "ph" in keep else None)
         if mend.cost is None and "ph" not in keep:
             assert solve(eased).ending == "infeasible"
         if mend.cost is not None:

@@ -222,17 +222,17 @@ def test_single_repairs_hold_what_the_sources_name(case_of: Find) -> None:
 def reduced(brief: Brief, ids: Iterable[str]) -> Brief:
     """Return the brief with these rules alone, for the least cost."""
     ids = frozenset(ids)
-    rules = tuple(r for r in brief.rules if r.id in ids)
+    rules = tuple(r for r in brief.modelled if r.id in ids)
     acidity = brief.acidity if PH in ids else None
     if acidity is not None:
         acidity = acidity.model_copy(update={"clear": any(r.kind == "clear" for r in rules)})
     scenario = brief.scenario.model_copy(update={"objective": Objective()})
-    return replace(brief, scenario=scenario, rules=rules, acidity=acidity, watched=())
+    return replace(brief, scenario=scenario, modelled=rules, acidity=acidity, watched=())
 
 
 def possible(brief: Brief) -> bool:
     """Return whether a brief can be met, by solving it for the least cost."""
-    ending = solve(reduced(brief, (r.id for r in brief.all_rules))).ending
+    ending = solve(reduced(brief, (r.id for r in brief.enforced))).ending
     assert ending in ("optimal", "infeasible")
     return ending == "optimal"
 
@@ -264,7 +264,7 @@ def impossible(seed: int, sort: str) -> tuple[Brief, Explanation]:
 @given(SEED, st.sampled_from(tuple(WISHES)))
 def test_8_a_conflict_is_impossible_and_each_member_is_needed(seed: int, sort: str) -> None:
     brief, explanation = impossible(seed, sort)
-    assert set(explanation.conflict) <= {r.id for r in brief.all_rules}
+    assert set(explanation.conflict) <= {r.id for r in brief.enforced}
     assert list(explanation.conflict) == sorted(set(explanation.conflict))
     found = solve(reduced(brief, explanation.conflict))
     assert found.ending == "infeasible"
@@ -283,7 +283,7 @@ def apply(brief: Brief, changes: Iterable[Change]) -> Brief:
 @given(SEED, st.sampled_from(tuple(WISHES)))
 def test_9_the_repair_makes_the_brief_possible(seed: int, sort: str) -> None:
     brief, explanation = impossible(seed, sort)
-    rules = {r.id: r for r in brief.all_rules}
+    rules = {r.id: r for r in brief.enforced}
     for change in (*explanation.repair, *explanation.single_repairs):
         assert rules[change.id].may_give
         assert change.id != "total"
@@ -328,7 +328,7 @@ def opened(brief: Brief, rule: Rule, side: str) -> Brief | None:
     if (side == "rule") or not isfinite(low if side == "low" else high):
         return None
     ends = (-inf, high) if side == "low" else (low, inf)
-    return replace(brief, rules=tuple(r.with_limits(*ends) if r.id == rule.id else r for r in brief.rules))  # type: ignore[attr-defined]
+    return replace(brief, modelled=tuple(r.with_limits(*ends) if r.id == rule.id else r for r in brief.modelled))  # type: ignore[attr-defined]
 
 
 def without(brief: Brief, ids: Iterable[str]) -> Brief:
@@ -336,12 +336,12 @@ def without(brief: Brief, ids: Iterable[str]) -> Brief:
     ids, rules, acidity = frozenset(ids), [], brief.acidity
     if acidity is not None and PH in ids:
         acidity = acidity.model_copy(update={"low": 0.0, "high": 14.0})
-    for rule in brief.rules:
+    for rule in brief.modelled:
         if rule.id not in ids:
             rules.append(rule)
         elif isinstance(rule, LimitRule) and rule.ratio and isfinite(rule.limits[1]):
             rules.append(rule.with_limits(-inf, 1e4))
-    return replace(brief, rules=tuple(rules), acidity=acidity)
+    return replace(brief, modelled=tuple(rules), acidity=acidity)
 
 
 @CI
@@ -350,7 +350,7 @@ def test_9_no_other_single_limit_would_do(seed: int, sort: str) -> None:
     brief, explanation = impossible(seed, sort)
     told = {(c.id, c.side) for c in explanation.single_repairs}
     enough = set()
-    for rule in brief.all_rules:
+    for rule in brief.enforced:
         for side in ("low", "high", "rule"):
             eased = opened(brief, rule, side) if rule.may_give else None
             if eased is not None and possible(eased):
@@ -381,7 +381,7 @@ def least_move(brief: Brief, change: Change) -> float:
 @given(SEED, st.sampled_from(SMALL))
 def test_9_steps_are_the_least_way_in_noticeable_steps(seed: int, sort: str) -> None:
     brief, explanation = impossible(seed, sort)
-    steps = {r.id: r.step for r in brief.all_rules}
+    steps = {r.id: r.step for r in brief.enforced}
     for change in explanation.single_repairs:
         if change.side == "rule":
             assert change.steps == 10
@@ -394,7 +394,7 @@ def test_9_steps_are_the_least_way_in_noticeable_steps(seed: int, sort: str) -> 
 @given(SEED, st.sampled_from(["twice", "any"]))
 def test_9_no_repair_of_fewer_rules_exists(seed: int, sort: str) -> None:
     brief, explanation = impossible(seed, sort)
-    giving = [r.id for r in brief.all_rules if r.may_give]
+    giving = [r.id for r in brief.enforced if r.may_give]
     assert len(giving) <= 12
     for size in range(len(explanation.repair) or 3):
         for fewer in combinations(giving, size):

@@ -447,7 +447,9 @@ def test_pieces_equal_the_answers_of_the_brief_with_that_limit(seed: int, axes: 
     def asked(m: float) -> Result:
         limits = (m, inf) if x[0] < 0 else (-inf, m)
         swept = measure.with_limits(*limits).model_copy(update={"id": "swept"})
-        return solve(replace(brief, rules=tuple(sorted((*brief.rules, swept), key=lambda r: r.id)), scenario=scenario))
+        return solve(
+            replace(brief, modelled=tuple(sorted((*brief.modelled, swept), key=lambda r: r.id)), scenario=scenario)
+        )
 
     for piece in pieces:
         length = piece.last - piece.first
@@ -461,7 +463,7 @@ def test_pieces_equal_the_answers_of_the_brief_with_that_limit(seed: int, axes: 
             formula = formula_at(brief.pool, dict(zip(brief.pool.ids, piece.doses_at(m), strict=True)))
             assert optimised.value(formula, case.settings[0]) == pytest.approx(piece.at(m), rel=1e-6, abs=1e-6)
             assert measure.value(formula, case.settings[0]) == pytest.approx(m, rel=1e-6, abs=1e-6)
-            for rule in brief.rules:
+            for rule in brief.modelled:
                 assert rule.violation(formula, case.settings[0]) <= 10 * rule.slack(), rule.id
             told = next(o for o in asked(m).rules if o.id == "swept")
             if 0 < share < 1 and not optimised.ratio:
@@ -600,7 +602,7 @@ def at_most_or_least(brief: Brief, y: Measure, x: Measure, m: float) -> float:
     """Return the best y, turned, of a brief with a limit on x stated as a rule."""
     limits = (m, inf) if x[0] < 0 else (-inf, m)
     swept = brief.measure(x[1]).with_limits(*limits).model_copy(update={"id": "swept"})
-    asked = replace(brief, rules=tuple(sorted((*brief.rules, swept), key=lambda r: r.id)))
+    asked = replace(brief, modelled=tuple(sorted((*brief.modelled, swept), key=lambda r: r.id)))
     found = Corridor(asked).best_of_each(y[0], asked.measure(y[1]))
     return min((y[0] * f.objective for f in found if f.x is not None), default=inf)
 

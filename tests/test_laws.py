@@ -221,7 +221,7 @@ def at_limit(brief: Brief, rule: Rule, side: str, limit: float) -> Brief:
         low, high = rule.limits
         ends = {"low": (limit, high), "high": (low, limit), "equal": (limit, limit)}[side]
         moved = rule.with_limits(*ends)
-    return replace(brief, rules=tuple(moved if r.id == rule.id else r for r in brief.rules))
+    return replace(brief, modelled=tuple(moved if r.id == rule.id else r for r in brief.modelled))
 
 
 def cost_at(brief: Brief, rule: Rule, side: str, limit: float) -> float:
@@ -238,7 +238,7 @@ STEERED = ("count", "one-of", "needs", "excludes", "thickening")
 
 def priced(result: Result) -> list[tuple[Rule, Outcome, float]]:
     """Return the rules with a price, their outcome and the limit that it is the price of."""
-    rules = {r.id: r for r in result.brief.rules}
+    rules = {r.id: r for r in result.brief.modelled}
     found = [o for o in result.rules if o.binding and isfinite(o.price) and isinstance(rules.get(o.id), LimitRule)]
     found = [o for o in found if o.kind not in STEERED]
     return [(rules[o.id], o, o.high if o.binding == "high" else o.low) for o in found]
@@ -335,7 +335,7 @@ def test_5_a_price_changes_beyond_its_range(case: Case) -> None:
 @given(st.one_of(briefs.small(), briefs.large()))
 def test_6_a_price_that_is_not_zero_means_binding(case: Case) -> None:
     brief = brief_of(case)
-    rules = {r.id: r for r in brief.all_rules}
+    rules = {r.id: r for r in brief.enforced}
     for outcome in (limit for o in solve(brief).rules for limit in (o, *o.also)):
         if isnan(outcome.price) or abs(outcome.price) < 1e-9:
             continue
@@ -356,7 +356,7 @@ def test_6_what_does_not_bind_costs_nothing(case: Case) -> None:
     if result.formula is None:
         return
     loose = {o.id for o in result.rules if not o.binding and not isnan(o.value)}
-    kept = replace(brief, rules=tuple(r for r in brief.rules if r.id not in loose))
+    kept = replace(brief, modelled=tuple(r for r in brief.modelled if r.id not in loose))
     assert same(worth(solve(kept)), worth(result))
 
 
@@ -372,8 +372,8 @@ def test_7_every_formula_keeps_every_rule(case: Case) -> None:
     assert min(doses.values()) > 0
     target = result.ph.target if result.ph else None
     outcomes = {o.id: o for o in result.rules}
-    assert set(outcomes) >= {r.id for r in brief.all_rules}
-    for rule in brief.all_rules:
+    assert set(outcomes) >= {r.id for r in brief.enforced}
+    for rule in brief.enforced:
         assert outcomes[rule.id].violation <= 10 * rule.slack(), rule.id
         low, high = rule.limits
         if rule.kind != "ph" and not isnan(outcomes[rule.id].value):
@@ -474,7 +474,7 @@ def said(text: str, value: float, unit: str) -> bool:
 @given(st.one_of(briefs.small(), briefs.large()))
 def test_12_a_reading_holds_every_limit_and_its_unit(case: Case) -> None:
     brief = brief_of(case)
-    for rule in brief.all_rules:
+    for rule in brief.enforced:
         text = rule.reading()
         assert text.strip() == text
         assert not re.search(r"\b(nan|inf|None)\b", text)
@@ -567,7 +567,7 @@ def test_a_link_takes_no_price_from_a_limit() -> None:
     brief = brief_of(case)
     result = solve(brief)
     assert doses_of(result)["aa"] == pytest.approx(15)
-    rule = next(r for r in brief.rules if r.id == "exact")
+    rule = next(r for r in brief.modelled if r.id == "exact")
     assert slopes(brief, rule, "equal", 15, 0.01) == pytest.approx((0.02, 0.02), abs=1e-9)
     assert _outcome(result, "exact").price == pytest.approx(0.02, abs=1e-9)
 
@@ -671,7 +671,7 @@ def test_only_a_thickener_named_as_one_opens_the_thickener_route() -> None:
 def test_a_ratio_to_nothing_breaks_an_upper_limit() -> None:
     case = _case({"id": "ratio", "kind": "ratio", "at_most": 3})
     brief = brief_of(case)
-    rule = next(r for r in brief.rules if r.id == "ratio")
+    rule = next(r for r in brief.modelled if r.id == "ratio")
     only_anionic = Formula((Line(brief.pool.items[0], 20.0), Line(brief.pool.items[1], 80.0)))
     assert only_anionic.dose("aa") == 20
     assert rule.violation(only_anionic, Setting()) > 0

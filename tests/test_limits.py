@@ -50,13 +50,13 @@ class Held:
 
     def bound(self) -> list[Outcome]:
         """Return every limit of a stated or implied rule that binds and has a price."""
-        mine = {r.id for r in self.brief.rules}
+        mine = {r.id for r in self.brief.modelled}
         limits = [limit for o in self.result.rules for limit in o.bound if o.id in mine and o.id != "total"]
         return [limit for limit in limits if not isnan(limit.price)]
 
     def at(self, told: Outcome, limit: float) -> float:
         """Return the best objective with one limit at another value; infinite if that cannot be met."""
-        return self._best(moved(r, told.limit, limit) if r.id == told.id else r for r in self.brief.rules)
+        return self._best(moved(r, told.limit, limit) if r.id == told.id else r for r in self.brief.modelled)
 
     def _best(self, rules: Iterable[Rule]) -> float:
         pool = self.brief.pool

@@ -311,7 +311,7 @@ def test_a_weight_that_is_off_is_told_and_the_master_is_mended(plan: Path, tmp_p
     formula = made.master.formula
     assert fsum(line.percent for line in formula.lines) + formula.held_back == pytest.approx(100, abs=1e-9)
     assert formula.dose("sorbitan-sesquicaprylate") == pytest.approx(1.2)
-    found = {r.id: r for r in made.brief.rules}
+    found = {r.id: r for r in made.brief.modelled}
     assert not broken(found["amphoteric-share"], formula, made.master.setting)
     assert not broken(found["active"], formula, made.master.setting)
 

@@ -94,7 +94,7 @@ def test_a_rule_names_a_property_joined_either_way(stated: str, declared: str) -
         "scenario": {"name": "x", "rule": [rule]},
     }
     brief = brief_of(case)
-    assert {r.id: r for r in brief.rules}["feel"].amount(brief.pool.items[0]) == pytest.approx(0.5)
+    assert {r.id: r for r in brief.modelled}["feel"].amount(brief.pool.items[0]) == pytest.approx(0.5)
 
 
 def test_a_range_varies_a_rule_joined_either_way(tmp_path: Path) -> None:

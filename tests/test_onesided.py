@@ -58,15 +58,15 @@ def moved(brief: Brief, rule: Rule, side: str, limit: float) -> float:
     ends = {"low": (limit, high), "high": (low, limit), "equal": (limit, limit)}[side]
     if ends[0] > ends[1]:
         return inf
-    rules = tuple(rule.with_limits(*ends) if r.id == rule.id else r for r in brief.rules)
-    found = solve(replace(brief, rules=rules))
+    rules = tuple(rule.with_limits(*ends) if r.id == rule.id else r for r in brief.modelled)
+    found = solve(replace(brief, modelled=rules))
     assert found.ending in ("optimal", "infeasible")
     return found.objective if found.ending == "optimal" else inf
 
 
 def differences(brief: Brief, outcome: Outcome, step: float = 1e-4, at: float | None = None) -> tuple[float, float]:
     """Return the slopes of the least cost just below and just above a limit."""
-    rule = next(r for r in brief.rules if r.id == outcome.id)
+    rule = next(r for r in brief.modelled if r.id == outcome.id)
     limit = (outcome.high if outcome.binding == "high" else outcome.low) if at is None else at
     here = moved(brief, rule, outcome.binding, limit)
     below, above = (moved(brief, rule, outcome.binding, limit + d) for d in (-step, step))
@@ -75,7 +75,7 @@ def differences(brief: Brief, outcome: Outcome, step: float = 1e-4, at: float | 
 
 def told(result: Result) -> dict[str, Outcome]:
     """Return the outcomes that sit on a limit with a price."""
-    rules = {r.id for r in result.brief.rules if isinstance(r, LimitRule)}
+    rules = {r.id for r in result.brief.modelled if isinstance(r, LimitRule)}
     return {o.id: o for o in result.rules if o.binding and o.id in rules and not isnan(o.price)}
 
 
@@ -100,7 +100,7 @@ def test_prices_to_each_side_are_the_slopes_to_each_side(seed: int, sort: str) -
         below, above = differences(brief, outcome)
         assert close(outcome.price_if_lowered, below), (outcome.id, outcome.price_if_lowered, below)
         assert close(outcome.price_if_raised, above), (outcome.id, outcome.price_if_raised, above)
-        rule = next(r for r in brief.rules if r.id == outcome.id)
+        rule = next(r for r in brief.modelled if r.id == outcome.id)
         if isinstance(rule, LimitRule) and not rule.ratio:  # the least cost is convex in a right-hand side
             assert outcome.price_if_lowered <= outcome.price_if_raised + 1e-9
 
@@ -243,7 +243,7 @@ def test_the_clear_shampoos_prices_to_each_side() -> None:
 @given(SEED, st.sampled_from(["small", "large"]))
 def test_a_means_price_at_both_ends_of_its_range(seed: int, sort: str) -> None:
     brief, result = met(seed, sort)
-    rules = {r.id: r for r in brief.rules}
+    rules = {r.id: r for r in brief.modelled}
     for outcome in told(result).values():
         rule = rules[outcome.id]
         if not isinstance(rule, LimitRule) or not rule.ratio:

@@ -107,7 +107,7 @@ def test_branching_finds_what_trying_everything_finds(seed: int) -> None:
     case["scenario"].pop("pool", None)
     case["scenario"]["rule"].append({"id": "each", "kind": "if-used", "of": {"but_not": ["aqua"]}, "at_least": 0.25})
     brief = briefs.brief_of(case)
-    columns = max(c.model.size - c.model.doses for c in cases(brief.rules, brief.acidity, brief.pool))
+    columns = max(c.model.size - c.model.doses for c in cases(brief.modelled, brief.acidity, brief.pool))
     assert columns > ENUMERATED
     expected, found = oracle.best(case), solve(brief)
     assert found.ending == expected.ending

@@ -348,7 +348,7 @@ def test_prices_are_those_of_the_rules_over_one_step(result: Result) -> None:
     bars = sketch.drawing
     assert isinstance(bars, Bars)
     falls, never, *plain = bars.rows
-    steps = {r.id: r.step for r in result.brief.all_rules}
+    steps = {r.id: r.step for r in result.brief.enforced}
     assert (falls.low, falls.high) == (-2.0 * steps[bound[0].id], 0.0)
     assert falls.hatched
     assert "Hatched bars: it falls." in sketch.note

@@ -258,7 +258,7 @@ def test_the_safe_formula_keeps_every_rule_at_every_corner_from_raw_facts(seed: 
         lots = lots_of(at.pool, at.library)
         x = np.array([doses.get(i, 0.0) for i in at.pool.ids])
         formula = lots.formula(x, lots.planned, at.library)
-        for rule in brief.rules:
+        for rule in brief.modelled:
             assert rule.violation(formula, setting) <= 10 * rule.slack(), rule.reading()
 
 
@@ -422,7 +422,7 @@ def test_the_ends_of_a_share_of_blends_are_those_of_the_corners(seed: int, budge
     case: Case = {"materials": made, "shelf": shelf, "scenario": {"name": "blends", "rule": [rule]}}
     brief = brief_of(case)
     lots = lots_of(brief.pool, brief.library)
-    share = next(x for x in brief.rules if x.id == "s")
+    share = next(x for x in brief.modelled if x.id == "s")
     assert isinstance(share, LimitRule)
     got = lots.extremes(share, np.array([doses[i] for i in brief.pool.ids]), budget)
     values = [oracle.value_at(c, rule, doses, None) for c in corners(case, brief, int(min(budget, 4)))]
@@ -480,7 +480,7 @@ def test_random_lots_agree_with_each_rule_computed_from_raw_facts(name: str) -> 
     drawn_lots = draw_lots(lots, 40, 7)
     setting = done.nominal.setting
     failed = 0
-    for rule in brief.rules:
+    for rule in brief.modelled:
         kept = holds(rule, lots, doses, drawn_lots, setting)
         values = lots.drawn(rule, doses, drawn_lots.active) if isinstance(rule, LimitRule) and linear(rule) else None
         for k, lot in enumerate(drawn_lots.active):
@@ -491,8 +491,8 @@ def test_random_lots_agree_with_each_rule_computed_from_raw_facts(name: str) -> 
             if values is not None and not isnan(values[k]):
                 assert values[k] == pytest.approx(rule.value(formula, setting), rel=1e-9, abs=1e-9)
     assert failed > 0
-    summary = trial(brief.rules, lots, doses, drawn_lots, setting)
-    every = np.all([holds(r, lots, doses, drawn_lots, setting) for r in brief.rules], axis=0)
+    summary = trial(brief.modelled, lots, doses, drawn_lots, setting)
+    every = np.all([holds(r, lots, doses, drawn_lots, setting) for r in brief.modelled], axis=0)
     assert summary.kept == pytest.approx(every.mean())
 
 

@@ -51,7 +51,7 @@ def on_grid(formula: Formula, step: float) -> bool:
 
 def broken(formula: Formula, result: Result) -> list[str]:
     """Return the rules that a formula breaks."""
-    rules = result.brief.all_rules
+    rules = result.brief.enforced
     return [r.id for r in rules if r.violation(formula, result.setting) > band(r) + r.slack()]
 
 
@@ -79,7 +79,7 @@ def test_13_a_rounded_formula_is_exact_and_keeps_every_rule(part: int) -> None:
         assert rounded is not None
         assert rounded.step == case["scenario"]["scale_step"]
         if rounded.formula is None:
-            readings = [r.reading() for r in result.brief.all_rules]
+            readings = [r.reading() for r in result.brief.enforced]
             assert rounded.stopped_by
             assert all(r in readings for r in rounded.stopped_by)
             stopped += 1
@@ -90,7 +90,7 @@ def test_13_a_rounded_formula_is_exact_and_keeps_every_rule(part: int) -> None:
         sign, goal = result.brief.scenario.objective.goals[0]
         value = result.brief.measure(goal).value(rounded.formula, result.setting)
         assert rounded.objective == pytest.approx(value, rel=1e-12)
-        off = [(r.violation(rounded.formula, result.setting), r.slack()) for r in result.brief.all_rules]
+        off = [(r.violation(rounded.formula, result.setting), r.slack()) for r in result.brief.enforced]
         assert len(rounded.missed) == sum(by > slack for by, slack in off)
         worse = sign * (value - result.objective)
         leaning = any(by > 0 for by, _ in off)
@@ -107,7 +107,7 @@ def test_13_a_second_opinion_finds_every_rule_kept(part: int) -> None:
         if formula is None:
             continue
         doses = {line.item.id: line.percent for line in formula.lines}
-        rules = {r.id: r for r in result.brief.rules}
+        rules = {r.id: r for r in result.brief.modelled}
         for table in oracle.hard_rules(case, oracle.candidates(case)):
             if table["id"] not in rules:
                 continue  # a ceiling on what no candidate holds
@@ -143,7 +143,7 @@ def cheapest_on_grid(case: Case, brief: Brief, step: float, spare: float = 1.0) 
     x = np.zeros((len(items), counts.shape[1]))
     x[others], x[water] = counts * step, (total - counts.sum(axis=0)) * step
     kept = np.ones(x.shape[1], bool)
-    rules = {r.id: r for r in brief.rules}
+    rules = {r.id: r for r in brief.modelled}
     for table in oracle.hard_rules(case, items):
         if table["id"] == "total" or table["id"] not in rules:
             continue

@@ -374,7 +374,7 @@ def test_stock_counts_every_shelf_line_and_not_the_cheapest_alone() -> None:
             "betaine: the 101 kg in stock on 2 shelf lines count together, at the price per kg and the strength of the "
             "cheapest line (2, the dearest in stock is 3)"
         )
-    stock = {r.id: r for r in brief.rules}["stock-betaine"]
+    stock = {r.id: r for r in brief.modelled}["stock-betaine"]
     assert stock.limits[1] == pytest.approx(1010)
     assert stock.reading() == "betaine (stock of 2 shelf lines for this batch) at most 1010 % (shelf)"
 
@@ -383,12 +383,12 @@ def test_stock_of_a_cheapest_line_that_states_none_is_what_the_other_lines_hold(
     tables = {"name": "x", "batch_kg": 10, "rule": [{"id": "active", "kind": "active", "exactly": 6}]}
     lines = [{"material": "betaine", "price_per_kg": 2}, {"material": "betaine", "price_per_kg": 3, "stock_kg": 1}]
     brief = make_brief(scenario_from(tables, "brief"), library(), shelf(*lines))
-    stock = {r.id: r for r in brief.rules}["stock-betaine"]
+    stock = {r.id: r for r in brief.modelled}["stock-betaine"]
     assert stock.limits[1] == pytest.approx(10)
     assert "lines" not in stock.reading()
     assert solve(brief).ending == "infeasible"
     unstated = make_brief(scenario_from(tables, "brief"), library(), shelf(lines[0]))
-    assert "stock-betaine" not in {r.id for r in unstated.rules}
+    assert "stock-betaine" not in {r.id for r in unstated.modelled}
 
 
 def test_water_that_is_not_on_the_shelf_is_free_and_told() -> None:

@@ -146,7 +146,7 @@ def test_a_substitute_keeps_every_rule_and_every_locked_dose(seed: int) -> None:
     if done.answer is None or done.base is None:
         return
     setting = done.answer.ph.setting if done.answer.ph else done.base.setting
-    assert [r.id for r in asked_of(brief, done).all_rules if broken(r, done.answer.formula, setting)] == []
+    assert [r.id for r in asked_of(brief, done).enforced if broken(r, done.answer.formula, setting)] == []
     before, after = done.base.formula.doses, done.answer.formula.doses
     still = {i for i in {*before, *after} if abs(before.get(i, 0.0) - after.get(i, 0.0)) <= MOVED}
     assert {*before, *after} - still - {"aqua"} <= set(done.answer.changed)

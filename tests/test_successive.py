@@ -57,7 +57,7 @@ def drawn(r: Random) -> Case:
 
 
 def free_rule(brief: Brief) -> CurvedRule:
-    rule = next(r for r in brief.rules if r.id == "free")
+    rule = next(r for r in brief.modelled if r.id == "free")
     assert isinstance(rule, CurvedRule)
     return rule
 
@@ -84,7 +84,7 @@ def other_solver(brief: Brief, starts: int, r: Random) -> float:
     cost = pool.prices / 100
     limit = rule.limits[1]
     kept: list[dict[str, Any]] = [{"type": "eq", "fun": lambda x: x.sum() - 100, "jac": lambda x: np.ones(n)}]
-    for other in brief.rules:
+    for other in brief.modelled:
         for row in () if other.id in ("free", "total") else other.rows(pool, Setting()):
             for sign, end in ((1, row.low), (-1, row.high)):
                 if np.isfinite(end):
@@ -124,7 +124,7 @@ def test_local_answers_are_as_good_as_another_solvers_from_many_starts() -> None
         found = solve(brief)
         assert found.formula is not None
         assert free_rule(brief).value(found.formula, Setting()) <= limit + 1e-6
-        assert all(r.violation(found.formula, Setting()) <= 1e-5 for r in brief.rules)
+        assert all(r.violation(found.formula, Setting()) <= 1e-5 for r in brief.modelled)
         assert found.proof in ("local", "certificate")
         other = other_solver(brief, 4, Random(seed))
         tried += 1
@@ -146,8 +146,8 @@ def bound() -> tuple[Brief, Result]:
 
 
 def at_limit(brief: Brief, limit: float) -> Brief:
-    rules = tuple(r.model_copy(update={"at_most": limit}) if r.id == "free" else r for r in brief.rules)
-    return Brief(**{**brief.__dict__, "rules": rules})
+    rules = tuple(r.model_copy(update={"at_most": limit}) if r.id == "free" else r for r in brief.modelled)
+    return Brief(**{**brief.__dict__, "modelled": rules})
 
 
 def test_an_answer_that_keeps_the_rule_anyway_is_proven() -> None:
@@ -194,7 +194,7 @@ def test_the_grid_formula_keeps_the_rule_itself(bound: tuple[Brief, Result]) -> 
     grid = found.rounded.formula
     assert grid is not None
     assert free_rule(brief).value(grid, Setting()) <= free_rule(brief).limits[1] + 1e-6
-    assert not any(r.violation(grid, Setting()) > 1e-6 for r in brief.rules)
+    assert not any(r.violation(grid, Setting()) > 1e-6 for r in brief.modelled)
     assert sum(line.percent for line in grid.lines) == pytest.approx(100)
     assert all(abs(line.percent * 100 - round(line.percent * 100)) < 1e-6 for line in grid.lines)
     assert -1e-9 <= found.rounded.cost_of_rounding < 0.01
@@ -216,8 +216,8 @@ def test_what_cannot_be_reached_is_not_called_impossible(bound: tuple[Brief, Res
 
 def test_what_is_impossible_without_the_rule_is_proven_so(bound: tuple[Brief, Result]) -> None:
     brief = bound[0]
-    rules = tuple(r.model_copy(update={"at_least": 95.0}) if r.id == "active" else r for r in brief.rules)
-    found = solve(Brief(**{**brief.__dict__, "rules": rules}))
+    rules = tuple(r.model_copy(update={"at_least": 95.0}) if r.id == "active" else r for r in brief.modelled)
+    found = solve(Brief(**{**brief.__dict__, "modelled": rules}))
     assert (found.ending, found.proof) == ("infeasible", "certificate")
 
 
@@ -234,9 +234,9 @@ def test_check_measures_the_rule_and_finds_a_formula_that_keeps_it(bound: tuple[
 
 def test_frontier_by_steps_keeps_the_rule_and_agrees_with_blends(bound: tuple[Brief, Result]) -> None:
     brief, _ = bound
-    free = Brief(**{**brief.__dict__, "rules": tuple(r for r in brief.rules if r.id != "free")})
+    free = Brief(**{**brief.__dict__, "modelled": tuple(r for r in brief.modelled if r.id != "free")})
     shown = free_rule(brief).model_copy(update={"at_most": None})
-    free = Brief(**{**free.__dict__, "rules": (*free.rules, shown)})
+    free = Brief(**{**free.__dict__, "modelled": (*free.modelled, shown)})
     traced = stepped(free, (1, "cost"), (1, "free"), points=5)
     assert traced.local
     assert len(traced.breaks) >= 3

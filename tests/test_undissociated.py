@@ -110,7 +110,7 @@ def test_cost_is_that_of_an_own_search(at_least: float, acid: str, low: float) -
     assert found.ending == ("optimal" if wanted < np.inf else "infeasible")
     if found.formula is not None:
         assert found.objective == pytest.approx(wanted, abs=1e-7)
-        rule = next(r for r in found.brief.rules if isinstance(r, UndissociatedAcid))
+        rule = next(r for r in found.brief.modelled if isinstance(r, UndissociatedAcid))
         assert rule.value(found.formula, found.setting) >= at_least - 1e-6
 
 

@@ -201,7 +201,7 @@ def _lines(
 
 def _errors(brief: Brief, formula: Formula, setting: Setting, lines: tuple[MadeLine, ...]) -> dict[str, float]:
     """Return how far the balance's errors can move each rule's value, all of them the worst way."""
-    rules = (*brief.all_rules, *brief.watched)
+    rules = brief.rules
     here = {r.id: r.value(formula, setting) for r in rules}
     found = dict.fromkeys(here, 0.0)
     doses = formula.doses

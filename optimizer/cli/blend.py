@@ -80,7 +80,7 @@ def _export(path: Path, brief: Any, result: Any) -> None:
     from optimizer.engine import pulp_path
     from optimizer.model import cases, objective_vector
 
-    found = cases(brief.rules, brief.acidity, brief.pool)
+    found = cases(brief.modelled, brief.acidity, brief.pool)
     target = result.ph.target if result.ph else None
     case = next((c for c in found if any(s.target == target for s in c.settings)), found[0])
     sign, name = brief.scenario.objective.goals[0]

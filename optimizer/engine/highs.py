@@ -70,8 +70,8 @@ LINEAR_TIME = 60.0
 """Seconds that a linear program has at least: what a search found in its time is always repeated and checked."""
 LARGEST_COST = 50
 """Largest cost that the solver is given, in powers of two."""
-SMALLEST_END = 40
-"""Ends that lie further below a row's usual coefficient, in powers of two, are told from 0 only so far."""
+SMALLEST_END = 20
+"""Ends that lie further below a row's usual coefficient, in powers of two, may be what rounding leaves of 0."""
 
 
 def row_scales(matrix: Vector, low: Vector, high: Vector) -> Vector:

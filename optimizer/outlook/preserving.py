@@ -109,14 +109,14 @@ def preservation_of(brief: Brief, formula: Formula, setting: Setting) -> Preserv
         total = sum(doses.values())
         rooms = tuple(
             Room(rule.reading(), rule.value(formula, setting), rule.ceiling.percent)
-            for rule in (*brief.rules, *brief.watched)
+            for rule in (*brief.modelled, *brief.watched)
             if isinstance(rule, UseLevel) and incis[name].intersection(rule.ceiling.substances)
         )
         acid = undissociated(total, (low, high), pkas[name])
         acids.append(AcidPreservative(name, tuple(sorted(doses)), total, pkas[name], acid, rooms))
     exclusions = tuple(
         (rule.reading(), rule.breaks(formula, setting))
-        for rule in (*brief.rules, *brief.watched)
+        for rule in (*brief.modelled, *brief.watched)
         if isinstance(rule, Excludes)
         and any(g.holds(line.item.material) for g in (rule.of, rule.other) for line in formula.lines)
     )

@@ -109,7 +109,7 @@ class Plan:
 
 def rule_of(brief: Brief) -> Thickening:
     """Return the brief's thickening rule, or one with its usual limits."""
-    return next((r for r in brief.rules if isinstance(r, Thickening)), Thickening(id="thickening"))
+    return next((r for r in brief.modelled if isinstance(r, Thickening)), Thickening(id="thickening"))
 
 
 def plan_of(formula: Formula, setting: Setting, brief: Brief) -> Plan:

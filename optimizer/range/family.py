@@ -49,12 +49,12 @@ class Family:
         measure = brief.measure(name)
         varied = [rule for rule in (limit_of(brief, key) for key in keys) if rule is not None]
         priced = [k for k in keys if k.startswith(PRICE)]
-        capped = any(isinstance(r, Cost) and r.limits != (-inf, inf) for r in brief.rules)
+        capped = any(isinstance(r, Cost) and r.limits != (-inf, inf) for r in brief.modelled)
         if measure.ratio or (priced and capped) or any(type(r).rows is not LimitRule.rows for r in varied):
             return
         self.spans = spans_of(brief, keys)
         moved = {s.rule.id: s.rule.with_limits(*s.reference) for s in self.spans}
-        rules = tuple(moved.get(r.id, r) for r in brief.rules)
+        rules = tuple(moved.get(r.id, r) for r in brief.modelled)
         found = cases(rules, brief.acidity, brief.pool)
         model = found[0].model
         if model.choices or any(c.model is not model for c in found):

@@ -24,7 +24,7 @@ class Measures:
     def __init__(self, brief: Brief) -> None:
         """Keep what every rule counts of every candidate."""
         pool = brief.pool
-        self._rules = [r for r in brief.rules if isinstance(r, LimitRule)]
+        self._rules = [r for r in brief.modelled if isinstance(r, LimitRule)]
         self.place = {r.id: k for k, r in enumerate(self._rules)}
         constants = [r.constants(pool.held_back) for r in self._rules]
         self._above = np.array([c[0] for c in constants])[:, None]

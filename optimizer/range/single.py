@@ -28,7 +28,7 @@ def limit_of(brief: Brief, key: str) -> Rule | None:
     """Return the stated rule whose limit a key names, None if it names something else."""
     owner, _, last = key.rpartition(".")
     stated = {r.id for r in brief.scenario.rule}
-    rule = next((r for r in brief.rules if r.id == owner and r.id in stated), None)
+    rule = next((r for r in brief.modelled if r.id == owner and r.id in stated), None)
     return rule if rule is not None and last in LIMITS and last in type(rule).model_fields else None
 
 
@@ -58,7 +58,7 @@ def brief_at(brief: Brief, row: Mapping[str, Value], where: str = "scenario") ->
             problems.append(Problem(where, key, f"{value} is no price.", "Write a price per kg, 0 or more."))
         else:
             prices[name] = value
-    rules = tuple(_moved(r, limits[r.id], where, problems) if r.id in limits else r for r in brief.rules)
+    rules = tuple(_moved(r, limits[r.id], where, problems) if r.id in limits else r for r in brief.modelled)
     if problems:
         raise DataError(problems)
     pool = brief.pool
@@ -72,7 +72,7 @@ def brief_at(brief: Brief, row: Mapping[str, Value], where: str = "scenario") ->
         )
         later = tuple(i for i in pool.later if i.id not in gone)
         pool = Pool(items, pool.held_back, later, tuple(i for i in pool.thickeners if i.id not in gone))
-    return replace(brief, rules=rules, pool=pool)
+    return replace(brief, modelled=rules, pool=pool)
 
 
 def _moved(rule: Rule, changes: Mapping[str, Value], where: str, problems: list[Problem]) -> Rule:

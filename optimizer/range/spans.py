@@ -60,7 +60,7 @@ def spans_of(brief: Brief, keys: tuple[str, ...]) -> tuple[Span, ...]:
             by_rule.setdefault(owner, {})[last] = key
     spans = []
     for owner, own in by_rule.items():
-        rule = next(r for r in brief.rules if r.id == owner)
+        rule = next(r for r in brief.modelled if r.id == owner)
         assert isinstance(rule, LimitRule)
         exactly = own.get("exactly", "")
         stated_low, stated_high = (-inf, inf) if rule.exactly is not None else rule.limits

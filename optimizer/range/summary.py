@@ -137,7 +137,7 @@ def tenths(values: Vector) -> tuple[tuple[float, float, int], ...]:
 def _bound(ranged: Ranged, solved: Mask) -> tuple[Bound, ...]:
     rules: dict[str, Rule] = {}
     for brief in ranged.briefs:
-        rules.update({r.id: r for r in (brief.all_rules if brief else ()) if r.id not in rules})
+        rules.update({r.id: r for r in (brief.enforced if brief else ()) if r.id not in rules})
     counts = ranged.frame.binding[solved].sum(axis=0)
     found = []
     for (rule, side), count in zip(ranged.frame.limits, counts, strict=True):

@@ -45,7 +45,7 @@ class Targets:
             return [c.settings for c in self.cases]
         items = tuple(i for i, out in zip(pool.items, gone, strict=True) if not out)
         rest = Pool(items, pool.held_back, pool.later, pool.thickeners)
-        edges = acidity.edges(rest) + tuple(e for rule in self.brief.rules for e in rule.edges(rest))
+        edges = acidity.edges(rest) + tuple(e for rule in self.brief.modelled for e in rule.edges(rest))
         targets = {s.target for s in acidity.settings(edges)}
         return [tuple(s for s in c.settings if s.target in targets) for c in self.cases]
 

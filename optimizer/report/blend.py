@@ -370,7 +370,7 @@ def _notes(result: Result) -> list[Listing]:
 
 
 def _rating(result: Result, rule_id: str) -> str:
-    return next((r.rating for r in result.brief.rules if r.id == rule_id), "")  # type: ignore[attr-defined]
+    return next((r.rating for r in result.brief.modelled if r.id == rule_id), "")  # type: ignore[attr-defined]
 
 
 def _clash(explanation: Explanation | None) -> list[Listing]:
@@ -395,7 +395,7 @@ def _clash(explanation: Explanation | None) -> list[Listing]:
 
 
 def _asked(result: Result) -> Listing:
-    rules = [r.reading() for r in result.brief.rules if r.id != "total"]
+    rules = [r.reading() for r in result.brief.modelled if r.id != "total"]
     if result.brief.acidity:
         rules.append(result.brief.acidity.reading())
     return Listing("What the brief asks", tuple(rules))

@@ -192,7 +192,7 @@ def _reach(reach: Reach, limits: tuple[float, float]) -> str:
 
 
 def _trials(done: Robust) -> Table:
-    readings = {r.id: r.reading() for r in done.brief.rules}
+    readings = {r.id: r.reading() for r in done.brief.modelled}
     rows = []
     for name, trial in (("best", done.plain), ("safe", done.safe)):
         if trial is None:

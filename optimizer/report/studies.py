@@ -27,7 +27,7 @@ def check_document(checked: Checked, chemistry: Chemistry | None = None) -> Docu
     rules = {o.id: o for o in checked.rules}
     count = len(checked.broken)
     verdict = (
-        "The formula keeps every rule." if not count else f"The formula breaks {count} of {len(brief.all_rules)} rules."
+        "The formula keeps every rule." if not count else f"The formula breaks {count} of {len(brief.enforced)} rules."
     )
     facts = [("held against", brief.scenario.name), ("cost", f"{number(checked.cost, 3)} {currency} per kg of product")]
     if checked.setting.target is not None:
@@ -194,7 +194,7 @@ def why_document(why: Why) -> Document:
 def _comes_in(why: Why, currency: str) -> list[tuple[str, str]]:
     """Return the price below which a material comes in: at some choice and pH, and where it is lower at those made."""
     told: list[tuple[str, str]] = []
-    chosen = bool(why.settings) or any(rule.columns(why.brief.pool) for rule in why.brief.rules)
+    chosen = bool(why.settings) or any(rule.columns(why.brief.pool) for rule in why.brief.modelled)
     if why.never:
         return [("comes in", "not at any price: every choice and pH was searched")]
     if not isnan(why.entry_of_all):

@@ -97,7 +97,7 @@ def check(brief: Brief, doses: dict[str, float], held_back: float, notes: tuple[
     if not bad:
         return found
     brief, formula, setting, curved = found.brief, found.formula, found.setting, bent(found.brief)
-    kept = frozenset(r.id for r in brief.all_rules) - frozenset(bad)
+    kept = frozenset(r.id for r in brief.enforced) - frozenset(bad)
     ready = None if curved else Ready(brief)
     mends = []
     for name in bad:

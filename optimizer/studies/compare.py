@@ -163,8 +163,8 @@ def _cost(first: Brief, other: Brief, taken: frozenset[str]) -> float:
         )
         items.append(Ingredient(lot.material, price.price, lot.line))
     pool = Pool(tuple(items), rules.pool.held_back, rules.pool.later, rules.pool.thickeners)
-    law = {r.id: r for r in candidates.rules if r.source == "law"} | {r.id: r for r in rules.rules}
-    formula = solve(replace(rules, pool=pool, rules=tuple(law[k] for k in sorted(law))), weighable=True).weighable
+    law = {r.id: r for r in candidates.modelled if r.source == "law"} | {r.id: r for r in rules.modelled}
+    formula = solve(replace(rules, pool=pool, modelled=tuple(law[k] for k in sorted(law))), weighable=True).weighable
     return cost_at(formula, pool) if formula else nan
 
 

@@ -95,7 +95,7 @@ def explain(brief: Brief, *, time_limit: float = 60.0) -> Explanation:
     conflict = find_conflict(probe, everything)
     if conflict is None:
         raise ValueError("the brief can be met")
-    rules = {r.id: r for r in brief.all_rules}
+    rules = {r.id: r for r in brief.enforced}
     hopeless = not probe.feasible(frozenset(i for i in everything if not rules[i].may_give))
     singles: list[Change] = []
     if not hopeless:
@@ -133,7 +133,7 @@ def _to(rule: Rule, side: str, new: float) -> Change:
 
 def _typed(probe: Probe, active: frozenset[str], change: Change) -> Change | None:
     """Return a change with which the brief can be met as it is shown, a little further than reached if it must."""
-    rule = next(r for r in probe.brief.rules if r.id == change.id)
+    rule = next(r for r in probe.brief.modelled if r.id == change.id)
     unit = 1e-9 + 1e-6 * abs(change.new)
     for _ in range(MOST_FURTHER):
         if _suffices(probe, active, change):
@@ -282,12 +282,12 @@ def changed(brief: Brief, change: Change) -> Brief:
         assert brief.acidity is not None
         return replace(brief, acidity=brief.acidity.model_copy(update={change.side: change.new}))
     if change.side == "rule":
-        return replace(brief, rules=tuple(r for r in brief.rules if r.id != change.id))
+        return replace(brief, modelled=tuple(r for r in brief.modelled if r.id != change.id))
     rules = []
-    for rule in brief.rules:
+    for rule in brief.modelled:
         moved = rule
         if rule.id == change.id:
             low, high = rule.limits
             moved = rule.with_limits(change.new, high) if change.side == "low" else rule.with_limits(low, change.new)
         rules.append(moved)
-    return replace(brief, rules=tuple(rules))
+    return replace(brief, modelled=tuple(rules))

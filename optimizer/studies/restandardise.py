@@ -146,12 +146,12 @@ def restandardise(
         grams = _grams(near.formula, batch)
         weighed = formula_at(real.pool, {k: g / (10 * batch.kg) for k, g in grams.items()})
         at = near.ph.setting if near.ph else setting
-        stopped = tuple(r.reading() for r in asked.all_rules if r.id != "total" and broken(r, weighed, at))
+        stopped = tuple(r.reading() for r in asked.enforced if r.id != "total" and broken(r, weighed, at))
     known = lots_of(planned.pool, brief.library)
     outside = tuple(sorted(n for n, a in lots.items() if not _usual(known, n, a)))
     unchanged = formula_at(real.pool, doses)
     spans = tuple(
-        s for r in (*brief.rules, *kept) if (s := _span(r, known, formula, unchanged, weighed, setting)) is not None
+        s for r in (*brief.modelled, *kept) if (s := _span(r, known, formula, unchanged, weighed, setting)) is not None
     )
     conflict = () if near is not None else clash(asked)
     return Restandardised(

@@ -107,7 +107,7 @@ def robust(brief: Brief, safety: Safety) -> Robust:
         return Robust(brief, safety, nominal)
     plain = _doses(brief, nominal.weighable)
     _refuse_exact(brief, lots, _doses(brief, nominal.formula), safety.off)
-    every = cases(brief.rules, brief.acidity, brief.pool)
+    every = cases(brief.modelled, brief.acidity, brief.pool)
     best = safest(brief, lots, safety, every)
     draws = draw(lots, safety.count, safety.seed, safety.price_off)
     told = Robust(
@@ -117,7 +117,7 @@ def robust(brief: Brief, safety: Safety) -> Robust:
         nominal.weighable,
         worst_cost=(_worst_cost(lots, plain, safety), nan),
         held=tuple(_held(brief, lots, plain, None, safety.off)),
-        plain=trial(brief.rules, lots, plain, draws, nominal.setting),
+        plain=trial(brief.modelled, lots, plain, draws, nominal.setting),
         lots=_used(lots, plain),
     )
     if best is None:
@@ -137,7 +137,7 @@ def robust(brief: Brief, safety: Safety) -> Robust:
         worst_cost=(told.worst_cost[0], _worst_cost(lots, doses, safety)),
         proof=best.proof,
         held=tuple(_held(brief, lots, plain, doses, safety.off)),
-        safe=trial(brief.rules, lots, doses, draws, setting),
+        safe=trial(brief.modelled, lots, doses, draws, setting),
         lots=_used(lots, plain + doses),
     )
 
@@ -155,7 +155,7 @@ def _worst_cost(lots: Lots, doses: Vector, safety: Safety) -> float:
 def _refuse_exact(brief: Brief, lots: Lots, doses: Vector, budget: float) -> None:
     """Refuse exact limits on what lots move, with the band that the best formula needs."""
     problems = []
-    for rule in brief.rules:
+    for rule in brief.modelled:
         low, high = rule.limits
         if low != high or not isinstance(rule, LimitRule) or budget <= 0 or not _moved(rule, lots):
             continue
@@ -183,7 +183,7 @@ def _moved(rule: LimitRule, lots: Lots) -> bool:
 def _held(brief: Brief, lots: Lots, plain: Vector, safe: Vector | None, budget: float) -> Iterator[Held]:
     """Return the linear rules that lots move, at both formulas."""
     none = Reach(nan, nan, nan)
-    for rule in brief.rules:
+    for rule in brief.modelled:
         if not isinstance(rule, LimitRule) or not linear(rule):
             continue
         reaches = [none if x is None else _reach(rule, lots, x, budget) for x in (plain, safe)]
@@ -199,7 +199,7 @@ def _reach(rule: LimitRule, lots: Lots, doses: Vector, budget: float) -> Reach:
 def _check(brief: Brief, lots: Lots, formula: Formula, setting: Setting, safety: Safety) -> None:
     """Check every rule of a safe formula from raw facts, linear ones at their worst lots."""
     doses = _doses(brief, formula)
-    for rule in brief.all_rules:
+    for rule in brief.enforced:
         miss = rule.violation(formula, setting)
         if isinstance(rule, LimitRule) and linear(rule) and rule.kind != "cost":
             low, high = lots.extremes(rule, doses, safety.off)

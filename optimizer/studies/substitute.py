@@ -278,7 +278,7 @@ def _base(brief: Brief, doses: dict[str, float] | None, notes: tuple[str, ...]) 
         return None if formula is None else Base(formula, result.setting, (), "the brief's best formula")
     formula = formula_at(brief.pool, doses)
     setting = best_setting(brief, formula)
-    bad = tuple(r.reading() for r in brief.all_rules if broken(r, formula, setting))
+    bad = tuple(r.reading() for r in brief.enforced if broken(r, formula, setting))
     return Base(formula, setting, bad, "the given formula", notes)
 
 
@@ -325,7 +325,7 @@ def _try(trial: _Trial, item: Ingredient) -> StandIn:
         equal_active=_equal_active(wide, base, missing, item, wish.left),
         watch=watch(item, missing, base.setting, _sulfates(brief)),
     )
-    if not standin.on_shelf and any(r.kind == "cost" for r in brief.rules):
+    if not standin.on_shelf and any(r.kind == "cost" for r in brief.modelled):
         standin = replace(standin, watch=("nobody prices it: limits on cost were not checked", *standin.watch))
     reason = "" if standin.on_shelf else brief.scenario.pool.why_not(item.material)
     if reason:
@@ -385,7 +385,7 @@ def _swap(brief: Brief, base: Base, missing: Ingredient, item: Ingredient, left:
     formula = formula_at(brief.pool, after)
     breaks = [
         r.reading()
-        for r in brief.all_rules
+        for r in brief.enforced
         if r.id != "total" and broken(r, formula, base.setting) and r.reading() not in base.broken
     ]
     if after["aqua"] < -TOLERANCE:
@@ -404,4 +404,4 @@ def _equal_active(brief: Brief, base: Base, missing: Ingredient, item: Ingredien
 
 def _sulfates(brief: Brief) -> Group:
     """Return what the brief, else the default, counts as answering to salt."""
-    return next((r for r in brief.rules if isinstance(r, Thickening)), Thickening(id="thickening")).sulfates
+    return next((r for r in brief.modelled if isinstance(r, Thickening)), Thickening(id="thickening")).sulfates

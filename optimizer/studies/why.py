@@ -198,7 +198,7 @@ def _worth(solved: Solved, basis: Basis, position: int) -> tuple[Worth, ...]:
     """Split the worth of one kg by rule: sum over its rows of price times coefficient (complementary slackness)."""
     assert solved.chosen is not None
     model = solved.chosen.case.model
-    readings = {r.id: r.reading() for r in solved.corridor.brief.all_rules}
+    readings = {r.id: r.reading() for r in solved.corridor.brief.enforced}
     parts: dict[str, float] = {}
     for r, row in enumerate(model.rows):
         value = 100 * float(basis.y[r] * model.matrix[r, position])
@@ -219,12 +219,12 @@ def _forced(brief: Brief, material: str, dose: float, before: float) -> tuple[Fo
     """Return the change of the objective at a dose of the material (0: out; else at least), and the formula there."""
     limits = {"at_most": 0.0} if dose == 0 else {"at_least": dose}
     rule = Dose.model_validate({"id": FORCED, "of": Group(materials=(material,)), "source": "question", **limits})
-    asked = replace(brief, rules=tuple(sorted((*brief.rules, rule), key=lambda r: r.id)))
+    asked = replace(brief, modelled=tuple(sorted((*brief.modelled, rule), key=lambda r: r.id)))
     result = solve(asked)
     if result.formula is None:
         probe = Probe(asked)
         clash = find_conflict(probe, frozenset(probe.ids)) or ()
-        rules = {r.id: r for r in asked.all_rules}
+        rules = {r.id: r for r in asked.enforced}
         readings = tuple(read_in_conflict(asked, rules, clash, i) for i in clash if i != FORCED)
         return Forced(dose, inf, readings), None
     return Forced(dose, result.objective - before), result.formula

@@ -67,7 +67,7 @@ class Program:
 
 def program_of(brief: Brief) -> Program:
     """Return the one linear program of a brief, as ready arrays."""
-    (case,) = cases(brief.rules, brief.acidity, brief.pool)
+    (case,) = cases(brief.modelled, brief.acidity, brief.pool)
     assert not case.model.choices
     cost, _ = objective_vector(brief.measure("cost"), brief.pool, 1)
     rows, columns = np.nonzero(case.model.matrix)

@@ -103,7 +103,7 @@ def instance(size: int, seed: int) -> Brief:
     """Return the seed's first brief that can be met by one linear program."""
     for number in range(100):
         brief = brief_of(size, 1000 * seed + number)
-        found = cases(brief.rules, brief.acidity, brief.pool)
+        found = cases(brief.modelled, brief.acidity, brief.pool)
         if len(found) == 1 and not found[0].model.choices and solve(brief).ending == "optimal":
             return brief
     raise AssertionError("no brief of this seed can be met")
@@ -173,7 +173,7 @@ def arrays(
     brief: Brief, grid: Grid
 ) -> tuple[highspy.HighsLp, Floats, Floats, dict[int, tuple[Floats, Floats]], object]:
     """Return the program, costs and upper bounds (s, n), row ends by row, and rows whose coefficients move."""
-    (case,) = cases(brief.rules, brief.acidity, brief.pool)
+    (case,) = cases(brief.modelled, brief.acidity, brief.pool)
     model, pool = case.model, brief.pool
     cost, _ = objective_vector(brief.measure("cost"), pool, 1)
     costs, uppers = np.tile(cost, (len(grid), 1)), np.tile(case.upper, (len(grid), 1))
@@ -188,7 +188,7 @@ def arrays(
         else:
             side = {"at_least": "low", "at_most": "high"}[last]
             (r,) = (r for r, row in enumerate(model.rows) if (row.owner, row.side) == (owner, side))
-            row, rule = model.rows[r], next(x for x in brief.rules if x.id == owner)
+            row, rule = model.rows[r], next(x for x in brief.modelled if x.id == owner)
             if row.per_limit is not None:
                 by = column - rule.limits[0 if side == "low" else 1]
                 moved[r] = model.matrix[r] - by[:, None] * row.per_limit
@@ -248,7 +248,7 @@ def rebuilding() -> list[float]:
         begin = perf_counter()
         frame = Family(brief, grid.keys).solve(grid)
         ours = (perf_counter() - begin) / len(grid)
-        (case,) = cases(brief.rules, brief.acidity, brief.pool)
+        (case,) = cases(brief.modelled, brief.acidity, brief.pool)
         begin = perf_counter()
         lp, costs, uppers, _, _ = arrays(brief, grid.take(slice(0, REBUILT)))
         begin = perf_counter()

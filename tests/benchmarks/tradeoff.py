@@ -64,7 +64,7 @@ class Hot:
 
     def __init__(self, brief: Brief, *more: tuple[Vector, float, float]) -> None:
         """Lay out the arrays of the one program of a brief with more rows."""
-        (case,) = cases(brief.rules, brief.acidity, brief.pool)
+        (case,) = cases(brief.modelled, brief.acidity, brief.pool)
         assert not case.model.choices
         self.brief, self.case, self.model = brief, case, case.model
         self.cost, _ = objective_vector(brief.measure("cost"), brief.pool, 1)
@@ -125,7 +125,7 @@ class Sweep(Hot):
         """Return the model at one target."""
         brief = self.brief
         rule = brief.measure("mildness").with_limits(target, np.inf).model_copy(update={"id": "swept"})
-        (case,) = cases((*brief.rules, rule), brief.acidity, brief.pool)
+        (case,) = cases((*brief.modelled, rule), brief.acidity, brief.pool)
         none = np.zeros(0, dtype=np.int32)
         return Program(case.model, case.upper, self.cost, none, none, np.zeros(0))
 

@@ -50,11 +50,11 @@ def impossible(size: int, seed: int) -> Brief:
     brief = brief_of(size, seed)
     name = Random(seed).choice(["mildness", "foam-density", "flash-foam", "water"])
     moved = []
-    for rule in brief.rules:
+    for rule in brief.modelled:
         if rule.id == name:
             rule = rule.with_limits(97.0, inf)
         moved.append(rule)
-    return replace(brief, rules=tuple(moved))
+    return replace(brief, modelled=tuple(moved))
 
 
 def rounding(seed: int) -> tuple[float, float]:

@@ -83,7 +83,7 @@ class Situation:
     @cached_property
     def clear(self) -> bool:
         """Whether the brief asks for a clear product."""
-        rules = any(isinstance(r, Clear) for r in self.brief.rules)
+        rules = any(isinstance(r, Clear) for r in self.brief.modelled)
         return rules or self.brief.scenario.pool.clear
 
     @property
