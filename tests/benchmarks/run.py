@@ -60,7 +60,7 @@ def table(rows: Iterable[tuple[str, ...]]) -> str:
     """Return the rows of all parts below their headings."""
     told = [("what, as a ratio where no unit is named", "median", "worst", "goal", "verdict"), *rows]
     width = max(len(row[0]) for row in told)
-    return "\n".join(f"{row[0]:<{width}}" + "".join(f"{cell:>13}" for cell in row[1:]) for row in told)
+    return "\n".join(f"{row[0]:<{width}}" + "".join(f"{cell:>15}" for cell in row[1:]) for row in told)
 
 
 def answers() -> Iterator[Line]:
