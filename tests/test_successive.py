@@ -15,7 +15,7 @@ from oracle import Case
 from scipy.optimize import minimize
 from typer.testing import CliRunner
 
-from optimizer.brief import Brief
+from optimizer.brief import Brief, load_brief
 from optimizer.cli.every import app
 from optimizer.files import shipped
 from optimizer.report.blend import blend_document
@@ -29,6 +29,7 @@ from optimizer.studies.check import check
 from optimizer.studies.frontier import frontier
 from optimizer.studies.stepped import stepped
 from optimizer.successive import linear_part, solve
+from optimizer.tangent import with_rules
 
 SEEDS = range(12)
 """Briefs that another solver answers as well, some of them without a choice to make."""
@@ -298,3 +299,18 @@ def test_ties_cannot_be_broken_by_a_curved_measure(folder: Path) -> None:
     )
     done = CliRunner().invoke(app, ["blend", str(folder / "tie.toml")])
     assert "cannot break ties" in str(done.exception) + done.output
+
+
+@pytest.mark.parametrize("seed", [0, 1, None])
+def test_no_point_of_the_stepped_frontier_is_worse_than_blend_at_its_limit(seed: int | None) -> None:
+    """A single start, the far end's formula, left the middle point of `body-wash` dearer than `blend` finds it."""
+    if seed is None:
+        brief, name = load_brief(shipped("scenarios") / "body-wash.toml"), "free-monomer"
+    else:
+        brief, name = briefs.brief_of(drawn(Random(seed))), "free"
+    traced = stepped(brief, (1, "cost"), (1, name), points=3)
+    assert len(traced.breaks) == 3
+    for point in traced.breaks[1:]:
+        limited = brief.measure(name).model_copy(update={"id": name, "at_most": point.x})
+        blended = solve(with_rules(brief, {name: limited}))
+        assert blended.formula is None or point.y <= blended.objective * (1 + 1e-6), point.x

@@ -1,16 +1,18 @@
 """The trade-off of two measures where something is curved: one formula per limit, each the best found there.
 
-Between the best of the optimised measure alone and the best of the swept one, limits are set in even steps; each
-brief is answered by successive programs from the formula before it. Every point keeps every rule by the rules' own
-equations, but it is a local answer: a better formula far from it is not ruled out. The stretches between the points
-are chords, so the exchange rate is that between two formulas, not the exact slope.
+Between the best of the optimised measure alone and the best of the swept one, limits are set in even steps. Each
+brief is answered by successive programs from the declared starting points, as `blend` answers it, then from the
+formulas at both neighbouring limits, forwards and backwards; the best is kept, so no point is worse than `blend` at
+its limit, nor than a point that gives up less. Every point keeps every rule by the rules' own equations, but it is a
+local answer: a better formula far from it is not ruled out. The stretches between the points are chords, so the
+exchange rate is that between two formulas, not the exact slope.
 """
 
 from __future__ import annotations
 
 from dataclasses import replace
 from itertools import pairwise
-from math import nan
+from math import inf, nan
 
 import numpy as np
 
@@ -62,13 +64,19 @@ def stepped(brief: Brief, y: tuple[Sign, str], x: tuple[Sign, str], points: int 
     if first.formula is None or last.formula is None:
         return Frontier(brief, swept, optimised, (), (), True, solves, local=True)
     start, end = (swept.measure.value(r.formula, r.setting) for r in (first, last) if r.formula is not None)
-    found = [first]
-    near: Formula | None = last.formula
-    for limit in np.linspace(start, end + ROOM * (start - end), points)[1:].tolist():
-        result = _best(_limited(brief, swept, limit), optimised, near)
-        solves += 1
-        if result.formula is not None:
-            found.append(result)
+    limits = np.linspace(start, end + ROOM * (start - end), points)[1:].tolist()
+    briefs = [_limited(brief, swept, limit) for limit in limits]
+    found = [_best(asked, optimised) for asked in briefs]
+    solves += len(found)
+    order = range(len(found))
+    for way, near in ((order, first), (reversed(order), last)):
+        for k in way:
+            if near.formula is not None and found[k].ending != "optimal":
+                again = _best(briefs[k], optimised, near.formula)
+                found[k] = min(found[k], again, key=lambda r: _worth(optimised, r))
+                solves += 1
+            near = found[k]
+    found = [first, *(r for r in found if r.formula is not None)]
     breaks = _breaks(optimised, swept, found)
     return Frontier(brief, swept, optimised, breaks, _stretches(brief, breaks), True, solves, local=True)
 
@@ -77,6 +85,10 @@ def _best(brief: Brief, axis: Axis, near: Formula | None = None) -> Result:
     word = "minimise" if axis.sign > 0 else "maximise"
     goal = Objective.model_validate({word: axis.name})
     return solve(replace(brief, scenario=brief.scenario.model_copy(update={"objective": goal})), near=near)
+
+
+def _worth(axis: Axis, result: Result) -> float:
+    return inf if result.formula is None else axis.sign * axis.measure.value(result.formula, result.setting)
 
 
 def _limited(brief: Brief, axis: Axis, limit: float) -> Brief:
