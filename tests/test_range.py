@@ -698,7 +698,7 @@ def test_what_a_range_cannot_vary_is_told_with_a_way_out() -> None:
     from optimizer.range.source import unknown_keys
 
     brief = load_brief(find_scenario("hand-wash"), changes=[("undissociated-acid.at_least", "0.08")])
-    (problem,) = unknown_keys(brief, ["undissociated-acid.at_least"], "hand-wash")
+    (problem,) = unknown_keys(brief, ["thickening.active"], "hand-wash")
     assert problem.what == "a range varies plain limits only, and this is none."
     assert "give range the folder" in problem.step
-    assert not unknown_keys(brief, ["active.at_least"], "hand-wash")
+    assert not unknown_keys(brief, ["active.at_least", "undissociated-acid.at_least"], "hand-wash")
