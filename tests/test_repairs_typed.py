@@ -54,7 +54,7 @@ def impossible() -> tuple[tuple[str, Typed], ...]:
     """Return the shipped impossible brief and tightenings that make a shipped brief impossible."""
     found: list[tuple[str, Typed]] = [("impossible-wash", ())]
     draw = Random(20)
-    for name in SHIPPED * 2:
+    for name in SHIPPED * 3:
         typed = tightened(name, draw)
         if solve(brief_of(name, typed)).ending == "infeasible":
             found.append((name, typed))
