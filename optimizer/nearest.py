@@ -27,14 +27,12 @@ from optimizer.pool import Vector
 from optimizer.result import PhOutcome
 from optimizer.row import Setting
 from optimizer.solve import choose_ph, formula_of
-from optimizer.units import TOLERANCE, USED
+from optimizer.units import ROUND_OFF, TOLERANCE, USED
 
 MOST_FEW = 3
 """Up to this many changes are looked for by linear programs alone."""
 MOST_SETS = 150
 """Most sets of that many doses that are tried; beyond it an integer program is the faster way."""
-ROUND_OFF = 1e-11
-"""What arithmetic alone leaves of a coefficient or an end that is 0."""
 CHANGED = 5e-4
 """A dose that moved by more than this [%] counts as changed."""
 
@@ -319,6 +317,12 @@ class Few:
         return None
 
 
+def _less(ends: Vector, shift: Vector, summed: Vector) -> Vector:
+    """Return row ends less what given doses bring; what rounding leaves of 0 is 0."""
+    left = ends - shift
+    return np.where(np.abs(left) <= ROUND_OFF * (np.abs(np.where(np.isfinite(ends), ends, 0.0)) + summed), 0.0, left)
+
+
 class Change:
     """Changes of a formula within one case, as a program over [water, plus, minus, choices, flags]."""
 
@@ -361,8 +365,9 @@ class Change:
             top = np.hstack([model.matrix[:, self._water], part, -part])
         else:
             top = few.matrix[:-1]
-        shift = top[:, len(self._water) : len(self._water) + free] @ f
-        rows = top, model.row_low - shift, model.row_high - shift
+        held = top[:, len(self._water) : len(self._water) + free]
+        shift, summed = held @ f, np.abs(held) @ f
+        rows = top, _less(model.row_low, shift, summed), _less(model.row_high, shift, summed)
         if few is not None:
             few.limit(*rows[1:])
         elif not choices:

@@ -19,7 +19,7 @@ from optimizer.brief import Brief
 from optimizer.descent import BOX, NARROWEST, NOTHING, Descent, Point
 from optimizer.errors import SolverError
 from optimizer.formula import Formula
-from optimizer.result import Result, Rounded
+from optimizer.result import Outcome, Result, Rounded
 from optimizer.rounding import NEAR, broken, grid_formula, near_grid
 from optimizer.rules import CurvedRule
 from optimizer.scenario import Objective
@@ -174,7 +174,7 @@ def _local(descent: Descent, done: Solved, first: Result, bound: float) -> Resul
         return replace(result, brief=brief, objective=objective, ending="optimal", proof=first.proof, notes=equal)
     curved = {r.id for r in descent.rules} | {measure.id}
     rules = tuple(
-        replace(o, holds_from=nan, holds_to=nan, price_from=nan, price_to=nan) if o.binding else o
+        replace(_without_range(o), also=tuple(_without_range(a) for a in o.also)) if o.binding else o
         for o in result.rules
         if o.id not in curved or o.id in {r.id for r in brief.modelled}
     )
@@ -199,6 +199,10 @@ def _local(descent: Descent, done: Solved, first: Result, bound: float) -> Resul
         exact=f"last program: {result.exact}" if result.exact else "",
         notes=told,
     )
+
+
+def _without_range(outcome: Outcome) -> Outcome:
+    return replace(outcome, holds_from=nan, holds_to=nan, price_from=nan, price_to=nan)
 
 
 def _names(descent: Descent) -> str:
