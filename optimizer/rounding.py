@@ -59,11 +59,13 @@ def round_formula(brief: Brief, result: Result, found: Found) -> Rounded:
         rounded = _checked(brief, result, np.round(counts), setting, proven=True)
         if rounded is not None:
             return rounded
-    goals = _goals(brief, result, found)
+    # Grid formulas that are equally good by chance are told apart only where the optimum is not the only one.
+    flat = not found.basis.unique
+    goals = _goals(brief, result, found)[: None if flat else 1]
     grids = [_near(brief, found, width) for width in (NEAR, 10 * NEAR)]
     for room in range(grids[0].rooms):
         for grid in grids:
-            near = grid.best(goals, room, tied=True)
+            near = grid.best(goals, room, tied=flat)
             rounded = None if near is None else _checked(brief, result, near[0], setting, proven=False)
             if rounded is not None:
                 return rounded
@@ -96,7 +98,8 @@ def _whole_steps(count: float) -> bool:
 class _Grid:
     """An integer program over step counts of some columns and, for each exact figure, by how much it is missed.
 
-    Columns: what is too much of each exact figure, what is too little, then the counts.
+    Columns: what is too much of each exact figure, what is too little, in steps of the material that adds least to
+    it, then the counts.
     """
 
     def __init__(
@@ -127,13 +130,13 @@ class _Grid:
         self._rooms = _rooms(brief, found)
         self.rooms = 3 if self._rooms else 1
         exact = np.array(list(self._rooms), dtype=np.int64)
+        self.smallest = np.array([_smallest(part[r]) for r in exact])
         missed = np.zeros((len(model.rows), len(exact)))
-        missed[exact, np.arange(len(exact))] = 1.0
+        missed[exact, np.arange(len(exact))] = self.smallest
         self.matrix = np.hstack([-missed, missed, part])
         self.low, self.high = model.row_low - fixed, model.row_high - fixed
         self.lower = np.concatenate([np.zeros(2 * len(exact)), bounds[0]])
         self.upper = np.concatenate([np.zeros(2 * len(exact)), bounds[1]])
-        self.smallest = np.array([_smallest(part[r]) for r in exact])
 
     def best(self, goals: Sequence[Vector], room: int, *, tied: bool = False) -> tuple[Vector, bool] | None:
         """Return the best step count of each dose and whether it is proven, None if there is none.
@@ -145,10 +148,9 @@ class _Grid:
         """
         exact = len(self.smallest)
         upper = self.upper.copy()
-        upper[: 2 * exact] = np.tile([rooms[room] for rooms in self._rooms.values()], 2)
+        upper[: 2 * exact] = np.tile([rooms[room] for rooms in self._rooms.values()] / self.smallest, 2)
         cost = self._cost(goals[0])
-        worth = 2 * np.abs(cost).max(initial=0.0) / self.smallest if exact else np.zeros(0)
-        cost[: 2 * exact] = np.tile(worth, 2)
+        cost[: 2 * exact] = 2 * np.abs(cost).max(initial=0.0)
         limit = self.limit if room == self.rooms - 1 else min(QUICK, self.limit)
         session = Session(self.matrix, self.low, self.high, integers=len(self.columns), time_limit=limit)
         answer = session.run(cost, self.lower, upper)

@@ -74,7 +74,7 @@ SMALLEST_END = 20
 """Ends that lie further below a row's usual coefficient, in powers of two, may be what rounding leaves of 0."""
 
 
-def row_scales(matrix: Vector, low: Vector, high: Vector) -> Vector:
+def row_scales(matrix: Vector, low: Vector, high: Vector, integers: int = 0) -> Vector:
     """Return a power of two per row that gives its usual coefficient, or a smaller end, the size 1.
 
     HiGHS works to absolute tolerances and drops coefficients below 1e-12, so a row in parts per billion
@@ -82,11 +82,14 @@ def row_scales(matrix: Vector, low: Vector, high: Vector) -> Vector:
     rule. Powers of two change no digit.
 
     Args:
-        matrix: Coefficients that tolerances are to be relative to, shape (m, k).
+        matrix: Coefficients, shape (m, n).
         low: Lower ends, shape (m,).
         high: Upper ends, shape (m,).
+        integers: How many of the last columns are whole numbers; they count only in rows of nothing else.
     """
     there = matrix != 0
+    mixed = there[:, : matrix.shape[1] - integers].any(axis=1)
+    there[np.ix_(mixed, range(matrix.shape[1] - integers, matrix.shape[1]))] = False
     exponents = np.where(there, np.frexp(matrix)[1], 0).sum(axis=1) / np.maximum(there.sum(axis=1), 1)
     ends = np.abs(np.stack([low, high]))
     ends = np.where((ends > 0) & (ends < np.inf), ends, np.inf).min(axis=0)
@@ -134,8 +137,7 @@ class Session:
         self.m, self.n = matrix.shape
         self.integers, self.time_limit = integers, time_limit
         self.matrix, self.row_low, self.row_high = matrix, row_low.copy(), row_high.copy()
-        whole = self.n - integers
-        self._scale = row_scales(matrix[:, :whole] if whole else matrix, row_low, row_high)
+        self._scale = row_scales(matrix, row_low, row_high, integers)
         self._indices = np.arange(self.n, dtype=np.int32)
         rows, columns = np.nonzero(matrix)
         start = np.zeros(self.m + 1, dtype=np.int32)
