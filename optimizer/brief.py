@@ -52,6 +52,8 @@ class Brief:
     """Why stocked materials are no candidates, by id."""
     shelf: Shelf | None = None
     """What the prices come from."""
+    where: str = "scenario"
+    """Where the scenario was read, for messages."""
 
     @property
     def rules(self) -> tuple[Rule, ...]:
@@ -114,6 +116,15 @@ def load_brief(
     return make_brief(scenario, library, lines, where=str(path), files={**hashes, **library.files}, also=also)
 
 
+def widened(brief: Brief, also: Iterable[str]) -> Brief:
+    """Return a brief with further candidates, whatever its pool says, priced or not; no file is read again.
+
+    Raises:
+        DataError: If one of them is not known.
+    """
+    return make_brief(brief.scenario, brief.library, brief.shelf, where=brief.where, files=brief.files, also=also)
+
+
 def make_brief(
     scenario: Scenario,
     library: Library,
@@ -151,7 +162,9 @@ def make_brief(
     assumptions += [_together(rule, pool, shelf) for rule in rules if isinstance(rule, Stock) and rule.lines > 1]
     clear = any(r.clears for r in rules)
     acidity = scenario.ph.model_copy(update={"id": "ph", "clear": clear}) if scenario.ph else None
-    brief = Brief(scenario, pool, rules, acidity, watched, library, files or {}, tuple(assumptions), left_out, shelf)
+    brief = Brief(
+        scenario, pool, rules, acidity, watched, library, files or {}, tuple(assumptions), left_out, shelf, where
+    )
     counts = Counter(r.id for r in (*rules, *watched))
     twice = [i for i, n in counts.items() if n > 1 or i in RESERVED - {"total"}]
     if twice:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from optimizer.brief import Brief, load_brief
+from optimizer.brief import Brief, load_brief, widened
 from optimizer.conflict import find_conflict, read_in_conflict
 from optimizer.formula import Formula, Line
 from optimizer.formula_file import GivenFormula, read_formula
@@ -52,10 +52,9 @@ def read_given(
     Raises:
         DataError: If a file cannot be used.
     """
-    changes, libraries = list(changes), None if libraries is None else list(libraries)
     plain = load_brief(scenario, changes=changes, shelf=shelf, libraries=libraries)
     given = read_formula(path, plain.library.materials, plain.pool.held_back)
-    brief = load_brief(scenario, changes=changes, shelf=shelf, libraries=libraries, also=given.doses)
+    brief = widened(plain, given.doses)
     return replace(brief, pool=replace(brief.pool, held_back=given.held_back)), given
 
 

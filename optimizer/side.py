@@ -5,10 +5,8 @@ from pathlib import Path
 
 from optimizer.brief import Brief, load_brief
 from optimizer.errors import UsageError
-from optimizer.formula import Formula, Line
-from optimizer.formula_file import read_formula
+from optimizer.given import best_setting, formula_at, read_given
 from optimizer.scenario import find_scenario
-from optimizer.studies.check import best_setting
 from optimizer.studies.compare import Side
 from optimizer.successive import solve
 
@@ -44,9 +42,6 @@ def _solved(brief: Brief) -> Side:
 
 
 def _given(path: Path, scenario: Path, shelf: Path | None, libraries: list[Path] | None) -> Side:
-    plain = load_brief(scenario, shelf=shelf, libraries=libraries)
-    given = read_formula(path, plain.library.materials, plain.pool.held_back)
-    brief = load_brief(scenario, shelf=shelf, libraries=libraries, also=given.doses)
-    lines = tuple(Line(item, given.doses[item.id]) for item in brief.pool.items if given.doses.get(item.id, 0.0) > 0)
-    formula = Formula(lines, given.held_back, brief.pool.later, brief.pool.thickeners)
+    brief, given = read_given(path, scenario, shelf=shelf, libraries=libraries)
+    formula = formula_at(brief.pool, given.doses)
     return Side(path.stem, brief, formula, best_setting(brief, formula), "given", (*given.notes, *brief.assumptions))

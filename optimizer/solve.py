@@ -44,13 +44,6 @@ class Solved:
     chosen: Found | None
 
 
-def solve(
-    brief: Brief, *, time_limit: float = 60.0, solver: str = "", weighable: bool = False, exact: bool = False
-) -> Result:
-    """Return the best formula of a brief; see `solve_fully`."""
-    return solve_fully(brief, time_limit=time_limit, solver=solver, weighable=weighable, exact=exact).result
-
-
 def solve_fully(
     brief: Brief, *, time_limit: float = 60.0, solver: str = "", weighable: bool = False, exact: bool = False
 ) -> Solved:

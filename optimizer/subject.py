@@ -8,7 +8,7 @@ from pathlib import Path
 
 from optimizer.bench.batch import Batch, is_batch, read_batch
 from optimizer.bench.made import materials_in
-from optimizer.brief import Brief, load_brief
+from optimizer.brief import Brief, load_brief, widened
 from optimizer.errors import fault
 from optimizer.files import is_file, resolved
 from optimizer.formula import Formula
@@ -101,7 +101,7 @@ def _of_batch(path: Path, changes: list[tuple[str, str]], shelf: Path | None, li
     brief = load_brief(scenario, changes=changes, shelf=shelf, libraries=libraries, also=also)
     used = materials_in(batch, brief.library.by_id, str(path))
     if not brief.pool.index.keys() >= set(used):
-        brief = load_brief(scenario, changes=changes, shelf=shelf, libraries=libraries, also=used)
+        brief = widened(brief, used)
     pool = brief.pool
     formula = Formula(formula_at(pool, batch.doses).lines, batch.held_back_percent, pool.later, pool.thickeners)
     setting = Setting(batch.ph_target, batch.ph_low, batch.ph_high) if batch.ph_target else best_setting(brief, formula)

@@ -24,7 +24,6 @@ from optimizer.rounding import NEAR, broken, grid_formula, near_grid
 from optimizer.rules import CurvedRule
 from optimizer.scenario import Objective
 from optimizer.solve import Solved, solve_fully
-from optimizer.solve import solve as solve_straight
 from optimizer.tangent import Tangent, bent, straight, with_rules
 from optimizer.units import listed, number
 
@@ -75,7 +74,7 @@ def solve(
         SolverError: If an answer does not stand the check outside the solver.
     """
     if not is_curved(brief):
-        return solve_straight(brief, time_limit=time_limit, solver=solver, weighable=weighable, exact=exact)
+        return solve_fully(brief, time_limit=time_limit, solver=solver, weighable=weighable, exact=exact).result
     plain, descent = linear_part(brief), Descent(brief, time_limit, bent(brief))
     first = solve_fully(plain, time_limit=time_limit, solver=solver, exact=exact)
     if first.chosen is None:

@@ -20,7 +20,7 @@ from rational import CLOSE, SUM, TOLERANCE, ZERO, Limit, Numbers, Raw, exactly
 from optimizer.errors import TensideError
 from optimizer.formula import Formula
 from optimizer.result import Result
-from optimizer.solve import solve
+from optimizer.successive import solve
 
 DUST = Fraction(1, 10**6)
 """A best point that needs a dose below this, % w/w, is a class of its own: it is not shown."""

@@ -35,7 +35,7 @@ from optimizer.library import read_library
 from optimizer.result import Result
 from optimizer.scenario import read_scenario
 from optimizer.shelf import read_shelf
-from optimizer.solve import solve
+from optimizer.successive import solve
 from optimizer.units import TOLERANCE
 
 ROOT = Path(__file__).resolve().parent.parent

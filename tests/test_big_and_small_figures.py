@@ -26,8 +26,8 @@ from optimizer.brief import load_brief
 from optimizer.engine.highs import EMPTY, NO_BASIS, Answer, Session
 from optimizer.pool import Vector
 from optimizer.result import Result
-from optimizer.solve import solve
 from optimizer.starter import lay
+from optimizer.successive import solve
 
 CLOSE = Fraction(1, 10**9)
 """The objective told is that of the formula shown to this, relative."""

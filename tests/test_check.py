@@ -30,8 +30,8 @@ from optimizer.formula_file import GivenFormula, read_formula
 from optimizer.library import Library, read_library
 from optimizer.nearest import nearest_formula
 from optimizer.report.jsonout import as_json, blend_record
-from optimizer.solve import solve
 from optimizer.studies.check import Checked, check
+from optimizer.successive import solve
 
 CI = settings(
     derandomize=True,

@@ -24,8 +24,8 @@ from optimizer.files import shipped
 from optimizer.report.document import Table as Sheet
 from optimizer.report.studies import compare_document
 from optimizer.side import sides_of
-from optimizer.solve import solve
 from optimizer.studies.compare import Side, compare, cost_at, shared, split
+from optimizer.successive import solve
 
 CI = settings(
     derandomize=True,

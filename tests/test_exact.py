@@ -21,7 +21,8 @@ from optimizer.engine.highs import Session
 from optimizer.engine.sensitivity import Basis
 from optimizer.files import shipped
 from optimizer.pool import Vector
-from optimizer.solve import Solved, solve, solve_fully
+from optimizer.solve import Solved, solve_fully
+from optimizer.successive import solve
 
 SHIPPED = sorted(p.stem for p in shipped("scenarios").glob("*.toml") if p.stem not in ("common", "impossible-wash"))
 CONFIRMED = "checked in exact rational arithmetic: "

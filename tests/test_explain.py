@@ -29,8 +29,8 @@ from optimizer.report.document import Listing
 from optimizer.report.terminal import lines
 from optimizer.rules import LimitRule, Rule
 from optimizer.scenario import Objective
-from optimizer.solve import solve
 from optimizer.studies.explain import Change, Explanation, changed, explain
+from optimizer.successive import solve
 from optimizer.units import outward, slug
 
 CI = settings(

@@ -35,9 +35,9 @@ from optimizer.files import shipped
 from optimizer.given import formula_at
 from optimizer.report.tradeoff import FrontierRecord, frontier_document, frontier_record
 from optimizer.result import Result
-from optimizer.solve import solve
 from optimizer.starter import lay
 from optimizer.studies.frontier import frontier
+from optimizer.successive import solve
 from optimizer.tradeoff import Frontier
 
 assert optimizer.cli.tradeoff

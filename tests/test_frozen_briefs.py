@@ -11,7 +11,7 @@ import pytest
 
 from optimizer import files
 from optimizer.brief import load_brief
-from optimizer.solve import solve
+from optimizer.successive import solve
 
 BENCHMARKS = Path(__file__).parent / "benchmarks"
 

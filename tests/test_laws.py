@@ -30,7 +30,7 @@ from optimizer.row import Setting
 from optimizer.rules import KINDS, LimitRule, Rule, UseLevel
 from optimizer.rules.selection import OneOf
 from optimizer.scenario import Scenario, read_scenario, scenario_from
-from optimizer.solve import solve
+from optimizer.successive import solve
 from optimizer.units import number
 
 CI = settings(

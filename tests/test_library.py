@@ -18,7 +18,7 @@ from optimizer.report.blend import blend_document
 from optimizer.report.document import Listing
 from optimizer.rules.mean import HarshnessLoad, MeanRating
 from optimizer.scenario import scenario_from
-from optimizer.solve import solve
+from optimizer.successive import solve
 
 FOLDER = shipped("library")
 FILES = sorted(FOLDER.glob("*.toml"))

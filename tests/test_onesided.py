@@ -26,7 +26,7 @@ from optimizer.errors import SolverError
 from optimizer.files import shipped
 from optimizer.result import Outcome, Result
 from optimizer.rules import LimitRule, Rule
-from optimizer.solve import solve
+from optimizer.successive import solve
 
 CI = settings(
     derandomize=True,

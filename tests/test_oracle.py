@@ -15,7 +15,7 @@ import pytest
 
 from optimizer.engine.search import ENUMERATED
 from optimizer.model import cases
-from optimizer.solve import solve
+from optimizer.successive import solve
 
 EACH = 10
 """Briefs drawn for every stated kind of rule."""

@@ -45,9 +45,9 @@ from optimizer.report.tradeoff import frontier_document, leeway_document
 from optimizer.result import Result
 from optimizer.row import Setting
 from optimizer.scenario import find_scenario
-from optimizer.solve import solve
 from optimizer.studies.frontier import frontier
 from optimizer.studies.leeway import leeway
+from optimizer.successive import solve
 
 VOID = {"meta", "link", "br", "hr", "img", "input"}
 """HTML Standard, 13.1.2: elements without an end tag."""

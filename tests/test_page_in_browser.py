@@ -22,8 +22,8 @@ from optimizer.report.document import Bar, Bars, Document, Listing, Sketch, Tabl
 from optimizer.report.page import LONG, page
 from optimizer.report.tradeoff import leeway_document
 from optimizer.scenario import find_scenario
-from optimizer.solve import solve
 from optimizer.studies.leeway import leeway
+from optimizer.successive import solve
 
 CHROMIUM, DRIVER = Path("/usr/bin/chromium"), Path("/usr/bin/chromedriver")
 FLAGS = (

@@ -18,7 +18,7 @@ from published_cases import Blend, Case, in_packets, independent, load, write_as
 
 from optimizer.brief import load_brief
 from optimizer.result import Outcome, Result
-from optimizer.solve import solve
+from optimizer.successive import solve
 from optimizer.units import slug
 
 OPTIMAL = {

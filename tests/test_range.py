@@ -44,7 +44,7 @@ from optimizer.report.terminal import lines
 from optimizer.rules import LimitRule
 from optimizer.scenario import find_scenario
 from optimizer.sheet import neutral
-from optimizer.solve import solve
+from optimizer.successive import solve
 
 LINEAR = Wish(kinds=briefs.PLAIN)
 COMMAND = [sys.executable, "-c", "import optimizer.cli.range; from optimizer.cli import main; main()", "range"]

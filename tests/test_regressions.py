@@ -14,9 +14,9 @@ from test_explain import dose, pencil, possible, surfactant, told
 
 from optimizer.brief import load_brief
 from optimizer.files import shipped
-from optimizer.solve import solve
 from optimizer.studies.check import check
 from optimizer.studies.explain import changed, explain
+from optimizer.successive import solve
 
 
 def test_a_dropped_rule_caps_nothing() -> None:

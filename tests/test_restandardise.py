@@ -32,8 +32,8 @@ from optimizer.report.terminal import lines
 from optimizer.rounding import broken, largest_remainder
 from optimizer.row import Setting
 from optimizer.rules import Dose, LimitRule
-from optimizer.solve import solve
 from optimizer.studies.restandardise import Batch, Restandardised, restandardise
+from optimizer.successive import solve
 
 assert optimizer.cli.lots
 CI = settings(derandomize=True, database=None, deadline=None, suppress_health_check=[HealthCheck.too_slow])

@@ -25,7 +25,7 @@ from optimizer.files import shipped
 from optimizer.formula import Formula, Line
 from optimizer.result import Result
 from optimizer.rules import LimitRule, Rule
-from optimizer.solve import solve
+from optimizer.successive import solve
 
 STEPS = (0.01, 0.05, 0.1)
 PARTS = 8

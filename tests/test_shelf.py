@@ -19,7 +19,7 @@ from optimizer.library import Library
 from optimizer.pool import Ingredient, join, with_lot
 from optimizer.scenario import scenario_from
 from optimizer.shelf import Shelf, ShelfLine, read_shelf
-from optimizer.solve import solve
+from optimizer.successive import solve
 
 BACKING = {"default": ("own", "common practice")}
 

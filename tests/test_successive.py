@@ -24,7 +24,6 @@ from optimizer.report.terminal import lines
 from optimizer.result import Result
 from optimizer.row import Setting
 from optimizer.rules import CurvedRule
-from optimizer.solve import solve as solve_straight
 from optimizer.studies.check import check
 from optimizer.studies.frontier import frontier
 from optimizer.studies.stepped import stepped
@@ -68,7 +67,7 @@ def limited(seed: int) -> tuple[Brief, float] | None:
     r = Random(seed)
     case = drawn(r)
     brief = briefs.brief_of(case)
-    cheapest = solve_straight(linear_part(brief)).formula
+    cheapest = solve(linear_part(brief)).formula
     if cheapest is None:
         return None
     most = free_rule(brief).value(cheapest, Setting())
@@ -153,7 +152,7 @@ def at_limit(brief: Brief, limit: float) -> Brief:
 
 def test_an_answer_that_keeps_the_rule_anyway_is_proven() -> None:
     brief = briefs.brief_of(drawn(Random(3)))
-    plain, found = solve_straight(linear_part(brief)), solve(brief, weighable=True)
+    plain, found = solve(linear_part(brief)), solve(brief, weighable=True)
     assert found.ending == "optimal"
     assert found.proof == plain.proof == "certificate"
     assert found.objective == plain.objective
@@ -173,7 +172,7 @@ def test_a_local_answer_says_so(bound: tuple[Brief, Result]) -> None:
     assert "hold at this formula only" in told
     assert "It cannot be better than" in told
     assert blend_record(found).proof == "local"
-    assert found.objective >= solve_straight(linear_part(brief)).objective - 1e-9
+    assert found.objective >= solve(linear_part(brief)).objective - 1e-9
 
 
 def test_the_price_is_the_change_of_the_answer(bound: tuple[Brief, Result]) -> None:
@@ -224,7 +223,7 @@ def test_what_is_impossible_without_the_rule_is_proven_so(bound: tuple[Brief, Re
 
 def test_check_measures_the_rule_and_finds_a_formula_that_keeps_it(bound: tuple[Brief, Result]) -> None:
     brief, _ = bound
-    cheapest = solve_straight(linear_part(brief)).formula
+    cheapest = solve(linear_part(brief)).formula
     assert cheapest is not None
     checked = check(brief, {line.item.id: line.percent for line in cheapest.lines}, 0.0)
     assert checked.broken == ("free",)

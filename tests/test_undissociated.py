@@ -23,10 +23,10 @@ from optimizer.range.grid import crossed
 from optimizer.range.source import unknown_keys
 from optimizer.row import Setting
 from optimizer.rules import UndissociatedAcid
-from optimizer.solve import solve
 from optimizer.studies.check import check
 from optimizer.studies.explain import explain
 from optimizer.subject import subject_of
+from optimizer.successive import solve
 
 BENZOIC = {"name": "Benzoic Acid", "molar_mass": 122.12, "pka": [4.18, 4.2, 4.21]}
 SORBIC = {"name": "Sorbic Acid", "molar_mass": 112.13, "pka": [4.66, 4.76, 4.86]}

@@ -24,7 +24,7 @@ from optimizer.formula import Formula, Line
 from optimizer.formula_file import read_formula
 from optimizer.library import Library, read_library
 from optimizer.row import Setting
-from optimizer.solve import solve
+from optimizer.successive import solve
 
 
 @cache

@@ -28,8 +28,8 @@ from optimizer.report.page import page as html_page
 from optimizer.report.studies import why_document
 from optimizer.report.terminal import lines
 from optimizer.result import Result
-from optimizer.solve import solve
 from optimizer.studies.why import why
+from optimizer.successive import solve
 
 CI = settings(
     derandomize=True,

@@ -25,7 +25,7 @@ from optimizer.rules.ceiling import UseLevel, in_basis
 from optimizer.rules.composition import Active, Natural, Salt
 from optimizer.scenario import scenario_from
 from optimizer.shelf import Shelf, ShelfLine
-from optimizer.solve import solve
+from optimizer.successive import solve
 
 NOWHERE = Setting()
 BACKING = {"default": ("own", "common practice")}

@@ -88,7 +88,7 @@ def _blend(
 ) -> "tuple[Document, int]":
     """Return the best formula of a scenario, or what clashes."""
     from optimizer.report.blend import blend_document
-    from optimizer.solve import solve
+    from optimizer.successive import solve
 
     brief = brief_of(name, changes, shelf, libraries)
     result = solve(brief, weighable=True)
@@ -151,7 +151,7 @@ def _made(subject: "Subject", batch: "Batch", wanted: list[str]) -> "tuple[Docum
 
 def _studied(brief: "Brief", wanted: list[str]) -> "tuple[Document, ...]":
     """Return the studies that were asked for of a formula that exists; they are about its brief."""
-    from optimizer.solve import solve
+    from optimizer.successive import solve
 
     best = solve(brief) if wanted else None
     return _chapters(brief, wanted, best.objective if best and best.formula else None)

@@ -34,17 +34,14 @@ def check(
     json: Json = False,
 ) -> None:
     """Hold a formula against a brief: what it breaks, what mending costs, the nearest that keeps all."""
-    from optimizer.brief import load_brief
-    from optimizer.formula_file import read_formula
+    from optimizer.given import read_given
     from optimizer.outlook.chemistry import chemistry_of
     from optimizer.scenario import find_scenario
     from optimizer.studies.check import check as run_check
 
     path = find_scenario(scenario)
     with quiet_solvers():
-        plain = load_brief(path, shelf=shelf, libraries=library)
-        given = read_formula(formula, plain.library.materials, plain.pool.held_back)
-        brief = load_brief(path, shelf=shelf, libraries=library, also=given.doses)
+        brief, given = read_given(formula, path, shelf=shelf, libraries=library)
         checked = run_check(brief, given.doses, given.held_back, given.notes)
         chemistry = chemistry_of(checked.brief, checked.formula, checked.setting)
     if json:

@@ -57,7 +57,7 @@ def substitute(
     """Find the closest formula without a material that is out, limited or withdrawn, and rank the stand-ins."""
     from dataclasses import replace
 
-    from optimizer.brief import load_brief
+    from optimizer.brief import load_brief, widened
     from optimizer.given import read_given
     from optimizer.scenario import find_scenario
     from optimizer.studies.substitute import Wish, stand_ins
@@ -71,7 +71,7 @@ def substitute(
         else:
             brief, given = read_given(formula, path, changes=asked, shelf=shelf, libraries=library)
         also = [*stand_ins(brief, material), *(given.doses if given else ())]
-        wide = load_brief(path, changes=asked, shelf=shelf, libraries=library, also=also)
+        wide = widened(brief, also)
         wide = replace(wide, pool=replace(wide.pool, held_back=brief.pool.held_back))
         wish = Wish(_left(left, brief.scenario), free, active_band, charge_band, offered)
         done = run_substitute(brief, wide, material, wish, given.doses if given else None, given.notes if given else ())

@@ -16,7 +16,7 @@ from optimizer.range.frame import Frame, of_results
 from optimizer.range.grid import LIMITS, MISSING, PRICE, Grid, Value
 from optimizer.result import Result
 from optimizer.rules import Rule
-from optimizer.solve import solve
+from optimizer.successive import solve
 
 
 def own(key: str) -> bool:

@@ -31,7 +31,8 @@ from optimizer.result import PhOutcome, Result
 from optimizer.row import Setting
 from optimizer.rules import LimitRule, Rule
 from optimizer.safe import SAME, Safety, safest, weighable
-from optimizer.solve import choose_ph, formula_of, solve
+from optimizer.solve import choose_ph, formula_of
+from optimizer.successive import solve
 from optimizer.units import USED, number
 
 

@@ -36,8 +36,8 @@ from optimizer.rounding import broken
 from optimizer.row import Setting
 from optimizer.rules import MEASURES, Dose, Rule, named_measure
 from optimizer.rules.thickening import Thickening
-from optimizer.solve import solve
 from optimizer.standin import label_names, matter_of, watch
+from optimizer.successive import solve
 from optimizer.units import TOLERANCE, USED, number
 
 LEFT = "what is left"

@@ -15,7 +15,8 @@ from optimizer.pool import Group, Ingredient
 from optimizer.pricing import entry_price, kept_out
 from optimizer.probe import Probe
 from optimizer.rules import Cost, Dose
-from optimizer.solve import Solved, solve, solve_fully
+from optimizer.solve import Solved, solve_fully
+from optimizer.successive import solve
 from optimizer.units import USED
 
 FORCED = "forced"

@@ -34,7 +34,7 @@ from optimizer.range.frame import ENDINGS, WAYS, Frame
 from optimizer.range.grid import Grid
 from optimizer.range.single import one_by_one
 from optimizer.scenario import Objective
-from optimizer.solve import solve
+from optimizer.successive import solve
 
 Floats = NDArray[np.float64]
 Draw = np.random.Generator

@@ -24,7 +24,7 @@ from briefs import brief_of
 from measure import Line, Program, cbc, divided, highs, lean, program_of, timed
 
 from optimizer.model import cases
-from optimizer.solve import solve
+from optimizer.successive import solve
 
 Part = Callable[[], Iterable[Line]]
 

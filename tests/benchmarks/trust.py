@@ -15,9 +15,10 @@ from measure import Line, Program, highs, lean, program_of, timed
 
 from optimizer.brief import Brief
 from optimizer.rounding import round_formula
-from optimizer.solve import solve, solve_fully
+from optimizer.solve import solve_fully
 from optimizer.studies.check import check
 from optimizer.studies.explain import explain
+from optimizer.successive import solve
 
 SEEDS, ROUNDS = (20, 21, 22, 23, 24), 9
 
