@@ -9,7 +9,8 @@ from pathlib import Path
 from optimizer.errors import DataError, Problem, UsageError, fault, nearest, spelled
 from optimizer.files import digest, shipped
 from optimizer.library import Library, read_library
-from optimizer.pool import Group, Ingredient, Pool, join, lines_of, stock_of, unknown
+from optimizer.pool import Group, Ingredient, Pool, join, unknown
+from optimizer.purchase import lines_of, stock_of
 from optimizer.rules import (
     MEASURES,
     Acidity,

@@ -23,7 +23,8 @@ from optimizer.engine.sensitivity import Basis
 from optimizer.errors import SolverError, fault
 from optimizer.formula import Formula
 from optimizer.model import Case, cases
-from optimizer.pool import Ingredient, Vector, lines_of, stock_of
+from optimizer.pool import Ingredient, Vector
+from optimizer.purchase import Purchase, lines_of, on_tap, stock_of
 from optimizer.result import EXIT_CODES
 from optimizer.row import Setting
 from optimizer.shelf import ShelfLine
@@ -52,23 +53,6 @@ class Made:
     batch_kg: float
     formula: Formula
     setting: Setting
-    cost: float
-
-
-@dataclass(frozen=True)
-class Purchase:
-    """Packs of one shelf line.
-
-    Attributes:
-        packs: Whole packs; NaN for what is sold by weight.
-        kg: Their mass [kg].
-        cost: What they cost.
-    """
-
-    material: str
-    supplier: str
-    packs: float
-    kg: float
     cost: float
 
 
@@ -147,11 +131,6 @@ def joint(
     lines = [(n, line) for n, line in lines_of(shelf.lines, items) if buying or on_tap(items[n])]
     plan = _Program(products, items, lines, stock_of(shelf.lines, items), leftover)
     return plan.solve(currency, time_limit)
-
-
-def on_tap(item: Ingredient) -> bool:
-    """Whether the material is water, which can always be had by weight."""
-    return item.material.function == "solvent"
 
 
 class _Program:

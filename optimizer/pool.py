@@ -234,7 +234,7 @@ def join(library: Library, shelf: Shelf | None, currency: str) -> dict[str, Ingr
     """
     problems: list[Problem] = []
     best: dict[str, tuple[float, ShelfLine]] = {}
-    names = _names(library.materials)
+    names = names_of(library.materials)
     foreign: dict[str, list[int]] = {}
     for line in shelf.lines if shelf else ():
         where = f"{shelf.where if shelf else ''}, row {line.row}"
@@ -286,28 +286,7 @@ def lot_doubt(material: Material, active: float) -> str:
     return ""
 
 
-def lines_of(
-    lines: Iterable[ShelfLine], items: Mapping[str, Ingredient], *, priced: bool = True
-) -> list[tuple[str, ShelfLine]]:
-    """Return the shelf's lines of the candidates with their material's id; only those with a price, if `priced`."""
-    names = _names([item.material for item in items.values()])
-    found = [(names.get(line.material.casefold(), set()), line) for line in lines]
-    return [(min(ids), line) for ids, line in found if ids and (line.price_per_kg is not None or not priced)]
-
-
-def stock_of(lines: Iterable[ShelfLine], items: Mapping[str, Ingredient]) -> dict[str, float]:
-    """Return what the shelf holds of each candidate whose stock it states [kg].
-
-    All lines of a material count together, those without a price too; a line with an empty cell adds nothing.
-    """
-    stock: dict[str, float] = {}
-    for name, line in lines_of(lines, items, priced=False):
-        if line.stock_kg is not None:
-            stock[name] = stock.get(name, 0.0) + line.stock_kg
-    return stock
-
-
-def _names(materials: Collection[Material]) -> dict[str, set[str]]:
+def names_of(materials: Collection[Material]) -> dict[str, set[str]]:
     """Return ids by every name under which a shelf may list a material."""
     names: dict[str, set[str]] = {}
     for material in materials:
@@ -329,9 +308,7 @@ __all__ = [
     "Pool",
     "fault",
     "join",
-    "lines_of",
     "lot_doubt",
-    "stock_of",
     "unknown",
     "with_lot",
 ]

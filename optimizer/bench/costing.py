@@ -12,8 +12,8 @@ from optimizer.bench.packs import Buying, buying
 from optimizer.bench.size import Size
 from optimizer.errors import fault
 from optimizer.formula import Formula
-from optimizer.joint import on_tap
-from optimizer.pool import Ingredient, lines_of
+from optimizer.pool import Ingredient
+from optimizer.purchase import lines_of, on_tap
 from optimizer.shelf import Shelf
 
 Span = tuple[float, float]

@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil, inf, nan
 
-from optimizer.joint import Purchase, on_tap
-from optimizer.pool import Ingredient, lines_of, stock_of
+from optimizer.pool import Ingredient
+from optimizer.purchase import Purchase, lines_of, on_tap, stock_of
 from optimizer.shelf import Shelf
 
 GRAIN = 1e-9
