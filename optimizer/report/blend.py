@@ -20,21 +20,21 @@ if TYPE_CHECKING:
 PROOFS = {
     "certificate": "proven by its optimality conditions, checked outside the solver",
     "enumerated": "proven: every choice tried, each checked outside the solver",
-    "solver bound": "proven by the solver's bound; the formula is checked outside the solver",
+    "solver bound": "the formula is checked outside the solver; that none is better is its word, after all choices",
     "local": "the best of its neighbourhood and of the starting points tried, checked outside the solver",
     "none": "not proven",
 }
 IMPOSSIBLE = {
     "certificate": "proven at every pH, by a combination of the limits that no formula can meet",
     "enumerated": "proven: every choice tried, each checked outside the solver",
-    "solver bound": "proven by the solver's search through all choices",
+    "solver bound": "that is the solver's word, after all choices",
     "local": "not proven",
-    "none": "not proven",
+    "none": "not certified: no proof of it stood the check outside the solver",
 }
 SHORT = {
     "certificate": "certified",
     "enumerated": "all choices tried",
-    "solver bound": "solver's bound",
+    "solver bound": "solver's word",
     "local": "local: last program",
     "none": "none",
 }
@@ -65,7 +65,12 @@ def blend_document(
     brief = result.brief
     scenario = brief.scenario
     proof = IMPOSSIBLE[result.proof] if result.ending == "infeasible" else PROOFS[result.proof]
-    verdict = f"{LOCAL if result.proof == 'local' else VERDICTS[result.ending]}; {proof}."
+    found = VERDICTS[result.ending]
+    if result.proof == "local":
+        found = LOCAL
+    elif (result.ending, result.proof) == ("infeasible", "none"):
+        found = "The solver finds no formula that keeps every rule"
+    verdict = f"{found}; {proof}."
     if result.formula is None:
         return Document(
             title=scenario.name,

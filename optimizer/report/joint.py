@@ -67,7 +67,8 @@ def plan_document(plan: Plan, alone: tuple[Plan, ...], products: tuple[Product, 
     sections: list[Section | Document] = [_doses(plan), _buying(plan), _left(plan), _alone(plan, alone)]
     cautions = {c.text: c for made in plan.products for c in cautions_of(made.formula, products[0].brief.library)}
     sections.append(caution_listing(tuple(cautions.values())))
-    proof = "proven best" if plan.ending == "optimal" else f"within {100 * plan.gap:.2f} % of the best possible"
+    searched = "none costs less, by the solver's whole search through packs and choices"
+    proof = searched if plan.ending == "optimal" else f"within {100 * plan.gap:.2f} % of the best possible"
     facts = (
         ("spent on packs", f"{plan.spent:.2f} {plan.currency}"),
         ("with leftovers", f"{plan.total:.2f} {plan.currency}, stock used and leftovers at their stated value"),
