@@ -20,14 +20,14 @@ if TYPE_CHECKING:
 PROOFS = {
     "certificate": "proven by its optimality conditions, checked outside the solver",
     "enumerated": "proven: every choice tried, each checked outside the solver",
-    "solver bound": "the formula is checked outside the solver; that none is better is its word, after all choices",
+    "solver bound": "checked outside the solver; that none is better rests on the solver's search through all choices",
     "local": "the best of its neighbourhood and of the starting points tried, checked outside the solver",
     "none": "not proven",
 }
 IMPOSSIBLE = {
     "certificate": "proven at every pH, by a combination of the limits that no formula can meet",
     "enumerated": "proven: every choice tried, each checked outside the solver",
-    "solver bound": "that is the solver's word, after all choices",
+    "solver bound": "this rests on the solver's search through all choices",
     "local": "not proven",
     "none": "not certified: no proof of it stood the check outside the solver",
 }
