@@ -25,6 +25,7 @@ from optimizer.row import Setting
 from optimizer.rules import CurvedRule, LimitRule, Rule, named_measure
 from optimizer.solve import formula_of
 from optimizer.tangent import Tangent, straight, with_rules
+from optimizer.units import SAME_WORTH, USED
 
 ROUNDS = 40
 """Most rounds from one starting point."""
@@ -34,8 +35,6 @@ BOX, WIDEST, NARROWEST = 5.0, 40.0, 1e-4
 """Half-width of the box at the start, at most, and where a descent is given up [% as supplied]."""
 ENOUGH = 0.1
 """Part of the promised gain that a step must bring."""
-NOTHING = 1e-9
-"""A gain that counts as none, relative to 1 + |objective|."""
 STARTS: tuple[tuple[Sign, str], ...] = (
     (-1, "amphoteric"), (-1, "nonionic"), (1, "anionic"), (-1, "mildness"), (1, "active"),
 )  # fmt: skip
@@ -145,7 +144,7 @@ class Descent:
             if step is None:
                 break
             promised = now - step[1]
-            if isnan(now) or promised <= NOTHING * (1 + abs(now)):
+            if isnan(now) or promised <= SAME_WORTH * (1 + abs(now)):
                 break
             moved = self._corrected(here, step[0], goal, rules, width)
             if moved is not None and now - self.worth(moved, goal) >= ENOUGH * promised:
@@ -217,7 +216,7 @@ class Descent:
             given = Point(np.array([near.dose(i) for i in self.brief.pool.ids]), near, Setting())
         others = (given,) if given else (self._best_of(sign, name) for sign, name in STARTS)
         for point in (first, *others):
-            if point is not None and not any(np.abs(point.doses - other).max() < 1e-6 for other in seen):
+            if point is not None and not any(np.abs(point.doses - other).max() < USED for other in seen):
                 seen.append(point.doses)
                 yield point
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
-from math import ceil, floor
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +19,7 @@ from optimizer.probe import Probe
 from optimizer.rounding import NEAR, broken, grid_formula, near_grid
 from optimizer.row import Setting
 from optimizer.rules import Acidity, LimitRule, Rule, named_measure
-from optimizer.units import TOLERANCE
+from optimizer.units import KEPT, is_whole, whole_down, whole_up
 
 ACTIVE_BAND = 0.05
 """Half-width within which a formula's active matter is kept [% of the product]."""
@@ -92,7 +91,7 @@ def kept_rules(
     """
     active = named_measure("active")
     total = active.value(formula, Setting())
-    if total <= TOLERANCE:
+    if total <= KEPT:
         return ()
     kept: list[Rule] = [_held(active, total, active_band, "kept active")]
     for charge in CHARGES:
@@ -104,7 +103,7 @@ def kept_rules(
 def _held(measure: LimitRule, value: float, band: float, name: str) -> Rule:
     low, high = max(0.0, value - band), min(100.0, value + band)
     if band > SHORT:  # figures that can be read, on the strict side
-        low, high = ceil(low / SHORT - 1e-6) * SHORT, floor(high / SHORT + 1e-6) * SHORT
+        low, high = whole_up(low / SHORT) * SHORT, whole_down(high / SHORT) * SHORT
     limits = {"at_least": round(low, 9), "at_most": round(high, 9), "band": 0.0}
     return measure.model_copy(update={"id": name, "source": "the formula", **limits})
 
@@ -187,7 +186,7 @@ def on_grid(brief: Brief, near: Near, doses: dict[str, float], goal: Vector) -> 
     width = np.full(len(brief.pool), float(NEAR))
     for j, item in enumerate(brief.pool.items):
         steps = doses.get(item.id, 0.0) / step
-        if still[j] and abs(steps - round(steps)) < 1e-6:
+        if still[j] and is_whole(steps):
             width[j] = 0.0
     counted = near_grid(brief, near.found, near.found.case.model.spread(goal), width, limit=5.0)
     formula = None if counted is None else grid_formula(brief, counted[0])

@@ -12,12 +12,10 @@ import numpy.typing as npt
 from optimizer.pool import Pool, Vector
 from optimizer.row import Choice, Row, Setting
 from optimizer.rules import Acidity, LimitRule, Rule
-from optimizer.units import ROUND_OFF
+from optimizer.units import NO_COEFFICIENT, ROUND_OFF
 
 Ints = npt.NDArray[np.int32]
 NO_SETTING = Setting()
-DUST = 1e-9
-"""Coefficients this much smaller than a row's largest are rounding, not chemistry."""
 LOOSE = 1.001
 """Factor by which the row that ties a dose to its yes/no stays clear of the dose's own cap, so that a rule's
 limit keeps its price."""
@@ -120,7 +118,7 @@ def implied_caps(rows: Iterable[Row], pool: Pool) -> Vector:
     """
     caps = np.full(len(pool), 100.0)
     for row in rows:
-        dust = DUST * float(np.abs(row.doses).max(initial=0.0))
+        dust = NO_COEFFICIENT * float(np.abs(row.doses).max(initial=0.0))
         if row.choices or row.high == inf or row.high < 0 or (row.doses < -dust).any():
             continue
         used = row.doses > dust

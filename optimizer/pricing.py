@@ -15,10 +15,8 @@ from optimizer.engine.sensitivity import Basis
 from optimizer.formula import Formula
 from optimizer.result import EntryPrice, Outcome
 from optimizer.row import Lever, Row, Setting
-from optimizer.units import USED
+from optimizer.units import AT_END, ROW_MET, USED, ZERO_PRICE
 
-STILL = 1e-9
-"""A price whose range ends at the limit itself may differ between raising and lowering."""
 ORDER = ("equal", "low", "high")
 OWN = {"equal": "exactly", "low": "at_least", "high": "at_most"}
 """Field of a limit that a row stands for by its side."""
@@ -121,7 +119,8 @@ class Pricer:
         reach = self.basis.reach(rows, ends, per_limit)
         down, up = max(reach.down, lever.down), min(reach.up, lever.up)
         price = lowered = raised = self.unit * reach.price
-        if down > -STILL or up < STILL:
+        still = AT_END * (1 + abs(limit))
+        if down > -still or up < still:  # raising and lowering may differ
             lowered, raised = (self.unit_here * p for p in self.directions.prices(rows, ends, per_limit))
             lowered, raised = lowered if lever.down < 0 else 0.0, raised if lever.up > 0 else 0.0
             if down == up == 0:
@@ -136,7 +135,7 @@ class Pricer:
     def _at_end(self, r: int) -> bool:
         high, low = self.model.row_high[r], self.model.row_low[r]
         activity = float(self.model.matrix[r] @ self.x)
-        return any(abs(activity - end) <= 1e-7 * (1 + abs(end)) for end in (low, high) if abs(end) < inf)
+        return any(abs(activity - end) <= ROW_MET * (1 + abs(end)) for end in (low, high) if abs(end) < inf)
 
     def _takes(self, lever: Lever) -> bool:
         """Whether the yes/no without which a limit says nothing is taken."""
@@ -171,7 +170,7 @@ def entry_prices(brief: Brief, found: Found, basis: Basis) -> tuple[EntryPrice, 
             prices.append(EntryPrice(item.id, item.material.name, item.price, nan, kept_out=True))
         else:
             entry = entry_price(found, basis, int(position), item.price, directions)
-            if entry < item.price - 1e-10:
+            if entry < item.price - ZERO_PRICE:
                 prices.append(EntryPrice(item.id, item.material.name, item.price, entry))
     return tuple(sorted(prices, key=lambda e: (e.kept_out, 0.0 if e.kept_out else e.price - e.entry, e.id)))
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from decimal import Decimal
-from math import floor, fsum, inf, log10
+from math import fsum, inf, log10
 
 import numpy as np
 import numpy.typing as npt
@@ -28,7 +28,7 @@ from optimizer.pool import Vector
 from optimizer.result import Result, Rounded
 from optimizer.row import Setting
 from optimizer.rules import Rule
-from optimizer.units import SAME_WORTH, number
+from optimizer.units import NO_COEFFICIENT, SAME_WORTH, USED, WHOLE, is_whole, number, whole_down
 
 NEAR = 10
 """Steps round each used dose that are tried first."""
@@ -36,8 +36,6 @@ TIME_LIMIT = 20.0
 """Seconds after which the wider search is given up [s]."""
 QUICK = 5.0
 """Seconds after which an exact figure is given more room [s]."""
-ON_GRID = 1e-6
-"""A dose this near to a multiple of the step [steps] is one."""
 
 
 def round_formula(brief: Brief, result: Result, found: Found) -> Rounded:
@@ -55,7 +53,7 @@ def round_formula(brief: Brief, result: Result, found: Found) -> Rounded:
     assert found.x is not None
     setting = result.setting
     counts = found.x[: found.case.model.doses] / step
-    if (np.abs(counts - np.round(counts)) < ON_GRID).all():
+    if (np.abs(counts - np.round(counts)) <= WHOLE).all():
         rounded = _checked(brief, result, np.round(counts), setting, proven=True)
         if rounded is not None:
             return rounded
@@ -81,18 +79,14 @@ def round_formula(brief: Brief, result: Result, found: Found) -> Rounded:
 
 def _off_grid(held_back: float, step: float) -> str:
     """Return why no doses in steps can sum to what is left of 100 %, empty if they can."""
-    if _whole_steps((100 - held_back) / step):
+    if is_whole((100 - held_back) / step):
         return ""
     held = f"the part held back, {held_back:g} %"
-    if _whole_steps(held_back / step):
+    if is_whole(held_back / step):
         return f"100 % is no multiple of the scale step {step:g} %"
-    if _whole_steps(100 / step):
+    if is_whole(100 / step):
         return f"{held}, is no multiple of the scale step {step:g} %"
     return f"100 % less {held}, is no multiple of the scale step {step:g} %"
-
-
-def _whole_steps(count: float) -> bool:
-    return abs(count - round(count)) <= ON_GRID
 
 
 class _Grid:
@@ -181,7 +175,7 @@ class _Grid:
             low, high = np.append(low, -inf), np.append(high, most + SAME_WORTH * float(np.abs(before) @ np.abs(x)))
             session = Session(matrix, low, high, integers=len(self.columns), time_limit=self.limit)
             ends = [session.run(sign * spread, lower, upper) for sign in (1, -1)]
-            if any(e.ending != "optimal" for e in ends) or abs(spread @ (ends[0].x - ends[1].x)) < 1e-6:
+            if any(e.ending != "optimal" for e in ends) or abs(spread @ (ends[0].x - ends[1].x)) < WHOLE:
                 return x
             if goal is not None:
                 answer = session.run(goal, lower, upper)
@@ -208,7 +202,7 @@ def _rooms(brief: Brief, found: Found) -> dict[int, tuple[float, float, float]]:
     model = found.case.model
     step, rooms = brief.scenario.scale_step, {}
     rules = {r.id: r for r in brief.modelled}
-    used = found.x[: model.doses] > 1e-9
+    used = found.x[: model.doses] > USED
     for r, row in enumerate(model.rows):
         rule = rules.get(row.owner)
         if rule is None or row.side != "equal" or rule.within == 0:
@@ -224,7 +218,7 @@ def _rooms(brief: Brief, found: Found) -> dict[int, tuple[float, float, float]]:
 def _smallest(values: Vector) -> float:
     """Return the smallest size that is not 0, 1 if there is none."""
     sizes = np.abs(values)
-    return float(sizes[sizes > 1e-9 * sizes.max(initial=0.0)].min(initial=inf)) if sizes.any() else 1.0
+    return float(sizes[sizes > NO_COEFFICIENT * sizes.max(initial=0.0)].min(initial=inf)) if sizes.any() else 1.0
 
 
 def _least(per_limit: Vector, found: Found) -> float:
@@ -259,11 +253,11 @@ def _near(brief: Brief, found: Found, width: int | Vector, limit: float = TIME_L
     model = found.case.model
     doses = found.x[: model.doses]
     step = brief.scenario.scale_step
-    used = np.nonzero(doses > 1e-9)[0]
+    used = np.nonzero(doses > USED)[0]
     center = np.round(doses[used] / step)
     reach = np.broadcast_to(width, doses.shape)[used]
     lower = np.maximum(center - reach, 0.0)
-    upper = np.minimum(center + reach, np.floor(found.case.upper[used] / step + 1e-9))
+    upper = np.minimum(center + reach, np.floor(found.case.upper[used] / step + WHOLE))
     fixed = model.matrix[:, model.doses :] @ np.round(found.x[model.doses :])
     return _Grid(brief, found, used, (lower, upper), fixed, limit)
 
@@ -272,7 +266,7 @@ def _whole(brief: Brief, found: Found, limit: float = TIME_LIMIT) -> _Grid:
     """Return the whole grid, at any choices."""
     model = found.case.model
     scale = np.concatenate([np.full(model.doses, brief.scenario.scale_step), np.ones(model.size - model.doses)])
-    bounds = model.lower, np.floor(found.case.upper / scale + 1e-9)
+    bounds = model.lower, np.floor(found.case.upper / scale + WHOLE)
     return _Grid(brief, found, np.arange(model.size), bounds, np.zeros(len(model.rows)), limit)
 
 
@@ -319,7 +313,7 @@ def grid_formula(brief: Brief, counts: Vector) -> Formula | None:
     step = brief.scenario.scale_step
     if round(counts.sum()) != round((100 - brief.pool.held_back) / step):
         return None
-    digits = max(0, -floor(log10(step) + 1e-9)) + 1
+    digits = max(0, -whole_down(log10(step))) + 1
     lines = tuple(
         Line(item, round(int(n) * step, digits)) for item, n in zip(brief.pool.items, counts, strict=True) if n > 0
     )
@@ -362,7 +356,7 @@ def largest_remainder(amounts: Mapping[str, float], step: float, total: float) -
     """
     scale = total / fsum(amounts.values())
     steps = {name: amount * scale / step for name, amount in amounts.items()}
-    whole = {name: floor(count + 1e-9) for name, count in steps.items()}
+    whole = {name: whole_down(count) for name, count in steps.items()}
     left = round(total / step) - sum(whole.values())
     unit = Decimal(f"{step:.12g}")
     for name in sorted(steps, key=lambda n: (-round(steps[n] - whole[n], 9), n))[: max(left, 0)]:

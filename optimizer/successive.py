@@ -16,7 +16,7 @@ from math import inf, isnan, nan
 import numpy as np
 
 from optimizer.brief import Brief
-from optimizer.descent import BOX, NARROWEST, NOTHING, Descent, Point
+from optimizer.descent import BOX, NARROWEST, Descent, Point
 from optimizer.errors import SolverError
 from optimizer.formula import Formula
 from optimizer.result import Outcome, Result, Rounded
@@ -25,12 +25,10 @@ from optimizer.rules import CurvedRule
 from optimizer.scenario import Objective
 from optimizer.solve import Solved, solve_fully
 from optimizer.tangent import Tangent, bent, straight, with_rules
-from optimizer.units import listed, number
+from optimizer.units import DESCENT_MET, SAME_WORTH, listed, number
 
 ALIKE = 1e-3
 """Starting points whose doses differ by less count as one [% as supplied]."""
-SAME = 1e-7
-"""By how much the last program's answer may be worse than the end of its descent, relative."""
 BOXES = (BOX, 0.5, 0.05, 0.005, NARROWEST)
 """Half-widths tried for the last program, widest first so that the box itself costs nothing."""
 MARGINS = (0.0, 0.001, 0.005, 0.02, 0.05)
@@ -156,7 +154,7 @@ def _last(descent: Descent, end: Point, exact: bool) -> Solved | None:
             continue
         if done.chosen is not None and descent.kept(_point(done), descent.rules):
             worse = descent.worth(_point(done), descent.goal) - descent.worth(end, descent.goal)
-            if worse <= SAME * (1 + abs(descent.worth(end, descent.goal))):
+            if worse <= DESCENT_MET * (1 + abs(descent.worth(end, descent.goal))):
                 return done
     return None
 
@@ -168,7 +166,7 @@ def _local(descent: Descent, done: Solved, first: Result, bound: float) -> Resul
     measure = descent.goal[1]
     objective = measure.value(result.formula, result.setting)
     gap = abs(objective - bound) / (1 + abs(bound))
-    if gap <= NOTHING and first.ending == "optimal":
+    if gap <= SAME_WORTH and first.ending == "optimal":
         equal = (f"As good as the best formula without {_names(descent)}, so none is better.",)
         return replace(result, brief=brief, objective=objective, ending="optimal", proof=first.proof, notes=equal)
     curved = {r.id for r in descent.rules} | {measure.id}

@@ -16,11 +16,9 @@ from optimizer.errors import DataError, SolverError
 from optimizer.model import Model, objective_vector
 from optimizer.pool import Pool, Vector
 from optimizer.rules import LimitRule
-from optimizer.units import ROW_MET, SAME_WORTH
+from optimizer.units import CLEARLY_WORSE, ROW_MET, SAME_WORTH
 
 Goal = tuple[Sign, LimitRule]
-CLEARLY = 1e-5
-"""A cost above the best by this, relative, is beyond what an integer program may miss its rows by."""
 
 
 def settle(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -> Found:
@@ -82,7 +80,7 @@ def _alone(corridor: Corridor, found: Found, cost: Vector, most: float) -> bool:
     )
     answer = session.run(model.spread(cost), model.lower, found.case.upper)
     worth = float(np.abs(cost) @ found.x[: model.doses])
-    return answer.ending == "infeasible" or answer.bound > most + CLEARLY * worth
+    return answer.ending == "infeasible" or answer.bound > most + CLEARLY_WORSE * worth
 
 
 def _cap(pool: Pool, goal: Goal, found: Found) -> tuple[Vector, float]:

@@ -4,16 +4,27 @@ A tolerance without a thing that it is relative to is wrong for somebody's figur
 
 | name | what it decides | relative to |
 |---|---|---|
-| `KEPT` | a formula keeps a limit | the limit, and what 1 % of dose brings to the measure |
+| `KEPT` | a formula keeps a limit | the limit, and what 1 % of dose brings to the measure; a lone pH or dose: nothing |
+| `AS_TYPED` | two figures as typed are equal, or one lies in a typed window | nothing: their own unit |
+| `WHOLE` | a count of steps is whole | one step |
 | `USED` | a dose counts as used | nothing: % w/w |
 | `SAME_WORTH` | two objectives are equal | the terms that they sum |
 | `ROW_MET` | a solver's point keeps a row | the row's end and its largest coefficient |
+| `AT_END` | a value at the answer stands at its end, so that it can move one way only | 1 + the value |
+| `NO_COEFFICIENT` | a coefficient counts as none | the largest beside it; a rate at a basis: nothing |
+| `DUST` | a column's value or rate is what rounding leaves of 0 | nothing: the column's unit |
 | `BOUND_MET` | a point reaches a bound and is best | the terms that the objective sums |
 | `ZERO_PRICE` | a reduced cost or a row's price is 0 | the terms that it was summed of |
 | `PROOF_MARGIN` | a proof of impossibility is one | its largest term |
 | `CHOICES_MET` | an integer search has closed its gap | the objective |
+| `CLEARLY_WORSE` | an objective is beyond what an integer program may miss its rows by | the terms that it sums |
+| `AGREED` | another solver's objective is the one at its own choices | the objective |
+| `DESCENT_MET` | a descent's last program gives what its end is worth | 1 + the objective |
 | `ROUND_OFF` | what is left of a sum that is 0 | the terms of the sum |
 | `LAST_DIGIT` | what rounding a factor to a double leaves of a product | the product |
+| `CHANGE_SHOWN` | a report shows a change of a dose, a measure or a price of its own | nothing: its unit |
+| `PRICE_SHOWN` | a report shows the price of a limit, or that two differ | nothing: the price's unit |
+| `ON_DIGIT` | a limit is what its shown digits say, and needs no rounding outward | one of the last digit |
 """
 
 from __future__ import annotations
@@ -22,18 +33,29 @@ import re
 from math import ceil, floor, log10
 
 KEPT = 1e-6
+AS_TYPED = 1e-9
+WHOLE = 1e-6
 USED = 1e-7
 SAME_WORTH = 1e-9
 ROW_MET = 1e-7
+AT_END = 1e-8
+NO_COEFFICIENT = 1e-9
+DUST = 1e-11
 BOUND_MET = 1e-9
 ZERO_PRICE = 1e-10
 PROOF_MARGIN = 1e-9
 CHOICES_MET = 1e-6
+CLEARLY_WORSE = 1e-5
+AGREED = 1e-4
+DESCENT_MET = 1e-7
 ROUND_OFF = 1e-12
 LAST_DIGIT = 1e-15
+CHANGE_SHOWN = 5e-4
+PRICE_SHOWN = 5e-7
+ON_DIGIT = 1e-4
 
-TOLERANCE = 1e-6
-"""The one tolerance within which a formula keeps a limit, in the limit's own unit times its scale."""
+TOLERANCE = KEPT
+"""`KEPT` by its former name."""
 
 
 FIRST_YEAR, LAST_YEAR = 1900, 2999
@@ -45,7 +67,22 @@ def number(value: float, digits: int = 4) -> str:
     text = f"{value:.{digits}f}".rstrip("0").rstrip(".") if digits else f"{value:.0f}"
     if text not in ("-0", "0", ""):
         return text
-    return f"{value:.1e}" if abs(value) > 1e-9 and digits >= 4 else "0"
+    return f"{value:.1e}" if abs(value) > AS_TYPED and digits >= 4 else "0"
+
+
+def is_whole(count: float) -> bool:
+    """Return whether a count of steps is a whole one."""
+    return abs(count - round(count)) <= WHOLE
+
+
+def whole_down(count: float) -> int:
+    """Return the most whole steps that a count holds."""
+    return floor(count + WHOLE)
+
+
+def whole_up(count: float) -> int:
+    """Return the fewest whole steps that hold a count."""
+    return ceil(count - WHOLE)
 
 
 def outward(value: float, upper: bool) -> float:
@@ -58,7 +95,7 @@ def outward(value: float, upper: bool) -> float:
     decimals = 4 if value == 0 else min(4, 5 - floor(log10(abs(value))))
     unit = 10.0**decimals
     near = round(value * unit)
-    count = near if abs(value * unit - near) <= 1e-4 else ceil(value * unit) if upper else floor(value * unit)
+    count = near if abs(value * unit - near) <= ON_DIGIT else ceil(value * unit) if upper else floor(value * unit)
     return round(count / unit, max(decimals, 0))
 
 

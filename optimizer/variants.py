@@ -14,7 +14,7 @@ from optimizer.facts import Frozen, Key, Percent
 from optimizer.files import read_toml
 from optimizer.formula import Formula
 from optimizer.studies.check import Checked, measured
-from optimizer.units import number
+from optimizer.units import AS_TYPED, number
 
 USUAL_SHARE = 10.0
 """Part of a variant that may differ from its base [%]: 90/10, common practice; some assessors allow 2 %."""
@@ -157,10 +157,10 @@ def varied(
     if not problems:
         for at, variant in enumerate(wanted.variant, 1):
             made = _doses(variant, base, wanted.filler)
-            if made[wanted.filler] < -1e-9:
+            if made[wanted.filler] < -AS_TYPED:
                 what = f"its changes take {number(-made[wanted.filler], 2)} % more {wanted.filler} than the base holds."
                 problems.append(Problem(where, f"variant {at} '{variant.name}'", what, "Lower a dose."))
-            doses[at] = {k: v for k, v in made.items() if v > 1e-9}
+            doses[at] = {k: v for k, v in made.items() if v > AS_TYPED}
     if problems:
         raise DataError(problems)
     held = formula.held_back
@@ -217,12 +217,12 @@ def _outcome(
     ids = sorted({*base, *doses}, key=lambda i: (-abs(doses.get(i, 0.0) - base.get(i, 0.0)), i))
     names = {item.id: item.material.name for item in brief.pool.items}
     moved = [Difference(i, names[i], base.get(i, 0.0), doses.get(i, 0.0)) for i in ids]
-    moved = [d for d in moved if abs(d.after - d.before) > 1e-9]
+    moved = [d for d in moved if abs(d.after - d.before) > AS_TYPED]
     changed = sum(max(d.after - d.before, 0.0) for d in moved)
     new = tuple(sorted(set(doses) - set(base)))
     limit, most = wanted.changed_at_most, wanted.new_materials_at_most
     too_much = []
-    if changed > limit + 1e-9:
+    if changed > limit + AS_TYPED:
         too_much.append(f"{number(changed, 2)} % of it differs from the base, more than {number(limit)} %")
     if most is not None and len(new) > most:
         too_much.append(f"{len(new)} material{' is' if len(new) == 1 else 's are'} new, more than {most}")

@@ -36,7 +36,7 @@ from optimizer.result import Result
 from optimizer.scenario import read_scenario
 from optimizer.shelf import read_shelf
 from optimizer.successive import solve
-from optimizer.units import TOLERANCE
+from optimizer.units import KEPT
 
 ROOT = Path(__file__).resolve().parent.parent
 CHUNK = 500
@@ -78,7 +78,7 @@ def _by_a_hair(case: Any, result: Result) -> bool:
     for rule in oracle.hard_rules(case, oracle.candidates(case)):
         value = oracle.value_at(case, rule, doses, target)
         low, high = oracle.limits_of(rule)
-        if max(low - value, value - high) > TOLERANCE * (1 + abs(value)):
+        if max(low - value, value - high) > KEPT * (1 + abs(value)):
             return False
     return True
 

@@ -23,7 +23,7 @@ from optimizer.formula import Formula
 from optimizer.outlook.alkalinity import Basis, ingredients_of, known_of
 from optimizer.outlook.preserving import Preservation, preservation_of
 from optimizer.row import Setting
-from optimizer.units import number
+from optimizer.units import KEPT, number
 
 DEFAULT_ACID, DEFAULT_ALKALI = ("citric acid anhydrous", 50.0), ("sodium hydroxide", 10.0)
 """What is planned with if nobody says otherwise: name and strength [% w/w]; common practice."""
@@ -293,7 +293,7 @@ def _window(brief: Brief, formula: Formula, target: Interval) -> Window | None:
         )
     for item in formula.thickeners:
         ends = item.material.thickener.ph if item.material.thickener else None
-        if ends and (ends[0] > target.low + 1e-6 or ends[1] < target.high - 1e-6):
+        if ends and (ends[0] > target.low + KEPT or ends[1] < target.high - KEPT):
             against = ""
             if ends[0] > high:
                 against = f"; {high_by[0]} only reaches {high:g}, so the two share no pH"

@@ -15,6 +15,7 @@ from optimizer.formula import Formula
 from optimizer.pool import Ingredient
 from optimizer.purchase import lines_of, on_tap
 from optimizer.shelf import Shelf
+from optimizer.units import AS_TYPED
 
 Span = tuple[float, float]
 """Low and high end."""
@@ -244,7 +245,7 @@ def _parts(
     sold = size.sold_g / size.made_g
     rest = f"; {size.rest_g:.0f} g fill no whole bottle" if size.rest_g >= 0.5 else ""
     parts = [Part("materials", f"in {size.sold_g / 1000:.4g} kg that is sold", materials * sold, 0.0)]
-    if sold < 1 - 1e-9:
+    if sold < 1 - AS_TYPED:
         parts.append(Part("loss", f"{size.loss_percent:.3g} % of the batch{rest}", materials * (1 - sold), 0.0))
     for piece in packaging:
         cost = piece.price * piece.pieces_per_bottle * (size.bottles or 0)

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import ceil, floor
 
 from optimizer.bench.batch import Batch, Scale
 from optimizer.facts import Material
 from optimizer.rounding import largest_remainder
+from optimizer.units import WHOLE, whole_down, whole_up
 
 FACTORS = (2, 5, 10, 20, 50, 100, 1000)
 TENTH = 10
@@ -65,7 +65,7 @@ def diluted(
         whole: Take all of the diluent along, as a premix does, instead of one part in ten.
     """
     step = scale.step_g
-    least = ceil(scale.least_g / step - 1e-9)
+    least = whole_up(scale.least_g / step)
     has = round(diluent_g / step)
     for factor in FACTORS:
         weigh = round(exact_g * factor / step)
@@ -73,8 +73,8 @@ def diluted(
             continue
         brings = weigh / factor
         wanted = has + brings if whole else max(least, TENTH * brings)
-        take = ceil(wanted - 1e-9) if not whole else floor(wanted + 1e-9)
-        if take < least or take - brings > has + 1e-9 or take <= brings:
+        take = whole_up(wanted) if not whole else whole_down(wanted)
+        if take < least or take - brings > has + WHOLE or take <= brings:
             return None
         into = factor * take - weigh
         less = take - round(planned_g / step)

@@ -18,7 +18,7 @@ from optimizer.formula import Formula, Line
 from optimizer.library import Library
 from optimizer.pool import Ingredient, Pool
 from optimizer.rules.ceiling import in_basis
-from optimizer.units import USED
+from optimizer.units import AS_TYPED, USED
 
 Basis = Literal["plan", "formula", "made"]
 ONE = 1.0
@@ -45,7 +45,7 @@ class Met:
     @property
     def exceeded(self) -> bool:
         """Whether the most that the ranges allow is above the ceiling."""
-        return self.reached > self.ceiling.percent * (1 + 1e-9)
+        return self.reached > self.ceiling.percent + AS_TYPED
 
 
 @dataclass(frozen=True)

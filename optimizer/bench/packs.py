@@ -9,9 +9,7 @@ from math import ceil, inf, nan
 from optimizer.pool import Ingredient
 from optimizer.purchase import Purchase, lines_of, on_tap, stock_of
 from optimizer.shelf import Shelf
-
-GRAIN = 1e-9
-"""Masses [kg] below this are dust of floating-point sums."""
+from optimizer.units import AS_TYPED, ROUND_OFF
 
 
 @dataclass(frozen=True)
@@ -94,7 +92,7 @@ def cheapest_cover(need_kg: float, offers: Sequence[Offer]) -> tuple[float, tupl
     Returns:
         Cost, and per offer the packs (kg for what is sold by weight).
     """
-    if need_kg <= GRAIN:
+    if need_kg <= AS_TYPED:
         return 0.0, (0.0,) * len(offers)
     if not offers:
         return None
@@ -109,18 +107,18 @@ def cheapest_cover(need_kg: float, offers: Sequence[Offer]) -> tuple[float, tupl
         grown = []
         for cost, mass, counts in front:
             missing = need_kg - mass
-            most = _count(missing, size, least) if missing > GRAIN else 0
+            most = _count(missing, size, least) if missing > AS_TYPED else 0
             for n in {most} if last else {0, *range(min(least, most), most + 1)}:
                 reached = mass + n * size
                 paid = cost + n * size * price
-                rest = max(0.0, need_kg - reached - GRAIN)
-                if paid + (rest * reach[i + 1] if rest else 0.0) <= enough * (1 + 1e-12) + 1e-12:
+                rest = max(0.0, need_kg - reached - AS_TYPED)
+                if paid + (rest * reach[i + 1] if rest else 0.0) <= enough * (1 + ROUND_OFF) + ROUND_OFF:
                     grown.append((paid, reached, (*counts, n)))
         front = _best(grown)
     ends = []
     for cost, mass, counts in front:
         missing = max(0.0, need_kg - mass)
-        missing = missing if missing > GRAIN else 0.0
+        missing = missing if missing > AS_TYPED else 0.0
         if not missing or loose[1] >= 0:
             paid = cost + (missing * loose[0] if missing else 0.0)
             ends.append((round(paid, 9), -mass - missing, sum(counts), tuple(-n for n in counts), missing, paid))
@@ -135,7 +133,7 @@ def cheapest_cover(need_kg: float, offers: Sequence[Offer]) -> tuple[float, tupl
 
 def _count(missing: float, size: float, least: int) -> int:
     """Return how many packs of a size cover what is missing, at least the least order."""
-    return max(least, ceil((missing - GRAIN) / size))
+    return max(least, ceil((missing - AS_TYPED) / size))
 
 
 def _best(ways: list[tuple[float, float, tuple[int, ...]]]) -> list[tuple[float, float, tuple[int, ...]]]:
@@ -143,7 +141,7 @@ def _best(ways: list[tuple[float, float, tuple[int, ...]]]) -> list[tuple[float,
     kept: list[tuple[float, float, tuple[int, ...]]] = []
     heaviest = -inf
     for way in sorted(ways, key=lambda w: (w[0], -w[1], sum(w[2]), tuple(-n for n in w[2]))):
-        if way[1] > heaviest + GRAIN:
+        if way[1] > heaviest + AS_TYPED:
             kept.append(way)
             heaviest = way[1]
     return kept

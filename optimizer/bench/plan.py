@@ -18,7 +18,7 @@ from optimizer.files import shipped
 from optimizer.formula import Formula, Line
 from optimizer.rounding import largest_remainder
 from optimizer.row import Setting
-from optimizer.units import number
+from optimizer.units import AS_TYPED, number
 
 ORDER = {phase: k for k, phase in enumerate(get_args(Phase))}
 """Position of each phase in the order of addition."""
@@ -116,7 +116,7 @@ def written_doses(formula: Formula) -> dict[str, float]:
     """Return doses [%] that can be written and sum with the part held back to exactly 100."""
     exact = {line.item.id: line.percent for line in formula.lines if line.percent > 0}
     short = {k: round(v, 4) for k, v in exact.items()}
-    if abs(fsum(short.values()) + formula.held_back - 100) < 1e-9:
+    if abs(fsum(short.values()) + formula.held_back - 100) <= AS_TYPED:
         return {k: v for k, v in short.items() if v > 0}
     rounded = largest_remainder(exact, FINEST, 100 - formula.held_back)
     return {k: v for k, v in rounded.items() if v > 0}

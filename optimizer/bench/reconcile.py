@@ -23,7 +23,7 @@ from optimizer.pool import Pool
 from optimizer.pricing import measure_rules
 from optimizer.result import Outcome
 from optimizer.row import Setting
-from optimizer.units import number
+from optimizer.units import AS_TYPED, KEPT, number
 
 SLOPPY = 0.5
 """A sum of doses that moved by more than this [% of the batch] is told as a different batch size."""
@@ -75,12 +75,12 @@ class MadeRule:
     @property
     def differs(self) -> bool:
         """Whether made and planned are further apart than the balance's errors explain."""
-        return abs(self.outcome.value - self.planned) > self.error + 1e-6
+        return abs(self.outcome.value - self.planned) > self.error + KEPT
 
     @property
     def within_error(self) -> bool:
         """Whether it is broken by no more than the balance can tell."""
-        return self.broken and self.outcome.violation <= self.error + 1e-9
+        return self.broken and self.outcome.violation <= self.error + AS_TYPED
 
 
 @dataclass(frozen=True)
@@ -156,7 +156,7 @@ def reconcile(brief: Brief, batch: Batch, planned: Formula, setting: Setting) ->
     rules = tuple(MadeRule(before[o.id], o, errors[o.id], o.broken) for o in outcomes if o.id != "total")
     window = None
     if ph is not None and setting.low is not None and setting.high is not None:
-        window = setting.low - 1e-9 <= ph <= setting.high + 1e-9
+        window = setting.low - AS_TYPED <= ph <= setting.high + AS_TYPED
     notes = list(went.notes)
     if abs(went.mass_g - batch.size_g) > SLOPPY * batch.size_g / 100 and went.weighed_out:
         notes.append(f"{number(went.mass_g, 1)} g were made, {number(batch.size_g, 1)} g were planned")
@@ -189,7 +189,7 @@ def _lines(
         times = max(1, sum(i.material == name for i in went.inputs))
         tolerance = 100 * error * times / went.mass_g
         made, planned = percent.get(name, 0.0), doses.get(name, 0.0)
-        differs = name not in late and abs(made - planned) > tolerance + 1e-9
+        differs = name not in late and abs(made - planned) > tolerance + AS_TYPED
         grams = went.grams.get(name, 0.0)
         usual = lot_range(material)
         active = lots.get(name)

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import floor
 
 from optimizer.bench.amount import Amount, sound_density
 from optimizer.bench.batch import Batch
 from optimizer.errors import fault
+from optimizer.units import AS_TYPED, whole_down
 
 
 @dataclass(frozen=True)
@@ -66,7 +66,7 @@ def size_made(batch: Batch, mass_g: float) -> Size:
         )
     fill = ml * density
     loss = 100 * (1 - count * fill / mass_g)
-    if loss < -1e-9:
+    if loss < -AS_TYPED:
         what = f"{count} bottles of {fill:g} g are more than the {mass_g:g} g that were made."
         raise fault(f"batch {batch.batch}", "finish.bottles", what, "Check bottles, density and the finished mass.")
     return Size(mass_g, max(loss, 0.0), count, fill, ml, density)
@@ -98,7 +98,7 @@ def size_of(amount: Amount, bottle: Amount | None, density: float | None, loss_p
     made = amount.grams(density)
     if fill is None:
         return Size(made, loss_percent, density=density)
-    count = floor(made * (1 - loss_percent / 100) / fill + 1e-9)
+    count = whole_down(made * (1 - loss_percent / 100) / fill)
     if count == 0:
         what = f"{made:g} g less the loss do not fill one bottle of {fill:g} g."
         raise fault(str(amount), "size", what, "Make more, or take a smaller bottle.")

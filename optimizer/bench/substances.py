@@ -10,13 +10,12 @@ from optimizer.errors import fault
 from optimizer.facts import Material, Substance
 from optimizer.formula import Formula
 from optimizer.pool import lot_doubt, with_lot
-from optimizer.units import USED
+from optimizer.units import AS_TYPED, USED
 
 Worth = Callable[[Substance], float]
 COLOURANTS = frozenset({"colourant", "colorant"})
 """Functions of materials whose substances stand last."""
 JOBS = {"water": "water", "salt": "salt carried in", "solvent": "solvent carried in", "impurity": "by-product"}
-NEGLIGIBLE = 1e-9
 
 
 @dataclass(frozen=True)
@@ -164,4 +163,4 @@ def may_swap(parts: Iterable[Part], first: Amount, second: Amount) -> bool:
     if second.colourant or second.high < 1 or first.low >= second.high:
         return False
     least, _, _ = spread(parts, lambda s: float(s.inci == first.inci) - float(s.inci == second.inci))
-    return least < -NEGLIGIBLE
+    return least < -AS_TYPED

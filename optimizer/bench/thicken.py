@@ -13,7 +13,7 @@ from optimizer.formula import Formula
 from optimizer.outlook.electrolyte import Budget, electrolyte_of
 from optimizer.outlook.thickening import WAIT_MIN, plan_of, rule_of, step_of, window_of
 from optimizer.row import Setting
-from optimizer.units import TOLERANCE, listed, number
+from optimizer.units import AS_TYPED, KEPT, listed, number, whole_down
 
 Reading = Literal["viscosity_mpas", "flow_s", "judged"]
 READINGS: tuple[Reading, ...] = ("viscosity_mpas", "flow_s", "judged")
@@ -168,7 +168,7 @@ def _log(batch: Batch, log: Thickening, material: Material, brief: Brief, formul
     most = max(0.0, min(value for _, value in limits))
     ph, notes = ph_of(batch, log)
     notes += _doubts(points, kind)
-    if added > most + TOLERANCE:
+    if added > most + KEPT:
         notes.append(f"{number(added, 2)} % is in, past the limit of {number(most, 2)} %.")
     state, said = _judge(batch, log, material, points, kind, ph, added, most)
     if material.function == "salt" and state == "open" and budget.left.low < most - added:
@@ -177,7 +177,7 @@ def _log(batch: Batch, log: Thickening, material: Material, brief: Brief, formul
     step = _next(batch.scale, batch.size_g, material, log, points, added, most, latest) if state == "open" else None
     if state == "open" and step is None:
         state, said = "limit reached", "What is left is less than the scale can weigh: stop here."
-    if step is not None and step.grams < batch.scale.least_g - 1e-9:
+    if step is not None and step.grams < batch.scale.least_g - AS_TYPED:
         notes.append(
             f"{number(step.grams, 3)} g is less than the {number(batch.scale.least_g, 2)} g that the scale weighs to "
             f"{number(batch.scale.allowed_percent)} %: weigh it on a finer one, or as a solution."
@@ -286,13 +286,13 @@ def _judge(
     turned = None if kind is None else _turned(values, NOISE[kind])
     if turned and turned[0] == "peak passed":
         return turned
-    if values and log.target is not None and values[-1][1] >= log.target - TOLERANCE:
+    if values and log.target is not None and values[-1][1] >= log.target - KEPT:
         return "target reached", "The target is reached: stop, and read the pH and the thickness again tomorrow."
     if turned:
         return turned
     if values and kind == "judged" and values[-1][1] >= TOP_JUDGED:
         return "target reached", "It stands like a gel: stop."
-    if added >= most - TOLERANCE:
+    if added >= most - KEPT:
         return "limit reached", f"The limit of {number(most, 2)} % is reached: stop. Try another thickener on a sample."
     if not values:
         return "open", "Read the blend without thickener first, then take the step."
@@ -309,7 +309,7 @@ def closed(batch: Batch, material: Material, ph: float | None) -> tuple[str, str
             f"no pH of the batch is logged, and {material.name} needs {window}.",
             f"Adjust and log the pH first.{sample}",
         )
-    if not low - TOLERANCE <= ph <= high + TOLERANCE:
+    if not low - KEPT <= ph <= high + KEPT:
         said = f"the last pH is {number(ph, 2)}, and {material.name} needs {window}."
         return said, "Adjust it, then log a reading with --ph."
     return None
@@ -318,18 +318,18 @@ def closed(batch: Batch, material: Material, ph: float | None) -> tuple[str, str
 def _turned(values: list[tuple[float, float]], noise: float) -> tuple[State, str] | None:
     """Return whether readings fell, or stopped rising after they had risen, though thickener was added."""
     dose, last = values[-1] if values else (0.0, 0.0)
-    earlier = [(d, v) for d, v in values if d < dose - TOLERANCE]
+    earlier = [(d, v) for d, v in values if d < dose - KEPT]
     if not earlier:
         return None
     best_dose, best = max(earlier, key=lambda x: (x[1], -x[0]))
-    if last < best * (1 - noise) - TOLERANCE:
+    if last < best * (1 - noise) - KEPT:
         said = (
             f"PEAK PASSED: the reading fell from {number(best, 1)} at {number(best_dose, 2)} % to {number(last, 1)} at "
             f"{number(dose, 2)} %. Add no more: it thins further. Next batch stop at {number(best_dose, 2)} %."
         )
         return "peak passed", said
-    rose = best > min(v for _, v in earlier) * (1 + noise) + TOLERANCE
-    if rose and last <= best * (1 + noise) + TOLERANCE and noise > 0:
+    rose = best > min(v for _, v in earlier) * (1 + noise) + KEPT
+    if rose and last <= best * (1 + noise) + KEPT and noise > 0:
         said = (
             f"The reading no longer rises ({number(best, 1)} at {number(best_dose, 2)} %, {number(last, 1)} at "
             f"{number(dose, 2)} %): at or near the peak. Stop here; try one step more in a 100 g sample only."
@@ -352,10 +352,10 @@ def _next(
     step = step_of(material)
     value = next((p.value for p in reversed(points) if p.value is not None), None)
     near = value is not None and log.target is not None and value >= NEAR_TARGET * log.target
-    if near or (added > 0 and most - added < 2 * step - TOLERANCE):
+    if near or (added > 0 and most - added < 2 * step - KEPT):
         step /= 2
     percent = min(step, most - added)
-    grams = int(percent * size_g / 100 / scale.step_g + 1e-6) * scale.step_g
+    grams = whole_down(percent * size_g / 100 / scale.step_g) * scale.step_g
     if grams <= 0:
         return None
     exact = 100 * grams / size_g

@@ -15,7 +15,7 @@ from optimizer.errors import DataError, Problem, fault, from_validation, nearest
 from optimizer.facts import Material
 from optimizer.formula import Formula
 from optimizer.row import Setting
-from optimizer.units import TOLERANCE, listed, number
+from optimizer.units import KEPT, listed, number
 
 
 def record(
@@ -53,7 +53,7 @@ def record(
         logged = next((t for t in batch.thickening if t.material == name), Thickening(material=name))
         check_step(logged, step, where)
         last = logged.step[-1].added_percent if logged.step else 0.0
-        said = closed(batch, material, ph_of(batch, logged)[0]) if step.added_percent > last + TOLERANCE else None
+        said = closed(batch, material, ph_of(batch, logged)[0]) if step.added_percent > last + KEPT else None
         if said:
             what, todo = said
             also = f"Or log a reading of what is in the vessel with its pH: --added {number(last)} --ph ..."
@@ -104,7 +104,7 @@ def check_step(logged: Thickening | None, step: ThickenerStep, where: str) -> No
             what = f"the log is read as {before}, this step as {kinds[0]}; they cannot be compared."
             problems.append(Problem(where, key, what, f"Read it as {before} too."))
         last = logged.step[-1].added_percent
-        if step.added_percent < last - TOLERANCE:
+        if step.added_percent < last - KEPT:
             what = f"{number(step.added_percent)} % is less than the {number(last)} % of the step before."
             problems.append(Problem(where, key, what, "Write all additions together, not the last one alone."))
     if problems:

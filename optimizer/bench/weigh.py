@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
-from math import floor, fsum
+from math import fsum
 
 from optimizer.bench.batch import Batch
 from optimizer.bench.grams import Dilution, diluted, grams_of, spreads_in
@@ -13,6 +13,7 @@ from optimizer.cautions import PAPER, Caution, cautions_from
 from optimizer.errors import DataError, Problem, nearest
 from optimizer.facts import Material
 from optimizer.library import Library
+from optimizer.units import AS_TYPED, WHOLE, whole_down
 
 
 @dataclass(frozen=True)
@@ -130,7 +131,7 @@ def weigh_sheet(
     fill = None
     if batch.bottle_ml and batch.density_g_per_ml:
         fill = batch.bottle_ml * batch.density_g_per_ml
-    bottles = None if fill is None else floor(batch.size_g * (1 - batch.loss_percent / 100) / fill + 1e-6)
+    bottles = None if fill is None else whole_down(batch.size_g * (1 - batch.loss_percent / 100) / fill)
     return WeighSheet(batch, tuple(steps), total, held, fill, bottles, _notes(batch, lines, total, held))
 
 
@@ -145,7 +146,7 @@ def _lines(
     lines = {}
     for name, material in materials.items():
         exact = doses[name] * batch.size_g * (100 - batch.held_back_percent) / 100 / total
-        small = grams[name] < scale.least_g - 1e-9
+        small = grams[name] < scale.least_g - AS_TYPED
         dilution = None
         if small:
             found = spreads_in(material, dict(materials), doses)
@@ -183,7 +184,7 @@ def _cautions(
 def _notes(batch: Batch, lines: Mapping[str, WeighLine], total: float, held: float) -> tuple[str, ...]:
     notes = []
     asked = batch.size_g * (100 - batch.held_back_percent) / 100
-    if abs(total - asked) > 1e-6:
+    if abs(total - asked) > WHOLE * batch.scale.step_g:
         notes.append(
             f"{asked:g} g is no multiple of the scale's {batch.scale.step_g:g} g: the lines sum to {total:g} g"
         )

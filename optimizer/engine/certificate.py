@@ -15,7 +15,7 @@ from optimizer.pool import Vector
 from optimizer.units import BOUND_MET, PROOF_MARGIN, ROUND_OFF, ROW_MET, ZERO_PRICE
 
 PRIMAL = ROW_MET
-GAP = 1e-7
+GAP = ROW_MET
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.pool import Vector
+from optimizer.units import DUST
 
 Ending = Literal["optimal", "infeasible", "unfinished", "failed"]
 
@@ -63,9 +64,7 @@ OPTIONS: dict[str, bool | int | float | str] = {
     "mip_heuristic_run_zi_round": True,
     "mip_heuristic_run_shifting": True,
 }
-"""What differs from the defaults of HiGHS."""
-DUST = 1e-11
-"""A column value below this is what rounding leaves of 0."""
+"""What differs from the defaults of HiGHS. Its tolerances are absolute: rows and costs are scaled to suit them."""
 LINEAR_TIME = 60.0
 """Seconds that a linear program has at least: what a search found in its time is always repeated and checked."""
 LARGEST_COST = 50

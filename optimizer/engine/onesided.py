@@ -16,8 +16,7 @@ import numpy.typing as npt
 from optimizer.engine.highs import Session
 from optimizer.engine.sensitivity import Basis
 from optimizer.pool import Vector
-
-ACTIVE = 1e-8
+from optimizer.units import AT_END
 
 
 class Directions:
@@ -27,8 +26,8 @@ class Directions:
         """Take the rows and bounds that are active at an optimal point x, shape (n,)."""
         n = basis.n
         z = np.concatenate([x, basis.full[:, :n] @ x])
-        at_low = z - basis.ends_low <= ACTIVE * (1 + np.abs(z))
-        at_high = basis.ends_high - z <= ACTIVE * (1 + np.abs(z))
+        at_low = z - basis.ends_low <= AT_END * (1 + np.abs(z))
+        at_high = basis.ends_high - z <= AT_END * (1 + np.abs(z))
         self._low = np.where(at_low, 0.0, -inf)
         self._high = np.where(at_high, 0.0, inf)
         self._basis, self._x = basis, x

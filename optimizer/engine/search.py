@@ -20,12 +20,10 @@ from optimizer.engine.ending import Ending, Proof, weakest
 from optimizer.engine.highs import EMPTY, NO_BASIS, Answer, Session, finest_unit, unit_of
 from optimizer.errors import SolverError
 from optimizer.pool import Vector
-from optimizer.units import CHOICES_MET, SAME_WORTH
+from optimizer.units import AGREED, CHOICES_MET, SAME_WORTH
 
 ENUMERATED = 6
 """Up to this many open yes/no columns every combination is tried instead of branching."""
-AGREED = 1e-4
-"""Most by which another solver's objective may differ from the one at its own choices, relative."""
 LEAST = 1e-3
 """An objective below this part of a usual cost counts as this much where a gap is relative to it."""
 NOTHING = Answer("failed", EMPTY, EMPTY, NO_BASIS)

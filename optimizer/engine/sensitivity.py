@@ -19,9 +19,9 @@ import numpy.typing as npt
 
 from optimizer.errors import SolverError
 from optimizer.pool import Mask, Vector
-from optimizer.units import ZERO_PRICE
+from optimizer.units import AT_END, DUST, NO_COEFFICIENT, ZERO_PRICE
 
-ZERO = 1e-9
+ZERO = NO_COEFFICIENT
 FAR = 1e9
 """A move beyond this is told as endless."""
 
@@ -130,7 +130,7 @@ class Basis:
     def degenerate(self) -> bool:
         """Whether a basic variable sits on one of its ends, so that one-sided prices may differ."""
         slack = np.minimum(self.values - self.low, self.high - self.values)
-        return bool((slack < ZERO * (1 + np.abs(self.values))).any())
+        return bool((slack < AT_END * (1 + np.abs(self.values))).any())
 
     def reach(self, rows: npt.NDArray[np.int64], ends: Vector, per_limit: Vector | None = None) -> Reach:
         """Return price and validity of moving a limit that is the end of the given rows.
@@ -182,9 +182,9 @@ class Basis:
     def can_enter(self, column: int) -> bool:
         """Whether a nonbasic column can rise at once: no basic value on its end stands in the way."""
         rates = -self.inverse @ self.full[:, column]
-        small = ZERO * (1 + np.abs(self.values))
-        stuck = ((self.values - self.low < small) & (rates < -ZERO)) | (
-            (self.high - self.values < small) & (rates > ZERO)
+        small = AT_END * (1 + np.abs(self.values))
+        stuck = ((self.values - self.low < small) & (rates < -NO_COEFFICIENT)) | (
+            (self.high - self.values < small) & (rates > NO_COEFFICIENT)
         )
         return not bool(stuck.any())
 
@@ -196,7 +196,7 @@ class Basis:
 
 def _interval(values: Vector, rates: Vector, low: Vector, high: Vector) -> tuple[float, float]:
     """Return the interval of theta in which low <= values + theta rates <= high, containing 0."""
-    moving = np.abs(rates) > 1e-11
+    moving = np.abs(rates) > DUST
     if not moving.any():
         return -inf, inf
     v, r = values[moving], rates[moving]

@@ -13,7 +13,7 @@ from optimizer.errors import DataError, Problem, fault
 from optimizer.intake.names import Meant, Names
 from optimizer.library import Library
 from optimizer.sheet import heading_of, number_of, read_rows, text_of
-from optimizer.units import listed, number
+from optimizer.units import AS_TYPED, listed, number
 
 HEADINGS: Mapping[str, tuple[str, ...]] = {
     "material": (
@@ -254,7 +254,7 @@ def _summed(path: Path, cells: list[_Cell], percent: bool, held_back: float, ass
         assumed.append(f"Weights of {number(total, 2)} g in all were turned into percent.")
     elif held_back and abs(total + held_back - 100) <= 0.05:
         scale, held = (100 - held_back) / total, held_back
-    elif abs(total - 100) > 1e-9:
+    elif abs(total - 100) > AS_TYPED:
         scale = 100 / total
         if abs(total - 100) > 0.05:
             assumed.append(

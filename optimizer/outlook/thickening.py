@@ -14,7 +14,7 @@ from optimizer.pool import Group, Ingredient
 from optimizer.row import Setting
 from optimizer.rules.counting import group_active
 from optimizer.rules.thickening import Thickening
-from optimizer.units import TOLERANCE, listed, number
+from optimizer.units import KEPT, listed, number, whole_down
 
 SALT_STEP = 0.2
 """Step of salt [%]; source: cosmetic chemistry education site on salt curves, 0.2 to 2.0 % in steps of 0.2."""
@@ -156,7 +156,7 @@ def salt_route(formula: Formula, rule: Thickening, budget: Budget) -> SaltRoute:
 
     def share(group: Group) -> float:
         part = formula.total(lambda i: group_active(group, i))
-        return 100 * part / active if active > TOLERANCE else 0.0
+        return 100 * part / active if active > KEPT else 0.0
 
     anionic, answering = share(Group(charges=("anionic",))), share(rule.sulfates)
     glucoside = share(Group(families=("alkyl glucoside",)))
@@ -164,24 +164,24 @@ def salt_route(formula: Formula, rule: Thickening, budget: Budget) -> SaltRoute:
     against = []
     if not rule.salt_route:
         against.append("The brief rules salt out.")
-    if answering < rule.sulfate_share - TOLERANCE:
+    if answering < rule.sulfate_share - KEPT:
         against.append(
             f"Salt screens the charge of sulfate-type anionics; they make up {number(answering, 0)} % of the active "
             f"matter (anionics {number(anionic, 0)} %), below {number(rule.sulfate_share)} %."
         )
     if glucoside > anionic and glucoside > 0:
         against.append(f"Glucosides lead with {number(glucoside, 0)} %: they carry no charge that salt could screen.")
-    if active < rule.active - TOLERANCE:
+    if active < rule.active - KEPT:
         against.append(
             f"Active matter is {number(active, 1)} %, below {number(rule.active)} %: too few micelles to build."
         )
-    if budget.left.typical < rule.salt_room - TOLERANCE:
+    if budget.left.typical < rule.salt_room - KEPT:
         against.append(
             f"The blend holds about {number(carried, 2)} % dissolved salt already; of {number(budget.limit)} % only "
             f"{number(max(0.0, budget.left.typical), 2)} % is left."
         )
         plain = formula.total(lambda i: i.salt)
-        if plain <= rule.salt - rule.salt_room + TOLERANCE:
+        if plain <= rule.salt - rule.salt_room + KEPT:
             against.append(
                 f"Of that {number(plain, 2)} % is sodium chloride, and the brief's thickening rule counts nothing "
                 "else: that a blend was chosen as thickening with salt does not speak against this."
@@ -209,10 +209,10 @@ def step_of(material: Material) -> float:
 
 def ladder_of(material: Material, most: float) -> tuple[float, ...]:
     """Return doses to try [%], from the usual lower dose up to a limit, in steps of `step_of`."""
-    if material.thickener is None or most <= TOLERANCE:
+    if material.thickener is None or most <= KEPT:
         return ()
     first, step = min(material.thickener.use[0], most), step_of(material)
-    count = int((most - first) / step + 1e-6)
+    count = whole_down((most - first) / step)
     doses = [round(first + n * step, 6) for n in range(count + 1)]
     return tuple(doses if doses[-1] > most - step / 2 else [*doses, round(most, 6)])
 
@@ -248,12 +248,12 @@ def _candidate(
         against.append("Salt is not the way here.")
     if setting.low is not None and setting.high is not None and thickener.type != "salt":
         low, high = setting.low, setting.high
-        if not (window[0] <= low + TOLERANCE and high <= window[1] + TOLERANCE):
+        if not (window[0] <= low + KEPT and high <= window[1] + KEPT):
             against.append(
                 f"It works at pH {number(window[0])} to {number(window[1])}; the product may be {number(low, 2)} to "
                 f"{number(high, 2)}."
             )
-    if most < thickener.use[0] - TOLERANCE:
+    if most < thickener.use[0] - KEPT:
         against.append(f"Its usual dose starts at {number(thickener.use[0])} %; there is room for {number(most, 2)} %.")
     if thickener.salt_sensitive and budget.total.typical > SALT_STEP:
         against.append(f"Its gel collapses with salt; the blend holds about {number(budget.total.typical, 2)} %.")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import floor, inf, isclose, isnan, log10
+from math import inf, isclose, isnan, log10, nan
 from typing import TYPE_CHECKING
 
 from optimizer.cautions import Caution, cautions_of
@@ -11,7 +11,7 @@ from optimizer.report.charts import charge_parts, charges, costs, prices, window
 from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Document, Listing, Section, Table
 from optimizer.result import Outcome, Result
-from optimizer.units import USED, listed, number
+from optimizer.units import AS_TYPED, KEPT, PRICE_SHOWN, USED, listed, number, whole_down
 
 if TYPE_CHECKING:
     from optimizer.outlook.chemistry import Chemistry
@@ -141,7 +141,7 @@ def _brief_words(result: Result) -> str:
 
 
 def _formula(result: Result) -> Table:
-    digits = max(2, -floor(log10(result.rounded.step) + 1e-9)) if result.rounded else 2
+    digits = max(2, -whole_down(log10(result.rounded.step))) if result.rounded else 2
     assert result.weighable is not None
     return formula_table(result.weighable, result.brief.scenario.currency, digits, _rounding_note(result))
 
@@ -225,7 +225,10 @@ def _side(outcome: Outcome) -> str:
 def _kinked(result: Result) -> bool:
     """Whether some price differs between raising and lowering its limit."""
     priced_rules = [limit for o in result.rules for limit in o.bound if not isnan(limit.price_if_raised)]
-    return any(not isclose(o.price_if_raised, o.price_if_lowered, rel_tol=1e-6, abs_tol=1e-7) for o in priced_rules)
+    return any(
+        not isclose(o.price_if_raised, o.price_if_lowered, rel_tol=PRICE_SHOWN, abs_tol=PRICE_SHOWN)
+        for o in priced_rules
+    )
 
 
 def _if_lowered(outcome: Outcome, result: Result) -> tuple[str, ...]:
@@ -246,7 +249,7 @@ def money(price: float, result: Result) -> str:
         return ""
     if abs(price) == inf:
         return "impossible"
-    if abs(price) < 5e-7:
+    if abs(price) < PRICE_SHOWN:
         return "nothing"
     return f"{price:+.4f} {_unit(result)}"
 
@@ -258,7 +261,7 @@ def _unit(result: Result) -> str:
 
 def holds(outcome: Outcome) -> str:
     """Return the range of the limit over which its price holds, as text."""
-    if isnan(outcome.holds_from) or isnan(outcome.holds_to) or abs(outcome.price) < 5e-7:
+    if isnan(outcome.holds_from) or isnan(outcome.holds_to) or abs(outcome.price) < PRICE_SHOWN:
         return ""
     low = "any lower" if outcome.holds_from == -inf else number(outcome.holds_from, 2)
     high = "any higher" if outcome.holds_to == inf else number(outcome.holds_to, 2)
@@ -292,7 +295,8 @@ def _settings(result: Result) -> list[Table]:
         targets = number(s.first, 2) if s.first == s.last else f"{number(s.first, 2)} - {number(s.last, 2)}"
         told = number(s.objective, 4) if not isnan(s.objective) else s.ending
         rows.append((targets, told, f"{s.barred}", SHORT[s.proof]))
-        if result.ph and s.first - 1e-9 <= result.ph.target <= s.last + 1e-9 and s.objective == result.objective:
+        target = result.ph.target if result.ph else nan
+        if s.first - AS_TYPED <= target <= s.last + AS_TYPED and s.objective == result.objective:
             best = number_
     objective = result.brief.scenario.objective
     name = f"{objective.words()}"
@@ -364,7 +368,7 @@ def _notes(result: Result) -> list[Listing]:
             "overstate the harshness of mixtures and over-buy foam, which saturates."
         )
     notes += [
-        f"Above a {o.source} level: {o.reading}; here {number(o.value, 3)}." for o in result.rules if o.violation > 1e-6
+        f"Above a {o.source} level: {o.reading}; here {number(o.value, 3)}." for o in result.rules if o.violation > KEPT
     ]
     unknown = sorted(
         line.item.id for line in formula.lines if line.item.material.ph_stable is None and line.item.id != "aqua"

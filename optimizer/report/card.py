@@ -6,12 +6,12 @@ from optimizer.bench.card import Card
 from optimizer.cautions import ALWAYS, Caution
 from optimizer.report.document import Document, Listing, Table
 from optimizer.report.record import CautionRecord, Record, caution_records
-from optimizer.units import listed, number
+from optimizer.units import is_whole, listed, number
 
 
 def percent_text(card: Card, percent: float) -> str:
     """Return a dose with two decimals, with three if any dose of the card is on no grid of 0.01 %."""
-    fine = any(abs(p - round(p, 2)) > 1e-6 for part in card.parts for _, p in part.lines)
+    fine = any(not is_whole(100 * p) for part in card.parts for _, p in part.lines)
     return f"{percent:.{3 if fine else 2}f}"
 
 

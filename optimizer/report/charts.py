@@ -11,7 +11,7 @@ from optimizer.pool import Ingredient
 from optimizer.report.document import Bar, Bars, Sketch
 from optimizer.result import Outcome
 from optimizer.row import Setting
-from optimizer.units import USED, number
+from optimizer.units import CHANGE_SHOWN, PRICE_SHOWN, USED, number
 
 CHARGES = ("anionic", "amphoteric", "nonionic", "cationic")
 ROOM = 0.5
@@ -63,7 +63,8 @@ def prices(binding: list[Outcome], unit: str) -> list[Sketch]:
         change = outcome.price_if_raised * outcome.limit_step
         name = f"{outcome.which}: {outcome.reading}" if outcome.which else outcome.reading
         if isfinite(change):
-            told = "nothing" if abs(change) < 5e-7 else f"{change:+.{4 if abs(change) > 5e-4 else 6}f} {unit}"
+            digits = 4 if abs(change) > CHANGE_SHOWN else 6
+            told = "nothing" if abs(change) < PRICE_SHOWN else f"{change:+.{digits}f} {unit}"
             step = f"{number(outcome.limit_step)} {outcome.limit_unit}".strip()
             low, high = sorted((change, 0.0))
             rows.append(Bar(name, low, high, f"{told} for {step}", hatched=change < 0))

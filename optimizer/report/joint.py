@@ -7,7 +7,7 @@ from optimizer.joint import Plan, Product
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Document, Listing, Section, Table
 from optimizer.report.record import CautionRecord, Figure, LineRecord, Record, caution_records, line_records
-from optimizer.units import number
+from optimizer.units import CHANGE_SHOWN, number
 
 
 class MadeRecord(Record):
@@ -115,7 +115,7 @@ def _left(plan: Plan) -> Table:
 
 
 def _worth(value: float) -> str:
-    return "0" if abs(value) < 5e-4 else f"{value:.3f}"
+    return "0" if abs(value) < CHANGE_SHOWN else f"{value:.3f}"
 
 
 def _alone(plan: Plan, alone: tuple[Plan, ...]) -> Table:

@@ -8,7 +8,7 @@ from optimizer.report.document import Document, Listing, Table
 from optimizer.report.record import CautionRecord, Figure, LineRecord, PhRecord, Record, caution_records, line_records
 from optimizer.studies.restandardise import Restandardised, Span
 from optimizer.studies.robust import Reach, Robust
-from optimizer.units import listed, number
+from optimizer.units import AS_TYPED, CHANGE_SHOWN, KEPT, listed, number
 
 
 def restandardise_document(done: Restandardised) -> Document:
@@ -70,7 +70,7 @@ def _weigh_sheet(done: Restandardised, names: dict[str, str]) -> Table:
         if not old and not new:
             continue
         lot = f"{usual.get(key, 0.0):.4g} > {done.lots[key]:.4g}" if key in done.lots else ""
-        change = f"{new - old:+.3f}" if abs(new - old) > 5e-4 else ""
+        change = f"{new - old:+.3f}" if abs(new - old) > CHANGE_SHOWN else ""
         rows.append((names[key], lot, f"{old:.2f}", f"{new:.3f}", change, number(done.grams.get(key, 0.0), 3)))
     total = sum(done.grams.values())
     rows.append(("total", "", f"{sum(before.values()):.2f}", f"{sum(after.values()):.3f}", "", number(total, 3)))
@@ -83,7 +83,7 @@ def _weigh_sheet(done: Restandardised, names: dict[str, str]) -> Table:
 
 
 def _spans(done: Restandardised) -> Table:
-    moved = [s for s in done.spans if s.high - s.low > 1e-6 or abs(s.unchanged - s.planned) > 1e-6]
+    moved = [s for s in done.spans if s.high - s.low > KEPT or abs(s.unchanged - s.planned) > KEPT]
     rows = tuple(
         (s.rule.reading(), _figure(s.planned), _between(s.low, s.high), _unchanged(s), _figure(s.after)) for s in moved
     )
@@ -109,7 +109,7 @@ def robust_document(done: Robust) -> Document:
     facts += _costs(done)
     if done.ph is not None:
         before = done.nominal.setting.target
-        moved = "" if before is None or abs(before - done.ph.target) < 1e-9 else f" instead of {number(before, 2)}"
+        moved = "" if before is None or abs(before - done.ph.target) < AS_TYPED else f" instead of {number(before, 2)}"
         window = f"window {number(done.ph.low, 2)} to {number(done.ph.high, 2)}"
         facts.append(("pH", f"target {number(done.ph.target, 2)}{moved}; {window}"))
     if done.formula is not None:
@@ -157,7 +157,7 @@ def _formulas(done: Robust) -> Table:
     rows = []
     for key in sorted(names, key=lambda n: (-max(after.get(n, 0.0), before.get(n, 0.0)), n)):
         old, new = before.get(key, 0.0), after.get(key, 0.0)
-        change = f"{new - old:+.2f}" if done.formula and abs(new - old) > 5e-4 else ""
+        change = f"{new - old:+.2f}" if done.formula and abs(new - old) > CHANGE_SHOWN else ""
         rows.append((names[key], f"{old:.2f}" if old else "", f"{new:.2f}" if new else "", change))
     if done.plain_formula.held_back:
         free = f"{done.plain_formula.held_back:.2f}"
@@ -186,7 +186,7 @@ def _worst(done: Robust) -> Table:
 def _reach(reach: Reach, limits: tuple[float, float]) -> str:
     if isnan(reach.low):
         return ""
-    close = 1e-6 * (1 + max(abs(x) for x in (*limits, 0.0) if abs(x) < inf))
+    close = KEPT * (1 + max(abs(x) for x in (*limits, 0.0) if abs(x) < inf))
     mark = " !" if reach.low < limits[0] - close or reach.high > limits[1] + close else ""
     return f"{_between(reach.low, reach.high)}{mark}"
 
@@ -212,7 +212,7 @@ def _trials(done: Robust) -> Table:
 def _between(low: float, high: float) -> str:
     if isnan(low):
         return ""
-    if high - low < 1e-6:
+    if high - low < KEPT:
         return number(low, 2)
     digits = next((d for d in (2, 3) if number(low, d) != number(high, d)), 4)
     return f"{number(low, digits)} - {number(high, digits)}"

@@ -16,7 +16,7 @@ from optimizer.report.charts import charges, costs, windows
 from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Document, Listing, Section, Table
 from optimizer.row import Setting
-from optimizer.units import listed, number
+from optimizer.units import AS_TYPED, listed, number
 
 
 @dataclass(frozen=True)
@@ -185,7 +185,7 @@ def _formula(made: Made) -> Table:
             said = f"differs by {line.made - line.planned:+.3f}; the scale explains {number(line.tolerance, 3)}"
         if line.active is not None:
             low, high = line.usual
-            odd = "" if low - 1e-9 <= line.active <= high + 1e-9 else f", outside the usual {low:g} to {high:g}"
+            odd = "" if low - AS_TYPED <= line.active <= high + AS_TYPED else f", outside the usual {low:g} to {high:g}"
             said = f"{said}; " * bool(said) + f"lot {number(line.active, 2)} % active{odd}"
         planned = "" if line.late else f"{line.planned:.3f}"
         rows.append((line.name, planned, f"{line.made:.3f}", said))

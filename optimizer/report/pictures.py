@@ -8,12 +8,12 @@ in words, kinds differ by hatching, lines by their dashes and marks. The same in
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import ceil, floor, isnan, log10
+from math import floor, isnan, log10
 from textwrap import wrap
 
 from optimizer.report.document import Bar, Bars, Curve, Curves, Sketch
 from optimizer.report.escape import escaped, printable
-from optimizer.units import number
+from optimizer.units import ROUND_OFF, number, whole_down, whole_up
 
 LETTERS = 40
 """Letters of a line that fit the narrowest screen (320 px)."""
@@ -62,8 +62,8 @@ def ticks(first: float, last: float, most: int = 6) -> list[float]:
         return [first]
     raw = span / most
     power = 10 ** floor(log10(raw))
-    step = next(s * power for s in (1, 2, 5, 10) if s * power >= raw * (1 - 1e-9))
-    return [k * step for k in range(ceil(first / step - 1e-6), floor(last / step + 1e-6) + 1)]
+    step = next(s * power for s in (1, 2, 5, 10) if s * power >= raw * (1 - ROUND_OFF))
+    return [k * step for k in range(whole_up(first / step), whole_down(last / step) + 1)]
 
 
 def _bars(bars: Bars, key: str) -> tuple[float, list[str], str]:

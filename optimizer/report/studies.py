@@ -17,7 +17,7 @@ from optimizer.rules import MEASURES, named_measure
 from optimizer.studies.check import Checked
 from optimizer.studies.compare import Comparison
 from optimizer.studies.why import Why
-from optimizer.units import USED, listed, number
+from optimizer.units import CHANGE_SHOWN, KEPT, USED, listed, number
 
 
 def check_document(checked: Checked, chemistry: Chemistry | None = None) -> Document:
@@ -105,7 +105,7 @@ def _nearest(checked: Checked) -> Table | Listing:
     rows = []
     for name in sorted(names, key=lambda n: (-max(after.get(n, 0.0), before.get(n, 0.0)), n)):
         old, new = before.get(name, 0.0), after.get(name, 0.0)
-        change = f"{new - old:+.2f}" if abs(new - old) > 5e-4 else ""
+        change = f"{new - old:+.2f}" if abs(new - old) > CHANGE_SHOWN else ""
         rows.append((names[name], f"{old:.2f}" if old else "", f"{new:.2f}" if new else "", change))
     if near.formula.held_back:
         rows.append(("kept free", f"{checked.formula.held_back:.2f}", f"{near.formula.held_back:.2f}", ""))
@@ -201,7 +201,7 @@ def _comes_in(why: Why, currency: str) -> list[tuple[str, str]]:
         over = f" {currency} per kg" if why.entry_of_all > 0 else ""
         below = f"below {why.entry_of_all:.2f}{over}" if over else "not even free of charge"
         told.append(("comes in", f"{below}{', at the best of all choices and pH settings' if chosen else ''}"))
-        if abs(why.entry - why.entry_of_all) <= 1e-4:
+        if abs(why.entry - why.entry_of_all) <= CHANGE_SHOWN:
             return told
     if why.kept_out:
         told.append(("at the choices made here", "a yes/no choice keeps it out"))
@@ -276,7 +276,7 @@ def _held(outcome: Outcome) -> str:
     """Return a value with its limits, marked where it breaks them."""
     low = "" if outcome.low == -inf else number(outcome.low)
     high = "" if outcome.high == inf else number(outcome.high)
-    mark = " !" if outcome.violation > 1e-6 else ""
+    mark = " !" if outcome.violation > KEPT else ""
     value = "-" if isnan(outcome.value) else f"{number(outcome.value, 2)}{mark}"
     limits = low if low == high else f"{low} to {high}" if low and high else f"from {low}" if low else f"to {high}"
     return f"{value} ({limits})" if limits else value

@@ -9,7 +9,7 @@ from optimizer.report.blend import caution_listing
 from optimizer.report.document import Document, Listing, Table
 from optimizer.report.record import CautionRecord, Figure, LineRecord, PhRecord, Record, caution_records, line_records
 from optimizer.studies.substitute import Base, StandIn, Substituted, Swap
-from optimizer.units import listed, number
+from optimizer.units import CHANGE_SHOWN, listed, number
 
 SHOWN = 8
 """Stand-ins that the tables show; the others are counted."""
@@ -101,7 +101,7 @@ def _formula(done: Substituted, base: Base) -> Table:
     rows = []
     for key in sorted(names, key=lambda n: (-max(after.get(n, 0.0), before.get(n, 0.0)), n)):
         old, new = before.get(key, 0.0), after.get(key, 0.0)
-        change = f"{new - old:+.2f}" if abs(new - old) > 5e-4 else ""
+        change = f"{new - old:+.2f}" if abs(new - old) > CHANGE_SHOWN else ""
         rows.append((names[key], f"{old:.2f}" if old else "", f"{new:.2f}" if new else "", change))
     if base.formula.held_back:
         rows.append(("kept free", f"{base.formula.held_back:.2f}", f"{done.answer.formula.held_back:.2f}", ""))

@@ -12,7 +12,7 @@ from optimizer.formula import Formula
 from optimizer.pool import Mask, Pool
 from optimizer.row import Row, Setting
 from optimizer.rules.base import Rule, Way
-from optimizer.units import TOLERANCE, USED, number
+from optimizer.units import AS_TYPED, KEPT, USED, number, whole_down
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,7 @@ class Acidity(Rule):
 
     @model_validator(mode="after")
     def _room(self) -> Self:
-        if self.high - self.low < 2 * self.tolerance - 1e-9:
+        if self.high - self.low < 2 * self.tolerance - AS_TYPED:
             room = f"{self.low:g} to {self.high:g} leaves no room for a tolerance of {self.tolerance:g} on both sides"
             raise ValueError(f"the pH range {room}")
         return self
@@ -84,18 +84,18 @@ class Acidity(Rule):
         windows = [(line.item.id, self.window(line.item.material)) for line in formula.lines if line.percent > USED]
         low = max([self.low, *(w[0] for _, w in windows)])
         high = min([self.high, *(w[1] for _, w in windows)])
-        low_by = tuple(name for name, w in windows if w[0] >= low - 1e-9)
-        high_by = tuple(name for name, w in windows if w[1] <= high + 1e-9)
+        low_by = tuple(name for name, w in windows if w[0] >= low - AS_TYPED)
+        high_by = tuple(name for name, w in windows if w[1] <= high + AS_TYPED)
         return SharedWindow(low, high, low_by, high_by)
 
     def settings(self, edges: tuple[float, ...]) -> tuple[Setting, ...]:
         """Return every target that is tried: the grid and the given window edges, ascending."""
         first, last = self.low + self.tolerance, self.high - self.tolerance
-        steps = int(np.floor((last - first) / self.grid + 1e-9)) if last > first else 0
+        steps = whole_down((last - first) / self.grid) if last > first else 0
         targets = {round(first + k * self.grid, 6) for k in range(steps + 1)} | {round(last, 6)}
         for edge in edges:
             targets |= {round(edge + self.tolerance, 6), round(edge - self.tolerance, 6)}
-        inside = sorted(t for t in targets if first - 1e-9 <= t <= last + 1e-9)
+        inside = sorted(t for t in targets if first - AS_TYPED <= t <= last + AS_TYPED)
         return tuple(Setting(t, round(t - self.tolerance, 6), round(t + self.tolerance, 6)) for t in inside)
 
     def edges(self, pool: Pool) -> tuple[float, ...]:
@@ -104,7 +104,7 @@ class Acidity(Rule):
 
     def allowed(self, pool: Pool, setting: Setting) -> Mask:
         """Return which candidates tolerate the setting, shape (n,)."""
-        return np.fromiter((self.gap(i.material, setting) <= TOLERANCE for i in pool.items), bool, len(pool))
+        return np.fromiter((self.gap(i.material, setting) <= KEPT for i in pool.items), bool, len(pool))
 
     def gap(self, material: Material, setting: Setting) -> float:
         """Return by how much a material's window misses the setting, 0 if it covers it."""

@@ -12,14 +12,11 @@ from optimizer.facts import Frozen, Key
 from optimizer.formula import Formula
 from optimizer.pool import Ingredient, Pool, Vector
 from optimizer.row import Choice, Row, Setting, Side
-from optimizer.units import KEPT, USED, number
+from optimizer.units import KEPT, ROUND_OFF, USED, number
 
 Way = Literal["dropped", "moved", "counted", "widened"]
 """How a rule gives way: left out whole; its limit moved as far as its measure must go; moved by whole numbers; the
 range of the pH."""
-
-DUST = 1e-12
-"""Differences this much smaller than what they are taken of count as 0."""
 
 
 class Rule(Frozen):
@@ -242,7 +239,7 @@ class LimitRule(Rule):
         if per is not None:
             doses = amounts - limit * per
             # What is left of two equal figures is rounding, not chemistry.
-            doses[np.abs(doses) <= DUST * np.abs(amounts)] = 0.0
+            doses[np.abs(doses) <= ROUND_OFF * np.abs(amounts)] = 0.0
         return Row(
             owner=self.id,
             side=side,

@@ -9,7 +9,7 @@ from optimizer.formula import Formula
 from optimizer.pool import Group, Ingredient, Pool
 from optimizer.row import Row, Setting
 from optimizer.rules.base import LimitRule, Rule
-from optimizer.units import TOLERANCE
+from optimizer.units import KEPT
 
 
 class Clear(Rule):
@@ -47,7 +47,7 @@ class Clear(Rule):
 
     def value(self, formula: Formula, setting: Setting) -> float:
         """Number of materials above the dose up to which they stay clear."""
-        return float(sum(line.percent > clear_cap(line.item) + TOLERANCE for line in formula.lines))
+        return float(sum(line.percent > clear_cap(line.item) + KEPT for line in formula.lines))
 
     def reading(self) -> str:
         """One sentence."""

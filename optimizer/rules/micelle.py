@@ -14,7 +14,8 @@ from optimizer.facts import Charge
 from optimizer.formula import Formula
 from optimizer.pool import Ingredient, Pool, Vector
 from optimizer.row import Setting
-from optimizer.rules.base import DUST, CurvedRule, LimitRule
+from optimizer.rules.base import CurvedRule, LimitRule
+from optimizer.units import ROUND_OFF
 
 Level = Literal["low", "typical", "high"]
 OTHER: dict[Level, Level] = {"low": "high", "typical": "typical", "high": "low"}
@@ -128,7 +129,7 @@ class FreeMonomer(CurvedRule):
     def tangent(self, pool: Pool, doses: Vector) -> tuple[float, Vector]:
         """Return the free monomer at doses [mM] and its slope per % of each dose, shape (n,)."""
         value, slopes = self._at(pool.items, doses)
-        slopes[np.abs(slopes) <= DUST * np.abs(slopes).max(initial=0.0)] = 0.0
+        slopes[np.abs(slopes) <= ROUND_OFF * np.abs(slopes).max(initial=0.0)] = 0.0
         return value, slopes
 
     def _at(self, items: Iterable[Ingredient], doses: Vector) -> tuple[float, Vector]:

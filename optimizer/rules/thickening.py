@@ -11,7 +11,7 @@ from optimizer.pool import Group, Ingredient, Pool, Vector
 from optimizer.row import Choice, Lever, Row, Setting
 from optimizer.rules.base import Rule
 from optimizer.rules.counting import group_active
-from optimizer.units import TOLERANCE, number
+from optimizer.units import KEPT, number
 
 
 class Thickening(Rule):
@@ -114,9 +114,9 @@ class Thickening(Rule):
         routes = []
         if (
             self.salt_route
-            and sulfates >= self.sulfate_share / 100 * active - TOLERANCE
-            and active >= self.active - TOLERANCE
-            and formula.total(lambda i: i.salt) <= self._salt_limit + TOLERANCE
+            and sulfates >= self.sulfate_share / 100 * active - KEPT
+            and active >= self.active - KEPT
+            and formula.total(lambda i: i.salt) <= self._salt_limit + KEPT
         ):
             routes.append("salt")
         routes += [i.id for i in formula.thickeners if _suits(i, formula.held_back, setting)]
@@ -145,12 +145,12 @@ def _window(item: Ingredient) -> tuple[float, float]:
 
 def _suits(item: Ingredient, held_back: float, setting: Setting) -> bool:
     thickener = item.material.thickener
-    if thickener is None or thickener.type == "salt" or thickener.use[0] > held_back + TOLERANCE:
+    if thickener is None or thickener.type == "salt" or thickener.use[0] > held_back + KEPT:
         return False
     low, high = _window(item)
     if setting.low is None or setting.high is None:
         return True
-    return low <= setting.low + TOLERANCE and setting.high <= high + TOLERANCE
+    return low <= setting.low + KEPT and setting.high <= high + KEPT
 
 
 def _most(coefficients: Vector) -> float:

@@ -17,7 +17,7 @@ from optimizer.brief import Brief
 from optimizer.conflict import find_conflict, read_in_conflict
 from optimizer.probe import PH, Probe
 from optimizer.rules import Acidity, Rule
-from optimizer.units import number, outward
+from optimizer.units import AS_TYPED, KEPT, SAME_WORTH, number, outward, whole_up
 
 DROP_STEPS = 10.0
 """Noticeable steps that dropping a yes/no rule counts as, for the order of repairs."""
@@ -134,7 +134,7 @@ def _to(rule: Rule, side: str, new: float) -> Change:
 def _typed(probe: Probe, active: frozenset[str], change: Change) -> Change | None:
     """Return a change with which the brief can be met as it is shown, a little further than reached if it must."""
     rule = next(r for r in probe.brief.modelled if r.id == change.id)
-    unit = 1e-9 + 1e-6 * abs(change.new)
+    unit = AS_TYPED + KEPT * abs(change.new)
     for _ in range(MOST_FURTHER):
         if _suffices(probe, active, change):
             return change
@@ -170,7 +170,7 @@ def _nearer_ph(probe: Probe, active: frozenset[str], rule: Acidity, side: str, f
     """Return the nearest end of the pH range that suffices, to a hundredth, between two targets that were tried."""
     old = rule.low if side == "low" else rule.high
     way = PH_SHOWN if side == "low" else -PH_SHOWN
-    most = min(ceil(rule.grid / PH_SHOWN - 1e-9), round(abs(old - far) / PH_SHOWN)) - 1
+    most = min(whole_up(rule.grid / PH_SHOWN), round(abs(old - far) / PH_SHOWN)) - 1
     enough = 0
     while enough < most:
         middle = (enough + most + 1) // 2
@@ -219,7 +219,7 @@ def _joint_repair(
             found = _conflict_without(probe, active, dropped)
             if found is None:
                 changes = _least(probe, active, [rules[i] for i in sorted(dropped)])
-                if changes and (not best or sum(c.steps for c in changes) < sum(c.steps for c in best) - 1e-9):
+                if changes and (not best or sum(c.steps for c in changes) < sum(c.steps for c in best) - SAME_WORTH):
                     best = changes
             else:
                 giving = frozenset(i for i in found if rules[i].may_give)
@@ -251,7 +251,7 @@ def _least(probe: Probe, active: frozenset[str], giving: list[Rule]) -> tuple[Ch
     best: tuple[Change, ...] = ()
     for order in permutations(giving):
         changes = _in_turn(probe, active, list(order))
-        if changes and (not best or sum(c.steps for c in changes) < sum(c.steps for c in best) - 1e-9):
+        if changes and (not best or sum(c.steps for c in changes) < sum(c.steps for c in best) - SAME_WORTH):
             best = changes
     return tuple(sorted(best, key=lambda c: c.id))
 

@@ -35,6 +35,7 @@ from optimizer.pool import Pool
 from optimizer.rounding import broken, largest_remainder
 from optimizer.row import Setting
 from optimizer.rules import LimitRule, Rule
+from optimizer.units import AS_TYPED
 
 
 @dataclass(frozen=True)
@@ -167,7 +168,7 @@ def _grams(formula: Formula, batch: Batch) -> dict[str, float]:
 
 def _usual(lots: Lots, name: str, active: float) -> bool:
     low, high = lots.ends[lots.pool.index[name]]
-    return bool(low - 1e-9 <= active <= high + 1e-9)
+    return bool(low - AS_TYPED <= active <= high + AS_TYPED)
 
 
 def _span(

@@ -33,7 +33,7 @@ from optimizer.rules import LimitRule, Rule
 from optimizer.safe import SAME, Safety, safest, weighable
 from optimizer.solve import choose_ph, formula_of
 from optimizer.successive import solve
-from optimizer.units import USED, number
+from optimizer.units import KEPT, USED, number
 
 
 @dataclass(frozen=True)
@@ -188,7 +188,7 @@ def _held(brief: Brief, lots: Lots, plain: Vector, safe: Vector | None, budget: 
         if not isinstance(rule, LimitRule) or not linear(rule):
             continue
         reaches = [none if x is None else _reach(rule, lots, x, budget) for x in (plain, safe)]
-        if any(r.high - r.low > 1e-9 for r in reaches):
+        if any(r.high - r.low > KEPT for r in reaches):
             yield Held(rule, reaches[0], reaches[1])
 
 

@@ -38,7 +38,7 @@ from optimizer.rules import MEASURES, Dose, Rule, named_measure
 from optimizer.rules.thickening import Thickening
 from optimizer.standin import label_names, matter_of, watch
 from optimizer.successive import solve
-from optimizer.units import TOLERANCE, USED, number
+from optimizer.units import KEPT, USED, number
 
 LEFT = "what is left"
 """Id of the rule that limits the missing material; no scenario can use it, because of the spaces."""
@@ -357,7 +357,7 @@ def _changed(standin: StandIn, base: Base, missing: Ingredient, item: Ingredient
         ph=near.ph,
         distance=near.distance,
         cost_change=change if standin.on_shelf else nan,
-        even=item.price - 100 * change / more if more > TOLERANCE else nan,
+        even=item.price - 100 * change / more if more > KEPT else nan,
         measures=measured(near.formula),
         gained=tuple(sorted(new - names)),
         lost=tuple(sorted(names - new)),
@@ -370,7 +370,7 @@ def _outside(brief: Brief, item: Ingredient) -> str:
     if acidity is None:
         return ""
     low, high = acidity.window(item.material)
-    if min(high, acidity.high) - max(low, acidity.low) >= 2 * acidity.tolerance - TOLERANCE:
+    if min(high, acidity.high) - max(low, acidity.low) >= 2 * acidity.tolerance - KEPT:
         return ""
     return f"it wants pH {number(low, 2)} - {number(high, 2)}: outside {acidity.reading()}"
 
@@ -388,7 +388,7 @@ def _swap(brief: Brief, base: Base, missing: Ingredient, item: Ingredient, left:
         for r in brief.enforced
         if r.id != "total" and broken(r, formula, base.setting) and r.reading() not in base.broken
     ]
-    if after["aqua"] < -TOLERANCE:
+    if after["aqua"] < -KEPT:
         breaks.append(f"no room: {number(-after['aqua'], 2)} % more than 100")
     active = named_measure("active").value(formula, base.setting)
     return Swap(dose, dose * matter_of(item, missing), active, tuple(breaks))

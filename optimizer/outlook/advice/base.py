@@ -17,7 +17,7 @@ from optimizer.pool import Group, Ingredient
 from optimizer.row import Setting
 from optimizer.rules import Clear
 from optimizer.rules.counting import group_active
-from optimizer.units import TOLERANCE, USED
+from optimizer.units import KEPT, USED
 
 Kind = Literal["thickening", "clarity", "polymers", "process", "figures"]
 
@@ -101,7 +101,7 @@ class Situation:
 
     def share(self, group: Group) -> float:
         """Return a group's share of the active matter [%], 0 without active matter."""
-        if self.active <= TOLERANCE:
+        if self.active <= KEPT:
             return 0.0
         return 100 * self.formula.total(lambda i: group_active(group, i)) / self.active
 

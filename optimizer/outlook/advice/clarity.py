@@ -4,7 +4,7 @@ from optimizer.outlook.advice.base import COMMON, FORUM, Found, Pieces, Situatio
 from optimizer.outlook.solubiliser import OIL_NOTE, USUAL_MOST
 from optimizer.pool import Group
 from optimizer.rules.clarity import clear_cap
-from optimizer.units import TOLERANCE, listed, number
+from optimizer.units import KEPT, listed, number
 
 PIECES = Pieces("clarity")
 
@@ -46,17 +46,17 @@ def much_solubiliser(s: Situation) -> Found | None:
     """Nonionic that costs foam and thickness."""
     lines = s.where(lambda m: m.function == "solubiliser")
     dose = sum(x.percent for x in lines)
-    if dose <= min(USUAL_MOST, MUCH_SOLUBILISER * s.active) + TOLERANCE:
+    if dose <= min(USUAL_MOST, MUCH_SOLUBILISER * s.active) + KEPT:
         return None
     text = "Read foam and thickness with and without it, and go down the ladder as far as the sample stays clear."
-    per = f", {number(100 * dose / s.active, 0)} g per 100 g active matter" if s.active > TOLERANCE else ""
+    per = f", {number(100 * dose / s.active, 0)} g per 100 g active matter" if s.active > KEPT else ""
     return Found(text, f"{number(dose, 2)} % solubiliser{per}: extra nonionic costs foam and thickness.", ids(lines))
 
 
 @PIECES.piece("haze", COMMON)
 def haze(s: Situation) -> Found | None:
     """Materials that leave the product hazy, pearly or opaque."""
-    lines = tuple(x for x in s.used if x.percent > clear_cap(x.item) + TOLERANCE)
+    lines = tuple(x for x in s.used if x.percent > clear_cap(x.item) + KEPT)
     if not lines:
         return None
     said = [
@@ -129,7 +129,7 @@ def clouds_with_acid(s: Situation) -> Found | None:
     near = []
     for line in s.of_family(*AMINO_ACID):
         window = line.item.material.ph_clear or line.item.material.ph_stable
-        if window and low < window[0] + NEAR_CLOUD - TOLERANCE:
+        if window and low < window[0] + NEAR_CLOUD - KEPT:
             near.append((line, window[0]))
     if not near:
         return None
