@@ -1,4 +1,4 @@
-"""Clusters that die in the middle of a range, and workers that fail: told for what they are, and what is answered stays."""
+"""Clusters that die in the middle of a range, workers that fail: told for what they are; what is answered stays."""
 
 from __future__ import annotations
 
@@ -166,12 +166,12 @@ def test_a_worker_that_fails_is_not_a_cluster_that_fails(cluster: tuple[str, sub
         def asked(kind: type[Source]) -> None:
             range_run.run_range((kind(sound.name, sound.path),), grid, executor=client.get_executor())
 
-        with pytest.raises(range_run.Defect, match="no_such_thing") as defect:
+        with pytest.raises(range_run.DefectError, match="no_such_thing") as defect:
             asked(Broken)
         assert not isinstance(defect.value, TensideError), "a defect is traced, with exit code 1"
         assert "the cluster failed" not in str(defect.value)
         with pytest.raises(DataError) as refused:
             asked(Refusing)
         assert [p.where for p in refused.value.problems] == ["wash.toml", "b"]
-        with pytest.raises(SolverError, match="^no answer could be verified$"):
+        with pytest.raises(SolverError, match=r"^no answer could be verified$"):
             asked(Unproven)
