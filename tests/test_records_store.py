@@ -553,7 +553,10 @@ Tamper = Callable[[Any], Any]
         (lambda x: x["tables"]["revision"][0].update(text="x"), "not the one that was kept"),
         (lambda x: x["tables"]["revision"][0].update(made="{"), "as made is not valid JSON"),
         (lambda x: x["tables"]["test"][0].update(from_date="soon"), "is no date"),
-        (lambda x: x["tables"]["photo"].append({"id": 1, "sha256": "00", "bytes": "eA==", "seal": ""}), "not those that were kept"),
+        (
+            lambda x: x["tables"]["photo"].append({"id": 1, "sha256": "00", "bytes": "eA==", "seal": ""}),
+            "not those that were kept",
+        ),
         (lambda x: x["tables"]["photo"].append({"id": 1, "sha256": "00", "bytes": "?"}), "a photo is damaged"),
         (lambda x: x["tables"]["batch"][0].update(number="\ud800"), "cannot be kept"),
     ],
