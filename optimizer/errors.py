@@ -67,6 +67,10 @@ class DataError(TensideError):
         self.problems = tuple(problems)
         super().__init__("\n".join(str(p) for p in self.problems))
 
+    def __reduce__(self) -> tuple[type[DataError], tuple[tuple[Problem, ...]]]:
+        """Travel between processes with the problems, not with their words alone."""
+        return type(self), (self.problems,)
+
 
 class UsageError(TensideError):
     """The command line asks for something that does not exist."""

@@ -10,7 +10,7 @@ import re
 import stat
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TextIO
 
 import tomli
 
@@ -66,11 +66,11 @@ def resolved(path: Path) -> Path:
     return path.resolve()
 
 
-def read_bytes(path: Path, limit: int = MAX_BYTES) -> bytes:
-    """Return a file's content.
+def refuse_unreadable(path: Path, limit: int = MAX_BYTES) -> None:
+    """Refuse what no plain file of at most `limit` bytes is.
 
     Raises:
-        DataError: If it is missing, no plain file, unreadable or above `limit` [bytes].
+        DataError: If it is missing, no plain file or too large.
     """
     found = found_at(path)
     if found is None:
@@ -83,19 +83,52 @@ def read_bytes(path: Path, limit: int = MAX_BYTES) -> bytes:
     if found.st_size > limit:
         what = f"the file has {found.st_size / 1e6:.1f} MB, more than the {limit / 1e6:.0f} MB that are read."
         raise fault(str(path), "", what, "Is it the right file? Otherwise split it.")
+
+
+@contextlib.contextmanager
+def reading(path: Path) -> Iterator[None]:
+    """Tell what fails while a file is read.
+
+    Raises:
+        DataError: If it is unreadable or not UTF-8.
+    """
     try:
-        return path.read_bytes()
+        yield
     except OSError as error:
         raise fault(str(path), "", f"the file cannot be read ({error.strerror}).", "Check its permissions.") from None
+    except UnicodeDecodeError as error:
+        what = f"byte {error.start} is not UTF-8 text."
+        raise fault(str(path), "", what, "Save the file again as UTF-8.") from None
+
+
+def read_bytes(path: Path, limit: int = MAX_BYTES) -> bytes:
+    """Return a file's content.
+
+    Raises:
+        DataError: If it is missing, no plain file, unreadable or above `limit` [bytes].
+    """
+    refuse_unreadable(path, limit)
+    with reading(path):
+        return path.read_bytes()
 
 
 def read_text(path: Path, limit: int = MAX_BYTES) -> str:
     """Return a file's text, which must be UTF-8 (a byte order mark is accepted)."""
-    try:
-        return read_bytes(path, limit).decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        what = f"byte {error.start} is not UTF-8 text."
-        raise fault(str(path), "", what, "Save the file again as UTF-8.") from None
+    content = read_bytes(path, limit)
+    with reading(path):
+        return content.decode("utf-8-sig")
+
+
+@contextlib.contextmanager
+def open_text(path: Path, limit: int = MAX_BYTES) -> Iterator[TextIO]:
+    """Open a text file to read it line by line; like `read_text`, but it never lies in memory as a whole."""
+    refuse_unreadable(path, limit)
+    with reading(path), path.open(encoding="utf-8-sig", newline="") as stream:
+        try:
+            yield stream
+        except UnicodeDecodeError:
+            read_text(path, limit)  # which byte of the whole it is
+            raise
 
 
 def read_toml(path: Path) -> dict[str, Any]:

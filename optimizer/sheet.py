@@ -17,6 +17,7 @@ MAX_ROWS = 20_000
 MAX_COLUMNS = 1_000
 MAX_CELLS = 500_000
 MAX_UNPACKED = 50_000_000
+MAX_LETTERS = 5_000
 
 TOO_WIDE = f"more than {MAX_COLUMNS} cells in one row."
 
@@ -34,6 +35,10 @@ def read_rows(path: Path) -> list[tuple[int, list[Any]]]:
     wide = next((number for number, row in rows if len(row) > MAX_COLUMNS), None)
     if wide:
         raise fault(f"{path}, row {wide}", "", TOO_WIDE, "Delete what stands beside the table.")
+    long = next((n for n, row in rows if any(isinstance(c, str) and len(c) > MAX_LETTERS for c in row)), None)
+    if long:
+        what = f"more than {MAX_LETTERS} letters in one cell."
+        raise fault(f"{path}, row {long}", "", what, "Shorten it; is a quote missing?")
     if not rows:
         raise fault(str(path), "", "the table is empty.", "Give it a line of headings and one line per material.")
     return rows

@@ -99,7 +99,7 @@ def _of_batch(path: Path, changes: list[tuple[str, str]], shelf: Path | None, li
     scenario = own if inside and is_file(own) else find_scenario(_shipped_only(path, batch.brief))
     also = {*batch.doses, *(w.material for w in batch.weighed), *(t.material for t in batch.thickening)}
     brief = load_brief(scenario, changes=changes, shelf=shelf, libraries=libraries, also=also)
-    used = materials_in(batch, brief.library.by_id, str(path))
+    used = materials_in(batch, brief.library.by_id)
     if not brief.pool.index.keys() >= set(used):
         brief = widened(brief, used)
     pool = brief.pool

@@ -6,14 +6,18 @@ Every function that makes changes takes a seed and a count, so that a long run c
 from __future__ import annotations
 
 import io
+import re
 import signal
 import sqlite3
 import sys
-from collections.abc import Iterator
+import traceback
+import zipfile
+from collections.abc import Iterable, Iterator
 from contextlib import closing, contextmanager, redirect_stderr, redirect_stdout, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from random import Random
+from time import monotonic
 from typing import Any
 
 from optimizer import cli
@@ -137,3 +141,195 @@ READINGS = (
     ("due", "--on", "2026-06-01"), ("versions", "wash"), ("check",),
 )  # fmt: skip
 """Commands that read a store."""
+
+
+# --- Sound files, spoilt ------------------------------------------------------------------------------------
+
+ROOT = Path(__file__).resolve().parent.parent
+LONG = 60_000
+"""Letters of a cell or value that is far too long."""
+
+
+def sound_files() -> dict[str, bytes]:
+    """Return a sound file for every reader, by a name that tells its kind."""
+    from harbour import HEAD, LINES, weighed
+    from openpyxl import Workbook
+
+    def workbook(*rows: tuple[Any, ...]) -> bytes:
+        book, stream = Workbook(), io.BytesIO()
+        assert book.active is not None
+        for row in rows:
+            book.active.append(row)
+        book.save(stream)
+        return stream.getvalue()
+
+    batch = HEAD.format(number="B1") + LINES + weighed("aqua", 800, "W1")
+    prices = (("Harbour stores", None, None), ("material", "pack", "price EUR"), ("Glycerin", "5 kg", "12,50"))
+    return {
+        "batch.toml": batch.encode(),
+        "brief.toml": (ROOT / "scenarios" / "hand-wash.toml").read_bytes(),
+        "common.toml": (ROOT / "scenarios" / "common.toml").read_bytes(),
+        "costs.toml": (ROOT / "scenarios" / "costs" / "refill.toml").read_bytes(),
+        "library.toml": (ROOT / "library" / "amphoterics.toml").read_bytes(),
+        "variants.toml": (ROOT / "scenarios" / "variants" / "hand-wash.toml").read_bytes(),
+        "shelf.csv": (ROOT / "scenarios" / "shelf.csv").read_bytes(),
+        "shelf.xlsx": workbook(("material", "price per kg"), ("glycerin", 2.5), ("aqua", 0.02)),
+        "formula.csv": b"material,percent\nglycerin,4\nparfum,0.3\naqua,q.s.\n",
+        "formula.xlsx": workbook(("material", "percent"), ("glycerin", 4), ("aqua", 96)),
+        "formula.json": b'{"formula": [{"id": "glycerin", "percent": 4.0}, {"id": "aqua", "percent": 96.0}]}',
+        "sheet.csv": "Spülung\n\nRohstoff;%\nglycerin;4,0\nparfum;q.s.\naqua;ad 100\n".encode(),
+        "prices.csv": "\n".join(";".join(c or "" for c in row) for row in prices).encode(),
+        "prices.xlsx": workbook(*prices),
+        "table.csv": b"active.at_least;price.glycerin;missing.parfum\n9,5;2,10;yes\n10;;no\n",
+    }
+
+
+def mutated(draw: Random, content: bytes) -> bytes:
+    """Return a file with a few bytes changed, cut out, doubled or put in."""
+    data = bytearray(content)
+    for _ in range(draw.randint(1, 6)):
+        at = draw.randrange(len(data) or 1)
+        kind = draw.randrange(4)
+        if kind == 0 and data:
+            data[at] = draw.randrange(256)
+        elif kind == 1:
+            del data[at : at + draw.randint(1, 40)]
+        elif kind == 2:
+            data[at:at] = data[at : at + draw.randint(1, 40)]
+        else:
+            data[at:at] = draw.choice([b"nan", b"-1e999", b"\x00", b'"', b"[[", b"=1+1", b"\xff", b"\n", b"9" * 30])
+    return bytes(data)
+
+
+def cut_short(draw: Random, content: bytes) -> bytes:
+    """Return the start of a file."""
+    return content[: draw.randrange(len(content))]
+
+
+def encoded_wrongly(draw: Random, content: bytes) -> bytes:
+    """Return a text as another program might have saved it; a workbook with every byte above 127 encoded again."""
+    text = content.decode("utf-8", "replace") + draw.choice(["", "# é", "\n\ud800"])
+    how = draw.choice(["utf-16", "utf-16-le", "utf-32", "latin-1", "cp500", "utf-8-sig", "utf-7"])
+    return text.encode(how, "surrogatepass" if how.startswith("utf-") and how != "utf-7" else "replace")
+
+
+def nested(draw: Random, content: bytes) -> bytes:
+    """Return a file in which something is nested far too deeply."""
+    deep = draw.choice([50, 500, 20_000])
+    more = draw.choice(
+        [
+            b"x = " + b"[" * deep + b"]" * deep,
+            b"x = " + b"{x = " * deep + b"1" + b"}" * deep,
+            b"[" + b".".join([b"x"] * deep) + b"]\n",
+            b"x" + b".x" * deep + b" = 1",
+            b"[" * deep,
+            b'{"formula": ' * deep,
+            b'"' * deep,
+        ]
+    )
+    lines = content.split(b"\n")
+    at = draw.choice([0, len(lines), draw.randrange(len(lines) + 1)])
+    return b"\n".join([*lines[:at], more, *lines[at:]])
+
+
+def repeated(draw: Random, content: bytes) -> bytes:
+    """Return a file in which a run of lines, such as a table or a heading, stands again, perhaps very often."""
+    lines = content.split(b"\n")
+    first = draw.randrange(len(lines))
+    run = lines[first : first + draw.randint(1, 12)]
+    at = draw.randrange(len(lines) + 1)
+    return b"\n".join([*lines[:at], *run * draw.choice([1, 2, 600]), *lines[at:]])
+
+
+def overlong(draw: Random, content: bytes) -> bytes:
+    """Return a file with a value or cell that is far too long."""
+    places = [k for k, byte in enumerate(content) if byte in b'",;=\n'] or [0]
+    at = draw.choice(places) + 1
+    return content[:at] + draw.choice([b"a", b"9", b" ", b"\xc3\xa4", b"-", b"a,", b"1."]) * LONG + content[at:]
+
+
+SPOILING = (mutated, cut_short, encoded_wrongly, nested, repeated, overlong)
+
+
+def spoilt(name: str, content: bytes, seed: int, count: int) -> Iterator[bytes]:
+    """Yield so many spoilt copies of a file; of a workbook mostly one of its parts is spoilt."""
+    draw = Random(f"{name} {seed}")
+    for number in range(count):
+        spoil = SPOILING[number % len(SPOILING)]
+        if not name.endswith(".xlsx") or draw.random() < 0.2:
+            yield spoil(draw, content)
+            continue
+        stream = io.BytesIO()
+        with zipfile.ZipFile(io.BytesIO(content)) as sound, zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as bad:
+            parts = sound.namelist()
+            chosen = draw.choice([*parts, *[p for p in parts if "sheet1" in p] * 9])
+            for part in parts:
+                bad.writestr(part, spoil(draw, sound.read(part)) if part == chosen else sound.read(part))
+        yield stream.getvalue()
+
+
+def read_again(path: Path, library: Any) -> None:
+    """Read a file as the commands do that take it."""
+    from optimizer import formula_file, scenario, shelf, variants
+    from optimizer.bench import batch, costs
+    from optimizer.brief import load_brief
+    from optimizer.intake import formula_sheet, price_list
+    from optimizer.library import read_library
+    from optimizer.range import grid
+
+    readers: dict[str, Any] = {
+        "batch": batch.read_batch,
+        "brief": load_brief,
+        "common": scenario.read_scenario,
+        "costs": lambda p: costs.read_costs(str(p), library.by_id),
+        "library": lambda p: read_library([ROOT / "library" / "reference.toml", p]),
+        "variants": variants.read_variants,
+        "shelf": shelf.read_shelf,
+        "formula": lambda p: formula_file.read_formula(p, library.materials, 4.0),
+        "sheet": lambda p: formula_sheet.read_formula_sheet(p, library),
+        "prices": lambda p: price_list.read_price_list(p, library),
+        "table": grid.read_table,
+    }
+    readers[path.stem](path)
+
+
+def fuzzed(folder: Path, seed: int, count: int, names: Iterable[str] | None = None) -> Iterator[tuple[str, str]]:
+    """Yield kind of file and what became of each spoilt copy: accepted, refused, or what went wrong.
+
+    Args:
+        folder: Where the files may be written.
+        seed: The same seed gives the same files.
+        count: Copies of each kind.
+        names: Kinds; all if left out.
+    """
+    from optimizer.errors import DataError
+    from optimizer.library import read_library
+
+    library = read_library([ROOT / "library"])
+    files = sound_files()
+    for beside in ("common.toml", "shelf.csv"):
+        (folder / beside).write_bytes(files[beside])
+    for name in names or files:
+        place = folder if name == "brief.toml" else folder / "bad"
+        place.mkdir(exist_ok=True)
+        for number, bad in enumerate(spoilt(name, files[name], seed, count)):
+            path = place / name
+            path.write_bytes(bad)
+            start = monotonic()
+            try:
+                with patience(20):
+                    read_again(path, library)
+                outcome = "accepted"
+            except DataError as error:
+                said = str(error)
+                foreign = FOREIGN.search(said)
+                outcome = f"says {foreign[0]!r}: {said[:500]}" if foreign else "refused"
+            except BaseException:  # whatever comes out is what is looked for
+                outcome = traceback.format_exc(limit=-4)
+            if monotonic() - start > 10:
+                outcome = f"took {monotonic() - start:.0f} s, {outcome}"
+            yield f"{name} {seed}/{number}", outcome
+
+
+FOREIGN = re.compile(r"Input should|validation error|pydantic|Traceback|NoneType|object at 0x", re.IGNORECASE)
+"""Words of other programs that no maker should read."""

@@ -32,6 +32,12 @@ header holds the application id {APPLICATION} and, as `user_version`, the schema
 - **Nothing is overwritten.** A batch that is kept again becomes a further revision, a changed master formula a further
   version; readings are only added, and a wrong one is struck out with the reason. The database itself refuses to
   change or remove such rows. Changed limits of a test leave the old ones and the reason in its note.
+- **What seals and counts notice**: `tenside records check` tells a row whose figures were changed, and a table from
+  which rows were removed or into which another program put some, by a fault of the disk or by somebody's hand.
+  They do not notice a row that was kept before schema 3 and changed since, rows that were removed before schema 4, as
+  many rows put in as were removed if nothing refers to those, a whole older copy put in place of the store, or what was
+  taken from an export before it was imported. Seals are plain SHA-256 without a secret: whoever sets out to deceive can
+  make new ones, so they are no proof against that. For proof keep dated copies where nobody can change them.
 - **Photos lie in the store**, not as paths: see the table `photo`.
 - **A store of an older schema** is brought up to date when it is opened, in one transaction; **a newer one** is
   refused.
@@ -46,6 +52,8 @@ STEP_NOTES = (
     "`dose`, `revision`, `lot`, `photo`, `observation`, `result` and `struck`",
     "`seal` in every table: `tenside records check` tells a row whose figures are not those that were kept; rows of an "
     "older schema have none and are only checked as before",
+    "`tally`, which says how many rows (`rows`) each table (`name`) holds, so that the check tells one that was "
+    "removed or put in by another program; it is no part of an export and counted anew by an import",
 )
 
 TAIL = """

@@ -9,7 +9,6 @@ the smallest brief that is still wrong.
 
 from __future__ import annotations
 
-import io
 import re
 import subprocess
 import sys
@@ -17,6 +16,7 @@ import tempfile
 import traceback
 from collections import Counter
 from concurrent.futures import ProcessPoolExecutor
+from math import ceil
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -25,21 +25,17 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 import briefs
 import figures
+import hostile
 import oracle
-from openpyxl import Workbook
 
-from optimizer.brief import load_brief
-from optimizer.errors import TensideError
-from optimizer.formula_file import read_formula
-from optimizer.library import read_library
 from optimizer.result import Result
-from optimizer.scenario import read_scenario
-from optimizer.shelf import read_shelf
 from optimizer.successive import solve
 from optimizer.units import KEPT
 
 ROOT = Path(__file__).resolve().parent.parent
 CHUNK = 500
+COPIES = 60
+"""Spoilt copies of each kind of file in one go."""
 OUTSIDE = ("test_published_blends", "test_published_engine", "test_worked_examples", "test_library")
 """Test files whose checks rest on published cases, handbooks, standards or registry rules."""
 
@@ -83,69 +79,17 @@ def _by_a_hair(case: Any, result: Result) -> bool:
     return True
 
 
-def samples(folder: Path) -> dict[str, bytes]:
-    """Return one good file for every reader."""
-    book, stream = Workbook(), io.BytesIO()
-    assert book.active is not None
-    for row in (["material", "price per kg"], ["glycerin", 2.5], ["aqua", 0.02]):
-        book.active.append(row)
-    book.save(stream)
-    return {
-        "scenario.toml": (ROOT / "scenarios" / "common.toml").read_bytes(),
-        "library.toml": (ROOT / "library" / "amphoterics.toml").read_bytes(),
-        "shelf.csv": (ROOT / "scenarios" / "shelf.csv").read_bytes(),
-        "shelf.xlsx": stream.getvalue(),
-        "formula.csv": b"material,percent\nglycerin,4\nparfum,0.3\naqua,q.s.\n",
-        "formula.json": b'{"formula": [{"id": "glycerin", "percent": 4.0}, {"id": "aqua", "percent": 96.0}]}',
-    }
-
-
-def mutated(r: Random, content: bytes) -> bytes:
-    """Return a file with a few bytes flipped, cut out, doubled or put in."""
-    data = bytearray(content)
-    for _ in range(r.randint(1, 6)):
-        at = r.randrange(len(data) or 1)
-        kind = r.randrange(4)
-        if kind == 0 and data:
-            data[at] = r.randrange(256)
-        elif kind == 1:
-            del data[at : at + r.randint(1, 40)]
-        elif kind == 2:
-            data[at:at] = data[at : at + r.randint(1, 40)]
-        else:
-            data[at:at] = r.choice([b"nan", b"-1e999", b"\x00", b'"', b"[[", b"=1+1", b"\xff", b"\n", b"9" * 30])
-    return bytes(data)
-
-
-def run_files(first: int) -> Counter[str]:
-    """Feed mutated files to their readers; anything but an answer or a told error is a crash."""
+def run_files(seed: int) -> Counter[str]:
+    """Feed spoilt files of every kind to their readers; anything but an answer or a told error is a crash."""
     found: Counter[str] = Counter()
-    library = read_library([ROOT / "library"])
     with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        good = samples(folder)
-        for seed in range(first, first + CHUNK):
-            r = Random(f"file {seed}")
-            kind = r.choice(sorted(good))
-            path = folder / kind
-            path.write_bytes(mutated(r, good[kind]))
+        for which, outcome in hostile.fuzzed(Path(name), seed, COPIES):
             found["files"] += 1
-            try:
-                if kind == "scenario.toml":
-                    read_scenario(path)
-                    load_brief(path, shelf=ROOT / "scenarios" / "shelf.csv")
-                elif kind == "library.toml":
-                    read_library([ROOT / "library" / "reference.toml", path])
-                elif kind.startswith("shelf"):
-                    read_shelf(path)
-                else:
-                    read_formula(path, library.materials, 4.0)
-                found["accepted"] += 1
-            except TensideError:
-                found["refused"] += 1
-            except Exception:  # every crash is counted and shown
+            if outcome in ("accepted", "refused"):
+                found[outcome] += 1
+            else:
                 found["crashed"] += 1
-                print(f"file {seed} ({kind}) crashed:\n{traceback.format_exc(limit=4)}", file=sys.stderr)
+                print(f"file {which} crashed:\n{outcome}", file=sys.stderr)
     return found
 
 
@@ -213,7 +157,7 @@ def main() -> int:
             total += part
             if sys.stderr.isatty():
                 print(f"\r{number * CHUNK:,} briefs", end="", file=sys.stderr)
-        for part in pool.map(run_files, range(0, files, CHUNK)):
+        for part in pool.map(run_files, range(2, 2 + ceil(files / (COPIES * len(hostile.sound_files()))))):
             total += part
         for part in pool.map(run_figures, range(0, sizes, CHUNK)):
             total += part

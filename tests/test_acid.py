@@ -425,7 +425,7 @@ REFUSED = [
     (("--read", "7", "--with", "citric acid"), "Say which: 'citric acid anhydrous' or 'citric acid monohydrate'."),
     (("--read", "7", "--with", "lactic acit"), "Did you mean 'lactic acid'?"),
     (("--read", "7", "--with", "lactic acid", "--strength", "0"), "0 % is not a strength."),
-    (("--read", "7", "--on", "yesterday"), "on: 'yesterday': this is not in the form that is read."),
+    (("--read", "7", "--on", "yesterday"), "on: 'yesterday': a day is written as year, month and day"),
     (("--read", "7", "--sample", "-5"), "-5.0 g is no sample."),
     (("--added", "0.3"), "a line of the log needs the pH that was read"),
     (("--read", "7", "--with", "lactic acid"), "how strong is the lactic acid? Add --strength PERCENT"),

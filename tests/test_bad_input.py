@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
+from hostile import ask
 
 from optimizer import cli
 from optimizer.errors import DataError
@@ -971,3 +972,52 @@ def test_an_id_that_is_a_table_is_told(tmp_path: Path) -> None:
     path.write_text(f'name = "x"\n{rules}', encoding="utf-8")
     with pytest.raises(DataError, match=r"rule\.0\.id: an id is a word"):
         read_scenario(path)
+
+
+@pytest.mark.parametrize(
+    "args",
+    [
+        ("{}",),
+        ("--{}",),
+        ("blend", "--{}"),
+        ("blend", "hand-wash", "{}"),
+        ("range", "hand-wash", "--jobs", "{}"),
+        ("records", "{}"),
+        ("records", "list", "--{}"),
+        ("rules", "{}"),
+    ],
+    ids=" ".join,
+)
+def test_a_wrong_command_line_is_not_repeated_at_any_length(args: tuple[str, ...]) -> None:
+    answer = ask(*(a.replace("{}", "n" * 5000) for a in args))
+    assert answer.code == 2
+    assert "nnnn" in answer.err
+    assert len(answer.err) < 1000
+
+
+def test_a_wrong_value_of_an_option_is_told_in_the_words_of_the_house() -> None:
+    for args, said in (
+        (("--jobs", "x"), "'x' cannot be used here: a whole number is expected."),
+        (("--jobs", "0"), "'0' cannot be used here: it must not be below 1."),
+        (("--time-limit", "x"), "'x' cannot be used here: a number is expected."),
+    ):
+        answer = ask("range", "hand-wash", *args)
+        assert answer.code == 2
+        assert said in " ".join(answer.err.replace("│", " ").split()), answer.err
+        assert "Input should" not in answer.err
+
+
+def test_a_fault_of_a_batch_names_its_file(tmp_path: Path) -> None:
+    from harbour import batch_file, weighed
+
+    path = batch_file(tmp_path, "B1", weighed("aqua", 800, "W1"), bottles=None)
+    sound = path.read_text(encoding="utf-8")
+    for more, key in (
+        ('[[adjustment]]\nchemical = "Unheard Acid"\n[[adjustment.reading]]\nadded_g = 1\nph = 5\n', "adjustment"),
+        ("[finish]\nmass_g = 1.0\n", "finish"),
+    ):
+        path.write_text(f"{sound}\n{more}", encoding="utf-8")
+        answer = ask("made", str(path))
+        assert answer.code == 3, answer
+        assert str(path) in answer.err, (key, answer.err)
+        assert "batch file:" not in answer.err

@@ -89,6 +89,42 @@ def test_changed_figures_do_not_pass_as_sound(tmp_path: Path, change: str) -> No
     assert "the row was changed since it was kept" in " ".join(answer.out.split())
 
 
+@pytest.mark.parametrize(
+    ("table", "change"),
+    [
+        ("result", "DELETE FROM result WHERE value = 5.2"),
+        ("observation", "DELETE FROM observation"),
+        ("sample", "DELETE FROM sample"),
+        ("due", "DELETE FROM due WHERE on_date = (SELECT max(on_date) FROM due)"),
+        ("dose", "DELETE FROM dose"),
+        ("sample", "INSERT INTO sample SELECT id + 1, batch_id, on_date, 'cellar', until, NULL, '', '' FROM sample"),
+        ("result", "UPDATE tally SET rows = 9 WHERE name = 'result'"),
+        ("lot", "DELETE FROM tally WHERE name = 'lot'"),
+    ],
+)
+def test_rows_that_others_took_or_put_do_not_pass_as_sound(tmp_path: Path, table: str, change: str) -> None:
+    path = tmp_path / "records.db"
+    path.write_bytes(sound())
+    with closing(sqlite3.connect(path, isolation_level=None)) as plain:
+        for (name,) in plain.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            plain.execute(f"DROP TRIGGER {name}")
+        plain.execute(change)
+    answer = ask("records", "check", "--store", str(path))
+    assert answer.code == 3
+    told = " ".join(answer.out.split())
+    assert table in told
+    assert "rows are there" in told
+
+
+def test_days_that_are_laid_anew_are_counted(tmp_path: Path) -> None:
+    path = tmp_path / "records.db"
+    path.write_bytes(sound())
+    days = ("--due", "2026-04-01,2026-05-01")
+    change = ("records", "change", "B1", "ph-4c", *days, "--why", "fewer", "--on", DAY)
+    assert ask(*change, "--store", str(path)).code == 0
+    assert ask("records", "check", "--store", str(path)).code == 0
+
+
 def test_a_changed_test_is_sealed_anew(tmp_path: Path) -> None:
     path = tmp_path / "records.db"
     path.write_bytes(sound())

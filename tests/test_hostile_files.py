@@ -144,6 +144,14 @@ def test_a_row_of_millions_of_cells_is_refused_before_it_is_built(tmp_path: Path
         assert f"{name}, row {row}: more than 1000 cells in one row." in answer.err
 
 
+def test_a_cell_of_endless_letters_is_told_with_its_row() -> None:
+    for letters in ("9", "a", " 9", "1.", "("):
+        Path("long.csv").write_text(f"material,percent\naqua,80\n{letters * 60_000},20\n", encoding="utf-8")
+        answer = ask("import", "formula", "long.csv", seconds=5)
+        told(answer)
+        assert "long.csv, row 3: more than 5000 letters in one cell." in answer.err
+
+
 @pytest.mark.parametrize("day", ["9999-12-31", "0001-01-01", "9999-12-31T10:00"])
 def test_days_that_no_calendar_can_count_on_from_are_refused(day: str) -> None:
     from harbour import batch_file, weighed

@@ -144,7 +144,7 @@ def test_product_left_behind_changes_no_percentage() -> None:
 def test_acids_by_name() -> None:
     def found(chemical: str, **more: Any) -> str:
         batch = batch_of(DOSES, held=4.0, adjustment=[{**CITRIC, "chemical": chemical, **more}])
-        return adjuster_of(batch.adjustment[0], library().by_id)
+        return adjuster_of(batch.adjustment[0], library().by_id, batch.where)
 
     assert found("citric acid monohydrate") == "citric-acid"
     assert found("Citric acid anhydrous") == "citric-acid"

@@ -401,6 +401,32 @@ def test_a_table_of_scenarios(tmp_path: Path) -> None:
     assert len(error.value.problems) == 3
 
 
+def test_a_table_is_read_as_a_stream(tmp_path: Path) -> None:
+    import tracemalloc
+
+    path = tmp_path / "s.csv"
+    rows = "".join(f"{k / 1000:.3f},{k / 7:.4f},{'EU' if k % 2 else 'US'}\n" for k in range(20_000))
+    path.write_text(f"\ufeffactive.at_least,price.x,market\n{rows}", encoding="utf-8")
+    read_table(path)
+    tracemalloc.start()
+    try:
+        grid = read_table(path)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+    assert peak < 20_000 * 3 * 8 * 3, "three columns, in the making and made; the text itself alone is more"
+    assert (len(grid), grid.row(3)) == (20_000, {"active.at_least": 0.003, "price.x": 0.4286, "market": "EU"})
+    path.write_bytes(b"market\n" + b"EU\n" * 100_000 + b"\xff\n")
+    with pytest.raises(DataError, match=r"byte 300007 is not UTF-8 text\."):
+        read_table(path)
+
+
+def test_a_figure_before_a_text_in_a_column_stays_as_written(tmp_path: Path) -> None:
+    path = tmp_path / "s.csv"
+    path.write_text("price.x,market\n2.50,EU\ncheap,\n\n,US\n", encoding="utf-8")
+    assert [c.tolist() for c in read_table(path).columns] == [["2.50", "cheap", ""], ["EU", "", "US"]]
+
+
 # failures, resuming, executors ---------------------------------------------------------------------
 
 

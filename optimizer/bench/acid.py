@@ -157,7 +157,6 @@ def ph_answer(
     *,
     solution: Stock | None = None,
     batch: Batch | None = None,
-    where: str = "batch file",
     size_g: float | None = None,
     water: float = 0.0,
 ) -> PhAnswer:
@@ -169,7 +168,6 @@ def ph_answer(
         setting: Target and tolerance.
         solution: What is to be added; by default the held-back acid at 50 %, or alkali from below the target.
         batch: The batch file's content.
-        where: Its name, for problems.
         size_g: Mass of the finished product [g], if there is no batch file.
         water: Water per gram of blend at which the blind pH is told [g/g].
 
@@ -186,7 +184,7 @@ def ph_answer(
     blend = None if size is None else size * (100 - formula.held_back) / 100
     scaled = None if blend is None else _times(dose, blend / 100)
     gain = _gain(log, bases, dose)
-    sessions = sessions_of(batch, target, known_of(bases), blend, where) if batch else ()
+    sessions = sessions_of(batch, target, known_of(bases), blend, batch.where) if batch else ()
     open_ = gain is not None
     return PhAnswer(
         Setting(target.typical, target.low, target.high),

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
 import tomlkit
-from pydantic import Field, ValidationError, model_validator
+from pydantic import Field, PrivateAttr, ValidationError, model_validator
 from tomlkit.exceptions import ParseError
 
 from optimizer.bench.costs import Costs
@@ -190,6 +190,7 @@ class Batch(Frozen):
     costs: Costs | None = None
     """What it costs besides its materials; the same keys as in a costs file."""
     note: str = ""
+    _file: str = PrivateAttr("")
 
     @model_validator(mode="after")
     def _sound(self) -> Self:
@@ -204,6 +205,11 @@ class Batch(Frozen):
         if window != sorted(window):
             raise ValueError("ph_low, ph_target and ph_high are not in this order")
         return self
+
+    @property
+    def where(self) -> str:
+        """How problems name it: by its file, else by its number."""
+        return self._file or f"batch {self.batch}"
 
     @property
     def begun(self) -> bool:
@@ -239,9 +245,11 @@ def batch_from(raw: Mapping[str, Any], where: str) -> Batch:
         DataError: With every problem at once.
     """
     try:
-        return Batch.model_validate(raw)
+        batch = Batch.model_validate(raw)
     except ValidationError as error:
         raise DataError(from_validation(error, where, Batch)) from None
+    batch._file = where
+    return batch
 
 
 def change_batch(path: Path, change: Callable[[tomlkit.TOMLDocument], None]) -> Batch:

@@ -88,7 +88,7 @@ def made_formula(batch: Batch, materials: Mapping[str, Material]) -> dict[str, f
 
 def went_in(batch: Batch, materials: Mapping[str, Material]) -> WentIn:
     """Return the mass balance of a batch; see `made_formula`."""
-    where = f"batch {batch.batch}"
+    where = batch.where
     _all_known(where, batch, materials)
     water = water_of(materials)
     notes: list[str] = []
@@ -153,7 +153,7 @@ def last_ph(batch: Batch) -> float | None:
     return seen[-1] if seen else None
 
 
-def adjuster_of(adjustment: Adjustment, materials: Mapping[str, Material]) -> str:
+def adjuster_of(adjustment: Adjustment, materials: Mapping[str, Material], where: str) -> str:
     """Return the library id of the acid or alkali of an adjustment: the stated one, else the strongest of its name.
 
     Raises:
@@ -168,19 +168,19 @@ def adjuster_of(adjustment: Adjustment, materials: Mapping[str, Material]) -> st
         known = [s.inci.casefold() for m in materials.values() if "ph adjuster" in m.functions for s in m.substances]
         what = f"no acid or alkali of the library is called '{adjustment.chemical}'."
         step = f"{nearest(plain, known)} Or name a library id in 'material'."
-        raise fault("batch file", "adjustment.chemical", what, step)
+        raise fault(where, "adjustment.chemical", what, step)
     return min(found, key=lambda name: (-holders[name], name))
 
 
-def materials_in(batch: Batch, materials: Mapping[str, Material], where: str = "batch file") -> tuple[str, ...]:
+def materials_in(batch: Batch, materials: Mapping[str, Material]) -> tuple[str, ...]:
     """Return the ids of all that is planned or went in, sorted.
 
     Raises:
         DataError: If one of them is not known.
     """
-    _all_known(where, batch, materials)
+    _all_known(batch.where, batch, materials)
     used = {*batch.doses, *(w.material for w in batch.weighed), *(t.material for t in batch.thickening)}
-    used |= {adjuster_of(a, materials) for a in batch.adjustment if a.of == "batch"}
+    used |= {adjuster_of(a, materials, batch.where) for a in batch.adjustment if a.of == "batch"}
     return tuple(sorted({*used, water_of(materials)}))
 
 
@@ -230,7 +230,7 @@ def _adjust(
     water: str,
 ) -> float:
     """Add the solution of one adjustment, reading by reading, and take out its samples; return those [g]."""
-    acid = adjuster_of(adjustment, materials)
+    acid = adjuster_of(adjustment, materials, where)
     share = _acid_share(materials[acid], adjustment)
     total = taken = 0.0
     for reading in adjustment.reading:

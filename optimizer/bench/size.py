@@ -68,7 +68,7 @@ def size_made(batch: Batch, mass_g: float) -> Size:
     loss = 100 * (1 - count * fill / mass_g)
     if loss < -AS_TYPED:
         what = f"{count} bottles of {fill:g} g are more than the {mass_g:g} g that were made."
-        raise fault(f"batch {batch.batch}", "finish.bottles", what, "Check bottles, density and the finished mass.")
+        raise fault(batch.where, "finish.bottles", what, "Check bottles, density and the finished mass.")
     return Size(mass_g, max(loss, 0.0), count, fill, ml, density)
 
 

@@ -84,7 +84,12 @@ def parts_of(formula: Formula, batch: Batch | None = None) -> tuple[Part, ...]:
         for lot in lots:
             active = lot.lot_active_percent
             if active is not None and (doubt := lot_doubt(material, active)):
-                raise fault("batch file", f"weighed.{material.id}.lot_active_percent", doubt, "Correct the figure.")
+                raise fault(
+                    batch.where if batch else "",
+                    f"weighed.{material.id}.lot_active_percent",
+                    doubt,
+                    "Correct the figure.",
+                )
             held = material if active is None else with_lot(material, active)
             parts.append(Part(held, line.percent * lot.grams / total, measured=active is not None))
     return tuple(parts)

@@ -107,7 +107,7 @@ def weigh_sheet(
     known = library.by_id
     missing = [n for n in batch.doses if n not in known]
     if missing:
-        where = f"batch {batch.batch}"
+        where = batch.where
         raise DataError(
             Problem(where, f"line.{n}", "this material is not in the library.", nearest(n, known)) for n in missing
         )

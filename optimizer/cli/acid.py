@@ -113,7 +113,6 @@ def ph(
             found.setting,
             solution=solution,
             batch=found.batch,
-            where=subject,
             size_g=size if size is not None else _size_of(found.brief.scenario.batch_kg),
             water=0.0 if found.batch else water,
         )

@@ -8,8 +8,9 @@ from pathlib import Path
 from typing import IO, TYPE_CHECKING, Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
-from optimizer.errors import UsageError
+from optimizer.errors import LONGEST, UsageError, shortened, worded
 from optimizer.units import FIRST_YEAR, LAST_YEAR
 
 if TYPE_CHECKING:
@@ -17,8 +18,40 @@ if TYPE_CHECKING:
     from optimizer.library import Library
     from optimizer.report.document import Document
 
+
+class ShortUsage(TyperGroup):
+    """The root of all commands: what it says of a wrong command line repeats no endless word of it."""
+
+    def make_context(self, *args: Any, **more: Any) -> Any:
+        """Read the words before the command."""
+        with _told_shortly():
+            return super().make_context(*args, **more)
+
+    def invoke(self, *args: Any, **more: Any) -> Any:
+        """Read the words of the command, and run it."""
+        with _told_shortly():
+            return super().invoke(*args, **more)
+
+
+USAGE: Any = typer.BadParameter.__base__
+"""What a wrong command line raises, by whatever name; typer exports only some of its kinds."""
+
+
+@contextlib.contextmanager
+def _told_shortly() -> Iterator[None]:
+    try:
+        yield
+    except USAGE as error:
+        faults = getattr(error.__cause__, "errors", None)  # some versions of typer leave values to pydantic
+        if faults is not None:
+            error.message = " ".join(worded(faults()[0]))
+        error.message = shortened(error.message, LONGEST["where"])
+        raise
+
+
 app = typer.Typer(
     name="tenside",
+    cls=ShortUsage,
     help="Percentages for shampoo, body wash, face wash and hand wash: cheapest, proven, explained.",
     no_args_is_help=True,
     add_completion=False,

@@ -34,6 +34,9 @@ if TYPE_CHECKING:
     from optimizer.range.run import Progress, Ranged
     from optimizer.range.source import Source
 
+PATIENCE_S = 10.0
+"""How long a scheduler may take to answer [s]."""
+
 
 @app.command("range", rich_help_panel=FORMULA)
 def range_command(
@@ -165,12 +168,21 @@ def _executor(cluster: str) -> "Iterator[tuple[Executor | None, Callable[[], int
     except ImportError:
         raise UsageError("--cluster needs the package distributed. Install 'tenside[cluster]'.") from None
     try:
-        client: Any = Client(cluster, timeout=10)  # type: ignore[no-untyped-call,unused-ignore]
+        client: Any = Client(cluster, timeout=PATIENCE_S)  # type: ignore[no-untyped-call,unused-ignore]
     except (OSError, ValueError, TypeError, KeyError, OverflowError) as error:
         step = "Write it as tcp://host:8786."
         raise UsageError(f"--cluster {cluster}: no scheduler answers there ({error}). {step}") from None
     try:
-        yield client.get_executor(), lambda: len(client.scheduler_info(n_workers=-1)["workers"])
+        yield client.get_executor(), lambda: _workers(client)
     finally:
         with suppress(Exception):  # a scheduler that is gone cannot be taken leave of
             client.close(timeout=5)
+
+
+def _workers(client: Any) -> int:
+    """Return how many workers the scheduler has now; none if it does not answer, whatever it said before."""
+    try:
+        told = client.sync(client.scheduler.identity, callback_timeout=PATIENCE_S)
+        return len(told["workers"])
+    except OSError:  # a lost connection or a time-out
+        return 0

@@ -73,7 +73,7 @@ class Names:
             return Meant(self._own[plain], "as you said")
         if text.strip() in self._materials:
             return Meant(text.strip())
-        strengths = [float(s.replace(",", ".")) for s in re.findall(r"(\d+(?:[.,]\d+)?)\s*%", text)]
+        strengths = [float(s.replace(",", ".")) for s in re.findall(r"(?<!\d)(\d+(?:[.,]\d+)?)\s*%", text)]
         bare = _words(_bare(text))
         for words in dict.fromkeys((plain, bare, self._short.get(plain, ""), self._short.get(bare, ""))):
             found = self._by_name.get(words, set()) if words else set()
@@ -102,7 +102,7 @@ class Names:
 def _bare(text: str) -> str:
     """Return a name without what stands in brackets, without a strength and what follows it."""
     text = re.sub(r"\([^)]*\)|\[[^]]*\]", " ", text)
-    return re.sub(r",?\s*(about\s*)?\d+(?:[.,]\d+)?(\s*-\s*\d+(?:[.,]\d+)?)?\s*%.*$", " ", text)
+    return re.sub(r",?\s*(about\s*)?(?<!\d)\d+(?:[.,]\d+)?(\s*-\s*\d+(?:[.,]\d+)?)?\s*%.*$", " ", text)
 
 
 def _words(text: str) -> str:

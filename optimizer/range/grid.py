@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 import csv
-import io
-from collections.abc import Iterable, Sequence
+from array import array
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
-from itertools import pairwise
-from math import isnan
+from itertools import chain, pairwise
+from math import isnan, nan
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 import numpy as np
 import numpy.typing as npt
 
 from optimizer.errors import DataError, Problem, UsageError, fault
-from optimizer.files import read_text
+from optimizer.files import open_text
 from optimizer.scenario import addressed
 from optimizer.sheet import number_of
 
@@ -149,73 +149,87 @@ def read_table(path: Path) -> Grid:
     Raises:
         DataError: With row and column of every problem.
     """
-    rows = _rows(path)
-    keys = tuple(addressed(cell.strip()) for cell in rows[0][1])
+    with open_text(path, MAX_TABLE) as stream:
+        rows = _rows(path, stream)
+        headings = next(rows, None)
+        if headings is None:
+            raise fault(str(path), "", "the table is empty.", "Head its columns with keys such as active.at_least.")
+        keys = tuple(addressed(cell.strip()) for cell in headings[1])
+        problems = _heading_problems(path, keys)
+        figures, texts, size = [array("d") for _ in keys], dict[int, list[str]](), 0
+        for number, row in rows:
+            size += 1
+            if len(row) > len(keys):
+                problems.append(
+                    Problem(f"{path}, row {number}", "", "the row is longer than the headings.", "Correct it.")
+                )
+                continue
+            for k, key in enumerate(keys):
+                if k in texts:
+                    continue
+                cell = row[k].strip() if k < len(row) else ""
+                value = _flag(cell) if key.startswith(MISSING) else _number(cell) if cell else nan
+                if value is not None:
+                    figures[k].append(value)
+                elif key.startswith(MISSING):
+                    what = f"'{cell}' says neither that the material is missing nor that it is there."
+                    problems.append(Problem(f"{path}, row {number}", f"column '{key}'", what, "Write yes or no."))
+                else:
+                    texts[k], figures[k] = [], array("d")
+        if not size:
+            problems.append(Problem(str(path), "", "the table has headings but no scenario.", "Add a line for each."))
+        if problems:
+            raise DataError(problems)
+        if texts:
+            stream.seek(0)
+            _read_texts(_rows(path, stream), texts)
+    columns = (np.array(texts[k], dtype=object) if k in texts else np.array(figures[k]) for k in range(len(keys)))
+    return Grid(keys, tuple(columns), size)
+
+
+def _heading_problems(path: Path, keys: tuple[str, ...]) -> list[Problem]:
+    where = f"{path}, row 1"
+    step = "Head it with a key such as active.at_least."
     problems = [
-        Problem(f"{path}, row 1", f"column {k}", "the heading is empty.", "Head it with a key such as active.at_least.")
-        for k, key in enumerate(keys, 1)
-        if not key
+        Problem(where, f"column {k}", "the heading is empty.", step) for k, key in enumerate(keys, 1) if not key
     ]
-    seen = sorted(keys)
-    problems += [
-        Problem(f"{path}, row 1", f"column '{a}'", "the heading is there twice.", "Keep one of the two.")
-        for a, b in pairwise(seen)
+    return problems + [
+        Problem(where, f"column '{a}'", "the heading is there twice.", "Keep one of the two.")
+        for a, b in pairwise(sorted(keys))
         if a == b and a
     ]
-    if len(rows) == 1:
-        problems.append(Problem(str(path), "", "the table has headings but no scenario.", "Add a line for each."))
-    for number, row in rows[1:]:
-        if len(row) > len(keys):
-            problems.append(Problem(f"{path}, row {number}", "", "the row is longer than the headings.", "Correct it."))
-    if problems:
-        raise DataError(problems)
-    columns = []
-    for k, key in enumerate(keys):
-        cells = [row[k].strip() if k < len(row) else "" for _, row in rows[1:]]
-        columns.append(_cells(path, key, cells, [number for number, _ in rows[1:]], problems))
-    if problems:
-        raise DataError(problems)
-    return Grid(keys, tuple(columns), len(rows) - 1)
 
 
-def _rows(path: Path) -> list[tuple[int, list[str]]]:
-    """Return the rows that hold anything, with their numbers."""
-    stream = io.StringIO(read_text(path, MAX_TABLE), newline="")
+def _read_texts(rows: Iterator[tuple[int, list[str]]], texts: dict[int, list[str]]) -> None:
+    """Fill the columns that are texts; each word is kept once, however many cells hold it."""
+    words: dict[str, str] = {}
+    next(rows)
+    for _, row in rows:
+        for k, column in texts.items():
+            cell = row[k].strip() if k < len(row) else ""
+            column.append(words.setdefault(cell, cell))
+
+
+def _rows(path: Path, stream: TextIO) -> Iterator[tuple[int, list[str]]]:
+    """Yield the rows that hold anything, with their numbers."""
     head = stream.readline()
-    stream.seek(0)
-    reader = csv.reader(stream, delimiter=max((",", ";", "\t"), key=head.count), strict=True)
-    rows = []
+    reader = csv.reader(chain([head], stream), delimiter=max((",", ";", "\t"), key=head.count), strict=True)
+    count = 0
     try:
         for row in reader:
             if any(cell.strip() for cell in row):
-                rows.append((reader.line_num, row))
-            if len(rows) > MAX_SCENARIOS:
+                count += 1
+                yield reader.line_num, row
+            if count > MAX_SCENARIOS:
                 raise fault(str(path), "", f"more than {MAX_SCENARIOS:,} scenarios.", "Split the file.")
     except csv.Error as error:
         raise fault(str(path), "", f"this is not a readable CSV: {error}.", "Save it again as CSV (UTF-8).") from None
-    if not rows:
-        raise fault(str(path), "", "the table is empty.", "Head its columns with keys such as active.at_least.")
-    return rows
 
 
-def _cells(path: Path, key: str, cells: list[str], numbers: list[int], problems: list[Problem]) -> Column:
-    """Return the cells of a column as numbers if all are, else as texts."""
-    if key.startswith(MISSING):
-        flags = []
-        for cell, number in zip(cells, numbers, strict=True):
-            word = cell.lower()
-            if word not in YES | NO:
-                what = f"'{cell}' says neither that the material is missing nor that it is there."
-                problems.append(Problem(f"{path}, row {number}", f"column '{key}'", what, "Write yes or no."))
-            flags.append(float(word in YES))
-        return np.array(flags)
-    found: list[float] = []
-    for cell in cells:
-        value = float("nan") if not cell else _number(cell)
-        if value is None:
-            return np.array(cells, dtype=object)
-        found.append(value)
-    return np.array(found)
+def _flag(cell: str) -> float | None:
+    """Return whether a cell says that a material is missing; None if it says neither."""
+    word = cell.lower()
+    return float(word in YES) if word in YES | NO else None
 
 
 def _number(text: str) -> float | None:

@@ -10,6 +10,7 @@ from math import ceil
 from multiprocessing import get_context
 from pathlib import Path
 from time import monotonic
+from traceback import format_exc
 
 import numpy as np
 import numpy.typing as npt
@@ -86,6 +87,7 @@ def run_range(
     Raises:
         DataError: If the only brief cannot be used, or knows a key of the grid not.
         SolverError: If worker processes are lost again and again, or the executor fails or has no worker left.
+        DefectError: If this program fails on a worker.
     """
     briefs = _loaded(sources, grid)
     pieces = _pieces(briefs, grid, jobs)
@@ -110,7 +112,7 @@ def run_range(
     if executor is not None:
         try:
             _submitted(executor, sources, grid, pieces, done, finish, workers)
-        except TensideError:
+        except (TensideError, DefectError):
             raise
         except (Exception, CancelledError) as error:  # whatever a cluster's own layers raise
             said = f"the cluster failed ({type(error).__name__}: {error})."
@@ -166,9 +168,22 @@ def _pieces(briefs: tuple[Brief | None, ...], grid: Grid, jobs: int) -> list[Pie
     return pieces
 
 
+class DefectError(RuntimeError):
+    """A fault of this program on a worker, with its trace there; not one of the cluster."""
+
+
 def answer_piece(source: Source, grid: Grid) -> Frame:
-    """Return the answers of one piece; runs in any process."""
-    return source.families(grid)
+    """Return the answers of one piece; runs in any process.
+
+    Raises:
+        DefectError: If this program is at fault.
+    """
+    try:
+        return source.families(grid)
+    except TensideError:
+        raise
+    except Exception:  # what fails here is told from what fails around it
+        raise DefectError(f"a worker came to this:\n{format_exc()}") from None
 
 
 def _failed(future: Future[Frame]) -> bool:

@@ -107,7 +107,7 @@ def change_test(
             new["note"] = why
             test = store.put("test", batch_id=row, name=name, from_date=on, basis="the maker", **new)
         if days:
-            store.rows("DELETE FROM due WHERE test_id = ?", test)
+            store.remove("due", "test_id = ?", test)
             _set_days(store, test, days)
         tests = tuple(t for t in tests_of(store, row, on) if t.name == name)
     return Calendar(batch=number, on=on, laid=False, tests=tests)

@@ -11,7 +11,7 @@ import tomli
 from optimizer.bench.batch import batch_from
 from optimizer.errors import DataError, Problem
 from optimizer.records.batches import used_of
-from optimizer.records.schema import MEANINGS, VERSION
+from optimizer.records.schema import MEANINGS, TALLY, VERSION
 from optimizer.records.store import RESTORE, Store, Told, misread, seal_of
 
 DAYS = (("test", "from_date"), ("due", "on_date"), ("sample", "on_date"), ("sample", "until"))
@@ -48,6 +48,7 @@ def faults_of(store: Store) -> tuple[Problem, ...]:
     found += [Problem(where, key, what, RESTORE) for key, what in misfits]
     if any("changed since" not in what for _, what in misfits):
         return tuple(found)  # what follows works with these values
+    found += [Problem(where, table, what, RESTORE) for table, what in _miscounted(store)]
     for row in store.rows("PRAGMA foreign_key_check"):
         found.append(Problem(where, row["table"], f"row {row['rowid']} points to a missing {row['parent']}.", RESTORE))
     for row in store.rows("SELECT id, sha256, bytes FROM photo ORDER BY id"):
@@ -70,6 +71,15 @@ def _misfits(store: Store) -> Iterator[tuple[str, str]]:
             yield from ((f"{key}.{name}", f"the store is damaged ({what}).") for name, what in wrong)
             if not wrong and values["seal"] and values["seal"] != seal_of(table, values):
                 yield key, "the row was changed since it was kept."
+
+
+def _miscounted(store: Store) -> Iterator[tuple[str, str]]:
+    """Yield every table that has not the rows that were kept in it."""
+    kept = {row["name"]: row["rows"] for row in store.rows(f"SELECT name, rows FROM {TALLY}")}
+    for table in MEANINGS:
+        there = store.one(f"SELECT count(*) AS n FROM {table}")["n"]
+        if there != kept.get(table):
+            yield table, f"{there} rows are there, {kept.get(table, 'none')} were kept."
 
 
 def _of_revision(store: Store, row: Any) -> Iterator[str]:

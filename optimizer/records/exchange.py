@@ -25,7 +25,7 @@ from optimizer.errors import DataError, fault
 from optimizer.files import found_at, is_folder, read_bytes, unwritable, write_atomic, write_bytes_atomic
 from optimizer.records.batches import LATEST, suffix_of
 from optimizer.records.checking import faults_of
-from optimizer.records.schema import MEANINGS, STEPS, VERSION
+from optimizer.records.schema import MEANINGS, STEPS, TALLY, VERSION
 from optimizer.records.store import Store, Told, raise_to
 from optimizer.sheet import neutral
 
@@ -178,7 +178,7 @@ def put_back(store: Store, export: Export) -> Moved:
 
 def _start_over(store: Store, version: int) -> None:
     """Lay the empty tables of an older schema in place of the newest."""
-    for name in reversed(list(MEANINGS)):
+    for name in (TALLY, *reversed(MEANINGS)):
         store.connection.execute(f"DROP TABLE {name}")
     store.connection.execute("PRAGMA user_version = 0")
     raise_to(store, version)

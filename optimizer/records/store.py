@@ -22,7 +22,7 @@ from pydantic import ConfigDict
 from optimizer.errors import DataError, Problem, fault
 from optimizer.facts import Frozen
 from optimizer.files import found_at, is_file, is_folder
-from optimizer.records.schema import APPLICATION, MEANINGS, STEPS, VERSION
+from optimizer.records.schema import APPLICATION, MEANINGS, STEPS, TALLY, VERSION
 from optimizer.units import FIRST_YEAR, LAST_YEAR
 
 WAIT = 15.0
@@ -38,8 +38,8 @@ class Told(Frozen):
 
 
 RESTORE = "Restore the last copy or the last export."
-SEALS_FROM = 3
-"""The first schema whose rows are sealed."""
+SEALS_FROM, TALLY_FROM = 3, 4
+"""The first schema whose rows are sealed, and the first whose rows are counted."""
 MOST = 1e18
 """Figures beyond this are not kept; nothing at a bench reaches it."""
 
@@ -146,11 +146,21 @@ class Store:
 
     def put(self, table: str, **values: Any) -> int:
         """Insert a sealed row and return its number; table and columns are the program's own words."""
-        if number_of(self, "user_version") >= SEALS_FROM and not values.get("seal"):
+        version = number_of(self, "user_version")
+        if version >= SEALS_FROM and not values.get("seal"):
             values["seal"] = seal_of(table, values)
+        if version >= TALLY_FROM:
+            self._counted(table, 1)
         names = ", ".join(values)
         marks = ", ".join("?" * len(values))
         return self._run(f"INSERT INTO {table} ({names}) VALUES ({marks})", tuple(values.values())).lastrowid or 0
+
+    def remove(self, table: str, where: str, *values: Any) -> None:
+        """Remove rows on purpose; the condition is the program's own words."""
+        self._counted(table, -self._run(f"DELETE FROM {table} WHERE {where}", values).rowcount)
+
+    def _counted(self, table: str, more: int) -> None:
+        self._run(f"UPDATE {TALLY} SET rows = rows + ? WHERE name = ?", (more, table))
 
     def change(self, table: str, number: int, **values: Any) -> None:
         """Change columns of a row and seal it anew."""
