@@ -107,8 +107,6 @@ def blend_document(
     return Document(scenario.name, verdict, _facts(result), tuple(sections), good=result.ending == "optimal")
 
 
-CHOOSING = frozenset({"count", "one-of", "if-used", "needs", "excludes", "thickening"})
-"""Kinds of rule that bring yes/no choices."""
 SIDES = {"low": "lower", "high": "upper", "equal": "exact"}
 
 
@@ -210,7 +208,7 @@ def _binding(result: Result) -> Table:
     lower = ("one unit lower",) if _kinked(result) else ()
     columns = ("rule", "side", "one unit higher", *lower, "holds from - to")
     note = "Price: what the objective gains or loses when the limit is raised by one unit, everything else kept."
-    if result.choices or any(o.kind in CHOOSING for o in result.rules):
+    if any(rule.columns(result.brief.pool) for rule in result.brief.modelled):
         note += " Prices hold for the yes/no choices made here."
     if _kinked(result):
         note += " More limits meet here than needed, so raising and lowering may cost differently."
@@ -362,7 +360,7 @@ def _notes(result: Result) -> list[Listing]:
     )
     if unrated:
         notes.append(f"Unrated, counted as worst: {listed(unrated)}.")
-    if any(o.kind in ("rating", "load") for o in result.rules):
+    if any(rule.planning for rule in result.brief.modelled):
         notes.append(
             "Mildness and foam figures are planning ratings, on the safe side: nobody measured them. Linear averages "
             "overstate the harshness of mixtures and over-buy foam, which saturates."

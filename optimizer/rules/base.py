@@ -36,6 +36,10 @@ class Rule(Frozen):
     """One noticeable step of the limit, in the rule's unit."""
     gives: ClassVar[bool] = True
     """False for the total, law and physics, which never give way."""
+    by_lots: ClassVar[bool] = True
+    """Whether its measure can move with the lots of its materials."""
+    planning: ClassVar[bool] = False
+    """Whether it rests on planning ratings, which nobody measured."""
     way: ClassVar[Way] = "dropped"
     """How the rule gives way where it may."""
     clears: ClassVar[bool] = False

@@ -21,6 +21,7 @@ class Clear(Rule):
     """
 
     kind: Literal["clear"] = "clear"
+    by_lots: ClassVar[bool] = False
     unit: ClassVar[str] = "clouding materials"
     clears: ClassVar[bool] = True
 

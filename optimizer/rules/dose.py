@@ -18,6 +18,7 @@ class Total(LimitRule):
     """
 
     kind: Literal["total"] = "total"
+    by_lots: ClassVar[bool] = False
     unit: ClassVar[str] = "%"
     gives: ClassVar[bool] = False
     computed: ClassVar[bool] = False
@@ -81,6 +82,7 @@ class Stock(LimitRule):
     """
 
     kind: Literal["stock"] = "stock"
+    by_lots: ClassVar[bool] = False
     of: Group
     """The material."""
     lines: int = 1

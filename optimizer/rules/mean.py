@@ -29,6 +29,7 @@ class MeanRating(LimitRule):
     """Which rating is averaged."""
     at: Literal["low", "typical", "high"] = "typical"
     """Which end of each rating is used."""
+    planning: ClassVar[bool] = True
     unit: ClassVar[str] = "rating points"
     step: ClassVar[float] = 1.0
     ratio: ClassVar[bool] = True
@@ -61,6 +62,7 @@ class HarshnessLoad(LimitRule):
     """
 
     kind: Literal["load"] = "load"
+    planning: ClassVar[bool] = True
     unit: ClassVar[str] = "% harsh-equivalent"
     step: ClassVar[float] = 0.1
 

@@ -28,6 +28,7 @@ class Count(LimitRule):
     counts_from: float = Field(default=0.1, gt=0, le=100)
     """Dose as supplied [%] from which a material counts towards a lower limit."""
     summed: ClassVar[bool] = False
+    by_lots: ClassVar[bool] = False
     unit: ClassVar[str] = "materials"
     way: ClassVar[Way] = "counted"
     computed: ClassVar[bool] = False

@@ -177,7 +177,7 @@ def _span(
     """Return the figures of a rule; None for what lots cannot move and what does not apply."""
     doses = np.array([planned.dose(i.id) for i in lots.pool.items])
     value = rule.value(planned, setting)
-    if rule.id == "total" or rule.kind in ("count", "one-of", "stock", "clear") or np.isnan(value):
+    if not rule.by_lots or np.isnan(value):
         return None
     if rule.kind == "use-level" and value == 0:
         return None
