@@ -157,10 +157,10 @@ def cases(rules: Iterable[Rule], acidity: Acidity | None, pool: Pool, *, droppab
 def objective_vector(measure: LimitRule, pool: Pool, sign: int, ratio: float = 0.0) -> tuple[Vector, float]:
     """Return cost per dose, shape (n,), and the constant of sign x (numerator - ratio x denominator)."""
     above, below = measure.constants(pool.held_back)
-    amounts = pool.vector(measure.amount)
+    amounts = measure.amounts(pool)
     if not measure.ratio:
         return sign * amounts / below, sign * above / below
-    vector = amounts - ratio * pool.vector(measure.per)
+    vector = amounts - ratio * measure.pers(pool)
     # What is left of two equal figures is rounding, not chemistry.
     vector[np.abs(vector) <= ROUND_OFF * np.abs(amounts)] = 0.0
     return sign * vector, sign * (above - ratio * below)

@@ -195,6 +195,11 @@ class Pool:
         return found
 
     @cached_property
+    def surfactant(self) -> Vector:
+        """Surfactant active share of every candidate, shape (n,)."""
+        return self.vector(lambda i: i.surfactant)
+
+    @cached_property
     def prices(self) -> Vector:
         """Prices per kg, shape (n,)."""
         return self.vector(lambda i: i.price)

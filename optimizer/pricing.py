@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from math import inf, isnan, nan
+from math import isnan, nan
 from typing import Any
 
 import numpy as np
@@ -13,6 +13,7 @@ from optimizer.corridor import Found
 from optimizer.engine.onesided import Directions
 from optimizer.engine.sensitivity import Basis
 from optimizer.formula import Formula
+from optimizer.pool import Mask
 from optimizer.result import EntryPrice, Outcome
 from optimizer.row import Lever, Row, Setting
 from optimizer.units import AT_END, ROW_MET, USED, ZERO_PRICE
@@ -28,7 +29,8 @@ def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Out
     for rule, enforced in (*((r, True) for r in brief.enforced), *((r, False) for r in brief.watched)):
         low, high = rule.limits
         value, violation = rule.judged(formula, setting)
-        broken = enforced and rule.exceeded(formula, violation)
+        slack = rule.slack(formula) if violation > 0 else 0.0
+        missed, broken = (enforced and violation > allowed for allowed in (slack, rule.within + slack))
         outcomes.append(
             Outcome(
                 rule.id,
@@ -41,6 +43,7 @@ def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Out
                 rule.unit,
                 rule.source,
                 violation,
+                missed,
                 broken,
                 step=rule.step,
             )
@@ -66,6 +69,7 @@ class Pricer:
         """Sort the rows by owner and limit."""
         assert found.x is not None
         self.model, self.x = found.case.model, found.x
+        self.at_end = self._at_ends()
         self.taken = dict(zip(self.model.names, np.round(found.x), strict=True))
         silent = np.array([r for r, row in enumerate(self.model.rows) if self._silent(row)], dtype=np.int64)
         self.basis = basis.without(silent)
@@ -90,7 +94,7 @@ class Pricer:
         told = []
         for moved in self.moved.get(outcome.id, {}).values():
             moving = [(r, lever) for r, lever in moved if self._takes(lever)]
-            if not isnan(outcome.value) and any(self._at_end(r) for r, _ in moving):
+            if not isnan(outcome.value) and any(self.at_end[r] for r, _ in moving):
                 lever = moving[0][1]
                 if outcome.kind == "clear":
                     return replace(outcome, binding=lever.side)
@@ -132,10 +136,15 @@ class Pricer:
             prices |= {"holds_from": limit + down, "holds_to": limit + up}
         return {name: value + 0.0 for name, value in prices.items()}
 
-    def _at_end(self, r: int) -> bool:
-        high, low = self.model.row_high[r], self.model.row_low[r]
-        activity = float(self.model.matrix[r] @ self.x)
-        return any(abs(activity - end) <= ROW_MET * (1 + abs(end)) for end in (low, high) if abs(end) < inf)
+    def _at_ends(self) -> Mask:
+        """Return which rows the answer sits on an end of, shape (m,)."""
+        activity, found = self.model.matrix @ self.x, np.zeros(len(self.model.rows), dtype=bool)
+        sizes = np.abs(self.model.matrix).max(axis=1, initial=0.0)
+        for ends in (self.model.row_low, self.model.row_high):
+            there = np.isfinite(ends)
+            near = np.abs(activity[there] - ends[there]) <= ROW_MET * np.maximum(np.abs(ends[there]), sizes[there])
+            found[there] |= near
+        return found
 
     def _takes(self, lever: Lever) -> bool:
         """Whether the yes/no without which a limit says nothing is taken."""

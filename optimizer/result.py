@@ -24,7 +24,8 @@ class Outcome:
         low: Lower limit, -inf if none.
         high: Upper limit, inf if none.
         violation: By how much the limits are missed, in the rule's unit.
-        broken: Whether that is more than is allowed of a formula on the grid; what is only watched is never broken.
+        missed: Whether that is more than the tolerance; what is only watched is never missed nor broken.
+        broken: Whether it is more than is allowed of a formula on the grid, an exact limit with its band.
         step: One noticeable step of the rule's own limits.
         binding: The limit the answer sits on: '', 'low', 'high' or 'equal'.
         price: Change of the objective per unit by which the binding limit is raised (its
@@ -53,6 +54,7 @@ class Outcome:
     unit: str
     source: str
     violation: float = 0.0
+    missed: bool = False
     broken: bool = False
     binding: Literal["", "low", "high", "equal"] = ""
     price: float = nan

@@ -19,7 +19,7 @@ from optimizer.formula import Formula, Line
 from optimizer.model import Case
 from optimizer.pool import Vector
 from optimizer.pricing import entry_prices, price_rules
-from optimizer.result import PhOutcome, Result, SettingOutcome
+from optimizer.result import Outcome, PhOutcome, Result, SettingOutcome
 from optimizer.rounding import round_formula
 from optimizer.row import Setting
 from optimizer.rules import LimitRule
@@ -86,7 +86,7 @@ def solve_fully(
     basis = chosen.basis
     outcomes = price_rules(brief, chosen, basis, formula, setting)
     objective = measure.value(formula, setting)
-    _refuse_what_differs(brief, chosen, formula, setting, objective)
+    _refuse_what_differs(chosen, outcomes, objective)
     result = Result(
         brief,
         ending,
@@ -113,17 +113,17 @@ def solve_fully(
     return Solved(result, corridor, tuple(found), chosen)
 
 
-def _refuse_what_differs(brief: Brief, found: Found, formula: Formula, setting: Setting, objective: float) -> None:
+def _refuse_what_differs(found: Found, outcomes: tuple[Outcome, ...], objective: float) -> None:
     """Refuse a formula that breaks a rule or that is not worth what was proven.
 
     Raises:
         SolverError: If it does.
     """
-    for rule in brief.enforced:
-        if rule.breaks(formula, setting):
-            missed = number(rule.violation(formula, setting), 9)
-            what = f"the formula breaks '{rule.reading()}' by {missed} {rule.unit}; the answer is withheld."
-            raise SolverError(f"{what} Doses below {USED:g} % do not count: look for figures of very different size.")
+    missed = next((o for o in outcomes if o.missed), None)
+    if missed is not None:
+        by = f"{number(missed.violation, 9)} {missed.unit}"
+        what = f"the formula breaks '{missed.reading}' by {by}; the answer is withheld."
+        raise SolverError(f"{what} Doses below {USED:g} % do not count: look for figures of very different size.")
     if not abs(objective - found.objective) <= found.margin:
         told = f"{found.objective:.10g} was proven, the formula comes to {objective:.10g}"
         raise SolverError(f"{told}; the answer is withheld. Look for figures of very different size in the brief.")
