@@ -395,21 +395,20 @@ def pinned(case: Case) -> None:
 
 
 def test_prices_of_drawn_briefs_whose_objective_is_a_mean_have_no_range() -> None:
-    priced = 0
+    priced = apart = 0
     for seed in range(120):
         case = draw(Random(seed), Wish(past=0))
         held = held_of(case) if case["scenario"].get("objective") else None
         if held is None or not held.measure.ratio:
             continue
-        # Where several formulas are equally good for a mean, the price is that at the formula told.
-        alone = held.found.basis.unique
         for told in held.bound():
             assert isnan(told.holds_from)
             assert isnan(told.holds_to)
-            if not alone:
-                continue
             below, above = held.slopes(told)
-            assert same_slope(told.price_if_lowered, below), (seed, told.id, told.price_if_lowered, below)
-            assert same_slope(told.price_if_raised, above), (seed, told.id, told.price_if_raised, above)
+            if not (same_slope(told.price_if_lowered, below) and same_slope(told.price_if_raised, above)):
+                # Where several formulas are equally good for a mean, the price is that at the formula told.
+                assert not held.found.basis.unique, (seed, told.id, told.price_if_lowered, below, above)
+                apart += 1
             priced += 1
     assert priced >= 25
+    assert apart <= priced / 20

@@ -135,7 +135,7 @@ class Basis:
     def degenerate(self) -> bool:
         """Whether a basic variable sits on one of its ends, so that one-sided prices may differ."""
         slack = np.minimum(self.values - self.low, self.high - self.values)
-        return bool((slack < AT_END * np.maximum(np.abs(self.values), self.sizes[self.basic])).any())
+        return bool((slack <= AT_END * np.maximum(np.abs(self.values), self.sizes[self.basic])).any())
 
     def reach(self, rows: npt.NDArray[np.int64], ends: Vector, per_limit: Vector | None = None) -> Reach:
         """Return price and validity of moving a limit that is the end of the given rows.
@@ -192,7 +192,7 @@ class Basis:
     def _stuck(self) -> Mask:
         rates = -self.inverse @ self.full[:, : self.n]
         small = AT_END * np.maximum(np.abs(self.values), self.sizes[self.basic])
-        at_low, at_high = self.values - self.low < small, self.high - self.values < small
+        at_low, at_high = self.values - self.low <= small, self.high - self.values <= small
         falls, rises = rates < -NO_COEFFICIENT, rates > NO_COEFFICIENT
         return np.asarray((falls & at_low[:, None] | rises & at_high[:, None]).any(axis=0))
 
