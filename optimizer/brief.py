@@ -2,12 +2,13 @@
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from math import fsum, isnan
 from pathlib import Path
 
 from optimizer.errors import DataError, Problem, UsageError, fault, nearest, spelled
 from optimizer.files import digest, shipped
+from optimizer.immutable import immutable
 from optimizer.library import Library, read_library
 from optimizer.pool import Group, Ingredient, Pool, join, lines_of, stock_of, unknown
 from optimizer.rules import (
@@ -34,7 +35,7 @@ RESERVED = frozenset({"total", "ph", "use", "forced"})
 """Ids that the tool gives itself."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Brief:
     """A scenario that can be solved: candidates, rules with ids, objective, provenance."""
 

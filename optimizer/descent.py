@@ -20,6 +20,7 @@ from optimizer.brief import Brief
 from optimizer.corridor import Corridor, Found, Sign
 from optimizer.errors import DataError
 from optimizer.formula import Formula
+from optimizer.immutable import immutable
 from optimizer.pool import Vector
 from optimizer.row import Setting
 from optimizer.rules import CurvedRule, LimitRule, Rule, named_measure
@@ -42,7 +43,7 @@ STARTS: tuple[tuple[Sign, str], ...] = (
 """Besides the best formula without the curved rules, descents start from the best of these measures."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Point:
     """A formula that keeps every straight rule.
 

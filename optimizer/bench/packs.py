@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from math import ceil, inf, nan
 
+from optimizer.immutable import immutable
 from optimizer.joint import Purchase, on_tap
 from optimizer.pool import Ingredient, lines_of, stock_of
 from optimizer.shelf import Shelf
@@ -14,7 +14,7 @@ GRAIN = 1e-9
 """Masses [kg] below this are dust of floating-point sums."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Offer:
     """One shelf line as something to buy.
 
@@ -30,7 +30,7 @@ class Offer:
     least: int = 1
 
 
-@dataclass(frozen=True)
+@immutable
 class Need:
     """One material of the plan [kg].
 
@@ -55,7 +55,7 @@ class Need:
     purchases: tuple[Purchase, ...]
 
 
-@dataclass(frozen=True)
+@immutable
 class Buying:
     """What to buy for a plan, and the two ways to count it.
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 
 from optimizer.bench.batch import Batch
 from optimizer.errors import fault
 from optimizer.facts import Material, Substance
 from optimizer.formula import Formula
+from optimizer.immutable import immutable
 from optimizer.pool import lot_doubt, with_lot
 from optimizer.units import USED
 
@@ -19,7 +19,7 @@ JOBS = {"water": "water", "salt": "salt carried in", "solvent": "solvent carried
 NEGLIGIBLE = 1e-9
 
 
-@dataclass(frozen=True)
+@immutable
 class Part:
     """A dose of one lot [% w/w of the product, as supplied]."""
 
@@ -29,7 +29,7 @@ class Part:
     """Whether the lot's active matter was measured."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Carrier:
     """A raw material that brings a substance: its dose [% of the product] and the substance's share of it [%]."""
 
@@ -39,7 +39,7 @@ class Carrier:
     measured: bool = False
 
 
-@dataclass(frozen=True)
+@immutable
 class Amount:
     """One substance of the product [% w/w of the product].
 

@@ -14,7 +14,6 @@ index. No published formula turns it into irritation.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from itertools import product
 from math import exp, isfinite, log
 
@@ -23,6 +22,7 @@ import numpy.typing as npt
 
 from optimizer.chemistry.interval import Interval
 from optimizer.errors import fault
+from optimizer.immutable import immutable
 
 Vector = npt.NDArray[np.float64]
 
@@ -82,7 +82,7 @@ def clint_row(cmcs: Sequence[float], at_most: float) -> list[float]:
     return [1 - at_most / c for c in cmcs]
 
 
-@dataclass(frozen=True)
+@immutable
 class Pair:
     """A mixture of two at its mixed CMC.
 
@@ -176,7 +176,7 @@ def lowest_cmc(c1: float, c2: float, beta: float) -> tuple[float, float] | None:
     return a1, c1 * exp(beta * (1 - a1) ** 2)
 
 
-@dataclass(frozen=True)
+@immutable
 class Micelles:
     """Where the surfactant of a wash liquor is.
 

@@ -13,10 +13,11 @@ from math import inf
 
 import numpy as np
 
+from optimizer.immutable import immutable
 from optimizer.pool import Vector
 
 
-@dataclass(frozen=True)
+@immutable
 class Budgeted:
     """min cost @ z with low <= A z <= high, 0 <= z <= upper, z = [doses, added, choices].
 

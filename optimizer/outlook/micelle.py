@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import isnan, nan
 
 from optimizer.chemistry.constants import BETAS, WEAK, Backed
@@ -11,6 +10,7 @@ from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.micelle import at_dilution, clint, free_monomer, matrix, micelles, millimoles
 from optimizer.facts import Charge, Substance
 from optimizer.formula import Formula
+from optimizer.immutable import immutable
 from optimizer.row import Setting
 from optimizer.rules import named_measure
 from optimizer.rules.micelle import UNKNOWN_MASS
@@ -23,7 +23,7 @@ HEAD = WEAK["amine oxide head"]
 """Below its pKa an amine oxide is cationic."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Surfactant:
     """One surfactant of the formula.
 
@@ -46,7 +46,7 @@ class Surfactant:
     in_micelle: float
 
 
-@dataclass(frozen=True)
+@immutable
 class MicelleReading:
     """Micelles of a formula in use.
 

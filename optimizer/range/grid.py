@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from itertools import pairwise
 from math import isnan
@@ -17,6 +16,7 @@ import numpy.typing as npt
 
 from optimizer.errors import DataError, Problem, UsageError, fault
 from optimizer.files import read_text
+from optimizer.immutable import immutable
 from optimizer.scenario import addressed
 from optimizer.sheet import number_of
 
@@ -33,7 +33,7 @@ Column = npt.NDArray[Any]
 Value = float | str
 
 
-@dataclass(frozen=True)
+@immutable
 class Grid:
     """Scenarios as columns, all of one length.
 
