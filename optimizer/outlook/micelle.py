@@ -94,7 +94,8 @@ def micelle_reading(formula: Formula, setting: Setting, dilution: float = DILUTI
     cmcs = [s[3].millimolar for s in known if s[3] is not None]
     ends = {level: clint(n, [getattr(c, level) for c in cmcs]) for level in LEVELS}
     betas = {pair: b.spread for pair, b in BETAS.items()}
-    ways = [free_monomer(n, cmcs, [_charge(s, way) for s in known], betas) for way in oxide]
+    charges = dict.fromkeys(tuple(_charge(s, way) for s in known) for way in oxide)
+    ways = [free_monomer(n, cmcs, way, betas) for way in charges]
     more = sum(amount for s, amount in unknown.items() if s[1] == "anionic")
     free = Interval.around(ways[0].typical + more, [x + more for w in ways for x in (w.low, w.high)])
     typical = matrix([_charge(s, oxide[0]) for s in known], {pair: b.typical for pair, b in betas.items()})
