@@ -2,8 +2,8 @@
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import field
-from math import fsum, isnan
+from dataclasses import field, replace
+from math import fsum, inf, isnan
 from pathlib import Path
 
 from optimizer.errors import DataError, Problem, UsageError, fault, nearest, spelled
@@ -67,6 +67,17 @@ class Brief:
     def measure(self, name: str) -> LimitRule:
         """Return the measure that an objective names, without limits."""
         return find_measure(name, self.modelled, self.scenario.currency)
+
+
+def bent(brief: Brief) -> tuple[CurvedRule, ...]:
+    """Return the rules of a brief that have a limit and no rows."""
+    return tuple(r for r in brief.modelled if isinstance(r, CurvedRule) and r.limits != (-inf, inf))
+
+
+def straight(brief: Brief) -> Brief:
+    """Return a brief without its curved rules that have a limit."""
+    gone = {r.id for r in bent(brief)}
+    return replace(brief, modelled=tuple(r for r in brief.modelled if r.id not in gone))
 
 
 def load_brief(

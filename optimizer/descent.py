@@ -16,7 +16,7 @@ from math import inf, isnan
 
 import numpy as np
 
-from optimizer.brief import Brief
+from optimizer.brief import Brief, straight
 from optimizer.corridor import Corridor, Found, Sign
 from optimizer.errors import DataError
 from optimizer.formula import Formula
@@ -25,7 +25,7 @@ from optimizer.pool import Vector
 from optimizer.row import Setting
 from optimizer.rules import CurvedRule, LimitRule, Rule, named_measure
 from optimizer.solve import formula_of
-from optimizer.tangent import Tangent, straight, with_rules
+from optimizer.tangent import Tangent, with_rules
 
 ROUNDS = 40
 """Most rounds from one starting point."""

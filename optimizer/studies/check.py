@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from optimizer.brief import Brief
+from optimizer.brief import Brief, bent, straight
 from optimizer.formula import Formula
 from optimizer.given import best_setting, formula_at, least_change, on_grid
 from optimizer.immutable import immutable
@@ -16,7 +16,7 @@ from optimizer.result import Outcome
 from optimizer.rounding import broken
 from optimizer.row import Setting
 from optimizer.successive import solve
-from optimizer.tangent import Tangent, bent, straight, with_rules
+from optimizer.tangent import Tangent, with_rules
 from optimizer.units import listed
 
 TANGENTS = 12
