@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import date, time
+from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any, get_args
 
 from optimizer.immutable import immutable
@@ -90,8 +91,6 @@ def fault(where: str, key: str, what: str, step: str = "") -> DataError:
 
 def nearest(word: str, known: Iterable[str]) -> str:
     """Return a sentence that names the nearest known word, or lists what is known."""
-    from difflib import get_close_matches
-
     known = sorted(set(known))
     close = get_close_matches(word, known, n=1, cutoff=0.6)
     if close:
