@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 from math import nan
 from typing import Literal
@@ -17,7 +17,6 @@ from optimizer.engine.search import fixed, search
 from optimizer.engine.sensitivity import Basis
 from optimizer.errors import fault
 from optimizer.fractional import VanishingError, optimum
-from optimizer.immutable import immutable
 from optimizer.model import Case, Model, cases, objective_vector
 from optimizer.pool import Vector
 from optimizer.rules import LimitRule
@@ -27,7 +26,7 @@ Sign = Literal[1, -1]
 Brancher = Callable[[Model, Vector, Vector, Vector], Answer]
 
 
-@immutable
+@dataclass(frozen=True)
 class Found:
     """The best of one case: column values, duals at fixed choices, and how it was proven.
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from math import nan
 
 import numpy as np
@@ -16,7 +16,6 @@ from optimizer.engine.ending import Ending, Proof, weakest
 from optimizer.engine.highs import highs_version
 from optimizer.errors import SolverError
 from optimizer.formula import Formula, Line
-from optimizer.immutable import immutable
 from optimizer.model import Case
 from optimizer.pool import Vector
 from optimizer.pricing import entry_prices, price_rules
@@ -28,7 +27,7 @@ from optimizer.ties import settle
 from optimizer.units import KEPT, USED, number
 
 
-@immutable
+@dataclass(frozen=True)
 class Solved:
     """A result with the programs it came from, for studies that ask further.
 

@@ -13,11 +13,10 @@ from math import inf
 
 import numpy as np
 
-from optimizer.immutable import immutable
 from optimizer.pool import Vector
 
 
-@immutable
+@dataclass(frozen=True)
 class Budgeted:
     """min cost @ z with low <= A z <= high, 0 <= z <= upper, z = [doses, added, choices].
 

@@ -6,10 +6,11 @@ its coefficients, a sum is trusted relative to the terms that it was summed of.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.immutable import immutable
 from optimizer.pool import Vector
 from optimizer.units import BOUND_MET, PROOF_MARGIN, ROUND_OFF, ROW_MET, ZERO_PRICE
 
@@ -17,7 +18,7 @@ PRIMAL = ROW_MET
 GAP = 1e-7
 
 
-@immutable
+@dataclass(frozen=True)
 class Certificate:
     """What was found when an answer was checked.
 

@@ -8,18 +8,18 @@ equally good. A miss is told as the exact number it is.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
 import numpy.typing as npt
 
 from optimizer.engine.sensitivity import Basis
-from optimizer.immutable import immutable
 from optimizer.pool import Vector
 from optimizer.units import SAME_WORTH
 
 
-@immutable
+@dataclass(frozen=True)
 class ExactCheck:
     """What exact arithmetic says of a basis.
 

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Literal
 
 import highspy
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.immutable import immutable
 from optimizer.pool import Vector
 
 Ending = Literal["optimal", "infeasible", "unfinished", "failed"]
 
 
-@immutable
+@dataclass(frozen=True)
 class Answer:
     """What a solver said, as arrays; nothing here is trusted before it is verified.
 

@@ -8,7 +8,7 @@ called so.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import product
 from math import inf, isnan, nan
 
@@ -19,7 +19,6 @@ from optimizer.engine.certificate import check_infeasible, check_optimal
 from optimizer.engine.ending import Ending, Proof, weakest
 from optimizer.engine.highs import EMPTY, NO_BASIS, Answer, Session, finest_unit, unit_of
 from optimizer.errors import SolverError
-from optimizer.immutable import immutable
 from optimizer.pool import Vector
 from optimizer.units import CHOICES_MET, SAME_WORTH
 
@@ -34,7 +33,7 @@ Searcher = Callable[[Vector, Vector, Vector], Answer]
 """Minimises a cost between lower and upper column bounds."""
 
 
-@immutable
+@dataclass(frozen=True)
 class Searched:
     """How a search ended.
 

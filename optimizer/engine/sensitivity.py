@@ -10,6 +10,7 @@ both linear in theta; s = p x + g is the slope of the row, and cost moves by the
 from __future__ import annotations
 
 from copy import copy
+from dataclasses import dataclass
 from functools import cached_property
 from math import inf
 
@@ -17,7 +18,6 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.errors import SolverError
-from optimizer.immutable import immutable
 from optimizer.pool import Mask, Vector
 from optimizer.units import ZERO_PRICE
 
@@ -26,7 +26,7 @@ FAR = 1e9
 """A move beyond this is told as endless."""
 
 
-@immutable
+@dataclass(frozen=True)
 class Reach:
     """The price of a limit and the interval of moves over which it holds.
 
