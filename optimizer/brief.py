@@ -2,12 +2,13 @@
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
-from math import fsum, isnan
+from dataclasses import field, replace
+from math import fsum, inf, isnan
 from pathlib import Path
 
 from optimizer.errors import DataError, Problem, UsageError, fault, nearest, spelled
 from optimizer.files import digest, shipped
+from optimizer.immutable import immutable
 from optimizer.library import Library, read_library
 from optimizer.pool import Group, Ingredient, Pool, join, unknown
 from optimizer.purchase import lines_of, stock_of
@@ -35,7 +36,7 @@ RESERVED = frozenset({"total", "ph", "use", "forced"})
 """Ids that the tool gives itself."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Brief:
     """A scenario that can be solved: candidates, rules with ids, objective, provenance."""
 
@@ -69,6 +70,17 @@ class Brief:
     def measure(self, name: str) -> LimitRule:
         """Return the measure that an objective names, without limits."""
         return find_measure(name, self.modelled, self.scenario.currency)
+
+
+def bent(brief: Brief) -> tuple[CurvedRule, ...]:
+    """Return the rules of a brief that have a limit and no rows."""
+    return tuple(r for r in brief.modelled if isinstance(r, CurvedRule) and r.limits != (-inf, inf))
+
+
+def straight(brief: Brief) -> Brief:
+    """Return a brief without its curved rules that have a limit."""
+    gone = {r.id for r in bent(brief)}
+    return replace(brief, modelled=tuple(r for r in brief.modelled if r.id not in gone))
 
 
 def load_brief(

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 from optimizer.facts import Material
 from optimizer.formula import Formula
+from optimizer.immutable import immutable
 from optimizer.library import Library
 from optimizer.units import USED, listed
 
@@ -22,7 +22,7 @@ PAPER = frozenset({"allergen", "dioxane", "acrylamide", "microplastic", "wheat",
 """Cautions for label and purchase, not for the bench; weigh sheet and card leave them to the blend."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Caution:
     """A caution and the materials it comes from; none for those that always apply."""
 

@@ -11,7 +11,6 @@ found, its piece held against the rows at the other end, and pieces must join.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import inf, isfinite
 
 import numpy as np
@@ -19,6 +18,7 @@ import numpy as np
 from optimizer.engine.certificate import GAP, PRIMAL
 from optimizer.engine.highs import Answer, Session
 from optimizer.errors import SolverError
+from optimizer.immutable import immutable
 from optimizer.model import Case, objective_vector
 from optimizer.pool import Mask, Pool, Vector
 from optimizer.rules import LimitRule
@@ -41,7 +41,7 @@ class VanishingError(Exception):
     """The swept measure is a mean over something that a best formula need not contain."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Program:
     """min cost @ z, low <= A z <= high, lower <= z <= upper, swept @ z - m (per @ z + per_end) >= swept_end.
 
@@ -81,7 +81,7 @@ class Program:
         return (float(self.swept @ z) - self.swept_end) / bottom
 
 
-@dataclass(frozen=True)
+@immutable
 class Piece:
     """A stretch of the curve with one basis.
 
@@ -190,7 +190,7 @@ def _same_total(one: LimitRule, other: LimitRule, pool: Pool) -> bool:
     return same and one.constants(pool.held_back)[1] == other.constants(pool.held_back)[1]
 
 
-@dataclass(frozen=True)
+@immutable
 class Point:
     """A certified optimum at a limit, and how it moves along its basis as the limit does.
 

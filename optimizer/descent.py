@@ -16,15 +16,16 @@ from math import inf, isnan
 
 import numpy as np
 
-from optimizer.brief import Brief
+from optimizer.brief import Brief, straight
 from optimizer.corridor import Corridor, Found, Sign
 from optimizer.errors import DataError
 from optimizer.formula import Formula
+from optimizer.immutable import immutable
 from optimizer.pool import Vector
 from optimizer.row import Setting
 from optimizer.rules import CurvedRule, LimitRule, Rule, named_measure
 from optimizer.solve import formula_of
-from optimizer.tangent import Tangent, straight, with_rules
+from optimizer.tangent import Tangent, with_rules
 from optimizer.units import SAME_WORTH, USED
 
 ROUNDS = 40
@@ -41,7 +42,7 @@ STARTS: tuple[tuple[Sign, str], ...] = (
 """Besides the best formula without the curved rules, descents start from the best of these measures."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Point:
     """A formula that keeps every straight rule.
 

@@ -6,17 +6,17 @@ import ast
 import inspect
 import textwrap
 from contextlib import suppress
-from dataclasses import dataclass
 from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError, create_model
 
+from optimizer.immutable import immutable
 from optimizer.pool import Group
 from optimizer.rules import IMPLIED, STATED, AnyRule, Rule
 from optimizer.rules.base import CurvedRule, LimitRule
 
 
-@dataclass(frozen=True)
+@immutable
 class FieldNote:
     """A field of a rule: its type, default and meaning."""
 
@@ -26,7 +26,7 @@ class FieldNote:
     meaning: str
 
 
-@dataclass(frozen=True)
+@immutable
 class RuleNote:
     """What a kind of rule is, from its docstring and fields."""
 

@@ -8,11 +8,11 @@ forecast. The same seed gives the same lots to every formula.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.immutable import immutable
 from optimizer.lots import Lots, linear
 from optimizer.pool import Vector
 from optimizer.row import Setting
@@ -25,7 +25,7 @@ from optimizer.units import USED
 Flags = npt.NDArray[np.bool_]
 
 
-@dataclass(frozen=True)
+@immutable
 class Draws:
     """Random lots and prices.
 
@@ -38,7 +38,7 @@ class Draws:
     prices: Vector
 
 
-@dataclass(frozen=True)
+@immutable
 class Trial:
     """What random lots do to one formula.
 

@@ -6,12 +6,13 @@ Everything is turned so that both measures are better when smaller in y and larg
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import combinations, pairwise
 
 import numpy as np
 
 from optimizer.curve import Piece
+from optimizer.immutable import immutable
 from optimizer.model import Case
 from optimizer.pool import Vector
 
@@ -21,7 +22,7 @@ HAIR = 1e-6
 """How far past a jump the next part begins, relative to the whole trade-off."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Arc:
     """y over x on one piece, turned: y + rate t / (1 - q t) with t = x - first."""
 
@@ -49,7 +50,7 @@ class Arc:
                 yield a + float(root.real)
 
 
-@dataclass(frozen=True)
+@immutable
 class Track:
     """One exact curve, turned so that both measures are better when smaller in y and larger in x."""
 
@@ -89,7 +90,7 @@ class Track:
         return Arc(self.up * piece.first, y, self.down * self.up * piece.rate, self.up * piece.q)
 
 
-@dataclass(frozen=True)
+@immutable
 class Span:
     """A part of the envelope that one piece owns; a point where its ends are equal."""
 
@@ -111,7 +112,7 @@ class Span:
         return End(x, self.y(x), up * down * self.piece.rate_at(up * x), self.piece.doses_at(up * x))
 
 
-@dataclass(frozen=True)
+@immutable
 class End:
     """An end of a part: x, y, the rate dy/dx inside the part, and the doses."""
 
@@ -121,7 +122,7 @@ class End:
     doses: Vector
 
 
-@dataclass(frozen=True)
+@immutable
 class Part:
     """A part of the envelope, or of a gap before one: no formula with x inside it should lie below it.
 

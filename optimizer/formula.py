@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from math import fsum
 
+from optimizer.immutable import immutable
 from optimizer.pool import Ingredient
 
 
-@dataclass(frozen=True)
+@immutable
 class Line:
     """One dose [% w/w of the product, as supplied]."""
 
@@ -17,7 +17,7 @@ class Line:
     percent: float
 
 
-@dataclass(frozen=True)
+@immutable
 class Formula:
     """Doses in descending order is a matter of reports; here they are sorted by id."""
 

@@ -2,12 +2,12 @@
 
 import json
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 
 from optimizer.errors import DataError, Problem, fault, nearest
 from optimizer.facts import Material
 from optimizer.files import read_text
+from optimizer.immutable import immutable
 from optimizer.sheet import number_of, read_rows, recognised, text_of
 from optimizer.units import listed, number
 
@@ -21,7 +21,7 @@ CLOSE = 0.05
 """A total this near to 100 [%] is taken as 100 and scaled the last bit."""
 
 
-@dataclass(frozen=True)
+@immutable
 class GivenFormula:
     """Doses as given, with what was assumed to make them sum to 100.
 

@@ -9,7 +9,7 @@ Limits whose coefficients change with the pH setting are refused.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from math import inf, nan
 
 import numpy as np
@@ -22,6 +22,7 @@ from optimizer.engine.search import search
 from optimizer.engine.sensitivity import Basis
 from optimizer.errors import SolverError, fault
 from optimizer.formula import Formula
+from optimizer.immutable import immutable
 from optimizer.model import Case, cases
 from optimizer.pool import Ingredient, Vector
 from optimizer.purchase import Purchase, lines_of, on_tap, stock_of
@@ -33,7 +34,7 @@ from optimizer.ties import further_costs, preferred
 from optimizer.units import ROW_MET, USED
 
 
-@dataclass(frozen=True)
+@immutable
 class Product:
     """A brief with the mass that is made of it [kg]."""
 
@@ -41,7 +42,7 @@ class Product:
     batch_kg: float
 
 
-@dataclass(frozen=True)
+@immutable
 class Made:
     """One product of the plan.
 
@@ -56,7 +57,7 @@ class Made:
     cost: float
 
 
-@dataclass(frozen=True)
+@immutable
 class Balance:
     """One material of the plan [kg].
 
@@ -72,7 +73,7 @@ class Balance:
     worth: float
 
 
-@dataclass(frozen=True)
+@immutable
 class Plan:
     """What to make of what, and what to buy.
 
@@ -99,7 +100,7 @@ class Plan:
         return EXIT_CODES[self.ending]
 
 
-@dataclass(frozen=True)
+@immutable
 class Block:
     """Where a product's columns and rows lie."""
 

@@ -8,7 +8,6 @@ lots that are each at an end.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import cached_property
 from math import floor, inf, nan
 
@@ -16,6 +15,7 @@ import numpy as np
 
 from optimizer.facts import Material
 from optimizer.formula import Formula, Line
+from optimizer.immutable import immutable
 from optimizer.library import Library
 from optimizer.pool import Ingredient, Pool, Vector, with_lot
 from optimizer.row import Setting
@@ -57,7 +57,7 @@ def linear(rule: Rule) -> bool:
     )
 
 
-@dataclass(frozen=True)
+@immutable
 class Lots:
     """A pool as planned, and the ends of its lots.
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Iterable
-from dataclasses import dataclass
 from math import inf
 
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.immutable import immutable
 from optimizer.pool import Pool, Vector
 from optimizer.row import Choice, Row, Setting
 from optimizer.rules import Acidity, LimitRule, Rule
@@ -21,7 +21,7 @@ LOOSE = 1.001
 limit keeps its price."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Model:
     """minimise cost @ z with row_low <= A z <= row_high, lower <= z <= upper.
 
@@ -58,7 +58,7 @@ class Model:
         return np.concatenate([doses, np.zeros(self.size - self.doses)]) if self.size > self.doses else doses
 
 
-@dataclass(frozen=True)
+@immutable
 class Case:
     """One linear (or mixed-integer) program of a brief: a group of pH settings that it is equal for."""
 

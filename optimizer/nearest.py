@@ -11,7 +11,7 @@ that break the proof (Farkas) that the set so far is not enough, so that no smal
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import compress
 from math import inf
 
@@ -22,6 +22,7 @@ from optimizer.corridor import Found
 from optimizer.engine.certificate import check_feasible
 from optimizer.engine.highs import Answer, Session
 from optimizer.formula import Formula
+from optimizer.immutable import immutable
 from optimizer.model import Case, build, cases, implied_caps
 from optimizer.pool import Vector
 from optimizer.result import PhOutcome
@@ -37,7 +38,7 @@ CHANGED = 5e-4
 """A dose that moved by more than this [%] counts as changed."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Near:
     """The nearest formula.
 

@@ -1,7 +1,7 @@
 """The candidates of one brief: library facts joined with the shelf, sorted by id."""
 
 from collections.abc import Callable, Collection, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cached_property
 from typing import Any
 
@@ -11,6 +11,7 @@ from pydantic import model_validator
 
 from optimizer.errors import DataError, Problem, fault, nearest
 from optimizer.facts import Charge, Frozen, Lipid, Material, Percent
+from optimizer.immutable import immutable
 from optimizer.library import Library
 from optimizer.shelf import Shelf, ShelfLine
 from optimizer.units import listed
@@ -96,7 +97,7 @@ class Group(Frozen):
         return f"{words} but not {listed(self.but_not, 'or')}" if self.but_not else words
 
 
-@dataclass(frozen=True)
+@immutable
 class Ingredient:
     """A material as this maker can use it now.
 
@@ -148,7 +149,7 @@ class Ingredient:
         )
 
 
-@dataclass(frozen=True)
+@immutable
 class Pool:
     """Candidates sorted by id, with what rules read from them as vectors."""
 

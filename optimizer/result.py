@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from math import isnan, nan
 from typing import Literal
 
 from optimizer.brief import Brief
 from optimizer.engine.ending import Ending, Proof
 from optimizer.formula import Formula
+from optimizer.immutable import immutable
 from optimizer.row import Setting
 from optimizer.units import number
 
 EXIT_CODES: dict[str, int] = {"optimal": 0, "feasible": 5, "infeasible": 4, "stopped": 5, "failed": 5}
 
 
-@dataclass(frozen=True)
+@immutable
 class Outcome:
     """One rule at the answer.
 
@@ -90,7 +91,7 @@ class Outcome:
         return 0.0 if isnan(change) else change
 
 
-@dataclass(frozen=True)
+@immutable
 class PhOutcome:
     """The target and the window that all used materials share, with who sets each edge."""
 
@@ -107,7 +108,7 @@ class PhOutcome:
         return Setting(self.target, self.target - self.tolerance, self.target + self.tolerance)
 
 
-@dataclass(frozen=True)
+@immutable
 class SettingOutcome:
     """One program of the brief: the pH targets it stands for and the best it allows."""
 
@@ -120,7 +121,7 @@ class SettingOutcome:
     """How many candidates the pH rules out."""
 
 
-@dataclass(frozen=True)
+@immutable
 class EntryPrice:
     """An unused material: the price per kg below which it would enter, at these choices.
 
@@ -136,7 +137,7 @@ class EntryPrice:
     kept_out: bool = False
 
 
-@dataclass(frozen=True)
+@immutable
 class Rounded:
     """A grid formula, or the rule that stops it.
 
@@ -162,7 +163,7 @@ class Rounded:
     proven: bool = True
 
 
-@dataclass(frozen=True)
+@immutable
 class Result:
     """The answer to a brief."""
 

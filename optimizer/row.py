@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from math import inf
 from typing import Literal
 
+from optimizer.immutable import immutable
 from optimizer.pool import Vector
 
 Side = Literal["low", "high", "equal", "link"]
 
 
-@dataclass(frozen=True)
+@immutable
 class Setting:
     """One choice of target pH with its tolerance; `None` stands for a product without one."""
 
@@ -20,7 +21,7 @@ class Setting:
     high: float | None = None
 
 
-@dataclass(frozen=True)
+@immutable
 class Choice:
     """A yes/no column.
 
@@ -33,7 +34,7 @@ class Choice:
     says: str
 
 
-@dataclass(frozen=True)
+@immutable
 class Lever:
     """How one limit of a rule moves a row: low <= doses @ coefficients, or the same from above.
 
@@ -62,7 +63,7 @@ class Lever:
     up: float = inf
 
 
-@dataclass(frozen=True)
+@immutable
 class Row:
     """One row low <= doses @ coefficients + choices <= high.
 

@@ -7,7 +7,7 @@ coefficients at the weak and at the strong lot are computed and the worse one of
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import inf
 
 import numpy as np
@@ -20,6 +20,7 @@ from optimizer.engine.search import search
 from optimizer.errors import SolverError
 from optimizer.formula import Formula
 from optimizer.fractional import optimum
+from optimizer.immutable import immutable
 from optimizer.lots import Lots
 from optimizer.model import Case, build, objective_vector
 from optimizer.pool import Vector
@@ -33,7 +34,7 @@ SAME = 1e-12
 """Coefficients that differ by less at other lots are the same."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Safety:
     """What the formula is to be safe against.
 

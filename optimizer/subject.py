@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from pathlib import Path
 
 from optimizer.bench.batch import Batch, is_batch, read_batch
@@ -13,6 +12,7 @@ from optimizer.errors import fault
 from optimizer.files import is_file, resolved
 from optimizer.formula import Formula
 from optimizer.given import best_setting, formula_at, read_given
+from optimizer.immutable import immutable
 from optimizer.result import Result
 from optimizer.row import Setting
 from optimizer.scenario import find_scenario
@@ -21,7 +21,7 @@ from optimizer.successive import solve
 TABLES = (".csv", ".xlsx", ".json")
 
 
-@dataclass(frozen=True)
+@immutable
 class Subject:
     """A formula with the brief that it must keep.
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from math import inf
 from typing import Any, Self
 
 import numpy as np
@@ -85,17 +84,6 @@ class Tangent(LimitRule):
         used = {name: s for name, s in zip(pool.ids, slopes.tolist(), strict=True) if s}
         fields = {"id": rule.id, "kind": rule.kind, "source": rule.source, "at_most": rule.at_most, "curved": rule}
         return cls(**fields, slopes=used, offset=value - float(slopes @ doses), **more)
-
-
-def bent(brief: Brief) -> tuple[CurvedRule, ...]:
-    """Return the rules of a brief that have a limit and no rows."""
-    return tuple(r for r in brief.modelled if isinstance(r, CurvedRule) and r.limits != (-inf, inf))
-
-
-def straight(brief: Brief) -> Brief:
-    """Return a brief without its curved rules that have a limit."""
-    gone = {r.id for r in bent(brief)}
-    return replace(brief, modelled=tuple(r for r in brief.modelled if r.id not in gone))
 
 
 def with_rules(brief: Brief, more: Mapping[str, Rule]) -> Brief:

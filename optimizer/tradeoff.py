@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import sqrt
 
 from optimizer.brief import Brief
 from optimizer.corridor import Sign
+from optimizer.immutable import immutable
 from optimizer.rules import LimitRule
 
 SHOWN = 1e-5
@@ -15,7 +15,7 @@ MOVED = 1e-6
 """Changes of a dose up to this are left out [%]."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Axis:
     """A measure with the direction in which it improves: 1 downwards, -1 upwards."""
 
@@ -24,7 +24,7 @@ class Axis:
     measure: LimitRule
 
 
-@dataclass(frozen=True)
+@immutable
 class Break:
     """A point where the exchange rate changes, or an end.
 
@@ -43,7 +43,7 @@ class Break:
     leaves: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
+@immutable
 class Stretch:
     """The frontier between two breaks.
 
@@ -76,7 +76,7 @@ class Stretch:
         return self.y_first + self.rate_first * t / (1 - q * t)
 
 
-@dataclass(frozen=True)
+@immutable
 class Frontier:
     """The trade-off: breaks and the stretches between them, from the best y to the best x.
 

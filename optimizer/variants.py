@@ -1,7 +1,6 @@
 """Variants of a locked base: small changes only, every rule checked again, only the differences shown."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Self
 
@@ -13,6 +12,7 @@ from optimizer.errors import DataError, Problem, from_validation, hyphened, near
 from optimizer.facts import Frozen, Key, Percent
 from optimizer.files import read_toml
 from optimizer.formula import Formula
+from optimizer.immutable import immutable
 from optimizer.studies.check import Checked, measured
 from optimizer.units import AS_TYPED, number
 
@@ -57,7 +57,7 @@ class VariantFile(Frozen):
     variant: Annotated[tuple[Variant, ...], Field(min_length=1, max_length=200)]
 
 
-@dataclass(frozen=True)
+@immutable
 class Difference:
     """A dose that differs [% as supplied]."""
 
@@ -67,7 +67,7 @@ class Difference:
     after: float
 
 
-@dataclass(frozen=True)
+@immutable
 class VariantOutcome:
     """What became of one variant.
 
@@ -94,7 +94,7 @@ class VariantOutcome:
     label: Label
 
 
-@dataclass(frozen=True)
+@immutable
 class Variants:
     """A base and its variants.
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
@@ -15,13 +14,14 @@ from optimizer.chemistry.ph import Stock
 from optimizer.chemistry.titration import Reading
 from optimizer.errors import DataError, Problem, fault, nearest
 from optimizer.formula import Formula
+from optimizer.immutable import immutable
 from optimizer.outlook.alkalinity import ingredients_of, known_of
 from optimizer.row import Setting
 from optimizer.sheet import number_of, read_rows, text_of
 from optimizer.units import slug
 
 
-@dataclass(frozen=True)
+@immutable
 class Noted:
     """A reading as the bench tells it.
 

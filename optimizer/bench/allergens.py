@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Literal
 
 from optimizer.bench.substances import Part
 from optimizer.errors import nearest
 from optimizer.facts import AllergenList, Confidence, Material
+from optimizer.immutable import immutable
 
 Verdict = Literal["certain", "possible", "below"]
 ASKED = frozenset({"perfume", "essential oil", "extract"})
 """Functions of materials that need an allergen sheet."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Source:
     """One material's part of an allergen: its dose and its content [%], who says so."""
 
@@ -26,7 +26,7 @@ class Source:
     confidence: Confidence
 
 
-@dataclass(frozen=True)
+@immutable
 class Allergen:
     """One allergen of the product.
 

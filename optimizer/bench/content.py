@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from math import ceil
 from typing import Literal
 
 from optimizer.bench.amount import option
 from optimizer.errors import UsageError
+from optimizer.immutable import immutable
 
 Unit = Literal["ml", "g"]
 SMALLEST, LARGEST = 5.0, 10_000.0
@@ -21,7 +21,7 @@ STEPS: tuple[tuple[float, float, bool], ...] = (
 SOURCE = "Directive 76/211/EEC, Annex I, 1, 2.2 and 2.4 (legislation.gov.uk); rounding up to 0.1 from memory."
 
 
-@dataclass(frozen=True)
+@immutable
 class Content:
     """What a pack holds by its label, and the limits for single packs, in the unit of the label and in grams.
 

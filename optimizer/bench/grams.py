@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from optimizer.bench.batch import Batch, Scale
 from optimizer.facts import Material
+from optimizer.immutable import immutable
 from optimizer.rounding import largest_remainder
 from optimizer.units import WHOLE, whole_down, whole_up
 
@@ -16,7 +15,7 @@ OILY = ("oil", "essential oil", "perfume")
 SALTS = ("Sodium ", "Potassium ", "Disodium ", "Trisodium ", "Tetrasodium ", "Magnesium ")
 
 
-@dataclass(frozen=True)
+@immutable
 class Dilution:
     """A small amount weighed as a larger one, spread in a diluent of which a part is taken.
 

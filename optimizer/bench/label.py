@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Literal
 
 from optimizer.bench.allergens import Allergen, allergens_of, sheet_wishes
@@ -15,6 +14,7 @@ from optimizer.brief import Brief
 from optimizer.errors import DataError, Problem, nearest
 from optimizer.facts import AllergenList, Ceiling
 from optimizer.formula import Formula, Line
+from optimizer.immutable import immutable
 from optimizer.library import Library
 from optimizer.pool import Ingredient, Pool
 from optimizer.rules.ceiling import in_basis
@@ -26,7 +26,7 @@ ONE = 1.0
 PERFUME = "Parfum"
 
 
-@dataclass(frozen=True)
+@immutable
 class Swap:
     """Two substances whose order depends on the lot; the first is printed first."""
 
@@ -35,7 +35,7 @@ class Swap:
     neighbours: bool
 
 
-@dataclass(frozen=True)
+@immutable
 class Met:
     """A ceiling that applies, and what the product reaches in its basis at the high end of every range [%]."""
 
@@ -48,7 +48,7 @@ class Met:
         return self.reached > self.ceiling.percent + AS_TYPED
 
 
-@dataclass(frozen=True)
+@immutable
 class Label:
     """Everything that a label is written from.
 

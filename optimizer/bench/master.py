@@ -6,7 +6,7 @@ Acid and thickener become lines of their own; what they took of the part held ba
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import isnan
 
 from optimizer.bench.batch import Batch
@@ -14,6 +14,7 @@ from optimizer.bench.made import water_of
 from optimizer.brief import Brief
 from optimizer.formula import Formula
 from optimizer.given import asking, clash, formula_at, least_change, nearest_at, on_grid
+from optimizer.immutable import immutable
 from optimizer.nearest import CHANGED
 from optimizer.pool import Group, Pool
 from optimizer.pricing import measure_rules
@@ -22,7 +23,7 @@ from optimizer.row import Setting
 from optimizer.rules import Dose
 
 
-@dataclass(frozen=True)
+@immutable
 class Master:
     """The next master formula.
 

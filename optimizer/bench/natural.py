@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 
 from optimizer.bench.substances import Part, spread
 from optimizer.facts import Substance
+from optimizer.immutable import immutable
 
 WATER = "Aqua"
 HALVINGS = 60
 
 
-@dataclass(frozen=True)
+@immutable
 class Origin:
     """A natural-origin content [%].
 

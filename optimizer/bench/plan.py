@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from decimal import ROUND_CEILING, Decimal
 from math import fsum
 from pathlib import Path
@@ -16,6 +16,7 @@ from optimizer.errors import UsageError, fault
 from optimizer.facts import Material, Phase
 from optimizer.files import shipped
 from optimizer.formula import Formula, Line
+from optimizer.immutable import immutable
 from optimizer.rounding import largest_remainder
 from optimizer.row import Setting
 from optimizer.units import AS_TYPED, number
@@ -26,7 +27,7 @@ FINEST = 1e-4
 """Doses that are on no grid are written in steps of this [%]."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Size:
     """How much is made.
 

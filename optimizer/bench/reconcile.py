@@ -9,7 +9,7 @@ together. Whether a way to thicken stays open is a question to a plan, so it is 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import isnan
 
 from optimizer.bench.batch import Batch
@@ -18,6 +18,7 @@ from optimizer.bench.master import Master, next_master, without_thickening
 from optimizer.brief import Brief
 from optimizer.formula import Formula
 from optimizer.given import formula_at
+from optimizer.immutable import immutable
 from optimizer.lots import at_lots, lot_range
 from optimizer.pool import Pool
 from optimizer.pricing import measure_rules
@@ -29,7 +30,7 @@ SLOPPY = 0.5
 """A sum of doses that moved by more than this [% of the batch] is told as a different batch size."""
 
 
-@dataclass(frozen=True)
+@immutable
 class MadeLine:
     """One material: what was planned and what is in the product.
 
@@ -56,7 +57,7 @@ class MadeLine:
     usual: tuple[float, float]
 
 
-@dataclass(frozen=True)
+@immutable
 class MadeRule:
     """One rule at the plan and at what was made.
 
@@ -83,7 +84,7 @@ class MadeRule:
         return self.broken and self.outcome.violation <= self.error + AS_TYPED
 
 
-@dataclass(frozen=True)
+@immutable
 class Made:
     """A batch as made.
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 
 from optimizer.bench.batch import Batch
 from optimizer.errors import fault
 from optimizer.facts import Material, Substance
 from optimizer.formula import Formula
+from optimizer.immutable import immutable
 from optimizer.pool import lot_doubt, with_lot
 from optimizer.units import AS_TYPED, USED
 
@@ -18,7 +18,7 @@ COLOURANTS = frozenset({"colourant", "colorant"})
 JOBS = {"water": "water", "salt": "salt carried in", "solvent": "solvent carried in", "impurity": "by-product"}
 
 
-@dataclass(frozen=True)
+@immutable
 class Part:
     """A dose of one lot [% w/w of the product, as supplied]."""
 
@@ -28,7 +28,7 @@ class Part:
     """Whether the lot's active matter was measured."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Carrier:
     """A raw material that brings a substance: its dose [% of the product] and the substance's share of it [%]."""
 
@@ -38,7 +38,7 @@ class Carrier:
     measured: bool = False
 
 
-@dataclass(frozen=True)
+@immutable
 class Amount:
     """One substance of the product [% w/w of the product].
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import sqrt
 from typing import Literal
 
@@ -14,6 +14,7 @@ from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import damping
 from optimizer.facts import Material, Substance
 from optimizer.formula import Formula, Line
+from optimizer.immutable import immutable
 from optimizer.units import USED, listed, number
 
 Rests = Literal["titrated", "supplied pH", "assumed range", "formula", "nothing known", "taken as neutral"]
@@ -30,7 +31,7 @@ BUFFER_FUNCTIONS = frozenset({"chelator", "extract", "ph adjuster"})
 """Functions whose materials may well buffer although nothing says how much."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Basis:
     """One ingredient in the charge balance.
 

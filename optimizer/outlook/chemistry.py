@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from optimizer.brief import Brief
 from optimizer.formula import Formula
+from optimizer.immutable import immutable
 from optimizer.outlook.advice import Advice, Situation, advice_on
 from optimizer.outlook.electrolyte import Budget
 from optimizer.outlook.micelle import MicelleReading, micelle_reading
@@ -14,7 +13,7 @@ from optimizer.row import Setting
 from optimizer.rules import SharedWindow
 
 
-@dataclass(frozen=True)
+@immutable
 class Chemistry:
     """What chemistry says of a formula.
 

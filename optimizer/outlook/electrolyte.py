@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import isnan
 
 from optimizer.chemistry.interval import Interval
 from optimizer.facts import Material, Substance
 from optimizer.formula import Formula
+from optimizer.immutable import immutable
 from optimizer.units import USED
 
 USUAL_LIMIT = 2.0
@@ -33,7 +33,7 @@ SODIUM_CHLORIDE = 58.44
 NOTHING = Interval(0.0, 0.0, 0.0)
 
 
-@dataclass(frozen=True)
+@immutable
 class Part:
     """Dissolved salt of one origin.
 
@@ -50,7 +50,7 @@ class Part:
     materials: tuple[str, ...]
 
 
-@dataclass(frozen=True)
+@immutable
 class Budget:
     """The dissolved salt of a formula against a limit.
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import isnan, nan
 
 from optimizer.chemistry.constants import BETAS, WEAK, Backed
@@ -11,6 +10,7 @@ from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.micelle import at_dilution, clint, free_monomer, matrix, micelles, millimoles
 from optimizer.facts import Charge, Substance
 from optimizer.formula import Formula
+from optimizer.immutable import immutable
 from optimizer.row import Setting
 from optimizer.rules import named_measure
 from optimizer.rules.micelle import UNKNOWN_MASS
@@ -23,7 +23,7 @@ HEAD = WEAK["amine oxide head"]
 """Below its pKa an amine oxide is cationic."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Surfactant:
     """One surfactant of the formula.
 
@@ -46,7 +46,7 @@ class Surfactant:
     in_micelle: float
 
 
-@dataclass(frozen=True)
+@immutable
 class MicelleReading:
     """Micelles of a formula in use.
 
@@ -94,7 +94,8 @@ def micelle_reading(formula: Formula, setting: Setting, dilution: float = DILUTI
     cmcs = [s[3].millimolar for s in known if s[3] is not None]
     ends = {level: clint(n, [getattr(c, level) for c in cmcs]) for level in LEVELS}
     betas = {pair: b.spread for pair, b in BETAS.items()}
-    ways = [free_monomer(n, cmcs, [_charge(s, way) for s in known], betas) for way in oxide]
+    charges = dict.fromkeys(tuple(_charge(s, way) for s in known) for way in oxide)
+    ways = [free_monomer(n, cmcs, way, betas) for way in charges]
     more = sum(amount for s, amount in unknown.items() if s[1] == "anionic")
     free = Interval.around(ways[0].typical + more, [x + more for w in ways for x in (w.low, w.high)])
     typical = matrix([_charge(s, oxide[0]) for s in known], {pair: b.typical for pair, b in betas.items()})

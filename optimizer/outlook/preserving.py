@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from optimizer.brief import Brief
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.preservation import WARNING, as_acid, undissociated
 from optimizer.formula import Formula
+from optimizer.immutable import immutable
 from optimizer.row import Setting
 from optimizer.rules import Excludes, UseLevel
 from optimizer.units import USED
 
 
-@dataclass(frozen=True)
+@immutable
 class Room:
     """A ceiling that counts an acid preservative.
 
@@ -33,7 +32,7 @@ class Room:
         return self.most - self.used
 
 
-@dataclass(frozen=True)
+@immutable
 class AcidPreservative:
     """One acid, summed over every material that brings it or its salt.
 
@@ -54,7 +53,7 @@ class AcidPreservative:
     ceilings: tuple[Room, ...]
 
 
-@dataclass(frozen=True)
+@immutable
 class Preservation:
     """The acid preservatives of a formula at a pH setting.
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import isnan
 
 from optimizer.brief import Brief
 from optimizer.facts import Material
 from optimizer.formula import Formula
+from optimizer.immutable import immutable
 from optimizer.units import USED
 
 RATIOS = (1, 2, 3, 4, 5, 6, 8)
@@ -20,7 +20,7 @@ OIL_NOTE = (
 )
 
 
-@dataclass(frozen=True)
+@immutable
 class Rung:
     """One beaker of the ladder.
 
@@ -45,7 +45,7 @@ class Rung:
     extra_cost: float
 
 
-@dataclass(frozen=True)
+@immutable
 class Ladder:
     """The rungs for the oils of one formula with one solubiliser.
 

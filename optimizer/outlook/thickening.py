@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from math import inf, isnan
 
 from optimizer.brief import Brief
 from optimizer.facts import Material
 from optimizer.formula import Formula
+from optimizer.immutable import immutable
 from optimizer.outlook.electrolyte import Budget, electrolyte_of
 from optimizer.pool import Group, Ingredient
 from optimizer.row import Setting
@@ -28,7 +28,7 @@ STOP_RULE = (
 )
 
 
-@dataclass(frozen=True)
+@immutable
 class SaltRoute:
     """Whether sodium chloride can thicken this make-up, by what is known of it.
 
@@ -51,7 +51,7 @@ class SaltRoute:
     carried: float
 
 
-@dataclass(frozen=True)
+@immutable
 class Candidate:
     """One thickener with its steps.
 
@@ -79,7 +79,7 @@ class Candidate:
         return not self.against
 
 
-@dataclass(frozen=True)
+@immutable
 class Plan:
     """The thickening plan of a formula; viscosity is read at the bench, never computed.
 

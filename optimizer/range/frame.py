@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.immutable import immutable
 from optimizer.pool import Mask, Vector
 from optimizer.result import Result
 
@@ -24,7 +25,7 @@ Codes = npt.NDArray[np.int8]
 Pair = tuple[str, str]
 
 
-@dataclass(frozen=True)
+@immutable
 class Frame:
     """One answer per scenario.
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 from array import array
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from itertools import chain, pairwise
 from math import isnan, nan
@@ -17,6 +16,7 @@ import numpy.typing as npt
 
 from optimizer.errors import DataError, Problem, UsageError, fault
 from optimizer.files import open_text
+from optimizer.immutable import immutable
 from optimizer.scenario import addressed
 from optimizer.sheet import number_of
 
@@ -33,7 +33,7 @@ Column = npt.NDArray[Any]
 Value = float | str
 
 
-@dataclass(frozen=True)
+@immutable
 class Grid:
     """Scenarios as columns, all of one length.
 

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.immutable import immutable
 from optimizer.pool import Mask, Vector
 
 Index = npt.NDArray[np.int64]
 
 
-@dataclass(frozen=True)
+@immutable
 class Base:
     """What all programs share: minimise cost @ x, low <= A x <= high, 0 <= x <= upper.
 
@@ -41,7 +40,7 @@ class Base:
     slopes: Vector
 
 
-@dataclass(frozen=True)
+@immutable
 class Programs:
     """The programs themselves, one column each.
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass
 from math import ceil
 from multiprocessing import get_context
 from pathlib import Path
@@ -17,6 +16,7 @@ import numpy.typing as npt
 
 from optimizer.brief import Brief
 from optimizer.errors import DataError, Problem, SolverError, TensideError, shortened
+from optimizer.immutable import immutable
 from optimizer.range.family import Family
 from optimizer.range.frame import Frame, stacked
 from optimizer.range.grid import Grid
@@ -39,7 +39,7 @@ KEPT = "What is answered is kept beside --out, if it was given: the same command
 Progress = Callable[[int, int], None]
 
 
-@dataclass(frozen=True)
+@immutable
 class Ranged:
     """All answers of a range.
 

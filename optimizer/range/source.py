@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import isnan
 from pathlib import Path
 
@@ -14,6 +14,7 @@ import numpy.typing as npt
 from optimizer.brief import Brief, load_brief
 from optimizer.errors import DataError, Problem, TensideError, nearest
 from optimizer.files import is_folder, read_toml
+from optimizer.immutable import immutable
 from optimizer.range.family import Family
 from optimizer.range.frame import Frame, failed, scattered
 from optimizer.range.grid import MISSING, PRICE, Grid, Value
@@ -31,7 +32,7 @@ OTHER_FILES = frozenset(
 """Tables by which library, costs and batch files are known."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Source:
     """A brief by its file, or as it is.
 

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import inf
 
 import numpy as np
 
 from optimizer.brief import Brief
+from optimizer.immutable import immutable
 from optimizer.pool import Vector
 from optimizer.range.grid import Grid
 from optimizer.range.single import limit_of
 from optimizer.rules import LimitRule
 
 
-@dataclass(frozen=True)
+@immutable
 class Span:
     """A rule whose limits differ, and the keys that move them.
 

@@ -11,7 +11,6 @@ import json
 import os
 import zlib
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from shutil import rmtree
 from zipfile import BadZipFile
@@ -21,6 +20,7 @@ import numpy as np
 from optimizer import __version__
 from optimizer.errors import fault
 from optimizer.files import draft_beside, unwritable
+from optimizer.immutable import immutable
 from optimizer.range.frame import ARRAYS, Frame
 from optimizer.range.grid import Grid
 from optimizer.range.source import Source
@@ -63,7 +63,7 @@ def fingerprint(sources: tuple[Source, ...], grid: Grid, digests: list[str]) -> 
     return found.hexdigest()
 
 
-@dataclass(frozen=True)
+@immutable
 class State:
     """The folder of parts of one table."""
 

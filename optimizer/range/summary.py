@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 
+from optimizer.immutable import immutable
 from optimizer.pool import Mask, Vector
 from optimizer.range.frame import ENDINGS, WAYS
 from optimizer.range.run import Ranged
@@ -20,7 +20,7 @@ FEW = 24
 TENTHS = 10
 
 
-@dataclass(frozen=True)
+@immutable
 class Spread:
     """Least, middle and most of some figures; NaN if there are none."""
 
@@ -29,7 +29,7 @@ class Spread:
     most: float
 
 
-@dataclass(frozen=True)
+@immutable
 class Bound:
     """A limit that some answers sit on."""
 
@@ -39,7 +39,7 @@ class Bound:
     scenarios: int
 
 
-@dataclass(frozen=True)
+@immutable
 class Used:
     """A material that some answers use, and its doses there [% as supplied]."""
 
@@ -49,7 +49,7 @@ class Used:
     doses: Spread
 
 
-@dataclass(frozen=True)
+@immutable
 class Slice:
     """The scenarios that share a value of one key (or one brief): how many, how many solved, at what cost."""
 
@@ -60,7 +60,7 @@ class Slice:
     cost: Spread
 
 
-@dataclass(frozen=True)
+@immutable
 class Summary:
     """A range in figures.
 

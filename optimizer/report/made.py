@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import isnan
 
 from optimizer.bench.batch import Batch
@@ -10,6 +10,7 @@ from optimizer.bench.master import Master
 from optimizer.bench.reconcile import Made, MadeRule
 from optimizer.bench.weighed import Balance, balances
 from optimizer.cautions import cautions_of
+from optimizer.immutable import immutable
 from optimizer.outlook.chemistry import Chemistry
 from optimizer.report.blend import caution_listing, formula_table, provenance_listing
 from optimizer.report.charts import charges, costs, windows
@@ -19,7 +20,7 @@ from optimizer.row import Setting
 from optimizer.units import AS_TYPED, listed, number
 
 
-@dataclass(frozen=True)
+@immutable
 class Laid:
     """A batch file that was written, with what to do next."""
 

@@ -1,6 +1,5 @@
 """The pH that everything in the bottle must agree on."""
 
-from dataclasses import dataclass
 from math import inf
 from typing import Annotated, ClassVar, Literal, Self
 
@@ -9,13 +8,14 @@ from pydantic import Field, model_validator
 
 from optimizer.facts import Material, Ph
 from optimizer.formula import Formula
+from optimizer.immutable import immutable
 from optimizer.pool import Mask, Pool
 from optimizer.row import Row, Setting
 from optimizer.rules.base import Rule, Way
 from optimizer.units import AS_TYPED, KEPT, USED, number, whole_down
 
 
-@dataclass(frozen=True)
+@immutable
 class SharedWindow:
     """The pH range that a brief and the used materials share.
 

@@ -8,7 +8,6 @@ nearest one already chosen, by an integer program whose gap is told.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import inf, isfinite, nan
 
 import numpy as np
@@ -20,6 +19,7 @@ from optimizer.engine.certificate import GAP, PRIMAL, check_feasible
 from optimizer.engine.highs import Answer, Session
 from optimizer.errors import SolverError, UsageError
 from optimizer.formula import Formula
+from optimizer.immutable import immutable
 from optimizer.model import Case, objective_vector
 from optimizer.pool import Vector
 from optimizer.result import Result
@@ -30,7 +30,7 @@ SEEN = 1e-3
 """Doses up to this [%] are no room: what the solver's tolerance leaves open at a loss of 0 is less."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Room:
     """How far one dose may move.
 
@@ -50,7 +50,7 @@ class Room:
     member: str
 
 
-@dataclass(frozen=True)
+@immutable
 class Alternative:
     """A formula within the loss, far from the others.
 
@@ -67,7 +67,7 @@ class Alternative:
     gap: float
 
 
-@dataclass(frozen=True)
+@immutable
 class Leeway:
     """Room to move within a loss.
 
@@ -84,7 +84,7 @@ class Leeway:
     alternatives: tuple[Alternative, ...]
 
 
-@dataclass(frozen=True)
+@immutable
 class Capped:
     """A case with the row that keeps the objective within the loss, in the solver."""
 

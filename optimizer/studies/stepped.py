@@ -16,7 +16,7 @@ from math import inf, nan
 
 import numpy as np
 
-from optimizer.brief import Brief
+from optimizer.brief import Brief, bent
 from optimizer.corridor import Sign
 from optimizer.errors import UsageError
 from optimizer.formula import Formula
@@ -24,7 +24,7 @@ from optimizer.result import Result
 from optimizer.rules import CurvedRule, Rule
 from optimizer.scenario import Objective
 from optimizer.successive import solve
-from optimizer.tangent import bent, with_rules
+from optimizer.tangent import with_rules
 from optimizer.tradeoff import MOVED, SHOWN, Axis, Break, Frontier, Stretch
 
 POINTS = 7

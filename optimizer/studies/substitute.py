@@ -10,7 +10,7 @@ tried by itself in the same way. Linear in the doses: nothing here predicts visc
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import inf, nan
 
 from optimizer.brief import Brief
@@ -29,6 +29,7 @@ from optimizer.given import (
     nearest_at,
     on_grid,
 )
+from optimizer.immutable import immutable
 from optimizer.nearest import Near
 from optimizer.pool import Group, Ingredient
 from optimizer.result import PhOutcome
@@ -46,7 +47,7 @@ GIVEN = frozenset({"total", LEFT})
 """Rules that go without saying where others clash."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Wish:
     """What is asked of the substitution.
 
@@ -65,7 +66,7 @@ class Wish:
     offered: float | None = None
 
 
-@dataclass(frozen=True)
+@immutable
 class Base:
     """The formula that is there.
 
@@ -84,7 +85,7 @@ class Base:
     notes: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
+@immutable
 class Swap:
     """The stand-in in place of what is missing, where nothing moves but water.
 
@@ -101,7 +102,7 @@ class Swap:
     breaks: tuple[str, ...]
 
 
-@dataclass(frozen=True)
+@immutable
 class StandIn:
     """One possible stand-in, tried with the rest of the base locked as far as that goes.
 
@@ -157,7 +158,7 @@ class StandIn:
         )
 
 
-@dataclass(frozen=True)
+@immutable
 class Substituted:
     """The closest formula without a material, and what could stand in for it.
 
@@ -291,7 +292,7 @@ def _like(wide: Brief, missing: Ingredient) -> list[Ingredient]:
     return [i for i in wide.pool.items if i.material.function == missing.material.function and i.id != missing.id]
 
 
-@dataclass(frozen=True)
+@immutable
 class _Trial:
     """What every stand-in is tried with; helpers are new materials of other kinds that the answer needs as well."""
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
 
 from optimizer.brief import Brief
 from optimizer.facts import Material
 from optimizer.formula import Formula, Line
+from optimizer.immutable import immutable
 from optimizer.outlook.electrolyte import Budget
 from optimizer.outlook.solubiliser import Ladder, ladder_for
 from optimizer.outlook.thickening import Candidate, Plan, plan_of
@@ -26,7 +26,7 @@ SALT_SITE = "cosmetic chemistry education site on salt curves; supplier-typical"
 FORUM = "makers' forums, several reports"
 
 
-@dataclass(frozen=True)
+@immutable
 class Advice:
     """One thing to do at the bench.
 
@@ -47,7 +47,7 @@ class Advice:
     kind: Kind
 
 
-@dataclass(frozen=True)
+@immutable
 class Situation:
     """A formula with its pH setting and brief, and what several pieces ask of them."""
 
@@ -106,7 +106,7 @@ class Situation:
         return 100 * self.formula.total(lambda i: group_active(group, i)) / self.active
 
 
-@dataclass(frozen=True)
+@immutable
 class Found:
     """What a piece says when it speaks."""
 
@@ -120,7 +120,7 @@ class Found:
 Look = Callable[[Situation], Found | None]
 
 
-@dataclass(frozen=True)
+@immutable
 class Piece:
     """One predicate: it looks at a situation and speaks or is silent.
 
