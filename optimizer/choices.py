@@ -15,13 +15,12 @@ from typing import Literal
 import numpy as np
 
 from optimizer.corridor import Corridor
-from optimizer.curve import VanishingError
 from optimizer.engine.highs import Session
 from optimizer.envelope import End, Part
+from optimizer.fractional import VanishingError, optimum
 from optimizer.model import Case, objective_vector
 from optimizer.pool import Vector
 from optimizer.tradeoff import Axis
-from optimizer.units import TOLERANCE
 
 SAMPLES = 9
 """Limits at which the best yes/no choices are looked for first."""
@@ -158,20 +157,22 @@ class Search:
         return key
 
     def _best(self, axis: Axis) -> Vector | None:
-        """Return the best point by Dinkelbach's iteration, or None."""
-        model, measure, ratio = self.case.model, axis.measure, 0.0
-        above, below = measure.constants(self.pool.held_back)
-        for _ in range(60):
+        """Return the best point, or None."""
+        model, measure = self.case.model, axis.measure
+
+        def run(ratio: float) -> Vector | None:
             vector, _ = objective_vector(measure, self.pool, axis.sign, ratio)
             self.runs += 1
             z = self.session.run(model.spread(vector), model.lower, self.case.upper).x
-            if z.size == 0 or not measure.ratio:
-                return z if z.size else None
-            bottom = float(self.pool.vector(measure.per) @ z[: model.doses]) + below
-            if bottom <= TOLERANCE:
+            return z if z.size else None
+
+        def ratio_of(z: Vector) -> float:
+            top, bottom = measure.parts(self.pool, z[: model.doses])
+            if not bottom > measure.vanishing(self.pool):
                 raise VanishingError
-            value = (float(self.pool.vector(measure.amount) @ z[: model.doses]) + above) / bottom
-            if abs(value - ratio) <= 1e-9 * (1 + abs(value)):
-                return z
-            ratio = value
-        return z
+            return top / bottom
+
+        if not measure.ratio:
+            return run(0.0)
+        found = optimum(run, ratio_of)
+        return None if found is None else found[0]

@@ -15,9 +15,10 @@ import numpy as np
 from optimizer.brief import Brief
 from optimizer.choices import Search, Verdict
 from optimizer.corridor import Corridor, Sign
-from optimizer.curve import Curve, VanishingError, program, widest
+from optimizer.curve import Curve, program, widest
 from optimizer.envelope import Part, Span, Track, envelope, parts
 from optimizer.errors import UsageError
+from optimizer.fractional import VanishingError
 from optimizer.model import Case
 from optimizer.pool import Vector
 from optimizer.tradeoff import MOVED, SHOWN, Axis, Break, Frontier, Stretch
