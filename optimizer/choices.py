@@ -15,6 +15,7 @@ from typing import Literal
 import numpy as np
 
 from optimizer.corridor import Corridor
+from optimizer.engine.below import lowest_below
 from optimizer.engine.highs import Session
 from optimizer.envelope import End, Part
 from optimizer.fractional import VanishingError, optimum
@@ -113,7 +114,7 @@ class Search:
     def bottoms(self) -> tuple[float, float]:
         """The least and the most, or less and more, that the swept measure is a mean over."""
         self._between(-inf, inf)
-        least, most = (self._least(sign * self.per, -inf, halfway=True)[1] for sign in (1, -1))
+        least, most = (self._least(sign * self.per, -inf)[1] for sign in (1, -1))
         return least + self.below, self.below - most
 
     def _asked(self, end: End, bottom: float, slack: float) -> tuple[Vector, float]:
@@ -126,18 +127,19 @@ class Search:
         cost = self.case.model.spread(vector) - rate * (self.amounts - end.x * self.per)
         return cost, least + rate * (self.above - end.x * self.below) - constant
 
-    def _least(self, cost: Vector, least: float, *, halfway: bool = False) -> tuple[Vector | None, float]:
+    def _least(self, cost: Vector, least: float) -> tuple[Vector | None, float]:
         """Return the point of the least cost and a bound on it; no point if choices in parts reach no less."""
         lower, upper = self.case.model.lower, self.case.upper
-        for relaxed in (True,) if halfway else (True, False):
-            self.runs += 1
-            answer = self.session.run(cost, lower, upper, relaxed=relaxed)
-            if answer.ending == "infeasible":
-                return None, inf
-            bound = answer.bound if answer.bound == answer.bound else -inf
-            if bound >= least:
-                return None, bound
-        return (answer.x if answer.x.size else None), bound
+        z, bound, runs = lowest_below(self.session, cost, lower, upper, least)
+        self.runs += runs
+        if z is not None or bound >= least:
+            return z, bound
+        self.runs += 1
+        answer = self.session.run(cost, lower, upper)
+        if answer.ending == "infeasible":
+            return None, inf
+        bound = answer.bound if answer.bound == answer.bound else -inf
+        return (None if bound >= least or not answer.x.size else answer.x), bound
 
     def _between(self, first: float, last: float) -> None:
         """Keep the swept measure, turned, between two limits."""

@@ -238,6 +238,7 @@ class Curve:
             np.vstack([given.matrix, given.swept]), np.append(given.low, -inf), np.append(given.high, inf)
         )
         self.sizes = np.concatenate([np.ones(self.session.n), np.abs(self.session.matrix).max(axis=1, initial=0.0)])
+        self.sizes[self.sizes == 0] = 1.0
         self.all_rows = np.arange(self.session.m, dtype=np.int32)
 
     def pieces(self) -> list[Piece]:
