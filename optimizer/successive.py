@@ -60,6 +60,7 @@ def solve(
     weighable: bool = False,
     exact: bool = False,
     near: Formula | None = None,
+    known: dict[object, Point | None] | None = None,
 ) -> Result:
     """Return the best formula of a brief, curved rules and a curved objective included.
 
@@ -70,13 +71,14 @@ def solve(
         weighable: Also round the formula to the grid of the maker's scale.
         exact: Also check the vertex of the last program in rational arithmetic.
         near: A formula that keeps the straight rules and stands in for the declared starting points.
+        known: What briefs that differ only in the limit of their one curved rule have in common (see `Descent`).
 
     Raises:
         SolverError: If an answer does not stand the check outside the solver.
     """
     if not is_curved(brief):
         return solve_straight(brief, time_limit=time_limit, solver=solver, weighable=weighable, exact=exact)
-    plain, descent = linear_part(brief), Descent(brief, time_limit, bent(brief))
+    plain, descent = linear_part(brief), Descent(brief, time_limit, bent(brief), known={} if known is None else known)
     first = solve_fully(plain, time_limit=time_limit, solver=solver, exact=exact)
     if first.chosen is None:
         return replace(first.result, brief=brief)

@@ -18,6 +18,7 @@ import numpy as np
 
 from optimizer.brief import Brief
 from optimizer.corridor import Sign
+from optimizer.descent import Point
 from optimizer.errors import UsageError
 from optimizer.formula import Formula
 from optimizer.result import Result
@@ -66,13 +67,15 @@ def stepped(brief: Brief, y: tuple[Sign, str], x: tuple[Sign, str], points: int 
     start, end = (swept.measure.value(r.formula, r.setting) for r in (first, last) if r.formula is not None)
     limits = np.linspace(start, end + ROOM * (start - end), points)[1:].tolist()
     briefs = [_limited(brief, swept, limit) for limit in limits]
-    found = [_best(asked, optimised) for asked in briefs]
+    # Where only the limit of the one curved rule differs, starting points and the way down from them are the same.
+    known: dict[object, Point | None] | None = {} if isinstance(swept.measure, CurvedRule) else None
+    found = [_best(asked, optimised, known=known) for asked in briefs]
     solves += len(found)
     order = range(len(found))
     for way, near in ((order, first), (reversed(order), last)):
         for k in way:
             if near.formula is not None and found[k].ending != "optimal":
-                again = _best(briefs[k], optimised, near.formula)
+                again = _best(briefs[k], optimised, near.formula, known)
                 found[k] = min(found[k], again, key=lambda r: _worth(optimised, r))
                 solves += 1
             near = found[k]
@@ -81,10 +84,12 @@ def stepped(brief: Brief, y: tuple[Sign, str], x: tuple[Sign, str], points: int 
     return Frontier(brief, swept, optimised, breaks, _stretches(brief, breaks), True, solves, local=True)
 
 
-def _best(brief: Brief, axis: Axis, near: Formula | None = None) -> Result:
+def _best(
+    brief: Brief, axis: Axis, near: Formula | None = None, known: dict[object, Point | None] | None = None
+) -> Result:
     word = "minimise" if axis.sign > 0 else "maximise"
     goal = Objective.model_validate({word: axis.name})
-    return solve(replace(brief, scenario=brief.scenario.model_copy(update={"objective": goal})), near=near)
+    return solve(replace(brief, scenario=brief.scenario.model_copy(update={"objective": goal})), near=near, known=known)
 
 
 def _worth(axis: Axis, result: Result) -> float:
