@@ -351,7 +351,9 @@ class Curve:
         low, high = self._ends()
         if m is None:
             basis = Basis(session.matrix, g.cost, low, high, answer.x, answer.basic)
-            return Point(answer.x, np.zeros(0), held=basis.costly, unique=basis.unique)
+            # What rounding leaves in the inverse makes prices of next to nothing, which hold nothing.
+            held = basis.costly & (np.abs(basis.reduced) * self.sizes > ROUND_OFF * np.abs(g.cost).max(initial=0.0))
+            return Point(answer.x, np.zeros(0), held=held, unique=bool(held[basis.movable].all()))
         g.sweeping(answer.x)
         return self._moving(answer, low, high)
 
