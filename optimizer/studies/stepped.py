@@ -10,6 +10,7 @@ exchange rate is that between two formulas, not the exact slope.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
 from math import inf, nan
@@ -41,13 +42,21 @@ def needs_steps(brief: Brief, *names: str) -> bool:
     return bool(bent(brief)) or any(isinstance(brief.measure(n), CurvedRule) for n in names)
 
 
-def stepped(brief: Brief, y: tuple[Sign, str], x: tuple[Sign, str], points: int = POINTS) -> Frontier:
+def stepped(
+    brief: Brief,
+    y: tuple[Sign, str],
+    x: tuple[Sign, str],
+    tell: Callable[[str], None] | None = None,
+    *,
+    points: int = POINTS,
+) -> Frontier:
     """Return the trade-off of two measures by steps.
 
     Args:
         brief: The brief; its own objective plays no part.
         y: Sign (1 minimise, -1 maximise) and name of the optimised measure.
         x: Sign and name of the swept measure.
+        tell: Told how far it has come.
         points: How many limits.
 
     Raises:
@@ -69,11 +78,17 @@ def stepped(brief: Brief, y: tuple[Sign, str], x: tuple[Sign, str], points: int 
     briefs = [_limited(brief, swept, limit) for limit in limits]
     # Where only the limit of the one curved rule differs, starting points and the way down from them are the same.
     known: dict[object, Point | None] | None = {} if isinstance(swept.measure, CurvedRule) else None
-    found = [_best(asked, optimised, known=known) for asked in briefs]
+    found = []
+    for k, asked in enumerate(briefs):
+        if tell is not None:
+            tell(f"limit {k + 1} of {len(briefs)}")
+        found.append(_best(asked, optimised, known=known))
     solves += len(found)
     order = range(len(found))
     for way, near in ((order, first), (reversed(order), last)):
         for k in way:
+            if tell is not None:
+                tell(f"limit {k + 1} of {len(briefs)} again, from the formula beside it")
             if near.formula is not None and found[k].ending != "optimal":
                 again = _best(briefs[k], optimised, near.formula, known)
                 found[k] = min(found[k], again, key=lambda r: _worth(optimised, r))
