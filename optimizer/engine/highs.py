@@ -210,11 +210,12 @@ class Session:
         """Change the coefficients of one row, shape (n,)."""
         if not self._own_matrix:
             self.matrix, self._own_matrix = self.matrix.copy(), True
+        moved = np.flatnonzero(values != self.matrix[row])
         self.matrix[row] = values
         if not self._loaded:
             self._highs.passModel(self._lp)
             self._loaded = True
-        for column, value in enumerate((values * self._scale[row]).tolist()):
+        for column, value in zip(moved.tolist(), (values[moved] * self._scale[row]).tolist(), strict=True):
             self._highs.changeCoeff(row, column, value)
 
     def _kinds(self, integer: bool = True) -> list[highspy.HighsVarType]:
