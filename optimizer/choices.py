@@ -15,13 +15,13 @@ from typing import Literal
 import numpy as np
 
 from optimizer.corridor import Corridor
-from optimizer.curve import VanishingError
+from optimizer.engine.below import lowest_below
 from optimizer.engine.highs import Session
 from optimizer.envelope import End, Part
+from optimizer.fractional import VanishingError, optimum
 from optimizer.model import Case, objective_vector
 from optimizer.pool import Vector
 from optimizer.tradeoff import Axis
-from optimizer.units import TOLERANCE
 
 SAMPLES = 9
 """Limits at which the best yes/no choices are looked for first."""
@@ -114,7 +114,7 @@ class Search:
     def bottoms(self) -> tuple[float, float]:
         """The least and the most, or less and more, that the swept measure is a mean over."""
         self._between(-inf, inf)
-        least, most = (self._least(sign * self.per, -inf, halfway=True)[1] for sign in (1, -1))
+        least, most = (self._least(sign * self.per, -inf)[1] for sign in (1, -1))
         return least + self.below, self.below - most
 
     def _asked(self, end: End, bottom: float, slack: float) -> tuple[Vector, float]:
@@ -127,18 +127,19 @@ class Search:
         cost = self.case.model.spread(vector) - rate * (self.amounts - end.x * self.per)
         return cost, least + rate * (self.above - end.x * self.below) - constant
 
-    def _least(self, cost: Vector, least: float, *, halfway: bool = False) -> tuple[Vector | None, float]:
+    def _least(self, cost: Vector, least: float) -> tuple[Vector | None, float]:
         """Return the point of the least cost and a bound on it; no point if choices in parts reach no less."""
         lower, upper = self.case.model.lower, self.case.upper
-        for relaxed in (True,) if halfway else (True, False):
-            self.runs += 1
-            answer = self.session.run(cost, lower, upper, relaxed=relaxed)
-            if answer.ending == "infeasible":
-                return None, inf
-            bound = answer.bound if answer.bound == answer.bound else -inf
-            if bound >= least:
-                return None, bound
-        return (answer.x if answer.x.size else None), bound
+        z, bound, runs = lowest_below(self.session, cost, lower, upper, least)
+        self.runs += runs
+        if z is not None or bound >= least:
+            return z, bound
+        self.runs += 1
+        answer = self.session.run(cost, lower, upper)
+        if answer.ending == "infeasible":
+            return None, inf
+        bound = answer.bound if answer.bound == answer.bound else -inf
+        return (None if bound >= least or not answer.x.size else answer.x), bound
 
     def _between(self, first: float, last: float) -> None:
         """Keep the swept measure, turned, between two limits."""
@@ -158,20 +159,22 @@ class Search:
         return key
 
     def _best(self, axis: Axis) -> Vector | None:
-        """Return the best point by Dinkelbach's iteration, or None."""
-        model, measure, ratio = self.case.model, axis.measure, 0.0
-        above, below = measure.constants(self.pool.held_back)
-        for _ in range(60):
+        """Return the best point, or None."""
+        model, measure = self.case.model, axis.measure
+
+        def run(ratio: float) -> Vector | None:
             vector, _ = objective_vector(measure, self.pool, axis.sign, ratio)
             self.runs += 1
             z = self.session.run(model.spread(vector), model.lower, self.case.upper).x
-            if z.size == 0 or not measure.ratio:
-                return z if z.size else None
-            bottom = float(self.pool.vector(measure.per) @ z[: model.doses]) + below
-            if bottom <= TOLERANCE:
+            return z if z.size else None
+
+        def ratio_of(z: Vector) -> float:
+            top, bottom = measure.parts(self.pool, z[: model.doses])
+            if not bottom > measure.vanishing(self.pool):
                 raise VanishingError
-            value = (float(self.pool.vector(measure.amount) @ z[: model.doses]) + above) / bottom
-            if abs(value - ratio) <= 1e-9 * (1 + abs(value)):
-                return z
-            ratio = value
-        return z
+            return top / bottom
+
+        if not measure.ratio:
+            return run(0.0)
+        found = optimum(run, ratio_of)
+        return None if found is None else found[0]

@@ -15,15 +15,20 @@ from math import inf, isfinite
 
 import numpy as np
 
-from optimizer.engine.certificate import GAP, PRIMAL
-from optimizer.engine.highs import Answer, Session
+from optimizer.engine.certificate import which_hold
+from optimizer.engine.highs import Answer, Session, unit_of
+from optimizer.engine.search import linear
+from optimizer.engine.sensitivity import Basis
 from optimizer.errors import SolverError
+from optimizer.fractional import VanishingError, optimum
 from optimizer.immutable import immutable
 from optimizer.model import Case, objective_vector
 from optimizer.pool import Mask, Pool, Vector
 from optimizer.rules import LimitRule
-from optimizer.units import TOLERANCE
+from optimizer.units import KEPT, ROUND_OFF, SAME_WORTH
 
+DUST = 1e-11
+"""Rates this much smaller than the largest are what rounding leaves of 0."""
 MOST_PIECES = 2000
 STEP = 1e-6
 """Step past a break, relative to the length of the curve; a shorter piece may be passed over."""
@@ -31,14 +36,6 @@ WIDER = 10.0
 """Factor by which the step grows where the solver still sits on the break."""
 FURTHEST_STEP = 1e-3
 """Where the step has grown to this, relative, the curve cannot be followed."""
-HELD = 1e-9
-"""Reduced costs above this, of costs scaled to 1 at most, keep a variable at its end."""
-JOINED = 1e-6
-"""Most that two neighbouring pieces may differ where they meet, relative."""
-
-
-class VanishingError(Exception):
-    """The swept measure is a mean over something that a best formula need not contain."""
 
 
 @immutable
@@ -48,6 +45,7 @@ class Program:
     Attributes:
         scale: Index of the column that doses are divided by, or -1 (homogenised programs).
         sign: 1 if the value is `cost @ z + constant`, -1 if it is minus that.
+        vanishing: What the swept measure is a mean over counts as nothing up to this.
     """
 
     matrix: Vector
@@ -64,6 +62,7 @@ class Program:
     per_end: float
     doses: int
     scale: int = -1
+    vanishing: float = 0.0
 
     def dosed(self, z: Vector) -> Vector:
         """Return doses [%], shape (doses,)."""
@@ -73,10 +72,14 @@ class Program:
         """Return the optimised measure."""
         return self.sign * (float(self.cost @ z) + self.constant)
 
+    def terms(self, z: Vector) -> float:
+        """Return the size of what the optimised measure sums."""
+        return float(np.abs(self.cost) @ np.abs(z)) + abs(self.constant)
+
     def sweeping(self, z: Vector) -> float:
         """Return the swept measure, upwards."""
         bottom = float(self.per @ z) + self.per_end
-        if bottom <= TOLERANCE:
+        if not bottom > self.vanishing:
             raise VanishingError
         return (float(self.swept @ z) - self.swept_end) / bottom
 
@@ -156,7 +159,10 @@ def program(
     if not value.ratio:
         cost, constant = objective_vector(value, pool, sign)
         per = pool.vector(sweep.per) if sweep.ratio else zero
-        return Program(matrix, low, high, zero, upper, cost, constant, sign, num, -up * above, per, below, n)
+        nothing = sweep.vanishing(pool) if sweep.ratio else 0.0
+        return Program(
+            matrix, low, high, zero, upper, cost, constant, sign, num, -up * above, per, below, n, vanishing=nothing
+        )
     if not (sweep.ratio and _same_total(value, sweep, pool)):
         return None
     bottom, base = pool.vector(value.per), value.constants(pool.held_back)[1]
@@ -186,7 +192,7 @@ def program(
 
 
 def _same_total(one: LimitRule, other: LimitRule, pool: Pool) -> bool:
-    same = np.allclose(pool.vector(one.per), pool.vector(other.per), rtol=0, atol=1e-12)
+    same = np.allclose(pool.vector(one.per), pool.vector(other.per), rtol=ROUND_OFF, atol=0)
     return same and one.constants(pool.held_back)[1] == other.constants(pool.held_back)[1]
 
 
@@ -199,18 +205,18 @@ class Point:
 
     Attributes:
         z: Column values.
-        reduced: Reduced costs of columns, then dual values of rows.
         rates: Change of the columns per theta.
         q: Curvature.
         up: How far the limit may rise before the basis changes.
+        held: Which columns, then rows, a price keeps at their end.
         unique: Whether no other point is as good.
     """
 
     z: Vector
-    reduced: Vector
     rates: Vector
     q: float = 0.0
     up: float = 0.0
+    held: Mask | None = None
     unique: bool = False
 
 
@@ -226,13 +232,14 @@ class Curve:
         """
         self.given, self.up = given, -direction
         self.solves = 0
-        self.scale = 1 / max(float(np.abs(given.swept).max(initial=0.0)), 1e-12)
         self.bent = bool(given.per.any())
-        self.cost = given.cost / max(float(np.abs(given.cost).max(initial=0.0)), 1e-12)
-        self.matrix = np.vstack([given.matrix, given.swept * self.scale])
-        self.low, self.high = np.append(given.low, -inf), np.append(given.high, inf)
-        self.session = Session(self.matrix, self.low, self.high)
-        self.all_rows = np.arange(len(self.low), dtype=np.int32)
+        self.unit = unit_of(given.cost)
+        self.session = Session(
+            np.vstack([given.matrix, given.swept]), np.append(given.low, -inf), np.append(given.high, inf)
+        )
+        self.sizes = np.concatenate([np.ones(self.session.n), np.abs(self.session.matrix).max(axis=1, initial=0.0)])
+        self.sizes[self.sizes == 0] = 1.0
+        self.all_rows = np.arange(self.session.m, dtype=np.int32)
 
     def pieces(self) -> list[Piece]:
         """Return the pieces from the best value to the best swept measure; empty if there is no formula.
@@ -248,9 +255,9 @@ class Curve:
         if best is None:
             return []
         start, from_ = self._start(best)
-        end = max(self._furthest(*self._ends(), start), start)
+        end = max(self._furthest(g.lower, g.upper, start), start)
         length = end - start
-        if length <= 1e-9 * (1 + abs(end)):
+        if length <= SAME_WORTH * max(abs(start), abs(end)):
             edge = self.up * start
             return [Piece(edge, edge, g.value(from_), 0.0, 0.0, 0.0, g.dosed(from_), g.dosed(from_))]
         found: list[Piece] = []
@@ -267,7 +274,7 @@ class Curve:
             reached = end if reached > end - STEP * length else max(reached, target)
             found.append(self._piece(point, target, m, reached))
             if len(found) > 1:
-                self._joined(found[-2], found[-1])
+                self._joined(found[-2], found[-1], g.terms(point.z))
             m, step = reached, STEP * length
             if len(found) > MOST_PIECES:
                 raise SolverError(f"the trade-off has more than {MOST_PIECES} pieces.")
@@ -278,43 +285,45 @@ class Curve:
 
         On the optimal face what has a reduced cost stays at its end.
         """
-        g, n = self.given, len(self.cost)
+        g, session, n = self.given, self.session, self.session.n
         if best.unique:
             return g.sweeping(best.z), best.z
-        z = np.concatenate([best.z, self.matrix @ best.z])
-        held = np.abs(best.reduced) > HELD
-        low, high = (np.where(held, z, ends) for ends in self._ends())
-        self.session.rows(self.all_rows, low[n:], high[n:])
-        most = self._furthest(low, high)
-        self.session.rows(self.all_rows, self.low, self.high)
+        z = np.concatenate([best.z, session.matrix @ best.z])
+        ends = self._ends()
+        assert best.held is not None
+        low, high = (np.where(best.held, z, end) for end in ends)
+        session.rows(self.all_rows, low[n:], high[n:])
+        most = self._furthest(low[:n], high[:n])
+        session.rows(self.all_rows, ends[0][n:], ends[1][n:])
         return most, self.last
 
-    def _furthest(self, low: Vector, high: Vector, ratio: float = 0.0) -> float:
-        """Return the most of the swept measure, certified, by Dinkelbach's iteration from a value for a mean.
+    def _furthest(self, lower: Vector, upper: Vector, ratio: float = 0.0) -> float:
+        """Return the most of the swept measure, certified.
 
         Args:
-            low: Ends of columns, then rows, that the solver holds.
-            high: The same.
-            ratio: A value that is reached.
+            lower: Ends of columns.
+            upper: The same.
+            ratio: A value that is reached, from which the search for a mean starts.
         """
-        g, n = self.given, len(self.cost)
-        for _ in range(60):
-            cost = -(g.swept - ratio * g.per) * self.scale
+        g = self.given
+
+        def run(ratio: float) -> Answer:
+            cost = -(g.swept - ratio * g.per)
             self.solves += 1
-            answer = self.session.run(cost, low[:n], high[:n])
-            if answer.ending != "optimal":
-                raise SolverError("the far end of the trade-off was not found.")
-            self.last = answer.x
-            value = g.sweeping(answer.x)
-            if not self.bent or abs(value - ratio) <= 1e-11 * (1 + abs(value)):
-                break
-            ratio = value
-        self._certified(np.concatenate([answer.x, self.matrix @ answer.x]), low, high, cost, answer.y)
-        return value
+            return self._certified(self.session.run(cost, lower, upper), cost, lower, upper)
+
+        if self.bent:
+            found = optimum(run, lambda answer: g.sweeping(answer.x), ratio)
+            assert found is not None
+            self.last = found[0].x
+        else:
+            self.last = run(0.0).x
+        return g.sweeping(self.last)
 
     def _ends(self) -> tuple[Vector, Vector]:
         """Return the present ends of columns, then rows."""
-        return np.concatenate([self.given.lower, self.low]), np.concatenate([self.given.upper, self.high])
+        g, session = self.given, self.session
+        return np.concatenate([g.lower, session.row_low]), np.concatenate([g.upper, session.row_high])
 
     def _found_at(self, m: float) -> Point | None:
         """Return the certified best value at a limit, or None where the solver gives none, as may be on a break."""
@@ -327,76 +336,73 @@ class Curve:
     def _aim(self, m: float) -> None:
         """Ask for at least m of the swept measure."""
         g = self.given
-        last = len(self.low) - 1
         if self.bent:
-            self.matrix[last] = (g.swept - m * g.per) * self.scale
-            self.session.coefficients(last, self.matrix[last])
-        self.low[last] = (g.swept_end + m * g.per_end) * self.scale
-        self.session.rows(self.all_rows[-1:], self.low[-1:], self.high[-1:])
+            self.session.coefficients(self.session.m - 1, g.swept - m * g.per)
+        self.session.rows(self.all_rows[-1:], np.array([g.swept_end + m * g.per_end]), np.array([inf]))
 
     def _optimum(self, m: float | None) -> Point | None:
         """Return the certified best value at the present limit, or None if there is none."""
-        g = self.given
+        g, session = self.given, self.session
         self.solves += 1
-        answer = self.session.run(self.cost, g.lower, g.upper)
+        answer = session.run(g.cost, g.lower, g.upper, unit=self.unit)
         if answer.ending == "infeasible":
             return None
-        if answer.ending != "optimal":
-            raise SolverError("a point of the trade-off ended without a verdict.")
-        values, (low, high) = np.concatenate([answer.x, self.matrix @ answer.x]), self._ends()
-        reduced = self._certified(values, low, high, self.cost, answer.y)
-        free = np.ones(len(values), dtype=bool)
-        free[answer.basic] = False
+        answer = self._certified(answer, g.cost, g.lower, g.upper)
+        low, high = self._ends()
         if m is None:
-            unique = bool((np.abs(reduced[free & (low < high)]) > HELD).all())
-            return Point(answer.x, reduced, np.zeros(0), unique=unique)
+            basis = Basis(session.matrix, g.cost, low, high, answer.x, answer.basic)
+            # What rounding leaves in the inverse makes prices of next to nothing, which hold nothing.
+            held = basis.costly & (np.abs(basis.reduced) * self.sizes > ROUND_OFF * np.abs(g.cost).max(initial=0.0))
+            return Point(answer.x, np.zeros(0), held=held, unique=bool(held[basis.movable].all()))
         g.sweeping(answer.x)
-        return self._moving(answer, free, values, low, high, reduced)
+        return self._moving(answer, low, high)
 
-    def _certified(self, values: Vector, low: Vector, high: Vector, cost: Vector, y: Vector) -> Vector:
-        """Return reduced costs of columns, then dual values of rows.
+    def _certified(self, answer: Answer, cost: Vector, lower: Vector, upper: Vector) -> Answer:
+        """Return an answer that stands the check outside the solver; what does not at first is solved anew.
 
-        Refuses a point that breaks a row or that its dual values do not prove best (see `engine/certificate`).
+        Raises:
+            SolverError: If it does not then either.
         """
-        reduced = np.concatenate([cost - y @ self.matrix, y])
-        size = 1 + np.abs(values)
-        ends = np.where(reduced > 0, low, high)
-        open_ = ~np.isfinite(ends)
-        ends[open_] = 0.0
-        objective, bound = float(cost @ values[: len(cost)]), float(reduced @ ends)
-        kept = (low - values <= PRIMAL * size).all() and (values - high <= PRIMAL * size).all()
-        signs = (np.abs(reduced[open_]) <= GAP).all()
-        if not (kept and signs and abs(objective - bound) <= GAP * (1 + abs(objective))):
-            raise SolverError("a point of the trade-off did not stand the check outside the solver.")
-        return reduced
+        session = self.session
+        if answer.ending == "optimal":
+            low, high = np.concatenate([lower, session.row_low]), np.concatenate([upper, session.row_high])
+            if which_hold(session.matrix, low, high, cost[None], answer.x[None], answer.y[None])[0]:
+                return answer
+        found = linear(session, cost, lower, upper)
+        if found.ending != "optimal":
+            raise SolverError("a point of the trade-off was not found.")
+        return found.answer
 
-    def _moving(self, answer: Answer, free: Mask, values: Vector, low: Vector, high: Vector, reduced: Vector) -> Point:
-        """Return a point with how it moves along its basis; `free` marks what is nonbasic."""
-        g, n, row = self.given, len(self.cost), len(self.low) - 1
+    def _moving(self, answer: Answer, low: Vector, high: Vector) -> Point:
+        """Return a point with how it moves along its basis."""
+        g, n, row, matrix = self.given, self.session.n, self.session.m - 1, self.session.matrix
+        free = np.ones(n + row + 1, dtype=bool)
+        free[answer.basic] = False
         columns, active = np.flatnonzero(~free[:n]), np.flatnonzero(free[n:])
         if not free[n + row]:  # the limit does not bind
-            return Point(answer.x, reduced, np.zeros(n))
-        inverse = np.linalg.inv(self.matrix[np.ix_(active, columns)])
-        per = g.per * self.scale
-        slope = float(per @ answer.x) + g.per_end * self.scale
+            return Point(answer.x, np.zeros(n))
+        inverse = np.linalg.inv(matrix[np.ix_(active, columns)])
+        slope = float(g.per @ answer.x) + g.per_end
         rates = np.zeros(n)
         rates[columns] = slope * inverse[:, -1]
-        moving = np.concatenate([rates, self.matrix @ rates])
-        moving[free] = 0.0
+        values, moving = np.concatenate([answer.x, matrix @ answer.x]), np.concatenate([rates, matrix @ rates])
+        moving[free | (np.abs(moving) <= DUST * self.sizes * np.abs(rates).max())] = 0.0
         last = _reach(values, moving, low, high)
         q = 0.0
         if self.bent:
-            q = float(per[columns] @ inverse[:, -1])
-            pull = per[columns] @ inverse
+            q = float(g.per[columns] @ inverse[:, -1])
+            pull = g.per[columns] @ inverse
             drift = np.zeros(n + row + 1)
-            drift[:n] = per - pull @ self.matrix[active]
+            drift[:n] = g.per - pull @ matrix[active]
             drift[n + active] = pull
             sign = np.where(values - low <= high - values, 1.0, -1.0)
             movable = free & (low < high)
+            drift[np.abs(drift) <= DUST * np.abs(drift).max()] = 0.0
+            reduced = np.concatenate([g.cost - answer.y @ matrix, answer.y])
             costs, drifts = (reduced * sign)[movable], (float(answer.y[row]) * drift * sign)[movable]
             last = min(last, _reach(costs, drifts, np.zeros(len(costs)), np.full(len(costs), inf)))
         up = last / (1 + q * last) if last < inf and 1 + q * last > 0 else inf
-        return Point(answer.x, reduced, rates, q, up)
+        return Point(answer.x, rates, q, up)
 
     def _piece(self, point: Point, here: float, first: float, last: float) -> Piece:
         """Return the piece of a basis found at a limit inside it."""
@@ -407,9 +413,9 @@ class Curve:
             return point.z + t / (1 - q * t) * point.rates
 
         start, stop = at(first), at(last)
-        activity = g.matrix @ stop
-        missed = np.maximum(g.low - activity, activity - g.high) / (1 + np.abs(activity))
-        if max(missed.max(initial=0.0), (g.lower - stop).max(), (stop - g.upper).max()) > JOINED:
+        values, (low, high) = np.concatenate([stop, self.session.matrix @ stop]), self._ends()
+        missed = np.maximum(low - values, values - high) / np.maximum(np.abs(values), self.sizes)
+        if missed[:-1].max() > KEPT:
             raise SolverError("a stretch of the trade-off does not keep the rules at its end.")
         back = 1 - q * (first - here)
         rate, q = g.sign * float(g.cost @ point.rates) / back**2, q / back
@@ -417,16 +423,16 @@ class Curve:
         up = self.up
         return Piece(up * first, up * last, g.value(start), up * rate, up * q, up * bend, g.dosed(start), g.dosed(stop))
 
-    def _joined(self, before: Piece, after: Piece) -> None:
-        """Refuse a curve whose neighbouring pieces do not meet."""
+    def _joined(self, before: Piece, after: Piece, terms: float) -> None:
+        """Refuse a curve whose neighbouring pieces do not meet, relative to the terms that a value sums."""
         one, other = before.at(before.last), after.value
-        if not (isfinite(one) and abs(one - other) <= JOINED * (1 + abs(one))):
+        if not (isfinite(one) and abs(one - other) <= KEPT * terms):
             raise SolverError(f"two stretches of the trade-off do not meet ({one:g} and {other:g}).")
 
 
 def _reach(values: Vector, rates: Vector, low: Vector, high: Vector) -> float:
     """Return the largest theta, 0 or more, with low <= values + theta rates <= high."""
-    moving = np.abs(rates) > 1e-11
+    moving = rates != 0
     if not moving.any():
         return inf
     rates = rates[moving]

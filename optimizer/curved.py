@@ -15,6 +15,7 @@ from optimizer.brief import Brief, bent, straight
 from optimizer.descent import BOX, NARROWEST, Descent, Point
 from optimizer.errors import SolverError
 from optimizer.formula import Formula
+from optimizer.immutable import immutable
 from optimizer.result import Outcome, Result, Rounded
 from optimizer.rounding import NEAR, broken, grid_formula, near_grid
 from optimizer.rules import CurvedRule
@@ -30,14 +31,25 @@ MARGINS = (0.0, 0.001, 0.005, 0.02, 0.05)
 """How far below its limit, relative, a curved rule is held to find a formula on the grid of the scale."""
 
 
-def best_near(
-    brief: Brief, plain: Brief, *, time_limit: float, solver: str, weighable: bool, exact: bool, near: Formula | None
-) -> Result:
-    """Return the best formula found of a brief with a curved rule or objective; `plain` is its linear part.
+@immutable
+class Start:
+    """Where descents start from.
 
-    The rest is asked for as by `successive.solve`.
+    Attributes:
+        plain: The linear part of the brief.
+        near: A formula that stands in for the declared starting points.
+        known: What earlier descents found, see `Descent`.
     """
-    descent = Descent(brief, time_limit, bent(brief))
+
+    plain: Brief
+    near: Formula | None
+    known: dict[object, Point | None]
+
+
+def best_near(brief: Brief, begun: Start, *, time_limit: float, solver: str, weighable: bool, exact: bool) -> Result:
+    """Return the best formula found of a brief with a curved rule or objective; see `successive.solve`."""
+    plain, near = begun.plain, begun.near
+    descent = Descent(brief, time_limit, bent(brief), known=begun.known)
     first = solve_fully(plain, time_limit=time_limit, solver=solver, exact=exact)
     if first.chosen is None:
         return replace(first.result, brief=brief)

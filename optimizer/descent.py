@@ -65,6 +65,7 @@ class Descent:
         rules: The curved rules with a limit.
         solves: Programs run.
         tried: Starting points.
+        known: What descents of briefs that differ only in the limit of their one curved rule have in common, by itself.
     """
 
     brief: Brief
@@ -72,6 +73,7 @@ class Descent:
     rules: tuple[CurvedRule, ...]
     solves: int = 0
     tried: int = 0
+    known: dict[object, Point | None] = field(default_factory=dict)
     _boxed: tuple[str, ...] = field(init=False, default=())
 
     def __post_init__(self) -> None:
@@ -195,6 +197,10 @@ class Descent:
             start: A point that keeps the straight rules.
             fully: Whether each rule's measure is brought down as far as it goes, not just to its limit.
         """
+        key = start.doses.tobytes()
+        alone = fully and len(self.rules) == 1
+        if alone and (known := self.known.get(key)) is not None:
+            return known, self.rules[0].violation(known.formula, known.setting)
         point, kept = start, tuple(r for r in self.rules if self.kept(start, (r,)))
         for rule in self.rules:
             if rule not in kept or fully:
@@ -202,6 +208,8 @@ class Descent:
                 free = rule.with_limits(-inf, inf)
                 point = self.descend(point, (1, free), tuple(r for r in kept if r is not rule), stop)
                 kept = tuple(r for r in self.rules if self.kept(point, (r,)))
+        if alone:
+            self.known[key] = point
         return point, max((r.violation(point.formula, point.setting) for r in self.rules), default=0.0)
 
     def starts(self, first: Point, near: Formula | None = None) -> Iterator[Point]:
@@ -209,21 +217,22 @@ class Descent:
 
         Args:
             first: The former.
-            near: A formula that keeps the straight rules and takes the place of the latter.
+            near: A formula that keeps the straight rules and takes the place of all of them.
         """
         seen: list[Vector] = []
         given = None
         if near is not None:
             given = Point(np.array([near.dose(i) for i in self.brief.pool.ids]), near, Setting())
-        others = (given,) if given else (self._best_of(sign, name) for sign, name in STARTS)
-        for point in (first, *others):
+        for point in (given,) if given else (first, *(self._best_of(sign, name) for sign, name in STARTS)):
             if point is not None and not any(np.abs(point.doses - other).max() < USED for other in seen):
                 seen.append(point.doses)
                 yield point
 
     def _best_of(self, sign: Sign, name: str) -> Point | None:
-        try:
-            found = self.run(straight(self.brief), sign, named_measure(name))
-        except DataError:  # a mean over something that the formula need not contain
-            return None
-        return None if found is None else found[1]
+        if (sign, name) not in self.known:
+            try:
+                found = self.run(straight(self.brief), sign, named_measure(name))
+            except DataError:  # a mean over something that the formula need not contain
+                found = None
+            self.known[sign, name] = None if found is None else found[1]
+        return self.known[sign, name]

@@ -15,6 +15,7 @@ import numpy as np
 
 from optimizer.facts import Material
 from optimizer.formula import Formula, Line
+from optimizer.fractional import optimum
 from optimizer.immutable import immutable
 from optimizer.library import Library
 from optimizer.pool import Ingredient, Pool, Vector, with_lot
@@ -87,8 +88,7 @@ class Lots:
     def extremes(self, rule: LimitRule, doses: Vector, budget: float = inf) -> tuple[float, float]:
         """Return the lowest and highest a linear measure or ratio can be when up to `budget` lots are off.
 
-        A ratio is followed by Dinkelbach's iteration (Management Science 13 (1967) 492); for a fixed ratio
-        the materials with the largest effect are off.
+        For a fixed ratio (see `fractional`) the materials with the largest effect are off.
 
         Args:
             rule: The rule.
@@ -105,20 +105,20 @@ class Lots:
             return (float(tops[1].sum()) + above + sign * largest(np.maximum(*moves), budget)) / below
         bottoms = [doses * p.vector(rule.per) for p in (self.low, self.pool, self.high)]
         top, bottom = float(tops[1].sum()) + above, float(bottoms[1].sum()) + below
-        if bottom <= TOLERANCE:
+        if not bottom > rule.vanishing(self.pool):
             return nan
-        ratio = top / bottom
-        for _ in range(60):
+
+        def run(ratio: float) -> float:
             net = [t - ratio * b for t, b in zip(tops, bottoms, strict=True)]
             moves = [sign * (m - net[1]) for m in (net[0], net[2])]
             part = _taken(np.maximum(*moves), budget)
             end = np.where(moves[0] > moves[1], 0, 2)
             shift = [part * (np.where(end == 0, x[0], x[2]) - x[1]) for x in (tops, bottoms)]
-            new = (top + float(shift[0].sum())) / (bottom + float(shift[1].sum()))
-            if abs(new - ratio) <= 1e-13 * (1 + abs(new)):
-                break
-            ratio = new
-        return ratio
+            return (top + float(shift[0].sum())) / (bottom + float(shift[1].sum()))
+
+        found = optimum(run, lambda ratio: ratio, top / bottom)
+        assert found is not None
+        return found[1]
 
     def formula(self, doses: Vector, active: Vector, library: Library) -> Formula:
         """Return doses as a formula of lots with a given active matter [% as supplied], shape (n,)."""

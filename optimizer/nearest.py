@@ -21,6 +21,7 @@ from optimizer.brief import Brief
 from optimizer.corridor import Found
 from optimizer.engine.certificate import check_feasible
 from optimizer.engine.highs import Answer, Session
+from optimizer.engine.search import fixed, linear
 from optimizer.formula import Formula
 from optimizer.immutable import immutable
 from optimizer.model import Case, build, cases, implied_caps
@@ -28,7 +29,7 @@ from optimizer.pool import Vector
 from optimizer.result import PhOutcome
 from optimizer.row import Setting
 from optimizer.solve import choose_ph, formula_of
-from optimizer.units import ROUND_OFF, TOLERANCE, USED
+from optimizer.units import ROUND_OFF, SAME_WORTH, TOLERANCE, USED
 
 MOST_FEW = 3
 """Up to this many changes are looked for by linear programs alone."""
@@ -479,12 +480,14 @@ class Change:
         self._session.rows(self._last_rows[1:], np.array([-inf]), np.array([least + 1e-7]))
         self._run(self._cost)
         whole = self._widths[2]
-        self._lower[whole:] = self._upper[whole:] = np.round(self._answer.x[whole:])
         self._session.rows(self._last_rows, np.full(2, -inf), np.full(2, inf))
-        value = self._run(self._distance)
-        self._session.rows(self._last_rows[1:], np.array([-inf]), np.array([value + 1e-9 * (1 + value)]))
-        self._run(self._cost)
-        return self._spread(self._answer.x[:whole], np.round(self._answer.x[whole : self._widths[3]]))
+        near = fixed(self._session, self._distance, self._lower, self._upper, self._answer.x[whole:])
+        assert near.lower is not None
+        assert near.upper is not None
+        self._session.rows(self._last_rows[1:], np.array([-inf]), np.array([near.objective * (1 + SAME_WORTH)]))
+        x = linear(self._session, self._cost, near.lower, near.upper).answer.x
+        x = x if x.size else near.answer.x
+        return self._spread(x[:whole], np.round(x[whole : self._widths[3]]))
 
     def _spread(self, changes: Vector, choices: Vector) -> Vector:
         """Return the column values of the case's model."""

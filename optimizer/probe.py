@@ -11,6 +11,7 @@ from optimizer.brief import Brief
 from optimizer.engine.certificate import check_feasible, check_infeasible
 from optimizer.engine.highs import Session
 from optimizer.errors import SolverError
+from optimizer.fractional import VanishingError, optimum
 from optimizer.model import NO_SETTING, Case, Model, build, cases, objective_vector
 from optimizer.pool import Vector
 from optimizer.row import Setting
@@ -77,7 +78,7 @@ class Probe:
     def extreme(self, active: frozenset[str], rule: Rule, sign: int, half: Half | None = None) -> float | None:
         """Return the least (sign 1) or most (sign -1) of a rule's measure under the active rules, or None.
 
-        The measure is taken as it is at each pH setting. A ratio is optimised by Dinkelbach's iteration, as everywhere.
+        The measure is taken as it is at each pH setting.
 
         Args:
             active: Ids of the rules that are kept.
@@ -185,22 +186,24 @@ class Probe:
         self, case: Case, active: frozenset[str], measure: LimitRule, sign: int, half: Half | None
     ) -> float | None:
         loaded, model, pool = self._load(case.model, active, half), case.model, self.brief.pool
-        ratio = 0.0
-        for _ in range(60):
-            vector, constant = objective_vector(measure, pool, sign, ratio)
+
+        def run(ratio: float) -> Vector | None:
+            vector, _ = objective_vector(measure, pool, sign, ratio)
             self.solves += 1
-            answer = loaded.session.run(model.spread(vector), model.lower, case.upper)
-            if answer.ending == "infeasible" or answer.x.size == 0:
-                return None
-            doses = answer.x[: model.doses]
-            if not measure.ratio:
-                return sign * (float(vector @ doses) + constant)
-            above, below = measure.constants(pool.held_back)
-            bottom = float(pool.vector(measure.per) @ doses) + below
-            if bottom <= 1e-12:
-                return None
-            value = (float(pool.vector(measure.amount) @ doses) + above) / bottom
-            if abs(value - ratio) <= 1e-12 * (1 + abs(value)):
-                return value
-            ratio = value
-        return ratio
+            x = loaded.session.run(model.spread(vector), model.lower, case.upper).x
+            return x[: model.doses] if x.size else None
+
+        def value_of(doses: Vector) -> float:
+            top, bottom = measure.parts(pool, doses)
+            if measure.ratio and not bottom > measure.vanishing(pool):
+                raise VanishingError
+            return top / bottom
+
+        if not measure.ratio:
+            doses = run(0.0)
+            return None if doses is None else value_of(doses)
+        try:
+            found = optimum(run, value_of)
+        except VanishingError:
+            return None
+        return None if found is None else found[1]

@@ -11,6 +11,7 @@ The prices are those of the last program and hold at that formula only.
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 from optimizer.brief import Brief, bent, straight
 from optimizer.formula import Formula
@@ -42,6 +43,7 @@ def solve(
     weighable: bool = False,
     exact: bool = False,
     near: Formula | None = None,
+    known: dict[object, Any] | None = None,
 ) -> Result:
     """Return the best formula of a brief, curved rules and a curved objective included.
 
@@ -52,13 +54,14 @@ def solve(
         weighable: Also round the formula to the grid of the maker's scale.
         exact: Also check the vertex of the last program in rational arithmetic.
         near: A formula that keeps the straight rules and stands in for the declared starting points.
+        known: What briefs that differ only in the limit of their one curved rule have in common (see `Descent`).
 
     Raises:
         SolverError: If an answer does not stand the check outside the solver.
     """
     if not is_curved(brief):
         return solve_fully(brief, time_limit=time_limit, solver=solver, weighable=weighable, exact=exact).result
-    from optimizer.curved import best_near
+    from optimizer.curved import Start, best_near
 
-    plain = linear_part(brief)
-    return best_near(brief, plain, time_limit=time_limit, solver=solver, weighable=weighable, exact=exact, near=near)
+    start = Start(linear_part(brief), near, {} if known is None else known)
+    return best_near(brief, start, time_limit=time_limit, solver=solver, weighable=weighable, exact=exact)
