@@ -19,7 +19,7 @@ import numpy.typing as npt
 
 from optimizer.errors import SolverError
 from optimizer.pool import Mask, Vector
-from optimizer.units import AT_END, DUST, NO_COEFFICIENT, ZERO_PRICE
+from optimizer.units import AT_END, DUST, LAST_DIGIT, NO_COEFFICIENT, ZERO_PRICE
 
 ZERO = NO_COEFFICIENT
 FAR = 1e9
@@ -97,13 +97,16 @@ class Basis:
         is_active = np.ones(self.m, dtype=bool)
         is_active[slack] = False
         active = np.flatnonzero(is_active)
+        basis = self.full[np.ix_(active, columns)]
         try:
-            inner = np.linalg.inv(self.full[np.ix_(active, columns)])
+            inner = np.linalg.inv(basis)
         except np.linalg.LinAlgError:
             raise SolverError(
                 "the prices of limits cannot be told: some figures are too small beside the others. "
                 "Look for materials with next to no active matter, and leave them out or correct them."
             ) from None
+        # What the rounding of an inversion may leave of 0 is 0, or it would pass for a price.
+        inner[np.abs(inner) <= LAST_DIGIT * (np.abs(inner) @ np.abs(basis) @ np.abs(inner))] = 0.0
         inverse = np.zeros((self.m, self.m))
         inverse[np.ix_(column, active)] = inner
         inverse[np.ix_(~column, active)] = self.full[np.ix_(slack, columns)] @ inner
