@@ -26,19 +26,19 @@ from published_cases import arrays, load, write_as_blend
 from typer.testing import CliRunner
 
 import optimizer.cli.tradeoff
-from optimizer.brief import Brief, load_brief
+from optimizer.brief.brief import Brief, load_brief
 from optimizer.cli.every import app
-from optimizer.corridor import Corridor, Sign
-from optimizer.curve import Curve, Piece, Program, program
+from optimizer.cli.starter import lay
 from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
-from optimizer.given import formula_at
 from optimizer.report.tradeoff import FrontierRecord, frontier_document, frontier_record
-from optimizer.result import Result
-from optimizer.starter import lay
+from optimizer.solve.best import solve
+from optimizer.solve.case_solver import Corridor, Sign
+from optimizer.solve.existing import formula_at
+from optimizer.solve.parametric import Curve, Piece, Program, program
+from optimizer.solve.result import Result
+from optimizer.solve.tradeoff import Frontier
 from optimizer.studies.frontier import frontier
-from optimizer.successive import solve
-from optimizer.tradeoff import Frontier
 
 assert optimizer.cli.tradeoff
 Measure = tuple[Sign, str]

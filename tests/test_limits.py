@@ -20,16 +20,16 @@ from briefs import Wish, aqua, brief_of, draw, draw_large, material, substance
 from oracle import Case, Table
 from scipy.optimize import linprog
 
-from optimizer.brief import load_brief
+from optimizer.brief.brief import load_brief
 from optimizer.errors import DataError
 from optimizer.files import shipped
-from optimizer.model import build, objective_vector
+from optimizer.model.model import build, objective_vector
 from optimizer.report.blend import blend_document
 from optimizer.report.jsonout import blend_record
 from optimizer.report.terminal import lines
-from optimizer.result import Outcome
 from optimizer.rules import KINDS, LimitRule, Rule
-from optimizer.solve import Solved, solve_fully
+from optimizer.solve.linear import Solved, solve_fully
+from optimizer.solve.result import Outcome
 
 STEP = 1e-4
 JUMP = 0.02

@@ -11,19 +11,19 @@ from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 
+from optimizer.assessment.alkalinity import Basis, ingredients_of, known_of
+from optimizer.assessment.preserving import Preservation, preservation_of
 from optimizer.bench.batch import Adjustment, Batch
-from optimizer.brief import Brief
+from optimizer.brief.brief import Brief
 from optimizer.chemistry.advice import LARGEST_SHARE, Added, Advice, added, advise
 from optimizer.chemistry.alkalinity import Ingredient, Knowledge, know
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Chemical, Stock, stock
 from optimizer.chemistry.titration import Log, Reading
+from optimizer.data.formula import Formula
 from optimizer.errors import DataError, Problem, fault
-from optimizer.formula import Formula
 from optimizer.immutable import immutable
-from optimizer.outlook.alkalinity import Basis, ingredients_of, known_of
-from optimizer.outlook.preserving import Preservation, preservation_of
-from optimizer.row import Setting
+from optimizer.rules.row import Setting
 from optimizer.units import KEPT, number
 
 DEFAULT_ACID, DEFAULT_ALKALI = ("citric acid anhydrous", 50.0), ("sodium hydroxide", 10.0)

@@ -6,9 +6,9 @@ import re
 from math import isfinite
 from typing import Literal
 
+from optimizer.data.sheet import number_of
 from optimizer.errors import DataError, UsageError, fault
 from optimizer.immutable import immutable
-from optimizer.sheet import number_of
 
 Unit = Literal["g", "ml", "bottles"]
 

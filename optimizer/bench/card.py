@@ -6,11 +6,11 @@ from collections.abc import Iterable, Mapping
 
 from optimizer.bench.batch import Batch, PlannedLine
 from optimizer.bench.steps import Part, parts_of
-from optimizer.cautions import PAPER, Caution, cautions_from
-from optimizer.facts import Material
+from optimizer.data.cautions import PAPER, Caution, cautions_from
+from optimizer.data.facts import Material
+from optimizer.data.library import Library
 from optimizer.immutable import immutable
-from optimizer.library import Library
-from optimizer.row import Setting
+from optimizer.rules.row import Setting
 from optimizer.units import USED
 
 

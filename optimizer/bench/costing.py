@@ -9,12 +9,12 @@ from typing import Literal
 from optimizer.bench.costs import Costs, Freight, Packaging, Sale
 from optimizer.bench.packs import Buying, buying
 from optimizer.bench.size import Size
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Ingredient
+from optimizer.data.purchase import lines_of, on_tap
+from optimizer.data.shelf import Shelf
 from optimizer.errors import fault
-from optimizer.formula import Formula
 from optimizer.immutable import immutable
-from optimizer.pool import Ingredient
-from optimizer.purchase import lines_of, on_tap
-from optimizer.shelf import Shelf
 from optimizer.units import AS_TYPED
 
 Span = tuple[float, float]

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from optimizer.bench.batch import Batch, Scale
-from optimizer.facts import Material
+from optimizer.data.facts import Material
 from optimizer.immutable import immutable
-from optimizer.rounding import largest_remainder
+from optimizer.solve.rounding import largest_remainder
 from optimizer.units import WHOLE, whole_down, whole_up
 
 FACTORS = (2, 5, 10, 20, 50, 100, 1000)

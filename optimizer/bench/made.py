@@ -14,8 +14,8 @@ from typing import Literal
 
 from optimizer.bench.batch import Adjustment, Batch
 from optimizer.chemistry.ph import CHEMICALS
+from optimizer.data.facts import Material
 from optimizer.errors import DataError, Problem, fault, nearest
-from optimizer.facts import Material
 from optimizer.immutable import immutable
 from optimizer.units import listed, number
 

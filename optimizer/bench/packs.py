@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from math import ceil, inf, nan
 
+from optimizer.data.pool import Ingredient
+from optimizer.data.purchase import Purchase, lines_of, on_tap, stock_of
+from optimizer.data.shelf import Shelf
 from optimizer.immutable import immutable
-from optimizer.pool import Ingredient
-from optimizer.purchase import Purchase, lines_of, on_tap, stock_of
-from optimizer.shelf import Shelf
 from optimizer.units import AS_TYPED, ROUND_OFF
 
 

@@ -12,13 +12,13 @@ from typing import get_args
 import tomlkit
 
 from optimizer.bench.amount import mass_of, option
+from optimizer.data.facts import Material, Phase
+from optimizer.data.formula import Formula, Line
 from optimizer.errors import UsageError, fault
-from optimizer.facts import Material, Phase
 from optimizer.files import shipped
-from optimizer.formula import Formula, Line
 from optimizer.immutable import immutable
-from optimizer.rounding import largest_remainder
-from optimizer.row import Setting
+from optimizer.rules.row import Setting
+from optimizer.solve.rounding import largest_remainder
 from optimizer.units import AS_TYPED, number
 
 ORDER = {phase: k for k, phase in enumerate(get_args(Phase))}

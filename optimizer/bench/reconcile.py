@@ -15,15 +15,15 @@ from math import isnan
 from optimizer.bench.batch import Batch
 from optimizer.bench.made import WentIn, last_ph, lots_used, water_of, went_in
 from optimizer.bench.master import Master, next_master, without_thickening
-from optimizer.brief import Brief
-from optimizer.formula import Formula
-from optimizer.given import formula_at
+from optimizer.brief.brief import Brief
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Pool
 from optimizer.immutable import immutable
-from optimizer.lots import at_lots, lot_range
-from optimizer.pool import Pool
-from optimizer.pricing import measure_rules
-from optimizer.result import Outcome
-from optimizer.row import Setting
+from optimizer.rules.row import Setting
+from optimizer.solve.existing import formula_at
+from optimizer.solve.result import Outcome
+from optimizer.solve.shadow_prices import measure_rules
+from optimizer.uncertainty.lots import at_lots, lot_range
 from optimizer.units import AS_TYPED, KEPT, number
 
 SLOPPY = 0.5

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from optimizer.bench.batch import Batch
 from optimizer.bench.grams import OILY
 from optimizer.bench.plan import in_order
-from optimizer.facts import Material
+from optimizer.data.facts import Material
 from optimizer.immutable import immutable
 from optimizer.units import listed, number
 

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import Literal
 
+from optimizer.assessment.electrolyte import Budget, electrolyte_of
+from optimizer.assessment.thickening import WAIT_MIN, plan_of, rule_of, step_of, window_of
 from optimizer.bench.batch import Batch, PhReading, Scale, ThickenerStep, Thickening
-from optimizer.brief import Brief
+from optimizer.brief.brief import Brief
+from optimizer.data.facts import Material
+from optimizer.data.formula import Formula
 from optimizer.errors import DataError, Problem, nearest
-from optimizer.facts import Material
-from optimizer.formula import Formula
 from optimizer.immutable import immutable
-from optimizer.outlook.electrolyte import Budget, electrolyte_of
-from optimizer.outlook.thickening import WAIT_MIN, plan_of, rule_of, step_of, window_of
-from optimizer.row import Setting
+from optimizer.rules.row import Setting
 from optimizer.units import AS_TYPED, KEPT, listed, number, whole_down
 
 Reading = Literal["viscosity_mpas", "flow_s", "judged"]

@@ -9,11 +9,11 @@ from math import fsum
 from optimizer.bench.batch import Batch
 from optimizer.bench.grams import Dilution, diluted, grams_of, spreads_in
 from optimizer.bench.steps import Part, parts_of
-from optimizer.cautions import PAPER, Caution, cautions_from
+from optimizer.data.cautions import PAPER, Caution, cautions_from
+from optimizer.data.facts import Material
+from optimizer.data.library import Library
 from optimizer.errors import DataError, Problem, nearest
-from optimizer.facts import Material
 from optimizer.immutable import immutable
-from optimizer.library import Library
 from optimizer.units import AS_TYPED, WHOLE, whole_down
 
 

@@ -8,11 +8,11 @@ from math import fsum
 
 from optimizer.bench.amount import amount_of
 from optimizer.bench.batch import Batch
+from optimizer.data.facts import Material
+from optimizer.data.pool import lot_doubt
+from optimizer.data.sheet import number_of
 from optimizer.errors import DataError, Problem, UsageError, nearest
-from optimizer.facts import Material
 from optimizer.immutable import immutable
-from optimizer.pool import lot_doubt
-from optimizer.sheet import number_of
 from optimizer.units import number
 
 FAR = 5.0

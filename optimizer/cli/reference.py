@@ -15,7 +15,7 @@ app.add_typer(library_app, name="library", rich_help_panel=FACTS)
 @app.command(rich_help_panel=FACTS)
 def start(folder: Annotated[Path, typer.Argument(help="Folder to lay; it must not hold these files yet.")]) -> None:
     """Lay a working folder: a shelf to fill in, a file for your own materials, a first brief, its costs."""
-    from optimizer.starter import lay
+    from optimizer.cli.starter import lay
 
     for path in lay(folder):
         say(f"wrote {path}")
@@ -32,8 +32,8 @@ def rules(
     """Every kind of rule: its equation, unit, fields and how it reads."""
     from dataclasses import asdict
 
-    from optimizer.describe import rule_notes
     from optimizer.report.reference import rules_document
+    from optimizer.rules.reference import rule_notes
 
     notes = rule_notes()
     if kind:
@@ -54,9 +54,10 @@ def schema(
     """JSON Schemas of the files that are read and of the JSON that is printed."""
     from optimizer.bench.batch import Batch
     from optimizer.bench.costs import Costs
-    from optimizer.describe import json_schema
-    from optimizer.facts import Frozen, Material
-    from optimizer.library import LibraryFile
+    from optimizer.brief.scenario import Scenario
+    from optimizer.data.facts import Frozen, Material
+    from optimizer.data.library import LibraryFile
+    from optimizer.data.shelf import ShelfLine
     from optimizer.records.batches import Kept
     from optimizer.records.checking import Soundness
     from optimizer.records.exchange import Moved
@@ -75,16 +76,15 @@ def schema(
     from optimizer.report.lots import RestandardiseRecord, RobustRecord
     from optimizer.report.made_record import LaidRecord, MadeRecord, WeighedRecord
     from optimizer.report.page import PageRecord
-    from optimizer.report.range import RangeRecord
     from optimizer.report.record import Record
     from optimizer.report.substitute import SubstituteRecord
+    from optimizer.report.sweep import RangeRecord
     from optimizer.report.thicken import ThickenRecord
     from optimizer.report.tradeoff import FrontierRecord, LeewayRecord
     from optimizer.report.variants import VariantsRecord
     from optimizer.report.weigh import WeighRecord
-    from optimizer.scenario import Scenario
-    from optimizer.shelf import ShelfLine
-    from optimizer.variants import VariantFile
+    from optimizer.rules.reference import json_schema
+    from optimizer.studies.variants import VariantFile
 
     known: dict[str, tuple[type[Frozen] | type[Record], str]] = {
         "scenario": (Scenario, "scenario file"),
@@ -184,7 +184,7 @@ def library_show(
 @library_app.command("check")
 def library_check(library: Libraries = None, own: Own = None, json: Json = False) -> None:
     """Check library files and list doubtful figures."""
-    from optimizer.library import doubts
+    from optimizer.data.library import doubts
 
     found = read_shipped(library, own)
     doubtful = {m.id: doubts(m) for m in found.materials if doubts(m)}

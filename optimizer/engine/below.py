@@ -10,8 +10,8 @@ from math import inf, isnan
 
 import numpy as np
 
+from optimizer.data.pool import Vector
 from optimizer.engine.highs import Session, unit_of
-from optimizer.pool import Vector
 
 NODES = 400
 """Nodes after which the solver's own search, which also cuts, is taken."""

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.pool import Mask, Vector
+from optimizer.data.pool import Mask, Vector
 from optimizer.units import BOUND_MET, LAST_DIGIT, PROOF_MARGIN, ROUND_OFF, ROW_MET, ZERO_PRICE
 
 

@@ -9,7 +9,7 @@ import highspy
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.pool import Vector
+from optimizer.data.pool import Vector
 from optimizer.units import DUST
 
 Ending = Literal["optimal", "infeasible", "unfinished", "failed"]

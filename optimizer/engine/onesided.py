@@ -13,9 +13,9 @@ from math import inf
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.data.pool import Vector
 from optimizer.engine.highs import Session
 from optimizer.engine.sensitivity import Basis
-from optimizer.pool import Vector
 from optimizer.units import AT_END
 
 

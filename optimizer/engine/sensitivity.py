@@ -17,8 +17,8 @@ from math import inf
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.data.pool import Mask, Vector
 from optimizer.errors import SolverError
-from optimizer.pool import Mask, Vector
 from optimizer.units import AT_END, DUST, LAST_DIGIT, NO_COEFFICIENT, ZERO_PRICE
 
 ZERO = NO_COEFFICIENT

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Mapping
 from difflib import get_close_matches
 
-from optimizer.facts import Material
+from optimizer.data.facts import Material
 from optimizer.immutable import immutable
 
 ABBREVIATIONS: Mapping[str, str] = {

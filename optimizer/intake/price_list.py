@@ -8,11 +8,11 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.bench.amount import amount_of, mass_of
+from optimizer.data.library import Library
+from optimizer.data.sheet import heading_of, number_of, read_rows, text_of
 from optimizer.errors import DataError, fault
 from optimizer.immutable import immutable
 from optimizer.intake.names import Names
-from optimizer.library import Library
-from optimizer.sheet import heading_of, number_of, read_rows, text_of
 from optimizer.units import listed, number
 
 HEADINGS: Mapping[str, tuple[str, ...]] = {

@@ -7,11 +7,11 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.bench.batch import Batch, Observation, batch_from
+from optimizer.data.shelf import ShelfLine, read_shelf
 from optimizer.errors import DataError, Problem, nearest
 from optimizer.files import read_bytes, read_text, resolved, toml_of
 from optimizer.immutable import immutable
 from optimizer.records.store import Store, Told
-from optimizer.shelf import ShelfLine, read_shelf
 from optimizer.units import slug
 
 IMAGES = (

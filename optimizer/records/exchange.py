@@ -20,6 +20,7 @@ from math import isfinite
 from pathlib import Path
 from typing import Any
 
+from optimizer.data.sheet import neutral
 from optimizer.errors import DataError, fault
 from optimizer.files import found_at, is_folder, read_bytes, unwritable, write_atomic, write_bytes_atomic
 from optimizer.immutable import immutable
@@ -27,7 +28,6 @@ from optimizer.records.batches import LATEST, suffix_of
 from optimizer.records.checking import faults_of
 from optimizer.records.schema import MEANINGS, STEPS, TALLY, VERSION
 from optimizer.records.store import Store, Told, raise_to
-from optimizer.sheet import neutral
 
 MANIFEST = "records.json"
 MARK = "tenside_records"

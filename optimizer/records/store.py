@@ -18,8 +18,8 @@ from typing import Any
 
 from pydantic import ConfigDict
 
+from optimizer.data.facts import Frozen
 from optimizer.errors import DataError, Problem, fault
-from optimizer.facts import Frozen
 from optimizer.files import found_at, is_file, is_folder
 from optimizer.immutable import immutable
 from optimizer.records.schema import APPLICATION, MEANINGS, STEPS, TALLY, VERSION

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from optimizer.describe import RuleNote
-from optimizer.facts import Material, Substance
-from optimizer.library import Library, doubts
+from optimizer.data.facts import Material, Substance
+from optimizer.data.library import Library, doubts
 from optimizer.report.document import Document, Listing, Table
+from optimizer.rules.reference import RuleNote
 from optimizer.units import listed, number
 
 

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from math import isfinite
 from pathlib import Path
 
+from optimizer.data.sheet import neutral, writable
 from optimizer.errors import UsageError
 from optimizer.files import write_bytes_atomic, writing
 from optimizer.immutable import immutable
-from optimizer.sheet import neutral, writable
 
 Cell = str | float | int | None
 

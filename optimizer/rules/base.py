@@ -7,11 +7,11 @@ from typing import ClassVar, Literal, Self
 import numpy as np
 from pydantic import Field, model_validator
 
+from optimizer.data.facts import Frozen, Key
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Ingredient, Pool, Vector
 from optimizer.errors import DataError, fault
-from optimizer.facts import Frozen, Key
-from optimizer.formula import Formula
-from optimizer.pool import Ingredient, Pool, Vector
-from optimizer.row import Choice, Row, Setting, Side
+from optimizer.rules.row import Choice, Row, Setting, Side
 from optimizer.units import KEPT, ROUND_OFF, USED, number
 
 Way = Literal["dropped", "moved", "counted", "widened"]

@@ -3,7 +3,7 @@
 import builtins
 from typing import ClassVar, Literal
 
-from optimizer.pool import Group, Ingredient, Pool, Vector
+from optimizer.data.pool import Group, Ingredient, Pool, Vector
 from optimizer.rules.base import LimitRule
 from optimizer.rules.counting import group_active
 

@@ -3,11 +3,11 @@
 from math import inf, nan
 from typing import ClassVar, Literal
 
-from optimizer.formula import Formula
-from optimizer.pool import Group, Ingredient, Pool, Vector
-from optimizer.row import Choice, Row, Setting
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Group, Ingredient, Pool, Vector
 from optimizer.rules.base import LimitRule, Way
 from optimizer.rules.counting import Measured, measured, use_columns
+from optimizer.rules.row import Choice, Row, Setting
 from optimizer.units import USED
 
 

@@ -4,9 +4,9 @@ from typing import Annotated, Any, ClassVar, Literal, get_args
 
 from pydantic import BeforeValidator
 
+from optimizer.data.facts import RatingName
+from optimizer.data.pool import Ingredient, Pool, Vector
 from optimizer.errors import spelled
-from optimizer.facts import RatingName
-from optimizer.pool import Ingredient, Pool, Vector
 from optimizer.rules.base import LimitRule
 
 

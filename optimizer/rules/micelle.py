@@ -9,12 +9,12 @@ from pydantic import Field, model_validator
 from optimizer.chemistry.constants import BETAS
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.micelle import Micelles, at_dilution, matrix, micelles, millimoles
-from optimizer.facts import Charge
-from optimizer.formula import Formula
+from optimizer.data.facts import Charge
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Ingredient, Pool, Vector
 from optimizer.immutable import immutable
-from optimizer.pool import Ingredient, Pool, Vector
-from optimizer.row import Setting
 from optimizer.rules.base import CurvedRule, LimitRule
+from optimizer.rules.row import Setting
 from optimizer.units import ROUND_OFF
 
 Level = Literal["low", "typical", "high"]

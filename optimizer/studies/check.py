@@ -6,17 +6,17 @@ from dataclasses import replace
 
 import numpy as np
 
-from optimizer.brief import Brief, bent, straight
-from optimizer.formula import Formula
-from optimizer.given import best_setting, formula_at, least_change, on_grid
+from optimizer.brief.brief import Brief, bent, straight
+from optimizer.data.formula import Formula
 from optimizer.immutable import immutable
-from optimizer.nearest import Near, Ready, nearest_formula
-from optimizer.pricing import measure_rules
-from optimizer.result import Outcome
-from optimizer.rounding import broken
-from optimizer.row import Setting
-from optimizer.successive import solve
-from optimizer.tangent import Tangent, with_rules
+from optimizer.model.linearisation import Tangent, with_rules
+from optimizer.rules.row import Setting
+from optimizer.solve.best import solve
+from optimizer.solve.existing import best_setting, formula_at, least_change, on_grid
+from optimizer.solve.nearest import Near, Ready, nearest_formula
+from optimizer.solve.result import Outcome
+from optimizer.solve.rounding import broken
+from optimizer.solve.shadow_prices import measure_rules
 from optimizer.units import listed
 
 TANGENTS = 12

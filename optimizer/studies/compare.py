@@ -7,15 +7,15 @@ from dataclasses import replace
 from itertools import combinations, pairwise, permutations
 from math import fsum, isnan, nan
 
-from optimizer.brief import Brief
-from optimizer.formula import Formula
+from optimizer.brief.brief import Brief
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Ingredient, Pool
 from optimizer.immutable import immutable
-from optimizer.pool import Ingredient, Pool
-from optimizer.pricing import measure_rules
-from optimizer.result import Outcome
-from optimizer.row import Setting
 from optimizer.rules import MEASURES, named_measure
-from optimizer.successive import solve
+from optimizer.rules.row import Setting
+from optimizer.solve.best import solve
+from optimizer.solve.result import Outcome
+from optimizer.solve.shadow_prices import measure_rules
 
 
 @immutable

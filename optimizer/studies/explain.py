@@ -13,11 +13,11 @@ from dataclasses import replace
 from itertools import combinations, permutations
 from math import ceil, floor, isfinite
 
-from optimizer.brief import Brief
-from optimizer.conflict import find_conflict, read_in_conflict
+from optimizer.brief.brief import Brief
 from optimizer.immutable import immutable
-from optimizer.probe import PH, Probe
 from optimizer.rules import Acidity, Rule
+from optimizer.solve.conflict import find_conflict, read_in_conflict
+from optimizer.solve.feasibility import PH, Probe
 from optimizer.units import AS_TYPED, KEPT, SAME_WORTH, number, outward, whole_up
 
 DROP_STEPS = 10.0

@@ -13,16 +13,16 @@ from math import nan
 
 import numpy as np
 
-from optimizer.brief import Brief
-from optimizer.choices import Search, Verdict
-from optimizer.corridor import Corridor, Sign
-from optimizer.curve import Curve, program, widest
-from optimizer.envelope import Part, Span, Track, envelope, parts
+from optimizer.brief.brief import Brief
+from optimizer.data.pool import Vector
 from optimizer.errors import UsageError
-from optimizer.fractional import VanishingError
-from optimizer.model import Case
-from optimizer.pool import Vector
-from optimizer.tradeoff import MOVED, SHOWN, Axis, Break, Frontier, Stretch
+from optimizer.model.model import Case
+from optimizer.solve.case_solver import Corridor, Sign
+from optimizer.solve.choices import Search, Verdict
+from optimizer.solve.envelope import Part, Span, Track, envelope, parts
+from optimizer.solve.fractional import VanishingError
+from optimizer.solve.parametric import Curve, program, widest
+from optimizer.solve.tradeoff import MOVED, SHOWN, Axis, Break, Frontier, Stretch
 
 ROUNDS = 40
 """Most rounds in which better choices are looked for."""

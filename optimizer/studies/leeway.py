@@ -10,15 +10,15 @@ from math import inf
 
 import numpy as np
 
-from optimizer.brief import Brief
-from optimizer.corridor import Found
-from optimizer.curve import widest
+from optimizer.brief.brief import Brief
+from optimizer.data.formula import Formula
 from optimizer.errors import UsageError
-from optimizer.formula import Formula
 from optimizer.immutable import immutable
-from optimizer.reach import Capped, capped, furthest_of, ranges
-from optimizer.result import Result
-from optimizer.solve import formula_of, solve_fully
+from optimizer.solve.case_solver import Found
+from optimizer.solve.linear import formula_of, solve_fully
+from optimizer.solve.parametric import widest
+from optimizer.solve.reach import Capped, capped, furthest_of, ranges
+from optimizer.solve.result import Result
 
 SEEN = 1e-3
 """Doses up to this [%] are no room: what the solver's tolerance leaves open at a loss of 0 is less."""

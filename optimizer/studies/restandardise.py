@@ -14,10 +14,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from optimizer.brief import Brief
+from optimizer.brief.brief import Brief
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Pool
 from optimizer.errors import UsageError, nearest
-from optimizer.formula import Formula
-from optimizer.given import (
+from optimizer.immutable import immutable
+from optimizer.rules import LimitRule, Rule
+from optimizer.rules.row import Setting
+from optimizer.solve.existing import (
     ACTIVE_BAND,
     CHARGE_BAND,
     asking,
@@ -29,13 +33,9 @@ from optimizer.given import (
     nearest_at,
     on_grid,
 )
-from optimizer.immutable import immutable
-from optimizer.lots import Lots, at_lots, linear, lots_of
-from optimizer.nearest import Near
-from optimizer.pool import Pool
-from optimizer.rounding import broken, largest_remainder
-from optimizer.row import Setting
-from optimizer.rules import LimitRule, Rule
+from optimizer.solve.nearest import Near
+from optimizer.solve.rounding import broken, largest_remainder
+from optimizer.uncertainty.lots import Lots, at_lots, linear, lots_of
 from optimizer.units import AS_TYPED
 
 

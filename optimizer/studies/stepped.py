@@ -17,17 +17,17 @@ from math import inf, nan
 
 import numpy as np
 
-from optimizer.brief import Brief, bent
-from optimizer.corridor import Sign
-from optimizer.descent import Point
+from optimizer.brief.brief import Brief, bent
+from optimizer.brief.scenario import Objective
+from optimizer.data.formula import Formula
 from optimizer.errors import UsageError
-from optimizer.formula import Formula
-from optimizer.result import Result
+from optimizer.model.linearisation import with_rules
 from optimizer.rules import CurvedRule, Rule
-from optimizer.scenario import Objective
-from optimizer.successive import solve
-from optimizer.tangent import with_rules
-from optimizer.tradeoff import MOVED, SHOWN, Axis, Break, Frontier, Stretch
+from optimizer.solve.best import solve
+from optimizer.solve.case_solver import Sign
+from optimizer.solve.result import Result
+from optimizer.solve.tradeoff import MOVED, SHOWN, Axis, Break, Frontier, Stretch
+from optimizer.solve.trust_region import Point
 
 POINTS = 7
 """Limits of the swept measure, both ends included."""

@@ -13,11 +13,17 @@ from collections.abc import Mapping
 from dataclasses import replace
 from math import inf, nan
 
-from optimizer.brief import Brief
+from optimizer.brief.brief import Brief
+from optimizer.data.facts import Material
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Group, Ingredient
 from optimizer.errors import UsageError, nearest
-from optimizer.facts import Material
-from optimizer.formula import Formula
-from optimizer.given import (
+from optimizer.immutable import immutable
+from optimizer.rules import MEASURES, Dose, Rule, named_measure
+from optimizer.rules.row import Setting
+from optimizer.rules.thickening import Thickening
+from optimizer.solve.best import solve
+from optimizer.solve.existing import (
     ACTIVE_BAND,
     CHARGE_BAND,
     asking,
@@ -29,16 +35,10 @@ from optimizer.given import (
     nearest_at,
     on_grid,
 )
-from optimizer.immutable import immutable
-from optimizer.nearest import Near
-from optimizer.pool import Group, Ingredient
-from optimizer.result import PhOutcome
-from optimizer.rounding import broken
-from optimizer.row import Setting
-from optimizer.rules import MEASURES, Dose, Rule, named_measure
-from optimizer.rules.thickening import Thickening
-from optimizer.standin import label_names, matter_of, watch
-from optimizer.successive import solve
+from optimizer.solve.nearest import Near
+from optimizer.solve.result import PhOutcome
+from optimizer.solve.rounding import broken
+from optimizer.studies.stand_in import label_names, matter_of, watch
 from optimizer.units import KEPT, USED, number
 
 LEFT = "what is left"

@@ -5,19 +5,19 @@ from __future__ import annotations
 from dataclasses import replace
 from math import inf, isnan, nan
 
-from optimizer.brief import Brief
-from optimizer.conflict import find_conflict, read_in_conflict
-from optimizer.corridor import Found, Sign
+from optimizer.brief.brief import Brief
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Group, Ingredient
 from optimizer.engine.sensitivity import Basis
 from optimizer.errors import UsageError, nearest
-from optimizer.formula import Formula
 from optimizer.immutable import immutable
-from optimizer.pool import Group, Ingredient
-from optimizer.pricing import entry_price, kept_out
-from optimizer.probe import Probe
 from optimizer.rules import Cost, Dose
-from optimizer.solve import Solved, solve_fully
-from optimizer.successive import solve
+from optimizer.solve.best import solve
+from optimizer.solve.case_solver import Found, Sign
+from optimizer.solve.conflict import find_conflict, read_in_conflict
+from optimizer.solve.feasibility import Probe
+from optimizer.solve.linear import Solved, solve_fully
+from optimizer.solve.shadow_prices import entry_price, kept_out
 from optimizer.units import USED
 
 FORCED = "forced"

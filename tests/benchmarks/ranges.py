@@ -25,15 +25,15 @@ from briefs import brief_of
 from measure import Line
 from numpy.typing import NDArray
 
-from optimizer.brief import Brief
+from optimizer.brief.brief import Brief
+from optimizer.brief.scenario import Objective
 from optimizer.engine import pulp_path
-from optimizer.model import cases, objective_vector
-from optimizer.range.family import Family
-from optimizer.range.frame import ENDINGS, WAYS, Frame
-from optimizer.range.grid import Grid
-from optimizer.range.single import one_by_one
-from optimizer.scenario import Objective
-from optimizer.successive import solve
+from optimizer.model.model import cases, objective_vector
+from optimizer.solve.best import solve
+from optimizer.sweep.family import Family
+from optimizer.sweep.frame import ENDINGS, WAYS, Frame
+from optimizer.sweep.grid import Grid
+from optimizer.sweep.single import one_by_one
 
 Floats = NDArray[np.float64]
 Draw = np.random.Generator
