@@ -8,6 +8,10 @@ A tolerance without a thing that it is relative to is wrong for somebody's figur
 | `AS_TYPED` | two figures as typed are equal, or one lies in a typed window | nothing: their own unit |
 | `WHOLE` | a count of steps is whole | one step |
 | `USED` | a dose counts as used | nothing: % w/w |
+| `BETTER` | a choice of yes and no betters a trade-off | 1 + the value |
+| `CURVES_MEET` | two curves of a trade-off have one value | 1 + the value |
+| `CURVE_STEP` | a step past a break of a trade-off | its length |
+| `DOSE_TOLD` | a trade-off tells a dose | nothing: % w/w |
 | `SAME_WORTH` | two objectives are equal | the terms that they sum |
 | `ROW_MET` | a solver's point keeps a row | the row's end and its largest coefficient |
 | `AT_END` | a value at the answer stands at its end, so that it can move one way only | 1 + the value |
@@ -15,6 +19,8 @@ A tolerance without a thing that it is relative to is wrong for somebody's figur
 | `DUST` | a column's value or rate is what rounding leaves of 0 | nothing: the column's unit |
 | `BOUND_MET` | a point reaches a bound and is best | the terms that the objective sums |
 | `ZERO_PRICE` | a reduced cost or a row's price is 0 | the terms that it was summed of |
+| `SLIP` | a known basis fits another scenario | 1 + the end or the price, rows and costs being scaled |
+| `PROOF_REUSED` | a known proof of impossibility holds for another scenario | 1 + its largest term |
 | `PROOF_MARGIN` | a proof of impossibility is one | its largest term |
 | `CHOICES_MET` | an integer search has closed its gap | the objective |
 | `CLEARLY_WORSE` | an objective is beyond what an integer program may miss its rows by | the terms that it sums |
@@ -36,6 +42,10 @@ KEPT = 1e-6
 AS_TYPED = 1e-9
 WHOLE = 1e-6
 USED = 1e-7
+BETTER = 2e-7
+CURVES_MEET = 1e-8
+CURVE_STEP = 1e-6
+DOSE_TOLD = 1e-5
 SAME_WORTH = 1e-9
 ROW_MET = 1e-7
 AT_END = 1e-8
@@ -43,6 +53,8 @@ NO_COEFFICIENT = 1e-9
 DUST = 1e-11
 BOUND_MET = 1e-9
 ZERO_PRICE = 1e-10
+SLIP = 1e-9
+PROOF_REUSED = 1e-7
 PROOF_MARGIN = 1e-9
 CHOICES_MET = 1e-6
 CLEARLY_WORSE = 1e-5
@@ -53,9 +65,6 @@ LAST_DIGIT = 1e-15
 CHANGE_SHOWN = 5e-4
 PRICE_SHOWN = 5e-7
 ON_DIGIT = 1e-4
-
-TOLERANCE = KEPT
-"""`KEPT` by its former name."""
 
 
 FIRST_YEAR, LAST_YEAR = 1900, 2999

@@ -18,9 +18,9 @@ from optimizer.immutable import immutable
 from optimizer.rules import Dose
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import asking, clash, formula_at, least_change, nearest_at, on_grid
-from optimizer.solve.nearest import CHANGED
 from optimizer.solve.rounding import largest_remainder
 from optimizer.solve.shadow_prices import measure_rules
+from optimizer.units import CHANGE_SHOWN
 
 
 @immutable
@@ -93,7 +93,9 @@ def next_master(brief: Brief, batch: Batch, percent: Mapping[str, float], settin
         after = near.formula.doses
         changed = tuple(
             sorted(
-                n for n in {*after, *rounded} if n != water and abs(after.get(n, 0.0) - rounded.get(n, 0.0)) > CHANGED
+                n
+                for n in {*after, *rounded}
+                if n != water and abs(after.get(n, 0.0) - rounded.get(n, 0.0)) > CHANGE_SHOWN
             )
         )
         return Master(near.formula, near.ph.setting if near.ph else setting, changed, tuple(broken))

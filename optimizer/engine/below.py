@@ -12,11 +12,10 @@ import numpy as np
 
 from optimizer.data.pool import Vector
 from optimizer.engine.highs import Session, unit_of
+from optimizer.units import WHOLE
 
 NODES = 400
 """Nodes after which the solver's own search, which also cuts, is taken."""
-WHOLE = 1e-7
-"""A yes/no column this close to a whole number is one."""
 
 
 def lowest_below(

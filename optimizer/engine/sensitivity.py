@@ -21,7 +21,6 @@ from optimizer.data.pool import Mask, Vector
 from optimizer.errors import SolverError
 from optimizer.units import AT_END, DUST, LAST_DIGIT, NO_COEFFICIENT, ZERO_PRICE
 
-ZERO = NO_COEFFICIENT
 FAR = 1e9
 """A move beyond this is told as endless."""
 

@@ -4,7 +4,7 @@ from datetime import datetime, timedelta
 from math import fsum, sqrt
 
 from optimizer.records.store import Told
-from optimizer.units import number
+from optimizer.units import ROUND_OFF, number
 
 HORIZON_DAYS = 913
 """How far ahead a line is drawn [d]: 30 months, the durability above which EU labels need no date (Regulation (EC) No
@@ -61,7 +61,7 @@ def trend(readings: tuple[tuple[str, float], ...], low: float | None, high: floa
         error = sqrt(left / (n - 2) / spread)
     limit = low if slope < 0 else high
     day = None
-    if limit is not None and abs(slope) > 1e-12:
+    if limit is not None and abs(slope) > ROUND_OFF:
         meets = middle + (limit - level) / slope
         end = (last - start) / timedelta(days=1)
         if meets <= end + HORIZON_DAYS:

@@ -14,7 +14,7 @@ from optimizer.report.document import Bar, Bars, Curve, Curves, Document, Listin
 from optimizer.report.record import CautionRecord, Figure, LineRecord, Record, caution_records, line_records
 from optimizer.solve.tradeoff import Axis, Frontier
 from optimizer.studies.leeway import Leeway
-from optimizer.units import listed, number
+from optimizer.units import CHANGE_SHOWN, listed, number
 
 WIDTH, HEIGHT = 64, 16
 MARKS = "●○▲△■□"
@@ -144,7 +144,7 @@ def _stretches(one: Frontier, suffix: str) -> Table:
     rows = []
     for s in one.stretches:
         rate = f"{s.rate_first:+.4f}"
-        if abs(s.rate_last - s.rate_first) > 1e-4 * abs(s.rate_first):
+        if abs(s.rate_last - s.rate_first) > CHANGE_SHOWN * abs(s.rate_first):
             rate += f" to {s.rate_last:+.4f}"
         ph = ""
         if not isnan(s.targets[0]):

@@ -22,11 +22,10 @@ from optimizer.solve.case_solver import Corridor
 from optimizer.solve.envelope import End, Part
 from optimizer.solve.fractional import VanishingError, optimum
 from optimizer.solve.tradeoff import Axis
+from optimizer.units import BETTER
 
 SAMPLES = 9
 """Limits at which the best yes/no choices are looked for first."""
-BETTER = 2e-7
-"""A choice that is better by less than this, relative to 1 + |value|, is passed over."""
 DIP = 4.0
 """How many times that may be missed between the ends of a part where they do not tell all."""
 Verdict = Literal["proven", "fresh", "open"]

@@ -15,11 +15,7 @@ from optimizer.data.pool import Vector
 from optimizer.immutable import immutable
 from optimizer.model.model import Case
 from optimizer.solve.parametric import Piece
-
-SAME = 1e-8
-"""Values this close, relative, are a tie; the curve that is followed already is kept."""
-HAIR = 1e-6
-"""How far past a jump the next part begins, relative to the whole trade-off."""
+from optimizer.units import CURVE_STEP, CURVES_MEET, KEPT, ROUND_OFF
 
 
 @immutable
@@ -46,7 +42,7 @@ class Arc:
         linear = gap * (a1 * b2 + a2 * b1) + r1 * b2 + r2 * b1 - s1 * a2 - s2 * a1
         constant = gap * a1 * b1 + r1 * b1 - s1 * a1
         for root in np.roots([square, linear, constant]):
-            if abs(root.imag) <= 1e-12 * abs(root) and 0 < root.real < b - a:
+            if abs(root.imag) <= ROUND_OFF * abs(root) and 0 < root.real < b - a:
                 yield a + float(root.real)
 
 
@@ -172,9 +168,9 @@ class Part:
 
 def parts(spans: list[Span]) -> Iterator[Part]:
     """Yield every part of the envelope and every gap in it; past a jump they begin a hair further."""
-    hair = HAIR * (spans[-1].last - spans[0].first) if spans else 0.0
+    hair = CURVE_STEP * (spans[-1].last - spans[0].first) if spans else 0.0
     for before, span in pairwise([*spans[:1], *spans]):
-        jumped = span.first > before.last or span.y(span.first) > before.y(before.last) + SAME
+        jumped = span.first > before.last or span.y(span.first) > before.y(before.last) + CURVES_MEET
         if span.first > before.last + hair:
             end = End(span.first, span.y(span.first), 0.0, span.piece.start)
             yield Part(span, replace(end, x=before.last + hair), end)
@@ -188,13 +184,13 @@ def envelope(tracks: list[Track]) -> list[Span]:
     if not tracks:
         return []
     best = min(t.y(t.start) for t in tracks)
-    start = max(t.start for t in tracks if t.y(t.start) <= best + SAME * (1 + abs(best)))
+    start = max(t.start for t in tracks if t.y(t.start) <= best + CURVES_MEET * (1 + abs(best)))
     end = max(t.end for t in tracks)
-    small = SAME * max(end - start, 1e-6 * (1 + abs(end)))
+    small = CURVES_MEET * max(end - start, KEPT * (1 + abs(end)))
     marks = sorted(m for m in {start, end, *(m for t in tracks for m in t.marks())} if start <= m <= end)
     marks = [m for k, m in enumerate(marks) if k == 0 or m - marks[k - 1] > small]
     here = [t for t in tracks if t.start <= start <= t.end]
-    least = min(t.y(start) for t in here) + SAME * (1 + abs(best))
+    least = min(t.y(start) for t in here) + CURVES_MEET * (1 + abs(best))
     owner = min(here, key=lambda t: (t.y(start) > least, -t.end))
     spans = [Span(start, start, owner, owner.piece(start))]
     for a, b in pairwise(marks):
@@ -214,14 +210,14 @@ def _owners(
     middle = (a + b) / 2
     arcs = [(t, t.arc(middle)) for t in tracks]
     least = min(arc.at(b) for _, arc in arcs)
-    arcs = [(t, arc) for t, arc in arcs if arc.at(a) <= least + SAME * (1 + abs(least))]
+    arcs = [(t, arc) for t, arc in arcs if arc.at(a) <= least + CURVES_MEET * (1 + abs(least))]
     cuts = {c for (_, one), (_, other) in combinations(arcs, 2) for c in one.crossings(other, a, b)}
     inner = [c for c in sorted(cuts) if a + small < c < b - small]
     for first, last in pairwise([a, *inner, b]):
         x = (first + last) / 2
         values = [(arc.at(x), t) for t, arc in arcs]
         lowest = min(v for v, _ in values)
-        tied = [t for v, t in values if v <= lowest + SAME * (1 + abs(lowest))]
+        tied = [t for v, t in values if v <= lowest + CURVES_MEET * (1 + abs(lowest))]
         owner = owner if any(t is owner for t in tied) else tied[0]
         yield first, last, owner
 

@@ -17,9 +17,9 @@ from optimizer.rules import Acidity, LimitRule, Rule, named_measure
 from optimizer.rules.row import Setting
 from optimizer.solve.conflict import find_conflict, read_in_conflict
 from optimizer.solve.feasibility import Probe
-from optimizer.solve.nearest import CHANGED, Near, nearest_within
+from optimizer.solve.nearest import Near, nearest_within
 from optimizer.solve.rounding import NEAR, broken, grid_formula, near_grid
-from optimizer.units import KEPT, is_whole, whole_down, whole_up
+from optimizer.units import CHANGE_SHOWN, KEPT, is_whole, whole_down, whole_up
 
 ACTIVE_BAND = 0.05
 """Half-width within which a formula's active matter is kept [% of the product]."""
@@ -199,7 +199,7 @@ def on_grid(brief: Brief, near: Near, doses: dict[str, float], goal: Vector) -> 
         for item in brief.pool.items
         if item.material.function != "solvent"
     }
-    changed = tuple(name for name, move in moves.items() if move > CHANGED)
+    changed = tuple(name for name, move in moves.items() if move > CHANGE_SHOWN)
     return replace(near, formula=formula, changed=changed, distance=sum(moves.values())), True
 
 

@@ -16,6 +16,7 @@ from optimizer.model.model import NO_SETTING, Case, Model, build, cases, objecti
 from optimizer.rules import LimitRule, Rule
 from optimizer.rules.row import Setting
 from optimizer.solve.fractional import VanishingError, optimum
+from optimizer.units import AS_TYPED, KEPT, ZERO_PRICE
 
 Half = tuple[str, str]
 """Id of a rule and the side of it, 'low' or 'high', that alone is opened."""
@@ -155,7 +156,7 @@ class Probe:
         if relaxed.ending != "optimal":
             raise SolverError("a question about the brief ended without a verdict. Raise --time-limit.")
         x = relaxed.x
-        whole = np.abs(x[model.doses :] - np.round(x[model.doses :])).max(initial=0.0) <= 1e-9
+        whole = np.abs(x[model.doses :] - np.round(x[model.doses :])).max(initial=0.0) <= AS_TYPED
         if not whole:
             self.solves += 1
             answer = loaded.session.run(cost, model.lower, case.upper)
@@ -164,7 +165,7 @@ class Probe:
             if answer.x.size == 0:
                 raise SolverError("a question about the brief ended without a verdict. Raise --time-limit.")
             x = answer.x
-        if check_feasible(model.matrix, low, high, model.lower, case.upper, x) > 1e-6:
+        if check_feasible(model.matrix, low, high, model.lower, case.upper, x) > KEPT:
             raise SolverError("a point that the solver found does not keep the rules it should keep.")
         return None
 
@@ -174,7 +175,7 @@ class Probe:
         if not check_infeasible(model.matrix, low, high, model.lower, case.upper, ray):
             return None
         largest = np.abs(ray).max(initial=0.0)
-        owners = {loaded.owners[r] for r in np.nonzero(np.abs(ray) > 1e-10 * largest)[0]} - {"use"}
+        owners = {loaded.owners[r] for r in np.nonzero(np.abs(ray) > ZERO_PRICE * largest)[0]} - {"use"}
         setting = case.settings[0]
         shifting = any(r.id in owners and r.ph_key(self.brief.pool, setting) is not None for r in self.brief.modelled)
         without_ph = check_infeasible(model.matrix, low, high, model.lower, model.upper, ray)

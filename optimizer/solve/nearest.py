@@ -29,14 +29,12 @@ from optimizer.rules.row import Setting
 from optimizer.solve.case_solver import Found
 from optimizer.solve.linear import choose_ph, formula_of
 from optimizer.solve.result import PhOutcome
-from optimizer.units import ROUND_OFF, SAME_WORTH, TOLERANCE, USED
+from optimizer.units import CHANGE_SHOWN, KEPT, ROUND_OFF, ROW_MET, SAME_WORTH, USED
 
 MOST_FEW = 3
 """Up to this many changes are looked for by linear programs alone."""
 MOST_SETS = 150
 """Most sets of that many doses that are tried; beyond it an integer program is the faster way."""
-CHANGED = 5e-4
-"""A dose that moved by more than this [%] counts as changed."""
 
 
 @immutable
@@ -136,12 +134,12 @@ def nearest_within(
     change = changes[min(reachable, key=lambda r: (round(r[0], 7), r[1]))[1]]
     x = change.cheapest()
     model = change.case.model
-    if check_feasible(model.matrix, model.row_low, model.row_high, model.lower, change.case.upper, x) > 1e-6:
+    if check_feasible(model.matrix, model.row_low, model.row_high, model.lower, change.case.upper, x) > KEPT:
         return None
     kept = np.abs(x[: len(here)] - here) * change.counted
     found = Found(change.case, "optimal", "solver bound", float(kept.sum()), x)
     formula = formula_of(brief, found)
-    names = tuple(name for name, moved in zip(brief.pool.ids, kept, strict=True) if moved > CHANGED)
+    names = tuple(name for name, moved in zip(brief.pool.ids, kept, strict=True) if moved > CHANGE_SHOWN)
     ph = choose_ph(brief, found.case, formula, every)
     return Near(formula, ph, names, found.objective, change.proven, found)
 
@@ -254,7 +252,7 @@ class Few:
             return
         per_total = self.matrix[:, 0] / self.matrix[fixed[0], 0]
         here = per_total * self.low[fixed[0]]
-        for r in np.flatnonzero((here < self.low - TOLERANCE) | (here > self.high + TOLERANCE)):
+        for r in np.flatnonzero((here < self.low - KEPT) | (here > self.high + KEPT)):
             ray = np.zeros(len(self.low))
             ray[r], ray[fixed[0]] = 1.0, -per_total[r]
             yield ray
@@ -304,15 +302,15 @@ class Few:
         the ray proves nothing about the open doses.
         """
         for y in (ray, -ray):
-            y = np.where(np.abs(y) < 1e-12 * np.abs(y).max(initial=0.0), 0.0, y)
+            y = np.where(np.abs(y) < ROUND_OFF * np.abs(y).max(initial=0.0), 0.0, y)
             ends = y * np.where(y > 0, self.low, np.where(y < 0, self.high, 0.0))
             if not np.isfinite(ends).all():
                 continue
             z = y @ self.matrix
-            z[np.abs(z) <= 1e-12 * (np.abs(y) @ np.abs(self.matrix))] = 0.0
+            z[np.abs(z) <= ROUND_OFF * (np.abs(y) @ np.abs(self.matrix))] = 0.0
             gives = z * np.where(z > 0, self.upper, self.lower)
             asked = ends.sum() - gives[: self.water].sum() - np.minimum(gives[self.water :], 0.0).sum()
-            asked -= 1e-7 * (1 + np.abs(ends).max())
+            asked -= ROW_MET * (1 + np.abs(ends).max())
             gains = np.maximum(gives[self.water :], 0.0).reshape(2, self.free).sum(axis=0)
             if gains[open_].sum() < asked:
                 return float(asked), gains
@@ -456,10 +454,10 @@ class Change:
         """Open the smallest set with the least distance, ties to the least cost; return the distance."""
         if self._sets:
             least = min(self._sets.values())
-            tied = [c | self._always for c in sorted(self._sets, key=sorted) if self._sets[c] <= least + 1e-7]
+            tied = [c | self._always for c in sorted(self._sets, key=sorted) if self._sets[c] <= least + USED]
             self._open = tied[0]
             if len(tied) > 1:
-                answers = [few.cheapest(c, least + 1e-7) for c in tied]
+                answers = [few.cheapest(c, least + USED) for c in tied]
                 costs = [round(float(few.cost @ a.x), 9) if a.x.size else inf for a in answers]
                 self._open = tied[costs.index(min(costs))]
             return least
@@ -477,7 +475,7 @@ class Change:
             return self._spread(self._answer.x, np.zeros(0))
         assert self._answer is not None
         least = float(self._distance @ self._answer.x)
-        self._session.rows(self._last_rows[1:], np.array([-inf]), np.array([least + 1e-7]))
+        self._session.rows(self._last_rows[1:], np.array([-inf]), np.array([least + USED]))
         self._run(self._cost)
         whole = self._widths[2]
         self._session.rows(self._last_rows, np.full(2, -inf), np.full(2, inf))

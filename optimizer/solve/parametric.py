@@ -25,13 +25,9 @@ from optimizer.immutable import immutable
 from optimizer.model.model import Case, objective_vector
 from optimizer.rules import LimitRule
 from optimizer.solve.fractional import VanishingError, optimum
-from optimizer.units import KEPT, ROUND_OFF, SAME_WORTH
+from optimizer.units import CURVE_STEP, DUST, KEPT, ROUND_OFF, SAME_WORTH
 
-DUST = 1e-11
-"""Rates this much smaller than the largest are what rounding leaves of 0."""
 MOST_PIECES = 2000
-STEP = 1e-6
-"""Step past a break, relative to the length of the curve; a shorter piece may be passed over."""
 WIDER = 10.0
 """Factor by which the step grows where the solver still sits on the break."""
 FURTHEST_STEP = 1e-3
@@ -261,8 +257,8 @@ class Curve:
             edge = self.up * start
             return [Piece(edge, edge, g.value(from_), 0.0, 0.0, 0.0, g.dosed(from_), g.dosed(from_))]
         found: list[Piece] = []
-        m, step = start, STEP * length
-        while m < end - STEP * length:
+        m, step = start, CURVE_STEP * length
+        while m < end - CURVE_STEP * length:
             target = min(m + step, (m + end) / 2)
             point = self._found_at(target)
             reached = -inf if point is None else min(end, target + point.up)
@@ -271,11 +267,11 @@ class Curve:
                 if step > FURTHEST_STEP * length:
                     raise SolverError("the trade-off cannot be followed: no answer inside it stands the check.")
                 continue
-            reached = end if reached > end - STEP * length else max(reached, target)
+            reached = end if reached > end - CURVE_STEP * length else max(reached, target)
             found.append(self._piece(point, target, m, reached))
             if len(found) > 1:
                 self._joined(found[-2], found[-1], g.terms(point.z))
-            m, step = reached, STEP * length
+            m, step = reached, CURVE_STEP * length
             if len(found) > MOST_PIECES:
                 raise SolverError(f"the trade-off has more than {MOST_PIECES} pieces.")
         return found

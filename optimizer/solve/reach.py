@@ -19,7 +19,7 @@ from optimizer.engine.search import fixed, linear, search
 from optimizer.errors import SolverError
 from optimizer.model.model import Case, objective_vector
 from optimizer.solve.case_solver import Corridor, Found
-from optimizer.units import CHOICES_MET, SAME_WORTH, TOLERANCE, USED
+from optimizer.units import CHOICES_MET, KEPT, SAME_WORTH, USED
 
 
 @dataclass(frozen=True)
@@ -189,7 +189,7 @@ def furthest(one: Capped, chosen: list[Vector], time_limit: float) -> tuple[Furt
         return None, inf
     x = np.concatenate([found.answer.x[:n], np.round(found.answer.x[whole : whole + choices])])
     x[:n][x[:n] < USED] = 0.0
-    if check_feasible(held.matrix, held.row_low, held.row_high, model.lower, case.upper, x) > TOLERANCE:
+    if check_feasible(held.matrix, held.row_low, held.row_high, model.lower, case.upper, x) > KEPT:
         raise SolverError("the furthest formula does not keep the rules it should keep.")
     distance = min(float(np.abs(x[counted] - here[counted]).sum()) for here in chosen)
     return Furthest(case, x, distance, nan), -found.bound if isfinite(found.bound) else inf

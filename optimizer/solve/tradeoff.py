@@ -9,11 +9,6 @@ from optimizer.immutable import immutable
 from optimizer.rules import LimitRule
 from optimizer.solve.case_solver import Sign
 
-SHOWN = 1e-5
-"""Doses up to this are left out [%]."""
-MOVED = 1e-6
-"""Changes of a dose up to this are left out [%]."""
-
 
 @immutable
 class Axis:

@@ -22,7 +22,8 @@ from optimizer.solve.choices import Search, Verdict
 from optimizer.solve.envelope import Part, Span, Track, envelope, parts
 from optimizer.solve.fractional import VanishingError
 from optimizer.solve.parametric import Curve, program, widest
-from optimizer.solve.tradeoff import MOVED, SHOWN, Axis, Break, Frontier, Stretch
+from optimizer.solve.tradeoff import Axis, Break, Frontier, Stretch
+from optimizer.units import CHANGE_SHOWN, DOSE_TOLD, KEPT
 
 ROUNDS = 40
 """Most rounds in which better choices are looked for."""
@@ -125,7 +126,7 @@ def _follow(tracks: list[Track], brief: Brief, case: Case, chosen: Vector, optim
 
 
 def _doses(brief: Brief, vector: Vector) -> dict[str, float]:
-    return {name: dose for name, dose in zip(brief.pool.ids, vector.tolist(), strict=True) if dose > SHOWN}
+    return {name: dose for name, dose in zip(brief.pool.ids, vector.tolist(), strict=True) if dose > DOSE_TOLD}
 
 
 def _told(brief: Brief, spans: list[Span]) -> tuple[tuple[Break, ...], tuple[Stretch, ...]]:
@@ -153,10 +154,10 @@ def _told(brief: Brief, spans: list[Span]) -> tuple[tuple[Break, ...], tuple[Str
 
 def _apart(one: Break, other: Break) -> bool:
     """Return whether two points differ in a measure or a dose by more than rounding."""
-    if abs(one.x - other.x) > 1e-6 * (1 + abs(one.x)) or abs(one.y - other.y) > 1e-6 * (1 + abs(one.y)):
+    if abs(one.x - other.x) > KEPT * (1 + abs(one.x)) or abs(one.y - other.y) > KEPT * (1 + abs(one.y)):
         return True
     names = one.doses.keys() | other.doses.keys()
-    return any(abs(one.doses.get(n, 0.0) - other.doses.get(n, 0.0)) > 1e-4 for n in names)
+    return any(abs(one.doses.get(n, 0.0) - other.doses.get(n, 0.0)) > CHANGE_SHOWN for n in names)
 
 
 def _with_change(point: Break, before: tuple[str, ...], after: tuple[str, ...]) -> Break:
@@ -182,6 +183,6 @@ def _stretch(brief: Brief, span: Span) -> Stretch:
         piece.rate_at(first),
         piece.rate_at(last),
         (targets[0], targets[1]),
-        {name: d for name, d in zip(brief.pool.ids, change.tolist(), strict=True) if abs(d) > MOVED},
+        {name: d for name, d in zip(brief.pool.ids, change.tolist(), strict=True) if abs(d) > KEPT},
         tuple(_doses(brief, piece.doses_at((first + last) / 2))),
     )

@@ -33,8 +33,8 @@ from optimizer.solve.linear import choose_ph, formula_of
 from optimizer.solve.result import PhOutcome, Result
 from optimizer.uncertainty.lots import Lots, largest, linear, lots_of
 from optimizer.uncertainty.monte_carlo import Trial, draw, trial
-from optimizer.uncertainty.robust_counterpart import SAME, Safety, safest, weighable
-from optimizer.units import KEPT, USED, number
+from optimizer.uncertainty.robust_counterpart import Safety, safest, weighable
+from optimizer.units import KEPT, ROUND_OFF, USED, number
 
 
 @immutable
@@ -177,7 +177,7 @@ def _moved(rule: LimitRule, lots: Lots) -> bool:
     """Return whether other lots change the rule's rows."""
     rows = [rule.rows(pool, Setting()) for pool in (lots.low, lots.pool, lots.high)]
     return any(
-        bool((np.abs(a.doses - b.doses) > SAME).any())
+        bool((np.abs(a.doses - b.doses) > ROUND_OFF).any())
         for a, b in (*zip(*rows[:2], strict=True), *zip(*rows[1:], strict=True))
     )
 

@@ -26,8 +26,9 @@ from optimizer.rules import CurvedRule, Rule
 from optimizer.solve.best import solve
 from optimizer.solve.case_solver import Sign
 from optimizer.solve.result import Result
-from optimizer.solve.tradeoff import MOVED, SHOWN, Axis, Break, Frontier, Stretch
+from optimizer.solve.tradeoff import Axis, Break, Frontier, Stretch
 from optimizer.solve.trust_region import Point
+from optimizer.units import DOSE_TOLD, KEPT, SAME_WORTH
 
 POINTS = 7
 """Limits of the swept measure, both ends included."""
@@ -129,9 +130,9 @@ def _breaks(optimised: Axis, swept: Axis, found: list[Result]) -> tuple[Break, .
     kept.sort(key=lambda t: (-t[0], t[1]))
     breaks: list[Break] = []
     for _, _, x, y, formula in kept:
-        if breaks and abs(breaks[-1].x - x) <= 1e-9 * (1 + abs(x)):
+        if breaks and abs(breaks[-1].x - x) <= SAME_WORTH * (1 + abs(x)):
             continue
-        doses = {line.item.id: line.percent for line in formula.lines if line.percent > SHOWN}
+        doses = {line.item.id: line.percent for line in formula.lines if line.percent > DOSE_TOLD}
         breaks.append(Break(x, y, doses))
     return tuple(
         Break(b.x, b.y, b.doses, tuple(sorted(n.doses.keys() - b.doses)), tuple(sorted(b.doses.keys() - n.doses)))
@@ -145,7 +146,7 @@ def _stretches(brief: Brief, breaks: tuple[Break, ...]) -> tuple[Stretch, ...]:
     for one, other in pairwise(breaks):
         rate = (other.y - one.y) / (other.x - one.x)
         change = {n: other.doses.get(n, 0.0) - one.doses.get(n, 0.0) for n in brief.pool.ids}
-        moves = {n: d for n, d in change.items() if abs(d) > MOVED}
+        moves = {n: d for n, d in change.items() if abs(d) > KEPT}
         used = tuple(n for n in brief.pool.ids if n in one.doses or n in other.doses)
         made.append(Stretch(one.x, other.x, one.y, other.y, rate, rate, (nan, nan), moves, used))
     return tuple(made)

@@ -18,14 +18,12 @@ from optimizer.solve.conflict import find_conflict, read_in_conflict
 from optimizer.solve.feasibility import Probe
 from optimizer.solve.linear import Solved, solve_fully
 from optimizer.solve.shadow_prices import entry_price, kept_out
-from optimizer.units import USED
+from optimizer.units import KEPT, SAME_WORTH, USED
 
 FORCED = "forced"
 """Id of the rule that forces a dose for the question."""
 STEPS = 40
 """Prices that are tried for the one below which a material comes in; a few suffice."""
-EQUAL = 1e-9
-"""Costs closer than this, relative, are the same."""
 
 
 @immutable
@@ -139,9 +137,9 @@ def why(brief: Brief, material: str, at: float = 1.0) -> Why:
     closed = not shut and material in kept_out(solved.chosen)
     if not shut:
         taking = min(worth, key=lambda w: w.per_kg, default=None)
-        responsible = taking.id if taking and taking.per_kg < -1e-9 and dose <= USED and not closed else ""
+        responsible = taking.id if taking and taking.per_kg < -SAME_WORTH and dose <= USED and not closed else ""
         entry = entry_price(solved.chosen, solved.chosen.basis, position, item.price)
-        if abs(entry - sum(w.per_kg for w in worth)) > 1e-6 * (1 + abs(entry)):
+        if abs(entry - sum(w.per_kg for w in worth)) > KEPT * (1 + abs(entry)):
             # More limits meet than needed: the prices of the basis do not add up to what one kg is worth.
             worth = ()
     forced, other = _forced(brief, material, 0.0 if dose > USED else at, solved.result.objective)
@@ -190,7 +188,7 @@ def _entry_of_all(solved: Solved, position: int, start: float) -> float:
             entry = item.price - 100 * (paid - best) / dose
             continue
         gain = best - first.objective
-        if gain <= EQUAL * (1 + abs(best)) or dose <= USED:
+        if gain <= SAME_WORTH * (1 + abs(best)) or dose <= USED:
             return entry
         entry += 100 * gain / dose
     return nan
@@ -204,7 +202,7 @@ def _worth(solved: Solved, basis: Basis, position: int) -> tuple[Worth, ...]:
     parts: dict[str, float] = {}
     for r, row in enumerate(model.rows):
         value = 100 * float(basis.y[r] * model.matrix[r, position])
-        if abs(value) > 1e-9:
+        if abs(value) > SAME_WORTH:
             parts[row.owner] = parts.get(row.owner, 0.0) + value
     found = [Worth(i, readings.get(i, "the yes/no choices made"), v) for i, v in parts.items()]
     return tuple(sorted(found, key=lambda w: (-abs(w.per_kg), w.id)))

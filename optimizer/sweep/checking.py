@@ -8,9 +8,8 @@ from __future__ import annotations
 import numpy as np
 
 from optimizer.data.pool import Mask, Vector
-from optimizer.engine.sensitivity import ZERO
 from optimizer.sweep.programs import Base, Programs
-from optimizer.units import BOUND_MET, ROW_MET
+from optimizer.units import BOUND_MET, ROW_MET, SLIP
 
 
 class Checker:
@@ -53,7 +52,7 @@ class Checker:
         wrong = np.maximum(up[self._no_low].max(axis=0, initial=0.0), -down[self._no_high].min(axis=0, initial=0.0))
         wrong = np.maximum(wrong, np.where(low_known, 0.0, own_up).max(axis=0, initial=0.0))
         wrong = np.maximum(wrong, np.where(high_known, 0.0, -own_down).max(axis=0, initial=0.0))
-        holds &= wrong <= ZERO
+        holds &= wrong <= SLIP
         pull = np.minimum(d, 0.0)
         bound = self._low @ up + self._high @ down + base.upper @ pull
         bound += (np.where(low_known, programs.low, 0.0) * own_up).sum(axis=0)
@@ -61,7 +60,7 @@ class Checker:
         bound -= (base.upper[base.closing][:, None] * pull[base.closing] * programs.closed).sum(axis=0)
         value = programs.values(x)
         holds &= np.abs(value - bound) <= BOUND_MET * (1 + np.abs(value))
-        still = ZERO * scale
+        still = SLIP * scale
         idle = np.abs(d) <= still
         idle &= ~basic[:n]
         idle[base.closing] &= ~programs.closed

@@ -26,10 +26,7 @@ from optimizer.sweep.reuse import IMPOSSIBLE, OPTIMAL, UNCERTIFIED, Answers, Reu
 from optimizer.sweep.single import limit_of, one_by_one
 from optimizer.sweep.spans import Span, spans_of
 from optimizer.sweep.targets import Targets, Tried
-from optimizer.units import SAME_WORTH, USED
-
-AT_END = 1e-7
-"""A row this near to its end, relative to 1 + |end|, sits on it."""
+from optimizer.units import ROW_MET, SAME_WORTH, USED
 
 
 class Family:
@@ -333,4 +330,4 @@ def _at_end(rows: Vector, ends: Vector) -> Mask:
     known = np.isfinite(ends)
     least = np.where(known, ends, 0.0)
     near = np.abs(rows - least)
-    return np.asarray((near <= AT_END * (1 + np.abs(least))) & known)
+    return np.asarray((near <= ROW_MET * (1 + np.abs(least))) & known)

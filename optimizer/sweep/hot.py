@@ -14,8 +14,8 @@ import numpy as np
 
 from optimizer.data.pool import Vector
 from optimizer.engine.highs import Answer, Session
-from optimizer.engine.sensitivity import ZERO
 from optimizer.sweep.programs import Base, Index, Programs
+from optimizer.units import SLIP
 
 WIDE = 100
 """Only above so many columns are some left out."""
@@ -110,7 +110,7 @@ class Solver:
             return None
         reduced = cost - answer.y @ base.matrix
         reduced[columns] = 0.0
-        paying = np.flatnonzero((reduced < -ZERO * (1 + cost.max(initial=0.0))) & (there > 0))
+        paying = np.flatnonzero((reduced < -SLIP * (1 + cost.max(initial=0.0))) & (there > 0))
         if paying.size:
             self._useful.update(paying[np.argsort(reduced[paying])[:3]].tolist())
             return None

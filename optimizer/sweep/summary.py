@@ -13,7 +13,7 @@ from optimizer.rules import Rule
 from optimizer.sweep.frame import ENDINGS, WAYS
 from optimizer.sweep.run import Ranged
 from optimizer.sweep.tables import SIDES
-from optimizer.units import number
+from optimizer.units import SAME_WORTH, number
 
 FEW = 24
 """Most values of one key that are told one by one; more are told in tenths of their span."""
@@ -128,7 +128,7 @@ def spread(values: Vector) -> Spread:
 def tenths(values: Vector) -> tuple[tuple[float, float, int], ...]:
     """Return the tenths of the span of some figures, each with how many lie in it, NaN left out."""
     known = values[np.isfinite(values)]
-    if not known.size or np.ptp(known) <= 1e-9 * abs(known.max()):
+    if not known.size or np.ptp(known) <= SAME_WORTH * abs(known.max()):
         return ()
     counts, edges = np.histogram(known, TENTHS)
     return tuple((float(a), float(b), int(n)) for (a, b), n in zip(pairwise(edges), counts, strict=True))

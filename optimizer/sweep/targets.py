@@ -11,7 +11,7 @@ from optimizer.data.pool import Mask, Pool, Vector
 from optimizer.model.model import Case
 from optimizer.rules.row import Setting
 from optimizer.sweep.programs import Index
-from optimizer.units import TOLERANCE, USED
+from optimizer.units import KEPT, USED
 
 Tried = list[tuple[Setting, ...]]
 """The pH settings that are tried in each case of a brief."""
@@ -85,4 +85,4 @@ def _covers(setting: Setting, low: float, high: float) -> bool:
     """Return whether a window covers a setting."""
     assert setting.low is not None
     assert setting.high is not None
-    return max(low - setting.low, setting.high - high) <= TOLERANCE
+    return max(low - setting.low, setting.high - high) <= KEPT

@@ -14,13 +14,10 @@ import numpy as np
 
 from optimizer.data.pool import Mask, Vector
 from optimizer.sweep.programs import Base, Index, Programs
+from optimizer.units import PROOF_REUSED, ROUND_OFF, SLIP
 
-SLIP = 1e-9
-"""Most that a value of a basis may lie outside its ends, relative to 1 + |end|."""
 WIDE, TOUCHY = 100, 24
 """With more columns outside than this, so many of them are tried first."""
-PROOF = 1e-7
-"""Least by which a proof of impossibility must hold, relative to 1 + its largest term."""
 
 
 class Vertex:
@@ -229,7 +226,7 @@ def _solved(g: Vector, t: Vector, right: Vector, *, scaled_columns: bool = False
             return np.asarray(right / (1 - t * g[0, 0]))
     scaled = g[None] * (t.T[:, None, :] if scaled_columns else t.T[:, :, None])
     system = np.eye(j)[None] - scaled
-    solvable = np.abs(np.linalg.det(system)) > 1e-12
+    solvable = np.abs(np.linalg.det(system)) > ROUND_OFF
     system[~solvable] = np.eye(j)
     wide = np.broadcast_to(right, t.shape).T
     found = np.linalg.solve(system, wide[:, :, None])[:, :, 0].T
@@ -243,7 +240,7 @@ class Proof:
     def __init__(self, base: Base, ray: Vector) -> None:
         """Clean a ray of the solver, shape (m,); its sign is the one that proves its own program."""
         self.base = base
-        self.y = np.where(np.abs(ray) < 1e-12 * np.abs(ray).max(initial=0.0), 0.0, ray)
+        self.y = np.where(np.abs(ray) < ROUND_OFF * np.abs(ray).max(initial=0.0), 0.0, ray)
         self._z = self.y @ base.matrix
         self._steady = np.setdiff1d(np.flatnonzero(self.y), base.ended)
         ends = np.where(self.y > 0, base.low, base.high)[self._steady]
@@ -273,4 +270,4 @@ class Proof:
             reach = np.maximum(self._z, 0.0) * upper
             most = reach.sum() - reach[self.base.closing] @ programs.closed
         # NaN and infinite ends never prove anything.
-        return np.flatnonzero(most - asked < -PROOF * (1 + largest))
+        return np.flatnonzero(most - asked < -PROOF_REUSED * (1 + largest))

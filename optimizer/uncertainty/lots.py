@@ -22,7 +22,7 @@ from optimizer.rules import CurvedRule, LimitRule, Rule
 from optimizer.rules.row import Setting
 from optimizer.rules.thickening import Thickening
 from optimizer.solve.fractional import optimum
-from optimizer.units import TOLERANCE
+from optimizer.units import KEPT, ROUND_OFF
 
 
 def lot_range(material: Material) -> tuple[float, float]:
@@ -40,7 +40,7 @@ def at_lot(item: Ingredient, material: Material, active: float) -> Ingredient:
         material: The library's facts, before any lot.
         active: The lot's active matter.
     """
-    if abs(active - item.material.active_matter) < 1e-12:
+    if abs(active - item.material.active_matter) < ROUND_OFF:
         return item
     return Ingredient(with_lot(material, active), item.price, item.line)
 
@@ -172,7 +172,7 @@ class Lots:
         if not rule.ratio:
             return top / below
         bottom = total(self.low.vector(rule.per), self.high.vector(rule.per)) + below
-        return np.asarray(np.divide(top, bottom, out=np.full(len(top), nan), where=bottom > TOLERANCE))
+        return np.asarray(np.divide(top, bottom, out=np.full(len(top), nan), where=bottom > KEPT))
 
 
 def lots_of(pool: Pool, library: Library) -> Lots:

@@ -26,12 +26,10 @@ from optimizer.solve.case_solver import Found
 from optimizer.solve.fractional import optimum
 from optimizer.solve.rounding import NEAR, grid_formula
 from optimizer.uncertainty.lots import Lots
-from optimizer.units import USED
+from optimizer.units import ROUND_OFF, USED, WHOLE
 
 GRID_LIMIT = 20.0
 """Seconds after which the search for a safe formula on the grid is given up [s]."""
-SAME = 1e-12
-"""Coefficients that differ by less at other lots are the same."""
 
 
 @immutable
@@ -100,7 +98,7 @@ def _protected(brief: Brief, lots: Lots, case: Case, safety: Safety, measure: Li
         if kinds.get(row.owner) == "cost":
             rises[r] += dear
             falls[r] += dear
-    rises, falls = np.where(rises > SAME, rises, 0.0), np.where(falls > SAME, falls, 0.0)
+    rises, falls = np.where(rises > ROUND_OFF, rises, 0.0), np.where(falls > ROUND_OFF, falls, 0.0)
     matrix, low, high = model.matrix.copy(), model.row_low.copy(), model.row_high.copy()
     for r, row in enumerate(model.rows):
         if len(row.choices) != 1:
@@ -148,7 +146,7 @@ def weighable(brief: Brief, lots: Lots, found: Found, safety: Safety) -> Formula
     session = Session(matrix, program.low - fixed, program.high - fixed, integers=len(used), time_limit=GRID_LIMIT)
     vector = objective_vector(measure, brief.pool, sign, found.objective if measure.ratio else 0.0)[0]
     cost = np.concatenate([program.cost, (vector + program.sure)[used] * step])
-    most = np.floor(found.case.upper[used] / step + 1e-9)
+    most = np.floor(found.case.upper[used] / step + WHOLE)
     for width in (NEAR, 10 * NEAR):
         lower = np.concatenate([np.zeros(added), np.maximum(center - width, 0.0)])
         upper = np.concatenate([program.upper, np.minimum(center + width, most)])
