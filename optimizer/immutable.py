@@ -60,7 +60,8 @@ def immutable(cls: type[T]) -> type[T]:
         "__delattr__": _refuse,
     }
     for name, method in methods.items():
-        setattr(cls, name, method)
+        if name != "__repr__" or name not in vars(cls):
+            setattr(cls, name, method)
     return cls
 
 

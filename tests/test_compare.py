@@ -18,8 +18,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from oracle import Case, Table
 
+from optimizer.answers.columns import sides_of
 from optimizer.brief.brief import Brief, load_brief
-from optimizer.cli.columns import sides_of
 from optimizer.errors import UsageError
 from optimizer.files import shipped
 from optimizer.report.document import Table as Sheet

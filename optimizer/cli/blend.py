@@ -18,9 +18,8 @@ from optimizer.cli.common import (
     aside,
     brief_of,
     goal_of,
-    print_json,
     quiet_solvers,
-    show,
+    tell,
 )
 from optimizer.errors import UsageError
 
@@ -46,33 +45,14 @@ def blend(
     json: Json = False,
 ) -> None:
     """Find the best percentages that keep every rule, prove them and say what each limit costs."""
-    from optimizer.solve.best import linear_part, solve
+    from optimizer.answers import questions
 
     with quiet_solvers():
         brief = brief_of(scenario, changes, shelf, library, goal_of(objective))
-        result = solve(brief, time_limit=time_limit, solver=solver, weighable=True, exact=exact)
-        explanation = None
-        if result.ending == "infeasible":
-            from optimizer.studies.explain import explain
-
-            # Only what linear programs can tell is ever found impossible.
-            explanation = explain(linear_part(brief), time_limit=time_limit)
-        chemistry = None
-        if result.weighable is not None:
-            from optimizer.assessment.chemistry import chemistry_of
-
-            chemistry = chemistry_of(brief, result.weighable, result.setting)
+        answer = questions.blend(brief, time_limit=time_limit, solver=solver, exact=exact)
         if export:
-            _export(export, brief, result)
-    if json:
-        from optimizer.report.jsonout import blend_record
-
-        print_json(blend_record(result, explanation, chemistry))
-    else:
-        from optimizer.report.blend import blend_document
-
-        show(blend_document(result, explanation, chemistry), markdown, html)
-    raise typer.Exit(result.exit_code)
+            _export(export, brief, answer.found)
+    tell(answer, json, markdown, html)
 
 
 def _export(path: Path, brief: Any, result: Any) -> None:

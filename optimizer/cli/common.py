@@ -14,6 +14,7 @@ from optimizer.errors import LONGEST, UsageError, shortened, worded
 from optimizer.units import FIRST_YEAR, LAST_YEAR
 
 if TYPE_CHECKING:
+    from optimizer.answers.answer import Answer
     from optimizer.brief.brief import Brief
     from optimizer.data.library import Library
     from optimizer.report.document import Document
@@ -185,6 +186,15 @@ def read_shipped(paths: list[Path] | None, own: list[Path] | None = None) -> "Li
     from optimizer.files import shipped
 
     return read_library([*(paths or [shipped("library")]), *(own or [])])
+
+
+def tell(answer: "Answer[Any]", json: bool, markdown: bool, html: Path | None = None) -> None:
+    """Print an answer as it was asked for, and end with its exit code."""
+    if json:
+        print_json(answer.record())
+    else:
+        show(answer.document(), markdown, html)
+    raise typer.Exit(answer.exit_code)
 
 
 def show(document: "Document", markdown: bool, html: Path | None = None) -> None:

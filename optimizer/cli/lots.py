@@ -20,6 +20,7 @@ from optimizer.cli.common import (
     print_json,
     quiet_solvers,
     show,
+    tell,
 )
 from optimizer.errors import UsageError
 
@@ -100,21 +101,12 @@ def robust(
     json: Json = False,
 ) -> None:
     """Find the formula that keeps its rules while lots differ, and say what that safety costs."""
-    from optimizer.studies.robust import robust as run_robust
-    from optimizer.uncertainty.robust_counterpart import Safety
+    from optimizer.answers import questions
 
     with quiet_solvers():
         brief = brief_of(scenario, changes, shelf, library)
-        done = run_robust(brief, Safety(off, price_off, draws, seed, time_limit))
-    if json:
-        from optimizer.report.lots import robust_record
-
-        print_json(robust_record(done))
-    else:
-        from optimizer.report.lots import robust_document
-
-        show(robust_document(done), markdown, html)
-    raise typer.Exit(4 if done.formula is None else 0 if done.proof != "none" else 5)
+        answer = questions.robust(brief, off=off, price_off=price_off, draws=draws, seed=seed, time_limit=time_limit)
+    tell(answer, json, markdown, html)
 
 
 def _lots(options: list[str] | None, brief: "Brief") -> dict[str, float]:

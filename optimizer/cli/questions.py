@@ -16,11 +16,9 @@ from optimizer.cli.common import (
     ShelfFile,
     app,
     brief_of,
-    print_json,
     quiet_solvers,
-    show,
+    tell,
 )
-from optimizer.errors import UsageError
 
 
 @app.command(rich_help_panel=FORMULA)
@@ -34,25 +32,11 @@ def check(
     json: Json = False,
 ) -> None:
     """Hold a formula against a brief: what it breaks, what mending costs, the nearest that keeps all."""
-    from optimizer.assessment.chemistry import chemistry_of
-    from optimizer.brief.scenario import find_scenario
-    from optimizer.solve.existing import read_given
-    from optimizer.studies.check import check as run_check
+    from optimizer.answers import questions
 
-    path = find_scenario(scenario)
     with quiet_solvers():
-        brief, given = read_given(formula, path, shelf=shelf, libraries=library)
-        checked = run_check(brief, given.doses, given.held_back, given.notes)
-        chemistry = chemistry_of(checked.brief, checked.formula, checked.setting)
-    if json:
-        from optimizer.report.jsonout import check_record
-
-        print_json(check_record(checked, chemistry))
-    else:
-        from optimizer.report.studies import check_document
-
-        show(check_document(checked, chemistry), markdown, html)
-    raise typer.Exit(4 if checked.broken else 0)
+        answer = questions.check(formula, brief_of(scenario, None, shelf, library))
+    tell(answer, json, markdown, html)
 
 
 @app.command(rich_help_panel=FORMULA)
@@ -70,19 +54,11 @@ def why(
     json: Json = False,
 ) -> None:
     """Say why a material is in the best formula or out of it, and what would change that."""
-    from optimizer.studies.why import why as run_why
+    from optimizer.answers import questions
 
     with quiet_solvers():
-        brief = brief_of(scenario, changes, shelf, library)
-        answer = run_why(brief, material, at)
-    if json:
-        from optimizer.report.jsonout import why_record
-
-        print_json(why_record(answer))
-    else:
-        from optimizer.report.studies import why_document
-
-        show(why_document(answer), markdown, html)
+        answer = questions.why(material, brief_of(scenario, changes, shelf, library), at=at)
+    tell(answer, json, markdown, html)
 
 
 @app.command(rich_help_panel=FORMULA)
@@ -100,18 +76,8 @@ def compare(
     json: Json = False,
 ) -> None:
     """Lay scenarios and formulas side by side and split the change of cost by its causes."""
-    from optimizer.cli.columns import sides_of
-    from optimizer.studies.compare import compare as run_compare
+    from optimizer.answers import questions
 
-    if len(columns) < 2:
-        raise UsageError("compare needs two or more columns.")
     with quiet_solvers():
-        comparison = run_compare(sides_of(columns, against, shelf=shelf, libraries=library))
-    if json:
-        from optimizer.report.jsonout import compare_record
-
-        print_json(compare_record(comparison))
-    else:
-        from optimizer.report.studies import compare_document
-
-        show(compare_document(comparison), markdown, html)
+        answer = questions.compare(*columns, against=against, shelf_file=shelf, library_files=library)
+    tell(answer, json, markdown, html)

@@ -15,10 +15,9 @@ from optimizer.cli.common import (
     ScenarioName,
     ShelfFile,
     app,
-    changes_of,
-    print_json,
+    brief_of,
     quiet_solvers,
-    show,
+    tell,
 )
 from optimizer.errors import UsageError
 
@@ -55,35 +54,14 @@ def substitute(
     json: Json = False,
 ) -> None:
     """Find the closest formula without a material that is out, limited or withdrawn, and rank the stand-ins."""
-    from dataclasses import replace
+    from optimizer.answers import questions
+    from optimizer.studies.substitute import Wish
 
-    from optimizer.brief.brief import load_brief, widened
-    from optimizer.brief.scenario import find_scenario
-    from optimizer.solve.existing import read_given
-    from optimizer.studies.substitute import Wish, stand_ins
-    from optimizer.studies.substitute import substitute as run_substitute
-
-    path, asked = find_scenario(scenario), changes_of(changes)
     with quiet_solvers():
-        given = None
-        if formula is None:
-            brief = load_brief(path, changes=asked, shelf=shelf, libraries=library)
-        else:
-            brief, given = read_given(formula, path, changes=asked, shelf=shelf, libraries=library)
-        also = [*stand_ins(brief, material), *(given.doses if given else ())]
-        wide = widened(brief, also)
-        wide = replace(wide, pool=replace(wide.pool, held_back=brief.pool.held_back))
+        brief = brief_of(scenario, changes, shelf, library)
         wish = Wish(_left(left, brief.scenario), free, active_band, charge_band, offered)
-        done = run_substitute(brief, wide, material, wish, given.doses if given else None, given.notes if given else ())
-    if json:
-        from optimizer.report.substitute import substitute_record
-
-        print_json(substitute_record(done))
-    else:
-        from optimizer.report.substitute import substitute_document
-
-        show(substitute_document(done), markdown, html)
-    raise typer.Exit(0 if done.answer is not None else 4)
+        answer = questions.substitute(material, brief, formula=formula, wish=wish)
+    tell(answer, json, markdown, html)
 
 
 def _left(text: str, scenario: "Scenario") -> float:

@@ -20,10 +20,9 @@ from optimizer.cli.common import (
     app,
     aside,
     changes_of,
-    print_json,
     quiet_solvers,
     save_page,
-    show,
+    tell,
 )
 from optimizer.errors import UsageError
 
@@ -77,7 +76,6 @@ def range_command(
     4 if none has a formula, 5 if some have no verdict.
     """
     from optimizer.sweep.source import sources_of
-    from optimizer.sweep.summary import summarise
 
     gc.enable()  # a long run makes more than a blend does, and its cycles must go
     grid = _grid(vary, missing, table)
@@ -87,22 +85,18 @@ def range_command(
             scenario, tuple(changes_of(changes)), shelf=shelf, libraries=libraries, time_limit=time_limit
         )
         ranged = _run(sources, grid, out, jobs, cluster)
-    summary = summarise(ranged)
-    if json:
-        from optimizer.report.sweep import range_record
+    from optimizer.answers.questions import ranged as answer_of
 
-        print_json(range_record(ranged, summary))
-    else:
+    answer = answer_of(ranged)
+    if html and not json:
         from dataclasses import replace
 
-        from optimizer.report.sweep import answers_table, range_document
+        from optimizer.report.sweep import answers_table
 
-        document = range_document(ranged, summary)
-        show(document, markdown)
-        if html:
-            save_page(replace(document, sections=(*document.sections, answers_table(ranged))), html)
-            aside(f"wrote {html}")
-    raise typer.Exit(5 if summary.unclear else 0 if summary.solved else 4)
+        document = answer.document()
+        save_page(replace(document, sections=(*document.sections, answers_table(ranged))), html)
+        aside(f"wrote {html}")
+    tell(answer, json, markdown)
 
 
 def _grid(vary: list[str] | None, missing: list[str] | None, table: Path | None) -> "Grid":

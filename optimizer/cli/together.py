@@ -12,9 +12,8 @@ from optimizer.cli.common import (
     Markdown,
     ShelfFile,
     app,
-    print_json,
     quiet_solvers,
-    show,
+    tell,
 )
 from optimizer.errors import UsageError
 
@@ -37,26 +36,18 @@ def together(
     json: Json = False,
 ) -> None:
     """Plan several products from one shelf: which uses which material, and how many packs to buy."""
+    from optimizer.answers import questions
     from optimizer.brief.brief import load_brief
     from optimizer.brief.scenario import find_scenario
-    from optimizer.studies.multi_product import Product, alone, joint
 
     rates = dict(_pair(r, "--rate", "USD=0.92") for r in rate or [])
     with quiet_solvers():
-        made = []
-        for text in products:
-            name, kg = _pair(text, "together", "hand-wash=40")
-            brief = load_brief(find_scenario(name), shelf=shelf, libraries=library, rates=rates)
-            made.append(Product(brief, kg))
-        plan = joint(tuple(made), leftover=leftover, buying=buying, time_limit=time_limit)
-        apart = alone(tuple(made), leftover=leftover, buying=buying, time_limit=time_limit) if plan.products else ()
-    from optimizer.report.joint import plan_document, plan_record
-
-    if json:
-        print_json(plan_record(plan, apart, tuple(made)))
-    else:
-        show(plan_document(plan, apart, tuple(made)), markdown, html)
-    raise typer.Exit(plan.exit_code)
+        made = [
+            (load_brief(find_scenario(name), shelf=shelf, libraries=library, rates=rates), kg)
+            for name, kg in (_pair(text, "together", "hand-wash=40") for text in products)
+        ]
+        answer = questions.together(made, leftover=leftover, buying=buying, time_limit=time_limit)
+    tell(answer, json, markdown, html)
 
 
 def _pair(text: str, option: str, example: str) -> tuple[str, float]:

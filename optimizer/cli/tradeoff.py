@@ -4,7 +4,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated
 
 import typer
 
@@ -19,11 +19,10 @@ from optimizer.cli.common import (
     ShelfFile,
     app,
     brief_of,
-    print_json,
     quiet_solvers,
-    show,
+    tell,
 )
-from optimizer.errors import UsageError, hyphened
+from optimizer.errors import UsageError
 
 Picture = Annotated[Path | None, typer.Option("--picture", help="Also draw it, as .svg or .png.")]
 
@@ -47,29 +46,25 @@ def frontier(
     json: Json = False,
 ) -> None:
     """Trace the trade-off of two measures: every break and what one more point costs."""
-    from optimizer.studies.frontier import frontier as trace
-    from optimizer.studies.stepped import needs_steps, stepped
+    from optimizer.answers import questions
 
-    key, _, values = by.partition("=")
+    key, _, values = (part.strip() for part in by.partition("="))
     if by and not values:
         raise UsageError(f"--by {by}: write RULE.LIMIT=VALUE,VALUE, such as active.at_least=9,10,11.")
-    curves = []
-    with quiet_solvers(), _telling() as tell:
-        for value in values.split(",") if by else [""]:
-            more = [(key.strip(), value.strip())] if by else []
-            brief = brief_of(scenario, changes, shelf, library, more)
-            label = f"{key.strip()} = {value.strip()}" if by else ""
-            y, x = _axis("--best", best), _axis("--against", against)
-            curves.append((label, (stepped if needs_steps(brief, y[1], x[1]) else trace)(brief, y, x, tell)))
-    from optimizer.report.tradeoff import draw_frontier, frontier_document, frontier_record
-
+    with quiet_solvers(), _telling() as told:
+        briefs = {
+            f"{key} = {value.strip()}": brief_of(scenario, changes, shelf, library, [(key, value.strip())])
+            for value in values.split(",")
+            if by
+        }
+        answer = questions.frontier(
+            briefs or brief_of(scenario, changes, shelf, library), best=best, against=against, tell=told
+        )
     if picture:
-        draw_frontier(tuple(curves), picture)
-    if json:
-        print_json(frontier_record(tuple(curves)))
-    else:
-        show(frontier_document(tuple(curves)), markdown, html)
-    raise typer.Exit(0 if any(c.breaks for _, c in curves) else 4)
+        from optimizer.report.tradeoff import draw_frontier
+
+        draw_frontier(answer.found, picture)
+    tell(answer, json, markdown, html)
 
 
 @app.command(rich_help_panel=FORMULA)
@@ -88,19 +83,15 @@ def leeway(
     json: Json = False,
 ) -> None:
     """Say how far each dose may move at a stated loss, and which materials no good formula uses."""
-    from optimizer.studies.leeway import leeway as measure
+    from optimizer.answers import questions
 
     with quiet_solvers():
-        brief = brief_of(scenario, changes, shelf, library)
-        found = measure(brief, loss, alternatives=others)
-    from optimizer.report.tradeoff import draw_leeway, leeway_document, leeway_record
-
+        answer = questions.leeway(brief_of(scenario, changes, shelf, library), loss=loss, others=others)
     if picture:
-        draw_leeway(found, picture)
-    if json:
-        print_json(leeway_record(found))
-    else:
-        show(leeway_document(found), markdown, html)
+        from optimizer.report.tradeoff import draw_leeway
+
+        draw_leeway(answer.found, picture)
+    tell(answer, json, markdown, html)
 
 
 @contextmanager
@@ -113,10 +104,3 @@ def _telling() -> "Iterator[Callable[[str], None] | None]":
 
     with Console(stderr=True).status("tracing the trade-off") as status:
         yield lambda text: status.update(f"tracing the trade-off: {text}")
-
-
-def _axis(option: str, text: str) -> tuple[Literal[1, -1], str]:
-    sense, _, measure = text.strip().partition(" ")
-    if sense not in ("minimise", "maximise") or not measure:
-        raise UsageError(f"{option} '{text}': write 'minimise MEASURE' or 'maximise MEASURE'.")
-    return (1 if sense == "minimise" else -1), hyphened(measure.strip())

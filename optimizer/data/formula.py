@@ -36,6 +36,10 @@ class Formula:
         """Return the dose of a material [%], 0 if it is not used."""
         return next((line.percent for line in self.lines if line.item.id == name), 0.0)
 
+    def __repr__(self) -> str:
+        free = f", {self.held_back:g} % kept free" if self.held_back else ""
+        return f"<formula of {len(self.lines)} materials, {self.active:.4g} % active matter{free}>"
+
     @property
     def doses(self) -> dict[str, float]:
         """Doses by id [% as supplied]."""

@@ -51,10 +51,18 @@ def read_given(
     Raises:
         DataError: If a file cannot be used.
     """
-    plain = load_brief(scenario, changes=changes, shelf=shelf, libraries=libraries)
-    given = read_formula(path, plain.library.materials, plain.pool.held_back)
-    brief = widened(plain, given.doses)
-    return replace(brief, pool=replace(brief.pool, held_back=given.held_back)), given
+    return held_against(path, load_brief(scenario, changes=changes, shelf=shelf, libraries=libraries))
+
+
+def held_against(path: Path, brief: Brief) -> tuple[Brief, GivenFormula]:
+    """Return a formula of a file and a brief widened to all its materials, of which nothing more is held back.
+
+    Raises:
+        DataError: If the file cannot be used.
+    """
+    given = read_formula(path, brief.library.materials, brief.pool.held_back)
+    wide = widened(brief, given.doses)
+    return replace(wide, pool=replace(wide.pool, held_back=given.held_back)), given
 
 
 def best_setting(brief: Brief, formula: Formula) -> Setting:

@@ -190,6 +190,9 @@ class Result:
     notes: tuple[str, ...] = ()
     """What else must be known of the answer."""
 
+    def __repr__(self) -> str:
+        return f"<result for {self.brief.scenario.name!r}: {self.ending}, {self.proof}, {self.objective:.6g}>"
+
     @property
     def setting(self) -> Setting:
         """The pH setting of the answer."""

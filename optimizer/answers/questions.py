@@ -1,0 +1,436 @@
+"""The questions that a brief can be asked, each composed once: by the command line, by pages and by programs alike.
+
+A brief may be given as such, by its file, or by the name of a shipped scenario. Doses are % w/w as supplied.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from optimizer.answers.answer import Answer
+from optimizer.brief.brief import Brief, load_brief, widened
+from optimizer.brief.scenario import find_scenario
+from optimizer.errors import UsageError
+
+if TYPE_CHECKING:
+    from optimizer.data.formula_file import GivenFormula
+    from optimizer.solve.result import Result
+    from optimizer.solve.tradeoff import Frontier
+    from optimizer.studies.check import Checked
+    from optimizer.studies.compare import Comparison
+    from optimizer.studies.explain import Explanation
+    from optimizer.studies.leeway import Leeway
+    from optimizer.studies.multi_product import Plan
+    from optimizer.studies.robust import Robust
+    from optimizer.studies.substitute import Substituted, Wish
+    from optimizer.studies.why import Why
+    from optimizer.sweep.run import Ranged
+
+Asked = Brief | str | Path
+"""A brief, its file, or the name of a shipped scenario."""
+Tell = Callable[[str], None]
+
+
+def read_brief(
+    name_or_path: str | Path,
+    *,
+    shelf_file: Path | None = None,
+    library_files: Sequence[Path] | None = None,
+    **changes: Any,
+) -> Brief:
+    """Read a brief, with what-ifs.
+
+    Args:
+        name_or_path: A scenario file, or the name of a shipped one such as 'hand-wash'.
+        shelf_file: Shelf (CSV or XLSX) instead of the brief's own.
+        library_files: Library files or folders instead of the shipped library and the brief's own.
+        **changes: What-ifs by their key: `active__at_least=10`, or `**{"active.at_least": 10}`.
+
+    Raises:
+        DataError: With every problem of the files at once.
+    """
+    asked = [(key.replace("__", "."), "" if value is None else str(value)) for key, value in changes.items()]
+    return load_brief(find_scenario(str(name_or_path)), changes=asked, shelf=shelf_file, libraries=library_files)
+
+
+def brief_of(asked: Asked) -> Brief:
+    """Return the brief that was given or named."""
+    return asked if isinstance(asked, Brief) else read_brief(asked)
+
+
+def blend(asked: Asked, *, time_limit: float = 60.0, solver: str = "", exact: bool = False) -> Answer[Result]:
+    """Find the best percentages that keep every rule; if there are none, what clashes.
+
+    Args:
+        asked: The brief.
+        time_limit: Seconds for each integer program [s].
+        solver: A solver that PuLP finds, instead of HiGHS.
+        exact: Also check the formula in rational arithmetic.
+
+    Raises:
+        SolverError: If an answer does not stand the check outside the solver.
+    """
+    from optimizer.solve.best import solve
+
+    brief = brief_of(asked)
+    result = solve(brief, time_limit=time_limit, solver=solver, weighable=True, exact=exact)
+    explanation = None
+    if result.ending == "infeasible" and result.proof != "none":
+        from optimizer.solve.best import linear_part
+        from optimizer.studies.explain import explain as why_impossible
+
+        # Only what linear programs can tell is ever found impossible.
+        explanation = why_impossible(linear_part(brief), time_limit=time_limit)
+    chemistry = None
+    if result.weighable is not None:
+        from optimizer.assessment.chemistry import chemistry_of
+
+        chemistry = chemistry_of(brief, result.weighable, result.setting)
+
+    def record() -> Any:
+        from optimizer.report.jsonout import blend_record
+
+        return blend_record(result, explanation, chemistry)
+
+    def document() -> Any:
+        from optimizer.report.blend import blend_document
+
+        return blend_document(result, explanation, chemistry)
+
+    return Answer("blend", result, result.exit_code, document=document, record=record, lines="formula")
+
+
+def explain(asked: Asked, *, time_limit: float = 60.0) -> Answer[Explanation | None]:
+    """Say why a brief is impossible and what would have to give; `found` is None if it can be met."""
+    answer = blend(asked, time_limit=time_limit)
+    explanation = None
+    if answer.found.ending == "infeasible":
+        from optimizer.solve.best import linear_part
+        from optimizer.studies.explain import explain as why_impossible
+
+        explanation = why_impossible(linear_part(answer.found.brief), time_limit=time_limit)
+    return Answer(
+        "explain", explanation, answer.exit_code, document=answer.document, record=answer.record, lines="conflict"
+    )
+
+
+def check(formula: str | Path, asked: Asked) -> Answer[Checked]:
+    """Hold a formula of a file against a brief: what it breaks, what mending costs, the nearest that keeps all."""
+    from optimizer.assessment.chemistry import chemistry_of
+    from optimizer.studies.check import check as hold
+
+    brief, given = _given(formula, asked)
+    checked = hold(brief, given.doses, given.held_back, given.notes)
+    chemistry = chemistry_of(checked.brief, checked.formula, checked.setting)
+
+    def record() -> Any:
+        from optimizer.report.jsonout import check_record
+
+        return check_record(checked, chemistry)
+
+    def document() -> Any:
+        from optimizer.report.studies import check_document
+
+        return check_document(checked, chemistry)
+
+    return Answer("check", checked, 4 if checked.broken else 0, document=document, record=record, lines="rules")
+
+
+def why(material: str, asked: Asked, *, at: float = 1.0) -> Answer[Why]:
+    """Say why a material is in the best formula or out of it.
+
+    Args:
+        material: Its id.
+        asked: The brief.
+        at: Dose to which an unused material is forced [%].
+    """
+    from optimizer.studies.why import why as ask
+
+    found = ask(brief_of(asked), material, at)
+
+    def record() -> Any:
+        from optimizer.report.jsonout import why_record
+
+        return why_record(found)
+
+    def document() -> Any:
+        from optimizer.report.studies import why_document
+
+        return why_document(found)
+
+    return Answer("why", found, 0, document=document, record=record, lines="worth")
+
+
+def compare(
+    *columns: str | Path,
+    against: str = "",
+    shelf_file: Path | None = None,
+    library_files: Sequence[Path] | None = None,
+) -> Answer[Comparison]:
+    """Lay scenarios and formula files side by side and split the change of cost by its causes.
+
+    Args:
+        *columns: Scenarios (file or name) and formulas (.csv, .xlsx, .json), two or more.
+        against: Scenario that measures the formulas; else the first one named.
+        shelf_file: Shelf instead of the briefs' own.
+        library_files: Library files or folders instead of the shipped one.
+    """
+    from optimizer.answers.columns import sides_of
+    from optimizer.studies.compare import compare as lay
+
+    if len(columns) < 2:
+        raise UsageError("compare needs two or more columns.")
+    found = lay(sides_of([str(c) for c in columns], against, shelf=shelf_file, libraries=library_files))
+
+    def record() -> Any:
+        from optimizer.report.jsonout import compare_record
+
+        return compare_record(found)
+
+    def document() -> Any:
+        from optimizer.report.studies import compare_document
+
+        return compare_document(found)
+
+    return Answer("compare", found, 0, document=document, record=record, lines="sides")
+
+
+def substitute(
+    material: str, asked: Asked, *, formula: str | Path | None = None, wish: Wish | None = None
+) -> Answer[Substituted]:
+    """Find the closest formula without a material, and rank what could stand in for it.
+
+    Args:
+        material: Id of what is out of stock, limited or withdrawn.
+        asked: The brief.
+        formula: A formula file that stands in for the best one.
+        wish: What is asked of the substitution.
+    """
+    from optimizer.studies.substitute import Wish as Wanted
+    from optimizer.studies.substitute import stand_ins
+    from optimizer.studies.substitute import substitute as replace_it
+
+    brief, given = (brief_of(asked), None) if formula is None else _given(formula, asked)
+    doses = given.doses if given else {}
+    wide = widened(brief, [*stand_ins(brief, material), *doses])
+    wide = replace(wide, pool=replace(wide.pool, held_back=brief.pool.held_back))
+    notes = given.notes if given else ()
+    found = replace_it(brief, wide, material, wish or Wanted(), doses if given else None, notes)
+
+    def record() -> Any:
+        from optimizer.report.substitute import substitute_record
+
+        return substitute_record(found)
+
+    def document() -> Any:
+        from optimizer.report.substitute import substitute_document
+
+        return substitute_document(found)
+
+    code = 0 if found.answer is not None else 4
+    return Answer("substitute", found, code, document=document, record=record, lines="standins")
+
+
+def frontier(
+    asked: Asked | Mapping[str, Brief],
+    *,
+    best: str = "minimise cost",
+    against: str = "maximise mildness",
+    tell: Tell | None = None,
+) -> Answer[tuple[tuple[str, Frontier], ...]]:
+    """Trace the trade-off of two measures.
+
+    Args:
+        asked: The brief, or several by label: a family of curves.
+        best: 'minimise MEASURE' or 'maximise MEASURE'.
+        against: What is traded against it, written the same way.
+        tell: Told how far a long one has come.
+    """
+    from optimizer.studies.frontier import frontier as trace
+    from optimizer.studies.stepped import needs_steps, stepped
+
+    y, x = _axis("best", best), _axis("against", against)
+    briefs = asked if isinstance(asked, Mapping) else {"": brief_of(asked)}
+    curves = tuple(
+        (label, (stepped if needs_steps(brief, y[1], x[1]) else trace)(brief, y, x, tell))
+        for label, brief in briefs.items()
+    )
+
+    def record() -> Any:
+        from optimizer.report.tradeoff import frontier_record
+
+        return frontier_record(curves)
+
+    def document() -> Any:
+        from optimizer.report.tradeoff import frontier_document
+
+        return frontier_document(curves)
+
+    code = 0 if any(curve.breaks for _, curve in curves) else 4
+    return Answer("frontier", curves, code, document=document, record=record, lines="curves.breaks")
+
+
+def leeway(asked: Asked, *, loss: float = 0.05, others: int = 0) -> Answer[Leeway]:
+    """Say how far each dose may move at a stated loss.
+
+    Args:
+        asked: The brief.
+        loss: How much worse the objective may be, in its own unit.
+        others: Also so many formulas within the loss, as different as possible.
+    """
+    from optimizer.studies.leeway import leeway as measure
+
+    found = measure(brief_of(asked), loss, alternatives=others)
+
+    def record() -> Any:
+        from optimizer.report.tradeoff import leeway_record
+
+        return leeway_record(found)
+
+    def document() -> Any:
+        from optimizer.report.tradeoff import leeway_document
+
+        return leeway_document(found)
+
+    return Answer("leeway", found, 0, document=document, record=record, lines="rooms")
+
+
+def robust(
+    asked: Asked,
+    *,
+    off: float = 1.0,
+    price_off: float = 0.0,
+    draws: int = 10_000,
+    seed: int = 1,
+    time_limit: float = 60.0,
+) -> Answer[Robust]:
+    """Find the formula that keeps its rules while lots differ, and say what that safety costs.
+
+    Args:
+        asked: The brief.
+        off: How many materials may be off at once.
+        price_off: How far a price may be off [%].
+        draws: Random lots that both formulas are tried with.
+        seed: Seed of the random lots.
+        time_limit: Seconds for each integer program [s].
+    """
+    from optimizer.studies.robust import robust as make_safe
+    from optimizer.uncertainty.robust_counterpart import Safety
+
+    found = make_safe(brief_of(asked), Safety(off, price_off, draws, seed, time_limit))
+
+    def record() -> Any:
+        from optimizer.report.lots import robust_record
+
+        return robust_record(found)
+
+    def document() -> Any:
+        from optimizer.report.lots import robust_document
+
+        return robust_document(found)
+
+    code = 4 if found.formula is None else 0 if found.proof != "none" else 5
+    return Answer("robust", found, code, document=document, record=record, lines="rules")
+
+
+def vary(
+    name: str | Path,
+    ways: Mapping[str, Iterable[float]] | None = None,
+    *,
+    missing: Iterable[str] = (),
+    shelf_file: Path | None = None,
+    jobs: int = 1,
+    time_limit: float = 60.0,
+) -> Answer[Ranged]:
+    """Run every combination of what varies; the last one varies fastest.
+
+    Args:
+        name: A scenario (file or name), or a folder of scenarios.
+        ways: Values by key, such as {"active.at_least": [9, 9.5, 10]}.
+        missing: Materials that are there in one half of the scenarios and missing in the other.
+        shelf_file: Shelf instead of the briefs' own.
+        jobs: Processes.
+        time_limit: Seconds for each integer program [s].
+    """
+    from optimizer.sweep import grid
+    from optimizer.sweep.run import run_range
+    from optimizer.sweep.source import sources_of
+
+    axes = [*((key, tuple(values)) for key, values in (ways or {}).items()), *(grid.missing(m) for m in missing)]
+    sources = sources_of(str(name), shelf=shelf_file, time_limit=time_limit)
+    return ranged(run_range(sources, grid.crossed(axes), jobs=jobs))
+
+
+def ranged(found: Ranged) -> Answer[Ranged]:
+    """Return many scenarios that were run as an answer."""
+    from optimizer.sweep.summary import summarise
+
+    summary = summarise(found)
+
+    def record() -> Any:
+        from optimizer.report.sweep import range_record
+
+        return range_record(found, summary)
+
+    def document() -> Any:
+        from optimizer.report.sweep import range_document
+
+        return range_document(found, summary)
+
+    code = 5 if summary.unclear else 0 if summary.solved else 4
+    return Answer("range", found, code, document=document, record=record, lines="answers")
+
+
+def together(
+    products: Mapping[str, float] | Sequence[tuple[Asked, float]],
+    *,
+    leftover: float = 0.5,
+    buying: bool = True,
+    time_limit: float = 60.0,
+) -> Answer[Plan]:
+    """Plan several products from one shelf: which uses which material, and how many packs to buy.
+
+    Args:
+        products: Mass to make [kg] by scenario, or pairs of brief and mass.
+        leftover: Share of its price at which a kg that is left over counts, 0 to 1.
+        buying: Whether packs may be bought.
+        time_limit: Seconds for the plan [s].
+    """
+    from optimizer.studies.multi_product import Product, alone, joint
+
+    pairs = products.items() if isinstance(products, Mapping) else products
+    made = tuple(Product(brief_of(asked), kg) for asked, kg in pairs)
+    plan = joint(made, leftover=leftover, buying=buying, time_limit=time_limit)
+    apart = alone(made, leftover=leftover, buying=buying, time_limit=time_limit) if plan.products else ()
+
+    def record() -> Any:
+        from optimizer.report.joint import plan_record
+
+        return plan_record(plan, apart, made)
+
+    def document() -> Any:
+        from optimizer.report.joint import plan_document
+
+        return plan_document(plan, apart, made)
+
+    return Answer("together", plan, plan.exit_code, document=document, record=record, lines="products")
+
+
+def _given(formula: str | Path, asked: Asked) -> tuple[Brief, GivenFormula]:
+    """Return the brief in whose pool all materials of a formula file are, and the formula."""
+    from optimizer.solve.existing import held_against
+
+    return held_against(Path(formula), brief_of(asked))
+
+
+def _axis(option: str, text: str) -> tuple[Any, str]:
+    """Return sign and measure of 'minimise MEASURE' or 'maximise MEASURE'."""
+    from optimizer.errors import hyphened
+
+    sense, _, measure = text.strip().partition(" ")
+    if sense not in ("minimise", "maximise") or not measure:
+        raise UsageError(f"--{option} '{text}': write 'minimise MEASURE' or 'maximise MEASURE'.")
+    return (1 if sense == "minimise" else -1), hyphened(measure.strip())
