@@ -270,11 +270,13 @@ def spoilt(name: str, content: bytes, seed: int, count: int) -> Iterator[bytes]:
 
 def read_again(path: Path, library: Any) -> None:
     """Read a file as the commands do that take it."""
-    from optimizer import formula_file, scenario, shelf, variants
     from optimizer.bench import batch, costs
+    from optimizer.brief import scenario
     from optimizer.brief.brief import load_brief
+    from optimizer.data import formula_file, shelf
     from optimizer.data.library import read_library
     from optimizer.intake import formula_sheet, price_list
+    from optimizer.studies import variants
     from optimizer.sweep import grid
 
     readers: dict[str, Any] = {

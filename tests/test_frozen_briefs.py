@@ -40,7 +40,7 @@ def test_frozen_briefs_are_read_from_frozen_files_alone_and_solved(measure: Any)
 
 
 def test_generated_briefs_are_made_of_frozen_materials_alone_and_solved(measure: Any) -> None:
-    from briefs import brief_of  # type: ignore[import-not-found]
+    from shop import brief_of  # type: ignore[import-not-found]
 
     assert solve(brief_of(40)).ending == "optimal"
 

@@ -21,11 +21,11 @@ from scipy.optimize import linprog
 from typer.testing import CliRunner
 
 import optimizer.cli.tradeoff
-from optimizer import reach
 from optimizer.cli.every import app
 from optimizer.cli.starter import lay
 from optimizer.errors import DataError, UsageError
 from optimizer.report.tradeoff import LeewayRecord, leeway_document, leeway_record
+from optimizer.solve import reach
 from optimizer.solve.rounding import broken
 from optimizer.studies import leeway as study
 from optimizer.studies.leeway import Leeway, leeway

@@ -14,7 +14,7 @@ from time import monotonic, sleep
 import pytest
 from hostile import ask
 
-from optimizer.cli import range as cli_range
+from optimizer.cli import sweep as cli_range
 from optimizer.errors import DataError, Problem, SolverError, TensideError
 from optimizer.sweep import run as range_run
 from optimizer.sweep.frame import Frame

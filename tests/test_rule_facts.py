@@ -8,9 +8,9 @@ from typing import Any, ClassVar, Literal
 import pytest
 from pydantic import Field
 
-from optimizer import describe
 from optimizer.data.pool import Group, Ingredient
 from optimizer.rules import IMPLIED, STATED, LimitRule, Rule
+from optimizer.rules import reference as describe
 from optimizer.rules.dose import Dose, Stock, Total
 
 KINDS = {r.model_fields["kind"].default: r for r in (*STATED, *IMPLIED)}

@@ -6,8 +6,8 @@ import random
 from collections.abc import Iterator
 from typing import Any
 
-from briefs import RULES, brief_of
 from measure import Line
+from shop import RULES, brief_of
 
 from optimizer.data.shelf import ShelfLine
 from optimizer.studies.multi_product import Product, joint

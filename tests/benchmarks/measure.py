@@ -13,8 +13,8 @@ from time import perf_counter
 import highspy
 import numpy as np
 import pulp
-from briefs import LIBRARY
 from numpy.typing import NDArray
+from shop import LIBRARY
 
 from optimizer.brief.brief import Brief
 from optimizer.data.pool import Vector

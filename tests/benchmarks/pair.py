@@ -25,7 +25,7 @@ INSIDE = f"""
 import gc, sys
 from time import process_time
 sys.path.append({str(HERE)!r})
-from briefs import brief_of
+from shop import brief_of
 from optimizer.solve.best import solve
 from optimizer.studies.check import check
 from optimizer.studies.frontier import frontier

@@ -21,9 +21,9 @@ from time import perf_counter
 import highspy
 import numpy as np
 import pulp
-from briefs import brief_of
 from measure import Line
 from numpy.typing import NDArray
+from shop import brief_of
 
 from optimizer.brief.brief import Brief
 from optimizer.brief.scenario import Objective

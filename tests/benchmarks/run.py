@@ -20,8 +20,8 @@ import ranges
 import starts
 import tradeoff
 import trust
-from briefs import brief_of
 from measure import Line, Program, cbc, divided, highs, lean, program_of, timed
+from shop import brief_of
 
 from optimizer.model.model import cases
 from optimizer.solve.best import solve

@@ -8,8 +8,8 @@ from statistics import median
 
 import highspy
 import numpy as np
-from briefs import brief_of
 from measure import Line, Program, cbc, timed
+from shop import brief_of
 
 from optimizer.brief.brief import Brief
 from optimizer.data.pool import Vector

@@ -10,8 +10,8 @@ from random import Random
 from statistics import median
 from typing import Any
 
-from briefs import brief_of
 from measure import Line, Program, highs, lean, program_of, timed
+from shop import brief_of
 
 from optimizer.brief.brief import Brief
 from optimizer.solve.best import solve
