@@ -13,6 +13,7 @@ from optimizer.cli.common import (
     Json,
     Libraries,
     Markdown,
+    Pdf,
     ShelfFile,
     app,
     changes_of,
@@ -67,6 +68,7 @@ def ph(
     shelf: ShelfFile = None,
     library: Libraries = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -81,7 +83,9 @@ def ph(
     if points is not None:
         if subject:
             raise UsageError("ph: give a subject or --points, not both.")
-        _tell(f"Measured points, {points.name}", _points(points, target, sample, solution), (), markdown, html, json)
+        _tell(
+            f"Measured points, {points.name}", _points(points, target, sample, solution), (), markdown, html, pdf, json
+        )
         return
     if not subject:
         raise UsageError("ph: name a batch file, a scenario or a formula, or give --points.")
@@ -116,11 +120,17 @@ def ph(
             size_g=size if size is not None else _size_of(found.brief.scenario.batch_kg),
             water=0.0 if found.batch else water,
         )
-    _tell(f"pH: {found.name}", answer, found.notes, markdown, html, json)
+    _tell(f"pH: {found.name}", answer, found.notes, markdown, html, pdf, json)
 
 
 def _tell(
-    title: str, answer: "PhAnswer", notes: tuple[str, ...], markdown: bool, html: Path | None, json: bool
+    title: str,
+    answer: "PhAnswer",
+    notes: tuple[str, ...],
+    markdown: bool,
+    html: Path | None,
+    pdf: Path | None,
+    json: bool,
 ) -> None:
     if json:
         from optimizer.report.acid_record import ph_record
@@ -129,7 +139,7 @@ def _tell(
     else:
         from optimizer.report.acid import ph_document
 
-        show(ph_document(title, answer, notes), markdown, html)
+        show(ph_document(title, answer, notes), markdown, html, pdf)
 
 
 def _solution(chemical: str, strength: float | None) -> "Stock | None":

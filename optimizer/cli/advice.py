@@ -8,6 +8,7 @@ from optimizer.cli.common import (
     Json,
     Libraries,
     Markdown,
+    Pdf,
     ShelfFile,
     SubjectName,
     app,
@@ -26,6 +27,7 @@ def advice(
     shelf: ShelfFile = None,
     library: Libraries = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -41,4 +43,4 @@ def advice(
     if json:
         print_json(advice_record(found.name, situation, found.notes))
     else:
-        show(advice_document(found.name, situation, found.notes), markdown, html)
+        show(advice_document(found.name, situation, found.notes), markdown, html, pdf)

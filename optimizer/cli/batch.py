@@ -13,6 +13,7 @@ from optimizer.cli.common import (
     Libraries,
     Markdown,
     On,
+    Pdf,
     ShelfFile,
     SubjectName,
     app,
@@ -53,6 +54,7 @@ def batch(
     shelf: ShelfFile = None,
     library: Libraries = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -90,7 +92,7 @@ def batch(
 
         print_json(laid_record(laid))
     else:
-        show(laid_document(laid), markdown, html)
+        show(laid_document(laid), markdown, html, pdf)
 
 
 @app.command(rich_help_panel=BENCH)
@@ -159,6 +161,7 @@ def weighed(
     shelf: ShelfFile = None,
     library: Libraries = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -199,7 +202,7 @@ def weighed(
     else:
         from optimizer.report.made import weighed_document
 
-        show(weighed_document(str(path), after, {n: m.name for n, m in known.items()}), markdown, html)
+        show(weighed_document(str(path), after, {n: m.name for n, m in known.items()}), markdown, html, pdf)
 
 
 @app.command(rich_help_panel=BENCH)

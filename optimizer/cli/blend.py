@@ -12,6 +12,7 @@ from optimizer.cli.common import (
     Json,
     Libraries,
     Markdown,
+    Pdf,
     ScenarioName,
     ShelfFile,
     app,
@@ -40,6 +41,7 @@ def blend(
     time_limit: Annotated[float, typer.Option(help="Seconds for each integer program.", min=0.1)] = 60.0,
     export: Annotated[Path | None, typer.Option(help="Also write the model, as .lp or .mps (one pH setting).")] = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     exact: Annotated[bool, typer.Option("--exact", help="Check the optimum again in rational arithmetic.")] = False,
     json: Json = False,
@@ -52,7 +54,7 @@ def blend(
         answer = questions.blend(brief, time_limit=time_limit, solver=solver, exact=exact)
         if export:
             _export(export, brief, answer.found)
-    tell(answer, json, markdown, html)
+    tell(answer, json, markdown, html, pdf)
 
 
 def _export(path: Path, brief: Any, result: Any) -> None:

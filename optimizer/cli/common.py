@@ -60,26 +60,43 @@ app = typer.Typer(
 )
 
 
-def new_page(path: Path | None) -> Path | None:
-    """Return the file of a page; refused before anything is computed if it could not be written."""
-    if path is None:
-        return None
+PAGE, PAPER = (".html", ".htm"), (".pdf",)
+"""How the names of reports end, for the screen and for paper."""
+
+
+def new_report(path: Path) -> Path:
+    """Return the file of a report; refused before anything is computed if it could not be written."""
+    return _named(path, PAGE + PAPER)
+
+
+def _named(path: Path, endings: tuple[str, ...]) -> Path:
     from optimizer.files import refuse_existing
 
-    if path.suffix.lower() not in (".html", ".htm"):
-        raise UsageError(f"a page is written as .html: '{path.name}' ends otherwise.")
+    if path.suffix.lower() not in endings:
+        kinds = " or ".join(e for e in endings if e != ".htm")
+        raise UsageError(f"this report is written as {kinds}: '{path.name}' ends otherwise.")
     refuse_existing(path)
     return path
 
 
-def _text_alone(context: typer.Context, path: Path | None) -> Path | None:
-    """Refuse --html beside --json, which is read first wherever it stands."""
-    if path is not None and context.params.get("json"):
+def _page(context: typer.Context, path: Path | None) -> Path | None:
+    return _text_alone(context, path, PAGE)
+
+
+def _paper(context: typer.Context, path: Path | None) -> Path | None:
+    return _text_alone(context, path, PAPER)
+
+
+def _text_alone(context: typer.Context, path: Path | None, endings: tuple[str, ...]) -> Path | None:
+    """Refuse a file beside --json, which is read first wherever it stands."""
+    if path is None:
+        return None
+    if context.params.get("json"):
         raise UsageError(NOT_BOTH)
-    return new_page(path)
+    return _named(path, endings)
 
 
-NOT_BOTH = "--html goes along with the text of a report, not with --json. Ask twice."
+NOT_BOTH = "--html and --pdf go along with the text of a report, not with --json. Ask twice."
 FORMULA = "Find a formula"
 BENCH = "At the bench"
 AFTER = "Label, cost, records, report"
@@ -88,7 +105,10 @@ FACTS = "Begin, and what is known"
 
 Json = Annotated[bool, typer.Option("--json", help="Print JSON only (see 'tenside schema').", is_eager=True)]
 Html = Annotated[
-    Path | None, typer.Option("--html", help="Also write the report as a page to read and print.", callback=_text_alone)
+    Path | None, typer.Option("--html", help="Also write the report as a page to read and print.", callback=_page)
+]
+Pdf = Annotated[
+    Path | None, typer.Option("--pdf", help="Also write the report as a PDF to print and to file.", callback=_paper)
 ]
 Markdown = Annotated[bool, typer.Option("--markdown", help="Print Markdown.")]
 Changes = Annotated[
@@ -188,20 +208,18 @@ def read_shipped(paths: list[Path] | None, own: list[Path] | None = None) -> "Li
     return read_library([*(paths or [shipped("library")]), *(own or [])])
 
 
-def tell(answer: "Answer[Any]", json: bool, markdown: bool, html: Path | None = None) -> None:
+def tell(answer: "Answer[Any]", json: bool, markdown: bool, html: Path | None = None, pdf: Path | None = None) -> None:
     """Print an answer as it was asked for, and end with its exit code."""
     if json:
         print_json(answer.record())
     else:
-        show(answer.document(), markdown, html)
+        show(answer.document(), markdown, html, pdf)
     raise typer.Exit(answer.exit_code)
 
 
-def show(document: "Document", markdown: bool, html: Path | None = None) -> None:
-    """Print a document as text or Markdown, and write it as a page if one is named."""
-    if html is not None:
-        save_page(document, html)
-        aside(f"wrote {html}")
+def show(document: "Document", markdown: bool, html: Path | None = None, pdf: Path | None = None) -> None:
+    """Print a document as text or Markdown, and write it to the files that are named."""
+    save_beside(document, html, pdf)
     if markdown:
         from optimizer.report.markdown import markdown as as_markdown
 
@@ -212,12 +230,26 @@ def show(document: "Document", markdown: bool, html: Path | None = None) -> None
         show(document)
 
 
-def save_page(document: "Document", path: Path) -> None:
-    """Write a document as a page."""
-    from optimizer.files import write_atomic
-    from optimizer.report.page import page
+def save_beside(document: "Document", *paths: Path | None) -> None:
+    """Write a document to the files that are named, and say so beside the answer."""
+    for path in filter(None, paths):
+        save(document, path)
+        aside(f"wrote {path}")
 
-    write_atomic(path, page(document))
+
+def save(document: "Document", path: Path) -> None:
+    """Write a document as a page or as a PDF, as the file's name ends."""
+    from optimizer.files import write_bytes_atomic
+
+    if path.suffix.lower() in PAPER:
+        from optimizer.report.document_pdf import document_pdf
+
+        content = document_pdf(document)
+    else:
+        from optimizer.report.page import page
+
+        content = page(document).encode("utf-8")
+    write_bytes_atomic(path, content)
 
 
 def print_lines(text: str, stream: IO[str]) -> None:

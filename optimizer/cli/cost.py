@@ -13,6 +13,7 @@ from optimizer.cli.common import (
     Json,
     Libraries,
     Markdown,
+    Pdf,
     ShelfFile,
     SubjectName,
     app,
@@ -51,6 +52,7 @@ def cost(
     shelf: ShelfFile = None,
     library: Libraries = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -90,7 +92,7 @@ def cost(
     if json:
         print_json(cost_record(costing))
     else:
-        show(cost_document(costing), markdown, html)
+        show(cost_document(costing), markdown, html, pdf)
 
 
 def _as_made(subject: "Subject") -> tuple["Formula", "Size | None", tuple[str, ...]]:

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from optimizer.cli.common import FACTS, Html, Json, Libraries, Markdown, Own, app, print_json, read_shipped, show
+from optimizer.cli.common import FACTS, Html, Json, Libraries, Markdown, Own, Pdf, app, print_json, read_shipped, show
 from optimizer.errors import UsageError
 
 Table = Annotated[Path, typer.Argument(help="CSV or XLSX, with columns in any order.")]
@@ -27,6 +27,7 @@ def import_formula(
     library: Libraries = None,
     own: Own = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -50,7 +51,7 @@ def import_formula(
     if json:
         print_json(formula_record(taken, out))
     else:
-        show(formula_document(taken, table, out, brief), markdown, html)
+        show(formula_document(taken, table, out, brief), markdown, html, pdf)
 
 
 @import_app.command("prices")
@@ -63,6 +64,7 @@ def import_prices(
     library: Libraries = None,
     own: Own = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -79,7 +81,7 @@ def import_prices(
     if json:
         print_json(prices_record(taken, out))
     else:
-        show(prices_document(taken, table, out), markdown, html)
+        show(prices_document(taken, table, out), markdown, html, pdf)
 
 
 def _said(words: list[str] | None, known: set[str]) -> dict[str, str]:

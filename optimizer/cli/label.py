@@ -13,6 +13,7 @@ from optimizer.cli.common import (
     Json,
     Libraries,
     Markdown,
+    Pdf,
     ShelfFile,
     SubjectName,
     app,
@@ -41,6 +42,7 @@ def label(
     shelf: ShelfFile = None,
     library: Libraries = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -77,4 +79,4 @@ def label(
     else:
         from optimizer.report.label import label_document
 
-        show(label_document(answer, found.brief.library), markdown, html)
+        show(label_document(answer, found.brief.library), markdown, html, pdf)

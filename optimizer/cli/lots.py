@@ -12,6 +12,7 @@ from optimizer.cli.common import (
     Json,
     Libraries,
     Markdown,
+    Pdf,
     ScenarioName,
     ShelfFile,
     app,
@@ -51,6 +52,7 @@ def restandardise(
     shelf: ShelfFile = None,
     library: Libraries = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -81,7 +83,7 @@ def restandardise(
     else:
         from optimizer.report.lots import restandardise_document
 
-        show(restandardise_document(done), markdown, html)
+        show(restandardise_document(done), markdown, html, pdf)
     raise typer.Exit(0 if done.weighed is not None and not done.stopped else 4)
 
 
@@ -97,6 +99,7 @@ def robust(
     shelf: ShelfFile = None,
     library: Libraries = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -106,7 +109,7 @@ def robust(
     with quiet_solvers():
         brief = brief_of(scenario, changes, shelf, library)
         answer = questions.robust(brief, off=off, price_off=price_off, draws=draws, seed=seed, time_limit=time_limit)
-    tell(answer, json, markdown, html)
+    tell(answer, json, markdown, html, pdf)
 
 
 def _lots(options: list[str] | None, brief: "Brief") -> dict[str, float]:

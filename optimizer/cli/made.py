@@ -12,6 +12,7 @@ from optimizer.cli.common import (
     Json,
     Libraries,
     Markdown,
+    Pdf,
     ShelfFile,
     app,
     print_json,
@@ -31,6 +32,7 @@ def made(
     shelf: ShelfFile = None,
     library: Libraries = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -55,7 +57,7 @@ def made(
     else:
         from optimizer.report.made import made_document
 
-        show(made_document(done), markdown, html)
+        show(made_document(done), markdown, html, pdf)
         if master is not None:
             say(f"\nNext: {_next(str(master), batch, done.master.formula.held_back)}")
     raise typer.Exit(4 if done.serious else 0)

@@ -16,10 +16,10 @@ from optimizer.cli.common import (
     aside,
     brief_of,
     changes_of,
-    new_page,
+    new_report,
     print_json,
     quiet_solvers,
-    save_page,
+    save,
     say,
 )
 from optimizer.errors import UsageError, nearest
@@ -40,7 +40,7 @@ def page(
     subject: Annotated[
         str, typer.Argument(help="A scenario (file or shipped name), a formula (.csv, .xlsx, .json) or a batch file.")
     ],
-    out: Annotated[Path, typer.Option(help="The page, a new .html file.", callback=new_page)],
+    out: Annotated[Path, typer.Option(help="The page, a new file: .html, or .pdf.", callback=new_report)],
     against: For = "",
     studies: Annotated[
         str,
@@ -65,7 +65,7 @@ def page(
             document, code = _given(subject, against, wanted, changes, shelf, library)
         else:
             document, code = _blend(subject, wanted, changes, shelf, library)
-    save_page(document, out)
+    save(document, out)
     if json:
         from optimizer.report.page import page_record
 

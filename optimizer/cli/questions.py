@@ -12,6 +12,7 @@ from optimizer.cli.common import (
     Json,
     Libraries,
     Markdown,
+    Pdf,
     ScenarioName,
     ShelfFile,
     app,
@@ -28,6 +29,7 @@ def check(
     shelf: ShelfFile = None,
     library: Libraries = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -36,7 +38,7 @@ def check(
 
     with quiet_solvers():
         answer = questions.check(formula, brief_of(scenario, None, shelf, library))
-    tell(answer, json, markdown, html)
+    tell(answer, json, markdown, html, pdf)
 
 
 @app.command(rich_help_panel=FORMULA)
@@ -50,6 +52,7 @@ def why(
     shelf: ShelfFile = None,
     library: Libraries = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -58,7 +61,7 @@ def why(
 
     with quiet_solvers():
         answer = questions.why(material, brief_of(scenario, changes, shelf, library), at=at)
-    tell(answer, json, markdown, html)
+    tell(answer, json, markdown, html, pdf)
 
 
 @app.command(rich_help_panel=FORMULA)
@@ -72,6 +75,7 @@ def compare(
     shelf: ShelfFile = None,
     library: Libraries = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -80,4 +84,4 @@ def compare(
 
     with quiet_solvers():
         answer = questions.compare(*columns, against=against, shelf_file=shelf, library_files=library)
-    tell(answer, json, markdown, html)
+    tell(answer, json, markdown, html, pdf)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from optimizer.cli.common import Html, Json, Markdown, On, day_of
+from optimizer.cli.common import Html, Json, Markdown, On, Pdf, day_of
 from optimizer.cli.records import DEFAULT, BatchName, StoreFile, answer, place_of, records_app
 from optimizer.errors import UsageError
 
@@ -26,6 +26,7 @@ def note(
     on: On = "",
     store: StoreFile = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -48,7 +49,7 @@ def note(
     with open_store(path) as opened:
         run_note(opened, number, seen, Path() if photo is None else photo.parent)
         found = shown(opened, number)
-    answer(found, json, markdown, html, lambda: batch_document(found))
+    answer(found, json, markdown, html, pdf, lambda: batch_document(found))
 
 
 @records_app.command()
@@ -63,6 +64,7 @@ def sample(
     on: On = "",
     store: StoreFile = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -80,7 +82,7 @@ def sample(
     with open_store(path) as opened:
         put_away(opened, number, today, place, last, mass, text)
         found = shown(opened, number)
-    answer(found, json, markdown, html, lambda: batch_document(found))
+    answer(found, json, markdown, html, pdf, lambda: batch_document(found))
 
 
 @records_app.command("tests")
@@ -90,6 +92,7 @@ def calendar(
     on: On = "",
     store: StoreFile = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -101,7 +104,7 @@ def calendar(
     begin, today = day_of(start) if start else "", day_of(on)
     with open_store(path) as opened:
         found = lay(opened, number, begin, today)
-    _answer_calendar(found, json, markdown, html)
+    _answer_calendar(found, json, markdown, html, pdf)
 
 
 @records_app.command()
@@ -120,6 +123,7 @@ def change(
     on: On = "",
     store: StoreFile = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -135,7 +139,7 @@ def change(
     today = day_of(on)
     with open_store(path) as opened:
         found = change_test(opened, number, name, today, why.strip(), days, **fields)
-    _answer_calendar(found, json, markdown, html)
+    _answer_calendar(found, json, markdown, html, pdf)
 
 
 @records_app.command()
@@ -148,6 +152,7 @@ def result(
     on: On = "",
     store: StoreFile = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -159,7 +164,7 @@ def result(
     time, figure = _time(on), _finite(value)
     with open_store(path) as opened:
         found = add_result(opened, number, test_name, time, figure, passed, text)
-    _answer_calendar(found, json, markdown, html)
+    _answer_calendar(found, json, markdown, html, pdf)
 
 
 @records_app.command()
@@ -169,6 +174,7 @@ def strike(
     on: On = "",
     store: StoreFile = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -181,7 +187,7 @@ def strike(
     today = day_of(on)
     with open_store(store or Path(DEFAULT)) as opened:
         found = run_strike(opened, number, today, why.strip())
-    _answer_calendar(found, json, markdown, html)
+    _answer_calendar(found, json, markdown, html, pdf)
 
 
 @records_app.command()
@@ -190,6 +196,7 @@ def due(
     ahead: Annotated[int, typer.Option(help="Look this many days ahead.", min=0, max=3660)] = 14,
     store: StoreFile = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -201,7 +208,7 @@ def due(
     today = day_of(on)
     with open_store(store or Path(DEFAULT)) as opened:
         found = tasks(opened, today, ahead)
-    answer(found, json, markdown, html, lambda: tasks_document(found))
+    answer(found, json, markdown, html, pdf, lambda: tasks_document(found))
 
 
 def _time(text: str) -> str:
@@ -233,7 +240,7 @@ def _finite(value: float | None) -> float | None:
     return value
 
 
-def _answer_calendar(found: "Calendar", json: bool, markdown: bool, html: Path | None) -> None:
+def _answer_calendar(found: "Calendar", json: bool, markdown: bool, html: Path | None, pdf: Path | None) -> None:
     from optimizer.report.calendar import calendar_document
 
-    answer(found, json, markdown, html, lambda: calendar_document(found))
+    answer(found, json, markdown, html, pdf, lambda: calendar_document(found))

@@ -15,6 +15,7 @@ from optimizer.cli.common import (
     Libraries,
     Markdown,
     On,
+    Pdf,
     ShelfFile,
     SubjectName,
     app,
@@ -54,6 +55,7 @@ def keep(
     on: On = "",
     store: StoreFile = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -70,7 +72,7 @@ def keep(
     made = _as_made(batch, incoming.batch)
     with open_store(store or batch.parent / DEFAULT, make=True) as opened:
         kept = run_keep(opened, incoming, today, made)
-    answer(kept, json, markdown, html, lambda: kept_document(kept))
+    answer(kept, json, markdown, html, pdf, lambda: kept_document(kept))
 
 
 def _as_made(path: Path, batch: "Batch") -> dict[str, float] | None:
@@ -100,6 +102,7 @@ def master(
     on: On = "",
     store: StoreFile = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -117,7 +120,7 @@ def master(
     called = name or found.name
     with open_store(store or Path(DEFAULT), make=True) as opened:
         added = add_version(opened, called, found.brief, found.formula, found.setting, why=why.strip(), on=today)
-    answer(added, json, markdown, html, lambda: version_document(added))
+    answer(added, json, markdown, html, pdf, lambda: version_document(added))
 
 
 @records_app.command()
@@ -125,6 +128,7 @@ def versions(
     name: Annotated[str, typer.Argument(help="Master formula (see 'tenside records list').")],
     store: StoreFile = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -135,11 +139,13 @@ def versions(
 
     with open_store(store or Path(DEFAULT)) as opened:
         found = versions_of(opened, name)
-    answer(found, json, markdown, html, lambda: versions_document(found))
+    answer(found, json, markdown, html, pdf, lambda: versions_document(found))
 
 
 @records_app.command("list")
-def list_command(store: StoreFile = None, html: Html = None, markdown: Markdown = False, json: Json = False) -> None:
+def list_command(
+    store: StoreFile = None, html: Html = None, pdf: Pdf = None, markdown: Markdown = False, json: Json = False
+) -> None:
     """List batches and master formulas."""
     from optimizer.records.overview import overview
     from optimizer.records.store import open_store
@@ -147,7 +153,7 @@ def list_command(store: StoreFile = None, html: Html = None, markdown: Markdown 
 
     with open_store(store or Path(DEFAULT)) as opened:
         found = overview(opened)
-    answer(found, json, markdown, html, lambda: list_document(found))
+    answer(found, json, markdown, html, pdf, lambda: list_document(found))
 
 
 @records_app.command("show")
@@ -157,6 +163,7 @@ def show_command(
     out: Annotated[Path | None, typer.Option(help="Write the batch file as it was kept.")] = None,
     store: StoreFile = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -171,12 +178,17 @@ def show_command(
         found = shown(opened, number, revision)
     if out is not None:
         write_atomic(out, found.text)
-    answer(found, json, markdown, html, lambda: batch_document(found, file=True))
+    answer(found, json, markdown, html, pdf, lambda: batch_document(found, file=True))
 
 
 @records_app.command()
 def lots(
-    batch: BatchName, store: StoreFile = None, html: Html = None, markdown: Markdown = False, json: Json = False
+    batch: BatchName,
+    store: StoreFile = None,
+    html: Html = None,
+    pdf: Pdf = None,
+    markdown: Markdown = False,
+    json: Json = False,
 ) -> None:
     """Which lots went into a batch."""
     from optimizer.records.lots import lots_of
@@ -186,7 +198,7 @@ def lots(
     path, number = place_of(batch, store)
     with open_store(path) as opened:
         found = lots_of(opened, number)
-    answer(found, json, markdown, html, lambda: lots_document(found))
+    answer(found, json, markdown, html, pdf, lambda: lots_document(found))
 
 
 @records_app.command()
@@ -195,6 +207,7 @@ def where(
     material: Annotated[str, typer.Option(help="Only this material.")] = "",
     store: StoreFile = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -205,7 +218,7 @@ def where(
 
     with open_store(store or Path(DEFAULT)) as opened:
         found = where_lot(opened, lot, material)
-    answer(found, json, markdown, html, lambda: where_document(found))
+    answer(found, json, markdown, html, pdf, lambda: where_document(found))
 
 
 @records_app.command()
@@ -213,6 +226,7 @@ def export(
     out: Annotated[Path, typer.Argument(help="Folder or .json: everything. .csv: the trace of lots alone.")],
     store: StoreFile = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -223,7 +237,7 @@ def export(
 
     with open_store(store or Path(DEFAULT)) as opened:
         moved = save(opened, out)
-    answer(moved, json, markdown, html, lambda: moved_document(moved, "Written"))
+    answer(moved, json, markdown, html, pdf, lambda: moved_document(moved, "Written"))
 
 
 @records_app.command("import")
@@ -231,6 +245,7 @@ def import_command(
     source: Annotated[Path, typer.Argument(help="Folder or .json that 'records export' wrote.")],
     store: Annotated[Path, typer.Option("--store", help="A new store.")] = Path(DEFAULT),
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -248,11 +263,13 @@ def import_command(
         if fresh:  # an empty store would only stand in the way of the next try
             store.unlink(missing_ok=True)
         raise
-    answer(moved, json, markdown, html, lambda: moved_document(moved, f"Put back into {store}"))
+    answer(moved, json, markdown, html, pdf, lambda: moved_document(moved, f"Put back into {store}"))
 
 
 @records_app.command()
-def check(store: StoreFile = None, html: Html = None, markdown: Markdown = False, json: Json = False) -> None:
+def check(
+    store: StoreFile = None, html: Html = None, pdf: Pdf = None, markdown: Markdown = False, json: Json = False
+) -> None:
     """Check the store: the file, its references, photos and batch files."""
     from optimizer.records.checking import check_store
     from optimizer.records.store import open_store
@@ -260,7 +277,7 @@ def check(store: StoreFile = None, html: Html = None, markdown: Markdown = False
 
     with open_store(store or Path(DEFAULT)) as opened:
         found = check_store(opened)
-    answer(found, json, markdown, html, lambda: soundness_document(found))
+    answer(found, json, markdown, html, pdf, lambda: soundness_document(found))
     raise typer.Exit(0 if found.sound else 3)
 
 
@@ -274,9 +291,11 @@ def place_of(batch: str, store: Path | None) -> tuple[Path, str]:
     return store or path.parent / DEFAULT, read_batch(path).batch
 
 
-def answer(told: "Told", json: bool, markdown: bool, html: Path | None, document: "Callable[[], Document]") -> None:
+def answer(
+    told: "Told", json: bool, markdown: bool, html: Path | None, pdf: Path | None, document: "Callable[[], Document]"
+) -> None:
     """Print an answer as JSON, Markdown or text, or write it as a page too."""
     if json:
         print_json(told)
     else:
-        show(document(), markdown, html)
+        show(document(), markdown, html, pdf)

@@ -5,7 +5,20 @@ from typing import Annotated
 
 import typer
 
-from optimizer.cli.common import FACTS, Html, Json, Libraries, Markdown, Own, app, print_json, read_shipped, say, show
+from optimizer.cli.common import (
+    FACTS,
+    Html,
+    Json,
+    Libraries,
+    Markdown,
+    Own,
+    Pdf,
+    app,
+    print_json,
+    read_shipped,
+    say,
+    show,
+)
 from optimizer.errors import UsageError, hyphened, nearest
 
 library_app = typer.Typer(help="What is known about raw materials.", no_args_is_help=True)
@@ -26,6 +39,7 @@ def start(folder: Annotated[Path, typer.Argument(help="Folder to lay; it must no
 def rules(
     kind: Annotated[str, typer.Argument(help="One kind of rule; all when left out.")] = "",
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -44,7 +58,7 @@ def rules(
     if json:
         print_json([asdict(n) for n in notes])
     else:
-        show(rules_document(notes), markdown, html)
+        show(rules_document(notes), markdown, html, pdf)
 
 
 @app.command(rich_help_panel=FACTS)
@@ -143,6 +157,7 @@ def library_list(
     library: Libraries = None,
     own: Own = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -157,7 +172,7 @@ def library_list(
     if json:
         print_json([m.model_dump(mode="json") for m in chosen])
     else:
-        show(library_document(chosen), markdown, html)
+        show(library_document(chosen), markdown, html, pdf)
 
 
 @library_app.command("show")
@@ -166,6 +181,7 @@ def library_show(
     library: Libraries = None,
     own: Own = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -178,7 +194,7 @@ def library_show(
     if json:
         print_json(found.by_id[material].model_dump(mode="json"))
     else:
-        show(material_document(found, found.by_id[material]), markdown, html)
+        show(material_document(found, found.by_id[material]), markdown, html, pdf)
 
 
 @library_app.command("check")

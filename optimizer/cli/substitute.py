@@ -12,6 +12,7 @@ from optimizer.cli.common import (
     Json,
     Libraries,
     Markdown,
+    Pdf,
     ScenarioName,
     ShelfFile,
     app,
@@ -50,6 +51,7 @@ def substitute(
     shelf: ShelfFile = None,
     library: Libraries = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -61,7 +63,7 @@ def substitute(
         brief = brief_of(scenario, changes, shelf, library)
         wish = Wish(_left(left, brief.scenario), free, active_band, charge_band, offered)
         answer = questions.substitute(material, brief, formula=formula, wish=wish)
-    tell(answer, json, markdown, html)
+    tell(answer, json, markdown, html, pdf)
 
 
 def _left(text: str, scenario: "Scenario") -> float:

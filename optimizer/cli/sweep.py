@@ -16,12 +16,13 @@ from optimizer.cli.common import (
     Json,
     Libraries,
     Markdown,
+    Pdf,
     ShelfFile,
     app,
     aside,
     changes_of,
     quiet_solvers,
-    save_page,
+    save_beside,
     tell,
 )
 from optimizer.errors import UsageError
@@ -66,6 +67,7 @@ def range_command(
     library: Libraries = None,
     time_limit: Annotated[float, typer.Option(help="Seconds for each integer program.", min=0.1)] = 60.0,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -88,14 +90,13 @@ def range_command(
     from optimizer.answers.questions import ranged as answer_of
 
     answer = answer_of(ranged)
-    if html and not json:
+    if (html or pdf) and not json:
         from dataclasses import replace
 
         from optimizer.report.sweep import answers_table
 
         document = answer.document()
-        save_page(replace(document, sections=(*document.sections, answers_table(ranged))), html)
-        aside(f"wrote {html}")
+        save_beside(replace(document, sections=(*document.sections, answers_table(ranged))), html, pdf)
     tell(answer, json, markdown)
 
 

@@ -5,7 +5,7 @@ from typing import Annotated, Any
 
 import typer
 
-from optimizer.cli.common import BENCH, Html, Json, Libraries, Markdown, ShelfFile, app, print_json, show
+from optimizer.cli.common import BENCH, Html, Json, Libraries, Markdown, Pdf, ShelfFile, app, print_json, show
 from optimizer.errors import UsageError
 
 
@@ -28,6 +28,7 @@ def thicken(
     shelf: ShelfFile = None,
     library: Libraries = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -63,4 +64,4 @@ def thicken(
     if json:
         print_json(thicken_record(found.name, chosen, cautions))
     else:
-        show(thicken_document(found.name, chosen, bool(content.thickening), cautions), markdown, html)
+        show(thicken_document(found.name, chosen, bool(content.thickening), cautions), markdown, html, pdf)

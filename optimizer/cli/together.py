@@ -10,6 +10,7 @@ from optimizer.cli.common import (
     Json,
     Libraries,
     Markdown,
+    Pdf,
     ShelfFile,
     app,
     quiet_solvers,
@@ -32,6 +33,7 @@ def together(
     shelf: ShelfFile = None,
     library: Libraries = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -47,7 +49,7 @@ def together(
             for name, kg in (_pair(text, "together", "hand-wash=40") for text in products)
         ]
         answer = questions.together(made, leftover=leftover, buying=buying, time_limit=time_limit)
-    tell(answer, json, markdown, html)
+    tell(answer, json, markdown, html, pdf)
 
 
 def _pair(text: str, option: str, example: str) -> tuple[str, float]:

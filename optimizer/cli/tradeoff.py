@@ -15,6 +15,7 @@ from optimizer.cli.common import (
     Json,
     Libraries,
     Markdown,
+    Pdf,
     ScenarioName,
     ShelfFile,
     app,
@@ -42,6 +43,7 @@ def frontier(
     library: Libraries = None,
     picture: Picture = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -64,7 +66,7 @@ def frontier(
         from optimizer.report.tradeoff import draw_frontier
 
         draw_frontier(answer.found, picture)
-    tell(answer, json, markdown, html)
+    tell(answer, json, markdown, html, pdf)
 
 
 @app.command(rich_help_panel=FORMULA)
@@ -79,6 +81,7 @@ def leeway(
     library: Libraries = None,
     picture: Picture = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -91,7 +94,7 @@ def leeway(
         from optimizer.report.tradeoff import draw_leeway
 
         draw_leeway(answer.found, picture)
-    tell(answer, json, markdown, html)
+    tell(answer, json, markdown, html, pdf)
 
 
 @contextmanager

@@ -11,6 +11,7 @@ from optimizer.cli.common import (
     Json,
     Libraries,
     Markdown,
+    Pdf,
     ShelfFile,
     app,
     print_json,
@@ -33,6 +34,7 @@ def variants(
     shelf: ShelfFile = None,
     library: Libraries = None,
     html: Html = None,
+    pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
@@ -56,5 +58,5 @@ def variants(
     if json:
         print_json(variants_record(found))
     else:
-        show(variants_document(found), markdown, html)
+        show(variants_document(found), markdown, html, pdf)
     raise typer.Exit(0 if all(not o.too_much and not o.newly_broken for o in found.outcomes) else 4)

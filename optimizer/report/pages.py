@@ -11,9 +11,9 @@ from io import BytesIO
 from pathlib import Path
 from typing import Any
 
-from optimizer.report.escape import escaped
+from optimizer.report.escape import escaped, printable
 
-BODY, STRONG = "Sheet", "Sheet-Bold"
+BODY, STRONG, MONO = "Sheet", "Sheet-Bold", "Sheet-Mono"
 MARGIN = 40.0
 """Margin on every side [pt]."""
 PADDING = 6.0
@@ -33,31 +33,66 @@ def fonts() -> None:
     folder = Path(spec.origin).parent / "mpl-data" / "fonts" / "ttf"
     registerFont(TTFont(BODY, folder / "DejaVuSans.ttf"))
     registerFont(TTFont(STRONG, folder / "DejaVuSans-Bold.ttf"))
+    registerFont(TTFont(MONO, folder / "DejaVuSansMono.ttf"))
     registerFontFamily(BODY, normal=BODY, bold=STRONG, italic=BODY, boldItalic=STRONG)
 
 
-def style(size: float, *, bold: bool = False, right: bool = False, indent: float = 0.0, after: float = 0.0) -> Any:
-    """Return a paragraph style of a size [pt]; long words are broken, never cut off."""
+def style(
+    size: float,
+    *,
+    bold: bool = False,
+    right: bool = False,
+    indent: float = 0.0,
+    after: float = 0.0,
+    font: str = "",
+) -> Any:
+    """Return a paragraph style of a size [pt]; words may be broken at hyphens, and long ones are, never cut off."""
     from reportlab.lib.styles import ParagraphStyle
 
     return ParagraphStyle(
         "sheet",
-        fontName=STRONG if bold else BODY,
+        fontName=font or (STRONG if bold else BODY),
         fontSize=size,
         leading=1.25 * size,
         alignment=2 if right else 0,
         leftIndent=indent,
         spaceAfter=after,
         splitLongWords=1,
+        embeddedHyphenation=1,
     )
 
 
-def paragraph(text: str, kind: Any, lead: str = "") -> Any:
-    """Return a paragraph of plain text, with bold words before it."""
+def paragraph(text: str, kind: Any, lead: str = "", bullet: str = "") -> Any:
+    """Return a paragraph of plain text, with bold words before it, or a sign in its margin."""
     from reportlab.platypus import Paragraph
 
     bold = f"<b>{escaped(lead)}</b> " if lead else ""
-    return Paragraph(bold + escaped(text), kind)
+    return Paragraph(bold + escaped(text), kind, bulletText=bullet or None)
+
+
+def as_typed(lines: tuple[str, ...], width: float) -> Any:
+    """Return lines of letters of one width, none of them broken: small enough for the longest."""
+    from reportlab.platypus import Preformatted
+
+    longest = max((len(line) for line in lines), default=1)
+    size = min(8.0, width / (0.61 * longest))  # a letter is 0.602 of its height wide
+    return Preformatted("\n".join(map(printable, lines)), style(size, font=MONO, after=4))
+
+
+def split_table(rows: list[list[Any]], widths: list[float], looks: list[Any], heads: int = 0) -> Any:
+    """Return a table that goes on over pages, even inside a row that fits no page; heads are repeated."""
+    from reportlab.platypus import LongTable
+
+    table = LongTable(rows, colWidths=widths, repeatRows=heads, splitInRow=1, hAlign="LEFT")
+    table.setStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), *looks])
+    return table
+
+
+def width_of(text: str, font: str, size: float) -> float:
+    """Return the width of a line of text [pt]."""
+    from reportlab.pdfbase.pdfmetrics import stringWidth
+
+    return float(stringWidth(text, font, size))
 
 
 def boxed(inner: Any, width: float) -> Any:
@@ -90,11 +125,9 @@ def tick_box(size: float) -> Any:
 
 def shortened(text: str, font: str, size: float, width: float) -> str:
     """Return a text cut to a width [pt], with dots where something is missing."""
-    from reportlab.pdfbase.pdfmetrics import stringWidth
-
-    if stringWidth(text, font, size) <= width:
+    if width_of(text, font, size) <= width:
         return text
-    while text and stringWidth(f"{text} ...", font, size) > width:
+    while text and width_of(f"{text} ...", font, size) > width:
         text = text[:-1]
     return f"{text.rstrip()} ..."
 

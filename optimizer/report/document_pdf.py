@@ -1,0 +1,192 @@
+"""Documents as an A4 PDF to print, to file, to send along: numbered pages, headings of tables on every page."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+from optimizer.report.document import Document, Section, Sketch, Table
+from optimizer.report.drawings import drawings_of
+from optimizer.report.escape import printable
+from optimizer.report.pages import (
+    BODY,
+    STRONG,
+    as_typed,
+    boxed,
+    fonts,
+    paragraph,
+    pdf_of,
+    room,
+    split_table,
+    style,
+    width_of,
+)
+
+SIZES = (8.5, 8.0, 7.5, 7.0, 6.5)
+"""Sizes of the letters of a table that are tried before its columns are parted [pt]."""
+GAP = 8.0
+"""Free space between two columns [pt]."""
+WORD = 110.0
+"""Most room that a single word may claim for its column; a longer one is broken [pt]."""
+NEEDED = 70.0
+"""Room below a heading without which it goes on the next page [pt]."""
+
+
+WORDS = re.compile(r"(?<=\w-)(?=\w)|[ ]+")
+"""Where a line may end."""
+
+
+def document_pdf(document: Document) -> bytes:
+    """Return a document as a PDF."""
+    fonts()
+    flowables = [paragraph(document.title, style(16, bold=True, after=5)), *_opening(document)]
+    flowables += _sections(document, 1)
+    return pdf_of(flowables, title=printable(document.title), running=printable(document.title))
+
+
+def _opening(document: Document) -> Iterator[Any]:
+    """Yield verdict and facts; bad news is framed, so that it is seen without colour."""
+    from reportlab.platypus import Spacer
+
+    told = paragraph(document.verdict, style(10.5, bold=True, after=4))
+    yield told if document.good else boxed(told, room()[0])
+    if document.facts:
+        width = room()[0]
+        names = min(max(width_of(name, BODY, 9) for name, _ in document.facts) + GAP + 1, 0.35 * width)
+        cells = [[paragraph(name, style(9)), paragraph(value, style(9))] for name, value in document.facts]
+        plain = [("LEFTPADDING", (0, 0), (0, -1), 0), ("TOPPADDING", (0, 0), (-1, -1), 1)]
+        yield split_table(cells, [names, width - names], [*plain, ("BOTTOMPADDING", (0, 0), (-1, -1), 1)])
+        yield Spacer(1, 2)
+
+
+def _sections(document: Document, level: int) -> Iterator[Any]:
+    from reportlab.platypus import CondPageBreak, KeepTogether
+
+    for section in document.sections:
+        head = _heading(section.title, level) if section.title else []
+        if isinstance(section, Sketch) and section.drawing is not None:
+            first, *others = drawings_of(section.drawing, *room())
+            yield KeepTogether([*head, first])
+            yield from others
+            yield from _note(section.note)
+            continue
+        yield CondPageBreak(NEEDED)
+        yield from head
+        if isinstance(section, Document):
+            yield from _opening(section)
+            yield from _sections(section, level + 1)
+        else:
+            yield from _section(section)
+
+
+def _heading(title: str, level: int) -> list[Any]:
+    from reportlab.platypus import HRFlowable, Spacer
+
+    if level > 1:
+        return [Spacer(1, 6), paragraph(title, style(10.5, bold=True, after=2))]
+    rule = HRFlowable(width="100%", thickness=0.6, color="black", spaceAfter=3)
+    return [Spacer(1, 10), paragraph(title, style(12.5, bold=True, after=2)), rule]
+
+
+def _section(section: Section) -> Iterator[Any]:
+    width = room()[0]
+    if isinstance(section, Table):
+        yield from _table(section, width)
+    elif isinstance(section, Sketch):
+        yield as_typed(section.lines, width)
+        yield from _note(section.note)
+    elif section.kind == "caution":
+        yield from (boxed(paragraph(item, style(9), "Caution."), width) for item in section.items)
+    else:
+        yield from (paragraph(item, style(9, indent=9, after=2.5), bullet="\u2013") for item in section.items)
+
+
+def _note(text: str) -> list[Any]:
+    return [paragraph(text, style(8, after=3))] if text else []
+
+
+def _table(table: Table, width: float) -> Iterator[Any]:
+    """Yield a table; one that is too wide even in small letters is parted, its first column repeated."""
+    from reportlab.platypus import Spacer
+
+    every = range(len(table.columns))
+    for size in SIZES:
+        widths = _fitted(table, every, size, width)
+        if widths is not None:
+            yield _laid(table, every, size, widths)
+            break
+    else:
+        for number, part in enumerate(_parts(table, SIZES[0], width)):
+            if number:
+                yield Spacer(1, 6)
+            fit = _fitted(table, part, SIZES[0], width)
+            yield _laid(table, part, SIZES[0], fit or [width / len(part)] * len(part))
+    yield Spacer(1, 2)
+    yield from _note(table.note)
+
+
+def _parts(table: Table, size: float, width: float) -> Iterator[list[int]]:
+    """Yield the columns of each part."""
+    part = [0]
+    for column in range(1, len(table.columns)):
+        if len(part) > 1 and _fitted(table, [*part, column], size, width) is None:
+            yield part
+            part = [0]
+        part.append(column)
+    yield part
+
+
+def _fitted(table: Table, columns: Sequence[int], size: float, width: float) -> list[float] | None:
+    """Return widths at which no word is broken needlessly and no figure at all; None if there is no room for them."""
+    least, most = [], []
+    for c in columns:
+        cells = [(table.columns[c], STRONG)]
+        cells += [(row[c], STRONG if k in table.strong else BODY) for k, row in enumerate(table.rows)]
+        whole = max(width_of(_joined(text), font, size) for text, font in cells)
+        word = max((width_of(w, font, size) for text, font in cells for w in WORDS.split(_joined(text))), default=0.0)
+        figures = max((width_of(_joined(text), font, size) for text, font in cells[1:]), default=0.0)
+        word = max(min(word, WORD), figures) if c in table.right else min(word, WORD)
+        least.append(word + GAP + 0.5)
+        most.append(max(whole, word) + GAP + 0.5)
+    spare = width - sum(least)
+    if spare < 0:
+        return None
+    wish = sum(most) - sum(least)
+    share = min(1.0, spare / wish) if wish else 0.0
+    widths = [low + share * (high - low) for low, high in zip(least, most, strict=True)]
+    texts = [k for k, c in enumerate(columns) if c not in table.right]
+    left = width - sum(widths)
+    for k in texts:  # what is free goes to the texts, so that figures stand in a line at the right
+        widths[k] += left / len(texts)
+    return widths
+
+
+def _laid(table: Table, columns: Sequence[int], size: float, widths: list[float]) -> Any:
+    from reportlab.lib.colors import black, lightgrey
+
+    plain = {right: style(size, right=right) for right in (False, True)}
+    bold = {right: style(size, bold=True, right=right) for right in (False, True)}
+
+    def line(cells: tuple[str, ...], kinds: dict[bool, Any]) -> list[Any]:
+        return [paragraph(_joined(cells[c]), kinds[c in table.right]) for c in columns]
+
+    rows = [line(table.columns, bold)]
+    rows += [line(row, bold if k in table.strong else plain) for k, row in enumerate(table.rows)]
+    looks = [
+        ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
+        ("LINEBELOW", (0, 1), (-1, -1), 0.4, lightgrey),
+        ("LINEBELOW", (0, 0), (-1, 0), 0.8, black),
+        *(("LINEABOVE", (0, k + 1), (-1, k + 1), 0.8, black) for k in sorted(table.strong)),
+        ("LEFTPADDING", (0, 0), (-1, -1), 0),
+        ("RIGHTPADDING", (0, 0), (-1, -1), GAP),
+        ("RIGHTPADDING", (-1, 0), (-1, -1), 0),
+        ("TOPPADDING", (0, 0), (-1, -1), 1.5),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 2.5),
+    ]
+    return split_table(rows, widths, looks, heads=1)
+
+
+def _joined(text: str) -> str:
+    """Return a text whose percent signs stay with their figures."""
+    return printable(text).replace(" %", "\u00a0%")
