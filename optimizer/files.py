@@ -161,8 +161,12 @@ def digest(path: Path) -> str:
     return hashlib.sha256(read_bytes(path)).hexdigest()[:16]
 
 
-def refuse_existing(path: Path) -> None:
+def refuse_existing(path: Path, why: str = "") -> None:
     """Refuse a name that a new file cannot get: something is there already, or no file can be called so.
+
+    Args:
+        path: The name.
+        why: Why what is there is not replaced, if that needs saying.
 
     Raises:
         DataError: If it is.
@@ -175,11 +179,11 @@ def refuse_existing(path: Path) -> None:
         raise fault(str(path), "", f"no file can be written there ({error.strerror}).", "Name another file.") from None
     except ValueError:
         raise fault(str(path), "", "a file cannot be called so.", "Name another file.") from None
-    raise _taken(path)
+    raise _taken(path, why)
 
 
-def _taken(path: Path) -> DataError:
-    return fault(str(path), "", "the file exists and would be lost.", "Name another file or move this one.")
+def _taken(path: Path, why: str = "") -> DataError:
+    return fault(str(path), "", f"the file exists and would be lost{why}.", "Name another file or move this one.")
 
 
 def _put_new(temporary: str, path: Path) -> None:
@@ -268,3 +272,105 @@ def write_bytes_atomic(path: Path, content: bytes, *, overwrite: bool = False) -
         raise _taken(path) from None
     except (OSError, RuntimeError) as error:
         raise unwritable(path, error) from None
+
+
+UNSEALED = "0" * 64
+"""Stands in a mark until the file is written."""
+MARKED = re.compile(rb"tenside ([a-z ]+) sha256 ([0-9a-f]{64})")
+LARGEST_REPORT = 50_000_000
+"""Largest file, also unpacked, that is looked at as a report [bytes]."""
+IN_WORKBOOK = "docProps/custom.xml"
+"""Where a workbook keeps its mark: the properties of the document."""
+
+
+def report_mark(kind: str) -> str:
+    """Return what a report of a kind carries where its format keeps facts about a file; see `write_report`."""
+    return f"tenside {kind} sha256 {UNSEALED}"
+
+
+def refuse_unless_report(path: Path, kind: str) -> None:
+    """Refuse a name that a report cannot get; one that it had before is free as long as nobody changed that file.
+
+    Raises:
+        DataError: If something else is there, or no file can be called so.
+    """
+    if not _untouched(path, kind):
+        refuse_existing(path, f": only a {kind} that is as it was written is written anew")
+
+
+def write_report(path: Path, content: bytes, kind: str) -> None:
+    """Write a report; one of the same kind that is still as it was written is replaced, nothing else is.
+
+    Args:
+        path: The file.
+        content: HTML, PDF or a workbook that carries `report_mark(kind)`, in which the SHA-256 of the rest is put.
+        kind: What it is, such as 'report' or 'weigh sheet'.
+
+    Raises:
+        DataError: If something else is there, or the file cannot be written.
+    """
+    refuse_unless_report(path, kind)
+    write_bytes_atomic(path, _sealed(_with_digest(content, UNSEALED)), overwrite=_untouched(path, kind))
+
+
+def _untouched(path: Path, kind: str) -> bool:
+    """Return whether a report of a kind lies there as it was written: sealed anew it is the same to the last byte."""
+    import zipfile
+    import zlib
+
+    try:
+        content = read_bytes(path, LARGEST_REPORT)
+        found = MARKED.search(_about(content))
+        if found is None or found[1] != kind.encode():
+            return False
+        return _sealed(_with_digest(content, UNSEALED)) == content
+    except (DataError, zipfile.BadZipFile, zlib.error, EOFError, KeyError, ValueError, RuntimeError):
+        return False  # whatever it is, it is no report
+
+
+def _sealed(content: bytes) -> bytes:
+    return _with_digest(content, hashlib.sha256(content).hexdigest())
+
+
+def _is_zip(content: bytes) -> bool:
+    return content.startswith(b"PK\x03\x04")
+
+
+def _about(content: bytes) -> bytes:
+    """Return the part of a report that carries its mark."""
+    return _unpacked(content)[IN_WORKBOOK] if _is_zip(content) else content
+
+
+def _with_digest(content: bytes, digest: str) -> bytes:
+    """Return a report with a digest in its mark; a workbook is packed anew, the same each time."""
+
+    def marked(part: bytes) -> bytes:
+        return MARKED.sub(lambda m: m[0][: -len(UNSEALED)] + digest.encode(), part, count=1)
+
+    if not _is_zip(content):
+        return marked(content)
+    import io
+    import zipfile
+
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as book:
+        for name, part in _unpacked(content).items():
+            entry = zipfile.ZipInfo(name)  # its date is the earliest there is
+            entry.compress_type = zipfile.ZIP_DEFLATED
+            book.writestr(entry, marked(part) if name == IN_WORKBOOK else part)
+    return packed.getvalue()
+
+
+def _unpacked(content: bytes) -> dict[str, bytes]:
+    """Return the parts of a workbook.
+
+    Raises:
+        ValueError: If they are larger than any report.
+    """
+    import io
+    import zipfile
+
+    with zipfile.ZipFile(io.BytesIO(content)) as book:
+        if sum(entry.file_size for entry in book.infolist()) > LARGEST_REPORT:
+            raise ValueError
+        return {name: book.read(name) for name in book.namelist()}

@@ -444,6 +444,7 @@ def test_page_of_a_scenario(run: Run, tmp_path: Path) -> None:
     text = (tmp_path / "a.html").read_text(encoding="utf-8")
     checked(text)
     assert "Room to move for Harbour hand wash" in text
+    (tmp_path / "a.html").write_text(text.replace("Harbour", "Quay"), encoding="utf-8")
     with pytest.raises(DataError, match="the file exists"):
         run("page", "hand-wash", "--out", "a.html")
 
@@ -538,6 +539,7 @@ def test_every_command_with_markdown_has_a_page() -> None:
     found = dict(named(get_command(cli.app), ""))
     assert len(found) > 15
     assert {n for n, options in found.items() if ("markdown" in options) != ("html" in options)} == set()
+    assert {n for n, options in found.items() if ("html" in options) != ("pdf" in options)} == set()
 
 
 def test_options_that_do_not_go_together(run: Run, tmp_path: Path) -> None:

@@ -111,8 +111,9 @@ def weigh(
 ) -> None:
     """Lay out the weigh sheet of a batch: grams in the order of addition, handling, cautions, room to write."""
     from optimizer.bench.weigh import weigh_sheet
+    from optimizer.report.weigh import SHEET
 
-    targets = _targets((html, (".html", ".htm")), (pdf, (".pdf",)), (xlsx, (".xlsx",)))
+    targets = _targets(SHEET, (html, (".html", ".htm")), (pdf, (".pdf",)), (xlsx, (".xlsx",)))
     found, planned = batch_subject(path, shelf, library)
     later = [item.material for item in found.brief.pool.later]
     sheet = weigh_sheet(planned, found.brief.library, later if planned.held_back_percent else (), predilute=predilute)
@@ -129,7 +130,7 @@ def weigh(
         from optimizer.report.weigh_xlsx import weigh_xlsx
 
         contents[xlsx] = weigh_xlsx(sheet)
-    _write(targets, contents)
+    _write(SHEET, targets, contents)
     if json:
         from optimizer.report.weigh import weigh_record
 
@@ -222,8 +223,9 @@ def card(
 ) -> None:
     """Lay out a formula on one page: phases, doses, pH, method in short, cautions; planned or as made."""
     from optimizer.cli.subject import subject_of
+    from optimizer.report.card import CARD
 
-    targets = _targets((pdf, (".pdf",)), (png, (".png",)))
+    targets = _targets(CARD, (pdf, (".pdf",)), (png, (".png",)))
     with quiet_solvers():
         found = subject_of(subject, against=against, shelf=shelf, libraries=library)
     shown = _card(found, planned, master, on)
@@ -232,7 +234,7 @@ def card(
         from optimizer.report.pages import png_of
 
         page = card_pdf(shown)
-        _write(targets, {**({pdf: page} if pdf else {}), **({png: png_of(page)} if png else {})})
+        _write(CARD, targets, {**({pdf: page} if pdf else {}), **({png: png_of(page)} if png else {})})
     if json:
         from optimizer.report.card import card_record
 
@@ -291,20 +293,20 @@ def batch_subject(path: Path, shelf: Path | None, library: list[Path] | None) ->
     return found, found.batch
 
 
-def _targets(*asked: tuple[Path | None, tuple[str, ...]]) -> tuple[Path, ...]:
-    """Return files to write, refused before anything is worked out if they exist or are misnamed."""
-    from optimizer.files import refuse_existing
+def _targets(kind: str, *asked: tuple[Path | None, tuple[str, ...]]) -> tuple[Path, ...]:
+    """Return reports to write, refused before anything is worked out if they cannot be or are misnamed."""
+    from optimizer.files import refuse_unless_report
 
     for path, endings in asked:
         if path is not None and path.suffix.lower() not in endings:
             raise UsageError(f"{path.name}: the name must end in {endings[0]}.")
         if path is not None:
-            refuse_existing(path)
+            refuse_unless_report(path, kind)
     return tuple(path for path, _ in asked if path is not None)
 
 
-def _write(targets: tuple[Path, ...], contents: dict[Path, bytes]) -> None:
-    from optimizer.files import write_bytes_atomic
+def _write(kind: str, targets: tuple[Path, ...], contents: dict[Path, bytes]) -> None:
+    from optimizer.files import write_report
 
     for path in targets:
-        write_bytes_atomic(path, contents[path])
+        write_report(path, contents[path], kind)

@@ -70,12 +70,13 @@ def new_report(path: Path) -> Path:
 
 
 def _named(path: Path, endings: tuple[str, ...]) -> Path:
-    from optimizer.files import refuse_existing
+    from optimizer.files import refuse_unless_report
+    from optimizer.report.document import REPORT
 
     if path.suffix.lower() not in endings:
         kinds = " or ".join(e for e in endings if e != ".htm")
         raise UsageError(f"this report is written as {kinds}: '{path.name}' ends otherwise.")
-    refuse_existing(path)
+    refuse_unless_report(path, REPORT)
     return path
 
 
@@ -239,7 +240,8 @@ def save_beside(document: "Document", *paths: Path | None) -> None:
 
 def save(document: "Document", path: Path) -> None:
     """Write a document as a page or as a PDF, as the file's name ends."""
-    from optimizer.files import write_bytes_atomic
+    from optimizer.files import write_report
+    from optimizer.report.document import REPORT
 
     if path.suffix.lower() in PAPER:
         from optimizer.report.document_pdf import document_pdf
@@ -249,7 +251,7 @@ def save(document: "Document", path: Path) -> None:
         from optimizer.report.page import page
 
         content = page(document).encode("utf-8")
-    write_bytes_atomic(path, content)
+    write_report(path, content, REPORT)
 
 
 def print_lines(text: str, stream: IO[str]) -> None:

@@ -8,6 +8,9 @@ from optimizer.report.document import Document, Listing, Table
 from optimizer.report.record import CautionRecord, Record, caution_records
 from optimizer.units import is_whole, listed, number
 
+CARD = "card"
+"""What its files call themselves; see `files.report_mark`."""
+
 
 def percent_text(card: Card, percent: float) -> str:
     """Return a dose with two decimals, with three if any dose of the card is on no grid of 0.01 %."""

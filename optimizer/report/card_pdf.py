@@ -6,7 +6,7 @@ from bisect import bisect_left
 from typing import Any
 
 from optimizer.bench.card import Card
-from optimizer.report.card import caution_texts, facts_of, held_text, percent_text
+from optimizer.report.card import CARD, caution_texts, facts_of, held_text, percent_text
 from optimizer.report.pages import boxed, fonts, height_of, paragraph, pdf_of, room, style
 
 LARGEST, SMALLEST, SHRINK = 10.0, 6.5, 0.25
@@ -26,7 +26,7 @@ def card_pdf(card: Card) -> bytes:
     fonts()
     flowables = fitted(card)
     running = f"batch {card.batch} - {card.title}" if card.batch else card.title
-    return pdf_of(flowables, title=card.title, running=running)
+    return pdf_of(flowables, title=card.title, running=running, kind=CARD)
 
 
 def fitted(card: Card) -> list[Any]:

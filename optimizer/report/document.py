@@ -8,6 +8,9 @@ from typing import Literal
 
 from optimizer.immutable import immutable
 
+REPORT = "report"
+"""What a file calls itself that shows a document; see `files.report_mark`."""
+
 
 @immutable
 class Table:

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from optimizer.report.document import Document, Section, Sketch, Table
+from optimizer.report.document import REPORT, Document, Section, Sketch, Table
 from optimizer.report.drawings import drawings_of
 from optimizer.report.escape import printable
 from optimizer.report.pages import (
@@ -27,14 +27,14 @@ SIZES = (8.5, 8.0, 7.5, 7.0, 6.5)
 """Sizes of the letters of a table that are tried before its columns are parted [pt]."""
 GAP = 8.0
 """Free space between two columns [pt]."""
-WORD = 110.0
+WORD = 160.0
 """Most room that a single word may claim for its column; a longer one is broken [pt]."""
 NEEDED = 70.0
 """Room below a heading without which it goes on the next page [pt]."""
 
 
-WORDS = re.compile(r"(?<=\w-)(?=\w)|[ ]+")
-"""Where a line may end."""
+BROKEN = re.compile(r"[^\w-]*[^\W\d_]+(-[^\W\d_]+)+[^\w-]*")
+"""Words that may be broken at their hyphens: those without figures."""
 
 
 def document_pdf(document: Document) -> bytes:
@@ -42,7 +42,7 @@ def document_pdf(document: Document) -> bytes:
     fonts()
     flowables = [paragraph(document.title, style(16, bold=True, after=5)), *_opening(document)]
     flowables += _sections(document, 1)
-    return pdf_of(flowables, title=printable(document.title), running=printable(document.title))
+    return pdf_of(flowables, title=printable(document.title), running=printable(document.title), kind=REPORT)
 
 
 def _opening(document: Document) -> Iterator[Any]:
@@ -144,7 +144,7 @@ def _fitted(table: Table, columns: Sequence[int], size: float, width: float) -> 
         cells = [(table.columns[c], STRONG)]
         cells += [(row[c], STRONG if k in table.strong else BODY) for k, row in enumerate(table.rows)]
         whole = max(width_of(_joined(text), font, size) for text, font in cells)
-        word = max((width_of(w, font, size) for text, font in cells for w in WORDS.split(_joined(text))), default=0.0)
+        word = max((width_of(w, font, size) for text, font in cells for w in _words(_joined(text))), default=0.0)
         figures = max((width_of(_joined(text), font, size) for text, font in cells[1:]), default=0.0)
         word = max(min(word, WORD), figures) if c in table.right else min(word, WORD)
         least.append(word + GAP + 0.5)
@@ -185,6 +185,12 @@ def _laid(table: Table, columns: Sequence[int], size: float, widths: list[float]
         ("BOTTOMPADDING", (0, 0), (-1, -1), 2.5),
     ]
     return split_table(rows, widths, looks, heads=1)
+
+
+def _words(text: str) -> Iterator[str]:
+    """Yield the parts of a text that stay in one line."""
+    for word in text.split(" "):
+        yield from word.split("-") if BROKEN.fullmatch(word) else [word]
 
 
 def _joined(text: str) -> str:

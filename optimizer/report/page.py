@@ -13,7 +13,8 @@ from pathlib import Path
 from unicodedata import bidirectional
 
 from optimizer import __version__
-from optimizer.report.document import Document, Listing, Section, Sketch, Table
+from optimizer.files import report_mark
+from optimizer.report.document import REPORT, Document, Listing, Section, Sketch, Table
 from optimizer.report.escape import escaped, printable
 from optimizer.report.pictures import drawn
 from optimizer.report.record import Record
@@ -67,6 +68,7 @@ def page(document: Document) -> str:
 <meta http-equiv="Content-Security-Policy" content="{policy}">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <meta name="generator" content="tenside {__version__}">
+<meta name="mark" content="{report_mark(REPORT)}">
 <link rel="icon" href="data:,">
 <title>{escaped(document.title)}</title>
 <style>{style}</style>

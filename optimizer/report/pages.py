@@ -11,6 +11,7 @@ from io import BytesIO
 from pathlib import Path
 from typing import Any
 
+from optimizer.files import report_mark
 from optimizer.report.escape import escaped, printable
 
 BODY, STRONG, MONO = "Sheet", "Sheet-Bold", "Sheet-Mono"
@@ -132,8 +133,15 @@ def shortened(text: str, font: str, size: float, width: float) -> str:
     return f"{text.rstrip()} ..."
 
 
-def pdf_of(flowables: list[Any], *, title: str, running: str) -> bytes:
-    """Return flowables as an A4 PDF; every page carries the running head and 'page n of m'."""
+def pdf_of(flowables: list[Any], *, title: str, running: str, kind: str) -> bytes:
+    """Return flowables as an A4 PDF; every page carries the running head and 'page n of m'.
+
+    Args:
+        flowables: What stands on the pages, in order.
+        title: Title of the file.
+        running: What stands below every page.
+        kind: What it is; see `files.report_mark`.
+    """
     from reportlab.lib.pagesizes import A4
     from reportlab.pdfgen.canvas import Canvas
     from reportlab.platypus import SimpleDocTemplate
@@ -173,6 +181,7 @@ def pdf_of(flowables: list[Any], *, title: str, running: str) -> bytes:
         bottomMargin=MARGIN - PADDING,
         title=title,
         author="",
+        keywords=report_mark(kind),
         invariant=1,
     )
     document.build(flowables, canvasmaker=Numbered)

@@ -12,6 +12,8 @@ from optimizer.units import listed, number
 
 COLUMNS = ("", "no.", "material", "%", "weigh, g", "lot", "weighed, g")
 """Headings of a step's lines; the first column is ticked."""
+SHEET = "weigh sheet"
+"""What its files call themselves; see `files.report_mark`."""
 PLAN = "A plan for the bench. " + " ".join(ALWAYS)
 
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 import re
 
 from optimizer.bench.weigh import Step, WeighLine, WeighSheet
+from optimizer.files import report_mark
 from optimizer.report.escape import escaped
 from optimizer.report.weigh import (
     COLUMNS,
     PLAN,
+    SHEET,
     after_of,
     again_text,
     caution_texts,
@@ -80,6 +82,7 @@ def weigh_html(sheet: WeighSheet) -> str:
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
         "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">"
         '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f'<meta name="mark" content="{report_mark(SHEET)}">'
         f"<title>{escaped(title)} - batch {escaped(batch.batch)}</title><style>{style}</style></head><body>\n"
         f'<table class="sheet"><thead><tr><td>{running}</td></tr></thead><tbody><tr><td>\n'
         + "\n".join(filter(None, body))

@@ -9,6 +9,7 @@ from optimizer.report.pages import boxed, fonts, paragraph, pdf_of, room, style,
 from optimizer.report.weigh import (
     COLUMNS,
     PLAN,
+    SHEET,
     after_of,
     again_text,
     caution_texts,
@@ -43,7 +44,7 @@ def weigh_pdf(sheet: WeighSheet) -> bytes:
         flowables += _step(sheet, step, width)
     flowables += [Spacer(1, 26), _signatures(width)]
     running = f"batch {batch.batch} - {batch.product}" if batch.product else f"batch {batch.batch}"
-    return pdf_of(flowables, title=title, running=running)
+    return pdf_of(flowables, title=title, running=running, kind=SHEET)
 
 
 def _facts(sheet: WeighSheet, width: float) -> Any:

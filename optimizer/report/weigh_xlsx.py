@@ -7,8 +7,10 @@ from typing import Any
 
 from optimizer.bench.weigh import WeighSheet
 from optimizer.data.sheet import neutral
+from optimizer.files import report_mark
 from optimizer.report.weigh import (
     PLAN,
+    SHEET,
     after_of,
     again_text,
     caution_texts,
@@ -26,6 +28,7 @@ LETTERS = "ABCDEFGHI"
 def weigh_xlsx(sheet: WeighSheet) -> bytes:
     """Return the sheet as a workbook."""
     from openpyxl import Workbook
+    from openpyxl.packaging.custom import StringProperty
     from openpyxl.styles import Alignment, Border, Font, Side
 
     book = Workbook()
@@ -79,6 +82,7 @@ def weigh_xlsx(sheet: WeighSheet) -> bytes:
     page.sheet_properties.pageSetUpPr.fitToPage = True
     page.oddFooter.left.text = f"batch {sheet.batch.batch}".replace("&", "&&")
     page.oddFooter.right.text = "page &P of &N"
+    book.custom_doc_props.append(StringProperty(name="mark", value=report_mark(SHEET)))
     stream = BytesIO()
     book.save(stream)
     return stream.getvalue()
