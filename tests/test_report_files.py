@@ -45,7 +45,7 @@ def words_of(text: str) -> list[str]:
     for line in text.splitlines():
         if re.fullmatch(r"[|\s:-]*", line):
             continue
-        for cell in re.split(r"(?<!\\)\|", line):
+        for cell in re.split(r": " if line.startswith("- ") else r"(?<!\\)\|", line):
             plain = re.sub(r"\\(.)", r"\1", html.unescape(re.sub(r"^(#+ |- |\*\*)|\*\*$", "", cell.strip())))
             cells += [squeezed(plain)] if squeezed(plain) else []
     return cells
@@ -96,9 +96,9 @@ def test_tables_of_any_shape_keep_every_cell() -> None:
     text = text_of(pdf)
     for word in (*wide, *(f"w{c}c" for c in range(40)), *(f"row {r}" for r in range(120)), "end.", "last", "indeed"):
         assert squeezed(word) in text, word
-    assert text.count("w" * 300) + text.count("w" * 40) >= 120
+    assert text.count("w") >= 120 * 300
     assert "<i>item</i>&more" in text
-    assert text.count("abc") >= page_count(pdf) - 12 or text.count("abc") > 3  # headings are repeated
+    assert text.count("abc") > 10  # headings are repeated on every page
 
 
 def test_drawings_of_any_shape_fit_a_page() -> None:

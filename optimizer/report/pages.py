@@ -101,7 +101,7 @@ def boxed(inner: Any, width: float) -> Any:
     from reportlab.lib.colors import black
     from reportlab.platypus import Table
 
-    table = Table([[inner]], colWidths=[width], spaceBefore=3, spaceAfter=3)
+    table = Table([[inner]], colWidths=[width], spaceBefore=3, spaceAfter=3, splitInRow=1)
     table.setStyle(
         [
             ("BOX", (0, 0), (-1, -1), 0.8, black),
