@@ -309,23 +309,19 @@ def write_report(path: Path, content: bytes, kind: str) -> None:
     Raises:
         DataError: If something else is there, or the file cannot be written.
     """
-    refuse_unless_report(path, kind)
     write_bytes_atomic(path, _sealed(_with_digest(content, UNSEALED)), overwrite=_untouched(path, kind))
 
 
 def _untouched(path: Path, kind: str) -> bool:
     """Return whether a report of a kind lies there as it was written: sealed anew it is the same to the last byte."""
-    import zipfile
-    import zlib
-
     try:
         content = read_bytes(path, LARGEST_REPORT)
         found = MARKED.search(_about(content))
         if found is None or found[1] != kind.encode():
             return False
         return _sealed(_with_digest(content, UNSEALED)) == content
-    except (DataError, zipfile.BadZipFile, zlib.error, EOFError, KeyError, ValueError, RuntimeError):
-        return False  # whatever it is, it is no report
+    except (DataError, ValueError, KeyError):
+        return False
 
 
 def _sealed(content: bytes) -> bytes:
@@ -365,12 +361,16 @@ def _unpacked(content: bytes) -> dict[str, bytes]:
     """Return the parts of a workbook.
 
     Raises:
-        ValueError: If they are larger than any report.
+        ValueError: If it is no sound workbook, or larger than any report.
     """
     import io
     import zipfile
+    import zlib
 
-    with zipfile.ZipFile(io.BytesIO(content)) as book:
-        if sum(entry.file_size for entry in book.infolist()) > LARGEST_REPORT:
-            raise ValueError
-        return {name: book.read(name) for name in book.namelist()}
+    try:
+        with zipfile.ZipFile(io.BytesIO(content)) as book:
+            if sum(entry.file_size for entry in book.infolist()) > LARGEST_REPORT:
+                raise ValueError
+            return {name: book.read(name) for name in book.namelist()}
+    except (zipfile.BadZipFile, zlib.error, EOFError, RuntimeError, OSError) as error:
+        raise ValueError from error

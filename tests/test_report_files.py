@@ -13,7 +13,6 @@ from pypdfium2 import PdfDocument
 from optimizer.report.document import Bar, Bars, Curve, Curves, Document, Listing, Sketch, Table
 from optimizer.report.document_pdf import document_pdf
 from optimizer.report.markdown import markdown
-from optimizer.report.pages import page_count
 
 FORMULA = "material,percent\naqua,80\ncocamidopropyl-betaine,20\n"
 

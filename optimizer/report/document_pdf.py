@@ -99,7 +99,7 @@ def _section(section: Section) -> Iterator[Any]:
     elif section.kind == "caution":
         yield from (boxed(paragraph(item, style(9), "Caution."), width) for item in section.items)
     else:
-        yield from (paragraph(item, style(9, indent=9, after=2.5), bullet="\u2013") for item in section.items)
+        yield from (paragraph(item, style(9, indent=11, after=2.5), bullet="\u2013") for item in section.items)
 
 
 def _note(text: str) -> list[Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from math import isnan
 from typing import Any
@@ -17,6 +18,8 @@ SIZE = 8.0
 LINE = 1.3 * SIZE
 STRIP = 8.0
 """Height of a bar [pt]."""
+TRACK = 0.4
+"""Part of the width that is left to the bars at least, when labels and figures stand beside them."""
 HIGH = 170.0
 """Height of the plot of a curve [pt]."""
 LEFT = 48.0
@@ -112,54 +115,64 @@ def drawings_of(drawing: Bars | Curves, width: float, height: float) -> list[Any
     """
     fonts()
     most = height - 40  # a heading stands above
-    made = []
-    for start in range(0, max(len(drawing.rows), 1), ROWS) if isinstance(drawing, Bars) else ():
-        sheet = _Sheet(width)
-        _bars(sheet, replace(drawing, rows=drawing.rows[start : start + ROWS]))
-        made.append(sheet.drawing(most))
     if isinstance(drawing, Curves):
-        sheet = _Sheet(width)
-        _curves(sheet, drawing)
-        made.append(sheet.drawing(most))
-    return made
+        return [_curves(_Sheet(width), drawing).drawing(most)]
+    starts = range(0, max(len(drawing.rows), 1), ROWS)
+    parts = (replace(drawing, rows=drawing.rows[start : start + ROWS]) for start in starts)
+    return [_bars(_Sheet(width), part).drawing(most) for part in parts]
 
 
-def _bars(sheet: _Sheet, bars: Bars) -> None:
+def _bars(sheet: _Sheet, bars: Bars) -> _Sheet:
+    """Draw bars between their labels and figures, or below them where those are too long."""
     scale = Scale(*bars.ends)
+    left = max((width_of(printable(row.label), BODY, SIZE) + 8 for row in bars.rows), default=0.0)
+    right = sheet.width - max((width_of(printable(row.told), BODY, SIZE) + 8 for row in bars.rows), default=0.0)
+    between = right - left >= TRACK * sheet.width
+    if not between:
+        left, right = 0.0, sheet.width
 
     def at(value: float) -> float:
-        return 1 + (sheet.width - 2) * scale(value) / 100
+        return left + (right - left) * scale(value) / 100
 
     for row in bars.rows:
-        label = _lines(row.label, sheet.width)
-        beside = width_of(label[-1], BODY, SIZE) + width_of(row.told, BODY, SIZE) + 12 <= sheet.width
-        sheet.told(row.label)
-        if beside:
-            sheet.words(sheet.width, sheet.top - 0.25 * LINE, printable(row.told), "end")
+        if between:
+            sheet.words(0, sheet.top + 0.9 * STRIP, printable(row.label))
+            sheet.words(sheet.width, sheet.top + 0.9 * STRIP, printable(row.told), "end")
         else:
-            sheet.told(row.told, anchor="end")
-        sheet.top += 1
+            _above(sheet, row)
         _strip(sheet, row, bars, at)
         sheet.top += STRIP + 4
     axis = sheet.top
-    sheet.line(0, axis, sheet.width, axis)
+    sheet.line(left, axis, right, axis)
     for value in ticks(*bars.ends):
         sheet.line(at(value), axis, at(value), axis + 3)
         sheet.words(at(value), axis + 3 + SIZE, number(value), "middle")
     sheet.top += 3 + LINE
-    sheet.told(bars.axis)
+    sheet.told(bars.axis, left)
     if bars.band:
-        sheet.box(0, sheet.top + 2, 18, 7, hatched=True)
-        sheet.told(bars.band[2], 24)
+        sheet.box(left, sheet.top + 2, 18, 7, hatched=True)
+        sheet.told(bars.band[2], left + 24)
     if bars.line:
-        sheet.line(9, sheet.top + 1, 9, sheet.top + LINE - 1, 2)
-        sheet.told(bars.line[1], 24)
+        sheet.line(left + 9, sheet.top + 1, left + 9, sheet.top + LINE - 1, 2)
+        sheet.told(bars.line[1], left + 24)
+    return sheet
 
 
-def _strip(sheet: _Sheet, row: Bar, bars: Bars, at: Any) -> None:
+def _above(sheet: _Sheet, row: Bar) -> None:
+    """Write label and figures above a bar, in one line if they fit."""
+    label = _lines(row.label, sheet.width)
+    sheet.told(row.label)
+    if width_of(label[-1], BODY, SIZE) + width_of(printable(row.told), BODY, SIZE) + 12 <= sheet.width:
+        sheet.words(sheet.width, sheet.top - 0.25 * LINE, printable(row.told), "end")
+    else:
+        sheet.told(row.told, anchor="end")
+    sheet.top += 1
+
+
+def _strip(sheet: _Sheet, row: Bar, bars: Bars, at: Callable[[float], float]) -> None:
     """Draw one bar on its track."""
     top, middle = sheet.top, sheet.top + STRIP / 2
-    sheet.line(0, middle, sheet.width, middle, soft=True)
+    sheet.line(at(bars.ends[0]), middle, at(bars.ends[1]), middle, soft=True)
     if not isnan(row.low):
         left, right = at(row.low), at(row.high)
         sheet.box(left, top, right - left, STRIP, hatched=row.hatched)
@@ -175,7 +188,7 @@ def _strip(sheet: _Sheet, row: Bar, bars: Bars, at: Any) -> None:
         sheet.sign(0, at(row.mark), middle)
 
 
-def _curves(sheet: _Sheet, curves: Curves) -> None:
+def _curves(sheet: _Sheet, curves: Curves) -> _Sheet:
     points = [p for line in curves.lines for p in (*line.points, *line.marks)]
     xs, ys = [p[0] for p in points], [p[1] for p in points]
     across, up = Scale(min(xs), max(xs)), Scale(max(ys), min(ys))
@@ -208,6 +221,7 @@ def _curves(sheet: _Sheet, curves: Curves) -> None:
             sheet.path(kind, [(0, middle), (30, middle)])
             sheet.sign(kind, 15, middle)
             sheet.told(line.label, 38)
+    return sheet
 
 
 def _lines(text: str, width: float) -> list[str]:

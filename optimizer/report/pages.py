@@ -59,6 +59,8 @@ def style(
         leftIndent=indent,
         spaceAfter=after,
         splitLongWords=1,
+        bulletFontName=BODY,
+        bulletFontSize=size,
         embeddedHyphenation=1,
     )
 
