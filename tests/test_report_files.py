@@ -13,6 +13,7 @@ from pypdfium2 import PdfDocument
 from optimizer.report.document import Bar, Bars, Curve, Curves, Document, Listing, Sketch, Table
 from optimizer.report.document_pdf import document_pdf
 from optimizer.report.markdown import markdown
+from optimizer.report.pages import page_count
 
 FORMULA = "material,percent\naqua,80\ncocamidopropyl-betaine,20\n"
 
@@ -98,6 +99,14 @@ def test_tables_of_any_shape_keep_every_cell() -> None:
     assert text.count("w") >= 120 * 300
     assert "<i>item</i>&more" in text
     assert text.count("abc") > 10  # headings are repeated on every page
+
+
+def test_a_table_with_many_columns_leaves_room_for_its_texts() -> None:
+    # measured before: a text column of 55 pt beside nine keys, 16 lines to a row, and headings repeated within a page
+    keys = tuple(f"mildness-rule-{k}.at_least" for k in range(7))
+    rows = tuple((str(k), *(["1"] * 7), "active at least; perfume at least; " * 8) for k in range(30))
+    pdf = document_pdf(Document("Wide", "", sections=(Table("T", ("no.", *keys, "sits on"), rows),)))
+    assert page_count(pdf) <= 4
 
 
 def test_drawings_of_any_shape_fit_a_page() -> None:

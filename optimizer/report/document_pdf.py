@@ -29,6 +29,8 @@ GAP = 8.0
 """Free space between two columns [pt]."""
 WORD = 160.0
 """Most room that a single word may claim for its column; a longer one is broken [pt]."""
+LINES = 7
+"""Lines of a cell above which its column asks for more room, up to that of a long word."""
 NEEDED = 70.0
 """Room below a heading without which it goes on the next page [pt]."""
 
@@ -146,7 +148,7 @@ def _fitted(table: Table, columns: Sequence[int], size: float, width: float) -> 
         whole = max(width_of(_joined(text), font, size) for text, font in cells)
         word = max((width_of(w, font, size) for text, font in cells for w in _words(_joined(text))), default=0.0)
         figures = max((width_of(_joined(text), font, size) for text, font in cells[1:]), default=0.0)
-        word = max(min(word, WORD), figures) if c in table.right else min(word, WORD)
+        word = max(min(word, WORD), figures) if c in table.right else min(max(word, whole / LINES), WORD)
         least.append(word + GAP + 0.5)
         most.append(max(whole, word) + GAP + 0.5)
     spare = width - sum(least)
@@ -194,5 +196,5 @@ def _words(text: str) -> Iterator[str]:
 
 
 def _joined(text: str) -> str:
-    """Return a text whose percent signs stay with their figures."""
-    return printable(text).replace(" %", "\u00a0%")
+    """Return a text whose signs of units stay with their figures."""
+    return printable(text).replace(" %", "\u00a0%").replace(" °C", "\u00a0°C")

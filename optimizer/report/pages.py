@@ -5,6 +5,7 @@ The font comes with matplotlib, which the project needs anyway. Same input, same
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from functools import cache
 from importlib.util import find_spec
 from io import BytesIO
@@ -19,6 +20,8 @@ MARGIN = 40.0
 """Margin on every side [pt]."""
 PADDING = 6.0
 """What a frame of reportlab keeps free inside its margins [pt]."""
+LONG = 500
+"""Letters up to which a paragraph fits any page."""
 DOTS_PER_INCH = 150
 
 
@@ -82,11 +85,20 @@ def as_typed(lines: tuple[str, ...], width: float) -> Any:
     return Preformatted("\n".join(map(printable, lines)), style(size, font=MONO, after=4))
 
 
+def too_tall(cells: Iterable[tuple[Any, float]]) -> bool:
+    """Return whether a paragraph of a width needs most of a page or more, so that it must be split."""
+    high = 0.8 * room()[1]
+    return any(
+        len(cell.getPlainText()) > LONG and cell.wrap(width - 2 * PADDING, high)[1] > high for cell, width in cells
+    )
+
+
 def split_table(rows: list[list[Any]], widths: list[float], looks: list[Any], heads: int = 0) -> Any:
     """Return a table that goes on over pages, even inside a row that fits no page; heads are repeated."""
     from reportlab.platypus import LongTable
 
-    table = LongTable(rows, colWidths=widths, repeatRows=heads, splitInRow=1, hAlign="LEFT")
+    inside = too_tall((cell, width) for row in rows for cell, width in zip(row, widths, strict=True))
+    table = LongTable(rows, colWidths=widths, repeatRows=heads, splitInRow=inside, hAlign="LEFT")
     table.setStyle([("VALIGN", (0, 0), (-1, -1), "TOP"), *looks])
     return table
 
@@ -103,7 +115,7 @@ def boxed(inner: Any, width: float) -> Any:
     from reportlab.lib.colors import black
     from reportlab.platypus import Table
 
-    table = Table([[inner]], colWidths=[width], spaceBefore=3, spaceAfter=3, splitInRow=1)
+    table = Table([[inner]], colWidths=[width], spaceBefore=3, spaceAfter=3, splitInRow=too_tall([(inner, width)]))
     table.setStyle(
         [
             ("BOX", (0, 0), (-1, -1), 0.8, black),
