@@ -295,7 +295,7 @@ def refuse_unless_report(path: Path, kind: str) -> None:
         DataError: If something else is there, or no file can be called so.
     """
     if not _untouched(path, kind):
-        refuse_existing(path, f": only a {kind} that is as it was written is written anew")
+        refuse_existing(path, f": only a {kind} (HTML, PDF or XLSX) that is as it was written is written anew")
 
 
 def write_report(path: Path, content: bytes, kind: str) -> None:

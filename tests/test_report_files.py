@@ -10,6 +10,7 @@ import pytest
 from hostile import ask
 from pypdfium2 import PdfDocument
 
+from optimizer.files import write_report
 from optimizer.report.document import Bar, Bars, Curve, Curves, Document, Listing, Sketch, Table
 from optimizer.report.document_pdf import document_pdf
 from optimizer.report.markdown import markdown
@@ -136,6 +137,26 @@ def test_drawings_of_any_shape_fit_a_page() -> None:
         assert squeezed(word) in text, word
 
 
+def test_words_that_look_like_markup_or_a_mark_are_shown_as_they_are() -> None:
+    mark = "tenside report sha256 " + "0" * 64
+    odd = ("<b>", "</para>", "a & b &lt; c", "(\\)", "\u202eevil", "\x00\x07", "\ud800", "{}%s", mark, "", "\U0001f600")
+    cells = tuple((word, word) for word in odd)
+    drawing = Bars(odd[0], tuple(Bar(word, 0, 1, word) for word in odd), (0, 1), (0, 1, odd[1]), (1, odd[2]))
+    parts = (
+        Table(mark, ("a", "b"), cells),
+        Listing("c", odd, "caution"),
+        Sketch("s", odd),
+        Sketch("d", drawing=drawing),
+    )
+    for word in odd:
+        pdf = document_pdf(Document(word, word, cells, parts))
+        Path("a.pdf").unlink(missing_ok=True)
+        for _ in range(2):
+            write_report(Path("a.pdf"), pdf, "report")
+        text = text_of(Path("a.pdf").read_bytes())
+        assert [w for w in (odd[0], odd[1], odd[2], odd[3], mark) if squeezed(w) not in text] == []
+
+
 def test_what_markdown_says_is_split_into_words_as_it_should() -> None:
     made = Document("A * title", "Solved; a_b.", (("cost", "0.9 | kg"),), (Table("T", ("a", "b"), (("1 | 2", "-3"),)),))
     assert words_of(markdown(made)) == ["A*title", "Solved;a_b.", "cost", "0.9|kg", "T", "a", "b", "1|2", "3"]
@@ -228,7 +249,7 @@ def test_no_other_file_gives_way_to_a_report() -> None:
         Path(name).write_bytes(content)
         told = ask("blend", "hand-wash", "--html", name)
         assert told.code == 3
-        assert "only a report that is as it was written" in told.err
+        assert "only a report (HTML, PDF or XLSX) that is as it was written" in told.err
         assert Path(name).read_bytes() == content
     Path("e.xlsx").write_bytes(Path("sheet.xlsx").read_bytes()[:3000])  # a workbook of which a part is missing
     assert ask("weigh", "batch.toml", "--xlsx", "e.xlsx").code == 3
