@@ -40,7 +40,7 @@ def page(
     subject: Annotated[
         str, typer.Argument(help="A scenario (file or shipped name), a formula (.csv, .xlsx, .json) or a batch file.")
     ],
-    out: Annotated[Path, typer.Option(help="The page, a new file: .html, or .pdf.", callback=new_report)],
+    out: Annotated[Path, typer.Option(help="The file: .html to read and print, .pdf to file.", callback=new_report)],
     against: For = "",
     studies: Annotated[
         str,
