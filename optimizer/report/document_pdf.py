@@ -96,7 +96,7 @@ def _section(section: Section) -> Iterator[Any]:
     if isinstance(section, Table):
         yield from _table(section, width)
     elif isinstance(section, Sketch):
-        yield as_typed(section.lines, width)
+        yield from as_typed(section.lines, width)
         yield from _note(section.note)
     elif section.kind == "caution":
         yield from (boxed(paragraph(item, style(9), "Caution."), width) for item in section.items)

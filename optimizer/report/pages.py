@@ -5,6 +5,7 @@ The font comes with matplotlib, which the project needs anyway. Same input, same
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from functools import cache
 from importlib.util import find_spec
@@ -15,7 +16,7 @@ from typing import Any
 from optimizer.files import report_mark
 from optimizer.report.escape import escaped, printable
 
-BODY, STRONG, MONO = "Sheet", "Sheet-Bold", "Sheet-Mono"
+BODY, STRONG = "Sheet", "Sheet-Bold"
 MARGIN = 40.0
 """Margin on every side [pt]."""
 PADDING = 6.0
@@ -37,7 +38,6 @@ def fonts() -> None:
     folder = Path(spec.origin).parent / "mpl-data" / "fonts" / "ttf"
     registerFont(TTFont(BODY, folder / "DejaVuSans.ttf"))
     registerFont(TTFont(STRONG, folder / "DejaVuSans-Bold.ttf"))
-    registerFont(TTFont(MONO, folder / "DejaVuSansMono.ttf"))
     registerFontFamily(BODY, normal=BODY, bold=STRONG, italic=BODY, boldItalic=STRONG)
 
 
@@ -48,14 +48,13 @@ def style(
     right: bool = False,
     indent: float = 0.0,
     after: float = 0.0,
-    font: str = "",
 ) -> Any:
     """Return a paragraph style of a size [pt]; words may be broken at hyphens, and long ones are, never cut off."""
     from reportlab.lib.styles import ParagraphStyle
 
     return ParagraphStyle(
         "sheet",
-        fontName=font or (STRONG if bold else BODY),
+        fontName=STRONG if bold else BODY,
         fontSize=size,
         leading=1.25 * size,
         alignment=2 if right else 0,
@@ -76,13 +75,19 @@ def paragraph(text: str, kind: Any, lead: str = "", bullet: str = "") -> Any:
     return Paragraph(bold + escaped(text), kind, bulletText=bullet or None)
 
 
-def as_typed(lines: tuple[str, ...], width: float) -> Any:
-    """Return lines of letters of one width, none of them broken: small enough for the longest."""
-    from reportlab.platypus import Preformatted
+def as_typed(lines: tuple[str, ...], width: float, size: float = 8.0) -> list[Any]:
+    """Return lines whose signs stand below one another, each on a grid; what is too long goes on in the next line."""
+    from reportlab.graphics.shapes import Drawing, String
 
-    longest = max((len(line) for line in lines), default=1)
-    size = min(8.0, width / (0.61 * longest))  # a letter is 0.602 of its height wide
-    return Preformatted("\n".join(map(printable, lines)), style(size, font=MONO, after=4))
+    step = 0.61 * size
+    most = int(width / step)
+    laid = []
+    for line in map(printable, lines):
+        for start in range(0, max(len(line), 1), most):
+            words = re.finditer(r"\w[\w.,:-]*|\S", line[start : start + most])
+            signs = [String(w.start() * step, 0.3 * size, w[0], fontName=BODY, fontSize=size) for w in words]
+            laid.append(Drawing(width, 1.25 * size, *signs))
+    return laid
 
 
 def too_tall(cells: Iterable[tuple[Any, float]]) -> bool:
