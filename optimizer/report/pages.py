@@ -84,7 +84,7 @@ def as_typed(lines: tuple[str, ...], width: float, size: float = 8.0) -> list[An
     laid = []
     for line in map(printable, lines):
         for start in range(0, max(len(line), 1), most):
-            words = re.finditer(r"\w[\w.,:-]*|\S", line[start : start + most])
+            words = re.finditer(r"\S*\w\S*|\S", line[start : start + most])
             signs = [String(w.start() * step, 0.3 * size, w[0], fontName=BODY, fontSize=size) for w in words]
             laid.append(Drawing(width, 1.25 * size, *signs))
     return laid
