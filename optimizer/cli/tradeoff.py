@@ -15,6 +15,7 @@ from optimizer.cli.common import (
     ScenarioName,
     ShelfFile,
     app,
+    aside,
     brief_of,
     print_json,
     quiet_solvers,
@@ -22,7 +23,7 @@ from optimizer.cli.common import (
 )
 from optimizer.errors import UsageError, hyphened
 
-Picture = Annotated[Path | None, typer.Option("--picture", help="Also draw it, as .svg or .png.")]
+Picture = Annotated[Path | None, typer.Option("--picture", help="Also draw it, as .svg, .png or .pdf.")]
 
 
 @app.command(rich_help_panel=FORMULA)
@@ -44,9 +45,12 @@ def frontier(
     json: Json = False,
 ) -> None:
     """Trace the trade-off of two measures: every break and what one more point costs."""
+    from optimizer.report.picture_file import refuse_undrawable
     from optimizer.studies.frontier import frontier as trace
     from optimizer.studies.stepped import needs_steps, stepped
 
+    if picture:
+        refuse_undrawable(picture)
     key, _, values = by.partition("=")
     if by and not values:
         raise UsageError(f"--by {by}: write RULE.LIMIT=VALUE,VALUE, such as active.at_least=9,10,11.")
@@ -60,13 +64,16 @@ def frontier(
             curves.append((label, (stepped if needs_steps(brief, y[1], x[1]) else trace)(brief, y, x)))
     from optimizer.report.tradeoff import draw_frontier, frontier_document, frontier_record
 
-    if picture:
+    found = any(c.breaks for _, c in curves)
+    if picture and found:
         draw_frontier(tuple(curves), picture)
+    elif picture:
+        aside(f"--picture: there is no curve to draw, so {picture} was not written.")
     if json:
         print_json(frontier_record(tuple(curves)))
     else:
         show(frontier_document(tuple(curves)), markdown, html)
-    raise typer.Exit(0 if any(c.breaks for _, c in curves) else 4)
+    raise typer.Exit(0 if found else 4)
 
 
 @app.command(rich_help_panel=FORMULA)
@@ -85,8 +92,11 @@ def leeway(
     json: Json = False,
 ) -> None:
     """Say how far each dose may move at a stated loss, and which materials no good formula uses."""
+    from optimizer.report.picture_file import refuse_undrawable
     from optimizer.studies.leeway import leeway as measure
 
+    if picture:
+        refuse_undrawable(picture)
     with quiet_solvers():
         brief = brief_of(scenario, changes, shelf, library)
         found = measure(brief, loss, alternatives=others)
