@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 import sys
@@ -56,3 +57,22 @@ def test_a_folder_that_the_demo_did_not_make_is_left_alone(tmp_path: Path) -> No
     assert run.returncode == 1
     assert "left alone" in run.stderr
     assert [path.name for path in tmp_path.iterdir()] == ["note.txt"]
+
+
+def test_hooks_before_a_commit_run_what_make_check_runs() -> None:
+    makefile = (ROOT / "Makefile").read_text(encoding="utf-8")
+    block = re.search(r"^check: .*\n((?:\t.*\n)+)", makefile, re.MULTILINE)
+    assert block
+    hooks = (ROOT / ".pre-commit-config.yaml").read_text(encoding="utf-8")
+    entries = re.findall(r"^ +entry: (.+)$", hooks, re.MULTILINE)
+    assert entries == [line.strip().replace("$(BIN)", ".venv/bin") for line in block[1].splitlines()]
+
+
+def test_the_workflow_runs_windows_by_the_lines_of_the_readme() -> None:
+    workflow = (ROOT / ".github" / "workflows" / "tests.yml").read_text(encoding="utf-8")
+    lines = re.findall(r"^(?:py -m|\.venv\\Scripts).*$", (ROOT / "README.md").read_text(encoding="utf-8"), re.MULTILINE)
+    assert len(lines) == 3
+    assert [line for line in lines if f"- run: {line}\n" not in workflow] == []
+    assert "python -m pytest" in workflow
+    for system in ("ubuntu", "macos", "windows"):
+        assert f"{system}-latest" in workflow
