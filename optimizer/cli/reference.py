@@ -183,7 +183,7 @@ def library_show(
 
 @library_app.command("check")
 def library_check(library: Libraries = None, own: Own = None, json: Json = False) -> None:
-    """Check library files and list doubtful figures."""
+    """Check library files and list doubtful figures, each doubt once with all materials that it is about."""
     from optimizer.library import doubts
 
     found = read_shipped(library, own)
@@ -191,7 +191,10 @@ def library_check(library: Libraries = None, own: Own = None, json: Json = False
     if json:
         print_json({"materials": len(found.materials), "doubts": doubtful})
         return
+    by_doubt: dict[str, list[str]] = {}
     for name, said in doubtful.items():
         for doubt in said:
-            say(f"{name}: {doubt}")
+            by_doubt.setdefault(doubt, []).append(name)
+    for doubt, names in by_doubt.items():
+        say(f"{', '.join(names)}: {doubt}")
     say(f"{len(found.materials)} materials, {len(doubtful)} with doubtful figures")
