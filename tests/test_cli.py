@@ -502,7 +502,8 @@ WITHOUT_CAS = {"potassium-cocoyl-glutamate"}
 """Shipped surfactants of which no CAS number is on record; their suppliers' safety data sheets have it."""
 
 
-def test_library_check(run: Run, library: Library, tmp_path: Path) -> None:
+def test_library_check(run: Run, library: Library, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "120")
     total = len(library.materials)
     cas = "a surfactant without CAS number; it stands on the safety data sheet"
     shown = "".join(f"{name}: {cas}\n" for name in sorted(WITHOUT_CAS))
@@ -517,7 +518,10 @@ def test_library_check(run: Run, library: Library, tmp_path: Path) -> None:
     assert run(*args, "--json").json == {"materials": total, "doubts": doubts}
 
 
-def test_library_check_tells_a_doubt_once_for_all_its_materials(run: Run, tmp_path: Path) -> None:
+def test_library_check_tells_a_doubt_once_for_all_its_materials(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "120")
     own = tmp_path / "own.toml"
     head = '[sources]\nmine = "made-up figures"\n'
     one = """
