@@ -1,4 +1,4 @@
-"""What must be there for every command, and the columns that people and their sheets have got used to.
+"""What must be there for every command and kind of rule, and the columns that people and their sheets are used to.
 
 A new command fails here until it has a schema and a line in the README; a renamed or moved column of the most read
 tables fails here until the change is meant.
@@ -13,11 +13,13 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import briefs
 import pytest
 import typer
 from hostile import ask
 
 from optimizer import cli
+from optimizer.rules import KINDS, CurvedRule
 
 ROOT = Path(__file__).resolve().parent.parent
 BENCH = Path(__file__).resolve().parent / "made_by_0_1_0"
@@ -74,6 +76,21 @@ def test_the_schemas_of_facts_are_those_of_what_is_printed(name: str) -> None:
     for entry in answer if isinstance(answer, list) else [answer]:
         assert entry
         assert set(entry) <= set(known)
+
+
+RULE_PLACES = "DEVELOPERS.md, 'How to add', lists all places of a rule"
+
+
+@pytest.mark.parametrize("kind", sorted(KINDS))
+def test_every_kind_of_rule_is_in_its_places(kind: str) -> None:
+    """Told here by name, before the tests that draw briefs fail by the dozen."""
+    curved = issubclass(KINDS[kind], CurvedRule)
+    golden = BENCH.parent / "golden" / f"{kind}.json"
+    missing = [] if curved or golden.is_file() else [f"golden/{kind}.json"]
+    known = (BENCH.parent / "oracle.py").read_text(encoding="utf-8")
+    if kind not in briefs.APART and f'"{kind}"' not in known:
+        missing.append("oracle.py, or APART in briefs.py")
+    assert missing == [], RULE_PLACES
 
 
 WEIGHED = ("", "no.", "material", "%", "weigh, g", "lot", "weighed, g")
