@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from datetime import date, time
 from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any, get_args
+
+from optimizer.immutable import immutable
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -27,7 +28,7 @@ def shortened(text: str, most: int) -> str:
     return text if len(text) <= most else f"{text[: most - most // 3 - 5]} ... {text[-(most // 3) :]}"
 
 
-@dataclass(frozen=True)
+@immutable
 class Problem:
     """One fault of one file.
 

@@ -6,14 +6,14 @@ from collections.abc import Iterable, Mapping
 from functools import cache
 from typing import Any
 
-from optimizer.brief import Brief, make_brief
+from optimizer.assessment.advice import Situation
+from optimizer.brief.brief import Brief, make_brief
+from optimizer.brief.scenario import scenario_from
+from optimizer.data.formula import Formula
+from optimizer.data.library import Library, read_library
 from optimizer.files import shipped
-from optimizer.formula import Formula
-from optimizer.given import formula_at
-from optimizer.library import Library, read_library
-from optimizer.outlook.advice import Situation
-from optimizer.row import Setting
-from optimizer.scenario import scenario_from
+from optimizer.rules.row import Setting
+from optimizer.solve.existing import formula_at
 
 
 @cache

@@ -22,13 +22,13 @@ from hypothesis import strategies as st
 from hypothesis.configuration import set_hypothesis_home_dir
 from oracle import Case, Table
 
-from optimizer.brief import Brief, make_brief
-from optimizer.facts import Ceiling, Exclusion, Material, PropertyUnit
+from optimizer.brief.brief import Brief, make_brief
+from optimizer.brief.scenario import scenario_from
+from optimizer.data.facts import Ceiling, Exclusion, Material, PropertyUnit
+from optimizer.data.library import Library, read_library
+from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.files import shipped
-from optimizer.library import Library, read_library
 from optimizer.rules import IMPLIED, STATED
-from optimizer.scenario import scenario_from
-from optimizer.shelf import Shelf, ShelfLine
 
 set_hypothesis_home_dir(Path(gettempdir()) / "tenside-hypothesis")  # a folder .hypothesis here stops the collection
 

@@ -17,10 +17,10 @@ from briefs import aqua, brief_of, material, substance
 from oracle import Case, Table
 from rational import CLOSE, SUM, TOLERANCE, ZERO, Limit, Numbers, Raw, exactly
 
+from optimizer.data.formula import Formula
 from optimizer.errors import TensideError
-from optimizer.formula import Formula
-from optimizer.result import Result
-from optimizer.successive import solve
+from optimizer.solve.best import solve
+from optimizer.solve.result import Result
 
 DUST = Fraction(1, 10**6)
 """A best point that needs a dose below this, % w/w, is a class of its own: it is not shown."""

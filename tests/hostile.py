@@ -275,10 +275,10 @@ def read_again(path: Path, library: Any) -> None:
     """Read a file as the commands do that take it."""
     from optimizer import formula_file, scenario, shelf, variants
     from optimizer.bench import batch, costs
-    from optimizer.brief import load_brief
+    from optimizer.brief.brief import load_brief
+    from optimizer.data.library import read_library
     from optimizer.intake import formula_sheet, price_list
-    from optimizer.library import read_library
-    from optimizer.range import grid
+    from optimizer.sweep import grid
 
     readers: dict[str, Any] = {
         "batch": batch.read_batch,
@@ -305,8 +305,8 @@ def fuzzed(folder: Path, seed: int, count: int, names: Iterable[str] | None = No
         count: Copies of each kind.
         names: Kinds; all if left out.
     """
+    from optimizer.data.library import read_library
     from optimizer.errors import DataError
-    from optimizer.library import read_library
 
     library = read_library([ROOT / "library"])
     files = sound_files()

@@ -14,9 +14,9 @@ from harbour import PNG
 from hostile import ask
 
 from optimizer import __version__
-from optimizer.range.grid import axis, crossed
-from optimizer.range.run import run_range
-from optimizer.range.source import sources_of
+from optimizer.sweep.grid import axis, crossed
+from optimizer.sweep.run import run_range
+from optimizer.sweep.source import sources_of
 
 HERE = Path(__file__).resolve().parent
 AS_WEIGHED = (

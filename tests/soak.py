@@ -28,8 +28,8 @@ import figures
 import hostile
 import oracle
 
-from optimizer.result import Result
-from optimizer.successive import solve
+from optimizer.solve.best import solve
+from optimizer.solve.result import Result
 from optimizer.units import KEPT
 
 ROOT = Path(__file__).resolve().parent.parent

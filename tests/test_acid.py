@@ -15,6 +15,7 @@ from briefs import material, substance
 from make_ph_table import PAGE
 
 from optimizer import cli
+from optimizer.assessment.alkalinity import Basis, ingredients_of, known_of
 from optimizer.bench.acid import (
     BLIND,
     BLIND_TITRATED,
@@ -33,13 +34,12 @@ from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Mixture, diluted, dose_to, mixed_with, solve, stock
 from optimizer.chemistry.titration import Log
 from optimizer.cli.common import read_shipped
+from optimizer.cli.subject import subject_of
+from optimizer.data.facts import Material
+from optimizer.data.formula import Formula, Line
+from optimizer.data.pool import Ingredient
+from optimizer.data.shelf import ShelfLine, read_shelf
 from optimizer.errors import DataError
-from optimizer.facts import Material
-from optimizer.formula import Formula, Line
-from optimizer.outlook.alkalinity import Basis, ingredients_of, known_of
-from optimizer.pool import Ingredient
-from optimizer.shelf import ShelfLine, read_shelf
-from optimizer.subject import subject_of
 
 DOSES = {
     "sodium-laureth-sulfate-2eo-70": 6.08,

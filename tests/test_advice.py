@@ -13,10 +13,10 @@ from benches import library, situation
 from typer.testing import CliRunner
 
 from optimizer import cli
-from optimizer.library import Library
-from optimizer.outlook.advice import PIECES, Advice, Situation, advice_for, advice_on
-from optimizer.outlook.solubiliser import RATIOS
-from optimizer.outlook.thickening import Candidate, ladder_of
+from optimizer.assessment.advice import PIECES, Advice, Situation, advice_for, advice_on
+from optimizer.assessment.solubiliser import RATIOS
+from optimizer.assessment.thickening import Candidate, ladder_of
+from optimizer.data.library import Library
 from optimizer.report.advice import AdviceRecord
 from optimizer.rules.thickening import Thickening
 

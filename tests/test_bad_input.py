@@ -941,8 +941,8 @@ def test_control_characters_of_a_file_do_not_reach_the_terminal(capsys: pytest.C
 
 
 def test_tables_hold_no_characters_that_a_workbook_refuses(tmp_path: Path) -> None:
+    from optimizer.data.sheet import write_rows
     from optimizer.report.workbook import Sheet, write_workbook
-    from optimizer.sheet import write_rows
 
     write_rows(tmp_path / "a.xlsx", [("a\x01b",)])
     write_workbook(tmp_path / "b.xlsx", [Sheet("s", ("a",), (("\x02=1",),))])
@@ -965,7 +965,7 @@ def test_a_refused_import_leaves_no_store(tmp_path: Path) -> None:
 
 
 def test_an_id_that_is_a_table_is_told(tmp_path: Path) -> None:
-    from optimizer.scenario import read_scenario
+    from optimizer.brief.scenario import read_scenario
 
     path = tmp_path / "b.toml"
     rules = '[[rule]]\nkind = "active"\nid = { a = 1 }\n[[rule]]\nkind = "active"\nat_least = 9\n'

@@ -22,10 +22,10 @@ from optimizer.bench.batch import batch_from, read_batch
 from optimizer.bench.card import Card, formula_card
 from optimizer.bench.weigh import WeighSheet, weigh_sheet
 from optimizer.cli.every import app
+from optimizer.data.facts import Material
+from optimizer.data.library import Library, read_library
 from optimizer.errors import DataError
-from optimizer.facts import Material
 from optimizer.files import shipped
-from optimizer.library import Library, read_library
 from optimizer.report.card_pdf import SMALLEST, card_pdf, fitted
 from optimizer.report.made_record import LaidRecord, MadeRecord, WeighedRecord
 from optimizer.report.pages import page_count, png_of
@@ -33,7 +33,7 @@ from optimizer.report.weigh import WeighRecord
 from optimizer.report.weigh_html import weigh_html
 from optimizer.report.weigh_pdf import weigh_pdf
 from optimizer.report.weigh_xlsx import weigh_xlsx
-from optimizer.row import Setting
+from optimizer.rules.row import Setting
 
 NASTY = '=1+1<script>alert("x")</script>&amp;\';}*{} Üß'
 LONG = "Extraordinarily" + "long" * 40

@@ -22,12 +22,12 @@ from oracle import Case, Table
 from rational import Raw, minimum
 from test_laws import CI, SEED
 
-from optimizer.brief import load_brief
+from optimizer.brief.brief import load_brief
+from optimizer.cli.starter import lay
+from optimizer.data.pool import Vector
 from optimizer.engine.highs import EMPTY, NO_BASIS, Answer, Session
-from optimizer.pool import Vector
-from optimizer.result import Result
-from optimizer.starter import lay
-from optimizer.successive import solve
+from optimizer.solve.best import solve
+from optimizer.solve.result import Result
 
 CLOSE = Fraction(1, 10**9)
 """The objective told is that of the formula shown to this, relative."""

@@ -23,15 +23,15 @@ from openpyxl import Workbook
 from oracle import Case, Table
 from scipy.optimize import linprog
 
-from optimizer.brief import load_brief
+from optimizer.brief.brief import load_brief
+from optimizer.data.formula_file import GivenFormula, read_formula
+from optimizer.data.library import Library, read_library
 from optimizer.errors import DataError
 from optimizer.files import shipped
-from optimizer.formula_file import GivenFormula, read_formula
-from optimizer.library import Library, read_library
-from optimizer.nearest import nearest_formula
 from optimizer.report.jsonout import as_json, blend_record
+from optimizer.solve.best import solve
+from optimizer.solve.nearest import nearest_formula
 from optimizer.studies.check import Checked, check
-from optimizer.successive import solve
 
 CI = settings(
     derandomize=True,

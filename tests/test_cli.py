@@ -23,10 +23,10 @@ from openpyxl import Workbook
 from typer.testing import CliRunner
 
 from optimizer import __version__, cli
-from optimizer.cautions import ALWAYS
+from optimizer.data.cautions import ALWAYS
+from optimizer.data.library import Library, read_library
 from optimizer.engine.highs import Session
 from optimizer.files import shipped
-from optimizer.library import Library, read_library
 from optimizer.report.jsonout import BlendRecord
 from optimizer.report.reference import material_document
 from optimizer.report.terminal import lines as terminal_lines

@@ -18,14 +18,14 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from oracle import Case, Table
 
-from optimizer.brief import Brief, load_brief
+from optimizer.brief.brief import Brief, load_brief
+from optimizer.cli.columns import sides_of
 from optimizer.errors import UsageError
 from optimizer.files import shipped
 from optimizer.report.document import Table as Sheet
 from optimizer.report.studies import compare_document
-from optimizer.side import sides_of
+from optimizer.solve.best import solve
 from optimizer.studies.compare import Side, compare, cost_at, shared, split
-from optimizer.successive import solve
 
 CI = settings(
     derandomize=True,

@@ -17,17 +17,17 @@ from optimizer.bench.batch import read_batch
 from optimizer.bench.costing import Costing, cost_of_batch, freight_of, price_of
 from optimizer.bench.costs import Costs, Freight, Sale, costs_from, find_costs, read_costs
 from optimizer.bench.size import Size, size_of
+from optimizer.cli.starter import lay
+from optimizer.data.formula import Formula, Line
+from optimizer.data.library import Library, read_library
+from optimizer.data.pool import Ingredient
+from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.errors import DataError
 from optimizer.files import shipped
-from optimizer.formula import Formula, Line
-from optimizer.library import Library, read_library
-from optimizer.pool import Ingredient
-from optimizer.range.source import sources_of
 from optimizer.report.costing import cost_document, cost_record, cost_sheets
 from optimizer.report.markdown import markdown
 from optimizer.report.workbook import Sheet, write_workbook
-from optimizer.shelf import Shelf, ShelfLine
-from optimizer.starter import lay
+from optimizer.sweep.source import sources_of
 from tests.test_cli import Run, run  # noqa: F401
 
 LB = 0.45359237

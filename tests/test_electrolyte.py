@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from benches import library, situation
 
-from optimizer.outlook.electrolyte import ACID_ALLOWANCE, ORIGINS, USUAL_LIMIT, Budget, electrolyte_of
+from optimizer.assessment.electrolyte import ACID_ALLOWANCE, ORIGINS, USUAL_LIMIT, Budget, electrolyte_of
 
 DOSES = {
     "sodium-laureth-sulfate-2eo-70": 10.0,

@@ -14,15 +14,15 @@ import pytest
 from briefs import Wish, brief_of, draw
 from published_cases import arrays, load, write_as_blend
 
-from optimizer.brief import load_brief
+from optimizer.brief.brief import load_brief
+from optimizer.data.pool import Vector
 from optimizer.engine.certificate import check_optimal
 from optimizer.engine.exact import ExactCheck, check_exactly
 from optimizer.engine.highs import Session
 from optimizer.engine.sensitivity import Basis
 from optimizer.files import shipped
-from optimizer.pool import Vector
-from optimizer.solve import Solved, solve_fully
-from optimizer.successive import solve
+from optimizer.solve.best import solve
+from optimizer.solve.linear import Solved, solve_fully
 
 SHIPPED = sorted(p.stem for p in shipped("scenarios").glob("*.toml") if p.stem not in ("common", "impossible-wash"))
 CONFIRMED = "checked in exact rational arithmetic: "

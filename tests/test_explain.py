@@ -20,17 +20,17 @@ from oracle import Case, Table
 from published_cases import arrays, load, write_as_blend
 from scipy.optimize import linprog
 
-from optimizer.brief import Brief, load_brief
-from optimizer.conflict import find_conflict
+from optimizer.brief.brief import Brief, load_brief
+from optimizer.brief.scenario import Objective
 from optimizer.files import shipped
-from optimizer.probe import PH, Probe
 from optimizer.report.blend import blend_document
 from optimizer.report.document import Listing
 from optimizer.report.terminal import lines
 from optimizer.rules import LimitRule, Rule
-from optimizer.scenario import Objective
+from optimizer.solve.best import solve
+from optimizer.solve.conflict import find_conflict
+from optimizer.solve.feasibility import PH, Probe
 from optimizer.studies.explain import Change, Explanation, changed, explain
-from optimizer.successive import solve
 from optimizer.units import outward, slug
 
 CI = settings(

@@ -26,19 +26,19 @@ from published_cases import arrays, load, write_as_blend
 from typer.testing import CliRunner
 
 import optimizer.cli.tradeoff
-from optimizer.brief import Brief, load_brief
+from optimizer.brief.brief import Brief, load_brief
 from optimizer.cli.every import app
-from optimizer.corridor import Corridor, Sign
-from optimizer.curve import Curve, Piece, Program, program
+from optimizer.cli.starter import lay
 from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
-from optimizer.given import formula_at
 from optimizer.report.tradeoff import FrontierRecord, frontier_document, frontier_record
-from optimizer.result import Result
-from optimizer.starter import lay
+from optimizer.solve.best import solve
+from optimizer.solve.case_solver import Corridor, Sign
+from optimizer.solve.existing import formula_at
+from optimizer.solve.parametric import Curve, Piece, Program, program
+from optimizer.solve.result import Result
+from optimizer.solve.tradeoff import Frontier
 from optimizer.studies.frontier import frontier
-from optimizer.successive import solve
-from optimizer.tradeoff import Frontier
 
 assert optimizer.cli.tradeoff
 Measure = tuple[Sign, str]
@@ -81,7 +81,7 @@ def test_published_breaks_and_plans_are_followed_basis_by_basis(name: str, swept
     found = sorted((y, x) if swept else (x, y) for x, y, _ in ends)
     expected = sorted(map(tuple, published["nondominated_points"]))
     assert np.array(found) == pytest.approx(np.array(expected), abs=published["tol"]), PUBLISHED[name]
-    plans = sorted(tuple(doses) for _, _, doses in ends)
+    plans = sorted(tuple(np.round(doses, 9)) for _, _, doses in ends)
     wanted = np.array(sorted(map(tuple, published["efficient_x"])))
     assert np.array(plans) == pytest.approx(wanted, abs=published["tol"]), PUBLISHED[name]
 
@@ -622,3 +622,13 @@ def test_no_choice_beside_a_break_betters_the_frontier(
     for m in tried:
         best = at_most_or_least(brief, y, x, -x[0] * m)
         assert along(found, m) == pytest.approx(best, rel=1e-6, abs=1e-6), m
+
+
+def test_a_search_for_choices_tells_how_far_it_has_come() -> None:
+    """A frontier of a brief with yes/no rules was silent for many seconds."""
+    told: list[str] = []
+    case, y, x = CHOSEN[12]
+    traced = frontier(brief_of(case), y, x, told.append)
+    assert traced.sampled
+    assert told
+    assert all("yes/no choices followed" in text for text in told)

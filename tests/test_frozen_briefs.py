@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 
 from optimizer import files
-from optimizer.brief import load_brief
-from optimizer.successive import solve
+from optimizer.brief.brief import load_brief
+from optimizer.solve.best import solve
 
 BENCHMARKS = Path(__file__).parent / "benchmarks"
 

@@ -16,10 +16,10 @@ from hostile import ask
 
 from optimizer.errors import DataError, SolverError
 from optimizer.files import STALE, write_atomic
-from optimizer.range import run as range_run
-from optimizer.range.grid import axis, crossed
-from optimizer.range.source import sources_of
-from optimizer.range.state import State
+from optimizer.sweep import run as range_run
+from optimizer.sweep.grid import axis, crossed
+from optimizer.sweep.source import sources_of
+from optimizer.sweep.state import State
 
 WRITING = (
     ("blend", "hand-wash", "--export", "model.lp"),

@@ -28,11 +28,11 @@ import numpy as np
 import pytest
 from briefs import material, substance
 
-from optimizer.facts import Material
-from optimizer.model import LOOSE, build
-from optimizer.pool import Ingredient, Pool
-from optimizer.row import Row, Setting
+from optimizer.data.facts import Material
+from optimizer.data.pool import Ingredient, Pool
+from optimizer.model.model import LOOSE, build
 from optimizer.rules import IMPLIED, STATED, Acidity, CurvedRule, Rule
+from optimizer.rules.row import Row, Setting
 
 GOLDEN = Path(__file__).parent / "golden"
 EXACT = 1e-12

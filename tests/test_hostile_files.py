@@ -117,7 +117,7 @@ def test_rules_are_counted_before_they_are_named() -> None:
     told(answer)
     assert "brief.toml, rule: 20000 rules, more than the 500 that are read." in answer.err
     assert monotonic() - start < 10
-    from optimizer.scenario import read_scenario
+    from optimizer.brief.scenario import read_scenario
 
     Path("brief.toml").write_text(BRIEF + rule * 500, encoding="utf-8")
     ids = [r.id for r in read_scenario(Path("brief.toml"))[0].rule]

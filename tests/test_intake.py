@@ -12,15 +12,15 @@ from openpyxl import Workbook, load_workbook
 from typer.testing import CliRunner
 
 from optimizer.cli.every import app
+from optimizer.data.formula_file import read_formula
+from optimizer.data.library import read_library
+from optimizer.data.sheet import write_rows
+from optimizer.data.shelf import read_shelf
 from optimizer.errors import DataError
 from optimizer.files import shipped
-from optimizer.formula_file import read_formula
 from optimizer.intake.formula_sheet import read_formula_sheet
 from optimizer.intake.names import Names
 from optimizer.intake.price_list import read_price_list, shelf_rows
-from optimizer.library import read_library
-from optimizer.sheet import write_rows
-from optimizer.shelf import read_shelf
 
 LIBRARY = read_library([shipped("library")])
 RUN = CliRunner()

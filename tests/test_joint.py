@@ -11,14 +11,14 @@ from briefs import aqua, material, substance
 from scipy.optimize import Bounds, LinearConstraint, milp
 from typer.testing import CliRunner
 
-from optimizer.brief import load_brief, make_brief
+from optimizer.brief.brief import load_brief, make_brief
+from optimizer.brief.scenario import scenario_from
 from optimizer.cli.every import app
+from optimizer.data.facts import Material
+from optimizer.data.library import Library
+from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.errors import DataError
-from optimizer.facts import Material
-from optimizer.joint import Plan, Product, alone, joint
-from optimizer.library import Library
-from optimizer.scenario import scenario_from
-from optimizer.shelf import Shelf, ShelfLine
+from optimizer.studies.multi_product import Plan, Product, alone, joint
 
 STRONG = material("strong", [substance("A", 50, charge="anionic", surfactant=True), substance("Aqua", 50, "water")])
 WEAK = material("weak", [substance("B", 25, charge="anionic", surfactant=True), substance("Aqua", 75, "water")])

@@ -8,16 +8,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from optimizer.brief import Brief, load_brief
+from optimizer.brief.brief import Brief, load_brief
 from optimizer.engine import search as searching
 from optimizer.engine.certificate import check_infeasible, check_optimal
 from optimizer.engine.highs import Answer, Session, row_scales
 from optimizer.engine.search import fixed, linear, search
 from optimizer.files import shipped
-from optimizer.fractional import optimum
-from optimizer.joint import Product, joint
-from optimizer.result import Result
-from optimizer.solve import solve_fully
+from optimizer.solve.fractional import optimum
+from optimizer.solve.linear import solve_fully
+from optimizer.solve.result import Result
+from optimizer.studies.multi_product import Product, joint
 
 SCENARIOS = shipped("scenarios")
 LINEAR = ("body-wash", "curl-wash", "hand-wash")

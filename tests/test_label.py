@@ -18,25 +18,25 @@ from hypothesis import strategies as st
 from openpyxl import load_workbook
 from typer.testing import CliRunner
 
-from optimizer.bench.allergens import Allergen, allergens_of, judged, sheet_wishes
 from optimizer.bench.batch import Batch, batch_from
-from optimizer.bench.content import content_of, read_content, tolerable_error
-from optimizer.bench.label import Label, label_of, swaps_of
-from optimizer.bench.natural import natural_of
-from optimizer.bench.substances import Amount, Part, parts_of, substances_of
-from optimizer.brief import Brief, load_brief
+from optimizer.brief.brief import Brief, load_brief
 from optimizer.cli.every import app
+from optimizer.data.facts import AllergenList, Material
+from optimizer.data.library import read_library
 from optimizer.errors import DataError, UsageError
-from optimizer.facts import AllergenList, Material
 from optimizer.files import shipped
-from optimizer.given import formula_at
-from optimizer.library import read_library
+from optimizer.labelling.allergens import Allergen, allergens_of, judged, sheet_wishes
+from optimizer.labelling.content import content_of, read_content, tolerable_error
+from optimizer.labelling.label import Label, label_of, swaps_of
+from optimizer.labelling.natural import natural_of
+from optimizer.labelling.substances import Amount, Part, parts_of, substances_of
 from optimizer.report.assessor import write_pack
 from optimizer.report.label import label_document
 from optimizer.report.label_record import LabelRecord, label_record
 from optimizer.report.markdown import markdown
-from optimizer.row import Setting
 from optimizer.rules.composition import Natural
+from optimizer.rules.row import Setting
+from optimizer.solve.existing import formula_at
 
 BACKING = {"default": ["invented", "common practice"]}
 DOSES = {

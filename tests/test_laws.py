@@ -22,15 +22,15 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 from oracle import Case, Table
 
-from optimizer.brief import Brief
+from optimizer.brief.brief import Brief
+from optimizer.brief.scenario import Scenario, read_scenario, scenario_from
+from optimizer.data.formula import Formula, Line
 from optimizer.errors import DataError
-from optimizer.formula import Formula, Line
-from optimizer.result import Outcome, Result
-from optimizer.row import Setting
 from optimizer.rules import KINDS, LimitRule, Rule, UseLevel
+from optimizer.rules.row import Setting
 from optimizer.rules.selection import OneOf
-from optimizer.scenario import Scenario, read_scenario, scenario_from
-from optimizer.successive import solve
+from optimizer.solve.best import solve
+from optimizer.solve.result import Outcome, Result
 from optimizer.units import number
 
 CI = settings(

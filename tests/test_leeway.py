@@ -21,11 +21,12 @@ from scipy.optimize import linprog
 from typer.testing import CliRunner
 
 import optimizer.cli.tradeoff
+from optimizer import reach
 from optimizer.cli.every import app
+from optimizer.cli.starter import lay
 from optimizer.errors import DataError, UsageError
 from optimizer.report.tradeoff import LeewayRecord, leeway_document, leeway_record
-from optimizer.rounding import broken
-from optimizer.starter import lay
+from optimizer.solve.rounding import broken
 from optimizer.studies import leeway as study
 from optimizer.studies.leeway import Leeway, leeway
 
@@ -176,6 +177,25 @@ def test_no_loss_leaves_the_optimal_face() -> None:
     assert leeway(brief_of(case), 0.002).rooms[2].most == pytest.approx(20, abs=1e-4)
 
 
+@pytest.mark.parametrize("unit", [1e-8, 1e-4, 1, 1e4, 1e8])
+def test_prices_in_another_unit_of_money_leave_the_same_room(unit: float) -> None:
+    """Room at a loss of 0 was told where prices were small: the cap gave way by 1e-9 of money, not of the cost."""
+    found = leeway(brief_of(three(prices=(2 * unit, 2 * unit, 2.01 * unit))), 0)
+    told = {r.id: (round(r.least, 4), round(r.most, 4), r.member) for r in found.rooms}
+    assert told == {
+        "aqua": (80, 80, "every"),
+        "one": (0, 20, "some"),
+        "three": (0, 0, "no"),
+        "two": (0, 20, "some"),
+    }
+
+
+def test_one_very_dear_material_does_not_open_the_cap_for_the_rest() -> None:
+    """The cap's row is as fine as the usual price asks, whatever the dearest material costs."""
+    found = leeway(brief_of(three(prices=(2e-4, 2.001e-4, 2e4))), 0)
+    assert [(r.id, round(r.most, 3)) for r in found.rooms] == [("aqua", 80), ("one", 20), ("three", 0), ("two", 0)]
+
+
 def three(prices: tuple[float, float, float]) -> Case:
     """Return a brief in which 20 % of three materials that are alike is asked for."""
     stock, shelf = [aqua()], []
@@ -283,13 +303,12 @@ def test_small_briefs_have_other_formulas() -> None:
 
 def test_a_search_that_is_cut_short_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
     """A bound that is left open must never read as proven."""
-    furthest = study._furthest
+    furthest = reach.furthest
 
-    def unproven(*args: Any) -> tuple[float, float, Any]:
-        distance, _, x = furthest(*args)
-        return distance, bounds[0], x
+    def unproven(*args: Any) -> tuple[Any, float]:
+        return furthest(*args)[0], bounds[0]
 
-    monkeypatch.setattr(study, "_furthest", unproven)
+    monkeypatch.setattr(reach, "furthest", unproven)
     bounds = [inf]
     (other,) = leeway(brief_of(three((2, 2, 2))), 0, alternatives=1).alternatives
     assert np.isnan(other.gap)

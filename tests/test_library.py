@@ -10,15 +10,15 @@ from typing import Any
 import pytest
 import tomli
 
-from optimizer.brief import make_brief
-from optimizer.facts import Material, Substance
+from optimizer.brief.brief import make_brief
+from optimizer.brief.scenario import scenario_from
+from optimizer.data.facts import Material, Substance
+from optimizer.data.library import Library, doubts, read_library
 from optimizer.files import shipped
-from optimizer.library import Library, doubts, read_library
 from optimizer.report.blend import blend_document
 from optimizer.report.document import Listing
 from optimizer.rules.mean import HarshnessLoad, MeanRating
-from optimizer.scenario import scenario_from
-from optimizer.successive import solve
+from optimizer.solve.best import solve
 
 FOLDER = shipped("library")
 FILES = sorted(FOLDER.glob("*.toml"))
@@ -525,7 +525,7 @@ def test_a_rated_formula_tells_nothing_unrated(reading: Callable[..., Library]) 
 
 
 def test_ratings_at_another_end() -> None:
-    from optimizer.pool import Ingredient
+    from optimizer.data.pool import Ingredient
 
     rated = Ingredient(material("rated", ratings=CLEAN["ratings"]), 0.0)
     found = [MeanRating(id="m", rating="mildness", at=end).rated(rated) for end in ("low", "typical", "high")]

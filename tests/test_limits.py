@@ -20,16 +20,16 @@ from briefs import Wish, aqua, brief_of, draw, draw_large, material, substance
 from oracle import Case, Table
 from scipy.optimize import linprog
 
-from optimizer.brief import load_brief
+from optimizer.brief.brief import load_brief
 from optimizer.errors import DataError
 from optimizer.files import shipped
-from optimizer.model import build, objective_vector
+from optimizer.model.model import build, objective_vector
 from optimizer.report.blend import blend_document
 from optimizer.report.jsonout import blend_record
 from optimizer.report.terminal import lines
-from optimizer.result import Outcome
 from optimizer.rules import KINDS, LimitRule, Rule
-from optimizer.solve import Solved, solve_fully
+from optimizer.solve.linear import Solved, solve_fully
+from optimizer.solve.result import Outcome
 
 STEP = 1e-4
 JUMP = 0.02
@@ -395,7 +395,7 @@ def pinned(case: Case) -> None:
 
 
 def test_prices_of_drawn_briefs_whose_objective_is_a_mean_have_no_range() -> None:
-    priced = 0
+    priced = apart = 0
     for seed in range(120):
         case = draw(Random(seed), Wish(past=0))
         held = held_of(case) if case["scenario"].get("objective") else None
@@ -405,7 +405,10 @@ def test_prices_of_drawn_briefs_whose_objective_is_a_mean_have_no_range() -> Non
             assert isnan(told.holds_from)
             assert isnan(told.holds_to)
             below, above = held.slopes(told)
-            assert same_slope(told.price_if_lowered, below), (seed, told.id, told.price_if_lowered, below)
-            assert same_slope(told.price_if_raised, above), (seed, told.id, told.price_if_raised, above)
+            if not (same_slope(told.price_if_lowered, below) and same_slope(told.price_if_raised, above)):
+                # Where several formulas are equally good for a mean, the price is that at the formula told.
+                assert not held.found.basis.unique, (seed, told.id, told.price_if_lowered, below, above)
+                apart += 1
             priced += 1
     assert priced >= 25
+    assert apart <= priced / 20

@@ -16,10 +16,10 @@ from hostile import ask
 
 from optimizer.cli import range as cli_range
 from optimizer.errors import DataError, Problem, SolverError, TensideError
-from optimizer.range import run as range_run
-from optimizer.range.frame import Frame
-from optimizer.range.grid import Grid, axis, crossed
-from optimizer.range.source import Source, sources_of
+from optimizer.sweep import run as range_run
+from optimizer.sweep.frame import Frame
+from optimizer.sweep.grid import Grid, axis, crossed
+from optimizer.sweep.source import Source, sources_of
 
 pytest.importorskip("distributed")
 HERE = Path(__file__).parent

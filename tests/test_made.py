@@ -15,11 +15,11 @@ from optimizer.bench.batch import Batch, batch_from, read_batch
 from optimizer.bench.made import adjuster_of, last_ph, lots_used, made_formula, materials_in, went_in
 from optimizer.bench.reconcile import Made, reconcile
 from optimizer.bench.weighed import check_finish, checked, weight_of, with_actives
+from optimizer.cli.subject import subject_of
+from optimizer.data.library import Library, read_library
 from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
-from optimizer.library import Library, read_library
-from optimizer.rounding import broken
-from optimizer.subject import subject_of
+from optimizer.solve.rounding import broken
 
 
 @cache

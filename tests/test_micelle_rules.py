@@ -12,21 +12,21 @@ from pydantic import ValidationError
 from typer.testing import CliRunner
 
 import optimizer.rules.micelle as micelle_rules
+from optimizer.assessment.micelle import micelle_reading
 from optimizer.chemistry.constants import BETAS, CMCS, Beta, Cmc
 from optimizer.chemistry.cuts import CUTS, cmc_of
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.micelle import homologue, micelles
 from optimizer.cli.every import app
+from optimizer.data.facts import Material, Micelle
+from optimizer.data.formula import Formula, Line
+from optimizer.data.library import Library, read_library
+from optimizer.data.pool import Ingredient, Pool
 from optimizer.errors import DataError
-from optimizer.facts import Material, Micelle
 from optimizer.files import shipped
-from optimizer.formula import Formula, Line
-from optimizer.library import Library, read_library
-from optimizer.outlook.micelle import micelle_reading
-from optimizer.pool import Ingredient, Pool
-from optimizer.row import Setting
 from optimizer.rules import named_measure
 from optimizer.rules.micelle import FreeMonomer, MixedCmc
+from optimizer.rules.row import Setting
 
 WITHOUT: frozenset[str] = frozenset()
 """Shipped surfactants that have no figure of a critical micelle concentration."""

@@ -10,16 +10,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
-from optimizer.brief import load_brief
+from optimizer.brief.brief import load_brief
+from optimizer.brief.scenario import read_scenario
 from optimizer.cli.every import app
 from optimizer.errors import UsageError, hyphened, spelled
 from optimizer.files import shipped
-from optimizer.range.grid import axis, read_table
-from optimizer.range.source import Source, unknown_keys
 from optimizer.rules import MEASURES
-from optimizer.scenario import read_scenario
 from optimizer.studies.frontier import frontier
-from optimizer.variants import Variant
+from optimizer.studies.variants import Variant
+from optimizer.sweep.grid import axis, read_table
+from optimizer.sweep.source import Source, unknown_keys
 
 RUN = CliRunner()
 BODY = shipped("scenarios") / "body-wash.toml"

@@ -15,8 +15,8 @@ import pytest
 from hostile import ask
 from make_old_files import AS_WEIGHED, VARIED
 
-from optimizer.range.grid import Grid
-from optimizer.range.source import Source
+from optimizer.sweep.grid import Grid
+from optimizer.sweep.source import Source
 
 MADE = sorted(Path(__file__).parent.glob("made_by_*"))
 RANGE = ("range", "range-brief.toml", *(word for axis in VARIED for word in ("--vary", axis)), "--out", "range.csv")

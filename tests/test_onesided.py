@@ -20,13 +20,13 @@ from hypothesis import strategies as st
 from oracle import Case, Table
 from scipy.optimize import linprog
 
-from optimizer.brief import Brief, load_brief
+from optimizer.brief.brief import Brief, load_brief
 from optimizer.engine.sensitivity import Basis
 from optimizer.errors import SolverError
 from optimizer.files import shipped
-from optimizer.result import Outcome, Result
 from optimizer.rules import LimitRule, Rule
-from optimizer.successive import solve
+from optimizer.solve.best import solve
+from optimizer.solve.result import Outcome, Result
 
 CI = settings(
     derandomize=True,

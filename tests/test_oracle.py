@@ -14,8 +14,8 @@ import oracle
 import pytest
 
 from optimizer.engine.search import ENUMERATED
-from optimizer.model import cases
-from optimizer.successive import solve
+from optimizer.model.model import cases
+from optimizer.solve.best import solve
 
 EACH = 10
 """Briefs drawn for every stated kind of rule."""

@@ -8,10 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer.bench.packs import Offer, buying, cheapest_cover
+from optimizer.data.library import read_library
+from optimizer.data.pool import Ingredient
+from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.files import shipped
-from optimizer.library import read_library
-from optimizer.pool import Ingredient
-from optimizer.shelf import Shelf, ShelfLine
 
 Sold = tuple[int, int, int]
 """Pack [g], price of it [cents], least order."""

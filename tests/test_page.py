@@ -23,14 +23,10 @@ from typer.main import get_command
 from typer.testing import CliRunner
 
 from optimizer import cli
-from optimizer.brief import load_brief
+from optimizer.assessment.chemistry import chemistry_of
+from optimizer.brief.brief import load_brief
+from optimizer.brief.scenario import find_scenario
 from optimizer.errors import DataError, UsageError
-from optimizer.given import formula_at
-from optimizer.outlook.chemistry import chemistry_of
-from optimizer.range.grid import axis, crossed
-from optimizer.range.run import run_range
-from optimizer.range.source import sources_of
-from optimizer.range.summary import summarise, tenths
 from optimizer.report import page as page_room
 from optimizer.report.blend import blend_document
 from optimizer.report.charts import charges, costs, prices, windows
@@ -39,15 +35,19 @@ from optimizer.report.escape import escaped, printable
 from optimizer.report.markdown import markdown
 from optimizer.report.page import LONG, page
 from optimizer.report.pictures import LETTERS, Scale, drawn, ticks
-from optimizer.report.range import MOST_ROWS, answers_table, range_document
+from optimizer.report.sweep import MOST_ROWS, answers_table, range_document
 from optimizer.report.terminal import lines
 from optimizer.report.tradeoff import frontier_document, leeway_document
-from optimizer.result import Result
-from optimizer.row import Setting
-from optimizer.scenario import find_scenario
+from optimizer.rules.row import Setting
+from optimizer.solve.best import solve
+from optimizer.solve.existing import formula_at
+from optimizer.solve.result import Result
 from optimizer.studies.frontier import frontier
 from optimizer.studies.leeway import leeway
-from optimizer.successive import solve
+from optimizer.sweep.grid import axis, crossed
+from optimizer.sweep.run import run_range
+from optimizer.sweep.source import sources_of
+from optimizer.sweep.summary import summarise, tenths
 
 VOID = {"meta", "link", "br", "hr", "img", "input"}
 """HTML Standard, 13.1.2: elements without an end tag."""
@@ -407,7 +407,7 @@ def test_a_range_lists_its_scenarios_and_says_what_it_leaves_out(monkeypatch: py
     reader = checked(page(Document("r", "v", sections=(*document.sections, table))))
     assert len(reader.all("svg")) == 1
     assert MOST_ROWS == 500
-    monkeypatch.setattr("optimizer.report.range.MOST_ROWS", 4)
+    monkeypatch.setattr("optimizer.report.sweep.MOST_ROWS", 4)
     cut = answers_table(ranged)
     assert len(cut.rows) == 4
     assert cut.note == "The first 4 of 6. The other 2 are left out here; --out writes all."

@@ -16,14 +16,14 @@ from typing import Any
 import pypdfium2
 import pytest
 
-from optimizer.brief import load_brief
+from optimizer.brief.brief import load_brief
+from optimizer.brief.scenario import find_scenario
 from optimizer.report.blend import blend_document
 from optimizer.report.document import Bar, Bars, Document, Listing, Sketch, Table
 from optimizer.report.page import LONG, page
 from optimizer.report.tradeoff import leeway_document
-from optimizer.scenario import find_scenario
+from optimizer.solve.best import solve
 from optimizer.studies.leeway import leeway
-from optimizer.successive import solve
 
 CHROMIUM, DRIVER = Path("/usr/bin/chromium"), Path("/usr/bin/chromedriver")
 FLAGS = (

@@ -10,7 +10,7 @@ from xml.etree import ElementTree
 import hostile
 import pytest
 
-from optimizer.starter import lay
+from optimizer.cli.starter import lay
 
 SVG = "{http://www.w3.org/2000/svg}"
 

@@ -16,9 +16,9 @@ from pathlib import Path
 import pytest
 from published_cases import Blend, Case, in_packets, independent, load, write_as_blend
 
-from optimizer.brief import load_brief
-from optimizer.result import Outcome, Result
-from optimizer.successive import solve
+from optimizer.brief.brief import load_brief
+from optimizer.solve.best import solve
+from optimizer.solve.result import Outcome, Result
 from optimizer.units import slug
 
 OPTIMAL = {

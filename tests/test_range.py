@@ -24,30 +24,30 @@ from briefs import Wish, brief_of
 from openpyxl import load_workbook
 from typer.testing import CliRunner
 
-import optimizer.cli.range  # noqa: F401  the command registers itself
+import optimizer.cli.sweep  # noqa: F401  the command registers itself
 from optimizer import cli
-from optimizer.brief import Brief, load_brief
+from optimizer.brief.brief import Brief, load_brief
+from optimizer.brief.scenario import find_scenario
+from optimizer.data.sheet import neutral
 from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
-from optimizer.range import hot, reuse, vertex
-from optimizer.range.family import Family
-from optimizer.range.frame import ENDINGS, WAYS, Frame, empty, scattered
-from optimizer.range.grid import Grid, axis, crossed, joined, missing, read_table
-from optimizer.range.run import run_range
-from optimizer.range.single import brief_at, one_by_one
-from optimizer.range.source import Source, sources_of
-from optimizer.range.state import State
-from optimizer.range.summary import summarise
-from optimizer.range.tables import write_table
-from optimizer.report.range import RangeRecord, range_document, range_record
+from optimizer.report.sweep import RangeRecord, range_document, range_record
 from optimizer.report.terminal import lines
 from optimizer.rules import LimitRule
-from optimizer.scenario import find_scenario
-from optimizer.sheet import neutral
-from optimizer.successive import solve
+from optimizer.solve.best import solve
+from optimizer.sweep import hot, reuse, vertex
+from optimizer.sweep.family import Family
+from optimizer.sweep.frame import ENDINGS, WAYS, Frame, empty, scattered
+from optimizer.sweep.grid import Grid, axis, crossed, joined, missing, read_table
+from optimizer.sweep.run import run_range
+from optimizer.sweep.single import brief_at, one_by_one
+from optimizer.sweep.source import Source, sources_of
+from optimizer.sweep.state import State
+from optimizer.sweep.summary import summarise
+from optimizer.sweep.tables import write_table
 
 LINEAR = Wish(kinds=briefs.PLAIN)
-COMMAND = [sys.executable, "-c", "import optimizer.cli.range; from optimizer.cli import main; main()", "range"]
+COMMAND = [sys.executable, "-c", "import optimizer.cli.sweep; from optimizer.cli import main; main()", "range"]
 
 
 # what an answer is ---------------------------------------------------------------------------------
@@ -721,7 +721,7 @@ def test_common_ground_of_a_folder_is_no_brief(tmp_path: Path) -> None:
 
 
 def test_what_a_range_cannot_vary_is_told_with_a_way_out() -> None:
-    from optimizer.range.source import unknown_keys
+    from optimizer.sweep.source import unknown_keys
 
     brief = load_brief(find_scenario("hand-wash"), changes=[("undissociated-acid.at_least", "0.08")])
     (problem,) = unknown_keys(brief, ["thickening.active"], "hand-wash")

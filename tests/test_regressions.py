@@ -12,11 +12,11 @@ from briefs import aqua, brief_of, material, substance
 from test_check import bent, nearest_formula
 from test_explain import dose, pencil, possible, surfactant, told
 
-from optimizer.brief import load_brief
+from optimizer.brief.brief import load_brief
 from optimizer.files import shipped
+from optimizer.solve.best import solve
 from optimizer.studies.check import check
 from optimizer.studies.explain import changed, explain
-from optimizer.successive import solve
 
 
 def test_a_dropped_rule_caps_nothing() -> None:

@@ -13,11 +13,11 @@ from random import Random
 
 import pytest
 
-from optimizer.brief import Brief, load_brief
+from optimizer.brief.brief import Brief, load_brief
 from optimizer.files import shipped
 from optimizer.rules import LimitRule
+from optimizer.solve.best import solve
 from optimizer.studies.explain import Change, changed, explain
-from optimizer.successive import solve
 
 SHIPPED = sorted(p.stem for p in shipped("scenarios").glob("*.toml") if p.stem not in ("common", "impossible-wash"))
 Typed = tuple[tuple[str, str], ...]

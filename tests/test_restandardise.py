@@ -21,19 +21,19 @@ from oracle import Case, candidates, targets_of, value_at
 from typer.testing import CliRunner
 
 import optimizer.cli.lots
-from optimizer.brief import Brief
+from optimizer.brief.brief import Brief
 from optimizer.cli.every import app
+from optimizer.data.pool import Group
 from optimizer.errors import UsageError
-from optimizer.given import asking, kept_rules
-from optimizer.lots import at_lots, linear, lot_range, lots_of
-from optimizer.pool import Group
 from optimizer.report.lots import RestandardiseRecord, restandardise_document, restandardise_record
 from optimizer.report.terminal import lines
-from optimizer.rounding import broken, largest_remainder
-from optimizer.row import Setting
 from optimizer.rules import Dose, LimitRule
+from optimizer.rules.row import Setting
+from optimizer.solve.best import solve
+from optimizer.solve.existing import asking, kept_rules
+from optimizer.solve.rounding import broken, largest_remainder
 from optimizer.studies.restandardise import Batch, Restandardised, restandardise
-from optimizer.successive import solve
+from optimizer.uncertainty.lots import at_lots, linear, lot_range, lots_of
 
 assert optimizer.cli.lots
 CI = settings(derandomize=True, database=None, deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -252,7 +252,7 @@ def test_largest_remainder_worked() -> None:
 
 @pytest.fixture(scope="module")
 def blend(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    from optimizer.brief import load_brief
+    from optimizer.brief.brief import load_brief
     from optimizer.files import shipped
     from optimizer.report.jsonout import as_json, blend_record
 
@@ -331,6 +331,6 @@ def test_a_ratio_to_nothing_has_no_interval() -> None:
 
 
 def solve_one(brief: Brief) -> Any:
-    from optimizer.given import formula_at
+    from optimizer.solve.existing import formula_at
 
     return formula_at(brief.pool, {"one": 18.0, "aqua": 82.0})

@@ -22,20 +22,20 @@ from scipy.optimize import LinearConstraint, linprog, milp
 from typer.testing import CliRunner
 
 import optimizer.cli.lots
-from optimizer.brief import Brief, load_brief
+from optimizer.brief.brief import Brief, load_brief
 from optimizer.cli.every import app
-from optimizer.draws import draw as draw_lots
-from optimizer.draws import holds, trial
 from optimizer.engine.budgeted import budgeted
 from optimizer.errors import DataError
 from optimizer.files import shipped
-from optimizer.lots import linear, lot_range, lots_of
 from optimizer.report.lots import RobustRecord, robust_document, robust_record
 from optimizer.report.terminal import lines
-from optimizer.row import Setting
 from optimizer.rules import LimitRule
-from optimizer.safe import Safety
+from optimizer.rules.row import Setting
 from optimizer.studies.robust import Robust, robust
+from optimizer.uncertainty.lots import linear, lot_range, lots_of
+from optimizer.uncertainty.monte_carlo import draw as draw_lots
+from optimizer.uncertainty.monte_carlo import holds, trial
+from optimizer.uncertainty.robust_counterpart import Safety
 
 assert optimizer.cli.lots
 CI = settings(derandomize=True, database=None, deadline=None, suppress_health_check=[HealthCheck.too_slow])

@@ -20,12 +20,12 @@ import pytest
 from briefs import Wish, aqua, brief_of, draw, draw_large, material, substance
 from oracle import Case, Table
 
-from optimizer.brief import Brief, load_brief
+from optimizer.brief.brief import Brief, load_brief
+from optimizer.data.formula import Formula, Line
 from optimizer.files import shipped
-from optimizer.formula import Formula, Line
-from optimizer.result import Result
 from optimizer.rules import LimitRule, Rule
-from optimizer.successive import solve
+from optimizer.solve.best import solve
+from optimizer.solve.result import Result
 
 STEPS = (0.01, 0.05, 0.1)
 PARTS = 8

@@ -9,7 +9,7 @@ import pytest
 from pydantic import Field
 
 from optimizer import describe
-from optimizer.pool import Group, Ingredient
+from optimizer.data.pool import Group, Ingredient
 from optimizer.rules import IMPLIED, STATED, LimitRule, Rule
 from optimizer.rules.dose import Dose, Stock, Total
 

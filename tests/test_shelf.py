@@ -12,14 +12,14 @@ from typing import Any
 import pytest
 from openpyxl import Workbook
 
-from optimizer.brief import make_brief
+from optimizer.brief.brief import make_brief
+from optimizer.brief.scenario import scenario_from
+from optimizer.data.facts import Material
+from optimizer.data.library import Library
+from optimizer.data.pool import Ingredient, join, with_lot
+from optimizer.data.shelf import Shelf, ShelfLine, read_shelf
 from optimizer.errors import DataError
-from optimizer.facts import Material
-from optimizer.library import Library
-from optimizer.pool import Ingredient, join, with_lot
-from optimizer.scenario import scenario_from
-from optimizer.shelf import Shelf, ShelfLine, read_shelf
-from optimizer.successive import solve
+from optimizer.solve.best import solve
 
 BACKING = {"default": ("own", "common practice")}
 

@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from hostile import fuzzed, read_again, sound_files, spoilt
 
+from optimizer.data.library import read_library
 from optimizer.files import shipped
-from optimizer.library import read_library
 
 
 @pytest.mark.parametrize("name", sorted(sound_files()))

@@ -19,16 +19,16 @@ from oracle import Case, Table
 from typer.testing import CliRunner
 
 import optimizer.cli.substitute
-from optimizer.brief import Brief, load_brief
+from optimizer.brief.brief import Brief, load_brief
 from optimizer.cli.every import app
 from optimizer.errors import UsageError
 from optimizer.files import shipped
-from optimizer.given import asking, kept_rules
-from optimizer.nearest import Near
 from optimizer.report.document import Table as Shown
 from optimizer.report.substitute import SubstituteRecord, substitute_document, substitute_record
 from optimizer.report.terminal import lines
-from optimizer.rounding import broken
+from optimizer.solve.existing import asking, kept_rules
+from optimizer.solve.nearest import Near
+from optimizer.solve.rounding import broken
 from optimizer.studies import substitute as study
 from optimizer.studies.substitute import StandIn, Substituted, stand_ins, substitute
 

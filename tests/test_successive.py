@@ -15,20 +15,20 @@ from oracle import Case
 from scipy.optimize import minimize
 from typer.testing import CliRunner
 
-from optimizer.brief import Brief, load_brief
+from optimizer.brief.brief import Brief, load_brief
 from optimizer.cli.every import app
 from optimizer.files import shipped
+from optimizer.model.linearisation import with_rules
 from optimizer.report.blend import blend_document
 from optimizer.report.jsonout import blend_record
 from optimizer.report.terminal import lines
-from optimizer.result import Result
-from optimizer.row import Setting
 from optimizer.rules import CurvedRule
+from optimizer.rules.row import Setting
+from optimizer.solve.best import linear_part, solve
+from optimizer.solve.result import Result
 from optimizer.studies.check import check
 from optimizer.studies.frontier import frontier
 from optimizer.studies.stepped import stepped
-from optimizer.successive import linear_part, solve
-from optimizer.tangent import with_rules
 
 SEEDS = range(12)
 """Briefs that another solver answers as well, some of them without a choice to make."""

@@ -12,21 +12,21 @@ import pytest
 from briefs import aqua, brief_of, material, substance
 from scipy.optimize import linprog
 
-from optimizer.brief import Brief, load_brief
+from optimizer.assessment.preserving import preservation_of
+from optimizer.brief.brief import Brief, load_brief
 from optimizer.chemistry.preservation import WARNING
+from optimizer.cli.subject import subject_of
 from optimizer.errors import DataError
 from optimizer.files import shipped
-from optimizer.given import formula_at
-from optimizer.outlook.preserving import preservation_of
-from optimizer.range.family import Family
-from optimizer.range.grid import crossed
-from optimizer.range.source import unknown_keys
-from optimizer.row import Setting
 from optimizer.rules import UndissociatedAcid
+from optimizer.rules.row import Setting
+from optimizer.solve.best import solve
+from optimizer.solve.existing import formula_at
 from optimizer.studies.check import check
 from optimizer.studies.explain import explain
-from optimizer.subject import subject_of
-from optimizer.successive import solve
+from optimizer.sweep.family import Family
+from optimizer.sweep.grid import crossed
+from optimizer.sweep.source import unknown_keys
 
 BENZOIC = {"name": "Benzoic Acid", "molar_mass": 122.12, "pka": [4.18, 4.2, 4.21]}
 SORBIC = {"name": "Sorbic Acid", "molar_mass": 112.13, "pka": [4.66, 4.76, 4.86]}

@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from optimizer.cli.every import app
+from optimizer.cli.subject import subject_of
 from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
-from optimizer.subject import subject_of
-from optimizer.variants import Variant, VariantFile, Variants, _doses, read_variants, varied
+from optimizer.studies.variants import Variant, VariantFile, Variants, _doses, read_variants, varied
 
 RUN = CliRunner()
 BASE = subject_of("hand-wash")

@@ -17,14 +17,14 @@ from optimizer.bench.grams import diluted, grams_of
 from optimizer.bench.plan import batch_text, brief_reference, formula_table, hold_back, size_of
 from optimizer.bench.steps import heat
 from optimizer.bench.weigh import WeighSheet, weigh_sheet
-from optimizer.brief import load_brief
+from optimizer.brief.brief import load_brief
+from optimizer.data.formula import Formula, Line
+from optimizer.data.formula_file import read_formula
+from optimizer.data.library import Library, read_library
 from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
-from optimizer.formula import Formula, Line
-from optimizer.formula_file import read_formula
-from optimizer.library import Library, read_library
-from optimizer.row import Setting
-from optimizer.successive import solve
+from optimizer.rules.row import Setting
+from optimizer.solve.best import solve
 
 
 @cache

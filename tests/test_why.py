@@ -18,18 +18,18 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from oracle import Case, Table
 
-from optimizer.brief import Brief, load_brief
+from optimizer.brief.brief import Brief, load_brief
+from optimizer.data.pool import Pool
 from optimizer.errors import UsageError
 from optimizer.files import shipped
-from optimizer.pool import Pool
 from optimizer.report.blend import blend_document
 from optimizer.report.jsonout import blend_record, why_record
 from optimizer.report.page import page as html_page
 from optimizer.report.studies import why_document
 from optimizer.report.terminal import lines
-from optimizer.result import Result
+from optimizer.solve.best import solve
+from optimizer.solve.result import Result
 from optimizer.studies.why import why
-from optimizer.successive import solve
 
 CI = settings(
     derandomize=True,

@@ -13,19 +13,19 @@ from typing import Any
 
 import pytest
 
-from optimizer.brief import make_brief
-from optimizer.facts import Ceiling, Material
+from optimizer.brief.brief import make_brief
+from optimizer.brief.scenario import scenario_from
+from optimizer.data.facts import Ceiling, Material
+from optimizer.data.formula import Formula, Line
+from optimizer.data.library import Library, doubts, read_library
+from optimizer.data.pool import Ingredient, with_lot
+from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.files import shipped
-from optimizer.formula import Formula, Line
-from optimizer.library import Library, doubts, read_library
-from optimizer.pool import Ingredient, with_lot
-from optimizer.result import Result
-from optimizer.row import Setting
 from optimizer.rules.ceiling import UseLevel, in_basis
 from optimizer.rules.composition import Active, Natural, Salt
-from optimizer.scenario import scenario_from
-from optimizer.shelf import Shelf, ShelfLine
-from optimizer.successive import solve
+from optimizer.rules.row import Setting
+from optimizer.solve.best import solve
+from optimizer.solve.result import Result
 
 NOWHERE = Setting()
 BACKING = {"default": ("own", "common practice")}

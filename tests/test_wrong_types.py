@@ -11,13 +11,13 @@ from pydantic import BaseModel, ValidationError
 
 from optimizer.bench.batch import Batch
 from optimizer.bench.costs import Costs
+from optimizer.brief.scenario import Scenario
+from optimizer.data.facts import Material
+from optimizer.data.library import LibraryFile
+from optimizer.data.shelf import ShelfLine
 from optimizer.errors import from_validation
-from optimizer.facts import Material
-from optimizer.library import LibraryFile
 from optimizer.rules import KINDS
-from optimizer.scenario import Scenario
-from optimizer.shelf import ShelfLine
-from optimizer.variants import VariantFile
+from optimizer.studies.variants import VariantFile
 
 MODELS = (Scenario, *KINDS.values(), Material, LibraryFile, ShelfLine, Costs, Batch, VariantFile)
 WRONG: tuple[Any, ...] = (

@@ -8,21 +8,22 @@ thickener.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 
+from optimizer.assessment.alkalinity import Basis, ingredients_of, known_of
+from optimizer.assessment.preserving import Preservation, preservation_of
 from optimizer.bench.batch import Adjustment, Batch
-from optimizer.brief import Brief
+from optimizer.brief.brief import Brief
 from optimizer.chemistry.advice import LARGEST_SHARE, Added, Advice, added, advise
 from optimizer.chemistry.alkalinity import Ingredient, Knowledge, know
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Chemical, Stock, stock
 from optimizer.chemistry.titration import Log, Reading
+from optimizer.data.formula import Formula
 from optimizer.errors import DataError, Problem, fault
-from optimizer.formula import Formula
-from optimizer.outlook.alkalinity import Basis, ingredients_of, known_of
-from optimizer.outlook.preserving import Preservation, preservation_of
-from optimizer.row import Setting
+from optimizer.immutable import immutable
+from optimizer.rules.row import Setting
 from optimizer.units import KEPT, number
 
 DEFAULT_ACID, DEFAULT_ALKALI = ("citric acid anhydrous", 50.0), ("sodium hydroxide", 10.0)
@@ -52,7 +53,7 @@ POINTS = (
 """What an estimate is worth; basis: docs/ph-accuracy.md, simulated batches."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Window:
     """The pH range that brief and materials share.
 
@@ -71,7 +72,7 @@ class Window:
     doubts: tuple[str, ...]
 
 
-@dataclass(frozen=True)
+@immutable
 class Gain:
     """What titrating a few ingredients would do to the blind dose [g per 100 g of blend].
 
@@ -86,7 +87,7 @@ class Gain:
     after: Interval
 
 
-@dataclass(frozen=True)
+@immutable
 class Session:
     """One adjustment: a sample, or the batch itself, and its log.
 
@@ -111,7 +112,7 @@ class Session:
     worth: tuple[Interval, ...]
 
 
-@dataclass(frozen=True)
+@immutable
 class PhAnswer:
     """The pH of a formula or batch: where it stands, what it takes, what that rests on.
 

@@ -2,26 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
 from tomlkit import TOMLDocument
 
+from optimizer.assessment.alkalinity import ingredients_of, known_of
 from optimizer.bench.acid import default_acid, sessions_of, start_of_batch, target_of
 from optimizer.bench.batch import Adjustment, Batch, append, batch_from, change_batch
-from optimizer.brief import Brief
+from optimizer.brief.brief import Brief
 from optimizer.chemistry.ph import Stock
 from optimizer.chemistry.titration import Reading
+from optimizer.data.formula import Formula
+from optimizer.data.sheet import number_of, read_rows, text_of
 from optimizer.errors import DataError, Problem, fault, nearest
-from optimizer.formula import Formula
-from optimizer.outlook.alkalinity import ingredients_of, known_of
-from optimizer.row import Setting
-from optimizer.sheet import number_of, read_rows, text_of
+from optimizer.immutable import immutable
+from optimizer.rules.row import Setting
 from optimizer.units import slug
 
 
-@dataclass(frozen=True)
+@immutable
 class Noted:
     """A reading as the bench tells it.
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from math import isfinite
 from typing import Literal
 
+from optimizer.data.sheet import number_of
 from optimizer.errors import DataError, UsageError, fault
-from optimizer.sheet import number_of
+from optimizer.immutable import immutable
 
 Unit = Literal["g", "ml", "bottles"]
 
@@ -37,7 +37,7 @@ LEAST_DENSITY, MOST_DENSITY = 0.6, 1.6
 """Outside these a density [g/ml] of a wash, or of a material that goes into one, is a slip of the pen."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Amount:
     """An amount in grams, millilitres or bottles, and the text that it came from."""
 

@@ -15,8 +15,8 @@ from pydantic import Field, PrivateAttr, ValidationError, model_validator
 from tomlkit.exceptions import ParseError
 
 from optimizer.bench.costs import Costs
+from optimizer.data.facts import Frozen, Key, Percent, Ph, Positive
 from optimizer.errors import DAY_PATTERN, DataError, Problem, fault, from_validation
-from optimizer.facts import Frozen, Key, Percent, Ph, Positive
 from optimizer.files import read_text, read_toml, write_atomic
 
 Amount = Annotated[float, Field(ge=0)]

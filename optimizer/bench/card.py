@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 
 from optimizer.bench.batch import Batch, PlannedLine
 from optimizer.bench.steps import Part, parts_of
-from optimizer.cautions import PAPER, Caution, cautions_from
-from optimizer.facts import Material
-from optimizer.library import Library
-from optimizer.row import Setting
+from optimizer.data.cautions import PAPER, Caution, cautions_from
+from optimizer.data.facts import Material
+from optimizer.data.library import Library
+from optimizer.immutable import immutable
+from optimizer.rules.row import Setting
 from optimizer.units import USED
 
 
-@dataclass(frozen=True)
+@immutable
 class CardPart:
     """One phase with its doses [% w/w as supplied] and what is done, in short."""
 
@@ -23,7 +23,7 @@ class CardPart:
     method: tuple[str, ...]
 
 
-@dataclass(frozen=True)
+@immutable
 class Card:
     """What stands on the card.
 

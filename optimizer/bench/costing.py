@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from math import fsum
 from typing import Literal
 
 from optimizer.bench.costs import Costs, Freight, Packaging, Sale
 from optimizer.bench.packs import Buying, buying
 from optimizer.bench.size import Size
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Ingredient
+from optimizer.data.purchase import lines_of, on_tap
+from optimizer.data.shelf import Shelf
 from optimizer.errors import fault
-from optimizer.formula import Formula
-from optimizer.pool import Ingredient
-from optimizer.purchase import lines_of, on_tap
-from optimizer.shelf import Shelf
+from optimizer.immutable import immutable
 from optimizer.units import AS_TYPED
 
 Span = tuple[float, float]
@@ -22,7 +22,7 @@ Span = tuple[float, float]
 PartName = Literal["materials", "loss", "packaging", "labour", "freight", "overhead"]
 
 
-@dataclass(frozen=True)
+@immutable
 class CostLine:
     """One material of the product.
 
@@ -47,7 +47,7 @@ class CostLine:
     point: float
 
 
-@dataclass(frozen=True)
+@immutable
 class Part:
     """One part of what the batch costs; shares are of the whole [0 to 1]."""
 
@@ -57,7 +57,7 @@ class Part:
     share: float
 
 
-@dataclass(frozen=True)
+@immutable
 class Price:
     """A price per bottle, or per kg if nothing is bottled.
 
@@ -86,7 +86,7 @@ class Price:
         return None if self.per_100_ml is None else 10 * self.per_100_ml
 
 
-@dataclass(frozen=True)
+@immutable
 class Costing:
     """What a batch costs.
 

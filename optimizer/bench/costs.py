@@ -10,10 +10,10 @@ from typing import Annotated, Any, Self
 
 from pydantic import Field, ValidationError, model_validator
 
+from optimizer.data.facts import Frozen, Positive
+from optimizer.data.pool import unknown
 from optimizer.errors import DataError, fault, from_validation, nearest
-from optimizer.facts import Frozen, Positive
 from optimizer.files import found_at, is_file, read_toml, shipped
-from optimizer.pool import unknown
 from optimizer.units import listed
 
 Money = Annotated[float, Field(ge=0, le=1e9)]

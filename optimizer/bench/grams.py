@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from optimizer.bench.batch import Batch, Scale
-from optimizer.facts import Material
-from optimizer.rounding import largest_remainder
+from optimizer.data.facts import Material
+from optimizer.immutable import immutable
+from optimizer.solve.rounding import largest_remainder
 from optimizer.units import WHOLE, whole_down, whole_up
 
 FACTORS = (2, 5, 10, 20, 50, 100, 1000)
@@ -16,7 +15,7 @@ OILY = ("oil", "essential oil", "perfume")
 SALTS = ("Sodium ", "Potassium ", "Disodium ", "Trisodium ", "Tetrasodium ", "Magnesium ")
 
 
-@dataclass(frozen=True)
+@immutable
 class Dilution:
     """A small amount weighed as a larger one, spread in a diluent of which a part is taken.
 

@@ -9,14 +9,14 @@ water evaporates. Percent = 100 x grams / final mass. Thickener is logged in % o
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from math import fsum
 from typing import Literal
 
 from optimizer.bench.batch import Adjustment, Batch
 from optimizer.chemistry.ph import CHEMICALS
+from optimizer.data.facts import Material
 from optimizer.errors import DataError, Problem, fault, nearest
-from optimizer.facts import Material
+from optimizer.immutable import immutable
 from optimizer.units import listed, number
 
 Kind = Literal["weighed", "assumed", "acid or alkali", "thickener", "water put back", "water not noted"]
@@ -26,7 +26,7 @@ SOLID = 95.0
 FORMS = (" anhydrous", " monohydrate", " dihydrate")
 
 
-@dataclass(frozen=True)
+@immutable
 class Input:
     """One thing that went in [g]."""
 
@@ -35,7 +35,7 @@ class Input:
     kind: Kind
 
 
-@dataclass(frozen=True)
+@immutable
 class WentIn:
     """The mass balance of a batch.
 

@@ -6,23 +6,24 @@ Acid and thickener become lines of their own; what they took of the part held ba
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import isnan
 
 from optimizer.bench.batch import Batch
 from optimizer.bench.made import water_of
-from optimizer.brief import Brief
-from optimizer.formula import Formula
-from optimizer.given import asking, clash, formula_at, least_change, nearest_at, on_grid
-from optimizer.nearest import CHANGED
-from optimizer.pool import Group, Pool
-from optimizer.pricing import measure_rules
-from optimizer.rounding import largest_remainder
-from optimizer.row import Setting
+from optimizer.brief.brief import Brief
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Group, Pool
+from optimizer.immutable import immutable
 from optimizer.rules import Dose
+from optimizer.rules.row import Setting
+from optimizer.solve.existing import asking, clash, formula_at, least_change, nearest_at, on_grid
+from optimizer.solve.nearest import CHANGED
+from optimizer.solve.rounding import largest_remainder
+from optimizer.solve.shadow_prices import measure_rules
 
 
-@dataclass(frozen=True)
+@immutable
 class Master:
     """The next master formula.
 

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from math import ceil, inf, nan
 
-from optimizer.pool import Ingredient
-from optimizer.purchase import Purchase, lines_of, on_tap, stock_of
-from optimizer.shelf import Shelf
+from optimizer.data.pool import Ingredient
+from optimizer.data.purchase import Purchase, lines_of, on_tap, stock_of
+from optimizer.data.shelf import Shelf
+from optimizer.immutable import immutable
 from optimizer.units import AS_TYPED, ROUND_OFF
 
 
-@dataclass(frozen=True)
+@immutable
 class Offer:
     """One shelf line as something to buy.
 
@@ -28,7 +28,7 @@ class Offer:
     least: int = 1
 
 
-@dataclass(frozen=True)
+@immutable
 class Need:
     """One material of the plan [kg].
 
@@ -53,7 +53,7 @@ class Need:
     purchases: tuple[Purchase, ...]
 
 
-@dataclass(frozen=True)
+@immutable
 class Buying:
     """What to buy for a plan, and the two ways to count it.
 

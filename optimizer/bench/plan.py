@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from decimal import ROUND_CEILING, Decimal
 from math import fsum
 from pathlib import Path
@@ -12,12 +12,13 @@ from typing import get_args
 import tomlkit
 
 from optimizer.bench.amount import mass_of, option
+from optimizer.data.facts import Material, Phase
+from optimizer.data.formula import Formula, Line
 from optimizer.errors import UsageError, fault
-from optimizer.facts import Material, Phase
 from optimizer.files import shipped
-from optimizer.formula import Formula, Line
-from optimizer.rounding import largest_remainder
-from optimizer.row import Setting
+from optimizer.immutable import immutable
+from optimizer.rules.row import Setting
+from optimizer.solve.rounding import largest_remainder
 from optimizer.units import AS_TYPED, number
 
 ORDER = {phase: k for k, phase in enumerate(get_args(Phase))}
@@ -26,7 +27,7 @@ FINEST = 1e-4
 """Doses that are on no grid are written in steps of this [%]."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Size:
     """How much is made.
 

@@ -9,27 +9,28 @@ together. Whether a way to thicken stays open is a question to a plan, so it is 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import isnan
 
 from optimizer.bench.batch import Batch
 from optimizer.bench.made import WentIn, last_ph, lots_used, water_of, went_in
 from optimizer.bench.master import Master, next_master, without_thickening
-from optimizer.brief import Brief
-from optimizer.formula import Formula
-from optimizer.given import formula_at
-from optimizer.lots import at_lots, lot_range
-from optimizer.pool import Pool
-from optimizer.pricing import measure_rules
-from optimizer.result import Outcome
-from optimizer.row import Setting
+from optimizer.brief.brief import Brief
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Pool
+from optimizer.immutable import immutable
+from optimizer.rules.row import Setting
+from optimizer.solve.existing import formula_at
+from optimizer.solve.result import Outcome
+from optimizer.solve.shadow_prices import measure_rules
+from optimizer.uncertainty.lots import at_lots, lot_range
 from optimizer.units import AS_TYPED, KEPT, number
 
 SLOPPY = 0.5
 """A sum of doses that moved by more than this [% of the batch] is told as a different batch size."""
 
 
-@dataclass(frozen=True)
+@immutable
 class MadeLine:
     """One material: what was planned and what is in the product.
 
@@ -56,7 +57,7 @@ class MadeLine:
     usual: tuple[float, float]
 
 
-@dataclass(frozen=True)
+@immutable
 class MadeRule:
     """One rule at the plan and at what was made.
 
@@ -83,7 +84,7 @@ class MadeRule:
         return self.broken and self.outcome.violation <= self.error + AS_TYPED
 
 
-@dataclass(frozen=True)
+@immutable
 class Made:
     """A batch as made.
 

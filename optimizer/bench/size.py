@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from optimizer.bench.amount import Amount, sound_density
 from optimizer.bench.batch import Batch
 from optimizer.errors import fault
+from optimizer.immutable import immutable
 from optimizer.units import AS_TYPED, whole_down
 
 
-@dataclass(frozen=True)
+@immutable
 class Size:
     """How much is made and where it goes.
 

@@ -8,12 +8,12 @@ sentences name.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 from optimizer.bench.batch import Batch
 from optimizer.bench.grams import OILY
 from optimizer.bench.plan import in_order
-from optimizer.facts import Material
+from optimizer.data.facts import Material
+from optimizer.immutable import immutable
 from optimizer.units import listed, number
 
 HARDLY = 1.0
@@ -22,7 +22,7 @@ DRY = 30.0
 """A humectant with at most this much water [%] wets a gum without letting it swell."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Part:
     """What one step is.
 

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
+from optimizer.assessment.electrolyte import Budget, electrolyte_of
+from optimizer.assessment.thickening import WAIT_MIN, plan_of, rule_of, step_of, window_of
 from optimizer.bench.batch import Batch, PhReading, Scale, ThickenerStep, Thickening
-from optimizer.brief import Brief
+from optimizer.brief.brief import Brief
+from optimizer.data.facts import Material
+from optimizer.data.formula import Formula
 from optimizer.errors import DataError, Problem, nearest
-from optimizer.facts import Material
-from optimizer.formula import Formula
-from optimizer.outlook.electrolyte import Budget, electrolyte_of
-from optimizer.outlook.thickening import WAIT_MIN, plan_of, rule_of, step_of, window_of
-from optimizer.row import Setting
+from optimizer.immutable import immutable
+from optimizer.rules.row import Setting
 from optimizer.units import AS_TYPED, KEPT, listed, number, whole_down
 
 Reading = Literal["viscosity_mpas", "flow_s", "judged"]
@@ -30,7 +30,7 @@ TOP_JUDGED = 5.0
 State = Literal["closed", "open", "read again", "target reached", "no longer rising", "peak passed", "limit reached"]
 
 
-@dataclass(frozen=True)
+@immutable
 class Point:
     """One step of the log.
 
@@ -45,7 +45,7 @@ class Point:
     comparable: bool
 
 
-@dataclass(frozen=True)
+@immutable
 class Next:
     """The next addition.
 
@@ -64,7 +64,7 @@ class Next:
     temperature_c: float | None
 
 
-@dataclass(frozen=True)
+@immutable
 class Log:
     """The state of one thickening log.
 

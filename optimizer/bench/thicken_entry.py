@@ -10,11 +10,11 @@ from pydantic import ValidationError
 
 from optimizer.bench.batch import Batch, ThickenerStep, Thickening, append, change_batch
 from optimizer.bench.thicken import closed, kinds_of, ph_of, planned_thickeners
-from optimizer.brief import Brief
+from optimizer.brief.brief import Brief
+from optimizer.data.facts import Material
+from optimizer.data.formula import Formula
 from optimizer.errors import DataError, Problem, fault, from_validation, nearest
-from optimizer.facts import Material
-from optimizer.formula import Formula
-from optimizer.row import Setting
+from optimizer.rules.row import Setting
 from optimizer.units import KEPT, listed, number
 
 

@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import fsum
 
 from optimizer.bench.batch import Batch
 from optimizer.bench.grams import Dilution, diluted, grams_of, spreads_in
 from optimizer.bench.steps import Part, parts_of
-from optimizer.cautions import PAPER, Caution, cautions_from
+from optimizer.data.cautions import PAPER, Caution, cautions_from
+from optimizer.data.facts import Material
+from optimizer.data.library import Library
 from optimizer.errors import DataError, Problem, nearest
-from optimizer.facts import Material
-from optimizer.library import Library
+from optimizer.immutable import immutable
 from optimizer.units import AS_TYPED, WHOLE, whole_down
 
 
-@dataclass(frozen=True)
+@immutable
 class WeighLine:
     """One line of the sheet.
 
@@ -46,7 +47,7 @@ class WeighLine:
     weighed: tuple[tuple[str, float], ...] = ()
 
 
-@dataclass(frozen=True)
+@immutable
 class Step:
     """A step of the sheet: its lines, what is done, seen and noted.
 
@@ -64,7 +65,7 @@ class Step:
     again: tuple[tuple[str, int], ...]
 
 
-@dataclass(frozen=True)
+@immutable
 class WeighSheet:
     """A batch as it is weighed.
 

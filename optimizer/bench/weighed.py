@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import fsum
 
 from optimizer.bench.amount import amount_of
 from optimizer.bench.batch import Batch
+from optimizer.data.facts import Material
+from optimizer.data.pool import lot_doubt
+from optimizer.data.sheet import number_of
 from optimizer.errors import DataError, Problem, UsageError, nearest
-from optimizer.facts import Material
-from optimizer.pool import lot_doubt
-from optimizer.sheet import number_of
+from optimizer.immutable import immutable
 from optimizer.units import number
 
 FAR = 5.0
@@ -20,7 +21,7 @@ FAR_MASS = 2.0
 """The same for the mass of the finished batch."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Weight:
     """One weight as typed [g]."""
 
@@ -30,7 +31,7 @@ class Weight:
     active: float | None = None
 
 
-@dataclass(frozen=True)
+@immutable
 class Balance:
     """Planned and noted grams of one material [g]; None if nothing is noted."""
 

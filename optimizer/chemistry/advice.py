@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import exp, hypot, sqrt
 from typing import Literal
 
@@ -11,6 +10,7 @@ from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Stock, check_ph, damping
 from optimizer.chemistry.titration import Log
 from optimizer.errors import fault
+from optimizer.immutable import immutable
 from optimizer.units import number
 
 LARGEST_SHARE = 0.6
@@ -26,7 +26,7 @@ State = Literal["measure", "add", "stop", "passed", "wrong way", "check"]
 solution moves away from the target; check: readings contradict each other."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Advice:
     """What the log says now.
 
@@ -159,7 +159,7 @@ def advise(log: Log) -> Advice:
     return Advice("add", step * product, log.expected_ph(now + step), reason, doubts, caution)
 
 
-@dataclass(frozen=True)
+@immutable
 class Added:
     """What an addition amounts to.
 

@@ -11,7 +11,7 @@ published buffers and simulated batches, see docs/ph-accuracy.md); no measured s
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from math import hypot
 
 import numpy as np
@@ -21,6 +21,7 @@ from optimizer.chemistry.constants import SITES, WEAK, Weak
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import check_ph, damping, proton_excess, protons, water_buffering
 from optimizer.errors import fault, nearest
+from optimizer.immutable import immutable
 
 Vector = npt.NDArray[np.float64]
 
@@ -49,7 +50,7 @@ SOLD_PROTONATED = frozenset(w.name for w in SITES["sugar"])
 NONE = Interval(0.0, 0.0, 0.0)
 
 
-@dataclass(frozen=True)
+@immutable
 class Ingredient:
     """What is known of the alkalinity of one ingredient.
 
@@ -165,7 +166,7 @@ USUAL_ACTIVE = {
 """Active matter as supplied at which the ranges of `KINDS` are meant [%]; another strength scales them; assumptions."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Knowledge:
     """What is known of a product's charge balance: a normal distribution over A and the sites.
 

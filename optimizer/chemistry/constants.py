@@ -6,10 +6,10 @@ tables at ionic strength 0.1 are already converted; they must not be corrected a
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 from optimizer.chemistry.interval import Interval
+from optimizer.immutable import immutable
 
 Backed = Literal["published", "derived", "from memory", "assumption"]
 """How a figure is backed; only 'published' figures were read in a source."""
@@ -27,7 +27,7 @@ NIST = "NIST Critically Selected Stability Constants of Metal Complexes, databas
 IUPAC = "IUPAC Digitized pKa Dataset (Perrin; Serjeant and Dempsey), single entries"
 
 
-@dataclass(frozen=True)
+@immutable
 class Weak:
     """A family of species that differ by protons.
 
@@ -163,7 +163,7 @@ SITES: dict[str, tuple[Weak, ...]] = {
 """Grid of sites on which the log fits what a surfactant blend takes up, by kind of site."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Beta:
     """Published spread of an interaction parameter of the regular-solution model.
 
@@ -203,7 +203,7 @@ BETAS: dict[frozenset[str], Beta] = {
 """Spread by pair of charges; like with like mixes ideally, beta 0 (textbook, from memory)."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Cmc:
     """Critical micelle concentration of one pure surfactant in water near 25 °C.
 

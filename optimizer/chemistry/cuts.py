@@ -10,7 +10,6 @@ digit.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import cache
 from typing import Literal
 
@@ -18,6 +17,7 @@ from optimizer.chemistry.constants import CMCS, Backed
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.micelle import clint, homologue
 from optimizer.errors import fault, nearest
+from optimizer.immutable import immutable
 
 LONGEST = {"low": 16, "typical": 16, "high": 14}
 """Chain that longer ones count as, at each end; 16 is the end of the straight line, 14 an assumption."""
@@ -27,7 +27,7 @@ WORST: tuple[Backed, ...] = ("published", "derived", "from memory", "assumption"
 """Best first."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Cut:
     """A chain distribution as bought.
 
@@ -72,7 +72,7 @@ CUTS = {
 """Chain distributions by name."""
 
 
-@dataclass(frozen=True)
+@immutable
 class TechnicalCmc:
     """CMC of a cut.
 

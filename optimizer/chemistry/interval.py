@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 
 from optimizer.errors import fault
+from optimizer.immutable import immutable
 
 
-@dataclass(frozen=True)
+@immutable
 class Interval:
     """Low, typical and high value of one figure, in the figure's own unit.
 

@@ -14,7 +14,6 @@ index. No published formula turns it into irritation.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from itertools import product
 from math import exp, isfinite, log
 
@@ -23,6 +22,7 @@ import numpy.typing as npt
 
 from optimizer.chemistry.interval import Interval
 from optimizer.errors import fault
+from optimizer.immutable import immutable
 
 Vector = npt.NDArray[np.float64]
 
@@ -82,7 +82,7 @@ def clint_row(cmcs: Sequence[float], at_most: float) -> list[float]:
     return [1 - at_most / c for c in cmcs]
 
 
-@dataclass(frozen=True)
+@immutable
 class Pair:
     """A mixture of two at its mixed CMC.
 
@@ -176,7 +176,7 @@ def lowest_cmc(c1: float, c2: float, beta: float) -> tuple[float, float] | None:
     return a1, c1 * exp(beta * (1 - a1) ** 2)
 
 
-@dataclass(frozen=True)
+@immutable
 class Micelles:
     """Where the surfactant of a wash liquor is.
 
@@ -210,21 +210,17 @@ def micelles(amounts: Sequence[float], cmcs: Sequence[float], betas: npt.ArrayLi
     Raises:
         DataError: If an amount is negative, a CMC not positive, or the matrix not of that form.
     """
-    n, c = _checked(amounts, cmcs, empty=True)
-    b = np.zeros((len(n), len(n))) if betas is None else np.asarray(betas, float)
-    if b.shape != (len(n), len(n)) or not np.array_equal(b, b.T) or b.diagonal().any() or not (b < SPLIT).all():
-        what = "the interaction parameters are not a symmetric table below 2 with zeros on the diagonal."
-        raise fault("micelle", "betas", what, "Write one row and one column per surfactant.")
-    used = n > 0
-    size = len(n)
+    n, c, b = _liquor(amounts, cmcs, betas)
+    used, size = n > 0, len(n)
     if not used.any():
         return Micelles(np.zeros(size), np.zeros(size), np.zeros(size), float("nan"), np.eye(size))
-    x, log_cmc = _first_micelle(n[used] / n.sum(), c[used], b[np.ix_(used, used)])
-    cmc, composition = float(np.exp(log_cmc)), np.zeros(size)
+    within = b[np.ix_(used, used)]
+    x, cmc, found = _shared(n[used], c[used], within)
+    composition = np.zeros(size)
     composition[used] = x
-    if n.sum() <= cmc:
+    if found is None:
         return Micelles(n.copy(), np.zeros(size), composition, cmc, np.eye(size))
-    s, hessian = _in_micelles(n[used], c[used], b[np.ix_(used, used)], x)
+    s, hessian = found
     micellar = np.zeros(size)
     micellar[used] = s
     composition[used] = s / s.sum()
@@ -237,10 +233,29 @@ def micelles(amounts: Sequence[float], cmcs: Sequence[float], betas: npt.ArrayLi
     for new in np.flatnonzero(~used):
         held = c[new] * float(np.exp((b @ composition)[new] - quadratic))
         taken = s.sum() / (held + s.sum())
-        force = _pull(b[np.ix_(used, [new])][:, 0], b[np.ix_(used, used)], composition[used], s.sum(), taken)
+        force = _pull(b[np.ix_(used, [new])][:, 0], within, composition[used], s.sum(), taken)
         slopes[np.ix_(at, [new])] = np.linalg.solve(hessian, force)[:, None]
         slopes[new, new] = 1 - taken
     return Micelles(monomer, micellar, composition, cmc, slopes)
+
+
+def _liquor(
+    amounts: Sequence[float], cmcs: Sequence[float], betas: npt.ArrayLike | None
+) -> tuple[Vector, Vector, Vector]:
+    """Return amounts, CMCs and interaction parameters as arrays, checked."""
+    n, c = _checked(amounts, cmcs, empty=True)
+    b = np.zeros((len(n), len(n))) if betas is None else np.asarray(betas, float)
+    if b.shape != (len(n), len(n)) or not np.array_equal(b, b.T) or b.diagonal().any() or not (b < SPLIT).all():
+        what = "the interaction parameters are not a symmetric table below 2 with zeros on the diagonal."
+        raise fault("micelle", "betas", what, "Write one row and one column per surfactant.")
+    return n, c, b
+
+
+def _shared(n: Vector, c: Vector, b: Vector) -> tuple[Vector, float, tuple[Vector, Vector] | None]:
+    """Return composition of the first micelle, mixed CMC, and `_in_micelles` above it, of amounts above 0."""
+    x, log_cmc = _first_micelle(n / n.sum(), c, b)
+    cmc = float(np.exp(log_cmc))
+    return x, cmc, None if n.sum() <= cmc else _in_micelles(n, c, b, x)
 
 
 def _pull(toward: Vector, b: Vector, x: Vector, total: float, taken: float) -> Vector:
@@ -260,14 +275,16 @@ def _first_micelle(a: Vector, c: Vector, b: Vector) -> tuple[Vector, float]:
     def value(x: Vector) -> float:
         return float(x @ (np.log(x) + cost) + x @ b @ x / 2)
 
-    best = value(x)
+    best, diagonal = value(x), np.s_[:: len(x) + 1]
     for _ in range(200):
         gradient = np.log(x) + cost + b @ x
         gradient -= x @ gradient
         if np.abs(x * gradient).max() < 1e-13:
             break
         # Newton in ln x on the simplex; the ideal part alone is the safe direction where the full one does not fall.
-        full = np.eye(len(x)) + b * x - np.outer(np.ones(len(x)), (x @ b) * x)
+        full = b * x
+        full.flat[diagonal] += 1
+        full -= (x @ b) * x
         step = -np.linalg.solve(full, gradient)
         if x * gradient @ step >= 0:
             step = -gradient
@@ -291,16 +308,15 @@ def _in_micelles(n: Vector, c: Vector, b: Vector, start: Vector) -> tuple[Vector
         x = s / total
         return float(m @ (np.log(m / c) - 1) + s @ np.log(x) + total * (x @ b @ x) / 2)
 
-    best, hessian, last = value(s), np.eye(len(n)), np.inf
+    best, hessian, last, diagonal = value(s), np.eye(len(n)), np.inf, np.s_[:: len(n) + 1]
     for _ in range(300):
         m, total = n - s, s.sum()
         x = s / total
         mixed = b @ x
         energy = x @ mixed / 2
         gradient = np.log(x) + mixed - energy - np.log(m / c)
-        ones = np.ones(len(n))
-        bent = b - np.outer(mixed, ones) - np.outer(ones, mixed) + 2 * energy
-        hessian = np.diag(1 / m + 1 / s) + (bent - 1) / total
+        hessian = (b - mixed[:, None] - mixed + 2 * energy - 1) / total
+        hessian.flat[diagonal] += 1 / m + 1 / s
         worst = float(np.abs(gradient).max())
         # Rounding leaves more than 1e-12 where amounts differ much; then it no longer falls.
         if worst < 1e-12 or last / 2 < worst < 1e-9:
@@ -373,8 +389,12 @@ def free_monomer(
 
     def total(level: str, parameters: Sequence[float]) -> float:
         table = matrix(charges, dict(zip(pairs, parameters, strict=True)))
-        found = micelles(amounts, [getattr(c, level) for c in cmcs], table)
-        return float(found.monomer[chosen].sum())
+        n, c, b = _liquor(amounts, [getattr(c, level) for c in cmcs], table)
+        used, monomer = n > 0, n.copy()
+        found = _shared(n[used], c[used], b[np.ix_(used, used)])[2] if used.any() else None
+        if found is not None:
+            monomer[used] -= found[0]
+        return float(monomer[chosen].sum())
 
     corners = product(*((betas[p].low, betas[p].high) for p in pairs))
     ends = [total(level, corner) for corner in corners for level in ("low", "high")]

@@ -9,11 +9,12 @@ strength the balance falls strictly with pH, so one bracket always holds the roo
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import isfinite, log, log10, sqrt
 
 from optimizer.chemistry.constants import PKW, PKW_PER_KELVIN, REFERENCE_TEMPERATURE, WEAK, Weak
 from optimizer.errors import fault, nearest
+from optimizer.immutable import immutable
 from optimizer.units import listed, number
 
 DEBYE = 0.509
@@ -26,7 +27,7 @@ LOWEST, HIGHEST = -1.5, 15.5
 LN10 = log(10)
 
 
-@dataclass(frozen=True)
+@immutable
 class Mixture:
     """A solution in water, or a product whose surfactant is taken as inert but for its sites.
 
@@ -63,7 +64,7 @@ class Mixture:
         return PKW + PKW_PER_KELVIN * (self.temperature - REFERENCE_TEMPERATURE)
 
 
-@dataclass(frozen=True)
+@immutable
 class Reached:
     """Where a mixture comes to rest.
 
@@ -197,7 +198,7 @@ def imbalance(mixture: Mixture, ph: float, ionic_strength: float | None = None) 
     return excess
 
 
-@dataclass(frozen=True)
+@immutable
 class Chemical:
     """A pure acid or alkali as it is weighed.
 
@@ -265,7 +266,7 @@ CAUTIONS = {
 """Handling caution by whether it is an acid; common practice, no source."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Stock:
     """A solution of an acid or alkali.
 
@@ -330,7 +331,7 @@ def weighed_in(name: str, grams: float, water: float) -> Stock:
     return stock(name, 100 * grams / (grams + water))
 
 
-@dataclass(frozen=True)
+@immutable
 class Dose:
     """How much solution brings a mixture to a pH.
 

@@ -18,7 +18,7 @@ are for planning; only a reading decides.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property, partial
 from math import hypot, isfinite, sqrt
 
@@ -41,9 +41,10 @@ from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.leastsquares import falls_to_zero, inverse, nonnegative
 from optimizer.chemistry.ph import Stock, check_ph, damping, proton_excess, protons, water_buffering
 from optimizer.errors import fault
+from optimizer.immutable import immutable
 
 
-@dataclass(frozen=True)
+@immutable
 class Reading:
     """One line of the log.
 
@@ -76,7 +77,7 @@ class Reading:
         return sigma_of(self.ph, self.instrument)
 
 
-@dataclass(frozen=True)
+@immutable
 class Log:
     """A sample or batch that is brought to a pH.
 

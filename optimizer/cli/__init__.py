@@ -28,7 +28,7 @@ ROOMS: dict[str, tuple[str, ...]] = {
     "leeway": ("tradeoff",),
     "restandardise": ("lots",),
     "robust": ("lots",),
-    "range": ("range",),
+    "range": ("sweep",),
     "together": ("together",),
     "variants": ("variants",),
     "batch": ("batch",),

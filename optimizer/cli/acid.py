@@ -75,7 +75,7 @@ def ph(
 
     from optimizer.bench.acid import ph_answer
     from optimizer.bench.acid_log import Noted, note_reading
-    from optimizer.subject import subject_of
+    from optimizer.cli.subject import subject_of
 
     solution = _solution(chemical, strength)
     if points is not None:
@@ -178,7 +178,7 @@ def _size_of(batch_kg: float | None) -> float | None:
 
 def _grams(text: str) -> float:
     """Return a mass such as 5kg, 5 kg or 800g in grams."""
-    from optimizer.sheet import number_of
+    from optimizer.data.sheet import number_of
 
     plain = text.strip().lower()
     factor = 1000.0 if plain.endswith("kg") else 1.0

@@ -26,7 +26,7 @@ from optimizer.errors import UsageError, fault
 if TYPE_CHECKING:
     from optimizer.bench.batch import Batch
     from optimizer.bench.card import Card
-    from optimizer.subject import Subject
+    from optimizer.cli.subject import Subject
 
 BatchFile = Annotated[Path, typer.Argument(help="A batch file, see 'tenside batch'.")]
 
@@ -61,9 +61,9 @@ def batch(
 
     from optimizer.bench.batch import batch_from
     from optimizer.bench.plan import batch_text, brief_reference, hold_back, size_of
+    from optimizer.cli.subject import subject_of
     from optimizer.files import refuse_existing, write_atomic
     from optimizer.report.made import Laid, laid_document
-    from optimizer.subject import subject_of
 
     if out.suffix.lower() != ".toml":
         raise UsageError(f"--out {out.name}: a batch file's name ends in .toml.")
@@ -218,7 +218,7 @@ def card(
     json: Json = False,
 ) -> None:
     """Lay out a formula on one page: phases, doses, pH, method in short, cautions; planned or as made."""
-    from optimizer.subject import subject_of
+    from optimizer.cli.subject import subject_of
 
     targets = _targets((pdf, (".pdf",)), (png, (".png",)))
     with quiet_solvers():
@@ -278,7 +278,7 @@ def batch_subject(path: Path, shelf: Path | None, library: list[Path] | None) ->
     Raises:
         DataError: If the file is no batch file.
     """
-    from optimizer.subject import subject_of
+    from optimizer.cli.subject import subject_of
 
     with quiet_solvers():
         found = subject_of(str(path), shelf=shelf, libraries=library) if path.suffix == ".toml" else None

@@ -46,7 +46,7 @@ def blend(
     json: Json = False,
 ) -> None:
     """Find the best percentages that keep every rule, prove them and say what each limit costs."""
-    from optimizer.successive import linear_part, solve
+    from optimizer.solve.best import linear_part, solve
 
     with quiet_solvers():
         brief = brief_of(scenario, changes, shelf, library, goal_of(objective))
@@ -59,7 +59,7 @@ def blend(
             explanation = explain(linear_part(brief), time_limit=time_limit)
         chemistry = None
         if result.weighable is not None:
-            from optimizer.outlook.chemistry import chemistry_of
+            from optimizer.assessment.chemistry import chemistry_of
 
             chemistry = chemistry_of(brief, result.weighable, result.setting)
         if export:
@@ -78,7 +78,7 @@ def blend(
 def _export(path: Path, brief: Any, result: Any) -> None:
     """Write the case that the answer comes from, or the first one."""
     from optimizer.engine import pulp_path
-    from optimizer.model import cases, objective_vector
+    from optimizer.model.model import cases, objective_vector
 
     found = cases(brief.modelled, brief.acidity, brief.pool)
     target = result.ph.target if result.ph else None

@@ -14,8 +14,8 @@ from optimizer.errors import LONGEST, UsageError, shortened, worded
 from optimizer.units import FIRST_YEAR, LAST_YEAR
 
 if TYPE_CHECKING:
-    from optimizer.brief import Brief
-    from optimizer.library import Library
+    from optimizer.brief.brief import Brief
+    from optimizer.data.library import Library
     from optimizer.report.document import Document
 
 
@@ -155,8 +155,8 @@ def brief_of(
     more: list[tuple[str, str]] | None = None,
 ) -> "Brief":
     """Return the brief of a scenario with its --set options, and further what-ifs."""
-    from optimizer.brief import load_brief
-    from optimizer.scenario import find_scenario
+    from optimizer.brief.brief import load_brief
+    from optimizer.brief.scenario import find_scenario
 
     asked = [*changes_of(changes), *(more or [])]
     return load_brief(find_scenario(scenario), changes=asked, shelf=shelf, libraries=libraries)
@@ -181,8 +181,8 @@ def quiet_solvers() -> Iterator[None]:
 
 def read_shipped(paths: list[Path] | None, own: list[Path] | None = None) -> "Library":
     """Return the named library files, or the shipped library, with the maker's own on top."""
+    from optimizer.data.library import read_library
     from optimizer.files import shipped
-    from optimizer.library import read_library
 
     return read_library([*(paths or [shipped("library")]), *(own or [])])
 

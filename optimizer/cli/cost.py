@@ -27,8 +27,8 @@ if TYPE_CHECKING:
     from optimizer.bench.amount import Amount
     from optimizer.bench.costs import Costs
     from optimizer.bench.size import Size
-    from optimizer.formula import Formula
-    from optimizer.subject import Subject
+    from optimizer.cli.subject import Subject
+    from optimizer.data.formula import Formula
 
 
 @app.command(rich_help_panel=AFTER)
@@ -56,7 +56,7 @@ def cost(
 ) -> None:
     """Cost of a batch per kg, per kg of active matter and per bottle; its price; the packs to buy."""
     from optimizer.bench.costing import cost_of_batch
-    from optimizer.subject import subject_of
+    from optimizer.cli.subject import subject_of
 
     if out is not None and out.suffix.lower() != ".xlsx":
         raise UsageError(f"--out {out.name}: the name must end in .xlsx.")

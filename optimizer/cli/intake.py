@@ -31,13 +31,13 @@ def import_formula(
     json: Json = False,
 ) -> None:
     """Turn a formula sheet into a formula file, and say what was assumed."""
+    from optimizer.data.sheet import write_rows
     from optimizer.intake.formula_sheet import read_formula_sheet
     from optimizer.report.intake import formula_document, formula_record
-    from optimizer.sheet import write_rows
 
     if brief:
-        from optimizer.brief import load_brief
-        from optimizer.scenario import find_scenario
+        from optimizer.brief.brief import load_brief
+        from optimizer.brief.scenario import find_scenario
 
         loaded = load_brief(find_scenario(brief), libraries=library)
         known, held_back = loaded.library, loaded.pool.held_back
@@ -67,9 +67,9 @@ def import_prices(
     json: Json = False,
 ) -> None:
     """Turn a price list into a shelf, and say what was left out and why."""
+    from optimizer.data.sheet import write_rows
     from optimizer.intake.price_list import read_price_list, shelf_rows
     from optimizer.report.intake import prices_document, prices_record
-    from optimizer.sheet import write_rows
 
     known = read_shipped(library, own)
     said = _said(words, set(known.by_id))

@@ -45,10 +45,10 @@ def label(
     json: Json = False,
 ) -> None:
     """List of ingredients with its doubts, allergens, natural origin, content, and what else a label needs."""
-    from optimizer.bench.content import content_of, read_content
-    from optimizer.bench.label import label_of
     from optimizer.bench.made import made_formula
-    from optimizer.subject import subject_of
+    from optimizer.cli.subject import subject_of
+    from optimizer.labelling.content import content_of, read_content
+    from optimizer.labelling.label import label_of
 
     if assessor:
         from optimizer.report.assessor import check_name

@@ -24,7 +24,7 @@ from optimizer.cli.common import (
 from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
-    from optimizer.brief import Brief
+    from optimizer.brief.brief import Brief
 
 
 @app.command(rich_help_panel=FORMULA)
@@ -58,8 +58,8 @@ def restandardise(
     With --lot the formula was planned with the shelf's lots (else the library's typical figures); without it the
     formula was planned with typical figures and the shelf's lots are the measured ones.
     """
-    from optimizer.given import read_given
-    from optimizer.scenario import find_scenario
+    from optimizer.brief.scenario import find_scenario
+    from optimizer.solve.existing import read_given
     from optimizer.studies.restandardise import Batch
     from optimizer.studies.restandardise import restandardise as run_restandardise
 
@@ -100,8 +100,8 @@ def robust(
     json: Json = False,
 ) -> None:
     """Find the formula that keeps its rules while lots differ, and say what that safety costs."""
-    from optimizer.safe import Safety
     from optimizer.studies.robust import robust as run_robust
+    from optimizer.uncertainty.robust_counterpart import Safety
 
     with quiet_solvers():
         brief = brief_of(scenario, changes, shelf, library)
@@ -119,9 +119,9 @@ def robust(
 
 def _lots(options: list[str] | None, brief: "Brief") -> dict[str, float]:
     """Return --lot options as active matter by id."""
+    from optimizer.data.pool import lot_doubt
+    from optimizer.data.sheet import number_of
     from optimizer.errors import nearest
-    from optimizer.pool import lot_doubt
-    from optimizer.sheet import number_of
 
     lots = {}
     for option in options or []:
@@ -146,7 +146,7 @@ def _shelf_lots(brief: "Brief", doses: dict[str, float]) -> tuple[dict[str, floa
     """Return the shelf's measured lots of a formula, and the brief at the library's typical figures."""
     from dataclasses import replace
 
-    from optimizer.pool import Ingredient, Pool
+    from optimizer.data.pool import Ingredient, Pool
 
     lots = {
         i.id: i.line.lot_active

@@ -26,9 +26,9 @@ from optimizer.errors import UsageError, nearest
 
 if TYPE_CHECKING:
     from optimizer.bench.batch import Batch
-    from optimizer.brief import Brief
+    from optimizer.brief.brief import Brief
+    from optimizer.cli.subject import Subject
     from optimizer.report.document import Document
-    from optimizer.subject import Subject
 
 STUDIES = ("frontier", "leeway")
 LOSS = 0.03
@@ -56,7 +56,7 @@ def page(
 ) -> None:
     """Write a formula with its pictures, rules, pH and cautions as one page that needs no other file and no network."""
     from optimizer.bench.batch import is_batch
-    from optimizer.subject import TABLES
+    from optimizer.cli.subject import TABLES
 
     wanted = _studies(studies)
     path = Path(subject)
@@ -88,7 +88,7 @@ def _blend(
 ) -> "tuple[Document, int]":
     """Return the best formula of a scenario, or what clashes."""
     from optimizer.report.blend import blend_document
-    from optimizer.successive import solve
+    from optimizer.solve.best import solve
 
     brief = brief_of(name, changes, shelf, libraries)
     result = solve(brief, weighable=True)
@@ -99,7 +99,7 @@ def _blend(
         explanation = explain(brief)
     chemistry = None
     if result.weighable is not None:
-        from optimizer.outlook.chemistry import chemistry_of
+        from optimizer.assessment.chemistry import chemistry_of
 
         chemistry = chemistry_of(brief, result.weighable, result.setting)
     more = _chapters(brief, wanted, result.objective if result.formula else None)
@@ -115,11 +115,11 @@ def _given(
     libraries: list[Path] | None,
 ) -> "tuple[Document, int]":
     """Return a formula that exists, held against its brief."""
-    from optimizer.outlook.chemistry import chemistry_of
+    from optimizer.assessment.chemistry import chemistry_of
+    from optimizer.cli.subject import subject_of
     from optimizer.report.studies import given_document
-    from optimizer.solve import provenance_of
+    from optimizer.solve.linear import provenance_of
     from optimizer.studies.check import check
-    from optimizer.subject import subject_of
 
     subject = subject_of(name, against=against, changes=changes_of(changes), shelf=shelf, libraries=libraries)
     brief, formula = subject.brief, subject.formula
@@ -135,11 +135,11 @@ def _given(
 
 def _made(subject: "Subject", batch: "Batch", wanted: list[str]) -> "tuple[Document, int]":
     """Return a batch that was begun as it was really made."""
+    from optimizer.assessment.chemistry import chemistry_of
     from optimizer.bench.reconcile import reconcile
-    from optimizer.outlook.chemistry import chemistry_of
     from optimizer.report.made import made_page
-    from optimizer.row import Setting
-    from optimizer.solve import provenance_of
+    from optimizer.rules.row import Setting
+    from optimizer.solve.linear import provenance_of
 
     brief = subject.brief
     done = reconcile(brief, batch, subject.formula, subject.setting)
@@ -151,7 +151,7 @@ def _made(subject: "Subject", batch: "Batch", wanted: list[str]) -> "tuple[Docum
 
 def _studied(brief: "Brief", wanted: list[str]) -> "tuple[Document, ...]":
     """Return the studies that were asked for of a formula that exists; they are about its brief."""
-    from optimizer.successive import solve
+    from optimizer.solve.best import solve
 
     best = solve(brief) if wanted else None
     return _chapters(brief, wanted, best.objective if best and best.formula else None)

@@ -34,9 +34,9 @@ def check(
     json: Json = False,
 ) -> None:
     """Hold a formula against a brief: what it breaks, what mending costs, the nearest that keeps all."""
-    from optimizer.given import read_given
-    from optimizer.outlook.chemistry import chemistry_of
-    from optimizer.scenario import find_scenario
+    from optimizer.assessment.chemistry import chemistry_of
+    from optimizer.brief.scenario import find_scenario
+    from optimizer.solve.existing import read_given
     from optimizer.studies.check import check as run_check
 
     path = find_scenario(scenario)
@@ -100,7 +100,7 @@ def compare(
     json: Json = False,
 ) -> None:
     """Lay scenarios and formulas side by side and split the change of cost by its causes."""
-    from optimizer.side import sides_of
+    from optimizer.cli.columns import sides_of
     from optimizer.studies.compare import compare as run_compare
 
     if len(columns) < 2:

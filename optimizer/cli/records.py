@@ -76,8 +76,8 @@ def keep(
 def _as_made(path: Path, batch: "Batch") -> dict[str, float] | None:
     """Return the formula that was made; None before anything is recorded, or where its materials are not known."""
     from optimizer.bench.made import made_formula
+    from optimizer.cli.subject import subject_of
     from optimizer.errors import DataError
-    from optimizer.subject import subject_of
 
     if not batch.begun:
         return None
@@ -104,10 +104,10 @@ def master(
     json: Json = False,
 ) -> None:
     """Keep a formula as the next version of a master formula, and show what differs from the last one."""
+    from optimizer.cli.subject import subject_of
     from optimizer.records.masters import add_version
     from optimizer.records.store import open_store
     from optimizer.report.records import version_document
-    from optimizer.subject import subject_of
 
     if not why.strip():
         raise UsageError("--why: say what changed and why.")

@@ -15,7 +15,7 @@ app.add_typer(library_app, name="library", rich_help_panel=FACTS)
 @app.command(rich_help_panel=FACTS)
 def start(folder: Annotated[Path, typer.Argument(help="Folder to lay; it must not hold these files yet.")]) -> None:
     """Lay a working folder: a shelf to fill in, a file for your own materials, a first brief, its costs."""
-    from optimizer.starter import lay
+    from optimizer.cli.starter import lay
 
     for path in lay(folder):
         say(f"wrote {path}")
@@ -30,8 +30,8 @@ def rules(
     json: Json = False,
 ) -> None:
     """Every kind of rule: its equation, unit, fields and how it reads."""
-    from optimizer.describe import rule_notes
     from optimizer.report.reference import RuleRecord, rules_document
+    from optimizer.rules.reference import rule_notes
 
     notes = rule_notes()
     if kind:
@@ -52,9 +52,10 @@ def schema(
     """JSON Schemas of the files that are read and of the JSON that is printed; of a list, that of its entries."""
     from optimizer.bench.batch import Batch
     from optimizer.bench.costs import Costs
-    from optimizer.describe import json_schema
-    from optimizer.facts import Frozen, Material
-    from optimizer.library import LibraryFile
+    from optimizer.brief.scenario import Scenario
+    from optimizer.data.facts import Frozen, Material
+    from optimizer.data.library import LibraryFile
+    from optimizer.data.shelf import ShelfLine
     from optimizer.records.batches import Kept
     from optimizer.records.checking import Soundness
     from optimizer.records.exchange import Moved
@@ -73,17 +74,16 @@ def schema(
     from optimizer.report.lots import RestandardiseRecord, RobustRecord
     from optimizer.report.made_record import LaidRecord, MadeRecord, WeighedRecord
     from optimizer.report.page import PageRecord
-    from optimizer.report.range import RangeRecord
     from optimizer.report.record import Record
     from optimizer.report.reference import DoubtsRecord, RuleRecord
     from optimizer.report.substitute import SubstituteRecord
+    from optimizer.report.sweep import RangeRecord
     from optimizer.report.thicken import ThickenRecord
     from optimizer.report.tradeoff import FrontierRecord, LeewayRecord
     from optimizer.report.variants import VariantsRecord
     from optimizer.report.weigh import WeighRecord
-    from optimizer.scenario import Scenario
-    from optimizer.shelf import ShelfLine
-    from optimizer.variants import VariantFile
+    from optimizer.rules.reference import json_schema
+    from optimizer.studies.variants import VariantFile
 
     known: dict[str, tuple[type[Frozen] | type[Record], str]] = {
         "scenario": (Scenario, "scenario file"),
@@ -188,7 +188,7 @@ def library_check(library: Libraries = None, own: Own = None, json: Json = False
     from shutil import get_terminal_size
     from textwrap import wrap
 
-    from optimizer.library import doubts
+    from optimizer.data.library import doubts
     from optimizer.report.reference import DoubtsRecord
 
     found = read_shipped(library, own)

@@ -23,7 +23,7 @@ from optimizer.cli.common import (
 from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
-    from optimizer.scenario import Scenario
+    from optimizer.brief.scenario import Scenario
 
 
 @app.command(rich_help_panel=FORMULA)
@@ -57,9 +57,9 @@ def substitute(
     """Find the closest formula without a material that is out, limited or withdrawn, and rank the stand-ins."""
     from dataclasses import replace
 
-    from optimizer.brief import load_brief, widened
-    from optimizer.given import read_given
-    from optimizer.scenario import find_scenario
+    from optimizer.brief.brief import load_brief, widened
+    from optimizer.brief.scenario import find_scenario
+    from optimizer.solve.existing import read_given
     from optimizer.studies.substitute import Wish, stand_ins
     from optimizer.studies.substitute import substitute as run_substitute
 
@@ -88,7 +88,7 @@ def substitute(
 
 def _left(text: str, scenario: "Scenario") -> float:
     """Return what is left in % of the product."""
-    from optimizer.sheet import number_of
+    from optimizer.data.sheet import number_of
 
     figure = text.strip().lower()
     unit = "kg" if figure.endswith("kg") else "%"

@@ -34,7 +34,7 @@ def thicken(
     """Show the thickening log of a batch and the next step, or log a step: stop at the target, warn past the peak."""
     from optimizer.bench.thicken import log_of, logs_of
     from optimizer.bench.thicken_entry import check_planned, record
-    from optimizer.subject import subject_of
+    from optimizer.cli.subject import subject_of
 
     found = subject_of(str(batch), shelf=shelf, libraries=library)
     if found.batch is None:
@@ -56,7 +56,7 @@ def thicken(
     if material and not chosen:
         check_planned(material, str(batch), content, *about)
         chosen = (log_of(material, content, *about),)
-    from optimizer.cautions import cautions_from
+    from optimizer.data.cautions import cautions_from
     from optimizer.report.thicken import thicken_document, thicken_record
 
     cautions = tuple(cautions_from((log.material for log in chosen), found.brief.library).values())

@@ -37,9 +37,9 @@ def together(
     json: Json = False,
 ) -> None:
     """Plan several products from one shelf: which uses which material, and how many packs to buy."""
-    from optimizer.brief import load_brief
-    from optimizer.joint import Product, alone, joint
-    from optimizer.scenario import find_scenario
+    from optimizer.brief.brief import load_brief
+    from optimizer.brief.scenario import find_scenario
+    from optimizer.studies.multi_product import Product, alone, joint
 
     rates = dict(_pair(r, "--rate", "USD=0.92") for r in rate or [])
     with quiet_solvers():

@@ -1,5 +1,8 @@
 """`tenside frontier | leeway`: what one measure costs in another, and how far doses may move."""
 
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -55,13 +58,13 @@ def frontier(
     if by and not values:
         raise UsageError(f"--by {by}: write RULE.LIMIT=VALUE,VALUE, such as active.at_least=9,10,11.")
     curves = []
-    with quiet_solvers():
+    with quiet_solvers(), _telling() as tell:
         for value in values.split(",") if by else [""]:
             more = [(key.strip(), value.strip())] if by else []
             brief = brief_of(scenario, changes, shelf, library, more)
             label = f"{key.strip()} = {value.strip()}" if by else ""
             y, x = _axis("--best", best), _axis("--against", against)
-            curves.append((label, (stepped if needs_steps(brief, y[1], x[1]) else trace)(brief, y, x)))
+            curves.append((label, (stepped if needs_steps(brief, y[1], x[1]) else trace)(brief, y, x, tell)))
     from optimizer.report.tradeoff import draw_frontier, frontier_document, frontier_record
 
     found = any(c.breaks for _, c in curves)
@@ -108,6 +111,18 @@ def leeway(
         print_json(leeway_record(found))
     else:
         show(leeway_document(found), markdown, html)
+
+
+@contextmanager
+def _telling() -> "Iterator[Callable[[str], None] | None]":
+    """Tell on stderr how far a long trade-off has come, while it is a terminal."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+
+    with Console(stderr=True).status("tracing the trade-off") as status:
+        yield lambda text: status.update(f"tracing the trade-off: {text}")
 
 
 def _axis(option: str, text: str) -> tuple[Literal[1, -1], str]:

@@ -37,10 +37,10 @@ def variants(
     json: Json = False,
 ) -> None:
     """Hold variants of a locked base against its brief and show what differs, label and allergens included."""
+    from optimizer.brief.scenario import beside
+    from optimizer.cli.subject import subject_of
     from optimizer.report.variants import variants_document, variants_record
-    from optimizer.scenario import beside
-    from optimizer.subject import subject_of
-    from optimizer.variants import read_variants, varied
+    from optimizer.studies.variants import read_variants, varied
 
     wanted = read_variants(file)
     if changed is not None:

@@ -13,7 +13,7 @@ from math import inf
 
 import numpy as np
 
-from optimizer.pool import Vector
+from optimizer.data.pool import Vector
 
 
 @dataclass(frozen=True)

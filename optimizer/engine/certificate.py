@@ -11,11 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.pool import Vector
-from optimizer.units import BOUND_MET, PROOF_MARGIN, ROUND_OFF, ROW_MET, ZERO_PRICE
-
-PRIMAL = ROW_MET
-GAP = ROW_MET
+from optimizer.data.pool import Mask, Vector
+from optimizer.units import BOUND_MET, LAST_DIGIT, PROOF_MARGIN, ROUND_OFF, ROW_MET, ZERO_PRICE
 
 
 @dataclass(frozen=True)
@@ -77,11 +74,45 @@ def check_optimal(
     gap = abs(float(paid.sum() - (values * ends).sum()))
     size, rounding = (
         float(np.abs(paid).sum()),
-        ROUND_OFF * float(np.concatenate([np.abs(prices), summed]) @ np.abs(ends)),
+        LAST_DIGIT * float(np.concatenate([np.abs(prices), summed]) @ np.abs(ends)),
     )
     relative = max(0.0, gap - rounding) / size if size > 0 else 0.0 if gap <= rounding else 1.0
     holds = primal <= ROW_MET and dual <= ZERO_PRICE and relative <= BOUND_MET
     return Certificate(primal, dual, relative, holds)
+
+
+def which_hold(matrix: Vector, low: Vector, high: Vector, costs: Vector, x: Vector, y: Vector) -> Mask:
+    """Return which of many answers over the same rows are optimal, shape (k,); in double precision.
+
+    The check of `check_optimal`, for k answers at once; what fails it may still hold in extended precision.
+
+    Args:
+        matrix: A, shape (m, n).
+        low: Lower ends of columns, then rows, shape (n + m,).
+        high: The same.
+        costs: Shape (k, n).
+        x: Shape (k, n).
+        y: Shape (k, m).
+    """
+    n, magnitudes = matrix.shape[1], np.abs(matrix)
+    values = np.hstack([x, x @ matrix.T])
+    sizes = np.concatenate([np.ones(n), magnitudes.max(axis=1, initial=0.0)])
+    sizes[sizes == 0] = 1.0
+    missed = np.zeros(len(x))
+    for end, miss in ((low, low - values), (high, values - high)):
+        scale = np.maximum(np.where(np.isfinite(end), np.abs(end), 0.0), sizes)
+        missed = np.maximum(missed, (miss / scale).max(axis=1))
+    y = np.where(((y > 0) & np.isneginf(low[n:])) | ((y < 0) & np.isposinf(high[n:])), 0.0, y)
+    prices = np.hstack([costs - y @ matrix, y])
+    summed = np.hstack([np.abs(costs) + np.abs(y) @ magnitudes, np.abs(y)])
+    ends = np.where(prices > 0, low, high)
+    endless = ~np.isfinite(ends)
+    ends[endless | (prices == 0)] = 0.0
+    signs = (~endless | (np.abs(prices) <= ZERO_PRICE * summed)).all(axis=1)
+    paid = costs * x
+    gap = np.abs(paid.sum(axis=1) - (prices * ends).sum(axis=1))
+    allowed = BOUND_MET * np.abs(paid).sum(axis=1) + ROUND_OFF * (summed * np.abs(ends)).sum(axis=1)
+    return np.asarray((missed <= ROW_MET) & signs & (gap <= allowed))
 
 
 def check_feasible(matrix: Vector, row_low: Vector, row_high: Vector, lower: Vector, upper: Vector, x: Vector) -> float:

@@ -14,8 +14,8 @@ from fractions import Fraction
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.data.pool import Vector
 from optimizer.engine.sensitivity import Basis
-from optimizer.pool import Vector
 from optimizer.units import SAME_WORTH
 
 

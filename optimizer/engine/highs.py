@@ -9,7 +9,7 @@ import highspy
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.pool import Vector
+from optimizer.data.pool import Vector
 from optimizer.units import DUST
 
 Ending = Literal["optimal", "infeasible", "unfinished", "failed"]
@@ -152,16 +152,24 @@ class Session:
         lp.a_matrix_.index_ = columns.astype(np.int32)
         lp.a_matrix_.value_ = matrix[rows, columns] * self._scale[rows]
         self._lp = lp
-        self._loaded = self._own_matrix = False
+        self._loaded = self._own_matrix = self._branching = False
         self._bounds = EMPTY
 
     def run(
-        self, cost: Vector, lower: Vector, upper: Vector, *, relaxed: bool = False, unit: float | None = None
+        self,
+        cost: Vector,
+        lower: Vector,
+        upper: Vector,
+        *,
+        relaxed: bool = False,
+        unit: float | None = None,
+        bare: bool = False,
     ) -> Answer:
         """Minimise cost @ x with the given column bounds.
 
         Columns that are integers and whose bounds differ make it an integer program, unless `relaxed`. Costs are
-        multiplied by `unit`, a power of two, on their way to the solver; `unit_of` them if None.
+        multiplied by `unit`, a power of two, on their way to the solver; `unit_of` them if None. A `bare` answer has no
+        row duals, basis or proof, which take longer to read than a hot run.
         """
         open_choices = self.integers > 0 and bool((lower[-self.integers :] < upper[-self.integers :]).any())
         branching = open_choices and not relaxed
@@ -180,11 +188,11 @@ class Session:
             bounds = np.concatenate([lower, upper])
             if self._bounds.size != bounds.size or (bounds != self._bounds).any():
                 self._highs.changeColsBounds(self.n, self._indices, lower, upper)
-            if self.integers:
+            if self.integers and branching != self._branching:
                 self._highs.changeColsIntegrality(self.n, self._indices, np.array(self._kinds(branching)))
-        self._bounds = np.concatenate([lower, upper])
+        self._bounds, self._branching = np.concatenate([lower, upper]), branching
         self._highs.run()
-        return self._answer(branching, unit)
+        return self._answer(branching, unit, bare)
 
     def forget(self) -> None:
         """Let the next run start from nothing, where the last one went astray."""
@@ -203,18 +211,19 @@ class Session:
         """Change the coefficients of one row, shape (n,)."""
         if not self._own_matrix:
             self.matrix, self._own_matrix = self.matrix.copy(), True
+        moved = np.flatnonzero(values != self.matrix[row])
         self.matrix[row] = values
         if not self._loaded:
             self._highs.passModel(self._lp)
             self._loaded = True
-        for column, value in enumerate((values * self._scale[row]).tolist()):
+        for column, value in zip(moved.tolist(), (values[moved] * self._scale[row]).tolist(), strict=True):
             self._highs.changeCoeff(row, column, value)
 
     def _kinds(self, integer: bool = True) -> list[highspy.HighsVarType]:
         last = highspy.HighsVarType.kInteger if integer else highspy.HighsVarType.kContinuous
         return [highspy.HighsVarType.kContinuous] * (self.n - self.integers) + [last] * self.integers
 
-    def _answer(self, branching: bool, unit: float) -> Answer:
+    def _answer(self, branching: bool, unit: float, bare: bool) -> Answer:
         status = self._highs.getModelStatus()
         kinds = highspy.HighsModelStatus
         if status == kinds.kOptimal:
@@ -223,13 +232,15 @@ class Session:
             x[np.abs(x) < DUST] = 0.0
             if branching:
                 return Answer("optimal", x, EMPTY, NO_BASIS, None, self._highs.getInfo().mip_dual_bound / unit)
+            if bare:
+                return Answer("optimal", x, EMPTY, NO_BASIS, None, self._highs.getObjectiveValue() / unit)
             y = np.array(solution.row_dual) * self._scale / unit
             raw = np.asarray(self._highs.getBasicVariables()[1], dtype=np.int64)
             basic = np.where(raw < 0, self.n - 1 - raw, raw)
             return Answer("optimal", x, y, basic, None, self._highs.getObjectiveValue() / unit)
         if status in (kinds.kInfeasible, kinds.kUnboundedOrInfeasible):
             ray = None
-            if not branching:
+            if not (branching or bare):
                 found = self._highs.getDualRay()
                 ray = np.array(found[2]) * self._scale if found[1] else None
             return Answer("infeasible", EMPTY, EMPTY, NO_BASIS, ray)

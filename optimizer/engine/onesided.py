@@ -13,9 +13,9 @@ from math import inf
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.data.pool import Vector
 from optimizer.engine.highs import Session
 from optimizer.engine.sensitivity import Basis
-from optimizer.pool import Vector
 from optimizer.units import AT_END
 
 
@@ -26,8 +26,9 @@ class Directions:
         """Take the rows and bounds that are active at an optimal point x, shape (n,)."""
         n = basis.n
         z = np.concatenate([x, basis.full[:, :n] @ x])
-        at_low = z - basis.ends_low <= AT_END * (1 + np.abs(z))
-        at_high = basis.ends_high - z <= AT_END * (1 + np.abs(z))
+        near = AT_END * np.maximum(np.abs(z), basis.sizes)
+        at_low = z - basis.ends_low <= near
+        at_high = basis.ends_high - z <= near
         self._low = np.where(at_low, 0.0, -inf)
         self._high = np.where(at_high, 0.0, inf)
         self._basis, self._x = basis, x

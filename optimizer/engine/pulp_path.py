@@ -10,11 +10,11 @@ from typing import Any
 import numpy as np
 import pulp
 
+from optimizer.data.pool import Vector
 from optimizer.engine.highs import EMPTY, NO_BASIS, Answer
 from optimizer.errors import UsageError, nearest
 from optimizer.files import write_atomic, writing
-from optimizer.model import Model
-from optimizer.pool import Vector
+from optimizer.model.model import Model
 
 OPTIMAL, INFEASIBLE = 1, -1
 """Endings by number, the same in PuLP 3 and 4."""

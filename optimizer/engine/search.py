@@ -15,11 +15,11 @@ from math import inf, isnan, nan
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.data.pool import Vector
 from optimizer.engine.certificate import check_infeasible, check_optimal
 from optimizer.engine.ending import Ending, Proof, weakest
 from optimizer.engine.highs import EMPTY, NO_BASIS, Answer, Session, finest_unit, unit_of
 from optimizer.errors import SolverError
-from optimizer.pool import Vector
 from optimizer.units import AGREED, CHOICES_MET, SAME_WORTH
 
 ENUMERATED = 6

@@ -17,9 +17,9 @@ from math import inf
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.data.pool import Mask, Vector
 from optimizer.errors import SolverError
-from optimizer.pool import Mask, Vector
-from optimizer.units import AT_END, DUST, NO_COEFFICIENT, ZERO_PRICE
+from optimizer.units import AT_END, DUST, LAST_DIGIT, NO_COEFFICIENT, ZERO_PRICE
 
 ZERO = NO_COEFFICIENT
 FAR = 1e9
@@ -97,13 +97,16 @@ class Basis:
         is_active = np.ones(self.m, dtype=bool)
         is_active[slack] = False
         active = np.flatnonzero(is_active)
+        basis = self.full[np.ix_(active, columns)]
         try:
-            inner = np.linalg.inv(self.full[np.ix_(active, columns)])
+            inner = np.linalg.inv(basis)
         except np.linalg.LinAlgError:
             raise SolverError(
                 "the prices of limits cannot be told: some figures are too small beside the others. "
                 "Look for materials with next to no active matter, and leave them out or correct them."
             ) from None
+        # What the rounding of an inversion may leave of 0 is 0, or it would pass for a price.
+        inner[np.abs(inner) <= LAST_DIGIT * (np.abs(inner) @ np.abs(basis) @ np.abs(inner))] = 0.0
         inverse = np.zeros((self.m, self.m))
         inverse[np.ix_(column, active)] = inner
         inverse[np.ix_(~column, active)] = self.full[np.ix_(slack, columns)] @ inner
@@ -121,6 +124,11 @@ class Basis:
         """Which nonbasic columns and rows have a reduced cost that is not 0."""
         return self.nonbasic & (np.abs(self.reduced) > ZERO_PRICE * self.terms)
 
+    @cached_property
+    def sizes(self) -> Vector:
+        """What nearness to an end is relative to besides the end: 1 for columns, a row's largest coefficient."""
+        return np.concatenate([np.ones(self.n), np.abs(self.full[:, : self.n]).max(axis=1, initial=0.0)])
+
     @property
     def unique(self) -> bool:
         """Whether no other solution is as good: every movable nonbasic variable costs something."""
@@ -130,7 +138,7 @@ class Basis:
     def degenerate(self) -> bool:
         """Whether a basic variable sits on one of its ends, so that one-sided prices may differ."""
         slack = np.minimum(self.values - self.low, self.high - self.values)
-        return bool((slack < AT_END * (1 + np.abs(self.values))).any())
+        return bool((slack <= AT_END * np.maximum(np.abs(self.values), self.sizes[self.basic])).any())
 
     def reach(self, rows: npt.NDArray[np.int64], ends: Vector, per_limit: Vector | None = None) -> Reach:
         """Return price and validity of moving a limit that is the end of the given rows.
@@ -181,12 +189,15 @@ class Basis:
 
     def can_enter(self, column: int) -> bool:
         """Whether a nonbasic column can rise at once: no basic value on its end stands in the way."""
-        rates = -self.inverse @ self.full[:, column]
-        small = AT_END * (1 + np.abs(self.values))
-        stuck = ((self.values - self.low < small) & (rates < -NO_COEFFICIENT)) | (
-            (self.high - self.values < small) & (rates > NO_COEFFICIENT)
-        )
-        return not bool(stuck.any())
+        return not bool(self._stuck[column])
+
+    @cached_property
+    def _stuck(self) -> Mask:
+        rates = -self.inverse @ self.full[:, : self.n]
+        small = AT_END * np.maximum(np.abs(self.values), self.sizes[self.basic])
+        at_low, at_high = self.values - self.low <= small, self.high - self.values <= small
+        falls, rises = rates < -NO_COEFFICIENT, rates > NO_COEFFICIENT
+        return np.asarray((falls & at_low[:, None] | rises & at_high[:, None]).any(axis=0))
 
     def curvature(self, row: int, per_limit: Vector) -> float:
         """Return q of a row whose coefficients move by -t p: theta = t / (1 - q t)."""

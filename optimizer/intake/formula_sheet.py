@@ -9,10 +9,11 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.bench.amount import amount_of
+from optimizer.data.library import Library
+from optimizer.data.sheet import heading_of, number_of, read_rows, text_of
 from optimizer.errors import DataError, Problem, fault
+from optimizer.immutable import immutable
 from optimizer.intake.names import Meant, Names
-from optimizer.library import Library
-from optimizer.sheet import heading_of, number_of, read_rows, text_of
 from optimizer.units import AS_TYPED, listed, number
 
 HEADINGS: Mapping[str, tuple[str, ...]] = {
@@ -38,7 +39,7 @@ LARGEST_SEARCH = 40
 """Rows within which a line of headings is looked for."""
 
 
-@dataclass(frozen=True)
+@immutable
 class TakenLine:
     """One dose as it was taken in.
 
@@ -55,7 +56,7 @@ class TakenLine:
     row: int
 
 
-@dataclass(frozen=True)
+@immutable
 class TakenFormula:
     """A formula that was taken in.
 

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from difflib import get_close_matches
 
-from optimizer.facts import Material
+from optimizer.data.facts import Material
+from optimizer.immutable import immutable
 
 ABBREVIATIONS: Mapping[str, str] = {
     "water": "Aqua", "purified water": "Aqua", "distilled water": "Aqua", "deionised water": "Aqua",
@@ -27,7 +27,7 @@ ABBREVIATIONS: Mapping[str, str] = {
 """Trade abbreviations and everyday words by INCI name; common practice, no source."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Meant:
     """What a name was found to mean.
 

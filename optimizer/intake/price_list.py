@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from optimizer.bench.amount import amount_of, mass_of
+from optimizer.data.library import Library
+from optimizer.data.sheet import heading_of, number_of, read_rows, text_of
 from optimizer.errors import DataError, fault
+from optimizer.immutable import immutable
 from optimizer.intake.names import Names
-from optimizer.library import Library
-from optimizer.sheet import heading_of, number_of, read_rows, text_of
 from optimizer.units import listed, number
 
 HEADINGS: Mapping[str, tuple[str, ...]] = {
@@ -35,7 +35,7 @@ SIGNS = {"€": "EUR", "£": "GBP", "$": "USD"}
 LARGEST_SEARCH = 40
 
 
-@dataclass(frozen=True)
+@immutable
 class TakenPrice:
     """A line of a price list that names a material of the library, with its price."""
 
@@ -48,7 +48,7 @@ class TakenPrice:
     currency: str
 
 
-@dataclass(frozen=True)
+@immutable
 class TakenPrices:
     """A price list that was taken in.
 

@@ -3,15 +3,15 @@
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from optimizer.bench.batch import Batch, Observation, batch_from
+from optimizer.data.shelf import ShelfLine, read_shelf
 from optimizer.errors import DataError, Problem, nearest
 from optimizer.files import read_bytes, read_text, resolved, toml_of
+from optimizer.immutable import immutable
 from optimizer.records.store import Store, Told
-from optimizer.shelf import ShelfLine, read_shelf
 from optimizer.units import slug
 
 IMAGES = (
@@ -31,7 +31,7 @@ LATEST = (
 """The revisions that hold, with their batches, for the FROM of a query."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Photo:
     """A photo that an observation names."""
 
@@ -40,7 +40,7 @@ class Photo:
     sha256: str
 
 
-@dataclass(frozen=True)
+@immutable
 class Used:
     """What went into a batch of one lot, as supplied [g]."""
 
@@ -52,7 +52,7 @@ class Used:
     on: str
 
 
-@dataclass(frozen=True)
+@immutable
 class Incoming:
     """A batch file, read and checked, before it is kept."""
 

@@ -15,19 +15,19 @@ import sqlite3
 import tempfile
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import closing
-from dataclasses import dataclass
 from itertools import chain
 from math import isfinite
 from pathlib import Path
 from typing import Any
 
+from optimizer.data.sheet import neutral
 from optimizer.errors import DataError, fault
 from optimizer.files import found_at, is_folder, read_bytes, unwritable, write_atomic, write_bytes_atomic
+from optimizer.immutable import immutable
 from optimizer.records.batches import LATEST, suffix_of
 from optimizer.records.checking import faults_of
 from optimizer.records.schema import MEANINGS, STEPS, TALLY, VERSION
 from optimizer.records.store import Store, Told, raise_to
-from optimizer.sheet import neutral
 
 MANIFEST = "records.json"
 MARK = "tenside_records"
@@ -134,7 +134,7 @@ def _text(cell: str) -> str:
     return cell[1:] if cell.startswith("'") else cell
 
 
-@dataclass(frozen=True)
+@immutable
 class Export:
     """An export, read but not checked: tables of the schema `version`."""
 

@@ -2,13 +2,13 @@
 
 from math import isfinite
 
-from optimizer.brief import Brief
+from optimizer.brief.brief import Brief
+from optimizer.data.formula import Formula
 from optimizer.errors import nearest
-from optimizer.formula import Formula
-from optimizer.given import CHARGES
 from optimizer.records.store import Store, Told
-from optimizer.row import Setting
 from optimizer.rules import named_measure
+from optimizer.rules.row import Setting
+from optimizer.solve.existing import CHARGES
 
 FIGURES = ("cost_per_kg", "active_percent", *(f"{c}_percent" for c in CHARGES), "ph_low", "ph_target", "ph_high",
            "held_back_percent")  # fmt: skip

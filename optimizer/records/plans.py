@@ -1,6 +1,6 @@
 """The default test calendar: what to read, where, when, and who says so. Every line is the maker's to change."""
 
-from dataclasses import dataclass
+from optimizer.immutable import immutable
 
 STABILITY = (
     "4, 20 to 25 and 37 °C for 3 to 6 months, 45 °C for 1 to 3 months: page 'How to stability test a cosmetic "
@@ -10,7 +10,7 @@ PRACTICE = "common practice, no source"
 MONTH = 30
 
 
-@dataclass(frozen=True)
+@immutable
 class Plan:
     """A series of readings.
 

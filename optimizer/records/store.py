@@ -10,7 +10,6 @@ import json
 import sqlite3
 from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
 from datetime import date, datetime
 from functools import cache
 from itertools import chain
@@ -19,9 +18,10 @@ from typing import Any
 
 from pydantic import ConfigDict
 
+from optimizer.data.facts import Frozen
 from optimizer.errors import DataError, Problem, fault
-from optimizer.facts import Frozen
 from optimizer.files import found_at, is_file, is_folder
+from optimizer.immutable import immutable
 from optimizer.records.schema import APPLICATION, MEANINGS, STEPS, TALLY, VERSION
 from optimizer.units import FIRST_YEAR, LAST_YEAR
 
@@ -103,7 +103,7 @@ def is_day(kind: type[date], text: str) -> bool:
         return False
 
 
-@dataclass(frozen=True)
+@immutable
 class Store:
     """An open store.
 

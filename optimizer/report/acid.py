@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from math import floor, log10
 
+from optimizer.assessment.preserving import Preservation
 from optimizer.bench.acid import PhAnswer, Session, first_portion
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Stock
-from optimizer.outlook.preserving import Preservation
 from optimizer.report.document import Document, Listing, Table
 from optimizer.units import listed, number
 

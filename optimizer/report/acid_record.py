@@ -2,10 +2,10 @@
 
 from pydantic import Field
 
+from optimizer.assessment.preserving import Preservation
 from optimizer.bench.acid import PhAnswer, Session, first_portion
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Stock
-from optimizer.outlook.preserving import Preservation
 from optimizer.report.record import Record, SpanRecord, span_record
 
 

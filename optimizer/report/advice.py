@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from math import isnan
 
-from optimizer.cautions import cautions_of
+from optimizer.assessment.advice import Advice, Situation, advice_on
+from optimizer.assessment.electrolyte import Budget
+from optimizer.assessment.solubiliser import USUAL_MOST, Ladder
+from optimizer.assessment.thickening import Candidate, Plan
 from optimizer.chemistry.interval import Interval
-from optimizer.outlook.advice import Advice, Situation, advice_on
-from optimizer.outlook.electrolyte import Budget
-from optimizer.outlook.solubiliser import USUAL_MOST, Ladder
-from optimizer.outlook.thickening import Candidate, Plan
+from optimizer.data.cautions import cautions_of
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Document, Listing, Table
 from optimizer.report.record import CautionRecord, Figure, Record, SpanRecord, caution_records
-from optimizer.row import Setting
+from optimizer.rules.row import Setting
 from optimizer.units import number
 
 HEADINGS = {

@@ -6,13 +6,13 @@ import csv
 import io
 from pathlib import Path
 
-from optimizer.bench.label import Label
-from optimizer.bench.substances import Amount
+from optimizer.data.sheet import neutral
 from optimizer.errors import UsageError
 from optimizer.files import write_bytes_atomic
+from optimizer.labelling.label import Label
+from optimizer.labelling.substances import Amount
 from optimizer.report.escape import printable
 from optimizer.report.label import BASES, carried, ceiling_words
-from optimizer.sheet import neutral
 from optimizer.units import listed, number
 
 Cell = str | float

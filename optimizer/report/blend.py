@@ -5,16 +5,16 @@ from __future__ import annotations
 from math import inf, isclose, isnan, log10, nan
 from typing import TYPE_CHECKING
 
-from optimizer.cautions import Caution, cautions_of
-from optimizer.formula import Formula
+from optimizer.data.cautions import Caution, cautions_of
+from optimizer.data.formula import Formula
 from optimizer.report.charts import charge_parts, charges, costs, prices, windows
 from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Document, Listing, Section, Table
-from optimizer.result import Outcome, Result
+from optimizer.solve.result import Outcome, Result
 from optimizer.units import AS_TYPED, KEPT, PRICE_SHOWN, USED, listed, number, whole_down
 
 if TYPE_CHECKING:
-    from optimizer.outlook.chemistry import Chemistry
+    from optimizer.assessment.chemistry import Chemistry
     from optimizer.studies.explain import Explanation
 
 PROOFS = {

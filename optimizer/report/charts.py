@@ -5,12 +5,12 @@ from __future__ import annotations
 from functools import partial
 from math import inf, isfinite, nan
 
-from optimizer.brief import Brief
-from optimizer.formula import Formula
-from optimizer.pool import Ingredient
+from optimizer.brief.brief import Brief
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Ingredient
 from optimizer.report.document import Bar, Bars, Sketch
-from optimizer.result import Outcome
-from optimizer.row import Setting
+from optimizer.rules.row import Setting
+from optimizer.solve.result import Outcome
 from optimizer.units import CHANGE_SHOWN, PRICE_SHOWN, USED, number
 
 CHARGES = ("anionic", "amphoteric", "nonionic", "cationic")

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
+from optimizer.assessment.advice import Advice
+from optimizer.assessment.chemistry import Chemistry
 from optimizer.chemistry.interval import Interval
-from optimizer.outlook.advice import Advice
-from optimizer.outlook.chemistry import Chemistry
 from optimizer.report.document import Listing, Table
 from optimizer.units import listed, number
 

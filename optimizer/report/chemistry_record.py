@@ -1,6 +1,6 @@
 """The short chemistry section of a blend or check as JSON."""
 
-from optimizer.outlook.chemistry import Chemistry
+from optimizer.assessment.chemistry import Chemistry
 from optimizer.report.record import Figure, Record, SpanRecord, span_record
 
 

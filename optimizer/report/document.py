@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from math import nan
 from typing import Literal
 
+from optimizer.immutable import immutable
 
-@dataclass(frozen=True)
+
+@immutable
 class Table:
     """A table with a heading; `right` names the columns that hold numbers."""
 
@@ -20,7 +22,7 @@ class Table:
     """Rows that are set apart, such as a total."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Listing:
     """Sentences under a heading; without one they belong to the section before."""
 
@@ -29,7 +31,7 @@ class Listing:
     kind: Literal["plain", "caution"] = "plain"
 
 
-@dataclass(frozen=True)
+@immutable
 class Bar:
     """A named span on an axis, with its figures in words.
 
@@ -50,7 +52,7 @@ class Bar:
     hatched: bool = False
 
 
-@dataclass(frozen=True)
+@immutable
 class Bars:
     """Spans on one axis, one below the other.
 
@@ -69,7 +71,7 @@ class Bars:
     line: tuple[float, str] | None = None
 
 
-@dataclass(frozen=True)
+@immutable
 class Curve:
     """A line through points, with those that are marked."""
 
@@ -78,7 +80,7 @@ class Curve:
     marks: tuple[tuple[float, float], ...] = ()
 
 
-@dataclass(frozen=True)
+@immutable
 class Curves:
     """Lines over two axes, each with its unit."""
 
@@ -87,7 +89,7 @@ class Curves:
     lines: tuple[Curve, ...]
 
 
-@dataclass(frozen=True)
+@immutable
 class Sketch:
     """A picture: in characters, shown as they are, and as a drawing for renderers that can draw.
 
@@ -103,7 +105,7 @@ class Sketch:
 Section = Table | Listing | Sketch
 
 
-@dataclass(frozen=True)
+@immutable
 class Document:
     """A report: a title, a few facts and sections in reading order; a document among them is a chapter."""
 

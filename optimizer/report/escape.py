@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import codecs
-import json
 import sys
 import unicodedata
 
@@ -75,5 +74,7 @@ def json_for(text: str, encoding: str) -> str:
 
     if text.isascii():
         return text
+    import json
+
     odd: dict[str, str | int | None] = {sign: json.dumps(sign)[1:-1] for sign in set(text) if not shown(sign)}
     return text.translate(str.maketrans(odd)) if odd else text

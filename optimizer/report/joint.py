@@ -2,11 +2,11 @@
 
 from math import isnan
 
-from optimizer.cautions import cautions_of
-from optimizer.joint import Plan, Product
+from optimizer.data.cautions import cautions_of
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Document, Listing, Section, Table
 from optimizer.report.record import CautionRecord, Figure, LineRecord, Record, caution_records, line_records
+from optimizer.studies.multi_product import Plan, Product
 from optimizer.units import CHANGE_SHOWN, number
 
 

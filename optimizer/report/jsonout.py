@@ -4,11 +4,11 @@ from typing import Any
 
 from pydantic import BaseModel, Field
 
-from optimizer.cautions import cautions_of
-from optimizer.outlook.chemistry import Chemistry
+from optimizer.assessment.chemistry import Chemistry
+from optimizer.data.cautions import cautions_of
 from optimizer.report.chemistry_record import ChemistryRecord, chemistry_record
 from optimizer.report.record import CautionRecord, Figure, LineRecord, PhRecord, Record, caution_records, line_records
-from optimizer.result import Result
+from optimizer.solve.result import Result
 from optimizer.studies.check import Checked
 from optimizer.studies.compare import Comparison
 from optimizer.studies.explain import Explanation

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from optimizer.bench.allergens import Allergen
-from optimizer.bench.content import SOURCE as CONTENT_SOURCE
-from optimizer.bench.content import Content
-from optimizer.bench.label import PERFUME, Label, Met
-from optimizer.bench.natural import Origin
-from optimizer.bench.substances import Amount
-from optimizer.cautions import cautions_of
-from optimizer.library import Library
+from optimizer.data.cautions import cautions_of
+from optimizer.data.library import Library
+from optimizer.labelling.allergens import Allergen
+from optimizer.labelling.content import SOURCE as CONTENT_SOURCE
+from optimizer.labelling.content import Content
+from optimizer.labelling.label import PERFUME, Label, Met
+from optimizer.labelling.natural import Origin
+from optimizer.labelling.substances import Amount
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Document, Listing, Table
 from optimizer.units import listed, number

@@ -1,11 +1,11 @@
 """A label as JSON."""
 
-from optimizer.bench.allergens import Allergen
-from optimizer.bench.content import Content
-from optimizer.bench.label import Label, Met
-from optimizer.bench.substances import Amount
-from optimizer.cautions import cautions_of
-from optimizer.library import Library
+from optimizer.data.cautions import cautions_of
+from optimizer.data.library import Library
+from optimizer.labelling.allergens import Allergen
+from optimizer.labelling.content import Content
+from optimizer.labelling.label import Label, Met
+from optimizer.labelling.substances import Amount
 from optimizer.report.record import CautionRecord, Figure, Record, caution_records
 
 

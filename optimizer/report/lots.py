@@ -2,7 +2,7 @@
 
 from math import inf, isnan
 
-from optimizer.cautions import cautions_of
+from optimizer.data.cautions import cautions_of
 from optimizer.report.blend import PROOFS, caution_listing
 from optimizer.report.document import Document, Listing, Table
 from optimizer.report.record import CautionRecord, Figure, LineRecord, PhRecord, Record, caution_records, line_records

@@ -2,24 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import isnan
 
+from optimizer.assessment.chemistry import Chemistry
 from optimizer.bench.batch import Batch
 from optimizer.bench.master import Master
 from optimizer.bench.reconcile import Made, MadeRule
 from optimizer.bench.weighed import Balance, balances
-from optimizer.cautions import cautions_of
-from optimizer.outlook.chemistry import Chemistry
+from optimizer.data.cautions import cautions_of
+from optimizer.immutable import immutable
 from optimizer.report.blend import caution_listing, formula_table, provenance_listing
 from optimizer.report.charts import charges, costs, windows
 from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Document, Listing, Section, Table
-from optimizer.row import Setting
+from optimizer.rules.row import Setting
 from optimizer.units import AS_TYPED, listed, number
 
 
-@dataclass(frozen=True)
+@immutable
 class Laid:
     """A batch file that was written, with what to do next."""
 

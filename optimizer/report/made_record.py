@@ -5,7 +5,7 @@ from __future__ import annotations
 from optimizer.bench.batch import Batch
 from optimizer.bench.reconcile import Made
 from optimizer.bench.weighed import balances
-from optimizer.cautions import cautions_of
+from optimizer.data.cautions import cautions_of
 from optimizer.report.jsonout import RuleRecord
 from optimizer.report.made import Laid
 from optimizer.report.record import CautionRecord, Figure, LineRecord, Record, caution_records, line_records

@@ -7,10 +7,10 @@ in words, kinds differ by hatching, lines by their dashes and marks. The same in
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import floor, isnan, log10
 from textwrap import wrap
 
+from optimizer.immutable import immutable
 from optimizer.report.document import Bar, Bars, Curve, Curves, Sketch
 from optimizer.report.escape import escaped, printable
 from optimizer.units import ROUND_OFF, number, whole_down, whole_up
@@ -27,7 +27,7 @@ DASHES = ("none", "7 4", "2 3", "9 3 2 3")
 MARKS = ("M-3.5 0a3.5 3.5 0 1 0 7 0a3.5 3.5 0 1 0-7 0", "M-3-3h6v6h-6z", "M0-4 4 3H-4z", "M0-4.5 4.5 0 0 4.5-4.5 0z")
 
 
-@dataclass(frozen=True)
+@immutable
 class Scale:
     """Places along an axis [%] of values between its ends; what lies outside is put on the end."""
 

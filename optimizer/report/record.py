@@ -6,9 +6,9 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict
 
-from optimizer.cautions import Caution
 from optimizer.chemistry.interval import Interval
-from optimizer.formula import Formula
+from optimizer.data.cautions import Caution
+from optimizer.data.formula import Formula
 
 
 def finite(value: Any) -> Any:

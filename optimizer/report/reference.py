@@ -2,11 +2,11 @@
 
 from collections.abc import Iterable
 
-from optimizer.describe import RuleNote
-from optimizer.facts import Material, Substance
-from optimizer.library import Library, doubts
+from optimizer.data.facts import Material, Substance
+from optimizer.data.library import Library, doubts
 from optimizer.report.document import Document, Listing, Table
 from optimizer.report.record import Record
+from optimizer.rules.reference import RuleNote
 from optimizer.units import listed, number
 
 

@@ -5,15 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 from math import inf, isnan
 
-from optimizer.cautions import cautions_of
-from optimizer.outlook.chemistry import Chemistry
+from optimizer.assessment.chemistry import Chemistry
+from optimizer.data.cautions import cautions_of
 from optimizer.report.blend import caution_listing, entry_words, formula_table, provenance_listing, room
 from optimizer.report.charts import charges, costs, windows
 from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Document, Listing, Section, Table
-from optimizer.result import Outcome
-from optimizer.row import Setting
 from optimizer.rules import MEASURES, named_measure
+from optimizer.rules.row import Setting
+from optimizer.solve.result import Outcome
 from optimizer.studies.check import Checked
 from optimizer.studies.compare import Comparison
 from optimizer.studies.why import Why

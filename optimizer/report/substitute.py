@@ -4,7 +4,7 @@ from math import isnan
 
 from pydantic import Field
 
-from optimizer.cautions import cautions_of
+from optimizer.data.cautions import cautions_of
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Document, Listing, Table
 from optimizer.report.record import CautionRecord, Figure, LineRecord, PhRecord, Record, caution_records, line_records

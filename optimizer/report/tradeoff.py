@@ -3,14 +3,14 @@
 from math import isnan
 from pathlib import Path
 
-from optimizer.cautions import cautions_of
+from optimizer.data.cautions import cautions_of
 from optimizer.errors import UsageError
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Bar, Bars, Curve, Curves, Document, Listing, Section, Sketch, Table
 from optimizer.report.picture_file import canvas, is_svg, write_plotted, write_svg
 from optimizer.report.record import CautionRecord, Figure, LineRecord, Record, caution_records, line_records
+from optimizer.solve.tradeoff import Axis, Frontier
 from optimizer.studies.leeway import Leeway
-from optimizer.tradeoff import Axis, Frontier
 from optimizer.units import listed, number
 
 WIDTH, HEIGHT = 64, 16

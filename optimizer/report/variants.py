@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from optimizer.bench.label import Label
-from optimizer.cautions import Caution, cautions_of
+from optimizer.data.cautions import Caution, cautions_of
+from optimizer.labelling.label import Label
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Document, Listing, Table
 from optimizer.report.record import Record
+from optimizer.studies.variants import VariantOutcome, Variants
 from optimizer.units import listed, number
-from optimizer.variants import VariantOutcome, Variants
 
 
 class DifferenceRecord(Record):

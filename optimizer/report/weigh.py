@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 
 from optimizer.bench.weigh import Step, WeighLine, WeighSheet
-from optimizer.cautions import ALWAYS
+from optimizer.data.cautions import ALWAYS
 from optimizer.report.document import Document, Listing, Table
 from optimizer.report.record import CautionRecord, Record, caution_records
 from optimizer.units import listed, number

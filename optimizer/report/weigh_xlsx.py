@@ -6,6 +6,7 @@ from io import BytesIO
 from typing import Any
 
 from optimizer.bench.weigh import WeighSheet
+from optimizer.data.sheet import neutral
 from optimizer.report.weigh import (
     PLAN,
     after_of,
@@ -16,7 +17,6 @@ from optimizer.report.weigh import (
     hints,
     remark,
 )
-from optimizer.sheet import neutral
 
 HEADS = ("done", "no.", "material", "id", "%", "weigh, g", "lot", "weighed, g", "how")
 WIDTHS = (6, 5, 34, 26, 8, 11, 14, 12, 70)

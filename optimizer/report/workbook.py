@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
-from dataclasses import dataclass
 from math import isfinite
 from pathlib import Path
 
+from optimizer.data.sheet import neutral, writable
 from optimizer.errors import UsageError
 from optimizer.files import write_bytes_atomic, writing
-from optimizer.sheet import neutral, writable
+from optimizer.immutable import immutable
 
 Cell = str | float | int | None
 
 
-@dataclass(frozen=True)
+@immutable
 class Sheet:
     """One sheet: its name, headings and rows."""
 

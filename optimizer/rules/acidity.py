@@ -1,21 +1,21 @@
 """The pH that everything in the bottle must agree on."""
 
-from dataclasses import dataclass
 from math import inf
 from typing import Annotated, ClassVar, Literal, Self
 
 import numpy as np
 from pydantic import Field, model_validator
 
-from optimizer.facts import Material, Ph
-from optimizer.formula import Formula
-from optimizer.pool import Mask, Pool
-from optimizer.row import Row, Setting
+from optimizer.data.facts import Material, Ph
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Mask, Pool
+from optimizer.immutable import immutable
 from optimizer.rules.base import Rule, Way
+from optimizer.rules.row import Row, Setting
 from optimizer.units import AS_TYPED, KEPT, USED, number, whole_down
 
 
-@dataclass(frozen=True)
+@immutable
 class SharedWindow:
     """The pH range that a brief and the used materials share.
 

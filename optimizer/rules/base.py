@@ -7,11 +7,11 @@ from typing import ClassVar, Literal, Self
 import numpy as np
 from pydantic import Field, model_validator
 
+from optimizer.data.facts import Frozen, Key
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Ingredient, Pool, Vector
 from optimizer.errors import DataError, fault
-from optimizer.facts import Frozen, Key
-from optimizer.formula import Formula
-from optimizer.pool import Ingredient, Pool, Vector
-from optimizer.row import Choice, Row, Setting, Side
+from optimizer.rules.row import Choice, Row, Setting, Side
 from optimizer.units import KEPT, ROUND_OFF, USED, number
 
 Way = Literal["dropped", "moved", "counted", "widened"]
@@ -207,6 +207,10 @@ class LimitRule(Rule):
         """Contribution of one % of dose to the denominator of a ratio."""
         raise NotImplementedError
 
+    def pers(self, pool: Pool) -> Vector:
+        """The denominator's part of every candidate, shape (n,)."""
+        return pool.vector(self.per)
+
     def constants(self, held_back: float) -> tuple[float, float]:
         """What numerator and denominator hold without any dose."""
         return 0.0, 0.0 if self.ratio else 1.0
@@ -214,18 +218,18 @@ class LimitRule(Rule):
     def parts(self, pool: Pool, doses: Vector) -> tuple[float, float]:
         """Return numerator and denominator at doses [% as supplied], shape (n,)."""
         above, below = self.constants(pool.held_back)
-        bottom = float(pool.vector(self.per) @ doses) + below if self.ratio else below
+        bottom = float(self.pers(pool) @ doses) + below if self.ratio else below
         return float(self.amounts(pool) @ doses) + above, bottom
 
     def vanishing(self, pool: Pool) -> float:
         """Return the denominator up to which a ratio counts as one over nothing."""
-        return USED * float(np.abs(pool.vector(self.per)).max(initial=0.0))
+        return USED * float(np.abs(self.pers(pool)).max(initial=0.0))
 
     def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
         """One row per limit: numerator - limit x denominator against 0."""
         amounts = self.amounts(pool)
         above, below = self.constants(pool.held_back)
-        per = pool.vector(self.per) if self.ratio else None
+        per = self.pers(pool) if self.ratio else None
         low, high = self.limits
         rows = []
         if low == high:

@@ -6,10 +6,10 @@ from typing import ClassVar, Literal, Self
 import numpy as np
 from pydantic import model_validator
 
-from optimizer.facts import Ceiling
-from optimizer.pool import Ingredient, Pool, Vector
-from optimizer.row import Row, Setting
+from optimizer.data.facts import Ceiling
+from optimizer.data.pool import Ingredient, Pool, Vector
 from optimizer.rules.base import LimitRule
+from optimizer.rules.row import Row, Setting
 
 
 class UseLevel(LimitRule):

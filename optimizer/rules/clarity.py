@@ -5,10 +5,10 @@ from typing import ClassVar, Literal
 
 import numpy as np
 
-from optimizer.formula import Formula
-from optimizer.pool import Group, Ingredient, Pool
-from optimizer.row import Row, Setting
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Group, Ingredient, Pool
 from optimizer.rules.base import LimitRule, Rule
+from optimizer.rules.row import Row, Setting
 from optimizer.units import KEPT
 
 

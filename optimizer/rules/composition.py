@@ -3,7 +3,7 @@
 import builtins
 from typing import ClassVar, Literal
 
-from optimizer.pool import Group, Ingredient
+from optimizer.data.pool import Group, Ingredient, Pool, Vector
 from optimizer.rules.base import LimitRule
 from optimizer.rules.counting import group_active
 
@@ -27,6 +27,10 @@ class Active(LimitRule):
     def amount(self, item: Ingredient) -> float:
         """Surfactant active share."""
         return item.surfactant
+
+    def amounts(self, pool: Pool) -> Vector:
+        """Surfactant active share of every candidate."""
+        return pool.surfactant
 
 
 class Share(LimitRule):
@@ -56,6 +60,10 @@ class Share(LimitRule):
     def per(self, item: Ingredient) -> float:
         """Surfactant active share."""
         return item.surfactant
+
+    def pers(self, pool: Pool) -> Vector:
+        """Surfactant active share of every candidate."""
+        return pool.surfactant
 
 
 class Ratio(LimitRule):

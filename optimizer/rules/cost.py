@@ -2,7 +2,7 @@
 
 from typing import ClassVar, Literal
 
-from optimizer.pool import Ingredient
+from optimizer.data.pool import Ingredient
 from optimizer.rules.base import LimitRule
 
 

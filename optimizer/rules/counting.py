@@ -4,8 +4,8 @@ from typing import Literal
 
 import numpy as np
 
-from optimizer.pool import Group, Ingredient, Pool, Vector
-from optimizer.row import Choice
+from optimizer.data.pool import Group, Ingredient, Pool, Vector
+from optimizer.rules.row import Choice
 
 Measured = Literal["as supplied", "as active"]
 

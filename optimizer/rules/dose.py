@@ -3,11 +3,11 @@
 from math import inf, nan
 from typing import ClassVar, Literal
 
-from optimizer.formula import Formula
-from optimizer.pool import Group, Ingredient, Pool
-from optimizer.row import Choice, Row, Setting
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Group, Ingredient, Pool, Vector
 from optimizer.rules.base import LimitRule, Way
 from optimizer.rules.counting import Measured, measured, use_columns
+from optimizer.rules.row import Choice, Row, Setting
 from optimizer.units import USED
 
 
@@ -72,6 +72,11 @@ class Dose(LimitRule):
     def amount(self, item: Ingredient) -> float:
         """Dose or active dose of a member."""
         return measured(self.measured, item) if self.of.holds(item.material) else 0.0
+
+    def amounts(self, pool: Pool) -> Vector:
+        """Dose or active dose of every candidate."""
+        members = pool.members(self.of).astype(float)
+        return members if self.measured == "as supplied" else members * pool.vector(lambda i: measured("as active", i))
 
 
 class Stock(LimitRule):

@@ -4,9 +4,9 @@ from typing import Annotated, Any, ClassVar, Literal, get_args
 
 from pydantic import BeforeValidator
 
+from optimizer.data.facts import RatingName
+from optimizer.data.pool import Ingredient, Pool, Vector
 from optimizer.errors import spelled
-from optimizer.facts import RatingName
-from optimizer.pool import Ingredient
 from optimizer.rules.base import LimitRule
 
 
@@ -52,6 +52,14 @@ class MeanRating(LimitRule):
     def per(self, item: Ingredient) -> float:
         """Active share."""
         return item.surfactant
+
+    def amounts(self, pool: Pool) -> Vector:
+        """Rating times active share of every candidate."""
+        return pool.surfactant * pool.vector(self.rated)
+
+    def pers(self, pool: Pool) -> Vector:
+        """Active share of every candidate."""
+        return pool.surfactant
 
 
 class HarshnessLoad(LimitRule):

@@ -1,7 +1,6 @@
 """Mixed micelles as rules: the ideal mixed CMC, which is linear, and the free monomer, which is not."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import ClassVar, Literal, Self
 
 import numpy as np
@@ -10,11 +9,12 @@ from pydantic import Field, model_validator
 from optimizer.chemistry.constants import BETAS
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.micelle import Micelles, at_dilution, matrix, micelles, millimoles
-from optimizer.facts import Charge
-from optimizer.formula import Formula
-from optimizer.pool import Ingredient, Pool, Vector
-from optimizer.row import Setting
+from optimizer.data.facts import Charge
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Ingredient, Pool, Vector
+from optimizer.immutable import immutable
 from optimizer.rules.base import CurvedRule, LimitRule
+from optimizer.rules.row import Setting
 from optimizer.units import ROUND_OFF
 
 Level = Literal["low", "typical", "high"]
@@ -25,7 +25,7 @@ UNKNOWN_MASS = 300.0
 """Molar mass of a surfactant without one, small so that it counts as many moles [g/mol]; an assumption."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Part:
     """One surfactant of a material.
 

@@ -6,11 +6,11 @@ from typing import Annotated, ClassVar, Literal, Self
 from pydantic import Field
 
 from optimizer.chemistry.preservation import as_acid, undissociated_share, worst
-from optimizer.facts import Substance
-from optimizer.formula import Formula
-from optimizer.pool import Ingredient, Pool
-from optimizer.row import Row, Setting
+from optimizer.data.facts import Substance
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Ingredient, Pool
 from optimizer.rules.base import LimitRule, Rule, Way
+from optimizer.rules.row import Row, Setting
 from optimizer.units import number
 
 

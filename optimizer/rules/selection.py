@@ -7,11 +7,11 @@ from typing import ClassVar, Literal, Self
 import numpy as np
 from pydantic import Field, model_validator
 
-from optimizer.formula import Formula
-from optimizer.pool import Group, Pool
-from optimizer.row import Choice, Lever, Row, Setting
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Group, Pool
 from optimizer.rules.base import LimitRule, Rule, Way
 from optimizer.rules.counting import Measured, measured, unit_vector, use_columns
+from optimizer.rules.row import Choice, Lever, Row, Setting
 from optimizer.units import USED, number
 
 

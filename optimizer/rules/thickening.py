@@ -5,12 +5,12 @@ from typing import ClassVar, Literal
 
 from pydantic import Field
 
-from optimizer.facts import Percent
-from optimizer.formula import Formula
-from optimizer.pool import Group, Ingredient, Pool, Vector
-from optimizer.row import Choice, Lever, Row, Setting
+from optimizer.data.facts import Percent
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Group, Ingredient, Pool, Vector
 from optimizer.rules.base import Rule
 from optimizer.rules.counting import group_active
+from optimizer.rules.row import Choice, Lever, Row, Setting
 from optimizer.units import KEPT, number
 
 

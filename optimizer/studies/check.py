@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
-from optimizer.brief import Brief
-from optimizer.formula import Formula
-from optimizer.given import best_setting, formula_at, least_change, on_grid
-from optimizer.nearest import Near, Ready, nearest_formula
-from optimizer.pricing import measure_rules
-from optimizer.result import Outcome
-from optimizer.rounding import broken
-from optimizer.row import Setting
-from optimizer.successive import solve
-from optimizer.tangent import Tangent, bent, straight, with_rules
+from optimizer.brief.brief import Brief, bent, straight
+from optimizer.data.formula import Formula
+from optimizer.immutable import immutable
+from optimizer.model.linearisation import Tangent, with_rules
+from optimizer.rules.row import Setting
+from optimizer.solve.best import solve
+from optimizer.solve.existing import best_setting, formula_at, least_change, on_grid
+from optimizer.solve.nearest import Near, Ready, nearest_formula
+from optimizer.solve.result import Outcome
+from optimizer.solve.rounding import broken
+from optimizer.solve.shadow_prices import measure_rules
 from optimizer.units import listed
 
 TANGENTS = 12
@@ -24,7 +25,7 @@ TANGENTS = 12
 __all__ = ["Checked", "Mend", "best_setting", "check", "measured"]
 
 
-@dataclass(frozen=True)
+@immutable
 class Mend:
     """The least change that keeps one broken rule along with those that are kept already, at the same pH.
 
@@ -39,7 +40,7 @@ class Mend:
     cost: float | None
 
 
-@dataclass(frozen=True)
+@immutable
 class Checked:
     """A formula measured against a brief.
 

@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import combinations, pairwise, permutations
 from math import fsum, isnan, nan
 
-from optimizer.brief import Brief
-from optimizer.formula import Formula
-from optimizer.pool import Ingredient, Pool
-from optimizer.pricing import measure_rules
-from optimizer.result import Outcome
-from optimizer.row import Setting
+from optimizer.brief.brief import Brief
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Ingredient, Pool
+from optimizer.immutable import immutable
 from optimizer.rules import MEASURES, named_measure
-from optimizer.successive import solve
+from optimizer.rules.row import Setting
+from optimizer.solve.best import solve
+from optimizer.solve.result import Outcome
+from optimizer.solve.shadow_prices import measure_rules
 
 
-@dataclass(frozen=True)
+@immutable
 class Side:
     """One column of the comparison.
 
@@ -64,7 +65,7 @@ class Side:
         return {name: named_measure(name).value(self.formula, self.setting) for name in MEASURES}
 
 
-@dataclass(frozen=True)
+@immutable
 class Split:
     """Why the cost differs from the first column, per kg of product; NaN where a part cannot be told.
 
@@ -83,7 +84,7 @@ class Split:
     limit: float
 
 
-@dataclass(frozen=True)
+@immutable
 class Comparison:
     """Columns in the order given; one split per column after the first."""
 

@@ -9,14 +9,15 @@ repair must break every conflict.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import combinations, permutations
 from math import ceil, floor, isfinite
 
-from optimizer.brief import Brief
-from optimizer.conflict import find_conflict, read_in_conflict
-from optimizer.probe import PH, Probe
+from optimizer.brief.brief import Brief
+from optimizer.immutable import immutable
 from optimizer.rules import Acidity, Rule
+from optimizer.solve.conflict import find_conflict, read_in_conflict
+from optimizer.solve.feasibility import PH, Probe
 from optimizer.units import AS_TYPED, KEPT, SAME_WORTH, number, outward, whole_up
 
 DROP_STEPS = 10.0
@@ -29,7 +30,7 @@ PH_SHOWN = 0.01
 """A pH limit is told in steps of this."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Change:
     """A limit that gives way.
 
@@ -62,7 +63,7 @@ class Change:
         return f"{self.name} {kind} {number(self.old)} -> {number(self.new)}{unit}"
 
 
-@dataclass(frozen=True)
+@immutable
 class Explanation:
     """What clashes and what would help.
 

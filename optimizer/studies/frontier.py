@@ -8,19 +8,21 @@ found; that none is left is not proven, and is said so.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from math import nan
 
 import numpy as np
 
-from optimizer.brief import Brief
-from optimizer.choices import Search, Verdict
-from optimizer.corridor import Corridor, Sign
-from optimizer.curve import Curve, VanishingError, program, widest
-from optimizer.envelope import Part, Span, Track, envelope, parts
+from optimizer.brief.brief import Brief
+from optimizer.data.pool import Vector
 from optimizer.errors import UsageError
-from optimizer.model import Case
-from optimizer.pool import Vector
-from optimizer.tradeoff import MOVED, SHOWN, Axis, Break, Frontier, Stretch
+from optimizer.model.model import Case
+from optimizer.solve.case_solver import Corridor, Sign
+from optimizer.solve.choices import Search, Verdict
+from optimizer.solve.envelope import Part, Span, Track, envelope, parts
+from optimizer.solve.fractional import VanishingError
+from optimizer.solve.parametric import Curve, program, widest
+from optimizer.solve.tradeoff import MOVED, SHOWN, Axis, Break, Frontier, Stretch
 
 ROUNDS = 40
 """Most rounds in which better choices are looked for."""
@@ -28,13 +30,16 @@ NARROWEST = 1e-2
 """Parts are halved down to this width, relative to the whole trade-off, where their ends do not tell all."""
 
 
-def frontier(brief: Brief, y: tuple[Sign, str], x: tuple[Sign, str]) -> Frontier:
+def frontier(
+    brief: Brief, y: tuple[Sign, str], x: tuple[Sign, str], tell: Callable[[str], None] | None = None
+) -> Frontier:
     """Return the trade-off of two measures, exact where there are no yes/no choices.
 
     Args:
         brief: The brief; its own objective plays no part.
         y: Sign (1 minimise, -1 maximise) and name of the optimised measure.
         x: Sign and name of the swept measure.
+        tell: Told how far a search for yes/no choices has come.
 
     Raises:
         UsageError: If both are means over different totals, which have no common linear form, or one is a
@@ -44,7 +49,7 @@ def frontier(brief: Brief, y: tuple[Sign, str], x: tuple[Sign, str]) -> Frontier
     if optimised.measure.ratio and not swept.measure.ratio:
         optimised, swept = swept, optimised
     try:
-        return _traced(brief, optimised, swept)
+        return _traced(brief, optimised, swept, tell)
     except VanishingError:
         names = " or ".join(f"'{a.name}'" for a in (swept, optimised) if a.measure.ratio)
         raise UsageError(
@@ -53,7 +58,7 @@ def frontier(brief: Brief, y: tuple[Sign, str], x: tuple[Sign, str]) -> Frontier
         ) from None
 
 
-def _traced(brief: Brief, optimised: Axis, swept: Axis) -> Frontier:
+def _traced(brief: Brief, optimised: Axis, swept: Axis, tell: Callable[[str], None] | None) -> Frontier:
     corridor = Corridor(brief)
     tracks: list[Track] = []
     searches: list[Search] = []
@@ -72,6 +77,8 @@ def _traced(brief: Brief, optimised: Axis, swept: Axis) -> Frontier:
         spans = envelope(tracks)
         if not new:
             break
+        if tell is not None:
+            tell(f"{len(tracks)} sets of yes/no choices followed; looking for better ones under {len(spans)} stretches")
         known.look(spans, searches)
     breaks, stretches = _told(brief, spans)
     solves += sum(s.runs for s in searches)

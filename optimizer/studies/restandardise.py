@@ -10,14 +10,18 @@ carried salt of one lot move together. Grams are brought to the step of the scal
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
-from optimizer.brief import Brief
+from optimizer.brief.brief import Brief
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Pool
 from optimizer.errors import UsageError, nearest
-from optimizer.formula import Formula
-from optimizer.given import (
+from optimizer.immutable import immutable
+from optimizer.rules import LimitRule, Rule
+from optimizer.rules.row import Setting
+from optimizer.solve.existing import (
     ACTIVE_BAND,
     CHARGE_BAND,
     asking,
@@ -29,16 +33,13 @@ from optimizer.given import (
     nearest_at,
     on_grid,
 )
-from optimizer.lots import Lots, at_lots, linear, lots_of
-from optimizer.nearest import Near
-from optimizer.pool import Pool
-from optimizer.rounding import broken, largest_remainder
-from optimizer.row import Setting
-from optimizer.rules import LimitRule, Rule
+from optimizer.solve.nearest import Near
+from optimizer.solve.rounding import broken, largest_remainder
+from optimizer.uncertainty.lots import Lots, at_lots, linear, lots_of
 from optimizer.units import AS_TYPED
 
 
-@dataclass(frozen=True)
+@immutable
 class Batch:
     """What is weighed: the product [kg], the step of the scale [g] and the bands that are kept.
 
@@ -57,7 +58,7 @@ class Batch:
     charge_band: float = CHARGE_BAND
 
 
-@dataclass(frozen=True)
+@immutable
 class Span:
     """One rule: what the planned doses give, may give with other lots, and give with those measured.
 
@@ -79,7 +80,7 @@ class Span:
     keeps: bool
 
 
-@dataclass(frozen=True)
+@immutable
 class Restandardised:
     """The planned formula and what is weighed instead.
 

@@ -14,29 +14,30 @@ weighed, the total, the pH) is not uncertain; an exact limit on what lots move c
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import isnan, nan
 
 import numpy as np
 
-from optimizer.brief import Brief
-from optimizer.draws import Trial, draw, trial
+from optimizer.brief.brief import Brief
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Vector
 from optimizer.engine.ending import Proof
 from optimizer.errors import DataError, Problem, SolverError
-from optimizer.formula import Formula
-from optimizer.lots import Lots, largest, linear, lots_of
-from optimizer.model import Case, cases
-from optimizer.pool import Vector
-from optimizer.result import PhOutcome, Result
-from optimizer.row import Setting
+from optimizer.immutable import immutable
+from optimizer.model.model import Case, cases
 from optimizer.rules import LimitRule, Rule
-from optimizer.safe import SAME, Safety, safest, weighable
-from optimizer.solve import choose_ph, formula_of
-from optimizer.successive import solve
+from optimizer.rules.row import Setting
+from optimizer.solve.best import solve
+from optimizer.solve.linear import choose_ph, formula_of
+from optimizer.solve.result import PhOutcome, Result
+from optimizer.uncertainty.lots import Lots, largest, linear, lots_of
+from optimizer.uncertainty.monte_carlo import Trial, draw, trial
+from optimizer.uncertainty.robust_counterpart import SAME, Safety, safest, weighable
 from optimizer.units import KEPT, USED, number
 
 
-@dataclass(frozen=True)
+@immutable
 class Reach:
     """One rule at one formula: its value as planned and how far up to G lots can move it; NaN if it has none."""
 
@@ -45,7 +46,7 @@ class Reach:
     high: float
 
 
-@dataclass(frozen=True)
+@immutable
 class Held:
     """One rule at both formulas; `safe` is NaN throughout if there is no safe formula."""
 
@@ -54,7 +55,7 @@ class Held:
     safe: Reach
 
 
-@dataclass(frozen=True)
+@immutable
 class Robust:
     """The safe formula beside the best one at the planned lots.
 

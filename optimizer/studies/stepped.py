@@ -10,22 +10,24 @@ exchange rate is that between two formulas, not the exact slope.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
 from math import inf, nan
 
 import numpy as np
 
-from optimizer.brief import Brief
-from optimizer.corridor import Sign
+from optimizer.brief.brief import Brief, bent
+from optimizer.brief.scenario import Objective
+from optimizer.data.formula import Formula
 from optimizer.errors import UsageError
-from optimizer.formula import Formula
-from optimizer.result import Result
+from optimizer.model.linearisation import with_rules
 from optimizer.rules import CurvedRule, Rule
-from optimizer.scenario import Objective
-from optimizer.successive import solve
-from optimizer.tangent import bent, with_rules
-from optimizer.tradeoff import MOVED, SHOWN, Axis, Break, Frontier, Stretch
+from optimizer.solve.best import solve
+from optimizer.solve.case_solver import Sign
+from optimizer.solve.result import Result
+from optimizer.solve.tradeoff import MOVED, SHOWN, Axis, Break, Frontier, Stretch
+from optimizer.solve.trust_region import Point
 
 POINTS = 7
 """Limits of the swept measure, both ends included."""
@@ -40,13 +42,21 @@ def needs_steps(brief: Brief, *names: str) -> bool:
     return bool(bent(brief)) or any(isinstance(brief.measure(n), CurvedRule) for n in names)
 
 
-def stepped(brief: Brief, y: tuple[Sign, str], x: tuple[Sign, str], points: int = POINTS) -> Frontier:
+def stepped(
+    brief: Brief,
+    y: tuple[Sign, str],
+    x: tuple[Sign, str],
+    tell: Callable[[str], None] | None = None,
+    *,
+    points: int = POINTS,
+) -> Frontier:
     """Return the trade-off of two measures by steps.
 
     Args:
         brief: The brief; its own objective plays no part.
         y: Sign (1 minimise, -1 maximise) and name of the optimised measure.
         x: Sign and name of the swept measure.
+        tell: Told how far it has come.
         points: How many limits.
 
     Raises:
@@ -66,13 +76,21 @@ def stepped(brief: Brief, y: tuple[Sign, str], x: tuple[Sign, str], points: int 
     start, end = (swept.measure.value(r.formula, r.setting) for r in (first, last) if r.formula is not None)
     limits = np.linspace(start, end + ROOM * (start - end), points)[1:].tolist()
     briefs = [_limited(brief, swept, limit) for limit in limits]
-    found = [_best(asked, optimised) for asked in briefs]
+    # Where only the limit of the one curved rule differs, starting points and the way down from them are the same.
+    known: dict[object, Point | None] | None = {} if isinstance(swept.measure, CurvedRule) else None
+    found = []
+    for k, asked in enumerate(briefs):
+        if tell is not None:
+            tell(f"limit {k + 1} of {len(briefs)}")
+        found.append(_best(asked, optimised, known=known))
     solves += len(found)
     order = range(len(found))
     for way, near in ((order, first), (reversed(order), last)):
         for k in way:
+            if tell is not None:
+                tell(f"limit {k + 1} of {len(briefs)} again, from the formula beside it")
             if near.formula is not None and found[k].ending != "optimal":
-                again = _best(briefs[k], optimised, near.formula)
+                again = _best(briefs[k], optimised, near.formula, known)
                 found[k] = min(found[k], again, key=lambda r: _worth(optimised, r))
                 solves += 1
             near = found[k]
@@ -81,10 +99,12 @@ def stepped(brief: Brief, y: tuple[Sign, str], x: tuple[Sign, str], points: int 
     return Frontier(brief, swept, optimised, breaks, _stretches(brief, breaks), True, solves, local=True)
 
 
-def _best(brief: Brief, axis: Axis, near: Formula | None = None) -> Result:
+def _best(
+    brief: Brief, axis: Axis, near: Formula | None = None, known: dict[object, Point | None] | None = None
+) -> Result:
     word = "minimise" if axis.sign > 0 else "maximise"
     goal = Objective.model_validate({word: axis.name})
-    return solve(replace(brief, scenario=brief.scenario.model_copy(update={"objective": goal})), near=near)
+    return solve(replace(brief, scenario=brief.scenario.model_copy(update={"objective": goal})), near=near, known=known)
 
 
 def _worth(axis: Axis, result: Result) -> float:

@@ -10,14 +10,20 @@ tried by itself in the same way. Linear in the doses: nothing here predicts visc
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import inf, nan
 
-from optimizer.brief import Brief
+from optimizer.brief.brief import Brief
+from optimizer.data.facts import Material
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Group, Ingredient
 from optimizer.errors import UsageError, nearest
-from optimizer.facts import Material
-from optimizer.formula import Formula
-from optimizer.given import (
+from optimizer.immutable import immutable
+from optimizer.rules import MEASURES, Dose, Rule, named_measure
+from optimizer.rules.row import Setting
+from optimizer.rules.thickening import Thickening
+from optimizer.solve.best import solve
+from optimizer.solve.existing import (
     ACTIVE_BAND,
     CHARGE_BAND,
     asking,
@@ -29,15 +35,10 @@ from optimizer.given import (
     nearest_at,
     on_grid,
 )
-from optimizer.nearest import Near
-from optimizer.pool import Group, Ingredient
-from optimizer.result import PhOutcome
-from optimizer.rounding import broken
-from optimizer.row import Setting
-from optimizer.rules import MEASURES, Dose, Rule, named_measure
-from optimizer.rules.thickening import Thickening
-from optimizer.standin import label_names, matter_of, watch
-from optimizer.successive import solve
+from optimizer.solve.nearest import Near
+from optimizer.solve.result import PhOutcome
+from optimizer.solve.rounding import broken
+from optimizer.studies.stand_in import label_names, matter_of, watch
 from optimizer.units import KEPT, USED, number
 
 LEFT = "what is left"
@@ -46,7 +47,7 @@ GIVEN = frozenset({"total", LEFT})
 """Rules that go without saying where others clash."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Wish:
     """What is asked of the substitution.
 
@@ -65,7 +66,7 @@ class Wish:
     offered: float | None = None
 
 
-@dataclass(frozen=True)
+@immutable
 class Base:
     """The formula that is there.
 
@@ -84,7 +85,7 @@ class Base:
     notes: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
+@immutable
 class Swap:
     """The stand-in in place of what is missing, where nothing moves but water.
 
@@ -101,7 +102,7 @@ class Swap:
     breaks: tuple[str, ...]
 
 
-@dataclass(frozen=True)
+@immutable
 class StandIn:
     """One possible stand-in, tried with the rest of the base locked as far as that goes.
 
@@ -157,7 +158,7 @@ class StandIn:
         )
 
 
-@dataclass(frozen=True)
+@immutable
 class Substituted:
     """The closest formula without a material, and what could stand in for it.
 
@@ -291,7 +292,7 @@ def _like(wide: Brief, missing: Ingredient) -> list[Ingredient]:
     return [i for i in wide.pool.items if i.material.function == missing.material.function and i.id != missing.id]
 
 
-@dataclass(frozen=True)
+@immutable
 class _Trial:
     """What every stand-in is tried with; helpers are new materials of other kinds that the answer needs as well."""
 

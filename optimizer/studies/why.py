@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import inf, isnan, nan
 
-from optimizer.brief import Brief
-from optimizer.conflict import find_conflict, read_in_conflict
-from optimizer.corridor import Found, Sign
+from optimizer.brief.brief import Brief
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Group, Ingredient
 from optimizer.engine.sensitivity import Basis
 from optimizer.errors import UsageError, nearest
-from optimizer.formula import Formula
-from optimizer.pool import Group, Ingredient
-from optimizer.pricing import entry_price, kept_out
-from optimizer.probe import Probe
+from optimizer.immutable import immutable
 from optimizer.rules import Cost, Dose
-from optimizer.solve import Solved, solve_fully
-from optimizer.successive import solve
+from optimizer.solve.best import solve
+from optimizer.solve.case_solver import Found, Sign
+from optimizer.solve.conflict import find_conflict, read_in_conflict
+from optimizer.solve.feasibility import Probe
+from optimizer.solve.linear import Solved, solve_fully
+from optimizer.solve.shadow_prices import entry_price, kept_out
 from optimizer.units import USED
 
 FORCED = "forced"
@@ -27,7 +28,7 @@ EQUAL = 1e-9
 """Costs closer than this, relative, are the same."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Worth:
     """What one rule makes one kg of the material worth: its limit's price times what the material adds to it."""
 
@@ -36,7 +37,7 @@ class Worth:
     per_kg: float
 
 
-@dataclass(frozen=True)
+@immutable
 class AtSetting:
     """The material at one group of pH settings: its dose in the best formula there, or why it has none."""
 
@@ -47,7 +48,7 @@ class AtSetting:
     barred: bool
 
 
-@dataclass(frozen=True)
+@immutable
 class Forced:
     """The best formula with the material forced to a dose, or what makes that impossible."""
 
@@ -56,7 +57,7 @@ class Forced:
     conflict: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
+@immutable
 class Why:
     """Why a material is in or out.
 

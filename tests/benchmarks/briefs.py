@@ -6,11 +6,11 @@ import random
 from pathlib import Path
 from typing import Any
 
-from optimizer.brief import Brief, make_brief
-from optimizer.facts import Material, Substance
-from optimizer.library import Library, read_library
-from optimizer.scenario import scenario_from
-from optimizer.shelf import Shelf, ShelfLine
+from optimizer.brief.brief import Brief, make_brief
+from optimizer.brief.scenario import scenario_from
+from optimizer.data.facts import Material, Substance
+from optimizer.data.library import Library, read_library
+from optimizer.data.shelf import Shelf, ShelfLine
 
 LIBRARY = Path(__file__).parent / "frozen" / "library"
 SEED = 20

@@ -9,8 +9,8 @@ from typing import Any
 from briefs import RULES, brief_of
 from measure import Line
 
-from optimizer.joint import Product, joint
-from optimizer.shelf import ShelfLine
+from optimizer.data.shelf import ShelfLine
+from optimizer.studies.multi_product import Product, joint
 
 PRODUCTS, MATERIALS, SECONDS = 20, 60, 60.0
 GOAL = 0.005

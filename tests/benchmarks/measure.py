@@ -16,10 +16,10 @@ import pulp
 from briefs import LIBRARY
 from numpy.typing import NDArray
 
-from optimizer.brief import Brief
+from optimizer.brief.brief import Brief
+from optimizer.data.pool import Vector
 from optimizer.engine import pulp_path
-from optimizer.model import Model, cases, objective_vector
-from optimizer.pool import Vector
+from optimizer.model.model import Model, cases, objective_vector
 
 FROZEN = LIBRARY.parent
 """Library, briefs and shelves as they once were, so that changes of what is shipped do not move the ground."""

@@ -26,7 +26,7 @@ import gc, sys
 from time import process_time
 sys.path.append({str(HERE)!r})
 from briefs import brief_of
-from optimizer.successive import solve
+from optimizer.solve.best import solve
 from optimizer.studies.check import check
 from optimizer.studies.frontier import frontier
 from optimizer.studies.leeway import leeway

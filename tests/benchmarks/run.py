@@ -23,8 +23,8 @@ import trust
 from briefs import brief_of
 from measure import Line, Program, cbc, divided, highs, lean, program_of, timed
 
-from optimizer.model import cases
-from optimizer.successive import solve
+from optimizer.model.model import cases
+from optimizer.solve.best import solve
 
 Part = Callable[[], Iterable[Line]]
 

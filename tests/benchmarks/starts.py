@@ -29,7 +29,7 @@ from time import process_time
 begin = process_time()
 {MODEL}
 middle = process_time()
-from optimizer.brief import load_brief
+from optimizer.brief.brief import load_brief
 load_brief(Path(sys.argv[1]), libraries=map(Path, sys.argv[2:]))
 print((process_time() - middle) / (middle - begin))
 """

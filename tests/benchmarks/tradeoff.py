@@ -11,12 +11,12 @@ import numpy as np
 from briefs import brief_of
 from measure import Line, Program, cbc, timed
 
-from optimizer.brief import Brief
-from optimizer.model import cases, objective_vector
-from optimizer.pool import Vector
+from optimizer.brief.brief import Brief
+from optimizer.data.pool import Vector
+from optimizer.model.model import cases, objective_vector
+from optimizer.solve.tradeoff import Frontier
 from optimizer.studies.frontier import frontier
 from optimizer.studies.leeway import Leeway, leeway
-from optimizer.tradeoff import Frontier
 
 SIZE, SEEDS, ROUNDS = 40, (20, 21, 22, 23, 24), 9
 POINTS = 50

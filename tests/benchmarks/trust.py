@@ -13,12 +13,12 @@ from typing import Any
 from briefs import brief_of
 from measure import Line, Program, highs, lean, program_of, timed
 
-from optimizer.brief import Brief
-from optimizer.rounding import round_formula
-from optimizer.solve import solve_fully
+from optimizer.brief.brief import Brief
+from optimizer.solve.best import solve
+from optimizer.solve.linear import solve_fully
+from optimizer.solve.rounding import round_formula
 from optimizer.studies.check import check
 from optimizer.studies.explain import explain
-from optimizer.successive import solve
 
 SEEDS, ROUNDS = (20, 21, 22, 23, 24), 9
 

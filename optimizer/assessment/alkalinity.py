@@ -1,0 +1,191 @@
+"""What is known of the alkalinity of each ingredient of a formula, and what that rests on."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import replace
+from math import sqrt
+from typing import Literal
+
+from optimizer.chemistry.alkalinity import IONIC_STRENGTH, KINDS, USUAL_ACTIVE, Ingredient, know, row_of
+from optimizer.chemistry.constants import WEAK
+from optimizer.chemistry.interval import Interval
+from optimizer.chemistry.ph import damping
+from optimizer.data.facts import Material, Substance
+from optimizer.data.formula import Formula, Line
+from optimizer.immutable import immutable
+from optimizer.units import USED, listed, number
+
+Rests = Literal["titrated", "supplied pH", "assumed range", "formula", "nothing known", "taken as neutral"]
+"""titrated: the maker's own figure on the shelf; supplied pH and assumed range: the kind of surfactant; formula: weak
+acids and bases by molecular formula and published pKa."""
+
+TITRATION_SD, LEAST_SD = 0.1, 0.005
+"""Standard deviation of a titration on a small balance: a part of it, and at least so many mmol/g; assumptions."""
+
+UNKNOWN = Interval(-0.1, 0.0, 0.1)
+"""Free alkali of an ingredient of which nothing is known [mmol/g]; assumption."""
+
+BUFFER_FUNCTIONS = frozenset({"chelator", "extract", "ph adjuster"})
+"""Functions whose materials may well buffer although nothing says how much."""
+
+
+@immutable
+class Basis:
+    """One ingredient in the charge balance.
+
+    Attributes:
+        id: Material id.
+        name: Its name.
+        percent: Dose [% of the blend before acid, thickener and the like are added].
+        rests_on: What its alkalinity rests on.
+        words: The same in words.
+        known: What chemistry is told; None if it is taken as neutral.
+    """
+
+    id: str
+    name: str
+    percent: float
+    rests_on: Rests
+    words: str
+    known: Ingredient | None = None
+
+    @property
+    def open(self) -> bool:
+        """Whether a titration by the maker would tell more."""
+        return self.rests_on in ("supplied pH", "assumed range", "nothing known")
+
+    def takes_up(self, ph: float) -> tuple[float, float]:
+        """Return the acid it takes up on the way to a pH [mmol per kg of blend] and its standard deviation."""
+        if self.known is None:
+            return 0.0, 0.0
+        own = know((self.known,), unnamed=1e-9)
+        row, _ = row_of(own.sites, ph, damping(IONIC_STRENGTH))
+        return float(row @ own.mean), sqrt(max(float(row @ own.covariance @ row), 0.0))
+
+    def if_titrated(self) -> Basis:
+        """Return the same ingredient as if the maker had titrated it and found what is expected now."""
+        if self.known is None or self.percent <= 0:
+            return self
+        own = know((self.known,), unnamed=1e-9)
+        row, _ = row_of(own.sites, 6.0, damping(IONIC_STRENGTH / 5))
+        found = float(row @ own.mean) / (10 * self.percent)
+        return replace(self, rests_on="titrated", known=replace(self.known, titrated=_titrated(found)))
+
+
+def ingredients_of(formula: Formula) -> tuple[Basis, ...]:
+    """Return what is known of every used ingredient, in the order of the formula; water is left out.
+
+    Doses count in the blend as it stands before the part held back is filled. A surfactant has the assumed ranges of
+    its kind (scaled to its active matter), narrowed by its supplied pH where the strength of that reading is known,
+    and by the maker's own titration if the shelf has one. Weak acids and bases count by molecular formula.
+    """
+    whole = sum(line.percent for line in formula.lines)
+    used = [line for line in formula.lines if line.percent > USED and line.item.material.function != "solvent"]
+    return tuple(_basis(line, 100 * line.percent / whole) for line in used)
+
+
+def known_of(bases: Iterable[Basis]) -> tuple[Ingredient, ...]:
+    """Return what chemistry is told of the ingredients."""
+    return tuple(b.known for b in bases if b.known is not None)
+
+
+def _basis(line: Line, percent: float) -> Basis:
+    item, material = line.item, line.item.material
+    sites: dict[str, Interval] = {}
+    alkali = Interval(0.0, 0.0, 0.0)
+    kinds = _kinds(material)
+    for kind, active in kinds.items():
+        assumed, scale = KINDS[kind], active / USUAL_ACTIVE[kind]
+        alkali = _plus(alkali, assumed.alkali, scale)
+        for site, amount in assumed.sites.items():
+            sites[site] = _plus(sites.get(site), amount, scale)
+    families = []
+    for substance in material.substances:
+        for of, per_molecule, free in _buffers(substance):
+            moles = Interval(*(10 * share / (substance.molar_mass or 1.0) for share in _shares(substance)))
+            alkali = _plus(alkali, moles, free)
+            if of:
+                sites[of] = _plus(sites.get(of), moles, per_molecule)
+                families.append(of)
+    titrated = item.line.titrated_mmol_per_g if item.line else None
+    supplied = _supplied(material)
+    rests: Rests
+    if titrated is not None:
+        rests, words = "titrated", f"titrated: {number(titrated, 3)} mmol/g to pH 6"
+        supplied = None
+    elif kinds:
+        rests, words = ("supplied pH" if supplied else "assumed range"), f"taken as {listed(list(kinds))}"
+        if supplied:
+            words += f"; supplied pH {_window(supplied)}"
+    elif sites or alkali.low < 0 or alkali.high > 0:
+        rests, words, supplied = "formula", f"{listed(list(dict.fromkeys(families))) or 'strong'}, by formula", None
+    elif _may_buffer(material):
+        alkali, rests, words = UNKNOWN, "nothing known", "nothing known"
+        if supplied:
+            words += f" but supplied pH {_window(supplied)}"
+    else:
+        return Basis(item.id, material.name, percent, "taken as neutral", "no group known that takes up acid")
+    known = Ingredient(
+        material.name, percent, sites, alkali, None if titrated is None else _titrated(titrated), supplied
+    )
+    return Basis(item.id, material.name, percent, rests, words, known)
+
+
+def _titrated(value: float) -> tuple[float, float]:
+    return value, max(TITRATION_SD * abs(value), LEAST_SD)
+
+
+def _kinds(material: Material) -> dict[str, float]:
+    """Return the surfactant active matter [% as supplied] by kind of alkalinity."""
+    if material.alkalinity:
+        return {material.alkalinity: material.surfactant_matter}
+    found: dict[str, float] = {}
+    for s in material.substances:
+        if s.surfactant and s.alkalinity:
+            found[s.alkalinity] = found.get(s.alkalinity, 0.0) + s.typical
+    return found
+
+
+def _buffers(substance: Substance) -> list[tuple[str, float, float]]:
+    """Return family, moles of it and moles of free alkali per mole of a substance whose molar mass is known."""
+    if substance.molar_mass is None:
+        return []
+    if substance.buffer:
+        return [(substance.buffer.of, 1.0, substance.buffer.alkali)]
+    if substance.acid:
+        # The acid itself brings all its protons, a phenol's too; a salt has given the first one away.
+        name, itself = substance.acid.name.lower(), abs(substance.molar_mass - substance.acid.molar_mass) < 0.5
+        held = len(WEAK[name].pka) - (0 if itself else 1)
+        return [(name, substance.acid.per_molecule, -held * substance.acid.per_molecule)]
+    return []
+
+
+def _shares(substance: Substance) -> tuple[float, float, float]:
+    return substance.low, substance.typical, substance.high
+
+
+def _plus(sum_: Interval | None, more: Interval, scale: float = 1.0) -> Interval:
+    one = sum_ or Interval(0.0, 0.0, 0.0)
+    ends = sorted((scale * more.low, scale * more.high))
+    return Interval(one.low + ends[0], one.typical + scale * more.typical, one.high + ends[1])
+
+
+def _supplied(material: Material) -> tuple[float, float, float] | None:
+    """Return lower and upper supplied pH and the strength at which it is read [%], if that is known."""
+    if material.ph_supplied is None:
+        return None
+    printed = re.match(r"(\d+(?:\.\d+)?) %", material.ph_supplied_at)
+    strength = float(printed.group(1)) if printed else 100.0 if material.ph_supplied_at == "as supplied" else 0.0
+    return (*material.ph_supplied, strength) if 0 < strength <= 100 else None
+
+
+def _window(supplied: tuple[float, float, float]) -> str:
+    low, high, strength = supplied
+    return f"{number(low, 1)} to {number(high, 1)} at {number(strength, 1)} %"
+
+
+def _may_buffer(material: Material) -> bool:
+    charged = any(s.charge in ("anionic", "amphoteric") for s in material.substances)
+    return charged or bool(BUFFER_FUNCTIONS & material.functions)

@@ -1,0 +1,122 @@
+"""Acid preservatives of a formula at its pH: as acid, undissociated, under which ceilings."""
+
+from __future__ import annotations
+
+from optimizer.brief.brief import Brief
+from optimizer.chemistry.interval import Interval
+from optimizer.chemistry.preservation import WARNING, as_acid, undissociated
+from optimizer.data.formula import Formula
+from optimizer.immutable import immutable
+from optimizer.rules import Excludes, UseLevel
+from optimizer.rules.row import Setting
+from optimizer.units import USED
+
+
+@immutable
+class Room:
+    """A ceiling that counts an acid preservative.
+
+    Attributes:
+        reading: The ceiling in words.
+        used: Dose in its basis, shares at their high end [%].
+        most: The ceiling [%].
+    """
+
+    reading: str
+    used: float
+    most: float
+
+    @property
+    def room(self) -> float:
+        """What is left [%]; negative if it is broken."""
+        return self.most - self.used
+
+
+@immutable
+class AcidPreservative:
+    """One acid, summed over every material that brings it or its salt.
+
+    Attributes:
+        acid: Its name.
+        materials: Names of what brings it.
+        percent: Dose as free acid, typical shares [% w/w].
+        pka: Low, typical, high.
+        undissociated: Undissociated acid: worst of the pH window, at the target, best of it [% w/w].
+        ceilings: What limits it.
+    """
+
+    acid: str
+    materials: tuple[str, ...]
+    percent: float
+    pka: Interval
+    undissociated: Interval
+    ceilings: tuple[Room, ...]
+
+
+@immutable
+class Preservation:
+    """The acid preservatives of a formula at a pH setting.
+
+    Attributes:
+        setting: The pH.
+        acids: Sorted by name; empty if there are none.
+        exclusions: Exclusions that a used material falls under, and whether they are broken.
+        warning: What the figures do not mean.
+    """
+
+    setting: Setting
+    acids: tuple[AcidPreservative, ...]
+    exclusions: tuple[tuple[str, bool], ...]
+    warning: str = WARNING
+
+
+def preservation_of(brief: Brief, formula: Formula, setting: Setting) -> Preservation:
+    """Return the acid preservatives of a formula.
+
+    Doses are those of the formula, salts and blends converted to free acid. The undissociated acid spans the pH window
+    and the published spread of the pKa, without activity correction; that lowers it further (a quarter at most at
+    0.2 mol/kg).
+
+    Args:
+        brief: For ceilings and exclusions.
+        formula: Doses [% w/w].
+        setting: Target pH with its window; without a target nothing is computed.
+
+    Raises:
+        DataError: If a share or molar mass is not possible.
+    """
+    found: dict[str, dict[str, float]] = {}
+    pkas: dict[str, Interval] = {}
+    incis: dict[str, set[str]] = {}
+    for line in formula.lines:
+        for s in line.item.material.substances:
+            if s.acid is None or s.molar_mass is None or line.percent <= USED:
+                continue
+            name = s.acid.name
+            dose = as_acid(line.percent * s.typical / 100, s.molar_mass, s.acid.molar_mass, s.acid.per_molecule)
+            here = found.setdefault(name, {})
+            here[line.item.material.name] = here.get(line.item.material.name, 0.0) + dose
+            pkas[name] = Interval(*s.acid.pka)
+            incis.setdefault(name, set()).add(s.inci)
+    if setting.target is None:
+        found = {}
+    low, high = (setting.target if end is None else end for end in (setting.low, setting.high))
+    acids = []
+    for name, doses in sorted(found.items()):
+        assert low is not None
+        assert high is not None
+        total = sum(doses.values())
+        rooms = tuple(
+            Room(rule.reading(), rule.value(formula, setting), rule.ceiling.percent)
+            for rule in (*brief.modelled, *brief.watched)
+            if isinstance(rule, UseLevel) and incis[name].intersection(rule.ceiling.substances)
+        )
+        acid = undissociated(total, (low, high), pkas[name])
+        acids.append(AcidPreservative(name, tuple(sorted(doses)), total, pkas[name], acid, rooms))
+    exclusions = tuple(
+        (rule.reading(), rule.breaks(formula, setting))
+        for rule in (*brief.modelled, *brief.watched)
+        if isinstance(rule, Excludes)
+        and any(g.holds(line.item.material) for g in (rule.of, rule.other) for line in formula.lines)
+    )
+    return Preservation(setting, tuple(acids), exclusions)

@@ -1,0 +1,47 @@
+"""Columns of a comparison from what the command line names: scenarios are solved, formulas are read."""
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from optimizer.brief.brief import Brief, load_brief
+from optimizer.brief.scenario import find_scenario
+from optimizer.errors import UsageError
+from optimizer.solve.best import solve
+from optimizer.solve.existing import best_setting, formula_at, read_given
+from optimizer.studies.compare import Side
+
+FORMULAS = (".csv", ".xlsx", ".json")
+
+
+def sides_of(
+    columns: Iterable[str], against: str = "", *, shelf: Path | None = None, libraries: Iterable[Path] | None = None
+) -> tuple[Side, ...]:
+    """Return one side per named scenario or formula file.
+
+    Raises:
+        UsageError: If formulas are named without any scenario to measure them by.
+        DataError: If a file cannot be used.
+    """
+    columns, libraries = list(columns), None if libraries is None else list(libraries)
+    scenarios = [c for c in columns if Path(c).suffix.lower() not in FORMULAS]
+    measured_by = against or (scenarios[0] if scenarios else "")
+    if not measured_by:
+        raise UsageError("compare: name a scenario that measures the formulas, with --against.")
+    sides = []
+    for name in columns:
+        if name in scenarios:
+            sides.append(_solved(load_brief(find_scenario(name), shelf=shelf, libraries=libraries)))
+        else:
+            sides.append(_given(Path(name), find_scenario(measured_by), shelf, libraries))
+    return tuple(sides)
+
+
+def _solved(brief: Brief) -> Side:
+    result = solve(brief, weighable=True)
+    return Side(brief.scenario.name, brief, result.weighable, result.setting, result.ending, brief.assumptions)
+
+
+def _given(path: Path, scenario: Path, shelf: Path | None, libraries: list[Path] | None) -> Side:
+    brief, given = read_given(path, scenario, shelf=shelf, libraries=libraries)
+    formula = formula_at(brief.pool, given.doses)
+    return Side(path.stem, brief, formula, best_setting(brief, formula), "given", (*given.notes, *brief.assumptions))

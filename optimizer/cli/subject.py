@@ -1,0 +1,117 @@
+"""What a bench command is about: a brief that is blended, a formula that exists, or a batch file."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from optimizer.bench.batch import Batch, is_batch, read_batch
+from optimizer.bench.made import materials_in
+from optimizer.brief.brief import Brief, load_brief, widened
+from optimizer.brief.scenario import find_scenario
+from optimizer.data.formula import Formula
+from optimizer.errors import fault
+from optimizer.files import is_file, resolved
+from optimizer.immutable import immutable
+from optimizer.rules.row import Setting
+from optimizer.solve.best import solve
+from optimizer.solve.existing import best_setting, formula_at, read_given
+from optimizer.solve.result import Result
+
+TABLES = (".csv", ".xlsx", ".json")
+
+
+@immutable
+class Subject:
+    """A formula with the brief that it must keep.
+
+    Attributes:
+        name: What to call it.
+        brief: Its brief; the pool holds every material of the formula.
+        formula: Doses as planned; with the part held back they sum to 100.
+        setting: Target pH and its window.
+        scenario: Path of the scenario.
+        batch: The batch file's content, if it is one.
+        batch_path: The batch file.
+        result: The blend, if the brief was solved for it.
+        notes: What was assumed.
+    """
+
+    name: str
+    brief: Brief
+    formula: Formula
+    setting: Setting
+    scenario: Path
+    batch: Batch | None = None
+    batch_path: Path | None = None
+    result: Result | None = None
+    notes: tuple[str, ...] = ()
+
+
+def subject_of(
+    name: str,
+    *,
+    against: str = "",
+    changes: Iterable[tuple[str, str]] = (),
+    shelf: Path | None = None,
+    libraries: Iterable[Path] | None = None,
+) -> Subject:
+    """Return what a name on the command line stands for.
+
+    Args:
+        name: A batch file, a scenario (file or shipped name: its best formula is taken, on the grid of the scale), or a
+            formula (.csv, .xlsx, or the .json of a blend).
+        against: Scenario that a formula is held against; a scenario and a batch file bring their own.
+        changes: What-ifs on the scenario.
+        shelf: Shelf instead of the scenario's.
+        libraries: Library files instead of the shipped ones.
+
+    Raises:
+        DataError: If a file cannot be used or the brief is impossible.
+    """
+    changes, libraries = list(changes), None if libraries is None else list(libraries)
+    path = Path(name)
+    if path.suffix.lower() in TABLES:
+        if not against:
+            raise fault(name, "", "a formula alone has no brief.", "Name its scenario with --for SCENARIO.")
+        scenario = find_scenario(against)
+        brief, given = read_given(path, scenario, changes=changes, shelf=shelf, libraries=libraries)
+        formula = formula_at(brief.pool, given.doses)
+        notes = (*given.notes, *brief.assumptions)
+        return Subject(path.stem, brief, formula, best_setting(brief, formula), scenario, notes=notes)
+    if is_batch(path):
+        return _of_batch(path, changes, shelf, libraries)
+    scenario = find_scenario(name)
+    brief = load_brief(scenario, changes=changes, shelf=shelf, libraries=libraries)
+    result = solve(brief, weighable=True)
+    formula_found = result.weighable
+    if formula_found is None:
+        step = f"Run 'tenside blend {name}' to see what clashes."
+        raise fault(str(scenario), "", f"no formula came out of it ({result.ending}).", step)
+    title = brief.scenario.name
+    return Subject(title, brief, formula_found, result.setting, scenario, result=result, notes=brief.assumptions)
+
+
+def _of_batch(path: Path, changes: list[tuple[str, str]], shelf: Path | None, libraries: list[Path] | None) -> Subject:
+    batch = read_batch(path)
+    own = path.parent / batch.brief
+    inside = own.suffix == ".toml" and resolved(own).is_relative_to(path.resolve().parent)
+    scenario = own if inside and is_file(own) else find_scenario(_shipped_only(path, batch.brief))
+    also = {*batch.doses, *(w.material for w in batch.weighed), *(t.material for t in batch.thickening)}
+    brief = load_brief(scenario, changes=changes, shelf=shelf, libraries=libraries, also=also)
+    used = materials_in(batch, brief.library.by_id)
+    if not brief.pool.index.keys() >= set(used):
+        brief = widened(brief, used)
+    pool = brief.pool
+    formula = Formula(formula_at(pool, batch.doses).lines, batch.held_back_percent, pool.later, pool.thickeners)
+    setting = Setting(batch.ph_target, batch.ph_low, batch.ph_high) if batch.ph_target else best_setting(brief, formula)
+    title = f"{batch.product or brief.scenario.name}, batch {batch.batch}"
+    return Subject(title, brief, formula, setting, scenario, batch, path, notes=brief.assumptions)
+
+
+def _shipped_only(path: Path, name: str) -> str:
+    """Return the name of a shipped scenario; a batch file that is passed around must not reach other folders."""
+    if "/" in name or "\\" in name or name.endswith(".toml"):
+        what = f"there is no '{name}' beside the batch file."
+        raise fault(str(path), "brief", what, "Put the scenario into the batch file's folder, or below it.")
+    return name

@@ -1,0 +1,188 @@
+"""`tenside range`: many scenarios at once."""
+
+import gc
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from optimizer.cli.common import (
+    FORMULA,
+    Changes,
+    Html,
+    Json,
+    Libraries,
+    Markdown,
+    ShelfFile,
+    app,
+    aside,
+    changes_of,
+    print_json,
+    quiet_solvers,
+    save_page,
+    show,
+)
+from optimizer.errors import UsageError
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
+    from optimizer.sweep.grid import Grid
+    from optimizer.sweep.run import Progress, Ranged
+    from optimizer.sweep.source import Source
+
+PATIENCE_S = 10.0
+"""How long a scheduler may take to answer [s]."""
+
+
+@app.command("range", rich_help_panel=FORMULA)
+def range_command(
+    scenario: Annotated[str, typer.Argument(help="A scenario (file or shipped name), or a folder of scenarios.")],
+    vary: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="What differs: KEY=FROM:TO:STEP or KEY=V1,V2, with the keys of --set and price.ID. Repeatable: "
+            "every value of one with every value of the others."
+        ),
+    ] = None,
+    missing: Annotated[
+        list[str] | None, typer.Option(help="Material id: run with it and without it. Repeatable.")
+    ] = None,
+    table: Annotated[
+        Path | None, typer.Option(help="CSV of scenarios, its columns headed like the keys of --vary and missing.ID.")
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(help="Table of all answers: .csv, .xlsx or .parquet. A run that was cut short goes on there."),
+    ] = None,
+    jobs: Annotated[int, typer.Option(help="Processes on this machine.", min=1, max=256)] = 1,
+    cluster: Annotated[
+        str, typer.Option(help="Address of a Dask scheduler that runs the scenarios, such as tcp://host:8786.")
+    ] = "",
+    changes: Changes = None,
+    shelf: ShelfFile = None,
+    library: Libraries = None,
+    time_limit: Annotated[float, typer.Option(help="Seconds for each integer program.", min=0.1)] = 60.0,
+    html: Html = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Answer many scenarios: limits, prices and missing materials varied, or a folder or table of them.
+
+    One that fails is told in its row and stops nothing. In a folder, a file that others extend and that names no
+    product is no brief of its own. Exit code 0 if every scenario has a verdict and one a formula,
+    4 if none has a formula, 5 if some have no verdict.
+    """
+    from optimizer.sweep.source import sources_of
+    from optimizer.sweep.summary import summarise
+
+    gc.enable()  # a long run makes more than a blend does, and its cycles must go
+    grid = _grid(vary, missing, table)
+    libraries = None if library is None else tuple(library)
+    with quiet_solvers():
+        sources = sources_of(
+            scenario, tuple(changes_of(changes)), shelf=shelf, libraries=libraries, time_limit=time_limit
+        )
+        ranged = _run(sources, grid, out, jobs, cluster)
+    summary = summarise(ranged)
+    if json:
+        from optimizer.report.sweep import range_record
+
+        print_json(range_record(ranged, summary))
+    else:
+        from dataclasses import replace
+
+        from optimizer.report.sweep import answers_table, range_document
+
+        document = range_document(ranged, summary)
+        show(document, markdown)
+        if html:
+            save_page(replace(document, sections=(*document.sections, answers_table(ranged))), html)
+            aside(f"wrote {html}")
+    raise typer.Exit(5 if summary.unclear else 0 if summary.solved else 4)
+
+
+def _grid(vary: list[str] | None, missing: list[str] | None, table: Path | None) -> "Grid":
+    """Return the scenarios that the options ask for."""
+    from optimizer.sweep import grid
+
+    axes = [*(grid.axis(text) for text in vary or []), *(grid.missing(name) for name in missing or [])]
+    crossed = grid.crossed(axes)
+    return grid.joined(grid.read_table(table), crossed) if table else crossed
+
+
+def _run(sources: "tuple[Source, ...]", grid: "Grid", out: Path | None, jobs: int, cluster: str) -> "Ranged":
+    """Run everything and write the table."""
+    from optimizer.sweep.run import run_range
+    from optimizer.sweep.state import State
+    from optimizer.sweep.tables import check_target, write_table
+
+    state = None
+    if out is not None:
+        check_target(out, len(sources) * len(grid))
+        state = out.with_name(f"{out.name}.parts")
+    try:
+        with _progress() as progress, _executor(cluster) as (executor, workers):
+            ranged = run_range(
+                sources, grid, jobs=jobs, executor=executor, workers=workers, state=state, progress=progress
+            )
+    except KeyboardInterrupt:
+        if state is not None and state.is_dir():
+            aside(f"\ntenside: cut short; the same command goes on from {state}")
+        raise typer.Exit(130) from None
+    if out is not None and state is not None:
+        write_table(out, ranged)
+        State(state).close()
+        aside(f"wrote {out}")
+    return ranged
+
+
+@contextmanager
+def _progress() -> "Iterator[Progress | None]":
+    """Show progress on stderr while it is a terminal."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import Progress as Bar
+
+    columns = (TextColumn("scenarios"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Bar(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("scenarios")
+        update: Callable[[int, int], None] = lambda done, total: bar.update(task, completed=done, total=total)  # noqa: E731
+        yield update
+
+
+@contextmanager
+def _executor(cluster: str) -> "Iterator[tuple[Executor | None, Callable[[], int] | None]]":
+    """Connect to a cluster, if one is named; the second tells how many workers it has."""
+    if not cluster:
+        yield None, None
+        return
+    try:
+        from distributed import Client  # type: ignore[import-not-found,unused-ignore]
+    except ImportError:
+        raise UsageError("--cluster needs the package distributed. Install 'tenside[cluster]'.") from None
+    try:
+        client: Any = Client(cluster, timeout=PATIENCE_S)  # type: ignore[no-untyped-call,unused-ignore]
+    except (OSError, ValueError, TypeError, KeyError, OverflowError) as error:
+        step = "Write it as tcp://host:8786."
+        raise UsageError(f"--cluster {cluster}: no scheduler answers there ({error}). {step}") from None
+    try:
+        yield client.get_executor(), lambda: _workers(client)
+    finally:
+        with suppress(Exception):  # a scheduler that is gone cannot be taken leave of
+            client.close(timeout=5)
+
+
+def _workers(client: Any) -> int:
+    """Return how many workers the scheduler has now; none if it does not answer, whatever it said before."""
+    try:
+        told = client.sync(client.scheduler.identity, callback_timeout=PATIENCE_S)
+        return len(told["workers"])
+    except OSError:  # a lost connection or a time-out
+        return 0

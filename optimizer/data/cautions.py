@@ -1,0 +1,52 @@
+"""The cautions that any answer carries, and those of its materials."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from optimizer.data.facts import Material
+from optimizer.data.formula import Formula
+from optimizer.data.library import Library
+from optimizer.immutable import immutable
+from optimizer.units import USED, listed
+
+ALWAYS = (
+    "A candidate for the bench, computed from planning data: not a safety assessment, a stability test or proof of "
+    "preservation. Viscosity, clarity, foam and mildness are not predicted; measure them on your lots.",
+    "Before anyone else uses it: a qualified safety assessor, a challenge test, a stability test in the real bottle, "
+    "and the law in force where it is made and sold.",
+)
+"""Own words; basis: Regulation (EC) No 1223/2009, Articles 8 to 13 (from memory), and common practice."""
+
+PAPER = frozenset({"allergen", "dioxane", "acrylamide", "microplastic", "wheat", "salicylic"})
+"""Cautions for label and purchase, not for the bench; weigh sheet and card leave them to the blend."""
+
+
+@immutable
+class Caution:
+    """A caution and the materials it comes from; none for those that always apply."""
+
+    text: str
+    materials: tuple[str, ...] = ()
+
+    @property
+    def words(self) -> str:
+        """The caution with the materials it comes from."""
+        return f"{self.text} ({listed(self.materials)})" if self.materials else self.text
+
+
+def cautions_from(materials: Iterable[Material], library: Library) -> dict[str, Caution]:
+    """Return the cautions of materials by key, in the library's order."""
+    materials = list(materials)
+    names = {key: tuple(sorted({m.name for m in materials if key in m.cautions})) for key in library.cautions}
+    return {key: Caution(text, names[key]) for key, text in library.cautions.items() if names[key]}
+
+
+def cautions_of(formula: Formula | None, library: Library) -> tuple[Caution, ...]:
+    """Return the general cautions and those of the used and the later materials, in the library's order."""
+    general = tuple(map(Caution, ALWAYS))
+    if formula is None:
+        return general
+    materials = [line.item.material for line in formula.lines if line.percent > USED]
+    materials += [item.material for item in formula.later if item.material not in materials]
+    return (*general, *cautions_from(materials, library).values())

@@ -1,0 +1,152 @@
+"""A formula that the maker already has: percent or grams, from a table or from a blend's JSON."""
+
+import json
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+
+from optimizer.data.facts import Material
+from optimizer.data.sheet import number_of, read_rows, recognised, text_of
+from optimizer.errors import DataError, Problem, fault, nearest
+from optimizer.files import read_text
+from optimizer.immutable import immutable
+from optimizer.units import listed, number
+
+HEADINGS = {
+    "material": ("material", "raw material", "ingredient", "item", "id", "inci", "inci name", "name", "phase a"),
+    "percent": ("percent", "%", "% w/w", "w/w", "dose", "share", "per cent", "dose %"),
+    "grams": ("grams", "g", "weight g", "weight", "mass g", "actual g", "weighed g"),
+}
+REST = ("q.s.", "qs", "to 100", "ad 100", "rest", "balance")
+CLOSE = 0.05
+"""A total this near to 100 [%] is taken as 100 and scaled the last bit."""
+
+
+@immutable
+class GivenFormula:
+    """Doses as given, with what was assumed to make them sum to 100.
+
+    Attributes:
+        doses: % w/w as supplied by material id, in file order.
+        held_back: Part that the brief keeps free and the formula leaves open [%].
+        notes: What was done to the figures.
+    """
+
+    doses: dict[str, float]
+    held_back: float
+    notes: tuple[str, ...]
+
+
+def read_formula(path: Path, materials: Iterable[Material], held_back: float) -> GivenFormula:
+    """Read a formula and bring it to 100 %.
+
+    A total of 100 less the part held back is a plan before adjustment; any other total is scaled
+    to 100 and said. Grams are turned into percent. One line may be the rest ('q.s.').
+
+    Args:
+        path: CSV, XLSX, or JSON printed by a blend.
+        materials: Known materials, for matching names.
+        held_back: Part the brief keeps free [%].
+
+    Raises:
+        DataError: With every problem at once.
+    """
+    known = _names(materials)
+    if path.suffix.lower() == ".json":
+        rows, given = _json_rows(path), "percent"
+    else:
+        rows, given = _table_rows(path)
+    problems: list[Problem] = []
+    doses: dict[str, float] = {}
+    rest = ""
+    for where, key, name, text in rows:
+        found = known.get(name.casefold(), set())
+        if len(found) != 1:
+            what, step = f"'{name}' is not in the library.", nearest(name, known)
+            if found:
+                what, step = f"'{name}' could be {listed(sorted(found), 'or')}.", "Write the id."
+            problems.append(Problem(where, key, what, step))
+            continue
+        material = next(iter(found))
+        if text.casefold() in REST:
+            if rest:
+                problems.append(Problem(where, key, "a second line is the rest.", "Give it a figure."))
+            rest = material
+            continue
+        try:
+            value = number_of(text)
+        except ValueError as error:
+            problems.append(Problem(where, key, f"'{text}' {error}.", "Write a figure, or q.s. for one line."))
+            continue
+        if value < 0:
+            problems.append(Problem(where, key, f"{text} is below 0.", "Correct the figure."))
+        doses[material] = doses.get(material, 0.0) + value
+    if problems:
+        raise DataError(problems)
+    if not doses and not rest:
+        raise fault(str(path), "", "there is no dose in it.", "Give each material a percent or grams.")
+    return _to_hundred(path, doses, rest, given, held_back)
+
+
+def _to_hundred(path: Path, doses: dict[str, float], rest: str, given: str, held_back: float) -> GivenFormula:
+    notes = []
+    total = sum(doses.values())
+    if rest:
+        if given == "grams" or total > 100 - held_back:
+            raise fault(str(path), rest, "the rest cannot be worked out.", "Give every line a figure.")
+        doses[rest] = doses.get(rest, 0.0) + 100 - held_back - total
+        kept = f" less {number(held_back)} % kept free" if held_back else ""
+        notes.append(f"{rest} is the rest to 100 %{kept}: {number(doses[rest], 2)} %")
+        return GivenFormula(doses, held_back, tuple(notes))
+    if total <= 0:
+        raise fault(str(path), "", "all doses are 0.", "Give each material a percent or grams.")
+    if given == "grams":
+        notes.append(f"weights of {number(total, 2)} g in all were turned into percent")
+        return GivenFormula({k: 100 * v / total for k, v in doses.items()}, 0.0, tuple(notes))
+    if held_back and abs(total + held_back - 100) <= CLOSE:
+        scale, held = (100 - held_back) / total, held_back
+        notes.append(f"the doses sum to {number(total, 2)} %: a plan with {number(held_back)} % kept free")
+    else:
+        scale, held = 100 / total, 0.0
+        if abs(total - 100) > CLOSE:
+            notes.append(f"the doses sum to {number(total, 2)} %, not 100: every dose was scaled by {number(scale, 5)}")
+    return GivenFormula({k: v * scale for k, v in doses.items()}, held, tuple(notes))
+
+
+def _names(materials: Iterable[Material]) -> Mapping[str, set[str]]:
+    names: dict[str, set[str]] = {}
+    materials = list(materials)
+    for material in materials:
+        for name in (material.name, material.inci):
+            names.setdefault(name.casefold(), set()).add(material.id)
+    return {**names, **{m.id.casefold(): {m.id} for m in materials}}
+
+
+def _table_rows(path: Path) -> tuple[list[tuple[str, str, str, str]], str]:
+    table = read_rows(path)
+    headings = [text_of(cell) for cell in table[0][1]]
+    fields, problems = recognised(str(path), headings, HEADINGS)
+    by_field = {field: position for position, field in fields.items()}
+    if "percent" not in by_field and "grams" not in by_field:
+        problems.append(Problem(f"{path}, row 1", "", "no column holds doses.", "Head one 'percent' or 'grams'."))
+    if problems:
+        raise DataError(problems)
+    given = "percent" if "percent" in by_field else "grams"
+    name_at, dose_at = by_field["material"], by_field[given]
+    rows = []
+    for number_, row in table[1:]:
+        name = text_of(row[name_at]) if name_at < len(row) else ""
+        text = text_of(row[dose_at]) if dose_at < len(row) else ""
+        if name and text and name.casefold() not in ("total", "sum"):
+            rows.append((f"{path}, row {number_}", f"column '{headings[dose_at]}'", name, text))
+    return rows, given
+
+
+def _json_rows(path: Path) -> list[tuple[str, str, str, str]]:
+    try:
+        data = json.loads(read_text(path))
+        rounded = data.get("rounded") or {}
+        lines = rounded.get("formula") or data["formula"]
+        return [(str(path), f"formula.{line['id']}", str(line["id"]), str(float(line["percent"]))) for line in lines]
+    except (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError):
+        step = "Use the output of 'tenside blend --json', or a table of material and percent."
+        raise fault(str(path), "", "this is not the JSON of a blend.", step) from None

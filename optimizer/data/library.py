@@ -1,0 +1,228 @@
+"""How a library is read: files joined, figures overridden, references checked, doubts told."""
+
+from collections.abc import Iterable, Mapping
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from optimizer.chemistry.constants import SITES, WEAK
+from optimizer.data.facts import AllergenList, Ceiling, Exclusion, Frozen, Material, PropertyUnit, RankOrder
+from optimizer.errors import DataError, Problem, from_validation, nearest
+from optimizer.files import digest, is_folder, read_toml
+
+
+class LibraryFile(Frozen):
+    """One file of a library folder."""
+
+    sources: dict[str, str] = {}
+    substance: dict[str, dict[str, Any]] = {}
+    """Facts by INCI name that entries in material lists inherit."""
+    caution: dict[str, str] = {}
+    rank_order: dict[str, RankOrder] = {}
+    property: dict[str, PropertyUnit] = {}
+    ceiling: tuple[Ceiling, ...] = ()
+    exclusion: tuple[Exclusion, ...] = ()
+    allergen_list: tuple[AllergenList, ...] = ()
+    material: tuple[dict[str, Any], ...] = ()
+    override: dict[str, dict[str, Any]] = {}
+    """Changes of single figures by material id."""
+
+
+class Library(Frozen):
+    """Everything that was read, joined; materials sorted by id."""
+
+    materials: tuple[Material, ...]
+    ceilings: tuple[Ceiling, ...] = ()
+    exclusions: tuple[Exclusion, ...] = ()
+    allergen_lists: tuple[AllergenList, ...] = ()
+    sources: dict[str, str] = {}
+    cautions: dict[str, str] = {}
+    rank_orders: dict[str, RankOrder] = {}
+    property_units: dict[str, PropertyUnit] = {}
+    files: dict[str, str] = {}
+    """SHA-256 digests by file, for provenance."""
+
+    @cached_property
+    def by_id(self) -> Mapping[str, Material]:
+        """Materials by id."""
+        return {m.id: m for m in self.materials}
+
+
+def read_library(paths: Iterable[Path]) -> Library:
+    """Read library folders and files in order; later files may override earlier figures.
+
+    Args:
+        paths: Folders (all their `*.toml`) or single files.
+
+    Raises:
+        DataError: With every problem of every file at once.
+    """
+    paths = list(paths)
+    files = [f for p in paths for f in (sorted(p.glob("*.toml")) if is_folder(p) else [p])]
+    problems = [
+        Problem(str(p), "", "no .toml file is in this folder.", "Name a folder that holds library files, or a file.")
+        for p in paths
+        if is_folder(p) and not any(p.glob("*.toml"))
+    ]
+    read: list[tuple[str, LibraryFile]] = []
+    for path in files:
+        try:
+            read.append((str(path), LibraryFile.model_validate(read_toml(path))))
+        except ValidationError as error:
+            problems += from_validation(error, str(path), LibraryFile)
+        except DataError as error:
+            problems += error.problems
+    shared = {k: v for _, f in read for k, v in f.substance.items()}
+    raw: dict[str, tuple[str, dict[str, Any]]] = {}
+    for where, file in read:
+        for number, entry in enumerate(file.material):
+            name = str(entry.get("id", f"material {number + 1}"))
+            if name in raw:
+                what = f"this id is already used in {raw[name][0]}."
+                step = f"Choose another id, or change single figures under [override.{name}]."
+                problems.append(Problem(where, name, what, step))
+            raw[name] = (where, entry)
+        for name, change in file.override.items():
+            if name not in raw:
+                problems.append(Problem(where, f"override.{name}", "there is no such material.", nearest(name, raw)))
+            else:
+                raw[name] = (where, overridden(raw[name][1], change))
+    materials = []
+    for name, (where, entry) in sorted(raw.items()):
+        try:
+            materials.append(Material.model_validate(_with_shared_facts(entry, shared)))
+        except ValidationError as error:
+            problems += from_validation(error, where, Material, name)
+    sources = {k: v for _, f in read for k, v in f.sources.items()}
+    cautions = {k: v for _, f in read for k, v in f.caution.items()}
+    orders = {k: v for _, f in read for k, v in f.rank_order.items()}
+    units = {k: v for _, f in read for k, v in f.property.items()}
+    for material in materials:
+        where = raw[material.id][0]
+        problems += _dangling(where, material, sources, cautions, orders)
+    if problems:
+        raise DataError(problems)
+    return Library.model_construct(  # of validated parts
+        materials=tuple(materials),
+        ceilings=tuple(sorted((c for _, f in read for c in f.ceiling), key=lambda c: c.id)),
+        exclusions=tuple(sorted((e for _, f in read for e in f.exclusion), key=lambda e: e.id)),
+        allergen_lists=tuple(sorted((a for _, f in read for a in f.allergen_list), key=lambda a: a.id)),
+        sources=sources,
+        cautions=cautions,
+        rank_orders=orders,
+        property_units=units,
+        files={str(p): digest(p) for p in files},
+    )
+
+
+def overridden(entry: Mapping[str, Any], change: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a material entry with single figures changed.
+
+    `active` (one number or low, typical, high) replaces the share of the first active
+    substance; `ratings`, `properties` and `backing` are merged; other keys are replaced.
+    """
+    merged = dict(entry)
+    for key, value in change.items():
+        if key == "active":
+            share = list(value) if isinstance(value, (list, tuple)) else [value] * 3
+            substances = [dict(s) for s in merged.get("substances", ())]
+            for substance in substances:
+                if substance.get("role", "active") == "active":
+                    substance["share"] = share
+                    break
+            merged["substances"] = substances
+        elif key in ("ratings", "properties", "backing") and isinstance(value, Mapping):
+            merged[key] = {**merged.get(key, {}), **value}
+        else:
+            merged[key] = value
+    return merged
+
+
+def _with_shared_facts(entry: Mapping[str, Any], shared: Mapping[str, dict[str, Any]]) -> dict[str, Any]:
+    """Fill in facts by INCI name and the balance of the shares."""
+    substances = entry.get("substances")
+    if not isinstance(substances, list) or not all(isinstance(s, dict) for s in substances):
+        return dict(entry)
+    filled = [{**shared.get(str(s.get("inci")), {}), **s} for s in substances]
+    known = [s["share"] for s in filled if isinstance(s.get("share"), list) and len(s["share"]) == 3]
+    numeric = all(isinstance(x, (int, float)) for share in known for x in share)
+    if numeric and len(known) == len(filled) - 1:
+        low, typical, high = (sum(share[i] for share in known) for i in range(3))
+        rest = [max(0.0, 100 - high), max(0.0, 100 - typical), max(0.0, 100 - low)]
+        for substance in filled:
+            if substance.get("share") == "balance":
+                substance["share"] = [round(x, 10) for x in rest]
+    return {**entry, "substances": filled}
+
+
+def _dangling(
+    where: str,
+    material: Material,
+    sources: Mapping[str, str],
+    cautions: Mapping[str, str],
+    orders: Mapping[str, RankOrder],
+) -> list[Problem]:
+    """Return the references of a material that lead nowhere."""
+    problems = []
+    for figure, (source, _) in material.backing.items():
+        if source not in sources:
+            key = f"{material.id}.backing.{figure}"
+            problems.append(Problem(where, key, f"there is no source '{source}'.", nearest(source, sources)))
+    for caution in material.cautions:
+        if caution not in cautions:
+            key = f"{material.id}.cautions"
+            problems.append(Problem(where, key, f"there is no caution '{caution}'.", nearest(caution, cautions)))
+    for buffer in (s.buffer for s in material.substances if s.buffer and s.buffer.of):
+        if buffer.of not in WEAK and buffer.of not in SITES:
+            what = f"there is no weak acid, base or site '{buffer.of}'."
+            problems.append(Problem(where, f"{material.id}.buffer.of", what, nearest(buffer.of, {*WEAK, *SITES})))
+    for name, rating in material.ratings.items():
+        if rating.basis not in orders:
+            key = f"{material.id}.ratings.{name}.basis"
+            what = f"there is no rank order '{rating.basis}'."
+            problems.append(Problem(where, key, what, nearest(rating.basis, orders)))
+    return problems
+
+
+def doubts(material: Material) -> list[str]:
+    """Return what looks wrong with a material's figures; nothing is refused for it.
+
+    Shares that do not sum to 100, a powder entered as a weak solution, windows inside-out or clear where nothing is
+    stable, ratings outside their own range, a betaine entered as total solids, a surfactant without molar mass or CAS
+    number. A sentence is the same for every material of which it is true, so that a list can be grouped by it.
+    """
+    found = []
+    total = sum(s.typical for s in material.substances)
+    if total > 100.05:
+        parts = " + ".join(f"{s.inci} {s.typical:g}" for s in material.substances)
+        found.append(f"the shares sum to {total:g} %, more than 100: {parts}")
+    elif total < 99.95:
+        found.append(f"the shares sum to {total:g} %; name the balance")
+    if material.powder and 0 < material.active_matter < 60:
+        found.append(
+            f"a powder entered at {material.active_matter:g} % active matter; is that the strength of a solution?"
+        )
+    for name in ("ph_supplied", "ph_stable", "ph_clear"):
+        window = getattr(material, name)
+        if window and window[0] >= window[1]:
+            found.append(f"{name} is inside-out: {window[0]:g} to {window[1]:g}")
+    if (
+        material.ph_stable
+        and material.ph_clear
+        and (material.ph_clear[0] < material.ph_stable[0] or material.ph_clear[1] > material.ph_stable[1])
+    ):
+        found.append("ph_clear reaches outside ph_stable")
+    for name, rating in material.ratings.items():
+        if not rating.low <= rating.typical <= rating.high:
+            found.append(f"the rating {name} is not in the order low, typical, high")
+    betaine = any(s.family == "betaine" for s in material.substances)
+    if betaine and material.surfactant_matter > 33 and not material.powder:
+        found.append("a betaine above 33 % is usually printed as total solids, salt included")
+    surfactants = [s for s in material.substances if s.surfactant]
+    if any(s.molar_mass is None for s in surfactants):
+        found.append("a surfactant without molar mass; ask its supplier for the mean")
+    if not all(s.cas for s in surfactants):
+        found.append("a surfactant without CAS number; it stands on the safety data sheet")
+    return found

@@ -1,0 +1,321 @@
+"""The candidates of one brief: library facts joined with the shelf, sorted by id."""
+
+from collections.abc import Callable, Collection, Iterable, Mapping
+from dataclasses import field
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from pydantic import model_validator
+
+from optimizer.data.facts import Charge, Frozen, Lipid, Material, Percent
+from optimizer.data.library import Library
+from optimizer.data.shelf import Shelf, ShelfLine
+from optimizer.errors import DataError, Problem, fault, nearest
+from optimizer.immutable import immutable
+from optimizer.units import listed
+
+Vector = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
+
+
+class Group(Frozen):
+    """A set of materials: every field that is given must match; within a field, any of its words.
+
+    A plain list stands for `materials`.
+    """
+
+    materials: tuple[str, ...] = ()
+    functions: tuple[str, ...] = ()
+    charges: tuple[Charge, ...] = ()
+    families: tuple[str, ...] = ()
+    inci: tuple[str, ...] = ()
+    lipids: tuple[Lipid, ...] = ()
+    surfactants: bool | None = None
+    """True for what counts as active surfactant matter, false for what does not."""
+    but_not: tuple[str, ...] = ()
+    """Material ids that are left out."""
+    called: str = ""
+    """Name of the group in reports."""
+
+    @model_validator(mode="before")
+    @classmethod
+    def _from_list(cls, value: Any) -> Any:
+        if isinstance(value, str):
+            return {"materials": (value,)}
+        if isinstance(value, (list, tuple)):
+            if not value:
+                raise ValueError("the group is empty: name a material, or leave the key out")
+            return {"materials": tuple(value)}
+        return value
+
+    def holds(self, material: Material) -> bool:
+        """Return whether the material belongs to the group."""
+        if self.materials and material.id not in self.materials:
+            return False
+        if material.id in self.but_not:
+            return False
+        if self.functions and not material.functions.intersection(self.functions):
+            return False
+        if self.charges and material.charge not in self.charges:
+            return False
+        if self.families and not any(s.family in self.families for s in material.substances):
+            return False
+        if self.inci and not any(s.inci in self.inci for s in material.substances):
+            return False
+        if self.lipids and material.lipid not in self.lipids:
+            return False
+        return self.surfactants is None or (material.surfactant_matter > 0) == self.surfactants
+
+    @cached_property
+    def whole(self) -> "Group":
+        """The group as asked of whole materials, without what is asked of each substance."""
+        return self.model_copy(update={"charges": (), "families": ()})
+
+    @property
+    def words(self) -> str:
+        """The group in the brief's words."""
+        if self.called:
+            return self.called
+        parts: list[str] = []
+        if self.charges:
+            parts.append(listed(self.charges, "or"))
+        if self.families:
+            parts.append(listed(self.families, "or"))
+        if self.lipids:
+            parts.append(listed(self.lipids, "or"))
+        if self.functions:
+            parts.append(listed(self.functions, "or"))
+        if self.surfactants:
+            parts.append("surfactants")
+        if self.materials:
+            parts.append(listed(self.materials, "or"))
+        if self.inci:
+            parts.append(listed(self.inci, "or"))
+        words = " ".join(parts) or "all materials"
+        return f"{words} but not {listed(self.but_not, 'or')}" if self.but_not else words
+
+
+@immutable
+class Ingredient:
+    """A material as this maker can use it now.
+
+    Attributes:
+        material: Its facts, at the lot's measured active matter if there is one.
+        price: Price per kg as supplied, in the brief's currency; NaN if nobody sells it.
+        line: The shelf line it comes from.
+    """
+
+    material: Material
+    price: float
+    line: ShelfLine | None = None
+    id: str = field(init=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "id", self.material.id)
+
+    @cached_property
+    def surfactant(self) -> float:
+        """Surfactant active matter per unit [-]."""
+        return self.material.surfactant_matter / 100
+
+    @cached_property
+    def by_charge(self) -> Mapping[str, float]:
+        """Surfactant active matter per unit, by charge [-]."""
+        found: dict[str, float] = {}
+        for s in self.material.substances:
+            if s.surfactant and s.charge:
+                found[s.charge] = found.get(s.charge, 0.0) + s.typical / 100
+        return found
+
+    @cached_property
+    def water(self) -> float:
+        """Water per unit [-]."""
+        return self.material.carried("Aqua") / 100
+
+    @cached_property
+    def salt(self) -> float:
+        """Sodium chloride per unit [-]."""
+        return self.material.carried("Sodium Chloride") / 100
+
+    @cached_property
+    def natural(self) -> tuple[float, float]:
+        """Natural-origin mass per unit without water, low and high [-] (ISO 16128, on supplied mass)."""
+        parts = [s for s in self.material.substances if s.inci != "Aqua"]
+        return (
+            sum(s.typical * s.natural[0] for s in parts) / 100,
+            sum(s.typical * s.natural[1] for s in parts) / 100,
+        )
+
+
+@immutable
+class Pool:
+    """Candidates sorted by id, with what rules read from them as vectors."""
+
+    items: tuple[Ingredient, ...]
+    held_back: float = 0.0
+    """Part of the product kept free for what is added to effect later [% w/w]."""
+    later: tuple[Ingredient, ...] = ()
+    """What the part held back is for, such as an acid and a thickener."""
+    thickeners: tuple[Ingredient, ...] = ()
+    """The thickeners among them."""
+    _cache: dict[Any, Any] = field(default_factory=dict, compare=False, repr=False)
+
+    def __len__(self) -> int:
+        return len(self.items)
+
+    @cached_property
+    def ids(self) -> tuple[str, ...]:
+        """Material ids, sorted."""
+        return tuple(i.id for i in self.items)
+
+    @cached_property
+    def index(self) -> Mapping[str, int]:
+        """Column position by id."""
+        return {name: position for position, name in enumerate(self.ids)}
+
+    def vector(self, of: Callable[[Ingredient], float]) -> Vector:
+        """Return a number per candidate, shape (n,)."""
+        return np.fromiter(map(of, self.items), float, len(self.items))
+
+    def members(self, group: Group) -> Mask:
+        """Return which candidates belong to the group, shape (n,)."""
+        if group not in self._cache:
+            self._cache[group] = np.fromiter((group.holds(i.material) for i in self.items), bool, len(self.items))
+        mask: Mask = self._cache[group]
+        return mask
+
+    @cached_property
+    def carriers(self) -> Mapping[str, list[int]]:
+        """Positions of the candidates that hold a substance, by INCI name."""
+        found: dict[str, list[int]] = {}
+        for position, item in enumerate(self.items):
+            for substance in item.material.substances:
+                found.setdefault(substance.inci, []).append(position)
+        return found
+
+    @cached_property
+    def surfactant(self) -> Vector:
+        """Surfactant active share of every candidate, shape (n,)."""
+        return self.vector(lambda i: i.surfactant)
+
+    @cached_property
+    def prices(self) -> Vector:
+        """Prices per kg, shape (n,)."""
+        return self.vector(lambda i: i.price)
+
+
+def with_lot(material: Material, active: float) -> Material:
+    """Return a material at its lot's measured active matter; carried salt moves along, water gives way.
+
+    The shares of active substances and salt are scaled by measured / typical; the largest
+    remaining substance (water, as a rule) takes up the difference.
+    """
+    typical = material.active_matter
+    if typical <= 0:
+        return material
+    factor = active / typical
+    moving = [s.role in ("active", "salt") for s in material.substances]
+    shares = [s.typical * factor if m else s.typical for s, m in zip(material.substances, moving, strict=True)]
+    rest = [i for i, m in enumerate(moving) if not m]
+    if rest:
+        balance = max(rest, key=lambda i: material.substances[i].typical)
+        shares[balance] = max(0.0, shares[balance] + 100 - sum(shares))
+    substances = tuple(
+        s.model_copy(update={"share": (share, share, share)})
+        for s, share in zip(material.substances, shares, strict=True)
+    )
+    return material.model_copy(update={"substances": substances})
+
+
+def join(library: Library, shelf: Shelf | None, currency: str) -> dict[str, Ingredient]:
+    """Join every material with its cheapest shelf line.
+
+    A program has one price and one strength per material. Price and lot are those of the cheapest line per kg, as in
+    every costing: what one more kg costs, whatever it was bought for. The stock is that of all lines (`stock_of`).
+
+    Raises:
+        DataError: If a shelf line names an unknown material, one of several of that name, another currency, or an
+            active matter that its lot cannot have; all lines at once.
+    """
+    problems: list[Problem] = []
+    best: dict[str, tuple[float, ShelfLine]] = {}
+    names = names_of(library.materials)
+    foreign: dict[str, list[int]] = {}
+    for line in shelf.lines if shelf else ():
+        where = f"{shelf.where if shelf else ''}, row {line.row}"
+        key = f"column '{shelf.columns.get('material', 'material') if shelf else 'material'}'"
+        found = names.get(line.material.casefold(), set())
+        if len(found) != 1:
+            what = (
+                f"'{line.material}' is not in the library."
+                if not found
+                else f"'{line.material}' could be {listed(sorted(found), 'or')}."
+            )
+            step = nearest(line.material, library.by_id) if not found else "Write the id."
+            problems.append(Problem(where, key, what, step))
+            continue
+        if line.currency and line.currency != currency:
+            foreign.setdefault(line.currency, []).append(line.row)
+        if line.lot_active is not None:
+            doubt = lot_doubt(library.by_id[next(iter(found))], line.lot_active)
+            if doubt:
+                problems.append(Problem(where, "lot active", doubt, "Correct the figure, or the material's shares."))
+        price = float("inf") if line.price_per_kg is None else line.price_per_kg
+        name = next(iter(found))
+        if name not in best or price < best[name][0]:
+            best[name] = (price, line)
+    for other, rows in foreign.items():
+        what = f"{len(rows)} prices are in {other} (first in row {rows[0]}), the brief is in {currency}."
+        if len(rows) == 1:
+            what = f"the price in row {rows[0]} is in {other}, the brief is in {currency}."
+        problems.append(Problem(shelf.where if shelf else "", "currency", what, "Convert them; no rate is assumed."))
+    if problems:
+        raise DataError(problems)
+    joined = {}
+    for material in library.materials:
+        price, chosen = best.get(material.id, (float("nan"), None))
+        if chosen and chosen.lot_active is not None:
+            material = with_lot(material, chosen.lot_active)
+        joined[material.id] = Ingredient(material, float("nan") if price == float("inf") else price, chosen)
+    return joined
+
+
+def lot_doubt(material: Material, active: float) -> str:
+    """Return what is impossible about a lot's measured active matter, empty if nothing is."""
+    typical = material.active_matter
+    if 0 < active < typical / 10:
+        return f"{active:g} % active is far below the usual {typical:g} %: is it a fraction?"
+    carried = sum(s.typical for s in material.substances if s.role == "salt")
+    if typical and active + carried * active / typical > 100.5:
+        return f"{active:g} % active with the salt that comes along is more than 100 %."
+    return ""
+
+
+def names_of(materials: Collection[Material]) -> dict[str, set[str]]:
+    """Return ids by every name under which a shelf may list a material."""
+    names: dict[str, set[str]] = {}
+    for material in materials:
+        for name in (material.name, material.inci):
+            names.setdefault(name.casefold(), set()).add(material.id)
+    return {**names, **{m.id.casefold(): {m.id} for m in materials}}
+
+
+def unknown(where: str, key: str, names: Iterable[str], known: Iterable[str]) -> list[Problem]:
+    """Return a problem for every name that is not known."""
+    known = set(known)
+    return [Problem(where, key, f"there is no '{n}'.", nearest(n, known)) for n in names if n not in known]
+
+
+__all__ = [
+    "Group",
+    "Ingredient",
+    "Percent",
+    "Pool",
+    "fault",
+    "join",
+    "lot_doubt",
+    "unknown",
+    "with_lot",
+]

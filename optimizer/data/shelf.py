@@ -1,0 +1,172 @@
+"""What this maker has: prices, packs, stock and lots, from a CSV or XLSX that people keep anyway."""
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, Self
+
+from pydantic import Field, ValidationError
+
+from optimizer.data.facts import Frozen, Percent
+from optimizer.data.sheet import number_of, read_rows, recognised, text_of
+from optimizer.errors import DataError, Problem, worded
+
+HEADINGS = {
+    "material": ("material", "raw material", "ingredient", "item", "id", "inci", "inci name", "name", "rohstoff"),
+    "supplier": ("supplier", "vendor", "source", "from"),
+    "price_per_kg": ("price per kg", "price kg", "cost per kg", "price/kg", "cost/kg", "per kg", "kg price"),
+    "pack_price": ("pack price", "price per pack", "price", "cost", "pack cost"),
+    "pack_kg": ("pack kg", "pack size kg", "pack size", "pack", "size kg", "weight kg"),
+    "pack_g": ("pack g", "pack size g", "size g", "weight g"),
+    "currency": ("currency", "cur"),
+    "stock_kg": ("stock kg", "stock", "in stock kg", "on hand kg", "on hand", "left kg"),
+    "min_packs": ("min packs", "minimum packs", "from packs", "minimum order packs"),
+    "lot": ("lot", "batch", "lot number", "batch number"),
+    "lot_active": (
+        "lot active",
+        "measured active",
+        "active",
+        "active matter",
+        "active %",
+        "lot active %",
+        "asm",
+        "was",
+        "sal",
+    ),
+    "titrated_mmol_per_g": (
+        "titrated mmol/g",
+        "titrated mmol per g",
+        "titrated",
+        "titration mmol/g",
+        "acid to ph 6 mmol/g",
+        "mmol acid per g to ph 6",
+        "mmol acid/g",
+    ),
+}
+"""Headings that are recognised, by field; case, spaces and punctuation do not matter."""
+
+NUMERIC = (
+    "price_per_kg",
+    "pack_price",
+    "pack_kg",
+    "pack_g",
+    "stock_kg",
+    "min_packs",
+    "lot_active",
+    "titrated_mmol_per_g",
+)
+
+
+class ShelfLine(Frozen):
+    """One line of the shelf: a material from one supplier, perhaps one lot."""
+
+    row: int
+    material: str
+    supplier: str = ""
+    price_per_kg: Annotated[float, Field(ge=0)] | None = None
+    """Price in the line's currency per kg as supplied."""
+    pack_kg: Annotated[float, Field(gt=0)] | None = None
+    currency: str = ""
+    stock_kg: Annotated[float, Field(ge=0)] | None = None
+    min_packs: Annotated[float, Field(ge=0)] | None = None
+    """Fewest packs that are sold at this price; a lower price from more packs is a line of its own."""
+    lot: str = ""
+    lot_active: Percent | None = None
+    """Measured active matter of this lot [% w/w as supplied]."""
+    titrated_mmol_per_g: Annotated[float, Field(ge=-30, le=30)] | None = None
+    """Own titration: strong acid that brings 1 g, as 10 g in 90 g of water, to pH 6 [mmol/g]; below 0 for alkali."""
+
+
+class Shelf(Frozen):
+    """All lines, in file order."""
+
+    where: str
+    lines: tuple[ShelfLine, ...]
+    columns: dict[str, str] = {}
+    """The heading that each field was read from."""
+
+    def converted(self, rates: Mapping[str, float], currency: str) -> Self:
+        """Return the shelf with prices in other currencies converted where a rate is stated."""
+
+        def changed(line: ShelfLine) -> ShelfLine:
+            if line.currency not in rates or line.currency == currency or line.price_per_kg is None:
+                return line
+            price = line.price_per_kg * rates[line.currency]
+            return line.model_copy(update={"price_per_kg": price, "currency": currency})
+
+        return self.model_copy(update={"lines": tuple(changed(line) for line in self.lines)}) if rates else self
+
+
+def read_shelf(path: Path) -> Shelf:
+    """Read a shelf; prices given per pack are divided by the pack size.
+
+    Raises:
+        DataError: With every problem of the headings; if they have none, with row and column of every other one.
+    """
+    table = read_rows(path)
+    headings = [text_of(cell) for cell in table[0][1]]
+    fields, problems = recognised(str(path), headings, HEADINGS)
+    if problems:
+        raise DataError(problems)
+    lines = []
+    for number, row in table[1:]:
+        values: dict[str, Any] = {"row": number}
+        for position, field in fields.items():
+            text = text_of(row[position]) if position < len(row) else ""
+            if not text:
+                continue
+            if field in NUMERIC:
+                try:
+                    values[field] = number_of(text)
+                except ValueError as error:
+                    where, key = f"{path}, row {number}", f"column '{headings[position]}'"
+                    problems.append(Problem(where, key, f"'{text}' {error}.", "Write digits only, such as 12.50."))
+            elif field == "currency":
+                values[field] = {"€": "EUR", "£": "GBP", "$": "USD"}.get(text, text.upper())
+            else:
+                values[field] = text
+        if "pack_g" in values:
+            values.setdefault("pack_kg", values.pop("pack_g") / 1000)
+        pack_price = values.pop("pack_price", None)
+        if pack_price is not None and "price_per_kg" not in values:
+            if values.get("pack_kg", 0.0) > 0:
+                values["price_per_kg"] = pack_price / values["pack_kg"]
+            else:
+                where, key = f"{path}, row {number}", f"column '{_said(fields, headings, 'pack_price')}'"
+                step = "Give the pack size in kg or g, or a price per kg."
+                problems.append(Problem(where, key, "this is the price of a pack of unknown size.", step))
+        try:
+            lines.append(ShelfLine.model_validate(values))
+        except ValidationError as error:
+            problems += _faults(f"{path}, row {number}", error, fields, headings)
+    if problems:
+        raise DataError(problems)
+    return Shelf.model_construct(
+        where=str(path), lines=tuple(lines), columns={f: headings[p] for p, f in fields.items()}
+    )
+
+
+def _said(fields: dict[int, str], headings: list[str], field: str) -> str:
+    """Return the heading that a field was read from."""
+    return next((headings[p] for p, f in fields.items() if f == field), field)
+
+
+def _faults(where: str, error: ValidationError, fields: dict[int, str], headings: list[str]) -> list[Problem]:
+    """Return a row's validation errors with the headings that the user wrote."""
+    said = {field: headings[position] for position, field in fields.items()}
+    if "price_per_kg" not in said and "pack_price" in said:
+        said["price_per_kg"] = said["pack_price"]
+    problems = []
+    for found in error.errors(include_url=False):
+        field = str(found["loc"][0])
+        if found["type"] == "missing":
+            problems.append(
+                Problem(
+                    where, f"column '{said.get(field, field)}'", "the cell is empty.", "Fill it in or delete the row."
+                )
+            )
+        else:
+            what, _ = worded(found)
+            problems.append(
+                Problem(where, f"column '{said.get(field, field)}'", what, "Correct the value or leave the cell empty.")
+            )
+    return problems

@@ -1,0 +1,95 @@
+"""Nominal content of a pack: fill mass, and how light a pack may be."""
+
+from __future__ import annotations
+
+import re
+from math import ceil
+from typing import Literal
+
+from optimizer.bench.amount import option
+from optimizer.errors import UsageError
+from optimizer.immutable import immutable
+
+Unit = Literal["ml", "g"]
+SMALLEST, LARGEST = 5.0, 10_000.0
+"""Packs [g or ml] to which the e mark applies."""
+STEPS: tuple[tuple[float, float, bool], ...] = (
+    (50, 9, True), (100, 4.5, False), (200, 4.5, True), (300, 9, False), (500, 3, True), (1000, 15, False),
+    (10_000, 1.5, True),
+)  # fmt: skip
+"""Up to which nominal content [g or ml], the tolerable negative error, and whether that is % of the content."""
+SOURCE = "Directive 76/211/EEC, Annex I, 1, 2.2 and 2.4 (legislation.gov.uk); rounding up to 0.1 from memory."
+
+
+@immutable
+class Content:
+    """What a pack holds by its label, and the limits for single packs, in the unit of the label and in grams.
+
+    Attributes:
+        nominal: Content on the label.
+        unit: Its unit, ml or g.
+        density: Measured density of the product [g/ml]; None if nobody measured it.
+        error: Tolerable negative error; None outside the range of the e mark.
+    """
+
+    nominal: float
+    unit: Unit
+    density: float | None = None
+    error: float | None = None
+
+    @property
+    def e_mark(self) -> bool:
+        """Whether the pack may carry the e mark at all: 5 g or ml to 10 kg or l."""
+        return self.error is not None
+
+    @property
+    def must_be_stated(self) -> bool:
+        """Whether a cosmetic label states the content: from 5 g or 5 ml (Article 19(1)(b))."""
+        return self.nominal >= SMALLEST
+
+    @property
+    def few_below(self) -> float | None:
+        """Content that only few packs may miss: nominal less one tolerable error."""
+        return None if self.error is None else self.nominal - self.error
+
+    @property
+    def none_below(self) -> float | None:
+        """Content that no pack may miss: nominal less two tolerable errors."""
+        return None if self.error is None else self.nominal - 2 * self.error
+
+    def grams(self, amount: float | None) -> float | None:
+        """Return an amount in the label's unit as mass [g]; None if the density is missing for it."""
+        if amount is None or self.unit == "g":
+            return amount
+        return None if self.density is None else amount * self.density
+
+
+def tolerable_error(nominal: float) -> float:
+    """Return the tolerable negative error [g or ml] of a nominal content [g or ml]; percentages are rounded up to 0.1.
+
+    Raises:
+        ValueError: Outside 5 to 10 000 g or ml.
+    """
+    if not SMALLEST <= nominal <= LARGEST:
+        raise ValueError(f"{nominal:g} is outside 5 to 10 000 g or ml")
+    _, figure, percent = next(step for step in STEPS if nominal <= step[0])
+    return ceil(round(nominal * figure / 10, 6)) / 10 if percent else figure
+
+
+def content_of(nominal: float, unit: Unit, density: float | None = None) -> Content:
+    """Return the content of a pack; the density is never assumed."""
+    error = tolerable_error(nominal) if SMALLEST <= nominal <= LARGEST else None
+    return Content(nominal, unit, density, error)
+
+
+def read_content(text: str, density: float | None = None) -> Content:
+    """Return the content that a text such as '250', '250 ml', '0,5 l' or '500 g' names; a bare number is in ml.
+
+    Raises:
+        UsageError: If it is no positive mass or volume.
+    """
+    bare = re.fullmatch(r"[\d.,' ]+", text)
+    amount = option(f"{text} ml" if bare else text, "--bottle")
+    if amount.unit == "bottles":
+        raise UsageError(f"--bottle '{text}': write what one bottle holds, such as 250, '500 g' or '1 l'.")
+    return content_of(amount.value, amount.unit, density)

@@ -1,0 +1,166 @@
+"""The brief as arrays: every column and row knows its owner."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterable
+from math import inf
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.data.pool import Pool, Vector
+from optimizer.immutable import immutable
+from optimizer.rules import Acidity, LimitRule, Rule
+from optimizer.rules.row import Choice, Row, Setting
+from optimizer.units import NO_COEFFICIENT, ROUND_OFF
+
+Ints = npt.NDArray[np.int32]
+NO_SETTING = Setting()
+LOOSE = 1.001
+"""Factor by which the row that ties a dose to its yes/no stays clear of the dose's own cap, so that a rule's
+limit keeps its price."""
+
+
+@immutable
+class Model:
+    """minimise cost @ z with row_low <= A z <= row_high, lower <= z <= upper.
+
+    z holds the doses [% as supplied] in the order of the pool, then the yes/no columns.
+
+    Attributes:
+        names: Column names: material ids, then choice keys.
+        doses: Number of dose columns.
+        rows: Rows in order, shape (m,).
+        matrix: A as a dense array, shape (m, n).
+        row_low: Shape (m,).
+        row_high: Shape (m,).
+        lower: Shape (n,).
+        upper: Shape (n,).
+    """
+
+    names: tuple[str, ...]
+    doses: int
+    rows: tuple[Row, ...]
+    matrix: Vector
+    row_low: Vector
+    row_high: Vector
+    lower: Vector
+    upper: Vector
+    choices: tuple[Choice, ...] = ()
+
+    @property
+    def size(self) -> int:
+        """Number of columns."""
+        return len(self.names)
+
+    def spread(self, doses: Vector) -> Vector:
+        """Return a dose vector padded with zeros for the choices, shape (n,)."""
+        return np.concatenate([doses, np.zeros(self.size - self.doses)]) if self.size > self.doses else doses
+
+
+@immutable
+class Case:
+    """One linear (or mixed-integer) program of a brief: a group of pH settings that it is equal for."""
+
+    model: Model
+    settings: tuple[Setting, ...]
+    upper: Vector
+    """Column upper bounds at these settings, shape (n,); a material that the pH rules out has 0."""
+    barred: tuple[str, ...] = ()
+    """Ids that the pH rules out."""
+
+
+def build(rules: Iterable[Rule], pool: Pool, setting: Setting = NO_SETTING, *, droppable: bool = False) -> Model:
+    """Return the model of a set of rules at one pH setting.
+
+    Rows come in the order of the rules' ids, then the rows that tie a yes/no to its dose. With
+    `droppable` those ties do not lean on other rules, so that the rows of any rule may be opened later.
+    """
+    rules = tuple(rules)
+    n = len(pool)
+    choices: dict[str, Choice] = {}
+    rows: list[Row] = []
+    for rule in rules:
+        for choice in rule.columns(pool):
+            choices.setdefault(choice.key, choice)
+        rows += rule.rows(pool, setting)
+    keys = sorted(choices)
+    caps = implied_caps(rows, pool) if keys and not droppable else np.full(n, 100.0)
+    for key in keys:
+        if key.startswith("use:"):
+            position = pool.index[key.removeprefix("use:")]
+            doses = np.zeros(n)
+            doses[position] = 1.0
+            rows.append(Row("use", "link", doses, high=0.0, choices={key: -LOOSE * float(caps[position])}))
+    column = {key: n + k for k, key in enumerate(keys)}
+    matrix = np.zeros((len(rows), n + len(keys)))
+    for r, row in enumerate(rows):
+        matrix[r, :n] = row.doses
+        for key, coefficient in row.choices.items():
+            matrix[r, column[key]] += coefficient
+    return Model(
+        names=(*pool.ids, *keys),
+        doses=n,
+        rows=tuple(rows),
+        matrix=matrix,
+        row_low=np.fromiter((row.low for row in rows), float, len(rows)),
+        row_high=np.fromiter((row.high for row in rows), float, len(rows)),
+        lower=np.zeros(n + len(keys)),
+        upper=np.concatenate([np.full(n, 100.0), np.ones(len(keys))]),
+        choices=tuple(choices[key] for key in keys),
+    )
+
+
+def implied_caps(rows: Iterable[Row], pool: Pool) -> Vector:
+    """Return the highest dose of each candidate that single rows allow, shape (n,).
+
+    A row sum a_j x_j <= b with all a_j >= 0 and x >= 0 implies x_j <= b / a_j.
+    """
+    caps = np.full(len(pool), 100.0)
+    for row in rows:
+        dust = NO_COEFFICIENT * float(np.abs(row.doses).max(initial=0.0))
+        if row.choices or row.high == inf or row.high < 0 or (row.doses < -dust).any():
+            continue
+        used = row.doses > dust
+        caps[used] = np.minimum(caps[used], row.high / row.doses[used])
+    return caps
+
+
+def cases(rules: Iterable[Rule], acidity: Acidity | None, pool: Pool, *, droppable: bool = False) -> tuple[Case, ...]:
+    """Return every distinct program of a brief, in ascending order of its first target pH.
+
+    Settings that allow the same materials and give the same rows are one program.
+    """
+    rules = tuple(rules)
+    if acidity is None:
+        model = build(rules, pool, droppable=droppable)
+        return (Case(model, (NO_SETTING,), model.upper),)
+    edges = acidity.edges(pool) + tuple(e for rule in rules for e in rule.edges(pool))
+    models: dict[Hashable, Model] = {}
+    groups: dict[Hashable, tuple[Model, npt.NDArray[np.bool_], list[Setting]]] = {}
+    for setting in acidity.settings(edges):
+        allowed = acidity.allowed(pool, setting)
+        key = tuple(rule.ph_key(pool, setting) for rule in rules)
+        if key not in models:
+            models[key] = build(rules, pool, setting, droppable=droppable)
+        group = groups.setdefault((key, allowed.tobytes()), (models[key], allowed, []))
+        group[2].append(setting)
+    found = []
+    for model, allowed, settings in groups.values():
+        upper = model.upper.copy()
+        upper[: model.doses][~allowed] = 0.0
+        barred = tuple(name for name, ok in zip(pool.ids, allowed, strict=True) if not ok)
+        found.append(Case(model, tuple(settings), upper, barred))
+    return tuple(found)
+
+
+def objective_vector(measure: LimitRule, pool: Pool, sign: int, ratio: float = 0.0) -> tuple[Vector, float]:
+    """Return cost per dose, shape (n,), and the constant of sign x (numerator - ratio x denominator)."""
+    above, below = measure.constants(pool.held_back)
+    amounts = measure.amounts(pool)
+    if not measure.ratio:
+        return sign * amounts / below, sign * above / below
+    vector = amounts - ratio * measure.pers(pool)
+    # What is left of two equal figures is rounding, not chemistry.
+    vector[np.abs(vector) <= ROUND_OFF * np.abs(amounts)] = 0.0
+    return sign * vector, sign * (above - ratio * below)

@@ -1,0 +1,268 @@
+"""A range of scenarios as a document and as JSON."""
+
+from math import isnan
+
+from optimizer.report.document import Bar, Bars, Document, Listing, Section, Sketch, Table
+from optimizer.report.record import Figure, Record
+from optimizer.sweep.frame import ENDINGS, PROOFS
+from optimizer.sweep.grid import Value
+from optimizer.sweep.run import Ranged
+from optimizer.sweep.summary import Slice, Spread, Summary
+from optimizer.sweep.tables import SIDES
+from optimizer.units import number
+
+MOST_RECORDS = 1000
+"""Up to this many scenarios the JSON lists each one; more are left to the table of --out."""
+MOST_ROWS = 500
+"""Up to this many scenarios a page lists one by one."""
+MOST_MESSAGES = 8
+WORDS = {
+    "optimal": "solved",
+    "feasible": "solved, best not proven",
+    "infeasible": "impossible",
+    "stopped": "stopped",
+    "failed": "failed in the solver",
+    "error": "could not be run",
+}
+
+
+class SpreadRecord(Record):
+    """Least, middle and most; null where there are no figures."""
+
+    least: Figure
+    middle: Figure
+    most: Figure
+
+
+class BoundRecord(Record):
+    """A limit and in how many scenarios the answer sits on it."""
+
+    rule: str
+    side: str
+    name: str
+    scenarios: int
+
+
+class UsedRecord(Record):
+    """A material, in how many scenarios it is used, and its doses there [% as supplied]."""
+
+    id: str
+    name: str
+    scenarios: int
+    doses: SpreadRecord
+
+
+class SliceRecord(Record):
+    """The scenarios that share a value of one key."""
+
+    key: str
+    value: str
+    scenarios: int
+    solved: int
+    cost: SpreadRecord
+
+
+class MessageRecord(Record):
+    """What went wrong, and in how many scenarios."""
+
+    message: str
+    scenarios: int
+
+
+class ScenarioRecord(Record):
+    """One scenario: what it states, how it ended and its formula."""
+
+    scenario: str
+    states: dict[str, float | str]
+    ending: str
+    proof: str
+    cost_per_kg: Figure
+    objective_value: Figure
+    ph: Figure
+    binding: list[str]
+    doses: dict[str, float]
+    """% w/w as supplied."""
+    message: str
+
+
+class RangeRecord(Record):
+    """The output of `tenside range --json`."""
+
+    sources: list[str]
+    keys: list[str]
+    scenarios: int
+    endings: dict[str, int]
+    cost_per_kg: SpreadRecord
+    ph: SpreadRecord
+    binding: list[BoundRecord]
+    materials: list[UsedRecord]
+    slices: list[SliceRecord]
+    messages: list[MessageRecord]
+    answers_by: dict[str, int]
+    """'reused' from another scenario's proof, 'solved' by a solver run, 'one by one' as briefs of their own."""
+    solver_runs: int
+    answers: list[ScenarioRecord] | None
+    """Every scenario, or null above 1000 of them: then they are in the table of --out."""
+
+
+def range_record(ranged: Ranged, summary: Summary) -> RangeRecord:
+    """Return a range as a record."""
+    count = len(ranged.frame)
+    return RangeRecord(
+        sources=list(ranged.sources),
+        keys=list(ranged.grid.keys),
+        scenarios=count,
+        endings=summary.endings,
+        cost_per_kg=SpreadRecord.model_validate(summary.cost),
+        ph=SpreadRecord.model_validate(summary.ph),
+        binding=[BoundRecord.model_validate(b) for b in summary.bound],
+        materials=[UsedRecord.model_validate(u) for u in summary.used],
+        slices=[SliceRecord.model_validate(s) for s in summary.slices],
+        messages=[MessageRecord(message=text, scenarios=n) for text, n in summary.messages],
+        answers_by=summary.ways,
+        solver_runs=summary.calls,
+        answers=[_scenario(ranged, s) for s in range(count)] if count <= MOST_RECORDS else None,
+    )
+
+
+def _scenario(ranged: Ranged, s: int) -> ScenarioRecord:
+    frame = ranged.frame
+    states: dict[str, Value] = ranged.grid.row(s % len(ranged.grid))
+    binding = [f"{rule} {SIDES[side]}" for (rule, side), on in zip(frame.limits, frame.binding[s], strict=True) if on]
+    return ScenarioRecord(
+        scenario=ranged.sources[s // len(ranged.grid)],
+        states=states,
+        ending=ENDINGS[frame.ending[s]],
+        proof=PROOFS[frame.proof[s]],
+        cost_per_kg=float(frame.cost[s]),
+        objective_value=float(frame.objective[s]),
+        ph=float(frame.ph[s]),
+        binding=binding,
+        doses={name: float(x) for name, x in zip(frame.ids, frame.doses[s], strict=True) if x > 0},
+        message=frame.messages.get(s, ""),
+    )
+
+
+def range_document(ranged: Ranged, summary: Summary) -> Document:
+    """Return what a range comes to."""
+    count = len(ranged.frame)
+    parts = [f"{n:,} {WORDS[name]}" for name, n in summary.endings.items() if n]
+    verdict = f"{count:,} scenario{'s' if count != 1 else ''}: {', '.join(parts)}."
+    currencies = {b.scenario.currency for b in ranged.briefs if b}
+    currency = f" {currencies.pop()}" if len(currencies) == 1 else ""
+    facts = []
+    if summary.solved:
+        facts.append(("cost", f"{_spread(summary.cost, 3)}{currency} per kg of product"))
+        if not isnan(summary.ph.least):
+            facts.append(("pH", _spread(summary.ph, 2)))
+    facts.append(("answered by", _ways(summary)))
+    if ranged.kept:
+        facts.append(("kept", f"{ranged.kept:,} answers of an earlier run that was cut short"))
+    sections: list[Section | Document] = [*_distribution(summary, currency.strip())]
+    for key in dict.fromkeys(s.key for s in summary.slices):
+        own = [s for s in summary.slices if s.key == key]
+        if len(own) > 1:
+            sections.append(_slices(key, own, currency))
+    solved = max(summary.solved, 1)
+    if summary.bound:
+        rows = tuple((b.name, f"{b.scenarios:,}", _share(b.scenarios, solved)) for b in summary.bound)
+        note = "Of the scenarios that have a formula; a limit counts where the formula sits on it."
+        sections.append(Table("Limits that bind", ("limit", "scenarios", "share"), rows, frozenset({1, 2}), note))
+    if summary.used:
+        doses = tuple(
+            (
+                u.name,
+                _share(u.scenarios, solved),
+                f"{u.doses.least:.2f}",
+                f"{u.doses.middle:.2f}",
+                f"{u.doses.most:.2f}",
+            )
+            for u in summary.used
+        )
+        columns = ("material", "used in", "least %", "middle %", "most %")
+        note = "Doses as supplied, in the scenarios that use the material."
+        sections.append(Table("Materials", columns, doses, frozenset({1, 2, 3, 4}), note))
+    if summary.messages:
+        told = [f"{n:,} x {text}" if n > 1 else text for text, n in summary.messages[:MOST_MESSAGES]]
+        more = len(summary.messages) - MOST_MESSAGES
+        told += [f"and {more:,} other messages, see the table of --out"] if more > 0 else []
+        sections.append(Listing("Could not be run", tuple(told), "caution"))
+    title = ranged.briefs[0].scenario.name if len(ranged.sources) == 1 and ranged.briefs[0] else "Range"
+    heading = f"{title}: range" if len(ranged.sources) == 1 else f"Range of {len(ranged.sources)} briefs"
+    return Document(heading, verdict, tuple(facts), tuple(sections), good=summary.solved > 0 and not summary.unclear)
+
+
+def _distribution(summary: Summary, currency: str) -> list[Sketch]:
+    """Return how the costs are spread, with the same figures in words."""
+    if not summary.costs:
+        return []
+    most = max(n for _, _, n in summary.costs)
+    digits = 3 if summary.cost.most - summary.cost.least > 0.01 else 4
+    rows = tuple(
+        Bar(f"{low:.{digits}f} to {high:.{digits}f}", 0.0, float(n), f"{n:,} scenario{'s' if n != 1 else ''}")
+        for low, high, n in summary.costs
+    )
+    note = f"Tenths of the span of the cost, {currency or 'in the currency of the brief'} per kg of product."
+    return [Sketch("How the costs are spread", note=note, drawing=Bars("scenarios", rows, (0.0, float(most))))]
+
+
+def answers_table(ranged: Ranged) -> Table:
+    """Return the scenarios one by one, up to `MOST_ROWS` of them."""
+    frame, keys = ranged.frame, ranged.grid.keys
+    front = ("no.", "brief") if len(ranged.sources) > 1 else ("no.",)
+    rows = []
+    for s in range(min(len(frame), MOST_ROWS)):
+        one = _scenario(ranged, s)
+        names = (f"{s + 1:,}", one.scenario)[: len(front)]
+        states = (_state(key, one.states.get(key)) for key in keys)
+        cost, ph = ("" if isnan(x) else number(x, digits) for x, digits in ((frame.cost[s], 4), (frame.ph[s], 2)))
+        rows.append((*names, *states, WORDS[one.ending], cost, ph, one.message or "; ".join(one.binding)))
+    left = len(frame) - len(rows)
+    note = f"The first {len(rows):,} of {len(frame):,}. The other {left:,} are left out here; --out writes all."
+    heads = (*front, *keys, "ending", "cost per kg", "pH", "limits it sits on")
+    right = {0, len(heads) - 3, len(heads) - 2}
+    right |= {len(front) + k for k, c in enumerate(ranged.grid.columns) if c.dtype != object}
+    return Table("Every scenario", heads, tuple(rows), frozenset(right), note if left else "")
+
+
+def _state(key: str, value: Value | None) -> str:
+    """Return what a scenario states of a key; nothing where it leaves the brief as it is."""
+    if value is None or isinstance(value, str):
+        return value or ""
+    return "missing" if key.startswith("missing.") else number(value)
+
+
+def _slices(key: str, own: list[Slice], currency: str) -> Table:
+    rows = tuple(
+        (
+            s.value,
+            f"{s.scenarios:,}",
+            f"{s.solved:,}",
+            *("" if isnan(x) else number(x, 3) for x in (s.cost.least, s.cost.middle, s.cost.most)),
+        )
+        for s in own
+    )
+    columns = (key, "scenarios", "solved", f"least{currency}/kg", "middle", "most")
+    title = "By brief" if key == "scenario" else f"By {key}"
+    return Table(title, columns, rows, frozenset({1, 2, 3, 4, 5}))
+
+
+def _spread(spread: Spread, digits: int) -> str:
+    if spread.least == spread.most:
+        return number(spread.least, digits)
+    return f"{number(spread.least, digits)} to {number(spread.most, digits)}, middle {number(spread.middle, digits)}"
+
+
+def _share(part: int, whole: int) -> str:
+    return f"{100 * part / whole:.0f} %" if part == whole or part > 0.01 * whole else "< 1 %"
+
+
+def _ways(summary: Summary) -> str:
+    shared = summary.ways["reused"] + summary.ways["solved"]
+    alone = summary.ways["one by one"] - summary.endings["error"]
+    words = []
+    if shared:
+        words.append(f"{summary.calls:,} solver runs for {shared:,} scenarios, each answer checked outside the solver")
+    if alone > 0:
+        words.append(f"{alone:,} scenarios solved one by one")
+    return "; ".join(words) or "nothing"

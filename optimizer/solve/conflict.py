@@ -1,0 +1,50 @@
+"""An irreducible set of rules that clash: impossible together, possible without any one of them."""
+
+from __future__ import annotations
+
+from math import isfinite
+
+from optimizer.brief.brief import Brief
+from optimizer.rules import Rule
+from optimizer.solve.feasibility import PH, Probe
+from optimizer.units import number
+
+
+def read_in_conflict(brief: Brief, rules: dict[str, Rule], conflict: tuple[str, ...], name: str) -> str:
+    """Return a rule as a sentence; the pH rule with the windows of the few materials that the others name."""
+    reading = rules[name].reading()
+    if name != PH or brief.acidity is None:
+        return reading
+    named = {m for i in conflict for m in getattr(getattr(rules[i], "of", None), "materials", ())}
+    windows = [(i.id, brief.acidity.window(i.material)) for i in brief.pool.items if i.id in named]
+    told = [f"{m} {number(w[0])} to {number(w[1])}" for m, w in windows if isfinite(w[0])]
+    return f"{reading} ({'; '.join(told)})" if told else reading
+
+
+def find_conflict(probe: Probe, active: frozenset[str]) -> tuple[str, ...] | None:
+    """Return an irreducible clashing subset of the active rules, sorted by id, or None.
+
+    Removal is tried first for doses of single materials, last for the total and the pH.
+    """
+    if probe.feasible(active):
+        return None
+    kept = probe.blamed & active
+    if kept != active and probe.feasible(kept):
+        kept = active
+    parting = {r.id: r.parting for r in probe.brief.enforced}
+    order = sorted(kept, key=lambda i: (parting[i], i))
+    tested: set[str] = set()
+    for name in order:
+        if name not in kept or name in tested:
+            continue
+        tested.add(name)
+        trial = kept - {name}
+        if not probe.feasible(trial):
+            kept = trial & (probe.blamed | tested) if _still(probe, trial) else trial
+    return tuple(sorted(kept))
+
+
+def _still(probe: Probe, trial: frozenset[str]) -> bool:
+    """Return whether the last proof's own rules, a subset of the trial, are impossible by themselves."""
+    blamed = probe.blamed & trial
+    return blamed == trial or not probe.feasible(blamed)

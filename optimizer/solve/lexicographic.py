@@ -1,0 +1,167 @@
+"""Ties broken in the declared order, on the exact set of best points."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from math import inf
+
+import numpy as np
+
+from optimizer.data.pool import Pool, Vector
+from optimizer.engine.certificate import check_feasible
+from optimizer.engine.highs import Answer, Session
+from optimizer.engine.sensitivity import Basis
+from optimizer.errors import DataError, SolverError
+from optimizer.model.model import Model, objective_vector
+from optimizer.rules import LimitRule
+from optimizer.solve.case_solver import Corridor, Found, Sign
+from optimizer.units import CLEARLY_WORSE, ROW_MET, SAME_WORTH
+
+Goal = tuple[Sign, LimitRule]
+
+
+def settle(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -> Found:
+    """Return the best point that the declared order prefers; objective, duals and proof stay.
+
+    Each further goal is optimised among what is best for the earlier ones; last comes the order of
+    ids: as much as possible of the first, then of the second. Yes/no choices that cost the same
+    are compared first, unless one integer program rules them out; then the doses on the exact optimal
+    face (columns and rows whose reduced cost is not zero stay at their ends), unless it is a point.
+    """
+    if found.case.model.size > found.case.model.doses and corridor.brancher is None:
+        found = _settle_choices(corridor, found, goals)
+    return _settle_doses(corridor, found, goals)
+
+
+def _settle_choices(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -> Found:
+    """Return the best at the yes/no choices that the further goals prefer among equally good ones."""
+    model = found.case.model
+    caps = [_cap(corridor.brief.pool, goals[0], found)]
+    if _alone(corridor, found, *caps[0]):
+        return found
+    choices: Vector | None = None
+    for sign, measure in goals[1:]:
+        capped, session = _capped(corridor, model, caps)
+        try:
+            step = corridor.best(replace(found.case, model=capped), sign, measure, session)
+        except (DataError, SolverError):
+            break
+        if step.x is None:
+            break
+        choices = step.x[model.doses :]
+        caps.append(_cap(corridor.brief.pool, (sign, measure), step))
+    capped, session = _capped(corridor, model, caps)
+    rank = model.spread(np.arange(1.0, model.doses + 1) / model.doses)
+    answer = session.run(rank, model.lower, found.case.upper)
+    if answer.ending == "optimal":
+        choices = answer.x[model.doses :]
+    if choices is None:
+        return found
+    try:
+        chosen = corridor.repriced(found, *goals[0], np.round(choices))
+    except (DataError, SolverError):
+        return found
+    return chosen if abs(chosen.objective - found.objective) <= found.margin else found
+
+
+def _alone(corridor: Corridor, found: Found, cost: Vector, most: float) -> bool:
+    """Return whether any other yes/no choices cost clearly more, by the bound of one integer program."""
+    model = found.case.model
+    assert found.x is not None
+    taken = np.round(found.x[model.doses :])
+    other = np.concatenate([np.zeros(model.doses), 1 - 2 * taken])
+    session = Session(
+        np.vstack([model.matrix, other]),
+        np.append(model.row_low, 1 - taken.sum()),
+        np.append(model.row_high, inf),
+        integers=len(taken),
+        time_limit=corridor.time_limit,
+    )
+    answer = session.run(model.spread(cost), model.lower, found.case.upper)
+    worth = float(np.abs(cost) @ found.x[: model.doses])
+    return answer.ending == "infeasible" or answer.bound > most + CLEARLY_WORSE * worth
+
+
+def _cap(pool: Pool, goal: Goal, found: Found) -> tuple[Vector, float]:
+    """Return coefficients and most of the row that holds a goal at its value at a point."""
+    sign, measure = goal
+    assert found.x is not None
+    vector, constant = objective_vector(measure, pool, sign, found.objective)
+    best = 0.0 if measure.ratio else sign * found.objective
+    return vector, best - constant + SAME_WORTH * float(np.abs(vector) @ found.x[: len(vector)])
+
+
+def _capped(corridor: Corridor, model: Model, caps: list[tuple[Vector, float]]) -> tuple[Model, Session]:
+    extra = np.array([model.spread(vector) for vector, _ in caps])
+    capped = replace(
+        model,
+        matrix=np.vstack([model.matrix, extra]),
+        row_low=np.concatenate([model.row_low, np.full(len(caps), -inf)]),
+        row_high=np.concatenate([model.row_high, [most for _, most in caps]]),
+    )
+    integers, limit = model.size - model.doses, corridor.time_limit
+    return capped, Session(capped.matrix, capped.row_low, capped.row_high, integers=integers, time_limit=limit)
+
+
+def _settle_doses(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -> Found:
+    """Return the preferred point of the optimal face at the found choices."""
+    basis = found.basis
+    further = further_costs(corridor.brief.pool, found.case.model, goals[1:], basis.x)
+    return replace(found, x=preferred(basis, further, corridor.time_limit))
+
+
+def preferred(basis: Basis, further: Iterable[Vector], time_limit: float) -> Vector:
+    """Return the point that further costs prefer, in their order, among all as good as the vertex, shape (n,).
+
+    What does not stand the check, or is worse than the vertex, is left aside.
+
+    Args:
+        basis: An optimal basis.
+        further: Costs, shape (n,) each; none is asked for where the vertex is the only best point.
+        time_limit: Seconds for each program [s].
+    """
+    n, x = basis.n, basis.x
+    if basis.unique:
+        return x
+    matrix, cost = basis.full[:, :n], basis.cost[:n]
+    low, high = basis.ends_low.copy(), basis.ends_high.copy()
+    _narrow(basis, low, high)
+    for vector in further:
+        if (low[:n] == high[:n]).all():
+            break
+        session = Session(matrix, low[n:], high[n:], time_limit=time_limit)
+        answer: Answer = session.run(vector, low[:n], high[:n])
+        if answer.ending != "optimal":
+            break
+        x = answer.x
+        step = Basis(matrix, vector, low, high, x, answer.basic)
+        if step.unique:
+            break
+        _narrow(step, low, high)
+    missed = check_feasible(matrix, basis.ends_low[n:], basis.ends_high[n:], basis.ends_low[:n], basis.ends_high[:n], x)
+    equal = float(cost @ x) - float(cost @ basis.x) <= SAME_WORTH * float(np.abs(cost) @ np.abs(basis.x))
+    return x if equal and missed <= ROW_MET else basis.x
+
+
+def further_costs(pool: Pool, model: Model, goals: tuple[Goal, ...], x: Vector) -> Iterator[Vector]:
+    """Yield cost vectors of the further goals, then of 'as much as possible of the first id' and so on.
+
+    A ratio is taken at its present value: on a face with the same denominator that is exact.
+    """
+    for sign, measure in goals:
+        top, bottom = measure.parts(pool, x[: model.doses])
+        ratio = top / bottom if measure.ratio and bottom > measure.vanishing(pool) else 0.0
+        yield model.spread(objective_vector(measure, pool, sign, ratio)[0])
+    for position in range(model.doses):
+        vector = np.zeros(model.size)
+        vector[position] = -1.0
+        yield vector
+
+
+def _narrow(basis: Basis, low: Vector, high: Vector) -> None:
+    """Fix at its end every nonbasic column and row whose reduced cost is not zero."""
+    at_low = basis.costly & (basis.reduced > 0)
+    at_high = basis.costly & (basis.reduced < 0)
+    high[at_low] = low[at_low]
+    low[at_high] = high[at_high]

@@ -1,0 +1,234 @@
+"""From brief to result: the best case, its pH, prices, and the checks that nobody sees an answer without."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from math import nan
+
+import numpy as np
+
+from optimizer import __version__
+from optimizer.brief.brief import Brief
+from optimizer.data.formula import Formula, Line
+from optimizer.data.pool import Vector
+from optimizer.engine.ending import Ending, Proof, weakest
+from optimizer.engine.highs import highs_version
+from optimizer.errors import SolverError
+from optimizer.model.model import Case
+from optimizer.rules import LimitRule
+from optimizer.rules.row import Setting
+from optimizer.solve.case_solver import Brancher, Corridor, Found, Sign
+from optimizer.solve.lexicographic import settle
+from optimizer.solve.result import Outcome, PhOutcome, Result, SettingOutcome
+from optimizer.solve.rounding import round_formula
+from optimizer.solve.shadow_prices import entry_prices, price_rules
+from optimizer.units import KEPT, USED, number
+
+
+@dataclass(frozen=True)
+class Solved:
+    """A result with the programs it came from, for studies that ask further.
+
+    Attributes:
+        result: The answer.
+        corridor: The cases and their sessions.
+        found: The best of each case.
+        chosen: The one that the answer is; None if there is none.
+    """
+
+    result: Result
+    corridor: Corridor
+    found: tuple[Found, ...]
+    chosen: Found | None
+
+
+def solve_fully(
+    brief: Brief, *, time_limit: float = 60.0, solver: str = "", weighable: bool = False, exact: bool = False
+) -> Solved:
+    """Return the best formula of a brief, proven over every pH setting and choice.
+
+    Args:
+        brief: What to solve.
+        time_limit: Seconds for each integer program [s].
+        solver: Name of a PuLP solver that searches instead of HiGHS.
+        weighable: Also round the formula to the grid of the maker's scale.
+        exact: Also check the optimal vertex in rational arithmetic.
+
+    Raises:
+        SolverError: If an answer does not stand the check outside the solver.
+    """
+    corridor = Corridor(brief, time_limit=time_limit, brancher=_brancher(solver, time_limit) if solver else None)
+    goals = tuple((sign, brief.measure(name)) for sign, name in brief.scenario.objective.goals)
+    sign, measure = goals[0]
+    found = corridor.best_of_each(sign, measure)
+    settings = tuple(_setting_outcome(f) for f in found)
+    solved = [f for f in found if f.x is not None]
+    provenance = provenance_of(brief, solver)
+    if not solved:
+        endings = {f.ending for f in found}
+        ending: Ending = "failed" if "failed" in endings else "stopped" if "stopped" in endings else "infeasible"
+        proof = _joint_proof(found) if ending == "infeasible" else "none"
+        result = Result(brief, ending, proof, nan, None, settings=settings, provenance=provenance)
+        return Solved(result, corridor, tuple(found), None)
+    best = min(solved, key=lambda f: sign * f.objective)
+    ties = [f for f in solved if sign * (f.objective - best.objective) <= best.margin]
+    settled = [_at_its_ph(corridor, settle(corridor, f, goals), goals[0]) for f in ties]
+    pick = max(range(len(settled)), key=lambda i: (round(_margin(settled[i][1]), 9), -i))
+    chosen, ph = settled[pick]
+    formula = formula_of(brief, chosen)
+    setting = Setting() if ph is None else ph.setting
+    ending = (
+        "optimal" if all(f.ending in ("optimal", "infeasible") and f.proof != "none" for f in found) else "feasible"
+    )
+    proof = _joint_proof(found) if ending == "optimal" else "none"
+    basis = chosen.basis
+    outcomes = price_rules(brief, chosen, basis, formula, setting)
+    objective = measure.value(formula, setting)
+    _refuse_what_differs(chosen, outcomes, objective)
+    result = Result(
+        brief,
+        ending,
+        proof,
+        objective,
+        formula,
+        rules=outcomes,
+        ph=ph,
+        settings=settings,
+        choices=choices_of(chosen),
+        entry_prices=entry_prices(brief, chosen, basis),
+        barred=chosen.case.barred,
+        degenerate=basis.degenerate,
+        gap=max(f.gap for f in found),
+        provenance=provenance,
+    )
+    if weighable:
+        result = replace(result, rounded=round_formula(brief, result, chosen))
+    if exact:
+        from optimizer.engine.exact import check_exactly
+
+        assert chosen.x is not None
+        result = replace(result, exact=check_exactly(basis, chosen.x).words)
+    return Solved(result, corridor, tuple(found), chosen)
+
+
+def _refuse_what_differs(found: Found, outcomes: tuple[Outcome, ...], objective: float) -> None:
+    """Refuse a formula that breaks a rule or that is not worth what was proven.
+
+    Raises:
+        SolverError: If it does.
+    """
+    missed = next((o for o in outcomes if o.missed), None)
+    if missed is not None:
+        by = f"{number(missed.violation, 9)} {missed.unit}"
+        what = f"the formula breaks '{missed.reading}' by {by}; the answer is withheld."
+        raise SolverError(f"{what} Doses below {USED:g} % do not count: look for figures of very different size.")
+    if not abs(objective - found.objective) <= found.margin:
+        told = f"{found.objective:.10g} was proven, the formula comes to {objective:.10g}"
+        raise SolverError(f"{told}; the answer is withheld. Look for figures of very different size in the brief.")
+
+
+def _at_its_ph(corridor: Corridor, found: Found, goal: tuple[Sign, LimitRule]) -> tuple[Found, PhOutcome | None]:
+    """Return a point in the case of the pH that it is told with, so that prices and barred materials are those."""
+    brief = corridor.brief
+    ph = choose_ph(brief, found.case, formula_of(brief, found), corridor.cases)
+    if ph is None or any(s.target == ph.target for s in found.case.settings):
+        return found, ph
+    case = next(
+        c for c in corridor.cases if c.model is found.case.model and any(s.target == ph.target for s in c.settings)
+    )
+    assert found.x is not None
+    there = corridor.repriced(replace(found, case=case), *goal, found.x[case.model.doses :])
+    return replace(there, x=found.x), ph
+
+
+def formula_of(brief: Brief, found: Found) -> Formula:
+    """Return the used doses of a found answer."""
+    assert found.x is not None
+    return formula_from(brief, found.x[: len(brief.pool)])
+
+
+def formula_from(brief: Brief, doses: Vector) -> Formula:
+    """Return doses [% as supplied], shape (n,), as a formula of what is used."""
+    pool = brief.pool
+    lines = tuple(Line(pool.items[p], float(doses[p])) for p in (doses > USED).nonzero()[0])
+    return Formula(lines, pool.held_back, pool.later, pool.thickeners)
+
+
+def choose_ph(brief: Brief, case: Case, formula: Formula, every: Iterable[Case]) -> PhOutcome | None:
+    """Return the target furthest from an edge of the window that all used materials share.
+
+    The one choice of a pH for a formula: among the settings of all cases with the rows of its own.
+
+    Args:
+        brief: The brief.
+        case: A case whose rows the formula keeps.
+        formula: The formula.
+        every: Cases whose settings may be taken.
+    """
+    acidity = brief.acidity
+    if acidity is None:
+        return None
+    shared = acidity.shared(formula)
+    targets = [
+        s.target
+        for other in every
+        if other.model is case.model
+        for s in other.settings
+        if s.target is not None and all(acidity.gap(line.item.material, s) <= KEPT for line in formula.lines)
+    ]
+    target = max(targets, key=lambda t: (round(min(t - shared.low, shared.high - t), 6), -t))
+    low_by, high_by = shared.low_set_by or ("brief",), shared.high_set_by or ("brief",)
+    return PhOutcome(target, acidity.tolerance, shared.low, shared.high, low_by, high_by)
+
+
+def _margin(ph: PhOutcome | None) -> float:
+    return 0.0 if ph is None else min(ph.target - ph.low, ph.high - ph.target)
+
+
+def _setting_outcome(found: Found) -> SettingOutcome:
+    settings = found.case.settings
+    first, last = settings[0].target, settings[-1].target
+    return SettingOutcome(
+        nan if first is None else first,
+        nan if last is None else last,
+        found.ending,
+        found.objective,
+        found.proof,
+        len(found.case.barred),
+    )
+
+
+def _joint_proof(found: list[Found]) -> Proof:
+    return weakest({f.proof for f in found})
+
+
+def choices_of(found: Found) -> tuple[str, ...]:
+    """Return what the yes/no columns chose, in words; plain 'is used' is left to the formula."""
+    model = found.case.model
+    assert found.x is not None
+    taken = zip(model.choices, found.x[model.doses :], strict=True)
+    return tuple(choice.says for choice, value in taken if value > 0.5 and not choice.key.startswith("use:"))
+
+
+def provenance_of(brief: Brief, solver: str = "") -> dict[str, str]:
+    """Return versions, solver and file hashes."""
+    files = {f"sha256 {name}": value for name, value in sorted(brief.files.items())}
+    used = f"{solver} through PuLP, certified with HiGHS" if solver else "HiGHS"
+    python = ".".join(map(str, sys.version_info[:3]))
+    versions = {
+        "tenside": __version__,
+        "python": python,
+        "solver": used,
+        "HiGHS": highs_version(),
+        "numpy": np.__version__,
+    }
+    return {**versions, **files}
+
+
+def _brancher(solver: str, time_limit: float) -> Brancher:
+    from optimizer.engine import pulp_path
+
+    chosen = pulp_path.named_solver(solver, time_limit)
+    return lambda model, cost, lower, upper: pulp_path.run(chosen, model, cost, lower, upper)

@@ -1,0 +1,213 @@
+"""What was found, detached from everything that found it."""
+
+from __future__ import annotations
+
+from dataclasses import field
+from math import isnan, nan
+from typing import Literal
+
+from optimizer.brief.brief import Brief
+from optimizer.data.formula import Formula
+from optimizer.engine.ending import Ending, Proof
+from optimizer.immutable import immutable
+from optimizer.rules.row import Setting
+from optimizer.units import number
+
+EXIT_CODES: dict[str, int] = {"optimal": 0, "feasible": 5, "infeasible": 4, "stopped": 5, "failed": 5}
+
+
+@immutable
+class Outcome:
+    """One rule at the answer.
+
+    Attributes:
+        value: The measure, in the rule's unit; NaN if it has none.
+        low: Lower limit, -inf if none.
+        high: Upper limit, inf if none.
+        violation: By how much the limits are missed, in the rule's unit.
+        missed: Whether that is more than the tolerance; what is only watched is never missed nor broken.
+        broken: Whether it is more than is allowed of a formula on the grid, an exact limit with its band.
+        step: One noticeable step of the rule's own limits.
+        binding: The limit the answer sits on: '', 'low', 'high' or 'equal'.
+        price: Change of the objective per unit by which the binding limit is raised (its
+            shadow price); NaN where a price has no meaning.
+        holds_from: Lowest value of the limit for which that price's basis stays optimal.
+        holds_to: Highest value.
+        price_from: Price at `holds_from`; differs for limits inside coefficients.
+        price_to: Price at `holds_to`.
+        price_if_lowered: Price when the limit is lowered; differs from the next where more limits
+            meet than needed (a degenerate optimum).
+        price_if_raised: Price when the limit is raised; infinite if that makes the brief impossible.
+        limit: Field of the rule in which the binding limit stands; '' if none binds.
+        limit_at: That limit as it stands.
+        limit_unit: Its unit.
+        limit_step: One noticeable step of it.
+        also: The same rule at each further limit of it that binds.
+    """
+
+    id: str
+    kind: str
+    name: str
+    reading: str
+    value: float
+    low: float
+    high: float
+    unit: str
+    source: str
+    violation: float = 0.0
+    missed: bool = False
+    broken: bool = False
+    binding: Literal["", "low", "high", "equal"] = ""
+    price: float = nan
+    holds_from: float = nan
+    holds_to: float = nan
+    price_from: float = nan
+    price_to: float = nan
+    price_if_lowered: float = nan
+    price_if_raised: float = nan
+    limit: str = ""
+    limit_at: float = nan
+    limit_unit: str = ""
+    limit_step: float = nan
+    also: tuple[Outcome, ...] = ()
+    step: float = nan
+
+    @property
+    def bound(self) -> tuple[Outcome, ...]:
+        """The rule at every limit of it that binds."""
+        return (self, *self.also) if self.binding else ()
+
+    @property
+    def which(self) -> str:
+        """The limit in words, where the rule has more numbers than its own two ends; else ''."""
+        if self.limit in ("", "at_least", "at_most", "exactly", "above"):
+            return ""
+        return f"{self.limit.replace('_', ' ')} {number(self.limit_at)} {self.limit_unit}"
+
+    @property
+    def weight(self) -> float:
+        """What one noticeable step of the limit does to the objective at most; 0 where nobody can say."""
+        change = max(abs(self.price_if_lowered), abs(self.price_if_raised)) * self.limit_step
+        return 0.0 if isnan(change) else change
+
+
+@immutable
+class PhOutcome:
+    """The target and the window that all used materials share, with who sets each edge."""
+
+    target: float
+    tolerance: float
+    low: float
+    high: float
+    low_set_by: tuple[str, ...]
+    high_set_by: tuple[str, ...]
+
+    @property
+    def setting(self) -> Setting:
+        """The target with its tolerance."""
+        return Setting(self.target, self.target - self.tolerance, self.target + self.tolerance)
+
+
+@immutable
+class SettingOutcome:
+    """One program of the brief: the pH targets it stands for and the best it allows."""
+
+    first: float
+    last: float
+    ending: Ending
+    objective: float
+    proof: Proof
+    barred: int
+    """How many candidates the pH rules out."""
+
+
+@immutable
+class EntryPrice:
+    """An unused material: the price per kg below which it would enter, at these choices.
+
+    Attributes:
+        entry: That price; minus infinite if these choices have no place for it, NaN if one of them keeps it out.
+        kept_out: Whether a yes/no choice made here keeps it out: what another choice would pay is not told.
+    """
+
+    id: str
+    name: str
+    price: float
+    entry: float
+    kept_out: bool = False
+
+
+@immutable
+class Rounded:
+    """A grid formula, or the rule that stops it.
+
+    Attributes:
+        step: Grid [% of the product].
+        formula: The doses, multiples of `step` that sum with the part held back to exactly 100; None
+            if there are none.
+        objective: Objective of the grid formula.
+        cost_of_rounding: What the grid costs: objective at the grid less the optimum, signed so that
+            positive is worse; what is saved by missing an exact figure is not counted.
+        missed: Exact figures that the grid formula misses within their band, in words.
+        stopped_by: Readings of the rules that no grid formula can keep, one of which must give.
+        proven: True if no grid formula at all is better; False if only those near the optimum were
+            searched, or the search was cut short.
+    """
+
+    step: float
+    formula: Formula | None
+    objective: float = nan
+    cost_of_rounding: float = nan
+    missed: tuple[str, ...] = ()
+    stopped_by: tuple[str, ...] = ()
+    proven: bool = True
+
+
+@immutable
+class Result:
+    """The answer to a brief."""
+
+    brief: Brief = field(repr=False)
+    ending: Ending
+    proof: Proof
+    objective: float
+    formula: Formula | None
+    rules: tuple[Outcome, ...] = ()
+    ph: PhOutcome | None = None
+    settings: tuple[SettingOutcome, ...] = ()
+    choices: tuple[str, ...] = ()
+    """What the yes/no rules chose, in words; prices hold for these choices."""
+    entry_prices: tuple[EntryPrice, ...] = ()
+    barred: tuple[str, ...] = ()
+    """Ids that the chosen pH rules out."""
+    degenerate: bool = False
+    gap: float = 0.0
+    exact: str = ""
+    """Verdict of exact arithmetic, if that was asked for."""
+    provenance: dict[str, str] = field(default_factory=dict)
+    rounded: Rounded | None = None
+    """The formula on the grid of the maker's scale, if that was asked for."""
+    notes: tuple[str, ...] = ()
+    """What else must be known of the answer."""
+
+    @property
+    def setting(self) -> Setting:
+        """The pH setting of the answer."""
+        return Setting() if self.ph is None else self.ph.setting
+
+    @property
+    def weighable(self) -> Formula | None:
+        """The formula on the grid if there is one, else the unrounded one."""
+        return self.rounded.formula if self.rounded and self.rounded.formula else self.formula
+
+    @property
+    def cost(self) -> float:
+        """Material cost per kg of product."""
+        if self.formula is None:
+            return nan
+        return sum(line.percent * line.item.price for line in self.formula.lines) / 100
+
+    @property
+    def exit_code(self) -> int:
+        """Exit code of the command."""
+        return EXIT_CODES["stopped" if self.ending == "infeasible" and self.proof == "none" else self.ending]

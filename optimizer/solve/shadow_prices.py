@@ -1,0 +1,205 @@
+"""Every rule at the answer: value, binding side, price and how long it holds; entry prices."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import isnan, nan
+from typing import Any
+
+import numpy as np
+
+from optimizer.brief.brief import Brief
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Mask
+from optimizer.engine.onesided import Directions
+from optimizer.engine.sensitivity import Basis
+from optimizer.rules.row import Lever, Row, Setting
+from optimizer.solve.case_solver import Found
+from optimizer.solve.result import EntryPrice, Outcome
+from optimizer.units import AT_END, ROW_MET, USED, ZERO_PRICE
+
+ORDER = ("equal", "low", "high")
+OWN = {"equal": "exactly", "low": "at_least", "high": "at_most"}
+"""Field of a limit that a row stands for by its side."""
+
+
+def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Outcome, ...]:
+    """Return value and limits of every rule at a formula, from raw data."""
+    outcomes = []
+    for rule, enforced in (*((r, True) for r in brief.enforced), *((r, False) for r in brief.watched)):
+        low, high = rule.limits
+        value, violation = rule.judged(formula, setting)
+        slack = rule.slack(formula) if violation > 0 else 0.0
+        missed, broken = (enforced and violation > allowed for allowed in (slack, rule.within + slack))
+        outcomes.append(
+            Outcome(
+                rule.id,
+                rule.kind,
+                rule.name,
+                rule.reading(),
+                value,
+                low,
+                high,
+                rule.unit,
+                rule.source,
+                violation,
+                missed,
+                broken,
+                step=rule.step,
+            )
+        )
+    return tuple(outcomes)
+
+
+def price_rules(brief: Brief, found: Found, basis: Basis, formula: Formula, setting: Setting) -> tuple[Outcome, ...]:
+    """Return every rule with value, binding side, price and the range over which it holds."""
+    pricer = Pricer(brief, found, basis)
+    return tuple(pricer.priced(outcome) for outcome in measure_rules(brief, formula, setting))
+
+
+class Pricer:
+    """Prices of limits at an answer, at its fixed choices.
+
+    Which limits bind is read at the answer itself; their prices come from the optimal basis, and where
+    that is degenerate from the directions at the answer. Every row that a limit moves moves with it,
+    whether the answer sits on it or not.
+    """
+
+    def __init__(self, brief: Brief, found: Found, basis: Basis) -> None:
+        """Sort the rows by owner and limit."""
+        assert found.x is not None
+        self.model, self.x = found.case.model, found.x
+        self.at_end = self._at_ends()
+        self.taken = dict(zip(self.model.names, np.round(found.x), strict=True))
+        silent = np.array([r for r, row in enumerate(self.model.rows) if self._silent(row)], dtype=np.int64)
+        self.basis = basis.without(silent)
+        self.directions = Directions(self.basis, found.x)
+        sign, name = brief.scenario.objective.goals[0]
+        measure = brief.measure(name)
+        self.fractional = measure.ratio
+        self.unit = self.unit_here = float(sign)
+        if measure.ratio:
+            # Equally good formulas may have other totals: a slope goes with the total of the point it was taken at.
+            per, below = brief.pool.vector(measure.per), measure.constants(brief.pool.held_back)[1]
+            self.unit /= float(per @ basis.x[: self.model.doses]) + below
+            self.unit_here /= float(per @ found.x[: self.model.doses]) + below
+        self.steps = {rule.id: rule.step for rule in brief.enforced}
+        self.moved: dict[str, dict[str, list[tuple[int, Lever]]]] = {}
+        for r, row in enumerate(self.model.rows):
+            for lever in row.levers if row.side == "link" else (self._own(row),):
+                self.moved.setdefault(row.owner, {}).setdefault(lever.limit, []).append((r, lever))
+
+    def priced(self, outcome: Outcome) -> Outcome:
+        """Return an outcome with the side and the price of every limit that it sits on."""
+        told = []
+        for moved in self.moved.get(outcome.id, {}).values():
+            moving = [(r, lever) for r, lever in moved if self._takes(lever)]
+            if not isnan(outcome.value) and any(self.at_end[r] for r, _ in moving):
+                lever = moving[0][1]
+                if outcome.kind == "clear":
+                    return replace(outcome, binding=lever.side)
+                at = (outcome.high if lever.side == "high" else outcome.low) if isnan(lever.at) else lever.at
+                step = self.steps[outcome.id] if isnan(lever.step) else lever.step
+                told_at = replace(outcome, binding=lever.side, limit=lever.limit, limit_at=at, limit_step=step)
+                prices: dict[str, Any] = self._prices(moving, at)
+                told.append(replace(told_at, limit_unit=lever.unit or outcome.unit, **prices))
+        if not told:
+            return outcome
+        told.sort(key=lambda o: ORDER.index(o.binding) if o.limit in OWN.values() else len(ORDER))
+        return replace(told[0], also=tuple(told[1:]))
+
+    def _own(self, row: Row) -> Lever:
+        """Return the limit of its rule that a row stands for."""
+        assert row.side != "link"
+        limit, choice = OWN[row.side], row.limit_choice
+        return Lever(limit, row.side, nan, row.per_limit, row.rhs_per_limit, choice, unit="", step=nan)
+
+    def _prices(self, moving: list[tuple[int, Lever]], limit: float) -> dict[str, float]:
+        lever = moving[0][1]
+        rows = np.array([r for r, _ in moving])
+        ends = np.array([one.rhs_per_limit for _, one in moving])
+        per_limit = None if lever.per_limit is None else self.model.spread(lever.per_limit)
+        assert per_limit is None or len(rows) == 1
+        reach = self.basis.reach(rows, ends, per_limit)
+        down, up = max(reach.down, lever.down), min(reach.up, lever.up)
+        price = lowered = raised = self.unit * reach.price
+        still = AT_END * (1 + abs(limit))
+        if down > -still or up < still:  # raising and lowering may differ
+            lowered, raised = (self.unit_here * p for p in self.directions.prices(rows, ends, per_limit))
+            lowered, raised = lowered if lever.down < 0 else 0.0, raised if lever.up > 0 else 0.0
+            if down == up == 0:
+                price = lowered if lever.side == "high" else raised
+        prices = {"price": price, "price_if_lowered": lowered, "price_if_raised": raised}
+        if not self.fractional:
+            # The value of a mean as objective bends with every limit: its price is told at the answer only.
+            prices |= {"price_from": self.unit * reach.price_down, "price_to": self.unit * reach.price_up}
+            prices |= {"holds_from": limit + down, "holds_to": limit + up}
+        return {name: value + 0.0 for name, value in prices.items()}
+
+    def _at_ends(self) -> Mask:
+        """Return which rows the answer sits on an end of, shape (m,)."""
+        activity, found = self.model.matrix @ self.x, np.zeros(len(self.model.rows), dtype=bool)
+        sizes = np.abs(self.model.matrix).max(axis=1, initial=0.0)
+        for ends in (self.model.row_low, self.model.row_high):
+            there = np.isfinite(ends)
+            near = np.abs(activity[there] - ends[there]) <= ROW_MET * np.maximum(np.abs(ends[there]), sizes[there])
+            found[there] |= near
+        return found
+
+    def _takes(self, lever: Lever) -> bool:
+        """Whether the yes/no without which a limit says nothing is taken."""
+        return not lever.choice or self.taken[lever.choice] > 0
+
+    def _silent(self, row: Row) -> bool:
+        """Whether a row that only ties yes/no to doses allows, at these choices, whatever the total allows."""
+        if row.owner == "use":
+            return all(self.taken[key] > 0 for key in row.choices)
+        return row.side == "link" and bool(row.levers) and not any(self._takes(lever) for lever in row.levers)
+
+
+def entry_prices(brief: Brief, found: Found, basis: Basis) -> tuple[EntryPrice, ...]:
+    """Return what unused, allowed candidates must cost to enter (price less reduced cost).
+
+    Only for a cost objective. Those that a yes/no choice keeps out come last, without a price: `studies.why` looks at
+    all choices.
+    """
+    sign, name = brief.scenario.objective.goals[0]
+    assert found.x is not None
+    assert found.upper is not None
+    if name != "cost" or sign != 1:
+        return ()
+    closed = kept_out(found)
+    n = found.case.model.doses
+    out = (found.x[:n] <= USED) & (found.upper[:n] > 0)
+    directions = Directions(basis, found.x)
+    prices = []
+    for position in out.nonzero()[0]:
+        item = brief.pool.items[position]
+        if item.id in closed:
+            prices.append(EntryPrice(item.id, item.material.name, item.price, nan, kept_out=True))
+        else:
+            entry = entry_price(found, basis, int(position), item.price, directions)
+            if entry < item.price - ZERO_PRICE:
+                prices.append(EntryPrice(item.id, item.material.name, item.price, entry))
+    return tuple(sorted(prices, key=lambda e: (e.kept_out, 0.0 if e.kept_out else e.price - e.entry, e.id)))
+
+
+def kept_out(found: Found) -> frozenset[str]:
+    """Return the materials that a yes/no choice of an answer keeps out."""
+    assert found.upper is not None
+    uses = zip(found.case.model.names, found.upper, strict=True)
+    return frozenset(key.removeprefix("use:") for key, value in uses if key.startswith("use:") and value < 0.5)
+
+
+def entry_price(found: Found, basis: Basis, position: int, price: float, directions: Directions | None = None) -> float:
+    """Return the price per kg below which a candidate comes in (or, used, what it costs now).
+
+    Its price less its reduced cost; where a limit that is met stands in its way, less what the first bit of
+    it costs along the best direction. Minus infinite where it cannot come in at the choices made.
+    """
+    assert found.x is not None
+    per_percent = float(basis.reduced[position])
+    unused = found.x[position] <= USED
+    if unused and not (basis.nonbasic[position] and basis.can_enter(position)):
+        per_percent = (directions or Directions(basis, found.x)).entering(position)
+    return price - 100 * per_percent

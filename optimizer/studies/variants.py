@@ -1,0 +1,232 @@
+"""Variants of a locked base: small changes only, every rule checked again, only the differences shown."""
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Annotated, Any, Self
+
+from pydantic import BeforeValidator, Field, ValidationError, model_validator
+
+from optimizer.brief.brief import Brief, load_brief
+from optimizer.data.facts import Frozen, Key, Percent
+from optimizer.data.formula import Formula
+from optimizer.errors import DataError, Problem, from_validation, hyphened, nearest
+from optimizer.files import read_toml
+from optimizer.immutable import immutable
+from optimizer.labelling.label import Label, label_of
+from optimizer.studies.check import Checked, measured
+from optimizer.units import AS_TYPED, number
+
+USUAL_SHARE = 10.0
+"""Part of a variant that may differ from its base [%]: 90/10, common practice; some assessors allow 2 %."""
+
+
+def _rule(name: Any) -> Any:
+    return hyphened(name) if isinstance(name, str) else name
+
+
+class Variant(Frozen):
+    """One variant as written: what is swapped, and doses that are set anew."""
+
+    name: Annotated[str, Field(min_length=1, max_length=60)]
+    swap: dict[Key, Key] = {}
+    """Material of the base by what takes its place at the same dose; all swaps happen at once."""
+    dose: dict[Key, Percent] = {}
+    """New doses [% as supplied]; 0 leaves a material out."""
+    without_rules: tuple[Annotated[Key, BeforeValidator(_rule)], ...] = ()
+    """Ids of rules of the brief that this variant need not keep, such as the perfume of a scentless one."""
+    note: str = ""
+
+    @model_validator(mode="after")
+    def _changes(self) -> Self:
+        if not self.swap and not self.dose:
+            raise ValueError("this variant changes nothing: write swap or dose")
+        return self
+
+
+class VariantFile(Frozen):
+    """A file of variants of one base."""
+
+    base: str = ""
+    """Scenario, formula or batch file that stays locked, beside this file; the command line may name it instead."""
+    changed_at_most: Percent = USUAL_SHARE
+    """Largest share that may differ from the base [%]."""
+    new_materials_at_most: Annotated[int, Field(ge=0)] | None = None
+    """Most materials that the base does not hold."""
+    filler: Key = "aqua"
+    """What takes up the difference to 100 %."""
+    variant: Annotated[tuple[Variant, ...], Field(min_length=1, max_length=200)]
+
+
+@immutable
+class Difference:
+    """A dose that differs [% as supplied]."""
+
+    id: str
+    name: str
+    before: float
+    after: float
+
+
+@immutable
+class VariantOutcome:
+    """What became of one variant.
+
+    Attributes:
+        variant: As written.
+        checked: The variant held against the base's brief.
+        changed: Share of it that is not the base: sum of what is new or more [%].
+        differences: Doses that differ, largest change first.
+        new_materials: Ids that the base does not hold.
+        too_much: Why it is more than a variant of this base; empty if it is not.
+        cost_change: Change of material cost per kg.
+        newly_broken: Ids of rules that the base keeps and the variant breaks, those aside that it need not keep.
+        label: Its label, made anew.
+    """
+
+    variant: Variant
+    checked: Checked
+    changed: float
+    differences: tuple[Difference, ...]
+    new_materials: tuple[str, ...]
+    too_much: tuple[str, ...]
+    cost_change: float
+    newly_broken: tuple[str, ...]
+    label: Label
+
+
+@immutable
+class Variants:
+    """A base and its variants.
+
+    Attributes:
+        name: Of the base.
+        base: The base held against its own brief.
+        label: The base's label.
+        outcomes: One per variant, in file order.
+        limits: The file's limits.
+    """
+
+    name: str
+    base: Checked
+    label: Label
+    outcomes: tuple[VariantOutcome, ...]
+    limits: VariantFile
+
+
+def read_variants(path: Path) -> VariantFile:
+    """Read a file of variants.
+
+    Raises:
+        DataError: With every problem at once.
+    """
+    try:
+        return VariantFile.model_validate(read_toml(path))
+    except ValidationError as error:
+        raise DataError(from_validation(error, str(path), VariantFile)) from None
+
+
+def varied(
+    name: str,
+    formula: Formula,
+    scenario: Path,
+    wanted: VariantFile,
+    *,
+    where: str = "variants",
+    shelf: Path | None = None,
+    libraries: Iterable[Path] | None = None,
+) -> Variants:
+    """Return every variant of a base, held against the base's brief.
+
+    Args:
+        name: Of the base.
+        formula: The base; it stays as it is but for what a variant names and the filler.
+        scenario: Its brief.
+        wanted: The variants.
+        where: Their file, for messages.
+        shelf: Shelf instead of the scenario's.
+        libraries: Library files instead of the shipped ones.
+
+    Raises:
+        DataError: If a variant names a material that is not known or not in the base, or leaves no room.
+    """
+    base = formula.doses
+    named = {i for v in wanted.variant for i in (*v.swap.values(), *v.dose)}
+    brief = load_brief(scenario, shelf=shelf, libraries=libraries, also={*base, *named, wanted.filler})
+    problems = _problems(where, wanted, base, brief)
+    doses = {}
+    if not problems:
+        for at, variant in enumerate(wanted.variant, 1):
+            made = _doses(variant, base, wanted.filler)
+            if made[wanted.filler] < -AS_TYPED:
+                what = f"its changes take {number(-made[wanted.filler], 2)} % more {wanted.filler} than the base holds."
+                problems.append(Problem(where, f"variant {at} '{variant.name}'", what, "Lower a dose."))
+            doses[at] = {k: v for k, v in made.items() if v > AS_TYPED}
+    if problems:
+        raise DataError(problems)
+    held = formula.held_back
+    whole = measured(brief, base, held)
+    outcomes = [_outcome(v, whole, base, doses[at], held, brief, wanted) for at, v in enumerate(wanted.variant, 1)]
+    return Variants(name, whole, label_of(brief, whole.formula, name=name), tuple(outcomes), wanted)
+
+
+def _problems(where: str, wanted: VariantFile, base: dict[str, float], brief: Brief) -> list[Problem]:
+    problems = []
+    names = [v.name for v in wanted.variant]
+    for at, variant in enumerate(wanted.variant, 1):
+        key = f"variant {at} '{variant.name}'"
+        if names.count(variant.name) > 1 and names.index(variant.name) != at - 1:
+            problems.append(Problem(where, key, "another variant has this name.", "Choose another."))
+        for old in variant.swap:
+            if old not in base:
+                problems.append(Problem(where, f"{key}, swap", f"the base holds no '{old}'.", nearest(old, base)))
+        for new in (*variant.swap.values(), *variant.dose):
+            if new not in brief.pool.index:
+                step = nearest(new, brief.library.by_id)
+                problems.append(Problem(where, key, f"'{new}' is not in the library.", step))
+        rules = {r.id for r in brief.enforced}
+        for rule in variant.without_rules:
+            if rule not in rules:
+                what = f"the brief has no rule '{rule}'."
+                problems.append(Problem(where, f"{key}, without_rules", what, nearest(rule, rules)))
+        if wanted.filler in variant.dose or wanted.filler in variant.swap:
+            what = f"{wanted.filler} takes up the difference to 100 % and has no dose of its own."
+            problems.append(Problem(where, key, what, "Leave it out, or name another filler."))
+    return problems
+
+
+def _doses(variant: Variant, base: dict[str, float], filler: str) -> dict[str, float]:
+    doses = {k: v for k, v in base.items() if k not in variant.swap}
+    for old, new in variant.swap.items():
+        doses[new] = doses.get(new, 0.0) + base[old]
+    doses.update(variant.dose)
+    total = sum(base.values())
+    doses[filler] = total - sum(v for k, v in doses.items() if k != filler)
+    return doses
+
+
+def _outcome(
+    variant: Variant,
+    whole: Checked,
+    base: dict[str, float],
+    doses: dict[str, float],
+    held: float,
+    brief: Brief,
+    wanted: VariantFile,
+) -> VariantOutcome:
+    checked = measured(brief, doses, held)
+    ids = sorted({*base, *doses}, key=lambda i: (-abs(doses.get(i, 0.0) - base.get(i, 0.0)), i))
+    names = {item.id: item.material.name for item in brief.pool.items}
+    moved = [Difference(i, names[i], base.get(i, 0.0), doses.get(i, 0.0)) for i in ids]
+    moved = [d for d in moved if abs(d.after - d.before) > AS_TYPED]
+    changed = sum(max(d.after - d.before, 0.0) for d in moved)
+    new = tuple(sorted(set(doses) - set(base)))
+    limit, most = wanted.changed_at_most, wanted.new_materials_at_most
+    too_much = []
+    if changed > limit + AS_TYPED:
+        too_much.append(f"{number(changed, 2)} % of it differs from the base, more than {number(limit)} %")
+    if most is not None and len(new) > most:
+        too_much.append(f"{len(new)} material{' is' if len(new) == 1 else 's are'} new, more than {most}")
+    newly = tuple(r for r in checked.broken if r not in whole.broken and r not in variant.without_rules)
+    label = label_of(brief, checked.formula, name=variant.name)
+    dearer = checked.cost - whole.cost
+    return VariantOutcome(variant, checked, changed, tuple(moved), new, tuple(too_much), dearer, newly, label)

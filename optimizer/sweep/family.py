@@ -1,0 +1,336 @@
+"""The scenarios of one brief as linear programs that share a matrix.
+
+Applies to briefs without yes/no choices whose objective is a sum: limits, prices and missing materials then
+change ends, costs and bounds only, and limits of means and shares one row of coefficients each. pH settings are
+further sets of closed materials, so all settings of all scenarios are programs of one matrix.
+Other briefs are solved scenario by scenario (`single`): with yes/no choices a basis proves nothing
+about the choices that were not made, and a mean as the objective takes several programs per answer.
+"""
+
+from __future__ import annotations
+
+from math import inf
+
+import numpy as np
+
+from optimizer.brief.brief import Brief
+from optimizer.data.pool import Mask, Vector
+from optimizer.engine.highs import row_scales, unit_of
+from optimizer.model.model import Case, Model, cases, objective_vector
+from optimizer.rules import Cost, LimitRule
+from optimizer.sweep.frame import ENDINGS, PROOFS, WAYS, Frame, Pair, empty, scattered
+from optimizer.sweep.grid import MISSING, PRICE, Grid
+from optimizer.sweep.measures import Measures
+from optimizer.sweep.programs import Base, Index, Programs
+from optimizer.sweep.reuse import IMPOSSIBLE, OPTIMAL, UNCERTIFIED, Answers, Reuse
+from optimizer.sweep.single import limit_of, one_by_one
+from optimizer.sweep.spans import Span, spans_of
+from optimizer.sweep.targets import Targets, Tried
+from optimizer.units import SAME_WORTH, USED
+
+AT_END = 1e-7
+"""A row this near to its end, relative to 1 + |end|, sits on it."""
+
+
+class Family:
+    """One brief, ready for any number of scenarios; what is learnt from one serves the next."""
+
+    def __init__(self, brief: Brief, keys: tuple[str, ...], time_limit: float = 60.0) -> None:
+        """Lay the matrix for scenarios that state all of the given keys.
+
+        Args:
+            brief: The brief that they vary.
+            keys: Limits of stated rules, prices and missing materials that scenarios may state.
+            time_limit: Seconds for each integer program [s].
+        """
+        self.brief, self.keys, self.time_limit = brief, keys, time_limit
+        self.reuse: Reuse | None = None
+        sign, name = brief.scenario.objective.goals[0]
+        measure = brief.measure(name)
+        varied = [rule for rule in (limit_of(brief, key) for key in keys) if rule is not None]
+        priced = [k for k in keys if k.startswith(PRICE)]
+        capped = any(isinstance(r, Cost) and r.limits != (-inf, inf) for r in brief.modelled)
+        if measure.ratio or (priced and capped) or any(type(r).rows is not LimitRule.rows for r in varied):
+            return
+        self.spans = spans_of(brief, keys)
+        moved = {s.rule.id: s.rule.with_limits(*s.reference) for s in self.spans}
+        rules = tuple(moved.get(r.id, r) for r in brief.modelled)
+        found = cases(rules, brief.acidity, brief.pool)
+        model = found[0].model
+        if model.choices or any(c.model is not model for c in found):
+            return
+        self.model, self.cases = model, found
+        self.sign, self.costly = float(sign), isinstance(measure, Cost)
+        vector, self.constant = objective_vector(measure, brief.pool, sign)
+        self.reuse = Reuse(self._base(model, found, vector, priced))
+        self.targets = Targets(brief, found)
+        self.measures = Measures(brief)
+        sides: dict[Pair, list[int]] = {}
+        for position, row in enumerate(model.rows):
+            sides.setdefault((row.owner, row.side), []).append(position)
+        self._sides = {pair: np.array(rows) for pair, rows in sorted(sides.items())}
+
+    def _base(self, model: Model, found: tuple[Case, ...], cost: Vector, priced: list[str]) -> Base:
+        pool = self.brief.pool
+        ended, moved = [], []
+        self._rows: list[tuple[int, Span, bool]] = []
+        for r, row in enumerate(model.rows):
+            span = next((s for s in self.spans if s.rule.id == row.owner), None)
+            if span is None:
+                continue
+            self._rows.append((r, span, row.side == "high"))
+            ended.append(r)
+            if row.per_limit is not None:
+                moved.append(r)
+        self._prices = [pool.index[k.removeprefix(PRICE)] for k in priced] if self.costly else []
+        gone = [k for k in self.keys if k.startswith(MISSING) and k.removeprefix(MISSING) in pool.index]
+        uppers = np.array([c.upper for c in found])
+        barred = np.flatnonzero((uppers == 0).any(axis=0))
+        self._closing = np.array(
+            sorted({*(pool.index[k.removeprefix(MISSING)] for k in gone), *barred}), dtype=np.int64
+        )
+        self._barred = uppers[:, self._closing] == 0
+        # All at the size of about 1, as in `engine/highs`, so that what checks them may work to one tolerance.
+        self._scale, self._unit = row_scales(model.matrix, model.row_low, model.row_high), unit_of(cost)
+        return Base(
+            model.matrix * self._scale[:, None],
+            cost * self._unit,
+            model.row_low * self._scale,
+            model.row_high * self._scale,
+            np.minimum(uppers.max(axis=0), 100.0 - pool.held_back) if uppers.size else uppers.max(axis=0),
+            np.array(self._prices, dtype=np.int64),
+            np.array(ended, dtype=np.int64),
+            self._closing,
+            np.array(moved, dtype=np.int64),
+            np.array([model.rows[r].per_limit * self._scale[r] for r in moved]).reshape(len(moved), model.size),
+        )
+
+    def solve(self, grid: Grid) -> Frame:
+        """Return one answer per scenario; every one that is not plain is solved on its own."""
+        if self.reuse is None or not len(grid):
+            return one_by_one(self.brief, grid, self.time_limit) if len(grid) else empty(0)
+        plain = self._plain(grid)
+        parts: list[tuple[Index, Frame]] = []
+        step = self._step()
+        odd: list[Index] = [np.flatnonzero(~plain)]
+        for where in np.split(np.flatnonzero(plain), range(step, int(plain.sum()), step)):
+            if where.size:
+                frame, doubtful = self._together(grid.take(where))
+                parts.append((where, frame))
+                odd.append(where[doubtful])
+        alone = np.sort(np.concatenate(odd))
+        if alone.size:
+            parts = [(w[kept], f.take(kept)) for w, f in parts for kept in [np.flatnonzero(~np.isin(w, alone))]]
+            parts.append((alone, one_by_one(self.brief, grid.take(alone), self.time_limit)))
+        return scattered([p for p in parts if p[0].size])
+
+    def _step(self) -> int:
+        """Return how many scenarios are taken at once, so that their programs stay near the processor."""
+        size = self.model.size + len(self.model.rows)
+        return max(64, min(8192, 600_000 // size) // len(self.cases))
+
+    def _plain(self, grid: Grid) -> Mask:
+        """Return which scenarios state figures that every rule takes, shape (s,)."""
+        ok = np.ones(len(grid), dtype=bool)
+        for span in self.spans:
+            low, high = span.limits(grid)
+            ok &= low <= high
+            if span.exactly:
+                for key in filter(None, (span.low, span.high)):
+                    ok &= np.isnan(grid.column(key))
+            for ends in (low, high):
+                ok &= np.isinf(ends) | ((ends >= span.rule.lowest) & (ends <= span.rule.highest))
+        for key in self.keys:
+            if key.startswith(PRICE):
+                price = grid.column(key)
+                ok &= np.isnan(price) | ((price >= 0) & (price < inf))
+        gone = [k for k in self.keys if k.startswith(MISSING) and k.removeprefix(MISSING) in self.brief.pool.index]
+        if len(gone) == len(self.brief.pool):
+            ok &= np.any([grid.column(k) != 1 for k in gone], axis=0)
+        return ok
+
+    def _together(self, grid: Grid) -> tuple[Frame, Index]:
+        """Return the answers of plain scenarios, and the positions of those that must be solved on their own."""
+        gone, combination = self._combinations(grid)
+        settings = [self.targets.tried(g) for g in gone]
+        tried = np.array([[bool(allowed) for allowed in own] for own in settings])
+        scenario, case = np.nonzero(tried[combination])
+        programs = self._programs(grid, scenario, case, gone[combination[scenario]])
+        assert self.reuse is not None
+        before = self.reuse.calls
+        answers = self.reuse.solve(programs)
+        pick, chosen, doubtful, targets = self._picked(
+            answers, programs, scenario, case, combination, settings, len(grid)
+        )
+        frame, broken = self._frame(answers, programs, scenario, pick, chosen, targets, grid, gone[combination[chosen]])
+        doubtful[chosen[broken]] = True
+        return Frame(**{**vars(frame), "calls": self.reuse.calls - before}), np.flatnonzero(doubtful)
+
+    def _combinations(self, grid: Grid) -> tuple[Mask, Index]:
+        """Return the distinct sets of missing materials, shape (g, n), and which each scenario has, shape (s,)."""
+        pool = self.brief.pool
+        keys = [k for k in self.keys if k.startswith(MISSING) and k.removeprefix(MISSING) in pool.index]
+        if not keys:
+            return np.zeros((1, len(pool)), dtype=bool), np.zeros(len(grid), dtype=np.int64)
+        flags = np.array([grid.column(k) == 1 for k in keys])
+        packed = np.packbits(flags, axis=0)
+        codes = np.zeros(len(grid), dtype=np.int64)
+        for byte in packed:
+            # Codes are renumbered before they could overflow.
+            codes = np.unique(codes * 256 + byte, return_inverse=True)[1].reshape(-1)
+        _, first, which = np.unique(codes, return_index=True, return_inverse=True)
+        gone = np.zeros((first.size, len(pool)), dtype=bool)
+        gone[:, [pool.index[k.removeprefix(MISSING)] for k in keys]] = flags[:, first].T
+        return gone, which.reshape(-1)
+
+    def _programs(self, grid: Grid, scenario: Index, case: Index, gone: Mask) -> Programs:
+        """Return one program per scenario and pH case."""
+        assert self.reuse is not None
+        base = self.reuse.base
+        size = len(grid)
+        lows, highs, moves = [], [], []
+        held = self.brief.pool.held_back
+        for r, span, upper in self._rows:
+            low, high = span.limits(grid)
+            limit = high if upper else low
+            above, below = span.rule.constants(held)
+            row = self.model.rows[r]
+            finite = np.isfinite(limit)
+            end = np.where(finite, np.where(finite, limit, 0.0) * below - above, limit)
+            end = end * self._scale[r]
+            lows.append(np.full(size, -inf) if row.side == "high" else end)
+            highs.append(np.full(size, inf) if row.side == "low" else end)
+            if row.per_limit is not None:
+                reference = span.reference[1] if upper else span.reference[0]
+                # Without a limit the row must ask for nothing: its ends are infinite then.
+                moves.append(np.where(finite, limit, reference) - reference)
+        cost = np.zeros((len(self._prices), size))
+        for k, position in enumerate(self._prices):
+            price = np.asarray(grid.column(PRICE + self.brief.pool.ids[position]), dtype=float)
+            cost[k] = np.where(np.isnan(price), 0.0, self.sign * self._unit * (price / 100) - base.cost[position])
+        closed = self._barred[case].T | gone[:, self._closing].T
+        whole = [np.array(part).reshape(len(part), size) for part in (lows, highs, moves)]
+        low_ends, high_ends, t = (part[:, scenario] for part in whole)
+        return Programs(base, cost[:, scenario], low_ends, high_ends, closed, t)
+
+    def _picked(
+        self,
+        answers: Answers,
+        programs: Programs,
+        scenario: Index,
+        case: Index,
+        combination: Index,
+        settings: list[Tried],
+        size: int,
+    ) -> tuple[Index, Index, Mask, Vector]:
+        """Choose among the pH cases of every scenario: the best, then the target furthest from an edge.
+
+        Returns:
+            Program of each solved scenario (c,), these scenarios (c,), which scenarios are doubtful (s,),
+            target pH of each solved scenario (c,).
+        """
+        objective = programs.values(answers.x)
+        solved = answers.verdict == OPTIMAL
+        best = np.full(size, inf)
+        np.minimum.at(best, scenario[solved], objective[solved])
+        tied = solved & (objective <= best[scenario] + SAME_WORTH * (1 + np.abs(best[scenario])))
+        doubtful = np.zeros(size, dtype=bool)
+        doubtful[scenario[(answers.verdict == 0) | (tied & ~answers.unique)]] = True
+        candidates = np.flatnonzero(tied)
+        targets, margins = self.targets.choose(answers.x[:, candidates], combination[scenario[candidates]], settings)
+        first = np.array([c.settings[0].target or 0.0 for c in self.cases])
+        if len(self.cases) == 1:
+            return candidates, scenario[candidates], doubtful, targets
+        rank = np.lexsort((case[candidates], first[case[candidates]], -np.round(margins, 9), scenario[candidates]))
+        ordered = scenario[candidates][rank]
+        leading = np.ones(ordered.size, dtype=bool)
+        leading[1:] = ordered[1:] != ordered[:-1]
+        take = rank[leading]
+        return candidates[take], ordered[leading], doubtful, targets[take]
+
+    def _frame(
+        self,
+        answers: Answers,
+        programs: Programs,
+        scenario: Index,
+        pick: Index,
+        chosen: Index,
+        targets: Vector,
+        grid: Grid,
+        gone: Mask,
+    ) -> tuple[Frame, Mask]:
+        """Return the chosen answers as columns, and which of them break a rule by its raw measure.
+
+        Args:
+            answers: Of all programs.
+            programs: All of them.
+            scenario: The scenario of each.
+            pick: Program of each chosen answer, shape (c,).
+            chosen: Its scenario, shape (c,).
+            targets: Its pH, shape (c,).
+            grid: The scenarios.
+            gone: What each chosen scenario misses, shape (c, n).
+        """
+        pool, size = self.brief.pool, len(grid)
+        frame = empty(size, pool.ids, tuple(self._sides))
+        frame.ending[:] = ENDINGS.index("infeasible")
+        word = np.zeros(size, dtype=bool)
+        word[scenario[answers.verdict == UNCERTIFIED]] = True
+        frame.proof[:] = np.where(word, PROOFS.index("solver bound"), PROOFS.index("certificate"))
+        fresh = np.zeros(size, dtype=bool)
+        fresh[scenario[~answers.reused & np.isin(answers.verdict, (OPTIMAL, IMPOSSIBLE, UNCERTIFIED))]] = True
+        frame.way[:] = np.where(fresh, WAYS.index("solved"), WAYS.index("reused"))
+        frame.ending[chosen] = ENDINGS.index("optimal")
+        frame.ph[chosen] = targets
+        whole = pick.size == len(programs)
+        some = programs if whole else programs.take(pick)
+        x = answers.x if whole else answers.x[:, pick]
+        x = np.where(x > USED, x, 0.0)
+        own = grid if chosen.size == size else grid.take(chosen)
+        frame.objective[chosen] = self.sign * (some.values(x) / self._unit + self.constant)
+        frame.cost[chosen] = self._cost(x, own)
+        for k in np.flatnonzero(x.any(axis=1)):
+            frame.doses[chosen, k] = x[k]
+        values = self.measures.values(x)
+        self._bound(frame, chosen, some, x, values, gone)
+        return frame, self.measures.broken(values, self.spans, own)
+
+    def _bound(self, frame: Frame, chosen: Index, programs: Programs, x: Vector, values: Vector, gone: Mask) -> None:
+        """Write which limits the answers sit on."""
+        rows = programs.activity(x)
+        base = programs.base
+        at_low, at_high = _at_end(rows, base.low[:, None]), _at_end(rows, base.high[:, None])
+        if base.ended.size:
+            at_low[base.ended] = _at_end(rows[base.ended], programs.low)
+            at_high[base.ended] = _at_end(rows[base.ended], programs.high)
+        for k, ((owner, side), own) in enumerate(self._sides.items()):
+            at_end = (at_high if side == "high" else at_low)[own]
+            if owner not in self.measures.place:
+                at_end = at_end & self._concerned(own, ~gone.T)
+            binding = at_end[0] if own.size == 1 else at_end.any(axis=0)
+            if owner in self.measures.place and binding.any():
+                binding = binding & ~np.isnan(values[self.measures.place[owner]])
+            frame.binding[chosen, k] = binding
+
+    def _concerned(self, rows: Index, there: Mask) -> Mask:
+        """Return whether a row limits any material that is there, shape (r, c)."""
+        return np.asarray((self.model.matrix[rows] != 0).astype(float) @ there > 0)
+
+    def _cost(self, x: Vector, grid: Grid) -> Vector:
+        """Return the material cost per kg of doses, shape (n, c) to (c,)."""
+        pool = self.brief.pool
+        cost = pool.prices @ x / 100
+        for key in self.keys:
+            if key.startswith(PRICE):
+                position = pool.index[key.removeprefix(PRICE)]
+                price = np.asarray(grid.column(key), dtype=float)
+                cost += np.where(np.isnan(price), 0.0, price - pool.prices[position]) * x[position] / 100
+        return np.asarray(cost)
+
+
+def _at_end(rows: Vector, ends: Vector) -> Mask:
+    """Return which rows sit on their ends."""
+    known = np.isfinite(ends)
+    least = np.where(known, ends, 0.0)
+    near = np.abs(rows - least)
+    return np.asarray((near <= AT_END * (1 + np.abs(least))) & known)

@@ -1,0 +1,241 @@
+"""Many scenarios: in pieces, on one processor or many, each piece kept as soon as it is answered."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from math import ceil
+from multiprocessing import get_context
+from pathlib import Path
+from time import monotonic
+from traceback import format_exc
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.brief.brief import Brief
+from optimizer.errors import DataError, Problem, SolverError, TensideError, shortened
+from optimizer.immutable import immutable
+from optimizer.sweep.family import Family
+from optimizer.sweep.frame import Frame, stacked
+from optimizer.sweep.grid import Grid
+from optimizer.sweep.source import Source, unknown_keys
+from optimizer.sweep.state import Piece, State, fingerprint
+
+TOGETHER = 16_384
+"""Scenarios of a piece whose answers are found together."""
+ALONE = 25
+"""Scenarios of a piece that are solved one by one."""
+LOOK_S = 5.0
+"""How often a cluster is looked after while no answer comes [s]."""
+IDLE_S = 60.0
+"""How long a cluster may be without a worker before the run is ended [s]."""
+LIVES = 5
+"""How often lost worker processes are replaced."""
+
+KEPT = "What is answered is kept beside --out, if it was given: the same command goes on from there."
+
+Progress = Callable[[int, int], None]
+
+
+@immutable
+class Ranged:
+    """All answers of a range.
+
+    Attributes:
+        sources: Names of the briefs.
+        briefs: The briefs as they stand; None where one cannot be used.
+        grid: The scenarios of each brief.
+        frame: Answers, brief by brief.
+        kept: Scenarios that an earlier run had answered already.
+    """
+
+    sources: tuple[str, ...]
+    briefs: tuple[Brief | None, ...]
+    grid: Grid
+    frame: Frame
+    kept: int = 0
+
+    @property
+    def source(self) -> npt.NDArray[np.int64]:
+        """Position of the brief of every scenario, shape (s,)."""
+        return np.repeat(np.arange(len(self.sources)), len(self.grid))
+
+
+def run_range(
+    sources: tuple[Source, ...],
+    grid: Grid,
+    *,
+    jobs: int = 1,
+    executor: Executor | None = None,
+    workers: Callable[[], int] | None = None,
+    state: Path | None = None,
+    progress: Progress | None = None,
+) -> Ranged:
+    """Return the answers of every scenario of every brief; one that fails never stops the rest.
+
+    Args:
+        sources: The briefs.
+        grid: The scenarios, the same for each brief.
+        jobs: Processes on this machine.
+        executor: Another executor of the standard kind that runs the pieces, such as a cluster's.
+        workers: Tells how many workers the executor has now, if anybody knows.
+        state: Folder that keeps finished pieces; a run that was cut short goes on there.
+        progress: Told how many scenarios are answered and how many there are.
+
+    Raises:
+        DataError: If the only brief cannot be used, or knows a key of the grid not.
+        SolverError: If worker processes are lost again and again, or the executor fails or has no worker left.
+        DefectError: If this program fails on a worker.
+    """
+    briefs = _loaded(sources, grid)
+    pieces = _pieces(briefs, grid, jobs)
+    done: dict[int, Frame] = {}
+    if state is not None:
+        digests = [repr(sorted(b.files.values())) if b else "" for b in briefs]
+        pieces, done = State(state).open(fingerprint(sources, grid, digests), pieces)
+    kept = sum(pieces[k][2] - pieces[k][1] for k in done)
+    total, answered = len(sources) * len(grid), kept
+
+    def finish(number: int, frame: Frame) -> None:
+        nonlocal answered
+        done[number] = frame
+        if state is not None:
+            State(state).keep(number, frame)
+        answered += pieces[number][2] - pieces[number][1]
+        if progress is not None:
+            progress(answered, total)
+
+    if progress is not None:
+        progress(answered, total)
+    if executor is not None:
+        try:
+            _submitted(executor, sources, grid, pieces, done, finish, workers)
+        except (TensideError, DefectError):
+            raise
+        except (Exception, CancelledError) as error:  # whatever a cluster's own layers raise
+            said = f"the cluster failed ({type(error).__name__}: {error})."
+            raise SolverError(shortened(f"{said} {KEPT}", 500)) from None
+    elif jobs > 1:
+        _processes(jobs, sources, grid, pieces, done, finish)
+    else:
+        for number, (s, first, last) in enumerate(pieces):
+            if number not in done:
+                finish(number, sources[s].families(grid.take(slice(first, last))))
+    frame = stacked(done[k] for k in range(len(pieces)))
+    return Ranged(tuple(s.name for s in sources), briefs, grid, frame, kept)
+
+
+def _loaded(sources: tuple[Source, ...], grid: Grid) -> tuple[Brief | None, ...]:
+    """Return the briefs; what stands in the way of the only one is told at once."""
+    briefs: list[Brief | None] = []
+    for source in sources:
+        try:
+            brief = source.load()
+            problems = unknown_keys(brief, grid.keys, source.name)
+            if problems:
+                raise DataError(problems)
+            if source.path is None:
+                _only_own(source, brief, grid)
+            briefs.append(brief)
+        except TensideError:
+            if len(sources) == 1:
+                raise
+            briefs.append(None)
+    return tuple(briefs)
+
+
+def _only_own(source: Source, brief: Brief, grid: Grid) -> None:
+    """Refuse keys that change the structure of a brief that was not read from a file."""
+    from optimizer.sweep.single import limit_of, own
+
+    other = [k for k in grid.keys if not own(k) and limit_of(brief, k) is None]
+    if other:
+        what = "this changes more than limits, prices and missing materials."
+        raise DataError(Problem(source.name, k, what, "Name the scenario's file.") for k in other)
+
+
+def _pieces(briefs: tuple[Brief | None, ...], grid: Grid, jobs: int) -> list[Piece]:
+    """Cut the range into pieces that are answered and kept as a whole."""
+    pieces = []
+    for s, brief in enumerate(briefs):
+        together = brief is None or Family(brief, ()).reuse is not None
+        size = TOGETHER if together else ALONE
+        if jobs > 1:
+            size = max(1, min(size, ceil(len(grid) * len(briefs) / (4 * jobs))))
+        pieces += [(s, a, min(a + size, len(grid))) for a in range(0, len(grid), size)]
+    return pieces
+
+
+class DefectError(RuntimeError):
+    """A fault of this program on a worker, with its trace there; not one of the cluster."""
+
+
+def answer_piece(source: Source, grid: Grid) -> Frame:
+    """Return the answers of one piece; runs in any process.
+
+    Raises:
+        DefectError: If this program is at fault.
+    """
+    try:
+        return source.families(grid)
+    except TensideError:
+        raise
+    except Exception:  # what fails here is told from what fails around it
+        raise DefectError(f"a worker came to this:\n{format_exc()}") from None
+
+
+def _failed(future: Future[Frame]) -> bool:
+    return future.cancelled() or future.exception() is not None
+
+
+Finish = Callable[[int, Frame], None]
+
+
+def _submitted(
+    executor: Executor,
+    sources: tuple[Source, ...],
+    grid: Grid,
+    pieces: list[Piece],
+    done: dict[int, Frame],
+    finish: Finish,
+    workers: Callable[[], int] | None = None,
+) -> None:
+    """Run what is not done on an executor and take the answers as they come."""
+    idle_since: float | None = None
+    waiting: dict[Future[Frame], int] = {}
+    for number, (s, first, last) in enumerate(pieces):
+        if number not in done:
+            waiting[executor.submit(answer_piece, sources[s], grid.take(slice(first, last)))] = number
+    try:
+        while waiting:
+            ready, _ = wait(waiting, timeout=LOOK_S if workers else None, return_when=FIRST_COMPLETED)
+            if workers is not None and not ready and not workers():
+                idle_since = idle_since or monotonic()
+                if monotonic() - idle_since > IDLE_S:
+                    raise SolverError(f"the cluster has had no worker for {IDLE_S:g} s. {KEPT}")
+            else:
+                idle_since = None
+            for future in sorted(ready, key=_failed):  # what is answered is kept before a failure ends the run
+                finish(waiting[future], future.result())
+                del waiting[future]
+    finally:
+        for future in waiting:
+            future.cancel()
+
+
+def _processes(
+    jobs: int, sources: tuple[Source, ...], grid: Grid, pieces: list[Piece], done: dict[int, Frame], finish: Finish
+) -> None:
+    """Run what is not done on processes of this machine; lost ones are replaced and their pieces run again."""
+    for life in range(LIVES):
+        with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+            try:
+                _submitted(pool, sources, grid, pieces, done, finish)
+                return
+            except BrokenProcessPool:
+                if life == LIVES - 1:
+                    raise SolverError(
+                        f"worker processes end again and again, perhaps for want of memory. Try fewer --jobs. {KEPT}"
+                    ) from None

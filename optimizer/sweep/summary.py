@@ -1,0 +1,197 @@
+"""What a range comes to: costs, pH, binding limits and materials across its scenarios."""
+
+from __future__ import annotations
+
+from collections import Counter
+from itertools import pairwise
+
+import numpy as np
+
+from optimizer.data.pool import Mask, Vector
+from optimizer.immutable import immutable
+from optimizer.rules import Rule
+from optimizer.sweep.frame import ENDINGS, WAYS
+from optimizer.sweep.run import Ranged
+from optimizer.sweep.tables import SIDES
+from optimizer.units import number
+
+FEW = 24
+"""Most values of one key that are told one by one; more are told in tenths of their span."""
+TENTHS = 10
+
+
+@immutable
+class Spread:
+    """Least, middle and most of some figures; NaN if there are none."""
+
+    least: float
+    middle: float
+    most: float
+
+
+@immutable
+class Bound:
+    """A limit that some answers sit on."""
+
+    rule: str
+    side: str
+    name: str
+    scenarios: int
+
+
+@immutable
+class Used:
+    """A material that some answers use, and its doses there [% as supplied]."""
+
+    id: str
+    name: str
+    scenarios: int
+    doses: Spread
+
+
+@immutable
+class Slice:
+    """The scenarios that share a value of one key (or one brief): how many, how many solved, at what cost."""
+
+    key: str
+    value: str
+    scenarios: int
+    solved: int
+    cost: Spread
+
+
+@immutable
+class Summary:
+    """A range in figures.
+
+    Attributes:
+        endings: Scenarios by ending.
+        cost: Material cost per kg.
+        ph: Target pH.
+        bound: Limits, most frequent first.
+        used: Materials, most frequent first.
+        slices: By brief if there are several, then by every key.
+        messages: What went wrong, with how many scenarios.
+        ways: Scenarios by how their answer came.
+        calls: Solver runs that all reused and solved answers took.
+        costs: Tenths of the span of the costs (from, to, scenarios); empty if all costs are one.
+    """
+
+    endings: dict[str, int]
+    cost: Spread
+    ph: Spread
+    bound: tuple[Bound, ...]
+    used: tuple[Used, ...]
+    slices: tuple[Slice, ...]
+    messages: tuple[tuple[str, int], ...]
+    ways: dict[str, int]
+    calls: int
+    costs: tuple[tuple[float, float, int], ...] = ()
+
+    @property
+    def solved(self) -> int:
+        """Scenarios that have a formula."""
+        return self.endings["optimal"] + self.endings["feasible"]
+
+    @property
+    def unclear(self) -> int:
+        """Scenarios without a proven verdict: failed, stopped, not run, or not proven best."""
+        return sum(n for name, n in self.endings.items() if name not in ("optimal", "infeasible"))
+
+
+def summarise(ranged: Ranged) -> Summary:
+    """Return what a range comes to."""
+    frame = ranged.frame
+    solved = frame.solved
+    return Summary(
+        endings={name: int((frame.ending == code).sum()) for code, name in enumerate(ENDINGS)},
+        cost=spread(frame.cost[solved]),
+        ph=spread(frame.ph[solved]),
+        bound=_bound(ranged, solved),
+        used=_used(ranged, solved),
+        slices=_slices(ranged, solved),
+        messages=tuple(Counter(frame.messages.values()).most_common()),
+        ways={name: int((frame.way == code).sum()) for code, name in enumerate(WAYS)},
+        calls=frame.calls,
+        costs=tenths(frame.cost[solved]),
+    )
+
+
+def spread(values: Vector) -> Spread:
+    """Return least, middle and most of figures, NaN left out."""
+    known = values[np.isfinite(values)]
+    if not known.size:
+        return Spread(np.nan, np.nan, np.nan)
+    return Spread(float(known.min()), float(np.median(known)), float(known.max()))
+
+
+def tenths(values: Vector) -> tuple[tuple[float, float, int], ...]:
+    """Return the tenths of the span of some figures, each with how many lie in it, NaN left out."""
+    known = values[np.isfinite(values)]
+    if not known.size or np.ptp(known) <= 1e-9 * abs(known.max()):
+        return ()
+    counts, edges = np.histogram(known, TENTHS)
+    return tuple((float(a), float(b), int(n)) for (a, b), n in zip(pairwise(edges), counts, strict=True))
+
+
+def _bound(ranged: Ranged, solved: Mask) -> tuple[Bound, ...]:
+    rules: dict[str, Rule] = {}
+    for brief in ranged.briefs:
+        rules.update({r.id: r for r in (brief.enforced if brief else ()) if r.id not in rules})
+    counts = ranged.frame.binding[solved].sum(axis=0)
+    found = []
+    for (rule, side), count in zip(ranged.frame.limits, counts, strict=True):
+        if count and side != "link" and (rule not in rules or rules[rule].kind != "total"):
+            name = f"{rules[rule].name} {SIDES[side]}" if rule in rules else rule
+            found.append(Bound(rule, side, name, int(count)))
+    return tuple(sorted(found, key=lambda b: (-b.scenarios, b.rule, b.side)))
+
+
+def _used(ranged: Ranged, solved: Mask) -> tuple[Used, ...]:
+    names = {i.id: i.material.name for brief in ranged.briefs if brief for i in brief.pool.items}
+    doses = ranged.frame.doses[solved]
+    found = []
+    for k, name in enumerate(ranged.frame.ids):
+        own = doses[:, k][doses[:, k] > 0]
+        if own.size:
+            found.append(Used(name, names.get(name, name), own.size, spread(own)))
+    return tuple(sorted(found, key=lambda u: (-u.scenarios, -u.doses.middle, u.id)))
+
+
+def _slices(ranged: Ranged, solved: Mask) -> tuple[Slice, ...]:
+    slices = []
+    cost = ranged.frame.cost
+    if len(ranged.sources) > 1:
+        for s, name in enumerate(ranged.sources):
+            slices.append(_slice("scenario", name, ranged.source == s, solved, cost))
+    for key, column in zip(ranged.grid.keys, ranged.grid.columns, strict=True):
+        whole = np.tile(column, len(ranged.sources))
+        for words, own in _values(key, whole):
+            slices.append(_slice(key, words, own, solved, cost))
+    return tuple(slices)
+
+
+def _slice(key: str, words: str, own: Mask, solved: Mask, cost: Vector) -> Slice:
+    both = own & solved
+    return Slice(key, words, int(own.sum()), int(both.sum()), spread(cost[both]))
+
+
+def _values(key: str, column: Vector) -> list[tuple[str, Mask]]:
+    """Return the values of a key, or tenths of their span where there are many, each with its scenarios."""
+    if column.dtype == object:
+        texts = sorted(set(column.tolist()))
+        return [(t or "as the brief", column == t) for t in texts[:FEW]]
+    blank = np.isnan(column)
+    found: list[tuple[str, Mask]] = [("as the brief", blank)] if blank.any() else []
+    values = np.unique(column[~blank])
+    if key.startswith("missing."):
+        return [("missing" if v else "there", column == v) for v in values]
+    if values.size <= FEW:
+        return found + [(number(float(v)), column == v) for v in values]
+    edges = np.linspace(values[0], values[-1], TENTHS + 1)
+    for k, (low, high) in enumerate(pairwise(edges)):
+        last = k == TENTHS - 1
+        inside = (column >= low) & ((column <= high) if last else (column < high))
+        if inside.any():
+            found.append((f"{number(float(low), 3)} to {number(float(high), 3)}", inside))
+    return found
