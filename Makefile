@@ -8,7 +8,7 @@ INSTALL = $(BIN)/python -m pip install --quiet --disable-pip-version-check -c $(
 DEMO := demo
 MEASURED :=
 
-.PHONY: demo test check test-all bench bench-pair soak clean
+.PHONY: demo test check test-all bench bench-pair soak clean docs
 
 # From the brief to the bottles, on the refill shop's data.
 demo: $(READY)
@@ -35,6 +35,10 @@ bench: $(READY)
 
 bench-pair: $(READY)
 	$(BIN)/python tests/benchmarks/pair.py $(BASE)
+
+# The reference for programs, from the docstrings, into build/api.
+docs: $(READY)
+	$(BIN)/python .ci/docs.py build/api
 
 soak: $(READY)
 	$(BIN)/python tests/soak.py
