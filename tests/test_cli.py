@@ -424,7 +424,7 @@ def test_start_lays_a_folder_that_blends(run: Run, tmp_path: Path) -> None:
     blend = run("blend", folder / "first-brief.toml", "--json")
     assert (blend.code, blend.json["ending"]) == (0, "optimal")
     args = ("library", "check", "--library", shipped("library"), "--library", folder / "materials.toml", "--json")
-    assert run(*args).json["doubts"] == {}
+    assert set(run(*args).json["doubts"]) == WITHOUT_CAS
 
 
 def test_start_overwrites_nothing(run: Run, tmp_path: Path) -> None:
@@ -490,7 +490,7 @@ def test_library_show_every_material(run: Run, library: Library) -> None:
             assert library.cautions[key] in text
         assert text.startswith(material.name)
         assert "Who says so" in text
-        assert "Doubtful" not in text
+        assert ("Doubtful" in text) == (material.id in WITHOUT_CAS)
     ran = run("library", "show", "cocamidopropyl-betaine")
     assert ran.code == 0
     assert "61789-40-0" in ran.out
@@ -498,15 +498,50 @@ def test_library_show_every_material(run: Run, library: Library) -> None:
     assert shown == library.by_id["cocamidopropyl-betaine"].model_dump(mode="json")
 
 
-def test_library_check(run: Run, library: Library, tmp_path: Path) -> None:
-    assert run("library", "check").out == f"{len(library.materials)} materials, 0 with doubtful figures\n"
+WITHOUT_CAS = {"potassium-cocoyl-glutamate"}
+"""Shipped surfactants of which no CAS number is on record; their suppliers' safety data sheets have it."""
+
+
+def test_library_check(run: Run, library: Library, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "120")
+    total = len(library.materials)
+    cas = "a surfactant without CAS number; it stands on the safety data sheet"
+    shown = "".join(f"{name}: {cas}\n" for name in sorted(WITHOUT_CAS))
+    assert run("library", "check").out == f"{shown}{total} materials, {len(WITHOUT_CAS)} with doubtful figures\n"
     own = tmp_path / "own.toml"
     own.write_text("[override.decyl-glucoside]\npowder = true\n", encoding="utf-8")
     args = ("library", "check", "--library", str(shipped("library")), "--library", str(own))
     doubt = "a powder entered at 52.5 % active matter; is that the strength of a solution?"
-    total = len(library.materials)
-    assert run(*args).out == f"decyl-glucoside: {doubt}\n{total} materials, 1 with doubtful figures\n"
-    assert run(*args, "--json").json == {"materials": total, "doubts": {"decyl-glucoside": [doubt]}}
+    said = f"decyl-glucoside: {doubt}\n{shown}{total} materials, {1 + len(WITHOUT_CAS)} with doubtful figures\n"
+    assert run(*args).out == said
+    doubts = {"decyl-glucoside": [doubt], **{name: [cas] for name in WITHOUT_CAS}}
+    assert run(*args, "--json").json == {"materials": total, "doubts": doubts}
+
+
+def test_library_check_tells_a_doubt_once_for_all_its_materials(
+    run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "120")
+    own = tmp_path / "own.toml"
+    head = '[sources]\nmine = "made-up figures"\n'
+    one = """
+[[material]]
+id = "wash-{0}"
+name = "Wash {0}"
+function = "surfactant"
+phase = "cosurfactant"
+substances = [
+  {{ inci = "Wash", share = [30, 30, 30], surfactant = true, charge = "nonionic" }},
+  {{ inci = "Aqua", role = "water", share = "balance" }},
+]
+backing = {{ default = ["mine", "supplier-typical"] }}
+"""
+    own.write_text(head + "".join(one.format(k) for k in "abc"), encoding="utf-8")
+    assert run("library", "check", "--library", own).out == (
+        "wash-a, wash-b, wash-c: a surfactant without molar mass; ask its supplier for the mean\n"
+        "wash-a, wash-b, wash-c: a surfactant without CAS number; it stands on the safety data sheet\n"
+        "3 materials, 3 with doubtful figures\n"
+    )
 
 
 def test_version_and_help() -> None:

@@ -140,14 +140,14 @@ def test_signs_that_the_font_of_pictures_lacks_are_no_warning(
 ) -> None:
     import warnings
 
-    from optimizer.report.tradeoff import _figure, _save
+    from optimizer.report.picture_file import canvas, write_plotted
 
     path = tmp_path / "p.png"
-    figure, axes = _figure(path)
+    figure, axes = canvas()
     axes.set_title("手洗い")
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
-        _save(figure, path)
+        write_plotted(figure, path)
     assert not caught
     assert capfd.readouterr() == ("", "")
     assert os.path.getsize(path) > 0

@@ -581,7 +581,7 @@ def test_pictures_are_written_and_never_over_a_file(tmp_path: Path, first: Path)
 def test_other_endings_are_refused(tmp_path: Path, first: Path) -> None:
     result = ran(first, "--picture", tmp_path / "curve.bmp")
     assert isinstance(result.exception, UsageError)
-    assert "neither in .svg nor in .png" in str(result.exception)
+    assert "neither in .svg nor in .png or .pdf" in str(result.exception)
     assert not (tmp_path / "curve.bmp").exists()
 
 

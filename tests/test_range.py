@@ -99,11 +99,11 @@ def wash() -> Brief:
     """Return a brief with many means, shares and doses and without yes/no rules, at one pH case."""
     sys.path.insert(0, str(Path(__file__).parent / "benchmarks"))
     try:
-        from benchmarks import briefs as generated  # type: ignore[import-not-found]
+        from benchmarks import shop as generated  # type: ignore[import-not-found]
     except ImportError:
         import importlib.util
 
-        spec = importlib.util.spec_from_file_location("generated", Path(__file__).parent / "benchmarks" / "briefs.py")
+        spec = importlib.util.spec_from_file_location("generated", Path(__file__).parent / "benchmarks" / "shop.py")
         assert spec is not None
         assert spec.loader is not None
         generated = importlib.util.module_from_spec(spec)

@@ -86,7 +86,7 @@ def test_make_demo_goes_from_the_brief_to_the_bottles(tmp_path: Path) -> None:
         done = subprocess.run(
             ["make", "--silent", "demo", *told], cwd=ROOT, capture_output=True, text=True, check=False
         )
-    assert done.returncode == 0, done.stdout + done.stderr
+    assert (done.returncode, done.stderr) == (0, ""), done.stdout + done.stderr
     for part in (
         "Harbour hand wash\nSolved",
         "These 3 clash",

@@ -103,7 +103,8 @@ def load_brief(
         rates: Units of the brief's currency per unit of another; no rate is assumed.
 
     Raises:
-        DataError: With every problem at once.
+        DataError: With every problem of the scenario; if it has none, with every one of library and shelf; if they have
+            none, with every one of the three together.
     """
     scenario, files = read_scenario(path, changes)
     own = [beside(path, name, "library") for name in scenario.library]
@@ -150,7 +151,8 @@ def make_brief(
     """Join a scenario with library and shelf; `also` names further candidates, priced or not.
 
     Raises:
-        DataError: If the scenario names what does not exist, or no candidate is left.
+        DataError: If the shelf cannot be joined, the scenario names what does not exist or gives a rule an id of the
+            tool, no candidate is left, or the goals are none that it knows.
     """
     scenario = _declared(scenario, library)
     problems = _references(scenario, library, where)

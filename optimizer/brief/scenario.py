@@ -48,7 +48,7 @@ class PoolChoice(Frozen):
     clear: bool = False
     """Only materials that leave a product clear at some dose."""
     also: tuple[str, ...] = ()
-    """Ids that are candidates whatever the other fields say."""
+    """Ids that are candidates whatever the other fields say, `without` excepted."""
     without: tuple[str, ...] = ()
     """Ids that are left out."""
     unpriced: bool = False
@@ -172,7 +172,13 @@ class Scenario(Frozen):
 
 
 def find_scenario(name: str) -> Path:
-    """Return the path of a scenario given as a file or as the name of a shipped one."""
+    """Return the path of a scenario given as a file or as the name of a shipped one.
+
+    A name that ends in .toml is returned unseen; reading it tells if nothing is there.
+
+    Raises:
+        DataError: If there is neither a file nor a shipped scenario of that name.
+    """
     path = Path(name)
     if path.suffix == ".toml" or found_at(path):
         return path
@@ -195,7 +201,8 @@ def read_scenario(path: Path, changes: Iterable[tuple[str, str]] = ()) -> tuple[
         The scenario and the files it was read from.
 
     Raises:
-        DataError: With every problem at once.
+        DataError: With every problem of rules and tables at once; of what keeps the files from being merged and the
+            what-ifs from being applied, the first.
     """
     files: list[Path] = []
     raw = _merged(path, files)

@@ -44,9 +44,7 @@ def rules(
     json: Json = False,
 ) -> None:
     """Every kind of rule: its equation, unit, fields and how it reads."""
-    from dataclasses import asdict
-
-    from optimizer.report.reference import rules_document
+    from optimizer.report.reference import RuleRecord, rules_document
     from optimizer.rules.reference import rule_notes
 
     notes = rule_notes()
@@ -56,7 +54,7 @@ def rules(
             raise UsageError(f"there is no kind of rule '{kind}'. {nearest(kind, [n.kind for n in notes])}")
         notes = chosen
     if json:
-        print_json([asdict(n) for n in notes])
+        print_json([RuleRecord.model_validate(n).model_dump() for n in notes])
     else:
         show(rules_document(notes), markdown, html, pdf)
 
@@ -65,7 +63,7 @@ def rules(
 def schema(
     what: Annotated[str, typer.Argument(help="One of the schemas; all when left out.")] = "",
 ) -> None:
-    """JSON Schemas of the files that are read and of the JSON that is printed."""
+    """JSON Schemas of the files that are read and of the JSON that is printed; of a list, that of its entries."""
     from optimizer.bench.batch import Batch
     from optimizer.bench.costs import Costs
     from optimizer.brief.scenario import Scenario
@@ -91,6 +89,7 @@ def schema(
     from optimizer.report.made_record import LaidRecord, MadeRecord, WeighedRecord
     from optimizer.report.page import PageRecord
     from optimizer.report.record import Record
+    from optimizer.report.reference import DoubtsRecord, RuleRecord
     from optimizer.report.substitute import SubstituteRecord
     from optimizer.report.sweep import RangeRecord
     from optimizer.report.thicken import ThickenRecord
@@ -103,7 +102,9 @@ def schema(
     known: dict[str, tuple[type[Frozen] | type[Record], str]] = {
         "scenario": (Scenario, "scenario file"),
         "library": (LibraryFile, "library file"),
-        "material": (Material, "a [[material]] of a library file"),
+        "material": (Material, "a [[material]] of a library file; tenside library show | list --json"),
+        "library-check": (DoubtsRecord, "tenside library check --json"),
+        "rule": (RuleRecord, "tenside rules --json"),
         "shelf-line": (ShelfLine, "a line of the shelf, once its headings are recognised"),
         "variants-file": (VariantFile, "file of variants"),
         "variants": (VariantsRecord, "tenside variants --json"),
@@ -199,15 +200,23 @@ def library_show(
 
 @library_app.command("check")
 def library_check(library: Libraries = None, own: Own = None, json: Json = False) -> None:
-    """Check library files and list doubtful figures."""
+    """Check library files and list doubtful figures, each doubt once with all materials that it is about."""
+    from shutil import get_terminal_size
+    from textwrap import wrap
+
     from optimizer.data.library import doubts
+    from optimizer.report.reference import DoubtsRecord
 
     found = read_shipped(library, own)
     doubtful = {m.id: doubts(m) for m in found.materials if doubts(m)}
     if json:
-        print_json({"materials": len(found.materials), "doubts": doubtful})
+        print_json(DoubtsRecord(materials=len(found.materials), doubts=doubtful))
         return
+    by_doubt: dict[str, list[str]] = {}
     for name, said in doubtful.items():
         for doubt in said:
-            say(f"{name}: {doubt}")
+            by_doubt.setdefault(doubt, []).append(name)
+    for doubt, names in by_doubt.items():
+        text = f"{', '.join(names)}: {doubt}"
+        say("\n".join(wrap(text, get_terminal_size().columns, subsequent_indent="  ", break_on_hyphens=False)))
     say(f"{len(found.materials)} materials, {len(doubtful)} with doubtful figures")

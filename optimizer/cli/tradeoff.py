@@ -19,13 +19,14 @@ from optimizer.cli.common import (
     ScenarioName,
     ShelfFile,
     app,
+    aside,
     brief_of,
     quiet_solvers,
     tell,
 )
 from optimizer.errors import UsageError
 
-Picture = Annotated[Path | None, typer.Option("--picture", help="Also draw it, as .svg or .png.")]
+Picture = Annotated[Path | None, typer.Option("--picture", help="Also draw it, as .svg, .png or .pdf.")]
 
 
 @app.command(rich_help_panel=FORMULA)
@@ -49,7 +50,10 @@ def frontier(
 ) -> None:
     """Trace the trade-off of two measures: every break and what one more point costs."""
     from optimizer.answers import questions
+    from optimizer.report.picture_file import refuse_undrawable
 
+    if picture:
+        refuse_undrawable(picture)
     key, _, values = (part.strip() for part in by.partition("="))
     if by and not values:
         raise UsageError(f"--by {by}: write RULE.LIMIT=VALUE,VALUE, such as active.at_least=9,10,11.")
@@ -62,10 +66,12 @@ def frontier(
         answer = questions.frontier(
             briefs or brief_of(scenario, changes, shelf, library), best=best, against=against, tell=told
         )
-    if picture:
+    if picture and answer.exit_code == 0:
         from optimizer.report.tradeoff import draw_frontier
 
         draw_frontier(answer.found, picture)
+    elif picture:
+        aside(f"--picture: there is no curve to draw, so {picture} was not written.")
     tell(answer, json, markdown, html, pdf)
 
 
@@ -87,7 +93,10 @@ def leeway(
 ) -> None:
     """Say how far each dose may move at a stated loss, and which materials no good formula uses."""
     from optimizer.answers import questions
+    from optimizer.report.picture_file import refuse_undrawable
 
+    if picture:
+        refuse_undrawable(picture)
     with quiet_solvers():
         answer = questions.leeway(brief_of(scenario, changes, shelf, library), loss=loss, others=others)
     if picture:

@@ -189,8 +189,9 @@ def _dangling(
 def doubts(material: Material) -> list[str]:
     """Return what looks wrong with a material's figures; nothing is refused for it.
 
-    Shares above 100, a powder entered as a weak solution, windows inside-out, ratings
-    outside their own range, a surfactant with no molar mass.
+    Shares that do not sum to 100, a powder entered as a weak solution, windows inside-out or clear where nothing is
+    stable, ratings outside their own range, a betaine entered as total solids, a surfactant without molar mass or CAS
+    number. A sentence is the same for every material of which it is true, so that a list can be grouped by it.
     """
     found = []
     total = sum(s.typical for s in material.substances)
@@ -219,4 +220,9 @@ def doubts(material: Material) -> list[str]:
     betaine = any(s.family == "betaine" for s in material.substances)
     if betaine and material.surfactant_matter > 33 and not material.powder:
         found.append("a betaine above 33 % is usually printed as total solids, salt included")
+    surfactants = [s for s in material.substances if s.surfactant]
+    if any(s.molar_mass is None for s in surfactants):
+        found.append("a surfactant without molar mass; ask its supplier for the mean")
+    if not all(s.cas for s in surfactants):
+        found.append("a surfactant without CAS number; it stands on the safety data sheet")
     return found

@@ -236,7 +236,8 @@ def join(library: Library, shelf: Shelf | None, currency: str) -> dict[str, Ingr
     every costing: what one more kg costs, whatever it was bought for. The stock is that of all lines (`stock_of`).
 
     Raises:
-        DataError: If a shelf line names an unknown material or another currency.
+        DataError: If a shelf line names an unknown material, one of several of that name, another currency, or an
+            active matter that its lot cannot have; all lines at once.
     """
     problems: list[Problem] = []
     best: dict[str, tuple[float, ShelfLine]] = {}

@@ -28,7 +28,7 @@ def read_rows(path: Path) -> list[tuple[int, list[Any]]]:
     """Return the rows that hold anything, with their row numbers; the first are the headings.
 
     Raises:
-        DataError: If the file is neither a readable CSV nor a readable workbook, or empty.
+        DataError: If the file is neither a readable CSV nor a readable workbook, empty, or beyond the limits above.
     """
     rows = _xlsx(path) if path.suffix.lower() in (".xlsx", ".xlsm") else _csv(path)
     rows = [(number, row) for number, row in rows if any(text_of(cell) for cell in row)]
@@ -84,7 +84,7 @@ def text_of(cell: object) -> str:
 
 
 def number_of(text: str) -> float:
-    """Read a number as people write it: currency signs, thousands separators, a decimal comma.
+    """Read a number as people write it: with signs of money, % or kg, thousands separators, a decimal comma.
 
     Raises:
         ValueError: If it is no number or can be read two ways, such as 1,234; the text completes a sentence.

@@ -100,7 +100,7 @@ def read_shelf(path: Path) -> Shelf:
     """Read a shelf; prices given per pack are divided by the pack size.
 
     Raises:
-        DataError: With row and column of every problem.
+        DataError: With every problem of the headings; if they have none, with row and column of every other one.
     """
     table = read_rows(path)
     headings = [text_of(cell) for cell in table[0][1]]

@@ -1,6 +1,6 @@
 """Printed pages: a font that knows most scripts, numbered pages that carry the batch, pictures of them.
 
-The font comes with matplotlib, which the project needs anyway. Same input, same bytes: no date stands in the file.
+The font lies in `fonts/` with its licence. Same input, same bytes: no date stands in the file.
 """
 
 from __future__ import annotations
@@ -8,7 +8,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from functools import cache
-from importlib.util import find_spec
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -32,10 +31,7 @@ def fonts() -> None:
     from reportlab.pdfbase.pdfmetrics import registerFont, registerFontFamily
     from reportlab.pdfbase.ttfonts import TTFont
 
-    spec = find_spec("matplotlib")
-    assert spec is not None
-    assert spec.origin is not None
-    folder = Path(spec.origin).parent / "mpl-data" / "fonts" / "ttf"
+    folder = Path(__file__).parent / "fonts"
     registerFont(TTFont(BODY, folder / "DejaVuSans.ttf"))
     registerFont(TTFont(STRONG, folder / "DejaVuSans-Bold.ttf"))
     registerFontFamily(BODY, normal=BODY, bold=STRONG, italic=BODY, boldItalic=STRONG)

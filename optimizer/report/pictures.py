@@ -47,12 +47,17 @@ def drawn(sketch: Sketch, key: str) -> str:
         sketch: A sketch that has a drawing.
         key: Letters that begin every id inside, different for each picture of a page.
     """
+    return laid(sketch, key)[1]
+
+
+def laid(sketch: Sketch, key: str) -> tuple[float, str]:
+    """Return the height [em] of a sketch's drawing, and the drawing itself (see `drawn`)."""
     drawing = sketch.drawing
     assert drawing is not None
     height, parts, told = _bars(drawing, key) if isinstance(drawing, Bars) else _curves(drawing)
     head = f'<svg class="picture" role="img" aria-labelledby="{key}t {key}d" width="100%" height="{_n(height)}em">'
     names = f'<title id="{key}t">{escaped(sketch.title)}</title><desc id="{key}d">{escaped(told)}</desc>'
-    return "\n".join([head, names, *parts, "</svg>"])
+    return height, "\n".join([head, names, *parts, "</svg>"])
 
 
 def ticks(first: float, last: float, most: int = 6) -> list[float]:

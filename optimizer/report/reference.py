@@ -1,14 +1,42 @@
 """Rules and raw materials as documents."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 
 from optimizer.data.facts import Material, Substance
 from optimizer.data.library import Library, doubts
 from optimizer.report.document import Document, Listing, Table
+from optimizer.report.record import Record
 from optimizer.rules.reference import RuleNote
 from optimizer.units import listed, number
+
+
+class FieldRecord(Record):
+    """One key of a rule's table."""
+
+    name: str
+    type: str
+    default: str
+    meaning: str
+
+
+class RuleRecord(Record):
+    """A kind of rule."""
+
+    kind: str
+    summary: str
+    equation: str
+    unit: str
+    fields: list[FieldRecord]
+    example: str
+
+
+class DoubtsRecord(Record):
+    """What looks doubtful in a library."""
+
+    materials: int
+    """How many were read."""
+    doubts: dict[str, list[str]]
+    """Sentences by material id; a material without doubts is not listed."""
 
 
 def rules_document(notes: Iterable[RuleNote]) -> Document:

@@ -1,16 +1,13 @@
 """Trade-offs and room to move as documents, pictures and JSON."""
 
-import logging
-import warnings
-from io import BytesIO
 from math import isnan
 from pathlib import Path
 
 from optimizer.data.cautions import cautions_of
 from optimizer.errors import UsageError
-from optimizer.files import write_bytes_atomic
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Bar, Bars, Curve, Curves, Document, Listing, Section, Sketch, Table
+from optimizer.report.picture_file import canvas, is_svg, write_plotted, write_svg
 from optimizer.report.record import CautionRecord, Figure, LineRecord, Record, caution_records, line_records
 from optimizer.solve.tradeoff import Axis, Frontier
 from optimizer.studies.leeway import Leeway
@@ -218,32 +215,44 @@ def _drawing(curves: tuple[tuple[str, Frontier], ...]) -> Curves:
 
 
 def draw_frontier(curves: tuple[tuple[str, Frontier], ...], path: Path) -> None:
-    """Write the trade-off as SVG or PNG, by the file's ending.
+    """Write the trade-off as SVG, PNG or PDF, by the file's ending; at least one curve has a break.
 
     Raises:
-        UsageError: If the ending is neither.
         DataError: If the file exists.
     """
-    figure, axes = _figure(path)
-    first = curves[0][1]
+    drawing, heading = _drawing(curves), curves[0][1].brief.scenario.name
+    if is_svg(path):
+        write_svg(Sketch("The trade-off", drawing=drawing), heading, path)
+        return
+    figure, axes = canvas()
     styles = ("-", "--", "-.", ":")
-    for k, (label, one) in enumerate(curves):
-        points = _points(one)
-        if points:
-            axes.plot(*zip(*points, strict=True), styles[k % len(styles)], color=f"C{k}", label=label or None)
-            axes.plot([b.x for b in one.breaks], [b.y for b in one.breaks], "o", color=f"C{k}", markersize=4)
-    axes.set_xlabel(axis_words(first.x))
-    axes.set_ylabel(axis_words(first.y))
-    axes.set_title(first.brief.scenario.name)
-    if any(label for label, _ in curves):
+    for k, line in enumerate(drawing.lines):
+        axes.plot(*zip(*line.points, strict=True), styles[k % len(styles)], color=f"C{k}", label=line.label or None)
+        axes.plot(*zip(*line.marks, strict=True), "o", color=f"C{k}", markersize=4)
+    axes.set_xlabel(drawing.x)
+    axes.set_ylabel(drawing.y)
+    axes.set_title(heading)
+    if any(line.label for line in drawing.lines):
         axes.legend()
     axes.grid(alpha=0.3)
-    _save(figure, path)
+    write_plotted(figure, path)
 
 
 def draw_leeway(found: Leeway, path: Path) -> None:
-    """Write the room of each dose that may move as bars, as SVG or PNG."""
-    figure, axes = _figure(path)
+    """Write the room of each dose that may move as bars, as SVG, PNG or PDF, by the file's ending.
+
+    Raises:
+        UsageError: If there is nothing to draw.
+        DataError: If the file exists.
+    """
+    heading = f"{found.result.brief.scenario.name}: room to move at a loss of {number(found.loss)}"
+    if is_svg(path):
+        sketches = _rooms(found)
+        if not sketches:
+            raise UsageError("--picture: there is nothing to draw, as water alone is in the formulas within the loss.")
+        write_svg(sketches[0], heading, path)
+        return
+    figure, axes = canvas()
     rooms = [r for r in found.rooms if r.most > 0.005]
     rooms.sort(key=lambda r: (r.most, r.id))
     for k, room in enumerate(rooms):
@@ -251,31 +260,9 @@ def draw_leeway(found: Leeway, path: Path) -> None:
         axes.plot([room.dose], [k], "o", color="C1", markersize=5)
     axes.set_yticks(range(len(rooms)), [r.name for r in rooms])
     axes.set_xlabel("dose, % (bar: within the loss; dot: best formula)")
-    axes.set_title(f"{found.result.brief.scenario.name}: room to move at a loss of {number(found.loss)}")
+    axes.set_title(heading)
     axes.set_xscale("symlog", linthresh=1)
-    _save(figure, path)
-
-
-def _figure(path: Path):  # type: ignore[no-untyped-def]
-    if path.suffix.lower() not in (".svg", ".png"):
-        raise UsageError(f"--picture: '{path.name}' ends neither in .svg nor in .png.")
-    from matplotlib.figure import Figure as Canvas
-
-    figure = Canvas(figsize=(8, 5), layout="constrained")
-    return figure, figure.subplots()
-
-
-def _save(figure, path: Path) -> None:  # type: ignore[no-untyped-def]
-    import matplotlib as mpl
-
-    mpl.rcParams["svg.hashsalt"] = "tenside"
-    stream = BytesIO()
-    metadata = {"Date": None} if path.suffix.lower() == ".svg" else {"Software": None}
-    logging.getLogger("matplotlib").setLevel(logging.ERROR)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # a sign that the font lacks is drawn as a box
-        figure.savefig(stream, format=path.suffix.lower()[1:], dpi=150, metadata=metadata)
-    write_bytes_atomic(path, stream.getvalue())
+    write_plotted(figure, path)
 
 
 def frontier_record(curves: tuple[tuple[str, Frontier], ...]) -> FrontierRecord:

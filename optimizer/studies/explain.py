@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from itertools import combinations, permutations
-from math import ceil, floor, isfinite
+from math import ceil, floor, inf, isfinite
 
 from optimizer.brief.brief import Brief
 from optimizer.immutable import immutable
@@ -60,7 +60,8 @@ class Change:
             return f"drop: {self.reading}"
         kind = {"low": "at least", "high": "at most"}[self.side]
         unit = f" {self.unit}" if self.unit else ""
-        return f"{self.name} {kind} {number(self.old)} -> {number(self.new)}{unit}"
+        new = f"{number(self.new)}{unit}" if isfinite(self.new) else "no limit"
+        return f"{self.name} {kind} {number(self.old)} -> {new}"
 
 
 @immutable
@@ -120,8 +121,15 @@ def single_repairs(probe: Probe, active: frozenset[str], rule: Rule) -> list[Cha
         return [Change(rule.id, rule.name, "rule", float("nan"), float("nan"), rule.unit, DROP_STEPS, rule.reading())]
     changes = []
     for side, old, sign in (("low", rule.limits[0], -1), ("high", rule.limits[1], 1)):
-        reached = probe.extreme(active, rule, sign, (rule.id, side)) if isfinite(old) else None
-        change = None if reached is None else _typed(probe, active, _to(rule, side, outward(reached, side == "high")))
+        if not isfinite(old):
+            continue
+        reached = probe.extreme(active, rule, sign, (rule.id, side))
+        if reached is not None:
+            change = _typed(probe, active, _to(rule, side, outward(reached, side == "high")))
+        else:
+            # Only without what a mean is taken over can the others be kept: no figure is far enough.
+            endless = replace(_to(rule, side, sign * inf), steps=DROP_STEPS)
+            change = endless if _suffices(probe, active, endless) else None
         changes += [] if change is None else [change]
     return changes
 

@@ -93,7 +93,7 @@ def run_range(
     pieces = _pieces(briefs, grid, jobs)
     done: dict[int, Frame] = {}
     if state is not None:
-        digests = [repr(sorted(b.files.items())) if b else "" for b in briefs]
+        digests = [repr(sorted(b.files.values())) if b else "" for b in briefs]
         pieces, done = State(state).open(fingerprint(sources, grid, digests), pieces)
     kept = sum(pieces[k][2] - pieces[k][1] for k in done)
     total, answered = len(sources) * len(grid), kept

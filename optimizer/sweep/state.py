@@ -17,13 +17,15 @@ from zipfile import BadZipFile
 
 import numpy as np
 
-from optimizer import __version__
 from optimizer.errors import fault
 from optimizer.files import draft_beside, unwritable
 from optimizer.immutable import immutable
 from optimizer.sweep.frame import ARRAYS, Frame
 from optimizer.sweep.grid import Grid
 from optimizer.sweep.source import Source
+
+ANSWERS = "0.1.0"
+"""Version since which a range answers, and keeps its parts, as now: older parts are refused, later ones go on."""
 
 Piece = tuple[int, int, int]
 """Source, first scenario and the one after the last."""
@@ -53,8 +55,8 @@ def place_atomic(path: Path, write: Callable[[Path], None]) -> None:
 
 
 def fingerprint(sources: tuple[Source, ...], grid: Grid, digests: list[str]) -> str:
-    """Return what tells one range from another: version, files, what-ifs and every value."""
-    found = hashlib.sha256(__version__.encode())
+    """Return what tells one range from another: what its files say, wherever they lie, what-ifs and every value."""
+    found = hashlib.sha256(ANSWERS.encode())
     for source, digest in zip(sources, digests, strict=True):
         found.update(repr((source.name, source.changes, source.time_limit, digest)).encode())
     for key, column in zip(grid.keys, grid.columns, strict=True):
