@@ -24,7 +24,7 @@ check: $(READY)
 	$(BIN)/lint-imports --no-cache
 
 # The same run of the tests also says which share of the lines they reach.
-test-all: MEASURED = --cov=optimizer --cov-report=
+test-all: MEASURED = -m '' --cov=optimizer --cov-report=
 test-all: test
 	@printf 'lines of optimizer/ that the tests reach, in %%: '
 	@$(BIN)/coverage report --format=total

@@ -15,6 +15,7 @@ from typer.testing import CliRunner
 import optimizer
 from optimizer import cli
 from optimizer.answers.answer import Answer
+from optimizer.cli.starter import lay
 
 ROOT = Path(__file__).resolve().parent.parent
 HOUSE = Path(optimizer.__file__).parent
@@ -28,12 +29,14 @@ def asked(tmp_path: Path) -> dict[str, Answer[object]]:
     if not formula.exists():
         formula.write_text(FORMULA, encoding="utf-8")
     brief = optimizer.read_brief("hand-wash")
+    if not (tmp_path / "first").exists():
+        lay(tmp_path / "first")
     return {
         "blend": optimizer.blend(brief),
         "check": optimizer.check(formula, brief),
         "compare": optimizer.compare("hand-wash", "body-wash"),
         "explain": optimizer.explain("impossible-wash"),
-        "frontier": optimizer.frontier("conditioning-shampoo"),
+        "frontier": optimizer.frontier(tmp_path / "first" / "first-brief.toml"),
         "leeway": optimizer.leeway(brief),
         "robust": optimizer.robust("oil-wash", draws=10),
         "substitute": optimizer.substitute("cocamidopropyl-betaine", brief),

@@ -6,6 +6,7 @@ import ast
 import inspect
 import textwrap
 from contextlib import suppress
+from functools import cache
 from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError, create_model
@@ -38,6 +39,7 @@ class RuleNote:
     example: str
 
 
+@cache
 def attribute_docs(model: type[BaseModel]) -> dict[str, str]:
     """Return the string under each field of a model and its bases, by field name."""
     docs: dict[str, str] = {}
