@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import subprocess
@@ -31,7 +32,9 @@ def made(folder: Path, code: int) -> subprocess.CompletedProcess[str]:
     python.write_text(VENV.format(code=code), encoding="utf-8")
     python.chmod(0o755)
     command = ["make", f"PYTHON={python}", ".venv/.ready"]
-    return subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
+    # As a user's make, not as one within the make that runs the tests.
+    alone = {name: value for name, value in os.environ.items() if name not in ("MAKEFLAGS", "MAKELEVEL", "MFLAGS")}
+    return subprocess.run(command, cwd=folder, env=alone, capture_output=True, text=True, check=False)
 
 
 @pytest.mark.skipif(shutil.which("make") is None, reason="there is no make")
