@@ -233,6 +233,7 @@ def test_a_powder_entered_as_a_solution_is_flagged() -> None:
         "a surfactant without molar mass",
         "a surfactant without CAS number",
     ]
+    assert doubts(surfactant("solution", 30)) == others, "a solution of that strength is none"
 
 
 def test_equal_grams_are_not_equal_active() -> None:
