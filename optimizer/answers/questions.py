@@ -73,6 +73,13 @@ def blend(asked: Asked, *, time_limit: float = 60.0, solver: str = "", exact: bo
     Raises:
         SolverError: If an answer does not stand the check outside the solver.
     """
+    return _blended(asked, time_limit=time_limit, solver=solver, exact=exact)[0]
+
+
+def _blended(
+    asked: Asked, *, time_limit: float, solver: str = "", exact: bool = False
+) -> tuple[Answer[Result], Explanation | None]:
+    """Return the answer of a blend, and what clashes if there is no formula."""
     from optimizer.solve.best import solve
 
     brief = brief_of(asked)
@@ -100,18 +107,13 @@ def blend(asked: Asked, *, time_limit: float = 60.0, solver: str = "", exact: bo
 
         return blend_document(result, explanation, chemistry)
 
-    return Answer("blend", result, result.exit_code, document=document, record=record, lines="formula")
+    answer = Answer("blend", result, result.exit_code, document=document, record=record, lines="formula")
+    return answer, explanation
 
 
 def explain(asked: Asked, *, time_limit: float = 60.0) -> Answer[Explanation | None]:
     """Say why a brief is impossible and what would have to give; `found` is None if it can be met."""
-    answer = blend(asked, time_limit=time_limit)
-    explanation = None
-    if answer.found.ending == "infeasible":
-        from optimizer.solve.best import linear_part
-        from optimizer.studies.explain import explain as why_impossible
-
-        explanation = why_impossible(linear_part(answer.found.brief), time_limit=time_limit)
+    answer, explanation = _blended(asked, time_limit=time_limit)
     return Answer(
         "explain", explanation, answer.exit_code, document=answer.document, record=answer.record, lines="conflict"
     )

@@ -18,7 +18,7 @@ from optimizer.data.formula import Formula, Line
 from optimizer.data.library import Library
 from optimizer.data.pool import Ingredient, Pool, Vector, with_lot
 from optimizer.immutable import immutable
-from optimizer.rules import CurvedRule, LimitRule, Rule
+from optimizer.rules import LimitRule, Rule
 from optimizer.rules.row import Setting
 from optimizer.rules.thickening import Thickening
 from optimizer.solve.fractional import optimum
@@ -53,9 +53,7 @@ def at_lots(pool: Pool, library: Library, lots: Mapping[str, float]) -> Pool:
 
 def linear(rule: Rule) -> bool:
     """Return whether a rule is a sum or a ratio of sums over the doses."""
-    return (
-        isinstance(rule, LimitRule) and not isinstance(rule, CurvedRule) and type(rule).amount is not LimitRule.amount
-    )
+    return isinstance(rule, LimitRule) and rule.summed
 
 
 @immutable
