@@ -2,7 +2,7 @@
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import field, replace
+from dataclasses import field
 from math import fsum, inf, isnan
 from pathlib import Path
 
@@ -13,7 +13,7 @@ from optimizer.data.purchase import lines_of, stock_of
 from optimizer.data.shelf import Shelf, read_shelf
 from optimizer.errors import DataError, Problem, UsageError, fault, nearest, spelled
 from optimizer.files import digest, shipped
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.rules import (
     MEASURES,
     Acidity,

@@ -6,16 +6,15 @@ its coefficients, a sum is trusted relative to the terms that it was summed of.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 
 from optimizer.data.pool import Mask, Vector
+from optimizer.immutable import immutable
 from optimizer.units import BOUND_MET, LAST_DIGIT, PROOF_MARGIN, ROUND_OFF, ROW_MET, ZERO_PRICE
 
 
-@dataclass(frozen=True)
+@immutable
 class Certificate:
     """What was found when an answer was checked.
 

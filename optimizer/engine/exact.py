@@ -8,7 +8,6 @@ equally good. A miss is told as the exact number it is.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
@@ -16,10 +15,11 @@ import numpy.typing as npt
 
 from optimizer.data.pool import Vector
 from optimizer.engine.sensitivity import Basis
+from optimizer.immutable import immutable
 from optimizer.units import SAME_WORTH
 
 
-@dataclass(frozen=True)
+@immutable
 class ExactCheck:
     """What exact arithmetic says of a basis.
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from functools import cache
 from typing import Literal
 
 import highspy
@@ -10,12 +10,13 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.data.pool import Vector
+from optimizer.immutable import immutable
 from optimizer.units import DUST
 
 Ending = Literal["optimal", "infeasible", "unfinished", "failed"]
 
 
-@dataclass(frozen=True)
+@immutable
 class Answer:
     """What a solver said, as arrays; nothing here is trusted before it is verified.
 
@@ -71,6 +72,14 @@ LARGEST_COST = 50
 """Largest cost that the solver is given, in powers of two."""
 SMALLEST_END = 20
 """Ends that lie further below a row's usual coefficient, in powers of two, may be what rounding leaves of 0."""
+
+
+@cache
+def _options(primal: bool) -> highspy.HighsOptions:
+    options = highspy.HighsOptions()
+    for name, value in (*OPTIONS.items(), *([("simplex_strategy", 4)] if primal else [])):
+        setattr(options, name, value)
+    return options
 
 
 def row_scales(matrix: Vector, low: Vector, high: Vector, integers: int = 0) -> Vector:
@@ -131,8 +140,7 @@ class Session:
             primal: Primal simplex: where only costs change, the last point stays a point, which halves the time.
         """
         self._highs = highspy.Highs()
-        for name, value in (*OPTIONS.items(), *([("simplex_strategy", 4)] if primal else [])):
-            self._highs.setOptionValue(name, value)
+        self._highs.passOptions(_options(primal))
         self.m, self.n = matrix.shape
         self.integers, self.time_limit = integers, time_limit
         self.matrix, self.row_low, self.row_high = matrix, row_low.copy(), row_high.copy()

@@ -10,7 +10,6 @@ both linear in theta; s = p x + g is the slope of the row, and cost moves by the
 from __future__ import annotations
 
 from copy import copy
-from dataclasses import dataclass
 from functools import cached_property
 from math import inf
 
@@ -19,13 +18,14 @@ import numpy.typing as npt
 
 from optimizer.data.pool import Mask, Vector
 from optimizer.errors import SolverError
+from optimizer.immutable import immutable
 from optimizer.units import AT_END, DUST, LAST_DIGIT, NO_COEFFICIENT, ZERO_PRICE
 
 FAR = 1e9
 """A move beyond this is told as endless."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Reach:
     """The price of a limit and the interval of moves over which it holds.
 

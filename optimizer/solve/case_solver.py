@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
 from functools import cached_property
 from math import nan
 from typing import Literal
@@ -17,6 +16,7 @@ from optimizer.engine.highs import Answer, Session
 from optimizer.engine.search import fixed, search
 from optimizer.engine.sensitivity import Basis
 from optimizer.errors import fault
+from optimizer.immutable import immutable, replace
 from optimizer.model.model import Case, Model, cases, objective_vector
 from optimizer.rules import LimitRule
 from optimizer.solve.fractional import VanishingError, optimum
@@ -26,7 +26,7 @@ Sign = Literal[1, -1]
 Brancher = Callable[[Model, Vector, Vector, Vector], Answer]
 
 
-@dataclass(frozen=True)
+@immutable
 class Found:
     """The best of one case: column values, duals at fixed choices, and how it was proven.
 

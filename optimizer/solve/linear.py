@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
 from math import nan
 
 import numpy as np
@@ -16,6 +15,7 @@ from optimizer.data.pool import Vector
 from optimizer.engine.ending import Ending, Proof, weakest
 from optimizer.engine.highs import highs_version
 from optimizer.errors import SolverError
+from optimizer.immutable import immutable, replace
 from optimizer.model.model import Case
 from optimizer.rules import LimitRule
 from optimizer.rules.row import Setting
@@ -27,7 +27,7 @@ from optimizer.solve.shadow_prices import entry_prices, price_rules
 from optimizer.units import KEPT, USED, number
 
 
-@dataclass(frozen=True)
+@immutable
 class Solved:
     """A result with the programs it came from, for studies that ask further.
 

@@ -11,7 +11,6 @@ that break the proof (Farkas) that the set so far is not enough, so that no smal
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from itertools import compress
 from math import inf
 
@@ -23,7 +22,7 @@ from optimizer.data.pool import Vector
 from optimizer.engine.certificate import check_feasible
 from optimizer.engine.highs import Answer, Session
 from optimizer.engine.search import fixed, linear
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.model.model import Case, build, cases, implied_caps
 from optimizer.rules.row import Setting
 from optimizer.solve.case_solver import Found

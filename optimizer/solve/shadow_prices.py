@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from math import isnan, nan
 from typing import Any
 
@@ -13,6 +12,7 @@ from optimizer.data.formula import Formula
 from optimizer.data.pool import Mask
 from optimizer.engine.onesided import Directions
 from optimizer.engine.sensitivity import Basis
+from optimizer.immutable import replace
 from optimizer.rules.row import Lever, Row, Setting
 from optimizer.solve.case_solver import Found
 from optimizer.solve.result import EntryPrice, Outcome

@@ -6,7 +6,6 @@ The prices are those of the last program and hold at that formula only.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from math import inf, isnan, nan
 
 import numpy as np
@@ -14,7 +13,7 @@ import numpy as np
 from optimizer.brief.brief import Brief, bent, straight
 from optimizer.data.formula import Formula
 from optimizer.errors import SolverError
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.model.linearisation import Tangent, with_rules
 from optimizer.rules import CurvedRule
 from optimizer.solve.linear import Solved, solve_fully

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from math import inf, isnan, nan
 
 from optimizer.brief.brief import Brief
@@ -10,7 +9,7 @@ from optimizer.data.formula import Formula
 from optimizer.data.pool import Group, Ingredient
 from optimizer.engine.sensitivity import Basis
 from optimizer.errors import UsageError, nearest
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.rules import Cost, Dose
 from optimizer.solve.best import solve
 from optimizer.solve.case_solver import Found, Sign
