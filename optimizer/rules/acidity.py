@@ -93,7 +93,7 @@ class Acidity(Rule):
         first, last = self.low + self.tolerance, self.high - self.tolerance
         steps = whole_down((last - first) / self.grid) if last > first else 0
         targets = {round(first + k * self.grid, 6) for k in range(steps + 1)} | {round(last, 6)}
-        for edge in edges:
+        for edge in set(edges):
             targets |= {round(edge + self.tolerance, 6), round(edge - self.tolerance, 6)}
         inside = sorted(t for t in targets if first - AS_TYPED <= t <= last + AS_TYPED)
         return tuple(Setting(t, round(t - self.tolerance, 6), round(t + self.tolerance, 6)) for t in inside)

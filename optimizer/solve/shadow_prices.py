@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cached_property
 from math import isnan, nan
 from typing import Any
 
@@ -11,7 +12,7 @@ from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Mask
 from optimizer.engine.onesided import Directions
-from optimizer.engine.sensitivity import Basis
+from optimizer.engine.sensitivity import Basis, Move, Reach
 from optimizer.immutable import replace
 from optimizer.rules.row import Lever, Row, Setting
 from optimizer.solve.case_solver import Found
@@ -21,6 +22,8 @@ from optimizer.units import AT_END, ROW_MET, USED, ZERO_PRICE
 ORDER = ("equal", "low", "high")
 OWN = {"equal": "exactly", "low": "at_least", "high": "at_most"}
 """Field of a limit that a row stands for by its side."""
+Limit = list[tuple[int, Lever]]
+"""A limit that the answer sits on: the rows that it moves, and how."""
 
 
 def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Outcome, ...]:
@@ -53,8 +56,7 @@ def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Out
 
 def price_rules(brief: Brief, found: Found, basis: Basis, formula: Formula, setting: Setting) -> tuple[Outcome, ...]:
     """Return every rule with value, binding side, price and the range over which it holds."""
-    pricer = Pricer(brief, found, basis)
-    return tuple(pricer.priced(outcome) for outcome in measure_rules(brief, formula, setting))
+    return Pricer(brief, found, basis).priced(measure_rules(brief, formula, setting))
 
 
 class Pricer:
@@ -73,7 +75,6 @@ class Pricer:
         self.taken = dict(zip(self.model.names, np.round(found.x), strict=True))
         silent = np.array([r for r, row in enumerate(self.model.rows) if self._silent(row)], dtype=np.int64)
         self.basis = basis.without(silent)
-        self.directions = Directions(self.basis, found.x)
         sign, name = brief.scenario.objective.goals[0]
         measure = brief.measure(name)
         self.fractional = measure.ratio
@@ -85,28 +86,45 @@ class Pricer:
             self.unit_here /= float(per @ found.x[: self.model.doses]) + below
         self.steps = {rule.id: rule.step for rule in brief.enforced}
         self.moved: dict[str, dict[str, list[tuple[int, Lever]]]] = {}
+        binding = {self.model.rows[r].owner for r in np.flatnonzero(self.at_end)}
         for r, row in enumerate(self.model.rows):
-            for lever in row.levers if row.side == "link" else (self._own(row),):
-                self.moved.setdefault(row.owner, {}).setdefault(lever.limit, []).append((r, lever))
+            if row.owner in binding:
+                for lever in row.levers if row.side == "link" else (self._own(row),):
+                    self.moved.setdefault(row.owner, {}).setdefault(lever.limit, []).append((r, lever))
 
-    def priced(self, outcome: Outcome) -> Outcome:
-        """Return an outcome with the side and the price of every limit that it sits on."""
-        told = []
+    @cached_property
+    def directions(self) -> Directions:
+        """The ways out of the answer, for limits that meet where none is needed."""
+        return Directions(self.basis, self.x)
+
+    def priced(self, outcomes: tuple[Outcome, ...]) -> tuple[Outcome, ...]:
+        """Return outcomes with the side and the price of every limit that they sit on."""
+        limits = [(outcome, limit) for outcome in outcomes for limit in self._binding(outcome)]
+        reaches = self.basis.reaches([self._move(limit) for _, limit in limits])
+        told: dict[str, list[Outcome]] = {}
+        for (outcome, limit), reach in zip(limits, reaches, strict=True):
+            told.setdefault(outcome.id, []).append(self._told(outcome, limit, reach))
+        return tuple(_joined(told.get(outcome.id, []), outcome) for outcome in outcomes)
+
+    def _binding(self, outcome: Outcome) -> list[Limit]:
+        """Return the limits of a rule that the answer sits on, each with the rows that it moves."""
+        if isnan(outcome.value):
+            return []
+        limits = []
         for moved in self.moved.get(outcome.id, {}).values():
             moving = [(r, lever) for r, lever in moved if self._takes(lever)]
-            if not isnan(outcome.value) and any(self.at_end[r] for r, _ in moving):
-                lever = moving[0][1]
-                if outcome.kind == "clear":
-                    return replace(outcome, binding=lever.side)
-                at = (outcome.high if lever.side == "high" else outcome.low) if isnan(lever.at) else lever.at
-                step = self.steps[outcome.id] if isnan(lever.step) else lever.step
-                told_at = replace(outcome, binding=lever.side, limit=lever.limit, limit_at=at, limit_step=step)
-                prices: dict[str, Any] = self._prices(moving, at)
-                told.append(replace(told_at, limit_unit=lever.unit or outcome.unit, **prices))
-        if not told:
-            return outcome
-        told.sort(key=lambda o: ORDER.index(o.binding) if o.limit in OWN.values() else len(ORDER))
-        return replace(told[0], also=tuple(told[1:]))
+            if any(self.at_end[r] for r, _ in moving):
+                limits.append(moving)
+        return limits
+
+    def _told(self, outcome: Outcome, limit: Limit, reach: Reach) -> Outcome:
+        lever = limit[0][1]
+        if outcome.kind == "clear":
+            return replace(outcome, binding=lever.side)
+        at = (outcome.high if lever.side == "high" else outcome.low) if isnan(lever.at) else lever.at
+        step = self.steps[outcome.id] if isnan(lever.step) else lever.step
+        where: dict[str, Any] = {"binding": lever.side, "limit": lever.limit, "limit_at": at, "limit_step": step}
+        return replace(outcome, **where, limit_unit=lever.unit or outcome.unit, **self._prices(limit, at, reach))
 
     def _own(self, row: Row) -> Lever:
         """Return the limit of its rule that a row stands for."""
@@ -114,18 +132,19 @@ class Pricer:
         limit, choice = OWN[row.side], row.limit_choice
         return Lever(limit, row.side, nan, row.per_limit, row.rhs_per_limit, choice, unit="", step=nan)
 
-    def _prices(self, moving: list[tuple[int, Lever]], limit: float) -> dict[str, float]:
-        lever = moving[0][1]
-        rows = np.array([r for r, _ in moving])
-        ends = np.array([one.rhs_per_limit for _, one in moving])
-        per_limit = None if lever.per_limit is None else self.model.spread(lever.per_limit)
-        assert per_limit is None or len(rows) == 1
-        reach = self.basis.reach(rows, ends, per_limit)
+    def _move(self, limit: Limit) -> Move:
+        per_limit = limit[0][1].per_limit
+        assert per_limit is None or len(limit) == 1
+        rows, ends = np.array([r for r, _ in limit]), np.array([one.rhs_per_limit for _, one in limit])
+        return rows, ends, None if per_limit is None else self.model.spread(per_limit)
+
+    def _prices(self, limit: Limit, at: float, reach: Reach) -> dict[str, float]:
+        lever = limit[0][1]
         down, up = max(reach.down, lever.down), min(reach.up, lever.up)
         price = lowered = raised = self.unit * reach.price
-        still = AT_END * (1 + abs(limit))
+        still = AT_END * (1 + abs(at))
         if down > -still or up < still:  # raising and lowering may differ
-            lowered, raised = (self.unit_here * p for p in self.directions.prices(rows, ends, per_limit))
+            lowered, raised = (self.unit_here * p for p in self.directions.prices(*self._move(limit)))
             lowered, raised = lowered if lever.down < 0 else 0.0, raised if lever.up > 0 else 0.0
             if down == up == 0:
                 price = lowered if lever.side == "high" else raised
@@ -133,7 +152,7 @@ class Pricer:
         if not self.fractional:
             # The value of a mean as objective bends with every limit: its price is told at the answer only.
             prices |= {"price_from": self.unit * reach.price_down, "price_to": self.unit * reach.price_up}
-            prices |= {"holds_from": limit + down, "holds_to": limit + up}
+            prices |= {"holds_from": at + down, "holds_to": at + up}
         return {name: value + 0.0 for name, value in prices.items()}
 
     def _at_ends(self) -> Mask:
@@ -155,6 +174,14 @@ class Pricer:
         if row.owner == "use":
             return all(self.taken[key] > 0 for key in row.choices)
         return row.side == "link" and bool(row.levers) and not any(self._takes(lever) for lever in row.levers)
+
+
+def _joined(told: list[Outcome], outcome: Outcome) -> Outcome:
+    """Return a rule at the first of its limits that bind, with the others."""
+    if not told:
+        return outcome
+    told.sort(key=lambda o: ORDER.index(o.binding) if o.limit in OWN.values() else len(ORDER))
+    return replace(told[0], also=tuple(told[1:])) if len(told) > 1 else told[0]
 
 
 def entry_prices(brief: Brief, found: Found, basis: Basis) -> tuple[EntryPrice, ...]:
