@@ -26,10 +26,12 @@ def immutable(cls: type[T]) -> type[T]:
 
     def fill(self: T, *values: Any, **named: Any) -> None:
         held, given = self.__dict__, len(values)
-        held.update(blank)
+        if given != len(names):
+            held.update(blank)
         held.update(zip(names, values, strict=False))
-        held.update(named)
-        if len(held) > len(names) or given > len(names) or not named.keys().isdisjoint(names[:given]):
+        if named:
+            held.update(named)
+        if len(held) > len(names) or given > len(names) or (named and not named.keys().isdisjoint(names[:given])):
             raise TypeError(f"{cls.__name__} is given too much: {values}, {named}")
         if given < len(needed) and not named.keys() >= set(needed[given:]):
             raise TypeError(f"{cls.__name__} needs {needed[given:]}, is given {tuple(named)}")

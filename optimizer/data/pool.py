@@ -1,9 +1,9 @@
 """The candidates of one brief: library facts joined with the shelf, sorted by id."""
 
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Hashable, Iterable, Mapping
 from dataclasses import field
 from functools import cached_property
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +18,7 @@ from optimizer.units import listed
 
 Vector = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
+T = TypeVar("T")
 
 
 class Group(Frozen):
@@ -189,10 +190,37 @@ class Pool:
 
     def members(self, group: Group) -> Mask:
         """Return which candidates belong to the group, shape (n,)."""
-        if group not in self._cache:
-            self._cache[group] = np.fromiter([group.holds(i.material) for i in self.items], bool, len(self.items))
-        mask: Mask = self._cache[group]
-        return mask
+
+        def asked() -> Mask:
+            mask = np.zeros(len(self.items), dtype=bool)
+            for position in self._likely(group):
+                mask[position] = group.holds(self.items[position].material)
+            return mask
+
+        return self.once(group, asked)
+
+    def once(self, key: Hashable, make: Callable[[], T]) -> T:
+        """Return what `make` makes, made once per key and pool."""
+        if key not in self._cache:
+            self._cache[key] = make()
+        found: T = self._cache[key]
+        return found
+
+    def _likely(self, group: Group) -> Iterable[int]:
+        """Return positions beside which no candidate belongs to the group."""
+        if group.materials:
+            return [self.index[name] for name in group.materials if name in self.index]
+        if group.functions:
+            return {p for function in group.functions for p in self._by_function.get(function, ())}
+        return range(len(self.items))
+
+    @cached_property
+    def _by_function(self) -> Mapping[str, list[int]]:
+        found: dict[str, list[int]] = {}
+        for position, item in enumerate(self.items):
+            for function in item.material.functions:
+                found.setdefault(function, []).append(position)
+        return found
 
     @cached_property
     def carriers(self) -> Mapping[str, list[int]]:

@@ -95,15 +95,17 @@ def row_scales(matrix: Vector, low: Vector, high: Vector, integers: int = 0) -> 
         high: Upper ends, shape (m,).
         integers: How many of the last columns are whole numbers; they count only in rows of nothing else.
     """
-    there = matrix != 0
-    mixed = there[:, : matrix.shape[1] - integers].any(axis=1)
-    there[np.ix_(mixed, range(matrix.shape[1] - integers, matrix.shape[1]))] = False
-    exponents = np.where(there, np.frexp(matrix)[1], 0).sum(axis=1) / np.maximum(there.sum(axis=1), 1)
-    ends = np.abs(np.stack([low, high]))
-    ends = np.where((ends > 0) & (ends < np.inf), ends, np.inf).min(axis=0)
-    usual = np.where(there.any(axis=1), np.rint(exponents), 0).astype(int)
-    end = np.where(ends < np.inf, np.frexp(np.where(ends < np.inf, ends, 1.0))[1], usual)
-    return np.asarray(np.ldexp(1.0, -np.clip(end, usual - SMALLEST_END, usual)))
+    m, whole = len(matrix), matrix.shape[1] - integers
+    rows, columns = np.nonzero(matrix)
+    if integers:
+        mixed = np.bincount(rows[columns < whole], minlength=m) > 0
+        counted = (columns < whole) | ~mixed[rows]
+        rows, columns = rows[counted], columns[counted]
+    sums = np.bincount(rows, np.frexp(matrix[rows, columns])[1], minlength=m)
+    usual = np.rint(sums / np.maximum(np.bincount(rows, minlength=m), 1)).astype(int)
+    low, high = (np.where((end != 0) & np.isfinite(end), np.abs(end), np.inf) for end in (low, high))
+    end, size = np.frexp(np.minimum(low, high))
+    return np.asarray(np.ldexp(1.0, -np.where(end < np.inf, np.clip(size, usual - SMALLEST_END, usual), usual)))
 
 
 class Session:

@@ -200,14 +200,14 @@ def entry_prices(brief: Brief, found: Found, basis: Basis) -> tuple[EntryPrice, 
     out = (found.x[:n] <= USED) & (found.upper[:n] > 0)
     directions = Directions(basis, found.x)
     prices = []
-    for position in out.nonzero()[0]:
+    for position in out.nonzero()[0].tolist():
         item = brief.pool.items[position]
         if item.id in closed:
-            prices.append(EntryPrice(item.id, item.material.name, item.price, nan, kept_out=True))
+            prices.append(EntryPrice(item.id, item.material.name, item.price, nan, True))
         else:
-            entry = entry_price(found, basis, int(position), item.price, directions)
+            entry = entry_price(found, basis, position, item.price, directions)
             if entry < item.price - ZERO_PRICE:
-                prices.append(EntryPrice(item.id, item.material.name, item.price, entry))
+                prices.append(EntryPrice(item.id, item.material.name, item.price, entry, False))
     return tuple(sorted(prices, key=lambda e: (e.kept_out, 0.0 if e.kept_out else e.price - e.entry, e.id)))
 
 
