@@ -136,12 +136,12 @@ class Ingredient:
                 found[s.charge] = found.get(s.charge, 0.0) + s.typical / 100
         return found
 
-    @cached_property
+    @property
     def water(self) -> float:
         """Water per unit [-]."""
         return self.material.carried("Aqua") / 100
 
-    @cached_property
+    @property
     def salt(self) -> float:
         """Sodium chloride per unit [-]."""
         return self.material.carried("Sodium Chloride") / 100

@@ -184,17 +184,15 @@ class Basis:
         other.low, other.high = other.ends_low[self.basic], other.ends_high[self.basic]
         return other
 
-    def can_enter(self, column: int) -> bool:
-        """Whether a nonbasic column can rise at once: no basic value on its end stands in the way."""
-        return not bool(self._stuck[column])
-
     @cached_property
-    def _stuck(self) -> Mask:
+    def enterable(self) -> Mask:
+        """Which nonbasic columns can rise at once: no basic value on its end stands in the way, shape (n,)."""
         rates = -self.inverse @ self.full[:, : self.n]
         small = AT_END * np.maximum(np.abs(self.values), self.sizes[self.basic])
         at_low, at_high = self.values - self.low <= small, self.high - self.values <= small
         falls, rises = rates < -NO_COEFFICIENT, rates > NO_COEFFICIENT
-        return np.asarray((falls & at_low[:, None] | rises & at_high[:, None]).any(axis=0))
+        stuck = (falls & at_low[:, None] | rises & at_high[:, None]).any(axis=0)
+        return np.asarray(self.nonbasic[: self.n] & ~stuck)
 
     def curvature(self, row: int, per_limit: Vector) -> float:
         """Return q of a row whose coefficients move by -t p: theta = t / (1 - q t)."""

@@ -13,6 +13,7 @@ from optimizer.brief.brief import Brief
 from optimizer.data.pool import Vector
 from optimizer.engine.ending import Ending, Proof
 from optimizer.engine.highs import Answer, Session
+from optimizer.engine.onesided import Directions
 from optimizer.engine.search import fixed, search
 from optimizer.engine.sensitivity import Basis
 from optimizer.errors import fault
@@ -58,6 +59,12 @@ class Found:
         low = np.concatenate([self.lower, model.row_low])
         high = np.concatenate([self.upper, model.row_high])
         return Basis(model.matrix, self.cost, low, high, self.answer.x, self.answer.basic)
+
+    @cached_property
+    def directions(self) -> Directions:
+        """The ways out of the answer at its fixed choices."""
+        assert self.x is not None
+        return Directions(self.basis, self.x)
 
     @property
     def margin(self) -> float:

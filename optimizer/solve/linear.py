@@ -97,7 +97,7 @@ def solve_fully(
         ph=ph,
         settings=settings,
         choices=choices_of(chosen),
-        entry_prices=entry_prices(brief, chosen, basis),
+        entry_prices=entry_prices(brief, chosen),
         barred=chosen.case.barred,
         degenerate=basis.degenerate,
         gap=max(f.gap for f in found),

@@ -32,8 +32,10 @@ def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Out
     for rule, enforced in (*((r, True) for r in brief.enforced), *((r, False) for r in brief.watched)):
         low, high = rule.limits
         value, violation = rule.judged(formula, setting)
-        slack = rule.slack(formula) if violation > 0 else 0.0
-        missed, broken = (enforced and violation > allowed for allowed in (slack, rule.within + slack))
+        missed = broken = False
+        if enforced and violation > 0:
+            slack = rule.slack(formula)
+            missed, broken = violation > slack, violation > rule.within + slack
         outcomes.append(
             Outcome(
                 rule.id,
@@ -72,9 +74,10 @@ class Pricer:
         assert found.x is not None
         self.model, self.x = found.case.model, found.x
         self.at_end = self._at_ends()
-        self.taken = dict(zip(self.model.names, np.round(found.x), strict=True))
-        silent = np.array([r for r, row in enumerate(self.model.rows) if self._silent(row)], dtype=np.int64)
-        self.basis = basis.without(silent)
+        whole = self.model.doses
+        self.taken = dict(zip(self.model.names[whole:], np.round(found.x[whole:]).tolist(), strict=True))
+        silent = [r for r, row in enumerate(self.model.rows) if self._silent(row)] if self.taken else []
+        self.basis = basis.without(np.array(silent)) if silent else basis
         sign, name = brief.scenario.objective.goals[0]
         measure = brief.measure(name)
         self.fractional = measure.ratio
@@ -184,7 +187,7 @@ def _joined(told: list[Outcome], outcome: Outcome) -> Outcome:
     return replace(told[0], also=tuple(told[1:])) if len(told) > 1 else told[0]
 
 
-def entry_prices(brief: Brief, found: Found, basis: Basis) -> tuple[EntryPrice, ...]:
+def entry_prices(brief: Brief, found: Found) -> tuple[EntryPrice, ...]:
     """Return what unused, allowed candidates must cost to enter (price less reduced cost).
 
     Only for a cost objective. Those that a yes/no choice keeps out come last, without a price: `studies.why` looks at
@@ -198,16 +201,15 @@ def entry_prices(brief: Brief, found: Found, basis: Basis) -> tuple[EntryPrice, 
     closed = kept_out(found)
     n = found.case.model.doses
     out = (found.x[:n] <= USED) & (found.upper[:n] > 0)
-    directions = Directions(basis, found.x)
     prices = []
     for position in out.nonzero()[0].tolist():
         item = brief.pool.items[position]
         if item.id in closed:
             prices.append(EntryPrice(item.id, item.material.name, item.price, nan, True))
-        else:
-            entry = entry_price(found, basis, position, item.price, directions)
-            if entry < item.price - ZERO_PRICE:
-                prices.append(EntryPrice(item.id, item.material.name, item.price, entry, False))
+            continue
+        entry = entry_price(found, position, item.price)
+        if entry < item.price - ZERO_PRICE:
+            prices.append(EntryPrice(item.id, item.material.name, item.price, entry, False))
     return tuple(sorted(prices, key=lambda e: (e.kept_out, 0.0 if e.kept_out else e.price - e.entry, e.id)))
 
 
@@ -218,15 +220,13 @@ def kept_out(found: Found) -> frozenset[str]:
     return frozenset(key.removeprefix("use:") for key, value in uses if key.startswith("use:") and value < 0.5)
 
 
-def entry_price(found: Found, basis: Basis, position: int, price: float, directions: Directions | None = None) -> float:
+def entry_price(found: Found, position: int, price: float) -> float:
     """Return the price per kg below which a candidate comes in (or, used, what it costs now).
 
     Its price less its reduced cost; where a limit that is met stands in its way, less what the first bit of
     it costs along the best direction. Minus infinite where it cannot come in at the choices made.
     """
     assert found.x is not None
-    per_percent = float(basis.reduced[position])
-    unused = found.x[position] <= USED
-    if unused and not (basis.nonbasic[position] and basis.can_enter(position)):
-        per_percent = (directions or Directions(basis, found.x)).entering(position)
-    return price - 100 * per_percent
+    basis = found.basis
+    as_told = basis.enterable[position] or found.x[position] > USED
+    return price - 100 * float(basis.reduced[position] if as_told else found.directions.entering(position))
