@@ -163,7 +163,7 @@ class Session:
         lp.a_matrix_.value_ = matrix[rows, columns] * self._scale[rows]
         self._lp = lp
         self._loaded = self._own_matrix = self._branching = False
-        self._bounds = EMPTY
+        self._lower = self._upper = np.full(self.n, np.nan)
 
     def run(
         self,
@@ -195,12 +195,11 @@ class Session:
             self._loaded = True
         else:
             self._highs.changeColsCost(self.n, self._indices, cost)
-            bounds = np.concatenate([lower, upper])
-            if self._bounds.size != bounds.size or (bounds != self._bounds).any():
+            if (lower != self._lower).any() or (upper != self._upper).any():
                 self._highs.changeColsBounds(self.n, self._indices, lower, upper)
             if self.integers and branching != self._branching:
                 self._highs.changeColsIntegrality(self.n, self._indices, np.array(self._kinds(branching)))
-        self._bounds, self._branching = np.concatenate([lower, upper]), branching
+        self._lower, self._upper, self._branching = lower.copy(), upper.copy(), branching
         self._highs.run()
         return self._answer(branching, unit, bare)
 

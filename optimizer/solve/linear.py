@@ -23,7 +23,7 @@ from optimizer.solve.case_solver import Brancher, Corridor, Found, Sign
 from optimizer.solve.lexicographic import settle
 from optimizer.solve.result import Outcome, PhOutcome, Result, SettingOutcome
 from optimizer.solve.rounding import round_formula
-from optimizer.solve.shadow_prices import entry_prices, price_rules
+from optimizer.solve.shadow_prices import entry_prices, measure_rules, price_rules
 from optimizer.units import KEPT, USED, number
 
 
@@ -45,7 +45,13 @@ class Solved:
 
 
 def solve_fully(
-    brief: Brief, *, time_limit: float = 60.0, solver: str = "", weighable: bool = False, exact: bool = False
+    brief: Brief,
+    *,
+    time_limit: float = 60.0,
+    solver: str = "",
+    weighable: bool = False,
+    exact: bool = False,
+    priced: bool = True,
 ) -> Solved:
     """Return the best formula of a brief, proven over every pH setting and choice.
 
@@ -55,6 +61,7 @@ def solve_fully(
         solver: Name of a PuLP solver that searches instead of HiGHS.
         weighable: Also round the formula to the grid of the maker's scale.
         exact: Also check the optimal vertex in rational arithmetic.
+        priced: Also say which limits bind, what they cost, and what unused materials must cost to come in.
 
     Raises:
         SolverError: If an answer does not stand the check outside the solver.
@@ -84,7 +91,9 @@ def solve_fully(
     )
     proof = _joint_proof(found) if ending == "optimal" else "none"
     basis = chosen.basis
-    outcomes = price_rules(brief, chosen, basis, formula, setting)
+    outcomes = measure_rules(brief, formula, setting)
+    if priced:
+        outcomes = price_rules(brief, chosen, basis, outcomes)
     objective = measure.value(formula, setting)
     _refuse_what_differs(chosen, outcomes, objective)
     result = Result(
@@ -97,7 +106,7 @@ def solve_fully(
         ph=ph,
         settings=settings,
         choices=choices_of(chosen),
-        entry_prices=entry_prices(brief, chosen),
+        entry_prices=entry_prices(brief, chosen) if priced else (),
         barred=chosen.case.barred,
         degenerate=basis.degenerate,
         gap=max(f.gap for f in found),

@@ -56,9 +56,9 @@ def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Out
     return tuple(outcomes)
 
 
-def price_rules(brief: Brief, found: Found, basis: Basis, formula: Formula, setting: Setting) -> tuple[Outcome, ...]:
-    """Return every rule with value, binding side, price and the range over which it holds."""
-    return Pricer(brief, found, basis).priced(measure_rules(brief, formula, setting))
+def price_rules(brief: Brief, found: Found, basis: Basis, measured: tuple[Outcome, ...]) -> tuple[Outcome, ...]:
+    """Return every rule, measured at the answer, with binding side, price and the range over which it holds."""
+    return Pricer(brief, found, basis).priced(measured)
 
 
 class Pricer:

@@ -190,7 +190,7 @@ def _rounded(descent: Descent, best: Point, result: Result) -> Rounded:
     for n, margin in enumerate(MARGINS):
         asked = _asked(descent, best, BOX, margin)
         try:
-            near = solve_fully(asked, time_limit=descent.time_limit).chosen
+            near = solve_fully(asked, time_limit=descent.time_limit, priced=False).chosen
         except SolverError:  # the answer went too far along the tangent: further below the limit
             continue
         if near is None or near.cost is None:
