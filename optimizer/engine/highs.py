@@ -174,12 +174,13 @@ class Session:
         relaxed: bool = False,
         unit: float | None = None,
         bare: bool = False,
+        basis: bool = True,
     ) -> Answer:
         """Minimise cost @ x with the given column bounds.
 
         Columns that are integers and whose bounds differ make it an integer program, unless `relaxed`. Costs are
         multiplied by `unit`, a power of two, on their way to the solver; `unit_of` them if None. A `bare` answer has no
-        row duals, basis or proof, which take longer to read than a hot run.
+        row duals, basis or proof, which take longer to read than a hot run; without `basis` it has no basis.
         """
         open_choices = self.integers > 0 and bool((lower[-self.integers :] < upper[-self.integers :]).any())
         branching = open_choices and not relaxed
@@ -201,7 +202,7 @@ class Session:
                 self._highs.changeColsIntegrality(self.n, self._indices, np.array(self._kinds(branching)))
         self._lower, self._upper, self._branching = lower.copy(), upper.copy(), branching
         self._highs.run()
-        return self._answer(branching, unit, bare)
+        return self._answer(branching, unit, bare, basis)
 
     def forget(self) -> None:
         """Let the next run start from nothing, where the last one went astray."""
@@ -232,7 +233,11 @@ class Session:
         last = highspy.HighsVarType.kInteger if integer else highspy.HighsVarType.kContinuous
         return [highspy.HighsVarType.kContinuous] * (self.n - self.integers) + [last] * self.integers
 
-    def _answer(self, branching: bool, unit: float, bare: bool) -> Answer:
+    def _basic(self) -> npt.NDArray[np.int64]:
+        raw = np.asarray(self._highs.getBasicVariables()[1], dtype=np.int64)
+        return np.where(raw < 0, self.n - 1 - raw, raw)
+
+    def _answer(self, branching: bool, unit: float, bare: bool, basis: bool) -> Answer:
         status = self._highs.getModelStatus()
         kinds = highspy.HighsModelStatus
         if status == kinds.kOptimal:
@@ -244,8 +249,7 @@ class Session:
             if bare:
                 return Answer("optimal", x, EMPTY, NO_BASIS, None, self._highs.getObjectiveValue() / unit)
             y = np.array(solution.row_dual) * self._scale / unit
-            raw = np.asarray(self._highs.getBasicVariables()[1], dtype=np.int64)
-            basic = np.where(raw < 0, self.n - 1 - raw, raw)
+            basic = self._basic() if basis else NO_BASIS
             return Answer("optimal", x, y, basic, None, self._highs.getObjectiveValue() / unit)
         if status in (kinds.kInfeasible, kinds.kUnboundedOrInfeasible):
             ray = None

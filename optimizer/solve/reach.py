@@ -110,7 +110,7 @@ def ranges(one: Capped) -> tuple[Vector, Vector]:
 
 def _run(one: Capped, goal: Vector) -> Answer | None:
     """Return the least of a goal, with choices certified where they are fixed, or None if there is no formula."""
-    answer = one.session.run(goal, one.case.model.lower, one.case.upper, unit=1.0)
+    answer = one.session.run(goal, one.case.model.lower, one.case.upper, unit=1.0, basis=False)
     if answer.ending == "infeasible":
         return None
     if answer.ending != "optimal":
