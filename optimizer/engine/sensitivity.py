@@ -170,7 +170,7 @@ class Basis:
         rooms = zip(y * slope, first.tolist(), last.tolist(), q.tolist(), strict=True)
         return [
             Reach(
-                float(price), _move(lo, q), _move(hi, q), float(price * _growth(lo, q)), float(price * _growth(hi, q))
+                float(price), _move(lo, q), _move(hi, q), float(price) * _growth(lo, q), float(price) * _growth(hi, q)
             )
             for price, lo, hi, q in rooms
         ]
