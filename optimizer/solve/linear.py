@@ -130,7 +130,7 @@ def _refuse_what_differs(found: Found, outcomes: tuple[Outcome, ...], objective:
     """
     missed = next((o for o in outcomes if o.missed), None)
     if missed is not None:
-        by = f"{number(missed.violation, 9)} {missed.unit}"
+        by = f"{missed.violation:.3g} {missed.unit}".strip()
         what = f"the formula breaks '{missed.reading}' by {by}; the answer is withheld."
         raise SolverError(f"{what} Doses below {USED:g} % do not count: look for figures of very different size.")
     if not abs(objective - found.objective) <= found.margin:
