@@ -116,7 +116,7 @@ def run_figures(first: int) -> Counter[str]:
         found["by a hair"] += len(wrong) > len(counted)
         answered = result is not None and result.ending in ("optimal", "infeasible")
         found["crashed"] += "crashed" in counted
-        found["unproven"] += not answered and "crashed" not in counted
+        found["unanswered"] += not answered and "crashed" not in counted
         found["wrong"] += answered and bool(counted)
         found.update(f"figures: {name}" for name in wrong)
         for name in counted:
@@ -161,7 +161,7 @@ def main() -> int:
             total += part
         for part in pool.map(run_figures, range(0, sizes, CHUNK)):
             total += part
-    for name in ("briefs", "optimal", "infeasible", "by a hair", "files", "accepted", "refused", "figures"):
+    for name in ("briefs", "optimal", "infeasible", "by a hair", "files", "accepted", "refused", "figures", "unanswered"):
         print(f"{name:>12} {total[name]:>9,}")
     for name in sorted(n for n in total if n.startswith("figures: ")):
         print(f"{'':>12} {total[name]:>9,}  {name}")
