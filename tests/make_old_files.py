@@ -10,13 +10,12 @@ import os
 import sys
 from pathlib import Path
 
-from harbour import PNG
-from hostile import ask
-
 from optimizer import __version__
 from optimizer.sweep.grid import axis, crossed
 from optimizer.sweep.run import run_range
 from optimizer.sweep.source import sources_of
+from tests.support.harbour import PNG
+from tests.support.hostile import ask
 
 HERE = Path(__file__).resolve().parent
 AS_WEIGHED = (
