@@ -28,7 +28,7 @@ from optimizer.report.costing import cost_document, cost_record, cost_sheets
 from optimizer.report.markdown import markdown
 from optimizer.report.workbook import Sheet, write_workbook
 from optimizer.sweep.source import sources_of
-from tests.cli.test_cli import Run, run  # noqa: F401
+from tests.support.command import Run
 
 LB = 0.45359237
 """kg per pound: international agreement of 1959."""
@@ -325,7 +325,7 @@ def test_cells_that_look_like_formulas_are_text(tmp_path: Path, library: Library
 # --- The command ---------------------------------------------------------------------------------------------
 
 
-def test_the_command_costs_a_brief_and_its_plan(run: Run, tmp_path: Path) -> None:  # noqa: F811
+def test_the_command_costs_a_brief_and_its_plan(run: Run, tmp_path: Path) -> None:
     asked = ("--bottles", "40", "--bottle", "250", "--density", "1.02", "--costs", "refill", "--plan", "200")
     record = run("cost", "hand-wash", *asked, "--json", "--out", tmp_path / "cost.xlsx").json
     assert record["size"]["made_g"] * 0.97 == pytest.approx(40 * 255)
@@ -341,7 +341,7 @@ def test_the_command_costs_a_brief_and_its_plan(run: Run, tmp_path: Path) -> Non
     assert "margin, part of the price without VAT | 60.0 %" in text
 
 
-def test_the_cost_per_kg_is_the_blend_s(run: Run) -> None:  # noqa: F811
+def test_the_cost_per_kg_is_the_blend_s(run: Run) -> None:
     blend = run("blend", "hand-wash", "--json").json
     record = run("cost", "hand-wash", "--json").json
     summed = sum(line["cost"] for line in record["lines"])
@@ -369,7 +369,7 @@ price_per_hour = 20
 """
 
 
-def test_a_batch_file_brings_its_size_and_its_costs(run: Run, tmp_path: Path) -> None:  # noqa: F811
+def test_a_batch_file_brings_its_size_and_its_costs(run: Run, tmp_path: Path) -> None:
     path = tmp_path / "b.toml"
     path.write_text(BATCH, encoding="utf-8")
     assert read_batch(path).costs is not None
@@ -398,7 +398,7 @@ def test_a_batch_file_brings_its_size_and_its_costs(run: Run, tmp_path: Path) ->
         (("--out", "x.csv"), 2, "must end in .xlsx"),
     ],
 )
-def test_slips_are_told(run: Run, args: tuple[str, ...], code: int, told: str) -> None:  # noqa: F811
+def test_slips_are_told(run: Run, args: tuple[str, ...], code: int, told: str) -> None:
     ran = run("cost", "hand-wash", *args)
     assert ran.code == code
     assert told in ran.err

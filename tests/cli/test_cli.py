@@ -12,7 +12,6 @@ import re
 import subprocess
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +30,7 @@ from optimizer.report.jsonout import BlendRecord
 from optimizer.report.reference import material_document
 from optimizer.report.terminal import lines as terminal_lines
 from optimizer.rules import IMPLIED, KINDS
+from tests.support.command import Ran, Run
 
 SCENARIOS = shipped("scenarios")
 NAMES = sorted(p.stem for p in SCENARIOS.glob("*.toml"))
@@ -39,40 +39,6 @@ COMMAND = [sys.executable, "-c", "from optimizer.cli import main; main()"]
 
 SEARCHER = next(name for name in ("PULP_CBC_CMD", "COIN_CMD", "HiGHS") if name in pulp.listSolvers(onlyAvailable=True))
 """A solver that PuLP finds here; PuLP 4 brings no CBC."""
-
-
-@dataclass(frozen=True)
-class Ran:
-    """What a command left behind."""
-
-    code: int
-    out: str
-    err: str
-
-    @property
-    def json(self) -> Any:
-        return json.loads(self.out)
-
-
-Run = Callable[..., Ran]
-
-
-@pytest.fixture
-def run(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> Run:
-    """Return a runner of the command line in this process."""
-
-    def command(*args: str | Path) -> Ran:
-        capfd.readouterr()
-        monkeypatch.setattr(sys, "argv", ["tenside", *map(str, args)])
-        code = 0
-        try:
-            cli.main()
-        except SystemExit as ended:
-            code = int(ended.code or 0)
-        out, err = capfd.readouterr()
-        return Ran(code, out, err)
-
-    return command
 
 
 @pytest.fixture(scope="module")

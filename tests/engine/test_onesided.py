@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, example, given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linprog
 
@@ -23,18 +23,12 @@ from optimizer.files import shipped
 from optimizer.rules import LimitRule, Rule
 from optimizer.solve.best import solve
 from optimizer.solve.result import Outcome, Result
-from tests.support import briefs, oracle
+from tests.support import briefs, draws, oracle
 from tests.support.briefs import Wish, aqua, brief_of, draw, draw_large, material, substance
+from tests.support.draws import SEED
 from tests.support.oracle import Case, Table
 
-CI = settings(
-    derandomize=True,
-    database=None,
-    deadline=None,
-    max_examples=50,
-    suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much, HealthCheck.data_too_large],
-)
-SEED = st.integers(0, 2**32)
+CI = settings(draws.CI, max_examples=50)
 LINEAR = Wish(kinds=tuple(k for k in briefs.PLAIN if k != "use-level"), ph=False, goals=False, pairs=False,
               rules=(2, 6), past=0.0)  # fmt: skip
 

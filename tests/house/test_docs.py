@@ -6,9 +6,12 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 ROOT = Path(__file__).resolve().parents[2]
 
 
+@pytest.mark.slow
 def test_the_reference_is_built_without_a_warning(tmp_path: Path) -> None:
     command = [sys.executable, str(ROOT / ".ci" / "docs.py"), str(tmp_path)]
     done = subprocess.run(command, capture_output=True, text=True, check=False, cwd=ROOT)

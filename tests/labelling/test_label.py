@@ -36,7 +36,6 @@ from optimizer.report.markdown import markdown
 from optimizer.rules.composition import Natural
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
-from tests.support import briefs  # noqa: F401  (sets where hypothesis keeps its examples)
 
 BACKING = {"default": ["invented", "common practice"]}
 DOSES = {

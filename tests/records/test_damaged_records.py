@@ -50,11 +50,13 @@ def sound() -> bytes:
         return (folder / "records.db").read_bytes()
 
 
+@pytest.mark.slow
 def test_random_damage_is_told(tmp_path: Path) -> None:
     for change in damages(sound(), seed=4, count=40):
         assert not broken_by(tmp_path, sound(), change)
 
 
+@pytest.mark.slow
 def test_values_of_another_kind_are_told(tmp_path: Path) -> None:
     for column, change in misfits(seed=4, count=60):
         assert not broken_by(tmp_path, sound(), change), (column, change)

@@ -26,41 +26,15 @@ from optimizer.studies.explain import explain
 from optimizer.sweep.family import Family
 from optimizer.sweep.grid import crossed
 from optimizer.sweep.source import unknown_keys
-from tests.support.briefs import aqua, brief_of, material, substance
+from tests.support.acids import PRICES, TOLERANCE, case
+from tests.support.briefs import brief_of
 
-BENZOIC = {"name": "Benzoic Acid", "molar_mass": 122.12, "pka": [4.18, 4.2, 4.21]}
-SORBIC = {"name": "Sorbic Acid", "molar_mass": 112.13, "pka": [4.66, 4.76, 4.86]}
-PRICES = {"benzo": 4.0, "sorb": 9.0, "blend": 5.0, "soap": 2.0, "aqua": 0.0}
 SHARES = {  # share at the low end, mass of acid per mass, pKa at its low end
     "benzo": ((0.98, 122.12 / 144.11, 4.18),),
     "sorb": ((0.98, 112.13 / 150.22, 4.66),),
     "blend": ((0.2, 122.12 / 144.11, 4.18), (0.1, 112.13 / 150.22, 4.66)),
 }
 WINDOWS = {"benzo": (3.0, 5.2), "sorb": (3.0, 5.8), "soap": (4.6, 8.0)}
-TOLERANCE = 0.2
-
-
-def case(at_least: float, acid: str = "", low: float = 4.0, high: float = 7.0) -> dict[str, Any]:
-    """Return a brief of three preservatives with one undissociated-acid rule, as `briefs` writes cases."""
-    benzo = {**substance("Sodium Benzoate", 99, molar_mass=144.11, acid=BENZOIC), "share": [98, 99, 100]}
-    sorb = {**substance("Potassium Sorbate", 99, molar_mass=150.22, acid=SORBIC), "share": [98, 99, 100]}
-    mixed = [{**benzo, "share": [20, 23, 25]}, {**sorb, "share": [10, 13, 15]}, substance("Aqua", 64, "water")]
-    soap = substance("Sodium Laureth Sulfate", 28, charge="anionic", surfactant=True)
-    rules: list[dict[str, Any]] = [
-        {"id": "active", "kind": "active", "at_least": 5},
-        {"id": "undissociated", "kind": "undissociated-acid", "at_least": at_least, **({"acid": acid} if acid else {})},
-    ]
-    return {
-        "scenario": {"name": "x", "ph": {"low": low, "high": high, "tolerance": TOLERANCE}, "rule": rules},
-        "materials": [
-            material("benzo", [benzo, substance("Aqua", 1, "water")], "preservative", ph_stable=[3.0, 5.2]),
-            material("sorb", [sorb, substance("Aqua", 1, "water")], "preservative", ph_stable=[3.0, 5.8]),
-            material("blend", mixed, "preservative"),
-            material("soap", [soap, substance("Aqua", 72, "water")], ph_stable=[4.6, 8.0]),
-            aqua(),
-        ],
-        "shelf": [{"material": name, "price_per_kg": price} for name, price in PRICES.items() if name != "aqua"],
-    }
 
 
 def brief(*args: Any, **kwargs: Any) -> Brief:

@@ -22,14 +22,16 @@ from optimizer.data.pool import Vector
 from optimizer.engine.highs import EMPTY, NO_BASIS, Answer, Session
 from optimizer.solve.best import solve
 from optimizer.solve.result import Result
-from tests.solve.test_laws import CI, SEED
-from tests.support import figures, oracle
+from tests.support import draws, figures, oracle
 from tests.support.briefs import aqua, brief_of, material, substance
+from tests.support.draws import SEED
 from tests.support.oracle import Case, Table
 from tests.support.rational import Raw, minimum
 
 CLOSE = Fraction(1, 10**9)
 """The objective told is that of the formula shown to this, relative."""
+
+CI = settings(draws.CI, max_examples=40)
 
 
 def plain(name: str, **properties: float) -> Table:

@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 import tomli
-from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from optimizer.brief.brief import Brief
@@ -28,18 +28,12 @@ from optimizer.rules.selection import OneOf
 from optimizer.solve.best import solve
 from optimizer.solve.result import Outcome, Result
 from optimizer.units import number
-from tests.support import briefs, oracle
+from tests.support import briefs, draws, oracle
 from tests.support.briefs import Wish, brief_of
+from tests.support.draws import SEED
 from tests.support.oracle import Case, Table
 
-CI = settings(
-    derandomize=True,
-    database=None,
-    deadline=None,
-    max_examples=40,
-    suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much, HealthCheck.data_too_large],
-)
-"""Same examples on every run and machine."""
+CI = settings(draws.CI, max_examples=40)
 FEW = settings(CI, max_examples=12)
 PRICED = Wish(kinds=briefs.PLAIN, ph=False, goals=False, pairs=False, rules=(2, 6), past=0.0)
 """One linear program that can be met."""
@@ -49,7 +43,6 @@ INSIDE = replace(
 """Many limits that stand inside coefficients."""
 FAR = 1e9
 """No limit is moved this far: an end beyond it stands for infinity, sometimes blurred by rounding."""
-SEED = st.integers(0, 2**32)
 
 
 def worth(result: Result) -> float:

@@ -26,8 +26,7 @@ from optimizer.report.terminal import lines
 from optimizer.rules import KINDS, LimitRule, Rule
 from optimizer.solve.linear import Solved, solve_fully
 from optimizer.solve.result import Outcome
-from tests.rules import test_undissociated
-from tests.support import briefs
+from tests.support import acids, briefs
 from tests.support.briefs import Wish, aqua, brief_of, draw, draw_large, material, substance
 from tests.support.oracle import Case, Table
 
@@ -258,7 +257,7 @@ MADE: dict[str, list[Case]] = {
         pencil(CHEAP, EIGHT, {"id": "c", "kind": "cost", "exactly": 0.9}),
         pencil(CHEAP, EIGHT, {"id": "c", "kind": "cost", "at_most": 0.9}, objective={"maximise": "nonionic"}),
     ],
-    "undissociated-acid": [test_undissociated.case(0.05, low=4.3, high=5.4)],
+    "undissociated-acid": [acids.case(0.05, low=4.3, high=5.4)],
 }  # fmt: skip
 """Small cases in which the limits of a kind bind."""
 
@@ -369,6 +368,7 @@ DRAWN = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sort", DRAWN)
 def test_prices_and_ranges_of_drawn_briefs(sort: str) -> None:
     seen: Counter[str] = Counter()

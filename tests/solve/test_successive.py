@@ -300,7 +300,7 @@ def test_ties_cannot_be_broken_by_a_curved_measure(folder: Path) -> None:
     assert "cannot break ties" in str(done.exception) + done.output
 
 
-@pytest.mark.parametrize("seed", [0, 1, None])
+@pytest.mark.parametrize("seed", [0, 1, pytest.param(None, marks=pytest.mark.slow)])
 def test_no_point_of_the_stepped_frontier_is_worse_than_blend_at_its_limit(seed: int | None) -> None:
     """A single start, the far end's formula, left the middle point of `body-wash` dearer than `blend` finds it."""
     if seed is None:

@@ -5,17 +5,14 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import replace
-from functools import cache
 from itertools import combinations
 from math import inf
 from pathlib import Path
-from random import Random
 from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings
 from openpyxl import Workbook
 from scipy.optimize import linprog
 
@@ -28,18 +25,14 @@ from optimizer.report.jsonout import as_json, blend_record
 from optimizer.solve.best import solve
 from optimizer.solve.nearest import nearest_formula
 from optimizer.studies.check import Checked, check
-from tests.support import briefs, oracle
-from tests.support.briefs import Wish, aqua, brief_of, draw, material, substance
-from tests.support.oracle import Case, Table
+from tests.support import draws, oracle
+from tests.support.bent import bent
+from tests.support.briefs import brief_of
+from tests.support.draws import SEED
+from tests.support.oracle import Case
+from tests.support.pencil import AA, CC, RULES, rated, rated_pencil
 
-CI = settings(
-    derandomize=True,
-    database=None,
-    deadline=None,
-    max_examples=60,
-    suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much, HealthCheck.data_too_large],
-)
-SEED = st.integers(0, 2**32)
+CI = settings(draws.CI, max_examples=60)
 
 
 # formula files --------------------------------------------------------------------------------------
@@ -203,26 +196,6 @@ def test_a_blends_own_json_passes_its_brief(name: str, tmp_path: Path) -> None:
 # pencil cases ---------------------------------------------------------------------------------------
 
 
-def surfactant(name: str, share: float, mildness: float, charge: str = "anionic", **facts: Any) -> Table:
-    parts = [substance(name.upper(), share, charge=charge, surfactant=True, family="kin")]
-    ratings = {"mildness": {"low": 0, "typical": mildness, "high": 100, "basis": "invented"}}
-    return material(name, [*parts, substance("Aqua", 100 - share, "water")], ratings=ratings, **facts)
-
-
-AA, CC = surfactant("aa", 50, 20), surfactant("cc", 25, 80, "nonionic")
-RULES: tuple[Table, ...] = (
-    {"id": "act", "kind": "active", "at_least": 10, "at_most": 12},
-    {"id": "mild", "kind": "rating", "rating": "mildness", "at_least": 50},
-    {"id": "cap", "kind": "dose", "of": ["aa"], "at_most": 11},
-)
-
-
-def pencil(*rules: Table, stock: tuple[Table, ...] = (AA, CC), **scenario: Any) -> Case:
-    shelf = [{"material": m["id"], "price_per_kg": 2.0 + n} for n, m in enumerate(stock)]
-    table = {"name": "pencil", "rule": list(rules or RULES), **scenario}
-    return {"materials": [aqua(), *stock], "shelf": shelf, "scenario": table}
-
-
 def held(case: Case, doses: dict[str, float], held_back: float = 0.0) -> Checked:
     rest = 100 - held_back - sum(doses.values())
     return check(brief_of(case), {**doses, "aqua": rest}, held_back)
@@ -246,17 +219,17 @@ def misses(checked: Checked) -> dict[str, float]:
     ],
 )
 def test_a_formula_breaks_what_a_pencil_says_by_that_much(doses: dict[str, float], expected: dict[str, float]) -> None:
-    assert misses(held(pencil(), doses)) == pytest.approx(expected)
+    assert misses(held(rated_pencil(), doses)) == pytest.approx(expected)
 
 
 def test_the_tolerance_is_a_millionth_of_the_limit() -> None:
-    assert held(pencil(), {"aa": 10 - 1e-5, "cc": 20}).broken == (), "5e-6 of 10 % active are within 1e-5"
-    assert held(pencil(), {"aa": 10 - 1e-4, "cc": 20}).broken == ("act",)
+    assert held(rated_pencil(), {"aa": 10 - 1e-5, "cc": 20}).broken == (), "5e-6 of 10 % active are within 1e-5"
+    assert held(rated_pencil(), {"aa": 10 - 1e-4, "cc": 20}).broken == ("act",)
 
 
 def test_mends_tell_what_each_broken_rule_takes() -> None:
     # active is 9.5: the nearest way to 10 is 1 % more of aa, which leaves mildness at 50
-    checked = held(pencil(), {"aa": 9, "cc": 20})
+    checked = held(rated_pencil(), {"aa": 9, "cc": 20})
     (mend,) = checked.mends
     assert (mend.id, mend.changed) == ("act", ("aa",))
     assert mend.cost == pytest.approx(0.02)
@@ -268,7 +241,7 @@ def test_mends_tell_what_each_broken_rule_takes() -> None:
 
 def test_a_rule_that_cannot_be_mended_alone_is_told() -> None:
     clash = ({"id": "low", "kind": "dose", "of": ["aa"], "at_least": 5}, {"id": "top", "kind": "cost", "at_most": 0.08})
-    checked = held(pencil(*clash), {"aa": 2, "cc": 0})
+    checked = held(rated_pencil(*clash), {"aa": 2, "cc": 0})
     assert checked.broken == ("low",)
     assert checked.mends[0].cost is None
     assert checked.mends[0].changed == ()
@@ -276,13 +249,13 @@ def test_a_rule_that_cannot_be_mended_alone_is_told() -> None:
 
 
 def test_the_setting_is_where_the_windows_fit_best() -> None:
-    stock = (surfactant("aa", 50, 20, ph_stable=[6.5, 8]), surfactant("cc", 25, 80, "nonionic", ph_stable=[4, 6]))
-    case = pencil(*RULES, stock=stock, ph={"low": 4, "high": 9, "tolerance": 0.2})
+    stock = (rated("aa", 50, 20, ph_stable=[6.5, 8]), rated("cc", 25, 80, "nonionic", ph_stable=[4, 6]))
+    case = rated_pencil(*RULES, stock=stock, ph={"low": 4, "high": 9, "tolerance": 0.2})
     checked = held(case, {"aa": 10, "cc": 20})
     assert checked.broken == ("ph",)
     # windows 6.5 to 8 and 4 to 6 miss one another by 0.5: with +-0.2 either is missed by 0.45 at 6.25
     assert misses(checked)["ph"] == pytest.approx(0.45, abs=0.051)
-    fine = held(pencil(*RULES, stock=(AA, CC), ph={"low": 4, "high": 9}), {"aa": 10, "cc": 20})
+    fine = held(rated_pencil(*RULES, stock=(AA, CC), ph={"low": 4, "high": 9}), {"aa": 10, "cc": 20})
     assert fine.broken == ()
     assert fine.setting.target == pytest.approx(6.5)
 
@@ -290,43 +263,19 @@ def test_the_setting_is_where_the_windows_fit_best() -> None:
 def test_a_count_and_a_pair_are_checked_too() -> None:
     pair = {"id": "pair", "kind": "excludes", "of": ["aa"], "other": ["cc"], "above": 15}
     few = {"id": "few", "kind": "count", "at_most": 1}
-    assert misses(held(pencil(pair, few), {"aa": 10, "cc": 20})) == pytest.approx({"pair": 5, "few": 1})
+    assert misses(held(rated_pencil(pair, few), {"aa": 10, "cc": 20})) == pytest.approx({"pair": 5, "few": 1})
 
 
 def test_a_keeping_formula_has_no_nearest_and_is_its_own() -> None:
-    checked = held(pencil(), {"aa": 10, "cc": 20})
+    checked = held(rated_pencil(), {"aa": 10, "cc": 20})
     assert (checked.nearest, checked.mends, checked.on_grid) == (None, (), False)
-    near = nearest_formula(brief_of(pencil()), {"aa": 10, "cc": 20, "aqua": 70})
+    near = nearest_formula(brief_of(rated_pencil()), {"aa": 10, "cc": 20, "aqua": 70})
     assert near is not None
     assert near.changed == ()
     assert near.distance == pytest.approx(0, abs=1e-6)
 
 
 # the nearest formula, by brute force -----------------------------------------------------------------
-
-TRIED = Wish(
-    kinds=tuple(k for k in briefs.PLAIN if k != "use-level"),
-    ph=True, pairs=False, goals=False, rules=(3, 6), past=0.0,
-)  # fmt: skip
-"""Drawn briefs."""
-
-
-@cache
-def bent(seed: int) -> tuple[Case, dict[str, float]]:
-    """Return a brief that can be met and a formula of its materials that mostly breaks it."""
-    r = Random(seed)
-    while True:
-        case = draw(r, TRIED)
-        result = solve(brief_of(case))
-        if result.formula is None:
-            continue
-        doses = {i.id: result.formula.dose(i.id) for i in oracle.candidates(case)}
-        for name in r.sample(sorted(doses), min(len(doses), 3)):
-            if name != "aqua":
-                doses[name] = round(max(0.0, doses[name] * r.choice([0, 0.7, 1.3, 2]) + r.choice([0, 0.5])), 2)
-        doses["aqua"] = 100 - oracle.held_back(case) - sum(v for n, v in doses.items() if n != "aqua")
-        if doses["aqua"] >= 0:
-            return case, doses
 
 
 def fewest_and_least(case: Case, doses: dict[str, float]) -> tuple[float, float]:
@@ -472,11 +421,11 @@ def test_mends_keep_what_was_kept(seed: int) -> None:
 def test_a_formula_is_held_against_the_brief_with_its_own_part_held_back() -> None:
     # 5 % kept free by the formula and 0 % or 8 % by the brief; 10 aa and 20 cc are the 10 % active that are asked for.
     for of_the_brief in (0.0, 8.0):
-        checked = held(pencil(held_back={"percent": of_the_brief}), {"aa": 10, "cc": 20}, 5.0)
+        checked = held(rated_pencil(held_back={"percent": of_the_brief}), {"aa": 10, "cc": 20}, 5.0)
         assert checked.formula.held_back == 5.0
         assert checked.broken == ()
         assert {o.id: o.value for o in checked.rules}["total"] == pytest.approx(100)
-        weak = held(pencil(held_back={"percent": of_the_brief}), {"aa": 9, "cc": 20}, 5.0)
+        weak = held(rated_pencil(held_back={"percent": of_the_brief}), {"aa": 9, "cc": 20}, 5.0)
         assert weak.broken == ("act",)
         assert weak.nearest is not None
         assert sum(line.percent for line in weak.nearest.formula.lines) == pytest.approx(95)

@@ -12,7 +12,7 @@ from random import Random
 from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer.answers.columns import sides_of
@@ -23,18 +23,12 @@ from optimizer.report.document import Table as Sheet
 from optimizer.report.studies import compare_document
 from optimizer.solve.best import solve
 from optimizer.studies.compare import Side, compare, cost_at, shared, split
-from tests.support import briefs
+from tests.support import briefs, draws
 from tests.support.briefs import Wish, aqua, brief_of, draw, material, substance
+from tests.support.draws import SEED
 from tests.support.oracle import Case, Table
 
-CI = settings(
-    derandomize=True,
-    database=None,
-    deadline=None,
-    max_examples=60,
-    suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much, HealthCheck.data_too_large],
-)
-SEED = st.integers(0, 2**32)
+CI = settings(draws.CI, max_examples=60)
 WISH = Wish(
     rules=(2, 5), past=0.0, goals=False, extras=False, pairs=False, kinds=tuple(k for k in briefs.PLAIN if k != "cost")
 )

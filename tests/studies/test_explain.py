@@ -9,15 +9,13 @@ from itertools import combinations
 from math import inf, isfinite, isnan
 from pathlib import Path
 from random import Random
-from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linprog
 
 from optimizer.brief.brief import Brief, load_brief
-from optimizer.brief.scenario import Objective
 from optimizer.files import shipped
 from optimizer.report.blend import blend_document
 from optimizer.report.document import Listing
@@ -28,19 +26,14 @@ from optimizer.solve.conflict import find_conflict
 from optimizer.solve.feasibility import PH, Probe
 from optimizer.studies.explain import Change, Explanation, changed, explain
 from optimizer.units import outward, slug
-from tests.support import briefs
-from tests.support.briefs import Wish, aqua, brief_of, draw, draw_large, material, substance
-from tests.support.oracle import Case, Table
+from tests.support import briefs, draws
+from tests.support.briefs import Wish, brief_of, draw, draw_large
+from tests.support.draws import SEED
+from tests.support.pencil import dose, pencil, surfactant
 from tests.support.published_cases import arrays, load, write_as_blend
+from tests.support.repairs import possible, reduced, told
 
-CI = settings(
-    derandomize=True,
-    database=None,
-    deadline=None,
-    max_examples=60,
-    suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much, HealthCheck.data_too_large],
-)
-SEED = st.integers(0, 2**32)
+CI = settings(draws.CI, max_examples=60)
 TRIES = 1000
 
 
@@ -219,24 +212,6 @@ def test_single_repairs_hold_what_the_sources_name(case_of: Find) -> None:
 # briefs ---------------------------------------------------------------------------------------------
 
 
-def reduced(brief: Brief, ids: Iterable[str]) -> Brief:
-    """Return the brief with these rules alone, for the least cost."""
-    ids = frozenset(ids)
-    rules = tuple(r for r in brief.modelled if r.id in ids)
-    acidity = brief.acidity if PH in ids else None
-    if acidity is not None:
-        acidity = acidity.model_copy(update={"clear": any(r.kind == "clear" for r in rules)})
-    scenario = brief.scenario.model_copy(update={"objective": Objective()})
-    return replace(brief, scenario=scenario, modelled=rules, acidity=acidity, watched=())
-
-
-def possible(brief: Brief) -> bool:
-    """Return whether a brief can be met, by solving it for the least cost."""
-    ending = solve(reduced(brief, (r.id for r in brief.enforced))).ending
-    assert ending in ("optimal", "infeasible")
-    return ending == "optimal"
-
-
 TRIED: tuple[str, ...] = briefs.STATED_KINDS
 """Kinds of rules that are drawn. Those with yes/no columns wait until a dropped rule no longer caps them: then
 `briefs.STATED_KINDS`, and pairs as well."""
@@ -407,26 +382,6 @@ def test_the_sample_holds_repairs_of_several_rules() -> None:
 
 
 # pencil cases ---------------------------------------------------------------------------------------
-
-
-def surfactant(name: str, share: float, charge: str = "anionic", **facts: Any) -> Table:
-    parts = [substance(name.upper(), share, charge=charge, surfactant=True, family="kin")]
-    return material(name, [*parts, substance("Aqua", 100 - share, "water")], **facts)
-
-
-def pencil(*rules: Table, materials: tuple[Table, ...] = (), **scenario: Any) -> Case:
-    stock = materials or (surfactant("aa", 50), surfactant("cc", 50, "nonionic"))
-    shelf = [{"material": m["id"], "price_per_kg": 2.0} for m in stock]
-    table = {"name": "pencil", "rule": list(rules), **scenario}
-    return {"materials": [aqua(), *stock], "shelf": shelf, "scenario": table}
-
-
-def dose(name: str, of: str, **limits: float) -> Table:
-    return {"id": name, "kind": "dose", "of": [of], **limits}
-
-
-def told(explanation: Explanation) -> set[tuple[str, str, float]]:
-    return {(c.id, c.side, c.new) for c in explanation.single_repairs}
 
 
 def test_a_ph_range_moves_to_the_nearest_that_suffices() -> None:

@@ -607,7 +607,10 @@ def at_most_or_least(brief: Brief, y: Measure, x: Measure, m: float) -> float:
     return min((y[0] * f.objective for f in found if f.x is not None), default=inf)
 
 
-@pytest.mark.parametrize(("name", "y", "x", "points"), SHIPPED)
+@pytest.mark.parametrize(
+    ("name", "y", "x", "points"),
+    [pytest.param(*case, marks=pytest.mark.slow if case[0] == "pearly-wash" else ()) for case in SHIPPED],
+)
 def test_no_choice_beside_a_break_betters_the_frontier(
     name: str, y: Measure, x: Measure, points: tuple[float, ...]
 ) -> None:

@@ -9,13 +9,15 @@ import pytest
 from optimizer.brief.brief import load_brief
 from optimizer.files import shipped
 from optimizer.solve.best import solve
+from optimizer.solve.nearest import nearest_formula
 from optimizer.studies.check import check
 from optimizer.studies.explain import changed, explain
-from tests.studies import test_check, test_why
-from tests.studies.test_check import bent, nearest_formula
-from tests.studies.test_explain import dose, pencil, possible, surfactant, told
+from optimizer.studies.why import why
 from tests.support import oracle
-from tests.support.briefs import aqua, brief_of, material, substance
+from tests.support.bent import bent
+from tests.support.briefs import aqua, brief_of, material, repriced, substance
+from tests.support.pencil import dose, one, pencil, rated, rated_pencil, surfactant
+from tests.support.repairs import possible, told
 
 
 def test_a_dropped_rule_caps_nothing() -> None:
@@ -63,11 +65,11 @@ def test_a_count_between_two_numbers() -> None:
 
 def test_the_nearest_formula_takes_out_what_the_ph_bars() -> None:
     stock = (
-        test_check.surfactant("aa", 50, 20, ph_stable=[6.5, 8]),
-        test_check.surfactant("cc", 25, 80, "nonionic", ph_stable=[4, 6]),
+        rated("aa", 50, 20, ph_stable=[6.5, 8]),
+        rated("cc", 25, 80, "nonionic", ph_stable=[4, 6]),
     )
     rule = {"id": "act", "kind": "active", "at_least": 5}
-    case = test_check.pencil(rule, stock=stock, ph={"low": 4, "high": 9, "tolerance": 0.2})
+    case = rated_pencil(rule, stock=stock, ph={"low": 4, "high": 9, "tolerance": 0.2})
     near = nearest_formula(brief_of(case), {"aa": 10, "cc": 20, "aqua": 70})
     assert near is not None
     assert (near.changed, near.distance) == (("aa",), pytest.approx(10, abs=1e-5))
@@ -87,8 +89,8 @@ def test_the_grid_formula_is_the_nearest_not_the_cheapest() -> None:
 
 
 def test_a_formula_within_tolerance_is_its_own_nearest() -> None:
-    stock = test_check.surfactant("aa", 50, 20)
-    brief = brief_of(test_check.pencil({"id": "exact", "kind": "cost", "exactly": 0.1}, stock=(stock,)))
+    stock = rated("aa", 50, 20)
+    brief = brief_of(rated_pencil({"id": "exact", "kind": "cost", "exactly": 0.1}, stock=(stock,)))
     near = nearest_formula(brief, {"aa": 5 + 2e-6, "aqua": 95 - 2e-6})
     assert near is not None
 
@@ -102,13 +104,13 @@ def test_what_is_called_the_best_grid_formula_is_the_best() -> None:
 
 def test_an_entry_price_at_a_kink_is_true() -> None:
     salty = [substance("S", 50, charge="anionic", surfactant=True), substance("Sodium Chloride", 10, "salt")]
-    aa, cc = material("aa", [*salty, substance("Aqua", 40, "water")]), test_why.one("cc")
+    aa, cc = material("aa", [*salty, substance("Aqua", 40, "water")]), one("cc")
     rules = [{"id": "act", "kind": "active", "at_least": 10}, {"id": "salt", "kind": "salt", "at_most": 0}]
     shelf = [{"material": "aa", "price_per_kg": 1.0}, {"material": "cc", "price_per_kg": 4.0}]
     case = {"materials": [aqua(), aa, cc], "shelf": shelf, "scenario": {"name": "salt", "rule": rules}}
-    answer = test_why.why(brief_of(case), "aa")
+    answer = why(brief_of(case), "aa")
     assert answer.entry == -inf or answer.entry != answer.entry or answer.entry < 0.5
-    assert solve(brief_of(test_why.repriced(case, "aa", 0.1))).formula.dose("aa") == 0  # type: ignore[union-attr]
+    assert solve(brief_of(repriced(case, "aa", 0.1))).formula.dose("aa") == 0  # type: ignore[union-attr]
 
 
 @pytest.mark.parametrize("tie", ["minimise cost", "maximise cost"])
@@ -116,7 +118,7 @@ def test_the_price_of_a_mean_does_not_depend_on_the_tie_break(tie: str) -> None:
     # pencil: 40 % of aa at 20 and 60 % of cc at 80 is 56 at any total; a percent more of aa costs 0.6
     share = {"id": "share", "kind": "share", "of": {"charges": ["anionic"]}, "at_least": 40}
     active = {"id": "act", "kind": "active", "at_least": 2, "at_most": 12}
-    case = test_check.pencil(share, active, objective={"maximise": "mildness", "then": [tie]})
+    case = rated_pencil(share, active, objective={"maximise": "mildness", "then": [tie]})
     result = solve(brief_of(case))
     assert result.objective == pytest.approx(56)
     (priced,) = [r for r in result.rules if r.id == "share"]

@@ -96,6 +96,7 @@ def less(change: Change) -> Iterator[str]:
         yield f"{nearer:.6f}"
 
 
+@pytest.mark.slow
 def test_enough_impossible_briefs_are_drawn() -> None:
     assert len(impossible()) >= 12
     assert len({name for name, _ in impossible()}) >= 6

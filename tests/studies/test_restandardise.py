@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
@@ -33,10 +33,10 @@ from optimizer.studies.restandardise import Batch, Restandardised, restandardise
 from optimizer.uncertainty.lots import at_lots, linear, lot_range, lots_of
 from tests.support.briefs import PLAIN, Wish, aqua, brief_of, draw, material, substance
 from tests.support.by_hand import kept_by_hand, nearest_by_hand
+from tests.support.draws import CI
 from tests.support.oracle import Case, candidates, targets_of, value_at
 
 assert optimizer.cli.lots
-CI = settings(derandomize=True, database=None, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 LINEAR = Wish(kinds=tuple(k for k in PLAIN if k != "clear"), rules=(1, 4), sizes=(3, 5), extras=False, goals=False)
 SEEDS = range(120)
 

@@ -9,10 +9,9 @@ from functools import cache
 from html import escape
 from math import inf, isnan
 from random import Random
-from typing import Any
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer.brief.brief import Brief, load_brief
@@ -27,18 +26,13 @@ from optimizer.report.terminal import lines
 from optimizer.solve.best import solve
 from optimizer.solve.result import Result
 from optimizer.studies.why import why
-from tests.support import briefs
-from tests.support.briefs import Wish, aqua, brief_of, draw, draw_large, material, substance
+from tests.support import briefs, draws
+from tests.support.briefs import Wish, aqua, brief_of, draw, draw_large, material, repriced, substance
+from tests.support.draws import SEED
 from tests.support.oracle import Case, Table
+from tests.support.pencil import one
 
-CI = settings(
-    derandomize=True,
-    database=None,
-    deadline=None,
-    max_examples=60,
-    suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much, HealthCheck.data_too_large],
-)
-SEED = st.integers(0, 2**32)
+CI = settings(draws.CI, max_examples=60)
 LINEAR = Wish(kinds=briefs.PLAIN, ph=False, goals=False, pairs=False, rules=(2, 6), past=0.0)
 ANY = Wish(goals=False, rules=(2, 5), past=0.0)
 
@@ -54,17 +48,6 @@ def met(seed: int, sort: str) -> tuple[Case, Brief, Result]:
         if result.formula is not None:
             return case, brief, result
         seed += 1
-
-
-def repriced(case: Case, name: str, price: float) -> Case:
-    """Return the case with another price of one material."""
-    other = deepcopy(case)
-    lines = [line for line in other["shelf"] if line["material"] == name]
-    for line in lines:
-        line["price_per_kg"] = price
-    if not lines:
-        other["shelf"].append({"material": name, "price_per_kg": price})
-    return other
 
 
 def with_rule(case: Case, rule: Table) -> Case:
@@ -140,13 +123,6 @@ def test_forcing_costs_what_another_brief_says(seed: int, sort: str, at: float) 
 
 
 # reasons for being no candidate ---------------------------------------------------------------------
-
-SURFACTANT: dict[str, Any] = {"charge": "anionic", "surfactant": True, "family": "kin"}
-
-
-def one(name: str = "mm", **facts: Any) -> Table:
-    parts = [substance("M", 50, **SURFACTANT), substance("Aqua", 50, "water")]
-    return material(name, parts, **facts)
 
 
 def shelved(pool: Table, entry: Table, price: float | None = 2.0) -> Brief:
@@ -405,6 +381,7 @@ def test_a_blend_lists_what_a_choice_keeps_out(name: str) -> None:
     assert not any(e.kept_out for i, e in record.items() if i not in kept)
 
 
+@pytest.mark.slow
 def test_prices_of_all_choices_of_drawn_briefs() -> None:
     told = kept = never = 0
     for seed in range(40):

@@ -12,13 +12,10 @@ from copy import deepcopy
 from dataclasses import dataclass
 from functools import cache
 from math import ceil, floor, isnan
-from pathlib import Path
 from random import Random
-from tempfile import gettempdir
 from typing import Any
 
 from hypothesis import strategies as st
-from hypothesis.configuration import set_hypothesis_home_dir
 
 from optimizer.brief.brief import Brief, make_brief
 from optimizer.brief.scenario import scenario_from
@@ -29,8 +26,6 @@ from optimizer.files import shipped
 from optimizer.rules import IMPLIED, STATED
 from tests.support import oracle
 from tests.support.oracle import Case, Table
-
-set_hypothesis_home_dir(Path(gettempdir()) / "tenside-hypothesis")  # a folder .hypothesis here stops the collection
 
 BACKING = {"default": ["invented", "common practice"]}
 APART = ("mixed-cmc", "free-monomer", "undissociated-acid")
@@ -536,3 +531,14 @@ def kinds_in(case: Case) -> set[str]:
     items = oracle.candidates(case)
     implied = {"ph"} if case["scenario"].get("ph") else set()
     return {r["kind"] for r in oracle.hard_rules(case, items)} | implied
+
+
+def repriced(case: Case, name: str, price: float) -> Case:
+    """Return the case with another price of one material."""
+    other = deepcopy(case)
+    lines = [line for line in other["shelf"] if line["material"] == name]
+    for line in lines:
+        line["price_per_kg"] = price
+    if not lines:
+        other["shelf"].append({"material": name, "price_per_kg": price})
+    return other

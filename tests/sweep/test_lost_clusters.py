@@ -22,6 +22,7 @@ from optimizer.sweep.source import Source, sources_of
 from tests.support.hostile import ask
 
 pytest.importorskip("distributed")
+pytestmark = pytest.mark.slow
 ROOT = Path(__file__).resolve().parents[2]
 VARY = "active.at_least=7:10:0.5"
 CLUSTER = """

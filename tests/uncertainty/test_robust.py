@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, example, given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.optimize import LinearConstraint, linprog, milp
 from typer.testing import CliRunner
@@ -35,10 +35,10 @@ from optimizer.uncertainty.monte_carlo import holds, trial
 from optimizer.uncertainty.robust_counterpart import Safety
 from tests.support import oracle
 from tests.support.briefs import PLAIN, Wish, aqua, brief_of, draw, material, substance
+from tests.support.draws import CI
 from tests.support.oracle import Case, Region, Table
 
 assert optimizer.cli.lots
-CI = settings(derandomize=True, database=None, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 # published ------------------------------------------------------------------------------------------
 
