@@ -17,8 +17,12 @@ import pytest
 from optimizer import cli
 from optimizer.errors import DataError
 from tests.support.hostile import ask
+from tests.support.own_library import surfactant_entry, water_entry
 
-OWN = """\
+MADE_UP = '["own", "common practice"]'
+OWN = "\n".join(
+    (
+        """\
 [sources]
 own = "Made up for this test."
 
@@ -31,38 +35,23 @@ order = "Declared."
 map = "Declared."
 source = "own"
 confidence = "common practice"
-
-[[material]]
-id = "aqua"
-name = "Water"
-function = "solvent"
-phase = "water"
-substances = [{ inci = "Aqua", role = "water", share = [100, 100, 100] }]
-backing = { default = ["own", "common practice"] }
-
-[[material]]
-id = "plain-anionic"
-name = "Plain anionic"
-function = "surfactant"
-phase = "anionic"
-substances = [
-  { inci = "Anionic", share = [28, 30, 32], surfactant = true, charge = "anionic", family = "made-up" },
-  { inci = "Aqua", role = "water", share = "balance" },
-]
-ratings.mildness = { low = 30, typical = 40, high = 50, basis = "declared" }
-backing = { default = ["own", "common practice"] }
-
-[[material]]
-id = "plain-betaine"
-name = "Plain betaine"
-function = "surfactant"
-phase = "cosurfactant"
-substances = [
-  { inci = "Betaine", share = [29, 30, 31], surfactant = true, charge = "amphoteric" },
-  { inci = "Aqua", role = "water", share = "balance" },
-]
-backing = { default = ["own", "common practice"] }
-"""
+""",
+        water_entry(MADE_UP),
+        surfactant_entry(
+            "plain-anionic",
+            "Plain anionic",
+            "anionic",
+            "Anionic",
+            [28, 30, 32],
+            'charge = "anionic", family = "made-up"',
+            MADE_UP,
+            'ratings.mildness = { low = 30, typical = 40, high = 50, basis = "declared" }\n',
+        ),
+        surfactant_entry(
+            "plain-betaine", "Plain betaine", "cosurfactant", "Betaine", [29, 30, 31], 'charge = "amphoteric"', MADE_UP
+        ),
+    )
+)
 
 BRIEF = """\
 name = "Small wash"
