@@ -10,9 +10,11 @@ import pytest
 from hypothesis.configuration import set_hypothesis_home_dir
 
 from optimizer import cli
+from tests.support import once
 from tests.support.command import Ran, Run
 from tests.support.draws import Extent
 
+once.install()
 cli.load(cli.rooms())
 set_hypothesis_home_dir(Path(gettempdir()) / "tenside-hypothesis")  # a folder .hypothesis here stops the collection
 

@@ -106,6 +106,7 @@ def test_the_door_loads_nothing_by_itself() -> None:
     assert done.stdout.strip() == "['optimizer']"
 
 
+@pytest.mark.slow
 def test_a_consumer_sees_types(tmp_path: Path) -> None:
     consumer = tmp_path / "consumer.py"
     consumer.write_text(

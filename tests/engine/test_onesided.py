@@ -25,10 +25,10 @@ from optimizer.solve.best import solve
 from optimizer.solve.result import Outcome, Result
 from tests.support import briefs, draws, oracle
 from tests.support.briefs import Wish, aqua, brief_of, draw, draw_large, material, substance
-from tests.support.draws import SEED
+from tests.support.draws import SEED, drawn
 from tests.support.oracle import Case, Table
 
-CI = settings(draws.CI, max_examples=50)
+CI = settings(draws.CI, max_examples=drawn(15, of=50))
 LINEAR = Wish(kinds=tuple(k for k in briefs.PLAIN if k != "use-level"), ph=False, goals=False, pairs=False,
               rules=(2, 6), past=0.0)  # fmt: skip
 

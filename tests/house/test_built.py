@@ -17,7 +17,6 @@ import pytest
 from optimizer import __version__
 
 ROOT = Path(__file__).resolve().parents[2]
-pytestmark = pytest.mark.xdist_group("built")
 
 
 def ran(*command: str | Path, folder: Path) -> subprocess.CompletedProcess[str]:
@@ -98,7 +97,7 @@ def test_the_wheel_holds_library_scenarios_font_and_its_licence(built: Path) -> 
         there = {f"optimizer/shipped/{p.relative_to(ROOT)}" for p in (ROOT / folder).rglob(ending) if p.is_file()}
         assert there
         assert {name.replace(os.sep, "/") for name in there} <= held
-    assert {"optimizer/report/page.css", "optimizer/report/fonts/DejaVuSans.ttf"} <= held
+    assert {"optimizer/py.typed", "optimizer/report/page.css", "optimizer/report/fonts/DejaVuSans.ttf"} <= held
     assert any(name.endswith("LICENSE_DEJAVU") for name in held)
     assert not [name for name in held if name.startswith("tests")]
     assert facts["Version"] == __version__

@@ -87,10 +87,10 @@ def test_every_kind_of_rule_is_in_its_places(kind: str) -> None:
     """Told here by name, before the tests that draw briefs fail by the dozen."""
     curved = issubclass(KINDS[kind], CurvedRule)
     golden = TESTS / "rules" / "golden" / f"{kind}.json"
-    missing = [] if curved or golden.is_file() else [f"golden/{kind}.json"]
+    missing = [] if curved or golden.is_file() else [f"rules/golden/{kind}.json"]
     known = (TESTS / "support" / "oracle.py").read_text(encoding="utf-8")
     if kind not in briefs.APART and f'"{kind}"' not in known:
-        missing.append("oracle.py, or APART in briefs.py")
+        missing.append("support/oracle.py, or APART in support/briefs.py")
     assert missing == [], RULE_PLACES
 
 

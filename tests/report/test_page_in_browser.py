@@ -34,7 +34,6 @@ WIDTHS = (320, 360, 768, 1280)
 
 pytestmark = [
     pytest.mark.browser,
-    pytest.mark.xdist_group("browser"),
     pytest.mark.skipif(
         not (CHROMIUM.exists() and DRIVER.exists()), reason="needs Debian's chromium and chromium-driver"
     ),

@@ -24,14 +24,14 @@ from optimizer.solve.best import solve
 from optimizer.solve.result import Result
 from tests.support import draws, figures, oracle
 from tests.support.briefs import aqua, brief_of, material, substance
-from tests.support.draws import SEED
+from tests.support.draws import SEED, drawn
 from tests.support.oracle import Case, Table
 from tests.support.rational import Raw, minimum
 
 CLOSE = Fraction(1, 10**9)
 """The objective told is that of the formula shown to this, relative."""
 
-CI = settings(draws.CI, max_examples=40)
+CI = settings(draws.CI, max_examples=drawn(20, of=40))
 
 
 def plain(name: str, **properties: float) -> Table:
@@ -401,7 +401,7 @@ def test_what_the_soak_found_wrong_is_right(seed: int) -> None:
     assert [name for name in found if not name.startswith("(")] == []
 
 
-@settings(CI, max_examples=80)
+@settings(CI, max_examples=drawn(40, of=80))
 @given(SEED)
 def test_nothing_is_wrong_whatever_the_sizes(seed: int) -> None:
     found, _ = figures.judged(figures.draw(Random(seed)))

@@ -30,11 +30,11 @@ from optimizer.solve.result import Outcome, Result
 from optimizer.units import number
 from tests.support import briefs, draws, oracle
 from tests.support.briefs import Wish, brief_of
-from tests.support.draws import SEED
+from tests.support.draws import SEED, drawn
 from tests.support.oracle import Case, Table
 
-CI = settings(draws.CI, max_examples=40)
-FEW = settings(CI, max_examples=12)
+CI = settings(draws.CI, max_examples=drawn(10, of=40))
+FEW = settings(CI, max_examples=drawn(4, of=12))
 PRICED = Wish(kinds=briefs.PLAIN, ph=False, goals=False, pairs=False, rules=(2, 6), past=0.0)
 """One linear program that can be met."""
 INSIDE = replace(
@@ -275,7 +275,7 @@ def test_5_the_prices_to_each_side_are_the_one_sided_differences(case: Case) -> 
         assert outcome.price_if_raised == pytest.approx(right, rel=5e-3, abs=1e-5), outcome.id
 
 
-@settings(CI, max_examples=80)
+@settings(CI, max_examples=drawn(12, of=80))
 @given(st.one_of(LINEAR, briefs.small(INSIDE), briefs.large(INSIDE)))
 def test_5_a_price_holds_just_inside_its_range(case: Case) -> None:
     brief = brief_of(case)

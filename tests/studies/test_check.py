@@ -28,11 +28,11 @@ from optimizer.studies.check import Checked, check
 from tests.support import draws, oracle
 from tests.support.bent import bent
 from tests.support.briefs import brief_of
-from tests.support.draws import SEED
+from tests.support.draws import SEED, drawn
 from tests.support.oracle import Case
 from tests.support.pencil import AA, CC, RULES, rated, rated_pencil
 
-CI = settings(draws.CI, max_examples=60)
+CI = settings(draws.CI, max_examples=drawn(15, of=60))
 
 
 # formula files --------------------------------------------------------------------------------------

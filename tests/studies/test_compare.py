@@ -25,10 +25,10 @@ from optimizer.solve.best import solve
 from optimizer.studies.compare import Side, compare, cost_at, shared, split
 from tests.support import briefs, draws
 from tests.support.briefs import Wish, aqua, brief_of, draw, material, substance
-from tests.support.draws import SEED
+from tests.support.draws import SEED, drawn
 from tests.support.oracle import Case, Table
 
-CI = settings(draws.CI, max_examples=60)
+CI = settings(draws.CI, max_examples=drawn(12, of=60))
 WISH = Wish(
     rules=(2, 5), past=0.0, goals=False, extras=False, pairs=False, kinds=tuple(k for k in briefs.PLAIN if k != "cost")
 )

@@ -28,12 +28,12 @@ from optimizer.studies.explain import Change, Explanation, changed, explain
 from optimizer.units import outward, slug
 from tests.support import briefs, draws
 from tests.support.briefs import Wish, brief_of, draw, draw_large
-from tests.support.draws import SEED
+from tests.support.draws import SEED, drawn
 from tests.support.pencil import dose, pencil, surfactant
 from tests.support.published_cases import arrays, load, write_as_blend
 from tests.support.repairs import possible, reduced, told
 
-CI = settings(draws.CI, max_examples=60)
+CI = settings(draws.CI, max_examples=drawn(12, of=60))
 TRIES = 1000
 
 
@@ -352,7 +352,7 @@ def least_move(brief: Brief, change: Change) -> float:
     return given_up
 
 
-@settings(CI, max_examples=25)
+@settings(CI, max_examples=drawn(6, of=25))
 @given(SEED, st.sampled_from(SMALL))
 def test_9_steps_are_the_least_way_in_noticeable_steps(seed: int, sort: str) -> None:
     brief, explanation = impossible(seed, sort)
@@ -365,7 +365,7 @@ def test_9_steps_are_the_least_way_in_noticeable_steps(seed: int, sort: str) -> 
             assert change.steps * steps[change.id] == pytest.approx(way, rel=1e-3, abs=1.1e-4 + 2e-5 * abs(change.new))
 
 
-@settings(CI, max_examples=40)
+@settings(CI, max_examples=drawn(10, of=40))
 @given(SEED, st.sampled_from(["twice", "any"]))
 def test_9_no_repair_of_fewer_rules_exists(seed: int, sort: str) -> None:
     brief, explanation = impossible(seed, sort)
@@ -377,8 +377,8 @@ def test_9_no_repair_of_fewer_rules_exists(seed: int, sort: str) -> None:
 
 
 def test_the_sample_holds_repairs_of_several_rules() -> None:
-    sizes = [len(impossible(seed, "twice")[1].repair) for seed in range(0, 60000, 2000)]
-    assert sum(size >= 2 for size in sizes) >= 5
+    sizes = [len(impossible(2000 * k, "twice")[1].repair) for k in range(drawn(12, of=30))]
+    assert sum(size >= 2 for size in sizes) >= drawn(2, of=5)
 
 
 # pencil cases ---------------------------------------------------------------------------------------

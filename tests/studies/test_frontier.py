@@ -37,6 +37,8 @@ from optimizer.solve.tradeoff import Frontier
 from optimizer.studies.frontier import frontier
 from tests.support import oracle
 from tests.support.briefs import SURFACTANTS, Wish, _surfactant, aqua, brief_of, draw_large, material, substance
+from tests.support.draws import Extent
+from tests.support.draws import drawn as amount
 from tests.support.oracle import Case, Table
 from tests.support.published_cases import arrays, load, write_as_blend
 
@@ -207,8 +209,11 @@ def agrees(case: Case, y: Measure, x: Measure, found: Frontier, r: Random) -> in
     return len(tried) + 2
 
 
-SMALL = [(drawn(seed, ph=seed % 4 > 0), *Random(seed).choice(MIXED if seed % 3 else SUMS)) for seed in range(90)]
-PAIRS = [(drawn(seed, ph=seed % 2 > 0), *Random(seed).choice(TWINS)) for seed in range(1000, 1020)]
+SMALL = [
+    (drawn(seed, ph=seed % 4 > 0), *Random(seed).choice(MIXED if seed % 3 else SUMS))
+    for seed in range(amount(24, of=90))
+]
+PAIRS = [(drawn(seed, ph=seed % 2 > 0), *Random(seed).choice(TWINS)) for seed in range(1000, 1000 + amount(8, of=20))]
 
 
 @pytest.mark.parametrize("seed", range(len(SMALL)))
@@ -229,6 +234,7 @@ def test_two_means_over_one_total_are_exact(seed: int) -> None:
         assert stretch.rate_first == pytest.approx(stretch.rate_last), "two means over one total move straight"
 
 
+@pytest.mark.slow
 def test_small_frontiers_are_of_every_sort() -> None:
     """The briefs above hold what they are meant to hold, so that their checks do not pass on nothing."""
     found = [frontier(brief_of(case), y, x) for case, y, x in SMALL]
@@ -296,7 +302,7 @@ CHOSEN = [
 ]
 
 
-@pytest.mark.parametrize("seed", range(len(CHOSEN)))
+@pytest.mark.parametrize("seed", range(len(CHOSEN)) if Extent.everything else (0, 3, 4, 9, 14, 15))
 def test_yes_no_choices_are_sampled_and_on_small_briefs_none_is_missed(seed: int) -> None:
     """The choices come from a sample of targets, which is said; the oracle tries every one of them."""
     case, y, x = CHOSEN[seed]
@@ -355,7 +361,7 @@ def test_a_point_that_stands_alone_beside_a_stretch_is_drawn() -> None:
 
 # laws -----------------------------------------------------------------------------------------------
 
-CURVED = [(drawn(seed, ph=seed % 3 == 0), Random(seed).choice(MIXED)) for seed in range(3000, 3020)]
+CURVED = [(drawn(seed, ph=seed % 3 == 0), Random(seed).choice(MIXED)) for seed in range(3000, 3000 + amount(8, of=20))]
 
 
 @pytest.mark.parametrize(("case", "axes"), CURVED)
@@ -379,7 +385,7 @@ def sampled_points(found: Frontier, *, swapped: bool) -> Iterator[tuple[float, f
             yield (s.at(x), x) if swapped else (x, s.at(x))
 
 
-@pytest.mark.parametrize("seed", range(16))
+@pytest.mark.parametrize("seed", range(amount(6, of=16)))
 def test_sweeping_the_other_measure_gives_the_same_points(seed: int) -> None:
     case = drawn(4000 + seed, ph=seed % 3 == 0)
     y, x = Random(seed).choice(SUMS if seed % 2 else TWINS)
@@ -432,7 +438,7 @@ def larger(seed: int) -> Brief:
 
 
 @pytest.mark.parametrize("axes", AXES, ids=lambda a: f"{a[0][1]}-{a[1][1]}")
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(amount(1, of=4)))
 def test_pieces_equal_the_answers_of_the_brief_with_that_limit(seed: int, axes: tuple[Measure, Measure]) -> None:
     """Value, rate and doses of every piece against `solve` with the swept limit stated as a rule."""
     brief = larger(seed)
@@ -609,7 +615,7 @@ def at_most_or_least(brief: Brief, y: Measure, x: Measure, m: float) -> float:
 
 @pytest.mark.parametrize(
     ("name", "y", "x", "points"),
-    [pytest.param(*case, marks=pytest.mark.slow if case[0] == "pearly-wash" else ()) for case in SHIPPED],
+    [pytest.param(*case, marks=() if case in (SHIPPED[3], SHIPPED[4]) else pytest.mark.slow) for case in SHIPPED],
 )
 def test_no_choice_beside_a_break_betters_the_frontier(
     name: str, y: Measure, x: Measure, points: tuple[float, ...]

@@ -28,6 +28,7 @@ from optimizer.studies import leeway as study
 from optimizer.studies.leeway import Leeway, leeway
 from tests.support import oracle
 from tests.support.briefs import PLAIN, YES_NO, Wish, aqua, brief_of, draw, material, substance
+from tests.support.draws import drawn
 from tests.support.oracle import Case, Region, Table
 
 assert optimizer.cli.tradeoff
@@ -103,8 +104,8 @@ def feasible(wish: Wish, seeds: range) -> list[int]:
     return [seed for seed in seeds if oracle.best(draw(Random(seed), wish)).ending == "optimal"]
 
 
-PLAIN_SEEDS = feasible(LINEAR, range(60))
-CHOICE_SEEDS = feasible(CHOOSING, range(500, 530))
+PLAIN_SEEDS = feasible(LINEAR, range(drawn(16, of=60)))
+CHOICE_SEEDS = feasible(CHOOSING, range(500, 500 + drawn(8, of=30)))
 
 
 @cache
@@ -131,6 +132,7 @@ def test_every_range_is_the_one_of_scipy(seed: int) -> None:
             assert room.member == word, room.id
 
 
+@pytest.mark.slow
 def test_small_briefs_are_of_every_sort() -> None:
     """The briefs above hold what they are meant to hold, so that their checks do not pass on nothing."""
     goals = [small(seed)["scenario"].get("objective", {}) for seed in [*PLAIN_SEEDS, *CHOICE_SEEDS]]
@@ -146,7 +148,7 @@ def test_small_briefs_are_of_every_sort() -> None:
 # laws -------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("seed", PLAIN_SEEDS[:20] + CHOICE_SEEDS[:8])
+@pytest.mark.parametrize("seed", PLAIN_SEEDS[: drawn(6, of=20)] + CHOICE_SEEDS[: drawn(3, of=8)])
 def test_ranges_hold_the_best_dose_and_grow_with_the_loss(seed: int) -> None:
     brief = brief_of(small(seed))
     steps = [leeway(brief, loss) for loss in (0, 0.01, 0.1, 1)]

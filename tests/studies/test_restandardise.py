@@ -34,11 +34,12 @@ from optimizer.uncertainty.lots import at_lots, linear, lot_range, lots_of
 from tests.support.briefs import PLAIN, Wish, aqua, brief_of, draw, material, substance
 from tests.support.by_hand import kept_by_hand, nearest_by_hand
 from tests.support.draws import CI
+from tests.support.draws import drawn as amount
 from tests.support.oracle import Case, candidates, targets_of, value_at
 
 assert optimizer.cli.lots
 LINEAR = Wish(kinds=tuple(k for k in PLAIN if k != "clear"), rules=(1, 4), sizes=(3, 5), extras=False, goals=False)
-SEEDS = range(120)
+SEEDS = range(amount(30, of=120))
 
 
 @cache
@@ -87,6 +88,7 @@ def test_the_nearest_formula_is_what_brute_force_finds(seed: int) -> None:
     assert done.near.found.objective == pytest.approx(best[1], abs=2e-5)
 
 
+@pytest.mark.slow
 def test_the_random_lots_are_of_every_sort() -> None:
     found = [d[3] for seed in CASES if (d := drawn(seed)) is not None]
     assert len(found) >= 25
@@ -223,7 +225,7 @@ def test_impossible_lots_name_what_clashes() -> None:
 # grams ----------------------------------------------------------------------------------------------
 
 
-@settings(CI, max_examples=200)
+@settings(CI, max_examples=amount(60, of=200))
 @given(
     st.dictionaries(st.text("abcdef", min_size=1, max_size=3), st.floats(0.01, 1000), min_size=1, max_size=9),
     st.sampled_from([0.01, 0.1, 0.5, 1.0, 5.0]),

@@ -30,10 +30,11 @@ from optimizer.studies.substitute import StandIn, Substituted, stand_ins, substi
 from tests.support import oracle
 from tests.support.briefs import PLAIN, Wish, aqua, brief_of, draw, material, substance
 from tests.support.by_hand import kept_by_hand, nearest_by_hand
+from tests.support.draws import drawn as amount
 from tests.support.oracle import Case, Table
 
 assert optimizer.cli.substitute
-SEEDS = range(70)
+SEEDS = range(amount(18, of=70))
 LINEAR = Wish(kinds=tuple(k for k in PLAIN if k != "clear"), rules=(1, 4), sizes=(3, 5), extras=False, goals=False)
 MOVED = 5e-4
 """A dose that moves by more [%] counts as changed; stated in optimizer/nearest."""
@@ -119,6 +120,7 @@ def _targets_of(case: Case, names: set[str]) -> list[float | None]:
     return oracle.targets_of(some, oracle.candidates(some))
 
 
+@pytest.mark.slow
 def test_the_random_briefs_are_of_every_sort() -> None:
     found = [d for seed in CASES if (d := drawn(seed)) is not None]
     assert len(found) >= 40

@@ -28,11 +28,11 @@ from optimizer.solve.result import Result
 from optimizer.studies.why import why
 from tests.support import briefs, draws
 from tests.support.briefs import Wish, aqua, brief_of, draw, draw_large, material, repriced, substance
-from tests.support.draws import SEED
+from tests.support.draws import SEED, drawn
 from tests.support.oracle import Case, Table
 from tests.support.pencil import one
 
-CI = settings(draws.CI, max_examples=60)
+CI = settings(draws.CI, max_examples=drawn(15, of=60))
 LINEAR = Wish(kinds=briefs.PLAIN, ph=False, goals=False, pairs=False, rules=(2, 6), past=0.0)
 ANY = Wish(goals=False, rules=(2, 5), past=0.0)
 
@@ -274,7 +274,9 @@ def test_a_rule_that_takes_worth_is_held_responsible() -> None:
     assert answer.forced.cost == inf
 
 
-@pytest.mark.parametrize("name", ["hand-wash", "clear-shampoo", "gentle-wash"])
+@pytest.mark.parametrize(
+    "name", ["hand-wash", *(pytest.param(n, marks=pytest.mark.slow) for n in ("clear-shampoo", "gentle-wash"))]
+)
 def test_every_candidate_of_a_shipped_brief_has_an_answer(name: str) -> None:
     brief = load_brief(shipped("scenarios") / f"{name}.toml")
     result = solve(brief)

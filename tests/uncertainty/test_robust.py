@@ -36,6 +36,7 @@ from optimizer.uncertainty.robust_counterpart import Safety
 from tests.support import oracle
 from tests.support.briefs import PLAIN, Wish, aqua, brief_of, draw, material, substance
 from tests.support.draws import CI
+from tests.support.draws import drawn as amount
 from tests.support.oracle import Case, Region, Table
 
 assert optimizer.cli.lots
@@ -86,7 +87,7 @@ def test_bim_between_box_and_nominal_is_what_the_corners_give(budget: float) -> 
     assert chips(0.05, budget)[0] == pytest.approx(-found.fun)
 
 
-@settings(CI, max_examples=80)
+@settings(CI, max_examples=amount(25, of=80))
 @given(st.integers(0, 2**32), st.sampled_from([0.0, 0.5, 1.0, 2.0, 2.5, 4.0]))
 @example(990983594, 0.5)  # a row with two ends of which only the upper one is uncertain
 def test_random_rows_hold_at_every_corner_and_no_more_is_given_up(seed: int, budget: float) -> None:
@@ -144,7 +145,7 @@ def parts_of(n: int, budget: float) -> Iterator[np.ndarray]:
 
 KINDS = (*(k for k in PLAIN if k not in ("clear", "use-level")), "if-used", "needs", "excludes", "thickening")
 SORTS = Wish(kinds=KINDS, rules=(1, 4), sizes=(3, 4), extras=False, pairs=False, goals=False, past=0.0)
-SEEDS = range(90)
+SEEDS = range(amount(20, of=90))
 
 
 def corners(case: Case, brief: Brief, off: int) -> Iterator[Case]:
@@ -231,6 +232,7 @@ def test_the_safe_formula_is_what_every_corner_allows(seed: int) -> None:
     assert done.objective == pytest.approx(best, abs=1e-6)
 
 
+@pytest.mark.slow
 def test_the_random_briefs_are_of_every_sort() -> None:
     found = [d for seed in CASES if (d := drawn(seed)) is not None]
     assert len(found) >= 60
@@ -274,7 +276,9 @@ def test_nothing_off_is_the_nominal_answer(seed: int) -> None:
     assert done.objective == pytest.approx(done.nominal.objective, abs=1e-7)
 
 
-@pytest.mark.parametrize("name", ["hand-wash", "clear-shampoo", "gentle-wash"])
+@pytest.mark.parametrize(
+    "name", ["clear-shampoo", *(pytest.param(n, marks=pytest.mark.slow) for n in ("hand-wash", "gentle-wash"))]
+)
 def test_cost_is_monotone_in_how_many_are_off(name: str) -> None:
     brief = load_brief(shipped("scenarios") / f"{name}.toml")
     steps = [robust(brief, Safety(off=off, count=2000)) for off in (0, 0.5, 1, 2, 3, 30)]
@@ -297,8 +301,9 @@ def test_a_mean_as_the_objective() -> None:
     path = shipped("scenarios") / "hand-wash.toml"
     goal = [("objective.minimise", ""), ("objective.maximise", "mildness")]
     brief = load_brief(path, changes=goal)
-    values = [robust(brief, Safety(off=off, count=10)).objective for off in (0, 1, 3)]
-    assert values[0] == pytest.approx(robust(brief, Safety(off=0, count=10)).nominal.objective, abs=1e-6)
+    steps = [robust(brief, Safety(off=off, count=10)) for off in (0, 1, 3)]
+    values = [step.objective for step in steps]
+    assert values[0] == pytest.approx(steps[0].nominal.objective, abs=1e-6)
     assert values[0] >= values[1] >= values[2]
 
 
@@ -401,7 +406,7 @@ def test_a_way_that_is_not_taken_asks_for_nothing() -> None:
     assert done.safe.kept == 1.0
 
 
-@settings(CI, max_examples=150)
+@settings(CI, max_examples=amount(40, of=150))
 @given(st.integers(0, 2**32), st.sampled_from([0.0, 1.0, 2.0, 3.0, inf]))
 def test_the_ends_of_a_share_of_blends_are_those_of_the_corners(seed: int, budget: float) -> None:
     """A strong lot of a blend raises the share or lowers it, as the share itself is below or above the blend's."""
