@@ -160,7 +160,17 @@ def main() -> int:
             total += part
         for part in pool.map(run_figures, range(0, sizes, CHUNK)):
             total += part
-    for name in ("briefs", "optimal", "infeasible", "by a hair", "files", "accepted", "refused", "figures", "unanswered"):
+    for name in (
+        "briefs",
+        "optimal",
+        "infeasible",
+        "by a hair",
+        "files",
+        "accepted",
+        "refused",
+        "figures",
+        "unanswered",
+    ):
         print(f"{name:>12} {total[name]:>9,}")
     for name in sorted(n for n in total if n.startswith("figures: ")):
         print(f"{'':>12} {total[name]:>9,}  {name}")

@@ -24,7 +24,7 @@ from optimizer.solve.lexicographic import settle
 from optimizer.solve.result import Outcome, PhOutcome, Result, SettingOutcome
 from optimizer.solve.rounding import round_formula
 from optimizer.solve.shadow_prices import entry_prices, measure_rules, price_rules
-from optimizer.units import KEPT, USED, number
+from optimizer.units import KEPT, USED
 
 
 @immutable

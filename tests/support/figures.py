@@ -309,14 +309,7 @@ def _steps(raw: Raw, result: Result) -> dict[str, str]:
     breaks = [m.id for m in raw.limits if m.low != m.high and m.missed(x) > TOLERANCE]
     if breaks or not raw.keeps_choices(x):
         found["steps: break a rule"] = f"{breaks}"
-    # where a limit is exact, the nearest grid formula may lie on either side of it: a step of each dose is forgiven
-    forgiven = TOLERANCE * size
-    if any(m.low == m.high for m in raw.limits[1:]):
-        assert result.formula is not None
-        moved = zip(raw.goal.top, x, point_of(raw, result.formula), strict=True)
-        forgiven += sum((abs(t) * step for t, dose, meant in moved if dose or meant), ZERO)
-    # One that the grid misses by more is nearest to it far away: that formula is another one, and told so.
-    if less < -forgiven and not any(m.low == m.high and m.missed(x) > TOLERANCE for m in raw.limits[1:]):
+    if meant < -TOLERANCE * size:
         found["steps: cost less than nothing"] = f"{float(less):.3g} of {float(size):.3g}"
     return found
 
