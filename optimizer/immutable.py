@@ -32,7 +32,7 @@ def immutable(cls: type[T]) -> type[T]:
         if named:
             held.update(named)
         if len(held) > len(names) or given > len(names) or (named and not named.keys().isdisjoint(names[:given])):
-            raise TypeError(f"{cls.__name__} is given too much: {values}, {named}")
+            raise TypeError(f"{cls.__name__} is given too much: {given} values, {sorted(named)}")
         if given < len(needed) and not named.keys() >= set(needed[given:]):
             raise TypeError(f"{cls.__name__} needs {needed[given:]}, is given {tuple(named)}")
         for name, make in makers.items():

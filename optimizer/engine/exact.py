@@ -140,8 +140,9 @@ def _gap(rows: tuple[Vector, Vector, Vector], cost: Vector, leaf: Leaf, sign: in
     """Return the bound of a box by its prices: of its cost, or above 0 where a ray proves that it holds nothing."""
     matrix, row_low, row_high = rows
     d = [Fraction(float(c)) for c in cost]
-    bound, dust = Fraction(0), (ROUND_OFF * float(np.abs(leaf.y).max(initial=0.0)) if leaf.empty else 0.0)
-    for r in np.flatnonzero(np.abs(leaf.y) > dust):
+    sizes = np.abs(leaf.y) * np.abs(matrix).max(axis=1, initial=0.0)
+    bound, dust = Fraction(0), (ROUND_OFF * float(sizes.max(initial=0.0)) if leaf.empty else 0.0)
+    for r in np.flatnonzero(sizes > dust):
         price = sign * Fraction(float(leaf.y[r]))
         end = row_low[r] if price > 0 else row_high[r]
         if np.isfinite(end):

@@ -147,7 +147,7 @@ def test_objective_is_that_of_a_second_path(name: str, answer: Callable[[str], R
 @pytest.mark.parametrize("name", OPTIMAL)
 def test_proof_is_named(name: str, answer: Callable[[str], Run]) -> None:
     kinds = set(load(name)["integrality"].values())
-    expected = "certificate" if not kinds else "solver bound" if "integer" in kinds else "enumerated"
+    expected = "certificate"
     assert answer(name).result.proof == expected
 
 
