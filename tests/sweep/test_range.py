@@ -491,6 +491,7 @@ class Counted(Source):
 GRID = crossed([("active.at_least", tuple(np.linspace(8, 11, 40).tolist())), axis("salt.at_most=1:1.4:0.1")])
 
 
+@pytest.mark.slow
 def test_a_killed_worker_loses_nothing(wash: Brief, tmp_path: Path) -> None:
     plainly = run_range((Source("wash", brief=wash),), GRID)
     deadly = Counted("wash", brief=wash, notes=tmp_path, deadly=True)
