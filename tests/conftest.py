@@ -7,6 +7,7 @@ from pathlib import Path
 from tempfile import gettempdir
 
 import pytest
+from hypothesis import settings
 from hypothesis.configuration import set_hypothesis_home_dir
 
 from optimizer import cli
@@ -17,6 +18,10 @@ from tests.support.draws import Extent
 once.install()
 cli.load(cli.rooms())
 set_hypothesis_home_dir(Path(gettempdir()) / "tenside-hypothesis")  # a folder .hypothesis here stops the collection
+
+
+settings.register_profile("tests", deadline=None)  # a busy machine is no fault of what is tested
+settings.load_profile("tests")
 
 
 def pytest_configure(config: pytest.Config) -> None:

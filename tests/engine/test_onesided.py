@@ -211,6 +211,7 @@ def test_a_move_that_is_impossible_has_an_infinite_price() -> None:
     assert found["aa-high"].price_if_raised == pytest.approx(0, abs=1e-9)
 
 
+@pytest.mark.slow
 def test_the_clear_shampoos_prices_to_each_side() -> None:
     """The shipped brief whose optimum has a kink, by re-solving at the choices made (surfactants and preservative)."""
     brief = load_brief(shipped("scenarios") / "clear-shampoo.toml")

@@ -34,6 +34,7 @@ def test_frontier_tells_an_unknown_measure_with_the_nearest_one() -> None:
     assert answer.exception.exit_code == 2
 
 
+@pytest.mark.slow
 def test_frontier_takes_a_measure_joined_either_way() -> None:
     plain, other = (
         RUN.invoke(app, ["frontier", "body-wash", "--best", "minimise cost", "--against", f"maximise {name}", "--json"])

@@ -31,7 +31,7 @@ from tests.support import briefs
 from tests.support.draws import drawn as amount
 from tests.support.oracle import Case
 
-SEEDS = range(amount(5, of=12))
+SEEDS = range(amount(4, of=12))
 """Briefs that another solver answers as well, some of them without a choice to make."""
 
 
@@ -130,7 +130,7 @@ def test_local_answers_are_as_good_as_another_solvers_from_many_starts() -> None
         other = other_solver(brief, 4, Random(seed))
         tried += 1
         good += found.objective <= other * (1 + 1e-4)
-    assert tried >= amount(3, of=8)
+    assert tried >= amount(2, of=8)
     assert good >= 0.9 * tried
 
 

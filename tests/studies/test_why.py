@@ -32,7 +32,7 @@ from tests.support.draws import SEED, drawn
 from tests.support.oracle import Case, Table
 from tests.support.pencil import one
 
-CI = settings(draws.CI, max_examples=drawn(15, of=60))
+CI = settings(draws.CI, max_examples=drawn(10, of=60))
 LINEAR = Wish(kinds=briefs.PLAIN, ph=False, goals=False, pairs=False, rules=(2, 6), past=0.0)
 ANY = Wish(goals=False, rules=(2, 5), past=0.0)
 

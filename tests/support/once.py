@@ -33,6 +33,8 @@ def library_by_content(read: Read) -> Read:
         paths = tuple(paths)
         try:
             files = [f for p in paths for f in (sorted(p.glob("*.toml")) if p.is_dir() else [p])]
+            if not all(f.is_file() for f in files):  # a pipe would never end
+                return read(paths)
             content = tuple((str(f), f.read_bytes()) for f in files)
         except OSError:
             return read(paths)

@@ -297,6 +297,7 @@ def test_cost_is_monotone_in_how_many_are_off(name: str) -> None:
     assert sum(line.percent for line in last.formula.lines) == pytest.approx(96)  # type: ignore[union-attr]
 
 
+@pytest.mark.slow
 def test_a_mean_as_the_objective() -> None:
     path = shipped("scenarios") / "hand-wash.toml"
     goal = [("objective.minimise", ""), ("objective.maximise", "mildness")]
