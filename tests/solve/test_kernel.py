@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from optimizer.brief.brief import Brief, load_brief
+from optimizer.engine import farkas
 from optimizer.engine import search as searching
 from optimizer.engine.certificate import check_infeasible, check_optimal
 from optimizer.engine.highs import Answer, Session, row_scales
@@ -103,7 +104,7 @@ def test_what_was_found_in_time_is_told_with_its_gap(monkeypatch: pytest.MonkeyP
     # x + y >= 1.5 in whole numbers: the search is stopped at (1, 1), which costs 3, with a bound of 2
     session = Session(np.ones((1, 2)), np.array([1.5]), np.array([INF]), integers=2)
     run = session.run
-    monkeypatch.setattr(searching, "ENUMERATED", 0)
+    monkeypatch.setattr(searching, "grown", lambda *_: None)
 
     def stopped(cost: np.ndarray, lower: np.ndarray, upper: np.ndarray, **more: object) -> Answer:
         if (lower == upper).all():
@@ -123,7 +124,7 @@ def test_an_impossible_program_without_a_proof_is_not_certified(monkeypatch: pyt
     session = Session(np.ones((1, 1)), np.array([2.0]), np.array([3.0]))
     found = linear(session, np.ones(1), np.zeros(1), np.ones(1))
     assert (found.ending, found.proof) == ("infeasible", "certificate")
-    monkeypatch.setattr(searching, "check_infeasible", lambda *_: False)
+    monkeypatch.setattr(farkas, "check_infeasible", lambda *_: False)
     found = linear(session, np.ones(1), np.zeros(1), np.ones(1))
     assert (found.ending, found.proof) == ("infeasible", "none")
     result = Result(brief("hand-wash"), "infeasible", "none", float("nan"), None)
