@@ -1,14 +1,53 @@
-"""Immutable records that cost next to nothing to declare."""
+"""Immutable results that cost next to nothing to declare, and what of them is told as JSON (see `report/record`).
+
+All fields are told but those marked `untold`; `seen` looks a key up elsewhere, a property marked `told` is a key too.
+"""
 
 from collections.abc import Callable
 from dataclasses import MISSING, FrozenInstanceError, dataclass, field, fields
 from operator import attrgetter
-from typing import Any, TypeVar, dataclass_transform
+from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar, dataclass_transform
 
 T = TypeVar("T")
+NULL, EMPTY = "null where it has no meaning or no end", "an empty list if there is none"
+Figure = Annotated[float, NULL]
+"""A number that may be NaN or infinite; JSON has null for these."""
+
+if TYPE_CHECKING:
+    from builtins import property as told
+else:
+
+    class told(property):  # noqa: N801
+        """A property that is also a key of the JSON."""
 
 
-@dataclass_transform(frozen_default=True, field_specifiers=(field,))
+def untold(*, default: Any = MISSING, default_factory: Any = MISSING, repr: bool = True) -> Any:
+    """Return a field that is no key of the JSON."""
+    return field(default=default, default_factory=default_factory, repr=repr, metadata={"told": False})
+
+
+def seen(path: str, default: Any = None, *, init: Literal[False] = False) -> Any:
+    """Return a computed field.
+
+    Args:
+        path: Attributes to follow from the record on; a number picks one of a tuple.
+        default: What it is if anything on the way is None.
+        init: Nobody can state it.
+    """
+    steps = [int(step) if step.isdigit() else step for step in path.split(".")]
+
+    def look(self: object) -> Any:
+        found: Any = self
+        for step in steps:
+            if found is None:
+                return default
+            found = found[step] if isinstance(step, int) else getattr(found, step)
+        return default if found is None else found
+
+    return field(init=init, repr=False, compare=False, default=property(look))
+
+
+@dataclass_transform(frozen_default=True, field_specifiers=(field, seen, untold))
 def immutable(cls: type[T]) -> type[T]:
     """Make a class what `dataclass(frozen=True)` makes of it, without compiling source for every class.
 
@@ -48,14 +87,14 @@ def immutable(cls: type[T]) -> type[T]:
     def equal(self: T, other: object) -> bool:
         return bool(compared(self) == compared(other)) if other.__class__ is self.__class__ else NotImplemented
 
-    def told(self: T) -> str:
+    def words(self: T) -> str:
         return f"{cls.__qualname__}({', '.join(f'{name}={getattr(self, name)!r}' for name in shown)})"
 
     methods = {
         "__init__": fill,
         "__eq__": equal,
         "__hash__": lambda self: hash(compared(self)),
-        "__repr__": told,
+        "__repr__": words,
         "__setattr__": _refuse,
         "__delattr__": _refuse,
     }

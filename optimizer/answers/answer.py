@@ -57,7 +57,7 @@ class Answer(Generic[T]):
 
     def to_json(self) -> str:
         """Return the answer as JSON."""
-        from optimizer.report.jsonout import as_json
+        from optimizer.report.record import as_json
 
         return as_json(self.record())
 

@@ -67,7 +67,7 @@ def schema(
     from optimizer.bench.batch import Batch
     from optimizer.bench.costs import Costs
     from optimizer.brief.scenario import Scenario
-    from optimizer.data.facts import Frozen, Material
+    from optimizer.data.facts import Material
     from optimizer.data.library import LibraryFile
     from optimizer.data.shelf import ShelfLine
     from optimizer.records.batches import Kept
@@ -80,7 +80,7 @@ def schema(
     from optimizer.report.acid_record import PhAnswerRecord
     from optimizer.report.advice import AdviceRecord
     from optimizer.report.card import CardRecord
-    from optimizer.report.costing_record import CostRecord
+    from optimizer.bench.costing import Costing
     from optimizer.report.intake import TakenFormulaRecord, TakenPricesRecord
     from optimizer.report.joint import PlanRecord
     from optimizer.report.jsonout import BlendRecord, CheckRecord, CompareRecord, WhyRecord
@@ -88,7 +88,7 @@ def schema(
     from optimizer.report.lots import RestandardiseRecord, RobustRecord
     from optimizer.report.made_record import LaidRecord, MadeRecord, WeighedRecord
     from optimizer.report.page import PageRecord
-    from optimizer.report.record import Record
+    from optimizer.report.record import record_of
     from optimizer.report.reference import DoubtsRecord, RuleRecord
     from optimizer.report.substitute import SubstituteRecord
     from optimizer.report.sweep import RangeRecord
@@ -99,7 +99,7 @@ def schema(
     from optimizer.rules.reference import json_schema
     from optimizer.studies.variants import VariantFile
 
-    known: dict[str, tuple[type[Frozen] | type[Record], str]] = {
+    known: dict[str, tuple[type, str]] = {
         "scenario": (Scenario, "scenario file"),
         "library": (LibraryFile, "library file"),
         "material": (Material, "a [[material]] of a library file; tenside library show | list --json"),
@@ -138,7 +138,7 @@ def schema(
         "records-check": (Soundness, "tenside records check --json"),
         "advice": (AdviceRecord, "tenside advice --json"),
         "thicken": (ThickenRecord, "tenside thicken --json"),
-        "cost": (CostRecord, "tenside cost --json"),
+        "cost": (Costing, "tenside cost --json"),
         "batch": (LaidRecord, "tenside batch --json"),
         "weigh": (WeighRecord, "tenside weigh --json"),
         "weighed": (WeighedRecord, "tenside weighed --json"),
@@ -148,7 +148,7 @@ def schema(
     }
     if what and what not in known:
         raise UsageError(f"there is no schema '{what}'. {nearest(what, known)}")
-    schemas = {name: json_schema(model, title) for name, (model, title) in known.items() if what in ("", name)}
+    schemas = {name: json_schema(record_of(kind), title) for name, (kind, title) in known.items() if what in ("", name)}
     print_json(schemas[what] if what else schemas)
 
 

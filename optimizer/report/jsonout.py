@@ -7,47 +7,12 @@ from pydantic import BaseModel, Field
 from optimizer.assessment.chemistry import Chemistry
 from optimizer.data.cautions import cautions_of
 from optimizer.report.chemistry_record import ChemistryRecord, chemistry_record
-from optimizer.report.record import CautionRecord, Figure, LineRecord, PhRecord, Record, caution_records, line_records
+from optimizer.report.record import RuleRecord, CautionRecord, Figure, LineRecord, PhRecord, Record, caution_records, line_records
 from optimizer.solve.result import Result
 from optimizer.studies.check import Checked
 from optimizer.studies.compare import Comparison
 from optimizer.studies.explain import Explanation
 from optimizer.studies.why import Why
-
-
-class LimitRecord(Record):
-    """A limit that the answer sits on, with its price; null where a figure has no meaning."""
-
-    binding: str
-    """Which end it is: low, high or equal; empty if no limit of the rule binds."""
-    limit: str
-    """Field of the rule in which it stands; 'at_most' also for a ceiling and for stock."""
-    limit_at: Figure
-    limit_unit: str
-    price: Figure
-    """Change of the objective per unit by which the binding limit is raised."""
-    holds_from: Figure
-    holds_to: Figure
-    price_from: Figure
-    price_to: Figure
-    price_if_lowered: Figure
-    price_if_raised: Figure
-
-
-class RuleRecord(LimitRecord):
-    """One rule at the answer, at the first of its limits that binds."""
-
-    id: str
-    kind: str
-    reading: str
-    value: Figure
-    low: Figure
-    high: Figure
-    unit: str
-    violation: float
-    source: str
-    also: list[LimitRecord]
-    """Further limits of the rule that bind."""
 
 
 class EntryRecord(Record):
@@ -357,12 +322,3 @@ def compare_record(comparison: Comparison) -> CompareRecord:
         ],
         splits=[SplitRecord.model_validate(s) for s in comparison.splits],
     )
-
-
-def as_json(value: BaseModel | dict[str, Any] | list[Any]) -> str:
-    """Return a record as indented JSON text."""
-    if isinstance(value, BaseModel):
-        return value.model_dump_json(indent=2, by_alias=True)
-    import json
-
-    return json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False)

@@ -93,7 +93,7 @@ class Outcome:
 
 @immutable
 class PhOutcome:
-    """The target and the window that all used materials share, with who sets each edge."""
+    """Target pH and the window that all used materials share."""
 
     target: float
     tolerance: float
