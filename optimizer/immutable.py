@@ -1,6 +1,6 @@
 """Immutable results that cost next to nothing to declare, and what of them is told as JSON (see `report/record`).
 
-All fields are told but those marked `untold`; `seen` looks a key up elsewhere, a property marked `told` is a key too.
+All fields are told but those marked `untold`, under their own name or that of `told_as`; `seen` looks a key up elsewhere, a property marked `told` is a key too.
 """
 
 from collections.abc import Callable
@@ -26,12 +26,25 @@ def untold(*, default: Any = MISSING, default_factory: Any = MISSING, repr: bool
     return field(default=default, default_factory=default_factory, repr=repr, metadata={"told": False})
 
 
-def seen(path: str, default: Any = None, *, init: Literal[False] = False) -> Any:
+def told_as(key: str, *, default: Any = MISSING) -> Any:
+    """Return a field that has another name in the JSON."""
+    return field(default=default, metadata={"told": key})
+
+
+def keys_of(kind: type) -> dict[str, str]:
+    """Return the JSON's key of each field and marked property of a class, by attribute."""
+    keys = {f.name: f.metadata.get("told", f.name) for f in fields(kind)}
+    keys |= {name: name for name, value in vars(kind).items() if isinstance(value, told)}
+    return {name: key for name, key in keys.items() if key}
+
+
+def seen(path: str, default: Any = None, *, key: str = "", init: Literal[False] = False) -> Any:
     """Return a computed field.
 
     Args:
         path: Attributes to follow from the record on; a number picks one of a tuple.
         default: What it is if anything on the way is None.
+        key: Its name in the JSON, if that is another one.
         init: Nobody can state it.
     """
     steps = [int(step) if step.isdigit() else step for step in path.split(".")]
@@ -44,10 +57,11 @@ def seen(path: str, default: Any = None, *, init: Literal[False] = False) -> Any
             found = found[step] if isinstance(step, int) else getattr(found, step)
         return default if found is None else found
 
-    return field(init=init, repr=False, compare=False, default=property(look))
+    marks = {"told": key} if key else {}
+    return field(init=init, repr=False, compare=False, default=property(look), metadata=marks)
 
 
-@dataclass_transform(frozen_default=True, field_specifiers=(field, seen, untold))
+@dataclass_transform(frozen_default=True, field_specifiers=(field, seen, told_as, untold))
 def immutable(cls: type[T]) -> type[T]:
     """Make a class what `dataclass(frozen=True)` makes of it, without compiling source for every class.
 

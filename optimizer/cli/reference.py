@@ -78,12 +78,12 @@ def schema(
     from optimizer.records.overview import Listed, Shown
     from optimizer.records.series import Calendar, Tasks
     from optimizer.report.acid_record import PhAnswerRecord
-    from optimizer.report.advice import AdviceRecord
+    from optimizer.report.advice import Advised
     from optimizer.report.card import CardRecord
     from optimizer.bench.costing import Costing
     from optimizer.report.intake import TakenFormulaRecord, TakenPricesRecord
     from optimizer.report.joint import PlanRecord
-    from optimizer.report.jsonout import BlendRecord, CheckRecord, CompareRecord, WhyRecord
+    from optimizer.report.jsonout import Blend, Check
     from optimizer.report.label_record import LabelRecord
     from optimizer.report.lots import RestandardiseRecord, RobustRecord
     from optimizer.report.made_record import LaidRecord, MadeRecord, WeighedRecord
@@ -97,7 +97,9 @@ def schema(
     from optimizer.report.variants import VariantsRecord
     from optimizer.report.weigh import WeighRecord
     from optimizer.rules.reference import json_schema
+    from optimizer.studies.compare import Comparison
     from optimizer.studies.variants import VariantFile
+    from optimizer.studies.why import Why
 
     known: dict[str, tuple[type, str]] = {
         "scenario": (Scenario, "scenario file"),
@@ -110,10 +112,10 @@ def schema(
         "variants": (VariantsRecord, "tenside variants --json"),
         "costs": (Costs, "costs file, or [costs] of a batch file"),
         "batch-file": (Batch, "batch file"),
-        "blend": (BlendRecord, "tenside blend --json"),
-        "check": (CheckRecord, "tenside check --json"),
-        "why": (WhyRecord, "tenside why --json"),
-        "compare": (CompareRecord, "tenside compare --json"),
+        "blend": (Blend, "tenside blend --json"),
+        "check": (Check, "tenside check --json"),
+        "why": (Why, "tenside why --json"),
+        "compare": (Comparison, "tenside compare --json"),
         "import-formula": (TakenFormulaRecord, "tenside import formula --json"),
         "import-prices": (TakenPricesRecord, "tenside import prices --json"),
         "frontier": (FrontierRecord, "tenside frontier --json"),
@@ -136,7 +138,7 @@ def schema(
         "records-due": (Tasks, "tenside records due --json"),
         "records-export": (Moved, "tenside records export | import --json"),
         "records-check": (Soundness, "tenside records check --json"),
-        "advice": (AdviceRecord, "tenside advice --json"),
+        "advice": (Advised, "tenside advice --json"),
         "thicken": (ThickenRecord, "tenside thicken --json"),
         "cost": (Costing, "tenside cost --json"),
         "batch": (LaidRecord, "tenside batch --json"),

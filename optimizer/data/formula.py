@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from math import fsum
+from typing import Annotated
 
 from optimizer.data.pool import Ingredient
-from optimizer.immutable import immutable, seen, told, untold
+from optimizer.immutable import EMPTY, immutable, seen, told, untold
 
 
 @immutable
@@ -68,3 +69,7 @@ class Formula:
     def cost(self) -> float:
         """Material cost per kg of product, in the currency of the prices."""
         return self.total(lambda i: i.price) / 100
+
+
+Doses = Annotated[Formula | None, EMPTY]
+"""A formula that may be missing; as JSON an empty list then."""

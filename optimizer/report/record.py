@@ -15,7 +15,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, create_model
 from optimizer.chemistry.interval import Interval
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula, Line
-from optimizer.immutable import EMPTY, NULL, told
+from optimizer.immutable import EMPTY, NULL, keys_of, told
 from optimizer.solve.result import Outcome
 
 
@@ -91,11 +91,13 @@ def record_of(kind: type) -> type[Record]:
     """
     if issubclass(kind, BaseModel):
         return kind
-    keys = dict(_keys(kind))
-    scope = SimpleNamespace(__annotations__=keys)
+    keys = keys_of(kind)
+    stated_types = {f.name: f.type for f in fields(kind)}
+    looks = {n: v.fget.__annotations__["return"] for n, v in vars(kind).items() if isinstance(v, told) and v.fget}
+    scope = SimpleNamespace(__annotations__={name: {**stated_types, **looks}[name] for name in keys})
     hints = get_type_hints(scope, vars(sys.modules[kind.__module__]), include_extras=True)
     stated: dict[str, Any] = {
-        name: (_type(hint), Field(serialization_alias=name.rstrip("_")) if name.endswith("_") else ...)
+        keys[name]: (_type(hint), Field(validation_alias=name, serialization_alias=keys[name].rstrip("_")))
         for name, hint in hints.items()
     }
     number = getattr(kind, "FORMAT", None)
@@ -105,18 +107,6 @@ def record_of(kind: type) -> type[Record]:
     made = create_model(f"{kind.__name__}Record", __base__=base, __module__=kind.__module__, **stated)
     made.made_of, made.__doc__ = kind, inspect.cleandoc(kind.__doc__ or "").split("\n\n")[0]
     return made
-
-
-def _keys(kind: type) -> Iterator[tuple[str, Any]]:
-    """Yield each key with its annotation: the fields that are told, then the marked properties."""
-    if not is_dataclass(kind):
-        raise TypeError(f"{kind.__name__} is no class of results")
-    for f in fields(kind):
-        if f.metadata.get("told", True):
-            yield f.name, f.type
-    for name, value in vars(kind).items():
-        if isinstance(value, told):
-            yield name, value.fget.__annotations__["return"]  # type: ignore[union-attr]
 
 
 def _type(hint: Any) -> Any:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from optimizer.bench.thicken import Log
 from optimizer.data.cautions import Caution
-from optimizer.report.advice import BudgetRecord, budget_record, budget_table
+from optimizer.report.advice import budget_table
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Document, Listing, Sketch, Table
 from optimizer.report.record import CautionRecord, Figure, Record, caution_records

@@ -12,7 +12,7 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError, create_model
 
 from optimizer.data.pool import Group
-from optimizer.immutable import immutable, told
+from optimizer.immutable import immutable, keys_of, told
 from optimizer.rules import IMPLIED, STATED, AnyRule, Rule
 from optimizer.rules.base import CurvedRule, LimitRule
 
@@ -55,7 +55,10 @@ def attribute_docs(model: type) -> dict[str, str]:
                 docs[field.target.id] = inspect.cleandoc(said.value)  # type: ignore[union-attr]
         docs |= {name: inspect.getdoc(value) or "" for name, value in vars(base).items() if isinstance(value, told)}
     results = getattr(model, "made_of", None)
-    return {**docs, **attribute_docs(results)} if results else docs
+    if results:
+        keys = keys_of(results)
+        docs |= {keys[name]: text for name, text in attribute_docs(results).items() if name in keys}
+    return docs
 
 
 COMMON = {
