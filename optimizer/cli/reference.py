@@ -77,25 +77,26 @@ def schema(
     from optimizer.records.masters import Version, Versions
     from optimizer.records.overview import Listed, Shown
     from optimizer.records.series import Calendar, Tasks
-    from optimizer.report.acid_record import PhAnswerRecord
+    from optimizer.report.acid_told import PhTold
     from optimizer.report.advice import Advised
-    from optimizer.report.card import CardRecord
+    from optimizer.bench.card import Card
     from optimizer.bench.costing import Costing
-    from optimizer.report.intake import TakenFormulaRecord, TakenPricesRecord
+    from optimizer.report.intake import FormulaTaken, PricesTaken
     from optimizer.report.joint import PlanRecord
     from optimizer.report.jsonout import Blend, Check
-    from optimizer.report.label_record import LabelRecord
+    from optimizer.labelling.label import Label
     from optimizer.report.lots import RestandardiseRecord, RobustRecord
-    from optimizer.report.made_record import LaidRecord, MadeRecord, WeighedRecord
+    from optimizer.report.made import Laid, Weighed
+    from optimizer.bench.reconcile import Made
     from optimizer.report.page import PageRecord
     from optimizer.report.record import record_of
     from optimizer.report.reference import DoubtsRecord, RuleRecord
     from optimizer.report.substitute import SubstituteRecord
     from optimizer.report.sweep import RangeRecord
-    from optimizer.report.thicken import ThickenRecord
+    from optimizer.report.thicken import Thickened
     from optimizer.report.tradeoff import FrontierRecord, LeewayRecord
     from optimizer.report.variants import VariantsRecord
-    from optimizer.report.weigh import WeighRecord
+    from optimizer.bench.weigh import WeighSheet
     from optimizer.rules.reference import json_schema
     from optimizer.studies.compare import Comparison
     from optimizer.studies.variants import VariantFile
@@ -116,16 +117,16 @@ def schema(
         "check": (Check, "tenside check --json"),
         "why": (Why, "tenside why --json"),
         "compare": (Comparison, "tenside compare --json"),
-        "import-formula": (TakenFormulaRecord, "tenside import formula --json"),
-        "import-prices": (TakenPricesRecord, "tenside import prices --json"),
+        "import-formula": (FormulaTaken, "tenside import formula --json"),
+        "import-prices": (PricesTaken, "tenside import prices --json"),
         "frontier": (FrontierRecord, "tenside frontier --json"),
         "leeway": (LeewayRecord, "tenside leeway --json"),
         "substitute": (SubstituteRecord, "tenside substitute --json"),
         "restandardise": (RestandardiseRecord, "tenside restandardise --json"),
         "robust": (RobustRecord, "tenside robust --json"),
         "range": (RangeRecord, "tenside range --json"),
-        "label": (LabelRecord, "tenside label --json"),
-        "ph": (PhAnswerRecord, "tenside ph --json"),
+        "label": (Label, "tenside label --json"),
+        "ph": (PhTold, "tenside ph --json"),
         "together": (PlanRecord, "tenside together --json"),
         "records-keep": (Kept, "tenside records keep --json"),
         "records-master": (Version, "tenside records master --json"),
@@ -139,13 +140,13 @@ def schema(
         "records-export": (Moved, "tenside records export | import --json"),
         "records-check": (Soundness, "tenside records check --json"),
         "advice": (Advised, "tenside advice --json"),
-        "thicken": (ThickenRecord, "tenside thicken --json"),
+        "thicken": (Thickened, "tenside thicken --json"),
         "cost": (Costing, "tenside cost --json"),
-        "batch": (LaidRecord, "tenside batch --json"),
-        "weigh": (WeighRecord, "tenside weigh --json"),
-        "weighed": (WeighedRecord, "tenside weighed --json"),
-        "made": (MadeRecord, "tenside made --json"),
-        "card": (CardRecord, "tenside card --json"),
+        "batch": (Laid, "tenside batch --json"),
+        "weigh": (WeighSheet, "tenside weigh --json"),
+        "weighed": (Weighed, "tenside weighed --json"),
+        "made": (Made, "tenside made --json"),
+        "card": (Card, "tenside card --json"),
         "page": (PageRecord, "tenside page --json"),
     }
     if what and what not in known:

@@ -37,7 +37,7 @@ LARGEST_SEARCH = 40
 
 @immutable
 class TakenPrice:
-    """A line of a price list that names a material of the library, with its price."""
+    """One price."""
 
     row: int
     material: str
@@ -49,18 +49,24 @@ class TakenPrice:
 
 
 @immutable
-class TakenPrices:
-    """A price list that was taken in.
+class LeftOut:
+    """A line that was not taken."""
 
-    Attributes:
-        lines: In file order.
-        left_out: Row, name and reason of every line that was not taken.
-        assumed: What was assumed, in sentences.
-    """
+    row: int
+    written: str
+    reason: str
+
+
+@immutable
+class TakenPrices:
+    """A price list that was taken in."""
 
     lines: tuple[TakenPrice, ...]
-    left_out: tuple[tuple[int, str, str], ...]
+    """In file order."""
+    left_out: tuple[LeftOut, ...]
+    """Row, name and reason of every line that was not taken."""
     assumed: tuple[str, ...]
+    """What was assumed, in sentences."""
 
 
 def read_price_list(
@@ -98,12 +104,12 @@ def read_price_list(
             reason = (
                 f'could be {known}; say which with --as "{found["material"]}=ID"' if known else "not in the library"
             )
-            left.append((row, found["material"], reason))
+            left.append(LeftOut(row, found["material"], reason))
             continue
         try:
             lines.append(_line(row, meant.id, found, said or currency, density_g_per_ml))
         except DataError as error:
-            left.append((row, found["material"], " ".join(f"{p.what} {p.step}" for p in error.problems)))
+            left.append(LeftOut(row, found["material"], " ".join(f"{p.what} {p.step}" for p in error.problems)))
             continue
         if meant.how:
             assumed.append(f"Row {row}: '{found['material']}' is {meant.id}, {meant.how}.")
