@@ -1,6 +1,7 @@
 """Immutable results that cost next to nothing to declare, and what of them is told as JSON (see `report/record`).
 
-All fields are told but those marked `untold`, under their own name or that of `told_as`; `seen` looks a key up elsewhere, a property marked `told` is a key too.
+All fields are told but those marked `untold`, under their own name or that of `told_as`; `seen` looks a key up
+elsewhere, a property marked `told` is a key too.
 """
 
 from collections.abc import Callable
@@ -8,6 +9,7 @@ from dataclasses import MISSING, FrozenInstanceError, dataclass, field, fields
 from operator import attrgetter
 from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar, dataclass_transform
 
+__all__ = ["EMPTY", "NULL", "Figure", "immutable", "keys_of", "seen", "told", "told_as", "untold"]
 T = TypeVar("T")
 NULL, EMPTY = "null where it has no meaning or no end", "an empty list if there is none"
 Figure = Annotated[float, NULL]

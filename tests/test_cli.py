@@ -27,12 +27,14 @@ from optimizer.data.cautions import ALWAYS
 from optimizer.data.library import Library, read_library
 from optimizer.engine.highs import Session
 from optimizer.files import shipped
-from optimizer.report.jsonout import BlendRecord
+from optimizer.report.jsonout import Blend
+from optimizer.report.record import record_of
 from optimizer.report.reference import material_document
 from optimizer.report.terminal import lines as terminal_lines
 from optimizer.rules import IMPLIED, KINDS
 
 SCENARIOS = shipped("scenarios")
+BlendRecord = record_of(Blend)
 NAMES = sorted(p.stem for p in SCENARIOS.glob("*.toml"))
 IMPOSSIBLE = {"impossible-wash"}
 COMMAND = [sys.executable, "-c", "from optimizer.cli import main; main()"]

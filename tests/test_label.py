@@ -32,8 +32,8 @@ from optimizer.labelling.natural import natural_of
 from optimizer.labelling.substances import Amount, Part, parts_of, substances_of
 from optimizer.report.assessor import write_pack
 from optimizer.report.label import label_document
-from optimizer.report.record import record
 from optimizer.report.markdown import markdown
+from optimizer.report.record import record
 from optimizer.rules.composition import Natural
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
@@ -535,8 +535,8 @@ def test_an_exceeded_law_is_not_ready() -> None:
 
 def test_the_record_is_what_its_schema_says() -> None:
     label = planned()
-    record = label_record(label, hand_wash().library)
-    again = LabelRecord.model_validate(json.loads(record.model_dump_json()))
+    told = record(label)
+    again = type(told).model_validate(json.loads(told.model_dump_json()))
     assert again.ingredients == label.line
     assert again.not_in_yet_percent == 4
     assert [s.inci for s in again.substances] == [a.inci for a in label.amounts]

@@ -24,7 +24,7 @@ TOLD = {
     "frontier": ("tradeoff:frontier_document", "tradeoff:Family", "curves.breaks"),
     "leeway": ("tradeoff:leeway_document", "", "rooms"),
     "robust": ("lots:robust_document", "", "rules"),
-    "range": ("sweep:range_document", "sweep:Told", "answers"),
+    "range": ("sweep:range_document", "sweep:Range", "answers"),
     "together": ("joint:plan_document", "joint:Together", "products"),
 }
 """By question: what makes its document, what it is told as if not as what was found (both in `optimizer.report`), and

@@ -11,7 +11,7 @@ from optimizer.brief.brief import Brief
 from optimizer.data.facts import Material
 from optimizer.data.formula import Formula
 from optimizer.errors import DataError, Problem, nearest
-from optimizer.immutable import Figure, immutable, seen, told, told_as, untold
+from optimizer.immutable import Figure, immutable, seen, told_as, untold
 from optimizer.rules.row import Setting
 from optimizer.units import AS_TYPED, KEPT, listed, number, whole_down
 

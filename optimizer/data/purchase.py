@@ -11,19 +11,16 @@ from optimizer.immutable import Figure, immutable
 
 @immutable
 class Purchase:
-    """Packs of one shelf line.
-
-    Attributes:
-        packs: Whole packs; NaN for what is sold by weight.
-        kg: Their mass [kg].
-        cost: What they cost.
-    """
+    """Packs of one shelf line."""
 
     material: str
     supplier: str
     packs: Figure
+    """Whole packs; NaN for what is sold by weight."""
     kg: float
+    """Their mass [kg]."""
     cost: float
+    """What they cost."""
 
 
 def on_tap(item: Ingredient) -> bool:

@@ -93,7 +93,7 @@ def read_price_list(
     fields, begin, said = _header(path, table)
     assumed = [f"Rows above row {table[begin - 1][0]} were taken as titles."] if begin > 1 else []
     names, lines = Names(library.materials, own), list[TakenPrice]()
-    left: list[tuple[int, str, str]] = []
+    left: list[LeftOut] = []
     for row, cells in table[begin:]:
         found = {f: text_of(cells[at]) if at < len(cells) else "" for f, at in fields.items()}
         if not found["material"] or not any(found.get(f) for f in ("price", "price_per_kg")):
@@ -114,7 +114,7 @@ def read_price_list(
         if meant.how:
             assumed.append(f"Row {row}: '{found['material']}' is {meant.id}, {meant.how}.")
     if not lines:
-        reasons = "; ".join(f"row {row}, '{name}': {why}" for row, name, why in left[:5])
+        reasons = "; ".join(f"row {one.row}, '{one.written}': {one.reason}" for one in left[:5])
         step = "Name materials by their INCI, or say what they are with --as."
         raise fault(str(path), "", f"no line could be taken{': ' + reasons if reasons else ''}.", step)
     without = [line.row for line in lines if not line.currency]

@@ -109,6 +109,11 @@ class Label:
         return tuple(a for a in self.allergens if a.printed)
 
     @property
+    def allergen_names(self) -> tuple[str, ...]:
+        """Their names."""
+        return tuple(a.name for a in self.named)
+
+    @property
     def line(self) -> str:
         """The list of ingredients as it is printed: colourants after the allergens, at the very end."""
         first = [a.inci for a in self.amounts if not a.colourant]

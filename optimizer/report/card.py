@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from optimizer.bench.card import Card
-from optimizer.data.cautions import ALWAYS, Caution
+from optimizer.data.cautions import ALWAYS
 from optimizer.report.document import Document, Listing, Table
 from optimizer.units import is_whole, listed, number
 

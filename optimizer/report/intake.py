@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from optimizer.immutable import immutable, seen, untold
 from optimizer.intake.formula_sheet import TakenFormula, TakenLine
 from optimizer.intake.price_list import LeftOut, TakenPrice, TakenPrices
-from optimizer.immutable import immutable, seen, untold
 from optimizer.report.document import Document, Listing, Table
 from optimizer.units import number
 

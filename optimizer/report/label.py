@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from optimizer.data.cautions import cautions_of
 from optimizer.labelling.allergens import Allergen
 from optimizer.labelling.content import SOURCE as CONTENT_SOURCE
 from optimizer.labelling.content import Content

@@ -2,7 +2,7 @@
 
 import inspect
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from functools import cache, reduce
 from math import isfinite
@@ -12,8 +12,6 @@ from typing import Annotated, Any, ClassVar, Literal, Union, get_args, get_origi
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, create_model
 
-from optimizer.chemistry.interval import Interval
-from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula, Line
 from optimizer.immutable import EMPTY, NULL, keys_of, told
 from optimizer.solve.result import Outcome
@@ -80,14 +78,15 @@ class RuleRecord(LimitRecord):
 
 def record(answer: Any) -> Record:
     """Return what a study found as its JSON record."""
-    return record_of(type(answer)).model_validate(answer)
+    made: Record = record_of(type(answer)).model_validate(answer)  # type: ignore[arg-type]
+    return made
 
 
 @cache
-def record_of(kind: type) -> type[Record]:
+def record_of(kind: Any) -> Any:
     """Return the record of a class of results: a key per field and marked property, as its own annotation says.
 
-    A record that is written down is its own. A class with a `FORMAT` is printed by a command: its record begins with that number.
+    A model is its own record. A class with a `FORMAT` is printed by a command: its record begins with that number.
     """
     if issubclass(kind, BaseModel):
         return kind
@@ -121,13 +120,15 @@ def _type(hint: Any) -> Any:
         return reduce(or_, map(_type, inner))
     if origin is tuple and len(inner) == 2 and inner[1] is Ellipsis:
         return list[_type(inner[0])]  # type: ignore[misc]
+    if origin is Mapping:
+        return dict[tuple(map(_type, inner))]  # type: ignore[misc]
     if origin in (list, tuple, dict):
         return origin[tuple(map(_type, inner))]
     if hint is Outcome:
         return RuleRecord
     if hint is Formula:
         return Annotated[list[record_of(Line)], BeforeValidator(_ranked)]  # type: ignore[misc]
-    return record_of(hint) if is_dataclass(hint) else hint
+    return record_of(hint) if is_dataclass(hint) else hint  # type: ignore[arg-type]
 
 
 def _ranked(formula: Formula | None) -> list[Line]:
@@ -143,46 +144,3 @@ def as_json(value: Any) -> str:
     import json
 
     return json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False)
-
-
-class CautionRecord(Record):
-    """A caution and the materials it comes from."""
-
-    text: str
-    materials: list[str]
-
-
-def caution_records(cautions: Iterable[Caution]) -> list[CautionRecord]:
-    """Return cautions as records."""
-    return [CautionRecord.model_validate(c) for c in cautions]
-
-
-class SpanRecord(Record):
-    """A figure as low, typical and high; of what was estimated from readings its 10 % point, middle and 90 % point."""
-
-    low: float
-    typical: float
-    high: float
-
-
-def span_record(interval: Interval) -> SpanRecord:
-    """Return an interval as its record."""
-    return SpanRecord(low=interval.low, typical=interval.typical, high=interval.high)
-
-
-class PhRecord(Record):
-    """Target pH and the window that all used materials share."""
-
-    target: float
-    tolerance: float
-    low: float
-    high: float
-    low_set_by: list[str]
-    high_set_by: list[str]
-
-
-LineRecord = record_of(Line)
-
-
-def line_records(formula: Formula | None) -> list[LineRecord]:
-    return [LineRecord.model_validate(line) for line in _ranked(formula)]

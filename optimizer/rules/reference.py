@@ -19,7 +19,7 @@ from optimizer.rules.base import CurvedRule, LimitRule
 
 @immutable
 class FieldNote:
-    """A field of a rule: its type, default and meaning."""
+    """One key of a rule's table."""
 
     name: str
     type: str
@@ -29,7 +29,7 @@ class FieldNote:
 
 @immutable
 class RuleNote:
-    """What a kind of rule is, from its docstring and fields."""
+    """A kind of rule."""
 
     kind: str
     summary: str
@@ -50,9 +50,9 @@ def attribute_docs(model: type) -> dict[str, str]:
         assert isinstance(body, ast.ClassDef)
         for field, note in zip(body.body, body.body[1:], strict=False):
             said = note.value if isinstance(note, ast.Expr) else None
-            named = isinstance(field, ast.AnnAssign) and isinstance(field.target, ast.Name)
-            if named and isinstance(said, ast.Constant) and isinstance(said.value, str):
-                docs[field.target.id] = inspect.cleandoc(said.value)  # type: ignore[union-attr]
+            name = field.target if isinstance(field, ast.AnnAssign) else None
+            if isinstance(name, ast.Name) and isinstance(said, ast.Constant) and isinstance(said.value, str):
+                docs[name.id] = inspect.cleandoc(said.value)
         docs |= {name: inspect.getdoc(value) or "" for name, value in vars(base).items() if isinstance(value, told)}
     results = getattr(model, "made_of", None)
     if results:

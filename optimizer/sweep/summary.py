@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from optimizer.data.pool import Mask, Vector
-from optimizer.immutable import immutable
+from optimizer.immutable import Figure, immutable
 from optimizer.rules import Rule
 from optimizer.sweep.frame import ENDINGS, WAYS
 from optimizer.sweep.run import Ranged
@@ -24,9 +24,9 @@ TENTHS = 10
 class Spread:
     """Least, middle and most of some figures; NaN if there are none."""
 
-    least: float
-    middle: float
-    most: float
+    least: Figure
+    middle: Figure
+    most: Figure
 
 
 @immutable
