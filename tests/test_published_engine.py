@@ -121,7 +121,7 @@ def test_dual_and_range_are_the_published_ones(name: str, row: str) -> None:
     high = np.concatenate([posed.upper, posed.row_high])
     basis = Basis(posed.matrix, posed.cost, low, high, found.x, found.basic)
     index = posed.rows.index(row)
-    reach = basis.reach(np.array([index]), np.array([1.0]))
+    (reach,) = basis.reaches([(np.array([index]), np.array([1.0]), None)])
     assert posed.sign * reach.price == pytest.approx(posed.published["dual"][row], abs=posed.published["dual_tol"]), (
         SOURCES[name]
     )

@@ -8,7 +8,6 @@ called so.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
 from itertools import product
 from math import inf, isnan, nan
 
@@ -20,6 +19,7 @@ from optimizer.engine.certificate import check_infeasible, check_optimal
 from optimizer.engine.ending import Ending, Proof, weakest
 from optimizer.engine.highs import EMPTY, NO_BASIS, Answer, Session, finest_unit, unit_of
 from optimizer.errors import SolverError
+from optimizer.immutable import immutable, replace
 from optimizer.units import AGREED, CHOICES_MET, SAME_WORTH
 
 ENUMERATED = 6
@@ -31,7 +31,7 @@ Searcher = Callable[[Vector, Vector, Vector], Answer]
 """Minimises a cost between lower and upper column bounds."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Searched:
     """How a search ended.
 
@@ -124,7 +124,8 @@ def linear(session: Session, cost: Vector, lower: Vector, upper: Vector) -> Sear
             return Searched("infeasible", "certificate" if proven else "none")
         if answer.ending != "optimal":
             return Searched("stopped", "none")
-        for tried in (answer, polished(session, cost, lower, upper, answer)):
+        for better in (None, polished):
+            tried = answer if better is None else better(session, cost, lower, upper, answer)
             checked = check_optimal(*rows, cost, lower, upper, tried.x, tried.y)
             if checked.holds:
                 objective = float(cost @ tried.x)

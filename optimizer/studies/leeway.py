@@ -62,9 +62,9 @@ class Leeway:
 
     FORMAT = 1
     result: Result = untold()
+    """The best formula, without prices of limits."""
     brief: str = seen("result.brief.scenario.name")
     best: float = seen("result.objective")
-    """The best formula."""
     loss: float
     """Allowed loss, in the objective's unit."""
     rooms: tuple[Room, ...]
@@ -92,7 +92,7 @@ def leeway(brief: Brief, loss: float, *, alternatives: int = 0, time_limit: floa
     """
     if not loss >= 0:
         raise UsageError(f"--loss {loss:g}: write how much worse the objective may be, 0 or more.")
-    solved = solve_fully(brief)
+    solved = solve_fully(brief, priced=False)
     if solved.result.formula is None or solved.chosen is None:
         raise UsageError(
             "the brief has no formula, so there is no room to move. See what clashes with 'tenside blend'."

@@ -10,7 +10,6 @@ carried salt of one lot move together. Grams are brought to the step of the scal
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from math import nan
 
 import numpy as np
@@ -20,7 +19,7 @@ from optimizer.data.cautions import Caution, cautions_of
 from optimizer.data.formula import Doses, Formula
 from optimizer.data.pool import Pool
 from optimizer.errors import UsageError, nearest
-from optimizer.immutable import Figure, immutable, seen, told, told_as, untold
+from optimizer.immutable import Figure, immutable, replace, seen, told, told_as, untold
 from optimizer.rules import LimitRule, Rule
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import (

@@ -10,7 +10,6 @@ tried by itself in the same way. Linear in the doses: nothing here predicts visc
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from math import inf, nan
 
 from optimizer.brief.brief import Brief
@@ -19,7 +18,7 @@ from optimizer.data.facts import Material
 from optimizer.data.formula import Doses, Formula
 from optimizer.data.pool import Group, Ingredient
 from optimizer.errors import UsageError, nearest
-from optimizer.immutable import Figure, immutable, seen, told, told_as, untold
+from optimizer.immutable import Figure, immutable, replace, seen, told, told_as, untold
 from optimizer.rules import MEASURES, Dose, Rule, named_measure
 from optimizer.rules.row import Setting
 from optimizer.rules.thickening import Thickening
