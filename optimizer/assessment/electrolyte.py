@@ -49,7 +49,7 @@ class Part:
 
 @immutable
 class Budget:
-    """The dissolved salt of a formula against a limit."""
+    """Dissolved salt against its limit."""
 
     parts: tuple[Part, ...]
     """What is not zero, in the order of `ORIGINS`."""

@@ -14,7 +14,7 @@ from optimizer.units import USED
 
 @immutable
 class Room:
-    """A ceiling that counts an acid preservative, and what is left of it [%]."""
+    """A ceiling and what is left of it [%]."""
 
     reading: str
     """The ceiling in words."""
@@ -31,7 +31,10 @@ class Room:
 
 @immutable
 class AcidPreservative:
-    """One acid, summed over every material that brings it or its salt."""
+    """One acid preservative, summed over its materials.
+
+    Over every material that brings it or its salt.
+    """
 
     acid: str
     """Its name."""
@@ -40,7 +43,6 @@ class AcidPreservative:
     percent: float
     """As free acid [% w/w]."""
     pka: Interval
-    """Low, typical, high."""
     undissociated: Interval
     """Worst of the pH window, at the target, best of it [% w/w]; a floor for planning."""
     ceilings: tuple[Room, ...]
@@ -57,7 +59,7 @@ class Exclusion:
 
 @immutable
 class Preservation:
-    """The acid preservatives of a formula at a pH setting."""
+    """Acid preservatives at the target pH."""
 
     setting: Setting = untold()
     acids: tuple[AcidPreservative, ...]

@@ -22,7 +22,7 @@ OIL_NOTE = (
 
 @immutable
 class Rung:
-    """One beaker of the ladder."""
+    """One beaker of the solubiliser ladder."""
 
     ratio: float
     """Solubiliser per oil [g/g]."""
@@ -44,7 +44,10 @@ class Rung:
 
 @immutable
 class Ladder:
-    """The rungs for the oils of one formula with one solubiliser."""
+    """The solubiliser ladder.
+
+    For the oils of one formula with one solubiliser.
+    """
 
     solubiliser: Material = untold()
     """What solubilises; the one in the formula, else the cheapest that the brief may use."""

@@ -30,7 +30,10 @@ STOP_RULE = (
 
 @immutable
 class SaltRoute:
-    """Whether sodium chloride can thicken this make-up, by what is known of it."""
+    """Whether salt can thicken this make-up.
+
+    By what is known of it.
+    """
 
     open: bool
     """True if nothing known speaks against it."""
@@ -50,7 +53,7 @@ class SaltRoute:
 
 @immutable
 class Candidate:
-    """One thickener with its steps."""
+    """One thickener and its steps."""
 
     material: Material = untold()
     id: str = seen("material.id")

@@ -71,7 +71,7 @@ class Window:
 
 @immutable
 class Gain:
-    """What titrating a few ingredients would do to the blind dose [g per 100 g of blend]."""
+    """What titrating a few ingredients would do to the dose [g per 100 g of blend]."""
 
     names: tuple[str, ...]
     """Whose titration would help most."""

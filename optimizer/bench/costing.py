@@ -24,7 +24,7 @@ PartName = Literal["materials", "loss", "packaging", "labour", "freight", "overh
 
 @immutable
 class CostLine:
-    """One material of the product."""
+    """One material of the product, dearest first."""
 
     id: str
     name: str

@@ -33,7 +33,7 @@ SLOPPY = 0.5
 
 @immutable
 class MadeLine:
-    """One material: what was planned and what is in the product."""
+    """One material: planned and made."""
 
     id: str
     name: str

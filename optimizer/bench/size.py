@@ -11,7 +11,7 @@ from optimizer.units import AS_TYPED, whole_down
 
 @immutable
 class Size:
-    """How much is made and where it goes."""
+    """How much is made and where it goes [g]; null bottles if nothing is bottled."""
 
     made_g: float
     """Mass of the batch [g]."""

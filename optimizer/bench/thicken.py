@@ -67,7 +67,7 @@ class Next:
 
 @immutable
 class Log:
-    """The state of one thickening log."""
+    """One thickening log."""
 
     material: Material = untold()
     material_id: str = seen("material.id", key="material")

@@ -36,7 +36,7 @@ class Diluted:
 
 @immutable
 class WeighLine:
-    """One line of the sheet."""
+    """One line of the weigh sheet."""
 
     number: int
     """Position on the sheet."""
@@ -83,7 +83,7 @@ class WeighLine:
 
 @immutable
 class Step:
-    """A step of the sheet: its lines, what is done, seen and noted."""
+    """One step of the weigh sheet."""
 
     number: int
     part: Part = untold()

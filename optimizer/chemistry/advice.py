@@ -161,7 +161,7 @@ def advise(log: Log) -> Advice:
 
 @immutable
 class Added:
-    """What an addition amounts to."""
+    """What is in already."""
 
     active: float = told_as("active_g")
     """Acid or alkali in the form that was weighed [g]."""

@@ -11,7 +11,7 @@ from optimizer.immutable import Figure, immutable
 
 @immutable
 class Purchase:
-    """Packs of one shelf line."""
+    """Packs of one shelf line; null packs are sold by weight."""
 
     material: str
     supplier: str

@@ -41,7 +41,7 @@ class Allergen:
     threshold: float = told_as("named_above")
     """Above it the label names it [% of the product]."""
     verdict: Verdict
-    """Certain, possible (the range straddles the threshold) or below."""
+    """certain, possible (the range straddles the threshold) or below."""
     on: AllergenList | None = untold()
     """The list that it stands on; none if its name is on no list."""
     list_id: str = seen("on.id", "", key="list")

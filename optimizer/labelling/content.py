@@ -23,7 +23,10 @@ SOURCE = "Directive 76/211/EEC, Annex I, 1, 2.2 and 2.4 (legislation.gov.uk); ro
 
 @immutable
 class Content:
-    """What a pack holds by its label, and the limits for single packs, in the unit of the label and in grams."""
+    """Nominal content, in the unit of the label and in grams; null where density or e mark is missing.
+
+    What a pack holds by its label, and the limits for single packs.
+    """
 
     nominal: float
     """Content on the label."""

@@ -29,7 +29,7 @@ PERFUME = "Parfum"
 
 @immutable
 class Swap:
-    """Two substances whose order depends on the lot; the first is printed first."""
+    """Two substances whose order depends on the lot; `first` is printed first."""
 
     first: str
     second: str
@@ -38,7 +38,10 @@ class Swap:
 
 @immutable
 class Met:
-    """A ceiling that applies and what is reached, in its basis, at the high end of every share [%]."""
+    """A ceiling that applies and what is reached at the high end of every share [%].
+
+    In the ceiling's own basis.
+    """
 
     ceiling: Ceiling = untold()
     id: str = seen("ceiling.id")
@@ -64,7 +67,7 @@ class Label:
     name: str
     """The product."""
     basis: Basis
-    """Plan (something is not in yet), formula (whole) or made."""
+    """plan (something is not in yet), formula (whole) or made."""
     use: str
     """Rinse-off or leave-on."""
     market: str

@@ -14,7 +14,7 @@ HALVINGS = 60
 
 @immutable
 class Origin:
-    """A natural-origin content [%]."""
+    """Natural-origin content [%]."""
 
     low: float
     """Least over lots and indices; what is not in yet counts as not natural."""

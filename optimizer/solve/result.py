@@ -110,7 +110,7 @@ class PhOutcome:
 
 @immutable
 class SettingOutcome:
-    """One program of the brief: the pH targets it stands for and the best it allows."""
+    """What a group of equal pH settings allows."""
 
     first: Figure
     last: Figure
@@ -123,7 +123,7 @@ class SettingOutcome:
 
 @immutable
 class EntryPrice:
-    """An unused material: the price per kg below which it would enter, at these choices."""
+    """An unused material and the price per kg below which it would come in."""
 
     id: str
     name: str = untold()
@@ -136,7 +136,7 @@ class EntryPrice:
 
 @immutable
 class Rounded:
-    """A grid formula, or the rule that stops it."""
+    """The formula on the grid of the maker's scale, or the rules that stop it."""
 
     step: float = told_as("step_percent")
     """Grid [% of the product]."""

@@ -25,7 +25,10 @@ __all__ = ["Checked", "Mend", "best_setting", "check", "measured"]
 
 @immutable
 class Mend:
-    """The least change that keeps one broken rule along with those that are kept already, at the same pH."""
+    """What keeping one broken rule takes; cost is null if another rule would break.
+
+    The least change that keeps it along with those that are kept already, at the same pH.
+    """
 
     id: str
     """The broken rule."""

@@ -19,7 +19,7 @@ from optimizer.solve.shadow_prices import measure_rules
 
 @immutable
 class Side:
-    """One column of the comparison."""
+    """One column of a comparison."""
 
     name: str
     """Its heading."""
@@ -72,7 +72,10 @@ class Side:
 
 @immutable
 class Split:
-    """Why the cost differs from the first column, per kg of product; NaN where a part cannot be told."""
+    """Why the cost differs from the first column.
+
+    Per kg of product; NaN where a part cannot be told.
+    """
 
     total: Figure
     """The whole difference."""

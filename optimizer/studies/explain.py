@@ -31,7 +31,7 @@ PH_SHOWN = 0.01
 
 @immutable
 class Change:
-    """A limit that gives way."""
+    """A limit that gives way; limits are null where a yes/no rule is dropped."""
 
     id: str
     """The rule."""

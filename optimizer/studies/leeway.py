@@ -27,7 +27,7 @@ SEEN = 1e-3
 
 @immutable
 class Room:
-    """How far one dose may move."""
+    """How far one dose may move [%]."""
 
     id: str
     """The material."""
@@ -58,7 +58,7 @@ class Alternative:
 
 @immutable
 class Leeway:
-    """Room to move within a loss."""
+    """Room to move within a loss: the output of `tenside leeway --json`."""
 
     FORMAT = 1
     result: Result = untold()

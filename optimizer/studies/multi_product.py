@@ -57,7 +57,7 @@ class Made:
 
 @immutable
 class Balance:
-    """One material of the plan [kg]."""
+    """One material of the plan [kg]; `worth` is what one more kg in stock would save."""
 
     material: str
     stock: float

@@ -61,7 +61,7 @@ class Batch:
 
 @immutable
 class Span:
-    """One rule: what the planned doses give, may give with other lots, and give with those measured."""
+    """One rule: planned, over any lots, at the measured lots unchanged, and as weighed."""
 
     rule: Rule = untold()
     id: str = seen("rule.id")
@@ -87,7 +87,7 @@ class Span:
 
 @immutable
 class Restandardised:
-    """The planned formula and what is weighed instead."""
+    """The planned formula and what is weighed instead: the output of `tenside restandardise --json`."""
 
     FORMAT = 1
     brief: Brief = untold()

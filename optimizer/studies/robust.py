@@ -39,7 +39,10 @@ from optimizer.units import KEPT, ROUND_OFF, USED, number
 
 @immutable
 class Reach:
-    """One rule at one formula: its value as planned and how far up to G lots can move it; NaN if it has none."""
+    """A value and how far up to G lots can move it.
+
+    NaN if it has none.
+    """
 
     value: Figure
     low: Figure
@@ -48,7 +51,10 @@ class Reach:
 
 @immutable
 class Held:
-    """One rule at both formulas; `safe` is NaN throughout if there is no safe formula."""
+    """One rule that lots move, at both formulas.
+
+    `safe` is NaN throughout if there is no safe formula.
+    """
 
     rule: Rule = untold()
     id: str = seen("rule.id")
@@ -74,7 +80,7 @@ class Lot:
 
 @immutable
 class Robust:
-    """The safe formula beside the best one at the planned lots."""
+    """The safe formula beside the best one: the output of `tenside robust --json`."""
 
     FORMAT = 1
     brief: Brief = untold()

@@ -87,7 +87,7 @@ class Base:
 
 @immutable
 class Swap:
-    """The stand-in in place of what is missing, where nothing moves but water."""
+    """A dose in place of what is missing, where nothing moves but water."""
 
     dose: float
     """% as supplied."""
@@ -101,7 +101,10 @@ class Swap:
 
 @immutable
 class StandIn:
-    """One possible stand-in, tried with the rest of the base locked as far as that goes."""
+    """One possible stand-in, tried as the only new material of its kind; figures are null if it cannot stand in.
+
+    The rest of the base is locked as far as that goes.
+    """
 
     material: Material = untold()
     id: str = seen("material.id")

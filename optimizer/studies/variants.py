@@ -60,7 +60,7 @@ class VariantFile(Frozen):
 
 @immutable
 class Difference:
-    """A dose that differs [% as supplied]."""
+    """A dose that differs from the base."""
 
     id: str
     name: str
@@ -71,7 +71,10 @@ class Difference:
 
 @immutable
 class VariantOutcome:
-    """What became of one variant."""
+    """One variant.
+
+    What became of it.
+    """
 
     variant: Variant = untold()
     name: str = seen("variant.name")

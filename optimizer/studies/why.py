@@ -27,7 +27,10 @@ STEPS = 40
 
 @immutable
 class Worth:
-    """What one rule makes one kg of the material worth: its limit's price times what the material adds to it."""
+    """What one rule makes one kg of the material worth.
+
+    Its limit's price times what the material adds to it.
+    """
 
     id: str
     reading: str
@@ -36,7 +39,10 @@ class Worth:
 
 @immutable
 class AtSetting:
-    """The material at one group of pH settings: its dose in the best formula there, or why it has none."""
+    """The material at one group of pH settings.
+
+    Its dose in the best formula there, or why it has none.
+    """
 
     first: Figure
     last: Figure
@@ -47,7 +53,7 @@ class AtSetting:
 
 @immutable
 class Forced:
-    """The best formula with the material forced to a dose, or what makes that impossible."""
+    """The material forced in or out; cost is null if that is impossible."""
 
     dose: float
     cost: Figure
@@ -87,7 +93,7 @@ class Why:
 
     @told
     def never(self) -> bool:
-        """Whether no formula that keeps every rule holds it."""
+        """Whether no formula that keeps every rule holds it, by the solver's bound."""
         return self.entry_of_all == -inf
 
 

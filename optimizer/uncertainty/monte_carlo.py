@@ -40,7 +40,7 @@ class Draws:
 
 @immutable
 class Trial:
-    """What random lots do to one formula."""
+    """What random lots do to a formula."""
 
     kept: float
     """Share of draws in which every rule holds."""

@@ -28,7 +28,7 @@ FORUM = "makers' forums, several reports"
 
 @immutable
 class Advice:
-    """One thing to do at the bench."""
+    """One piece of advice."""
 
     key: str
     """Name of the piece."""
