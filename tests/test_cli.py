@@ -517,7 +517,7 @@ def test_library_check(run: Run, library: Library, tmp_path: Path, monkeypatch: 
     said = f"decyl-glucoside: {doubt}\n{shown}{total} materials, {1 + len(WITHOUT_CAS)} with doubtful figures\n"
     assert run(*args).out == said
     doubts = {"decyl-glucoside": [doubt], **{name: [cas] for name in WITHOUT_CAS}}
-    assert run(*args, "--json").json == {"materials": total, "doubts": doubts}
+    assert run(*args, "--json").json == {"format": 1, "materials": total, "doubts": doubts}
 
 
 def test_library_check_tells_a_doubt_once_for_all_its_materials(

@@ -131,9 +131,11 @@ def _type(hint: Any) -> Any:
     return record_of(hint) if is_dataclass(hint) else hint  # type: ignore[arg-type]
 
 
-def _ranked(formula: Formula | None) -> list[Line]:
-    """Return doses in descending order."""
-    return sorted(formula.lines, key=lambda line: (-line.percent, line.item.id)) if formula else []
+def _ranked(formula: Any) -> Any:
+    """Return the doses of a formula in descending order; what was read of a record already is in order."""
+    if isinstance(formula, Formula):
+        return sorted(formula.lines, key=lambda line: (-line.percent, line.item.id))
+    return formula or []
 
 
 def as_json(value: Any) -> str:
