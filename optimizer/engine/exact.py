@@ -125,7 +125,7 @@ def _bettered(basis: Basis, y: dict[int, Fraction], in_basis: set[int], weight: 
     """Return the largest reduced cost of the wrong sign, to its terms, or what all of them can better, to the weight.
 
     The second is a bound (weak duality): no point is better than the vertex by more than the sum of those reduced
-    costs times the room of their columns and rows.
+    costs times the room of their columns and rows (to double precision: it is far from what it is held against).
     """
     worst = better = Fraction(0)
     for j in range(basis.n + basis.m):
@@ -135,9 +135,27 @@ def _bettered(basis: Basis, y: dict[int, Fraction], in_basis: set[int], weight: 
         reduced -= sum((price * Fraction(float(basis.full[r, j])) for r, price in y.items()), Fraction(0))
         if (reduced < 0) == (basis.sign[j] > 0) and reduced:
             worst = max(worst, abs(reduced) / Fraction(float(basis.terms[j])))
-            room = basis.ends_high[j] - basis.ends_low[j]
-            better = better + abs(reduced) * Fraction(float(room)) if np.isfinite(room) else weight
+            room = _room(basis, j)
+            better = better + abs(reduced) * Fraction(room) if np.isfinite(room) else weight
+    if weight == 0 and _span(basis, basis.cost)[0] == 0.0:
+        return Fraction(0)  # what costs nothing, where nothing can cost less
     return min(worst, better / weight) if weight else worst
+
+
+def _room(basis: Basis, j: int) -> float:
+    """Return how far a column or row may move from its end; a row without another one as far as its columns go."""
+    low, high = float(basis.ends_low[j]), float(basis.ends_high[j])
+    if not np.isfinite(high - low) and j >= basis.n:
+        least, most = _span(basis, basis.full[j - basis.n])
+        low, high = max(low, least), min(high, most)
+    return high - low
+
+
+def _span(basis: Basis, weights: Vector) -> tuple[float, float]:
+    """Return the least and the most that a weighted sum of the columns can be between their ends."""
+    used = np.flatnonzero(weights[: basis.n])
+    ends = weights[used] * np.array([basis.ends_low[used], basis.ends_high[used]])
+    return float(ends.min(axis=0).sum()), float(ends.max(axis=0).sum())
 
 
 def _solved(matrix: npt.NDArray[np.object_], right: list[Fraction]) -> list[Fraction]:
