@@ -193,7 +193,7 @@ def _reach(reach: Reach, limits: tuple[float, float]) -> str:
 def _trials(done: Robust) -> Table:
     readings = {r.id: r.reading() for r in done.brief.modelled}
     rows = []
-    for name, trial in (("best", done.plain), ("safe", done.safe)):
+    for name, trial in (("best", done.random_best), ("safe", done.random_safe)):
         if trial is None:
             continue
         fails = [f"{readings[i]} ({100 * share:.1f} %)" for i, share in trial.fails[:3]]

@@ -116,9 +116,9 @@ class Robust:
     """The most whole materials off at once that a formula stands; null unless what was asked is impossible."""
     held: tuple[Held, ...] = told_as("rules", default=())
     """Every rule that lots move, at both formulas."""
-    plain: Trial | None = told_as("random_best", default=None)
+    random_best: Trial | None = None
     """Random lots on the best formula."""
-    safe: Trial | None = told_as("random_safe", default=None)
+    random_safe: Trial | None = None
     """Empty if there is no safe formula."""
     lots: tuple[tuple[str, float, float, float], ...] = untold(default=())
     """Lowest, planned and highest active matter by id, for what either formula uses."""
@@ -168,7 +168,7 @@ def robust(brief: Brief, safety: Safety) -> Robust:
         nominal.weighable,
         worst_cost=(_worst_cost(lots, plain, safety), nan),
         held=tuple(_held(brief, lots, plain, None, safety.off)),
-        plain=trial(brief.modelled, lots, plain, draws, nominal.setting),
+        random_best=trial(brief.modelled, lots, plain, draws, nominal.setting),
         lots=_used(lots, plain),
     )
     if best is None:
@@ -188,7 +188,7 @@ def robust(brief: Brief, safety: Safety) -> Robust:
         worst_cost=(told.worst_cost[0], _worst_cost(lots, doses, safety)),
         proof=best.proof,
         held=tuple(_held(brief, lots, plain, doses, safety.off)),
-        safe=trial(brief.modelled, lots, doses, draws, setting),
+        random_safe=trial(brief.modelled, lots, doses, draws, setting),
         lots=_used(lots, plain + doses),
     )
 
