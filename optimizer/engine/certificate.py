@@ -122,6 +122,31 @@ def which_hold(
     return np.asarray((missed <= ROW_MET) & signs & (gap <= allowed))
 
 
+def lower_bounds(
+    matrix: Vector, row_low: Vector, row_high: Vector, cost: Vector, lower: Vector, upper: Vector, y: Vector
+) -> Vector:
+    """Return what no point of each of many boxes costs less than, shape (k,), whatever the prices are.
+
+    The sum of y_i x (low end if y_i > 0, else high end) and of the least of d_j x_j, d = cost - A'y, less what the
+    sums may have lost to rounding; a y_i against an end that is not there counts as 0.
+
+    Args:
+        matrix: A, shape (m, n).
+        row_low: Shape (m,).
+        row_high: Shape (m,).
+        cost: Shape (n,).
+        lower: Ends of columns in each box, shape (k, n).
+        upper: The same.
+        y: Row prices of each box, shape (k, m).
+    """
+    y = np.where(((y > 0) & np.isneginf(row_low)) | ((y < 0) & np.isposinf(row_high)), 0.0, y)
+    d, summed = cost - y @ matrix, np.abs(cost) + np.abs(y) @ np.abs(matrix)
+    rows = y * np.where(y > 0, row_low, np.where(y < 0, row_high, 0.0))
+    ends = np.where(d > 0, lower, upper)
+    lost = ROUND_OFF * (np.abs(rows).sum(axis=1) + (summed * np.abs(ends)).sum(axis=1))
+    return np.asarray(rows.sum(axis=1) + (d * ends).sum(axis=1) - lost)
+
+
 def check_feasible(matrix: Vector, row_low: Vector, row_high: Vector, lower: Vector, upper: Vector, x: Vector) -> float:
     """Return the largest miss of a row, relative to its end and largest coefficient, or of a column, to 1 + |end|."""
     return _missed(matrix.astype(np.longdouble), row_low, row_high, lower, upper, x)

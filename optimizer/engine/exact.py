@@ -15,8 +15,9 @@ import numpy.typing as npt
 
 from optimizer.data.pool import Vector
 from optimizer.engine.sensitivity import Basis
-from optimizer.immutable import immutable
-from optimizer.units import SAME_WORTH
+from optimizer.engine.tree import Leaf, Tree
+from optimizer.immutable import immutable, replace
+from optimizer.units import ROUND_OFF, SAME_WORTH
 
 
 @immutable
@@ -33,6 +34,7 @@ class ExactCheck:
         worst_sign: Largest reduced cost of the wrong sign or what those can better, whichever is less, or excess of
             the point shown, relative as said.
         objective: The exact objective of the vertex, as a fraction.
+        groups: Boxes of choices that were held against it too (see `beside`).
     """
 
     feasible: bool
@@ -40,17 +42,26 @@ class ExactCheck:
     worst_miss: float
     worst_sign: float
     objective: Fraction
+    groups: int = 0
+
+    def beside(self, groups: int, short: Fraction) -> ExactCheck:
+        """Return the check with boxes of choices, of which the worst falls short of its best by so much, relative."""
+        worst = max(self.worst_sign, float(short))
+        return replace(self, groups=groups, worst_sign=worst, optimal=self.optimal and short <= Fraction(SAME_WORTH))
 
     @property
     def words(self) -> str:
         """The verdict in a sentence."""
+        choices = f"; all {self.groups} groups of choices were held against it" if self.groups > 1 else ""
         if self.feasible and self.optimal and self.worst_miss == 0 and self.worst_sign == 0:
-            return "checked in exact rational arithmetic: the vertex keeps every limit and no better one exists"
+            return (
+                f"checked in exact rational arithmetic{choices}: the vertex keeps every limit and no better one exists"
+            )
         if self.feasible and self.optimal:
             worst = max(self.worst_miss, self.worst_sign)
             return (
                 "checked in exact rational arithmetic: limits given as decimals are met to "
-                f"{worst:.0e}, the distance between a decimal and its binary number"
+                f"{worst:.0e}, the distance between a decimal and its binary number{choices}"
             )
         return (
             f"NOT confirmed in exact arithmetic: limits missed by {self.worst_miss:.1e}, signs by {self.worst_sign:.1e}"
@@ -99,6 +110,48 @@ def check_exactly(basis: Basis, shown: Vector | None = None) -> ExactCheck:
         wrong = max(wrong, excess / weight if weight else Fraction(int(excess > 0)))
     limit = Fraction(SAME_WORTH)
     return ExactCheck(miss <= limit, wrong <= limit, float(miss), float(wrong), objective)
+
+
+def shortfall(rows: tuple[Vector, Vector, Vector], cost: Vector, tree: Tree, best: Fraction | None) -> Fraction:
+    """Return by how much the weakest leaf of a tree fails to prove that nothing is better, relative to the best point.
+
+    Any prices bound a box (weak duality), so the leaves' own are held against it as they stand: 0 if all prove it,
+    1 if a box that is told to be empty is not proven so.
+
+    Args:
+        rows: Matrix, lower and upper ends.
+        cost: Shape (n,).
+        tree: The tree.
+        best: Exact objective of its best point, None if it has none.
+    """
+    weight = _paid(np.abs(cost), [abs(Fraction(float(v))) for v in tree.best]) if tree.best.size else Fraction(1)
+    worst = Fraction(0)
+    for leaf in tree.leaves:
+        if leaf.empty:
+            worst = max(worst, Fraction(int(not any(_gap(rows, 0 * cost, leaf, s) > 0 for s in (1, -1)))))
+        elif best is None:
+            worst = max(worst, Fraction(1))
+        else:
+            worst = max(worst, (best - _gap(rows, cost, leaf, 1)) / (weight or 1))
+    return worst
+
+
+def _gap(rows: tuple[Vector, Vector, Vector], cost: Vector, leaf: Leaf, sign: int) -> Fraction:
+    """Return the bound of a box by its prices: of its cost, or above 0 where a ray proves that it holds nothing."""
+    matrix, row_low, row_high = rows
+    d = [Fraction(float(c)) for c in cost]
+    bound, dust = Fraction(0), (ROUND_OFF * float(np.abs(leaf.y).max(initial=0.0)) if leaf.empty else 0.0)
+    for r in np.flatnonzero(np.abs(leaf.y) > dust):
+        price = sign * Fraction(float(leaf.y[r]))
+        end = row_low[r] if price > 0 else row_high[r]
+        if np.isfinite(end):
+            bound += price * Fraction(float(end))
+            for j in np.flatnonzero(matrix[r]):
+                d[j] -= price * Fraction(float(matrix[r, j]))
+    ends = zip(d, leaf.lower, leaf.upper, strict=True)
+    return bound + sum(
+        (reduced * Fraction(float(low if reduced > 0 else high)) for reduced, low, high in ends), Fraction(0)
+    )
 
 
 def _row(full: Vector, r: int, x: list[Fraction]) -> Fraction:

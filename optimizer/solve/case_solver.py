@@ -16,6 +16,7 @@ from optimizer.engine.highs import Answer, Session
 from optimizer.engine.onesided import Directions
 from optimizer.engine.search import fixed, search
 from optimizer.engine.sensitivity import Basis
+from optimizer.engine.tree import Tree
 from optimizer.errors import fault
 from optimizer.immutable import immutable, replace
 from optimizer.model.model import Case, Model, cases, objective_vector
@@ -34,6 +35,7 @@ class Found:
     Attributes:
         objective: Value of the measure.
         weight: Size of the terms that the objective sums, which differences of it are relative to.
+        tree: What proves it over all choices of the case, if a tree of its own does.
     """
 
     case: Case
@@ -47,6 +49,7 @@ class Found:
     answer: Answer | None = None
     gap: float = 0.0
     weight: float = nan
+    tree: Tree | None = None
 
     @cached_property
     def basis(self) -> Basis:
@@ -175,10 +178,12 @@ class Corridor:
             searcher = None if brancher is None else lambda c, low, high: brancher(model, c, low, high)
             done = search(session, cost, model.lower, case.upper, searcher)
         if not done.answer.x.size:
-            return Found(case, done.ending, done.proof)
+            return Found(case, done.ending, done.proof, cost=cost, tree=done.tree)
         weight = float(np.abs(cost) @ np.abs(done.answer.x))
-        x, bounds = done.answer.x, (done.lower, done.upper)
-        return Found(case, done.ending, done.proof, done.objective, x, *bounds, cost, done.answer, done.gap, weight)
+        x, ends = done.answer.x, (done.lower, done.upper)
+        return Found(
+            case, done.ending, done.proof, done.objective, x, *ends, cost, done.answer, done.gap, weight, done.tree
+        )
 
 
 def _carries_over(found: Found, case: Case) -> bool:

@@ -8,6 +8,7 @@ from math import inf
 import numpy as np
 
 from optimizer.data.pool import Pool, Vector
+from optimizer.engine.below import lowest_below
 from optimizer.engine.certificate import check_feasible
 from optimizer.engine.highs import Answer, Session
 from optimizer.engine.sensitivity import Basis
@@ -66,7 +67,7 @@ def _settle_choices(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -
 
 
 def _alone(corridor: Corridor, found: Found, cost: Vector, most: float) -> bool:
-    """Return whether any other yes/no choices cost clearly more, by the bound of one integer program."""
+    """Return whether any other yes/no choices cost clearly more."""
     model = found.case.model
     assert found.x is not None
     taken = np.round(found.x[model.doses :])
@@ -78,9 +79,13 @@ def _alone(corridor: Corridor, found: Found, cost: Vector, most: float) -> bool:
         integers=len(taken),
         time_limit=corridor.time_limit,
     )
-    answer = session.run(model.spread(cost), model.lower, found.case.upper)
     worth = float(np.abs(cost) @ found.x[: model.doses])
-    return answer.ending == "infeasible" or answer.bound > most + CLEARLY_WORSE * worth
+    clearly, spread = most + CLEARLY_WORSE * worth, model.spread(cost)
+    near, bound, _ = lowest_below(session, spread, model.lower, found.case.upper, clearly)
+    if near is not None or bound >= clearly:
+        return near is None
+    answer = session.run(spread, model.lower, found.case.upper)
+    return answer.ending == "infeasible" or answer.bound > clearly
 
 
 def _cap(pool: Pool, goal: Goal, found: Found) -> tuple[Vector, float]:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterable
+from fractions import Fraction
 from math import nan
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -25,6 +27,9 @@ from optimizer.solve.result import Outcome, PhOutcome, Result, SettingOutcome
 from optimizer.solve.rounding import round_formula
 from optimizer.solve.shadow_prices import entry_prices, measure_rules, price_rules
 from optimizer.units import KEPT, USED
+
+if TYPE_CHECKING:
+    from optimizer.engine.exact import ExactCheck
 
 
 @immutable
@@ -115,11 +120,24 @@ def solve_fully(
     if weighable:
         result = replace(result, rounded=round_formula(brief, result, chosen))
     if exact:
-        from optimizer.engine.exact import check_exactly
-
-        assert chosen.x is not None
-        result = replace(result, exact=check_exactly(basis, chosen.x).words)
+        result = replace(result, exact=_checked_exactly(chosen, found).words)
     return Solved(result, corridor, tuple(found), chosen)
+
+
+def _checked_exactly(chosen: Found, found: Iterable[Found]) -> ExactCheck:
+    """Return the answer's check in rational arithmetic, with every box of choices of every case."""
+    from optimizer.engine.exact import check_exactly, shortfall
+
+    assert chosen.x is not None
+    told = check_exactly(chosen.basis, chosen.x)
+    trees = [(f, f.tree) for f in found if f.tree is not None]
+    short = []
+    for one, tree in trees:
+        assert one.cost is not None
+        model = one.case.model
+        best = None if one.answer is None else check_exactly(one.basis).objective
+        short.append(shortfall((model.matrix, model.row_low, model.row_high), one.cost, tree, best))
+    return told.beside(sum(len(tree.leaves) for _, tree in trees), max(short, default=Fraction(0)))
 
 
 def _refuse_what_differs(found: Found, outcomes: tuple[Outcome, ...], objective: float) -> None:
