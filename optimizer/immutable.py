@@ -1,13 +1,68 @@
-"""Immutable records that cost next to nothing to declare."""
+"""Immutable results that cost next to nothing to declare, and what of them is told as JSON (see `report/record`).
+
+All fields are told but those marked `untold`, under their own name or that of `told_as`; `seen` looks a key up
+elsewhere, a property marked `told` is a key too.
+"""
 
 from dataclasses import MISSING, FrozenInstanceError, dataclass, field, fields
 from operator import attrgetter
-from typing import Any, TypeVar, dataclass_transform
+from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar, dataclass_transform
 
+__all__ = ["EMPTY", "NULL", "Figure", "immutable", "keys_of", "replace", "seen", "told", "told_as", "untold"]
 T = TypeVar("T")
+NULL, EMPTY = "null where it has no meaning or no end", "an empty list if there is none"
+Figure = Annotated[float, NULL]
+"""A number that may be NaN or infinite; JSON has null for these."""
+
+if TYPE_CHECKING:
+    from builtins import property as told
+else:
+
+    class told(property):  # noqa: N801
+        """A property that is also a key of the JSON."""
 
 
-@dataclass_transform(frozen_default=True, field_specifiers=(field,))
+def untold(*, default: Any = MISSING, default_factory: Any = MISSING, repr: bool = True) -> Any:
+    """Return a field that is no key of the JSON."""
+    return field(default=default, default_factory=default_factory, repr=repr, metadata={"told": False})
+
+
+def told_as(key: str, *, default: Any = MISSING) -> Any:
+    """Return a field that has another name in the JSON."""
+    return field(default=default, metadata={"told": key})
+
+
+def keys_of(kind: type) -> dict[str, str]:
+    """Return the JSON's key of each field and marked property of a class, by attribute."""
+    keys = {f.name: f.metadata.get("told", f.name) for f in fields(kind)}
+    keys |= {name: name for name, value in vars(kind).items() if isinstance(value, told)}
+    return {name: key for name, key in keys.items() if key}
+
+
+def seen(path: str, default: Any = None, *, key: str = "", init: Literal[False] = False) -> Any:
+    """Return a computed field.
+
+    Args:
+        path: Attributes to follow from the record on; a number picks one of a tuple.
+        default: What it is if anything on the way is None.
+        key: Its name in the JSON, if that is another one.
+        init: Nobody can state it.
+    """
+    steps = [int(step) if step.isdigit() else step for step in path.split(".")]
+
+    def look(self: object) -> Any:
+        found: Any = self
+        for step in steps:
+            if found is None:
+                return default
+            found = found[step] if isinstance(step, int) else getattr(found, step)
+        return default if found is None else found
+
+    marks = {"told": key} if key else {}
+    return field(init=init, repr=False, compare=False, default=property(look), metadata=marks)
+
+
+@dataclass_transform(frozen_default=True, field_specifiers=(field, seen, told_as, untold))
 def immutable(cls: type[T]) -> type[T]:
     """Make a class what `dataclass(frozen=True)` makes of it, without compiling source for every class.
 
@@ -48,7 +103,7 @@ def immutable(cls: type[T]) -> type[T]:
     def equal(self: T, other: object) -> bool:
         return bool(compared(self) == compared(other)) if other.__class__ is self.__class__ else NotImplemented
 
-    def told(self: T) -> str:
+    def words(self: T) -> str:
         return f"{cls.__qualname__}({', '.join(f'{name}={getattr(self, name)!r}' for name in shown)})"
 
     methods = {
@@ -56,7 +111,7 @@ def immutable(cls: type[T]) -> type[T]:
         "__replace__": changed,
         "__eq__": equal,
         "__hash__": lambda self: hash(compared(self)),
-        "__repr__": told,
+        "__repr__": words,
         "__setattr__": _refuse,
         "__delattr__": _refuse,
     }

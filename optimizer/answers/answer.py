@@ -2,17 +2,39 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from importlib import import_module
 from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 if TYPE_CHECKING:
-    from pydantic import BaseModel
-
     from optimizer.report.document import Document
+    from optimizer.report.record import Record
 
 T = TypeVar("T")
 INDENT = 2
 """Blanks by which JSON is set in."""
+
+
+TOLD = {
+    "blend": ("blend:blend_document", "jsonout:Blend", "formula"),
+    "explain": ("blend:blend_document", "jsonout:Blend", "conflict"),
+    "check": ("studies:check_document", "jsonout:Check", "rules"),
+    "why": ("studies:why_document", "", "worth"),
+    "compare": ("studies:compare_document", "", "sides"),
+    "substitute": ("substitute:substitute_document", "", "standins"),
+    "frontier": ("tradeoff:frontier_document", "tradeoff:Family", "curves.breaks"),
+    "leeway": ("tradeoff:leeway_document", "", "rooms"),
+    "robust": ("lots:robust_document", "", "rules"),
+    "range": ("sweep:range_document", "sweep:Range", "answers"),
+    "together": ("joint:plan_document", "joint:Together", "products"),
+}
+"""By question: what makes its document, what it is told as if not as what was found (both in `optimizer.report`), and
+the field that holds one entry per line of the answer; 'curves.breaks' for those of each curve."""
+
+
+def _loaded(place: str) -> Any:
+    """Return what stands at 'module:name' in the room of reports; loaded when it is first asked for."""
+    module, _, name = place.partition(":")
+    return getattr(import_module(f"optimizer.report.{module}"), name)
 
 
 class Answer(Generic[T]):
@@ -22,42 +44,35 @@ class Answer(Generic[T]):
         question: The question's name, as the command's.
         found: What the study found, frozen and detached from everything that found it.
         exit_code: Exit code of the command: 0 solved, 4 impossible or broken, 5 not proven.
+        parts: What document and record are made of.
     """
 
-    def __init__(
-        self,
-        question: str,
-        found: T,
-        exit_code: int,
-        *,
-        document: Callable[[], Document],
-        record: Callable[[], BaseModel],
-        lines: str,
-    ) -> None:
-        """Take what was found and how it is told.
+    def __init__(self, question: str, found: T, exit_code: int, *parts: Any) -> None:
+        """Take what was found and what it is told from.
 
         Args:
-            question: The question's name.
+            question: The question's name, one of `TOLD`.
             found: What the study found.
             exit_code: Exit code of the command.
-            document: Makes the report.
-            record: Makes the JSON record.
-            lines: Field of the record that holds one entry per line of the answer; 'curves.breaks' for those of each.
+            parts: What document and record are made of, if that is more than what was found.
         """
-        self.question, self.found, self.exit_code = question, found, exit_code
-        self._document, self._record, self._lines = document, record, lines
+        self.question, self.found, self.exit_code, self.parts = question, found, exit_code, parts or (found,)
+        self._document, self._told, self._lines = TOLD[question]
 
     def document(self) -> Document:
         """Return the report as plain data, for any renderer."""
-        return self._document()
+        document: Document = _loaded(self._document)(*self.parts)
+        return document
 
-    def record(self) -> BaseModel:
+    def record(self) -> Record:
         """Return the answer as its JSON record (see `tenside schema`)."""
-        return self._record()
+        from optimizer.report.record import record
+
+        return record(_loaded(self._told)(*self.parts) if self._told else self.found)
 
     def to_json(self) -> str:
         """Return the answer as JSON."""
-        from optimizer.report.jsonout import as_json
+        from optimizer.report.record import as_json
 
         return as_json(self.record())
 

@@ -97,26 +97,13 @@ def _blended(
 
         chemistry = chemistry_of(brief, result.weighable, result.setting)
 
-    def record() -> Any:
-        from optimizer.report.jsonout import blend_record
-
-        return blend_record(result, explanation, chemistry)
-
-    def document() -> Any:
-        from optimizer.report.blend import blend_document
-
-        return blend_document(result, explanation, chemistry)
-
-    answer = Answer("blend", result, result.exit_code, document=document, record=record, lines="formula")
-    return answer, explanation
+    return Answer("blend", result, result.exit_code, result, explanation, chemistry), explanation
 
 
 def explain(asked: Asked, *, time_limit: float = 60.0) -> Answer[Explanation | None]:
     """Say why a brief is impossible and what would have to give; `found` is None if it can be met."""
     answer, explanation = _blended(asked, time_limit=time_limit)
-    return Answer(
-        "explain", explanation, answer.exit_code, document=answer.document, record=answer.record, lines="conflict"
-    )
+    return Answer("explain", explanation, answer.exit_code, *answer.parts)
 
 
 def check(formula: str | Path, asked: Asked) -> Answer[Checked]:
@@ -128,17 +115,7 @@ def check(formula: str | Path, asked: Asked) -> Answer[Checked]:
     checked = hold(brief, given.doses, given.held_back, given.notes)
     chemistry = chemistry_of(checked.brief, checked.formula, checked.setting)
 
-    def record() -> Any:
-        from optimizer.report.jsonout import check_record
-
-        return check_record(checked, chemistry)
-
-    def document() -> Any:
-        from optimizer.report.studies import check_document
-
-        return check_document(checked, chemistry)
-
-    return Answer("check", checked, 4 if checked.broken else 0, document=document, record=record, lines="rules")
+    return Answer("check", checked, 4 if checked.broken else 0, checked, chemistry)
 
 
 def why(material: str, asked: Asked, *, at: float = 1.0) -> Answer[Why]:
@@ -153,17 +130,7 @@ def why(material: str, asked: Asked, *, at: float = 1.0) -> Answer[Why]:
 
     found = ask(brief_of(asked), material, at)
 
-    def record() -> Any:
-        from optimizer.report.jsonout import why_record
-
-        return why_record(found)
-
-    def document() -> Any:
-        from optimizer.report.studies import why_document
-
-        return why_document(found)
-
-    return Answer("why", found, 0, document=document, record=record, lines="worth")
+    return Answer("why", found, 0)
 
 
 def compare(
@@ -187,17 +154,7 @@ def compare(
         raise UsageError("compare needs two or more columns.")
     found = lay(sides_of([str(c) for c in columns], against, shelf=shelf_file, libraries=library_files))
 
-    def record() -> Any:
-        from optimizer.report.jsonout import compare_record
-
-        return compare_record(found)
-
-    def document() -> Any:
-        from optimizer.report.studies import compare_document
-
-        return compare_document(found)
-
-    return Answer("compare", found, 0, document=document, record=record, lines="sides")
+    return Answer("compare", found, 0)
 
 
 def substitute(
@@ -222,18 +179,7 @@ def substitute(
     notes = given.notes if given else ()
     found = replace_it(brief, wide, material, wish or Wanted(), doses if given else None, notes)
 
-    def record() -> Any:
-        from optimizer.report.substitute import substitute_record
-
-        return substitute_record(found)
-
-    def document() -> Any:
-        from optimizer.report.substitute import substitute_document
-
-        return substitute_document(found)
-
-    code = 0 if found.answer is not None else 4
-    return Answer("substitute", found, code, document=document, record=record, lines="standins")
+    return Answer("substitute", found, 0 if found.answer is not None else 4)
 
 
 def frontier(
@@ -261,18 +207,8 @@ def frontier(
         for label, brief in briefs.items()
     )
 
-    def record() -> Any:
-        from optimizer.report.tradeoff import frontier_record
-
-        return frontier_record(curves)
-
-    def document() -> Any:
-        from optimizer.report.tradeoff import frontier_document
-
-        return frontier_document(curves)
-
     code = 0 if any(curve.breaks for _, curve in curves) else 4
-    return Answer("frontier", curves, code, document=document, record=record, lines="curves.breaks")
+    return Answer("frontier", curves, code)
 
 
 def leeway(asked: Asked, *, loss: float = 0.05, others: int = 0) -> Answer[Leeway]:
@@ -287,17 +223,7 @@ def leeway(asked: Asked, *, loss: float = 0.05, others: int = 0) -> Answer[Leewa
 
     found = measure(brief_of(asked), loss, alternatives=others)
 
-    def record() -> Any:
-        from optimizer.report.tradeoff import leeway_record
-
-        return leeway_record(found)
-
-    def document() -> Any:
-        from optimizer.report.tradeoff import leeway_document
-
-        return leeway_document(found)
-
-    return Answer("leeway", found, 0, document=document, record=record, lines="rooms")
+    return Answer("leeway", found, 0)
 
 
 def robust(
@@ -324,18 +250,8 @@ def robust(
 
     found = make_safe(brief_of(asked), Safety(off, price_off, draws, seed, time_limit))
 
-    def record() -> Any:
-        from optimizer.report.lots import robust_record
-
-        return robust_record(found)
-
-    def document() -> Any:
-        from optimizer.report.lots import robust_document
-
-        return robust_document(found)
-
     code = 4 if found.formula is None else 0 if found.proof != "none" else 5
-    return Answer("robust", found, code, document=document, record=record, lines="rules")
+    return Answer("robust", found, code)
 
 
 def vary(
@@ -372,18 +288,8 @@ def ranged(found: Ranged) -> Answer[Ranged]:
 
     summary = summarise(found)
 
-    def record() -> Any:
-        from optimizer.report.sweep import range_record
-
-        return range_record(found, summary)
-
-    def document() -> Any:
-        from optimizer.report.sweep import range_document
-
-        return range_document(found, summary)
-
     code = 5 if summary.unclear else 0 if summary.solved else 4
-    return Answer("range", found, code, document=document, record=record, lines="answers")
+    return Answer("range", found, code, found, summary)
 
 
 def together(
@@ -408,17 +314,7 @@ def together(
     plan = joint(made, leftover=leftover, buying=buying, time_limit=time_limit)
     apart = alone(made, leftover=leftover, buying=buying, time_limit=time_limit) if plan.products else ()
 
-    def record() -> Any:
-        from optimizer.report.joint import plan_record
-
-        return plan_record(plan, apart, made)
-
-    def document() -> Any:
-        from optimizer.report.joint import plan_document
-
-        return plan_document(plan, apart, made)
-
-    return Answer("together", plan, plan.exit_code, document=document, record=record, lines="products")
+    return Answer("together", plan, plan.exit_code, plan, apart, made)
 
 
 def _given(formula: str | Path, asked: Asked) -> tuple[Brief, GivenFormula]:

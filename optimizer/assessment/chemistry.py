@@ -7,31 +7,63 @@ from optimizer.assessment.electrolyte import Budget
 from optimizer.assessment.micelle import MicelleReading, micelle_reading
 from optimizer.assessment.preserving import Preservation, preservation_of
 from optimizer.brief.brief import Brief
+from optimizer.chemistry.interval import Interval
 from optimizer.data.formula import Formula
-from optimizer.immutable import immutable
+from optimizer.immutable import Figure, immutable, seen, told, untold
 from optimizer.rules import SharedWindow
 from optimizer.rules.row import Setting
 
 
 @immutable
+class Acid:
+    """One acid preservative, summed over every material that brings it or its salt."""
+
+    acid: str
+    percent: float
+    """As free acid [% w/w]."""
+    undissociated: Interval
+    """Worst of the pH window, at the target, best of it [% w/w]; a floor for planning."""
+
+
+@immutable
 class Chemistry:
-    """What chemistry says of a formula.
+    """What chemistry says of a formula at its pH."""
 
-    Attributes:
-        setting: The pH that it holds at.
-        window: What brief and materials share; None for a brief without a pH.
-        preservation: Acid preservatives at that pH.
-        budget: Dissolved salt.
-        micelles: Where the surfactant is in use.
-        advice: What to do at the bench.
-    """
+    setting: Setting = untold()
+    window: SharedWindow | None = untold()
+    preservation: Preservation = untold()
+    budget: Budget = untold()
+    micelles: MicelleReading = untold()
+    pieces: tuple[Advice, ...] = untold()
+    ph_low: Figure = seen("window.low")
+    """The window that brief and materials share."""
+    ph_high: Figure = seen("window.high")
+    low_set_by: tuple[str, ...] = seen("window.low_set_by", ())
+    """Ids of who sets the edge; empty if the brief does."""
+    high_set_by: tuple[str, ...] = seen("window.high_set_by", ())
+    acid_preservatives: tuple[Acid, ...] = seen("preservation.acids")
+    dissolved_salt: Interval = seen("budget.total")
+    """% w/w of the product."""
+    salt_left: Interval = seen("budget.left")
+    """Left of the usual limit [%]."""
+    dilution: float = seen("micelles.dilution")
+    """The micelle figures hold for 1 part of the product in this many."""
+    ideal_mixed_cmc: Interval | None = seen("micelles.mixed_cmc")
+    """mM; null if no surfactant has a figure."""
+    free_anionic_monomer: Interval | None = seen("micelles.free_anionic")
+    """mM; a relative index."""
+    without_cmc: tuple[str, ...] = seen("micelles.unknown")
+    """INCI names of surfactants without a figure."""
 
-    setting: Setting
-    window: SharedWindow | None
-    preservation: Preservation
-    budget: Budget
-    micelles: MicelleReading
-    advice: tuple[Advice, ...]
+    @told
+    def preservation_warning(self) -> str:
+        """What the figures of acid preservatives do not mean; empty without any."""
+        return self.preservation.warning if self.preservation.acids else ""
+
+    @told
+    def advice(self) -> tuple[str, ...]:
+        """What to do at the bench; reasons and sources with 'tenside advice'."""
+        return tuple(piece.text for piece in self.pieces)
 
 
 def chemistry_of(brief: Brief, formula: Formula, setting: Setting) -> Chemistry:

@@ -35,40 +35,34 @@ NOTHING = Interval(0.0, 0.0, 0.0)
 
 @immutable
 class Part:
-    """Dissolved salt of one origin.
-
-    Attributes:
-        origin: One of `ORIGINS`.
-        percent: [% w/w of the product].
-        mmol_per_kg: Formula units per kg of product [mmol/kg]; None if a molar mass is not known.
-        materials: Ids it comes from, sorted.
-    """
+    """Dissolved salt of one origin."""
 
     origin: str
+    """One of `ORIGINS`."""
     percent: Interval
+    """% w/w of the product."""
     mmol_per_kg: Interval | None
+    """Formula units [mmol/kg]; null if a molar mass is not known."""
     materials: tuple[str, ...]
+    """Ids it comes from, sorted."""
 
 
 @immutable
 class Budget:
-    """The dissolved salt of a formula against a limit.
-
-    Attributes:
-        parts: What is not zero, in the order of `ORIGINS`.
-        total: [% w/w of the product].
-        mmol_per_kg: [mmol/kg]; None if a molar mass is not known.
-        limit: Most dissolved salt [%].
-        left: The limit less the total [%]; below zero where it is passed.
-        unknown: Ids of materials that bring salts nobody stated; they come on top.
-    """
+    """Dissolved salt against its limit."""
 
     parts: tuple[Part, ...]
+    """What is not zero, in the order of `ORIGINS`."""
     total: Interval
+    """[% w/w of the product]."""
     mmol_per_kg: Interval | None
+    """[mmol/kg]; None if a molar mass is not known."""
     limit: float
+    """Most dissolved salt [%]."""
     left: Interval
+    """The limit less the total [%]; below zero where it is passed."""
     unknown: tuple[str, ...] = ()
+    """Ids of materials that bring salts nobody stated."""
 
     def percent(self, *origins: str) -> Interval:
         """Return what the named origins bring together [% w/w of the product]."""

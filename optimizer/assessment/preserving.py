@@ -6,7 +6,7 @@ from optimizer.brief.brief import Brief
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.preservation import WARNING, as_acid, undissociated
 from optimizer.data.formula import Formula
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, told, untold
 from optimizer.rules import Excludes, UseLevel
 from optimizer.rules.row import Setting
 from optimizer.units import USED
@@ -14,19 +14,16 @@ from optimizer.units import USED
 
 @immutable
 class Room:
-    """A ceiling that counts an acid preservative.
-
-    Attributes:
-        reading: The ceiling in words.
-        used: Dose in its basis, shares at their high end [%].
-        most: The ceiling [%].
-    """
+    """A ceiling and what is left of it [%]."""
 
     reading: str
+    """The ceiling in words."""
     used: float
+    """Dose in its basis, shares at their high end [%]."""
     most: float
+    """The ceiling [%]."""
 
-    @property
+    @told
     def room(self) -> float:
         """What is left [%]; negative if it is broken."""
         return self.most - self.used
@@ -34,40 +31,43 @@ class Room:
 
 @immutable
 class AcidPreservative:
-    """One acid, summed over every material that brings it or its salt.
+    """One acid preservative, summed over its materials.
 
-    Attributes:
-        acid: Its name.
-        materials: Names of what brings it.
-        percent: Dose as free acid, typical shares [% w/w].
-        pka: Low, typical, high.
-        undissociated: Undissociated acid: worst of the pH window, at the target, best of it [% w/w].
-        ceilings: What limits it.
+    Over every material that brings it or its salt.
     """
 
     acid: str
+    """Its name."""
     materials: tuple[str, ...]
+    """Names of what brings it."""
     percent: float
+    """As free acid [% w/w]."""
     pka: Interval
     undissociated: Interval
+    """Worst of the pH window, at the target, best of it [% w/w]; a floor for planning."""
     ceilings: tuple[Room, ...]
+    """What limits it."""
+
+
+@immutable
+class Exclusion:
+    """An exclusion that a used material falls under."""
+
+    reading: str
+    broken: bool
 
 
 @immutable
 class Preservation:
-    """The acid preservatives of a formula at a pH setting.
+    """Acid preservatives at the target pH."""
 
-    Attributes:
-        setting: The pH.
-        acids: Sorted by name; empty if there are none.
-        exclusions: Exclusions that a used material falls under, and whether they are broken.
-        warning: What the figures do not mean.
-    """
-
-    setting: Setting
+    setting: Setting = untold()
     acids: tuple[AcidPreservative, ...]
-    exclusions: tuple[tuple[str, bool], ...]
+    """Sorted by name; empty if there are none."""
+    exclusions: tuple[Exclusion, ...]
+    """Exclusions that a used material falls under, and whether they are broken."""
     warning: str = WARNING
+    """What the figures do not mean."""
 
 
 def preservation_of(brief: Brief, formula: Formula, setting: Setting) -> Preservation:
@@ -114,7 +114,7 @@ def preservation_of(brief: Brief, formula: Formula, setting: Setting) -> Preserv
         acid = undissociated(total, (low, high), pkas[name])
         acids.append(AcidPreservative(name, tuple(sorted(doses)), total, pkas[name], acid, rooms))
     exclusions = tuple(
-        (rule.reading(), rule.breaks(formula, setting))
+        Exclusion(rule.reading(), rule.breaks(formula, setting))
         for rule in (*brief.modelled, *brief.watched)
         if isinstance(rule, Excludes)
         and any(g.holds(line.item.material) for g in (rule.of, rule.other) for line in formula.lines)

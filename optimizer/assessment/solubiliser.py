@@ -7,7 +7,7 @@ from math import isnan
 from optimizer.brief.brief import Brief
 from optimizer.data.facts import Material
 from optimizer.data.formula import Formula
-from optimizer.immutable import immutable
+from optimizer.immutable import Figure, immutable, seen, untold
 from optimizer.units import USED
 
 RATIOS = (1, 2, 3, 4, 5, 6, 8)
@@ -22,48 +22,46 @@ OIL_NOTE = (
 
 @immutable
 class Rung:
-    """One beaker of the ladder.
-
-    Attributes:
-        ratio: Solubiliser per oil [g/g].
-        premix_oil_g: Oil in 1 g of premix [g].
-        premix_solubiliser_g: Solubiliser in 1 g of premix [g].
-        into_10_g: Premix into a sample of 10 g product [g].
-        into_100_g: Premix into a sample of 100 g product [g].
-        percent: Solubiliser in the product [%].
-        extra_percent: More than the formula has now [%]; below zero if less.
-        extra_cost: What that adds to a kg of product, in the brief's currency; NaN without a price.
-    """
+    """One beaker of the solubiliser ladder."""
 
     ratio: float
+    """Solubiliser per oil [g/g]."""
     premix_oil_g: float
+    """Oil in 1 g of premix [g]."""
     premix_solubiliser_g: float
+    """Solubiliser in 1 g of premix [g]."""
     into_10_g: float
+    """Premix into a sample of 10 g product [g]."""
     into_100_g: float
+    """Premix into a sample of 100 g product [g]."""
     percent: float
+    """Solubiliser in the product [%]."""
     extra_percent: float
-    extra_cost: float
+    """More than the formula has now [%]; below zero if less."""
+    extra_cost: Figure
+    """What that adds to a kg of product, in the brief's currency; NaN without a price."""
 
 
 @immutable
 class Ladder:
-    """The rungs for the oils of one formula with one solubiliser.
+    """The solubiliser ladder.
 
-    Attributes:
-        solubiliser: What solubilises; the one in the formula, else the cheapest that the brief may use.
-        used: True if the formula holds it.
-        oils: Ids of perfume and essential oils, sorted.
-        oil_percent: What they come to [% of the product].
-        now: Solubiliser of the formula per oil [g/g], all solubilisers together.
-        rungs: Rising.
+    For the oils of one formula with one solubiliser.
     """
 
-    solubiliser: Material
+    solubiliser: Material = untold()
+    """What solubilises; the one in the formula, else the cheapest that the brief may use."""
+    solubiliser_id: str = seen("solubiliser.id", key="solubiliser")
     used: bool
+    """True if the formula holds it."""
     oils: tuple[str, ...]
+    """Ids of perfume and essential oils, sorted."""
     oil_percent: float
+    """What they come to [% of the product]."""
     now: float
+    """Solubiliser of the formula per oil [g/g], all solubilisers together."""
     rungs: tuple[Rung, ...]
+    """Rising."""
 
 
 def ladder_for(formula: Formula, brief: Brief) -> Ladder | None:

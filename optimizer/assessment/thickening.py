@@ -10,7 +10,7 @@ from optimizer.brief.brief import Brief
 from optimizer.data.facts import Material
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Group, Ingredient
-from optimizer.immutable import immutable
+from optimizer.immutable import Figure, immutable, seen, told, told_as, untold
 from optimizer.rules.counting import group_active
 from optimizer.rules.row import Setting
 from optimizer.rules.thickening import Thickening
@@ -30,50 +30,53 @@ STOP_RULE = (
 
 @immutable
 class SaltRoute:
-    """Whether sodium chloride can thicken this make-up, by what is known of it.
+    """Whether salt can thicken this make-up.
 
-    Attributes:
-        open: True if nothing known speaks against it.
-        reasons: Why, in sentences; all that speak against it, or what speaks for it.
-        anionic: Share of anionics in the active matter [%].
-        answering: Share of the sulfates that answer to salt [%].
-        glucoside: Share of the alkyl glucosides [%].
-        active: Active matter [% of the product].
-        carried: Salt of every kind that is there before any is added [%].
+    By what is known of it.
     """
 
     open: bool
+    """True if nothing known speaks against it."""
     reasons: tuple[str, ...]
+    """Why, in sentences; all that speak against it, or what speaks for it."""
     anionic: float
+    """Share of the active matter [%]."""
     answering: float
+    """Share of the anionics that answer to salt [%]."""
     glucoside: float
+    """Share of the alkyl glucosides [%]."""
     active: float
+    """Active matter [% of the product]."""
     carried: float
+    """Dissolved salt before any is added [%]."""
 
 
 @immutable
 class Candidate:
-    """One thickener with its steps.
+    """One thickener and its steps."""
 
-    Attributes:
-        material: Its facts.
-        planned: True if the brief keeps part of the product free for it.
-        window: pH in which it builds and keeps viscosity, infinite where unknown.
-        most: Highest dose here [%]: usual upper dose, part held back and, for salt, the salt budget.
-        ladder: Doses to try [% as supplied], all additions together, rising.
-        against: What speaks against it, in sentences; empty if it suits.
-        price: Price per kg in the brief's currency; NaN if nobody sells it.
-    """
-
-    material: Material
+    material: Material = untold()
+    id: str = seen("material.id")
+    name: str = seen("material.name")
+    type: str = seen("material.thickener.type", "")
     planned: bool
-    window: tuple[float, float]
-    most: float
-    ladder: tuple[float, ...]
+    """True if the brief keeps part of the product free for it."""
+    window: tuple[float, float] = untold()
+    """PH in which it builds and keeps viscosity, infinite where unknown."""
+    ph_low: Figure = seen("window.0")
+    ph_high: Figure = seen("window.1")
+    heat_to: float | None = seen("material.thickener.heat_to")
+    after_ph: bool = seen("material.thickener.after_ph", False)
+    most: float = told_as("most_percent")
+    """Highest dose here [%]: usual upper dose, part held back and, for salt, the salt budget."""
+    ladder: tuple[float, ...] = told_as("ladder_percent")
+    """Doses to try [% as supplied], all additions together, rising."""
     against: tuple[str, ...]
-    price: float
+    """What speaks against it, in sentences; empty if it suits."""
+    price: Figure = told_as("price_per_kg")
+    """Price per kg in the brief's currency; NaN if nobody sells it."""
 
-    @property
+    @told
     def suits(self) -> bool:
         """Whether nothing speaks against it."""
         return not self.against

@@ -55,36 +55,30 @@ POINTS = (
 
 @immutable
 class Window:
-    """The pH range that brief and materials share.
-
-    Attributes:
-        low: Lower end; above `high` if they share none.
-        high: Upper end.
-        low_by: Who sets the lower end.
-        high_by: Who sets the upper end.
-        doubts: Windows that do not meet, and thickeners that the target does not suit.
-    """
+    """The pH range that brief and materials share."""
 
     low: float
+    """Lower end; above `high` if they share none."""
     high: float
+    """Upper end."""
     low_by: tuple[str, ...]
+    """Who sets the lower end."""
     high_by: tuple[str, ...]
+    """Who sets the upper end."""
     doubts: tuple[str, ...]
+    """Windows that do not meet, and thickeners that the target does not suit."""
 
 
 @immutable
 class Gain:
-    """What titrating a few ingredients would do to the blind dose [g per 100 g of blend].
-
-    Attributes:
-        names: Whose titration would help most.
-        before: The dose now.
-        after: The dose if the titrations found what is expected.
-    """
+    """What titrating a few ingredients would do to the dose [g per 100 g of blend]."""
 
     names: tuple[str, ...]
+    """Whose titration would help most."""
     before: Interval
+    """The dose now."""
     after: Interval
+    """The dose if the titrations found what is expected."""
 
 
 @immutable

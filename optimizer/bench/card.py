@@ -6,49 +6,78 @@ from collections.abc import Iterable, Mapping
 
 from optimizer.bench.batch import Batch, PlannedLine
 from optimizer.bench.steps import Part, parts_of
-from optimizer.data.cautions import PAPER, Caution, cautions_from
+from optimizer.data.cautions import ALWAYS, PAPER, Caution, cautions_from
 from optimizer.data.facts import Material
 from optimizer.data.library import Library
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, seen, told, told_as, untold
 from optimizer.rules.row import Setting
 from optimizer.units import USED
 
 
 @immutable
+class CardLine:
+    """One dose of the card."""
+
+    material: Material = untold()
+    percent: float
+    id: str = seen("material.id")
+    name: str = seen("material.name")
+    inci: str = seen("material.inci")
+
+
+@immutable
 class CardPart:
-    """One phase with its doses [% w/w as supplied] and what is done, in short."""
+    """One phase of the card, and what is done in short."""
 
     title: str
-    lines: tuple[tuple[Material, float], ...]
+    lines: tuple[tuple[Material, float], ...] = untold()
+    doses: tuple[CardLine, ...] = seen("as_told", key="lines")
     method: tuple[str, ...]
+
+    @property
+    def as_told(self) -> tuple[CardLine, ...]:
+        """The doses [% w/w as supplied]."""
+        return tuple(CardLine(material, percent) for material, percent in self.lines)
 
 
 @immutable
 class Card:
-    """What stands on the card.
+    """What stands on the card: the output of `tenside card --json`."""
 
-    Attributes:
-        state: 'planned' or 'as made'.
-        master: Name and version of the formula; may be empty.
-        day: Date that it shows.
-        held_back: Part kept free [%].
-        later: What that is for.
-        setting: Target pH and its window; for a card of a batch as made with the pH that was read.
-        ph_read: pH that was read last.
-        cautions: Those that matter at the bench.
-    """
-
+    FORMAT = 1
     title: str
     state: str
+    """'planned' or 'as made'."""
     batch: str
     master: str
-    day: str
+    """Name and version of the formula; may be empty."""
+    day: str = told_as("date")
+    """Date that it shows."""
+    ph_low: float | None = seen("setting.low")
+    ph_target: float | None = seen("setting.target")
+    ph_high: float | None = seen("setting.high")
     parts: tuple[CardPart, ...]
-    held_back: float
-    later: tuple[Material, ...]
-    setting: Setting
+    held_back: float = told_as("held_back_percent")
+    """Part kept free [%]."""
+    later: tuple[Material, ...] = untold()
+    """What that is for."""
+    setting: Setting = untold()
+    """Target pH and its window; for a card of a batch as made with the pH that was read."""
     ph_read: float | None
-    cautions: tuple[Caution, ...]
+    """PH that was read last."""
+    cautions: tuple[Caution, ...] = untold()
+    """Those that matter at the bench."""
+    cautions_told: tuple[Caution, ...] = seen("every_caution", key="cautions")
+
+    @told
+    def total_percent(self) -> float:
+        """Sum of the doses and the part held back, without what arithmetic leaves."""
+        return round(self.total, 9)
+
+    @property
+    def every_caution(self) -> tuple[Caution, ...]:
+        """Those that always apply, and the card's."""
+        return (*map(Caution, ALWAYS), *self.cautions)
 
     @property
     def total(self) -> float:

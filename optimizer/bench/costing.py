@@ -14,7 +14,7 @@ from optimizer.data.pool import Ingredient
 from optimizer.data.purchase import lines_of, on_tap
 from optimizer.data.shelf import Shelf
 from optimizer.errors import fault
-from optimizer.immutable import immutable
+from optimizer.immutable import Figure, immutable, told
 from optimizer.units import AS_TYPED
 
 Span = tuple[float, float]
@@ -24,63 +24,58 @@ PartName = Literal["materials", "loss", "packaging", "labour", "freight", "overh
 
 @immutable
 class CostLine:
-    """One material of the product.
-
-    Attributes:
-        percent: Dose [% w/w as supplied].
-        price: Per kg, the cheapest on the shelf.
-        prices: Cheapest and dearest per kg on the shelf.
-        grams: In the batch [g].
-        cost: In the batch.
-        share: Part of the cost of the materials [0 to 1].
-        point: What one percentage point more of it, in place of water, adds to the cost of one kg of product.
-    """
+    """One material of the product, dearest first."""
 
     id: str
     name: str
     percent: float
+    """Dose [% w/w as supplied]."""
     price: float
+    """Cheapest price per kg on the shelf."""
     prices: Span
+    """Cheapest and dearest."""
     grams: float
+    """In the batch [g]."""
     cost: float
+    """In the batch."""
     share: float
+    """Part of the cost of the materials [0 to 1]."""
     point: float
+    """What one percentage point more of it, in place of water, adds to the cost of one kg of product."""
 
 
 @immutable
 class Part:
-    """One part of what the batch costs; shares are of the whole [0 to 1]."""
+    """One part of what the batch costs."""
 
     what: PartName
     detail: str
     cost: float
     share: float
+    """Part of the total [0 to 1]."""
 
 
 @immutable
 class Price:
-    """A price per bottle, or per kg if nothing is bottled.
-
-    Attributes:
-        per: What it is for: 'bottle' or 'kg'.
-        cost: What that costs.
-        net: Price without VAT.
-        gross: Price with VAT.
-        margin_percent: (net - cost) / net [% of the price without VAT].
-        markup_percent: (net - cost) / cost [% of the cost].
-        per_100_ml: Price with VAT; None if no volume is known.
-    """
+    """A price per bottle, or per kg if nothing is bottled."""
 
     per: str
+    """What it is for: 'bottle' or 'kg'."""
     cost: float
+    """What that costs."""
     net: float
+    """Without VAT."""
     gross: float
+    """With VAT."""
     vat_percent: float
-    margin_percent: float
-    markup_percent: float
+    margin_percent: Figure
+    """Part of the price without VAT: (net - cost) / net."""
+    markup_percent: Figure
+    """On the cost: (net - cost) / cost."""
     per_100_ml: float | None
+    """Price with VAT; None if no volume is known."""
 
-    @property
+    @told
     def per_litre(self) -> float | None:
         """Price of a litre with VAT."""
         return None if self.per_100_ml is None else 10 * self.per_100_ml
@@ -88,46 +83,43 @@ class Price:
 
 @immutable
 class Costing:
-    """What a batch costs.
+    """What a batch costs: the output of `tenside cost --json`."""
 
-    Attributes:
-        lines: Dearest first.
-        held_percent: Part kept free, counted as water [%].
-        held_cost: In the batch, as water; and if all of it were the dearest of what it is for. Every other figure takes
-            it as water.
-        parts: Materials in what is sold, loss, packaging, labour, freight, overhead.
-        total: Sum of the parts.
-        totals: With every material at its cheapest and at its dearest shelf price.
-        active_percent: Surfactant active matter of the product, low, typical, high [% w/w].
-        materials_per_kg: Cost of the materials of one kg of product.
-        materials_per_kg_active: The same per kg of surfactant active matter; None without any.
-        actives_range: Its ends over the shares that lots may have and over the shelf's prices.
-        per_kg: Total per kg that is sold.
-        per_bottle: Total per bottle; None if nothing is bottled.
-    """
-
+    FORMAT = 1
     name: str
     currency: str
     size: Size
     lines: tuple[CostLine, ...]
+    """Dearest first."""
     held_percent: float
+    """Part kept free for what is added later, counted as water [%]."""
     held_cost: Span
+    """As water, and if all of it were the dearest of what it is for. Every other figure takes it as water."""
     parts: tuple[Part, ...]
+    """Materials in what is sold, loss, packaging, labour, freight, overhead."""
     total: float
+    """Sum of the parts."""
     totals: Span
+    """With every material at its cheapest and its dearest shelf price."""
     active_percent: tuple[float, float, float]
+    """Surfactant active matter, low, typical, high as lots differ [% w/w]."""
     materials_per_kg: float
+    """Per kg of product made."""
     materials_per_kg_active: float | None
+    """The same per kg of surfactant active matter; None without any."""
     actives_range: Span | None
+    """Its ends over the shares that lots may have and over the shelf's prices."""
     per_kg: float
+    """Total per kg that is sold."""
     per_bottle: float | None
+    """Total per bottle; None if nothing is bottled."""
     price: Price | None = None
     plan: Buying | None = None
     notes: tuple[str, ...] = ()
 
-    @property
+    @told
     def per_kg_active(self) -> float | None:
-        """Total per kg of surfactant active matter that is sold."""
+        """Total per kg of active matter that is sold."""
         return self.per_kg / (self.active_percent[1] / 100) if self.active_percent[1] else None
 
 

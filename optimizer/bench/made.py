@@ -28,7 +28,7 @@ FORMS = (" anhydrous", " monohydrate", " dihydrate")
 
 @immutable
 class Input:
-    """One thing that went in [g]."""
+    """One thing that went in."""
 
     material: str
     grams: float

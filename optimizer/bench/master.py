@@ -14,7 +14,7 @@ from optimizer.bench.made import water_of
 from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Group, Pool
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, seen, untold
 from optimizer.rules import Dose
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import asking, clash, formula_at, least_change, nearest_at, on_grid
@@ -25,20 +25,18 @@ from optimizer.units import CHANGE_SHOWN
 
 @immutable
 class Master:
-    """The next master formula.
-
-    Attributes:
-        formula: Doses on the grid of the scale; with the part held back they sum to 100.
-        changed: Ids that differ from what was made because a rule was broken; empty if it could stay.
-        broken: Readings of the rules that the rounded doses as made would break.
-        conflict: Readings of rules that no formula of these materials keeps together.
-    """
+    """The next master formula."""
 
     formula: Formula
-    setting: Setting
+    """Doses on the grid of the scale; with the part held back they sum to 100."""
+    held_back_percent: float = seen("formula.held_back")
+    setting: Setting = untold()
     changed: tuple[str, ...] = ()
+    """Ids that differ from what was made because a rule would break."""
     broken: tuple[str, ...] = ()
+    """Readings of the rules that the rounded doses as made would break."""
     conflict: tuple[str, ...] = ()
+    """Readings of rules that no formula of these materials keeps together."""
 
     @property
     def keeps(self) -> bool:

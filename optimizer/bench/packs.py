@@ -30,46 +30,40 @@ class Offer:
 
 @immutable
 class Need:
-    """One material of the plan [kg].
-
-    Attributes:
-        need: What the batches use, loss included.
-        bought: Mass of what is bought.
-        left: Stock after the last batch.
-        short: What nobody on the shelf sells.
-        by_use: What the need costs at the cheapest price per kg.
-        spent: What is paid for the packs.
-    """
+    """One material of the plan [kg]."""
 
     material: str
     name: str
     need: float
+    """What all batches use, loss included."""
     stock: float
     bought: float
+    """Mass of what is bought."""
     left: float
+    """Stock after the last batch."""
     short: float
+    """What nobody on the shelf sells."""
     by_use: float
+    """Need at the cheapest price per kg."""
     spent: float
+    """What is paid for the packs."""
     purchases: tuple[Purchase, ...]
 
 
 @immutable
 class Buying:
-    """What to buy for a plan, and the two ways to count it.
-
-    Attributes:
-        spent: Cash: what the packs cost now.
-        by_use: What the materials used cost at the cheapest price per kg, from stock or bought.
-        from_stock: Part of it that lies on the shelf already.
-        left_over: Worth of what is left of the packs bought, at the same prices.
-    """
+    """What to buy for a plan, and the two ways to count it."""
 
     batches: int
     needs: tuple[Need, ...]
     spent: float
+    """Cash: what the packs cost now."""
     by_use: float
+    """What the materials used cost at the cheapest price per kg, from stock or bought."""
     from_stock: float
+    """Part of it that lies on the shelf already."""
     left_over: float
+    """Worth of what is left of the packs bought, at the same prices."""
 
     @property
     def short(self) -> tuple[Need, ...]:

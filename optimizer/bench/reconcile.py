@@ -13,12 +13,13 @@ from dataclasses import replace
 from math import isnan
 
 from optimizer.bench.batch import Batch
-from optimizer.bench.made import WentIn, last_ph, lots_used, water_of, went_in
+from optimizer.bench.made import Input, WentIn, last_ph, lots_used, water_of, went_in
 from optimizer.bench.master import Master, next_master, without_thickening
 from optimizer.brief.brief import Brief
+from optimizer.data.cautions import Caution, cautions_of
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Pool
-from optimizer.immutable import immutable
+from optimizer.immutable import Figure, immutable, seen, told, told_as, untold
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
 from optimizer.solve.result import Outcome
@@ -32,53 +33,47 @@ SLOPPY = 0.5
 
 @immutable
 class MadeLine:
-    """One material: what was planned and what is in the product.
-
-    Attributes:
-        planned: Dose of the plan [%]; of water with what the bench did not use of the part held back.
-        made: Dose as made [%].
-        grams: In the product at the end [g].
-        tolerance: What the balance cannot tell [%].
-        differs: Whether made and planned are further apart than that.
-        late: Whether it came out of the part held back.
-        active: Measured active matter of what was weighed [% as supplied]; None if nobody measured it.
-        usual: Lowest and highest active matter that the library knows.
-    """
+    """One material: planned and made."""
 
     id: str
     name: str
-    planned: float
-    made: float
+    planned: float = told_as("planned_percent")
+    """Dose of the plan [%]; of water with what the bench did not use of the part held back."""
+    made: float = told_as("made_percent")
+    """Dose as made [%]."""
     grams: float
-    tolerance: float
+    """In the product at the end [g]."""
+    tolerance: float = told_as("tolerance_percent")
+    """What the balance cannot tell [%]."""
     differs: bool
+    """Whether made and planned are further apart than that."""
     late: bool
-    active: float | None
-    usual: tuple[float, float]
+    """Whether it came out of the part held back."""
+    active: float | None = told_as("lot_active_percent")
+    """Measured active matter of what was weighed [% as supplied]; None if nobody measured it."""
+    usual: tuple[float, float] = untold()
+    """Lowest and highest active matter that the library knows."""
 
 
 @immutable
 class MadeRule:
-    """One rule at the plan and at what was made.
+    """One rule at the plan and at what was made."""
 
-    Attributes:
-        planned: Value of the plan, what is held back counted as water.
-        outcome: The rule at what was made.
-        error: How far the balance's errors can move the value.
-        broken: Whether it is broken, be it by less than that.
-    """
-
-    planned: float
-    outcome: Outcome
+    planned: Figure
+    """Value of the plan, what is held back counted as water."""
+    outcome: Outcome = told_as("rule")
+    """The rule at what was made."""
     error: float
+    """How far the balance's errors can move the value."""
     broken: bool
+    """Whether it is broken, be it by less than that."""
 
     @property
     def differs(self) -> bool:
         """Whether made and planned are further apart than the balance's errors explain."""
         return abs(self.outcome.value - self.planned) > self.error + KEPT
 
-    @property
+    @told
     def within_error(self) -> bool:
         """Whether it is broken by no more than the balance can tell."""
         return self.broken and self.outcome.violation <= self.error + AS_TYPED
@@ -86,35 +81,46 @@ class MadeRule:
 
 @immutable
 class Made:
-    """A batch as made.
+    """A batch as made: the output of `tenside made --json`."""
 
-    Attributes:
-        brief: The brief at the planned lots.
-        went: The mass balance.
-        formula: As made, at the lots that were weighed.
-        ph: What was read last; None if nobody read it.
-        in_window: Whether that lies in the planned window; None if it cannot be told.
-        lines: Every material, largest first.
-        rules: Every rule.
-        master: The next master formula.
-    """
-
-    brief: Brief
-    batch: Batch
-    went: WentIn
-    formula: Formula
-    planned: Formula
+    FORMAT = 1
+    brief: Brief = untold()
+    """The brief at the planned lots."""
+    batch: Batch = untold()
+    batch_id: str = seen("batch.batch", key="batch")
+    product: str = seen("batch.product")
+    went: WentIn = untold()
+    mass_g: float = seen("went.mass_g")
+    evaporated_g: float = seen("went.evaporated_g")
+    taken_g: float = seen("went.taken_g")
+    """The mass balance."""
+    formula: Formula = untold()
+    """As made, at the lots that were weighed."""
+    planned: Formula = untold()
     ph: float | None
+    """What was read last; None if nobody read it."""
     in_window: bool | None
-    lines: tuple[MadeLine, ...]
+    """Whether that lies in the planned window; None if it cannot be told."""
+    cost_per_kg: float = seen("cost")
+    currency: str = seen("brief.scenario.currency")
+    inputs: tuple[Input, ...] = seen("went.inputs")
+    lines: tuple[MadeLine, ...] = told_as("formula")
+    """Every material, largest first."""
     rules: tuple[MadeRule, ...]
+    """Every rule."""
     master: Master
+    """The next master formula."""
     notes: tuple[str, ...]
 
-    @property
+    @told
     def broken(self) -> tuple[str, ...]:
         """Ids of the rules that the batch as made breaks."""
         return tuple(r.outcome.id for r in self.rules if r.broken)
+
+    @told
+    def cautions(self) -> tuple[Caution, ...]:
+        """Those that always apply and those of what was made."""
+        return cautions_of(self.formula, self.brief.library)
 
     @property
     def serious(self) -> bool:

@@ -5,42 +5,38 @@ from __future__ import annotations
 from optimizer.bench.amount import Amount, sound_density
 from optimizer.bench.batch import Batch
 from optimizer.errors import fault
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, told
 from optimizer.units import AS_TYPED, whole_down
 
 
 @immutable
 class Size:
-    """How much is made and where it goes.
-
-    Attributes:
-        made_g: Mass of the batch [g].
-        loss_percent: Part of it that does not reach the bottles [%].
-        filled_g: What is left for the bottles: made x (1 - loss) [g].
-        bottles: Bottles that become full; None if nothing is bottled.
-        fill_g: Mass in a bottle [g].
-        bottle_ml: Volume in a bottle [ml].
-        density: Density of the product [g/ml]; None if nobody measured it.
-    """
+    """How much is made and where it goes [g]; null bottles if nothing is bottled."""
 
     made_g: float
+    """Mass of the batch [g]."""
     loss_percent: float = 0.0
+    """Part of it that does not reach the bottles [%]."""
     bottles: int | None = None
+    """Bottles that become full; None if nothing is bottled."""
     fill_g: float | None = None
+    """Mass in a bottle [g]."""
     bottle_ml: float | None = None
+    """Volume in a bottle [ml]."""
     density: float | None = None
+    """As stated [g/ml]; null if nobody measured it."""
 
-    @property
+    @told
     def filled_g(self) -> float:
         """What is left for the bottles [g]."""
         return self.made_g * (1 - self.loss_percent / 100)
 
-    @property
+    @told
     def sold_g(self) -> float:
         """What can be sold: in full bottles, or all that is left [g]."""
         return self.filled_g if self.bottles is None or self.fill_g is None else self.bottles * self.fill_g
 
-    @property
+    @told
     def rest_g(self) -> float:
         """What fills no whole bottle [g]."""
         return max(0.0, self.filled_g - self.sold_g)

@@ -11,7 +11,7 @@ from optimizer.brief.brief import Brief
 from optimizer.data.facts import Material
 from optimizer.data.formula import Formula
 from optimizer.errors import DataError, Problem, nearest
-from optimizer.immutable import immutable
+from optimizer.immutable import Figure, immutable, seen, told_as, untold
 from optimizer.rules.row import Setting
 from optimizer.units import AS_TYPED, KEPT, listed, number, whole_down
 
@@ -32,75 +32,77 @@ State = Literal["closed", "open", "read again", "target reached", "no longer ris
 
 @immutable
 class Point:
-    """One step of the log.
+    """One step of the log."""
 
-    Attributes:
-        step: As written.
-        value: Reading in the log's unit; None if it was read in another way.
-        comparable: True if its temperature is that of the last reading, within 2 °C.
-    """
-
-    step: ThickenerStep
-    value: float | None
+    step: ThickenerStep = untold()
+    """As written."""
+    added_percent: float = seen("step.added_percent")
+    """All additions together [% of the batch]."""
+    value: float | None = told_as("reading")
+    """Reading in the log's unit; None if it was read in another way."""
     comparable: bool
+    """False if it was read more than 2 °C away from the last reading."""
+    waited_min: float | None = seen("step.waited_min")
+    temperature_c: float | None = seen("step.temperature_c")
+    ph: float | None = seen("step.ph")
+    on: str = seen("step.on")
+    note: str = seen("step.note")
 
 
 @immutable
 class Next:
-    """The next addition.
-
-    Attributes:
-        percent: [% of the batch as supplied].
-        total_percent: All additions together after it [%].
-        grams: At the step of the scale [g].
-        wait_min: Gentle mixing before the reading [min].
-        temperature_c: Temperature at which it is to be read [°C]; None if none was noted.
-    """
+    """The next addition."""
 
     percent: float
+    """[% of the batch as supplied]."""
     total_percent: float
+    """All additions together after it [%]."""
     grams: float
+    """At the step of the scale [g]."""
     wait_min: float
+    """Gentle mixing before the reading [min]."""
     temperature_c: float | None
+    """Temperature at which it is to be read [°C]; None if none was noted."""
 
 
 @immutable
 class Log:
-    """The state of one thickening log.
+    """One thickening log."""
 
-    Attributes:
-        material: The thickener.
-        kind: How it is read; None before the first reading.
-        unit: Unit of the readings.
-        points: Steps in the order of the file.
-        target: Wanted reading.
-        added: Thickener in the batch so far [%].
-        most: Highest dose [%], the least of its limits.
-        limits: What limits it, with the figure of each [%].
-        ph: Last logged pH of the batch.
-        window: pH window of the thickener.
-        state: What the log says.
-        verdict: That in a sentence, with the next step.
-        next: The next addition; None if there is none.
-        notes: What else is to be told.
-        budget: Dissolved salt of the batch, salt of this log included.
-    """
-
-    material: Material
+    material: Material = untold()
+    material_id: str = seen("material.id", key="material")
+    name: str = seen("material.name")
+    """The thickener."""
     kind: Reading | None
+    """How it is read; None before the first reading."""
     unit: str
-    points: tuple[Point, ...]
+    """Unit of the readings."""
+    points: tuple[Point, ...] = told_as("steps")
+    """Steps in the order of the file."""
     target: float | None
-    added: float
-    most: float
-    limits: tuple[tuple[str, float], ...]
+    """Wanted reading."""
+    added: float = told_as("added_percent")
+    """Thickener in the batch so far [%]."""
+    most: float = told_as("most_percent")
+    """Highest dose [%], the least of its limits."""
+    limits: dict[str, float]
+    """What limits the dose [% of the batch]."""
     ph: float | None
-    window: tuple[float, float]
+    """Last logged pH of the batch."""
+    window: tuple[float, float] = untold()
+    """PH window of the thickener."""
+    ph_low: Figure = seen("window.0")
+    ph_high: Figure = seen("window.1")
     state: State
+    """What the log says."""
     verdict: str
+    """That in a sentence, with the next step."""
     next: Next | None
+    """The next addition; None if there is none."""
     notes: tuple[str, ...]
+    """What else is to be told."""
     budget: Budget
+    """Dissolved salt of the batch, salt of this log included."""
 
 
 def planned_thickeners(batch: Batch, brief: Brief, formula: Formula, setting: Setting) -> tuple[str, ...]:
@@ -192,7 +194,7 @@ def _log(batch: Batch, log: Thickening, material: Material, brief: Brief, formul
         log.target,
         added,
         most,
-        limits,
+        dict(limits),
         ph,
         window,
         state,

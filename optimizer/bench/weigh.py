@@ -9,81 +9,131 @@ from math import fsum
 from optimizer.bench.batch import Batch
 from optimizer.bench.grams import Dilution, diluted, grams_of, spreads_in
 from optimizer.bench.steps import Part, parts_of
-from optimizer.data.cautions import PAPER, Caution, cautions_from
+from optimizer.data.cautions import ALWAYS, PAPER, Caution, cautions_from
 from optimizer.data.facts import Material
 from optimizer.data.library import Library
 from optimizer.errors import DataError, Problem, nearest
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, seen, told, told_as, untold
 from optimizer.units import AS_TYPED, WHOLE, whole_down
 
 
 @immutable
-class WeighLine:
-    """One line of the sheet.
+class Diluted:
+    """A small amount weighed as a larger one, spread in a diluent of which a part is taken."""
 
-    Attributes:
-        number: Position on the sheet.
-        percent: Dose of the plan [% as supplied]; the same at every size.
-        grams: What is weighed into the batch [g]; of the pre-dilution, if that is used.
-        exact_g: The dose before rounding to the scale [g].
-        error_percent: Error of the balance [% of the amount].
-        small: Whether it is below the least weighable amount.
-        dilution: A pre-dilution that helps, if there is one.
-        used: Whether the sheet counts on it.
-        enough_g: Batch from which the line could be weighed as it is [g].
-        weighed: Lots and grams that are noted already.
-    """
+    by: Dilution = untold()
+    diluent: str = seen("by.diluent")
+    factor: int = seen("by.factor")
+    weigh_g: float = seen("by.weigh_g")
+    into_g: float = seen("by.into_g")
+    take_g: float = seen("by.take_g")
+    brings_g: float = seen("by.brings_g")
+    less_g: float = seen("by.less_g")
+    """Taken off the diluent's own line."""
+    used: bool
+    """Whether the grams of the sheet count on it."""
+
+
+@immutable
+class WeighLine:
+    """One line of the weigh sheet."""
 
     number: int
-    material: Material
+    """Position on the sheet."""
+    material: Material = untold()
+    id: str = seen("material.id")
+    name: str = seen("material.name")
+    inci: str = seen("material.inci")
     percent: float
+    """Dose of the plan [% as supplied]; the same at every size."""
     grams: float
+    """What is weighed into the batch [g]; of the pre-dilution, if that is used."""
     exact_g: float
+    """Before rounding to the scale."""
     error_percent: float
+    """Error of the balance [% of the amount]."""
     small: bool
-    dilution: Dilution | None
-    used: bool
-    enough_g: float
-    weighed: tuple[tuple[str, float], ...] = ()
+    """Whether it is below the least weighable amount."""
+    dilution: Dilution | None = untold()
+    """A pre-dilution that helps, if there is one."""
+    used: bool = untold()
+    """Whether the sheet counts on it."""
+    enough_g: float = untold()
+    """Batch from which the line could be weighed as it is [g]."""
+    weighed: tuple[tuple[str, float], ...] = untold(default=())
+    """Lots and grams that are noted already."""
+    diluted: Diluted | None = seen("dilution_told", key="dilution")
+    handling: str = seen("material.handling")
+
+    @told
+    def lots(self) -> tuple[str, ...]:
+        """Those that are noted."""
+        return tuple(lot for lot, _ in self.weighed if lot)
+
+    @told
+    def weighed_g(self) -> tuple[float, ...]:
+        """Grams that are noted."""
+        return tuple(g for _, g in self.weighed)
+
+    @property
+    def dilution_told(self) -> Diluted | None:
+        """The pre-dilution with whether it is used."""
+        return None if self.dilution is None else Diluted(self.dilution, self.used)
 
 
 @immutable
 class Step:
-    """A step of the sheet: its lines, what is done, seen and noted.
-
-    Attributes:
-        part: Title, instructions, signs, waiting time, temperature and blanks to fill in.
-        lines: What is weighed for it.
-        cautions: Those that apply here for the first time.
-        again: Cautions told before that apply here too, by key and number of that step.
-    """
+    """One step of the weigh sheet."""
 
     number: int
-    part: Part
+    part: Part = untold()
+    title: str = seen("part.title")
+    temperature: str = seen("part.temperature")
+    do: tuple[str, ...] = seen("part.do")
+    see: tuple[str, ...] = seen("part.see")
+    """What is usually seen; common practice."""
+    wait: str = seen("part.wait")
+    write_down: tuple[str, ...] = seen("part.blanks")
+    """Title, instructions, signs, waiting time, temperature and blanks to fill in."""
     lines: tuple[WeighLine, ...]
+    """What is weighed for it."""
     cautions: tuple[Caution, ...]
-    again: tuple[tuple[str, int], ...]
+    """Those that apply here for the first time."""
+    again: tuple[tuple[str, int], ...] = untold()
+    """Cautions told before that apply here too, by key and number of that step."""
 
 
 @immutable
 class WeighSheet:
-    """A batch as it is weighed.
+    """A batch as it is weighed: the output of `tenside weigh --json`."""
 
-    Attributes:
-        total_g: Sum of the lines [g].
-        held_g: Water that is set aside [g]; with the lines it makes the whole batch.
-        fill_g: Content of a bottle [g]; None without bottle and density.
-        bottles: Bottles that this batch should fill.
-        notes: What was assumed or could not be kept.
-    """
-
-    batch: Batch
+    FORMAT = 1
+    batch: Batch = untold()
+    batch_id: str = seen("batch.batch", key="batch")
+    product: str = seen("batch.product")
+    size_g: float = seen("batch.size_g")
+    step_g: float = seen("batch.scale.step_g")
+    least_g: float = seen("batch.scale.least_g")
+    """Least amount that the scale weighs well enough."""
+    ph_low: float | None = seen("batch.ph_low")
+    ph_target: float | None = seen("batch.ph_target")
+    ph_high: float | None = seen("batch.ph_high")
     steps: tuple[Step, ...]
     total_g: float
-    held_g: float
+    """Sum of the lines [g]."""
+    held_g: float = told_as("held_back_g")
+    """Water that is set aside [g]; with the lines it makes the whole batch."""
     fill_g: float | None
+    """Content of a bottle [g]; None without bottle and density."""
     bottles: int | None
+    """Bottles that this batch should fill."""
     notes: tuple[str, ...]
+    """What was assumed or could not be kept."""
+
+    @told
+    def cautions(self) -> tuple[str, ...]:
+        """Those that always apply."""
+        return ALWAYS
 
     @property
     def lines(self) -> tuple[WeighLine, ...]:

@@ -12,7 +12,7 @@ from optimizer.data.facts import Material
 from optimizer.data.pool import lot_doubt
 from optimizer.data.sheet import number_of
 from optimizer.errors import DataError, Problem, UsageError, nearest
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, told, told_as, untold
 from optimizer.units import number
 
 FAR = 5.0
@@ -33,11 +33,16 @@ class Weight:
 
 @immutable
 class Balance:
-    """Planned and noted grams of one material [g]; None if nothing is noted."""
+    """Planned and noted grams of one material."""
 
     material: str
-    planned: float
-    noted: float | None
+    planned: float = untold()
+    noted: float | None = told_as("noted_g")
+
+    @told
+    def planned_g(self) -> float:
+        """As it is written in the plan."""
+        return round(self.planned, 6)
 
 
 def weight_of(text: str) -> Weight:

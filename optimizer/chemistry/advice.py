@@ -10,7 +10,7 @@ from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Stock, check_ph, damping
 from optimizer.chemistry.titration import Log
 from optimizer.errors import fault
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, told_as
 from optimizer.units import number
 
 LARGEST_SHARE = 0.6
@@ -161,21 +161,18 @@ def advise(log: Log) -> Advice:
 
 @immutable
 class Added:
-    """What an addition amounts to.
+    """What is in already."""
 
-    Attributes:
-        active: Acid or alkali in the form that was weighed [g].
-        millimoles: The same [mmol].
-        equivalents: Acid: strong alkali it neutralises at the pH; alkali: acid it neutralises [meq].
-        as_salt: Mass as its sodium salt at that pH (acids), or sodium, potassium or amine brought in (alkalis) [g].
-        percent: Active, of the finished batch [% w/w].
-    """
-
-    active: float
-    millimoles: float
-    equivalents: float
-    as_salt: float
+    active: float = told_as("active_g")
+    """Acid or alkali in the form that was weighed [g]."""
+    millimoles: float = told_as("mmol")
+    """The same [mmol]."""
+    equivalents: float = told_as("meq")
+    """Acid: strong alkali it neutralises at the pH; alkali: acid it neutralises [meq]."""
+    as_salt: float = told_as("as_salt_g")
+    """Mass as its sodium salt at that pH (acids), or sodium, potassium or amine brought in (alkalis) [g]."""
     percent: float
+    """Active, of what was adjusted [% w/w]."""
 
 
 _CATION = {"sodium hydroxide": 22.99, "potassium hydroxide": 39.10}

@@ -10,9 +10,10 @@ from optimizer.immutable import immutable
 
 @immutable
 class Interval:
-    """Low, typical and high value of one figure, in the figure's own unit.
+    """A figure as low, typical and high; of what was estimated from readings its 10 % point, middle and 90 % point.
 
-    The ends are those of the inputs' published or assumed spread, not a confidence level.
+    In the figure's own unit. Otherwise the ends are those of the inputs' published or assumed spread, not a confidence
+    level.
 
     Raises:
         DataError: If the three are not numbers in the order low, typical, high.

@@ -14,7 +14,7 @@ from math import isfinite, log, log10, sqrt
 
 from optimizer.chemistry.constants import PKW, PKW_PER_KELVIN, REFERENCE_TEMPERATURE, WEAK, Weak
 from optimizer.errors import fault, nearest
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, seen, told, told_as, untold
 from optimizer.units import listed, number
 
 DEBYE = 0.509
@@ -268,18 +268,19 @@ CAUTIONS = {
 
 @immutable
 class Stock:
-    """A solution of an acid or alkali.
-
-    Attributes:
-        chemical: What was weighed in, hydrate water included.
-        percent: Strength, counted in the form that was weighed [% w/w].
+    """An acid or alkali as it is added.
 
     Raises:
         DataError: If the strength is not above 0 and at most 100.
     """
 
-    chemical: Chemical
-    percent: float
+    chemical: Chemical = untold()
+    """What was weighed in, hydrate water included."""
+    chemical_name: str = seen("chemical.name", key="chemical")
+    percent: float = told_as("strength_percent")
+    """Strength, counted in the form that was weighed [% w/w]."""
+    mmol_per_g: float = seen("millimoles")
+    note: str = seen("chemical.note")
 
     def __post_init__(self) -> None:
         if not 0 < self.percent <= 100:
@@ -291,7 +292,7 @@ class Stock:
         """Strength [mmol/g of solution]."""
         return 10 * self.percent / self.chemical.molar_mass
 
-    @property
+    @told
     def caution(self) -> str:
         """What to heed when handling it."""
         return CAUTIONS[self.chemical.acid]

@@ -133,9 +133,9 @@ def _tell(
     json: bool,
 ) -> None:
     if json:
-        from optimizer.report.acid_record import ph_record
+        from optimizer.report.acid_told import PhTold
 
-        print_json(ph_record(title, answer, notes))
+        print_json(PhTold(title, answer, notes))
     else:
         from optimizer.report.acid import ph_document
 

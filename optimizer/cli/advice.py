@@ -37,10 +37,10 @@ def advice(
 
     with quiet_solvers():
         found = subject_of(subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library)
-    situation = Situation(found.formula, found.setting, found.brief)
-    from optimizer.report.advice import advice_document, advice_record
+    from optimizer.report.advice import Advised, advice_document
 
+    advised = Advised(found.name, Situation(found.formula, found.setting, found.brief), found.notes)
     if json:
-        print_json(advice_record(found.name, situation, found.notes))
+        print_json(advised)
     else:
-        show(advice_document(found.name, situation, found.notes), markdown, html, pdf)
+        show(advice_document(advised), markdown, html, pdf)

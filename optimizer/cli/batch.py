@@ -88,9 +88,7 @@ def batch(
     laid = Laid(str(out), batch_from(tomli.loads(text), str(out)), amount.words, found.notes)
     write_atomic(out, text)
     if json:
-        from optimizer.report.made_record import laid_record
-
-        print_json(laid_record(laid))
+        print_json(laid)
     else:
         show(laid_document(laid), markdown, html, pdf)
 
@@ -132,9 +130,7 @@ def weigh(
         contents[xlsx] = weigh_xlsx(sheet)
     _write(SHEET, targets, contents)
     if json:
-        from optimizer.report.weigh import weigh_record
-
-        print_json(weigh_record(sheet))
+        print_json(sheet)
     else:
         from optimizer.report.weigh import weigh_document
 
@@ -197,9 +193,9 @@ def weighed(
 
     after = change_batch(path, change)
     if json:
-        from optimizer.report.made_record import weighed_record
+        from optimizer.report.made import Weighed
 
-        print_json(weighed_record(str(path), after))
+        print_json(Weighed(str(path), after))
     else:
         from optimizer.report.made import weighed_document
 
@@ -236,9 +232,7 @@ def card(
         page = card_pdf(shown)
         _write(CARD, targets, {**({pdf: page} if pdf else {}), **({png: png_of(page)} if png else {})})
     if json:
-        from optimizer.report.card import card_record
-
-        print_json(card_record(shown))
+        print_json(shown)
     else:
         from optimizer.report.card import card_document
 

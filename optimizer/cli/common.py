@@ -272,8 +272,8 @@ def aside(text: str) -> None:
 
 
 def print_json(value: Any) -> None:
-    """Print a record as JSON."""
+    """Print an answer as JSON."""
     from optimizer.report.escape import json_for
-    from optimizer.report.jsonout import as_json
+    from optimizer.report.record import as_json
 
     sys.stdout.write(json_for(as_json(value), sys.stdout.encoding or "utf-8") + "\n")

@@ -83,14 +83,14 @@ def cost(
         batches=plan,
         notes=(*found.notes, *told, *assumed),
     )
-    from optimizer.report.costing import cost_document, cost_record, cost_sheets
+    from optimizer.report.costing import cost_document, cost_sheets
 
     if out is not None:
         from optimizer.report.workbook import write_workbook
 
         write_workbook(out, cost_sheets(costing))
     if json:
-        print_json(cost_record(costing))
+        print_json(costing)
     else:
         show(cost_document(costing), markdown, html, pdf)
 

@@ -34,7 +34,7 @@ def import_formula(
     """Turn a formula sheet into a formula file, and say what was assumed."""
     from optimizer.data.sheet import write_rows
     from optimizer.intake.formula_sheet import read_formula_sheet
-    from optimizer.report.intake import formula_document, formula_record
+    from optimizer.report.intake import FormulaTaken, formula_document
 
     if brief:
         from optimizer.brief.brief import load_brief
@@ -49,7 +49,7 @@ def import_formula(
         rows = [(line.material, round(line.percent, 6), line.written) for line in taken.lines]
         write_rows(out, [("material", "percent", "as written"), *rows])
     if json:
-        print_json(formula_record(taken, out))
+        print_json(FormulaTaken(taken, str(out or "")))
     else:
         show(formula_document(taken, table, out, brief), markdown, html, pdf)
 
@@ -71,7 +71,7 @@ def import_prices(
     """Turn a price list into a shelf, and say what was left out and why."""
     from optimizer.data.sheet import write_rows
     from optimizer.intake.price_list import read_price_list, shelf_rows
-    from optimizer.report.intake import prices_document, prices_record
+    from optimizer.report.intake import PricesTaken, prices_document
 
     known = read_shipped(library, own)
     said = _said(words, set(known.by_id))
@@ -79,7 +79,7 @@ def import_prices(
     if out:
         write_rows(out, shelf_rows(taken))
     if json:
-        print_json(prices_record(taken, out))
+        print_json(PricesTaken(taken, str(out or "")))
     else:
         show(prices_document(taken, table, out), markdown, html, pdf)
 

@@ -73,10 +73,8 @@ def label(
 
         write_pack(assessor, answer)
     if json:
-        from optimizer.report.label_record import label_record
-
-        print_json(label_record(answer, found.brief.library))
+        print_json(answer)
     else:
         from optimizer.report.label import label_document
 
-        show(label_document(answer, found.brief.library), markdown, html, pdf)
+        show(label_document(answer), markdown, html, pdf)

@@ -77,9 +77,7 @@ def restandardise(
         asked = Batch(batch, grams, free, active_band, charge_band)
         done = run_restandardise(brief, given.doses, lots, asked, given.notes)
     if json:
-        from optimizer.report.lots import restandardise_record
-
-        print_json(restandardise_record(done))
+        print_json(done)
     else:
         from optimizer.report.lots import restandardise_document
 

@@ -51,9 +51,7 @@ def made(
 
         write_atomic(master, formula_table(done.master.formula))
     if json:
-        from optimizer.report.made_record import made_record
-
-        print_json(made_record(done))
+        print_json(done)
     else:
         from optimizer.report.made import made_document
 

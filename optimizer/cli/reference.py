@@ -44,7 +44,8 @@ def rules(
     json: Json = False,
 ) -> None:
     """Every kind of rule: its equation, unit, fields and how it reads."""
-    from optimizer.report.reference import RuleRecord, rules_document
+    from optimizer.report.record import record
+    from optimizer.report.reference import rules_document
     from optimizer.rules.reference import rule_notes
 
     notes = rule_notes()
@@ -54,7 +55,7 @@ def rules(
             raise UsageError(f"there is no kind of rule '{kind}'. {nearest(kind, [n.kind for n in notes])}")
         notes = chosen
     if json:
-        print_json([RuleRecord.model_validate(n).model_dump() for n in notes])
+        print_json([record(n).model_dump() for n in notes])
     else:
         show(rules_document(notes), markdown, html, pdf)
 
@@ -65,11 +66,16 @@ def schema(
 ) -> None:
     """JSON Schemas of the files that are read and of the JSON that is printed; of a list, that of its entries."""
     from optimizer.bench.batch import Batch
+    from optimizer.bench.card import Card
+    from optimizer.bench.costing import Costing
     from optimizer.bench.costs import Costs
+    from optimizer.bench.reconcile import Made
+    from optimizer.bench.weigh import WeighSheet
     from optimizer.brief.scenario import Scenario
-    from optimizer.data.facts import Frozen, Material
+    from optimizer.data.facts import Material
     from optimizer.data.library import LibraryFile
     from optimizer.data.shelf import ShelfLine
+    from optimizer.labelling.label import Label
     from optimizer.records.batches import Kept
     from optimizer.records.checking import Soundness
     from optimizer.records.exchange import Moved
@@ -77,54 +83,53 @@ def schema(
     from optimizer.records.masters import Version, Versions
     from optimizer.records.overview import Listed, Shown
     from optimizer.records.series import Calendar, Tasks
-    from optimizer.report.acid_record import PhAnswerRecord
-    from optimizer.report.advice import AdviceRecord
-    from optimizer.report.card import CardRecord
-    from optimizer.report.costing_record import CostRecord
-    from optimizer.report.intake import TakenFormulaRecord, TakenPricesRecord
-    from optimizer.report.joint import PlanRecord
-    from optimizer.report.jsonout import BlendRecord, CheckRecord, CompareRecord, WhyRecord
-    from optimizer.report.label_record import LabelRecord
-    from optimizer.report.lots import RestandardiseRecord, RobustRecord
-    from optimizer.report.made_record import LaidRecord, MadeRecord, WeighedRecord
+    from optimizer.report.acid_told import PhTold
+    from optimizer.report.advice import Advised
+    from optimizer.report.intake import FormulaTaken, PricesTaken
+    from optimizer.report.joint import Together
+    from optimizer.report.jsonout import Blend, Check
+    from optimizer.report.made import Laid, Weighed
     from optimizer.report.page import PageRecord
-    from optimizer.report.record import Record
-    from optimizer.report.reference import DoubtsRecord, RuleRecord
-    from optimizer.report.substitute import SubstituteRecord
-    from optimizer.report.sweep import RangeRecord
-    from optimizer.report.thicken import ThickenRecord
-    from optimizer.report.tradeoff import FrontierRecord, LeewayRecord
-    from optimizer.report.variants import VariantsRecord
-    from optimizer.report.weigh import WeighRecord
-    from optimizer.rules.reference import json_schema
-    from optimizer.studies.variants import VariantFile
+    from optimizer.report.record import record_of
+    from optimizer.report.reference import DoubtsRecord
+    from optimizer.report.sweep import Range
+    from optimizer.report.thicken import Thickened
+    from optimizer.report.tradeoff import Family
+    from optimizer.rules.reference import RuleNote, json_schema
+    from optimizer.studies.compare import Comparison
+    from optimizer.studies.leeway import Leeway
+    from optimizer.studies.restandardise import Restandardised
+    from optimizer.studies.robust import Robust
+    from optimizer.studies.substitute import Substituted
+    from optimizer.studies.variants import VariantFile, Variants
+    from optimizer.studies.why import Why
 
-    known: dict[str, tuple[type[Frozen] | type[Record], str]] = {
+    known: dict[str, tuple[type, str]] = {
         "scenario": (Scenario, "scenario file"),
         "library": (LibraryFile, "library file"),
         "material": (Material, "a [[material]] of a library file; tenside library show | list --json"),
         "library-check": (DoubtsRecord, "tenside library check --json"),
-        "rule": (RuleRecord, "tenside rules --json"),
+        "rule": (RuleNote, "tenside rules --json"),
         "shelf-line": (ShelfLine, "a line of the shelf, once its headings are recognised"),
         "variants-file": (VariantFile, "file of variants"),
-        "variants": (VariantsRecord, "tenside variants --json"),
+        "variants": (Variants, "tenside variants --json"),
         "costs": (Costs, "costs file, or [costs] of a batch file"),
         "batch-file": (Batch, "batch file"),
-        "blend": (BlendRecord, "tenside blend --json"),
-        "check": (CheckRecord, "tenside check --json"),
-        "why": (WhyRecord, "tenside why --json"),
-        "compare": (CompareRecord, "tenside compare --json"),
-        "import-formula": (TakenFormulaRecord, "tenside import formula --json"),
-        "import-prices": (TakenPricesRecord, "tenside import prices --json"),
-        "frontier": (FrontierRecord, "tenside frontier --json"),
-        "leeway": (LeewayRecord, "tenside leeway --json"),
-        "substitute": (SubstituteRecord, "tenside substitute --json"),
-        "restandardise": (RestandardiseRecord, "tenside restandardise --json"),
-        "robust": (RobustRecord, "tenside robust --json"),
-        "range": (RangeRecord, "tenside range --json"),
-        "label": (LabelRecord, "tenside label --json"),
-        "ph": (PhAnswerRecord, "tenside ph --json"),
-        "together": (PlanRecord, "tenside together --json"),
+        "blend": (Blend, "tenside blend --json"),
+        "check": (Check, "tenside check --json"),
+        "why": (Why, "tenside why --json"),
+        "compare": (Comparison, "tenside compare --json"),
+        "import-formula": (FormulaTaken, "tenside import formula --json"),
+        "import-prices": (PricesTaken, "tenside import prices --json"),
+        "frontier": (Family, "tenside frontier --json"),
+        "leeway": (Leeway, "tenside leeway --json"),
+        "substitute": (Substituted, "tenside substitute --json"),
+        "restandardise": (Restandardised, "tenside restandardise --json"),
+        "robust": (Robust, "tenside robust --json"),
+        "range": (Range, "tenside range --json"),
+        "label": (Label, "tenside label --json"),
+        "ph": (PhTold, "tenside ph --json"),
+        "together": (Together, "tenside together --json"),
         "records-keep": (Kept, "tenside records keep --json"),
         "records-master": (Version, "tenside records master --json"),
         "records-versions": (Versions, "tenside records versions --json"),
@@ -136,19 +141,19 @@ def schema(
         "records-due": (Tasks, "tenside records due --json"),
         "records-export": (Moved, "tenside records export | import --json"),
         "records-check": (Soundness, "tenside records check --json"),
-        "advice": (AdviceRecord, "tenside advice --json"),
-        "thicken": (ThickenRecord, "tenside thicken --json"),
-        "cost": (CostRecord, "tenside cost --json"),
-        "batch": (LaidRecord, "tenside batch --json"),
-        "weigh": (WeighRecord, "tenside weigh --json"),
-        "weighed": (WeighedRecord, "tenside weighed --json"),
-        "made": (MadeRecord, "tenside made --json"),
-        "card": (CardRecord, "tenside card --json"),
+        "advice": (Advised, "tenside advice --json"),
+        "thicken": (Thickened, "tenside thicken --json"),
+        "cost": (Costing, "tenside cost --json"),
+        "batch": (Laid, "tenside batch --json"),
+        "weigh": (WeighSheet, "tenside weigh --json"),
+        "weighed": (Weighed, "tenside weighed --json"),
+        "made": (Made, "tenside made --json"),
+        "card": (Card, "tenside card --json"),
         "page": (PageRecord, "tenside page --json"),
     }
     if what and what not in known:
         raise UsageError(f"there is no schema '{what}'. {nearest(what, known)}")
-    schemas = {name: json_schema(model, title) for name, (model, title) in known.items() if what in ("", name)}
+    schemas = {name: json_schema(record_of(kind), title) for name, (kind, title) in known.items() if what in ("", name)}
     print_json(schemas[what] if what else schemas)
 
 

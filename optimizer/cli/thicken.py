@@ -58,10 +58,10 @@ def thicken(
         check_planned(material, str(batch), content, *about)
         chosen = (log_of(material, content, *about),)
     from optimizer.data.cautions import cautions_from
-    from optimizer.report.thicken import thicken_document, thicken_record
+    from optimizer.report.thicken import Thickened, thicken_document
 
     cautions = tuple(cautions_from((log.material for log in chosen), found.brief.library).values())
     if json:
-        print_json(thicken_record(found.name, chosen, cautions))
+        print_json(Thickened(found.name, chosen, cautions))
     else:
         show(thicken_document(found.name, chosen, bool(content.thickening), cautions), markdown, html, pdf)

@@ -41,7 +41,7 @@ def variants(
     """Hold variants of a locked base against its brief and show what differs, label and allergens included."""
     from optimizer.brief.scenario import beside
     from optimizer.cli.subject import subject_of
-    from optimizer.report.variants import variants_document, variants_record
+    from optimizer.report.variants import variants_document
     from optimizer.studies.variants import read_variants, varied
 
     wanted = read_variants(file)
@@ -56,7 +56,7 @@ def variants(
             subject.name, subject.formula, subject.scenario, wanted, where=str(file), shelf=shelf, libraries=library
         )
     if json:
-        print_json(variants_record(found))
+        print_json(found)
     else:
         show(variants_document(found), markdown, html, pdf)
     raise typer.Exit(0 if all(not o.too_much and not o.newly_broken for o in found.outcomes) else 4)

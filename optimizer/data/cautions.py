@@ -24,7 +24,7 @@ PAPER = frozenset({"allergen", "dioxane", "acrylamide", "microplastic", "wheat",
 
 @immutable
 class Caution:
-    """A caution and the materials it comes from; none for those that always apply."""
+    """A caution and the materials it comes from."""
 
     text: str
     materials: tuple[str, ...] = ()

@@ -4,17 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from math import fsum
+from typing import Annotated
 
 from optimizer.data.pool import Ingredient
-from optimizer.immutable import immutable
+from optimizer.immutable import EMPTY, immutable, seen, told, untold
 
 
 @immutable
 class Line:
-    """One dose [% w/w of the product, as supplied]."""
+    """One dose."""
 
-    item: Ingredient
+    item: Ingredient = untold()
+    id: str = seen("item.id")
+    inci: str = seen("item.material.inci")
+    name: str = seen("item.material.name")
     percent: float
+    """% w/w of the product, as supplied."""
+
+    @told
+    def active_percent(self) -> float:
+        """Surfactant active matter it brings [% of the product]."""
+        return self.percent * self.item.surfactant
+
+    @told
+    def cost_per_kg(self) -> float:
+        """What it adds to the cost of one kg of product."""
+        return self.percent * self.item.price / 100
 
 
 @immutable
@@ -54,3 +69,7 @@ class Formula:
     def cost(self) -> float:
         """Material cost per kg of product, in the currency of the prices."""
         return self.total(lambda i: i.price) / 100
+
+
+Doses = Annotated[Formula | None, EMPTY]
+"""A formula that may be missing; as JSON an empty list then."""

@@ -6,24 +6,21 @@ from collections.abc import Iterable, Mapping
 
 from optimizer.data.pool import Ingredient, names_of
 from optimizer.data.shelf import ShelfLine
-from optimizer.immutable import immutable
+from optimizer.immutable import Figure, immutable
 
 
 @immutable
 class Purchase:
-    """Packs of one shelf line.
-
-    Attributes:
-        packs: Whole packs; NaN for what is sold by weight.
-        kg: Their mass [kg].
-        cost: What they cost.
-    """
+    """Packs of one shelf line; null packs are sold by weight."""
 
     material: str
     supplier: str
-    packs: float
+    packs: Figure
+    """Whole packs; NaN for what is sold by weight."""
     kg: float
+    """Their mass [kg]."""
     cost: float
+    """What they cost."""
 
 
 def on_tap(item: Ingredient) -> bool:

@@ -41,36 +41,30 @@ LARGEST_SEARCH = 40
 
 @immutable
 class TakenLine:
-    """One dose as it was taken in.
-
-    Attributes:
-        material: Id.
-        percent: % w/w as supplied.
-        written: The name in the sheet.
-        row: Where it stood; the first row if several were added up.
-    """
+    """One dose as it was taken in."""
 
     material: str
+    """Id."""
     percent: float
+    """% w/w as supplied."""
     written: str
+    """The name in the sheet."""
     row: int
+    """Where it stood; the first row if several were added up."""
 
 
 @immutable
 class TakenFormula:
-    """A formula that was taken in.
-
-    Attributes:
-        lines: In file order; with `held_back` they sum to 100.
-        held_back: Part that the brief keeps free and the sheet leaves open [%].
-        to_effect: Ids that the sheet adds to effect, without a figure.
-        assumed: What was assumed, in sentences.
-    """
+    """A formula that was taken in."""
 
     lines: tuple[TakenLine, ...]
+    """In file order; with `held_back` they sum to 100."""
     held_back: float
+    """Part that the brief keeps free [%]."""
     to_effect: tuple[str, ...]
+    """Materials that the sheet adds to effect, without a dose."""
     assumed: tuple[str, ...]
+    """What was assumed, in sentences."""
 
 
 @dataclass

@@ -37,7 +37,7 @@ LARGEST_SEARCH = 40
 
 @immutable
 class TakenPrice:
-    """A line of a price list that names a material of the library, with its price."""
+    """One price."""
 
     row: int
     material: str
@@ -49,18 +49,24 @@ class TakenPrice:
 
 
 @immutable
-class TakenPrices:
-    """A price list that was taken in.
+class LeftOut:
+    """A line that was not taken."""
 
-    Attributes:
-        lines: In file order.
-        left_out: Row, name and reason of every line that was not taken.
-        assumed: What was assumed, in sentences.
-    """
+    row: int
+    written: str
+    reason: str
+
+
+@immutable
+class TakenPrices:
+    """A price list that was taken in."""
 
     lines: tuple[TakenPrice, ...]
-    left_out: tuple[tuple[int, str, str], ...]
+    """In file order."""
+    left_out: tuple[LeftOut, ...]
+    """Row, name and reason of every line that was not taken."""
     assumed: tuple[str, ...]
+    """What was assumed, in sentences."""
 
 
 def read_price_list(
@@ -87,7 +93,7 @@ def read_price_list(
     fields, begin, said = _header(path, table)
     assumed = [f"Rows above row {table[begin - 1][0]} were taken as titles."] if begin > 1 else []
     names, lines = Names(library.materials, own), list[TakenPrice]()
-    left: list[tuple[int, str, str]] = []
+    left: list[LeftOut] = []
     for row, cells in table[begin:]:
         found = {f: text_of(cells[at]) if at < len(cells) else "" for f, at in fields.items()}
         if not found["material"] or not any(found.get(f) for f in ("price", "price_per_kg")):
@@ -98,17 +104,17 @@ def read_price_list(
             reason = (
                 f'could be {known}; say which with --as "{found["material"]}=ID"' if known else "not in the library"
             )
-            left.append((row, found["material"], reason))
+            left.append(LeftOut(row, found["material"], reason))
             continue
         try:
             lines.append(_line(row, meant.id, found, said or currency, density_g_per_ml))
         except DataError as error:
-            left.append((row, found["material"], " ".join(f"{p.what} {p.step}" for p in error.problems)))
+            left.append(LeftOut(row, found["material"], " ".join(f"{p.what} {p.step}" for p in error.problems)))
             continue
         if meant.how:
             assumed.append(f"Row {row}: '{found['material']}' is {meant.id}, {meant.how}.")
     if not lines:
-        reasons = "; ".join(f"row {row}, '{name}': {why}" for row, name, why in left[:5])
+        reasons = "; ".join(f"row {one.row}, '{one.written}': {one.reason}" for one in left[:5])
         step = "Name materials by their INCI, or say what they are with --as."
         raise fault(str(path), "", f"no line could be taken{': ' + reasons if reasons else ''}.", step)
     without = [line.row for line in lines if not line.currency]

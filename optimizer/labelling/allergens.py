@@ -7,7 +7,7 @@ from typing import Literal
 
 from optimizer.data.facts import AllergenList, Confidence, Material
 from optimizer.errors import nearest
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, seen, told, told_as, untold
 from optimizer.labelling.substances import Part
 
 Verdict = Literal["certain", "possible", "below"]
@@ -28,29 +28,33 @@ class Source:
 
 @immutable
 class Allergen:
-    """One allergen of the product.
-
-    Attributes:
-        name: As it is printed.
-        low: Least [% of the product].
-        typical: Typical [% of the product].
-        high: Most [% of the product].
-        threshold: Above it the label names it [% of the product].
-        verdict: Certain above it, possible (the range straddles it), or below in every case.
-        on: The list that it stands on; none if its name is on no list.
-        sources: What brings it.
-        listed_as: INCI name under which it already stands in the list of ingredients, empty if it does not.
-    """
+    """A fragrance allergen [% w/w of the product]."""
 
     name: str
+    """As it is printed."""
     low: float
+    """Least [% of the product]."""
     typical: float
+    """Typical [% of the product]."""
     high: float
-    threshold: float
+    """Most [% of the product]."""
+    threshold: float = told_as("named_above")
+    """Above it the label names it [% of the product]."""
     verdict: Verdict
-    on: AllergenList | None
-    sources: tuple[Source, ...]
+    """certain, possible (the range straddles the threshold) or below."""
+    on: AllergenList | None = untold()
+    """The list that it stands on; none if its name is on no list."""
+    list_id: str = seen("on.id", "", key="list")
+    """Id of the list that it stands on; empty if it is on none."""
+    sources: tuple[Source, ...] = untold()
+    """What brings it."""
     listed_as: str = ""
+    """Name under which it stands in the list of ingredients anyway; empty if it does not."""
+
+    @told
+    def printed(self) -> bool:
+        """Whether the list of ingredients gains its name: certain ones do and, to be safe, possible ones."""
+        return self.on is not None and self.verdict != "below" and not self.listed_as
 
 
 def judged(low: float, high: float, threshold: float) -> Verdict:

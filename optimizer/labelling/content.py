@@ -8,7 +8,7 @@ from typing import Literal
 
 from optimizer.bench.amount import option
 from optimizer.errors import UsageError
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, told, told_as
 
 Unit = Literal["ml", "g"]
 SMALLEST, LARGEST = 5.0, 10_000.0
@@ -23,21 +23,21 @@ SOURCE = "Directive 76/211/EEC, Annex I, 1, 2.2 and 2.4 (legislation.gov.uk); ro
 
 @immutable
 class Content:
-    """What a pack holds by its label, and the limits for single packs, in the unit of the label and in grams.
+    """Nominal content, in the unit of the label and in grams; null where density or e mark is missing.
 
-    Attributes:
-        nominal: Content on the label.
-        unit: Its unit, ml or g.
-        density: Measured density of the product [g/ml]; None if nobody measured it.
-        error: Tolerable negative error; None outside the range of the e mark.
+    What a pack holds by its label, and the limits for single packs.
     """
 
     nominal: float
+    """Content on the label."""
     unit: Unit
-    density: float | None = None
-    error: float | None = None
+    """Its unit, ml or g."""
+    density: float | None = told_as("density_g_per_ml", default=None)
+    """Measured density of the product [g/ml]; None if nobody measured it."""
+    error: float | None = told_as("tolerable_error", default=None)
+    """Tolerable negative error; None outside the range of the e mark."""
 
-    @property
+    @told
     def e_mark(self) -> bool:
         """Whether the pack may carry the e mark at all: 5 g or ml to 10 kg or l."""
         return self.error is not None
@@ -47,15 +47,30 @@ class Content:
         """Whether a cosmetic label states the content: from 5 g or 5 ml (Article 19(1)(b))."""
         return self.nominal >= SMALLEST
 
-    @property
+    @told
     def few_below(self) -> float | None:
         """Content that only few packs may miss: nominal less one tolerable error."""
         return None if self.error is None else self.nominal - self.error
 
-    @property
+    @told
     def none_below(self) -> float | None:
         """Content that no pack may miss: nominal less two tolerable errors."""
         return None if self.error is None else self.nominal - 2 * self.error
+
+    @told
+    def fill_g(self) -> float | None:
+        """The content as mass; null without a density."""
+        return self.grams(self.nominal)
+
+    @told
+    def few_below_g(self) -> float | None:
+        """`few_below` as mass."""
+        return self.grams(self.few_below)
+
+    @told
+    def none_below_g(self) -> float | None:
+        """`none_below` as mass."""
+        return self.grams(self.none_below)
 
     def grams(self, amount: float | None) -> float | None:
         """Return an amount in the label's unit as mass [g]; None if the density is missing for it."""

@@ -7,12 +7,13 @@ from typing import Literal
 
 from optimizer.bench.batch import Batch
 from optimizer.brief.brief import Brief
+from optimizer.data.cautions import Caution, cautions_of
 from optimizer.data.facts import AllergenList, Ceiling
 from optimizer.data.formula import Formula, Line
 from optimizer.data.library import Library
 from optimizer.data.pool import Ingredient, Pool
 from optimizer.errors import DataError, Problem, nearest
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, seen, told, told_as, untold
 from optimizer.labelling.allergens import Allergen, allergens_of, sheet_wishes
 from optimizer.labelling.content import Content
 from optimizer.labelling.natural import Origin, natural_of
@@ -28,7 +29,7 @@ PERFUME = "Parfum"
 
 @immutable
 class Swap:
-    """Two substances whose order depends on the lot; the first is printed first."""
+    """Two substances whose order depends on the lot; `first` is printed first."""
 
     first: str
     second: str
@@ -37,12 +38,22 @@ class Swap:
 
 @immutable
 class Met:
-    """A ceiling that applies, and what the product reaches in its basis at the high end of every range [%]."""
+    """A ceiling that applies and what is reached at the high end of every share [%].
 
-    ceiling: Ceiling
+    In the ceiling's own basis.
+    """
+
+    ceiling: Ceiling = untold()
+    id: str = seen("ceiling.id")
+    kind: str = seen("ceiling.kind")
+    basis: str = seen("ceiling.basis")
+    percent: float = seen("ceiling.percent")
     reached: float
+    jurisdiction: str = seen("ceiling.jurisdiction")
+    as_of: str = seen("ceiling.as_of")
+    source: str = seen("ceiling.source")
 
-    @property
+    @told
     def exceeded(self) -> bool:
         """Whether the most that the ranges allow is above the ceiling."""
         return self.reached > self.ceiling.percent + AS_TYPED
@@ -50,52 +61,60 @@ class Met:
 
 @immutable
 class Label:
-    """Everything that a label is written from.
+    """Everything that a label is written from: the output of `tenside label --json`."""
 
-    Attributes:
-        name: The product.
-        basis: A plan with something not in yet, a formula that is whole, or what was made.
-        use: Rinse-off or leave-on.
-        market: Where it is sold.
-        formula: The doses that it is made from.
-        parts: The same, split over lots.
-        amounts: Substances in the order of print.
-        swaps: Pairs whose order is uncertain.
-        allergens: Largest first.
-        lists: The allergen lists that were applied.
-        wishes: What to ask before the allergens can be trusted.
-        natural: Natural-origin content with water.
-        natural_dry: The same without water.
-        ceilings: Ceilings that apply.
-        pending: Names of what may still be added to effect, for a plan.
-        content: Nominal content, if it was asked for.
-        sources: What the library's source keys stand for.
-        not_counted: Whether a batch file records weights or additions, but the doses are the planned ones.
-    """
-
+    FORMAT = 1
     name: str
+    """The product."""
     basis: Basis
+    """plan (something is not in yet), formula (whole) or made."""
     use: str
+    """Rinse-off or leave-on."""
     market: str
-    formula: Formula
-    parts: tuple[Part, ...]
-    amounts: tuple[Amount, ...]
+    """Where it is sold."""
+    ingredients: str = seen("line")
+    """The list as it is printed."""
+    formula: Formula = untold()
+    """The doses that it is made from."""
+    not_in_yet_percent: float = seen("formula.held_back")
+    parts: tuple[Part, ...] = untold()
+    """The same, split over lots."""
+    amounts: tuple[Amount, ...] = told_as("substances")
+    """Substances in the order of print."""
+    either_side_of_1_percent: tuple[str, ...] = seen("doubtful_line")
     swaps: tuple[Swap, ...]
+    """Pairs whose order is uncertain."""
     allergens: tuple[Allergen, ...]
-    lists: tuple[AllergenList, ...]
-    wishes: tuple[str, ...]
-    natural: Origin
-    natural_dry: Origin | None
+    """Largest first."""
+    lists: tuple[AllergenList, ...] = untold()
+    """The allergen lists that were applied."""
+    wishes: tuple[str, ...] = told_as("ask")
+    """What to ask before the allergens can be trusted."""
+    natural: Origin = told_as("natural_with_water")
+    """Natural-origin content with water."""
+    natural_dry: Origin | None = told_as("natural_without_water")
+    """The same without water."""
     ceilings: tuple[Met, ...]
-    pending: tuple[str, ...]
+    """Ceilings that apply."""
+    pending: tuple[str, ...] = told_as("not_in_yet")
+    """Names of what may still be added to effect, for a plan."""
     content: Content | None
-    sources: Mapping[str, str]
-    not_counted: bool = False
+    """Nominal content, if it was asked for."""
+    cautions: tuple[Caution, ...]
+    sources: Mapping[str, str] = untold()
+    """What the library's source keys stand for."""
+    not_counted: bool = untold(default=False)
+    """Whether a batch file records weights or additions, but the doses are the planned ones."""
 
     @property
     def named(self) -> tuple[Allergen, ...]:
         """Allergens that the list of ingredients must gain: certain ones and, to be safe, possible ones."""
-        return tuple(a for a in self.allergens if a.on and a.verdict != "below" and not a.listed_as)
+        return tuple(a for a in self.allergens if a.printed)
+
+    @property
+    def allergen_names(self) -> tuple[str, ...]:
+        """Their names."""
+        return tuple(a.name for a in self.named)
 
     @property
     def line(self) -> str:
@@ -159,6 +178,7 @@ def label_of(
         ceilings=ceilings_of(parts, library, use),
         pending=tuple(i.material.name for i in formula.later) if held > USED else (),
         content=content,
+        cautions=cautions_of(formula, library),
         sources=library.sources,
         not_counted=made is None and batch is not None and batch.begun,
     )

@@ -14,17 +14,14 @@ HALVINGS = 60
 
 @immutable
 class Origin:
-    """A natural-origin content [%].
-
-    Attributes:
-        low: Least over lots and indices; what is not in yet counts as not natural.
-        declared: At typical lots and the low end of every index, as the rule `natural` counts.
-        high: Most over lots and indices; what is not in yet counts as natural.
-    """
+    """Natural-origin content [%]."""
 
     low: float
+    """Least over lots and indices; what is not in yet counts as not natural."""
     declared: float
+    """At typical lots and the low end of every index, as the rule `natural` counts."""
     high: float
+    """Most over lots and indices; what is not in yet counts as natural."""
 
 
 def natural_of(parts: Iterable[Part], held_back: float = 0.0) -> tuple[Origin, Origin | None]:

@@ -9,7 +9,7 @@ from optimizer.data.facts import Material, Substance
 from optimizer.data.formula import Formula
 from optimizer.data.pool import lot_doubt, with_lot
 from optimizer.errors import fault
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, seen, told_as, untold
 from optimizer.units import AS_TYPED, USED
 
 Worth = Callable[[Substance], float]
@@ -30,39 +30,39 @@ class Part:
 
 @immutable
 class Carrier:
-    """A raw material that brings a substance: its dose [% of the product] and the substance's share of it [%]."""
+    """A raw material that brings a substance."""
 
-    material: Material
+    material: Material = untold()
+    id: str = seen("material.id")
     percent: float
+    """% w/w of the product, as supplied."""
     share: tuple[float, float, float]
-    measured: bool = False
+    """The substance's low, typical and high share of it [%]."""
+    measured: bool = untold(default=False)
 
 
 @immutable
 class Amount:
-    """One substance of the product [% w/w of the product].
-
-    Attributes:
-        inci: Its name on the label.
-        cas: CAS number, empty if the library has none.
-        low: Least over all lots.
-        typical: At typical lots, or at the lots that were measured.
-        high: Most over all lots.
-        jobs: What it is there for.
-        carriers: The raw materials that bring it, largest first.
-        colourant: Whether it stands after everything else.
-        by_product: Whether it comes in as a by-product of raw materials only.
-    """
+    """One substance, in the order of print [% w/w of the product]."""
 
     inci: str
+    """Its name on the label."""
     cas: str
+    """CAS number, empty if the library has none."""
     low: float
+    """Least over all lots."""
     typical: float
+    """At typical lots, or at the lots that were measured."""
     high: float
-    jobs: tuple[str, ...]
-    carriers: tuple[Carrier, ...]
+    """Most over all lots."""
+    jobs: tuple[str, ...] = told_as("functions")
+    """What it is there for."""
+    carriers: tuple[Carrier, ...] = told_as("contained_in")
+    """The raw materials that bring it, largest first."""
     colourant: bool = False
+    """Whether it stands after everything else."""
     by_product: bool = False
+    """True if it comes in as a by-product of raw materials only."""
 
 
 def parts_of(formula: Formula, batch: Batch | None = None) -> tuple[Part, ...]:

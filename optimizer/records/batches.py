@@ -11,7 +11,7 @@ from optimizer.data.shelf import ShelfLine, read_shelf
 from optimizer.errors import DataError, Problem, nearest
 from optimizer.files import read_bytes, read_text, resolved, toml_of
 from optimizer.immutable import immutable
-from optimizer.records.store import Store, Told
+from optimizer.records.store import Printed, Store
 from optimizer.units import slug
 
 IMAGES = (
@@ -63,7 +63,7 @@ class Incoming:
     photos: Mapping[str, Photo]
 
 
-class Kept(Told):
+class Kept(Printed):
     """What keeping a batch did."""
 
     store: str

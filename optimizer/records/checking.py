@@ -12,14 +12,14 @@ from optimizer.bench.batch import batch_from
 from optimizer.errors import DataError, Problem
 from optimizer.records.batches import used_of
 from optimizer.records.schema import MEANINGS, TALLY, VERSION
-from optimizer.records.store import RESTORE, Store, Told, misread, seal_of
+from optimizer.records.store import RESTORE, Printed, Store, misread, seal_of
 
 DAYS = (("test", "from_date"), ("due", "on_date"), ("sample", "on_date"), ("sample", "until"))
 """Columns that hold a day."""
 DAY_COLUMNS = frozenset(column for _, column in DAYS)
 
 
-class Soundness(Told):
+class Soundness(Printed):
     """What a check of the store found."""
 
     store: str

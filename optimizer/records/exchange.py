@@ -27,7 +27,7 @@ from optimizer.immutable import immutable
 from optimizer.records.batches import LATEST, suffix_of
 from optimizer.records.checking import faults_of
 from optimizer.records.schema import MEANINGS, STEPS, TALLY, VERSION
-from optimizer.records.store import Store, Told, raise_to
+from optimizer.records.store import Printed, Store, raise_to
 
 MANIFEST = "records.json"
 MARK = "tenside_records"
@@ -54,7 +54,7 @@ Columns = dict[str, tuple[str, bool]]
 """Type, and whether it may be empty, by name."""
 
 
-class Moved(Told):
+class Moved(Printed):
     """What was written, or put back."""
 
     path: str

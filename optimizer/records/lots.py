@@ -2,7 +2,7 @@
 
 from optimizer.errors import nearest
 from optimizer.records.batches import LATEST, batch_id
-from optimizer.records.store import Store, Told
+from optimizer.records.store import Printed, Store, Told
 
 
 class LotUsed(Told):
@@ -19,7 +19,7 @@ class LotUsed(Told):
     on: str
 
 
-class LotsOf(Told):
+class LotsOf(Printed):
     """The lots of a batch."""
 
     batch: str
@@ -47,7 +47,7 @@ class Went(Told):
     """Where samples of the batch are kept, and until when."""
 
 
-class WhereLot(Told):
+class WhereLot(Printed):
     """Where a lot went."""
 
     lot: str

@@ -5,7 +5,7 @@ from math import isfinite
 from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
 from optimizer.errors import nearest
-from optimizer.records.store import Store, Told
+from optimizer.records.store import Printed, Store, Told
 from optimizer.rules import named_measure
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import CHARGES
@@ -31,7 +31,7 @@ class FigureChange(Told):
     after: float | None
 
 
-class Version(Told):
+class Version(Printed):
     """A version of a master formula, held against the one before it."""
 
     name: str
@@ -50,7 +50,7 @@ class Version(Told):
         return tuple(d.material for d in self.doses if d.before != d.after)
 
 
-class Versions(Told):
+class Versions(Printed):
     """The versions of a master formula, newest first."""
 
     name: str

@@ -5,7 +5,7 @@ from typing import Any
 
 from optimizer.errors import nearest
 from optimizer.records.batches import LATEST, batch_id
-from optimizer.records.store import Store, Told
+from optimizer.records.store import Printed, Store, Told
 
 
 class Noted(Told):
@@ -33,7 +33,7 @@ class Sample(Told):
     note: str
 
 
-class Shown(Told):
+class Shown(Printed):
     """A batch as the store holds it."""
 
     batch: str
@@ -80,7 +80,7 @@ class MasterLine(Told):
     active_percent: float | None
 
 
-class Listed(Told):
+class Listed(Printed):
     """What a store holds."""
 
     store: str

@@ -4,7 +4,7 @@ from datetime import date, timedelta
 from typing import Any
 
 from optimizer.records.drift import Trend, alarms, trend
-from optimizer.records.store import Store, Told
+from optimizer.records.store import Printed, Store, Told
 
 EARLY = 0.1
 """A reading counts for a due day from this share of its age before it (common practice, no source)."""
@@ -52,7 +52,7 @@ class Test(Told):
     alarms: tuple[str, ...]
 
 
-class Calendar(Told):
+class Calendar(Printed):
     """The tests of a batch on a day."""
 
     batch: str
@@ -76,7 +76,7 @@ class Task(Told):
     """coming or overdue; for a retained sample: its time is over on that day."""
 
 
-class Tasks(Told):
+class Tasks(Printed):
     """What is to be done on a day, and the alarms that stand."""
 
     on: str

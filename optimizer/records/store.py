@@ -37,6 +37,13 @@ class Told(Frozen):
     model_config = ConfigDict(from_attributes=True)
 
 
+class Printed(Told):
+    """Base of what a command prints."""
+
+    format: int = 1
+    """Number of the record's format; it rises when a key goes or changes its meaning."""
+
+
 RESTORE = "Restore the last copy or the last export."
 SEALS_FROM, TALLY_FROM = 3, 4
 """The first schema whose rows are sealed, and the first whose rows are counted."""

@@ -183,7 +183,7 @@ def _preservation_sections(found: Preservation) -> list[Table | Listing]:
     if rows:
         sections.append(Table("Acid preservatives at this pH", columns, rows, frozenset({1, 2, 3})))
     if found.exclusions:
-        said = tuple(f"{'Broken: ' if broken else ''}{reading}" for reading, broken in found.exclusions)
+        said = tuple(f"{'Broken: ' if e.broken else ''}{e.reading}" for e in found.exclusions)
         sections.append(Listing("Exclusions that apply", said))
     return sections
 

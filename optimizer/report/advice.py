@@ -7,12 +7,12 @@ from math import isnan
 from optimizer.assessment.advice import Advice, Situation, advice_on
 from optimizer.assessment.electrolyte import Budget
 from optimizer.assessment.solubiliser import USUAL_MOST, Ladder
-from optimizer.assessment.thickening import Candidate, Plan
+from optimizer.assessment.thickening import Candidate, Plan, SaltRoute
 from optimizer.chemistry.interval import Interval
-from optimizer.data.cautions import cautions_of
+from optimizer.data.cautions import Caution, cautions_of
+from optimizer.immutable import Figure, immutable, seen, told, untold
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Document, Listing, Table
-from optimizer.report.record import CautionRecord, Figure, Record, SpanRecord, caution_records
 from optimizer.rules.row import Setting
 from optimizer.units import number
 
@@ -25,132 +25,51 @@ HEADINGS = {
 }
 
 
-class SaltPartRecord(Record):
-    """Dissolved salt of one origin."""
-
-    origin: str
-    percent: SpanRecord
-    """% w/w of the product."""
-    mmol_per_kg: SpanRecord | None
-    """Formula units [mmol/kg]; null if a molar mass is not known."""
-    materials: list[str]
-
-
-class BudgetRecord(Record):
-    """Dissolved salt against its limit."""
-
-    parts: list[SaltPartRecord]
-    total: SpanRecord
-    mmol_per_kg: SpanRecord | None
-    limit: float
-    left: SpanRecord
-    unknown: list[str]
-    """Ids of materials that bring salts nobody stated."""
-
-
-class SaltRouteRecord(Record):
-    """Whether salt can thicken this make-up."""
-
-    open: bool
-    reasons: list[str]
-    anionic: float
-    """Share of the active matter [%]."""
-    answering: float
-    """Share of the anionics that answer to salt [%]."""
-    glucoside: float
-    active: float
-    carried: float
-    """Dissolved salt before any is added [%]."""
-
-
-class CandidateRecord(Record):
-    """One thickener and its steps."""
-
-    id: str
-    name: str
-    type: str
-    planned: bool
-    suits: bool
-    against: list[str]
-    ph_low: Figure
-    ph_high: Figure
-    heat_to: Figure
-    after_ph: bool
-    most_percent: float
-    ladder_percent: list[float]
-    price_per_kg: Figure
-
-
-class RungRecord(Record):
-    """One beaker of the solubiliser ladder."""
-
-    ratio: float
-    premix_oil_g: float
-    premix_solubiliser_g: float
-    into_10_g: float
-    into_100_g: float
-    percent: float
-    extra_percent: float
-    extra_cost: Figure
-
-
-class LadderRecord(Record):
-    """The solubiliser ladder."""
-
-    solubiliser: str
-    used: bool
-    oils: list[str]
-    oil_percent: float
-    now: float
-    rungs: list[RungRecord]
-
-
-class PieceRecord(Record):
-    """One piece of advice."""
-
-    key: str
-    kind: str
-    text: str
-    reason: str
-    source: str
-    materials: list[str]
-
-
-class AdviceRecord(Record):
+@immutable
+class Advised:
     """The output of `tenside advice --json`."""
 
+    FORMAT = 1
     name: str
-    ph_target: Figure
-    ph_low: Figure
-    ph_high: Figure
-    held_back_percent: float
-    verdict: str
-    salt: SaltRouteRecord
-    thickeners: list[CandidateRecord]
-    stop: str
-    budget: BudgetRecord
-    solubiliser_ladder: LadderRecord | None
-    advice: list[PieceRecord]
-    notes: list[str]
-    cautions: list[CautionRecord]
+    situation: Situation = untold()
+    ph_target: Figure = seen("situation.setting.target")
+    ph_low: Figure = seen("situation.setting.low")
+    ph_high: Figure = seen("situation.setting.high")
+    held_back_percent: float = seen("situation.plan.room")
+    verdict: str = seen("situation.plan.verdict")
+    salt: SaltRoute = seen("situation.plan.salt")
+    thickeners: tuple[Candidate, ...] = seen("situation.plan.candidates")
+    stop: str = seen("situation.plan.stop")
+    budget: Budget = seen("situation.budget")
+    solubiliser_ladder: Ladder | None = seen("situation.ladder")
+    notes: tuple[str, ...] = ()
+
+    @told
+    def advice(self) -> tuple[Advice, ...]:
+        """Return what every piece says that speaks."""
+        return advice_on(self.situation)
+
+    @told
+    def cautions(self) -> tuple[Caution, ...]:
+        """Those of the formula."""
+        return cautions_of(self.situation.formula, self.situation.brief.library)
 
 
-def advice_document(name: str, situation: Situation, notes: tuple[str, ...] = ()) -> Document:
+def advice_document(advised: Advised) -> Document:
     """Return plan, budget, ladder and advice for a formula."""
-    plan = situation.plan
+    situation, plan = advised.situation, advised.situation.plan
     facts = [("pH", ph_words(situation.setting)), ("room", f"{number(plan.room, 2)} % of the product is held back")]
-    facts += [("assumed", note) for note in notes]
+    facts += [("assumed", note) for note in advised.notes]
     sections: list[Table | Listing] = [_thickeners(plan), budget_table(plan.budget)]
     if situation.ladder:
         sections.append(_ladder(situation.ladder, situation.brief.scenario.currency))
-    advice = advice_on(situation)
     for kind, heading in HEADINGS.items():
-        items = tuple(_said(a) for a in advice if a.kind == kind)
+        items = tuple(_said(a) for a in advised.advice if a.kind == kind)
         if items:
             sections.append(Listing(heading, items))
-    sections.append(caution_listing(cautions_of(situation.formula, situation.brief.library)))
+    sections.append(caution_listing(advised.cautions))
     verdict = f"{plan.verdict} Thickness and clarity are read at the bench, never computed."
-    return Document(f"Advice for {name}", verdict, tuple(facts), tuple(sections))
+    return Document(f"Advice for {advised.name}", verdict, tuple(facts), tuple(sections))
 
 
 def ph_words(setting: Setting) -> str:
@@ -255,58 +174,3 @@ def _ladder(ladder: Ladder, currency: str) -> Table:
         f"! marks more than the usual {number(USUAL_MOST)} %."
     )
     return Table("Solubiliser ladder", columns, rows, frozenset(range(1, 8)), note)
-
-
-def advice_record(name: str, situation: Situation, notes: tuple[str, ...] = ()) -> AdviceRecord:
-    """Return plan, budget, ladder and advice as JSON."""
-    plan, ladder, setting = situation.plan, situation.ladder, situation.setting
-    return AdviceRecord(
-        name=name,
-        ph_target=setting.target,
-        ph_low=setting.low,
-        ph_high=setting.high,
-        held_back_percent=plan.room,
-        verdict=plan.verdict,
-        salt=SaltRouteRecord.model_validate(plan.salt),
-        thickeners=[_candidate(c) for c in plan.candidates],
-        stop=plan.stop,
-        budget=budget_record(plan.budget),
-        solubiliser_ladder=None
-        if ladder is None
-        else LadderRecord(
-            solubiliser=ladder.solubiliser.id,
-            used=ladder.used,
-            oils=list(ladder.oils),
-            oil_percent=ladder.oil_percent,
-            now=ladder.now,
-            rungs=[RungRecord.model_validate(r) for r in ladder.rungs],
-        ),
-        advice=[PieceRecord.model_validate(a) for a in advice_on(situation)],
-        notes=list(notes),
-        cautions=caution_records(cautions_of(situation.formula, situation.brief.library)),
-    )
-
-
-def budget_record(budget: Budget) -> BudgetRecord:
-    """Return the dissolved salt as JSON."""
-    return BudgetRecord.model_validate(budget)
-
-
-def _candidate(candidate: Candidate) -> CandidateRecord:
-    material = candidate.material
-    thickener = material.thickener
-    return CandidateRecord(
-        id=material.id,
-        name=material.name,
-        type=thickener.type if thickener else "",
-        planned=candidate.planned,
-        suits=candidate.suits,
-        against=list(candidate.against),
-        ph_low=candidate.window[0],
-        ph_high=candidate.window[1],
-        heat_to=thickener.heat_to if thickener else None,
-        after_ph=bool(thickener and thickener.after_ph),
-        most_percent=candidate.most,
-        ladder_percent=list(candidate.ladder),
-        price_per_kg=candidate.price,
-    )

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from optimizer.bench.card import Card
-from optimizer.data.cautions import ALWAYS, Caution
+from optimizer.data.cautions import ALWAYS
 from optimizer.report.document import Document, Listing, Table
-from optimizer.report.record import CautionRecord, Record, caution_records
 from optimizer.units import is_whole, listed, number
 
 CARD = "card"
@@ -59,65 +58,3 @@ def card_document(card: Card) -> Document:
     sections = (table, Listing("Method", method), Listing("Cautions", tuple(caution_texts(card)), "caution"))
     facts = facts_of(card)
     return Document(card.title, f"Formula card, {card.state}.", tuple(facts[1:]), sections)
-
-
-class CardLineRecord(Record):
-    """One dose of the card."""
-
-    id: str
-    name: str
-    inci: str
-    percent: float
-
-
-class CardPartRecord(Record):
-    """One phase of the card."""
-
-    title: str
-    lines: list[CardLineRecord]
-    method: list[str]
-
-
-class CardRecord(Record):
-    """The output of `tenside card --json`."""
-
-    title: str
-    state: str
-    """'planned' or 'as made'."""
-    batch: str
-    master: str
-    date: str
-    ph_low: float | None
-    ph_target: float | None
-    ph_high: float | None
-    ph_read: float | None
-    held_back_percent: float
-    total_percent: float
-    parts: list[CardPartRecord]
-    cautions: list[CautionRecord]
-
-
-def card_record(card: Card) -> CardRecord:
-    """Return the card as its JSON record."""
-    return CardRecord(
-        title=card.title,
-        state=card.state,
-        batch=card.batch,
-        master=card.master,
-        date=card.day,
-        ph_low=card.setting.low,
-        ph_target=card.setting.target,
-        ph_high=card.setting.high,
-        ph_read=card.ph_read,
-        held_back_percent=card.held_back,
-        total_percent=round(card.total, 9),
-        parts=[
-            CardPartRecord(
-                title=part.title,
-                lines=[CardLineRecord(id=m.id, name=m.name, inci=m.inci, percent=p) for m, p in part.lines],
-                method=list(part.method),
-            )
-            for part in card.parts
-        ],
-        cautions=caution_records((*map(Caution, ALWAYS), *card.cautions)),
-    )

@@ -37,8 +37,8 @@ def chemistry_sections(found: Chemistry) -> tuple[Table | Listing, ...]:
         note += f" Without a CMC: {listed(micelles.unknown)}."
     columns = ("figure", "low", "typical", "high", "")
     sections: list[Table | Listing] = [Table("Chemistry", columns, tuple(rows), frozenset({1, 2, 3}), note)]
-    if found.advice:
-        advice = (*map(_said, found.advice), "Reasons, sources and ladders: tenside advice.")
+    if found.pieces:
+        advice = (*map(_said, found.pieces), "Reasons, sources and ladders: tenside advice.")
         sections.append(Listing("At the bench", advice))
     return tuple(sections)
 

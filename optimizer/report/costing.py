@@ -6,7 +6,6 @@ from math import isfinite, isnan
 
 from optimizer.bench.costing import Costing, Price
 from optimizer.bench.packs import Buying, Need
-from optimizer.report.costing_record import CostRecord
 from optimizer.report.document import Document, Listing, Sketch, Table
 from optimizer.report.workbook import Sheet
 from optimizer.units import listed, number
@@ -182,11 +181,6 @@ def _held(costing: Costing) -> list[str]:
     )
     bought = " The plan buys nothing for it." if costing.plan else ""
     return [f"the {number(costing.held_percent, 2)} % kept free count as water{most}.{bought}"]
-
-
-def cost_record(costing: Costing) -> CostRecord:
-    """Return the cost of a batch as its JSON record."""
-    return CostRecord.model_validate(costing)
 
 
 def cost_sheets(costing: Costing) -> list[Sheet]:

@@ -4,80 +4,39 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from optimizer.intake.formula_sheet import TakenFormula
-from optimizer.intake.price_list import TakenPrices
+from optimizer.immutable import immutable, seen, untold
+from optimizer.intake.formula_sheet import TakenFormula, TakenLine
+from optimizer.intake.price_list import LeftOut, TakenPrice, TakenPrices
 from optimizer.report.document import Document, Listing, Table
-from optimizer.report.record import Record
 from optimizer.units import number
 
 
-class TakenLineRecord(Record):
-    """One dose as it was taken in."""
+@immutable
+class FormulaTaken:
+    """A formula sheet that was taken in: the output of `tenside import formula --json`."""
 
-    material: str
-    percent: float
-    """% w/w as supplied."""
-    written: str
-    """The name in the sheet."""
-    row: int
-
-
-class TakenFormulaRecord(Record):
-    """A formula sheet that was taken in."""
-
-    lines: list[TakenLineRecord]
-    held_back: float
+    FORMAT = 1
+    taken: TakenFormula = untold()
+    lines: tuple[TakenLine, ...] = seen("taken.lines")
+    held_back: float = seen("taken.held_back")
     """Part that the brief keeps free [%]."""
-    to_effect: list[str]
+    to_effect: tuple[str, ...] = seen("taken.to_effect")
     """Materials that the sheet adds to effect, without a dose."""
-    assumed: list[str]
+    assumed: tuple[str, ...] = seen("taken.assumed")
     written_to: str
     """The formula file; empty if none was asked for."""
 
 
-class TakenPriceRecord(Record):
-    """One price."""
+@immutable
+class PricesTaken:
+    """A price list that was taken in: the output of `tenside import prices --json`."""
 
-    row: int
-    material: str
-    written: str
-    supplier: str
-    price_per_kg: float
-    pack_kg: float | None
-    currency: str
-
-
-class LeftOutRecord(Record):
-    """A line that was not taken."""
-
-    row: int
-    written: str
-    reason: str
-
-
-class TakenPricesRecord(Record):
-    """A price list that was taken in."""
-
-    lines: list[TakenPriceRecord]
-    left_out: list[LeftOutRecord]
-    assumed: list[str]
+    FORMAT = 1
+    taken: TakenPrices = untold()
+    lines: tuple[TakenPrice, ...] = seen("taken.lines")
+    left_out: tuple[LeftOut, ...] = seen("taken.left_out")
+    assumed: tuple[str, ...] = seen("taken.assumed")
     written_to: str
-
-
-def formula_record(taken: TakenFormula, out: Path | None) -> TakenFormulaRecord:
-    """Return a taken formula as a record."""
-    return TakenFormulaRecord.model_validate(
-        {**vars(taken), "lines": list(taken.lines), "to_effect": list(taken.to_effect), "assumed": list(taken.assumed),
-         "written_to": str(out or "")}
-    )  # fmt: skip
-
-
-def prices_record(taken: TakenPrices, out: Path | None) -> TakenPricesRecord:
-    """Return taken prices as a record."""
-    left = [LeftOutRecord(row=row, written=name, reason=why) for row, name, why in taken.left_out]
-    return TakenPricesRecord.model_validate(
-        {"lines": list(taken.lines), "left_out": left, "assumed": list(taken.assumed), "written_to": str(out or "")}
-    )
 
 
 def formula_document(taken: TakenFormula, source: Path, out: Path | None, brief: str) -> Document:
@@ -124,7 +83,7 @@ def prices_document(taken: TakenPrices, source: Path, out: Path | None) -> Docum
         rows,
         frozenset({1, 3, 6}),
     )
-    left = tuple(f"row {row}, {name}: {why}" for row, name, why in taken.left_out)
+    left = tuple(f"row {left.row}, {left.written}: {left.reason}" for left in taken.left_out)
     verdict = f"{len(rows)} prices taken, {len(left)} lines left out."
     verdict += f" Written to {out}." if out else " Nothing was written: add --out shelf.csv."
     sections = (table, _assumed(taken.assumed), *((Listing("Left out", left),) if left else ()))

@@ -2,59 +2,47 @@
 
 from math import isnan
 
-from optimizer.data.cautions import cautions_of
+from optimizer.data.cautions import Caution, cautions_of
+from optimizer.data.purchase import Purchase
+from optimizer.immutable import Figure, immutable, seen, told, untold
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Document, Listing, Section, Table
-from optimizer.report.record import CautionRecord, Figure, LineRecord, Record, caution_records, line_records
-from optimizer.studies.multi_product import Plan, Product
+from optimizer.studies.multi_product import Balance, Made, Plan, Product
 from optimizer.units import CHANGE_SHOWN, number
 
 
-class MadeRecord(Record):
-    """One product of the plan."""
-
-    name: str
-    batch_kg: float
-    ph_target: float | None
-    cost_per_kg: float
-    formula: list[LineRecord]
-
-
-class PurchaseRecord(Record):
-    """Packs of one shelf line; null packs are sold by weight."""
-
-    material: str
-    supplier: str
-    packs: Figure
-    kg: float
-    cost: float
-
-
-class BalanceRecord(Record):
-    """One material of the plan [kg]; `worth` is what one more kg in stock would save."""
-
-    material: str
-    stock: float
-    bought: float
-    used: float
-    left: float
-    worth: float
-
-
-class PlanRecord(Record):
+@immutable
+class Together:
     """The output of `tenside together --json`."""
 
-    ending: str
-    currency: str
-    total: Figure
-    bound: Figure
-    gap: Figure
-    spent: Figure
-    alone_total: Figure
-    products: list[MadeRecord]
-    purchases: list[PurchaseRecord]
-    balances: list[BalanceRecord]
-    cautions: list[CautionRecord]
+    FORMAT = 1
+    plan: Plan = untold()
+    alone: tuple[Plan, ...] = untold()
+    asked: tuple[Product, ...] = untold()
+    ending: str = seen("plan.ending")
+    currency: str = seen("plan.currency")
+    total: Figure = seen("plan.total")
+    bound: Figure = seen("plan.bound")
+    gap: Figure = seen("plan.gap")
+    spent: Figure = seen("plan.spent")
+    products: tuple[Made, ...] = seen("plan.products")
+    purchases: tuple[Purchase, ...] = seen("plan.purchases")
+    balances: tuple[Balance, ...] = seen("plan.balances")
+
+    @told
+    def alone_total(self) -> Figure:
+        """The products each alone, summed; null if one of them is impossible."""
+        return sum(one.total for one in self.alone)
+
+    @told
+    def cautions(self) -> tuple[Caution, ...]:
+        """Those of all products, each once."""
+        return _cautions(self.plan, self.asked)
+
+
+def _cautions(plan: Plan, products: tuple[Product, ...]) -> tuple[Caution, ...]:
+    found = {c.text: c for made in plan.products for c in cautions_of(made.formula, products[0].brief.library)}
+    return tuple(found.values())
 
 
 def plan_document(plan: Plan, alone: tuple[Plan, ...], products: tuple[Product, ...]) -> Document:
@@ -65,8 +53,7 @@ def plan_document(plan: Plan, alone: tuple[Plan, ...], products: tuple[Product, 
         hint = "Blend each product alone to see whether its brief can be met; then its stock is what is short."
         return Document("Together", verdict, sections=(Listing("Next", (hint,)),), good=False)
     sections: list[Section | Document] = [_doses(plan), _buying(plan), _left(plan), _alone(plan, alone)]
-    cautions = {c.text: c for made in plan.products for c in cautions_of(made.formula, products[0].brief.library)}
-    sections.append(caution_listing(tuple(cautions.values())))
+    sections.append(caution_listing(_cautions(plan, products)))
     searched = "none costs less, by the solver's whole search through packs and choices"
     proof = searched if plan.ending == "optimal" else f"within {100 * plan.gap:.2f} % of the best possible"
     facts = (
@@ -129,30 +116,3 @@ def _alone(plan: Plan, alone: tuple[Plan, ...]) -> Table:
     note = "Alone, each product has the whole stock to itself: the sum may count the same stock twice."
     strong = frozenset({len(rows) - 1})
     return Table("Each product alone", ("product", plan.currency), tuple(rows), frozenset({1}), note, strong)
-
-
-def plan_record(plan: Plan, alone: tuple[Plan, ...], products: tuple[Product, ...]) -> PlanRecord:
-    """Return a plan as its JSON record."""
-    cautions = {c.text: c for made in plan.products for c in cautions_of(made.formula, products[0].brief.library)}
-    return PlanRecord(
-        ending=plan.ending,
-        currency=plan.currency,
-        total=plan.total,
-        bound=plan.bound,
-        gap=plan.gap,
-        spent=plan.spent,
-        alone_total=sum(one.total for one in alone),
-        products=[
-            MadeRecord(
-                name=m.name,
-                batch_kg=m.batch_kg,
-                ph_target=m.setting.target,
-                cost_per_kg=m.cost,
-                formula=line_records(m.formula),
-            )
-            for m in plan.products
-        ],
-        purchases=[PurchaseRecord.model_validate(p) for p in plan.purchases],
-        balances=[BalanceRecord.model_validate(b) for b in plan.balances],
-        cautions=caution_records(cautions.values()),
-    )

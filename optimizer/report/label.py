@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from optimizer.data.cautions import cautions_of
-from optimizer.data.library import Library
 from optimizer.labelling.allergens import Allergen
 from optimizer.labelling.content import SOURCE as CONTENT_SOURCE
 from optimizer.labelling.content import Content
@@ -37,7 +35,7 @@ BASES = {
 VERDICTS = {"certain": "name it", "possible": "possible, named to be safe", "below": "below"}
 
 
-def label_document(label: Label, library: Library) -> Document:
+def label_document(label: Label) -> Document:
     """Return a label: the line to copy, its order, allergens, natural origin, content, what else is needed."""
     facts = [("basis", BASES[label.basis]), ("use", f"{label.use}, {label.market}"), ("lots", _lots(label))]
     if label.pending or label.basis == "plan":
@@ -60,7 +58,7 @@ def label_document(label: Label, library: Library) -> Document:
         _contained(label),
         *_ceilings(label),
         Listing("Notes", _notes(label)),
-        caution_listing(cautions_of(label.formula, library)),
+        caution_listing(label.cautions),
     ]
     return Document(f"Label of {label.name}", _verdict(label), tuple(facts), tuple(sections), good=_good(label))
 

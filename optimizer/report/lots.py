@@ -5,7 +5,6 @@ from math import inf, isnan
 from optimizer.data.cautions import cautions_of
 from optimizer.report.blend import PROOFS, caution_listing
 from optimizer.report.document import Document, Listing, Table
-from optimizer.report.record import CautionRecord, Figure, LineRecord, PhRecord, Record, caution_records, line_records
 from optimizer.studies.restandardise import Restandardised, Span
 from optimizer.studies.robust import Reach, Robust
 from optimizer.units import AS_TYPED, CHANGE_SHOWN, KEPT, listed, number
@@ -120,7 +119,7 @@ def robust_document(done: Robust) -> Document:
     if done.held:
         sections.append(_worst(done))
     sections.append(_trials(done))
-    sections.append(caution_listing(cautions_of(done.formula or done.plain_formula, done.brief.library)))
+    sections.append(caution_listing(done.cautions))
     return Document(title, _safety(done), tuple(facts), tuple(sections), good=done.formula is not None)
 
 
@@ -194,7 +193,7 @@ def _reach(reach: Reach, limits: tuple[float, float]) -> str:
 def _trials(done: Robust) -> Table:
     readings = {r.id: r.reading() for r in done.brief.modelled}
     rows = []
-    for name, trial in (("best", done.plain), ("safe", done.safe)):
+    for name, trial in (("best", done.random_best), ("safe", done.random_safe)):
         if trial is None:
             continue
         fails = [f"{readings[i]} ({100 * share:.1f} %)" for i, share in trial.fails[:3]]
@@ -220,210 +219,3 @@ def _between(low: float, high: float) -> str:
 
 def _figure(value: float) -> str:
     return "" if isnan(value) else number(value, 2)
-
-
-class RuleOverLotsRecord(Record):
-    """One rule: planned, over any lots, at the measured lots unchanged, and as weighed."""
-
-    id: str
-    reading: str
-    unit: str
-    planned: Figure
-    low: Figure
-    high: Figure
-    unchanged: Figure
-    after: Figure
-    keeps: bool
-    """Whether the planned doses keep the rule at the measured lots."""
-
-
-class RestandardiseRecord(Record):
-    """The output of `tenside restandardise --json`."""
-
-    brief: str
-    batch_kg: float
-    step_g: float
-    free: bool
-    active_band: float
-    charge_band: float
-    lots: dict[str, float]
-    """Measured active matter [% as supplied]."""
-    outside: list[str]
-    """Ids whose lot lies outside the library's low to high."""
-    ph_target: Figure
-    ph_planned: Figure
-    planned: list[LineRecord]
-    weighed: list[LineRecord]
-    """At the measured lots; empty if there is no formula."""
-    grams: dict[str, float]
-    held_back_percent: float
-    changed: list[str]
-    distance_percent: Figure
-    cost_change: Figure
-    stopped_by: list[str]
-    """Rules that the steps of the scale break."""
-    conflict: list[str]
-    rules: list[RuleOverLotsRecord]
-    notes: list[str]
-    cautions: list[CautionRecord]
-
-
-def restandardise_record(done: Restandardised) -> RestandardiseRecord:
-    """Return a restandardised formula as its JSON record."""
-    near = done.near
-    target = near.ph.target if near and near.ph else done.setting.target
-    cautions = cautions_of(done.weighed or done.formula, done.brief.library)
-    return RestandardiseRecord(
-        brief=done.brief.scenario.name,
-        batch_kg=done.batch.kg,
-        step_g=done.batch.step,
-        free=done.batch.free,
-        active_band=done.batch.active_band,
-        charge_band=done.batch.charge_band,
-        lots=dict(done.lots),
-        outside=list(done.outside),
-        ph_target=target,
-        ph_planned=done.setting.target,
-        planned=line_records(done.formula),
-        weighed=line_records(done.weighed),
-        grams=dict(done.grams),
-        held_back_percent=done.formula.held_back,
-        changed=list(near.changed) if near else [],
-        distance_percent=near.distance if near else None,
-        cost_change=near.formula.cost - done.formula.cost if near else None,
-        stopped_by=list(done.stopped),
-        conflict=list(done.conflict),
-        rules=[
-            RuleOverLotsRecord(
-                id=s.rule.id,
-                reading=s.rule.reading(),
-                unit=s.rule.unit,
-                planned=s.planned,
-                low=s.low,
-                high=s.high,
-                unchanged=s.unchanged,
-                after=s.after,
-                keeps=s.keeps,
-            )
-            for s in done.spans
-        ],
-        notes=[*done.notes, *done.brief.assumptions],
-        cautions=caution_records(cautions),
-    )
-
-
-class ReachRecord(Record):
-    """A value and how far up to G lots can move it."""
-
-    value: Figure
-    low: Figure
-    high: Figure
-
-
-class HeldRecord(Record):
-    """One rule that lots move, at both formulas."""
-
-    id: str
-    reading: str
-    unit: str
-    best: ReachRecord
-    safe: ReachRecord
-
-
-class TrialRecord(Record):
-    """What random lots do to a formula."""
-
-    kept: float
-    """Share of draws in which every rule holds."""
-    fails: dict[str, float]
-    """Share of draws in which each rule fails."""
-    cost: float
-    cost_high: float
-    """Cost per kg that 95 % of the draws stay below."""
-
-
-class LotRecord(Record):
-    """Lots of a material that may differ [% active as supplied]."""
-
-    id: str
-    weakest: float
-    planned: float
-    strongest: float
-
-
-class RobustRecord(Record):
-    """The output of `tenside robust --json`."""
-
-    brief: str
-    off: float
-    price_off: float
-    draws: int
-    seed: int
-    distribution: str
-    currency: str
-    best: list[LineRecord]
-    best_cost: Figure
-    best_worst_cost: Figure
-    safe: list[LineRecord]
-    """Empty if there is no safe formula."""
-    safe_cost: Figure
-    safe_worst_cost: Figure
-    objective: Figure
-    """Best objective of a safe formula before the grid, worst prices included."""
-    on_grid: bool
-    proof: str
-    possible: Figure
-    """The most whole materials off at once that a formula stands; null unless what was asked is impossible."""
-    ph: PhRecord | None
-    held_back_percent: Figure
-    rules: list[HeldRecord]
-    random_best: TrialRecord | None
-    random_safe: TrialRecord | None
-    lots: list[LotRecord]
-    notes: list[str]
-    cautions: list[CautionRecord]
-
-
-def robust_record(done: Robust) -> RobustRecord:
-    """Return a safe formula as its JSON record."""
-    best, safe = done.plain_formula, done.formula
-    trials = [
-        None if t is None else TrialRecord(kept=t.kept, fails=dict(t.fails), cost=t.cost, cost_high=t.cost_high)
-        for t in (done.plain, done.safe)
-    ]
-    return RobustRecord(
-        brief=done.brief.scenario.name,
-        off=done.safety.off,
-        price_off=done.safety.price_off,
-        draws=done.safety.count,
-        seed=done.safety.seed,
-        distribution="active matter uniform from weakest to strongest lot, prices uniform, all independent",
-        currency=done.brief.scenario.currency,
-        best=line_records(best),
-        best_cost=best.cost if best else None,
-        best_worst_cost=done.worst_cost[0],
-        safe=line_records(safe),
-        safe_cost=safe.cost if safe else None,
-        safe_worst_cost=done.worst_cost[1],
-        objective=done.objective,
-        on_grid=done.on_grid,
-        proof=done.proof,
-        possible=done.possible,
-        ph=PhRecord.model_validate(done.ph) if done.ph else None,
-        held_back_percent=best.held_back if best else None,
-        rules=[
-            HeldRecord(
-                id=h.rule.id,
-                reading=h.rule.reading(),
-                unit=h.rule.unit,
-                best=ReachRecord.model_validate(h.plain),
-                safe=ReachRecord.model_validate(h.safe),
-            )
-            for h in done.held
-        ],
-        random_best=trials[0],
-        random_safe=trials[1],
-        lots=[LotRecord(id=i, weakest=low, planned=p, strongest=high) for i, low, p, high in done.lots],
-        notes=list(done.brief.assumptions),
-        cautions=caution_records(cautions_of(safe or best, done.brief.library)),
-    )

@@ -11,7 +11,7 @@ from optimizer.bench.master import Master
 from optimizer.bench.reconcile import Made, MadeRule
 from optimizer.bench.weighed import Balance, balances
 from optimizer.data.cautions import cautions_of
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, seen, told, untold
 from optimizer.report.blend import caution_listing, formula_table, provenance_listing
 from optimizer.report.charts import charges, costs, windows
 from optimizer.report.chemistry import chemistry_sections
@@ -22,14 +22,22 @@ from optimizer.units import AS_TYPED, listed, number
 
 @immutable
 class Laid:
-    """A batch file that was written, with what to do next."""
+    """A batch file that was written, with what to do next: the output of `tenside batch --json`."""
 
+    FORMAT = 1
     path: str
-    batch: Batch
-    words: str
+    batch: Batch = untold()
+    batch_id: str = seen("batch.batch", key="batch")
+    product: str = seen("batch.product")
+    brief: str = seen("batch.brief")
+    size_g: float = seen("batch.size_g")
+    held_back_percent: float = seen("batch.held_back_percent")
+    doses: dict[str, float] = seen("batch.doses")
+    """% w/w as supplied by id."""
+    words: str = untold()
     notes: tuple[str, ...]
 
-    @property
+    @told
     def next(self) -> tuple[str, ...]:
         """The commands that follow."""
         return (
@@ -38,6 +46,25 @@ class Laid:
             f"tenside weighed {self.path} --finish-mass GRAMS --water-added GRAMS --bottles NUMBER",
             f"tenside made {self.path}",
         )
+
+
+@immutable
+class Weighed:
+    """What is noted of a batch: the output of `tenside weighed --json`."""
+
+    FORMAT = 1
+    path: str
+    batch: Batch = untold()
+    batch_id: str = seen("batch.batch", key="batch")
+    finish_mass_g: float | None = seen("batch.finish.mass_g")
+    lost_g: float = seen("batch.finish.lost_g")
+    water_added_g: float = seen("batch.finish.water_added_g")
+    bottles: int | None = seen("batch.finish.bottles")
+
+    @told
+    def weights(self) -> tuple[Balance, ...]:
+        """The plan's materials first."""
+        return balances(self.batch)
 
 
 def laid_document(laid: Laid) -> Document:

@@ -17,7 +17,7 @@ from optimizer.files import report_mark
 from optimizer.report.document import REPORT, Document, Listing, Section, Sketch, Table
 from optimizer.report.escape import escaped, printable
 from optimizer.report.pictures import drawn
-from optimizer.report.record import Record
+from optimizer.report.record import Printed
 
 LONG = 24
 """Rows above which a table is folded, except the first of a page."""
@@ -25,7 +25,7 @@ NARROW = 3
 """Columns that fit the narrowest screen; wider tables can be scrolled by themselves."""
 
 
-class PageRecord(Record):
+class PageRecord(Printed):
     """The output of `tenside page --json`: what the page holds."""
 
     file: str

@@ -5,32 +5,12 @@ from collections.abc import Iterable
 from optimizer.data.facts import Material, Substance
 from optimizer.data.library import Library, doubts
 from optimizer.report.document import Document, Listing, Table
-from optimizer.report.record import Record
+from optimizer.report.record import Printed
 from optimizer.rules.reference import RuleNote
 from optimizer.units import listed, number
 
 
-class FieldRecord(Record):
-    """One key of a rule's table."""
-
-    name: str
-    type: str
-    default: str
-    meaning: str
-
-
-class RuleRecord(Record):
-    """A kind of rule."""
-
-    kind: str
-    summary: str
-    equation: str
-    unit: str
-    fields: list[FieldRecord]
-    example: str
-
-
-class DoubtsRecord(Record):
+class DoubtsRecord(Printed):
     """What looks doubtful in a library."""
 
     materials: int

@@ -223,7 +223,7 @@ def compare_document(comparison: Comparison) -> Document:
     if any(s.formula and s.formula.held_back for s in sides):
         rows.append(("kept free", *(f"{s.formula.held_back:.2f}" if s.formula else "" for s in sides)))
     sections: list[Table | Listing] = [Table("Doses, % w/w as supplied", ("material", *heads), tuple(rows), numbers)]
-    measures = [s.measures() for s in sides]
+    measures = [s.measures for s in sides]
     said = []
     for name in MEASURES:
         if name == "cost":

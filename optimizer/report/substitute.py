@@ -2,12 +2,8 @@
 
 from math import isnan
 
-from pydantic import Field
-
-from optimizer.data.cautions import cautions_of
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Document, Listing, Table
-from optimizer.report.record import CautionRecord, Figure, LineRecord, PhRecord, Record, caution_records, line_records
 from optimizer.studies.substitute import Base, StandIn, Substituted, Swap
 from optimizer.units import CHANGE_SHOWN, listed, number
 
@@ -48,7 +44,7 @@ def substitute_document(done: Substituted) -> Document:
         sections += [_formula(done, base), _measures(done)]
     if done.standins:
         sections += _standins(done)
-    sections.append(caution_listing(cautions_of(done.answer.formula if done.answer else base.formula, brief.library)))
+    sections.append(caution_listing(done.cautions))
     return Document(title, _verdict(done, base), tuple(facts), tuple(sections), good=done.answer is not None)
 
 
@@ -235,141 +231,3 @@ def _named(standin: StandIn) -> str:
 
 def _figure(value: float, digits: int = 2) -> str:
     return "" if isnan(value) else number(value, digits)
-
-
-class SwapRecord(Record):
-    """A dose in place of what is missing, where nothing moves but water."""
-
-    dose: float
-    """% as supplied."""
-    matter: float
-    """Active matter it brings [% of the product]."""
-    active: float
-    """Active matter of the whole product [%]."""
-    breaks: list[str]
-    """Rules that are broken so, those of the base aside."""
-
-
-class StandInRecord(Record):
-    """One possible stand-in, tried as the only new material of its kind; figures are null if it cannot stand in."""
-
-    id: str
-    name: str
-    on_shelf: bool
-    same_charge: bool
-    look: str
-    stopped: list[str]
-    dose: Figure
-    also: list[str]
-    """Ids of other doses that have to move as well, or to come in for a second job of the missing one."""
-    formula: list[LineRecord]
-    ph: PhRecord | None
-    distance_percent: Figure
-    cost_change: Figure
-    """Change of the cost per kg of product; null if the shelf has no price."""
-    even_price: Figure
-    """Price per kg at which the cost would not change."""
-    measures: dict[str, Figure]
-    label_gained: list[str]
-    label_lost: list[str]
-    equal_grams: SwapRecord | None
-    """The same grams, or the offered dose."""
-    equal_active: SwapRecord | None
-    watch: list[str]
-
-
-class SubstituteRecord(Record):
-    """The output of `tenside substitute --json`."""
-
-    brief: str
-    material: str
-    dose_percent: Figure
-    left_percent: float
-    free: bool
-    active_band: float
-    charge_band: float
-    currency: str
-    base: list[LineRecord]
-    base_ph: Figure
-    base_broken: list[str]
-    base_measures: dict[str, Figure]
-    formula: list[LineRecord]
-    """The closest formula; empty if there is none."""
-    held_back_percent: Figure
-    ph: PhRecord | None
-    ph_moved: bool
-    changed: list[str]
-    new: list[str]
-    moved: list[str]
-    distance_percent: Figure
-    cost_change: Figure
-    on_grid: bool
-    proven: bool
-    measures: dict[str, Figure]
-    conflict: list[str]
-    """Rules that clash; empty if there is a formula."""
-    standins: list[StandInRecord] = Field(description="Best first.")
-    notes: list[str]
-    cautions: list[CautionRecord]
-
-
-def substitute_record(done: Substituted) -> SubstituteRecord:
-    """Return a substitution as its JSON record."""
-    base, near = done.base, done.answer
-    start = base.formula if base else None
-    notes = [*(base.notes if base else ()), *done.brief.assumptions]
-    cautions = cautions_of(near.formula if near else start, done.brief.library)
-    return SubstituteRecord(
-        brief=done.brief.scenario.name,
-        material=done.missing.id,
-        dose_percent=done.dose,
-        left_percent=done.wish.left,
-        free=done.wish.free,
-        active_band=done.wish.active_band,
-        charge_band=done.wish.charge_band,
-        currency=done.brief.scenario.currency,
-        base=line_records(start),
-        base_ph=base.setting.target if base else None,
-        base_broken=list(base.broken) if base else [],
-        base_measures=dict(done.measures[0]),
-        formula=line_records(near.formula if near else None),
-        held_back_percent=start.held_back if start else None,
-        ph=PhRecord.model_validate(near.ph) if near and near.ph else None,
-        ph_moved=done.ph_moved,
-        changed=list(near.changed) if near else [],
-        new=list(done.new),
-        moved=list(done.moved),
-        distance_percent=near.distance if near else None,
-        cost_change=near.formula.cost - start.cost if near and start else None,
-        on_grid=done.on_grid,
-        proven=near.proven if near else False,
-        measures=dict(done.measures[1]),
-        conflict=list(done.conflict),
-        standins=[_standin_record(s) for s in done.standins],
-        notes=notes,
-        cautions=caution_records(cautions),
-    )
-
-
-def _standin_record(standin: StandIn) -> StandInRecord:
-    return StandInRecord(
-        id=standin.material.id,
-        name=standin.material.name,
-        on_shelf=standin.on_shelf,
-        same_charge=standin.same_charge,
-        look=standin.material.look,
-        stopped=list(standin.stopped),
-        dose=standin.dose,
-        also=list(standin.also),
-        formula=line_records(standin.formula),
-        ph=PhRecord.model_validate(standin.ph) if standin.ph else None,
-        distance_percent=standin.distance,
-        cost_change=standin.cost_change,
-        even_price=standin.even,
-        measures=dict(standin.measures or {}),
-        label_gained=list(standin.gained),
-        label_lost=list(standin.lost),
-        equal_grams=SwapRecord.model_validate(standin.equal_grams) if standin.equal_grams else None,
-        equal_active=SwapRecord.model_validate(standin.equal_active) if standin.equal_active else None,
-        watch=list(standin.watch),
-    )

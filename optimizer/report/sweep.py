@@ -2,16 +2,16 @@
 
 from math import isnan
 
+from optimizer.immutable import Figure, immutable, seen, told, untold
 from optimizer.report.document import Bar, Bars, Document, Listing, Section, Sketch, Table
-from optimizer.report.record import Figure, Record
 from optimizer.sweep.frame import ENDINGS, PROOFS
 from optimizer.sweep.grid import Value
 from optimizer.sweep.run import Ranged
-from optimizer.sweep.summary import Slice, Spread, Summary
+from optimizer.sweep.summary import Bound, Slice, Spread, Summary, Used
 from optimizer.sweep.tables import SIDES
 from optimizer.units import number
 
-MOST_RECORDS = 1000
+MOST_TOLD = 1000
 """Up to this many scenarios the JSON lists each one; more are left to the table of --out."""
 MOST_ROWS = 500
 """Up to this many scenarios a page lists one by one."""
@@ -26,50 +26,16 @@ WORDS = {
 }
 
 
-class SpreadRecord(Record):
-    """Least, middle and most; null where there are no figures."""
-
-    least: Figure
-    middle: Figure
-    most: Figure
-
-
-class BoundRecord(Record):
-    """A limit and in how many scenarios the answer sits on it."""
-
-    rule: str
-    side: str
-    name: str
-    scenarios: int
-
-
-class UsedRecord(Record):
-    """A material, in how many scenarios it is used, and its doses there [% as supplied]."""
-
-    id: str
-    name: str
-    scenarios: int
-    doses: SpreadRecord
-
-
-class SliceRecord(Record):
-    """The scenarios that share a value of one key."""
-
-    key: str
-    value: str
-    scenarios: int
-    solved: int
-    cost: SpreadRecord
-
-
-class MessageRecord(Record):
+@immutable
+class Message:
     """What went wrong, and in how many scenarios."""
 
     message: str
     scenarios: int
 
 
-class ScenarioRecord(Record):
+@immutable
+class Scenario:
     """One scenario: what it states, how it ended and its formula."""
 
     scenario: str
@@ -79,57 +45,52 @@ class ScenarioRecord(Record):
     cost_per_kg: Figure
     objective_value: Figure
     ph: Figure
-    binding: list[str]
+    binding: tuple[str, ...]
     doses: dict[str, float]
     """% w/w as supplied."""
     message: str
 
 
-class RangeRecord(Record):
+@immutable
+class Range:
     """The output of `tenside range --json`."""
 
-    sources: list[str]
-    keys: list[str]
-    scenarios: int
-    endings: dict[str, int]
-    cost_per_kg: SpreadRecord
-    ph: SpreadRecord
-    binding: list[BoundRecord]
-    materials: list[UsedRecord]
-    slices: list[SliceRecord]
-    messages: list[MessageRecord]
-    answers_by: dict[str, int]
+    FORMAT = 1
+    ranged: Ranged = untold()
+    summary: Summary = untold()
+    sources: tuple[str, ...] = seen("ranged.sources")
+    keys: tuple[str, ...] = seen("ranged.grid.keys")
+    endings: dict[str, int] = seen("summary.endings")
+    cost_per_kg: Spread = seen("summary.cost")
+    ph: Spread = seen("summary.ph")
+    binding: tuple[Bound, ...] = seen("summary.bound")
+    materials: tuple[Used, ...] = seen("summary.used")
+    slices: tuple[Slice, ...] = seen("summary.slices")
+    answers_by: dict[str, int] = seen("summary.ways")
     """'reused' from another scenario's proof, 'solved' by a solver run, 'one by one' as briefs of their own."""
-    solver_runs: int
-    answers: list[ScenarioRecord] | None
-    """Every scenario, or null above 1000 of them: then they are in the table of --out."""
+    solver_runs: int = seen("summary.calls")
+
+    @told
+    def scenarios(self) -> int:
+        """How many were run."""
+        return len(self.ranged.frame)
+
+    @told
+    def messages(self) -> tuple[Message, ...]:
+        """The most frequent one first."""
+        return tuple(Message(*told) for told in self.summary.messages)
+
+    @told
+    def answers(self) -> tuple[Scenario, ...] | None:
+        """Every scenario, or null above 1000 of them: then they are in the table of --out."""
+        return tuple(_scenario(self.ranged, s) for s in range(self.scenarios)) if self.scenarios <= MOST_TOLD else None
 
 
-def range_record(ranged: Ranged, summary: Summary) -> RangeRecord:
-    """Return a range as a record."""
-    count = len(ranged.frame)
-    return RangeRecord(
-        sources=list(ranged.sources),
-        keys=list(ranged.grid.keys),
-        scenarios=count,
-        endings=summary.endings,
-        cost_per_kg=SpreadRecord.model_validate(summary.cost),
-        ph=SpreadRecord.model_validate(summary.ph),
-        binding=[BoundRecord.model_validate(b) for b in summary.bound],
-        materials=[UsedRecord.model_validate(u) for u in summary.used],
-        slices=[SliceRecord.model_validate(s) for s in summary.slices],
-        messages=[MessageRecord(message=text, scenarios=n) for text, n in summary.messages],
-        answers_by=summary.ways,
-        solver_runs=summary.calls,
-        answers=[_scenario(ranged, s) for s in range(count)] if count <= MOST_RECORDS else None,
-    )
-
-
-def _scenario(ranged: Ranged, s: int) -> ScenarioRecord:
+def _scenario(ranged: Ranged, s: int) -> Scenario:
     frame = ranged.frame
     states: dict[str, Value] = ranged.grid.row(s % len(ranged.grid))
-    binding = [f"{rule} {SIDES[side]}" for (rule, side), on in zip(frame.limits, frame.binding[s], strict=True) if on]
-    return ScenarioRecord(
+    limits = zip(frame.limits, frame.binding[s], strict=True)
+    return Scenario(
         scenario=ranged.sources[s // len(ranged.grid)],
         states=states,
         ending=ENDINGS[frame.ending[s]],
@@ -137,7 +98,7 @@ def _scenario(ranged: Ranged, s: int) -> ScenarioRecord:
         cost_per_kg=float(frame.cost[s]),
         objective_value=float(frame.objective[s]),
         ph=float(frame.ph[s]),
-        binding=binding,
+        binding=tuple(f"{rule} {SIDES[side]}" for (rule, side), on in limits if on),
         doses={name: float(x) for name, x in zip(frame.ids, frame.doses[s], strict=True) if x > 0},
         message=frame.messages.get(s, ""),
     )

@@ -4,71 +4,24 @@ from __future__ import annotations
 
 from optimizer.bench.thicken import Log
 from optimizer.data.cautions import Caution
-from optimizer.report.advice import BudgetRecord, budget_record, budget_table
+from optimizer.immutable import immutable
+from optimizer.report.advice import budget_table
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Document, Listing, Sketch, Table
-from optimizer.report.record import CautionRecord, Figure, Record, caution_records
 from optimizer.units import number
 
 WIDTH, HEIGHT = 56, 10
 GOOD = ("open", "target reached")
 
 
-class StepRecord(Record):
-    """One step of the log."""
-
-    added_percent: float
-    """All additions together [% of the batch]."""
-    reading: Figure
-    """In the unit of the log; null if it was read in another way."""
-    comparable: bool
-    """False if it was read more than 2 °C away from the last reading."""
-    waited_min: Figure
-    temperature_c: Figure
-    ph: Figure
-    on: str
-    note: str
-
-
-class NextRecord(Record):
-    """The next addition."""
-
-    percent: float
-    total_percent: float
-    grams: float
-    wait_min: float
-    temperature_c: Figure
-
-
-class LogRecord(Record):
-    """One thickening log."""
-
-    material: str
-    name: str
-    kind: str | None
-    unit: str
-    target: Figure
-    state: str
-    verdict: str
-    added_percent: float
-    most_percent: float
-    limits: dict[str, float]
-    """What limits the dose [% of the batch]."""
-    ph: Figure
-    ph_low: Figure
-    ph_high: Figure
-    steps: list[StepRecord]
-    next: NextRecord | None
-    notes: list[str]
-    budget: BudgetRecord
-
-
-class ThickenRecord(Record):
+@immutable
+class Thickened:
     """The output of `tenside thicken --json`."""
 
+    FORMAT = 1
     batch: str
-    logs: list[LogRecord]
-    cautions: list[CautionRecord]
+    logs: tuple[Log, ...]
+    cautions: tuple[Caution, ...] = ()
     """Of the thickeners."""
 
 
@@ -110,7 +63,7 @@ def thicken_document(name: str, logs: tuple[Log, ...], begun: bool, cautions: tu
 
 
 def _next(log: Log) -> Table:
-    limits = "; ".join(f"{name} {number(max(0.0, value), 2)} %" for name, value in log.limits)
+    limits = "; ".join(f"{name} {number(max(0.0, value), 2)} %" for name, value in log.limits.items())
     low, high = log.window
     rows = [
         ("in so far", f"{number(log.added, 2)} % of at most {number(log.most, 2)} % ({limits})"),
@@ -169,42 +122,3 @@ def _curve(log: Log) -> Sketch:
     note += " The dashes are the target." if log.target else ""
     note += " ○: read at another temperature." if any(not c for _, _, c in points) else ""
     return Sketch("The curve", tuple(lines), note)
-
-
-def thicken_record(name: str, logs: tuple[Log, ...], cautions: tuple[Caution, ...] = ()) -> ThickenRecord:
-    """Return the logs as JSON."""
-    return ThickenRecord(batch=name, logs=[_log(log) for log in logs], cautions=caution_records(cautions))
-
-
-def _log(log: Log) -> LogRecord:
-    return LogRecord(
-        material=log.material.id,
-        name=log.material.name,
-        kind=log.kind,
-        unit=log.unit,
-        target=log.target,
-        state=log.state,
-        verdict=log.verdict,
-        added_percent=log.added,
-        most_percent=log.most,
-        limits=dict(log.limits),
-        ph=log.ph,
-        ph_low=log.window[0],
-        ph_high=log.window[1],
-        steps=[
-            StepRecord(
-                added_percent=p.step.added_percent,
-                reading=p.value,
-                comparable=p.comparable,
-                waited_min=p.step.waited_min,
-                temperature_c=p.step.temperature_c,
-                ph=p.step.ph,
-                on=p.step.on,
-                note=p.step.note,
-            )
-            for p in log.points
-        ],
-        next=None if log.next is None else NextRecord.model_validate(log.next),
-        notes=list(log.notes),
-        budget=budget_record(log.budget),
-    )

@@ -3,13 +3,13 @@
 from math import isnan
 from pathlib import Path
 
-from optimizer.data.cautions import cautions_of
+from optimizer.data.cautions import ALWAYS, Caution
 from optimizer.errors import UsageError
+from optimizer.immutable import immutable, seen, told, untold
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Bar, Bars, Curve, Curves, Document, Listing, Section, Sketch, Table
 from optimizer.report.picture_file import canvas, is_svg, write_plotted, write_svg
-from optimizer.report.record import CautionRecord, Figure, LineRecord, Record, caution_records, line_records
-from optimizer.solve.tradeoff import Axis, Frontier
+from optimizer.solve.tradeoff import Axis, Break, Frontier, Stretch
 from optimizer.studies.leeway import Leeway
 from optimizer.units import CHANGE_SHOWN, listed, number
 
@@ -17,85 +17,52 @@ WIDTH, HEIGHT = 64, 16
 MARKS = "●○▲△■□"
 
 
-class BreakRecord(Record):
-    """A point where the exchange rate changes, or an end."""
-
-    x: float
-    y: float
-    doses: dict[str, float]
-    enters: list[str]
-    leaves: list[str]
-
-
-class StretchRecord(Record):
-    """The frontier between two breaks."""
-
-    first: float
-    last: float
-    y_first: float
-    y_last: float
-    rate_first: float
-    rate_last: float
-    targets: tuple[Figure, Figure]
-    moves: dict[str, float]
-
-
-class CurveRecord(Record):
-    """One trade-off curve."""
-
-    label: str
-    x: str
-    y: str
-    sampled: bool
-    local: bool
-    """True if every point is a local answer (a rule or measure is linear only around a formula) and stretches are
-    chords between points."""
-    breaks: list[BreakRecord]
-    stretches: list[StretchRecord]
-
-
-class FrontierRecord(Record):
-    """The output of `tenside frontier --json`: one curve, or a family."""
-
-    brief: str
-    curves: list[CurveRecord]
-    cautions: list[CautionRecord]
-
-
-class RoomRecord(Record):
-    """How far one dose may move [%]."""
-
-    id: str
-    name: str
-    dose: float
-    least: float
-    most: float
-    member: str
-
-
-class AlternativeRecord(Record):
-    """A formula within the loss, far from the others."""
-
-    formula: list[LineRecord]
-    objective: float
-    distance_percent: float
-    gap: Figure
-
-
-class LeewayRecord(Record):
-    """The output of `tenside leeway --json`."""
-
-    brief: str
-    best: float
-    loss: float
-    rooms: list[RoomRecord]
-    alternatives: list[AlternativeRecord]
-    cautions: list[CautionRecord]
-
-
 def axis_words(axis: Axis) -> str:
     """Return a measure with its unit."""
     return f"{axis.measure.name}, {axis.measure.unit}" if axis.measure.unit else axis.measure.name
+
+
+@immutable
+class Traced:
+    """One trade-off curve."""
+
+    label: str
+    curve: Frontier = untold()
+    sampled: bool = seen("curve.sampled")
+    local: bool = seen("curve.local")
+    """True if every point is a local answer (a rule or measure is linear only around a formula) and stretches are
+    chords between points."""
+    breaks: tuple[Break, ...] = seen("curve.breaks")
+    stretches: tuple[Stretch, ...] = seen("curve.stretches")
+
+    @told
+    def x(self) -> str:
+        """The swept measure with its unit."""
+        return axis_words(self.curve.x)
+
+    @told
+    def y(self) -> str:
+        """The optimised measure with its unit."""
+        return axis_words(self.curve.y)
+
+
+@immutable
+class Family:
+    """The output of `tenside frontier --json`: one curve, or a family."""
+
+    FORMAT = 1
+    family: tuple[tuple[str, Frontier], ...] = untold()
+    brief: str = seen("family.0.1.brief.scenario.name")
+
+    @told
+    def curves(self) -> tuple[Traced, ...]:
+        """Each with its label."""
+        return tuple(Traced(label, curve) for label, curve in self.family)
+
+    @told
+    def cautions(self) -> tuple[Caution, ...]:
+        """Those that always apply."""
+        return tuple(map(Caution, ALWAYS))
 
 
 def frontier_document(curves: tuple[tuple[str, Frontier], ...]) -> Document:
@@ -111,8 +78,7 @@ def frontier_document(curves: tuple[tuple[str, Frontier], ...]) -> Document:
             continue
         sections.append(_breaks(one, suffix))
         sections.append(_stretches(one, suffix))
-    formula = None
-    sections.append(caution_listing(cautions_of(formula, first.brief.library)))
+    sections.append(caution_listing(tuple(map(Caution, ALWAYS))))
     count = sum(len(f.stretches) for _, f in curves)
     exact = "Every break is exact."
     if any(f.sampled for _, f in curves):
@@ -265,27 +231,6 @@ def draw_leeway(found: Leeway, path: Path) -> None:
     write_plotted(figure, path)
 
 
-def frontier_record(curves: tuple[tuple[str, Frontier], ...]) -> FrontierRecord:
-    """Return trade-offs as their JSON record."""
-    brief = curves[0][1].brief
-    return FrontierRecord(
-        brief=brief.scenario.name,
-        curves=[
-            CurveRecord(
-                label=label,
-                x=axis_words(f.x),
-                y=axis_words(f.y),
-                sampled=f.sampled,
-                local=f.local,
-                breaks=[BreakRecord.model_validate(b) for b in f.breaks],
-                stretches=[StretchRecord.model_validate(s) for s in f.stretches],
-            )
-            for label, f in curves
-        ],
-        cautions=caution_records(cautions_of(None, brief.library)),
-    )
-
-
 def leeway_document(found: Leeway) -> Document:
     """Return the room of every dose."""
     brief = found.result.brief
@@ -310,7 +255,7 @@ def leeway_document(found: Leeway) -> Document:
         away = f"{number(other.distance, 1)} % of doses differ from the nearest"
         note = f"{number(other.objective, 4)} {unit}; {away}; {gap}."
         sections.append(Table(f"Another formula, {k}", ("material", "%"), table, frozenset({1}), note))
-    sections.append(caution_listing(cautions_of(found.result.formula, brief.library)))
+    sections.append(caution_listing(found.cautions))
     verdict = f"Best {number(found.result.objective, 4)} {unit}; ranges at up to {number(found.loss)} {unit} worse."
     return Document(f"Room to move for {brief.scenario.name}", verdict, sections=tuple(sections))
 
@@ -332,20 +277,3 @@ def _rooms(found: Leeway) -> list[Sketch]:
 
 def _dose(value: float) -> str:
     return f"{value:.2f}" if value > 0.004 else "0"
-
-
-def leeway_record(found: Leeway) -> LeewayRecord:
-    """Return room to move as its JSON record."""
-    return LeewayRecord(
-        brief=found.result.brief.scenario.name,
-        best=found.result.objective,
-        loss=found.loss,
-        rooms=[RoomRecord.model_validate(r) for r in found.rooms],
-        alternatives=[
-            AlternativeRecord(
-                formula=line_records(a.formula), objective=a.objective, distance_percent=a.distance, gap=a.gap
-            )
-            for a in found.alternatives
-        ],
-        cautions=caution_records(cautions_of(found.result.formula, found.result.brief.library)),
-    )

@@ -12,14 +12,14 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError, create_model
 
 from optimizer.data.pool import Group
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, keys_of, told
 from optimizer.rules import IMPLIED, STATED, AnyRule, Rule
 from optimizer.rules.base import CurvedRule, LimitRule
 
 
 @immutable
 class FieldNote:
-    """A field of a rule: its type, default and meaning."""
+    """One key of a rule's table."""
 
     name: str
     type: str
@@ -29,7 +29,7 @@ class FieldNote:
 
 @immutable
 class RuleNote:
-    """What a kind of rule is, from its docstring and fields."""
+    """A kind of rule."""
 
     kind: str
     summary: str
@@ -40,22 +40,24 @@ class RuleNote:
 
 
 @cache
-def attribute_docs(model: type[BaseModel]) -> dict[str, str]:
-    """Return the string under each field of a model and its bases, by field name."""
+def attribute_docs(model: type) -> dict[str, str]:
+    """Return the string under each field of a model, or of the results it tells, and of its bases, by field name."""
     docs: dict[str, str] = {}
     for base in reversed(model.__mro__):
-        if not (isinstance(base, type) and issubclass(base, BaseModel)) or base is BaseModel:
+        if base in (object, BaseModel) or getattr(base, "made_of", None):
             continue
         body = ast.parse(textwrap.dedent(inspect.getsource(base))).body[0]
         assert isinstance(body, ast.ClassDef)
         for field, note in zip(body.body, body.body[1:], strict=False):
-            said = (
-                isinstance(note, ast.Expr)
-                and isinstance(note.value, ast.Constant)
-                and isinstance(note.value.value, str)
-            )
-            if isinstance(field, ast.AnnAssign) and isinstance(field.target, ast.Name) and said:
-                docs[field.target.id] = inspect.cleandoc(note.value.value)  # type: ignore[attr-defined]
+            said = note.value if isinstance(note, ast.Expr) else None
+            name = field.target if isinstance(field, ast.AnnAssign) else None
+            if isinstance(name, ast.Name) and isinstance(said, ast.Constant) and isinstance(said.value, str):
+                docs[name.id] = inspect.cleandoc(said.value)
+        docs |= {name: inspect.getdoc(value) or "" for name, value in vars(base).items() if isinstance(value, told)}
+    results = getattr(model, "made_of", None)
+    if results:
+        keys = keys_of(results)
+        docs |= {keys[name]: text for name, text in attribute_docs(results).items() if name in keys}
     return docs
 
 

@@ -9,7 +9,7 @@ from typing import Literal
 from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
 from optimizer.engine.ending import Ending, Proof
-from optimizer.immutable import immutable
+from optimizer.immutable import Figure, immutable, seen, told_as, untold
 from optimizer.rules.row import Setting
 from optimizer.units import number
 
@@ -93,7 +93,7 @@ class Outcome:
 
 @immutable
 class PhOutcome:
-    """The target and the window that all used materials share, with who sets each edge."""
+    """Target pH and the window that all used materials share."""
 
     target: float
     tolerance: float
@@ -110,12 +110,12 @@ class PhOutcome:
 
 @immutable
 class SettingOutcome:
-    """One program of the brief: the pH targets it stands for and the best it allows."""
+    """What a group of equal pH settings allows."""
 
-    first: float
-    last: float
+    first: Figure
+    last: Figure
     ending: Ending
-    objective: float
+    objective: Figure
     proof: Proof
     barred: int
     """How many candidates the pH rules out."""
@@ -123,44 +123,38 @@ class SettingOutcome:
 
 @immutable
 class EntryPrice:
-    """An unused material: the price per kg below which it would enter, at these choices.
-
-    Attributes:
-        entry: That price; minus infinite if these choices have no place for it, NaN if one of them keeps it out.
-        kept_out: Whether a yes/no choice made here keeps it out: what another choice would pay is not told.
-    """
+    """An unused material and the price per kg below which it would come in."""
 
     id: str
-    name: str
-    price: float
-    entry: float
+    name: str = untold()
+    price: float = told_as("price_per_kg")
+    entry: Figure = told_as("entry_price_per_kg")
+    """At the choices made; null if they have no place for it (minus infinite) or one of them keeps it out (NaN)."""
     kept_out: bool = False
+    """Whether a yes/no choice made here keeps it out: another one may let it in."""
 
 
 @immutable
 class Rounded:
-    """A grid formula, or the rule that stops it.
+    """The formula on the grid of the maker's scale, or the rules that stop it."""
 
-    Attributes:
-        step: Grid [% of the product].
-        formula: The doses, multiples of `step` that sum with the part held back to exactly 100; None
-            if there are none.
-        objective: Objective of the grid formula.
-        cost_of_rounding: What the grid costs: objective at the grid less the optimum, signed so that
-            positive is worse; what is saved by missing an exact figure is not counted.
-        missed: Exact figures that the grid formula misses within their band, in words.
-        stopped_by: Readings of the rules that no grid formula can keep, one of which must give.
-        proven: True if no grid formula at all is better; False if only those near the optimum were
-            searched, or the search was cut short.
-    """
-
-    step: float
+    step: float = told_as("step_percent")
+    """Grid [% of the product]."""
     formula: Formula | None
-    objective: float = nan
-    cost_of_rounding: float = nan
+    """The doses, multiples of `step` that sum with the part held back to exactly 100; None if there are none."""
+    cost_per_kg: Figure = seen("formula.cost")
+    objective: Figure = told_as("objective_value", default=nan)
+    """Objective of the grid formula."""
+    cost_of_rounding: Figure = nan
+    """What the grid costs: objective at the grid less the optimum, signed so that positive is worse; what is saved by
+    missing an exact figure is not counted."""
     missed: tuple[str, ...] = ()
+    """Exact figures that the grid formula misses within their band, in words."""
     stopped_by: tuple[str, ...] = ()
+    """Readings of the rules that no grid formula can keep, one of which must give."""
     proven: bool = True
+    """True if no grid formula at all is better; False if only those near the optimum were searched, or the search was
+    cut short."""
 
 
 @immutable

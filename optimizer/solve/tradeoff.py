@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import sqrt
 
 from optimizer.brief.brief import Brief
-from optimizer.immutable import immutable
+from optimizer.immutable import Figure, immutable, untold
 from optimizer.rules import LimitRule
 from optimizer.solve.case_solver import Sign
 
@@ -21,48 +21,42 @@ class Axis:
 
 @immutable
 class Break:
-    """A point where the exchange rate changes, or an end.
-
-    Attributes:
-        x: The swept measure.
-        y: The optimised measure.
-        doses: % by id, used ones only.
-        enters: Ids that are used after it (in the direction of improving x) but not before.
-        leaves: Ids that are used before it but not after.
-    """
+    """A point where the exchange rate changes, or an end."""
 
     x: float
+    """The swept measure."""
     y: float
+    """The optimised measure."""
     doses: dict[str, float]
+    """% by id, used ones only."""
     enters: tuple[str, ...] = ()
+    """Ids that are used after it (in the direction of improving x) but not before."""
     leaves: tuple[str, ...] = ()
+    """Ids that are used before it but not after."""
 
 
 @immutable
 class Stretch:
-    """The frontier between two breaks.
-
-    Attributes:
-        first: x at its start.
-        last: x at its end, further in the improving direction.
-        y_first: y at its start.
-        y_last: y at its end.
-        rate_first: dy/dx at its start.
-        rate_last: dy/dx at its end; the same on a straight stretch.
-        targets: pH targets that it stands for, first and last; NaN without a pH.
-        moves: Change of every dose that moves, by id [%].
-        used: Ids that are used inside it.
-    """
+    """The frontier between two breaks."""
 
     first: float
+    """X at its start."""
     last: float
+    """X at its end, further in the improving direction."""
     y_first: float
+    """Y at its start."""
     y_last: float
+    """Y at its end."""
     rate_first: float
+    """Dy/dx at its start."""
     rate_last: float
-    targets: tuple[float, float]
+    """Dy/dx at its end; the same on a straight stretch."""
+    targets: tuple[Figure, Figure]
+    """PH targets that it stands for, first and last; NaN without a pH."""
     moves: dict[str, float]
-    used: tuple[str, ...]
+    """Change of every dose that moves, by id [%]."""
+    used: tuple[str, ...] = untold()
+    """Ids that are used inside it."""
 
     def at(self, x: float) -> float:
         """Return y at x inside the stretch, exactly: both rates fix the bend."""

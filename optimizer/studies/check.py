@@ -25,17 +25,17 @@ __all__ = ["Checked", "Mend", "best_setting", "check", "measured"]
 
 @immutable
 class Mend:
-    """The least change that keeps one broken rule along with those that are kept already, at the same pH.
+    """What keeping one broken rule takes; cost is null if another rule would break.
 
-    Attributes:
-        id: The broken rule.
-        changed: Ids of the doses that change; empty if it cannot be mended so.
-        cost: Change of the cost per kg; None if it cannot be mended without breaking another rule.
+    The least change that keeps it along with those that are kept already, at the same pH.
     """
 
     id: str
+    """The broken rule."""
     changed: tuple[str, ...]
+    """Ids of the doses that change; empty if it cannot be mended so."""
     cost: float | None
+    """Change of the cost per kg; None if it cannot be mended without breaking another rule."""
 
 
 @immutable

@@ -7,9 +7,9 @@ from itertools import combinations, pairwise, permutations
 from math import fsum, isnan, nan
 
 from optimizer.brief.brief import Brief
-from optimizer.data.formula import Formula
+from optimizer.data.formula import Doses, Formula
 from optimizer.data.pool import Ingredient, Pool
-from optimizer.immutable import immutable, replace
+from optimizer.immutable import Figure, immutable, replace, seen, told, untold
 from optimizer.rules import MEASURES, named_measure
 from optimizer.rules.row import Setting
 from optimizer.solve.best import solve
@@ -19,23 +19,23 @@ from optimizer.solve.shadow_prices import measure_rules
 
 @immutable
 class Side:
-    """One column of the comparison.
-
-    Attributes:
-        name: Its heading.
-        brief: The brief it is measured by.
-        formula: Its doses; None if its brief is impossible.
-        setting: The pH setting it is measured at.
-        ending: Ending of the solve, or 'given' for a formula that was read.
-        notes: What was assumed.
-    """
+    """One column of a comparison."""
 
     name: str
-    brief: Brief
-    formula: Formula | None
-    setting: Setting
+    """Its heading."""
+    brief: Brief = untold()
+    """The brief it is measured by."""
+    cost_per_kg: Figure = seen("cost")
+    ph_low: Figure = seen("window.0")
+    ph_high: Figure = seen("window.1")
+    formula: Doses
+    """Its doses; None if its brief is impossible."""
+    setting: Setting = untold()
+    """The pH setting it is measured at."""
     ending: str
+    """Ending of the solve, or 'given' for a formula that was read."""
     notes: tuple[str, ...] = ()
+    """What was assumed."""
 
     @property
     def cost(self) -> float:
@@ -57,36 +57,43 @@ class Side:
             return {}
         return {o.id: o for o in measure_rules(self.brief, self.formula, self.setting)}
 
-    def measures(self) -> dict[str, float]:
+    @told
+    def measures(self) -> dict[str, Figure]:
         """The standing measures, by name."""
         if self.formula is None:
             return {}
         return {name: named_measure(name).value(self.formula, self.setting) for name in MEASURES}
 
+    @told
+    def rules(self) -> tuple[Outcome, ...]:
+        """Every rule of its own brief."""
+        return tuple(self.outcomes().values())
+
 
 @immutable
 class Split:
-    """Why the cost differs from the first column, per kg of product; NaN where a part cannot be told.
+    """Why the cost differs from the first column.
 
-    Attributes:
-        total: The whole difference.
-        price: What the other prices of shared materials change.
-        lot: What other lots (or other facts) of shared materials change.
-        material: What other candidates change.
-        limit: What other rules change; for formulas that were read, what other doses change.
+    Per kg of product; NaN where a part cannot be told.
     """
 
-    total: float
-    price: float
-    lot: float
-    material: float
-    limit: float
+    total: Figure
+    """The whole difference."""
+    price: Figure
+    """What the other prices of shared materials change."""
+    lot: Figure
+    """What other lots (or other facts) of shared materials change."""
+    material: Figure
+    """What other candidates change."""
+    limit: Figure
+    """What other rules change; for formulas that were read, what other doses change."""
 
 
 @immutable
 class Comparison:
-    """Columns in the order given; one split per column after the first."""
+    """The output of `tenside compare --json`; one split per column after the first."""
 
+    FORMAT = 1
     sides: tuple[Side, ...]
     splits: tuple[Split, ...]
 

@@ -13,7 +13,7 @@ from itertools import combinations, permutations
 from math import ceil, floor, inf, isfinite
 
 from optimizer.brief.brief import Brief
-from optimizer.immutable import immutable, replace
+from optimizer.immutable import Figure, immutable, replace, told, untold
 from optimizer.rules import Acidity, Rule
 from optimizer.solve.conflict import find_conflict, read_in_conflict
 from optimizer.solve.feasibility import PH, Probe
@@ -31,28 +31,25 @@ PH_SHOWN = 0.01
 
 @immutable
 class Change:
-    """A limit that gives way.
-
-    Attributes:
-        id: The rule.
-        name: What it measures.
-        side: 'low' or 'high', or 'rule' if a yes/no rule is dropped.
-        old: The limit as written; NaN when dropped.
-        new: The nearest limit that can be met.
-        unit: Unit of both.
-        steps: How many noticeable steps that is.
-    """
+    """A limit that gives way; limits are null where a yes/no rule is dropped."""
 
     id: str
-    name: str
+    """The rule."""
+    name: str = untold()
+    """What it measures."""
     side: str
-    old: float
-    new: float
+    """'low' or 'high', or 'rule' if a yes/no rule is dropped."""
+    old: Figure
+    """The limit as written; NaN when dropped."""
+    new: Figure
+    """The nearest limit that can be met."""
     unit: str
+    """Unit of both."""
     steps: float
-    reading: str
+    """How many noticeable steps that is."""
+    reading: str = untold()
 
-    @property
+    @told
     def words(self) -> str:
         """The change in the brief's words."""
         if self.side == "rule":

@@ -11,9 +11,10 @@ from math import inf
 import numpy as np
 
 from optimizer.brief.brief import Brief
+from optimizer.data.cautions import Caution, cautions_of
 from optimizer.data.formula import Formula
 from optimizer.errors import UsageError
-from optimizer.immutable import immutable
+from optimizer.immutable import Figure, immutable, seen, told, told_as, untold
 from optimizer.solve.case_solver import Found
 from optimizer.solve.linear import formula_of, solve_fully
 from optimizer.solve.parametric import widest
@@ -26,56 +27,55 @@ SEEN = 1e-3
 
 @immutable
 class Room:
-    """How far one dose may move.
-
-    Attributes:
-        id: The material.
-        dose: Its dose in the best formula [%].
-        least: Least dose within the loss.
-        most: Most dose within the loss.
-        member: 'every', 'some' or 'no' formula within the loss uses it.
-    """
+    """How far one dose may move [%]."""
 
     id: str
+    """The material."""
     name: str
     dose: float
+    """Its dose in the best formula [%]."""
     least: float
+    """Least dose within the loss."""
     most: float
+    """Most dose within the loss."""
     member: str
+    """'every', 'some' or 'no' formula within the loss uses it."""
 
 
 @immutable
 class Alternative:
-    """A formula within the loss, far from the others.
-
-    Attributes:
-        formula: Its doses.
-        objective: Its objective.
-        distance: Sum of |difference| to the nearest one chosen before [%], water aside.
-        gap: How much further one could at most lie, relative; 0 if proven furthest.
-    """
+    """A formula within the loss, far from the others."""
 
     formula: Formula
+    """Its doses."""
     objective: float
-    distance: float
-    gap: float
+    """Its objective."""
+    distance: float = told_as("distance_percent")
+    """Sum of |difference| to the nearest one chosen before [%], water aside."""
+    gap: Figure
+    """How much further one could at most lie, relative; 0 if proven furthest."""
 
 
 @immutable
 class Leeway:
-    """Room to move within a loss.
+    """Room to move within a loss: the output of `tenside leeway --json`."""
 
-    Attributes:
-        result: The best formula, without prices of limits.
-        loss: Allowed loss, in the objective's unit.
-        rooms: Every candidate, sorted by id.
-        alternatives: Formulas within the loss, as different as possible.
-    """
-
-    result: Result
+    FORMAT = 1
+    result: Result = untold()
+    """The best formula, without prices of limits."""
+    brief: str = seen("result.brief.scenario.name")
+    best: float = seen("result.objective")
     loss: float
+    """Allowed loss, in the objective's unit."""
     rooms: tuple[Room, ...]
+    """Every candidate, sorted by id."""
     alternatives: tuple[Alternative, ...]
+    """Formulas within the loss, as different as possible."""
+
+    @told
+    def cautions(self) -> tuple[Caution, ...]:
+        """Those that always apply and those of the best formula."""
+        return cautions_of(self.result.formula, self.result.brief.library)
 
 
 def leeway(brief: Brief, loss: float, *, alternatives: int = 0, time_limit: float = 10.0) -> Leeway:

@@ -25,7 +25,7 @@ from optimizer.engine.onesided import Directions
 from optimizer.engine.search import search
 from optimizer.engine.sensitivity import Basis
 from optimizer.errors import SolverError, fault
-from optimizer.immutable import immutable, replace
+from optimizer.immutable import immutable, replace, seen, told_as, untold
 from optimizer.model.model import Case, cases
 from optimizer.rules.row import Setting
 from optimizer.solve.lexicographic import further_costs, preferred
@@ -44,26 +44,20 @@ class Product:
 
 @immutable
 class Made:
-    """One product of the plan.
-
-    Attributes:
-        cost: What its materials cost at their cheapest price per kg, whatever packs they come in.
-    """
+    """One product of the plan."""
 
     name: str
     batch_kg: float
     formula: Formula
-    setting: Setting
-    cost: float
+    setting: Setting = untold()
+    ph_target: float | None = seen("setting.target")
+    cost: float = told_as("cost_per_kg")
+    """What its materials cost at their cheapest price per kg, whatever packs they come in."""
 
 
 @immutable
 class Balance:
-    """One material of the plan [kg].
-
-    Attributes:
-        worth: What one more kg in stock would save, at the packs chosen.
-    """
+    """One material of the plan [kg]; `worth` is what one more kg in stock would save."""
 
     material: str
     stock: float
@@ -71,6 +65,7 @@ class Balance:
     used: float
     left: float
     worth: float
+    """What one more kg in stock would save, at the packs chosen."""
 
 
 @immutable

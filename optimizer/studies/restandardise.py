@@ -10,14 +10,16 @@ carried salt of one lot move together. Grams are brought to the step of the scal
 from __future__ import annotations
 
 from collections.abc import Mapping
+from math import nan
 
 import numpy as np
 
 from optimizer.brief.brief import Brief
-from optimizer.data.formula import Formula
+from optimizer.data.cautions import Caution, cautions_of
+from optimizer.data.formula import Doses, Formula
 from optimizer.data.pool import Pool
 from optimizer.errors import UsageError, nearest
-from optimizer.immutable import immutable, replace
+from optimizer.immutable import Figure, immutable, replace, seen, told, told_as, untold
 from optimizer.rules import LimitRule, Rule
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import (
@@ -59,57 +61,96 @@ class Batch:
 
 @immutable
 class Span:
-    """One rule: what the planned doses give, may give with other lots, and give with those measured.
+    """One rule: planned, over any lots, at the measured lots unchanged, and as weighed."""
 
-    Attributes:
-        planned: Value at the planned lots; NaN if it has none.
-        low: Lowest value over the lots that the library knows.
-        high: Highest.
-        unchanged: Value of the planned doses at the measured lots.
-        after: Value of what is weighed; NaN if there is no formula.
-        keeps: Whether the planned doses keep the rule at the measured lots.
-    """
-
-    rule: Rule
-    planned: float
-    low: float
-    high: float
-    unchanged: float
-    after: float
+    rule: Rule = untold()
+    id: str = seen("rule.id")
+    unit: str = seen("rule.unit")
+    planned: Figure
+    """Value at the planned lots; NaN if it has none."""
+    low: Figure
+    """Lowest value over the lots that the library knows."""
+    high: Figure
+    """Highest."""
+    unchanged: Figure
+    """Value of the planned doses at the measured lots."""
+    after: Figure
+    """Value of what is weighed; NaN if there is no formula."""
     keeps: bool
+    """Whether the planned doses keep the rule at the measured lots."""
+
+    @told
+    def reading(self) -> str:
+        """The rule in words."""
+        return self.rule.reading()
 
 
 @immutable
 class Restandardised:
-    """The planned formula and what is weighed instead.
+    """The planned formula and what is weighed instead: the output of `tenside restandardise --json`."""
 
-    Attributes:
-        brief: The brief at the planned lots.
-        formula: The planned formula.
-        setting: Its pH setting.
-        lots: Measured active matter by id [% as supplied].
-        outside: Ids whose lot lies outside the library's low to high.
-        near: The nearest formula at the measured lots; None if there is none.
-        grams: What is weighed by id [g].
-        weighed: That as a formula at the measured lots.
-        stopped: Readings of rules that the grid of the scale breaks.
-        conflict: Readings of rules that clash at these lots.
-        spans: Every rule with a figure.
-    """
-
-    brief: Brief
-    formula: Formula
-    setting: Setting
-    batch: Batch
+    FORMAT = 1
+    brief: Brief = untold()
+    brief_name: str = seen("brief.scenario.name", key="brief")
+    """The brief at the planned lots."""
+    formula: Formula = told_as("planned")
+    """The planned formula."""
+    setting: Setting = untold()
+    ph_planned: Figure = seen("setting.target")
+    held_back_percent: float = seen("formula.held_back")
+    """Its pH setting."""
+    batch: Batch = untold()
+    batch_kg: float = seen("batch.kg")
+    step_g: float = seen("batch.step")
+    free: bool = seen("batch.free")
+    active_band: float = seen("batch.active_band")
+    charge_band: float = seen("batch.charge_band")
     lots: Mapping[str, float]
+    """Measured active matter [% as supplied]."""
     outside: tuple[str, ...]
-    near: Near | None
+    """Ids whose lot lies outside the library's low to high."""
+    changed: tuple[str, ...] = seen("near.changed", ())
+    distance_percent: Figure = seen("near.distance")
+    near: Near | None = untold()
+    """The nearest formula at the measured lots; None if there is none."""
     grams: Mapping[str, float]
-    weighed: Formula | None
-    stopped: tuple[str, ...]
+    """What is weighed by id [g]."""
+    weighed: Doses
+    """At the measured lots; empty if there is no formula."""
+    stopped: tuple[str, ...] = told_as("stopped_by")
+    """Readings of rules that the grid of the scale breaks."""
     conflict: tuple[str, ...]
-    spans: tuple[Span, ...]
-    notes: tuple[str, ...] = ()
+    """Readings of rules that clash at these lots."""
+    spans: tuple[Span, ...] = told_as("rules")
+    """Every rule with a figure."""
+    notes: tuple[str, ...] = untold(default=())
+    every_note: tuple[str, ...] = seen("noted", key="notes")
+
+    @property
+    def noted(self) -> tuple[str, ...]:
+        """What was done to the given figures, and what was assumed."""
+        return (*self.notes, *self.brief.assumptions)
+
+    @told
+    def ph_target(self) -> Figure:
+        """Of what is weighed; as planned if there is no formula."""
+        return (
+            self.near.ph.target
+            if self.near and self.near.ph
+            else nan
+            if self.setting.target is None
+            else self.setting.target
+        )
+
+    @told
+    def cost_change(self) -> Figure:
+        """Change of the cost per kg; null without a formula."""
+        return self.near.formula.cost - self.formula.cost if self.near else nan
+
+    @told
+    def cautions(self) -> tuple[Caution, ...]:
+        """Those that always apply and those of what is weighed."""
+        return cautions_of(self.weighed or self.formula, self.brief.library)
 
 
 def restandardise(

@@ -19,11 +19,12 @@ from math import isnan, nan
 import numpy as np
 
 from optimizer.brief.brief import Brief
-from optimizer.data.formula import Formula
+from optimizer.data.cautions import Caution, cautions_of
+from optimizer.data.formula import Doses, Formula
 from optimizer.data.pool import Vector
 from optimizer.engine.ending import Proof
 from optimizer.errors import DataError, Problem, SolverError
-from optimizer.immutable import immutable, replace
+from optimizer.immutable import Figure, immutable, replace, seen, told, told_as, untold
 from optimizer.model.model import Case, cases
 from optimizer.rules import LimitRule, Rule
 from optimizer.rules.row import Setting
@@ -38,57 +39,106 @@ from optimizer.units import KEPT, ROUND_OFF, USED, number
 
 @immutable
 class Reach:
-    """One rule at one formula: its value as planned and how far up to G lots can move it; NaN if it has none."""
+    """A value and how far up to G lots can move it.
 
-    value: float
-    low: float
-    high: float
+    NaN if it has none.
+    """
+
+    value: Figure
+    low: Figure
+    high: Figure
 
 
 @immutable
 class Held:
-    """One rule at both formulas; `safe` is NaN throughout if there is no safe formula."""
+    """One rule that lots move, at both formulas.
 
-    rule: Rule
-    plain: Reach
+    `safe` is NaN throughout if there is no safe formula.
+    """
+
+    rule: Rule = untold()
+    id: str = seen("rule.id")
+    unit: str = seen("rule.unit")
+    plain: Reach = told_as("best")
     safe: Reach
+
+    @told
+    def reading(self) -> str:
+        """The rule in words."""
+        return self.rule.reading()
+
+
+@immutable
+class Lot:
+    """Lots of a material that may differ [% active as supplied]."""
+
+    id: str
+    weakest: float
+    planned: float
+    strongest: float
 
 
 @immutable
 class Robust:
-    """The safe formula beside the best one at the planned lots.
+    """The safe formula beside the best one: the output of `tenside robust --json`."""
 
-    Attributes:
-        nominal: The best formula at the planned lots.
-        plain_formula: That formula on the grid of the scale, where there is one.
-        formula: The safe formula, on the grid where a safe one lies near; None if there is none.
-        on_grid: Whether it is on the grid.
-        ph: Its target pH and window.
-        objective: The best objective of a safe formula before the grid, worst prices included.
-        worst_cost: Cost per kg of both formulas with the G prices that hurt most.
-        proof: How it is proven to be the best safe one.
-        possible: The most whole materials off at once that a formula stands; NaN if not asked.
-        held: Every rule that lots move, at both formulas.
-        plain: Random lots on the best formula.
-        safe: Random lots on the safe formula; None if there is none.
-        lots: Lowest, planned and highest active matter by id, for what either formula uses.
-    """
-
-    brief: Brief
-    safety: Safety
-    nominal: Result
-    plain_formula: Formula | None = None
-    formula: Formula | None = None
+    FORMAT = 1
+    brief: Brief = untold()
+    brief_name: str = seen("brief.scenario.name", key="brief")
+    safety: Safety = untold()
+    off: float = seen("safety.off")
+    price_off: float = seen("safety.price_off")
+    draws: int = seen("safety.count")
+    seed: int = seen("safety.seed")
+    currency: str = seen("brief.scenario.currency")
+    nominal: Result = untold()
+    """The best formula at the planned lots."""
+    plain_formula: Doses = told_as("best", default=None)
+    """That formula on the grid of the scale, where there is one."""
+    best_cost: Figure = seen("plain_formula.cost")
+    best_worst_cost: Figure = seen("worst_cost.0")
+    held_back_percent: Figure = seen("plain_formula.held_back")
+    formula: Doses = told_as("safe", default=None)
+    """The safe formula, on the grid where a safe one lies near; None if there is none."""
     on_grid: bool = False
+    """Whether it is on the grid."""
     ph: PhOutcome | None = None
-    objective: float = nan
-    worst_cost: tuple[float, float] = (nan, nan)
+    """Its target pH and window."""
+    safe_cost: Figure = seen("formula.cost")
+    safe_worst_cost: Figure = seen("worst_cost.1")
+    objective: Figure = nan
+    """Best objective of a safe formula before the grid, worst prices included."""
+    worst_cost: tuple[float, float] = untold(default=(nan, nan))
+    """Cost per kg of both formulas with the G prices that hurt most."""
     proof: Proof = "none"
-    possible: float = nan
-    held: tuple[Held, ...] = ()
-    plain: Trial | None = None
-    safe: Trial | None = None
-    lots: tuple[tuple[str, float, float, float], ...] = ()
+    """How it is proven to be the best safe one."""
+    possible: Figure = nan
+    """The most whole materials off at once that a formula stands; null unless what was asked is impossible."""
+    held: tuple[Held, ...] = told_as("rules", default=())
+    """Every rule that lots move, at both formulas."""
+    random_best: Trial | None = None
+    """Random lots on the best formula."""
+    random_safe: Trial | None = None
+    """Empty if there is no safe formula."""
+    lots: tuple[tuple[str, float, float, float], ...] = untold(default=())
+    """Lowest, planned and highest active matter by id, for what either formula uses."""
+    lots_told: tuple[Lot, ...] = seen("lot_ends", key="lots")
+    notes: tuple[str, ...] = seen("brief.assumptions")
+
+    @property
+    def lot_ends(self) -> tuple[Lot, ...]:
+        """What may differ, for what either formula uses."""
+        return tuple(Lot(*ends) for ends in self.lots)
+
+    @told
+    def distribution(self) -> str:
+        """What the random lots are drawn from."""
+        return "active matter uniform from weakest to strongest lot, prices uniform, all independent"
+
+    @told
+    def cautions(self) -> tuple[Caution, ...]:
+        """Those that always apply and those of the safe formula, or of the best one."""
+        return cautions_of(self.formula or self.plain_formula, self.brief.library)
 
 
 def robust(brief: Brief, safety: Safety) -> Robust:
@@ -118,7 +168,7 @@ def robust(brief: Brief, safety: Safety) -> Robust:
         nominal.weighable,
         worst_cost=(_worst_cost(lots, plain, safety), nan),
         held=tuple(_held(brief, lots, plain, None, safety.off)),
-        plain=trial(brief.modelled, lots, plain, draws, nominal.setting),
+        random_best=trial(brief.modelled, lots, plain, draws, nominal.setting),
         lots=_used(lots, plain),
     )
     if best is None:
@@ -138,7 +188,7 @@ def robust(brief: Brief, safety: Safety) -> Robust:
         worst_cost=(told.worst_cost[0], _worst_cost(lots, doses, safety)),
         proof=best.proof,
         held=tuple(_held(brief, lots, plain, doses, safety.off)),
-        safe=trial(brief.modelled, lots, doses, draws, setting),
+        random_safe=trial(brief.modelled, lots, doses, draws, setting),
         lots=_used(lots, plain + doses),
     )
 

@@ -13,11 +13,12 @@ from collections.abc import Mapping
 from math import inf, nan
 
 from optimizer.brief.brief import Brief
+from optimizer.data.cautions import Caution, cautions_of
 from optimizer.data.facts import Material
-from optimizer.data.formula import Formula
+from optimizer.data.formula import Doses, Formula
 from optimizer.data.pool import Group, Ingredient
 from optimizer.errors import UsageError, nearest
-from optimizer.immutable import immutable, replace
+from optimizer.immutable import Figure, immutable, replace, seen, told, told_as, untold
 from optimizer.rules import MEASURES, Dose, Rule, named_measure
 from optimizer.rules.row import Setting
 from optimizer.rules.thickening import Thickening
@@ -86,60 +87,61 @@ class Base:
 
 @immutable
 class Swap:
-    """The stand-in in place of what is missing, where nothing moves but water.
-
-    Attributes:
-        dose: What takes its place [% as supplied].
-        matter: Active matter that it brings [% of the product].
-        active: Active matter of the whole product [%].
-        breaks: Readings of the rules that are broken so, those of the base aside.
-    """
+    """A dose in place of what is missing, where nothing moves but water."""
 
     dose: float
+    """% as supplied."""
     matter: float
+    """Active matter it brings [% of the product]."""
     active: float
+    """Active matter of the whole product [%]."""
     breaks: tuple[str, ...]
+    """Rules that are broken so, those of the base aside."""
 
 
 @immutable
 class StandIn:
-    """One possible stand-in, tried with the rest of the base locked as far as that goes.
+    """One possible stand-in, tried as the only new material of its kind; figures are null if it cannot stand in.
 
-    Attributes:
-        on_shelf: Whether the shelf prices it.
-        stopped: What stops it: readings of rules that clash, empty if it can stand in.
-        dose: Its dose [% as supplied].
-        also: Ids of other doses that have to move as well, or to come in for a second job of the missing one.
-        formula: The formula with it; None if it cannot stand in.
-        ph: Target pH and window of that formula.
-        distance: Sum of |change| over everything but water [%].
-        cost_change: Change of the cost per kg; NaN if nobody prices it.
-        even: Price per kg at which the cost does not change; NaN if its dose does not rise.
-        measures: Measures of that formula by name.
-        gained: Names that the label gains.
-        lost: Names that it loses.
-        equal_grams: The same grams, or the dose that somebody offers, instead.
-        equal_active: The same active matter instead; None if it has none.
-        watch: What to watch at the bench.
+    The rest of the base is locked as far as that goes.
     """
 
-    material: Material
+    material: Material = untold()
+    id: str = seen("material.id")
+    name: str = seen("material.name")
     on_shelf: bool
+    """Whether the shelf prices it."""
     same_charge: bool
+    look: str = seen("material.look")
     stopped: tuple[str, ...] = ()
-    dose: float = nan
+    """What stops it: readings of rules that clash, empty if it can stand in."""
+    dose: Figure = nan
+    """Its dose [% as supplied]."""
     also: tuple[str, ...] = ()
-    formula: Formula | None = None
+    """Ids of other doses that have to move as well, or to come in for a second job of the missing one."""
+    formula: Doses = None
+    """The formula with it; None if it cannot stand in."""
     ph: PhOutcome | None = None
-    distance: float = nan
-    cost_change: float = nan
-    even: float = nan
-    measures: Mapping[str, float] | None = None
-    gained: tuple[str, ...] = ()
-    lost: tuple[str, ...] = ()
+    """Target pH and window of that formula."""
+    distance: Figure = told_as("distance_percent", default=nan)
+    """Sum of |change| over everything but water [%]."""
+    cost_change: Figure = nan
+    """Change of the cost per kg of product; null if the shelf has no price."""
+    even: Figure = told_as("even_price", default=nan)
+    """Price per kg at which the cost does not change; NaN if its dose does not rise."""
+    measures: Mapping[str, float] | None = untold(default=None)
+    measured: dict[str, Figure] = seen("measures", {}, key="measures")
+    """Measures of that formula by name."""
+    gained: tuple[str, ...] = told_as("label_gained", default=())
+    """Names that the label gains."""
+    lost: tuple[str, ...] = told_as("label_lost", default=())
+    """Names that it loses."""
     equal_grams: Swap | None = None
+    """The same grams, or the offered dose."""
     equal_active: Swap | None = None
+    """The same active matter instead; None if it has none."""
     watch: tuple[str, ...] = ()
+    """What to watch at the bench."""
 
     @property
     def rank(self) -> tuple[object, ...]:
@@ -159,44 +161,76 @@ class StandIn:
 
 @immutable
 class Substituted:
-    """The closest formula without a material, and what could stand in for it.
+    """The closest formula without a material, and what could stand in for it."""
 
-    Attributes:
-        missing: The material.
-        dose: Its dose in the base [%].
-        base: The formula that is there; None if the brief has none.
-        answer: The closest formula; None if there is none.
-        on_grid: Whether it is on the grid of the scale.
-        measures: Measures of base and answer by name.
-        conflict: What makes it impossible: readings of rules that clash.
-        standins: Every possible stand-in, best first.
-    """
-
-    brief: Brief
-    missing: Ingredient
-    wish: Wish
-    dose: float
-    base: Base | None
-    answer: Near | None = None
+    FORMAT = 1
+    brief: Brief = untold()
+    brief_name: str = seen("brief.scenario.name", key="brief")
+    missing: Ingredient = untold()
+    material: str = seen("missing.id")
+    """The material."""
+    wish: Wish = untold()
+    left_percent: float = seen("wish.left")
+    free: bool = seen("wish.free")
+    active_band: float = seen("wish.active_band")
+    charge_band: float = seen("wish.charge_band")
+    currency: str = seen("brief.scenario.currency")
+    dose: Figure = told_as("dose_percent")
+    """Its dose in the base [%]."""
+    base: Base | None = untold()
+    base_formula: Doses = seen("base.formula", key="base")
+    base_ph: Figure = seen("base.setting.target")
+    base_broken: tuple[str, ...] = seen("base.broken", ())
+    base_measures: dict[str, Figure] = seen("measures.0")
+    held_back_percent: Figure = seen("base.formula.held_back")
+    """The formula that is there; None if the brief has none."""
+    answer: Near | None = untold(default=None)
+    formula: Doses = seen("answer.formula")
+    """The closest formula; empty if there is none."""
+    ph: PhOutcome | None = seen("answer.ph")
+    changed: tuple[str, ...] = seen("answer.changed", ())
+    distance_percent: Figure = seen("answer.distance")
+    proven: bool = seen("answer.proven", False)
+    """The closest formula; None if there is none."""
     on_grid: bool = False
-    measures: tuple[Mapping[str, float], Mapping[str, float]] = ({}, {})
+    """Whether it is on the grid of the scale."""
+    measures: tuple[Mapping[str, float], Mapping[str, float]] = untold(default=({}, {}))
+    answer_measures: dict[str, Figure] = seen("measures.1", key="measures")
+    """Measures of base and answer by name."""
     conflict: tuple[str, ...] = ()
+    """Rules that clash; empty if there is a formula."""
     standins: tuple[StandIn, ...] = ()
+    """Every possible stand-in, best first."""
 
-    @property
+    @told
+    def cost_change(self) -> Figure:
+        """Change of the cost per kg of product; null without a formula."""
+        return self.answer.formula.cost - self.base.formula.cost if self.answer and self.base else nan
+
+    @told
+    def notes(self) -> tuple[str, ...]:
+        """What was done to the base's figures, and what was assumed."""
+        return (*(self.base.notes if self.base else ()), *self.brief.assumptions)
+
+    @told
+    def cautions(self) -> tuple[Caution, ...]:
+        """Those that always apply and those of the answer, or of the base."""
+        return cautions_of(self.formula or self.base_formula, self.brief.library)
+
+    @told
     def new(self) -> tuple[str, ...]:
         """Ids of the materials that the answer adds to the base."""
         before = self.base.formula.doses if self.base else {}
         return tuple(i for i in self.answer.changed if before.get(i, 0.0) <= USED) if self.answer else ()
 
-    @property
+    @told
     def moved(self) -> tuple[str, ...]:
         """Ids of the base's doses that move, the missing material aside."""
         if self.answer is None:
             return ()
         return tuple(i for i in self.answer.changed if i not in self.new and i != self.missing.id)
 
-    @property
+    @told
     def ph_moved(self) -> bool:
         """Whether the base's pH could not be kept."""
         near, base = self.answer, self.base

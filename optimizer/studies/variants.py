@@ -7,11 +7,12 @@ from typing import Annotated, Any, Self
 from pydantic import BeforeValidator, Field, ValidationError, model_validator
 
 from optimizer.brief.brief import Brief, load_brief
+from optimizer.data.cautions import Caution, cautions_of
 from optimizer.data.facts import Frozen, Key, Percent
 from optimizer.data.formula import Formula
 from optimizer.errors import DataError, Problem, from_validation, hyphened, nearest
 from optimizer.files import read_toml
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, seen, told, told_as, untold
 from optimizer.labelling.label import Label, label_of
 from optimizer.studies.check import Checked, measured
 from optimizer.units import AS_TYPED, number
@@ -59,58 +60,94 @@ class VariantFile(Frozen):
 
 @immutable
 class Difference:
-    """A dose that differs [% as supplied]."""
+    """A dose that differs from the base."""
 
     id: str
     name: str
     before: float
+    """% as supplied in the base."""
     after: float
 
 
 @immutable
 class VariantOutcome:
-    """What became of one variant.
+    """One variant.
 
-    Attributes:
-        variant: As written.
-        checked: The variant held against the base's brief.
-        changed: Share of it that is not the base: sum of what is new or more [%].
-        differences: Doses that differ, largest change first.
-        new_materials: Ids that the base does not hold.
-        too_much: Why it is more than a variant of this base; empty if it is not.
-        cost_change: Change of material cost per kg.
-        newly_broken: Ids of rules that the base keeps and the variant breaks, those aside that it need not keep.
-        label: Its label, made anew.
+    What became of it.
     """
 
-    variant: Variant
-    checked: Checked
+    variant: Variant = untold()
+    name: str = seen("variant.name")
+    note: str = seen("variant.note")
+    """As written."""
+    checked: Checked = untold()
+    cost_per_kg: float = seen("checked.cost")
+    ph: float | None = seen("checked.setting.target")
+    """Target at which its windows fit best."""
+    ingredients: str = seen("label.line")
+    """List of ingredients, made anew."""
+    allergens: tuple[str, ...] = seen("label.allergen_names")
+    """Allergens that the label names, certain or possible."""
+    """The variant held against the base's brief."""
     changed: float
+    """Share of the variant that is not the base [%]."""
     differences: tuple[Difference, ...]
+    """Doses that differ, largest change first."""
     new_materials: tuple[str, ...]
+    """Ids that the base does not hold."""
     too_much: tuple[str, ...]
+    """Why it is more than a variant of this base; empty if it is not."""
     cost_change: float
+    """Change of material cost per kg against the base."""
     newly_broken: tuple[str, ...]
-    label: Label
+    """Ids of those that the base keeps."""
+    label: Label = untold()
+    """Its label, made anew."""
+
+    @told
+    def broken(self) -> tuple[str, ...]:
+        """Readings of the rules that it breaks."""
+        return self.readings(self.checked.broken)
+
+    def readings(self, ids: tuple[str, ...]) -> tuple[str, ...]:
+        """Return the readings of some rules of the variant."""
+        return tuple(o.reading for o in self.checked.rules if o.id in ids)
 
 
 @immutable
 class Variants:
-    """A base and its variants.
+    """A base and its variants: the output of `tenside variants --json`."""
 
-    Attributes:
-        name: Of the base.
-        base: The base held against its own brief.
-        label: The base's label.
-        outcomes: One per variant, in file order.
-        limits: The file's limits.
-    """
+    FORMAT = 1
+    name: str = told_as("base")
+    """Of the base."""
+    base: Checked = untold()
+    changed_at_most: float = seen("limits.changed_at_most")
+    ingredients: str = seen("label.line")
+    allergens: tuple[str, ...] = seen("label.allergen_names")
+    broken: tuple[str, ...] = seen("base.broken")
+    """Ids of rules that the base itself breaks."""
+    """The base held against its own brief."""
+    label: Label = untold()
+    """The base's label."""
+    outcomes: tuple[VariantOutcome, ...] = told_as("variants")
+    """One per variant, in file order."""
+    limits: VariantFile = untold()
+    """The file's limits."""
 
-    name: str
-    base: Checked
-    label: Label
-    outcomes: tuple[VariantOutcome, ...]
-    limits: VariantFile
+    @told
+    def cautions(self) -> tuple[str, ...]:
+        """Those of the base and of every variant, each once."""
+        return tuple(caution.text for caution in self.every_caution)
+
+    @property
+    def every_caution(self) -> tuple[Caution, ...]:
+        """The cautions with all the materials that each comes from."""
+        said: dict[str, set[str]] = {}
+        for formula in (self.base.formula, *(o.checked.formula for o in self.outcomes)):
+            for caution in cautions_of(formula, self.base.brief.library):
+                said.setdefault(caution.text, set()).update(caution.materials)
+        return tuple(Caution(text, tuple(sorted(names))) for text, names in said.items())
 
 
 def read_variants(path: Path) -> VariantFile:

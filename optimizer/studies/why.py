@@ -9,7 +9,7 @@ from optimizer.data.formula import Formula
 from optimizer.data.pool import Group, Ingredient
 from optimizer.engine.sensitivity import Basis
 from optimizer.errors import UsageError, nearest
-from optimizer.immutable import immutable, replace
+from optimizer.immutable import Figure, immutable, replace, told, untold
 from optimizer.rules import Cost, Dose
 from optimizer.solve.best import solve
 from optimizer.solve.case_solver import Found, Sign
@@ -27,7 +27,10 @@ STEPS = 40
 
 @immutable
 class Worth:
-    """What one rule makes one kg of the material worth: its limit's price times what the material adds to it."""
+    """What one rule makes one kg of the material worth.
+
+    Its limit's price times what the material adds to it.
+    """
 
     id: str
     reading: str
@@ -36,61 +39,61 @@ class Worth:
 
 @immutable
 class AtSetting:
-    """The material at one group of pH settings: its dose in the best formula there, or why it has none."""
+    """The material at one group of pH settings.
 
-    first: float
-    last: float
-    objective: float
-    dose: float
+    Its dose in the best formula there, or why it has none.
+    """
+
+    first: Figure
+    last: Figure
+    objective: Figure
+    dose: Figure
     barred: bool
 
 
 @immutable
 class Forced:
-    """The best formula with the material forced to a dose, or what makes that impossible."""
+    """The material forced in or out; cost is null if that is impossible."""
 
     dose: float
-    cost: float
+    cost: Figure
     conflict: tuple[str, ...] = ()
 
 
 @immutable
 class Why:
-    """Why a material is in or out.
+    """Why a material is in or out: the output of `tenside why --json`."""
 
-    Attributes:
-        id: The material.
-        dose: Its dose in the best formula [%]; NaN if the brief has no answer.
-        left_out: Why it is no candidate at all, empty if it is one.
-        price: What it costs per kg.
-        entry: What one kg is worth to the brief at the best formula: the price below which it comes in at its choices
-            and its pH; minus infinite if they have no place for it.
-        kept_out: Whether a yes/no choice of the best formula keeps it out.
-        entry_of_all: The price below which it comes in at some choice and pH; minus infinite if no formula that keeps
-            every rule holds it, NaN if it is used or that was not proven.
-        worth: Where that worth comes from, largest first.
-        responsible: Id of the rule that takes most from its worth, empty if none does.
-        settings: The material at each group of pH settings.
-        forced: What it costs to force it in (if unused) or out (if used).
-    """
-
-    brief: Brief
+    FORMAT = 1
+    brief: Brief = untold()
     id: str
+    """The material."""
     name: str
-    dose: float
+    dose: Figure
+    """Its dose in the best formula [%]; NaN if the brief has no answer."""
     left_out: str
-    price: float
-    entry: float
+    """Why it is no candidate at all, empty if it is one."""
+    price: Figure
+    """What it costs per kg."""
+    entry: Figure
+    """At the choices and the pH of the best formula; null if they have no place for it."""
     worth: tuple[Worth, ...]
+    """Where that worth comes from, largest first."""
     responsible: str
+    """Id of the rule that takes most from its worth, empty if none does."""
     settings: tuple[AtSetting, ...]
+    """The material at each group of pH settings."""
     forced: Forced | None
+    """What it costs to force it in (if unused) or out (if used)."""
     kept_out: bool = False
-    entry_of_all: float = nan
+    """Whether a yes/no choice of the best formula keeps it out."""
+    entry_of_all: Figure = nan
+    """Price below which some choice at some pH lets it in, by the solver's bound; null if none does at any price, or
+    nobody can say: see `never`."""
 
-    @property
+    @told
     def never(self) -> bool:
-        """Whether no formula that keeps every rule holds it."""
+        """Whether no formula that keeps every rule holds it, by the solver's bound."""
         return self.entry_of_all == -inf
 
 

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from optimizer.data.pool import Mask, Vector
-from optimizer.immutable import immutable
+from optimizer.immutable import Figure, immutable
 from optimizer.rules import Rule
 from optimizer.sweep.frame import ENDINGS, WAYS
 from optimizer.sweep.run import Ranged
@@ -22,16 +22,16 @@ TENTHS = 10
 
 @immutable
 class Spread:
-    """Least, middle and most of some figures; NaN if there are none."""
+    """Least, middle and most; null where there are no figures."""
 
-    least: float
-    middle: float
-    most: float
+    least: Figure
+    middle: Figure
+    most: Figure
 
 
 @immutable
 class Bound:
-    """A limit that some answers sit on."""
+    """A limit and in how many scenarios the answer sits on it."""
 
     rule: str
     side: str
@@ -41,7 +41,7 @@ class Bound:
 
 @immutable
 class Used:
-    """A material that some answers use, and its doses there [% as supplied]."""
+    """A material, in how many scenarios it is used, and its doses there [% as supplied]."""
 
     id: str
     name: str
@@ -51,7 +51,7 @@ class Used:
 
 @immutable
 class Slice:
-    """The scenarios that share a value of one key (or one brief): how many, how many solved, at what cost."""
+    """The scenarios that share a value of one key."""
 
     key: str
     value: str

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.data.pool import Vector
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, seen, untold
 from optimizer.rules import Dose, LimitRule, Rule, named_measure
 from optimizer.rules.dose import IfUsed
 from optimizer.rules.row import Setting
@@ -40,19 +40,23 @@ class Draws:
 
 @immutable
 class Trial:
-    """What random lots do to one formula.
-
-    Attributes:
-        kept: Share of draws in which every rule holds [-].
-        fails: Id of each rule that fails at all, with the share of draws [-], most often first.
-        cost: Mean cost per kg.
-        cost_high: Cost per kg that 95 % of the draws stay below.
-    """
+    """What random lots do to a formula."""
 
     kept: float
-    fails: tuple[tuple[str, float], ...]
+    """Share of draws in which every rule holds."""
+    fails: tuple[tuple[str, float], ...] = untold()
+    """Share of draws in which each rule fails."""
     cost: float
+    """Mean cost per kg."""
     cost_high: float
+    """Cost per kg that 95 % of the draws stay below."""
+    fails_by_rule: dict[str, float] = seen("shares", key="fails")
+    """Share of draws in which each rule fails."""
+
+    @property
+    def shares(self) -> dict[str, float]:
+        """Share of draws in which each rule fails, by its id."""
+        return dict(self.fails)
 
 
 def draw(lots: Lots, count: int, seed: int, price_off: float = 0.0) -> Draws:

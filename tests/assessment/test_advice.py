@@ -16,7 +16,8 @@ from optimizer.assessment.advice import PIECES, Advice, Situation, advice_for, a
 from optimizer.assessment.solubiliser import RATIOS
 from optimizer.assessment.thickening import Candidate, ladder_of
 from optimizer.data.library import Library
-from optimizer.report.advice import AdviceRecord
+from optimizer.report.advice import Advised
+from optimizer.report.record import record_of
 from optimizer.rules.thickening import Thickening
 from tests.support.benches import library, situation
 
@@ -352,11 +353,11 @@ def test_command_prints_plan_budget_ladder_and_advice(run: Callable[..., str]) -
 
 
 def test_command_json_keeps_its_schema(run: Callable[..., str]) -> None:
-    record = AdviceRecord.model_validate(json.loads(run("advice", "hand-wash", "--json")))
+    record = record_of(Advised).model_validate(json.loads(run("advice", "hand-wash", "--json")))
     total = sum(p.percent.typical or 0 for p in record.budget.parts)
     assert record.budget.total.typical == pytest.approx(total)
     assert record.solubiliser_ladder is not None
-    assert set(json.loads(run("schema", "advice"))["properties"]) == set(AdviceRecord.model_fields)
+    assert set(json.loads(run("schema", "advice"))["properties"]) == set(record_of(Advised).model_fields)
     assert not any(isnan(c.price_per_kg or 0) for c in record.thickeners)
 
 

@@ -24,8 +24,9 @@ from optimizer.data.pool import Ingredient
 from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.errors import DataError
 from optimizer.files import shipped
-from optimizer.report.costing import cost_document, cost_record, cost_sheets
+from optimizer.report.costing import cost_document, cost_sheets
 from optimizer.report.markdown import markdown
+from optimizer.report.record import as_json
 from optimizer.report.workbook import Sheet, write_workbook
 from optimizer.sweep.source import sources_of
 from tests.support.command import Run
@@ -410,7 +411,7 @@ def test_a_shortage_is_bad_news(library: Library) -> None:
     document = cost_document(costing)
     assert not document.good
     assert "nowhere to be had" in document.verdict
-    assert json.loads(cost_record(costing).model_dump_json())["plan"]["needs"][1]["short"] > 0
+    assert json.loads(as_json(costing))["plan"]["needs"][1]["short"] > 0
 
 
 # --- A batch that is finished -------------------------------------------------------------------------------------

@@ -13,7 +13,8 @@ from typing import Any
 import pytest
 
 from optimizer import cli
-from optimizer.report.thicken import ThickenRecord
+from optimizer.report.record import record_of
+from optimizer.report.thicken import Thickened
 
 BATCH = """# the salt batch of May
 batch = "2026-05-A"
@@ -360,11 +361,11 @@ def test_json_keeps_its_schema(tmp_path: Path, run: Run) -> None:
     log_of(
         run, path, SALT, "--added", 0, "--viscosity", 100, "--on", "2026-05-04T10:30", "--note", "clear", "--waited", 10
     )
-    record = ThickenRecord.model_validate(json.loads(run("thicken", path, "--json")[1]))
+    record = record_of(Thickened).model_validate(json.loads(run("thicken", path, "--json")[1]))
     step = record.logs[0].steps[0]
     assert (step.on, step.note, step.waited_min) == ("2026-05-04T10:30", "clear", 10)
     _, out, _ = run("schema", "thicken")
-    assert set(json.loads(out)["properties"]) == set(ThickenRecord.model_fields)
+    assert set(json.loads(out)["properties"]) == set(record_of(Thickened).model_fields)
 
 
 def test_what_is_no_batch_is_refused(run: Run) -> None:

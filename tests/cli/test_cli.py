@@ -26,13 +26,15 @@ from optimizer.data.cautions import ALWAYS
 from optimizer.data.library import Library, read_library
 from optimizer.engine.highs import Session
 from optimizer.files import shipped
-from optimizer.report.jsonout import BlendRecord
+from optimizer.report.jsonout import Blend
+from optimizer.report.record import record_of
 from optimizer.report.reference import material_document
 from optimizer.report.terminal import lines as terminal_lines
 from optimizer.rules import IMPLIED, KINDS
 from tests.support.command import Ran, Run
 
 SCENARIOS = shipped("scenarios")
+BlendRecord = record_of(Blend)
 NAMES = sorted(p.stem for p in SCENARIOS.glob("*.toml"))
 IMPOSSIBLE = {"impossible-wash"}
 COMMAND = [sys.executable, "-c", "from optimizer.cli import main; main()"]
@@ -481,7 +483,7 @@ def test_library_check(run: Run, library: Library, tmp_path: Path, monkeypatch: 
     said = f"decyl-glucoside: {doubt}\n{shown}{total} materials, {1 + len(WITHOUT_CAS)} with doubtful figures\n"
     assert run(*args).out == said
     doubts = {"decyl-glucoside": [doubt], **{name: [cas] for name in WITHOUT_CAS}}
-    assert run(*args, "--json").json == {"materials": total, "doubts": doubts}
+    assert run(*args, "--json").json == {"format": 1, "materials": total, "doubts": doubts}
 
 
 def test_library_check_tells_a_doubt_once_for_all_its_materials(

@@ -190,7 +190,7 @@ def test_a_price_list_becomes_a_shelf_and_says_what_it_left_out(tmp_path: Path) 
     # By hand: 24.50 / 5, 14 / 2, and as written.
     prices = {line.material: line.price_per_kg for line in taken.lines}
     assert prices == pytest.approx({"decyl-glucoside": 4.9, "coco-glucoside": 7.0, "cocamidopropyl-betaine": 2.44})
-    reasons = {name: why for _, name, why in taken.left_out}
+    reasons = {left.written: left.reason for left in taken.left_out}
     assert "1 ml is not 1 g" in reasons["Glycerin 99.5%"]
     assert reasons["Mystery powder"] == "not in the library"
     with_density = read_price_list(path, LIBRARY, density_g_per_ml=1.26)

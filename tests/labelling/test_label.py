@@ -31,8 +31,8 @@ from optimizer.labelling.natural import natural_of
 from optimizer.labelling.substances import Amount, Part, parts_of, substances_of
 from optimizer.report.assessor import write_pack
 from optimizer.report.label import label_document
-from optimizer.report.label_record import LabelRecord, label_record
 from optimizer.report.markdown import markdown
+from optimizer.report.record import record
 from optimizer.rules.composition import Natural
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
@@ -228,7 +228,7 @@ def test_a_plan_says_what_is_not_in_yet() -> None:
     assert label.basis == "plan"
     assert "Citric Acid" in label.pending
     assert "Citric Acid" not in label.line
-    text = markdown(label_document(label, hand_wash().library))
+    text = markdown(label_document(label))
     assert "not everything is in yet" in text
     assert "4 % kept free for Citric Acid" in text
     assert sum(a.typical for a in label.amounts) == pytest.approx(96)
@@ -525,7 +525,7 @@ def test_an_exceeded_law_is_not_ready() -> None:
     label = planned(held_back=0.0, **{"benzyl-alcohol": 1.2})
     met = next(m for m in label.ceilings if m.ceiling.id == "eu-annex-v-34-benzyl-alcohol")
     assert met.exceeded
-    document = label_document(label, hand_wash().library)
+    document = label_document(label)
     assert "a legal ceiling is exceeded" in document.verdict
     assert not document.good
     kept = next(m for m in planned().ceilings if m.ceiling.id == "eu-annex-v-34-benzyl-alcohol")
@@ -534,8 +534,8 @@ def test_an_exceeded_law_is_not_ready() -> None:
 
 def test_the_record_is_what_its_schema_says() -> None:
     label = planned()
-    record = label_record(label, hand_wash().library)
-    again = LabelRecord.model_validate(json.loads(record.model_dump_json()))
+    told = record(label)
+    again = type(told).model_validate(json.loads(told.model_dump_json()))
     assert again.ingredients == label.line
     assert again.not_in_yet_percent == 4
     assert [s.inci for s in again.substances] == [a.inci for a in label.amounts]

@@ -20,6 +20,7 @@ import optimizer.cli.batch
 import optimizer.cli.made  # noqa: F401
 from optimizer.bench.batch import batch_from, read_batch
 from optimizer.bench.card import Card, formula_card
+from optimizer.bench.reconcile import Made
 from optimizer.bench.weigh import WeighSheet, weigh_sheet
 from optimizer.cli.every import app
 from optimizer.data.facts import Material
@@ -27,9 +28,9 @@ from optimizer.data.library import Library, read_library
 from optimizer.errors import DataError
 from optimizer.files import shipped
 from optimizer.report.card_pdf import SMALLEST, card_pdf, fitted
-from optimizer.report.made_record import LaidRecord, MadeRecord, WeighedRecord
+from optimizer.report.made import Laid, Weighed
 from optimizer.report.pages import page_count, png_of
-from optimizer.report.weigh import WeighRecord
+from optimizer.report.record import record_of
 from optimizer.report.weigh_html import weigh_html
 from optimizer.report.weigh_pdf import weigh_pdf
 from optimizer.report.weigh_xlsx import weigh_xlsx
@@ -215,7 +216,7 @@ def batch(tmp_path: Path) -> Path:
 def test_from_formula_to_bottles_and_back(batch: Path, tmp_path: Path) -> None:
     told = json.loads(run("weigh", str(batch), "--json", "--html", str(tmp_path / "s.html"), "--pdf",
                           str(tmp_path / "s.pdf"), "--xlsx", str(tmp_path / "s.xlsx")))  # fmt: skip
-    WeighRecord.model_validate(told)
+    record_of(WeighSheet).model_validate(told)
     assert told["size_g"] == 5204.1
     assert told["bottles"] == 20
     grams = {line["id"]: line["grams"] for step in told["steps"] for line in step["lines"]}
@@ -226,20 +227,20 @@ def test_from_formula_to_bottles_and_back(batch: Path, tmp_path: Path) -> None:
     typed[0] += "@T-9"
     noted = json.loads(run("weighed", str(batch), *typed, "--finish-mass", "5150", "--water-added", "180", "--bottles",
                            "19", "--on", "2026-11-26", "--json"))  # fmt: skip
-    WeighedRecord.model_validate(noted)
+    record_of(Weighed).model_validate(noted)
     assert all(w["noted_g"] is not None for w in noted["weights"])
     assert batch.read_text().startswith(before)
     after = read_batch(batch)
     assert after.weighed[0].lot == "T-9"
     assert (after.finish.mass_g, after.finish.bottles, after.finish.on) == (5150, 19, "2026-11-26")
     made = json.loads(run("made", str(batch), "--json", "--master", str(tmp_path / "m.csv")))
-    MadeRecord.model_validate(made)
+    record_of(Made).model_validate(made)
     assert sum(line["made_percent"] for line in made["formula"]) == pytest.approx(100, abs=1e-9)
     assert made["mass_g"] == pytest.approx(5150)
     held = made["master"]["held_back_percent"]
     again = json.loads(run("batch", str(tmp_path / "m.csv"), "--for", "hand-wash", "--size", "5kg", "--held", str(held),
                            "--out", str(tmp_path / "next.toml"), "--json"))  # fmt: skip
-    LaidRecord.model_validate(again)
+    record_of(Laid).model_validate(again)
     assert again["doses"] == pytest.approx({ln["id"]: ln["percent"] for ln in made["master"]["formula"]}, abs=1e-6)
     for planned, state in ((["--planned"], "planned"), ([], "as made")):
         name = state.replace(" ", "-")

@@ -21,7 +21,8 @@ from optimizer.errors import DataError
 from optimizer.files import shipped
 from optimizer.model.model import build, objective_vector
 from optimizer.report.blend import blend_document
-from optimizer.report.jsonout import blend_record
+from optimizer.report.jsonout import Blend
+from optimizer.report.record import record
 from optimizer.report.terminal import lines
 from optimizer.rules import KINDS, LimitRule, Rule
 from optimizer.solve.linear import Solved, solve_fully
@@ -340,8 +341,8 @@ def test_two_limits_of_one_rule_are_both_told() -> None:
     assert held is not None
     told = {o.limit: o for o in held.bound() if o.id == "each"}
     assert set(told) == {"at_least", "at_most"}
-    record = next(r for r in blend_record(held.result).rules if r.id == "each")
-    assert [record.limit, *(more.limit for more in record.also)] == ["at_least", "at_most"]
+    told_as = next(r for r in record(Blend(held.result)).rules if r.id == "each")
+    assert [told_as.limit, *(more.limit for more in told_as.also)] == ["at_least", "at_most"]
     document = blend_document(held_of(MADE["thickening"][0]).result)  # type: ignore[union-attr]
     shown = "\n".join(lines(document, 200))
     assert "lower: sulfate share 50 %" in shown

@@ -19,7 +19,8 @@ from optimizer.files import shipped
 from optimizer.immutable import replace
 from optimizer.model.linearisation import with_rules
 from optimizer.report.blend import blend_document
-from optimizer.report.jsonout import blend_record
+from optimizer.report.jsonout import Blend
+from optimizer.report.record import record
 from optimizer.report.terminal import lines
 from optimizer.rules import CurvedRule
 from optimizer.rules.row import Setting
@@ -173,7 +174,7 @@ def test_a_local_answer_says_so(bound: tuple[Brief, Result]) -> None:
     assert "starting points" in told
     assert "hold at this formula only" in told
     assert "It cannot be better than" in told
-    assert blend_record(found).proof == "local"
+    assert record(Blend(found)).proof == "local"
     assert found.objective >= solve(linear_part(brief)).objective - 1e-9
 
 

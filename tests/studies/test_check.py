@@ -21,7 +21,8 @@ from optimizer.data.formula_file import GivenFormula, read_formula
 from optimizer.data.library import Library, read_library
 from optimizer.errors import DataError
 from optimizer.files import shipped
-from optimizer.report.jsonout import as_json, blend_record
+from optimizer.report.jsonout import Blend
+from optimizer.report.record import as_json
 from optimizer.solve.best import solve
 from optimizer.solve.nearest import nearest_formula
 from optimizer.studies.check import Checked, check
@@ -181,7 +182,7 @@ def test_a_blends_own_json_passes_its_brief(name: str, tmp_path: Path) -> None:
     brief = load_brief(path)
     result = solve(brief, weighable=True)
     file = tmp_path / "answer.json"
-    file.write_text(as_json(blend_record(result)), encoding="utf-8")
+    file.write_text(as_json(Blend(result)), encoding="utf-8")
     given_ = read_formula(file, brief.library.materials, brief.pool.held_back)
     assert given_.held_back == 4
     checked = check(load_brief(path, also=given_.doses), given_.doses, given_.held_back, given_.notes)

@@ -225,7 +225,7 @@ def test_an_impossible_column_has_no_cost_and_no_split() -> None:
     assert isnan(sides[1].cost)
     for part in ("total", "price", "lot", "material", "limit"):
         assert isnan(getattr(found.splits[0], part))
-    assert sides[1].measures() == sides[1].outcomes() == {}
+    assert sides[1].measures == sides[1].outcomes() == {}
     document = compare_document(found)
     assert document.verdict == "No formula exists for too strong."
     assert not document.good
@@ -279,7 +279,7 @@ def test_a_formula_is_measured_by_the_scenario(tmp_path: Path) -> None:
     assert (found.material, found.limit) == (0, pytest.approx(found.total))
     assert sides[1].outcomes()["active"].violation > 0
     betaine = next(i for i in sides[0].brief.pool.items if i.id == "cocamidopropyl-betaine")
-    assert sides[1].measures()["active"] == pytest.approx(10 * betaine.surfactant)
+    assert sides[1].measures["active"] == pytest.approx(10 * betaine.surfactant)
 
 
 def test_two_formulas_are_split_by_doses_alone(tmp_path: Path) -> None:

@@ -21,7 +21,8 @@ import optimizer.cli.tradeoff
 from optimizer.cli.every import app
 from optimizer.cli.starter import lay
 from optimizer.errors import DataError, UsageError
-from optimizer.report.tradeoff import LeewayRecord, leeway_document, leeway_record
+from optimizer.report.record import as_json, record_of
+from optimizer.report.tradeoff import leeway_document
 from optimizer.solve import reach
 from optimizer.solve.rounding import broken
 from optimizer.studies import leeway as study
@@ -338,7 +339,7 @@ def ran(*args: str | Path) -> Any:
 def test_json_holds_every_room_and_formula(first: Path) -> None:
     result = ran(first, "--loss", "0.02", "--others", "1", "--json")
     assert result.exit_code == 0
-    record = LeewayRecord.model_validate_json(result.stdout)
+    record = record_of(Leeway).model_validate_json(result.stdout)
     assert record.loss == 0.02
     (other,) = record.alternatives
     assert sum(line.percent for line in other.formula) == pytest.approx(97, abs=1e-6)
@@ -353,7 +354,7 @@ def test_json_holds_every_room_and_formula(first: Path) -> None:
 
 def test_record_and_document_tell_the_same() -> None:
     found = leeway(brief_of(three((2, 2, 2.01))), 0, alternatives=1)
-    rooms = json.loads(leeway_record(found).model_dump_json())["rooms"]
+    rooms = json.loads(as_json(found))["rooms"]
     assert [(r["id"], r["member"]) for r in rooms] == [(r.id, r.member) for r in found.rooms]
     document = str(leeway_document(found))
     assert "In no formula within the loss" in document

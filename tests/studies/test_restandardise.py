@@ -22,7 +22,8 @@ from optimizer.brief.brief import Brief
 from optimizer.cli.every import app
 from optimizer.data.pool import Group
 from optimizer.errors import UsageError
-from optimizer.report.lots import RestandardiseRecord, restandardise_document, restandardise_record
+from optimizer.report.lots import restandardise_document
+from optimizer.report.record import record_of
 from optimizer.report.terminal import lines
 from optimizer.rules import Dose, LimitRule
 from optimizer.rules.row import Setting
@@ -256,11 +257,12 @@ def test_largest_remainder_worked() -> None:
 def blend(tmp_path_factory: pytest.TempPathFactory) -> Path:
     from optimizer.brief.brief import load_brief
     from optimizer.files import shipped
-    from optimizer.report.jsonout import as_json, blend_record
+    from optimizer.report.jsonout import Blend
+    from optimizer.report.record import as_json
 
     path = tmp_path_factory.mktemp("blend") / "wash.json"
     result = solve(load_brief(shipped("scenarios") / "hand-wash.toml"), weighable=True)
-    path.write_text(as_json(blend_record(result)))
+    path.write_text(as_json(Blend(result)))
     return path
 
 
@@ -280,7 +282,7 @@ def test_the_command_with_lots(blend: Path) -> None:
     assert active["low"] < active["unchanged"] < active["planned"] <= active["high"]
     assert active["after"] >= 9 - 1e-6
     assert not active["keeps"]
-    RestandardiseRecord.model_validate(record)
+    record_of(Restandardised).model_validate(record)
 
 
 def test_the_shelfs_lots_count_where_none_is_named(blend: Path) -> None:
@@ -319,8 +321,8 @@ def test_no_line_is_wider_than_the_terminal(seed: int, width: int) -> None:
 def test_the_record_round_trips() -> None:
     found = drawn(CASES[0])
     assert found is not None
-    record = restandardise_record(found[3])
-    assert RestandardiseRecord.model_validate_json(record.model_dump_json()) == record
+    told = record_of(Restandardised).model_validate(found[3])
+    assert type(told).model_validate_json(told.model_dump_json()) == told
 
 
 def test_a_ratio_to_nothing_has_no_interval() -> None:

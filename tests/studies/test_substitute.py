@@ -20,7 +20,8 @@ from optimizer.cli.every import app
 from optimizer.errors import UsageError
 from optimizer.files import shipped
 from optimizer.report.document import Table as Shown
-from optimizer.report.substitute import SubstituteRecord, substitute_document, substitute_record
+from optimizer.report.record import as_json, record_of
+from optimizer.report.substitute import substitute_document
 from optimizer.report.terminal import lines
 from optimizer.solve.existing import asking, kept_rules
 from optimizer.solve.nearest import Near
@@ -430,7 +431,7 @@ def test_no_line_is_wider_than_the_terminal(name: str, width: int) -> None:
 
 def test_the_record_holds_every_stand_in() -> None:
     done = shop("sodium-laureth-sulfate-2eo-70")
-    record = SubstituteRecord.model_validate_json(substitute_record(done).model_dump_json())
+    record = record_of(Substituted).model_validate_json(as_json(done))
     assert [s.id for s in record.standins] == [s.material.id for s in done.standins]
     assert len(record.standins) == 34
     assert [s.id for s in record.standins if s.formula] == [

@@ -19,8 +19,9 @@ from optimizer.data.pool import Pool
 from optimizer.errors import UsageError
 from optimizer.files import shipped
 from optimizer.report.blend import blend_document
-from optimizer.report.jsonout import blend_record, why_record
+from optimizer.report.jsonout import Blend
 from optimizer.report.page import page as html_page
+from optimizer.report.record import record
 from optimizer.report.studies import why_document
 from optimizer.report.terminal import lines
 from optimizer.solve.best import solve
@@ -346,10 +347,10 @@ def test_what_another_choice_lets_in_is_not_told_as_out_at_any_price() -> None:
     shown = "\n".join(lines(why_document(answer), 160))
     assert "below 4.60 EUR per kg, at the best of all choices" in shown
     assert "not at any price" not in shown
-    record = why_record(answer)
-    assert record.kept_out
-    assert record.entry is None
-    assert record.entry_of_all == pytest.approx(answer.entry_of_all)
+    told = record(answer)
+    assert told.kept_out
+    assert told.entry is None
+    assert told.entry_of_all == pytest.approx(answer.entry_of_all)
 
 
 @pytest.mark.parametrize(
@@ -378,9 +379,9 @@ def test_a_blend_lists_what_a_choice_keeps_out(name: str) -> None:
         assert re.search(rf"{re.escape(told)} +\d+\.\d\d +kept out by a choice", shown), told
         assert escape(told) in page.replace("&nbsp;", " "), told
     assert page.count("kept out by a choice") >= len(kept)
-    record = {e.id: e for e in blend_record(result).entry_prices}
-    assert all(record[i].kept_out and record[i].entry_price_per_kg is None for i in kept)
-    assert not any(e.kept_out for i, e in record.items() if i not in kept)
+    listed = {e.id: e for e in record(Blend(result)).entry_prices}
+    assert all(listed[i].kept_out and listed[i].entry_price_per_kg is None for i in kept)
+    assert not any(e.kept_out for i, e in listed.items() if i not in kept)
 
 
 @pytest.mark.slow

@@ -29,7 +29,8 @@ from optimizer.brief.scenario import find_scenario
 from optimizer.data.sheet import neutral
 from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
-from optimizer.report.sweep import RangeRecord, range_document, range_record
+from optimizer.report.record import record, record_of
+from optimizer.report.sweep import Range, range_document
 from optimizer.report.terminal import lines
 from optimizer.rules import LimitRule
 from optimizer.solve.best import solve
@@ -632,12 +633,12 @@ def test_the_report_fits_and_says_it(ranged: Any) -> None:
     assert max(map(len, text.splitlines())) <= 100
     assert "16 scenarios: 12 solved, 4 impossible." in text
     assert "active matter at least" in text
-    record = range_record(ranged, summary)
-    assert RangeRecord.model_validate_json(record.model_dump_json()) == record
-    assert record.answers is not None
-    assert record.answers[4].states == {"load.at_most": 5.0}
-    assert record.answers[4].cost_per_kg == ranged.frame.cost[4]
-    assert record.answers[0].cost_per_kg is None
+    told = record(Range(ranged, summary))
+    assert type(told).model_validate_json(told.model_dump_json()) == told
+    assert told.answers is not None
+    assert told.answers[4].states == {"load.at_most": 5.0}
+    assert told.answers[4].cost_per_kg == ranged.frame.cost[4]
+    assert told.answers[0].cost_per_kg is None
 
 
 def test_the_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -646,9 +647,9 @@ def test_the_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     args = ["range", "hand-wash", "--vary", "active.at_least=9,10,12", "--missing", "coco-glucoside"]
     told_json = run.invoke(cli.app, [*args, "--json", "--out", "t.csv"])
     assert told_json.exit_code == 5, "three scenarios in which at_least is above at_most have no verdict"
-    record = RangeRecord.model_validate(json.loads(told_json.stdout))
-    assert record.scenarios == 6
-    assert record.endings["optimal"] == 4
+    found = record_of(Range).model_validate(json.loads(told_json.stdout))
+    assert found.scenarios == 6
+    assert found.endings["optimal"] == 4
     assert len(read(tmp_path / "t.csv")) == 6
     again = run.invoke(cli.app, [*args, "--out", "t.csv"])
     assert isinstance(again.exception, DataError)

@@ -28,23 +28,20 @@ FORUM = "makers' forums, several reports"
 
 @immutable
 class Advice:
-    """One thing to do at the bench.
-
-    Attributes:
-        key: Name of the piece.
-        text: What to do.
-        reason: Why, with the figures of this formula.
-        source: Who says so.
-        materials: Ids that it is about, sorted.
-        kind: Heading under which it stands.
-    """
+    """One piece of advice."""
 
     key: str
+    """Name of the piece."""
     text: str
+    """What to do."""
     reason: str
+    """Why, with the figures of this formula."""
     source: str
+    """Who says so."""
     materials: tuple[str, ...]
+    """Ids that it is about, sorted."""
     kind: Kind
+    """Heading under which it stands."""
 
 
 @immutable
