@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from copy import deepcopy
+from dataclasses import replace
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -148,7 +149,7 @@ def bound() -> tuple[Brief, Result]:
 
 def at_limit(brief: Brief, limit: float) -> Brief:
     rules = tuple(r.model_copy(update={"at_most": limit}) if r.id == "free" else r for r in brief.modelled)
-    return Brief(**{**brief.__dict__, "modelled": rules})
+    return replace(brief, modelled=rules)
 
 
 def test_an_answer_that_keeps_the_rule_anyway_is_proven() -> None:
@@ -218,7 +219,7 @@ def test_what_cannot_be_reached_is_not_called_impossible(bound: tuple[Brief, Res
 def test_what_is_impossible_without_the_rule_is_proven_so(bound: tuple[Brief, Result]) -> None:
     brief = bound[0]
     rules = tuple(r.model_copy(update={"at_least": 95.0}) if r.id == "active" else r for r in brief.modelled)
-    found = solve(Brief(**{**brief.__dict__, "modelled": rules}))
+    found = solve(replace(brief, modelled=rules))
     assert (found.ending, found.proof) == ("infeasible", "certificate")
 
 
@@ -235,9 +236,9 @@ def test_check_measures_the_rule_and_finds_a_formula_that_keeps_it(bound: tuple[
 
 def test_frontier_by_steps_keeps_the_rule_and_agrees_with_blends(bound: tuple[Brief, Result]) -> None:
     brief, _ = bound
-    free = Brief(**{**brief.__dict__, "modelled": tuple(r for r in brief.modelled if r.id != "free")})
+    free = replace(brief, modelled=tuple(r for r in brief.modelled if r.id != "free"))
     shown = free_rule(brief).model_copy(update={"at_most": None})
-    free = Brief(**{**free.__dict__, "modelled": (*free.modelled, shown)})
+    free = replace(free, modelled=(*free.modelled, shown))
     traced = stepped(free, (1, "cost"), (1, "free"), points=5)
     assert traced.local
     assert len(traced.breaks) >= 3
