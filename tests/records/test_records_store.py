@@ -34,10 +34,11 @@ from optimizer.records.lots import lots_of, where_lot
 from optimizer.records.overview import overview, shown
 from optimizer.records.schema import APPLICATION, MEANINGS, VERSION
 from optimizer.records.store import Store, open_store
+from tests.support import draws
 from tests.support.harbour import PNG, batch_file, weighed
 
 DAY = "2026-03-05"
-CI = settings(derandomize=True, database=None, deadline=None, suppress_health_check=list(HealthCheck), max_examples=30)
+CI = settings(draws.CI, suppress_health_check=list(HealthCheck), max_examples=draws.drawn(10, of=30))
 MEMORY = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
 """Folder in memory for what only asks whether values survive: syncing a disk takes most of the time."""
 HERE = Path(__file__).resolve().parent
