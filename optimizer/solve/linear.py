@@ -82,7 +82,9 @@ def solve_fully(
         endings = {f.ending for f in found}
         ending: Ending = "failed" if "failed" in endings else "stopped" if "stopped" in endings else "infeasible"
         proof = _joint_proof(found) if ending == "infeasible" else "none"
-        result = Result(brief, ending, proof, nan, None, settings=settings, provenance=provenance)
+        result = Result(
+            brief, ending, proof, nan, None, settings=settings, provenance=provenance, groups=_groups(found)
+        )
         return Solved(result, corridor, tuple(found), None)
     best = min(solved, key=lambda f: sign * f.objective)
     ties = [f for f in solved if sign * (f.objective - best.objective) <= best.margin]
@@ -116,6 +118,7 @@ def solve_fully(
         degenerate=basis.degenerate,
         gap=max(f.gap for f in found),
         provenance=provenance,
+        groups=_groups(found),
     )
     if weighable:
         result = replace(result, rounded=round_formula(brief, result, chosen))
@@ -225,6 +228,11 @@ def _setting_outcome(found: Found) -> SettingOutcome:
         found.proof,
         len(found.case.barred),
     )
+
+
+def _groups(found: list[Found]) -> int:
+    """Return how many groups of choices were held against the answer."""
+    return sum(len(f.tree.leaves) for f in found if f.tree is not None)
 
 
 def _joint_proof(found: list[Found]) -> Proof:

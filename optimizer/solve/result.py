@@ -183,6 +183,8 @@ class Result:
     """The formula on the grid of the maker's scale, if that was asked for."""
     notes: tuple[str, ...] = ()
     """What else must be known of the answer."""
+    groups: int = 0
+    """Groups of choices that were each held against the answer, over all pH settings; 0 without choices."""
 
     def __repr__(self) -> str:
         return f"<result for {self.brief.scenario.name!r}: {self.ending}, {self.proof}, {self.objective:.6g}>"
