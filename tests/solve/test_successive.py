@@ -17,7 +17,6 @@ from typer.testing import CliRunner
 from optimizer.brief.brief import Brief, load_brief
 from optimizer.cli.every import app
 from optimizer.files import shipped
-from optimizer.immutable import replace
 from optimizer.model.linearisation import with_rules
 from optimizer.report.blend import blend_document
 from optimizer.report.jsonout import Blend
