@@ -142,7 +142,7 @@ def _gap(rows: tuple[Vector, Vector, Vector], cost: Vector, leaf: Leaf, sign: in
     d = [Fraction(float(c)) for c in cost]
     sizes = np.abs(leaf.y) * np.abs(matrix).max(axis=1, initial=0.0)
     bound, dust = Fraction(0), (ROUND_OFF * float(sizes.max(initial=0.0)) if leaf.empty else 0.0)
-    for r in np.flatnonzero(sizes > dust):
+    for r in np.flatnonzero((leaf.y != 0) & (sizes >= dust)):
         price = sign * Fraction(float(leaf.y[r]))
         end = row_low[r] if price > 0 else row_high[r]
         if np.isfinite(end):

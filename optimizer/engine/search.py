@@ -18,10 +18,10 @@ from optimizer.engine.ending import Ending, Proof, weakest
 from optimizer.engine.farkas import proof_of_none
 from optimizer.engine.highs import EMPTY, NO_BASIS, Answer, Session, finest_unit, unit_of
 from optimizer.engine.polish import polished
-from optimizer.engine.tree import Tree, checked, grown
+from optimizer.engine.tree import NoProofError, Tree, checked, grown
 from optimizer.errors import SolverError
 from optimizer.immutable import immutable, replace
-from optimizer.units import AGREED, CHOICES_MET
+from optimizer.units import AGREED, CHOICES_MET, SAME_WORTH
 
 LEAST = 1e-3
 """An objective below this part of a usual cost counts as this much where a gap is relative to it."""
@@ -75,13 +75,23 @@ def search(session: Session, cost: Vector, lower: Vector, upper: Vector, searche
     open_ = np.flatnonzero(lower[session.n - session.integers :] < upper[session.n - session.integers :])
     if not open_.size:
         return linear(session, cost, lower, upper)
-    tree = grown(session, cost, lower, upper)
+    try:
+        tree = grown(session, cost, lower, upper)
+    except NoProofError:
+        doubted = _by_the_solver(session, cost, lower, upper)
+        none = doubted.proof == "solver bound" and not doubted.answer.x.size
+        return Searched("stopped", "none") if none else doubted
     found = None if tree is None else _from_tree(session, cost, lower, upper, tree)
-    return _by_the_solver(session, cost, lower, upper) if found is None else found
+    if found is not None and found.tree is not None:
+        return found
+    told = _by_the_solver(session, cost, lower, upper)
+    if found is None or (told.answer.x.size and not _clearly_better(found, told, cost)):
+        return told
+    return replace(found, ending="feasible", proof="none", gap=inf, bound=nan)
 
 
 def _from_tree(session: Session, cost: Vector, lower: Vector, upper: Vector, tree: Tree) -> Searched | None:
-    """Return the checked best of a tree whose leaves prove it, or None."""
+    """Return the checked best of a tree, with the tree if its leaves prove it; None if there is neither."""
     found = Searched("infeasible", "certificate", objective=inf)
     if tree.best.size:
         try:
@@ -89,7 +99,11 @@ def _from_tree(session: Session, cost: Vector, lower: Vector, upper: Vector, tre
         except SolverError:
             return None
     proof = checked(session, cost, lower, upper, tree, found.objective)
-    return None if proof is None else replace(found, tree=proof)
+    return None if proof is None and not tree.best.size else replace(found, tree=proof)
+
+
+def _clearly_better(found: Searched, other: Searched, cost: Vector) -> bool:
+    return found.objective < other.objective - SAME_WORTH * float(np.abs(cost) @ np.abs(other.answer.x))
 
 
 def _by_the_solver(session: Session, cost: Vector, lower: Vector, upper: Vector) -> Searched:

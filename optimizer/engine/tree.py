@@ -20,7 +20,7 @@ import numpy.typing as npt
 from optimizer.data.pool import Vector
 from optimizer.engine.certificate import check_infeasible, lower_bounds
 from optimizer.engine.farkas import proof_of_none
-from optimizer.engine.highs import EMPTY, Answer, Session, unit_of
+from optimizer.engine.highs import EMPTY, Answer, Session, finest_unit, unit_of
 from optimizer.engine.polish import polished
 from optimizer.immutable import immutable, replace
 from optimizer.units import BOUND_MET, LAST_DIGIT, SAME_WORTH, WHOLE
@@ -73,6 +73,10 @@ class _GivenUpError(Exception):
     """The tree is past its size, or a program ended without a verdict."""
 
 
+class NoProofError(Exception):
+    """A box that the solver finds empty has no proof of it: whatever is said of the whole is in doubt."""
+
+
 def grown(session: Session, cost: Vector, lower: Vector, upper: Vector, most: int = MOST_RUNS) -> Tree | None:
     """Minimise over whole numbers and the rest; None where that is left to the solver's own search.
 
@@ -82,6 +86,9 @@ def grown(session: Session, cost: Vector, lower: Vector, upper: Vector, most: in
         lower: Shape (n,).
         upper: Shape (n,).
         most: Linear programs at most.
+
+    Raises:
+        NoProofError: If nothing proves that a box is empty which the solver finds so.
     """
     try:
         return _Search(session, cost, most).run(lower, upper)
@@ -175,9 +182,17 @@ class _Search:
             raise _GivenUpError
         self.runs += 1
         answer = self.session.run(self.cost, lower, upper, relaxed=True, unit=self.unit, basis=False)
-        if answer.ending not in ("optimal", "infeasible"):
+        if answer.ending == "infeasible":
+            ray = proof_of_none(self.session, lower, upper, answer.ray)
+            if ray is not None:
+                return Half(lower, upper, replace(answer, ray=ray), inf)
+            self.session.forget()
+            answer = self.session.run(self.cost, lower, upper, relaxed=True, unit=finest_unit(self.cost), basis=False)
+            if answer.ending == "infeasible":
+                raise NoProofError
+        if answer.ending != "optimal":
             raise _GivenUpError
-        return Half(lower, upper, answer, float(self.cost @ answer.x) if answer.x.size else inf)
+        return Half(lower, upper, answer, float(self.cost @ answer.x))
 
     def _sort(self, waiting: list[tuple[float, int, Half]], half: Half) -> None:
         """Close a box, or let it wait: where nothing better can be in it, or its best point is whole."""
@@ -187,11 +202,8 @@ class _Search:
             heappush(waiting, (half.bound, self.runs + len(waiting), half))
 
     def _close(self, half: Half) -> None:
-        empty = half.bound == inf
-        y = proof_of_none(self.session, half.lower, half.upper, half.answer.ray) if empty else half.answer.y
-        if y is None:
-            raise _GivenUpError
-        self.leaves.append(Leaf(half.lower, half.upper, y, empty))
+        ray = half.answer.ray
+        self.leaves.append(Leaf(half.lower, half.upper, half.answer.y if ray is None else ray, ray is not None))
 
     def _is_whole(self, half: Half) -> bool:
         """Return whether the best of a box has whole numbers and keeps its worth where they are fixed; note it then."""
