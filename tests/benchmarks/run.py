@@ -14,6 +14,7 @@ from functools import partial
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does; before numpy is imported
 
+import choices
 import joint
 import ph
 import ranges
@@ -117,6 +118,7 @@ PARTS: dict[str, Part] = {
     "answers": answers,
     "large": large,
     "building": building,
+    "choices": choices.lines,
     "trust": trust.lines,
     "tradeoff": tradeoff.lines,
     "ranges": ranges.lines,
