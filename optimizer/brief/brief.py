@@ -4,13 +4,14 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import field
 from functools import cached_property
-from math import fsum, inf, isnan
+from math import inf, isnan
 from pathlib import Path
 
+from optimizer.brief.implied import counted_together, rules_of
+from optimizer.brief.references import declared, references
 from optimizer.brief.scenario import Scenario, beside, read_scenario
 from optimizer.data.library import Library, read_library
-from optimizer.data.pool import Group, Ingredient, Pool, join, unknown
-from optimizer.data.purchase import lines_of, stock_of
+from optimizer.data.pool import Ingredient, Pool, join, unknown
 from optimizer.data.shelf import Shelf, read_shelf
 from optimizer.errors import DataError, Problem, UsageError, fault, nearest, spelled
 from optimizer.files import digest, shipped
@@ -20,18 +21,11 @@ from optimizer.rules import (
     Acidity,
     Cost,
     CurvedRule,
-    Dose,
-    Excludes,
     LimitRule,
-    Property,
     Rule,
     Stock,
-    Total,
-    UndissociatedAcid,
-    UseLevel,
     named_measure,
 )
-from optimizer.units import number
 
 RESERVED = frozenset({"total", "ph", "use", "forced"})
 """Ids that the tool gives itself."""
@@ -161,10 +155,13 @@ def make_brief(
         DataError: If the shelf cannot be joined, the scenario names what does not exist or gives a rule an id of the
             tool, no candidate is left, or the goals are none that it knows.
     """
-    scenario = _declared(scenario, library)
-    problems = _references(scenario, library, where)
+    scenario = declared(scenario, library)
+    problems = references(scenario, library, where)
     wanted = frozenset(also)
-    joined, assumptions = _free_of_charge(join(library, shelf, scenario.currency), scenario, wanted)
+    try:
+        joined, assumptions = _free_of_charge(join(library, shelf, scenario.currency), scenario, wanted)
+    except DataError as error:
+        raise DataError([*problems, *error.problems]) from None
     chosen, left_out = _candidates(joined, scenario, wanted)
     for name in scenario.fixed:
         if name in joined and isnan(joined[name].price):
@@ -180,8 +177,8 @@ def make_brief(
     thickeners = tuple(joined[n] for n in scenario.held_back.thickeners)
     later = (*(joined[n] for n in scenario.held_back.acids), *thickeners)
     pool = Pool(tuple(chosen[n] for n in sorted(chosen)), scenario.held_back.percent, later, thickeners)
-    rules, watched = _rules(scenario, library, pool, shelf)
-    assumptions += [_together(rule, pool, shelf) for rule in rules if isinstance(rule, Stock) and rule.lines > 1]
+    rules, watched = rules_of(scenario, library, pool, shelf)
+    assumptions += [counted_together(rule, pool, shelf) for rule in rules if isinstance(rule, Stock) and rule.lines > 1]
     clear = any(r.clears for r in rules)
     acidity = scenario.ph.model_copy(update={"id": "ph", "clear": clear}) if scenario.ph else None
     brief = Brief(
@@ -234,136 +231,6 @@ def _candidates(
         elif name in named:
             left_out[name] = "the shelf has no price for it"
     return chosen, left_out
-
-
-def _rules(
-    scenario: Scenario, library: Library, pool: Pool, shelf: Shelf | None
-) -> tuple[tuple[Rule, ...], tuple[Rule, ...]]:
-    """Return the rules of the model, sorted by id, and the ceilings that are only watched."""
-    rules: list[Rule] = [Total(id="total", exactly=100.0, source="arithmetic")]
-    for rule in scenario.rule:
-        if isinstance(rule, Cost):
-            rule = rule.model_copy(update={"currency": scenario.currency})
-        elif isinstance(rule, Property) and not rule.measure_unit and rule.property in library.property_units:
-            rule = rule.model_copy(update={"measure_unit": library.property_units[rule.property].unit})
-        rules.append(rule)
-    for name, percent in scenario.fixed.items():
-        rules.append(Dose(id=f"fixed-{name}", of=Group(materials=(name,)), exactly=percent))
-    rules += _stocks(scenario, pool, shelf)
-    present = {s.inci for i in pool.items for s in i.material.substances}
-    watched: list[Rule] = []
-    for ceiling in library.ceilings:
-        applies = ceiling.use in (scenario.use, "any") and present.intersection(ceiling.substances)
-        if not applies or (ceiling.kind == "law" and ceiling.jurisdiction not in ("", scenario.market)):
-            continue
-        law = ceiling.kind == "law"
-        level = UseLevel(id=f"level-{ceiling.id}", ceiling=ceiling, source="law" if law else ceiling.kind)
-        (rules if law else watched).append(level)
-    for pair in library.exclusions:
-        if present.intersection(pair.one) and present.intersection(pair.other):
-            law = pair.jurisdiction == scenario.market
-            one, other = Group(inci=pair.one), Group(inci=pair.other, but_not=_both(pool, pair.one))
-            rule = Excludes(id=f"exclusion-{pair.id}", of=one, other=other, source="law" if law else pair.confidence)
-            (rules if law else watched).append(rule)
-    return tuple(sorted(rules, key=lambda r: r.id)), tuple(sorted(watched, key=lambda r: r.id))
-
-
-def _stocks(scenario: Scenario, pool: Pool, shelf: Shelf | None) -> list[Stock]:
-    """Return a limit for each candidate whose stock the shelf states, if the scenario states a batch."""
-    if not scenario.batch_kg or shelf is None:
-        return []
-    items = {item.id: item for item in pool.items}
-    held = [name for name, line in lines_of(shelf.lines, items, priced=False) if line.stock_kg]
-    return [
-        Stock(
-            id=f"stock-{name}",
-            of=Group(materials=(name,)),
-            at_most=100 * kg / scenario.batch_kg,
-            lines=max(1, held.count(name)),
-            source="shelf",
-        )
-        for name, kg in stock_of(shelf.lines, items).items()
-    ]
-
-
-def _together(rule: Stock, pool: Pool, shelf: Shelf | None) -> str:
-    """Return the sentence that says how several shelf lines of one material are counted."""
-    name = rule.of.materials[0]
-    item = pool.items[pool.index[name]]
-    lines = [x for _, x in lines_of(shelf.lines if shelf else (), {name: item}, priced=False) if x.stock_kg]
-    kg = fsum(line.stock_kg or 0.0 for line in lines)
-    dearest = max([item.price, *(x.price_per_kg for x in lines if x.price_per_kg is not None)])
-    dearer = f", the dearest in stock is {number(dearest)}" if dearest > item.price else ""
-    return (
-        f"{name}: the {number(kg)} kg in stock on {rule.lines} shelf lines count together, at the price per kg and the "
-        f"strength of the cheapest line ({number(item.price)}{dearer})"
-    )
-
-
-def _both(pool: Pool, names: tuple[str, ...]) -> tuple[str, ...]:
-    """Return the ids that contain a substance of the first side, which cannot exclude themselves."""
-    return tuple(i.id for i in pool.items if any(s.inci in names for s in i.material.substances))
-
-
-def _declared(scenario: Scenario, library: Library) -> Scenario:
-    """Return the scenario with each property named as the library declares it."""
-    properties = _properties(library)
-    rules = tuple(
-        r.model_copy(update={"property": spelled(r.property, properties)}) if isinstance(r, Property) else r
-        for r in scenario.rule
-    )
-    return scenario.model_copy(update={"rule": rules})
-
-
-def _properties(library: Library) -> set[str]:
-    return {p for m in library.materials for p in m.properties} | set(library.property_units)
-
-
-def _references(scenario: Scenario, library: Library, where: str) -> list[Problem]:
-    """Return every name in the scenario that leads nowhere, and every id that is used twice."""
-    ids = library.by_id
-    problems = unknown(where, "fixed", scenario.fixed, ids)
-    for key in ("also", "without", "materials"):
-        problems += unknown(where, f"pool.{key}", getattr(scenario.pool, key), ids)
-    for key in ("acids", "thickeners"):
-        problems += unknown(where, f"held_back.{key}", getattr(scenario.held_back, key), ids)
-    functions = {f for m in library.materials for f in m.functions}
-    families = {s.family for m in library.materials for s in m.substances if s.family}
-    inci = {s.inci for m in library.materials for s in m.substances}
-    problems += unknown(where, "pool.functions", scenario.pool.functions, functions)
-    problems += unknown(where, "pool.inci", scenario.pool.inci, inci)
-    for key in ("surfactant_families", "without_families"):
-        problems += unknown(where, f"pool.{key}", getattr(scenario.pool, key), families)
-    seen: set[str] = set()
-    for rule in scenario.rule:
-        if rule.id in seen:
-            problems.append(
-                Problem(where, f"rule.{rule.id}", "two rules have this id.", "Give one of them another id.")
-            )
-        seen.add(rule.id)
-        for name in type(rule).model_fields:
-            group = getattr(rule, name)
-            if isinstance(group, Group):
-                key = f"rule.{rule.id}.{name}"
-                problems += unknown(where, key, (*group.materials, *group.but_not), ids)
-                problems += unknown(where, key, group.functions, functions)
-                if name in rule.model_fields_set:
-                    problems += unknown(where, key, group.families, families)
-                problems += unknown(where, key, group.inci, inci)
-        if isinstance(rule, UndissociatedAcid):
-            acids = {s.acid.name for m in library.materials for s in m.substances if s.acid}
-            if rule.acid.casefold() not in {"", *(a.casefold() for a in acids)}:
-                problems += unknown(where, f"rule.{rule.id}.acid", [rule.acid], acids)
-            if scenario.ph is None:
-                what = "how much acid is undissociated depends on the pH, and the brief has none."
-                problems.append(Problem(where, f"rule.{rule.id}", what, "Write [ph] with low and high."))
-        if isinstance(rule, Property):
-            problems += unknown(where, f"rule.{rule.id}.property", [rule.property], _properties(library))
-    total = sum(scenario.fixed.values()) + scenario.held_back.percent
-    if total > 100:
-        what = f"fixed doses and the part held back sum to {number(total)} %, more than 100."
-        problems.append(Problem(where, "fixed", what, "Lower one of them."))
-    return problems
 
 
 def find_measure(name: str, rules: Iterable[Rule], currency: str = "") -> LimitRule:
