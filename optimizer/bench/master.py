@@ -108,4 +108,4 @@ def _candidate(brief: Brief, name: str) -> bool:
 
 def without_thickening(brief: Brief) -> Brief:
     """Return a brief that does not ask for a way to thicken: a question to a plan."""
-    return replace(brief, modelled=tuple(r for r in brief.modelled if r.kind != "thickening"))
+    return replace(brief, modelled=tuple(r for r in brief.modelled if not r.of_plan))

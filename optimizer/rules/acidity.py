@@ -139,6 +139,10 @@ class Acidity(Rule):
         outside = max(self.low - (setting.low or self.low), (setting.high or self.high) - self.high, 0.0)
         return self.value(formula, setting), max([outside, *gaps])
 
+    def idle(self, value: float) -> bool:
+        """The pH has a place of its own."""
+        return True
+
     def reading(self) -> str:
         """One sentence."""
         return self.sourced(f"pH {number(self.low)} to {number(self.high)}, target +-{number(self.tolerance)} pH")

@@ -44,6 +44,12 @@ class Rule(Frozen):
     """How the rule gives way where it may."""
     clears: ClassVar[bool] = False
     """True if the pH windows are then those in which materials stay clear."""
+    of_prices: ClassVar[bool] = False
+    """Whether its measure sums prices."""
+    of_plan: ClassVar[bool] = False
+    """True for a question to a plan, which a product that was made has answered."""
+    has_price: ClassVar[bool] = True
+    """Whether it makes sense to say what moving its limit costs."""
     parting: ClassVar[int] = 1
     """When a conflict is tried without the rule: the lower, the sooner, so that what is named last stays in."""
 
@@ -125,6 +131,10 @@ class Rule(Frozen):
     def reading(self) -> str:
         """One sentence with number, unit and source."""
         raise NotImplementedError
+
+    def idle(self, value: float) -> bool:
+        """Return whether a line of its own says nothing at a value: told elsewhere, or nothing of it is there."""
+        return False
 
     def sourced(self, sentence: str) -> str:
         """Return the sentence with its source, unless that is the brief itself."""

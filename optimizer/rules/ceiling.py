@@ -64,6 +64,10 @@ class UseLevel(LimitRule):
         """Rows of a hard limit only."""
         return super().rows(pool, setting) if self.hard else ()
 
+    def idle(self, value: float) -> bool:
+        """A level says nothing where nothing of it is there."""
+        return value == 0
+
     def with_limits(self, low: float, high: float) -> Self:
         """Return the same level with its ceiling moved; without one nothing is far enough away."""
         percent = high if high < inf else 1e9

@@ -21,6 +21,7 @@ class Clear(Rule):
     """
 
     kind: Literal["clear"] = "clear"
+    has_price: ClassVar[bool] = False
     by_lots: ClassVar[bool] = False
     unit: ClassVar[str] = "clouding materials"
     clears: ClassVar[bool] = True

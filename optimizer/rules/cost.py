@@ -13,6 +13,7 @@ class Cost(LimitRule):
     """
 
     kind: Literal["cost"] = "cost"
+    of_prices: ClassVar[bool] = True
     currency: str = ""
     """Filled in from the brief."""
     step: ClassVar[float] = 0.05

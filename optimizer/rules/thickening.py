@@ -26,6 +26,7 @@ class Thickening(Rule):
     """
 
     kind: Literal["thickening"] = "thickening"
+    of_plan: ClassVar[bool] = True
     salt_route: bool = True
     """Whether salt is a way at all."""
     sulfates: Group = Group(families=("alkyl sulfate", "alkyl ether sulfate"))

@@ -88,6 +88,7 @@ class Pricer:
             self.unit /= float(per @ basis.x[: self.model.doses]) + below
             self.unit_here /= float(per @ found.x[: self.model.doses]) + below
         self.steps = {rule.id: rule.step for rule in brief.enforced}
+        self.unpriced = {rule.id for rule in brief.enforced if not rule.has_price}
         self.moved: dict[str, dict[str, list[tuple[int, Lever]]]] = {}
         binding = {self.model.rows[r].owner for r in np.flatnonzero(self.at_end)}
         for r, row in enumerate(self.model.rows):
@@ -122,7 +123,7 @@ class Pricer:
 
     def _told(self, outcome: Outcome, limit: Limit, reach: Reach) -> Outcome:
         lever = limit[0][1]
-        if outcome.kind == "clear":
+        if outcome.id in self.unpriced:
             return replace(outcome, binding=lever.side)
         at = (outcome.high if lever.side == "high" else outcome.low) if isnan(lever.at) else lever.at
         step = self.steps[outcome.id] if isnan(lever.step) else lever.step

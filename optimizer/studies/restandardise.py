@@ -220,7 +220,7 @@ def _span(
     value = rule.value(planned, setting)
     if not rule.by_lots or np.isnan(value):
         return None
-    if rule.kind == "use-level" and value == 0:
+    if rule.idle(value):
         return None
     if linear(rule) and isinstance(rule, LimitRule):
         low, high = lots.extremes(rule, doses)

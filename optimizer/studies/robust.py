@@ -252,7 +252,7 @@ def _check(brief: Brief, lots: Lots, formula: Formula, setting: Setting, safety:
     doses = _doses(brief, formula)
     for rule in brief.enforced:
         miss = rule.violation(formula, setting)
-        if isinstance(rule, LimitRule) and linear(rule) and rule.kind != "cost":
+        if isinstance(rule, LimitRule) and linear(rule) and not rule.of_prices:
             low, high = lots.extremes(rule, doses, safety.off)
             miss = max(miss, rule.limits[0] - low, high - rule.limits[1]) if not isnan(low) else miss
         if miss > rule.slack(formula):

@@ -359,7 +359,7 @@ def _try(trial: _Trial, item: Ingredient) -> StandIn:
         equal_active=_equal_active(wide, base, missing, item, wish.left),
         watch=watch(item, missing, base.setting, _sulfates(brief)),
     )
-    if not standin.on_shelf and any(r.kind == "cost" for r in brief.modelled):
+    if not standin.on_shelf and any(r.of_prices for r in brief.modelled):
         standin = replace(standin, watch=("nobody prices it: limits on cost were not checked", *standin.watch))
     reason = "" if standin.on_shelf else brief.scenario.pool.why_not(item.material)
     if reason:

@@ -141,7 +141,7 @@ def _bound(ranged: Ranged, solved: Mask) -> tuple[Bound, ...]:
     counts = ranged.frame.binding[solved].sum(axis=0)
     found = []
     for (rule, side), count in zip(ranged.frame.limits, counts, strict=True):
-        if count and side != "link" and (rule not in rules or rules[rule].kind != "total"):
+        if count and side != "link" and (rule not in rules or rules[rule].source != "arithmetic"):
             name = f"{rules[rule].name} {SIDES[side]}" if rule in rules else rule
             found.append(Bound(rule, side, name, int(count)))
     return tuple(sorted(found, key=lambda b: (-b.scenarios, b.rule, b.side)))

@@ -98,7 +98,7 @@ def trial(rules: Iterable[Rule], lots: Lots, doses: Vector, draws: Draws, settin
 def holds(rule: Rule, lots: Lots, doses: Vector, draws: Draws, setting: Setting) -> Flags:
     """Return in which draws a rule holds, shape (draws,)."""
     if isinstance(rule, LimitRule) and linear(rule):
-        if rule.kind == "cost":
+        if rule.of_prices:
             return _within(rule, draws.prices @ (doses * lots.pool.prices) / 100)
         return _within(rule, lots.drawn(rule, doses, draws.active))
     if isinstance(rule, IfUsed) and rule.measured == "as active":

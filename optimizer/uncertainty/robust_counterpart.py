@@ -112,7 +112,7 @@ def _protected(brief: Brief, lots: Lots, case: Case, safety: Safety, measure: Li
             more = 100 * falls[r].max()
             low[r] -= more
             matrix[r, column] -= more
-    dearer = dear if measure.kind == "cost" and sign > 0 and safety.price_off > 0 else None
+    dearer = dear if measure.of_prices and sign > 0 and safety.price_off > 0 else None
     return budgeted(matrix, low, high, rises, falls, safety.off, dearer=dearer)
 
 
