@@ -234,7 +234,7 @@ def test_exclusion_that_applies_is_named(tmp_path: Path) -> None:
     mixture = "methylchloroisothiazolinone-methylisothiazolinone"
     both = formula_of({mixture: 0.05, "methylisothiazolinone": 0.01}, tmp_path)
     told = preservation_of(both.brief, both.formula, Setting(5.0, 4.8, 5.2))
-    assert any(broken for _, broken in told.exclusions)
+    assert any(one.broken for one in told.exclusions)
 
 
 def test_each_ph_has_the_preservative_that_is_best_at_it() -> None:
