@@ -47,6 +47,12 @@ class Frozen(BaseModel):
             del copy.__dict__[name]
         return copy
 
+    def __getstate__(self) -> dict[Any, Any]:
+        """Return what travels to another process: the fields, without what was computed from them."""
+        state = super().__getstate__()
+        given = {name: value for name, value in state["__dict__"].items() if name in type(self).model_fields}
+        return {**state, "__dict__": given}
+
 
 def _is_share(value: Any) -> Any:
     """Refuse what is neither three percentages nor 'balance', in one sentence."""
