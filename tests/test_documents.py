@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import io
+from math import nan
 
 import pytest
 
-from optimizer.report.document import Document, Listing, Table
+from optimizer.report.document import Column, Document, Listing, Strong, Table, figures
 from optimizer.report.markdown import markdown
 from optimizer.report.terminal import lines, show
 
@@ -17,10 +18,10 @@ ODD = (
 """Cells that a careless renderer would read as markup, a number or a formula."""
 
 
-def document(*cells: str, right: frozenset[int] = frozenset()) -> Document:
+def document(*cells: str, right: tuple[int, ...] = ()) -> Document:
     """Return a document with one table row."""
-    columns = tuple(f"c{n}" for n in range(len(cells)))
-    return Document("Title", "Verdict.", sections=(Table("Table", columns, (cells,), right),))
+    columns = tuple(Column(f"c{n}", "figure" if n in right else "text") for n in range(len(cells)))
+    return Document("Title", "Verdict.", sections=(Table("Table", columns, (cells,)),))
 
 
 def row(text: str) -> str:
@@ -38,7 +39,7 @@ def test_a_whole_document() -> None:
         "Solved; a_b.",
         facts=(("cost", "0.9 | kg"), ("pH", "5")),
         sections=(
-            Table("Doses", ("material", "%"), (("Water", "80.00"), ("x|y", "20.00")), frozenset({1}), "A *note*."),
+            Table("Doses", ("material", *figures("%")), (("Water", "80.00"), ("x|y", "20.00")), "A *note*."),
             Listing("Cautions", ("Mind <this>.", "And\nthat."), "caution"),
             Table("Empty", ("a", "b"), ()),
         ),
@@ -111,7 +112,7 @@ def test_a_whole_document_on_a_terminal() -> None:
         "Solved.",
         facts=(("cost", "0.9"), ("a longer name", "5")),
         sections=(
-            Table("Doses", ("material", "%"), (("Water", "80.00"), ("Soap", "5.00")), frozenset({1}), "A note."),
+            Table("Doses", ("material", *figures("%")), (("Water", "80.00"), ("Soap", "5.00")), "A note."),
             Listing("Cautions", ("Mind this.",), "caution"),
             Listing("Notes", ("And that.",)),
         ),
@@ -141,7 +142,7 @@ def test_a_whole_document_on_a_terminal() -> None:
 @pytest.mark.parametrize("cell", [c for c in ODD if c.strip() == c and "  " not in c])
 def test_the_terminal_shows_every_cell_as_it_is(cell: str) -> None:
     """Numbers too: nothing is rounded, added up or put into another form here."""
-    for right in (frozenset[int](), frozenset({0})):
+    for right in ((), (0,)):
         shown = lines(document(cell, "next", right=right), 80)
         assert shown[6].split("next")[0].strip() == cell
         assert shown[6].endswith("next")
@@ -149,7 +150,7 @@ def test_the_terminal_shows_every_cell_as_it_is(cell: str) -> None:
 
 def test_long_cells_are_wrapped_and_nothing_is_lost() -> None:
     words = " ".join(f"word{n}" for n in range(40))
-    shown = lines(document(words, "12.5", words, right=frozenset({1})), 60)[6:-1]
+    shown = lines(document(words, "12.5", words, right=(1,)), 60)[6:-1]
     assert max(map(len, shown)) <= 60
     assert len(shown) > 5
     left, right = ([line[:25].split() for line in shown], [line[33:].split() for line in shown])
@@ -159,7 +160,7 @@ def test_long_cells_are_wrapped_and_nothing_is_lost() -> None:
 
 
 def test_numbers_stand_right() -> None:
-    table = Table("T", ("a", "n"), (("x", "1"), ("yy", "100.5")), frozenset({1}))
+    table = Table("T", ("a", *figures("n")), (("x", "1"), ("yy", "100.5")))
     assert lines(Document("t", "v", sections=(table,)), 40)[5:8] == ["a       n", "x       1", "yy  100.5"]
 
 
@@ -177,12 +178,12 @@ def test_verdict_facts_notes_and_listings_fit(width: int) -> None:
 
 def test_wide_characters_take_two_cells() -> None:
     """Unicode Standard Annex 11: East Asian wide characters take two cells of a terminal."""
-    table = Table("T", ("a", "n"), (("水", "1"), ("water", "2")), frozenset({1}))
+    table = Table("T", ("a", *figures("n")), (("水", "1"), ("water", "2")))
     assert lines(Document("t", "v", sections=(table,)), 40)[6:8] == ["水     1", "water  2"]
 
 
 def test_strong_rows_and_verdicts_are_painted_and_nothing_else_changes() -> None:
-    table = Table("T", ("a",), (("x",), ("total",)), strong=frozenset({1}))
+    table = Table("T", ("a",), (("x",), Strong(("total",))))
     made = Document("t", "v", sections=(table, Listing("L", ("c",), "caution")))
     painted = lines(made, 20, colour=True)
     assert painted[1:3] == ["\x1b[1mt\x1b[0m", "\x1b[32mv\x1b[0m"]
@@ -198,6 +199,16 @@ def test_strong_rows_and_verdicts_are_painted_and_nothing_else_changes() -> None
             line = line.replace(code, "")
         stripped.append(line)
     assert stripped == plain
+
+
+def test_figures_are_written_as_their_column_says() -> None:
+    columns = (Column("a"), *figures("n"), *figures("f", form=".2f", unit=" %"), *figures("w", digits=1))
+    rows = (("x", 2.0, 1, 2.25), ("y", None, nan, "none"), ("z", (0.5, 2.0), -1.0, 0.0))
+    assert Table("T", columns, rows).told() == [
+        ("x", "2", "1.00 %", "2.2"),
+        ("y", "", "", "none"),
+        ("z", "0.5 + 2", "-1.00 %", "0"),
+    ]
 
 
 def test_an_empty_table_shows_its_headings() -> None:

@@ -19,7 +19,7 @@ import pytest
 from optimizer.brief.brief import load_brief
 from optimizer.brief.scenario import find_scenario
 from optimizer.report.blend import blend_document
-from optimizer.report.document import Bar, Bars, Document, Listing, Sketch, Table
+from optimizer.report.document import Bar, Bars, Document, Listing, Sketch, Table, figures
 from optimizer.report.page import LONG, page
 from optimizer.report.tradeoff import leeway_document
 from optimizer.solve.best import solve
@@ -44,7 +44,7 @@ pytestmark = [
 def odd() -> Document:
     """Return a document of extremes: long words, many columns, a folded table, texts that look like markup."""
     word = "Polyoxyethylenesorbitanmonolaurate" * 4
-    columns = ("material", *(f"column {n}" for n in range(12)))
+    columns = ("material", *figures(*(f"column {n}" for n in range(12))))
     rows = tuple((word, *("12345.678",) * 12) for _ in range(3))
     bars = Bars("share, %", (Bar(word, 0, 80, "80 %"), Bar("<b>", 20, 60, "20 to 60 " * 8, 30, hatched=True)), (0, 100))
     return Document(
@@ -52,9 +52,9 @@ def odd() -> Document:
         "A verdict of bad news.",
         (("a fact", word),),
         (
-            Table("Wide", columns, rows, frozenset(range(1, 13))),
+            Table("Wide", columns, rows),
             Table("Narrow", ("a", "b"), ((word, word),)),
-            Table("Long", ("n", "what"), tuple((f"{n}", "folded away") for n in range(LONG + 1)), frozenset({0})),
+            Table("Long", (*figures("n"), "what"), tuple((n, "folded away") for n in range(LONG + 1))),
             Sketch("Drawn", drawing=bars, note=word),
             Sketch("In characters", ("x" * 200, " o"), "A note."),
             Listing("Cautions", (word, "Mind <this>."), "caution"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from optimizer.bench.card import Card
 from optimizer.data.cautions import ALWAYS, Caution
-from optimizer.report.document import Document, Listing, Table
+from optimizer.report.document import Document, Listing, Row, Strong, Table, figures
 from optimizer.report.record import CautionRecord, Record, caution_records
 from optimizer.units import is_whole, listed, number
 
@@ -14,8 +14,12 @@ CARD = "card"
 
 def percent_text(card: Card, percent: float) -> str:
     """Return a dose with two decimals, with three if any dose of the card is on no grid of 0.01 %."""
-    fine = any(not is_whole(100 * p) for part in card.parts for _, p in part.lines)
-    return f"{percent:.{3 if fine else 2}f}"
+    return f"{percent:.{decimals(card)}f}"
+
+
+def decimals(card: Card) -> int:
+    """Return with how many decimals doses are shown."""
+    return 3 if any(not is_whole(100 * p) for part in card.parts for _, p in part.lines) else 2
 
 
 def facts_of(card: Card) -> list[tuple[str, str]]:
@@ -46,15 +50,15 @@ def caution_texts(card: Card) -> list[str]:
 
 def card_document(card: Card) -> Document:
     """Return the card for a screen."""
-    rows = [
-        (str(k) if first else "", material.name, percent_text(card, percent))
+    rows: list[Row] = [
+        (str(k) if first else "", material.name, percent)
         for k, part in enumerate(card.parts, 1)
         for first, (material, percent) in zip([True, *[False] * len(part.lines)], part.lines, strict=False)
     ]
     if card.held_back:
-        rows.append(("", held_text(card), percent_text(card, card.held_back)))
-    rows.append(("", "total", percent_text(card, card.total)))
-    table = Table("Formula", ("step", "material", "%"), tuple(rows), frozenset({2}), strong=frozenset({len(rows) - 1}))
+        rows.append(("", held_text(card), card.held_back))
+    rows.append(Strong(("", "total", card.total)))
+    table = Table("Formula", ("step", "material", *figures("%", form=f".{decimals(card)}f")), tuple(rows))
     method = tuple(f"{k}. {part.title}: {' '.join(part.method)}" for k, part in enumerate(card.parts, 1))
     sections = (table, Listing("Method", method), Listing("Cautions", tuple(caution_texts(card)), "caution"))
     facts = facts_of(card)

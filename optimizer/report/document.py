@@ -3,26 +3,86 @@
 from __future__ import annotations
 
 from dataclasses import field, replace
-from math import nan
+from math import isnan, nan
 from typing import Literal
 
 from optimizer.immutable import immutable
+from optimizer.units import number
 
 REPORT = "report"
 """What a file calls itself that shows a document; see `files.report_mark`."""
 
 
+Cell = str | float | tuple[str | float, ...] | None
+"""A text, a figure, what makes up both, or nothing; a figure that is not known (NaN) is nothing as well."""
+Row = tuple[Cell, ...]
+
+
+class Strong(Row):
+    """A row that is set apart, such as a total."""
+
+
+@immutable
+class Column:
+    """A column of a table: its name, what it holds and how its figures are written.
+
+    Attributes:
+        name: Its heading.
+        kind: Figures stand at the right; everything else at the left.
+        digits: Most decimals of a figure, see `units.number`.
+        form: How a figure is formatted instead, such as '.2f'.
+        unit: What follows each figure.
+    """
+
+    name: str
+    kind: Literal["text", "figure"] = "text"
+    digits: int = 4
+    form: str = ""
+    unit: str = ""
+
+    @property
+    def right(self) -> bool:
+        """Whether cells stand at the right."""
+        return self.kind == "figure"
+
+    def text(self, cell: Cell) -> str:
+        """Return a cell in words."""
+        if isinstance(cell, str):
+            return cell
+        if isinstance(cell, tuple):
+            return " + ".join(map(self.text, cell))
+        if cell is None or isnan(cell):
+            return ""
+        return f"{cell:{self.form}}{self.unit}" if self.form else f"{number(cell, self.digits)}{self.unit}"
+
+
+Columns = tuple[Column | str, ...]
+"""Columns of a table; one that is only named holds text."""
+
+
+def figures(*names: str, digits: int = 4, form: str = "", unit: str = "") -> tuple[Column, ...]:
+    """Return columns of figures that are written alike."""
+    return tuple(Column(name, "figure", digits, form, unit) for name in names)
+
+
 @immutable
 class Table:
-    """A table with a heading; `right` names the columns that hold numbers."""
+    """A table with a heading."""
 
     title: str
-    columns: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    right: frozenset[int] = frozenset()
+    columns: Columns
+    rows: tuple[Row, ...]
     note: str = ""
-    strong: frozenset[int] = frozenset()
-    """Rows that are set apart, such as a total."""
+
+    @property
+    def heads(self) -> tuple[Column, ...]:
+        """All columns."""
+        return tuple(Column(c) if isinstance(c, str) else c for c in self.columns)
+
+    def told(self) -> list[tuple[str, ...]]:
+        """Return the rows in words."""
+        heads = self.heads
+        return [tuple(c.text(cell) for c, cell in zip(heads, row, strict=True)) for row in self.rows]
 
 
 @immutable

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from optimizer.report.document import REPORT, Document, Section, Sketch, Table
+from optimizer.report.document import REPORT, Document, Section, Sketch, Strong, Table
 from optimizer.report.drawings import drawings_of
 from optimizer.report.escape import printable
 from optimizer.report.pages import (
@@ -112,7 +112,7 @@ def _table(table: Table, width: float) -> Iterator[Any]:
     """Yield a table; one that is too wide even in small letters is parted, its first column repeated."""
     from reportlab.platypus import Spacer
 
-    every = range(len(table.columns))
+    every = range(len(table.heads))
     for size in SIZES:
         widths = _fitted(table, every, size, width)
         if widths is not None:
@@ -131,7 +131,7 @@ def _table(table: Table, width: float) -> Iterator[Any]:
 def _parts(table: Table, size: float, width: float) -> Iterator[list[int]]:
     """Yield the columns of each part."""
     part = [0]
-    for column in range(1, len(table.columns)):
+    for column in range(1, len(table.heads)):
         if len(part) > 1 and _fitted(table, [*part, column], size, width) is None:
             yield part
             part = [0]
@@ -142,13 +142,14 @@ def _parts(table: Table, size: float, width: float) -> Iterator[list[int]]:
 def _fitted(table: Table, columns: Sequence[int], size: float, width: float) -> list[float] | None:
     """Return widths at which no word is broken needlessly and no figure at all; None if there is no room for them."""
     least, most = [], []
+    heads, told = table.heads, table.told()
+    fonts_of = [STRONG if isinstance(row, Strong) else BODY for row in table.rows]
     for c in columns:
-        cells = [(table.columns[c], STRONG)]
-        cells += [(row[c], STRONG if k in table.strong else BODY) for k, row in enumerate(table.rows)]
+        cells = [(heads[c].name, STRONG), *((row[c], font) for row, font in zip(told, fonts_of, strict=True))]
         whole = max(width_of(_joined(text), font, size) for text, font in cells)
         word = max((width_of(w, font, size) for text, font in cells for w in _words(_joined(text))), default=0.0)
         figures = max((width_of(_joined(text), font, size) for text, font in cells[1:]), default=0.0)
-        word = max(min(word, WORD), figures) if c in table.right else min(max(word, whole / LINES), WORD)
+        word = max(min(word, WORD), figures) if heads[c].right else min(max(word, whole / LINES), WORD)
         least.append(word + GAP + 0.5)
         most.append(max(whole, word) + GAP + 0.5)
     spare = width - sum(least)
@@ -157,7 +158,7 @@ def _fitted(table: Table, columns: Sequence[int], size: float, width: float) -> 
     wish = sum(most) - sum(least)
     share = min(1.0, spare / wish) if wish else 0.0
     widths = [low + share * (high - low) for low, high in zip(least, most, strict=True)]
-    texts = [k for k, c in enumerate(columns) if c not in table.right]
+    texts = [k for k, c in enumerate(columns) if not heads[c].right]
     left = width - sum(widths)
     for k in texts:  # what is free goes to the texts, so that figures stand in a line at the right
         widths[k] += left / len(texts)
@@ -170,16 +171,19 @@ def _laid(table: Table, columns: Sequence[int], size: float, widths: list[float]
     plain = {right: style(size, right=right) for right in (False, True)}
     bold = {right: style(size, bold=True, right=right) for right in (False, True)}
 
-    def line(cells: tuple[str, ...], kinds: dict[bool, Any]) -> list[Any]:
-        return [paragraph(_joined(cells[c]), kinds[c in table.right]) for c in columns]
+    heads = table.heads
 
-    rows = [line(table.columns, bold)]
-    rows += [line(row, bold if k in table.strong else plain) for k, row in enumerate(table.rows)]
+    def line(cells: tuple[str, ...], kinds: dict[bool, Any]) -> list[Any]:
+        return [paragraph(_joined(cells[c]), kinds[heads[c].right]) for c in columns]
+
+    strong = [isinstance(row, Strong) for row in table.rows]
+    rows = [line(tuple(h.name for h in heads), bold)]
+    rows += [line(row, bold if set_apart else plain) for row, set_apart in zip(table.told(), strong, strict=True)]
     looks = [
         ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
         ("LINEBELOW", (0, 1), (-1, -1), 0.4, lightgrey),
         ("LINEBELOW", (0, 0), (-1, 0), 0.8, black),
-        *(("LINEABOVE", (0, k + 1), (-1, k + 1), 0.8, black) for k in sorted(table.strong)),
+        *(("LINEABOVE", (0, k), (-1, k), 0.8, black) for k, set_apart in enumerate(strong, 1) if set_apart),
         ("LEFTPADDING", (0, 0), (-1, -1), 0),
         ("RIGHTPADDING", (0, 0), (-1, -1), GAP),
         ("RIGHTPADDING", (-1, 0), (-1, -1), 0),

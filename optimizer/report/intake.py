@@ -6,9 +6,8 @@ from pathlib import Path
 
 from optimizer.intake.formula_sheet import TakenFormula
 from optimizer.intake.price_list import TakenPrices
-from optimizer.report.document import Document, Listing, Table
+from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 from optimizer.report.record import Record
-from optimizer.units import number
 
 
 class TakenLineRecord(Record):
@@ -82,18 +81,12 @@ def prices_record(taken: TakenPrices, out: Path | None) -> TakenPricesRecord:
 
 def formula_document(taken: TakenFormula, source: Path, out: Path | None, brief: str) -> Document:
     """Return what became of a formula sheet."""
-    rows = [(line.material, number(line.percent, 4), line.written, str(line.row)) for line in taken.lines]
+    rows: list[Row] = [(line.material, line.percent, line.written, line.row) for line in taken.lines]
     if taken.held_back:
-        rows.append(("kept free", number(taken.held_back, 4), "", ""))
-    total = sum(line.percent for line in taken.lines) + taken.held_back
-    rows.append(("total", number(total, 4), "", ""))
-    table = Table(
-        "Formula, % w/w as supplied",
-        ("material", "%", "in the sheet", "row"),
-        tuple(rows),
-        frozenset({1, 3}),
-        strong=frozenset({len(rows) - 1}),
-    )
+        rows.append(("kept free", taken.held_back, "", None))
+    rows.append(Strong(("total", sum(line.percent for line in taken.lines) + taken.held_back, "", None)))
+    columns: Columns = ("material", *figures("%"), "in the sheet", *figures("row"))
+    table = Table("Formula, % w/w as supplied", columns, tuple(rows))
     verdict = f"Written to {out}." if out else "Nothing was written: add --out FILE.csv."
     following = [f"tenside check {out or 'FILE.csv'} {brief or 'SCENARIO'}"]
     return Document(
@@ -108,22 +101,20 @@ def prices_document(taken: TakenPrices, source: Path, out: Path | None) -> Docum
     """Return what became of a price list."""
     rows = tuple(
         (
-            line.material,
-            number(line.price_per_kg, 2),
-            line.currency,
-            "" if line.pack_kg is None else number(line.pack_kg, 3),
-            line.supplier,
-            line.written,
-            str(line.row),
+            *(line.material, line.price_per_kg, line.currency),
+            *(line.pack_kg, line.supplier, line.written, line.row),
         )
         for line in taken.lines
     )
-    table = Table(
-        "Prices taken",
-        ("material", "per kg", "currency", "pack kg", "supplier", "in the list", "row"),
-        rows,
-        frozenset({1, 3, 6}),
+    columns: Columns = (
+        "material",
+        *figures("per kg", digits=2),
+        "currency",
+        *figures("pack kg", digits=3),
+        *("supplier", "in the list"),
+        *figures("row"),
     )
+    table = Table("Prices taken", columns, rows)
     left = tuple(f"row {row}, {name}: {why}" for row, name, why in taken.left_out)
     verdict = f"{len(rows)} prices taken, {len(left)} lines left out."
     verdict += f" Written to {out}." if out else " Nothing was written: add --out shelf.csv."

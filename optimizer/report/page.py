@@ -14,7 +14,7 @@ from unicodedata import bidirectional
 
 from optimizer import __version__
 from optimizer.files import report_mark
-from optimizer.report.document import REPORT, Document, Listing, Section, Sketch, Table
+from optimizer.report.document import REPORT, Column, Document, Listing, Section, Sketch, Strong, Table
 from optimizer.report.escape import escaped, printable
 from optimizer.report.pictures import drawn
 from optimizer.report.record import Record
@@ -149,18 +149,16 @@ def _table(table: Table, key: str, *, fold: bool) -> Iterator[str]:
         yield f'<div class="wide" role="region" tabindex="0" {named}>'
     title = f'<span class="unseen">{_words(table.title)}. </span>' if table.title else ""
     yield f"<table><caption>{title}{_words(table.note)}</caption>"
-    heads = (
-        f'<th scope="col"{_number(table, c)}>{_words(name)}</th>' if name else "<td></td>"
-        for c, name in enumerate(table.columns)
-    )
-    yield f"<thead><tr>{''.join(heads)}</tr></thead>"
+    heads = table.heads
+    names = (f'<th scope="col"{_number(c)}>{_words(c.name)}</th>' if c.name else "<td></td>" for c in heads)
+    yield f"<thead><tr>{''.join(names)}</tr></thead>"
     yield "<tbody>"
-    for k, row in enumerate(table.rows):
-        cells = []
-        for c, cell in enumerate(row):
-            tag, scope = ("th", ' scope="row"') if c == 0 else ("td", "")
-            cells.append(f"<{tag}{scope}{_number(table, c)}{_turned(cell)}>{_words(cell)}</{tag}>")
-        strong = ' class="strong"' if k in table.strong else ""
+    for row, told in zip(table.rows, table.told(), strict=True):
+        cells: list[str] = []
+        for column, cell in zip(heads, told, strict=True):
+            tag, scope = ("td", "") if cells else ("th", ' scope="row"')
+            cells.append(f"<{tag}{scope}{_number(column)}{_turned(cell)}>{_words(cell)}</{tag}>")
+        strong = ' class="strong"' if isinstance(row, Strong) else ""
         yield f"<tr{strong}>{''.join(cells)}</tr>"
     yield "</tbody></table>"
     if wide:
@@ -181,8 +179,8 @@ def _figure(sketch: Sketch, key: str) -> Iterator[str]:
     yield "</figure>"
 
 
-def _number(table: Table, column: int) -> str:
-    return ' class="n"' if column in table.right else ""
+def _number(column: Column) -> str:
+    return ' class="n"' if column.right else ""
 
 
 def _words(text: str) -> str:

@@ -6,7 +6,7 @@ from decimal import Decimal
 
 from optimizer.bench.weigh import Step, WeighLine, WeighSheet
 from optimizer.data.cautions import ALWAYS
-from optimizer.report.document import Document, Listing, Table
+from optimizer.report.document import Column, Document, Listing, Table
 from optimizer.report.record import CautionRecord, Record, caution_records
 from optimizer.units import listed, number
 
@@ -120,6 +120,7 @@ def after_of(step: Step) -> list[tuple[str, str]]:
 
 def weigh_document(sheet: WeighSheet) -> Document:
     """Return the sheet for a screen."""
+    columns = tuple(Column(name, "figure" if name in ("no.", "%", "weigh, g") else "text") for name in COLUMNS)
     sections: list[Table | Listing] = []
     for step in sheet.steps:
         rows = tuple(
@@ -135,7 +136,7 @@ def weigh_document(sheet: WeighSheet) -> Document:
             for line in step.lines
         )
         if rows:
-            sections.append(Table(head_of(step), COLUMNS, rows, frozenset({1, 3, 4})))
+            sections.append(Table(head_of(step), columns, rows))
         told = [f"{label}: {text}" if label != "do" else text for label, text in after_of(step)]
         told += [f"{line.number} {line.material.name}: {hints(line)}" for line in step.lines if hints(line)]
         told += [
