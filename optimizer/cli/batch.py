@@ -20,6 +20,7 @@ from optimizer.cli.common import (
     day_of,
     print_json,
     quiet_solvers,
+    save,
     show,
 )
 from optimizer.errors import UsageError, fault
@@ -117,20 +118,10 @@ def weigh(
     found, planned = batch_subject(path, shelf, library)
     later = [item.material for item in found.brief.pool.later]
     sheet = weigh_sheet(planned, found.brief.library, later if planned.held_back_percent else (), predilute=predilute)
-    contents: dict[Path, bytes] = {}
-    if html:
-        from optimizer.report.weigh_html import weigh_html
+    for target in targets:
+        from optimizer.report.weigh import weigh_form
 
-        contents[html] = weigh_html(sheet).encode()
-    if pdf:
-        from optimizer.report.weigh_pdf import weigh_pdf
-
-        contents[pdf] = weigh_pdf(sheet)
-    if xlsx:
-        from optimizer.report.weigh_xlsx import weigh_xlsx
-
-        contents[xlsx] = weigh_xlsx(sheet)
-    _write(SHEET, targets, contents)
+        save(weigh_form(sheet), target)
     if json:
         from optimizer.report.weigh import weigh_record
 

@@ -1,4 +1,4 @@
-"""The cost of a batch as a document, as JSON and as sheets of a workbook."""
+"""The cost of a batch as a document, as JSON and as tables of a workbook."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from optimizer.bench.packs import Buying
 from optimizer.report.costing_record import CostRecord
 from optimizer.report.document import Columns, Document, Listing, Row, Sketch, Strong, Table, figures
 from optimizer.report.joint import packs_columns
-from optimizer.report.workbook import Sheet
 from optimizer.units import listed, number
 
 
@@ -182,11 +181,11 @@ def cost_record(costing: Costing) -> CostRecord:
     return CostRecord.model_validate(costing)
 
 
-def cost_sheets(costing: Costing) -> list[Sheet]:
-    """Return the cost of a batch as sheets of figures."""
+def cost_sheets(costing: Costing) -> list[Table]:
+    """Return the cost of a batch as tables of figures for a workbook."""
     size, money = costing.size, costing.currency
     kg = size.sold_g / 1000
-    facts: list[tuple[str, str | float | int | None]] = [
+    facts: list[Row] = [
         ("product", costing.name),
         ("currency", money),
         ("made g", size.made_g),
@@ -221,9 +220,9 @@ def cost_sheets(costing: Costing) -> list[Sheet]:
     )
     heads = ("id", "material", "%", "g", f"{money} per kg", "dearest per kg", "batch", "share", "one point more")
     sheets = [
-        Sheet("cost", ("figure", "value"), tuple(facts)),
-        Sheet("parts", ("part", "detail", "batch", "per kg sold", "per bottle", "share"), parts),
-        Sheet("materials", heads, lines),
+        Table("cost", ("figure", "value"), tuple(facts)),
+        Table("parts", ("part", "detail", "batch", "per kg sold", "per bottle", "share"), parts),
+        Table("materials", heads, lines),
     ]
     if costing.plan:
         buy = tuple(
@@ -234,7 +233,7 @@ def cost_sheets(costing: Costing) -> list[Sheet]:
         stock = tuple(
             (n.material, n.need, n.stock, n.bought, n.left, n.short, n.by_use, n.spent) for n in costing.plan.needs
         )
-        sheets.append(Sheet("buy", ("material", "supplier", "packs", "kg", money), buy))
+        sheets.append(Table("buy", ("material", "supplier", "packs", "kg", money), buy))
         columns = ("material", "need kg", "stock kg", "bought kg", "left kg", "short kg", "by use", "spent")
-        sheets.append(Sheet("stock", columns, stock))
+        sheets.append(Table("stock", columns, stock))
     return sheets

@@ -10,7 +10,6 @@ from optimizer.immutable import immutable
 from optimizer.units import number
 
 REPORT = "report"
-"""What a file calls itself that shows a document; see `files.report_mark`."""
 
 
 Cell = str | float | tuple[str | float, ...] | None
@@ -22,20 +21,28 @@ class Strong(Row):
     """A row that is set apart, such as a total."""
 
 
+class Sum(float):
+    """The sum of the column above it; a workbook computes it anew."""
+
+
+Kind = Literal["text", "figure", "big", "tick", "write", "note", "key"]
+
+
 @immutable
 class Column:
     """A column of a table: its name, what it holds and how its figures are written.
 
     Attributes:
         name: Its heading.
-        kind: Figures stand at the right; everything else at the left.
+        kind: Figures, also those in big letters, stand at the right. Ticks and what is written in by hand have boxes.
+            Notes stand below the words of their row, in a workbook in a column of their own; keys only in a workbook.
         digits: Most decimals of a figure, see `units.number`.
         form: How a figure is formatted instead, such as '.2f'.
         unit: What follows each figure.
     """
 
     name: str
-    kind: Literal["text", "figure"] = "text"
+    kind: Kind = "text"
     digits: int = 4
     form: str = ""
     unit: str = ""
@@ -43,14 +50,16 @@ class Column:
     @property
     def right(self) -> bool:
         """Whether cells stand at the right."""
-        return self.kind == "figure"
+        return self.kind in ("figure", "big")
 
     def text(self, cell: Cell) -> str:
         """Return a cell in words."""
         if isinstance(cell, str):
             return cell
         if isinstance(cell, tuple):
-            return " + ".join(map(self.text, cell))
+            return (" " if self.kind == "note" else " + ").join(map(self.text, cell))
+        if self.kind == "tick":
+            return "[ ]"
         if cell is None or isnan(cell):
             return ""
         return f"{cell:{self.form}}{self.unit}" if self.form else f"{number(cell, self.digits)}{self.unit}"
@@ -75,14 +84,44 @@ class Table:
     note: str = ""
 
     @property
-    def heads(self) -> tuple[Column, ...]:
+    def every(self) -> tuple[Column, ...]:
         """All columns."""
         return tuple(Column(c) if isinstance(c, str) else c for c in self.columns)
 
+    @property
+    def heads(self) -> tuple[Column, ...]:
+        """The columns that are shown beside one another."""
+        return tuple(c for c in self.every if c.kind not in ("note", "key"))
+
+    @property
+    def form(self) -> bool:
+        """Whether something is to be ticked or written in."""
+        return any(c.kind in ("tick", "write") for c in self.heads)
+
+    @property
+    def lead(self) -> int:
+        """Which of them names a row; its notes stand below it."""
+        return next((k for k, c in enumerate(self.heads) if c.kind == "text"), 0) if self.form else 0
+
+    @property
+    def blank(self) -> bool:
+        """Whether all of it is to be written in."""
+        return all(c.kind == "write" for c in self.heads)
+
     def told(self) -> list[tuple[str, ...]]:
-        """Return the rows in words."""
-        heads = self.heads
-        return [tuple(c.text(cell) for c, cell in zip(heads, row, strict=True)) for row in self.rows]
+        """Return the rows in words, as they are shown beside one another."""
+        every = self.every
+        shown = [c.kind not in ("note", "key") for c in every]
+        return [tuple(c.text(cell) for c, cell, s in zip(every, row, shown, strict=True) if s) for row in self.rows]
+
+    def notes(self) -> list[list[str]]:
+        """Return what stands below the words of each row."""
+        found = []
+        for row in self.rows:
+            cells = [cell for c, cell in zip(self.every, row, strict=True) if c.kind == "note"]
+            parts = [part for cell in cells for part in (cell if isinstance(cell, tuple) else (cell,))]
+            found.append([str(part) for part in parts if part])
+        return found
 
 
 @immutable
@@ -178,6 +217,10 @@ class Document:
     sections: tuple[Section | Document, ...] = field(default=())
     good: bool = True
     """False if the verdict is bad news."""
+    running: str = ""
+    """What stands on every page of paper; the title, if it is empty."""
+    kind: str = REPORT
+    """What a file calls itself that shows it; see `files.report_mark`."""
 
     def chapter(self) -> Document:
         """Return the document as a part of another one that tells its cautions."""

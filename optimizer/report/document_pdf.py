@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
+from itertools import takewhile
 from typing import Any
 
-from optimizer.report.document import REPORT, Document, Section, Sketch, Strong, Table
+from optimizer.report.document import Document, Listing, Section, Sketch, Strong, Table
 from optimizer.report.drawings import drawings_of
 from optimizer.report.escape import printable
 from optimizer.report.pages import (
@@ -15,11 +16,13 @@ from optimizer.report.pages import (
     as_typed,
     boxed,
     fonts,
+    height_of,
     paragraph,
     pdf_of,
     room,
     split_table,
     style,
+    tick_box,
     width_of,
 )
 
@@ -29,6 +32,8 @@ GAP = 8.0
 """Free space between two columns [pt]."""
 WORD = 160.0
 """Most room that a single word may claim for its column; a longer one is broken [pt]."""
+ROOM = {"tick": 8.0, "write": 64.0}
+"""Least room to tick and to write in [pt]."""
 LINES = 7
 """Lines of a cell above which its column asks for more room, up to that of a long word."""
 NEEDED = 70.0
@@ -44,15 +49,17 @@ def document_pdf(document: Document) -> bytes:
     fonts()
     flowables = [paragraph(document.title, style(16, bold=True, after=5)), *_opening(document)]
     flowables += _sections(document, 1)
-    return pdf_of(flowables, title=printable(document.title), running=printable(document.title), kind=REPORT)
+    running = printable(document.running or document.title)
+    return pdf_of(flowables, title=printable(document.title), running=running, kind=document.kind)
 
 
 def _opening(document: Document) -> Iterator[Any]:
     """Yield verdict and facts; bad news is framed, so that it is seen without colour."""
     from reportlab.platypus import Spacer
 
-    told = paragraph(document.verdict, style(10.5, bold=True, after=4))
-    yield told if document.good else boxed(told, room()[0])
+    if document.verdict:
+        told = paragraph(document.verdict, style(10.5, bold=True, after=4))
+        yield told if document.good else boxed(told, room()[0])
     if document.facts:
         width = room()[0]
         names = min(max(width_of(name, BODY, 9) for name, _ in document.facts) + GAP + 1, 0.35 * width)
@@ -73,13 +80,21 @@ def _sections(document: Document, level: int) -> Iterator[Any]:
             yield from others
             yield from _note(section.note)
             continue
-        yield CondPageBreak(NEEDED)
+        yield CondPageBreak(_needed(section))
         yield from head
         if isinstance(section, Document):
             yield from _opening(section)
             yield from _sections(section, level + 1)
         else:
             yield from _section(section)
+
+
+def _needed(section: Section | Document) -> float:
+    """Return the room below a heading without which it is on the next page; cautions stay with what they are about."""
+    parts = section.sections if isinstance(section, Document) else ()
+    first = takewhile(lambda part: isinstance(part, Listing) and part.kind == "caution", parts)
+    told = sum(height_of(list(_section(part)), room()[0]) for part in first if not isinstance(part, Document))
+    return min(NEEDED + (told and told + NEEDED / 2), room()[1] / 2)
 
 
 def _heading(title: str, level: int) -> list[Any]:
@@ -92,9 +107,12 @@ def _heading(title: str, level: int) -> list[Any]:
 
 
 def _section(section: Section) -> Iterator[Any]:
+    from reportlab.platypus import KeepTogether
+
     width = room()[0]
     if isinstance(section, Table):
-        yield from _table(section, width)
+        laid = _table(section, width)
+        yield from ([KeepTogether(list(laid))] if section.blank else laid)
     elif isinstance(section, Sketch):
         yield from as_typed(section.lines, width)
         yield from _note(section.note)
@@ -143,13 +161,19 @@ def _fitted(table: Table, columns: Sequence[int], size: float, width: float) -> 
     """Return widths at which no word is broken needlessly and no figure at all; None if there is no room for them."""
     least, most = [], []
     heads, told = table.heads, table.told()
-    fonts_of = [STRONG if isinstance(row, Strong) else BODY for row in table.rows]
     for c in columns:
-        cells = [(heads[c].name, STRONG), *((row[c], font) for row, font in zip(told, fonts_of, strict=True))]
-        whole = max(width_of(_joined(text), font, size) for text, font in cells)
-        word = max((width_of(w, font, size) for text, font in cells for w in _words(_joined(text))), default=0.0)
-        figures = max((width_of(_joined(text), font, size) for text, font in cells[1:]), default=0.0)
+        more = _larger(table, c)
+        cells = [(heads[c].name, STRONG, size)]
+        if heads[c].kind != "tick":
+            strong = [more > 0 or isinstance(row, Strong) for row in table.rows]
+            cells += [(t[c], STRONG if s else BODY, size + more) for t, s in zip(told, strong, strict=True)]
+        whole = max(width_of(_joined(text), font, points) for text, font, points in cells)
+        word = max(
+            (width_of(w, font, points) for text, font, points in cells for w in _words(_joined(text))), default=0.0
+        )
+        figures = max((width_of(_joined(text), font, points) for text, font, points in cells[1:]), default=0.0)
         word = max(min(word, WORD), figures) if heads[c].right else min(max(word, whole / LINES), WORD)
+        word = max(word, ROOM.get(heads[c].kind, 0.0))
         least.append(word + GAP + 0.5)
         most.append(max(whole, word) + GAP + 0.5)
     spare = width - sum(least)
@@ -158,27 +182,42 @@ def _fitted(table: Table, columns: Sequence[int], size: float, width: float) -> 
     wish = sum(most) - sum(least)
     share = min(1.0, spare / wish) if wish else 0.0
     widths = [low + share * (high - low) for low, high in zip(least, most, strict=True)]
-    texts = [k for k, c in enumerate(columns) if not heads[c].right]
+    texts = [k for k, c in enumerate(columns) if heads[c].kind == ("write" if table.blank else "text")]
     left = width - sum(widths)
     for k in texts:  # what is free goes to the texts, so that figures stand in a line at the right
         widths[k] += left / len(texts)
     return widths
 
 
+def _larger(table: Table, column: int) -> float:
+    """Return how much larger than others the letters of a column are [pt]; those that are read while weighing are."""
+    if table.heads[column].kind == "big":
+        return 2.5
+    return 1.0 if table.form and column == table.lead else 0.0
+
+
 def _laid(table: Table, columns: Sequence[int], size: float, widths: list[float]) -> Any:
     from reportlab.lib.colors import black, lightgrey
-
-    plain = {right: style(size, right=right) for right in (False, True)}
-    bold = {right: style(size, bold=True, right=right) for right in (False, True)}
+    from reportlab.platypus import Spacer
 
     heads = table.heads
 
-    def line(cells: tuple[str, ...], kinds: dict[bool, Any]) -> list[Any]:
-        return [paragraph(_joined(cells[c]), kinds[heads[c].right]) for c in columns]
+    def cell(text: str, c: int, notes: Sequence[str], *, bold: bool) -> Any:
+        if heads[c].kind == "tick":
+            return tick_box(size + 3) if text else ""
+        if heads[c].kind == "write" and not text:
+            return Spacer(1, 1.15 * size)
+        more = _larger(table, c)
+        kind = style(size + more, bold=bold or more > 0, right=heads[c].right)
+        under = [paragraph(note, style(size - 1)) for note in notes] if c == table.lead else []
+        words = paragraph(_joined(text), kind)
+        return [words, *under] if under else words
 
     strong = [isinstance(row, Strong) for row in table.rows]
-    rows = [line(tuple(h.name for h in heads), bold)]
-    rows += [line(row, bold if set_apart else plain) for row, set_apart in zip(table.told(), strong, strict=True)]
+    rows = [[paragraph(_joined(heads[c].name), style(size, bold=True, right=heads[c].right)) for c in columns]]
+    for told, notes, bold in zip(table.told(), table.notes(), strong, strict=True):
+        rows.append([cell(told[c], c, notes, bold=bold) for c in columns])
+    written = [k for k, c in enumerate(columns) if heads[c].kind == "write"]
     looks = [
         ("VALIGN", (0, 0), (-1, 0), "BOTTOM"),
         ("LINEBELOW", (0, 1), (-1, -1), 0.4, lightgrey),
@@ -189,7 +228,11 @@ def _laid(table: Table, columns: Sequence[int], size: float, widths: list[float]
         ("RIGHTPADDING", (-1, 0), (-1, -1), 0),
         ("TOPPADDING", (0, 0), (-1, -1), 1.5),
         ("BOTTOMPADDING", (0, 0), (-1, -1), 2.5),
+        *(("BOX", (k, r), (k, r), 0.6, black) for k in written for r in range(1, len(rows))),
+        *(("LEFTPADDING", (k, 0), (k, -1), 4) for k in written),
     ]
+    if table.form:
+        looks += [("TOPPADDING", (0, 1), (-1, -1), 4), ("BOTTOMPADDING", (0, 1), (-1, -1), 6)]
     return split_table(rows, widths, looks, heads=1)
 
 

@@ -89,8 +89,11 @@ def as_typed(lines: tuple[str, ...], width: float, size: float = 8.0) -> list[An
 def too_tall(cells: Iterable[tuple[Any, float]]) -> bool:
     """Return whether a paragraph of a width needs most of a page or more, so that it must be split."""
     high = 0.8 * room()[1]
+    parts = ((part, width) for cell, width in cells for part in (cell if isinstance(cell, list) else [cell]))
     return any(
-        len(cell.getPlainText()) > LONG and cell.wrap(width - 2 * PADDING, high)[1] > high for cell, width in cells
+        len(part.getPlainText()) > LONG and part.wrap(width - 2 * PADDING, high)[1] > high
+        for part, width in parts
+        if hasattr(part, "getPlainText")
     )
 
 
