@@ -26,8 +26,8 @@ from optimizer.data.facts import Material
 from optimizer.data.library import Library, read_library
 from optimizer.errors import DataError
 from optimizer.files import shipped
-from optimizer.report.card_pdf import SMALLEST, card_pdf, fitted
-from optimizer.report.document_pdf import document_pdf
+from optimizer.report.card import card_pdf, fitted
+from optimizer.report.document_pdf import SMALLEST, document_pdf, fits
 from optimizer.report.made_record import LaidRecord, MadeRecord, WeighedRecord
 from optimizer.report.page import page as page_of
 from optimizer.report.pages import page_count, png_of
@@ -194,7 +194,7 @@ def test_the_card_is_one_page_whatever_is_in_it(count: int) -> None:
         for name in names:
             assert library().by_id[name].name.replace(" ", "") in re.sub(r"\s+", "", text)
     assert SMALLEST >= 6
-    assert fitted(made)
+    assert fits(fitted(made))
 
 
 # The commands -----------------------------------------------------------------------------------------------

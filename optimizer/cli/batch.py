@@ -221,7 +221,7 @@ def card(
         found = subject_of(subject, against=against, shelf=shelf, libraries=library)
     shown = _card(found, planned, master, on)
     if pdf or png:
-        from optimizer.report.card_pdf import card_pdf
+        from optimizer.report.card import card_pdf
         from optimizer.report.pages import png_of
 
         page = card_pdf(shown)

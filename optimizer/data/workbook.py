@@ -3,7 +3,7 @@
 import csv
 import io
 from collections.abc import Iterable, Iterator
-from itertools import chain, islice
+from itertools import chain, islice, zip_longest
 from math import isfinite
 from pathlib import Path
 from typing import IO, Any, Literal
@@ -54,11 +54,6 @@ class Sheet:
     foot: str = ""
 
 
-def table_sheet(name: str, rows: Iterable[tuple[Cell, ...]]) -> Sheet:
-    """Return a table as a sheet."""
-    return Sheet(name, (Line(row, "head") if k == 0 else row for k, row in enumerate(rows)))
-
-
 def write_rows(path: Path, rows: Iterable[Iterable[str | float | None]], title: str = "table") -> None:
     """Write a table as CSV or XLSX, by the name's ending; texts are neutralised, nothing is overwritten.
 
@@ -72,7 +67,7 @@ def write_rows(path: Path, rows: Iterable[Iterable[str | float | None]], title: 
         csv.writer(text, lineterminator="\n").writerows(cells)
         write_bytes_atomic(path, text.getvalue().encode("utf-8"))
     elif ending == ".xlsx":
-        write_bytes_atomic(path, book_bytes(path, [table_sheet(title, map(tuple, rows))]))
+        write_bytes_atomic(path, book_bytes(path, [Sheet(title, map(tuple, rows))]))
     else:
         raise fault(str(path), "", f"'{ending}' is not a table that is written.", "Name a .csv or .xlsx file.")
 
@@ -112,22 +107,16 @@ def write_book(target: Path | IO[bytes], sheets: Iterable[Sheet], mark: str = ""
         if sheet.foot:
             _printed(page, sheet)
         for number, row in enumerate(chain(first, rows), 1):
-            page.append(list(_laid(page, number, row, len(sheet.widths))))
+            page.append(list(_laid(page, number, row, sheet.head, len(sheet.widths))))
     if mark:
         book.custom_doc_props.append(StringProperty(name="mark", value=mark))
     book.save(target)
 
 
 def _widths(rows: list[tuple[Cell, ...] | Line]) -> list[float]:
-    cells = [row.cells if isinstance(row, Line) else row for row in rows]
-    count = max(map(len, cells), default=0)
-    longest = [max((len(c) if isinstance(c, str) else 8 for c in column), default=0) for column in _columns(cells)]
-    return [min(max(10, width + 2), WIDEST) for width in longest[:count]]
-
-
-def _columns(rows: list[tuple[Cell, ...]]) -> Iterator[list[Cell]]:
-    for k in range(max(map(len, rows), default=0)):
-        yield [row[k] for row in rows if k < len(row)]
+    columns = zip_longest(*(row.cells if isinstance(row, Line) else row for row in rows))
+    longest = (max(len(cell) if isinstance(cell, str) else 8 for cell in column) for column in columns)
+    return [min(max(10, width + 2), WIDEST) for width in longest]
 
 
 def _printed(page: Any, sheet: Sheet) -> None:
@@ -140,11 +129,12 @@ def _printed(page: Any, sheet: Sheet) -> None:
     page.oddFooter.right.text = "page &P of &N"
 
 
-def _laid(page: Any, number: int, row: tuple[Cell, ...] | Line, columns: int) -> Iterator[Any]:
+def _laid(page: Any, number: int, row: tuple[Cell, ...] | Line, head: int, columns: int) -> Iterator[Any]:
     """Yield the cells of a row; a long text is broken inside its cell."""
     from openpyxl.utils import get_column_letter
 
     look, cells = (row.look, row.cells) if isinstance(row, Line) else ("plain", row)
+    look = "head" if number == head else look
     values = [_value(cell) for cell in cells]
     if look == "spread":
         last = get_column_letter(columns)

@@ -213,11 +213,9 @@ def budget_table(budget: Budget) -> Table:
     if budget.unknown:
         note += f" Not counted, because nobody states it: {', '.join(budget.unknown)}."
     columns: Columns = (
-        "dissolved salt, % of the product",
-        *figures("low", "typical", "high", form=".2f"),
-        *figures("mmol/kg", form=".0f"),
-        "from",
-    )
+        "dissolved salt, % of the product", *figures("low", "typical", "high", form=".2f"),
+        *figures("mmol/kg", form=".0f"), "from",
+    )  # fmt: skip
     return Table("Electrolyte budget", columns, tuple(rows), note)
 
 
@@ -236,12 +234,10 @@ def _ladder(ladder: Ladder, currency: str) -> Table:
         for r in ladder.rungs
     )
     columns: Columns = (
-        "oil : solubiliser",
-        *figures("oil, g", "solubiliser, g", "into 10 g", form=".3f"),
-        *figures("into 100 g", "in product, %", form=".2f"),
-        *figures("more than now, %", form="+.2f"),
+        "oil : solubiliser", *figures("oil, g", "solubiliser, g", "into 10 g", form=".3f"),
+        *figures("into 100 g", "in product, %", form=".2f"), *figures("more than now, %", form="+.2f"),
         *figures(f"{currency}/kg", form="+.3f"),
-    )
+    )  # fmt: skip
     note = (
         f"Per beaker 1 g of premix from {number(ladder.oil_percent, 2)} % oil and {ladder.solubiliser.name}; 'into' is "
         "premix for a sample of the base. More nonionic costs foam and thickness: read both at the rung you take. "

@@ -70,16 +70,8 @@ def _told(label: Label, source: str, confidence: str) -> str:
 
 def _allergens(label: Label) -> Table:
     columns = (
-        "allergen",
-        "% low",
-        "% typical",
-        "% high",
-        "named above %",
-        "verdict",
-        "list",
-        "contained in",
-        "sources",
-    )
+        "allergen", "% low", "% typical", "% high", "named above %", "verdict", "list", "contained in", "sources",
+    )  # fmt: skip
     rows: list[Row] = []
     for a in label.allergens:
         figures = (round(a.low, DIGITS), round(a.typical, DIGITS), round(a.high, DIGITS), a.threshold)

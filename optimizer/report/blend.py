@@ -160,12 +160,9 @@ def formula_table(formula: Formula, currency: str, digits: int = 2, note: str = 
     total = sum(line.percent for line in formula.lines) + formula.held_back
     rows.append(Strong(("total", total, formula.active, cost_per_kg, None)))
     columns: Columns = (
-        "material",
-        *figures("%", form=f".{digits}f"),
-        *figures("active %", form=".2f"),
-        *figures(f"{currency}/kg", form=".3f"),
-        *figures("of cost", form=".0f", unit=" %"),
-    )
+        "material", *figures("%", form=f".{digits}f"), *figures("active %", form=".2f"),
+        *figures(f"{currency}/kg", form=".3f"), *figures("of cost", form=".0f", unit=" %"),
+    )  # fmt: skip
     return Table("Formula, % w/w as supplied", columns, tuple(rows), note)
 
 

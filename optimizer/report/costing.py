@@ -63,11 +63,10 @@ def _parts(costing: Costing) -> Table:
     size = costing.size
     kg, bottles = size.sold_g / 1000, size.bottles
     columns: Columns = (
-        *("part", ""),
-        *figures("batch", form=".2f"),
+        *("part", ""), *figures("batch", form=".2f"),
         *figures("per kg sold", *(("per bottle",) if bottles else ()), form=".3f"),
         *figures("share", form=".1f", unit=" %"),
-    )
+    )  # fmt: skip
     rows = [
         (p.what, p.detail, p.cost, p.cost / kg, *((p.cost / bottles,) if bottles else ()), 100 * p.share)
         for p in costing.parts
@@ -89,14 +88,10 @@ def _lines(costing: Costing) -> Table:
         rows.append(("kept free", costing.held_percent, grams, None, held, 100 * held / whole if whole else None, None))
     rows.append(Strong(("together", 100.0, costing.size.made_g, None, whole, "100 %", None)))
     columns: Columns = (
-        "material",
-        *figures("%", form=".2f"),
-        *figures("g", form=".1f"),
-        *figures(f"{costing.currency} per kg"),
-        *figures("batch", form=".3f"),
-        *figures("share", form=".1f", unit=" %"),
+        "material", *figures("%", form=".2f"), *figures("g", form=".1f"), *figures(f"{costing.currency} per kg"),
+        *figures("batch", form=".3f"), *figures("share", form=".1f", unit=" %"),
         *figures("one point more", form="+.4f"),
-    )
+    )  # fmt: skip
     note = (
         "Share: if its price rises by 10 %, the materials cost a tenth of the share more. One point more: what "
         "1 % of the product more of it, in place of water, adds to the cost of one kg."
@@ -142,11 +137,9 @@ def _buying(plan: Buying, money: str) -> Table:
 
 def _stock(plan: Buying) -> Table:
     columns: Columns = (
-        "material",
-        *figures("needed kg", form=".3f"),
-        *figures("on the shelf kg", "bought kg", digits=3),
+        "material", *figures("needed kg", form=".3f"), *figures("on the shelf kg", "bought kg", digits=3),
         *figures("left kg", form=".3f"),
-    )
+    )  # fmt: skip
     note = "Needed: all batches, with what is lost in making them."
     needs = sorted(plan.needs, key=lambda n: (-n.need, n.material))
     rows = tuple((n.name, n.need, n.stock, n.bought, n.left) for n in needs)

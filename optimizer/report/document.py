@@ -25,7 +25,7 @@ class Sum(float):
     """The sum of the column above it; a workbook computes it anew."""
 
 
-Kind = Literal["text", "figure", "big", "tick", "write", "note", "key"]
+Kind = Literal["text", "name", "figure", "big", "tick", "write", "note", "key"]
 
 
 @immutable
@@ -34,7 +34,8 @@ class Column:
 
     Attributes:
         name: Its heading.
-        kind: Figures, also those in big letters, stand at the right. Ticks and what is written in by hand have boxes.
+        kind: The name of a row is a text that is set apart. Figures, also those in big letters, stand at the right.
+            Ticks and what is written in by hand have boxes.
             Notes stand below the words of their row, in a workbook in a column of their own; keys only in a workbook.
         digits: Most decimals of a figure, see `units.number`.
         form: How a figure is formatted instead, such as '.2f'.
@@ -101,7 +102,7 @@ class Table:
     @property
     def lead(self) -> int:
         """Which of them names a row; its notes stand below it."""
-        return next((k for k, c in enumerate(self.heads) if c.kind == "text"), 0) if self.form else 0
+        return next((k for k, c in enumerate(self.heads) if c.kind == "name"), 0)
 
     @property
     def blank(self) -> bool:

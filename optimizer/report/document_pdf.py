@@ -20,6 +20,7 @@ from optimizer.report.pages import (
     paragraph,
     pdf_of,
     room,
+    shrunk,
     split_table,
     style,
     tick_box,
@@ -36,6 +37,8 @@ ROOM = {"tick": 8.0, "write": 64.0}
 """Least room to tick and to write in [pt]."""
 LINES = 7
 """Lines of a cell above which its column asks for more room, up to that of a long word."""
+SMALLEST = 6.0
+"""Letters of tables on a page of their own, at least [pt]."""
 NEEDED = 70.0
 """Room below a heading without which it goes on the next page [pt]."""
 
@@ -46,22 +49,49 @@ BROKEN = re.compile(r"[^\w-]*[^\W\d_]+(-[^\W\d_]+)+[^\w-]*")
 
 def document_pdf(document: Document) -> bytes:
     """Return a document as a PDF."""
-    fonts()
-    flowables = [paragraph(document.title, style(16, bold=True, after=5)), *_opening(document)]
-    flowables += _sections(document, 1)
+    return _paged(document, _flowables(document, room()[0]))
+
+
+def one_page_pdf(document: Document) -> bytes:
+    """Return a document as a PDF of one page, in letters as large as `fits` finds room for, never larger than usual."""
+    width, height = room()
+    scales = [1 - k / 40 for k in range(40) if 1 - k / 40 > SMALLEST / SIZES[0]]
+    scale = next((s for s in scales if fits(document, s)), SMALLEST / SIZES[0])
+    return _paged(document, [shrunk(_unbroken(document, width / scale), width, height - 1, scale)])
+
+
+def fits(document: Document, scale: float = SMALLEST / SIZES[0]) -> bool:
+    """Return whether a document fits one page, by itself in the smallest letters that are read."""
+    width, height = room()
+    return height_of(_unbroken(document, width / scale), width / scale) <= (height - 2) / scale
+
+
+def _paged(document: Document, flowables: list[Any]) -> bytes:
     running = printable(document.running or document.title)
     return pdf_of(flowables, title=printable(document.title), running=running, kind=document.kind)
 
 
-def _opening(document: Document) -> Iterator[Any]:
+def _flowables(document: Document, width: float) -> list[Any]:
+    fonts()
+    title = paragraph(document.title, style(16, bold=True, after=5))
+    return [title, *_opening(document, width), *_sections(document, 1, width)]
+
+
+def _unbroken(document: Document, width: float) -> list[Any]:
+    """Return a document without the places where a page may end."""
+    from reportlab.platypus import CondPageBreak
+
+    return [part for part in _flowables(document, width) if not isinstance(part, CondPageBreak)]
+
+
+def _opening(document: Document, width: float) -> Iterator[Any]:
     """Yield verdict and facts; bad news is framed, so that it is seen without colour."""
     from reportlab.platypus import Spacer
 
     if document.verdict:
         told = paragraph(document.verdict, style(10.5, bold=True, after=4))
-        yield told if document.good else boxed(told, room()[0])
+        yield told if document.good else boxed(told, width)
     if document.facts:
-        width = room()[0]
         names = min(max(width_of(name, BODY, 9) for name, _ in document.facts) + GAP + 1, 0.35 * width)
         cells = [[paragraph(name, style(9)), paragraph(value, style(9))] for name, value in document.facts]
         plain = [("LEFTPADDING", (0, 0), (0, -1), 0), ("TOPPADDING", (0, 0), (-1, -1), 1)]
@@ -69,32 +99,33 @@ def _opening(document: Document) -> Iterator[Any]:
         yield Spacer(1, 2)
 
 
-def _sections(document: Document, level: int) -> Iterator[Any]:
+def _sections(document: Document, level: int, width: float) -> Iterator[Any]:
     from reportlab.platypus import CondPageBreak, KeepTogether
 
     for section in document.sections:
         head = _heading(section.title, level) if section.title else []
         if isinstance(section, Sketch) and section.drawing is not None:
-            first, *others = drawings_of(section.drawing, *room())
+            first, *others = drawings_of(section.drawing, width, room()[1])
             yield KeepTogether([*head, first])
             yield from others
             yield from _note(section.note)
             continue
-        yield CondPageBreak(_needed(section))
+        if section.title or not (isinstance(section, Table) and section.blank):  # what is blank is kept together
+            yield CondPageBreak(_needed(section, width))
         yield from head
         if isinstance(section, Document):
-            yield from _opening(section)
-            yield from _sections(section, level + 1)
+            yield from _opening(section, width)
+            yield from _sections(section, level + 1, width)
         else:
-            yield from _section(section)
+            yield from _section(section, width)
 
 
-def _needed(section: Section | Document) -> float:
+def _needed(section: Section | Document, width: float) -> float:
     """Return the room below a heading without which it is on the next page; cautions stay with what they are about."""
     parts = section.sections if isinstance(section, Document) else ()
     first = takewhile(lambda part: isinstance(part, Listing) and part.kind == "caution", parts)
-    told = sum(height_of(list(_section(part)), room()[0]) for part in first if not isinstance(part, Document))
-    return min(NEEDED + (told and told + NEEDED / 2), room()[1] / 2)
+    told = sum(height_of(list(_section(part, width)), width) for part in first if not isinstance(part, Document))
+    return min(NEEDED + (told and told + 0.4 * NEEDED), room()[1] / 2)
 
 
 def _heading(title: str, level: int) -> list[Any]:
@@ -106,10 +137,9 @@ def _heading(title: str, level: int) -> list[Any]:
     return [Spacer(1, 10), paragraph(title, style(12.5, bold=True, after=2)), rule]
 
 
-def _section(section: Section) -> Iterator[Any]:
+def _section(section: Section, width: float) -> Iterator[Any]:
     from reportlab.platypus import KeepTogether
 
-    width = room()[0]
     if isinstance(section, Table):
         laid = _table(section, width)
         yield from ([KeepTogether(list(laid))] if section.blank else laid)
@@ -182,18 +212,17 @@ def _fitted(table: Table, columns: Sequence[int], size: float, width: float) -> 
     wish = sum(most) - sum(least)
     share = min(1.0, spare / wish) if wish else 0.0
     widths = [low + share * (high - low) for low, high in zip(least, most, strict=True)]
-    texts = [k for k, c in enumerate(columns) if heads[c].kind == ("write" if table.blank else "text")]
+    texts = [k for k, c in enumerate(columns) if heads[c].kind in (("write",) if table.blank else ("text", "name"))]
     left = width - sum(widths)
+    claimed = sum(most[k] for k in texts)
     for k in texts:  # what is free goes to the texts, so that figures stand in a line at the right
-        widths[k] += left / len(texts)
+        widths[k] += left * most[k] / claimed
     return widths
 
 
 def _larger(table: Table, column: int) -> float:
     """Return how much larger than others the letters of a column are [pt]; those that are read while weighing are."""
-    if table.heads[column].kind == "big":
-        return 2.5
-    return 1.0 if table.form and column == table.lead else 0.0
+    return {"big": 2.5, "name": 1.0}.get(table.heads[column].kind, 0.0)
 
 
 def _laid(table: Table, columns: Sequence[int], size: float, widths: list[float]) -> Any:

@@ -107,13 +107,9 @@ def prices_document(taken: TakenPrices, source: Path, out: Path | None) -> Docum
         for line in taken.lines
     )
     columns: Columns = (
-        "material",
-        *figures("per kg", digits=2),
-        "currency",
-        *figures("pack kg", digits=3),
-        *("supplier", "in the list"),
-        *figures("row"),
-    )
+        "material", *figures("per kg", digits=2), "currency", *figures("pack kg", digits=3),
+        *("supplier", "in the list"), *figures("row"),
+    )  # fmt: skip
     table = Table("Prices taken", columns, rows)
     left = tuple(f"row {row}, {name}: {why}" for row, name, why in taken.left_out)
     verdict = f"{len(rows)} prices taken, {len(left)} lines left out."

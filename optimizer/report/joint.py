@@ -113,11 +113,9 @@ def _left(plan: Plan) -> Table:
     )
     note = "Worth: what one more kg in stock would save, at the packs chosen. It is 0 where something is left over."
     columns: Columns = (
-        "material",
-        *figures("stock kg", "bought kg", digits=2),
-        *figures("used kg", "left kg", digits=3),
+        "material", *figures("stock kg", "bought kg", digits=2), *figures("used kg", "left kg", digits=3),
         *figures(f"one kg more, {plan.currency}", form=".3f"),
-    )
+    )  # fmt: skip
     return Table("Stock", columns, rows, note)
 
 

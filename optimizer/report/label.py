@@ -205,10 +205,8 @@ def _content(content: Content) -> Table:
         notes.append("Below 5 g or ml the content need not be stated.")
     notes.append(f"A filling machine or a spoon that scatters must aim higher than the label. Source: {CONTENT_SOURCE}")
     columns: Columns = (
-        "pack",
-        *figures("content", digits=2, unit=f" {content.unit}"),
-        *figures("mass", digits=1, unit=" g"),
-    )
+        "pack", *figures("content", digits=2, unit=f" {content.unit}"), *figures("mass", digits=1, unit=" g"),
+    )  # fmt: skip
     return Table("Content", columns, tuple(rows), " ".join(notes))
 
 

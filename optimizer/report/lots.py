@@ -79,13 +79,9 @@ def _weigh_sheet(done: Restandardised, names: dict[str, str]) -> Table:
         free = done.formula.held_back
         note += f" {number(free)} % of the batch, {number(free * 10 * done.batch.kg, 1)} g, is kept free."
     columns: Columns = (
-        "material",
-        *figures("lot"),
-        *figures("plan %", form=".2f"),
-        *figures("weigh %", form=".3f"),
-        *figures("change", form="+.3f"),
-        *figures("g", digits=3),
-    )
+        "material", *figures("lot"), *figures("plan %", form=".2f"), *figures("weigh %", form=".3f"),
+        *figures("change", form="+.3f"), *figures("g", digits=3),
+    )  # fmt: skip
     return Table("Weigh", columns, tuple(rows), note)
 
 
@@ -204,11 +200,8 @@ def _trials(done: Robust) -> Table:
         f"strongest lot{prices}, all independent. Nobody measured that distribution: a stress, not a forecast."
     )
     columns: Columns = (
-        "formula",
-        *figures("all kept", form=".1f", unit=" %"),
-        *figures("95 % cost below", form=".4f"),
-        "fails most",
-    )
+        "formula", *figures("all kept", form=".1f", unit=" %"), *figures("95 % cost below", form=".4f"), "fails most",
+    )  # fmt: skip
     return Table("Random lots", columns, tuple(rows), note)
 
 

@@ -58,11 +58,8 @@ def weighed_document(path: str, batch: Batch, names: dict[str, str]) -> Document
         off = "to be weighed" if line.noted is None else line.noted - line.planned
         rows.append((names.get(line.material, line.material), line.planned, line.noted, off))
     columns: Columns = (
-        "material",
-        *figures("planned", digits=2),
-        *figures("noted"),
-        *figures("difference", form="+.2f"),
-    )
+        "material", *figures("planned", digits=2), *figures("noted"), *figures("difference", form="+.2f"),
+    )  # fmt: skip
     table = Table("Weights, g", columns, tuple(rows))
     left = sum(line.noted is None for line in balances(batch))
     finish = batch.finish

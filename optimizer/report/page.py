@@ -61,7 +61,7 @@ def _parts(document: Document) -> Iterator[Section | Document]:
 
 def page(document: Document) -> str:
     """Return a document as a whole HTML page."""
-    style = Path(__file__).with_name("page.css").read_text(encoding="utf-8") + _foot(document.running)
+    style = _style(document.running)
     allowed = b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii")
     policy = f"default-src 'none'; style-src 'sha256-{allowed}'; img-src data:; base-uri 'none'; form-action 'none'"
     body = "\n".join(_body(document))
@@ -84,18 +84,14 @@ def page(document: Document) -> str:
 """
 
 
-def _foot(running: str) -> str:
-    """Return the style that puts words and page numbers below each printed page."""
+def _style(running: str) -> str:
+    """Return the style of a page; with words that stand on each printed one also that of what is filled in by hand."""
+    style = Path(__file__).with_name("page.css").read_text(encoding="utf-8")
     if not running:
-        return ""
+        return style
     # Everything but letters, digits and spaces is written as its code, which a space ends.
     told = re.sub(r"[^A-Za-z0-9 ]", lambda m: f"\\{ord(m[0]):06x} ", running)
-    pages = '"page " counter(page) " of " counter(pages)'
-    return f"""@page {{
-  @bottom-left {{ content: "{told}"; font: 8pt sans-serif; }}
-  @bottom-right {{ content: {pages}; font: 8pt sans-serif; }}
-}}
-"""
+    return style + Path(__file__).with_name("form.css").read_text(encoding="utf-8").replace("RUNNING", told)
 
 
 def _body(document: Document) -> Iterator[str]:

@@ -142,6 +142,23 @@ def tick_box(size: float) -> Any:
     return drawing
 
 
+def shrunk(flowables: list[Any], width: float, height: float, scale: float) -> Any:
+    """Return flowables, laid out for a larger frame, as one that is as large as a frame [pt]."""
+    from reportlab.platypus import Flowable, Frame
+
+    class Shrunk(Flowable):  # type: ignore[misc]
+        """All of them, in smaller letters."""
+
+        def wrap(self, *_: float) -> tuple[float, float]:
+            return width, height
+
+        def draw(self) -> None:
+            self.canv.scale(scale, scale)
+            Frame(0, 0, width / scale, height / scale, 0, 0, 0, 0).addFromList(flowables, self.canv)
+
+    return Shrunk()
+
+
 def shortened(text: str, font: str, size: float, width: float) -> str:
     """Return a text cut to a width [pt], with dots where something is missing."""
     if width_of(text, font, size) <= width:

@@ -151,12 +151,9 @@ def _side_by_side(done: Substituted, shown: list[StandIn], count: int) -> Table:
     more = f" {count - len(shown)} more in --json." if count > len(shown) else ""
     note = f"Even at: the price per kg of the stand-in at which the product costs what it does now.{more}"
     columns: Columns = (
-        "stand-in",
-        *figures("dose %", form=".2f"),
-        *figures(f"{done.brief.scenario.currency}/kg", form="+.3f"),
-        *figures("even at", form=".2f"),
-        "also moves",
-    )
+        "stand-in", *figures("dose %", form=".2f"), *figures(f"{done.brief.scenario.currency}/kg", form="+.3f"),
+        *figures("even at", form=".2f"), "also moves",
+    )  # fmt: skip
     return Table("Stand-ins, the closest first", columns, tuple(rows), note)
 
 
@@ -174,11 +171,8 @@ def _figures(shown: list[StandIn]) -> list[Table | Listing]:
         for s in shown
     )
     columns: Columns = (
-        "with",
-        *figures("active", digits=2),
-        *figures("mild", "flash", "dense", digits=1),
-        *figures("salt", digits=2),
-    )
+        "with", *figures("active", digits=2), *figures("mild", "flash", "dense", digits=1), *figures("salt", digits=2),
+    )  # fmt: skip
     note = "Active matter and carried salt in %; mild, flash and dense are the planning ratings."
     return [
         Table("What the product is with each", columns, rows, note),

@@ -237,10 +237,8 @@ def _slices(key: str, own: list[Slice], currency: str) -> Table:
         for s in own
     )
     columns: Columns = (
-        key,
-        *figures("scenarios", "solved", form=","),
-        *figures(f"least{currency}/kg", "middle", "most", digits=3),
-    )
+        key, *figures("scenarios", "solved", form=","), *figures(f"least{currency}/kg", "middle", "most", digits=3),
+    )  # fmt: skip
     title = "By brief" if key == "scenario" else f"By {key}"
     return Table(title, columns, rows)
 

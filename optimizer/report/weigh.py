@@ -108,7 +108,7 @@ def _cautions(step: Step) -> list[Listing]:
 def _columns(sheet: WeighSheet) -> Columns:
     grams = f".{_decimals(sheet)}f"
     return (
-        Column("", "tick"), *figures("no."), "material", Column("id", "key"), *figures("%"),
+        Column("", "tick"), *figures("no."), Column("material", "name"), Column("id", "key"), *figures("%"),
         Column("weigh, g", "big", form=grams), Column("lot", "write"), Column("weighed, g", "write", form=grams),
         Column("INCI", "note"), Column("how", "note"),
     )  # fmt: skip

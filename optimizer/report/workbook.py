@@ -7,7 +7,7 @@ from dataclasses import replace
 from itertools import takewhile
 from pathlib import Path
 
-from optimizer.data.workbook import Cell, Formula, Line, Look, Sheet, book_bytes, table_sheet, write_rows
+from optimizer.data.workbook import Cell, Formula, Line, Look, Sheet, book_bytes, write_rows
 from optimizer.files import report_mark, write_bytes_atomic
 from optimizer.report.document import Cell as Shown
 from optimizer.report.document import Column, Document, Listing, Strong, Sum, Table
@@ -15,7 +15,7 @@ from optimizer.report.escape import printable
 
 DIGITS = 9
 """Decimals of figures; what is beyond is rounding."""
-WIDTHS = {"tick": 6, "text": 34, "figure": 6, "big": 11, "write": 14, "key": 26, "note": 50}
+WIDTHS = {"tick": 6, "text": 34, "name": 34, "figure": 6, "big": 11, "write": 14, "key": 26, "note": 50}
 """Widths of columns by what they hold [letters]."""
 LEAST = 8
 """Columns that a sheet has at least, so that sentences have room; they begin in the third."""
@@ -30,7 +30,7 @@ def write_workbook(path: Path, tables: Sequence[Table]) -> None:
     if path.suffix.lower() != ".xlsx":
         write_rows(path, _rows(tables[0]))
     else:
-        write_bytes_atomic(path, book_bytes(path, [table_sheet(t.title, _rows(t)) for t in tables]))
+        write_bytes_atomic(path, book_bytes(path, [Sheet(t.title, _rows(t)) for t in tables]))
 
 
 def workbook(document: Document, path: Path) -> bytes:

@@ -117,9 +117,9 @@ def _csv(path: Path, columns: Columns) -> None:
 
 
 def _xlsx(path: Path, columns: Columns) -> None:
-    from optimizer.data.workbook import table_sheet, write_book
+    from optimizer.data.workbook import Sheet, write_book
 
-    write_book(path, [table_sheet("range", _rows(columns))])
+    write_book(path, [Sheet("range", _rows(columns))])
 
 
 def _parquet(path: Path, columns: Columns) -> None:
