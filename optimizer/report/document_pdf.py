@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from itertools import takewhile
 from typing import Any
 
 from optimizer.report.document import Document, Listing, Section, Sketch, Strong, Table
@@ -122,10 +121,14 @@ def _sections(document: Document, level: int, width: float) -> Iterator[Any]:
 
 def _needed(section: Section | Document, width: float) -> float:
     """Return the room below a heading without which it is on the next page; cautions stay with what they are about."""
-    parts = section.sections if isinstance(section, Document) else ()
-    first = takewhile(lambda part: isinstance(part, Listing) and part.kind == "caution", parts)
-    told = sum(height_of(list(_section(part, width)), width) for part in first if not isinstance(part, Document))
-    return min(NEEDED + (told and told + 0.4 * NEEDED), room()[1] / 2)
+    told, after = 0.0, NEEDED
+    for part in section.sections if isinstance(section, Document) else ():
+        if isinstance(part, Listing) and part.kind == "caution":
+            told += height_of(list(_section(part, width)), width)
+        else:
+            after = 1.75 * NEEDED if told and isinstance(part, Table) else NEEDED
+            break
+    return min(told + after, room()[1] / 2)
 
 
 def _heading(title: str, level: int) -> list[Any]:

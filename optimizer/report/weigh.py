@@ -176,7 +176,7 @@ def weigh_form(sheet: WeighSheet) -> Document:
     done = Sum(weighed if all(line.weighed for line in sheet.lines) else nan)
     note = "the part held back is not in the sum" if sheet.held_g > 0 else ""
     total = Strong(("", None, "sum", "", percent, Sum(sheet.total_g), "", done, "", note))
-    sections.append(Table("All of it", _columns(sheet), (total,)))
+    sections.append(Table("", _columns(sheet), (total,)))
     sections.append(Table("", (Column("made by, date", "write"), Column("checked by, date", "write")), ((None, None),)))
     facts = [*facts_of(sheet), *(("note", note) for note in sheet.notes)]
     verdict, good = _verdict(sheet)
