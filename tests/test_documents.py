@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import io
+from io import BytesIO
 from math import nan
+from pathlib import Path
 
 import pytest
+from openpyxl import load_workbook
 
-from optimizer.report.document import Column, Document, Listing, Strong, Table, figures
+from optimizer.report.document import Column, Document, Listing, Strong, Sum, Table, figures
 from optimizer.report.markdown import markdown
+from optimizer.report.page import page
 from optimizer.report.terminal import lines, show
+from optimizer.report.workbook import workbook
 
 ODD = (
     "a | b", "*bold*", "_slanted_", "`code`", "[link](there)", "<b>html</b>", "back\\slash", "50 % of 10", "-0", "1e9",
@@ -221,3 +226,66 @@ def test_show_writes_to_a_stream_that_is_no_terminal_without_colour() -> None:
     show(document("x", "y"), stream, width=30)
     assert stream.getvalue() == "\n".join(lines(document("x", "y"), 30)) + "\n"
     assert "\x1b" not in stream.getvalue()
+
+
+def form() -> Document:
+    """Return a document with a kind of column each; its figures are made up."""
+    columns = (
+        Column("", "tick"), Column("what", "name"), Column("key", "key"), *figures("g", form=".1f"),
+        Column("noted", "write"), Column("how", "note"),
+    )  # fmt: skip
+    rows = (
+        (None, "=Water", "aqua", 2.0, (0.5, 1.0), ("slowly", "! far off")),
+        (None, "Salt", "salt", nan, None, ""),
+        Strong(("", "sum", "", Sum(2.0), Sum(nan), "")),
+    )
+    step = Document("Step 1", "", sections=(Listing("", ("Hot.",), "caution"), Table("", columns, rows, "A note.")))
+    blank = Table("", (Column("by", "write"), Column("on", "write")), ((None, None),))
+    return Document("Sheet", "To do.", (("batch", "B & 1"),), (step, blank), running="batch B & 1", kind="weigh sheet")
+
+
+def test_a_form_shows_its_boxes_and_leaves_keys_and_notes_out_of_a_text() -> None:
+    shown = lines(form(), 60)
+    assert "[ ]  =Water  2.0  0.5 + 1" in shown
+    assert "[ ]  Salt" in shown
+    assert "     sum     2.0" in shown
+    assert not [line for line in shown if "aqua" in line or "slowly" in line]
+
+
+def test_a_form_on_a_page_has_boxes_and_notes_below_names() -> None:
+    text = page(form())
+    assert text.count('class="box"') == 2
+    assert '<th scope="row">=Water<p class="note">slowly</p><p class="note">! far off</p></th>' in text
+    assert text.count('<td class="write">') == 5, "three lines and two to sign"
+    assert "aqua" not in text
+    assert "page.css" in text, "the style of forms names the one that it follows"
+
+
+def test_a_form_in_a_workbook_has_figures_sums_and_all_columns(tmp_path: Path) -> None:
+    book = load_workbook(BytesIO(workbook(form(), tmp_path / "x.xlsx")))
+    (sheet,) = book.worksheets
+    rows = [row[:6] for row in sheet.iter_rows(values_only=True)]
+    assert sheet.title == "weigh sheet"
+    assert rows == [
+        ("Sheet", None, None, None, None, None),
+        (None, None, "To do.", None, None, None),
+        ("batch", None, "B & 1", None, None, None),
+        ("done", "what", "key", "g", "noted", "how"),
+        ("Step 1", None, None, None, None, None),
+        (None, None, "CAUTION: Hot.", None, None, None),
+        (None, "'=Water", "aqua", 2, 1.5, "slowly ! far off"),
+        (None, "Salt", "salt", None, None, None),
+        (None, "sum", None, "=SUM(D5:D8)", "=SUM(E5:E8)", None),
+        (None, None, "A note.", None, None, None),
+    ]
+    assert (sheet.freeze_panes, sheet.oddFooter.left.text) == ("A5", "batch B && 1")
+
+
+def test_a_report_of_any_tables_may_be_a_workbook(tmp_path: Path) -> None:
+    broad = Table("Broad", ("a", *figures("b", "c")), (("x", 1, 2.5),))
+    other = Table("Other", ("d",), (("y",),))
+    book = load_workbook(BytesIO(workbook(Document("T", "V.", sections=(other, broad)), tmp_path / "x.xlsx")))
+    rows = [tuple(cell for cell in row if cell is not None) for row in book.worksheets[0].iter_rows(values_only=True)]
+    assert rows == [("T",), ("V.",), ("a", "b", "c"), ("Other",), ("d",), ("y",), ("Broad",), ("x", 1, 2.5)]
+    empty = load_workbook(BytesIO(workbook(Document("T", "V."), tmp_path / "x.xlsx")))
+    assert empty.worksheets[0]["A1"].value == "T"

@@ -42,7 +42,6 @@ class Sheet:
         rows: Its rows; a table begins with its headings.
         widths: Widths of columns [letters]; as their contents ask if there are none.
         head: The row that stays in sight and is repeated on every printed page.
-        beside: The first column that moves when the rest is scrolled.
         foot: What stands below every printed page, which then is as wide as the sheet; empty for a table.
     """
 
@@ -50,7 +49,6 @@ class Sheet:
     rows: Iterable[tuple[Cell, ...] | Line]
     widths: tuple[float, ...] = ()
     head: int = 1
-    beside: Literal["A", "B"] = "B"
     foot: str = ""
 
 
@@ -103,7 +101,7 @@ def write_book(target: Path | IO[bytes], sheets: Iterable[Sheet], mark: str = ""
         first = list(islice(rows, LOOKED_AT))
         for k, width in enumerate(sheet.widths or _widths(first), 1):
             page.column_dimensions[get_column_letter(k)].width = width
-        page.freeze_panes = f"{sheet.beside}{sheet.head + 1}"
+        page.freeze_panes = f"{'A' if sheet.foot else 'B'}{sheet.head + 1}"
         if sheet.foot:
             _printed(page, sheet)
         for number, row in enumerate(chain(first, rows), 1):

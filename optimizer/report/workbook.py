@@ -48,7 +48,7 @@ def workbook(document: Document, path: Path) -> bytes:
     widths = [max(len(c.name) + 2, WIDTHS[c.kind]) for c in heads]
     widths += [WIDTHS["write"]] * (LEAST - len(widths))
     foot = printable(document.running or document.title)
-    sheet = Sheet(document.kind, lines, tuple(widths), head, "A", foot)
+    sheet = Sheet(document.kind, lines, tuple(widths), head, foot)
     return book_bytes(path, [sheet], report_mark(document.kind))
 
 
@@ -91,8 +91,8 @@ def _add(lines: list[Line], document: Document, heads: Sequence[Column], head: i
             lines += [] if section.every == heads else [_names(section.every)]
             for row in section.rows:
                 look: Look = "strong" if isinstance(row, Strong) else "framed"
-                column = (section.every, row, range(len(row)))
-                lines.append(Line(tuple(_cell(*one, head + 1, len(lines)) for one in zip(*column, strict=True)), look))
+                cells = enumerate(zip(section.every, row, strict=True))
+                lines.append(Line(tuple(_cell(*one, k, head + 1, len(lines)) for k, one in cells), look))
         elif isinstance(section, Listing):
             lines += _items(section)
         note = "" if isinstance(section, Listing) else section.note
