@@ -220,12 +220,14 @@ def card(
     with quiet_solvers():
         found = subject_of(subject, against=against, shelf=shelf, libraries=library)
     shown = _card(found, planned, master, on)
-    if pdf or png:
+    if targets:
+        from optimizer.files import write_report
         from optimizer.report.card import card_pdf
         from optimizer.report.pages import png_of
 
         page = card_pdf(shown)
-        _write(CARD, targets, {**({pdf: page} if pdf else {}), **({png: png_of(page)} if png else {})})
+        for target in targets:
+            write_report(target, page if target == pdf else png_of(page), CARD)
     if json:
         from optimizer.report.card import card_record
 
@@ -294,10 +296,3 @@ def _targets(kind: str, *asked: tuple[Path | None, tuple[str, ...]]) -> tuple[Pa
         if path is not None:
             refuse_unless_report(path, kind)
     return tuple(path for path, _ in asked if path is not None)
-
-
-def _write(kind: str, targets: tuple[Path, ...], contents: dict[Path, bytes]) -> None:
-    from optimizer.files import write_report
-
-    for path in targets:
-        write_report(path, contents[path], kind)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from optimizer.report.document import Columns, Document, Listing, Row, Table, figures
+from optimizer.report.document import Document, Listing, Row, Table, figures
 from optimizer.report.records import Sections, many
 from optimizer.units import number
 
@@ -32,8 +32,7 @@ def calendar_document(found: Calendar) -> Document:
     sections.append(Table(f"Tests, as of {found.on}", heads, rows, note))
     read = tuple(_reading(t, r) for t in found.tests for r in t.readings)
     if read:
-        columns: Columns = ("test", "on", *figures("value"), "unit", "", "said", *figures("no."))
-        sections.append(Table("Readings", columns, read))
+        sections.append(Table("Readings", ("test", "on", *figures("value"), "unit", "", "said", *figures("no.")), read))
     sections.append(Listing("How, and who asks for it", _hows(found.tests)))
     sections.append(Listing("Cautions", (*found.notes, *CAUTIONS), "caution"))
     return Document(f"Batch {found.batch}", verdict, (), tuple(sections), good=not told)

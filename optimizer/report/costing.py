@@ -63,7 +63,7 @@ def _parts(costing: Costing) -> Table:
     size = costing.size
     kg, bottles = size.sold_g / 1000, size.bottles
     columns: Columns = (
-        *("part", ""), *figures("batch", form=".2f"),
+        "part", "", *figures("batch", form=".2f"),
         *figures("per kg sold", *(("per bottle",) if bottles else ()), form=".3f"),
         *figures("share", form=".1f", unit=" %"),
     )  # fmt: skip

@@ -90,25 +90,19 @@ def formula_document(taken: TakenFormula, source: Path, out: Path | None, brief:
     verdict = f"Written to {out}." if out else "Nothing was written: add --out FILE.csv."
     following = [f"tenside check {out or 'FILE.csv'} {brief or 'SCENARIO'}"]
     return Document(
-        f"Formula from {source.name}",
-        verdict,
-        (),
-        (table, _assumed(taken.assumed), Listing("Next", tuple(following))),
+        f"Formula from {source.name}", verdict, (), (table, _assumed(taken.assumed), Listing("Next", tuple(following)))
     )
 
 
 def prices_document(taken: TakenPrices, source: Path, out: Path | None) -> Document:
     """Return what became of a price list."""
     rows = tuple(
-        (
-            *(line.material, line.price_per_kg, line.currency),
-            *(line.pack_kg, line.supplier, line.written, line.row),
-        )
+        (line.material, line.price_per_kg, line.currency, line.pack_kg, line.supplier, line.written, line.row)
         for line in taken.lines
     )
     columns: Columns = (
         "material", *figures("per kg", digits=2), "currency", *figures("pack kg", digits=3),
-        *("supplier", "in the list"), *figures("row"),
+        "supplier", "in the list", *figures("row"),
     )  # fmt: skip
     table = Table("Prices taken", columns, rows)
     left = tuple(f"row {row}, {name}: {why}" for row, name, why in taken.left_out)

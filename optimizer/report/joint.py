@@ -98,12 +98,8 @@ def _buying(plan: Plan) -> Table:
 
 def packs_columns(money: str, digits: int) -> Columns:
     """Return the columns of what is to be bought."""
-    return (
-        *("material", "supplier"),
-        *figures("packs", form=".0f"),
-        *figures("kg", digits=digits),
-        *figures(money, form=".2f"),
-    )
+    kg, cost = figures("kg", digits=digits), figures(money, form=".2f")
+    return ("material", "supplier", *figures("packs", form=".0f"), *kg, *cost)
 
 
 def _left(plan: Plan) -> Table:

@@ -58,18 +58,10 @@ def library_document(materials: Iterable[Material]) -> Document:
     """Return a list of materials."""
     materials = list(materials)
     rows = tuple(
-        (
-            m.id,
-            m.function,
-            m.charge or "",
-            m.surfactant_matter or m.active_matter,
-            window(m.ph_stable),
-            m.look,
-        )
+        (m.id, m.function, m.charge or "", m.surfactant_matter or m.active_matter, window(m.ph_stable), m.look)
         for m in materials
     )
-    columns: Columns = ("id", "function", "charge", *figures("active %", "pH", digits=1), "look")
-    table = Table("Raw materials", columns, rows)
+    table = Table("Raw materials", ("id", "function", "charge", *figures("active %", "pH", digits=1), "look"), rows)
     return Document(
         "Library", f"{len(materials)} raw materials; typical figures, replace them by your lot's.", sections=(table,)
     )

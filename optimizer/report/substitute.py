@@ -174,13 +174,10 @@ def _figures(shown: list[StandIn]) -> list[Table | Listing]:
         "with", *figures("active", digits=2), *figures("mild", "flash", "dense", digits=1), *figures("salt", digits=2),
     )  # fmt: skip
     note = "Active matter and carried salt in %; mild, flash and dense are the planning ratings."
+    others: Columns = ("with", *figures("water", "natural", "pH", digits=1), "look")
     return [
         Table("What the product is with each", columns, rows, note),
-        Table(
-            "Water, natural origin, pH window, look",
-            ("with", *figures("water", "natural", "pH", digits=1), "look"),
-            rest,
-        ),
+        Table("Water, natural origin, pH window, look", others, rest),
     ]
 
 

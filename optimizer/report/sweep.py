@@ -229,13 +229,7 @@ def _state(key: str, value: Value | None) -> str:
 
 
 def _slices(key: str, own: list[Slice], currency: str) -> Table:
-    rows = tuple(
-        (
-            *(s.value, s.scenarios, s.solved),
-            *(s.cost.least, s.cost.middle, s.cost.most),
-        )
-        for s in own
-    )
+    rows = tuple((s.value, s.scenarios, s.solved, s.cost.least, s.cost.middle, s.cost.most) for s in own)
     columns: Columns = (
         key, *figures("scenarios", "solved", form=","), *figures(f"least{currency}/kg", "middle", "most", digits=3),
     )  # fmt: skip

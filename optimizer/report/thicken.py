@@ -141,7 +141,7 @@ def _steps(log: Log) -> Table:
     reading = f"reading, {log.unit}" if log.unit else "reading"
     columns: Columns = (
         *figures("added, %", digits=2), *figures(reading, digits=1), *figures("waited, min"), *figures("°C", digits=1),
-        *figures("pH", digits=2), *("on", "note"),
+        *figures("pH", digits=2), "on", "note",
     )  # fmt: skip
     return Table("Steps", columns, rows)
 

@@ -122,21 +122,13 @@ def variants_document(found: Variants) -> Document:
             [*outcome.too_much, *([f"breaks {listed(outcome.newly_broken)}"] if outcome.newly_broken else [])]
         )
         target = outcome.checked.setting.target
-        rows.append(
-            (
-                *(outcome.variant.name, outcome.changed, outcome.cost_change, target),
-                state or "a variant of this base",
-            )
-        )
+        told = state or "a variant of this base"
+        rows.append((outcome.variant.name, outcome.changed, outcome.cost_change, target, told))
+    cost = figures(f"{currency}/kg", form="+.3f")
+    columns: Columns = ("variant", *figures("changed %", digits=2), *cost, *figures("pH", digits=2), "verdict")
     summary = Table(
         "Variants",
-        (
-            "variant",
-            *figures("changed %", digits=2),
-            *figures(f"{currency}/kg", form="+.3f"),
-            *figures("pH", digits=2),
-            "verdict",
-        ),
+        columns,
         tuple(rows),
         f"Changed: what is new or more than in the base; at most {number(found.limits.changed_at_most)} % (common "
         "practice of safety assessors, some allow 2 %; your assessor decides). The rest of the base is locked.",
