@@ -98,7 +98,11 @@ def _formula(card: Card, shown: Container[tuple[str, float]] | None = None, *, i
         rows.append(("", f"held back for {listed(names, 'or')}" if names else "held back", *blank, card.held_back))
     rows.append(Strong(("", "total", *blank, card.total)))
     percent = figures("%", form=f".{3 if fine else 2}f")
-    return Table("Formula", ("step", Column("material", "name"), *(("INCI",) if inci else ()), *percent), tuple(rows))
+    return Table(
+        "Formula",
+        ("step", Column("material", "text" if shown is None else "name"), *(("INCI",) if inci else ()), *percent),
+        tuple(rows),
+    )
 
 
 def _method(card: Card, most: int | None = None) -> Listing:
