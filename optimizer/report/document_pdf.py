@@ -241,7 +241,8 @@ def _laid(table: Table, columns: Sequence[int], size: float, widths: list[float]
             return Spacer(1, 1.15 * size)
         more = _larger(table, c)
         kind = style(size + more, bold=bold or more > 0, right=heads[c].right)
-        under = [paragraph(note, style(size - 1)) for note in notes] if c == table.lead else []
+        below = notes if c == table.lead else ()
+        under = [paragraph(n.removeprefix("! "), style(size - 1), "!" if n.startswith("! ") else "") for n in below]
         words = paragraph(_joined(text), kind)
         return [words, *under] if under else words
 
