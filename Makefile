@@ -15,7 +15,7 @@ demo: $(READY)
 	@$(BIN)/python .ci/demo.py $(DEMO)
 
 test: $(READY)
-	$(BIN)/python -m pytest -n auto --dist loadgroup $(MEASURED)
+	$(BIN)/python -m pytest -n auto --dist worksteal $(MEASURED)
 
 check: $(READY)
 	$(BIN)/ruff check .

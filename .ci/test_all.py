@@ -31,7 +31,7 @@ def run(python: str, name: str, pulp: str) -> int:
     subprocess.run([*pip, "-c", str(constraints), f"pulp{pulp}", "-e", f"{ROOT}[dev]"], check=True)
     print(f"== Python {name}", flush=True)
     return subprocess.run(
-        [str(folder / "bin" / "python"), "-m", "pytest", "-n", "auto", "--dist", "loadgroup", "-m", ""],
+        [str(folder / "bin" / "python"), "-m", "pytest", "-n", "auto", "--dist", "worksteal", "-m", ""],
         cwd=ROOT,
         check=False,
     ).returncode

@@ -1,27 +1,42 @@
 """Every command is there for tests that call them inside this process, whichever file runs alone."""
 
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from tempfile import gettempdir
+
 import pytest
+from hypothesis.configuration import set_hypothesis_home_dir
 
 from optimizer import cli
+from tests.support import once
+from tests.support.command import Ran, Run
+from tests.support.draws import Extent
 
+once.install()
 cli.load(cli.rooms())
-
-SLOW = (
-    "test_damaged_records.py::test_values_of_another_kind_are_told",
-    "test_damaged_records.py::test_random_damage_is_told",
-    "test_docs.py::",
-    "test_frontier.py::test_no_choice_beside_a_break_betters_the_frontier[pearly-wash",
-    "test_limits.py::test_prices_and_ranges_of_drawn_briefs",
-    "test_lost_clusters.py::",
-    "test_repairs_typed.py::test_enough_impossible_briefs_are_drawn",
-    "test_successive.py::test_no_point_of_the_stepped_frontier_is_worse_than_blend_at_its_limit[None]",
-    "test_why.py::test_prices_of_all_choices_of_drawn_briefs",
-)
-"""Long runs beside shorter ones of their kind: `make test-all` runs them, `make test` does not."""
+set_hypothesis_home_dir(Path(gettempdir()) / "tenside-hypothesis")  # a folder .hypothesis here stops the collection
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark the slow ones."""
-    for item in items:
-        if any(name in item.nodeid for name in SLOW):
-            item.add_marker(pytest.mark.slow)
+def pytest_configure(config: pytest.Config) -> None:
+    """Who asks for the slow tests (`-m ''`) gets every drawn example, too."""
+    Extent.everything = "not slow" not in config.option.markexpr
+
+
+@pytest.fixture
+def run(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> Run:
+    """Return a runner of the command line in this process."""
+
+    def command(*args: str | Path) -> Ran:
+        capfd.readouterr()
+        monkeypatch.setattr(sys, "argv", ["tenside", *map(str, args)])
+        code = 0
+        try:
+            cli.main()
+        except SystemExit as ended:
+            code = int(ended.code or 0)
+        out, err = capfd.readouterr()
+        return Ran(code, out, err)
+
+    return command

@@ -10,13 +10,13 @@ import os
 import sys
 from pathlib import Path
 
-from harbour import PNG
-from hostile import ask
-
 from optimizer import __version__
 from optimizer.sweep.grid import axis, crossed
 from optimizer.sweep.run import run_range
 from optimizer.sweep.source import sources_of
+from tests.support.harbour import PNG
+from tests.support.hostile import ask
+from tests.support.own_library import surfactant_entry, water_entry
 
 HERE = Path(__file__).resolve().parent
 AS_WEIGHED = (
@@ -51,40 +51,34 @@ records export kept-records
 """
 """A command a line; '_' stands for a space inside a word."""
 
-OWN = """# Everything that the range needs: no figure of the shipped library moves its answers.
+SHOP = '["shop", "supplier-typical"]'
+OWN = "\n".join(
+    (
+        """# Everything that the range needs: no figure of the shipped library moves its answers.
 [sources]
 shop = "made-up figures of an invented refill shop"
-
-[[material]]
-id = "aqua"
-name = "Water"
-function = "solvent"
-phase = "water"
-substances = [{ inci = "Aqua", role = "water", share = [100, 100, 100] }]
-backing = { default = ["shop", "supplier-typical"] }
-
-[[material]]
-id = "shop-betaine"
-name = "Betaine of the shop"
-function = "surfactant"
-phase = "cosurfactant"
-substances = [
-  { inci = "Cocamidopropyl Betaine", share = [29, 30, 31], surfactant = true, charge = "amphoteric" },
-  { inci = "Aqua", role = "water", share = "balance" },
-]
-backing = { default = ["shop", "supplier-typical"] }
-
-[[material]]
-id = "shop-glucoside"
-name = "Glucoside of the shop"
-function = "surfactant"
-phase = "cosurfactant"
-substances = [
-  { inci = "Coco-Glucoside", share = [49, 50, 51], surfactant = true, charge = "nonionic" },
-  { inci = "Aqua", role = "water", share = "balance" },
-]
-backing = { default = ["shop", "supplier-typical"] }
-"""
+""",
+        water_entry(SHOP),
+        surfactant_entry(
+            "shop-betaine",
+            "Betaine of the shop",
+            "cosurfactant",
+            "Cocamidopropyl Betaine",
+            [29, 30, 31],
+            'charge = "amphoteric"',
+            SHOP,
+        ),
+        surfactant_entry(
+            "shop-glucoside",
+            "Glucoside of the shop",
+            "cosurfactant",
+            "Coco-Glucoside",
+            [49, 50, 51],
+            'charge = "nonionic"',
+            SHOP,
+        ),
+    )
+)
 RANGE = """name = "Two surfactants of the shop"
 product = "hand wash"
 currency = "EUR"

@@ -59,7 +59,7 @@ class Published:
 
 def published() -> list[Published]:
     """Return every published value that the tests use."""
-    with (HERE / "published_ph.csv").open(encoding="utf-8", newline="") as file:
+    with (HERE / "chemistry" / "published_ph.csv").open(encoding="utf-8", newline="") as file:
         return [
             Published(
                 row["set"],
@@ -283,7 +283,7 @@ def simulate(kind: str, titrated: bool, batches: int, seed: int = 2026, strip: b
 BATCHES = 200
 INTRO = """# How far the pH figures can be trusted
 
-Written by `tests/make_ph_table.py`; do not edit. Sources of every value stand in `tests/published_ph.csv`.
+Written by `tests/make_ph_table.py`; do not edit. Sources of every value stand in `tests/chemistry/published_ph.csv`.
 
 ## The model against published values
 

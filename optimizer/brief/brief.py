@@ -2,7 +2,8 @@
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import field, replace
+from dataclasses import field
+from functools import cached_property
 from math import fsum, inf, isnan
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from optimizer.data.purchase import lines_of, stock_of
 from optimizer.data.shelf import Shelf, read_shelf
 from optimizer.errors import DataError, Problem, UsageError, fault, nearest, spelled
 from optimizer.files import digest, shipped
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.rules import (
     MEASURES,
     Acidity,
@@ -69,7 +70,13 @@ class Brief:
 
     def measure(self, name: str) -> LimitRule:
         """Return the measure that an objective names, without limits."""
-        return find_measure(name, self.modelled, self.scenario.currency)
+        if name not in self._measures:
+            self._measures[name] = find_measure(name, self.modelled, self.scenario.currency)
+        return self._measures[name]
+
+    @cached_property
+    def _measures(self) -> dict[str, LimitRule]:
+        return {}
 
 
 def bent(brief: Brief) -> tuple[CurvedRule, ...]:
@@ -367,7 +374,7 @@ def find_measure(name: str, rules: Iterable[Rule], currency: str = "") -> LimitR
     """
     stated = {r.id: r for r in rules if isinstance(r, LimitRule)}
     known = [*MEASURES, *stated]
-    name = spelled(name, known)
+    name = name if name in known else spelled(name, known)
     if name not in known:
         raise UsageError(f"there is no measure or rule '{name}'. {nearest(name, known)}")
     rule = stated[name] if name in stated else named_measure(name)

@@ -269,9 +269,17 @@ class Material(Frozen):
         """Typical share of the substances the material is bought for [% w/w as supplied]."""
         return sum(s.typical for s in self.substances if s.role == "active")
 
+    @cached_property
+    def contents(self) -> Mapping[str, float]:
+        """Typical share of each substance by INCI name [% w/w as supplied]."""
+        found: dict[str, float] = {}
+        for substance in self.substances:
+            found[substance.inci] = found.get(substance.inci, 0.0) + substance.typical
+        return found
+
     def carried(self, inci: str) -> float:
         """Return the typical share of a substance [% w/w as supplied]."""
-        return sum(s.typical for s in self.substances if s.inci == inci)
+        return self.contents.get(inci, 0.0)
 
     def backed(self, figure: str) -> tuple[str, Confidence]:
         """Return source key and confidence of a figure."""

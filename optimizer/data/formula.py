@@ -30,7 +30,7 @@ class Formula:
 
     def total(self, of: Callable[[Ingredient], float]) -> float:
         """Return the sum of dose times a number per unit, with compensated summation."""
-        return fsum(line.percent * of(line.item) for line in self.lines)
+        return fsum([line.percent * of(line.item) for line in self.lines])
 
     def dose(self, name: str) -> float:
         """Return the dose of a material [%], 0 if it is not used."""

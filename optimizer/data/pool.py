@@ -1,15 +1,15 @@
 """The candidates of one brief: library facts joined with the shelf, sorted by id."""
 
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Collection, Hashable, Iterable, Mapping
 from dataclasses import field
 from functools import cached_property
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 from pydantic import model_validator
 
-from optimizer.data.facts import Charge, Frozen, Lipid, Material, Percent
+from optimizer.data.facts import Charge, Frozen, Lipid, Material, Percent, Substance
 from optimizer.data.library import Library
 from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.errors import DataError, Problem, fault, nearest
@@ -18,6 +18,7 @@ from optimizer.units import listed
 
 Vector = npt.NDArray[np.float64]
 Mask = npt.NDArray[np.bool_]
+T = TypeVar("T")
 
 
 class Group(Frozen):
@@ -52,21 +53,27 @@ class Group(Frozen):
 
     def holds(self, material: Material) -> bool:
         """Return whether the material belongs to the group."""
-        if self.materials and material.id not in self.materials:
-            return False
-        if material.id in self.but_not:
-            return False
-        if self.functions and not material.functions.intersection(self.functions):
-            return False
-        if self.charges and material.charge not in self.charges:
-            return False
-        if self.families and not any(s.family in self.families for s in material.substances):
-            return False
-        if self.inci and not any(s.inci in self.inci for s in material.substances):
-            return False
-        if self.lipids and material.lipid not in self.lipids:
-            return False
-        return self.surfactants is None or (material.surfactant_matter > 0) == self.surfactants
+        return all(ask(material) for ask in self._asks)
+
+    @cached_property
+    def _asks(self) -> tuple[Callable[[Material], bool], ...]:
+        """What is asked of a material: one question per field that is given."""
+        ids, out, functions, charges, lipids = (
+            frozenset(x) for x in (self.materials, self.but_not, self.functions, self.charges, self.lipids)
+        )
+        asked: dict[str, Callable[[Material], bool]] = {
+            "materials": lambda m: m.id in ids,
+            "but_not": lambda m: m.id not in out,
+            "functions": lambda m: not functions.isdisjoint(m.functions),
+            "charges": lambda m: m.charge in charges,
+            "families": lambda m: any(s.family in self.families for s in m.substances),
+            "inci": lambda m: not m.contents.keys().isdisjoint(self.inci),
+            "lipids": lambda m: m.lipid in lipids,
+        }
+        questions = tuple(ask for field, ask in asked.items() if getattr(self, field))
+        if self.surfactants is None:
+            return questions
+        return (*questions, lambda m: (m.surfactant_matter > 0) == self.surfactants)
 
     @cached_property
     def whole(self) -> "Group":
@@ -129,12 +136,12 @@ class Ingredient:
                 found[s.charge] = found.get(s.charge, 0.0) + s.typical / 100
         return found
 
-    @cached_property
+    @property
     def water(self) -> float:
         """Water per unit [-]."""
         return self.material.carried("Aqua") / 100
 
-    @cached_property
+    @property
     def salt(self) -> float:
         """Sodium chloride per unit [-]."""
         return self.material.carried("Sodium Chloride") / 100
@@ -142,11 +149,13 @@ class Ingredient:
     @cached_property
     def natural(self) -> tuple[float, float]:
         """Natural-origin mass per unit without water, low and high [-] (ISO 16128, on supplied mass)."""
-        parts = [s for s in self.material.substances if s.inci != "Aqua"]
-        return (
-            sum(s.typical * s.natural[0] for s in parts) / 100,
-            sum(s.typical * s.natural[1] for s in parts) / 100,
-        )
+        low = high = 0.0
+        for substance in self.material.substances:
+            if substance.inci != "Aqua":
+                share, index = substance.typical, substance.natural
+                low += share * index[0]
+                high += share * index[1]
+        return low / 100, high / 100
 
 
 @immutable
@@ -181,24 +190,59 @@ class Pool:
 
     def members(self, group: Group) -> Mask:
         """Return which candidates belong to the group, shape (n,)."""
-        if group not in self._cache:
-            self._cache[group] = np.fromiter((group.holds(i.material) for i in self.items), bool, len(self.items))
-        mask: Mask = self._cache[group]
-        return mask
+
+        def asked() -> Mask:
+            mask = np.zeros(len(self.items), dtype=bool)
+            for position in self._likely(group):
+                mask[position] = group.holds(self.items[position].material)
+            return mask
+
+        return self.once(group, asked)
+
+    def once(self, key: Hashable, make: Callable[[], T]) -> T:
+        """Return what `make` makes, made once per key and pool."""
+        if key not in self._cache:
+            self._cache[key] = make()
+        found: T = self._cache[key]
+        return found
+
+    def _likely(self, group: Group) -> Iterable[int]:
+        """Return positions beside which no candidate belongs to the group."""
+        if group.materials:
+            return [self.index[name] for name in group.materials if name in self.index]
+        if group.functions:
+            return {p for function in group.functions for p in self._by_function.get(function, ())}
+        return range(len(self.items))
+
+    @cached_property
+    def _by_function(self) -> Mapping[str, list[int]]:
+        found: dict[str, list[int]] = {}
+        for position, item in enumerate(self.items):
+            for function in item.material.functions:
+                found.setdefault(function, []).append(position)
+        return found
 
     @cached_property
     def carriers(self) -> Mapping[str, list[int]]:
         """Positions of the candidates that hold a substance, by INCI name."""
         found: dict[str, list[int]] = {}
         for position, item in enumerate(self.items):
-            for substance in item.material.substances:
-                found.setdefault(substance.inci, []).append(position)
+            for inci in item.material.contents:
+                found.setdefault(inci, []).append(position)
         return found
+
+    @cached_property
+    def surfactants(self) -> tuple[tuple[int, Substance], ...]:
+        """The substances that count as active matter, with the position of the candidate that holds them."""
+        return tuple((p, s) for p, item in enumerate(self.items) for s in item.material.substances if s.surfactant)
 
     @cached_property
     def surfactant(self) -> Vector:
         """Surfactant active share of every candidate, shape (n,)."""
-        return self.vector(lambda i: i.surfactant)
+        found = [0.0] * len(self.items)
+        for position, substance in self.surfactants:
+            found[position] += substance.typical
+        return np.array(found) / 100
 
     @cached_property
     def prices(self) -> Vector:

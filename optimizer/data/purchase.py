@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 
 from optimizer.data.pool import Ingredient, names_of
 from optimizer.data.shelf import ShelfLine
+from optimizer.immutable import immutable
 
 
-@dataclass(frozen=True)
+@immutable
 class Purchase:
     """Packs of one shelf line.
 

@@ -14,9 +14,10 @@ from math import inf
 import numpy as np
 
 from optimizer.data.pool import Vector
+from optimizer.immutable import immutable
 
 
-@dataclass(frozen=True)
+@immutable
 class Budgeted:
     """min cost @ z with low <= A z <= high, 0 <= z <= upper, z = [doses, added, choices].
 

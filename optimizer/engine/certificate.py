@@ -6,16 +6,15 @@ its coefficients, a sum is trusted relative to the terms that it was summed of.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 
 from optimizer.data.pool import Mask, Vector
+from optimizer.immutable import immutable
 from optimizer.units import BOUND_MET, LAST_DIGIT, PROOF_MARGIN, ROUND_OFF, ROW_MET, ZERO_PRICE
 
 
-@dataclass(frozen=True)
+@immutable
 class Certificate:
     """What was found when an answer was checked.
 
@@ -81,30 +80,38 @@ def check_optimal(
     return Certificate(primal, dual, relative, holds)
 
 
-def which_hold(matrix: Vector, low: Vector, high: Vector, costs: Vector, x: Vector, y: Vector) -> Mask:
+def which_hold(
+    matrix: Vector, low: Vector, high: Vector, costs: Vector, x: Vector, y: Vector, last: Vector | None = None
+) -> Mask:
     """Return which of many answers over the same rows are optimal, shape (k,); in double precision.
 
     The check of `check_optimal`, for k answers at once; what fails it may still hold in extended precision.
 
     Args:
         matrix: A, shape (m, n).
-        low: Lower ends of columns, then rows, shape (n + m,).
+        low: Lower ends of columns, then rows, shape (n + m,), or (k, n + m) where they differ.
         high: The same.
         costs: Shape (k, n).
         x: Shape (k, n).
         y: Shape (k, m).
+        last: Coefficients of the last row in each answer's program, shape (k, n), where they differ.
     """
-    n, magnitudes = matrix.shape[1], np.abs(matrix)
-    values = np.hstack([x, x @ matrix.T])
-    sizes = np.concatenate([np.ones(n), magnitudes.max(axis=1, initial=0.0)])
+    k, n = x.shape
+    last = np.broadcast_to(matrix[-1:], (k, n)) if last is None else last
+    rest = matrix[:-1]
+    magnitudes = np.abs(rest)
+    values = np.hstack([x, x @ rest.T, (x * last).sum(axis=1, keepdims=True)])
+    sizes = np.ones((k, values.shape[1]))
+    sizes[:, n:-1], sizes[:, -1] = magnitudes.max(axis=1, initial=0.0), np.abs(last).max(axis=1, initial=0.0)
     sizes[sizes == 0] = 1.0
-    missed = np.zeros(len(x))
+    missed = np.zeros(k)
     for end, miss in ((low, low - values), (high, values - high)):
         scale = np.maximum(np.where(np.isfinite(end), np.abs(end), 0.0), sizes)
         missed = np.maximum(missed, (miss / scale).max(axis=1))
-    y = np.where(((y > 0) & np.isneginf(low[n:])) | ((y < 0) & np.isposinf(high[n:])), 0.0, y)
-    prices = np.hstack([costs - y @ matrix, y])
-    summed = np.hstack([np.abs(costs) + np.abs(y) @ magnitudes, np.abs(y)])
+    y = np.where(((y > 0) & np.isneginf(low[..., n:])) | ((y < 0) & np.isposinf(high[..., n:])), 0.0, y)
+    y_rest, y_last = y[:, :-1], y[:, -1:]
+    prices = np.hstack([costs - y_rest @ rest - y_last * last, y])
+    summed = np.hstack([np.abs(costs) + np.abs(y_rest) @ magnitudes + np.abs(y_last * last), np.abs(y)])
     ends = np.where(prices > 0, low, high)
     endless = ~np.isfinite(ends)
     ends[endless | (prices == 0)] = 0.0
@@ -113,6 +120,31 @@ def which_hold(matrix: Vector, low: Vector, high: Vector, costs: Vector, x: Vect
     gap = np.abs(paid.sum(axis=1) - (prices * ends).sum(axis=1))
     allowed = BOUND_MET * np.abs(paid).sum(axis=1) + ROUND_OFF * (summed * np.abs(ends)).sum(axis=1)
     return np.asarray((missed <= ROW_MET) & signs & (gap <= allowed))
+
+
+def lower_bounds(
+    matrix: Vector, row_low: Vector, row_high: Vector, cost: Vector, lower: Vector, upper: Vector, y: Vector
+) -> Vector:
+    """Return what no point of each of many boxes costs less than, shape (k,), whatever the prices are.
+
+    The sum of y_i x (low end if y_i > 0, else high end) and of the least of d_j x_j, d = cost - A'y, less what the
+    sums may have lost to rounding; a y_i against an end that is not there counts as 0.
+
+    Args:
+        matrix: A, shape (m, n).
+        row_low: Shape (m,).
+        row_high: Shape (m,).
+        cost: Shape (n,).
+        lower: Ends of columns in each box, shape (k, n).
+        upper: The same.
+        y: Row prices of each box, shape (k, m).
+    """
+    y = np.where(((y > 0) & np.isneginf(row_low)) | ((y < 0) & np.isposinf(row_high)), 0.0, y)
+    d, summed = cost - y @ matrix, np.abs(cost) + np.abs(y) @ np.abs(matrix)
+    rows = y * np.where(y > 0, row_low, np.where(y < 0, row_high, 0.0))
+    ends = np.where(d > 0, lower, upper)
+    lost = ROUND_OFF * (np.abs(rows).sum(axis=1) + (summed * np.abs(ends)).sum(axis=1))
+    return np.asarray(rows.sum(axis=1) + (d * ends).sum(axis=1) - lost)
 
 
 def check_feasible(matrix: Vector, row_low: Vector, row_high: Vector, lower: Vector, upper: Vector, x: Vector) -> float:

@@ -8,7 +8,6 @@ equally good. A miss is told as the exact number it is.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
@@ -16,20 +15,23 @@ import numpy.typing as npt
 
 from optimizer.data.pool import Vector
 from optimizer.engine.sensitivity import Basis
+from optimizer.immutable import immutable
 from optimizer.units import SAME_WORTH
 
 
-@dataclass(frozen=True)
+@immutable
 class ExactCheck:
     """What exact arithmetic says of a basis.
 
     Attributes:
         feasible: Whether every column and row keeps its ends at the vertex and at the point shown, or misses by
             less than `SAME_WORTH` of its end and largest coefficient.
-        optimal: Whether every reduced cost has the right sign, or misses by less than `SAME_WORTH` of its terms, and
-            the point shown is as good as the vertex to `SAME_WORTH` of what it sums.
+        optimal: Whether every reduced cost has the right sign, or misses by less than `SAME_WORTH` of its terms, or
+            all that do cannot better the objective by `SAME_WORTH` of what it sums; and the point shown is as good as
+            the vertex to as much.
         worst_miss: Largest miss of an end, relative as said.
-        worst_sign: Largest reduced cost of the wrong sign, or excess of the point shown, relative as said.
+        worst_sign: Largest reduced cost of the wrong sign or what those can better, whichever is less, or excess of
+            the point shown, relative as said.
         objective: The exact objective of the vertex, as a fraction.
     """
 
@@ -88,7 +90,7 @@ def check_exactly(basis: Basis, shown: Vector | None = None) -> ExactCheck:
     prices = _solved(inner.T, [Fraction(float(cost[c])) for c in columns])
     y = dict(zip(active, prices, strict=True))
     objective = _paid(cost[:n], z)
-    miss, wrong = _missed(basis, z), _wrong_signs(basis, y, in_basis)
+    miss, wrong = _missed(basis, z), _bettered(basis, y, in_basis, _paid(np.abs(cost[:n]), [abs(v) for v in z[:n]]))
     if shown is not None:
         point = [Fraction(float(v)) for v in shown]
         miss = max(miss, _missed(basis, [*point, *(_row(full, r, point) for r in range(m))]))
@@ -119,8 +121,13 @@ def _missed(basis: Basis, z: list[Fraction]) -> Fraction:
     return worst
 
 
-def _wrong_signs(basis: Basis, y: dict[int, Fraction], in_basis: set[int]) -> Fraction:
-    worst = Fraction(0)
+def _bettered(basis: Basis, y: dict[int, Fraction], in_basis: set[int], weight: Fraction) -> Fraction:
+    """Return the largest reduced cost of the wrong sign, to its terms, or what all of them can better, to the weight.
+
+    The second is a bound (weak duality): no point is better than the vertex by more than the sum of those reduced
+    costs times the room of their columns and rows (to double precision: it is far from what it is held against).
+    """
+    worst = better = Fraction(0)
     for j in range(basis.n + basis.m):
         if j in in_basis or basis.fixed[j]:
             continue
@@ -128,7 +135,27 @@ def _wrong_signs(basis: Basis, y: dict[int, Fraction], in_basis: set[int]) -> Fr
         reduced -= sum((price * Fraction(float(basis.full[r, j])) for r, price in y.items()), Fraction(0))
         if (reduced < 0) == (basis.sign[j] > 0) and reduced:
             worst = max(worst, abs(reduced) / Fraction(float(basis.terms[j])))
-    return worst
+            room = _room(basis, j)
+            better = better + abs(reduced) * Fraction(room) if np.isfinite(room) else weight
+    if weight == 0 and _span(basis, basis.cost)[0] == 0.0:
+        return Fraction(0)  # what costs nothing, where nothing can cost less
+    return min(worst, better / weight) if weight else worst
+
+
+def _room(basis: Basis, j: int) -> float:
+    """Return how far a column or row may move from its end; a row without another one as far as its columns go."""
+    low, high = float(basis.ends_low[j]), float(basis.ends_high[j])
+    if not np.isfinite(high - low) and j >= basis.n:
+        least, most = _span(basis, basis.full[j - basis.n])
+        low, high = max(low, least), min(high, most)
+    return high - low
+
+
+def _span(basis: Basis, weights: Vector) -> tuple[float, float]:
+    """Return the least and the most that a weighted sum of the columns can be between their ends."""
+    used = np.flatnonzero(weights[: basis.n])
+    ends = weights[used] * np.array([basis.ends_low[used], basis.ends_high[used]])
+    return float(ends.min(axis=0).sum()), float(ends.max(axis=0).sum())
 
 
 def _solved(matrix: npt.NDArray[np.object_], right: list[Fraction]) -> list[Fraction]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from functools import cache
 from typing import Literal
 
 import highspy
@@ -10,12 +10,13 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.data.pool import Vector
+from optimizer.immutable import immutable
 from optimizer.units import DUST
 
 Ending = Literal["optimal", "infeasible", "unfinished", "failed"]
 
 
-@dataclass(frozen=True)
+@immutable
 class Answer:
     """What a solver said, as arrays; nothing here is trusted before it is verified.
 
@@ -73,6 +74,14 @@ SMALLEST_END = 20
 """Ends that lie further below a row's usual coefficient, in powers of two, may be what rounding leaves of 0."""
 
 
+@cache
+def _options(primal: bool) -> highspy.HighsOptions:
+    options = highspy.HighsOptions()
+    for name, value in (*OPTIONS.items(), *([("simplex_strategy", 4)] if primal else [])):
+        setattr(options, name, value)
+    return options
+
+
 def row_scales(matrix: Vector, low: Vector, high: Vector, integers: int = 0) -> Vector:
     """Return a power of two per row that gives its usual coefficient, or a smaller end, the size 1.
 
@@ -86,15 +95,17 @@ def row_scales(matrix: Vector, low: Vector, high: Vector, integers: int = 0) -> 
         high: Upper ends, shape (m,).
         integers: How many of the last columns are whole numbers; they count only in rows of nothing else.
     """
-    there = matrix != 0
-    mixed = there[:, : matrix.shape[1] - integers].any(axis=1)
-    there[np.ix_(mixed, range(matrix.shape[1] - integers, matrix.shape[1]))] = False
-    exponents = np.where(there, np.frexp(matrix)[1], 0).sum(axis=1) / np.maximum(there.sum(axis=1), 1)
-    ends = np.abs(np.stack([low, high]))
-    ends = np.where((ends > 0) & (ends < np.inf), ends, np.inf).min(axis=0)
-    usual = np.where(there.any(axis=1), np.rint(exponents), 0).astype(int)
-    end = np.where(ends < np.inf, np.frexp(np.where(ends < np.inf, ends, 1.0))[1], usual)
-    return np.asarray(np.ldexp(1.0, -np.clip(end, usual - SMALLEST_END, usual)))
+    m, whole = len(matrix), matrix.shape[1] - integers
+    rows, columns = np.nonzero(matrix)
+    if integers:
+        mixed = np.bincount(rows[columns < whole], minlength=m) > 0
+        counted = (columns < whole) | ~mixed[rows]
+        rows, columns = rows[counted], columns[counted]
+    sums = np.bincount(rows, np.frexp(matrix[rows, columns])[1], minlength=m)
+    usual = np.rint(sums / np.maximum(np.bincount(rows, minlength=m), 1)).astype(int)
+    low, high = (np.where((end != 0) & np.isfinite(end), np.abs(end), np.inf) for end in (low, high))
+    end, size = np.frexp(np.minimum(low, high))
+    return np.asarray(np.ldexp(1.0, -np.where(end < np.inf, np.clip(size, usual - SMALLEST_END, usual), usual)))
 
 
 class Session:
@@ -131,8 +142,7 @@ class Session:
             primal: Primal simplex: where only costs change, the last point stays a point, which halves the time.
         """
         self._highs = highspy.Highs()
-        for name, value in (*OPTIONS.items(), *([("simplex_strategy", 4)] if primal else [])):
-            self._highs.setOptionValue(name, value)
+        self._highs.passOptions(_options(primal))
         self.m, self.n = matrix.shape
         self.integers, self.time_limit = integers, time_limit
         self.matrix, self.row_low, self.row_high = matrix, row_low.copy(), row_high.copy()
@@ -153,7 +163,7 @@ class Session:
         lp.a_matrix_.value_ = matrix[rows, columns] * self._scale[rows]
         self._lp = lp
         self._loaded = self._own_matrix = self._branching = False
-        self._bounds = EMPTY
+        self._lower = self._upper = np.full(self.n, np.nan)
 
     def run(
         self,
@@ -164,12 +174,13 @@ class Session:
         relaxed: bool = False,
         unit: float | None = None,
         bare: bool = False,
+        basis: bool = True,
     ) -> Answer:
         """Minimise cost @ x with the given column bounds.
 
         Columns that are integers and whose bounds differ make it an integer program, unless `relaxed`. Costs are
         multiplied by `unit`, a power of two, on their way to the solver; `unit_of` them if None. A `bare` answer has no
-        row duals, basis or proof, which take longer to read than a hot run.
+        row duals, basis or proof, which take longer to read than a hot run; without `basis` it has no basis.
         """
         open_choices = self.integers > 0 and bool((lower[-self.integers :] < upper[-self.integers :]).any())
         branching = open_choices and not relaxed
@@ -185,14 +196,13 @@ class Session:
             self._loaded = True
         else:
             self._highs.changeColsCost(self.n, self._indices, cost)
-            bounds = np.concatenate([lower, upper])
-            if self._bounds.size != bounds.size or (bounds != self._bounds).any():
+            if (lower != self._lower).any() or (upper != self._upper).any():
                 self._highs.changeColsBounds(self.n, self._indices, lower, upper)
             if self.integers and branching != self._branching:
                 self._highs.changeColsIntegrality(self.n, self._indices, np.array(self._kinds(branching)))
-        self._bounds, self._branching = np.concatenate([lower, upper]), branching
+        self._lower, self._upper, self._branching = lower.copy(), upper.copy(), branching
         self._highs.run()
-        return self._answer(branching, unit, bare)
+        return self._answer(branching, unit, bare, basis)
 
     def forget(self) -> None:
         """Let the next run start from nothing, where the last one went astray."""
@@ -223,7 +233,11 @@ class Session:
         last = highspy.HighsVarType.kInteger if integer else highspy.HighsVarType.kContinuous
         return [highspy.HighsVarType.kContinuous] * (self.n - self.integers) + [last] * self.integers
 
-    def _answer(self, branching: bool, unit: float, bare: bool) -> Answer:
+    def _basic(self) -> npt.NDArray[np.int64]:
+        raw = np.asarray(self._highs.getBasicVariables()[1], dtype=np.int64)
+        return np.where(raw < 0, self.n - 1 - raw, raw)
+
+    def _answer(self, branching: bool, unit: float, bare: bool, basis: bool) -> Answer:
         status = self._highs.getModelStatus()
         kinds = highspy.HighsModelStatus
         if status == kinds.kOptimal:
@@ -235,8 +249,7 @@ class Session:
             if bare:
                 return Answer("optimal", x, EMPTY, NO_BASIS, None, self._highs.getObjectiveValue() / unit)
             y = np.array(solution.row_dual) * self._scale / unit
-            raw = np.asarray(self._highs.getBasicVariables()[1], dtype=np.int64)
-            basic = np.where(raw < 0, self.n - 1 - raw, raw)
+            basic = self._basic() if basis else NO_BASIS
             return Answer("optimal", x, y, basic, None, self._highs.getObjectiveValue() / unit)
         if status in (kinds.kInfeasible, kinds.kUnboundedOrInfeasible):
             ray = None

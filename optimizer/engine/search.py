@@ -8,22 +8,21 @@ called so.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
-from itertools import product
 from math import inf, isnan, nan
 
 import numpy as np
-import numpy.typing as npt
 
 from optimizer.data.pool import Vector
-from optimizer.engine.certificate import check_infeasible, check_optimal
+from optimizer.engine.certificate import check_optimal
 from optimizer.engine.ending import Ending, Proof, weakest
+from optimizer.engine.farkas import proof_of_none
 from optimizer.engine.highs import EMPTY, NO_BASIS, Answer, Session, finest_unit, unit_of
+from optimizer.engine.polish import polished
+from optimizer.engine.tree import Tree, checked, grown
 from optimizer.errors import SolverError
-from optimizer.units import AGREED, CHOICES_MET, SAME_WORTH
+from optimizer.immutable import immutable, replace
+from optimizer.units import AGREED, CHOICES_MET
 
-ENUMERATED = 6
-"""Up to this many open yes/no columns every combination is tried instead of branching."""
 LEAST = 1e-3
 """An objective below this part of a usual cost counts as this much where a gap is relative to it."""
 NOTHING = Answer("failed", EMPTY, EMPTY, NO_BASIS)
@@ -31,7 +30,7 @@ Searcher = Callable[[Vector, Vector, Vector], Answer]
 """Minimises a cost between lower and upper column bounds."""
 
 
-@dataclass(frozen=True)
+@immutable
 class Searched:
     """How a search ended.
 
@@ -44,6 +43,7 @@ class Searched:
         upper: The same.
         gap: How much better one could at most be by the bound, relative to the objective.
         bound: No point is better: checked here without open whole numbers, else the solver's word.
+        tree: What proves that no other whole numbers are better, if they were searched by a tree.
     """
 
     ending: Ending
@@ -54,6 +54,7 @@ class Searched:
     upper: Vector | None = None
     gap: float = 0.0
     bound: float = nan
+    tree: Tree | None = None
 
 
 def search(session: Session, cost: Vector, lower: Vector, upper: Vector, searcher: Searcher | None = None) -> Searched:
@@ -74,12 +75,29 @@ def search(session: Session, cost: Vector, lower: Vector, upper: Vector, searche
     open_ = np.flatnonzero(lower[session.n - session.integers :] < upper[session.n - session.integers :])
     if not open_.size:
         return linear(session, cost, lower, upper)
-    if open_.size <= ENUMERATED and (upper - lower)[session.n - session.integers :].max() <= 1:
-        return _enumerated(session, cost, lower, upper)
+    tree = grown(session, cost, lower, upper)
+    found = None if tree is None else _from_tree(session, cost, lower, upper, tree)
+    return _by_the_solver(session, cost, lower, upper) if found is None else found
+
+
+def _from_tree(session: Session, cost: Vector, lower: Vector, upper: Vector, tree: Tree) -> Searched | None:
+    """Return the checked best of a tree whose leaves prove it, or None."""
+    found = Searched("infeasible", "certificate", objective=inf)
+    if tree.best.size:
+        try:
+            found = fixed(session, cost, lower, upper, tree.best[session.n - session.integers :])
+        except SolverError:
+            return None
+    proof = checked(session, cost, lower, upper, tree, found.objective)
+    return None if proof is None else replace(found, tree=proof)
+
+
+def _by_the_solver(session: Session, cost: Vector, lower: Vector, upper: Vector) -> Searched:
+    """Search by the solver's own integer search, whose word for the best is taken."""
     answer = session.run(cost, lower, upper)
     if answer.ending == "infeasible":
         relaxed = session.run(cost, lower, upper, relaxed=True)
-        proven = relaxed.ending == "infeasible" and _proven_impossible(session, lower, upper, relaxed.ray)
+        proven = relaxed.ending == "infeasible" and proof_of_none(session, lower, upper, relaxed.ray) is not None
         return Searched("infeasible", "certificate" if proven else "solver bound")
     if answer.x.size == 0:
         return Searched("failed" if answer.ending == "failed" else "stopped", "none")
@@ -120,11 +138,12 @@ def linear(session: Session, cost: Vector, lower: Vector, upper: Vector) -> Sear
         if answer.ending == "failed":
             continue
         if answer.ending == "infeasible":
-            proven = _proven_impossible(session, lower, upper, answer.ray)
+            proven = proof_of_none(session, lower, upper, answer.ray) is not None
             return Searched("infeasible", "certificate" if proven else "none")
         if answer.ending != "optimal":
             return Searched("stopped", "none")
-        for tried in (answer, polished(session, cost, lower, upper, answer)):
+        for better in (None, polished):
+            tried = answer if better is None else better(session, cost, lower, upper, answer)
             checked = check_optimal(*rows, cost, lower, upper, tried.x, tried.y)
             if checked.holds:
                 objective = float(cost @ tried.x)
@@ -136,63 +155,6 @@ def linear(session: Session, cost: Vector, lower: Vector, upper: Vector) -> Sear
         f"(rows {checked.primal:.1e}, signs {checked.dual:.1e}, bound {checked.gap:.1e}). "
         "Look for figures of very different size in the brief."
     )
-
-
-def polished(session: Session, cost: Vector, lower: Vector, upper: Vector, answer: Answer) -> Answer:
-    """Return an answer's vertex and row prices solved for anew from its basis, residuals in extended precision.
-
-    Where rows are nearly parallel a solver's last digits are far from the vertex; two steps of iterative
-    refinement (Wilkinson 1963) bring them back. The answer itself if its basis cannot be inverted.
-    """
-    columns, rows = answer.basic[answer.basic < session.n], np.ones(session.m, dtype=bool)
-    rows[answer.basic[answer.basic >= session.n] - session.n] = False
-    active = np.flatnonzero(rows)
-    inner = session.matrix[np.ix_(active, columns)]
-    x = np.where(np.abs(answer.x - lower) <= np.abs(upper - answer.x), lower, upper)
-    activity = session.matrix[active] @ answer.x
-    low, high = session.row_low[active], session.row_high[active]
-    ends = np.where(np.abs(activity - low) <= np.abs(high - activity), low, high)
-    x[columns] = 0.0
-    right = ends - (session.matrix[active].astype(np.longdouble) @ x)
-    try:
-        x[columns] = _refined(inner, right)
-        prices = _refined(inner.T, cost[columns].astype(np.longdouble))
-    except np.linalg.LinAlgError:
-        return answer
-    y = np.zeros(session.m)
-    y[active] = prices
-    return replace(answer, x=x, y=y)
-
-
-def _refined(matrix: Vector, right: npt.NDArray[np.longdouble]) -> Vector:
-    """Solve a square system, shape (k, k) and (k,)."""
-    wide = matrix.astype(np.longdouble)
-    inverse = np.linalg.inv(matrix)
-    found = (inverse @ right.astype(float)).astype(np.longdouble)
-    for _ in range(2):
-        found = found + inverse @ (right - wide @ found).astype(float)
-    return np.asarray(found.astype(float))
-
-
-def _enumerated(session: Session, cost: Vector, lower: Vector, upper: Vector) -> Searched:
-    """Try every combination of the open yes/no columns; one without a verdict leaves the answer unproven."""
-    whole = session.n - session.integers
-    best, others = Searched("infeasible", "enumerated"), set()
-    ends = zip(lower[whole:], upper[whole:], strict=True)
-    for combination in product(*((low, high) if low < high else (low,) for low, high in ends)):
-        low, high = lower.copy(), upper.copy()
-        low[whole:] = high[whole:] = combination
-        found = linear(session, cost, low, high)
-        others.add(found.proof)
-        if found.answer.x.size and (isnan(best.objective) or _clearly_better(found, best, cost)):
-            best = found
-    if "none" not in others:
-        return replace(best, proof="enumerated")
-    return replace(best, ending="feasible" if best.answer.x.size else "stopped", proof="none", gap=inf, bound=nan)
-
-
-def _clearly_better(found: Searched, best: Searched, cost: Vector) -> bool:
-    return found.objective < best.objective - SAME_WORTH * float(np.abs(cost) @ np.abs(best.answer.x))
 
 
 def _searched_elsewhere(session: Session, cost: Vector, lower: Vector, upper: Vector, searcher: Searcher) -> Searched:
@@ -215,20 +177,3 @@ def _searched_elsewhere(session: Session, cost: Vector, lower: Vector, upper: Ve
 def _gap(objective: float, bound: float, cost: Vector) -> float:
     """Return how far the bound lies from the objective, relative to it or to a thousandth of a usual cost."""
     return inf if isnan(bound) else abs(objective - bound) / max(abs(objective), LEAST / unit_of(cost))
-
-
-def _proven_impossible(session: Session, lower: Vector, upper: Vector, ray: Vector | None) -> bool:
-    """Return whether the rows cannot be met between the bounds: by the solver's ray, else by the least total miss."""
-    rows = session.matrix, session.row_low, session.row_high
-    if ray is not None and check_infeasible(*rows, lower, upper, ray):
-        return True
-    sizes = np.abs(session.matrix).max(axis=1, initial=0.0)
-    sizes[sizes == 0] = 1.0
-    elastic = Session(np.hstack([session.matrix, np.diag(sizes), -np.diag(sizes)]), *rows[1:])
-    still, missing = np.zeros(session.n), np.ones(2 * session.m)
-    least = elastic.run(
-        np.concatenate([still, missing]),
-        np.concatenate([lower, np.zeros(2 * session.m)]),
-        np.concatenate([upper, np.full(2 * session.m, np.inf)]),
-    )
-    return least.y.size > 0 and check_infeasible(*rows, lower, upper, least.y)

@@ -9,8 +9,8 @@ both linear in theta; s = p x + g is the slope of the row, and cost moves by the
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from copy import copy
-from dataclasses import dataclass
 from functools import cached_property
 from math import inf
 
@@ -19,13 +19,19 @@ import numpy.typing as npt
 
 from optimizer.data.pool import Mask, Vector
 from optimizer.errors import SolverError
+from optimizer.immutable import immutable
 from optimizer.units import AT_END, DUST, LAST_DIGIT, NO_COEFFICIENT, ZERO_PRICE
 
 FAR = 1e9
 """A move beyond this is told as endless."""
 
 
-@dataclass(frozen=True)
+Move = tuple[npt.NDArray[np.int64], Vector, Vector | None]
+"""A limit that moves: rows whose end goes with it, shape (k,); by how much per unit of it, shape (k,); where it stands
+inside coefficients p, shape (n,), and the one row becomes A_k - t p, those."""
+
+
+@immutable
 class Reach:
     """The price of a limit and the interval of moves over which it holds.
 
@@ -139,43 +145,35 @@ class Basis:
         slack = np.minimum(self.values - self.low, self.high - self.values)
         return bool((slack <= AT_END * np.maximum(np.abs(self.values), self.sizes[self.basic])).any())
 
-    def reach(self, rows: npt.NDArray[np.int64], ends: Vector, per_limit: Vector | None = None) -> Reach:
-        """Return price and validity of moving a limit that is the end of the given rows.
+    def reaches(self, moves: Sequence[Move]) -> list[Reach]:
+        """Return price and validity of moving each of many limits.
 
-        Rows that the answer does not sit on are among them: a basic one's room shrinks or grows as its end
-        goes, which `inverse` says of it as it does of the others.
-
-        Args:
-            rows: Row indices whose end moves, shape (k,); one row if `per_limit` is given.
-            ends: Move of each row's end per unit of the limit, shape (k,).
-            per_limit: p, shape (n,): the row's coefficients become A_k - t p.
+        Rows that the answer does not sit on may be among those that a limit moves: a basic one's room shrinks or
+        grows as its end goes, which `inverse` says of it as it does of the others.
         """
-        u = self.inverse[:, rows] @ ends
-        if per_limit is None:
-            slope, q = 1.0, 0.0
-            y = float(self.y[rows] @ ends)
-            first, last = _interval(self.values, u, self.low, self.high)
-        else:
-            k = int(rows[0])
-            u = self.inverse[:, k]
-            p = np.concatenate([per_limit, np.zeros(self.m)])
-            v = p[self.basic]
-            q = float(v @ u)
-            slope = float(per_limit @ self.x + ends[0])
-            y = float(self.y[k])
-            drift = y * (p - (v @ self.inverse) @ self.full)
-            low, high = _interval(self.values, slope * u, self.low, self.high)
+        k = len(moves)
+        ends, p, own, bent = np.zeros((k, self.m)), np.zeros((k, self.n + self.m)), np.ones(k), np.zeros(k, dtype=bool)
+        for at, (rows, shifts, per_limit) in enumerate(moves):
+            if per_limit is None:
+                ends[at, rows] = shifts
+            else:
+                ends[at, rows[0]], own[at], bent[at] = 1.0, shifts[0], True
+                p[at, : self.n] = per_limit
+        u, v, y = ends @ self.inverse.T, p[:, self.basic], ends @ self.y
+        slope, q = p[:, : self.n] @ self.x + own, (v * u).sum(axis=1)
+        first, last = _intervals(self.values, slope[:, None] * u, self.low, self.high)
+        if bent.any():
+            drift = y[bent, None] * (p[bent] - (v[bent] @ self.inverse) @ self.full)[:, self.movable]
             sign = self.sign[self.movable]
-            d = self.reduced[self.movable] * sign
-            down, up = _interval(d, drift[self.movable] * sign, np.zeros(d.size), np.full(d.size, inf))
-            first, last = max(low, down), min(high, up)
-        return Reach(
-            price=y * slope,
-            down=_move(first, q),
-            up=_move(last, q),
-            price_down=y * slope * _growth(first, q),
-            price_up=y * slope * _growth(last, q),
-        )
+            down, up = _intervals(self.reduced[self.movable] * sign, drift * sign, np.zeros(sign.size), np.inf)
+            first[bent], last[bent] = np.maximum(first[bent], down), np.minimum(last[bent], up)
+        rooms = zip(y * slope, first.tolist(), last.tolist(), q.tolist(), strict=True)
+        return [
+            Reach(
+                float(price), _move(lo, q), _move(hi, q), float(price) * _growth(lo, q), float(price) * _growth(hi, q)
+            )
+            for price, lo, hi, q in rooms
+        ]
 
     def without(self, rows: npt.NDArray[np.int64]) -> Basis:
         """Return this basis with the given rows, shape (k,), left without ends where the basis does not need them."""
@@ -186,17 +184,15 @@ class Basis:
         other.low, other.high = other.ends_low[self.basic], other.ends_high[self.basic]
         return other
 
-    def can_enter(self, column: int) -> bool:
-        """Whether a nonbasic column can rise at once: no basic value on its end stands in the way."""
-        return not bool(self._stuck[column])
-
     @cached_property
-    def _stuck(self) -> Mask:
+    def enterable(self) -> Mask:
+        """Which nonbasic columns can rise at once: no basic value on its end stands in the way, shape (n,)."""
         rates = -self.inverse @ self.full[:, : self.n]
         small = AT_END * np.maximum(np.abs(self.values), self.sizes[self.basic])
         at_low, at_high = self.values - self.low <= small, self.high - self.values <= small
         falls, rises = rates < -NO_COEFFICIENT, rates > NO_COEFFICIENT
-        return np.asarray((falls & at_low[:, None] | rises & at_high[:, None]).any(axis=0))
+        stuck = (falls & at_low[:, None] | rises & at_high[:, None]).any(axis=0)
+        return np.asarray(self.nonbasic[: self.n] & ~stuck)
 
     def curvature(self, row: int, per_limit: Vector) -> float:
         """Return q of a row whose coefficients move by -t p: theta = t / (1 - q t)."""
@@ -204,17 +200,14 @@ class Basis:
         return float(p[self.basic] @ self.inverse[:, row])
 
 
-def _interval(values: Vector, rates: Vector, low: Vector, high: Vector) -> tuple[float, float]:
-    """Return the interval of theta in which low <= values + theta rates <= high, containing 0."""
-    moving = np.abs(rates) > DUST
-    if not moving.any():
-        return -inf, inf
-    v, r = values[moving], rates[moving]
-    with np.errstate(invalid="ignore"):
-        to_low, to_high = (low[moving] - v) / r, (high[moving] - v) / r
-    first = np.maximum(np.where(r > 0, to_low, to_high), -inf)
-    last = np.minimum(np.where(r > 0, to_high, to_low), inf)
-    return min(float(first.max()), 0.0), max(float(last.min()), 0.0)
+def _intervals(values: Vector, rates: Vector, low: Vector, high: Vector | float) -> tuple[Vector, Vector]:
+    """Return for each row of rates the interval of theta in which low <= values + theta rates <= high, around 0."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        to_low, to_high = (low - values) / rates, (high - values) / rates
+    up, down = rates > DUST, rates < -DUST
+    first = np.where(up, to_low, np.where(down, to_high, -inf)).max(axis=1, initial=-inf)
+    last = np.where(up, to_high, np.where(down, to_low, inf)).min(axis=1, initial=inf)
+    return np.minimum(first, 0.0), np.maximum(last, 0.0)
 
 
 def _move(theta: float, q: float) -> float:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import Any, Self
 
 import numpy as np
@@ -12,6 +11,7 @@ from pydantic import InstanceOf
 from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Ingredient, Pool, Vector
+from optimizer.immutable import replace
 from optimizer.rules import CurvedRule, LimitRule, Rule
 from optimizer.rules.row import Row, Setting
 

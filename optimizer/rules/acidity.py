@@ -8,7 +8,7 @@ from pydantic import Field, model_validator
 
 from optimizer.data.facts import Material, Ph
 from optimizer.data.formula import Formula
-from optimizer.data.pool import Mask, Pool
+from optimizer.data.pool import Mask, Pool, Vector
 from optimizer.immutable import immutable
 from optimizer.rules.base import Rule, Way
 from optimizer.rules.row import Row, Setting
@@ -93,18 +93,30 @@ class Acidity(Rule):
         first, last = self.low + self.tolerance, self.high - self.tolerance
         steps = whole_down((last - first) / self.grid) if last > first else 0
         targets = {round(first + k * self.grid, 6) for k in range(steps + 1)} | {round(last, 6)}
-        for edge in edges:
+        for edge in set(edges):
             targets |= {round(edge + self.tolerance, 6), round(edge - self.tolerance, 6)}
         inside = sorted(t for t in targets if first - AS_TYPED <= t <= last + AS_TYPED)
         return tuple(Setting(t, round(t - self.tolerance, 6), round(t + self.tolerance, 6)) for t in inside)
 
     def edges(self, pool: Pool) -> tuple[float, ...]:
         """Edges of all windows of the pool."""
-        return tuple(e for i in pool.items for e in self.window(i.material) if abs(e) < inf)
+        return tuple(e for ends in self._windows(pool) for e in ends.tolist() if abs(e) < inf)
+
+    def _windows(self, pool: Pool) -> tuple[Vector, Vector]:
+        """Return the lower and the upper ends of all windows of the pool, shape (n,) each."""
+
+        def read() -> tuple[Vector, Vector]:
+            ends = np.array([self.window(item.material) for item in pool.items]).reshape(-1, 2)
+            return ends[:, 0], ends[:, 1]
+
+        return pool.once(("windows", self.clear), read)
 
     def allowed(self, pool: Pool, setting: Setting) -> Mask:
         """Return which candidates tolerate the setting, shape (n,)."""
-        return np.fromiter((self.gap(i.material, setting) <= KEPT for i in pool.items), bool, len(pool))
+        if setting.low is None or setting.high is None:
+            return np.ones(len(pool), dtype=bool)
+        low, high = self._windows(pool)
+        return np.asarray((low - setting.low <= KEPT) & (setting.high - high <= KEPT))
 
     def gap(self, material: Material, setting: Setting) -> float:
         """Return by how much a material's window misses the setting, 0 if it covers it."""

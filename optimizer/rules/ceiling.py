@@ -77,9 +77,11 @@ class UseLevel(LimitRule):
 
 def in_basis(ceiling: Ceiling, item: Ingredient) -> float:
     """Return what one % of dose adds to a ceiling's sum, in the ceiling's basis."""
+    if item.material.contents.keys().isdisjoint(ceiling.substances):
+        return 0.0
     counted = [s for s in item.material.substances if s.inci in ceiling.substances]
     if ceiling.basis == "as supplied":
-        return 1.0 if counted else 0.0
+        return 1.0
     if ceiling.basis == "as acid":
         return sum(s.high / 100 * s.as_acid for s in counted)
     return sum(s.high / 100 for s in counted)

@@ -6,7 +6,7 @@ from typing import ClassVar, Literal
 import numpy as np
 
 from optimizer.data.formula import Formula
-from optimizer.data.pool import Group, Ingredient, Pool
+from optimizer.data.pool import Group, Ingredient, Pool, Vector
 from optimizer.rules.base import LimitRule, Rule
 from optimizer.rules.row import Row, Setting
 from optimizer.units import KEPT
@@ -80,9 +80,17 @@ class Solubiliser(LimitRule):
         """1 for a solubiliser."""
         return 1.0 if self.of.holds(item.material) else 0.0
 
+    def amounts(self, pool: Pool) -> Vector:
+        """1 for every solubiliser."""
+        return pool.members(self.of).astype(float)
+
     def per(self, item: Ingredient) -> float:
         """1 for what is oily."""
         return 1.0 if self.oily.holds(item.material) else 0.0
+
+    def pers(self, pool: Pool) -> Vector:
+        """1 for all that is oily."""
+        return pool.members(self.oily).astype(float)
 
 
 def clear_cap(item: Ingredient) -> float:

@@ -5,7 +5,7 @@ from typing import ClassVar, Literal
 
 from optimizer.data.pool import Group, Ingredient, Pool, Vector
 from optimizer.rules.base import LimitRule
-from optimizer.rules.counting import group_active
+from optimizer.rules.counting import group_active, group_actives
 
 
 class Active(LimitRule):
@@ -57,6 +57,10 @@ class Share(LimitRule):
         """Active share of the group, in %."""
         return 100 * group_active(self.of, item)
 
+    def amounts(self, pool: Pool) -> Vector:
+        """Active share of the group in every candidate, in %."""
+        return 100 * group_actives(self.of, pool)
+
     def per(self, item: Ingredient) -> float:
         """Surfactant active share."""
         return item.surfactant
@@ -97,6 +101,17 @@ class Ratio(LimitRule):
     def per(self, item: Ingredient) -> float:
         """Active or supplied mass of the denominator's group."""
         return self._mass(self.to, item)
+
+    def amounts(self, pool: Pool) -> Vector:
+        """Mass of the numerator's group in every candidate."""
+        return self._masses(self.of, pool)
+
+    def pers(self, pool: Pool) -> Vector:
+        """Mass of the denominator's group in every candidate."""
+        return self._masses(self.to, pool)
+
+    def _masses(self, group: Group, pool: Pool) -> Vector:
+        return group_actives(group, pool) if self.measured == "as active" else pool.members(group).astype(float)
 
     def _mass(self, group: Group, item: Ingredient) -> float:
         if self.measured == "as active":

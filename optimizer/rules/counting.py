@@ -4,6 +4,7 @@ from typing import Literal
 
 import numpy as np
 
+from optimizer.data.facts import Substance
 from optimizer.data.pool import Group, Ingredient, Pool, Vector
 from optimizer.rules.row import Choice
 
@@ -29,12 +30,22 @@ def group_active(group: Group, item: Ingredient) -> float:
     """
     if not item.surfactant or not group.whole.holds(item.material):
         return 0.0
-    return sum(
-        s.typical / 100
-        for s in item.material.substances
-        if s.surfactant
-        and (not group.charges or s.charge in group.charges)
-        and (not group.families or s.family in group.families)
+    return sum(s.typical / 100 for s in item.material.substances if s.surfactant and counts(group, s))
+
+
+def group_actives(group: Group, pool: Pool) -> Vector:
+    """Return `group_active` of every candidate, shape (n,)."""
+    found = [0.0] * len(pool)
+    for position, substance in pool.surfactants:
+        if counts(group, substance):
+            found[position] += substance.typical / 100
+    return np.where(pool.members(group.whole), found, 0.0)
+
+
+def counts(group: Group, substance: Substance) -> bool:
+    """Return whether a surfactant substance is of the group's charges and families."""
+    return (not group.charges or substance.charge in group.charges) and (
+        not group.families or substance.family in group.families
     )
 
 

@@ -2,6 +2,7 @@
 
 from typing import Annotated, Any, ClassVar, Literal, get_args
 
+import numpy as np
 from pydantic import BeforeValidator
 
 from optimizer.data.facts import RatingName
@@ -83,3 +84,8 @@ class HarshnessLoad(LimitRule):
         """Active share times lacking mildness."""
         rating = item.material.ratings.get("mildness")
         return item.surfactant * (1 - (0.0 if rating is None else rating.typical) / 100)
+
+    def amounts(self, pool: Pool) -> Vector:
+        """Active share times lacking mildness of every candidate."""
+        ratings = [i.material.ratings.get("mildness") for i in pool.items]
+        return pool.surfactant * (1 - np.array([0.0 if r is None else r.typical for r in ratings]) / 100)

@@ -10,12 +10,12 @@ The prices are those of the last program and hold at that formula only.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 from optimizer.brief.brief import Brief, bent, straight
 from optimizer.brief.scenario import Objective
 from optimizer.data.formula import Formula
+from optimizer.immutable import replace
 from optimizer.rules import CurvedRule
 from optimizer.solve.linear import solve_fully
 from optimizer.solve.result import Result

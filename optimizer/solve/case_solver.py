@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
 from functools import cached_property
 from math import nan
 from typing import Literal
@@ -14,9 +13,11 @@ from optimizer.brief.brief import Brief
 from optimizer.data.pool import Vector
 from optimizer.engine.ending import Ending, Proof
 from optimizer.engine.highs import Answer, Session
+from optimizer.engine.onesided import Directions
 from optimizer.engine.search import fixed, search
 from optimizer.engine.sensitivity import Basis
 from optimizer.errors import fault
+from optimizer.immutable import immutable, replace
 from optimizer.model.model import Case, Model, cases, objective_vector
 from optimizer.rules import LimitRule
 from optimizer.solve.fractional import VanishingError, optimum
@@ -26,7 +27,7 @@ Sign = Literal[1, -1]
 Brancher = Callable[[Model, Vector, Vector, Vector], Answer]
 
 
-@dataclass(frozen=True)
+@immutable
 class Found:
     """The best of one case: column values, duals at fixed choices, and how it was proven.
 
@@ -58,6 +59,12 @@ class Found:
         low = np.concatenate([self.lower, model.row_low])
         high = np.concatenate([self.upper, model.row_high])
         return Basis(model.matrix, self.cost, low, high, self.answer.x, self.answer.basic)
+
+    @cached_property
+    def directions(self) -> Directions:
+        """The ways out of the answer at its fixed choices."""
+        assert self.x is not None
+        return Directions(self.basis, self.x)
 
     @property
     def margin(self) -> float:

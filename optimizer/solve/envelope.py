@@ -6,13 +6,12 @@ Everything is turned so that both measures are better when smaller in y and larg
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from itertools import combinations, pairwise
 
 import numpy as np
 
 from optimizer.data.pool import Vector
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.model.model import Case
 from optimizer.solve.parametric import Piece
 from optimizer.units import CURVE_STEP, CURVES_MEET, KEPT, ROUND_OFF

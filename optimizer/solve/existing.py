@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +11,7 @@ from optimizer.brief.brief import Brief, load_brief, widened
 from optimizer.data.formula import Formula, Line
 from optimizer.data.formula_file import GivenFormula, read_formula
 from optimizer.data.pool import Group, Ingredient, Pool, Vector
+from optimizer.immutable import replace
 from optimizer.model.model import Case, build, cases
 from optimizer.rules import Acidity, LimitRule, Rule, named_measure
 from optimizer.rules.row import Setting

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 from math import inf
 
 import numpy as np
@@ -13,6 +12,7 @@ from optimizer.engine.certificate import check_feasible
 from optimizer.engine.highs import Answer, Session
 from optimizer.engine.sensitivity import Basis
 from optimizer.errors import DataError, SolverError
+from optimizer.immutable import replace
 from optimizer.model.model import Model, objective_vector
 from optimizer.rules import LimitRule
 from optimizer.solve.case_solver import Corridor, Found, Sign
@@ -108,7 +108,7 @@ def _settle_doses(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -> 
     """Return the preferred point of the optimal face at the found choices."""
     basis = found.basis
     further = further_costs(corridor.brief.pool, found.case.model, goals[1:], basis.x)
-    return replace(found, x=preferred(basis, further, corridor.time_limit))
+    return found if basis.unique else replace(found, x=preferred(basis, further, corridor.time_limit))
 
 
 def preferred(basis: Basis, further: Iterable[Vector], time_limit: float) -> Vector:

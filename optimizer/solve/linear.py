@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
 from math import nan
 
 import numpy as np
@@ -16,6 +15,7 @@ from optimizer.data.pool import Vector
 from optimizer.engine.ending import Ending, Proof, weakest
 from optimizer.engine.highs import highs_version
 from optimizer.errors import SolverError
+from optimizer.immutable import immutable, replace
 from optimizer.model.model import Case
 from optimizer.rules import LimitRule
 from optimizer.rules.row import Setting
@@ -23,11 +23,11 @@ from optimizer.solve.case_solver import Brancher, Corridor, Found, Sign
 from optimizer.solve.lexicographic import settle
 from optimizer.solve.result import Outcome, PhOutcome, Result, SettingOutcome
 from optimizer.solve.rounding import round_formula
-from optimizer.solve.shadow_prices import entry_prices, price_rules
-from optimizer.units import KEPT, USED, number
+from optimizer.solve.shadow_prices import entry_prices, measure_rules, price_rules
+from optimizer.units import KEPT, USED
 
 
-@dataclass(frozen=True)
+@immutable
 class Solved:
     """A result with the programs it came from, for studies that ask further.
 
@@ -45,7 +45,13 @@ class Solved:
 
 
 def solve_fully(
-    brief: Brief, *, time_limit: float = 60.0, solver: str = "", weighable: bool = False, exact: bool = False
+    brief: Brief,
+    *,
+    time_limit: float = 60.0,
+    solver: str = "",
+    weighable: bool = False,
+    exact: bool = False,
+    priced: bool = True,
 ) -> Solved:
     """Return the best formula of a brief, proven over every pH setting and choice.
 
@@ -55,6 +61,7 @@ def solve_fully(
         solver: Name of a PuLP solver that searches instead of HiGHS.
         weighable: Also round the formula to the grid of the maker's scale.
         exact: Also check the optimal vertex in rational arithmetic.
+        priced: Also say which limits bind, what they cost, and what unused materials must cost to come in.
 
     Raises:
         SolverError: If an answer does not stand the check outside the solver.
@@ -84,7 +91,9 @@ def solve_fully(
     )
     proof = _joint_proof(found) if ending == "optimal" else "none"
     basis = chosen.basis
-    outcomes = price_rules(brief, chosen, basis, formula, setting)
+    outcomes = measure_rules(brief, formula, setting)
+    if priced:
+        outcomes = price_rules(brief, chosen, basis, outcomes)
     objective = measure.value(formula, setting)
     _refuse_what_differs(chosen, outcomes, objective)
     result = Result(
@@ -97,7 +106,7 @@ def solve_fully(
         ph=ph,
         settings=settings,
         choices=choices_of(chosen),
-        entry_prices=entry_prices(brief, chosen, basis),
+        entry_prices=entry_prices(brief, chosen) if priced else (),
         barred=chosen.case.barred,
         degenerate=basis.degenerate,
         gap=max(f.gap for f in found),
@@ -121,7 +130,7 @@ def _refuse_what_differs(found: Found, outcomes: tuple[Outcome, ...], objective:
     """
     missed = next((o for o in outcomes if o.missed), None)
     if missed is not None:
-        by = f"{number(missed.violation, 9)} {missed.unit}"
+        by = f"{missed.violation:.3g} {missed.unit}".strip()
         what = f"the formula breaks '{missed.reading}' by {by}; the answer is withheld."
         raise SolverError(f"{what} Doses below {USED:g} % do not count: look for figures of very different size.")
     if not abs(objective - found.objective) <= found.margin:

@@ -236,16 +236,42 @@ class Curve:
         self.sizes = np.concatenate([np.ones(self.session.n), np.abs(self.session.matrix).max(axis=1, initial=0.0)])
         self.sizes[self.sizes == 0] = 1.0
         self.all_rows = np.arange(self.session.m, dtype=np.int32)
+        self.unchecked: list[tuple[Vector, ...]] | None = []
 
     def pieces(self) -> list[Piece]:
         """Return the pieces from the best value to the best swept measure; empty if there is no formula.
 
-        In the swept measure's own unit; where it improves downwards the pieces run downwards.
+        In the swept measure's own unit; where it improves downwards the pieces run downwards. All answers are checked
+        at once in the end; if one does not stand that, the curve is followed again and each checked as it comes.
 
         Raises:
             VanishingError: If the swept measure is a mean over nothing somewhere.
             SolverError: If the curve cannot be followed or verified.
         """
+        try:
+            found = self._followed()
+            if self._all_hold():
+                return found
+        except SolverError:
+            if self.unchecked is None:
+                raise
+        self.unchecked = None
+        self.session.forget()
+        self._opened()
+        return self._followed()
+
+    def _all_hold(self) -> bool:
+        """Return whether every answer that the curve was followed by stands the check."""
+        if not self.unchecked:
+            return True
+        low, high, costs, last, x, y = (np.array(part) for part in zip(*self.unchecked, strict=True))
+        return bool(which_hold(self.session.matrix, low, high, costs, x, y, last).all())
+
+    def _opened(self) -> None:
+        """Ask for nothing of the swept measure."""
+        self.session.rows(self.all_rows[-1:], np.array([-inf]), np.array([inf]))
+
+    def _followed(self) -> list[Piece]:
         g = self.given
         best = self._optimum(None)
         if best is None:
@@ -354,7 +380,7 @@ class Curve:
         return self._moving(answer, low, high)
 
     def _certified(self, answer: Answer, cost: Vector, lower: Vector, upper: Vector) -> Answer:
-        """Return an answer that stands the check outside the solver; what does not at first is solved anew.
+        """Return an answer that stands the check outside the solver, now or in the end; else it is solved anew.
 
         Raises:
             SolverError: If it does not then either.
@@ -362,6 +388,9 @@ class Curve:
         session = self.session
         if answer.ending == "optimal":
             low, high = np.concatenate([lower, session.row_low]), np.concatenate([upper, session.row_high])
+            if self.unchecked is not None:
+                self.unchecked.append((low, high, cost, session.matrix[-1].copy(), answer.x, answer.y))
+                return answer
             if which_hold(session.matrix, low, high, cost[None], answer.x[None], answer.y[None])[0]:
                 return answer
         found = linear(session, cost, lower, upper)

@@ -7,7 +7,6 @@ not stand that is solved once more and checked by itself. The furthest formula i
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import inf, isfinite, nan
 
 import numpy as np
@@ -17,12 +16,13 @@ from optimizer.engine.certificate import check_feasible, which_hold
 from optimizer.engine.highs import Answer, Session
 from optimizer.engine.search import fixed, linear, search
 from optimizer.errors import SolverError
+from optimizer.immutable import immutable
 from optimizer.model.model import Case, objective_vector
 from optimizer.solve.case_solver import Corridor, Found
 from optimizer.units import CHOICES_MET, KEPT, SAME_WORTH, USED
 
 
-@dataclass(frozen=True)
+@immutable
 class Capped:
     """A case with the row that keeps the objective under a cap, in the solver."""
 
@@ -37,7 +37,7 @@ class Capped:
         return np.concatenate([lower, self.session.row_low]), np.concatenate([upper, self.session.row_high])
 
 
-@dataclass(frozen=True)
+@immutable
 class Furthest:
     """A formula under the cap that is far from all given ones.
 
@@ -110,7 +110,7 @@ def ranges(one: Capped) -> tuple[Vector, Vector]:
 
 def _run(one: Capped, goal: Vector) -> Answer | None:
     """Return the least of a goal, with choices certified where they are fixed, or None if there is no formula."""
-    answer = one.session.run(goal, one.case.model.lower, one.case.upper, unit=1.0)
+    answer = one.session.run(goal, one.case.model.lower, one.case.upper, unit=1.0, basis=False)
     if answer.ending == "infeasible":
         return None
     if answer.ending != "optimal":

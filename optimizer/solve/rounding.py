@@ -12,7 +12,6 @@ that no formula is preferred for missing it. Equally good grid formulas are told
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from decimal import Decimal
 from math import fsum, inf, log10
 
@@ -23,6 +22,7 @@ from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula, Line
 from optimizer.data.pool import Vector
 from optimizer.engine.highs import Session
+from optimizer.immutable import replace
 from optimizer.model.model import build, objective_vector
 from optimizer.rules import Rule
 from optimizer.rules.row import Setting

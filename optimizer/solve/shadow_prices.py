@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from functools import cached_property
 from math import isnan, nan
 from typing import Any
 
@@ -12,7 +12,8 @@ from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Mask
 from optimizer.engine.onesided import Directions
-from optimizer.engine.sensitivity import Basis
+from optimizer.engine.sensitivity import Basis, Move, Reach
+from optimizer.immutable import replace
 from optimizer.rules.row import Lever, Row, Setting
 from optimizer.solve.case_solver import Found
 from optimizer.solve.result import EntryPrice, Outcome
@@ -21,6 +22,8 @@ from optimizer.units import AT_END, ROW_MET, USED, ZERO_PRICE
 ORDER = ("equal", "low", "high")
 OWN = {"equal": "exactly", "low": "at_least", "high": "at_most"}
 """Field of a limit that a row stands for by its side."""
+Limit = list[tuple[int, Lever]]
+"""A limit that the answer sits on: the rows that it moves, and how."""
 
 
 def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Outcome, ...]:
@@ -29,8 +32,10 @@ def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Out
     for rule, enforced in (*((r, True) for r in brief.enforced), *((r, False) for r in brief.watched)):
         low, high = rule.limits
         value, violation = rule.judged(formula, setting)
-        slack = rule.slack(formula) if violation > 0 else 0.0
-        missed, broken = (enforced and violation > allowed for allowed in (slack, rule.within + slack))
+        missed = broken = False
+        if enforced and violation > 0:
+            slack = rule.slack(formula)
+            missed, broken = violation > slack, violation > rule.within + slack
         outcomes.append(
             Outcome(
                 rule.id,
@@ -51,10 +56,9 @@ def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Out
     return tuple(outcomes)
 
 
-def price_rules(brief: Brief, found: Found, basis: Basis, formula: Formula, setting: Setting) -> tuple[Outcome, ...]:
-    """Return every rule with value, binding side, price and the range over which it holds."""
-    pricer = Pricer(brief, found, basis)
-    return tuple(pricer.priced(outcome) for outcome in measure_rules(brief, formula, setting))
+def price_rules(brief: Brief, found: Found, basis: Basis, measured: tuple[Outcome, ...]) -> tuple[Outcome, ...]:
+    """Return every rule, measured at the answer, with binding side, price and the range over which it holds."""
+    return Pricer(brief, found, basis).priced(measured)
 
 
 class Pricer:
@@ -70,10 +74,10 @@ class Pricer:
         assert found.x is not None
         self.model, self.x = found.case.model, found.x
         self.at_end = self._at_ends()
-        self.taken = dict(zip(self.model.names, np.round(found.x), strict=True))
-        silent = np.array([r for r, row in enumerate(self.model.rows) if self._silent(row)], dtype=np.int64)
-        self.basis = basis.without(silent)
-        self.directions = Directions(self.basis, found.x)
+        whole = self.model.doses
+        self.taken = dict(zip(self.model.names[whole:], np.round(found.x[whole:]).tolist(), strict=True))
+        silent = [r for r, row in enumerate(self.model.rows) if self._silent(row)] if self.taken else []
+        self.basis = basis.without(np.array(silent)) if silent else basis
         sign, name = brief.scenario.objective.goals[0]
         measure = brief.measure(name)
         self.fractional = measure.ratio
@@ -85,28 +89,45 @@ class Pricer:
             self.unit_here /= float(per @ found.x[: self.model.doses]) + below
         self.steps = {rule.id: rule.step for rule in brief.enforced}
         self.moved: dict[str, dict[str, list[tuple[int, Lever]]]] = {}
+        binding = {self.model.rows[r].owner for r in np.flatnonzero(self.at_end)}
         for r, row in enumerate(self.model.rows):
-            for lever in row.levers if row.side == "link" else (self._own(row),):
-                self.moved.setdefault(row.owner, {}).setdefault(lever.limit, []).append((r, lever))
+            if row.owner in binding:
+                for lever in row.levers if row.side == "link" else (self._own(row),):
+                    self.moved.setdefault(row.owner, {}).setdefault(lever.limit, []).append((r, lever))
 
-    def priced(self, outcome: Outcome) -> Outcome:
-        """Return an outcome with the side and the price of every limit that it sits on."""
-        told = []
+    @cached_property
+    def directions(self) -> Directions:
+        """The ways out of the answer, for limits that meet where none is needed."""
+        return Directions(self.basis, self.x)
+
+    def priced(self, outcomes: tuple[Outcome, ...]) -> tuple[Outcome, ...]:
+        """Return outcomes with the side and the price of every limit that they sit on."""
+        limits = [(outcome, limit) for outcome in outcomes for limit in self._binding(outcome)]
+        reaches = self.basis.reaches([self._move(limit) for _, limit in limits])
+        told: dict[str, list[Outcome]] = {}
+        for (outcome, limit), reach in zip(limits, reaches, strict=True):
+            told.setdefault(outcome.id, []).append(self._told(outcome, limit, reach))
+        return tuple(_joined(told.get(outcome.id, []), outcome) for outcome in outcomes)
+
+    def _binding(self, outcome: Outcome) -> list[Limit]:
+        """Return the limits of a rule that the answer sits on, each with the rows that it moves."""
+        if isnan(outcome.value):
+            return []
+        limits = []
         for moved in self.moved.get(outcome.id, {}).values():
             moving = [(r, lever) for r, lever in moved if self._takes(lever)]
-            if not isnan(outcome.value) and any(self.at_end[r] for r, _ in moving):
-                lever = moving[0][1]
-                if outcome.kind == "clear":
-                    return replace(outcome, binding=lever.side)
-                at = (outcome.high if lever.side == "high" else outcome.low) if isnan(lever.at) else lever.at
-                step = self.steps[outcome.id] if isnan(lever.step) else lever.step
-                told_at = replace(outcome, binding=lever.side, limit=lever.limit, limit_at=at, limit_step=step)
-                prices: dict[str, Any] = self._prices(moving, at)
-                told.append(replace(told_at, limit_unit=lever.unit or outcome.unit, **prices))
-        if not told:
-            return outcome
-        told.sort(key=lambda o: ORDER.index(o.binding) if o.limit in OWN.values() else len(ORDER))
-        return replace(told[0], also=tuple(told[1:]))
+            if any(self.at_end[r] for r, _ in moving):
+                limits.append(moving)
+        return limits
+
+    def _told(self, outcome: Outcome, limit: Limit, reach: Reach) -> Outcome:
+        lever = limit[0][1]
+        if outcome.kind == "clear":
+            return replace(outcome, binding=lever.side)
+        at = (outcome.high if lever.side == "high" else outcome.low) if isnan(lever.at) else lever.at
+        step = self.steps[outcome.id] if isnan(lever.step) else lever.step
+        where: dict[str, Any] = {"binding": lever.side, "limit": lever.limit, "limit_at": at, "limit_step": step}
+        return replace(outcome, **where, limit_unit=lever.unit or outcome.unit, **self._prices(limit, at, reach))
 
     def _own(self, row: Row) -> Lever:
         """Return the limit of its rule that a row stands for."""
@@ -114,18 +135,19 @@ class Pricer:
         limit, choice = OWN[row.side], row.limit_choice
         return Lever(limit, row.side, nan, row.per_limit, row.rhs_per_limit, choice, unit="", step=nan)
 
-    def _prices(self, moving: list[tuple[int, Lever]], limit: float) -> dict[str, float]:
-        lever = moving[0][1]
-        rows = np.array([r for r, _ in moving])
-        ends = np.array([one.rhs_per_limit for _, one in moving])
-        per_limit = None if lever.per_limit is None else self.model.spread(lever.per_limit)
-        assert per_limit is None or len(rows) == 1
-        reach = self.basis.reach(rows, ends, per_limit)
+    def _move(self, limit: Limit) -> Move:
+        per_limit = limit[0][1].per_limit
+        assert per_limit is None or len(limit) == 1
+        rows, ends = np.array([r for r, _ in limit]), np.array([one.rhs_per_limit for _, one in limit])
+        return rows, ends, None if per_limit is None else self.model.spread(per_limit)
+
+    def _prices(self, limit: Limit, at: float, reach: Reach) -> dict[str, float]:
+        lever = limit[0][1]
         down, up = max(reach.down, lever.down), min(reach.up, lever.up)
         price = lowered = raised = self.unit * reach.price
-        still = AT_END * (1 + abs(limit))
+        still = AT_END * (1 + abs(at))
         if down > -still or up < still:  # raising and lowering may differ
-            lowered, raised = (self.unit_here * p for p in self.directions.prices(rows, ends, per_limit))
+            lowered, raised = (self.unit_here * p for p in self.directions.prices(*self._move(limit)))
             lowered, raised = lowered if lever.down < 0 else 0.0, raised if lever.up > 0 else 0.0
             if down == up == 0:
                 price = lowered if lever.side == "high" else raised
@@ -133,7 +155,7 @@ class Pricer:
         if not self.fractional:
             # The value of a mean as objective bends with every limit: its price is told at the answer only.
             prices |= {"price_from": self.unit * reach.price_down, "price_to": self.unit * reach.price_up}
-            prices |= {"holds_from": limit + down, "holds_to": limit + up}
+            prices |= {"holds_from": at + down, "holds_to": at + up}
         return {name: value + 0.0 for name, value in prices.items()}
 
     def _at_ends(self) -> Mask:
@@ -157,7 +179,15 @@ class Pricer:
         return row.side == "link" and bool(row.levers) and not any(self._takes(lever) for lever in row.levers)
 
 
-def entry_prices(brief: Brief, found: Found, basis: Basis) -> tuple[EntryPrice, ...]:
+def _joined(told: list[Outcome], outcome: Outcome) -> Outcome:
+    """Return a rule at the first of its limits that bind, with the others."""
+    if not told:
+        return outcome
+    told.sort(key=lambda o: ORDER.index(o.binding) if o.limit in OWN.values() else len(ORDER))
+    return replace(told[0], also=tuple(told[1:])) if len(told) > 1 else told[0]
+
+
+def entry_prices(brief: Brief, found: Found) -> tuple[EntryPrice, ...]:
     """Return what unused, allowed candidates must cost to enter (price less reduced cost).
 
     Only for a cost objective. Those that a yes/no choice keeps out come last, without a price: `studies.why` looks at
@@ -171,16 +201,15 @@ def entry_prices(brief: Brief, found: Found, basis: Basis) -> tuple[EntryPrice, 
     closed = kept_out(found)
     n = found.case.model.doses
     out = (found.x[:n] <= USED) & (found.upper[:n] > 0)
-    directions = Directions(basis, found.x)
     prices = []
-    for position in out.nonzero()[0]:
+    for position in out.nonzero()[0].tolist():
         item = brief.pool.items[position]
         if item.id in closed:
-            prices.append(EntryPrice(item.id, item.material.name, item.price, nan, kept_out=True))
-        else:
-            entry = entry_price(found, basis, int(position), item.price, directions)
-            if entry < item.price - ZERO_PRICE:
-                prices.append(EntryPrice(item.id, item.material.name, item.price, entry))
+            prices.append(EntryPrice(item.id, item.material.name, item.price, nan, True))
+            continue
+        entry = entry_price(found, position, item.price)
+        if entry < item.price - ZERO_PRICE:
+            prices.append(EntryPrice(item.id, item.material.name, item.price, entry, False))
     return tuple(sorted(prices, key=lambda e: (e.kept_out, 0.0 if e.kept_out else e.price - e.entry, e.id)))
 
 
@@ -191,15 +220,13 @@ def kept_out(found: Found) -> frozenset[str]:
     return frozenset(key.removeprefix("use:") for key, value in uses if key.startswith("use:") and value < 0.5)
 
 
-def entry_price(found: Found, basis: Basis, position: int, price: float, directions: Directions | None = None) -> float:
+def entry_price(found: Found, position: int, price: float) -> float:
     """Return the price per kg below which a candidate comes in (or, used, what it costs now).
 
     Its price less its reduced cost; where a limit that is met stands in its way, less what the first bit of
     it costs along the best direction. Minus infinite where it cannot come in at the choices made.
     """
     assert found.x is not None
-    per_percent = float(basis.reduced[position])
-    unused = found.x[position] <= USED
-    if unused and not (basis.nonbasic[position] and basis.can_enter(position)):
-        per_percent = (directions or Directions(basis, found.x)).entering(position)
-    return price - 100 * per_percent
+    basis = found.basis
+    as_told = basis.enterable[position] or found.x[position] > USED
+    return price - 100 * float(basis.reduced[position] if as_told else found.directions.entering(position))

@@ -6,7 +6,6 @@ The prices are those of the last program and hold at that formula only.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from math import inf, isnan, nan
 
 import numpy as np
@@ -14,7 +13,7 @@ import numpy as np
 from optimizer.brief.brief import Brief, bent, straight
 from optimizer.data.formula import Formula
 from optimizer.errors import SolverError
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.model.linearisation import Tangent, with_rules
 from optimizer.rules import CurvedRule
 from optimizer.solve.linear import Solved, solve_fully
@@ -191,7 +190,7 @@ def _rounded(descent: Descent, best: Point, result: Result) -> Rounded:
     for n, margin in enumerate(MARGINS):
         asked = _asked(descent, best, BOX, margin)
         try:
-            near = solve_fully(asked, time_limit=descent.time_limit).chosen
+            near = solve_fully(asked, time_limit=descent.time_limit, priced=False).chosen
         except SolverError:  # the answer went too far along the tangent: further below the limit
             continue
         if near is None or near.cost is None:

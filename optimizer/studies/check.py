@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from optimizer.brief.brief import Brief, bent, straight
 from optimizer.data.formula import Formula
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.model.linearisation import Tangent, with_rules
 from optimizer.rules.row import Setting
 from optimizer.solve.best import solve

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from itertools import combinations, pairwise, permutations
 from math import fsum, isnan, nan
 
 from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Ingredient, Pool
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.rules import MEASURES, named_measure
 from optimizer.rules.row import Setting
 from optimizer.solve.best import solve

@@ -9,12 +9,11 @@ repair must break every conflict.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from itertools import combinations, permutations
 from math import ceil, floor, inf, isfinite
 
 from optimizer.brief.brief import Brief
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.rules import Acidity, Rule
 from optimizer.solve.conflict import find_conflict, read_in_conflict
 from optimizer.solve.feasibility import PH, Probe

@@ -66,7 +66,7 @@ class Leeway:
     """Room to move within a loss.
 
     Attributes:
-        result: The best formula.
+        result: The best formula, without prices of limits.
         loss: Allowed loss, in the objective's unit.
         rooms: Every candidate, sorted by id.
         alternatives: Formulas within the loss, as different as possible.
@@ -92,7 +92,7 @@ def leeway(brief: Brief, loss: float, *, alternatives: int = 0, time_limit: floa
     """
     if not loss >= 0:
         raise UsageError(f"--loss {loss:g}: write how much worse the objective may be, 0 or more.")
-    solved = solve_fully(brief)
+    solved = solve_fully(brief, priced=False)
     if solved.result.formula is None or solved.chosen is None:
         raise UsageError(
             "the brief has no formula, so there is no room to move. See what clashes with 'tenside blend'."

@@ -9,7 +9,7 @@ Limits whose coefficients change with the pH setting are refused.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import field, replace
+from dataclasses import field
 from math import inf, nan
 
 import numpy as np
@@ -25,7 +25,7 @@ from optimizer.engine.onesided import Directions
 from optimizer.engine.search import search
 from optimizer.engine.sensitivity import Basis
 from optimizer.errors import SolverError, fault
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.model.model import Case, cases
 from optimizer.rules.row import Setting
 from optimizer.solve.lexicographic import further_costs, preferred

@@ -10,7 +10,6 @@ carried salt of one lot move together. Grams are brought to the step of the scal
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 
 import numpy as np
 
@@ -18,7 +17,7 @@ from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Pool
 from optimizer.errors import UsageError, nearest
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.rules import LimitRule, Rule
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import (

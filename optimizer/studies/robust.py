@@ -14,7 +14,6 @@ weighed, the total, the pH) is not uncertain; an exact limit on what lots move c
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from math import isnan, nan
 
 import numpy as np
@@ -24,7 +23,7 @@ from optimizer.data.formula import Formula
 from optimizer.data.pool import Vector
 from optimizer.engine.ending import Proof
 from optimizer.errors import DataError, Problem, SolverError
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.model.model import Case, cases
 from optimizer.rules import LimitRule, Rule
 from optimizer.rules.row import Setting

@@ -11,7 +11,6 @@ exchange rate is that between two formulas, not the exact slope.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from itertools import pairwise
 from math import inf, nan
 
@@ -21,6 +20,7 @@ from optimizer.brief.brief import Brief, bent
 from optimizer.brief.scenario import Objective
 from optimizer.data.formula import Formula
 from optimizer.errors import UsageError
+from optimizer.immutable import replace
 from optimizer.model.linearisation import with_rules
 from optimizer.rules import CurvedRule, Rule
 from optimizer.solve.best import solve

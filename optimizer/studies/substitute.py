@@ -10,7 +10,6 @@ tried by itself in the same way. Linear in the doses: nothing here predicts visc
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from math import inf, nan
 
 from optimizer.brief.brief import Brief
@@ -18,7 +17,7 @@ from optimizer.data.facts import Material
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Group, Ingredient
 from optimizer.errors import UsageError, nearest
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.rules import MEASURES, Dose, Rule, named_measure
 from optimizer.rules.row import Setting
 from optimizer.rules.thickening import Thickening

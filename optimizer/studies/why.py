@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from math import inf, isnan, nan
 
 from optimizer.brief.brief import Brief
@@ -10,7 +9,7 @@ from optimizer.data.formula import Formula
 from optimizer.data.pool import Group, Ingredient
 from optimizer.engine.sensitivity import Basis
 from optimizer.errors import UsageError, nearest
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.rules import Cost, Dose
 from optimizer.solve.best import solve
 from optimizer.solve.case_solver import Found, Sign
@@ -138,7 +137,7 @@ def why(brief: Brief, material: str, at: float = 1.0) -> Why:
     if not shut:
         taking = min(worth, key=lambda w: w.per_kg, default=None)
         responsible = taking.id if taking and taking.per_kg < -SAME_WORTH and dose <= USED and not closed else ""
-        entry = entry_price(solved.chosen, solved.chosen.basis, position, item.price)
+        entry = entry_price(solved.chosen, position, item.price)
         if abs(entry - sum(w.per_kg for w in worth)) > KEPT * (1 + abs(entry)):
             # More limits meet than needed: the prices of the basis do not add up to what one kg is worth.
             worth = ()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -12,6 +11,7 @@ from pydantic import ValidationError
 from optimizer.brief.brief import Brief
 from optimizer.data.pool import Ingredient, Pool
 from optimizer.errors import DataError, Problem, TensideError, from_validation
+from optimizer.immutable import replace
 from optimizer.rules import Rule
 from optimizer.solve.best import solve
 from optimizer.solve.result import Result

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from math import isnan
 from pathlib import Path
 
@@ -15,6 +15,7 @@ from optimizer.brief.brief import Brief, load_brief
 from optimizer.brief.scenario import Scenario, find_scenario
 from optimizer.errors import DataError, Problem, TensideError, nearest
 from optimizer.files import is_folder, read_toml
+from optimizer.immutable import replace
 from optimizer.sweep.family import Family
 from optimizer.sweep.frame import Frame, failed, scattered
 from optimizer.sweep.grid import MISSING, PRICE, Grid, Value

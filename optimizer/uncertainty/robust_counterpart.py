@@ -7,7 +7,6 @@ coefficients at the weak and at the strong lot are computed and the worse one of
 
 from __future__ import annotations
 
-from dataclasses import replace
 from math import inf
 
 import numpy as np
@@ -19,7 +18,7 @@ from optimizer.engine.budgeted import Budgeted, budgeted
 from optimizer.engine.highs import Session
 from optimizer.engine.search import search
 from optimizer.errors import SolverError
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.model.model import Case, build, objective_vector
 from optimizer.rules import LimitRule
 from optimizer.solve.case_solver import Found

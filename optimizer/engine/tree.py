@@ -1,0 +1,251 @@
+"""Whole numbers searched by a tree of hot linear programs, of which every leaf carries a proof of its own.
+
+Best-first branch and bound (Land and Doig, Econometrica 28 (1960) 497) with strong branching. A leaf is a box of
+choices in which nothing is better than the best found, or nothing is at all. Nothing that the solver says of it is
+trusted: `checked` holds each leaf against its row prices or its Farkas ray, and counts the choices that the leaves
+hold, so that none is left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from heapq import heappop, heappush
+from itertools import combinations
+from math import inf, prod
+from time import monotonic
+
+import numpy as np
+import numpy.typing as npt
+
+from optimizer.data.pool import Vector
+from optimizer.engine.certificate import check_infeasible, lower_bounds
+from optimizer.engine.farkas import proof_of_none
+from optimizer.engine.highs import EMPTY, Answer, Session, unit_of
+from optimizer.engine.polish import polished
+from optimizer.immutable import immutable, replace
+from optimizer.units import BOUND_MET, LAST_DIGIT, SAME_WORTH, WHOLE
+
+MOST_RUNS = 400
+"""Linear programs after which the solver's own search, which also cuts, is the faster way."""
+SHARE_OF_TIME = 0.1
+"""Part of the time limit of a search after which it is left to the solver."""
+TRIED = 8
+"""Most columns of which both halves are solved before one of them is split."""
+
+
+@immutable
+class Leaf:
+    """A box of choices that is closed.
+
+    Attributes:
+        lower: Column bounds, shape (n,).
+        upper: The same.
+        y: Row prices that bound the cost of all in it, or the ray that proves it empty, shape (m,).
+        empty: Whether it holds nothing.
+    """
+
+    lower: Vector
+    upper: Vector
+    y: Vector
+    empty: bool
+
+
+@immutable
+class Tree:
+    """A finished search: the best point, shape (n,), or none, and boxes that cover all choices."""
+
+    best: Vector
+    leaves: tuple[Leaf, ...]
+    runs: int
+
+
+@immutable
+class Half:
+    """A box of choices with the answer of its linear program; the bound is infinite if it has none."""
+
+    lower: Vector
+    upper: Vector
+    answer: Answer
+    bound: float
+
+
+class _GivenUpError(Exception):
+    """The tree is past its size, or a program ended without a verdict."""
+
+
+def grown(session: Session, cost: Vector, lower: Vector, upper: Vector, most: int = MOST_RUNS) -> Tree | None:
+    """Minimise over whole numbers and the rest; None where that is left to the solver's own search.
+
+    Args:
+        session: The rows; its last columns are whole numbers.
+        cost: Shape (n,).
+        lower: Shape (n,).
+        upper: Shape (n,).
+        most: Linear programs at most.
+    """
+    try:
+        return _Search(session, cost, most).run(lower, upper)
+    except _GivenUpError:
+        return None
+
+
+def checked(session: Session, cost: Vector, lower: Vector, upper: Vector, tree: Tree, worth: float) -> Tree | None:
+    """Return a tree whose leaves prove, outside the solver, that nothing is better than a worth; None if they do not.
+
+    Args:
+        session: The rows that the tree was grown over.
+        cost: Shape (n,).
+        lower: Column bounds of the whole, shape (n,).
+        upper: The same.
+        tree: The tree; leaves that miss by a last digit get refined prices.
+        worth: cost @ x of the best point, infinite if there is none.
+    """
+    rows = session.matrix, session.row_low, session.row_high
+    if not _cover(tree.leaves, lower[-session.integers :], upper[-session.integers :]):
+        return None
+    if not all(check_infeasible(*rows, leaf.lower, leaf.upper, leaf.y) for leaf in tree.leaves if leaf.empty):
+        return None
+    held = [leaf for leaf in tree.leaves if not leaf.empty]
+    least = worth - BOUND_MET * float(np.abs(cost) @ np.abs(tree.best)) if tree.best.size else inf
+    weak = [leaf for leaf, bound in zip(held, bounds_of(session, cost, held), strict=True) if bound < least]
+    better = [_refined(session, cost, leaf) for leaf in weak]
+    if (bounds_of(session, cost, better) < least).any():
+        return None
+    return replace(tree, leaves=(*(x for x in tree.leaves if not any(x is leaf for leaf in weak)), *better))
+
+
+def bounds_of(session: Session, cost: Vector, leaves: list[Leaf]) -> Vector:
+    """Return what nothing in each leaf costs less than, shape (k,)."""
+    if not leaves:
+        return np.zeros(0)
+    ends = np.array([leaf.lower for leaf in leaves]), np.array([leaf.upper for leaf in leaves])
+    rows = session.matrix, session.row_low, session.row_high
+    return lower_bounds(*rows, cost, *ends, np.array([leaf.y for leaf in leaves]))
+
+
+def _refined(session: Session, cost: Vector, leaf: Leaf) -> Leaf:
+    """Return a leaf with the prices of its basis, solved for anew."""
+    answer = session.run(cost, leaf.lower, leaf.upper, relaxed=True)
+    if answer.ending != "optimal":
+        return leaf
+    return replace(leaf, y=polished(session, cost, leaf.lower, leaf.upper, answer).y)
+
+
+def _cover(leaves: tuple[Leaf, ...], lower: Vector, upper: Vector) -> bool:
+    """Return whether boxes hold every combination between two ends: none twice, and as many as there are."""
+    k = len(lower)
+    low, high = (
+        np.array([end[-k:] for end in ends]) for ends in zip(*((x.lower, x.upper) for x in leaves), strict=True)
+    )
+    if (low < lower).any() or (high > upper).any() or (low != np.round(low)).any() or (high != np.round(high)).any():
+        return False
+    apart = all(((low[a] > high[b]) | (low[b] > high[a])).any() for a, b in combinations(range(len(leaves)), 2))
+    held = sum(_combinations(a, b) for a, b in zip(low, high, strict=True))
+    return apart and held == _combinations(lower, upper)
+
+
+def _combinations(lower: Vector, upper: Vector) -> int:
+    return prod(int(width) + 1 for width in upper - lower)
+
+
+class _Search:
+    """A search on its way."""
+
+    def __init__(self, session: Session, cost: Vector, most: int) -> None:
+        self.session, self.cost, self.most = session, cost, most
+        self.unit, self.whole = unit_of(cost), session.n - session.integers
+        self.until = monotonic() + SHARE_OF_TIME * session.time_limit
+        self.leaves: list[Leaf] = []
+        self.best, self.enough, self.runs = EMPTY, inf, 0
+
+    def run(self, lower: Vector, upper: Vector) -> Tree:
+        waiting: list[tuple[float, int, Half]] = []
+        self._sort(waiting, self._solved(lower, upper))
+        while waiting:
+            half = heappop(waiting)[2]
+            if half.bound >= self.enough:
+                self._close(half)
+            else:
+                for part in self._split(half):
+                    self._sort(waiting, part)
+        return Tree(self.best, tuple(self.leaves), self.runs)
+
+    def _solved(self, lower: Vector, upper: Vector) -> Half:
+        if self.runs == self.most or monotonic() > self.until:
+            raise _GivenUpError
+        self.runs += 1
+        answer = self.session.run(self.cost, lower, upper, relaxed=True, unit=self.unit, basis=False)
+        if answer.ending not in ("optimal", "infeasible"):
+            raise _GivenUpError
+        return Half(lower, upper, answer, float(self.cost @ answer.x) if answer.x.size else inf)
+
+    def _sort(self, waiting: list[tuple[float, int, Half]], half: Half) -> None:
+        """Close a box, or let it wait: where nothing better can be in it, or its best point is whole."""
+        if half.bound >= self.enough or self._is_whole(half):
+            self._close(half)
+        else:
+            heappush(waiting, (half.bound, self.runs + len(waiting), half))
+
+    def _close(self, half: Half) -> None:
+        empty = half.bound == inf
+        y = proof_of_none(self.session, half.lower, half.upper, half.answer.ray) if empty else half.answer.y
+        if y is None:
+            raise _GivenUpError
+        self.leaves.append(Leaf(half.lower, half.upper, y, empty))
+
+    def _is_whole(self, half: Half) -> bool:
+        """Return whether the best of a box has whole numbers and keeps its worth where they are fixed; note it then."""
+        parts = half.answer.x[self.whole :]
+        rounded = np.round(parts)
+        off = np.abs(parts - rounded).max(initial=0.0)
+        if off > WHOLE:
+            return False
+        x, worth = half.answer.x, half.bound
+        if off > LAST_DIGIT:
+            lower, upper = half.lower.copy(), half.upper.copy()
+            lower[self.whole :] = upper[self.whole :] = rounded
+            again = self._solved(lower, upper)
+            x, worth = again.answer.x, again.bound
+        slack = self._slack(x) if x.size else 0.0
+        if worth > half.bound + slack:
+            return False
+        if worth - slack < self.enough:
+            self.best, self.enough = x, worth - slack
+        return True
+
+    def _slack(self, x: Vector) -> float:
+        """Return what an objective may miss and count as reached; a part of what `checked` allows."""
+        return SAME_WORTH / 10 * float(np.abs(self.cost) @ np.abs(x))
+
+    def _split(self, half: Half) -> tuple[Half, Half]:
+        """Return the halves of the column whose split says most, at once if it closes one of them."""
+        best, most = None, -1.0
+        least = self._slack(half.answer.x)
+        for column in self._broken(half):
+            down, up = (self._solved(*box) for box in self._boxes(half, column))
+            for part in (down, up):
+                if part.bound < self.enough:
+                    self._is_whole(part)
+            if max(down.bound, up.bound) >= self.enough:
+                return down, up
+            gain = max(down.bound - half.bound, least) * max(up.bound - half.bound, least)
+            if gain > most:
+                best, most = (down, up), gain
+        assert best is not None
+        return best
+
+    def _broken(self, half: Half) -> npt.NDArray[np.int64]:
+        """Return the columns that are furthest from whole, at most `TRIED`."""
+        parts = half.answer.x[self.whole :]
+        off = np.abs(parts - np.round(parts))
+        order = np.argsort(-off, kind="stable")[:TRIED]
+        broken = order[off[order] > WHOLE]
+        return np.asarray(self.whole + (broken if broken.size else order[:1]))
+
+    def _boxes(self, half: Half, column: int) -> Iterator[tuple[Vector, Vector]]:
+        value = half.answer.x[column]
+        least = min(np.floor(value), half.upper[column] - 1)
+        down, up = half.upper.copy(), half.lower.copy()
+        down[column], up[column] = least, least + 1
+        yield half.lower, down
+        yield up, half.upper

@@ -1,0 +1,142 @@
+"""The door for programs: lazy names, one answer for commands and programs, one-line reprs, types for consumers."""
+
+from __future__ import annotations
+
+import json
+import re
+import subprocess
+import sys
+from importlib import import_module
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+import optimizer
+from optimizer import cli
+from optimizer.answers.answer import Answer
+from optimizer.cli.starter import lay
+
+ROOT = Path(__file__).resolve().parents[2]
+HOUSE = Path(optimizer.__file__).parent
+ROOMS = sorted(p.name for p in HOUSE.iterdir() if (p / "__init__.py").exists())
+FORMULA = "material,percent\naqua,80\ncocamidopropyl-betaine,15\nglycerin,3\nsodium-benzoate,0.5\ncitric-acid,1.5\n"
+
+
+def asked(tmp_path: Path) -> dict[str, Answer[object]]:
+    """Return the answer to every question, from one small set of briefs."""
+    formula = tmp_path / "formula.csv"
+    if not formula.exists():
+        formula.write_text(FORMULA, encoding="utf-8")
+    brief = optimizer.read_brief("hand-wash")
+    if not (tmp_path / "first").exists():
+        lay(tmp_path / "first")
+    return {
+        "blend": optimizer.blend(brief),
+        "check": optimizer.check(formula, brief),
+        "compare": optimizer.compare("hand-wash", "body-wash"),
+        "explain": optimizer.explain("impossible-wash"),
+        "frontier": optimizer.frontier(tmp_path / "first" / "first-brief.toml"),
+        "leeway": optimizer.leeway(brief),
+        "robust": optimizer.robust("oil-wash", draws=10),
+        "substitute": optimizer.substitute("cocamidopropyl-betaine", brief),
+        "together": optimizer.together({"hand-wash": 40}),
+        "vary": optimizer.vary("hand-wash", {"active.at_least": [9, 10]}),
+        "why": optimizer.why("decyl-glucoside", brief),
+    }
+
+
+QUESTIONS = (
+    "blend",
+    "check",
+    "compare",
+    "explain",
+    "frontier",
+    "leeway",
+    "robust",
+    "substitute",
+    "together",
+    "vary",
+    "why",
+)
+
+
+def test_no_public_name_is_a_room() -> None:
+    # A submodule that is imported takes its name in the package: a function of that name would be gone.
+    assert set(QUESTIONS) < set(optimizer.__all__)
+    assert not set(optimizer.__all__) & {*ROOMS, *(p.stem for p in HOUSE.glob("*.py"))}
+
+
+def test_every_question_can_be_asked_twice_after_every_room_was_entered(tmp_path: Path) -> None:
+    for file in HOUSE.rglob("*.py"):
+        name = ".".join(file.relative_to(HOUSE.parent).with_suffix("").parts).removesuffix(".__init__")
+        if "shipped" not in name:
+            import_module(name)
+    for name in optimizer.__all__:
+        assert getattr(optimizer, name) is getattr(optimizer, name)
+    first, again = asked(tmp_path), asked(tmp_path)
+    assert tuple(sorted(first)) == QUESTIONS
+    for name, answer in first.items():
+        assert answer.to_json() == again[name].to_json(), name
+        assert answer.rows(), name
+        shown = repr(answer)
+        assert "\n" not in shown
+        assert len(shown) < 400, name
+        assert "\n" not in repr(answer.found)[:400], name
+        assert answer._repr_html_().startswith("<iframe"), name
+        assert answer.document().title
+
+
+def test_a_command_prints_what_a_program_gets() -> None:
+    done = CliRunner().invoke(cli.app, ["blend", "hand-wash", "--json"])
+    assert json.loads(done.stdout) == json.loads(optimizer.blend("hand-wash").to_json())
+    done = CliRunner().invoke(cli.app, ["why", "decyl-glucoside", "hand-wash", "--json"])
+    assert json.loads(done.stdout) == json.loads(optimizer.why("decyl-glucoside", "hand-wash").to_json())
+
+
+def test_reprs_of_formulas_and_results_are_one_line() -> None:
+    found = optimizer.blend("hand-wash").found
+    assert re.fullmatch(r"<result for 'Harbour hand wash': optimal, .*, 0\.93\d*>", repr(found))
+    assert re.fullmatch(r"<formula of \d+ materials, 9 % active matter, 4 % kept free>", repr(found.formula))
+
+
+def test_the_door_loads_nothing_by_itself() -> None:
+    code = "import sys, optimizer; print(sorted(m for m in sys.modules if m[:5] in ('optim', 'numpy', 'pydan')))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT)
+    assert done.stdout.strip() == "['optimizer']"
+
+
+@pytest.mark.slow
+def test_a_consumer_sees_types(tmp_path: Path) -> None:
+    consumer = tmp_path / "consumer.py"
+    consumer.write_text(
+        "import optimizer as tenside\n"
+        "answer = tenside.blend(tenside.read_brief('hand-wash'))\n"
+        "reveal_type(answer.found.cost)\n"
+        "reveal_type(answer.rows())\n",
+        encoding="utf-8",
+    )
+    command = [sys.executable, "-m", "mypy", "--strict", "--no-incremental", "--config-file", "", str(consumer)]
+    done = subprocess.run(command, capture_output=True, text=True, cwd=ROOT, check=False)
+    assert 'Revealed type is "float"' in done.stdout.replace("builtins.", "")
+    assert "Success" in done.stdout or "consumer.py" not in [
+        line.split(":")[0].rsplit("/", 1)[-1] for line in done.stdout.splitlines() if ": error:" in line
+    ]
+    assert (HOUSE / "py.typed").exists()
+
+
+def test_frames_need_pandas(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("importlib.util.find_spec", lambda name: None)
+    with pytest.raises(optimizer.UsageError, match="needs pandas"):
+        optimizer.blend("hand-wash").to_frame()
+
+
+def test_the_page_for_python_runs(capsys: pytest.CaptureFixture[str]) -> None:
+    blocks = re.findall(r"```python\n(.*?)```", (ROOT / "docs" / "python.md").read_text(encoding="utf-8"), re.DOTALL)
+    assert len(blocks) >= 6
+    place: dict[str, object] = {}
+    for block in blocks:
+        exec(compile(block, "docs/python.md", "exec"), place)
+    shown = capsys.readouterr().out
+    assert "cocamidopropyl-betaine" in shown
+    assert "at_least" in shown, "the nearest key is told"

@@ -1,0 +1,372 @@
+"""Every piece of advice: one formula that it speaks to, one that leaves it silent; plan, ladder and command."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from math import isnan
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from optimizer import cli
+from optimizer.assessment.advice import PIECES, Advice, Situation, advice_for, advice_on
+from optimizer.assessment.solubiliser import RATIOS
+from optimizer.assessment.thickening import Candidate, ladder_of
+from optimizer.data.library import Library
+from optimizer.report.advice import AdviceRecord
+from optimizer.rules.thickening import Thickening
+from tests.support.benches import library, situation
+
+SLES, CAPB, DECYL = "sodium-laureth-sulfate-2eo-70", "cocamidopropyl-betaine", "decyl-glucoside"
+SALTY = {SLES: 14.0, CAPB: 7.0}
+MILD = {DECYL: 12.0, CAPB: 12.0}
+LIQUID, MELT = "sorbitan-sesquicaprylate", "peg-150-distearate"
+
+
+@dataclass(frozen=True)
+class Case:
+    """Doses and what else makes the situation."""
+
+    doses: dict[str, float]
+    about: dict[str, Any] = field(default_factory=dict)
+
+    def make(self) -> Situation:
+        return situation(self.doses, **self.about)
+
+
+def case(doses: dict[str, float], **about: Any) -> Case:
+    return Case(doses, about)
+
+
+def without_window() -> Library:
+    """Return the library in which nobody knows the pH window of glycerin."""
+    glycerin = library().by_id["glycerin"].model_copy(update={"ph_stable": None})
+    rest = tuple(glycerin if m.id == "glycerin" else m for m in library().materials)
+    return library().model_copy(update={"materials": rest})
+
+
+CASES: dict[str, tuple[Case, Case]] = {
+    "salt-or-thickener": (case(SALTY), case({"glycerin": 3.0})),
+    "no-way-to-thicken": (case(MILD), case(MILD, thickeners=[LIQUID])),
+    "thickener-unfit": (case(MILD, ph=7.0, thickeners=[LIQUID]), case(MILD, ph=5.5, thickeners=[LIQUID])),
+    "after-ph": (case(MILD, thickeners=[LIQUID]), case(MILD, thickeners=["xanthan-gum"])),
+    "thickener-first": (case(MILD, thickeners=["xanthan-gum"]), case(MILD, thickeners=[LIQUID])),
+    "thickener-heat": (case(MILD, thickeners=[MELT]), case(MILD, thickeners=[LIQUID])),
+    "amide-and-salt": (case({**SALTY, "cocamide-mea": 2.0}), case(SALTY)),
+    "salt-near-limit": (case({**SALTY, "sodium-chloride": 1.5}), case({SLES: 14.0, "glycerin": 3.0})),
+    "salts-past-the-peak": (
+        case({**SALTY, "sodium-benzoate": 0.5, "potassium-sorbate": 0.3}),
+        case({**SALTY, "phenoxyethanol-ethylhexylglycerin": 0.9}),
+    ),
+    "little-electrolyte": (case({DECYL: 20.0}, thickeners=[LIQUID]), case(MILD, thickeners=[LIQUID])),
+    "perfume-moves-the-curve": (case({**SALTY, "parfum": 0.5}), case({**MILD, "parfum": 0.5})),
+    "salt-not-known": (case({**MILD, "aloe-vera-juice": 10.0}), case(MILD)),
+    "gel-and-salt": (case({**MILD, "carbomer": 0.5}), case({DECYL: 20.0, "carbomer": 0.5})),
+    "solubiliser-ladder": (case({**MILD, "parfum": 0.5}), case(MILD)),
+    "oil-without-solubiliser": (
+        case({**MILD, "essential-oil-lavender": 0.5}),
+        case({**MILD, "essential-oil-lavender": 0.5, "polysorbate-20": 2.0}),
+    ),
+    "much-solubiliser": (case({**MILD, "polysorbate-20": 6.0}), case({**MILD, "polysorbate-20": 1.0})),
+    "haze": (case({**MILD, "xanthan-gum": 0.3}), case({**MILD, "xanthan-gum-clear": 0.3})),
+    "pearl-from-the-melt": (
+        case({**SALTY, "glycol-distearate": 1.5}),
+        case({**SALTY, "pearl-concentrate-laureth": 3.0}),
+    ),
+    "pearl-concentrate": (case({**SALTY, "pearl-concentrate-laureth": 3.0}), case({**SALTY, "glycol-distearate": 1.5})),
+    "hardly-soluble": (
+        case({"sodium-cocoyl-isethionate": 8.0, CAPB: 12.0}),
+        case({"sodium-lauroyl-methyl-isethionate": 20.0, CAPB: 12.0}),
+    ),
+    "clouds-with-acid": (
+        case({"sodium-cocoyl-glycinate": 20.0, CAPB: 10.0}, ph=6.7),
+        case({"sodium-cocoyl-glycinate": 20.0, CAPB: 10.0}, ph=8.0),
+    ),
+    "soap-and-hard-water": (case({"potassium-cocoate": 30.0}, ph=9.6), case(MILD)),
+    "cationic-with-anionic": (case({**SALTY, "polyquaternium-10": 0.3}), case({DECYL: 20.0, "polyquaternium-10": 0.3})),
+    "two-cationic-polymers": (
+        case({**SALTY, "polyquaternium-10": 0.2, "guar-hydroxypropyltrimonium-chloride": 0.2}),
+        case({**SALTY, "polyquaternium-10": 0.2}),
+    ),
+    "gum-and-surfactant": (case({**SALTY, "xanthan-gum": 0.5}), case({CAPB: 10.0, "xanthan-gum": 0.5})),
+    "gum-and-cationic": (
+        case({**MILD, "xanthan-gum": 0.3, "polyquaternium-7": 3.0}),
+        case({**MILD, "hydroxyethylcellulose": 0.3, "polyquaternium-7": 3.0}),
+    ),
+    "amine-oxide-in-acid": (
+        case({SLES: 10.0, "lauramine-oxide": 8.0}, ph=5.0),
+        case({SLES: 10.0, "lauramine-oxide": 8.0}, ph=6.5),
+    ),
+    "kept-apart": (
+        case({**MILD, "methylisothiazolinone": 0.01, "methylchloroisothiazolinone-methylisothiazolinone": 0.05}),
+        case({**MILD, "methylchloroisothiazolinone-methylisothiazolinone": 0.1}),
+    ),
+    "powders": (case({**SALTY, "sodium-lauryl-sulfate-powder": 2.0}), case(SALTY)),
+    "needs-warmth": (case({"sodium-coco-sulfate": 6.0, CAPB: 12.0}), case(SALTY)),
+    "add-cool": (
+        case({**SALTY, "glycol-distearate": 1.5, "benzyl-alcohol-dehydroacetic-acid": 0.8}),
+        case({**SALTY, "benzyl-alcohol-dehydroacetic-acid": 0.8}),
+    ),
+    "alkaline-surfactants": (case(MILD), case(SALTY)),
+    "wide-ranges": (case({"sodium-laureth-5-carboxylate": 6.0}), case(SALTY | {SLES: 5.0})),
+    "no-ph-window": (case({**MILD, "glycerin": 3.0}, own=without_window()), case({**MILD, "glycerin": 3.0})),
+    "same-preservative-twice": (
+        case({**MILD, "sodium-benzoate": 0.3, "sodium-benzoate-potassium-sorbate": 0.8}),
+        case({**MILD, "sodium-benzoate": 0.3, "potassium-sorbate": 0.2}),
+    ),
+}
+
+
+def test_every_piece_has_its_two_formulas() -> None:
+    assert list(CASES) == [p.key for p in PIECES]
+
+
+@pytest.mark.parametrize("piece", PIECES, ids=lambda p: p.key)
+def test_speaks_to_one_formula_and_not_to_the_other(piece: Any) -> None:
+    speaks, silent = CASES[piece.key]
+    said = piece.fires(speaks.make())
+    assert isinstance(said, Advice)
+    assert said.text.endswith(".")
+    assert said.reason.endswith(".")
+    assert said.source
+    assert said.materials == tuple(sorted(said.materials))
+    assert set(said.materials) <= set(library().by_id)
+    assert piece.fires(silent.make()) is None
+
+
+def said(key: str, made: Situation) -> Advice:
+    return next(a for a in advice_on(made) if a.key == key)
+
+
+def test_nothing_is_promised() -> None:
+    """Viscosity and clarity are never foretold : no piece says that something will thicken or stay clear."""
+    texts = [f"{a.text} {a.reason}" for key, (speaks, _) in CASES.items() for a in advice_on(speaks.make())]
+    for word in ("will thicken", "will be clear", "will stay clear", "guarantee", "ensures", "mPa"):
+        assert not [t for t in texts if word in t]
+
+
+def test_advice_comes_in_the_declared_order() -> None:
+    made = situation({**SALTY, "parfum": 0.5, "sodium-benzoate": 0.5, "potassium-sorbate": 0.3, "xanthan-gum": 0.2})
+    order = [p.key for p in PIECES]
+    keys = [a.key for a in advice_for(made.formula, made.setting, made.brief)]
+    assert keys == sorted(keys, key=order.index)
+    assert len(keys) > 4
+
+
+@pytest.mark.parametrize(
+    ("piece", "doses", "words"),
+    [
+        ("amide-and-salt", {**SALTY, "cocamide-mea": 3.0}, "at most 0.75 % salt may follow"),
+        ("amide-and-salt", {**SALTY, "cocamide-mea": 4.0}, "add no salt, and lower the amide"),
+        ("soap-and-hard-water", {"potassium-cocoate": 30.0}, "Plan a chelator"),
+    ],
+)
+def test_figures_in_the_words(piece: str, doses: dict[str, float], words: str) -> None:
+    """Amide 3 x 95 % + salt (14 x 0.3 % + 7 x 5.1 %) = 3.25 %; 4 % is one maker's rule (makers' forum 2020)."""
+    assert words in said(piece, situation(doses)).text
+
+
+def test_isothiazolinones_and_carbomer_are_kept_apart_by_the_library() -> None:
+    """Regulation (EC) No 1223/2009, Annex V entries 39 and 57 as amended by Regulation (EU) No 1003/2014."""
+    pair = CASES["kept-apart"][0].make()
+    assert "1003/2014" in said("kept-apart", pair).source
+    gel = situation({**MILD, "carbomer": 0.4, "polyquaternium-7": 3.0})
+    assert said("kept-apart", gel).materials == ("carbomer", "polyquaternium-7")
+
+
+def test_amide_and_salt_never_allows_more_than_the_salt_budget() -> None:
+    """2 % limit less 14 x 0.3 %, 7 x 5.1 % and 1.2 x 99.5 % salt leaves 0.41 %; the amide rule alone 1.65 %."""
+    made = situation({**SALTY, "cocamide-mea": 0.8, "sodium-chloride": 1.2})
+    assert "at most 0.41 % salt may follow" in said("amide-and-salt", made).text
+    full = situation({**SALTY, "cocamide-mea": 0.8, "sodium-chloride": 1.7})
+    assert said("amide-and-salt", full).text.endswith("add no salt: the salt budget is used up.")
+    assert "amide-and-salt" not in [a.key for a in advice_on(situation({**SALTY, "pearl-concentrate-laureth": 2.0}))]
+
+
+def test_a_preservative_that_comes_along_is_no_second_system() -> None:
+    along = situation({**MILD, "sodium-benzoate": 0.5, "pearl-concentrate-glucoside": 3.0})
+    assert "Part of it comes along" in said("same-preservative-twice", along).text
+    assert "whether both are needed" in said("same-preservative-twice", CASES["same-preservative-twice"][0].make()).text
+
+
+# --- plan --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("doses", "words"),
+    [
+        (MILD, "0 % of the active matter"),
+        ({DECYL: 10.0, SLES: 2.0}, "Glucosides lead with"),
+        ({SLES: 6.0, CAPB: 5.0}, "Active matter is 5.7 %, below 9 %"),
+        ({**SALTY, "sodium-chloride": 1.4}, "dissolved salt already"),
+    ],
+)
+def test_why_salt_is_not_the_way(doses: dict[str, float], words: str) -> None:
+    """Limits of the thickening rule: common practice, no source; glucosides carry no charge (makers' forums)."""
+    salt = situation(doses).plan.salt
+    assert not salt.open
+    assert any(words in reason for reason in salt.reasons)
+
+
+def test_where_salts_other_than_chloride_use_the_budget_up_the_brief_s_rule_is_explained() -> None:
+    """The rule counts sodium chloride, advice all dissolved salt: where they disagree the maker reads why."""
+    words = "thickening rule counts nothing else"
+    other = situation({**SALTY, "sodium-citrate": 1.4})
+    rule = Thickening(id="t")
+    assert rule.routes(other.formula, other.setting) == ["salt"]
+    assert not other.plan.salt.open
+    assert words in other.plan.salt.reasons[-1]
+    chloride = situation({**SALTY, "sodium-chloride": 1.4})
+    assert rule.routes(chloride.formula, chloride.setting) == []
+    assert not any(words in reason for reason in chloride.plan.salt.reasons)
+
+
+def test_other_anionics_than_sulfates_do_not_answer_to_salt() -> None:
+    """The share that counts is that of the sulfates, not of all anionics (limits: common practice, no source)."""
+    salt = situation({"sodium-c14-16-olefin-sulfonate": 30.0, CAPB: 7.0}).plan.salt
+    assert salt.anionic > 50 > salt.answering
+    assert not salt.open
+    # What is likely left of the salt budget decides, not the best case of the printed ranges.
+    tight = situation({**SALTY, "sodium-chloride": 1.0})
+    room = (tight.budget.left.typical + tight.budget.left.high) / 2
+    rule = {"kind": "thickening", "id": "t", "salt_room": room}
+    assert tight.budget.left.high > room
+    assert not situation({**SALTY, "sodium-chloride": 1.0}, rules=[rule]).plan.salt.open
+
+
+def test_salt_route_open() -> None:
+    plan = situation(SALTY).plan
+    assert plan.salt.open
+    assert plan.salt.anionic == pytest.approx(100 * 9.8 / 11.9)
+    assert "sodium-chloride" in [c.material.id for c in plan.candidates if c.suits]
+
+
+def test_a_brief_may_rule_salt_out() -> None:
+    rule = {"kind": "thickening", "id": "t", "salt_route": False}
+    assert situation(SALTY, rules=[rule]).plan.salt.reasons == ("The brief rules salt out.",)
+
+
+def test_the_limit_is_editable() -> None:
+    tight = situation(SALTY, rules=[{"kind": "thickening", "id": "t", "salt": 0.8}])
+    assert tight.budget.limit == 0.8
+    assert not tight.plan.salt.open
+
+
+def one(made: Situation, name: str) -> Candidate:
+    return next(c for c in made.plan.candidates if c.material.id == name)
+
+
+@pytest.mark.parametrize("held", [0.2, 1.0, 4.0])
+@pytest.mark.parametrize("ph", [4.5, 5.5, 7.5])
+@pytest.mark.parametrize("doses", [MILD, SALTY], ids=["mild", "salty"])
+def test_ladders_stay_inside_every_limit(doses: dict[str, float], ph: float, held: float) -> None:
+    made = situation(doses, ph=ph, held=held, thickeners=[LIQUID, "peg-18-glyceryl-oleate-cocoate"])
+    for found in made.plan.candidates:
+        assert found.material.thickener is not None
+        if not found.suits:
+            assert found.planned
+            continue
+        low, high = found.material.thickener.use
+        assert found.ladder[0] >= low - 1e-9
+        assert found.ladder[-1] <= min(high, held) + 1e-9
+        steps = [b - a for a, b in zip(found.ladder, found.ladder[1:], strict=False)]
+        assert all(1e-9 < s <= 0.75 for s in steps)
+        assert found.window[0] <= ph - 0.2 + 1e-6 or found.material.function == "salt"
+        if found.material.function == "salt":
+            assert found.ladder[-1] <= made.budget.left.typical + 1e-9
+
+
+def test_planned_come_first_then_the_library() -> None:
+    made = situation(MILD, thickeners=["xanthan-gum", LIQUID])
+    assert [c.material.id for c in made.plan.candidates[:2]] == ["xanthan-gum", LIQUID]
+    assert len(made.plan.candidates) > 4
+    assert all(c.suits for c in made.plan.candidates[2:])
+
+
+def test_library_candidates_keep_to_the_brief() -> None:
+    pool = {"free_from": ["ethoxylate"], "clear": True}
+    found = situation(MILD, pool=pool).plan.candidates
+    assert found
+    assert all("ethoxylate" in c.material.free_from for c in found)
+    assert "xanthan-gum" not in [c.material.id for c in found]
+
+
+def test_exclusions_speak_against_a_thickener() -> None:
+    made = situation({DECYL: 20.0, "polyquaternium-7": 3.0}, ph=6.5, thickeners=["carbomer"])
+    assert any("polyquaternium-7" in reason for reason in one(made, "carbomer").against)
+
+
+def test_ladder_of_salt() -> None:
+    """Steps of 0.2 % (cosmetic chemistry education site on salt curves)."""
+    assert ladder_of(library().by_id["sodium-chloride"], 1.0) == pytest.approx((0.2, 0.4, 0.6, 0.8, 1.0))
+    assert ladder_of(library().by_id["sodium-chloride"], 0.0) == ()
+
+
+# --- solubiliser ladder ------------------------------------------------------------------------------------
+
+
+def test_ladder_grams_by_hand() -> None:
+    """0.5 % perfume and 1.5 % polysorbate; at 1:4 a 10 g sample takes 0.05 g oil and 0.2 g solubiliser."""
+    ladder = situation({**MILD, "parfum": 0.5, "polysorbate-20": 1.5}).ladder
+    assert ladder is not None
+    assert ladder.used
+    assert ladder.now == pytest.approx(3)
+    rung = next(r for r in ladder.rungs if r.ratio == 4)
+    assert (rung.premix_oil_g, rung.premix_solubiliser_g) == pytest.approx((0.2, 0.8))
+    assert (rung.into_10_g, rung.into_100_g) == pytest.approx((0.25, 2.5))
+    assert (rung.percent, rung.extra_percent, rung.extra_cost) == pytest.approx((2.0, 0.5, 0.0))
+    assert tuple(r.ratio for r in ladder.rungs) == RATIOS
+
+
+def test_ladder_without_solubiliser_takes_one_that_the_brief_may_use() -> None:
+    ladder = situation({**MILD, "parfum": 0.5}).ladder
+    assert ladder is not None
+    assert not ladder.used
+    assert ladder.now == 0
+    assert ladder.solubiliser.function == "solubiliser"
+    assert situation({**MILD, "parfum": 0.5}, pool={"functions": ["surfactant"]}).ladder is None
+
+
+# --- command -----------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def run() -> Callable[..., str]:
+    def call(*words: str, code: int = 0) -> str:
+        ran = CliRunner().invoke(cli.app, list(words))
+        assert ran.exit_code == code, ran.output
+        return ran.stdout
+
+    return call
+
+
+def test_command_prints_plan_budget_ladder_and_advice(run: Callable[..., str]) -> None:
+    text = run("advice", "hand-wash")
+    for part in ("Thickening plan", "Electrolyte budget", "left of 2 %", "Solubiliser ladder", "Making it", "Cautions"):
+        assert part in text
+    assert "never computed" in " ".join(text.split())
+    assert "## Electrolyte budget" in run("advice", "hand-wash", "--markdown")
+
+
+def test_command_json_keeps_its_schema(run: Callable[..., str]) -> None:
+    record = AdviceRecord.model_validate(json.loads(run("advice", "hand-wash", "--json")))
+    total = sum(p.percent.typical or 0 for p in record.budget.parts)
+    assert record.budget.total.typical == pytest.approx(total)
+    assert record.solubiliser_ladder is not None
+    assert set(json.loads(run("schema", "advice"))["properties"]) == set(AdviceRecord.model_fields)
+    assert not any(isnan(c.price_per_kg or 0) for c in record.thickeners)
+
+
+def test_command_on_a_formula_needs_a_brief(tmp_path: Any, run: Callable[..., str]) -> None:
+    path = tmp_path / "mine.csv"
+    path.write_text(f"material,percent\n{SLES},14\n{CAPB},7\naqua,q.s.\n", encoding="utf-8")
+    assert "Salt may thicken" in run("advice", str(path), "--for", "body-wash")
+    ran = CliRunner().invoke(cli.app, ["advice", str(path)])
+    assert "--for SCENARIO" in str(ran.exception)
+
+
+def test_what_ifs_move_the_limit(run: Callable[..., str]) -> None:
+    assert "left of 1.9 %" in run("advice", "hand-wash", "--set", "thickening.salt=1.9")

@@ -1,0 +1,124 @@
+"""Every command that the README shows runs, in order, in one folder."""
+
+import os
+import re
+import shlex
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.support.hostile import ask
+
+ROOT = Path(__file__).resolve().parents[2]
+BLOCKS = re.findall(r"```console\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), re.DOTALL)
+COMMANDS = [line for block in BLOCKS for line in block.splitlines() if line.startswith("tenside ")]
+
+FORMULA = """material,percent
+sodium-laureth-sulfate-2eo-70,8
+cocamidopropyl-betaine,8
+decyl-glucoside,3
+glycerin,2
+parfum,0.3
+sodium-benzoate,0.5
+potassium-sorbate,0.3
+aqua,q.s.
+"""
+
+READINGS = "added_g,ph\n0,9.3\n0.2,7.4\n0.3,6.2\n"
+
+
+SHEET = """My hand wash
+Phase,Ingredient,%
+A,Distilled water,q.s. to 100
+A,Glycerine,"2,5"
+B,CAPB (30 %),8
+B,Sodium coco sulfate,6
+"""
+PRICES = """Article;Pack;Price (EUR)
+Decyl Glucoside;5 kg;24,50
+"""
+VARIANTS = """base = "hand-wash"
+[[variant]]
+name = "Aloe"
+dose = { aloe-vera-juice = 2 }
+"""
+
+
+@pytest.fixture
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made = tmp_path_factory.mktemp("readme")
+    (made / "my-formula.csv").write_text(FORMULA, encoding="utf-8")
+    (made / "old-sheet.csv").write_text(SHEET, encoding="utf-8")
+    (made / "price-list.csv").write_text(PRICES, encoding="utf-8")
+    (made / "my-variants.toml").write_text(VARIANTS, encoding="utf-8")
+    (made / "my-readings.csv").write_text(READINGS, encoding="utf-8")
+    return made
+
+
+def test_readme_shows_commands() -> None:
+    assert len(COMMANDS) >= 20
+    assert BLOCKS[0].split("\n")[:2] == ["make demo", "make test"]
+
+
+LONG = ('tenside frontier hand-wash --against "minimise free-monomer"',)
+"""Takes as long as all others; nothing after it builds on it."""
+
+
+def expected(command: str) -> tuple[int, ...]:
+    """Return the codes a command may end with: a formula that is there may break its brief, all else is solved."""
+    return (0, 4) if "my-formula.csv" in command else (0,)
+
+
+def test_commands_run_in_order(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(folder)
+    assert set(LONG) < set(COMMANDS)
+    for command in COMMANDS:
+        if command not in LONG:
+            answer = ask(*shlex.split(command)[1:], seconds=120)
+            assert answer.code in expected(command), f"{command}\n{answer}"
+            assert answer.out.strip()
+
+
+@pytest.mark.slow
+def test_commands_run_in_order_each_in_a_process_of_its_own(folder: Path) -> None:
+    env = {**os.environ, "PATH": f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"}
+    for command in COMMANDS:
+        done = subprocess.run(shlex.split(command), cwd=folder, env=env, capture_output=True, text=True, check=False)
+        assert done.returncode in expected(command), f"{command}\n{done.stdout}\n{done.stderr}"
+        assert done.stdout.strip()
+
+
+def test_make_targets_exist() -> None:
+    targets = re.findall(r"^([a-z-]+):", (ROOT / "Makefile").read_text(encoding="utf-8"), re.MULTILINE)
+    texts = (ROOT / "README.md").read_text(encoding="utf-8") + (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"`make ([a-z-]+)`", texts)) | {"demo", "test"}
+    assert named <= set(targets)
+
+
+def test_make_demo_goes_from_the_brief_to_the_bottles(tmp_path: Path) -> None:
+    ready = tmp_path / "ready"
+    ready.touch()
+    demo = tmp_path / "demo"
+    told = (f"BIN={Path(sys.executable).parent}", f"READY={ready}", f"DEMO={demo}")
+    demo.mkdir()
+    for name in (".made-by-make-demo", "batch.toml", "records.db"):  # as an earlier run left them
+        (demo / name).write_text("earlier", encoding="utf-8")
+    done = subprocess.run(["make", "--silent", "demo", *told], cwd=ROOT, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, ""), done.stdout + done.stderr
+    for part in (
+        "Harbour hand wash\nSolved",
+        "These 3 clash",
+        "Weigh sheet: Harbour hand wash, batch HW-012",
+        "Stop: inside the target.",
+        "The target is reached",
+        "Harbour hand wash, as made",
+        "basis  as made, with everything that was added",
+        "EUR per bottle",
+        "17 tests laid.",
+        f"To read and print, in {demo}/",
+    ):
+        assert part in done.stdout
+    for page in ("hand-wash.html", "weigh-sheet.pdf", "weigh-sheet.xlsx", "card.png", "assessor.xlsx", "records.db"):
+        assert (demo / page).stat().st_size > 1000

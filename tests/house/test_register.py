@@ -1,0 +1,133 @@
+"""What must be there for every command and kind of rule, and the columns that people and their sheets are used to.
+
+A new command fails here until it has a schema and a line in the README; a renamed or moved column of the most read
+tables fails here until the change is meant.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+import typer
+
+from optimizer import cli
+from optimizer.rules import KINDS, CurvedRule
+from tests.support import briefs
+from tests.support.hostile import ask
+
+ROOT = Path(__file__).resolve().parents[2]
+TESTS = ROOT / "tests"
+BENCH = TESTS / "made_by_0_1_0"
+
+
+def leaves(command: Any, words: tuple[str, ...] = ()) -> Iterator[tuple[str, Any]]:
+    """Yield every command below one, with the words that call it."""
+    if hasattr(command, "commands"):
+        for word, below in command.commands.items():
+            yield from leaves(below, (*words, word))
+    else:
+        yield " ".join(words), command
+
+
+@cache
+def commands() -> dict[str, Any]:
+    """Return every command by the words that call it."""
+    cli.load(cli.rooms())
+    return dict(leaves(typer.main.get_command(cli.app)))
+
+
+def described() -> set[str]:
+    """Return the commands that the titles of the schemas name, such as 'tenside records show | note --json'."""
+    found = set()
+    for schema in json.loads(ask("schema").out).values():
+        for told in re.findall(r"tenside ([a-z |-]+) --json", schema["title"]):
+            first, *others = told.split(" | ")
+            group = first.split()[:-1]
+            found |= {first, *(" ".join([*group, other]) for other in others)}
+    return found
+
+
+def test_commands_are_found() -> None:
+    assert {"blend", "records keep", "library list", "import prices"} <= set(commands())
+
+
+def test_every_command_that_answers_in_json_has_a_schema() -> None:
+    answering = {name for name, command in commands().items() if any(p.name == "json" for p in command.params)}
+    assert answering == described()
+    assert set(commands()) - answering == {"start", "schema"}
+
+
+@pytest.mark.parametrize("name", sorted(commands()))
+def test_every_command_has_a_line_in_the_readme(name: str) -> None:
+    blocks = re.findall(r"```console\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), re.DOTALL)
+    assert re.search(rf"^tenside {name}(?: |$)", "\n".join(blocks), re.MULTILINE)
+
+
+@pytest.mark.parametrize("name", ["rules share", "library show glycerin", "library list", "library check"])
+def test_the_schemas_of_facts_are_those_of_what_is_printed(name: str) -> None:
+    schema = {"rules": "rule", "library check": "library-check"}.get(name.removesuffix(" share"), "material")
+    known = json.loads(ask("schema", schema).out)["properties"]
+    answer = json.loads(ask(*name.split(), "--json").out)
+    for entry in answer if isinstance(answer, list) else [answer]:
+        assert entry
+        assert set(entry) <= set(known)
+
+
+RULE_PLACES = "DEVELOPERS.md, 'How to add', lists all places of a rule"
+
+
+@pytest.mark.parametrize("kind", sorted(KINDS))
+def test_every_kind_of_rule_is_in_its_places(kind: str) -> None:
+    """Told here by name, before the tests that draw briefs fail by the dozen."""
+    curved = issubclass(KINDS[kind], CurvedRule)
+    golden = TESTS / "rules" / "golden" / f"{kind}.json"
+    missing = [] if curved or golden.is_file() else [f"rules/golden/{kind}.json"]
+    known = (TESTS / "support" / "oracle.py").read_text(encoding="utf-8")
+    if kind not in briefs.APART and f'"{kind}"' not in known:
+        missing.append("support/oracle.py, or APART in support/briefs.py")
+    assert missing == [], RULE_PLACES
+
+
+WEIGHED = ("", "no.", "material", "%", "weigh, g", "lot", "weighed, g")
+COLUMNS: dict[tuple[str, ...], dict[str, tuple[str, ...]]] = {
+    ("blend", "first-brief.toml"): {
+        "Formula, % w/w as supplied": ("material", "%", "active %", "EUR/kg", "of cost"),
+        "Rules that bind": ("rule", "side", "one unit higher", "holds from - to"),
+    },
+    ("weigh", "batch.toml"): {"1. Water and what dissolves in it": WEIGHED, "2. Anionic surfactants": WEIGHED},
+    ("cost", "batch.toml", "--costs", "costs.toml"): {
+        "What the batch costs, EUR": ("part", "", "batch", "per kg sold", "per bottle", "share"),
+        "What drives the materials, dearest first": (
+            "material", "%", "g", "EUR per kg", "batch", "share", "one point more",
+        ),
+        "Price of a bottle": ("", "EUR"),
+    },
+    ("label", "batch.toml"): {
+        "Substances by weight": ("", "substance", "least", "typical", "most", "doubt"),
+        "Fragrance allergens": ("allergen", "least", "typical", "most", "label", "list", "from"),
+        "Natural-origin content": ("natural origin, %", "least", "declared", "most"),
+        "Content": ("pack", "content", "mass"),
+    },
+}  # fmt: skip
+"""Headings and columns of the most read tables, by command; only the folder's own figures would move them."""
+
+
+@pytest.mark.parametrize("words", COLUMNS, ids=lambda words: words[0])
+def test_columns_of_the_most_read_tables_stay(words: tuple[str, ...], monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(BENCH)
+    found: dict[str, tuple[str, ...]] = {}
+    heading, before = "", ""
+    for line in ask(*words, "--markdown").out.splitlines():
+        if line.startswith("#"):
+            heading = line.lstrip("#").strip()
+        if re.fullmatch(r"\|( -+:? \|)+", line):
+            found.setdefault(heading, tuple(cell.strip() for cell in before[1:-1].split("|")))
+        before = line
+    for title, columns in COLUMNS[words].items():
+        assert found.get(title) == columns, title

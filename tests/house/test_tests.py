@@ -1,0 +1,61 @@
+"""The tests' own order: folders are rooms, no test file imports another, and tests/README.md names every file."""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from optimizer.data import library
+from optimizer.files import shipped
+
+TESTS = Path(__file__).resolve().parents[1]
+FILES = sorted(TESTS.glob("*/test_*.py"))
+HELPERS = sorted(TESTS.glob("support/[a-z]*.py"))
+HOUSE = TESTS.parent / "optimizer"
+
+
+def imported(file: Path) -> Iterator[str]:
+    """Yield the modules that a file imports, each name of `from x import name` as a module, too."""
+    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            yield from (f"{'.' * node.level}{node.module or ''}.{alias.name}" for alias in node.names)
+
+
+@pytest.mark.parametrize("file", [*FILES, *HELPERS], ids=lambda p: f"{p.parent.name}/{p.stem}")
+def test_no_file_imports_a_test_and_helpers_are_named_in_full(file: Path) -> None:
+    helpers = {p.stem for p in HELPERS}
+    names = list(imported(file))
+    assert names
+    assert [n for n in names if "test_" in n.removeprefix("tests.") and n.startswith((".", "tests.", "test_"))] == []
+    assert [n for n in names if n.split(".")[0] in helpers or n.startswith(".")] == [], "say `from tests.support ...`"
+
+
+def test_every_test_stands_in_a_room() -> None:
+    rooms = {p.stem for p in HOUSE.iterdir() if p.suffix == ".py" or (p / "__init__.py").is_file()}
+    assert {file.parent.name for file in FILES} <= rooms | {"house"}
+    assert sorted(TESTS.rglob("test_*.py")) == FILES
+
+
+def test_the_table_of_the_tests_names_every_file() -> None:
+    table = (TESTS / "README.md").read_text(encoding="utf-8")
+    told = re.findall(r"^\| `(\w+)/(\w+)` \|", table, re.MULTILINE)
+    assert told == [(file.parent.name, file.stem.removeprefix("test_")) for file in FILES]
+
+
+def test_a_library_that_is_read_once_is_what_the_files_say(tmp_path: Path) -> None:
+    """The tests' shortcut (`support/once.py`) gives what the tool's own reader gives, and notices every change."""
+    reader = library.read_library.__wrapped__  # type: ignore[attr-defined]
+    assert library.read_library([shipped("library")]) == reader([shipped("library")])
+    for file in shipped("library").glob("*.toml"):
+        (tmp_path / file.name).write_bytes(file.read_bytes())
+    before = library.read_library([tmp_path])
+    changed = tmp_path / "humectants.toml"
+    changed.write_text(changed.read_text(encoding="utf-8").replace('"Glycerin, 99.5 %"', '"Glycerol"'), "utf-8")
+    after = library.read_library([tmp_path])
+    assert (before.by_id["glycerin"].name, after.by_id["glycerin"].name) == ("Glycerin, 99.5 %", "Glycerol")

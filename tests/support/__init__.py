@@ -1,0 +1,1 @@
+"""What several tests share: the second opinions, drawn and pencilled briefs, published cases, damaged files."""

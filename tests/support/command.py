@@ -1,0 +1,25 @@
+"""The command line as a fixture: `run` of `tests/conftest.py` calls it inside this process."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+
+@dataclass(frozen=True)
+class Ran:
+    """What a command left behind."""
+
+    code: int
+    out: str
+    err: str
+
+    @property
+    def json(self) -> Any:
+        """The printed record."""
+        return json.loads(self.out)
+
+
+Run = Callable[..., Ran]

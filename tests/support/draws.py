@@ -1,0 +1,26 @@
+"""How many random examples are tried: a seeded sample in `make test`, all of them where slow tests run too."""
+
+from __future__ import annotations
+
+from hypothesis import HealthCheck, settings
+from hypothesis import strategies as st
+
+CI = settings(
+    derandomize=True,
+    database=None,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much, HealthCheck.data_too_large],
+)
+"""Same examples on every run and machine."""
+SEED = st.integers(0, 2**32)
+
+
+class Extent:
+    """Whether everything is tried; `tests/conftest.py` sets it before any test is read."""
+
+    everything = False
+
+
+def drawn(everyday: int, *, of: int) -> int:
+    """Return how many examples are tried: some on every day, all if the slow tests were asked for."""
+    return of if Extent.everything else everyday
