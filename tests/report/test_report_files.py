@@ -69,7 +69,12 @@ def test_a_pdf_loses_nothing_that_markdown_tells(args: tuple[str, ...]) -> None:
 def test_a_blend_as_pdf_has_title_verdict_dose_caution_and_pictures() -> None:
     assert ask("blend", "hand-wash", "--pdf", "a.pdf").code == 0
     text = text_of(Path("a.pdf").read_bytes())
-    for words in ("Harbour hand wash", "Solved; checked", "Cocamidopropyl Betaine 7.61", "Caution. A candidate for"):
+    for words in (
+        "Harbour hand wash",
+        "Solved; proven by its optimality conditions",
+        "Cocamidopropyl Betaine 7.61",
+        "Caution. A candidate for",
+    ):
         assert squeezed(words) in text, words
     assert squeezed("cost, EUR per kg of product") in text  # an axis, which stands in the picture alone
 
