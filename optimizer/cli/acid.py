@@ -133,7 +133,7 @@ def _tell(
     json: bool,
 ) -> None:
     if json:
-        from optimizer.report.acid_told import PhTold
+        from optimizer.report.ph_json import PhTold
 
         print_json(PhTold(title, answer, notes))
     else:

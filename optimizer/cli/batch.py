@@ -20,6 +20,7 @@ from optimizer.cli.common import (
     day_of,
     print_json,
     quiet_solvers,
+    save,
     show,
 )
 from optimizer.errors import UsageError, fault
@@ -115,20 +116,10 @@ def weigh(
     found, planned = batch_subject(path, shelf, library)
     later = [item.material for item in found.brief.pool.later]
     sheet = weigh_sheet(planned, found.brief.library, later if planned.held_back_percent else (), predilute=predilute)
-    contents: dict[Path, bytes] = {}
-    if html:
-        from optimizer.report.weigh_html import weigh_html
+    for target in targets:
+        from optimizer.report.weigh import weigh_form
 
-        contents[html] = weigh_html(sheet).encode()
-    if pdf:
-        from optimizer.report.weigh_pdf import weigh_pdf
-
-        contents[pdf] = weigh_pdf(sheet)
-    if xlsx:
-        from optimizer.report.weigh_xlsx import weigh_xlsx
-
-        contents[xlsx] = weigh_xlsx(sheet)
-    _write(SHEET, targets, contents)
+        save(weigh_form(sheet), target)
     if json:
         print_json(sheet)
     else:
@@ -225,12 +216,14 @@ def card(
     with quiet_solvers():
         found = subject_of(subject, against=against, shelf=shelf, libraries=library)
     shown = _card(found, planned, master, on)
-    if pdf or png:
-        from optimizer.report.card_pdf import card_pdf
+    if targets:
+        from optimizer.files import write_report
+        from optimizer.report.card import card_pdf
         from optimizer.report.pages import png_of
 
         page = card_pdf(shown)
-        _write(CARD, targets, {**({pdf: page} if pdf else {}), **({png: png_of(page)} if png else {})})
+        for target in targets:
+            write_report(target, page if target == pdf else png_of(page), CARD)
     if json:
         print_json(shown)
     else:
@@ -297,10 +290,3 @@ def _targets(kind: str, *asked: tuple[Path | None, tuple[str, ...]]) -> tuple[Pa
         if path is not None:
             refuse_unless_report(path, kind)
     return tuple(path for path, _ in asked if path is not None)
-
-
-def _write(kind: str, targets: tuple[Path, ...], contents: dict[Path, bytes]) -> None:
-    from optimizer.files import write_report
-
-    for path in targets:
-        write_report(path, contents[path], kind)

@@ -239,19 +239,22 @@ def save_beside(document: "Document", *paths: Path | None) -> None:
 
 
 def save(document: "Document", path: Path) -> None:
-    """Write a document as a page or as a PDF, as the file's name ends."""
+    """Write a document as a page, as a PDF or as a workbook, as the file's name ends."""
     from optimizer.files import write_report
-    from optimizer.report.document import REPORT
 
     if path.suffix.lower() in PAPER:
         from optimizer.report.document_pdf import document_pdf
 
         content = document_pdf(document)
+    elif path.suffix.lower() == ".xlsx":
+        from optimizer.report.workbook import workbook
+
+        content = workbook(document, path)
     else:
         from optimizer.report.page import page
 
         content = page(document).encode("utf-8")
-    write_report(path, content, REPORT)
+    write_report(path, content, document.kind)
 
 
 def print_lines(text: str, stream: IO[str]) -> None:

@@ -32,7 +32,7 @@ def import_formula(
     json: Json = False,
 ) -> None:
     """Turn a formula sheet into a formula file, and say what was assumed."""
-    from optimizer.data.sheet import write_rows
+    from optimizer.data.workbook import write_rows
     from optimizer.intake.formula_sheet import read_formula_sheet
     from optimizer.report.intake import FormulaTaken, formula_document
 
@@ -69,7 +69,7 @@ def import_prices(
     json: Json = False,
 ) -> None:
     """Turn a price list into a shelf, and say what was left out and why."""
-    from optimizer.data.sheet import write_rows
+    from optimizer.data.workbook import write_rows
     from optimizer.intake.price_list import read_price_list, shelf_rows
     from optimizer.report.intake import PricesTaken, prices_document
 

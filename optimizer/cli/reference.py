@@ -83,13 +83,13 @@ def schema(
     from optimizer.records.masters import Version, Versions
     from optimizer.records.overview import Listed, Shown
     from optimizer.records.series import Calendar, Tasks
-    from optimizer.report.acid_told import PhTold
     from optimizer.report.advice import Advised
     from optimizer.report.intake import FormulaTaken, PricesTaken
     from optimizer.report.joint import Together
     from optimizer.report.jsonout import Blend, Check
     from optimizer.report.made import Laid, Weighed
     from optimizer.report.page import PageRecord
+    from optimizer.report.ph_json import PhTold
     from optimizer.report.record import record_of
     from optimizer.report.reference import DoubtsRecord
     from optimizer.report.sweep import Range

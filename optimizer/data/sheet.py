@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.errors import DataError, Problem, fault
-from optimizer.files import read_bytes, read_text, write_bytes_atomic, writing
+from optimizer.files import read_bytes, read_text
 
 MAX_ROWS = 20_000
 MAX_COLUMNS = 1_000
@@ -112,33 +112,6 @@ def neutral(text: str) -> str:
 def writable(text: str) -> str:
     """Return a text without the control characters that a workbook cannot hold."""
     return "".join(c if c >= " " or c in "\t\n\r" else " " for c in text)
-
-
-def write_rows(path: Path, rows: Iterable[Iterable[str | float | None]], title: str = "table") -> None:
-    """Write a table as CSV or XLSX, by the name's ending; texts are neutralised, nothing is overwritten.
-
-    Raises:
-        DataError: If the ending is neither, the file exists or cannot be written.
-    """
-    cells = [[neutral(c) if isinstance(c, str) else c for c in row] for row in rows]
-    ending = path.suffix.lower()
-    if ending == ".csv":
-        text = io.StringIO(newline="")
-        csv.writer(text, lineterminator="\n").writerows(cells)
-        write_bytes_atomic(path, text.getvalue().encode("utf-8"))
-    elif ending == ".xlsx":
-        from openpyxl import Workbook
-
-        content = io.BytesIO()
-        with writing(path):  # openpyxl keeps its rows in a file of its own until they are saved
-            book = Workbook(write_only=True)
-            sheet = book.create_sheet(title)
-            for row in cells:
-                sheet.append([writable(c) if isinstance(c, str) else c for c in row])
-            book.save(content)
-        write_bytes_atomic(path, content.getvalue())
-    else:
-        raise fault(str(path), "", f"'{ending}' is not a table that is written.", "Name a .csv or .xlsx file.")
 
 
 def _delimiter(text: str) -> str:

@@ -8,7 +8,7 @@ from optimizer.assessment.preserving import Preservation
 from optimizer.bench.acid import PhAnswer, Session, first_portion
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Stock
-from optimizer.report.document import Document, Listing, Table
+from optimizer.report.document import Columns, Document, Listing, Table, figures
 from optimizer.units import listed, number
 
 FINE = 0.05
@@ -85,13 +85,12 @@ def _session_sections(session: Session, answer: PhAnswer) -> list[Table | Listin
         how = ["strip" if r.strip else "meter", _dilution(r.water), f"{number(r.temperature, 1)} °C"]
         how += [] if r.foam_free else ["foam"]
         how += [f"{number(r.taken, 2)} g taken"] if r.taken else []
-        rows.append((str(n), number(r.grams, 3), number(r.ph, 2), ", ".join(how), note))
+        rows.append((n, r.grams, r.ph, ", ".join(how), note))
     first = (
         f"{session.of} of {number(log.sample, 1)} g, {log.solution.chemical.name} {number(log.solution.percent, 1)} %"
     )
-    table = Table(
-        f"Log: {first}", ("", "added so far g", "pH", "read", "note"), tuple(rows), frozenset({0, 1, 2})
-    )  # fmt: skip
+    columns: Columns = (*figures(""), *figures("added so far g", digits=3), *figures("pH", digits=2), "read", "note")
+    table = Table(f"Log: {first}", columns, tuple(rows))
     said = [session.advice.reason]
     if 0 < session.advice.next_addition < FINE:
         said.append(f"Less than {FINE:g} g is hard to weigh: take a weaker solution in a new log, or a larger sample.")
@@ -143,13 +142,13 @@ def _ingredients(answer: PhAnswer) -> Table:
         mean, sd = b.takes_up(target)
         neutral = b.rests_on == "taken as neutral"
         spread = "" if neutral else f"{number(mean, 1)} +- {number(1.2816 * sd, 1)}"
-        rows.append((b.name, f"{b.percent:.2f}", spread, b.rests_on, b.words))
+        rows.append((b.name, b.percent, spread, b.rests_on, b.words))
     note = (
         "Acid that each takes up on the way to the target, mmol per kg of blend, with half the width of 8 in 10. Kinds "
         "and their ranges are assumptions that nobody measured on these materials."
     )
-    columns = ("ingredient", "% of blend", "takes up", "rests on", "in words")
-    return Table("What it rests on", columns, tuple(rows), frozenset({1, 2}), note)
+    columns: Columns = ("ingredient", *figures("% of blend", "takes up", form=".2f"), "rests on", "in words")
+    return Table("What it rests on", columns, tuple(rows), note)
 
 
 def _titrate(answer: PhAnswer) -> Listing:
@@ -171,17 +170,18 @@ def _preservation_sections(found: Preservation) -> list[Table | Listing]:
     rows = tuple(
         (
             f"{a.acid} ({listed(a.materials)})",
-            number(a.percent, 3),
+            a.percent,
             f"{number(a.undissociated.low, 3)} - {number(a.undissociated.high, 3)}",
-            number(a.undissociated.typical, 3),
+            a.undissociated.typical,
             "; ".join(f"{number(c.room, 2)} of {number(c.most, 2)}" for c in a.ceilings) or "none known",
         )
         for a in found.acids
     )
-    columns = ("acid (from)", "as acid %", "undissociated in the window %", "at the target %", "room below ceilings %")
+    shares = figures("as acid %", "undissociated in the window %", "at the target %", digits=3)
+    columns: Columns = ("acid (from)", *shares, "room below ceilings %")
     sections: list[Table | Listing] = []
     if rows:
-        sections.append(Table("Acid preservatives at this pH", columns, rows, frozenset({1, 2, 3})))
+        sections.append(Table("Acid preservatives at this pH", columns, rows))
     if found.exclusions:
         said = tuple(f"{'Broken: ' if e.broken else ''}{e.reading}" for e in found.exclusions)
         sections.append(Listing("Exclusions that apply", said))

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from math import isnan
-
 from optimizer.assessment.advice import Advice, Situation, advice_on
 from optimizer.assessment.electrolyte import Budget
 from optimizer.assessment.solubiliser import USUAL_MOST, Ladder
@@ -12,7 +10,7 @@ from optimizer.chemistry.interval import Interval
 from optimizer.data.cautions import Caution, cautions_of
 from optimizer.immutable import Figure, immutable, seen, told, untold
 from optimizer.report.blend import caution_listing
-from optimizer.report.document import Document, Listing, Table
+from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 from optimizer.rules.row import Setting
 from optimizer.units import number
 
@@ -95,13 +93,14 @@ def _thickeners(plan: Plan) -> Table | Listing:
             f"{number(c.window[0], 1)} - {number(c.window[1], 1)}",
             _when(c),
             _steps(c.ladder) if c.suits else "",
-            "" if isnan(c.price) else number(c.price, 2),
+            c.price,
             "suits" if c.suits else " ".join(c.against),
         )
         for c in plan.candidates
     )
-    columns = ("thickener", "from", "works at pH", "goes in", "doses to try, %", "per kg", "verdict")
-    return Table("Thickening plan", columns, rows, frozenset({5}), plan.stop)
+    per_kg = figures("per kg", digits=2)
+    columns: Columns = ("thickener", "from", "works at pH", "goes in", "doses to try, %", *per_kg, "verdict")
+    return Table("Thickening plan", columns, rows, plan.stop)
 
 
 def _when(candidate: Candidate) -> str:
@@ -121,56 +120,46 @@ def _steps(ladder: tuple[float, ...]) -> str:
 
 def budget_table(budget: Budget) -> Table:
     """Return the dissolved salt by origin."""
-    rows = [
-        (p.origin, *_three(p.percent), _three(p.mmol_per_kg, 0)[1] if p.mmol_per_kg else "", ", ".join(p.materials))
-        for p in budget.parts
+    rows: list[Row] = [
+        (p.origin, *_three(p.percent), _three(p.mmol_per_kg)[1], ", ".join(p.materials)) for p in budget.parts
     ]
-    rows.append(("together", *_three(budget.total), _three(budget.mmol_per_kg, 0)[1] if budget.mmol_per_kg else "", ""))
-    rows.append((f"left of {number(budget.limit)} %", *_three(budget.left), "", ""))
+    rows.append(Strong(("together", *_three(budget.total), _three(budget.mmol_per_kg)[1], "")))
+    rows.append(Strong((f"left of {number(budget.limit)} %", *_three(budget.left), None, "")))
     note = (
         f"The limit of {number(budget.limit)} % is common practice, no source; 'salt' of a thickening rule changes it. "
         "Low and high are the ends of the printed ranges together."
     )
     if budget.unknown:
         note += f" Not counted, because nobody states it: {', '.join(budget.unknown)}."
-    columns = ("dissolved salt, % of the product", "low", "typical", "high", "mmol/kg", "from")
-    last = len(rows) - 1
-    return Table("Electrolyte budget", columns, tuple(rows), frozenset({1, 2, 3, 4}), note, frozenset({last - 1, last}))
+    columns: Columns = (
+        "dissolved salt, % of the product", *figures("low", "typical", "high", form=".2f"),
+        *figures("mmol/kg", form=".0f"), "from",
+    )  # fmt: skip
+    return Table("Electrolyte budget", columns, tuple(rows), note)
 
 
-def _three(value: Interval | None, digits: int = 2) -> tuple[str, str, str]:
-    if value is None:
-        return "", "", ""
-    return f"{value.low:.{digits}f}", f"{value.typical:.{digits}f}", f"{value.high:.{digits}f}"
+def _three(value: Interval | None) -> tuple[float | None, ...]:
+    return (None, None, None) if value is None else (value.low, value.typical, value.high)
 
 
 def _ladder(ladder: Ladder, currency: str) -> Table:
     rows = tuple(
         (
             f"1 : {number(r.ratio)}",
-            f"{r.premix_oil_g:.3f}",
-            f"{r.premix_solubiliser_g:.3f}",
-            f"{r.into_10_g:.3f}",
-            f"{r.into_100_g:.2f}",
-            f"{r.percent:.2f}" + (" !" if r.percent > USUAL_MOST else ""),
-            f"{r.extra_percent:+.2f}",
-            "" if isnan(r.extra_cost) else f"{r.extra_cost:+.3f}",
+            *(r.premix_oil_g, r.premix_solubiliser_g, r.into_10_g, r.into_100_g),
+            f"{r.percent:.2f} !" if r.percent > USUAL_MOST else r.percent,
+            *(r.extra_percent, r.extra_cost),
         )
         for r in ladder.rungs
     )
-    columns = (
-        "oil : solubiliser",
-        "oil, g",
-        "solubiliser, g",
-        "into 10 g",
-        "into 100 g",
-        "in product, %",
-        "more than now, %",
-        f"{currency}/kg",
-    )
+    columns: Columns = (
+        "oil : solubiliser", *figures("oil, g", "solubiliser, g", "into 10 g", form=".3f"),
+        *figures("into 100 g", "in product, %", form=".2f"), *figures("more than now, %", form="+.2f"),
+        *figures(f"{currency}/kg", form="+.3f"),
+    )  # fmt: skip
     note = (
         f"Per beaker 1 g of premix from {number(ladder.oil_percent, 2)} % oil and {ladder.solubiliser.name}; 'into' is "
         "premix for a sample of the base. More nonionic costs foam and thickness: read both at the rung you take. "
         f"! marks more than the usual {number(USUAL_MOST)} %."
     )
-    return Table("Solubiliser ladder", columns, rows, frozenset(range(1, 8)), note)
+    return Table("Solubiliser ladder", columns, rows, note)

@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from pathlib import Path
 
-from optimizer.data.sheet import neutral
 from optimizer.errors import UsageError
-from optimizer.files import write_bytes_atomic
 from optimizer.labelling.label import Label
 from optimizer.labelling.substances import Amount
-from optimizer.report.escape import printable
+from optimizer.report.document import Row, Table
 from optimizer.report.label import BASES, carried, ceiling_words
+from optimizer.report.workbook import write_workbook
 from optimizer.units import listed, number
 
-Cell = str | float
-Sheet = tuple[tuple[str, ...], list[tuple[Cell, ...]]]
 SUFFIXES = (".xlsx", ".csv")
 DIGITS = 6
 MEASURED = "Active matter as measured on the lot; the rest: "
@@ -44,28 +39,21 @@ def write_pack(path: Path, label: Label) -> None:
         DataError: If the file exists or cannot be written.
     """
     check_name(path)
-    tables = {
-        "substances": _substances(label),
-        "allergens": _allergens(label),
-        "raw materials": _materials(label),
-        "about": _about(label),
-    }
-    content = _xlsx(tables) if path.suffix.lower() == ".xlsx" else _csv(tables["substances"])
-    write_bytes_atomic(path, content)
+    write_workbook(path, [_substances(label), _allergens(label), _materials(label), _about(label)])
 
 
-def _substances(label: Label) -> Sheet:
-    heads = (
+def _substances(label: Label) -> Table:
+    columns = (
         "INCI", "CAS", "% low", "% typical", "% high", "function", "contained in", "ceilings that apply", "sources",
     )  # fmt: skip
-    rows: list[tuple[Cell, ...]] = []
+    rows: list[Row] = []
     for amount in label.amounts:
         met = [m for m in label.ceilings if amount.inci in m.ceiling.substances]
         words = "; ".join(f"{ceiling_words(m)}{' EXCEEDED' if m.exceeded else ''}" for m in met)
         figures = (round(amount.low, DIGITS), round(amount.typical, DIGITS), round(amount.high, DIGITS))
         texts = (listed(amount.jobs), carried(amount), words, _sources(label, amount))
         rows.append((amount.inci, amount.cas, *figures, *texts))
-    return heads, rows
+    return Table("substances", columns, tuple(rows))
 
 
 def _sources(label: Label, amount: Amount) -> str:
@@ -80,9 +68,11 @@ def _told(label: Label, source: str, confidence: str) -> str:
     return f"{label.sources.get(source, source)} ({confidence})"
 
 
-def _allergens(label: Label) -> Sheet:
-    heads = ("allergen", "% low", "% typical", "% high", "named above %", "verdict", "list", "contained in", "sources")
-    rows: list[tuple[Cell, ...]] = []
+def _allergens(label: Label) -> Table:
+    columns = (
+        "allergen", "% low", "% typical", "% high", "named above %", "verdict", "list", "contained in", "sources",
+    )  # fmt: skip
+    rows: list[Row] = []
     for a in label.allergens:
         figures = (round(a.low, DIGITS), round(a.typical, DIGITS), round(a.high, DIGITS), a.threshold)
         held = "; ".join(
@@ -92,22 +82,22 @@ def _allergens(label: Label) -> Sheet:
         )
         said = " | ".join(dict.fromkeys(_told(label, s.source, s.confidence) for s in a.sources))
         rows.append((a.name, *figures, a.verdict, a.on.called if a.on else "none known here", held, said))
-    return heads, rows
+    return Table("allergens", columns, tuple(rows))
 
 
-def _materials(label: Label) -> Sheet:
-    heads = ("id", "raw material", "% of the product", "INCI", "function", "source", "confidence")
-    rows: list[tuple[Cell, ...]] = []
+def _materials(label: Label) -> Table:
+    columns = ("id", "raw material", "% of the product", "INCI", "function", "source", "confidence")
+    rows: list[Row] = []
     for p in sorted(label.parts, key=lambda p: (-p.percent, p.material.id)):
         m = p.material
         source, confidence = m.backed("substances")
         said = f"{MEASURED if p.measured else ''}{label.sources.get(source, source)}"
         rows.append((m.id, m.name, round(p.percent, DIGITS), m.inci, m.function, said, confidence))
-    return heads, rows
+    return Table("raw materials", columns, tuple(rows))
 
 
-def _about(label: Label) -> Sheet:
-    rows: list[tuple[Cell, ...]] = [
+def _about(label: Label) -> Table:
+    rows: list[Row] = [
         ("product", label.name),
         ("basis", BASES[label.basis]),
         ("use", f"{label.use}, {label.market}"),
@@ -121,43 +111,4 @@ def _about(label: Label) -> Sheet:
         (f"list of allergens, {a.called}", f"{a.jurisdiction}, {a.as_of}. {a.note} {label.sources.get(a.source, '')}")
         for a in label.lists
     ]
-    return ("what", "value"), rows
-
-
-def _safe(cell: Cell) -> Cell:
-    """Return a cell that no spreadsheet takes for a formula, without control characters."""
-    if not isinstance(cell, str):
-        return cell
-    return neutral(printable(cell).strip())
-
-
-def _csv(sheet: Sheet) -> bytes:
-    heads, rows = sheet
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(heads)
-    writer.writerows([_safe(c) for c in row] for row in rows)
-    return text.getvalue().encode("utf-8")
-
-
-def _xlsx(tables: dict[str, Sheet]) -> bytes:
-    from openpyxl import Workbook
-    from openpyxl.styles import Alignment, Font
-
-    book = Workbook()
-    book.remove(book.active)
-    for title, (heads, rows) in tables.items():
-        sheet = book.create_sheet(title)
-        sheet.append(list(heads))
-        for row in rows:
-            sheet.append([_safe(c) for c in row])
-        for column in sheet.columns:
-            longest = max(len(str(c.value or "")) for c in column)
-            sheet.column_dimensions[column[0].column_letter].width = min(max(10, longest + 2), 60)
-            for cell in column:
-                cell.alignment = Alignment(wrap_text=True, vertical="top")
-            column[0].font = Font(bold=True)
-        sheet.freeze_panes = "B2"
-    content = io.BytesIO()
-    book.save(content)
-    return content.getvalue()
+    return Table("about", ("what", "value"), tuple(rows))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from math import inf, isclose, isnan, log10, nan
 from typing import TYPE_CHECKING
 
@@ -9,9 +10,9 @@ from optimizer.data.cautions import Caution, cautions_of
 from optimizer.data.formula import Formula
 from optimizer.report.charts import charge_parts, charges, costs, prices, windows
 from optimizer.report.chemistry import chemistry_sections
-from optimizer.report.document import Document, Listing, Section, Table
+from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
 from optimizer.solve.result import Outcome, Result
-from optimizer.units import AS_TYPED, KEPT, PRICE_SHOWN, USED, listed, number, whole_down
+from optimizer.units import AS_TYPED, CHANGE_SHOWN, KEPT, PRICE_SHOWN, USED, listed, number, whole_down
 
 if TYPE_CHECKING:
     from optimizer.assessment.chemistry import Chemistry
@@ -147,34 +148,37 @@ def _formula(result: Result) -> Table:
 def formula_table(formula: Formula, currency: str, digits: int = 2, note: str = "") -> Table:
     """Return doses, most first, with what each brings and costs."""
     cost_per_kg = sum(line.percent * line.item.price for line in formula.lines) / 100
-    rows = []
+    rows: list[Row] = []
     for line in sorted(formula.lines, key=lambda line: (-line.percent, line.item.id)):
         active = line.percent * line.item.surfactant
         cost = line.percent * line.item.price / 100
         share = 100 * cost / cost_per_kg if cost_per_kg else 0.0
-        rows.append(
-            (
-                line.item.material.name,
-                f"{line.percent:.{digits}f}",
-                f"{active:.2f}" if active > 0 else "",
-                f"{cost:.3f}",
-                f"{share:.0f} %",
-            )
-        )
+        rows.append((line.item.material.name, line.percent, active if active > 0 else None, cost, share))
     if formula.held_back:
         later = listed([i.material.name for i in formula.later], "or") or "what is added to effect"
-        rows.append((f"kept free for {later}", f"{formula.held_back:.{digits}f}", "", "", ""))
+        rows.append((f"kept free for {later}", formula.held_back, None, None, None))
     total = sum(line.percent for line in formula.lines) + formula.held_back
-    active = formula.active
-    rows.append(("total", f"{total:.{digits}f}", f"{active:.2f}", f"{cost_per_kg:.3f}", ""))
-    return Table(
-        "Formula, % w/w as supplied",
-        ("material", "%", "active %", f"{currency}/kg", "of cost"),
-        tuple(rows),
-        right=frozenset({1, 2, 3, 4}),
-        note=note,
-        strong=frozenset({len(rows) - 1}),
-    )
+    rows.append(Strong(("total", total, formula.active, cost_per_kg, None)))
+    columns: Columns = (
+        "material", *figures("%", form=f".{digits}f"), *figures("active %", form=".2f"),
+        *figures(f"{currency}/kg", form=".3f"), *figures("of cost", form=".0f", unit=" %"),
+    )  # fmt: skip
+    return Table("Formula, % w/w as supplied", columns, tuple(rows), note)
+
+
+def dose_changes(before: Formula, after: Formula) -> list[Row]:
+    """Return every material of two formulas, most first: its doses, empty for none, and what changed."""
+    names = {line.item.id: line.item.material.name for line in (*before.lines, *after.lines)}
+    doses = {n: (before.doses.get(n, 0.0), after.doses.get(n, 0.0)) for n in names}
+    return [
+        (names[n], old or None, new or None, new - old if abs(new - old) > CHANGE_SHOWN else None)
+        for n, (old, new) in sorted(doses.items(), key=lambda d: (-max(d[1]), d[0]))
+    ]
+
+
+def change_columns(old: str, new: str) -> Columns:
+    """Return the columns of `dose_changes`."""
+    return ("material", *figures(old, new, form=".2f"), *figures("change", form="+.2f"))
 
 
 def _rounding_note(result: Result) -> str:
@@ -206,13 +210,13 @@ def _binding(result: Result) -> Table:
     binding = _bound(result)
     rows = tuple((o.reading, _side(o), priced(o, result), *_if_lowered(o, result), holds(o)) for o in binding)
     lower = ("one unit lower",) if _kinked(result) else ()
-    columns = ("rule", "side", "one unit higher", *lower, "holds from - to")
+    columns: Columns = ("rule", "side", *figures("one unit higher", *lower, "holds from - to"))
     note = "Price: what the objective gains or loses when the limit is raised by one unit, everything else kept."
     if any(rule.columns(result.brief.pool) for rule in result.brief.modelled):
         note += " Prices hold for the yes/no choices made here."
     if _kinked(result):
         note += " More limits meet here than needed, so raising and lowering may cost differently."
-    return Table("Rules that bind", columns, rows, frozenset({2, 3, 4}), note)
+    return Table("Rules that bind", columns, rows, note)
 
 
 def _side(outcome: Outcome) -> str:
@@ -268,10 +272,13 @@ def holds(outcome: Outcome) -> str:
 
 def _with_room(result: Result) -> list[Table]:
     free = [o for o in result.rules if not o.binding and o.kind != "ph" and (o.kind != "use-level" or o.value > 0)]
-    rows = tuple((o.reading, "" if isnan(o.value) else number(o.value, 3), room(o)) for o in free)
-    if not rows:
-        return []
-    return [Table("Rules kept with room, and figures shown only", ("rule", "value", "room"), rows, frozenset({1, 2}))]
+    return [rooms("Rules kept with room, and figures shown only", free)] if free else []
+
+
+def rooms(title: str, kept: Iterable[Outcome]) -> Table:
+    """Return rules with their values and the room to their limits."""
+    rows = tuple((o.reading, o.value, room(o)) for o in kept)
+    return Table(title, ("rule", *figures("value", "room", digits=3)), rows)
 
 
 def room(outcome: Outcome) -> str:
@@ -287,27 +294,18 @@ def room(outcome: Outcome) -> str:
 def _settings(result: Result) -> list[Table]:
     if result.brief.acidity is None or not result.settings:
         return []
-    rows = []
-    best = None
-    for number_, s in enumerate(result.settings):
+    rows: list[Row] = []
+    for s in result.settings:
         targets = number(s.first, 2) if s.first == s.last else f"{number(s.first, 2)} - {number(s.last, 2)}"
         told = number(s.objective, 4) if not isnan(s.objective) else s.ending
-        rows.append((targets, told, f"{s.barred}", SHORT[s.proof]))
+        row = (targets, told, s.barred, SHORT[s.proof])
         target = result.ph.target if result.ph else nan
-        if s.first - AS_TYPED <= target <= s.last + AS_TYPED and s.objective == result.objective:
-            best = number_
-    objective = result.brief.scenario.objective
-    name = f"{objective.words()}"
-    return [
-        Table(
-            "What each pH setting allows",
-            ("target pH", name, "candidates ruled out", "proof"),
-            tuple(rows),
-            frozenset({1, 2}),
-            "A pH limit has no price of its own: compare the settings.",
-            frozenset() if best is None else frozenset({best}),
-        )
-    ]
+        best = s.first - AS_TYPED <= target <= s.last + AS_TYPED and s.objective == result.objective
+        rows.append(Strong(row) if best else row)
+    name = result.brief.scenario.objective.words()
+    columns: Columns = ("target pH", *figures(name, "candidates ruled out"), "proof")
+    note = "A pH limit has no price of its own: compare the settings."
+    return [Table("What each pH setting allows", columns, tuple(rows), note)]
 
 
 def _entries(result: Result) -> list[Table]:
@@ -316,22 +314,15 @@ def _entries(result: Result) -> list[Table]:
     currency = result.brief.scenario.currency
     told = [e for e in result.entry_prices if not e.kept_out]
     kept_out = [e for e in result.entry_prices if e.kept_out]
-    rows = [(e.name, f"{e.price:.2f}", entry_words(e.entry)) for e in told[:12]]
-    rows += [(e.name, f"{e.price:.2f}", "kept out by a choice") for e in kept_out]
+    rows = [(e.name, e.price, entry_words(e.entry)) for e in told[:12]]
+    rows += [(e.name, e.price, "kept out by a choice") for e in kept_out]
     note = "" if len(told) <= 12 else f"{len(told) - 12} more in --json. "
     if result.choices or kept_out:
         note += "At the yes/no choices made here. "
     if kept_out:
         note += "What one of them keeps out, another may let in: 'tenside why' tries them all."
-    return [
-        Table(
-            "Not used, and the price below which it would come in",
-            ("material", f"{currency}/kg now", f"comes in below {currency}/kg"),
-            tuple(rows),
-            frozenset({1, 2}),
-            note.strip(),
-        )
-    ]
+    columns: Columns = ("material", *figures(f"{currency}/kg now", f"comes in below {currency}/kg", form=".2f"))
+    return [Table("Not used, and the price below which it would come in", columns, tuple(rows), note.strip())]
 
 
 def entry_words(entry: float) -> str:

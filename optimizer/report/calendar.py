@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from optimizer.report.document import Document, Listing, Table
-from optimizer.report.records import Sections, figure_of, many
+from optimizer.report.document import Document, Listing, Row, Table, figures
+from optimizer.report.records import Sections, many
 from optimizer.units import number
 
 if TYPE_CHECKING:
@@ -29,11 +29,10 @@ def calendar_document(found: Calendar) -> Document:
     sections: Sections = [Listing("Alarms", tuple(told), "caution")] if told else []
     heads = ("test", "read", "where", "limits", "due")
     note = "! overdue, + read, - missed; the others are to come."
-    sections.append(Table(f"Tests, as of {found.on}", heads, rows, frozenset(), note))
+    sections.append(Table(f"Tests, as of {found.on}", heads, rows, note))
     read = tuple(_reading(t, r) for t in found.tests for r in t.readings)
     if read:
-        columns = ("test", "on", "value", "unit", "", "said", "no.")
-        sections.append(Table("Readings", columns, read, frozenset({2, 6})))
+        sections.append(Table("Readings", ("test", "on", *figures("value"), "unit", "", "said", *figures("no.")), read))
     sections.append(Listing("How, and who asks for it", _hows(found.tests)))
     sections.append(Listing("Cautions", (*found.notes, *CAUTIONS), "caution"))
     return Document(f"Batch {found.batch}", verdict, (), tuple(sections), good=not told)
@@ -63,11 +62,11 @@ def _days(test: Test) -> str:
     return "; ".join(marks[d.status] + d.on for d in test.due)
 
 
-def _reading(test: Test, reading: Reading) -> tuple[str, ...]:
+def _reading(test: Test, reading: Reading) -> Row:
     unit = test.unit if reading.value is not None else ""
     said = "; ".join(part for part in (reading.text, f"struck out: {reading.struck}" if reading.struck else "") if part)
     judged = "" if reading.struck else _judged(reading.within, reading.passed)
-    return test.name, reading.on, figure_of(reading.value, 4), unit, judged, said, str(reading.number)
+    return test.name, reading.on, reading.value, unit, judged, said, reading.number
 
 
 def _judged(within: bool | None, passed: bool | None) -> str:

@@ -2,22 +2,29 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
+from collections.abc import Container
+
 from optimizer.bench.card import Card
 from optimizer.data.cautions import ALWAYS
-from optimizer.report.document import Document, Listing, Table
+from optimizer.report.document import Column, Document, Listing, Row, Section, Strong, Table, figures
+from optimizer.report.document_pdf import fits, one_page_pdf
 from optimizer.units import is_whole, listed, number
 
 CARD = "card"
 """What its files call themselves; see `files.report_mark`."""
+LEVELS = (
+    "",
+    "INCI names",
+    "details of the method",
+    "the method (see the weigh sheet)",
+    "cautions in full (see the weigh sheet)",
+)
+"""What is left out on paper, one more at each level, before a dose is."""
+INCI, DETAILS, METHOD, CAUTIONS = range(1, len(LEVELS))
 
 
-def percent_text(card: Card, percent: float) -> str:
-    """Return a dose with two decimals, with three if any dose of the card is on no grid of 0.01 %."""
-    fine = any(not is_whole(100 * p) for part in card.parts for _, p in part.lines)
-    return f"{percent:.{3 if fine else 2}f}"
-
-
-def facts_of(card: Card) -> list[tuple[str, str]]:
+def _facts(card: Card) -> list[tuple[str, str]]:
     """Return what stands at the head of the card."""
     facts = [("formula", f"{card.state}, % w/w as supplied")]
     facts += [(k, v) for k, v in (("version", card.master), ("batch", card.batch), ("date", card.day)) if v]
@@ -32,29 +39,76 @@ def facts_of(card: Card) -> list[tuple[str, str]]:
     return facts
 
 
-def held_text(card: Card) -> str:
-    """Return what the part held back is for."""
-    names = [m.name for m in card.later]
-    return f"held back for {listed(names, 'or')}" if names else "held back"
-
-
-def caution_texts(card: Card) -> list[str]:
-    """Return the cautions with the materials that they come from; the general ones first."""
-    return [*ALWAYS, *(c.words for c in card.cautions)]
-
-
 def card_document(card: Card) -> Document:
     """Return the card for a screen."""
-    rows = [
-        (str(k) if first else "", material.name, percent_text(card, percent))
-        for k, part in enumerate(card.parts, 1)
-        for first, (material, percent) in zip([True, *[False] * len(part.lines)], part.lines, strict=False)
+    facts = _facts(card)[1:]
+    sections = (_formula(card), _method(card), _cautions(card))
+    return Document(card.title, f"Formula card, {card.state}.", tuple(facts), sections)
+
+
+def card_page(card: Card, level: int = 0, most: int | None = None) -> Document:
+    """Return the card for paper.
+
+    Args:
+        card: The card.
+        level: How much of it is left out, see `LEVELS`.
+        most: Doses that are shown, the largest ones; all if None.
+    """
+    left = [words for words in LEVELS[1 : level + 1] if level < METHOD or words != LEVELS[DETAILS]]
+    every = sorted((-p, m.id) for part in card.parts for m, p in part.lines)
+    shown = {(name, -minus) for minus, name in every[:most]}
+    if len(shown) < len(every):
+        left.append(f"{len(every) - len(shown)} doses, the smallest: the formula above is not whole")
+    sections: list[Section] = [
+        _formula(card, shown, inci=level < INCI),
+        *([_method(card, 1 if level >= DETAILS else None)] if level < METHOD else []),
+        _cautions(card, 2 if level >= CAUTIONS else None),
+        *([Listing("Left out for room", (f"{'; '.join(left)}.",))] if left else []),
     ]
+    running = f"batch {card.batch} - {card.title}" if card.batch else card.title
+    return Document(card.title, "", tuple(_facts(card)), tuple(sections), running=running, kind=CARD)
+
+
+def card_pdf(card: Card) -> bytes:
+    """Return the card as a PDF of one page."""
+    return one_page_pdf(fitted(card))
+
+
+def fitted(card: Card) -> Document:
+    """Return the card as it fits one page, leaving out as little as possible: whole doses last."""
+    for level in range(len(LEVELS)):
+        if fits(page := card_page(card, level)):
+            return page
+    count = sum(len(part.lines) for part in card.parts)
+    most = bisect_left(range(count), True, key=lambda n: not fits(card_page(card, CAUTIONS, n))) - 1
+    return card_page(card, CAUTIONS, max(most, 0))
+
+
+def _formula(card: Card, shown: Container[tuple[str, float]] | None = None, *, inci: bool = False) -> Table:
+    """Return the doses, by phase, with two decimals, with three if any of them is on no grid of 0.01 %."""
+    fine = any(not is_whole(100 * p) for part in card.parts for _, p in part.lines)
+    rows: list[Row] = []
+    for k, part in enumerate(card.parts, 1):
+        lines = [(m, p) for m, p in part.lines if shown is None or (m.id, p) in shown]
+        rows += [("" if n else str(k), m.name, *((m.inci,) if inci else ()), p) for n, (m, p) in enumerate(lines)]
+    blank = ("",) if inci else ()
     if card.held_back:
-        rows.append(("", held_text(card), percent_text(card, card.held_back)))
-    rows.append(("", "total", percent_text(card, card.total)))
-    table = Table("Formula", ("step", "material", "%"), tuple(rows), frozenset({2}), strong=frozenset({len(rows) - 1}))
-    method = tuple(f"{k}. {part.title}: {' '.join(part.method)}" for k, part in enumerate(card.parts, 1))
-    sections = (table, Listing("Method", method), Listing("Cautions", tuple(caution_texts(card)), "caution"))
-    facts = facts_of(card)
-    return Document(card.title, f"Formula card, {card.state}.", tuple(facts[1:]), sections)
+        names = [m.name for m in card.later]
+        rows.append(("", f"held back for {listed(names, 'or')}" if names else "held back", *blank, card.held_back))
+    rows.append(Strong(("", "total", *blank, card.total)))
+    percent = figures("%", form=f".{3 if fine else 2}f")
+    return Table(
+        "Formula",
+        ("step", Column("material", "text" if shown is None else "name"), *(("INCI",) if inci else ()), *percent),
+        tuple(rows),
+    )
+
+
+def _method(card: Card, most: int | None = None) -> Listing:
+    told = (f"{k}. {part.title}: {' '.join(part.method[:most])}" for k, part in enumerate(card.parts, 1))
+    return Listing("Method", tuple(told))
+
+
+def _cautions(card: Card, most: int | None = None) -> Listing:
+    """Return the cautions with the materials that they come from; the general ones first."""
+    return Listing("Cautions", (*ALWAYS, *(c.words for c in card.cautions))[:most], "caution")

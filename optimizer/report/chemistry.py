@@ -5,7 +5,7 @@ from __future__ import annotations
 from optimizer.assessment.advice import Advice
 from optimizer.assessment.chemistry import Chemistry
 from optimizer.chemistry.interval import Interval
-from optimizer.report.document import Listing, Table
+from optimizer.report.document import Columns, Listing, Table, figures
 from optimizer.units import listed, number
 
 
@@ -35,8 +35,8 @@ def chemistry_sections(found: Chemistry) -> tuple[Table | Listing, ...]:
     note += "The monomer is a relative index: it may explain a mildness rating, it does not replace it."
     if micelles.unknown:
         note += f" Without a CMC: {listed(micelles.unknown)}."
-    columns = ("figure", "low", "typical", "high", "")
-    sections: list[Table | Listing] = [Table("Chemistry", columns, tuple(rows), frozenset({1, 2, 3}), note)]
+    columns: Columns = ("figure", *figures("low", "typical", "high"), "")
+    sections: list[Table | Listing] = [Table("Chemistry", columns, tuple(rows), note)]
     if found.pieces:
         advice = (*map(_said, found.pieces), "Reasons, sources and ladders: tenside advice.")
         sections.append(Listing("At the bench", advice))

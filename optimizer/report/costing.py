@@ -1,13 +1,13 @@
-"""The cost of a batch as a document, as JSON and as sheets of a workbook."""
+"""The cost of a batch as a document, as JSON and as tables of a workbook."""
 
 from __future__ import annotations
 
 from math import isfinite, isnan
 
 from optimizer.bench.costing import Costing, Price
-from optimizer.bench.packs import Buying, Need
-from optimizer.report.document import Document, Listing, Sketch, Table
-from optimizer.report.workbook import Sheet
+from optimizer.bench.packs import Buying
+from optimizer.report.document import Columns, Document, Listing, Row, Sketch, Strong, Table, figures
+from optimizer.report.joint import packs_columns
 from optimizer.units import listed, number
 
 
@@ -61,54 +61,41 @@ def _facts(costing: Costing) -> tuple[tuple[str, str], ...]:
 def _parts(costing: Costing) -> Table:
     size = costing.size
     kg, bottles = size.sold_g / 1000, size.bottles
-    heads = ("part", "", "batch", "per kg sold", *(("per bottle",) if bottles else ()), "share")
+    columns: Columns = (
+        "part", "", *figures("batch", form=".2f"),
+        *figures("per kg sold", *(("per bottle",) if bottles else ()), form=".3f"),
+        *figures("share", form=".1f", unit=" %"),
+    )  # fmt: skip
     rows = [
-        (
-            p.what,
-            p.detail,
-            f"{p.cost:.2f}",
-            f"{p.cost / kg:.3f}",
-            *((f"{p.cost / bottles:.3f}",) if bottles else ()),
-            f"{100 * p.share:.1f} %",
-        )
+        (p.what, p.detail, p.cost, p.cost / kg, *((p.cost / bottles,) if bottles else ()), 100 * p.share)
         for p in costing.parts
     ]
-    whole = (f"{costing.total:.2f}", f"{costing.per_kg:.3f}")
-    rows.append(
-        ("together", "", *whole, *((f"{costing.per_bottle:.3f}",) if costing.per_bottle is not None else ()), "100 %")
-    )
-    right = frozenset(range(2, len(heads)))
-    title = f"What the batch costs, {costing.currency}"
-    return Table(title, heads, tuple(rows), right, strong=frozenset({len(rows) - 1}))
+    each = () if costing.per_bottle is None else (costing.per_bottle,)
+    whole = Strong(("together", "", costing.total, costing.per_kg, *each, "100 %"))
+    return Table(f"What the batch costs, {costing.currency}", columns, (*rows, whole))
 
 
 def _lines(costing: Costing) -> Table:
-    rows = [
-        (
-            line.name,
-            f"{line.percent:.2f}",
-            f"{line.grams:.1f}",
-            _price_range(line.price, line.prices),
-            f"{line.cost:.3f}",
-            f"{100 * line.share:.1f} %",
-            f"{line.point:+.4f}",
-        )
-        for line in costing.lines
+    rows: list[Row] = [
+        (x.name, x.percent, x.grams, _price_range(x.price, x.prices), x.cost, 100 * x.share, x.point)
+        for x in costing.lines
     ]
     held = costing.held_cost[0]
     whole = costing.materials_per_kg * costing.size.made_g / 1000
     if costing.held_percent:
         grams = costing.held_percent * costing.size.made_g / 100
-        share = f"{100 * held / whole:.1f} %" if whole else ""
-        rows.append(("kept free", f"{costing.held_percent:.2f}", f"{grams:.1f}", "", f"{held:.3f}", share, ""))
-    rows.append(("together", "100.00", f"{costing.size.made_g:.1f}", "", f"{whole:.3f}", "100 %", ""))
-    heads = ("material", "%", "g", f"{costing.currency} per kg", "batch", "share", "one point more")
+        rows.append(("kept free", costing.held_percent, grams, None, held, 100 * held / whole if whole else None, None))
+    rows.append(Strong(("together", 100.0, costing.size.made_g, None, whole, "100 %", None)))
+    columns: Columns = (
+        "material", *figures("%", form=".2f"), *figures("g", form=".1f"), *figures(f"{costing.currency} per kg"),
+        *figures("batch", form=".3f"), *figures("share", form=".1f", unit=" %"),
+        *figures("one point more", form="+.4f"),
+    )  # fmt: skip
     note = (
         "Share: if its price rises by 10 %, the materials cost a tenth of the share more. One point more: what "
         "1 % of the product more of it, in place of water, adds to the cost of one kg."
     )
-    strong = frozenset({len(rows) - 1})
-    return Table("What drives the materials, dearest first", heads, tuple(rows), frozenset(range(1, 7)), note, strong)
+    return Table("What drives the materials, dearest first", columns, tuple(rows), note)
 
 
 def _price_range(price: float, ends: tuple[float, float]) -> str:
@@ -116,18 +103,17 @@ def _price_range(price: float, ends: tuple[float, float]) -> str:
 
 
 def _price(price: Price, money: str) -> Table:
-    rows = [
-        (f"cost of a {price.per}", f"{price.cost:.2f}"),
-        ("price without VAT", f"{price.net:.2f}"),
-        (f"price with {number(price.vat_percent, 2)} % VAT", f"{price.gross:.2f}"),
+    rows: list[Row] = [
+        (f"cost of a {price.per}", price.cost),
+        ("price without VAT", price.net),
+        Strong((f"price with {number(price.vat_percent, 2)} % VAT", price.gross)),
         ("margin, part of the price without VAT", _percent(price.margin_percent)),
         ("mark-up, on the cost", _percent(price.markup_percent)),
     ]
     if price.per_100_ml is not None and price.per_litre is not None:
-        rows.append(("per 100 ml, with VAT", f"{price.per_100_ml:.2f}"))
-        rows.append(("per litre, with VAT", f"{price.per_litre:.2f}"))
+        rows += [("per 100 ml, with VAT", price.per_100_ml), ("per litre, with VAT", price.per_litre)]
     note = "A margin of 50 % is a mark-up of 100 %: the first is counted on the price, the second on the cost."
-    return Table(f"Price of a {price.per}", ("", money), tuple(rows), frozenset({1}), note, frozenset({2}))
+    return Table(f"Price of a {price.per}", ("", *figures(money, form=".2f")), tuple(rows), note)
 
 
 def _percent(value: float) -> str:
@@ -135,41 +121,40 @@ def _percent(value: float) -> str:
 
 
 def _buying(plan: Buying, money: str) -> Table:
-    rows = []
+    rows: list[Row] = []
     for need in plan.needs:
         for p in need.purchases:
-            packs = "by weight" if isnan(p.packs) else f"{p.packs:.0f}"
-            rows.append((need.name, p.supplier, packs, number(p.kg, 3), f"{p.cost:.2f}"))
+            rows.append((need.name, p.supplier, "by weight" if isnan(p.packs) else p.packs, p.kg, p.cost))
         if need.short:
-            rows.append((need.name, "nobody sells it", "", f"{need.short:.3f} short", ""))
-    rows.append(("together", "", "", "", f"{plan.spent:.2f}"))
-    columns = ("material", "supplier", "packs", "kg", money)
+            rows.append((need.name, "nobody sells it", None, f"{need.short:.3f} short", None))
+    rows.append(Strong(("together", "", None, None, plan.spent)))
+    columns = packs_columns(money, 3)
     batches = "1 batch" if plan.batches == 1 else f"{plan.batches} batches"
     note = "The cheapest whole packs that cover what the shelf lacks: no other purchase costs less."
-    strong = frozenset({len(rows) - 1})
-    return Table(f"To buy for {batches}", columns, tuple(rows), frozenset({2, 3, 4}), note, strong)
+    return Table(f"To buy for {batches}", columns, tuple(rows), note)
 
 
 def _stock(plan: Buying) -> Table:
-    def row(n: Need) -> tuple[str, ...]:
-        return (n.name, f"{n.need:.3f}", number(n.stock, 3), number(n.bought, 3), f"{n.left:.3f}")
-
-    columns = ("material", "needed kg", "on the shelf kg", "bought kg", "left kg")
+    columns: Columns = (
+        "material", *figures("needed kg", form=".3f"), *figures("on the shelf kg", "bought kg", digits=3),
+        *figures("left kg", form=".3f"),
+    )  # fmt: skip
     note = "Needed: all batches, with what is lost in making them."
-    rows = tuple(row(n) for n in sorted(plan.needs, key=lambda n: (-n.need, n.material)))
-    return Table("Stock before and after", columns, rows, frozenset({1, 2, 3, 4}), note)
+    needs = sorted(plan.needs, key=lambda n: (-n.need, n.material))
+    rows = tuple((n.name, n.need, n.stock, n.bought, n.left) for n in needs)
+    return Table("Stock before and after", columns, rows, note)
 
 
 def _cash(plan: Buying, costing: Costing) -> Table:
     money = costing.currency
     rows = (
-        ("cash spent on packs now", f"{plan.spent:.2f}"),
-        ("materials by use, at the cheapest price per kg", f"{plan.by_use:.2f}"),
-        ("of it from what lies on the shelf", f"{plan.from_stock:.2f}"),
-        ("worth of what is left of the packs bought", f"{plan.left_over:.2f}"),
-        ("all costs of the plan, by use", f"{plan.batches * costing.total:.2f}"),
+        ("cash spent on packs now", plan.spent),
+        ("materials by use, at the cheapest price per kg", plan.by_use),
+        ("of it from what lies on the shelf", plan.from_stock),
+        ("worth of what is left of the packs bought", plan.left_over),
+        ("all costs of the plan, by use", plan.batches * costing.total),
     )
-    return Table(f"By use, and in cash, {money}", ("", money), rows, frozenset({1}))
+    return Table(f"By use, and in cash, {money}", ("", *figures(money, form=".2f")), rows)
 
 
 def _held(costing: Costing) -> list[str]:
@@ -183,11 +168,11 @@ def _held(costing: Costing) -> list[str]:
     return [f"the {number(costing.held_percent, 2)} % kept free count as water{most}.{bought}"]
 
 
-def cost_sheets(costing: Costing) -> list[Sheet]:
-    """Return the cost of a batch as sheets of figures."""
+def cost_sheets(costing: Costing) -> list[Table]:
+    """Return the cost of a batch as tables of figures for a workbook."""
     size, money = costing.size, costing.currency
     kg = size.sold_g / 1000
-    facts: list[tuple[str, str | float | int | None]] = [
+    facts: list[Row] = [
         ("product", costing.name),
         ("currency", money),
         ("made g", size.made_g),
@@ -222,9 +207,9 @@ def cost_sheets(costing: Costing) -> list[Sheet]:
     )
     heads = ("id", "material", "%", "g", f"{money} per kg", "dearest per kg", "batch", "share", "one point more")
     sheets = [
-        Sheet("cost", ("figure", "value"), tuple(facts)),
-        Sheet("parts", ("part", "detail", "batch", "per kg sold", "per bottle", "share"), parts),
-        Sheet("materials", heads, lines),
+        Table("cost", ("figure", "value"), tuple(facts)),
+        Table("parts", ("part", "detail", "batch", "per kg sold", "per bottle", "share"), parts),
+        Table("materials", heads, lines),
     ]
     if costing.plan:
         buy = tuple(
@@ -235,7 +220,7 @@ def cost_sheets(costing: Costing) -> list[Sheet]:
         stock = tuple(
             (n.material, n.need, n.stock, n.bought, n.left, n.short, n.by_use, n.spent) for n in costing.plan.needs
         )
-        sheets.append(Sheet("buy", ("material", "supplier", "packs", "kg", money), buy))
+        sheets.append(Table("buy", ("material", "supplier", "packs", "kg", money), buy))
         columns = ("material", "need kg", "stock kg", "bought kg", "left kg", "short kg", "by use", "spent")
-        sheets.append(Sheet("stock", columns, stock))
+        sheets.append(Table("stock", columns, stock))
     return sheets

@@ -3,26 +3,126 @@
 from __future__ import annotations
 
 from dataclasses import field, replace
-from math import nan
+from math import isnan, nan
 from typing import Literal
 
 from optimizer.immutable import immutable
+from optimizer.units import number
 
 REPORT = "report"
-"""What a file calls itself that shows a document; see `files.report_mark`."""
+
+
+Cell = str | float | tuple[str | float, ...] | None
+"""A text, a figure, what makes up both, or nothing; a figure that is not known (NaN) is nothing as well."""
+Row = tuple[Cell, ...]
+
+
+class Strong(Row):
+    """A row that is set apart, such as a total."""
+
+
+class Sum(float):
+    """The sum of the column above it; a workbook computes it anew."""
+
+
+Kind = Literal["text", "name", "figure", "big", "tick", "write", "note", "key"]
+
+
+@immutable
+class Column:
+    """A column of a table: its name, what it holds and how its figures are written.
+
+    Attributes:
+        name: Its heading.
+        kind: The name of a row is a text that is set apart. Figures, also those in big letters, stand at the right.
+            Ticks and what is written in by hand have boxes.
+            Notes stand below the words of their row, in a workbook in a column of their own; keys only in a workbook.
+        digits: Most decimals of a figure, see `units.number`.
+        form: How a figure is formatted instead, such as '.2f'.
+        unit: What follows each figure.
+    """
+
+    name: str
+    kind: Kind = "text"
+    digits: int = 4
+    form: str = ""
+    unit: str = ""
+
+    @property
+    def right(self) -> bool:
+        """Whether cells stand at the right."""
+        return self.kind in ("figure", "big")
+
+    def text(self, cell: Cell) -> str:
+        """Return a cell in words."""
+        if isinstance(cell, str):
+            return cell
+        if isinstance(cell, tuple):
+            return (" " if self.kind == "note" else " + ").join(map(self.text, cell))
+        if self.kind == "tick":
+            return "[ ]"
+        if cell is None or isnan(cell):
+            return ""
+        return f"{cell:{self.form}}{self.unit}" if self.form else f"{number(cell, self.digits)}{self.unit}"
+
+
+Columns = tuple[Column | str, ...]
+"""Columns of a table; one that is only named holds text."""
+
+
+def figures(*names: str, digits: int = 4, form: str = "", unit: str = "") -> tuple[Column, ...]:
+    """Return columns of figures that are written alike."""
+    return tuple(Column(name, "figure", digits, form, unit) for name in names)
 
 
 @immutable
 class Table:
-    """A table with a heading; `right` names the columns that hold numbers."""
+    """A table with a heading."""
 
     title: str
-    columns: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    right: frozenset[int] = frozenset()
+    columns: Columns
+    rows: tuple[Row, ...]
     note: str = ""
-    strong: frozenset[int] = frozenset()
-    """Rows that are set apart, such as a total."""
+
+    @property
+    def every(self) -> tuple[Column, ...]:
+        """All columns."""
+        return tuple(Column(c) if isinstance(c, str) else c for c in self.columns)
+
+    @property
+    def heads(self) -> tuple[Column, ...]:
+        """The columns that are shown beside one another."""
+        return tuple(c for c in self.every if c.kind not in ("note", "key"))
+
+    @property
+    def form(self) -> bool:
+        """Whether something is to be ticked or written in."""
+        return any(c.kind in ("tick", "write") for c in self.heads)
+
+    @property
+    def lead(self) -> int:
+        """Which of them names a row; its notes stand below it."""
+        return next((k for k, c in enumerate(self.heads) if c.kind == "name"), 0)
+
+    @property
+    def blank(self) -> bool:
+        """Whether all of it is to be written in."""
+        return all(c.kind == "write" for c in self.heads)
+
+    def told(self) -> list[tuple[str, ...]]:
+        """Return the rows in words, as they are shown beside one another."""
+        every = self.every
+        shown = [c.kind not in ("note", "key") for c in every]
+        return [tuple(c.text(cell) for c, cell, s in zip(every, row, shown, strict=True) if s) for row in self.rows]
+
+    def notes(self) -> list[list[str]]:
+        """Return what stands below the words of each row."""
+        found = []
+        for row in self.rows:
+            cells = [cell for c, cell in zip(self.every, row, strict=True) if c.kind == "note"]
+            parts = [part for cell in cells for part in (cell if isinstance(cell, tuple) else (cell,))]
+            found.append([str(part) for part in parts if part])
+        return found
 
 
 @immutable
@@ -118,6 +218,10 @@ class Document:
     sections: tuple[Section | Document, ...] = field(default=())
     good: bool = True
     """False if the verdict is bad news."""
+    running: str = ""
+    """What stands on every page of paper; the title, if it is empty."""
+    kind: str = REPORT
+    """What a file calls itself that shows it; see `files.report_mark`."""
 
     def chapter(self) -> Document:
         """Return the document as a part of another one that tells its cautions."""

@@ -7,8 +7,7 @@ from pathlib import Path
 from optimizer.immutable import immutable, seen, untold
 from optimizer.intake.formula_sheet import TakenFormula, TakenLine
 from optimizer.intake.price_list import LeftOut, TakenPrice, TakenPrices
-from optimizer.report.document import Document, Listing, Table
-from optimizer.units import number
+from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 
 
 @immutable
@@ -41,48 +40,30 @@ class PricesTaken:
 
 def formula_document(taken: TakenFormula, source: Path, out: Path | None, brief: str) -> Document:
     """Return what became of a formula sheet."""
-    rows = [(line.material, number(line.percent, 4), line.written, str(line.row)) for line in taken.lines]
+    rows: list[Row] = [(line.material, line.percent, line.written, line.row) for line in taken.lines]
     if taken.held_back:
-        rows.append(("kept free", number(taken.held_back, 4), "", ""))
-    total = sum(line.percent for line in taken.lines) + taken.held_back
-    rows.append(("total", number(total, 4), "", ""))
-    table = Table(
-        "Formula, % w/w as supplied",
-        ("material", "%", "in the sheet", "row"),
-        tuple(rows),
-        frozenset({1, 3}),
-        strong=frozenset({len(rows) - 1}),
-    )
+        rows.append(("kept free", taken.held_back, "", None))
+    rows.append(Strong(("total", sum(line.percent for line in taken.lines) + taken.held_back, "", None)))
+    columns: Columns = ("material", *figures("%"), "in the sheet", *figures("row"))
+    table = Table("Formula, % w/w as supplied", columns, tuple(rows))
     verdict = f"Written to {out}." if out else "Nothing was written: add --out FILE.csv."
     following = [f"tenside check {out or 'FILE.csv'} {brief or 'SCENARIO'}"]
     return Document(
-        f"Formula from {source.name}",
-        verdict,
-        (),
-        (table, _assumed(taken.assumed), Listing("Next", tuple(following))),
+        f"Formula from {source.name}", verdict, (), (table, _assumed(taken.assumed), Listing("Next", tuple(following)))
     )
 
 
 def prices_document(taken: TakenPrices, source: Path, out: Path | None) -> Document:
     """Return what became of a price list."""
     rows = tuple(
-        (
-            line.material,
-            number(line.price_per_kg, 2),
-            line.currency,
-            "" if line.pack_kg is None else number(line.pack_kg, 3),
-            line.supplier,
-            line.written,
-            str(line.row),
-        )
+        (line.material, line.price_per_kg, line.currency, line.pack_kg, line.supplier, line.written, line.row)
         for line in taken.lines
     )
-    table = Table(
-        "Prices taken",
-        ("material", "per kg", "currency", "pack kg", "supplier", "in the list", "row"),
-        rows,
-        frozenset({1, 3, 6}),
-    )
+    columns: Columns = (
+        "material", *figures("per kg", digits=2), "currency", *figures("pack kg", digits=3),
+        "supplier", "in the list", *figures("row"),
+    )  # fmt: skip
+    table = Table("Prices taken", columns, rows)
     left = tuple(f"row {left.row}, {left.written}: {left.reason}" for left in taken.left_out)
     verdict = f"{len(rows)} prices taken, {len(left)} lines left out."
     verdict += f" Written to {out}." if out else " Nothing was written: add --out shelf.csv."

@@ -6,7 +6,7 @@ from optimizer.data.cautions import Caution, cautions_of
 from optimizer.data.purchase import Purchase
 from optimizer.immutable import Figure, immutable, seen, told, untold
 from optimizer.report.blend import caution_listing
-from optimizer.report.document import Document, Listing, Section, Table
+from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
 from optimizer.studies.multi_product import Balance, Made, Plan, Product
 from optimizer.units import CHANGE_SHOWN, number
 
@@ -68,51 +68,46 @@ def plan_document(plan: Plan, alone: tuple[Plan, ...], products: tuple[Product, 
 def _doses(plan: Plan) -> Table:
     names = {line.item.id: line.item.material.name for made in plan.products for line in made.formula.lines}
     order = sorted(names, key=lambda n: (-max(made.formula.dose(n) for made in plan.products), n))
-    rows = [
-        (names[n], *(f"{made.formula.dose(n):.2f}" if made.formula.dose(n) else "" for made in plan.products))
-        for n in order
-    ]
-    rows.append(("kept free", *(f"{made.formula.held_back:.2f}" for made in plan.products)))
+    rows: list[Row] = [(names[n], *(made.formula.dose(n) or None for made in plan.products)) for n in order]
+    rows.append(("kept free", *(made.formula.held_back for made in plan.products)))
     rows.append(("batch, kg", *(number(made.batch_kg) for made in plan.products)))
     targets = (made.setting.target for made in plan.products)
     rows.append(("target pH", *("" if t is None else number(t, 2) for t in targets)))
-    heads = tuple(made.name for made in plan.products)
-    right = frozenset(range(1, len(heads) + 1))
-    return Table("Doses, % w/w as supplied", ("material", *heads), tuple(rows), right)
+    heads = figures(*(made.name for made in plan.products), form=".2f")
+    return Table("Doses, % w/w as supplied", ("material", *heads), tuple(rows))
 
 
 def _buying(plan: Plan) -> Table:
-    rows = [
-        (p.material, p.supplier, "by weight" if isnan(p.packs) else f"{p.packs:.0f}", number(p.kg, 2), f"{p.cost:.2f}")
-        for p in plan.purchases
-    ]
-    rows.append(("together", "", "", "", f"{plan.spent:.2f}"))
-    columns = ("material", "supplier", "packs", "kg", plan.currency)
-    return Table("Packs to buy", columns, tuple(rows), frozenset({2, 3, 4}), strong=frozenset({len(rows) - 1}))
+    rows = [(p.material, p.supplier, "by weight" if isnan(p.packs) else p.packs, p.kg, p.cost) for p in plan.purchases]
+    total = Strong(("together", "", None, None, plan.spent))
+    return Table("Packs to buy", packs_columns(plan.currency, 2), (*rows, total))
+
+
+def packs_columns(money: str, digits: int) -> Columns:
+    """Return the columns of what is to be bought."""
+    kg, cost = figures("kg", digits=digits), figures(money, form=".2f")
+    return ("material", "supplier", *figures("packs", form=".0f"), *kg, *cost)
 
 
 def _left(plan: Plan) -> Table:
     rows = tuple(
-        (b.material, number(b.stock, 2), number(b.bought, 2), number(b.used, 3), number(b.left, 3), _worth(b.worth))
+        (b.material, b.stock, b.bought, b.used, b.left, "0" if abs(b.worth) < CHANGE_SHOWN else b.worth)
         for b in plan.balances
     )
     note = "Worth: what one more kg in stock would save, at the packs chosen. It is 0 where something is left over."
-    columns = ("material", "stock kg", "bought kg", "used kg", "left kg", f"one kg more, {plan.currency}")
-    return Table("Stock", columns, rows, frozenset({1, 2, 3, 4, 5}), note)
-
-
-def _worth(value: float) -> str:
-    return "0" if abs(value) < CHANGE_SHOWN else f"{value:.3f}"
+    columns: Columns = (
+        "material", *figures("stock kg", "bought kg", digits=2), *figures("used kg", "left kg", digits=3),
+        *figures(f"one kg more, {plan.currency}", form=".3f"),
+    )  # fmt: skip
+    return Table("Stock", columns, rows, note)
 
 
 def _alone(plan: Plan, alone: tuple[Plan, ...]) -> Table:
-    rows = [
-        (made.name, "impossible" if isnan(one.total) else f"{one.total:.2f}")
+    rows: list[Row] = [
+        (made.name, "impossible" if isnan(one.total) else one.total)
         for made, one in zip(plan.products, alone, strict=True)
     ]
-    summed = sum(one.total for one in alone)
-    rows.append(("all alone, summed", "" if isnan(summed) else f"{summed:.2f}"))
-    rows.append(("together", f"{plan.total:.2f}"))
+    rows.append(("all alone, summed", sum(one.total for one in alone)))
+    rows.append(Strong(("together", plan.total)))
     note = "Alone, each product has the whole stock to itself: the sum may count the same stock twice."
-    strong = frozenset({len(rows) - 1})
-    return Table("Each product alone", ("product", plan.currency), tuple(rows), frozenset({1}), note, strong)
+    return Table("Each product alone", ("product", *figures(plan.currency, form=".2f")), tuple(rows), note)

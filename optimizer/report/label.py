@@ -6,10 +6,9 @@ from optimizer.labelling.allergens import Allergen
 from optimizer.labelling.content import SOURCE as CONTENT_SOURCE
 from optimizer.labelling.content import Content
 from optimizer.labelling.label import PERFUME, Label, Met
-from optimizer.labelling.natural import Origin
 from optimizer.labelling.substances import Amount
 from optimizer.report.blend import caution_listing
-from optimizer.report.document import Document, Listing, Table
+from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 from optimizer.units import listed, number
 
 CHECKLIST = (
@@ -103,14 +102,12 @@ def _order(label: Label) -> Table:
     for swap in label.swaps:
         swaps.setdefault(swap.first, []).append(swap.second)
         swaps.setdefault(swap.second, []).append(swap.first)
-    rows: list[tuple[str, ...]] = []
-    strong = set()
+    rows: list[Row] = []
     drawn = False
     for place, amount in enumerate(label.amounts, 1):
         if not drawn and (amount.typical < 1 or amount.colourant):
             drawn = True
-            strong.add(len(rows))
-            rows.append(("", "1 % line: any order below", "", "", "", ""))
+            rows.append(Strong((None, "1 % line: any order below", None, None, None, "")))
         told = []
         if amount.inci in swaps:
             told.append(f"may swap with {listed(swaps[amount.inci])}")
@@ -118,11 +115,11 @@ def _order(label: Label) -> Table:
             told.append("either side of 1 %")
         if amount.by_product:
             told.append("by-product only")
-        figures = (share(amount.low), share(amount.typical), share(amount.high))
-        rows.append((str(place), amount.inci, *figures, "; ".join(told)))
-    columns = ("", "substance", "least", "typical", "most", "doubt")
+        shares = (share(amount.low), share(amount.typical), share(amount.high))
+        rows.append((place, amount.inci, *shares, "; ".join(told)))
+    columns: Columns = (*figures(""), "substance", *figures("least", "typical", "most"), "doubt")
     note = f"% w/w of the product, over the lots that the shares allow. {ORDER_SOURCE}"
-    return Table("Substances by weight", columns, tuple(rows), frozenset({0, 2, 3, 4}), note, frozenset(strong))
+    return Table("Substances by weight", columns, tuple(rows), note)
 
 
 def _uncertain(label: Label) -> list[Listing]:
@@ -145,18 +142,16 @@ def _allergens(label: Label) -> Table | Listing:
     rows = tuple(
         (
             a.name,
-            number(a.low, 5),
-            number(a.typical, 5),
-            number(a.high, 5),
+            *(a.low, a.typical, a.high),
             _allergen_words(a),
             a.on.called if a.on else "no list known here",
             listed(tuple(dict.fromkeys(s.material.name for s in a.sources))),
         )
         for a in label.allergens
     )
-    columns = ("allergen", "least", "typical", "most", "label", "list", "from")
+    columns: Columns = ("allergen", *figures("least", "typical", "most", digits=5), "label", "list", "from")
     note = f"% of the product, added up over all materials. {limits} {warning}"
-    return Table("Fragrance allergens", columns, rows, frozenset({1, 2, 3}), note)
+    return Table("Fragrance allergens", columns, rows, note)
 
 
 def _allergen_words(allergen: Allergen) -> str:
@@ -173,23 +168,19 @@ def _wishes(label: Label) -> list[Listing]:
 
 def _natural(label: Label) -> Table:
     kinds = [("with water", label.natural), ("without water", label.natural_dry)]
-    rows = tuple((name, *_origin(origin)) for name, origin in kinds if origin)
+    rows = tuple((name, origin.low, origin.declared, origin.high) for name, origin in kinds if origin)
     note = (
         "Sum of share x index, substance by substance (ISO 16128-2, conventions from memory); supplier declarations "
         "govern. Declared: typical lots, low end of every index. The standard gives a calculation: no certificate and "
         "no permission for a claim. Say whether water is counted when you quote a figure."
     )
-    columns = ("natural origin, %", "least", "declared", "most")
-    return Table("Natural-origin content", columns, rows, frozenset({1, 2, 3}), note)
-
-
-def _origin(origin: Origin) -> tuple[str, str, str]:
-    return f"{origin.low:.1f}", f"{origin.declared:.1f}", f"{origin.high:.1f}"
+    columns: Columns = ("natural origin, %", *figures("least", "declared", "most", form=".1f"))
+    return Table("Natural-origin content", columns, rows, note)
 
 
 def _content(content: Content) -> Table:
     rows = [
-        (name, f"{number(value, 2)} {content.unit}", "" if grams is None else f"{number(grams, 1)} g")
+        (name, value, grams)
         for name, value, grams in (
             ("on the label; the average of the batch must reach it", content.nominal, content.grams(content.nominal)),
             ("only few packs below", content.few_below, content.grams(content.few_below)),
@@ -211,7 +202,10 @@ def _content(content: Content) -> Table:
     if not content.must_be_stated:
         notes.append("Below 5 g or ml the content need not be stated.")
     notes.append(f"A filling machine or a spoon that scatters must aim higher than the label. Source: {CONTENT_SOURCE}")
-    return Table("Content", ("pack", "content", "mass"), tuple(rows), frozenset({1, 2}), " ".join(notes))
+    columns: Columns = (
+        "pack", *figures("content", digits=2, unit=f" {content.unit}"), *figures("mass", digits=1, unit=" g"),
+    )  # fmt: skip
+    return Table("Content", columns, tuple(rows), " ".join(notes))
 
 
 def carried(amount: Amount) -> str:

@@ -3,8 +3,8 @@
 from math import inf, isnan
 
 from optimizer.data.cautions import cautions_of
-from optimizer.report.blend import PROOFS, caution_listing
-from optimizer.report.document import Document, Listing, Table
+from optimizer.report.blend import PROOFS, caution_listing, change_columns, dose_changes
+from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 from optimizer.studies.restandardise import Restandardised, Span
 from optimizer.studies.robust import Reach, Robust
 from optimizer.units import AS_TYPED, CHANGE_SHOWN, KEPT, listed, number
@@ -63,35 +63,36 @@ def _weigh_sheet(done: Restandardised, names: dict[str, str]) -> Table:
     assert done.weighed is not None
     before, after = done.formula.doses, done.weighed.doses
     usual = {line.item.id: line.item.material.active_matter for line in done.formula.lines}
-    rows = []
+    rows: list[Row] = []
     for key in sorted(names, key=lambda n: (-max(after.get(n, 0.0), before.get(n, 0.0)), n)):
         old, new = before.get(key, 0.0), after.get(key, 0.0)
         if not old and not new:
             continue
         lot = f"{usual.get(key, 0.0):.4g} > {done.lots[key]:.4g}" if key in done.lots else ""
-        change = f"{new - old:+.3f}" if abs(new - old) > CHANGE_SHOWN else ""
-        rows.append((names[key], lot, f"{old:.2f}", f"{new:.3f}", change, number(done.grams.get(key, 0.0), 3)))
+        change = new - old if abs(new - old) > CHANGE_SHOWN else None
+        rows.append((names[key], lot, old, new, change, done.grams.get(key, 0.0)))
     total = sum(done.grams.values())
-    rows.append(("total", "", f"{sum(before.values()):.2f}", f"{sum(after.values()):.3f}", "", number(total, 3)))
+    rows.append(Strong(("total", "", sum(before.values()), sum(after.values()), None, total)))
     note = "Lot: active matter planned > measured, % as sold."
     if done.formula.held_back:
         free = done.formula.held_back
         note += f" {number(free)} % of the batch, {number(free * 10 * done.batch.kg, 1)} g, is kept free."
-    columns = ("material", "lot", "plan %", "weigh %", "change", "g")
-    return Table("Weigh", columns, tuple(rows), frozenset({1, 2, 3, 4, 5}), note, frozenset({len(rows) - 1}))
+    columns: Columns = (
+        "material", *figures("lot"), *figures("plan %", form=".2f"), *figures("weigh %", form=".3f"),
+        *figures("change", form="+.3f"), *figures("g", digits=3),
+    )  # fmt: skip
+    return Table("Weigh", columns, tuple(rows), note)
 
 
 def _spans(done: Restandardised) -> Table:
     moved = [s for s in done.spans if s.high - s.low > KEPT or abs(s.unchanged - s.planned) > KEPT]
-    rows = tuple(
-        (s.rule.reading(), _figure(s.planned), _between(s.low, s.high), _unchanged(s), _figure(s.after)) for s in moved
-    )
+    rows = tuple((s.rule.reading(), s.planned, _between(s.low, s.high), _unchanged(s), s.after) for s in moved)
     note = (
         "Any lots: the planned doses over the library's low to high of every material; active matter, water and "
         "carried salt of a lot move together. These: the planned doses at the measured lots, ! breaks the rule."
     )
-    columns = ("rule", "plan", "any lots", "these", "weighed")
-    return Table("What lots do to the rules", columns, rows, frozenset({1, 2, 3, 4}), note)
+    columns: Columns = ("rule", *figures("plan", "any lots", "these", "weighed", digits=2))
+    return Table("What lots do to the rules", columns, rows, note)
 
 
 def _unchanged(span: Span) -> str:
@@ -149,37 +150,30 @@ def _costs(done: Robust) -> list[tuple[str, str]]:
 
 def _formulas(done: Robust) -> Table:
     assert done.plain_formula is not None
-    before = done.plain_formula.doses
-    after = done.formula.doses if done.formula else {}
-    lines = (*done.plain_formula.lines, *(done.formula.lines if done.formula else ()))
-    names = {line.item.id: line.item.material.name for line in lines}
-    rows = []
-    for key in sorted(names, key=lambda n: (-max(after.get(n, 0.0), before.get(n, 0.0)), n)):
-        old, new = before.get(key, 0.0), after.get(key, 0.0)
-        change = f"{new - old:+.2f}" if done.formula and abs(new - old) > CHANGE_SHOWN else ""
-        rows.append((names[key], f"{old:.2f}" if old else "", f"{new:.2f}" if new else "", change))
+    rows = dose_changes(done.plain_formula, done.formula or done.plain_formula)
     if done.plain_formula.held_back:
-        free = f"{done.plain_formula.held_back:.2f}"
-        rows.append(("kept free", free, free if done.formula else "", ""))
+        free = done.plain_formula.held_back
+        rows.append(("kept free", free, free, None))
+    if done.formula is None:
+        rows = [(name, best, None, None) for name, best, *_ in rows]
     note = ""
     if done.formula is not None and not done.on_grid:
         note = "The safe formula is not on the grid of the scale: no safe one lies near."
-    columns = ("material", "best %", "safe %", "change")
-    return Table("Formulas, % w/w as supplied", columns, tuple(rows), frozenset({1, 2, 3}), note)
+    return Table("Formulas, % w/w as supplied", change_columns("best %", "safe %"), tuple(rows), note)
 
 
 def _ends(done: Robust) -> Table:
     names = {m.id: m.name for m in done.brief.library.materials}
-    rows = tuple((names[i], *(number(x, 2) for x in ends)) for i, *ends in done.lots)
+    rows: tuple[Row, ...] = tuple((names[i], *ends) for i, *ends in done.lots)
     note = "The library's low and high, widened to what is planned; water and carried salt move along."
-    columns = ("material", "weakest", "planned", "strongest")
-    return Table("Lots that may differ, % active as sold", columns, rows, frozenset({1, 2, 3}), note)
+    columns: Columns = ("material", *figures("weakest", "planned", "strongest", digits=2))
+    return Table("Lots that may differ, % active as sold", columns, rows, note)
 
 
 def _worst(done: Robust) -> Table:
     rows = tuple((h.rule.reading(), _reach(h.plain, h.rule.limits), _reach(h.safe, h.rule.limits)) for h in done.held)
     note = f"Each value may be what stands there while any {number(done.safety.off)} of the lots are off; ! breaks it."
-    return Table("Rules at their worst lots", ("rule", "best", "safe"), rows, frozenset({1, 2}), note)
+    return Table("Rules at their worst lots", ("rule", *figures("best", "safe")), rows, note)
 
 
 def _reach(reach: Reach, limits: tuple[float, float]) -> str:
@@ -197,15 +191,17 @@ def _trials(done: Robust) -> Table:
         if trial is None:
             continue
         fails = [f"{readings[i]} ({100 * share:.1f} %)" for i, share in trial.fails[:3]]
-        rows.append((name, f"{100 * trial.kept:.1f} %", f"{trial.cost_high:.4f}", "; ".join(fails) or "none"))
+        rows.append((name, 100 * trial.kept, trial.cost_high, "; ".join(fails) or "none"))
     safety = done.safety
     prices = f", prices uniform ± {number(safety.price_off)} %" if safety.price_off else ""
     note = (
         f"{safety.count} draws, seed {safety.seed}: active matter of each material uniform from its weakest to its "
         f"strongest lot{prices}, all independent. Nobody measured that distribution: a stress, not a forecast."
     )
-    columns = ("formula", "all kept", "95 % cost below", "fails most")
-    return Table("Random lots", columns, tuple(rows), frozenset({1, 2}), note)
+    columns: Columns = (
+        "formula", *figures("all kept", form=".1f", unit=" %"), *figures("95 % cost below", form=".4f"), "fails most",
+    )  # fmt: skip
+    return Table("Random lots", columns, tuple(rows), note)
 
 
 def _between(low: float, high: float) -> str:

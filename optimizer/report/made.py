@@ -15,7 +15,7 @@ from optimizer.immutable import immutable, seen, told, untold
 from optimizer.report.blend import caution_listing, formula_table, provenance_listing
 from optimizer.report.charts import charges, costs, windows
 from optimizer.report.chemistry import chemistry_sections
-from optimizer.report.document import Document, Listing, Section, Table
+from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
 from optimizer.rules.row import Setting
 from optimizer.units import AS_TYPED, listed, number
 
@@ -82,9 +82,12 @@ def weighed_document(path: str, batch: Batch, names: dict[str, str]) -> Document
     """Return what is noted and what is still to be weighed."""
     rows = []
     for line in balances(batch):
-        off = "to be weighed" if line.noted is None else f"{line.noted - line.planned:+.2f}"
-        rows.append((names.get(line.material, line.material), number(line.planned, 2), _noted(line), off))
-    table = Table("Weights, g", ("material", "planned", "noted", "difference"), tuple(rows), frozenset({1, 2, 3}))
+        off = "to be weighed" if line.noted is None else line.noted - line.planned
+        rows.append((names.get(line.material, line.material), line.planned, line.noted, off))
+    columns: Columns = (
+        "material", *figures("planned", digits=2), *figures("noted"), *figures("difference", form="+.2f"),
+    )  # fmt: skip
+    table = Table("Weights, g", columns, tuple(rows))
     left = sum(line.noted is None for line in balances(batch))
     finish = batch.finish
     facts = []
@@ -99,10 +102,6 @@ def weighed_document(path: str, batch: Batch, names: dict[str, str]) -> Document
         verdict = f"Noted in {path}; every line is weighed."
     step = f"tenside made {path}" if not left else f"tenside weighed {path} MATERIAL=GRAMS@LOT"
     return Document(f"Batch {batch.batch}", verdict, tuple(facts), (table, Listing("Next", (step,))))
-
-
-def _noted(line: Balance) -> str:
-    return "" if line.noted is None else number(line.noted, 4)
 
 
 def made_document(made: Made) -> Document:
@@ -128,20 +127,16 @@ def made_document(made: Made) -> Document:
     sections: list[Table | Listing] = [_inputs(made), _formula(made)]
     if serious or slight:
         rows = tuple(
-            (r.outcome.reading, _value(r.planned), _value(r.outcome.value), number(r.outcome.violation, 3), _said(r))
-            for r in (*serious, *slight)
+            (r.outcome.reading, r.planned, r.outcome.value, r.outcome.violation, _said(r)) for r in (*serious, *slight)
         )
-        columns = ("rule", "plan", "made", "off by", "")
-        sections.append(Table("Broken", columns, rows, frozenset({1, 2, 3})))
+        sections.append(Table("Broken", ("rule", *figures("plan", "made", "off by", digits=3), ""), rows))
     moved = [r for r in made.rules if r.differs and not r.broken and not isnan(r.outcome.value)]
     moved = [r for r in moved if r.outcome.kind != "ph"]
     if moved:
-        rows_moved = tuple(
-            (r.outcome.reading, _value(r.planned), _value(r.outcome.value), number(r.error, 3)) for r in moved
-        )
+        rows_moved = tuple((r.outcome.reading, r.planned, r.outcome.value, r.error) for r in moved)
         note = "Further from the plan than all errors of the scale together explain; the rule is kept."
-        columns_moved = ("rule", "plan", "made", "scale +-")
-        sections.append(Table("Kept, but not as planned", columns_moved, rows_moved, frozenset({1, 2, 3}), note))
+        columns: Columns = ("rule", *figures("plan", "made", "scale +-", digits=3))
+        sections.append(Table("Kept, but not as planned", columns, rows_moved, note))
     sections += [_master(made), caution_listing(cautions_of(made.formula, made.brief.library))]
     title = f"{batch.product or made.brief.scenario.name}, as made"
     return Document(title, verdict, tuple(facts), tuple(sections), good=not serious)
@@ -184,25 +179,19 @@ def _said(rule: MadeRule) -> str:
     return "within what the scale can tell" if rule.within_error else ""
 
 
-def _value(value: float) -> str:
-    return "" if isnan(value) else number(value, 3)
-
-
 def _inputs(made: Made) -> Table:
     names = {line.id: line.name for line in made.lines}
     totals: dict[tuple[str, str], float] = {}
     for item in made.went.inputs:
         key = (names[item.material], item.kind)
         totals[key] = totals.get(key, 0.0) + item.grams
-    rows = [(name, kind, number(grams, 3)) for (name, kind), grams in totals.items()]
+    rows: list[Row] = [(name, kind, grams) for (name, kind), grams in totals.items()]
     if made.went.taken_g:
-        rows.append(("samples for pH", "taken out", f"-{number(made.went.taken_g, 3)}"))
+        rows.append(("samples for pH", "taken out", -made.went.taken_g))
     if made.went.evaporated_g > 0:
-        rows.append(("Water", "evaporated", f"-{number(made.went.evaporated_g, 3)}"))
-    rows.append(("product", "", number(made.went.mass_g, 3)))
-    return Table(
-        "What went in", ("material", "how", "g"), tuple(rows), frozenset({2}), strong=frozenset({len(rows) - 1})
-    )
+        rows.append(("Water", "evaporated", -made.went.evaporated_g))
+    rows.append(Strong(("product", "", made.went.mass_g)))
+    return Table("What went in", ("material", "how", *figures("g", digits=3)), tuple(rows))
 
 
 def _formula(made: Made) -> Table:
@@ -215,36 +204,34 @@ def _formula(made: Made) -> Table:
             low, high = line.usual
             odd = "" if low - AS_TYPED <= line.active <= high + AS_TYPED else f", outside the usual {low:g} to {high:g}"
             said = f"{said}; " * bool(said) + f"lot {number(line.active, 2)} % active{odd}"
-        planned = "" if line.late else f"{line.planned:.3f}"
-        rows.append((line.name, planned, f"{line.made:.3f}", said))
-    rows.append(("total", "", f"{sum(line.made for line in made.lines):.3f}", ""))
+        rows.append((line.name, None if line.late else line.planned, line.made, said))
+    total = Strong(("total", None, sum(line.made for line in made.lines), ""))
     note = "Plan: water with what the bench did not use of the part held back."
-    columns = ("material", "plan %", "made %", "")
-    strong = frozenset({len(rows) - 1})
-    return Table("Formula as made, % w/w as supplied", columns, tuple(rows), frozenset({1, 2}), note, strong)
+    columns: Columns = ("material", *figures("plan %", "made %", form=".3f"), "")
+    return Table("Formula as made, % w/w as supplied", columns, (*rows, total), note)
 
 
 def _master(made: Made) -> Table:
     master = made.master
     lines = sorted(master.formula.lines, key=lambda line: (-line.percent, line.item.id))
     was = {line.id: line.made for line in made.lines}
-    rows = [
-        (line.item.material.name, f"{line.percent:.2f}", _change(line.item.id, line.percent, was, master))
-        for line in lines
+    rows: list[Row] = [
+        (line.item.material.name, line.percent, _change(line.item.id, line.percent, was, master)) for line in lines
     ]
     rows += [
-        (made.brief.library.by_id[n].name, "", "left out")
+        (made.brief.library.by_id[n].name, None, "left out")
         for n in master.changed
         if n not in {i.item.id for i in lines}
     ]
     if master.formula.held_back:
-        rows.append(("held back, water", f"{master.formula.held_back:.2f}", "for fine adjustment and evaporation"))
+        rows.append(("held back, water", master.formula.held_back, "for fine adjustment and evaporation"))
     note = "As made, on the grid of the scale; acid and thickener are lines of their own."
     if master.broken and master.changed:
         note = f"As made it would break: {listed(master.broken)}. This is the nearest formula that keeps every rule."
     elif not master.keeps:
         note = f"No formula of these materials keeps every rule; these clash: {listed(master.conflict)}."
-    return Table("Next master formula, % w/w as supplied", ("material", "%", ""), tuple(rows), frozenset({1}), note)
+    columns: Columns = ("material", *figures("%", form=".2f"), "")
+    return Table("Next master formula, % w/w as supplied", columns, tuple(rows), note)
 
 
 def _change(name: str, percent: float, was: dict[str, float], master: Master) -> str:

@@ -34,9 +34,9 @@ def markdown(document: Document, level: int = 1) -> str:
 
 
 def _table(table: Table) -> str:
-    heads = " | ".join(_escaped(c) for c in table.columns)
-    rule = " | ".join("---:" if position in table.right else "---" for position in range(len(table.columns)))
-    rows = [" | ".join(_escaped(cell) for cell in row) for row in table.rows]
+    heads = " | ".join(_escaped(c.name) for c in table.heads)
+    rule = " | ".join("---:" if c.right else "---" for c in table.heads)
+    rows = [" | ".join(map(_escaped, row)) for row in table.told()]
     return "\n".join(f"| {line} |" for line in (heads, rule, *rows))
 
 

@@ -7,6 +7,7 @@ Guidelines (WCAG) 2.2, level AA; tests hold the page to them in a browser.
 from __future__ import annotations
 
 import hashlib
+import re
 from base64 import b64encode
 from collections.abc import Iterator
 from pathlib import Path
@@ -14,13 +15,16 @@ from unicodedata import bidirectional
 
 from optimizer import __version__
 from optimizer.files import report_mark
-from optimizer.report.document import REPORT, Document, Listing, Section, Sketch, Table
+from optimizer.report.document import Column, Document, Listing, Section, Sketch, Strong, Table
 from optimizer.report.escape import escaped, printable
 from optimizer.report.pictures import drawn
 from optimizer.report.record import Printed
 
 LONG = 24
 """Rows above which a table is folded, except the first of a page."""
+CLASSES = {"figure": "n", "big": "n big", "tick": "tick", "write": "write"}
+"""What columns are called in `page.css`."""
+BOX = '<span class="box"></span><span class="unseen">to tick</span>'
 NARROW = 3
 """Columns that fit the narrowest screen; wider tables can be scrolled by themselves."""
 
@@ -57,7 +61,7 @@ def _parts(document: Document) -> Iterator[Section | Document]:
 
 def page(document: Document) -> str:
     """Return a document as a whole HTML page."""
-    style = Path(__file__).with_name("page.css").read_text(encoding="utf-8")
+    style = _style(document.running)
     allowed = b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii")
     policy = f"default-src 'none'; style-src 'sha256-{allowed}'; img-src data:; base-uri 'none'; form-action 'none'"
     body = "\n".join(_body(document))
@@ -68,7 +72,7 @@ def page(document: Document) -> str:
 <meta http-equiv="Content-Security-Policy" content="{policy}">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <meta name="generator" content="tenside {__version__}">
-<meta name="mark" content="{report_mark(REPORT)}">
+<meta name="mark" content="{report_mark(document.kind)}">
 <link rel="icon" href="data:,">
 <title>{escaped(document.title)}</title>
 <style>{style}</style>
@@ -78,6 +82,16 @@ def page(document: Document) -> str:
 </body>
 </html>
 """
+
+
+def _style(running: str) -> str:
+    """Return the style of a page; with words that stand on each printed one also that of what is filled in by hand."""
+    style = Path(__file__).with_name("page.css").read_text(encoding="utf-8")
+    if not running:
+        return style
+    # Everything but letters, digits and spaces is written as its code, which a space ends.
+    told = re.sub(r"[^A-Za-z0-9 ]", lambda m: f"\\{ord(m[0]):06x} ", running)
+    return style + Path(__file__).with_name("form.css").read_text(encoding="utf-8").replace("RUNNING", told)
 
 
 def _body(document: Document) -> Iterator[str]:
@@ -107,7 +121,8 @@ def _body(document: Document) -> Iterator[str]:
 def _opening(document: Document) -> Iterator[str]:
     """Yield verdict and facts."""
     kind = "verdict" if document.good else "verdict bad"
-    yield f'<p class="{kind}"{_turned(document.verdict)}>{_words(document.verdict)}</p>'
+    if document.verdict:
+        yield f'<p class="{kind}"{_turned(document.verdict)}>{_words(document.verdict)}</p>'
     if document.facts:
         yield "<dl>"
         for name, value in document.facts:
@@ -130,7 +145,7 @@ def _section(section: Section | Document, key: str, level: int, *, fold: bool) -
         for number, part in enumerate(section.sections, 1):
             yield from _section(part, f"{key}-{number}", min(level + 1, 6), fold=True)
     elif isinstance(section, Table):
-        yield from _table(section, key, fold=fold and len(section.rows) > LONG)
+        yield from _table(section, key, fold=fold and len(section.rows) > LONG and not section.form)
     elif isinstance(section, Sketch):
         yield from _figure(section, key)
     else:
@@ -148,19 +163,20 @@ def _table(table: Table, key: str, *, fold: bool) -> Iterator[str]:
         named = f'aria-labelledby="{key}h"' if table.title else 'aria-label="table"'
         yield f'<div class="wide" role="region" tabindex="0" {named}>'
     title = f'<span class="unseen">{_words(table.title)}. </span>' if table.title else ""
-    yield f"<table><caption>{title}{_words(table.note)}</caption>"
-    heads = (
-        f'<th scope="col"{_number(table, c)}>{_words(name)}</th>' if name else "<td></td>"
-        for c, name in enumerate(table.columns)
-    )
-    yield f"<thead><tr>{''.join(heads)}</tr></thead>"
+    form = ' class="form"' if table.form else ""
+    yield f"<table{form}><caption>{title}{_words(table.note)}</caption>"
+    heads = table.heads
+    names = (f'<th scope="col"{_number(c)}>{_words(c.name)}</th>' if c.name else "<td></td>" for c in heads)
+    yield f"<thead><tr>{''.join(names)}</tr></thead>"
     yield "<tbody>"
-    for k, row in enumerate(table.rows):
-        cells = []
-        for c, cell in enumerate(row):
-            tag, scope = ("th", ' scope="row"') if c == 0 else ("td", "")
-            cells.append(f"<{tag}{scope}{_number(table, c)}{_turned(cell)}>{_words(cell)}</{tag}>")
-        strong = ' class="strong"' if k in table.strong else ""
+    for row, told, notes in zip(table.rows, table.told(), table.notes(), strict=True):
+        cells: list[str] = []
+        for k, (column, cell) in enumerate(zip(heads, told, strict=True)):
+            tag, scope = ("th", ' scope="row"') if k == table.lead and not table.blank else ("td", "")
+            below = "".join(f'<p class="note"{_turned(n)}>{_words(n)}</p>' for n in notes if k == table.lead)
+            words = BOX if column.kind == "tick" and cell else _words(cell)
+            cells.append(f"<{tag}{scope}{_number(column)}{_turned(cell)}>{words}{below}</{tag}>")
+        strong = ' class="strong"' if isinstance(row, Strong) else ""
         yield f"<tr{strong}>{''.join(cells)}</tr>"
     yield "</tbody></table>"
     if wide:
@@ -181,8 +197,9 @@ def _figure(sketch: Sketch, key: str) -> Iterator[str]:
     yield "</figure>"
 
 
-def _number(table: Table, column: int) -> str:
-    return ' class="n"' if column in table.right else ""
+def _number(column: Column) -> str:
+    kind = CLASSES.get(column.kind)
+    return f' class="{kind}"' if kind else ""
 
 
 def _words(text: str) -> str:

@@ -89,8 +89,11 @@ def as_typed(lines: tuple[str, ...], width: float, size: float = 8.0) -> list[An
 def too_tall(cells: Iterable[tuple[Any, float]]) -> bool:
     """Return whether a paragraph of a width needs most of a page or more, so that it must be split."""
     high = 0.8 * room()[1]
+    parts = ((part, width) for cell, width in cells for part in (cell if isinstance(cell, list) else [cell]))
     return any(
-        len(cell.getPlainText()) > LONG and cell.wrap(width - 2 * PADDING, high)[1] > high for cell, width in cells
+        len(part.getPlainText()) > LONG and part.wrap(width - 2 * PADDING, high)[1] > high
+        for part, width in parts
+        if hasattr(part, "getPlainText")
     )
 
 
@@ -137,6 +140,23 @@ def tick_box(size: float) -> Any:
     drawing = Drawing(size, size)
     drawing.add(Rect(0.5, 0.5, size - 1, size - 1, strokeColor=black, strokeWidth=1, fillColor=None))
     return drawing
+
+
+def shrunk(flowables: list[Any], width: float, height: float, scale: float) -> Any:
+    """Return flowables, laid out for a larger frame, as one that is as large as a frame [pt]."""
+    from reportlab.platypus import Flowable, Frame
+
+    class Shrunk(Flowable):  # type: ignore[misc]
+        """All of them, in smaller letters."""
+
+        def wrap(self, *_: float) -> tuple[float, float]:
+            return width, height
+
+        def draw(self) -> None:
+            self.canv.scale(scale, scale)
+            Frame(0, 0, width / scale, height / scale, 0, 0, 0, 0).addFromList(flowables, self.canv)
+
+    return Shrunk()
 
 
 def shortened(text: str, font: str, size: float, width: float) -> str:

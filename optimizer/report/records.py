@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from optimizer.report.document import Document, Listing, Sketch, Table
+from optimizer.report.document import Columns, Document, Listing, Row, Sketch, Table, figures
 from optimizer.report.escape import printable
 from optimizer.units import listed, number
 
@@ -58,19 +58,16 @@ def many(count: int, what: str) -> str:
 
 def list_document(found: Listed) -> Document:
     """Return batches and master formulas."""
-    batches = tuple(
-        (b.batch, f"{b.revision}", b.product, b.master, b.made_on, _g(b.size_g), _count(b.bottles))
-        for b in found.batches
-    )
-    masters = tuple(
-        (m.name, f"{m.version}", m.on, figure_of(m.cost_per_kg, 3), m.currency, figure_of(m.active_percent, 2))
-        for m in found.masters
-    )
-    heads = ("batch", "revision", "product", "master", "made on", "planned g", "bottles")
-    tables: Sections = [Table("Batches", heads, batches, frozenset({1, 5, 6}))] if batches else []
+    batches = tuple((b.batch, b.revision, b.product, b.master, b.made_on, b.size_g, b.bottles) for b in found.batches)
+    masters = tuple((m.name, m.version, m.on, m.cost_per_kg, m.currency, m.active_percent) for m in found.masters)
+    heads: Columns = (
+        "batch", *figures("revision"), "product", "master", "made on", *figures("planned g", "bottles", digits=2)
+    )  # fmt: skip
+    tables: Sections = [Table("Batches", heads, batches)] if batches else []
     if masters:
-        heads_of = ("master formula", "version", "on", "cost per kg", "", "active %")
-        tables.append(Table("Master formulas", heads_of, masters, frozenset({1, 3, 5})))
+        costs = figures("cost per kg", digits=3)
+        heads = ("master formula", *figures("version"), "on", *costs, "", *figures("active %", digits=2))
+        tables.append(Table("Master formulas", heads, masters))
     verdict = f"{many(len(batches), 'batch').replace('batchs', 'batches')}, {many(len(masters), 'master formula')}."
     return Document(f"Records in {found.store}", verdict, (), tuple(tables))
 
@@ -92,8 +89,7 @@ def batch_document(batch: Shown, *, file: bool = False) -> Document:
     sections: Sections = []
     if batch.observations:
         rows = tuple(_noted(o) for o in batch.observations)
-        heads = ("read", "value", "unit", "at", "on", "said", "photo")
-        sections.append(Table("Readings", heads, rows, frozenset({1})))
+        sections.append(Table("Readings", ("read", *figures("value"), "unit", "at", "on", "said", "photo"), rows))
     if batch.samples:
         kept = tuple(
             (s.place, s.on, s.until, "" if s.amount_g is None else f"{_g(s.amount_g)} g", s.note) for s in batch.samples
@@ -112,9 +108,9 @@ def batch_document(batch: Shown, *, file: bool = False) -> Document:
     return Document(title, verdict, tuple((k, v) for k, v in facts if v), tuple(sections))
 
 
-def _noted(seen: Noted) -> tuple[str, ...]:
+def _noted(seen: Noted) -> Row:
     at = "" if seen.temperature_c is None else f"{number(seen.temperature_c, 1)} °C"
-    return (seen.what, figure_of(seen.value, 4), seen.unit, at, seen.on, seen.text, seen.photo)
+    return (seen.what, seen.value, seen.unit, at, seen.on, seen.text, seen.photo)
 
 
 def version_document(version: Version) -> Document:
@@ -138,18 +134,17 @@ def versions_document(found: Versions) -> Document:
 
 def _version_tables(version: Version) -> tuple[Table, ...]:
     first = version.version == 1
-    doses, figures = [], []
+    doses, told = [], []
     for dose in version.doses:
         doses.append((dose.material, *_three(dose.before, dose.after, 2, first, absent=0.0)))
     for figure in version.figures:
         if figure.before is not None or figure.after is not None:
             digits = DIGITS.get(figure.figure, 2)
-            figures.append((_called(figure, version), *_three(figure.before, figure.after, digits, first)))
-    heads = ("now",) if first else ("before", "now", "change")
-    right = frozenset(range(1, len(heads) + 1))
+            told.append((_called(figure, version), *_three(figure.before, figure.after, digits, first)))
+    heads = figures("now") if first else figures("before", "now", "change")
     return (
-        Table("Doses, % as supplied", ("material", *heads), tuple(doses), right),
-        Table("By the numbers", ("", *heads), tuple(figures), right),
+        Table("Doses, % as supplied", ("material", *heads), tuple(doses)),
+        Table("By the numbers", ("", *heads), tuple(told)),
     )
 
 
@@ -171,16 +166,16 @@ def _three(
 
 def lots_document(found: LotsOf) -> Document:
     """Return which lots went into a batch."""
-    rows = tuple((u.material, u.lot or "not noted", u.supplier, number(u.grams, 3), u.stage, u.on) for u in found.lots)
+    rows = tuple((u.material, u.lot or "not noted", u.supplier, u.grams, u.stage, u.on) for u in found.lots)
     lots = {(u.material, u.lot) for u in found.lots if u.lot}
     bare = sorted({u.material for u in found.lots if not u.lot})
     verdict = f"{many(len({u.material for u in found.lots}), 'material')} of {many(len(lots), 'lot')} went in."
     if bare:
         verdict += f" No lot is noted for {listed(bare)}: there the trace ends."
-    heads = ("material", "lot", "supplier", "g", "stage", "on")
+    heads: Columns = ("material", "lot", "supplier", *figures("g", digits=3), "stage", "on")
     note = "Acid and alkali in g of the pure chemical in its stated form."
     facts = (("product", found.product), ("revision", str(found.revision)), ("bottles", _count(found.bottles)))
-    table = Table("Lots", heads, rows, frozenset({3}), note if any(u.stage == "adjustment" for u in found.lots) else "")
+    table = Table("Lots", heads, rows, note if any(u.stage == "adjustment" for u in found.lots) else "")
     told = tuple((k, v) for k, v in facts if v)
     return Document(f"Batch {found.batch}", verdict, told, (table,) if rows else ())
 
@@ -188,18 +183,20 @@ def lots_document(found: LotsOf) -> Document:
 def where_document(found: WhereLot) -> Document:
     """Return where a lot went."""
     rows = tuple(
-        (w.batch, w.product, w.material, w.supplier, number(w.grams, 3), number(w.percent, 3), w.made_on,
-         _count(w.bottles), listed(w.samples))
+        (w.batch, w.product, w.material, w.supplier, w.grams, w.percent, w.made_on, w.bottles, listed(w.samples))
         for w in found.batches
-    )  # fmt: skip
+    )
     batches = len({w.batch for w in found.batches})
     verdict = f"It went into {batches} {'batch' if batches == 1 else 'batches'}, {many(found.bottles, 'bottle')}"
     verdict += f" and the uncounted ones of batch {listed(found.uncounted)}." if found.uncounted else "."
     materials = sorted({w.material for w in found.batches})
     sections: Sections = []
     if rows:
-        heads = ("batch", "product", "material", "supplier", "g", "% of it", "made on", "bottles", "retained sample")
-        sections.append(Table("Batches", heads, rows, frozenset({4, 5, 7})))
+        heads: Columns = (
+            "batch", "product", "material", "supplier", *figures("g", "% of it", digits=3), "made on",
+            *figures("bottles"), "retained sample",
+        )  # fmt: skip
+        sections.append(Table("Batches", heads, rows))
     notes = []
     if len(materials) > 1:
         notes.append(f"Lots of several materials bear this name: {listed(materials)}. Choose one with --material.")

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 
 from optimizer.data.facts import Material, Substance
 from optimizer.data.library import Library, doubts
-from optimizer.report.document import Document, Listing, Table
+from optimizer.report.document import Columns, Document, Listing, Table, figures
 from optimizer.report.record import Printed
 from optimizer.rules.reference import RuleNote
 from optimizer.units import listed, number
@@ -38,17 +38,10 @@ def library_document(materials: Iterable[Material]) -> Document:
     """Return a list of materials."""
     materials = list(materials)
     rows = tuple(
-        (
-            m.id,
-            m.function,
-            m.charge or "",
-            number(m.surfactant_matter or m.active_matter, 1),
-            window(m.ph_stable),
-            m.look,
-        )
+        (m.id, m.function, m.charge or "", m.surfactant_matter or m.active_matter, window(m.ph_stable), m.look)
         for m in materials
     )
-    table = Table("Raw materials", ("id", "function", "charge", "active %", "pH", "look"), rows, frozenset({3, 4}))
+    table = Table("Raw materials", ("id", "function", "charge", *figures("active %", "pH", digits=1), "look"), rows)
     return Document(
         "Library", f"{len(materials)} raw materials; typical figures, replace them by your lot's.", sections=(table,)
     )
@@ -103,7 +96,7 @@ def material_document(library: Library, material: Material) -> Document:
         rows = tuple(
             (
                 name.replace("_", " "),
-                number(r.typical, 0),
+                r.typical,
                 f"{number(r.low, 0)} - {number(r.high, 0)}",
                 f"{r.basis}{', by analogy' if r.by_analogy else ''}",
                 library.rank_orders[r.basis].map,
@@ -113,9 +106,8 @@ def material_document(library: Library, material: Material) -> Document:
         note = (
             "Ratings for planning, 0 to 100: nobody measured them. The order is published or declared, the map chosen."
         )
-        sections.append(
-            Table("Ratings", ("rating", "typical", "low - high", "rank order", "map"), rows, frozenset({1, 2}), note)
-        )
+        columns: Columns = ("rating", *figures("typical", "low - high", digits=0), "rank order", "map")
+        sections.append(Table("Ratings", columns, rows, note))
     if material.allergens is not None:
         sections.append(_allergens(material.allergens))
     held = {s.inci for s in material.substances}
@@ -150,8 +142,8 @@ def _allergens(allergens: dict[str, tuple[float, float, float]]) -> Table | List
     title = "Fragrance allergens, % of the material"
     if not allergens:
         return Listing(title, ("None, by its sheet.",))
-    rows = tuple((name, *(number(x) for x in figures)) for name, figures in allergens.items())
-    return Table(title, ("allergen", "low", "typical", "high"), rows, frozenset({1, 2, 3}))
+    rows = tuple((name, *shares) for name, shares in allergens.items())
+    return Table(title, ("allergen", *figures("low", "typical", "high")), rows)
 
 
 def _substances(material: Material) -> Table:
@@ -161,16 +153,15 @@ def _substances(material: Material) -> Table:
             s.cas,
             s.role,
             " - ".join(dict.fromkeys(number(x, 2) for x in (s.low, s.typical, s.high))),
-            number(s.molar_mass, 2) if s.molar_mass else "",
+            s.molar_mass or None,
             _natural(s),
         )
         for s in material.substances
     )
     return Table(
         "What is in it, % of the material",
-        ("INCI", "CAS", "role", "low - typical - high", "g/mol", "natural origin"),
+        ("INCI", "CAS", "role", *figures("low - typical - high", "g/mol", "natural origin", digits=2)),
         rows,
-        frozenset({3, 4, 5}),
     )
 
 

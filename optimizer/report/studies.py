@@ -7,10 +7,18 @@ from math import inf, isnan
 
 from optimizer.assessment.chemistry import Chemistry
 from optimizer.data.cautions import cautions_of
-from optimizer.report.blend import caution_listing, entry_words, formula_table, provenance_listing, room
+from optimizer.report.blend import (
+    caution_listing,
+    change_columns,
+    dose_changes,
+    entry_words,
+    formula_table,
+    provenance_listing,
+    rooms,
+)
 from optimizer.report.charts import charges, costs, windows
 from optimizer.report.chemistry import chemistry_sections
-from optimizer.report.document import Document, Listing, Section, Table
+from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
 from optimizer.rules import MEASURES, named_measure
 from optimizer.rules.row import Setting
 from optimizer.solve.result import Outcome
@@ -38,20 +46,19 @@ def check_document(checked: Checked, chemistry: Chemistry | None = None) -> Docu
         rows = []
         for mend in checked.mends:
             outcome = rules[mend.id]
-            cost = "not without breaking another" if mend.cost is None else f"{mend.cost:+.4f} {currency}"
-            value = "" if isnan(outcome.value) else number(outcome.value, 3)
-            rows.append((outcome.reading, value, number(outcome.violation, 3), cost, listed(mend.changed)))
+            cost = "not without breaking another" if mend.cost is None else mend.cost
+            rows.append((outcome.reading, outcome.value, outcome.violation, cost, listed(mend.changed)))
         note = "Mending: the nearest formula that keeps this rule and all that are kept already, per kg of product."
-        columns = ("broken rule", "value", "by", "mending costs", "changes")
-        sections.append(Table("Broken", columns, tuple(rows), frozenset({1, 2, 3}), note))
+        mending = figures("mending costs", form="+.4f", unit=f" {currency}")
+        columns: Columns = ("broken rule", *figures("value", "by", digits=3), *mending, "changes")
+        sections.append(Table("Broken", columns, tuple(rows), note))
         sections.append(_nearest(checked))
     kept = [
         o
         for o in checked.rules
         if o.id not in checked.broken and o.kind != "ph" and (o.kind != "use-level" or o.value > 0)
     ]
-    rows_kept = tuple((o.reading, "" if isnan(o.value) else number(o.value, 3), room(o)) for o in kept)
-    sections.append(Table("Kept", ("rule", "value", "room"), rows_kept, frozenset({1, 2})))
+    sections.append(rooms("Kept", kept))
     if chemistry:
         sections += chemistry_sections(chemistry)
     sections.append(caution_listing(cautions_of(checked.formula, brief.library)))
@@ -99,35 +106,20 @@ def _nearest(checked: Checked) -> Table | Listing:
         if checked.followed:
             words = "None was found near, which proves nothing as a rule is curved; 'tenside blend' looks further."
         return Listing("Nearest formula that keeps every rule", (words,))
-    before = {line.item.id: line.percent for line in checked.formula.lines}
-    after = {line.item.id: line.percent for line in near.formula.lines}
-    names = {line.item.id: line.item.material.name for line in (*checked.formula.lines, *near.formula.lines)}
-    rows = []
-    for name in sorted(names, key=lambda n: (-max(after.get(n, 0.0), before.get(n, 0.0)), n)):
-        old, new = before.get(name, 0.0), after.get(name, 0.0)
-        change = f"{new - old:+.2f}" if abs(new - old) > CHANGE_SHOWN else ""
-        rows.append((names[name], f"{old:.2f}" if old else "", f"{new:.2f}" if new else "", change))
+    rows = dose_changes(checked.formula, near.formula)
     if near.formula.held_back:
-        rows.append(("kept free", f"{checked.formula.held_back:.2f}", f"{near.formula.held_back:.2f}", ""))
+        rows.append(("kept free", checked.formula.held_back, near.formula.held_back, None))
     currency = checked.brief.scenario.currency
     new_cost = near.formula.cost
     saved = f"{new_cost - checked.cost:+.3f} {currency}"
-    rows.append(("cost per kg", f"{checked.cost:.3f}", f"{new_cost:.3f}", saved))
+    rows.append(Strong(("cost per kg", f"{checked.cost:.3f}", f"{new_cost:.3f}", saved)))
     changed = len(near.changed)
     note = f"Fewest changed doses ({changed}, water aside), then least change ({number(near.distance, 2)} % in all)."
     if not checked.on_grid:
         note += " Not on the grid of the scale: blend the brief for a weighable formula."
     if not near.proven:
         note += " The search was cut short: a nearer one may exist."
-    columns = ("material", "now %", "nearest %", "change")
-    return Table(
-        "Nearest formula that keeps every rule",
-        columns,
-        tuple(rows),
-        frozenset({1, 2, 3}),
-        note,
-        frozenset({len(rows) - 1}),
-    )
+    return Table("Nearest formula that keeps every rule", change_columns("now %", "nearest %"), tuple(rows), note)
 
 
 def why_document(why: Why) -> Document:
@@ -166,16 +158,16 @@ def why_document(why: Why) -> Document:
         else:
             facts.append((how, f"{why.forced.cost:+.4f} {unit}"))
     if why.worth and why.responsible != "ph":
-        rows = tuple((w.reading, f"{w.per_kg:+.3f}") for w in why.worth)
-        rows += (("together", f"{sum(w.per_kg for w in why.worth):+.3f}"),)
+        rows = tuple((w.reading, w.per_kg) for w in why.worth)
+        total = Strong(("together", sum(w.per_kg for w in why.worth)))
         note = "Each rule's price times what one kg of the material adds to it, at the best formula and its choices."
         title = f"What one kg is worth to the brief, in {currency if goal == 'cost' else goal}"
-        sections.append(Table(title, ("rule", "per kg"), rows, frozenset({1}), note, frozenset({len(rows) - 1})))
+        sections.append(Table(title, ("rule", *figures("per kg", form="+.3f")), (*rows, total), note))
     if why.settings:
         rows_at = tuple(
             (
                 number(s.first, 2) if s.first == s.last else f"{number(s.first, 2)} - {number(s.last, 2)}",
-                "impossible" if isnan(s.objective) else number(s.objective, 4),
+                "impossible" if isnan(s.objective) else s.objective,
                 "ruled out by the pH"
                 if s.barred
                 else ""
@@ -187,7 +179,7 @@ def why_document(why: Why) -> Document:
             for s in why.settings
         )
         words = why.brief.scenario.objective.words()
-        sections.append(Table("At each pH setting", ("target pH", words, why.name), rows_at, frozenset({1})))
+        sections.append(Table("At each pH setting", ("target pH", *figures(words), why.name), rows_at))
     return Document(why.name, verdict, tuple(facts), tuple(sections), good=why.dose > USED)
 
 
@@ -215,48 +207,49 @@ def compare_document(comparison: Comparison) -> Document:
     """Return columns side by side."""
     sides = comparison.sides
     heads = tuple(side.name for side in sides)
-    numbers = frozenset(range(1, len(sides) + 1))
     names = {line.item.id: line.item.material.name for s in sides if s.formula for line in s.formula.lines}
     doses = [{line.item.id: line.percent for line in s.formula.lines} if s.formula else {} for s in sides]
     order = sorted(names, key=lambda n: (-max(d.get(n, 0.0) for d in doses), n))
-    rows = [(names[n], *(f"{d[n]:.2f}" if n in d else "" for d in doses)) for n in order]
+    rows: list[Row] = [(names[n], *(d.get(n) for d in doses)) for n in order]
     if any(s.formula and s.formula.held_back for s in sides):
-        rows.append(("kept free", *(f"{s.formula.held_back:.2f}" if s.formula else "" for s in sides)))
-    sections: list[Table | Listing] = [Table("Doses, % w/w as supplied", ("material", *heads), tuple(rows), numbers)]
+        rows.append(("kept free", *(s.formula.held_back if s.formula else None for s in sides)))
+    columns: Columns = ("material", *figures(*heads, form=".2f"))
+    sections: list[Table | Listing] = [Table("Doses, % w/w as supplied", columns, tuple(rows))]
     measures = [s.measures for s in sides]
-    said = []
+    said: list[Row] = []
     for name in MEASURES:
         if name == "cost":
             continue
         measure = named_measure(name)
-        values = tuple(_figure(m.get(name, float("nan"))) for m in measures)
-        said.append((f"{measure.name}, {measure.unit}", *values))
+        said.append((f"{measure.name}, {measure.unit}", *(m.get(name) for m in measures)))
     currency = sides[0].brief.scenario.currency
-    said.append((f"cost, {currency} per kg", *(_figure(s.cost) for s in sides)))
+    said.append((f"cost, {currency} per kg", *(s.cost for s in sides)))
     windows = [s.window for s in sides]
     said.append(
         ("pH window shared", *("" if isnan(w[0]) else f"{number(w[0], 1)} - {number(w[1], 1)}" for w in windows))
     )
     note = "Mildness and foam are planning ratings that nobody measured."
-    sections.append(Table("Measures", ("measure", *heads), tuple(said), numbers, note))
+    sections.append(Table("Measures", ("measure", *figures(*heads, digits=3)), tuple(said), note))
     outcomes = [s.outcomes() for s in sides]
     shared = sorted({i for o in outcomes for i in o if o[i].kind not in ("ph", "total", "use-level")})
     table = tuple((i, *(_held(o[i]) if i in o else "" for o in outcomes)) for i in shared)
-    sections.append(
-        Table("Rules: value and limits", ("rule", *heads), table, numbers, "A value marked ! breaks its limit.")
-    )
+    note = "A value marked ! breaks its limit."
+    sections.append(Table("Rules: value and limits", ("rule", *figures(*heads)), table, note))
     if comparison.splits:
         parts = (
             ("price", "price"),
             ("lot", "lots"),
             ("material", "other candidates"),
             ("limit", "other rules or doses"),
-            ("total", "together"),
         )
-        split_rows = tuple((label, "", *(_signed(getattr(s, key)) for s in comparison.splits)) for key, label in parts)
+
+        def row(key: str, label: str) -> Row:
+            return (label, None, *(_signed(getattr(s, key)) for s in comparison.splits))
+
+        split_rows = (*(row(*part) for part in parts), Strong(row("total", "together")))
         title = f"Why the cost differs from {heads[0]}, {currency} per kg"
         note = "Each part is the mean over the orders in which the causes can come one after the other."
-        sections.append(Table(title, ("because of", *heads), split_rows, numbers, note, strong=frozenset({4})))
+        sections.append(Table(title, ("because of", *figures(*heads, form="+.4f")), split_rows, note))
     notes = tuple(f"{s.name}: {n}" for s in sides for n in s.notes)
     sections += [Listing("Assumed", notes)] if notes else []
     impossible = [s.name for s in sides if s.formula is None]
@@ -264,12 +257,8 @@ def compare_document(comparison: Comparison) -> Document:
     return Document("Side by side", verdict, sections=tuple(sections), good=not impossible)
 
 
-def _figure(value: float) -> str:
-    return "" if isnan(value) else number(value, 3)
-
-
-def _signed(value: float) -> str:
-    return "cannot be told" if isnan(value) else f"{value:+.4f}"
+def _signed(value: float) -> float | str:
+    return "cannot be told" if isnan(value) else value
 
 
 def _held(outcome: Outcome) -> str:

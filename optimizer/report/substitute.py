@@ -2,10 +2,10 @@
 
 from math import isnan
 
-from optimizer.report.blend import caution_listing
-from optimizer.report.document import Document, Listing, Table
+from optimizer.report.blend import caution_listing, change_columns, dose_changes
+from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 from optimizer.studies.substitute import Base, StandIn, Substituted, Swap
-from optimizer.units import CHANGE_SHOWN, listed, number
+from optimizer.units import listed, number
 
 SHOWN = 8
 """Stand-ins that the tables show; the others are counted."""
@@ -91,25 +91,17 @@ def _ph(done: Substituted, base: Base) -> list[tuple[str, str]]:
 
 def _formula(done: Substituted, base: Base) -> Table:
     assert done.answer is not None
-    before, after = base.formula.doses, done.answer.formula.doses
-    lines = (*base.formula.lines, *done.answer.formula.lines)
-    names = {line.item.id: line.item.material.name for line in lines}
-    rows = []
-    for key in sorted(names, key=lambda n: (-max(after.get(n, 0.0), before.get(n, 0.0)), n)):
-        old, new = before.get(key, 0.0), after.get(key, 0.0)
-        change = f"{new - old:+.2f}" if abs(new - old) > CHANGE_SHOWN else ""
-        rows.append((names[key], f"{old:.2f}" if old else "", f"{new:.2f}" if new else "", change))
+    rows = dose_changes(base.formula, done.answer.formula)
     if base.formula.held_back:
-        rows.append(("kept free", f"{base.formula.held_back:.2f}", f"{done.answer.formula.held_back:.2f}", ""))
+        rows.append(("kept free", base.formula.held_back, done.answer.formula.held_back, None))
     old, new = base.formula.cost, done.answer.formula.cost
-    rows.append((f"{done.brief.scenario.currency} per kg", f"{old:.3f}", f"{new:.3f}", f"{new - old:+.3f}"))
+    rows.append(Strong((f"{done.brief.scenario.currency} per kg", f"{old:.3f}", f"{new:.3f}", f"{new - old:+.3f}")))
     note = f"Changed doses: {len(done.answer.changed)}, water aside; {number(done.answer.distance, 2)} % in all."
     if not done.on_grid:
         note += " Not on the grid of the scale: no such formula lies near."
     if not done.answer.proven:
         note += " The search was cut short: a nearer one may exist."
-    columns = ("material", "now %", "then %", "change")
-    return Table("Closest formula", columns, tuple(rows), frozenset({1, 2, 3}), note, frozenset({len(rows) - 1}))
+    return Table("Closest formula", change_columns("now %", "then %"), tuple(rows), note)
 
 
 def _measures(done: Substituted) -> Table:
@@ -117,10 +109,10 @@ def _measures(done: Substituted) -> Table:
     rows = []
     for key, label in LABELS.items():
         old, new = before[key], after[key]
-        change = "" if isnan(new - old) or abs(new - old) < 5e-3 else f"{new - old:+.2f}"
-        rows.append((label, _figure(old), _figure(new), change))
+        rows.append((label, old, new, None if abs(new - old) < 5e-3 else new - old))
     note = "Mildness and foam are planning ratings that nobody measured."
-    return Table("What it does", ("measure", "now", "then", "change"), tuple(rows), frozenset({1, 2, 3}), note)
+    columns: Columns = ("measure", *figures("now", "then", digits=2), *figures("change", form="+.2f"))
+    return Table("What it does", columns, tuple(rows), note)
 
 
 def _standins(done: Substituted) -> list[Table | Listing]:
@@ -150,42 +142,38 @@ def _side_by_side(done: Substituted, shown: list[StandIn], count: int) -> Table:
     rows = []
     for s in shown:
         also = listed([names[i] for i in s.also]) if len(s.also) < 4 else f"{len(s.also)} other doses"
-        cost = f"{s.cost_change:+.3f}" if s.on_shelf else "no price"
-        even = "" if isnan(s.even) else f"{s.even:.2f}" if s.even > 0 else "never"
-        rows.append((_named(s), f"{s.dose:.2f}", cost, even, also))
+        even = "never" if s.even <= 0 else s.even
+        rows.append((_named(s), s.dose, s.cost_change if s.on_shelf else "no price", even, also))
     more = f" {count - len(shown)} more in --json." if count > len(shown) else ""
     note = f"Even at: the price per kg of the stand-in at which the product costs what it does now.{more}"
-    columns = ("stand-in", "dose %", f"{done.brief.scenario.currency}/kg", "even at", "also moves")
-    return Table("Stand-ins, the closest first", columns, tuple(rows), frozenset({1, 2, 3}), note)
+    columns: Columns = (
+        "stand-in", *figures("dose %", form=".2f"), *figures(f"{done.brief.scenario.currency}/kg", form="+.3f"),
+        *figures("even at", form=".2f"), "also moves",
+    )  # fmt: skip
+    return Table("Stand-ins, the closest first", columns, tuple(rows), note)
 
 
 def _figures(shown: list[StandIn]) -> list[Table | Listing]:
     measures = {s.material.id: s.measures or {} for s in shown}
     keys = ("active", "mildness", "flash-foam", "foam-density", "salt")
-    rows = tuple(
-        (s.material.name, *(_figure(measures[s.material.id][k], 1 if "-" in k or k == "mildness" else 2) for k in keys))
-        for s in shown
-    )
-    rest = tuple(
+    rows: tuple[Row, ...] = tuple((s.material.name, *(measures[s.material.id][k] for k in keys)) for s in shown)
+    rest: tuple[Row, ...] = tuple(
         (
             s.material.name,
-            _figure(measures[s.material.id]["water"], 1),
-            _figure(measures[s.material.id]["natural"], 1),
+            *(measures[s.material.id][k] for k in ("water", "natural")),
             "" if s.ph is None else f"{number(s.ph.low, 1)} - {number(s.ph.high, 1)}",
             s.material.look,
         )
         for s in shown
     )
-    columns = ("with", "active", "mild", "flash", "dense", "salt")
+    columns: Columns = (
+        "with", *figures("active", digits=2), *figures("mild", "flash", "dense", digits=1), *figures("salt", digits=2),
+    )  # fmt: skip
     note = "Active matter and carried salt in %; mild, flash and dense are the planning ratings."
+    others: Columns = ("with", *figures("water", "natural", "pH", digits=1), "look")
     return [
-        Table("What the product is with each", columns, rows, frozenset(range(1, 6)), note),
-        Table(
-            "Water, natural origin, pH window, look",
-            ("with", "water", "natural", "pH", "look"),
-            rest,
-            frozenset({1, 2, 3}),
-        ),
+        Table("What the product is with each", columns, rows, note),
+        Table("Water, natural origin, pH window, look", others, rest),
     ]
 
 
@@ -198,12 +186,11 @@ def _swaps(done: Substituted, shown: list[StandIn]) -> Table:
     rows = []
     for s in shown:
         assert s.equal_grams is not None
-        matter = "" if s.equal_active is None else number(s.equal_grams.matter, 2)
-        needed = "" if s.equal_active is None else f"{s.equal_active.dose:.2f}"
-        rows.append((s.material.name, matter, needed, _broken(s.equal_grams)))
+        both = (None, None) if s.equal_active is None else (s.equal_grams.matter, s.equal_active.dose)
+        rows.append((s.material.name, *both, _broken(s.equal_grams)))
     title = "What equal grams would do" if done.wish.offered is None else "What the offered dose would do"
-    columns = ("stand-in", "brings %", "needed %", "breaks")
-    return Table(title, columns, tuple(rows), frozenset({1, 2}), _swap_note(done, shown))
+    columns: Columns = ("stand-in", *figures("brings %", digits=2), *figures("needed %", form=".2f"), "breaks")
+    return Table(title, columns, tuple(rows), _swap_note(done, shown))
 
 
 def _swap_note(done: Substituted, shown: list[StandIn]) -> str:
@@ -227,7 +214,3 @@ def _broken(swap: Swap) -> str:
 
 def _named(standin: StandIn) -> str:
     return standin.material.name if standin.on_shelf else f"{standin.material.name} (not on the shelf)"
-
-
-def _figure(value: float, digits: int = 2) -> str:
-    return "" if isnan(value) else number(value, digits)

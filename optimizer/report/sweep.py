@@ -3,7 +3,7 @@
 from math import isnan
 
 from optimizer.immutable import Figure, immutable, seen, told, untold
-from optimizer.report.document import Bar, Bars, Document, Listing, Section, Sketch, Table
+from optimizer.report.document import Bar, Bars, Column, Columns, Document, Listing, Section, Sketch, Table, figures
 from optimizer.sweep.frame import ENDINGS, PROOFS
 from optimizer.sweep.grid import Value
 from optimizer.sweep.run import Ranged
@@ -126,23 +126,16 @@ def range_document(ranged: Ranged, summary: Summary) -> Document:
             sections.append(_slices(key, own, currency))
     solved = max(summary.solved, 1)
     if summary.bound:
-        rows = tuple((b.name, f"{b.scenarios:,}", _share(b.scenarios, solved)) for b in summary.bound)
+        rows = tuple((b.name, b.scenarios, _share(b.scenarios, solved)) for b in summary.bound)
         note = "Of the scenarios that have a formula; a limit counts where the formula sits on it."
-        sections.append(Table("Limits that bind", ("limit", "scenarios", "share"), rows, frozenset({1, 2}), note))
+        sections.append(Table("Limits that bind", ("limit", *figures("scenarios", "share", form=",")), rows, note))
     if summary.used:
         doses = tuple(
-            (
-                u.name,
-                _share(u.scenarios, solved),
-                f"{u.doses.least:.2f}",
-                f"{u.doses.middle:.2f}",
-                f"{u.doses.most:.2f}",
-            )
-            for u in summary.used
+            (u.name, _share(u.scenarios, solved), u.doses.least, u.doses.middle, u.doses.most) for u in summary.used
         )
-        columns = ("material", "used in", "least %", "middle %", "most %")
+        columns: Columns = ("material", *figures("used in", "least %", "middle %", "most %", form=".2f"))
         note = "Doses as supplied, in the scenarios that use the material."
-        sections.append(Table("Materials", columns, doses, frozenset({1, 2, 3, 4}), note))
+        sections.append(Table("Materials", columns, doses, note))
     if summary.messages:
         told = [f"{n:,} x {text}" if n > 1 else text for text, n in summary.messages[:MOST_MESSAGES]]
         more = len(summary.messages) - MOST_MESSAGES
@@ -170,20 +163,23 @@ def _distribution(summary: Summary, currency: str) -> list[Sketch]:
 def answers_table(ranged: Ranged) -> Table:
     """Return the scenarios one by one, up to `MOST_ROWS` of them."""
     frame, keys = ranged.frame, ranged.grid.keys
-    front = ("no.", "brief") if len(ranged.sources) > 1 else ("no.",)
+    front = (*figures("no.", form=","), Column("brief"))[: 2 if len(ranged.sources) > 1 else 1]
     rows = []
     for s in range(min(len(frame), MOST_ROWS)):
         one = _scenario(ranged, s)
-        names = (f"{s + 1:,}", one.scenario)[: len(front)]
+        names = (s + 1, one.scenario)[: len(front)]
         states = (_state(key, one.states.get(key)) for key in keys)
-        cost, ph = ("" if isnan(x) else number(x, digits) for x, digits in ((frame.cost[s], 4), (frame.ph[s], 2)))
-        rows.append((*names, *states, WORDS[one.ending], cost, ph, one.message or "; ".join(one.binding)))
+        costs = (float(frame.cost[s]), float(frame.ph[s]))
+        rows.append((*names, *states, WORDS[one.ending], *costs, one.message or "; ".join(one.binding)))
     left = len(frame) - len(rows)
     note = f"The first {len(rows):,} of {len(frame):,}. The other {left:,} are left out here; --out writes all."
-    heads = (*front, *keys, "ending", "cost per kg", "pH", "limits it sits on")
-    right = {0, len(heads) - 3, len(heads) - 2}
-    right |= {len(front) + k for k, c in enumerate(ranged.grid.columns) if c.dtype != object}
-    return Table("Every scenario", heads, tuple(rows), frozenset(right), note if left else "")
+    varied = (
+        Column(key, "text" if column.dtype == object else "figure")
+        for key, column in zip(keys, ranged.grid.columns, strict=True)
+    )
+    told = (*figures("cost per kg"), *figures("pH", digits=2))
+    columns: Columns = (*front, *varied, "ending", *told, "limits it sits on")
+    return Table("Every scenario", columns, tuple(rows), note if left else "")
 
 
 def _state(key: str, value: Value | None) -> str:
@@ -194,18 +190,12 @@ def _state(key: str, value: Value | None) -> str:
 
 
 def _slices(key: str, own: list[Slice], currency: str) -> Table:
-    rows = tuple(
-        (
-            s.value,
-            f"{s.scenarios:,}",
-            f"{s.solved:,}",
-            *("" if isnan(x) else number(x, 3) for x in (s.cost.least, s.cost.middle, s.cost.most)),
-        )
-        for s in own
-    )
-    columns = (key, "scenarios", "solved", f"least{currency}/kg", "middle", "most")
+    rows = tuple((s.value, s.scenarios, s.solved, s.cost.least, s.cost.middle, s.cost.most) for s in own)
+    columns: Columns = (
+        key, *figures("scenarios", "solved", form=","), *figures(f"least{currency}/kg", "middle", "most", digits=3),
+    )  # fmt: skip
     title = "By brief" if key == "scenario" else f"By {key}"
-    return Table(title, columns, rows, frozenset({1, 2, 3, 4, 5}))
+    return Table(title, columns, rows)
 
 
 def _spread(spread: Spread, digits: int) -> str:

@@ -13,7 +13,7 @@ import textwrap
 from typing import IO
 from unicodedata import east_asian_width
 
-from optimizer.report.document import Document, Listing, Sketch, Table
+from optimizer.report.document import Document, Listing, Sketch, Strong, Table
 from optimizer.report.escape import printable
 
 STYLES = {"bold": "1", "dim": "2", "good": "32", "bad": "1;31", "head": "36", "warn": "33"}
@@ -58,23 +58,24 @@ def lines(document: Document, width: int, *, colour: bool = False) -> list[str]:
 
 def _table(table: Table, width: int, paint: object) -> list[str]:
     assert callable(paint)
-    cells = [tuple(map(printable, row)) for row in (table.columns, *table.rows)]
-    widths = [max((_cells(row[c]) for row in cells), default=0) for c in range(len(table.columns))]
+    heads = table.heads
+    cells = [tuple(map(printable, row)) for row in (tuple(h.name for h in heads), *table.told())]
+    widths = [max(map(_cells, column)) for column in zip(*cells, strict=True)]
     room = width - 2 * (len(widths) - 1)
-    texts = [c for c in range(len(widths)) if c not in table.right]
+    texts = [c for c, head in enumerate(heads) if not head.right]
     while sum(widths) > room and any(widths[c] > NARROWEST for c in texts):
         widest = max(texts, key=lambda c: widths[c])
         widths[widest] -= 1
     out = []
-    for number, row in enumerate(cells):
+    styles = ["dim", *("bold" if isinstance(row, Strong) else "" for row in table.rows)]
+    for style, row in zip(styles, cells, strict=True):
         parts = [
-            _wrapped(cell, widths[c]) if c not in table.right else [" " * (widths[c] - _cells(cell)) + cell]
-            for c, cell in enumerate(row)
+            [" " * (width - _cells(cell)) + cell] if head.right else _wrapped(cell, width)
+            for head, width, cell in zip(heads, widths, row, strict=True)
         ]
         for k in range(max(len(p) for p in parts)):
             texts_k = [(p[k] if k < len(p) else "") for p in parts]
             line = "  ".join(t + " " * (w - _cells(t)) for t, w in zip(texts_k, widths, strict=True)).rstrip()
-            style = "dim" if number == 0 else "bold" if number - 1 in table.strong else ""
             out.append(paint(line, style))
     if table.note:
         out += [paint(line, "dim") for line in _wrapped(table.note, width)]

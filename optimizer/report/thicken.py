@@ -7,7 +7,7 @@ from optimizer.data.cautions import Caution
 from optimizer.immutable import immutable
 from optimizer.report.advice import budget_table
 from optimizer.report.blend import caution_listing
-from optimizer.report.document import Document, Listing, Sketch, Table
+from optimizer.report.document import Columns, Document, Listing, Sketch, Table, figures
 from optimizer.units import number
 
 WIDTH, HEIGHT = 56, 10
@@ -86,19 +86,17 @@ def _next(log: Log) -> Table:
 def _steps(log: Log) -> Table:
     rows = tuple(
         (
-            number(p.step.added_percent, 2),
-            "" if p.value is None else number(p.value, 1),
-            "" if p.step.waited_min is None else number(p.step.waited_min),
-            "" if p.step.temperature_c is None else number(p.step.temperature_c, 1),
-            "" if p.step.ph is None else number(p.step.ph, 2),
-            p.step.on,
+            *(p.step.added_percent, p.value, p.step.waited_min, p.step.temperature_c, p.step.ph, p.step.on),
             " ".join(x for x in ("" if p.comparable else "other temperature", p.step.note) if x),
         )
         for p in log.points
     )
     reading = f"reading, {log.unit}" if log.unit else "reading"
-    columns = ("added, %", reading, "waited, min", "°C", "pH", "on", "note")
-    return Table("Steps", columns, rows, frozenset({0, 1, 2, 3, 4}))
+    columns: Columns = (
+        *figures("added, %", digits=2), *figures(reading, digits=1), *figures("waited, min"), *figures("°C", digits=1),
+        *figures("pH", digits=2), "on", "note",
+    )  # fmt: skip
+    return Table("Steps", columns, rows)
 
 
 def _curve(log: Log) -> Sketch:

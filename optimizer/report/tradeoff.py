@@ -7,7 +7,19 @@ from optimizer.data.cautions import ALWAYS, Caution
 from optimizer.errors import UsageError
 from optimizer.immutable import immutable, seen, told, untold
 from optimizer.report.blend import caution_listing
-from optimizer.report.document import Bar, Bars, Curve, Curves, Document, Listing, Section, Sketch, Table
+from optimizer.report.document import (
+    Bar,
+    Bars,
+    Columns,
+    Curve,
+    Curves,
+    Document,
+    Listing,
+    Section,
+    Sketch,
+    Table,
+    figures,
+)
 from optimizer.report.picture_file import canvas, is_svg, write_plotted, write_svg
 from optimizer.solve.tradeoff import Axis, Break, Frontier, Stretch
 from optimizer.studies.leeway import Leeway
@@ -95,12 +107,12 @@ def frontier_document(curves: tuple[tuple[str, Frontier], ...]) -> Document:
 
 
 def _breaks(one: Frontier, suffix: str) -> Table:
-    every = [(number(b.x, 3), number(b.y, 4), listed(b.enters), listed(b.leaves)) for b in one.breaks]
+    every = [(number(b.x, 3), number(b.y), listed(b.enters), listed(b.leaves)) for b in one.breaks]
     # A change without a jump in value has two breaks at one point; the second one tells nothing more.
     rows = tuple(row for k, row in enumerate(every) if k == 0 or row[:2] != every[k - 1][:2] or any(row[2:]))
     note = "What comes in and what goes out when the first column moves on from here."
-    columns = (axis_words(one.x), axis_words(one.y), "comes in", "goes out")
-    return Table(f"{'Points' if one.local else 'Breaks'}{suffix}", columns, rows, frozenset({0, 1}), note)
+    columns: Columns = (*figures(axis_words(one.x), axis_words(one.y)), "comes in", "goes out")
+    return Table(f"{'Points' if one.local else 'Breaks'}{suffix}", columns, rows, note)
 
 
 def _stretches(one: Frontier, suffix: str) -> Table:
@@ -121,8 +133,8 @@ def _stretches(one: Frontier, suffix: str) -> Table:
     note = "Doses move evenly between two breaks where the rate is one figure."
     if one.local:
         note = "Rates and moves are those from one point to the next."
-    columns = (f"{one.x.name} from - to", unit, "target pH", "doses that move, %")
-    return Table(f"Exchange rate{suffix}", columns, tuple(rows), frozenset({0, 1, 2}), note)
+    columns: Columns = (*figures(f"{one.x.name} from - to", unit, "target pH"), "doses that move, %")
+    return Table(f"Exchange rate{suffix}", columns, tuple(rows), note)
 
 
 def _points(one: Frontier) -> list[tuple[float, float]]:
@@ -241,20 +253,20 @@ def leeway_document(found: Leeway) -> Document:
     used = [r for r in found.rooms if r.member != "no"]
     used.sort(key=lambda r: (r.member != "every", -r.most, r.id))
     rows = tuple((r.name, _dose(r.dose), _dose(r.least), _dose(r.most), r.member) for r in used)
-    columns = ("material", "best %", "least %", "most %", "in which formulas")
+    columns: Columns = ("material", *figures("best %", "least %", "most %"), "in which formulas")
     note = "Each range holds for one dose at a time, the others giving way."
-    sections.append(Table("How far each dose may move", columns, rows, frozenset({1, 2, 3}), note))
+    sections.append(Table("How far each dose may move", columns, rows, note))
     sections += _rooms(found)
     never = [r.id for r in found.rooms if r.member == "no"]
     if never:
         sections.append(Listing("In no formula within the loss", (listed(never),)))
     for k, other in enumerate(found.alternatives, 1):
         lines = sorted(other.formula.lines, key=lambda line: (-line.percent, line.item.id))
-        table = tuple((line.item.material.name, f"{line.percent:.2f}") for line in lines)
+        table = tuple((line.item.material.name, line.percent) for line in lines)
         gap = "proven furthest" if other.gap == 0 else "the search for the furthest was cut short"
         away = f"{number(other.distance, 1)} % of doses differ from the nearest"
         note = f"{number(other.objective, 4)} {unit}; {away}; {gap}."
-        sections.append(Table(f"Another formula, {k}", ("material", "%"), table, frozenset({1}), note))
+        sections.append(Table(f"Another formula, {k}", ("material", *figures("%", form=".2f")), table, note))
     sections.append(caution_listing(found.cautions))
     verdict = f"Best {number(found.result.objective, 4)} {unit}; ranges at up to {number(found.loss)} {unit} worse."
     return Document(f"Room to move for {brief.scenario.name}", verdict, sections=tuple(sections))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from optimizer.report.blend import caution_listing
-from optimizer.report.document import Document, Listing, Table
+from optimizer.report.document import Columns, Document, Listing, Table, figures
 from optimizer.studies.variants import VariantOutcome, Variants
 from optimizer.units import listed, number
 
@@ -21,20 +21,14 @@ def variants_document(found: Variants) -> Document:
             [*outcome.too_much, *([f"breaks {listed(outcome.newly_broken)}"] if outcome.newly_broken else [])]
         )
         target = outcome.checked.setting.target
-        rows.append(
-            (
-                outcome.variant.name,
-                number(outcome.changed, 2),
-                f"{outcome.cost_change:+.3f}",
-                "" if target is None else number(target, 2),
-                state or "a variant of this base",
-            )
-        )
+        told = state or "a variant of this base"
+        rows.append((outcome.variant.name, outcome.changed, outcome.cost_change, target, told))
+    cost = figures(f"{currency}/kg", form="+.3f")
+    columns: Columns = ("variant", *figures("changed %", digits=2), *cost, *figures("pH", digits=2), "verdict")
     summary = Table(
         "Variants",
-        ("variant", "changed %", f"{currency}/kg", "pH", "verdict"),
+        columns,
         tuple(rows),
-        frozenset({1, 2, 3}),
         f"Changed: what is new or more than in the base; at most {number(found.limits.changed_at_most)} % (common "
         "practice of safety assessors, some allow 2 %; your assessor decides). The rest of the base is locked.",
     )
@@ -61,20 +55,9 @@ def variants_document(found: Variants) -> Document:
 
 
 def _one(found: Variants, outcome: VariantOutcome) -> list[Table | Listing]:
-    rows = tuple(
-        (d.name, number(d.before, 3) if d.before else "", number(d.after, 3) if d.after else "",
-         f"{d.after - d.before:+.3g}")
-        for d in outcome.differences
-    )  # fmt: skip
-    parts: list[Table | Listing] = [
-        Table(
-            outcome.variant.name,
-            ("material", "base %", "variant %", "change"),
-            rows,
-            frozenset({1, 2, 3}),
-            outcome.variant.note,
-        )
-    ]
+    rows = tuple((d.name, d.before or None, d.after or None, d.after - d.before) for d in outcome.differences)
+    columns: Columns = ("material", *figures("base %", "variant %", digits=3), *figures("change", form="+.3g"))
+    parts: list[Table | Listing] = [Table(outcome.variant.name, columns, rows, outcome.variant.note)]
     said = [f"breaks: {reading}" for reading in outcome.readings(outcome.newly_broken)]
     aside = tuple(r for r in outcome.variant.without_rules if r in outcome.checked.broken)
     said += [f"need not keep: {reading}" for reading in outcome.readings(aside)]

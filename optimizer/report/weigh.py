@@ -2,24 +2,31 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
+from math import fsum, nan
 
 from optimizer.bench.weigh import Step, WeighLine, WeighSheet
 from optimizer.data.cautions import ALWAYS
-from optimizer.report.document import Document, Listing, Table
+from optimizer.report.document import Column, Columns, Document, Listing, Row, Section, Strong, Sum, Table, figures
 from optimizer.units import listed, number
 
-COLUMNS = ("", "no.", "material", "%", "weigh, g", "lot", "weighed, g")
-"""Headings of a step's lines; the first column is ticked."""
 SHEET = "weigh sheet"
 """What its files call themselves; see `files.report_mark`."""
+BLANK_ROWS = 5
+"""Empty rows to fill in by hand."""
 PLAN = "A plan for the bench. " + " ".join(ALWAYS)
+
+
+def _decimals(sheet: WeighSheet) -> int:
+    """Return how many decimals the scale shows."""
+    exponent = Decimal(f"{sheet.batch.scale.step_g:.12g}").normalize().as_tuple().exponent
+    return max(0, -int(exponent))
 
 
 def grams_text(sheet: WeighSheet, grams: float) -> str:
     """Return grams with as many decimals as the scale shows."""
-    exponent = Decimal(f"{sheet.batch.scale.step_g:.12g}").normalize().as_tuple().exponent
-    return f"{grams:.{max(0, -int(exponent))}f}"
+    return f"{grams:.{_decimals(sheet)}f}"
 
 
 def facts_of(sheet: WeighSheet) -> list[tuple[str, str]]:
@@ -77,78 +84,107 @@ def _recipe(sheet: WeighSheet, line: WeighLine, head: str) -> str:
     return f"{words}, and weigh {grams_text(sheet, dilution.less_g)} g less of {name} on its own line."
 
 
-def lot_text(line: WeighLine) -> str:
-    """Return the lots that are noted."""
-    return ", ".join(lot for lot, _ in line.weighed if lot)
-
-
-def weighed_text(sheet: WeighSheet, line: WeighLine) -> str:
-    """Return the grams that are noted."""
-    return " + ".join(grams_text(sheet, g) for _, g in line.weighed)
-
-
-def hints(line: WeighLine) -> str:
-    """Return how a material is handled, in the library's words."""
-    return line.material.handling
-
-
-def again_text(step: Step) -> str:
-    """Return the cautions that were told before and apply again."""
-    if not step.again:
-        return ""
-    return "As above: " + listed([f"{key} (step {number_})" for key, number_ in step.again]) + "."
-
-
-def caution_texts(step: Step) -> list[str]:
-    """Return the cautions of a step in full, with the materials that they come from."""
-    return [c.words for c in step.cautions]
-
-
 def head_of(step: Step) -> str:
     """Return number, title and temperature of a step."""
     heat = f" - {step.part.temperature}" if step.part.temperature else ""
     return f"{step.number}. {step.part.title}{heat}"
 
 
-def after_of(step: Step) -> list[tuple[str, str]]:
-    """Return what is done, seen and waited for, each with its label."""
-    told = [("do", d) for d in step.part.do]
-    told += [("usually", s) for s in step.part.see]
-    return told + ([("wait", step.part.wait)] if step.part.wait else [])
+def after_of(step: Step) -> list[str]:
+    """Return what is done, seen and waited for."""
+    told = [*step.part.do, *(f"usually: {sign}" for sign in step.part.see)]
+    return told + ([f"wait: {step.part.wait}"] if step.part.wait else [])
+
+
+def _cautions(step: Step) -> list[Listing]:
+    """Return the cautions of a step, in full where they come first."""
+    told = [c.words for c in step.cautions]
+    if step.again:
+        told.append("As above: " + listed([f"{key} (step {number_})" for key, number_ in step.again]) + ".")
+    return [Listing("", tuple(told), "caution")] if told else []
+
+
+def _columns(sheet: WeighSheet) -> Columns:
+    grams = f".{_decimals(sheet)}f"
+    return (
+        Column("", "tick"), *figures("no."), Column("material", "name"), Column("id", "key"), *figures("%"),
+        Column("weigh, g", "big", form=grams), Column("lot", "write"), Column("weighed, g", "write", form=grams),
+        Column("INCI", "note"), Column("how", "note"),
+    )  # fmt: skip
+
+
+def _row(sheet: WeighSheet, line: WeighLine) -> Row:
+    material = line.material
+    told = remark(sheet, line)
+    how = tuple(filter(None, (material.handling, f"! {told}" if told else "")))
+    lots = ", ".join(lot for lot, _ in line.weighed if lot) or None
+    weighed = tuple(grams for _, grams in line.weighed) or None
+    return (None, line.number, material.name, material.id, line.percent, line.grams, lots, weighed, material.inci, how)
+
+
+def _lines(sheet: WeighSheet, step: Step) -> list[Table]:
+    rows = tuple(_row(sheet, line) for line in step.lines)
+    return [Table(head_of(step), _columns(sheet), rows)] if rows else []
+
+
+def _title(sheet: WeighSheet) -> str:
+    return f"Weigh sheet: {sheet.batch.product or 'batch'}, batch {sheet.batch.batch}"
+
+
+def _verdict(sheet: WeighSheet) -> tuple[str, bool]:
+    small = sum(line.small and not line.used for line in sheet.lines)
+    if small:
+        return f"{small} of {len(sheet.lines)} lines are too small for this scale; see what is offered.", False
+    return "Every line can be weighed well enough on this scale.", True
 
 
 def weigh_document(sheet: WeighSheet) -> Document:
     """Return the sheet for a screen."""
-    sections: list[Table | Listing] = []
+    sections: list[Section] = []
     for step in sheet.steps:
-        rows = tuple(
-            (
-                "[ ]",
-                str(line.number),
-                line.material.name,
-                number(line.percent),
-                grams_text(sheet, line.grams),
-                lot_text(line),
-                weighed_text(sheet, line),
-            )
-            for line in step.lines
-        )
-        if rows:
-            sections.append(Table(head_of(step), COLUMNS, rows, frozenset({1, 3, 4})))
-        told = [f"{label}: {text}" if label != "do" else text for label, text in after_of(step)]
-        told += [f"{line.number} {line.material.name}: {hints(line)}" for line in step.lines if hints(line)]
-        told += [
-            f"{line.number} {line.material.name}: {remark(sheet, line)}" for line in step.lines if remark(sheet, line)
-        ]
-        sections.append(Listing("" if rows else head_of(step), tuple(told)))
-        cautions = [*caution_texts(step), *filter(None, [again_text(step)])]
-        if cautions:
-            sections.append(Listing("", tuple(cautions), "caution"))
+        lines = _lines(sheet, step)
+        told = after_of(step)
+        told += [f"{x.number} {x.material.name}: {x.material.handling}" for x in step.lines if x.material.handling]
+        told += [f"{x.number} {x.material.name}: {remark(sheet, x)}" for x in step.lines if remark(sheet, x)]
+        sections += [*lines, Listing("" if lines else head_of(step), tuple(told)), *_cautions(step)]
     sections.append(Listing("", ALWAYS, "caution"))
     facts = [*facts_of(sheet)[2:], *(("note", note) for note in sheet.notes)]
-    small = sum(line.small and not line.used for line in sheet.lines)
-    verdict = "Every line can be weighed well enough on this scale."
-    if small:
-        verdict = f"{small} of {len(sheet.lines)} lines are too small for this scale; see what is offered."
-    title = f"Weigh sheet: {sheet.batch.product or 'batch'}, batch {sheet.batch.batch}"
-    return Document(title, verdict, tuple(facts), tuple(sections), good=not small)
+    verdict, good = _verdict(sheet)
+    return Document(_title(sheet), verdict, tuple(facts), tuple(sections), good)
+
+
+def _blanks(step: Step) -> list[Table]:
+    """Return the rows that are filled in by hand."""
+    names = step.part.blanks
+    if not names:
+        return []
+    count = 1 if "final" in names[0] else BLANK_ROWS
+    return [Table("", tuple(Column(name, "write") for name in names), ((None,) * len(names),) * count)]
+
+
+def weigh_form(sheet: WeighSheet) -> Document:
+    """Return the sheet to be filled in, on paper or in a workbook: cautions come before what they are about."""
+    batch = sheet.batch
+    sections: list[Section | Document] = [Listing("", (PLAN,), "caution")]
+    for step in sheet.steps:
+        lines = tuple(replace(table, title="") for table in _lines(sheet, step))
+        told = Listing("", tuple(after_of(step)))
+        sections.append(Document(head_of(step), "", (), (*_cautions(step), *lines, told, *_blanks(step))))
+    percent = Sum(fsum(line.percent for line in sheet.lines))
+    weighed = fsum(g for line in sheet.lines for _, g in line.weighed)
+    done = Sum(weighed if all(line.weighed for line in sheet.lines) else nan)
+    note = "the part held back is not in the sum" if sheet.held_g > 0 else ""
+    total = Strong(("", None, "sum", "", percent, Sum(sheet.total_g), "", done, "", note))
+    sections.append(Table("", _columns(sheet), (total,)))
+    sections.append(Table("", (Column("made by, date", "write"), Column("checked by, date", "write")), ((None, None),)))
+    facts = [*facts_of(sheet), *(("note", note) for note in sheet.notes)]
+    verdict, good = _verdict(sheet)
+    return Document(
+        _title(sheet),
+        verdict,
+        tuple(facts),
+        tuple(sections),
+        good,
+        f"batch {batch.batch} - {batch.product}" if batch.product else f"batch {batch.batch}",
+        SHEET,
+    )

@@ -117,14 +117,9 @@ def _csv(path: Path, columns: Columns) -> None:
 
 
 def _xlsx(path: Path, columns: Columns) -> None:
-    from openpyxl import Workbook
+    from optimizer.data.workbook import Sheet, write_book
 
-    book = Workbook(write_only=True)
-    sheet = book.create_sheet("range")
-    sheet.freeze_panes = "B2"
-    for row in _rows(columns):
-        sheet.append(row)
-    book.save(path)
+    write_book(path, [Sheet("range", _rows(columns))])
 
 
 def _parquet(path: Path, columns: Columns) -> None:

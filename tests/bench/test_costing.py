@@ -25,9 +25,10 @@ from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.errors import DataError
 from optimizer.files import shipped
 from optimizer.report.costing import cost_document, cost_sheets
+from optimizer.report.document import Table
 from optimizer.report.markdown import markdown
 from optimizer.report.record import as_json
-from optimizer.report.workbook import Sheet, write_workbook
+from optimizer.report.workbook import write_workbook
 from optimizer.sweep.source import sources_of
 from tests.support.command import Run
 
@@ -311,11 +312,11 @@ def test_a_folder_of_briefs_may_hold_costs_and_materials(tmp_path: Path, library
 
 def test_cells_that_look_like_formulas_are_text(tmp_path: Path, library: Library) -> None:
     path = tmp_path / "x.xlsx"
-    write_workbook(path, [Sheet("one", ("a", "b"), (("=1+1", 2.5), ("@x", None)))])
+    write_workbook(path, [Table("one", ("a", "b"), (("=1+1", 2.5), ("@x", None)))])
     rows = list(load_workbook(path).worksheets[0].iter_rows(values_only=True))
     assert rows == [("a", "b"), ("'=1+1", 2.5), ("'@x", None)]
     with pytest.raises(DataError, match="the file exists"):
-        write_workbook(path, [Sheet("one", ("a",), ())])
+        write_workbook(path, [Table("one", ("a",), ())])
     sheets = cost_sheets(cost_of_batch(formula_of(library, WASH), Size(1000), name="=cmd()"))
     write_workbook(tmp_path / "y.xlsx", sheets)
     book = load_workbook(tmp_path / "y.xlsx")

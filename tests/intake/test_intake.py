@@ -14,8 +14,8 @@ from typer.testing import CliRunner
 from optimizer.cli.every import app
 from optimizer.data.formula_file import read_formula
 from optimizer.data.library import read_library
-from optimizer.data.sheet import write_rows
 from optimizer.data.shelf import read_shelf
+from optimizer.data.workbook import write_rows
 from optimizer.errors import DataError
 from optimizer.files import shipped
 from optimizer.intake.formula_sheet import read_formula_sheet

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import io
+from io import BytesIO
+from math import nan
+from pathlib import Path
 
 import pytest
+from openpyxl import load_workbook
 
-from optimizer.report.document import Document, Listing, Table
+from optimizer.report.document import Column, Document, Listing, Strong, Sum, Table, figures
 from optimizer.report.markdown import markdown
+from optimizer.report.page import page
 from optimizer.report.terminal import lines, show
+from optimizer.report.workbook import workbook
 
 ODD = (
     "a | b", "*bold*", "_slanted_", "`code`", "[link](there)", "<b>html</b>", "back\\slash", "50 % of 10", "-0", "1e9",
@@ -17,10 +23,10 @@ ODD = (
 """Cells that a careless renderer would read as markup, a number or a formula."""
 
 
-def document(*cells: str, right: frozenset[int] = frozenset()) -> Document:
+def document(*cells: str, right: tuple[int, ...] = ()) -> Document:
     """Return a document with one table row."""
-    columns = tuple(f"c{n}" for n in range(len(cells)))
-    return Document("Title", "Verdict.", sections=(Table("Table", columns, (cells,), right),))
+    columns = tuple(Column(f"c{n}", "figure" if n in right else "text") for n in range(len(cells)))
+    return Document("Title", "Verdict.", sections=(Table("Table", columns, (cells,)),))
 
 
 def row(text: str) -> str:
@@ -38,7 +44,7 @@ def test_a_whole_document() -> None:
         "Solved; a_b.",
         facts=(("cost", "0.9 | kg"), ("pH", "5")),
         sections=(
-            Table("Doses", ("material", "%"), (("Water", "80.00"), ("x|y", "20.00")), frozenset({1}), "A *note*."),
+            Table("Doses", ("material", *figures("%")), (("Water", "80.00"), ("x|y", "20.00")), "A *note*."),
             Listing("Cautions", ("Mind <this>.", "And\nthat."), "caution"),
             Table("Empty", ("a", "b"), ()),
         ),
@@ -111,7 +117,7 @@ def test_a_whole_document_on_a_terminal() -> None:
         "Solved.",
         facts=(("cost", "0.9"), ("a longer name", "5")),
         sections=(
-            Table("Doses", ("material", "%"), (("Water", "80.00"), ("Soap", "5.00")), frozenset({1}), "A note."),
+            Table("Doses", ("material", *figures("%")), (("Water", "80.00"), ("Soap", "5.00")), "A note."),
             Listing("Cautions", ("Mind this.",), "caution"),
             Listing("Notes", ("And that.",)),
         ),
@@ -141,7 +147,7 @@ def test_a_whole_document_on_a_terminal() -> None:
 @pytest.mark.parametrize("cell", [c for c in ODD if c.strip() == c and "  " not in c])
 def test_the_terminal_shows_every_cell_as_it_is(cell: str) -> None:
     """Numbers too: nothing is rounded, added up or put into another form here."""
-    for right in (frozenset[int](), frozenset({0})):
+    for right in ((), (0,)):
         shown = lines(document(cell, "next", right=right), 80)
         assert shown[6].split("next")[0].strip() == cell
         assert shown[6].endswith("next")
@@ -149,7 +155,7 @@ def test_the_terminal_shows_every_cell_as_it_is(cell: str) -> None:
 
 def test_long_cells_are_wrapped_and_nothing_is_lost() -> None:
     words = " ".join(f"word{n}" for n in range(40))
-    shown = lines(document(words, "12.5", words, right=frozenset({1})), 60)[6:-1]
+    shown = lines(document(words, "12.5", words, right=(1,)), 60)[6:-1]
     assert max(map(len, shown)) <= 60
     assert len(shown) > 5
     left, right = ([line[:25].split() for line in shown], [line[33:].split() for line in shown])
@@ -159,7 +165,7 @@ def test_long_cells_are_wrapped_and_nothing_is_lost() -> None:
 
 
 def test_numbers_stand_right() -> None:
-    table = Table("T", ("a", "n"), (("x", "1"), ("yy", "100.5")), frozenset({1}))
+    table = Table("T", ("a", *figures("n")), (("x", "1"), ("yy", "100.5")))
     assert lines(Document("t", "v", sections=(table,)), 40)[5:8] == ["a       n", "x       1", "yy  100.5"]
 
 
@@ -177,12 +183,12 @@ def test_verdict_facts_notes_and_listings_fit(width: int) -> None:
 
 def test_wide_characters_take_two_cells() -> None:
     """Unicode Standard Annex 11: East Asian wide characters take two cells of a terminal."""
-    table = Table("T", ("a", "n"), (("水", "1"), ("water", "2")), frozenset({1}))
+    table = Table("T", ("a", *figures("n")), (("水", "1"), ("water", "2")))
     assert lines(Document("t", "v", sections=(table,)), 40)[6:8] == ["水     1", "water  2"]
 
 
 def test_strong_rows_and_verdicts_are_painted_and_nothing_else_changes() -> None:
-    table = Table("T", ("a",), (("x",), ("total",)), strong=frozenset({1}))
+    table = Table("T", ("a",), (("x",), Strong(("total",))))
     made = Document("t", "v", sections=(table, Listing("L", ("c",), "caution")))
     painted = lines(made, 20, colour=True)
     assert painted[1:3] == ["\x1b[1mt\x1b[0m", "\x1b[32mv\x1b[0m"]
@@ -200,6 +206,16 @@ def test_strong_rows_and_verdicts_are_painted_and_nothing_else_changes() -> None
     assert stripped == plain
 
 
+def test_figures_are_written_as_their_column_says() -> None:
+    columns = (Column("a"), *figures("n"), *figures("f", form=".2f", unit=" %"), *figures("w", digits=1))
+    rows = (("x", 2.0, 1, 2.25), ("y", None, nan, "none"), ("z", (0.5, 2.0), -1.0, 0.0))
+    assert Table("T", columns, rows).told() == [
+        ("x", "2", "1.00 %", "2.2"),
+        ("y", "", "", "none"),
+        ("z", "0.5 + 2", "-1.00 %", "0"),
+    ]
+
+
 def test_an_empty_table_shows_its_headings() -> None:
     shown = lines(Document("t", "v", sections=(Table("T", ("a", "bc"), ()),)), 20)
     assert shown == ["", "t", "v", "", "T ··················", "a  bc", ""]
@@ -210,3 +226,66 @@ def test_show_writes_to_a_stream_that_is_no_terminal_without_colour() -> None:
     show(document("x", "y"), stream, width=30)
     assert stream.getvalue() == "\n".join(lines(document("x", "y"), 30)) + "\n"
     assert "\x1b" not in stream.getvalue()
+
+
+def form() -> Document:
+    """Return a document with a kind of column each; its figures are made up."""
+    columns = (
+        Column("", "tick"), Column("what", "name"), Column("key", "key"), *figures("g", form=".1f"),
+        Column("noted", "write"), Column("how", "note"),
+    )  # fmt: skip
+    rows = (
+        (None, "=Water", "aqua", 2.0, (0.5, 1.0), ("slowly", "! far off")),
+        (None, "Salt", "salt", nan, None, ""),
+        Strong(("", "sum", "", Sum(2.0), Sum(nan), "")),
+    )
+    step = Document("Step 1", "", sections=(Listing("", ("Hot.",), "caution"), Table("", columns, rows, "A note.")))
+    blank = Table("", (Column("by", "write"), Column("on", "write")), ((None, None),))
+    return Document("Sheet", "To do.", (("batch", "B & 1"),), (step, blank), running="batch B & 1", kind="weigh sheet")
+
+
+def test_a_form_shows_its_boxes_and_leaves_keys_and_notes_out_of_a_text() -> None:
+    shown = lines(form(), 60)
+    assert "[ ]  =Water  2.0  0.5 + 1" in shown
+    assert "[ ]  Salt" in shown
+    assert "     sum     2.0" in shown
+    assert not [line for line in shown if "aqua" in line or "slowly" in line]
+
+
+def test_a_form_on_a_page_has_boxes_and_notes_below_names() -> None:
+    text = page(form())
+    assert text.count('class="box"') == 2
+    assert '<th scope="row">=Water<p class="note">slowly</p><p class="note">! far off</p></th>' in text
+    assert text.count('<td class="write">') == 5, "three lines and two to sign"
+    assert "aqua" not in text
+    assert "page.css" in text, "the style of forms names the one that it follows"
+
+
+def test_a_form_in_a_workbook_has_figures_sums_and_all_columns(tmp_path: Path) -> None:
+    book = load_workbook(BytesIO(workbook(form(), tmp_path / "x.xlsx")))
+    (sheet,) = book.worksheets
+    rows = [row[:6] for row in sheet.iter_rows(values_only=True)]
+    assert sheet.title == "weigh sheet"
+    assert rows == [
+        ("Sheet", None, None, None, None, None),
+        (None, None, "To do.", None, None, None),
+        ("batch", None, "B & 1", None, None, None),
+        ("done", "what", "key", "g", "noted", "how"),
+        ("Step 1", None, None, None, None, None),
+        (None, None, "CAUTION: Hot.", None, None, None),
+        (None, "'=Water", "aqua", 2, 1.5, "slowly ! far off"),
+        (None, "Salt", "salt", None, None, None),
+        (None, "sum", None, "=SUM(D5:D8)", "=SUM(E5:E8)", None),
+        (None, None, "A note.", None, None, None),
+    ]
+    assert (sheet.freeze_panes, sheet.oddFooter.left.text) == ("A5", "batch B && 1")
+
+
+def test_a_report_of_any_tables_may_be_a_workbook(tmp_path: Path) -> None:
+    broad = Table("Broad", ("a", *figures("b", "c")), (("x", 1, 2.5),))
+    other = Table("Other", ("d",), (("y",),))
+    book = load_workbook(BytesIO(workbook(Document("T", "V.", sections=(other, broad)), tmp_path / "x.xlsx")))
+    rows = [tuple(cell for cell in row if cell is not None) for row in book.worksheets[0].iter_rows(values_only=True)]
+    assert rows == [("T",), ("V.",), ("a", "b", "c"), ("Other",), ("d",), ("y",), ("Broad",), ("x", 1, 2.5)]
+    empty = load_workbook(BytesIO(workbook(Document("T", "V."), tmp_path / "x.xlsx")))
+    assert empty.worksheets[0]["A1"].value == "T"

@@ -30,7 +30,7 @@ from optimizer.errors import DataError, UsageError
 from optimizer.report import page as page_room
 from optimizer.report.blend import blend_document
 from optimizer.report.charts import charges, costs, prices, windows
-from optimizer.report.document import Bar, Bars, Curve, Curves, Document, Listing, Sketch, Table
+from optimizer.report.document import Bar, Bars, Curve, Curves, Document, Listing, Sketch, Strong, Table, figures
 from optimizer.report.escape import escaped, printable
 from optimizer.report.markdown import markdown
 from optimizer.report.page import LONG, page
@@ -152,7 +152,7 @@ def odd(*texts: str) -> Document:
     bars = Bars(first, (Bar(second, 0, 2, first, 1), Bar(first, nan, nan, second)), (0, 2), (0, 1, first), (1, second))
     curves = Curves(first, second, (Curve(first, ((0, 1), (1, 2)), ((0, 1),)),))
     sections = (
-        Table(first, (second, first), ((first, second), (second, first)), frozenset({1}), second),
+        Table(first, (second, *figures(first)), ((first, second), (second, first)), second),
         Table(first, (second,) * 5, ((first,) * 5,) * (LONG + 1), note=second),
         Listing(first, texts),
         Listing(second, texts, "caution"),
@@ -204,7 +204,7 @@ def test_every_dose_and_price_of_the_text_is_on_the_page(result: Result, whole: 
     document = blend_document(result)
     for section in document.sections:
         if isinstance(section, Table):
-            for row in section.rows:
+            for row in section.told():
                 assert {cell.replace(" %", "\u00a0%") for cell in row if cell} <= words
 
 
@@ -238,7 +238,8 @@ def test_long_tables_are_folded_but_never_the_first(rows: int) -> None:
 
 
 def test_numbers_stand_right_and_rows_are_named() -> None:
-    made = page(Document("d", "v", sections=(Table("t", ("a", "n"), (("x", "1"), ("all", "1")), frozenset({1}), strong=frozenset({1})),)))  # fmt: skip  # noqa: E501
+    table = Table("t", ("a", *figures("n")), (("x", "1"), Strong(("all", "1"))))
+    made = page(Document("d", "v", sections=(table,)))
     assert '<tr><th scope="row">x</th><td class="n">1</td></tr>' in made
     assert '<tr class="strong"><th scope="row">all</th>' in made
 
@@ -400,9 +401,9 @@ def test_a_range_lists_its_scenarios_and_says_what_it_leaves_out(monkeypatch: py
     table = answers_table(ranged)
     assert len(table.rows) == 6
     assert table.note == ""
-    assert table.rows[0][:4] == ("1", "9", "58", "solved")
-    assert table.rows[1][3:5] == ("impossible", "")
-    assert table.right == frozenset({0, 1, 2, 4, 5})
+    assert table.told()[0][:4] == ("1", "9", "58", "solved")
+    assert table.told()[1][3:5] == ("impossible", "")
+    assert [head.right for head in table.heads] == [True, True, True, False, True, True, False]
     document = range_document(ranged, summarise(ranged))
     reader = checked(page(Document("r", "v", sections=(*document.sections, table))))
     assert len(reader.all("svg")) == 1

@@ -19,7 +19,7 @@ import pytest
 from optimizer.brief.brief import load_brief
 from optimizer.brief.scenario import find_scenario
 from optimizer.report.blend import blend_document
-from optimizer.report.document import Bar, Bars, Document, Listing, Sketch, Table
+from optimizer.report.document import Bar, Bars, Column, Document, Listing, Sketch, Table, figures
 from optimizer.report.page import LONG, page
 from optimizer.report.tradeoff import leeway_document
 from optimizer.solve.best import solve
@@ -43,7 +43,7 @@ pytestmark = [
 def odd() -> Document:
     """Return a document of extremes: long words, many columns, a folded table, texts that look like markup."""
     word = "Polyoxyethylenesorbitanmonolaurate" * 4
-    columns = ("material", *(f"column {n}" for n in range(12)))
+    columns = ("material", *figures(*(f"column {n}" for n in range(12))))
     rows = tuple((word, *("12345.678",) * 12) for _ in range(3))
     bars = Bars("share, %", (Bar(word, 0, 80, "80 %"), Bar("<b>", 20, 60, "20 to 60 " * 8, 30, hatched=True)), (0, 100))
     return Document(
@@ -51,9 +51,9 @@ def odd() -> Document:
         "A verdict of bad news.",
         (("a fact", word),),
         (
-            Table("Wide", columns, rows, frozenset(range(1, 13))),
+            Table("Wide", columns, rows),
             Table("Narrow", ("a", "b"), ((word, word),)),
-            Table("Long", ("n", "what"), tuple((f"{n}", "folded away") for n in range(LONG + 1)), frozenset({0})),
+            Table("Long", (*figures("n"), "what"), tuple((n, "folded away") for n in range(LONG + 1))),
             Sketch("Drawn", drawing=bars, note=word),
             Sketch("In characters", ("x" * 200, " o"), "A note."),
             Listing("Cautions", (word, "Mind <this>."), "caution"),
@@ -62,12 +62,25 @@ def odd() -> Document:
     )
 
 
+def form() -> Document:
+    """Return what is ticked and written in by hand, with a long word."""
+    word = "Polyoxyethylenesorbitanmonolaurate" * 2
+    columns = (
+        Column("", "tick"), *figures("no."), Column("material", "name"), Column("weigh, g", "big"),
+        Column("lot", "write"), Column("weighed, g", "write"), Column("how", "note"),
+    )  # fmt: skip
+    rows = tuple((None, n, word, 1234.5, None, (1.5, 2.0), ("Stir.", f"! {word}")) for n in (1, 2))
+    steps = (Document("1. A step", "", sections=(Listing("", ("Hot.",), "caution"), Table("", columns, rows))),) * 3
+    blank = Table("", (Column("by", "write"), Column("on", "write")), ((None, None),))
+    return Document("Sheet", "To do.", (("batch", word),), (*steps, blank), running="batch 1", kind="weigh sheet")
+
+
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     result = solve(load_brief(find_scenario("hand-wash")), weighable=True)
     room = leeway_document(leeway(result.brief, 0.03 * result.objective)).chapter()
     folder = tmp_path_factory.mktemp("pages")
-    made = {"hand-wash": blend_document(result, None, None, (room,)), "odd": odd()}
+    made = {"hand-wash": blend_document(result, None, None, (room,)), "odd": odd(), "form": form()}
     for name, document in made.items():
         (folder / f"{name}.html").write_text(page(document), encoding="utf-8")
     return {name: folder / f"{name}.html" for name in made}
@@ -97,7 +110,7 @@ def opened(browser: Any, path: Path, width: int = 1280, scheme: str = "light", m
     browser.get(path.as_uri())
 
 
-@pytest.mark.parametrize("name", ["hand-wash", "odd"])
+@pytest.mark.parametrize("name", ["hand-wash", "odd", "form"])
 def test_a_page_loads_quietly_and_asks_for_nothing(browser: Any, pages: dict[str, Path], name: str) -> None:
     browser.get_log("performance")
     browser.get_log("browser")
@@ -107,7 +120,7 @@ def test_a_page_loads_quietly_and_asks_for_nothing(browser: Any, pages: dict[str
     assert pages[name].as_uri() in asked
     assert [url for url in asked if url not in (pages[name].as_uri(), "data:,")] == []
     assert browser.get_log("browser") == []
-    assert browser.title.startswith({"hand-wash": "Harbour", "odd": "Odd <script>"}[name])
+    assert browser.title.startswith({"hand-wash": "Harbour", "odd": "Odd <script>", "form": "Sheet"}[name])
 
 
 OVER = """
@@ -129,7 +142,7 @@ return [document.documentElement.scrollWidth - wide, out, texts];
 
 
 @pytest.mark.parametrize("width", WIDTHS)
-@pytest.mark.parametrize("name", ["hand-wash", "odd"])
+@pytest.mark.parametrize("name", ["hand-wash", "odd", "form"])
 def test_nothing_is_wider_than_its_window(browser: Any, pages: dict[str, Path], name: str, width: int) -> None:
     """Success criterion 1.4.10; tables may scroll by themselves, as it allows for them."""
     opened(browser, pages[name], width)
@@ -140,7 +153,7 @@ def test_nothing_is_wider_than_its_window(browser: Any, pages: dict[str, Path], 
     assert browser.execute_script(OVER) == [0, [], []]
 
 
-@pytest.mark.parametrize("name", ["hand-wash", "odd"])
+@pytest.mark.parametrize("name", ["hand-wash", "odd", "form"])
 def test_tab_reaches_everything_in_order_and_is_never_caught(browser: Any, pages: dict[str, Path], name: str) -> None:
     from selenium.webdriver import ActionChains, Keys
 
@@ -199,9 +212,12 @@ def test_contrast_formula() -> None:
     assert contrast("rgb(118, 118, 118)", "rgb(255, 255, 255)") == pytest.approx(4.54, abs=0.005)
 
 
+@pytest.mark.parametrize("name", ["odd", "form"])
 @pytest.mark.parametrize(("scheme", "medium"), [("light", "screen"), ("dark", "screen"), ("dark", "print")])
-def test_words_stand_out_from_the_paper(browser: Any, pages: dict[str, Path], scheme: str, medium: str) -> None:
-    opened(browser, pages["odd"], 768, scheme, medium)
+def test_words_stand_out_from_the_paper(
+    browser: Any, pages: dict[str, Path], scheme: str, medium: str, name: str
+) -> None:
+    opened(browser, pages[name], 768, scheme, medium)
     browser.execute_script("document.querySelectorAll('details').forEach(d => d.open = true)")
     pairs = browser.execute_script(COLOURS)
     assert len(pairs) >= 2

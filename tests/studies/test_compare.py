@@ -165,7 +165,7 @@ def test_another_lot_is_told_as_a_lot_and_not_as_a_price() -> None:
     assert found.lot == pytest.approx(0.10)
     assert (found.price, found.material, found.limit) == pytest.approx((0, 0, 0))
     tables = [s for s in compare_document(compare((one, other))).sections if isinstance(s, Sheet)]
-    rows = {row[0]: row[2] for row in tables[-1].rows}
+    rows = {row[0]: row[2] for row in tables[-1].told()}
     assert rows == {
         "price": "+0.0000",
         "lots": "+0.1000",
