@@ -14,11 +14,11 @@ from pathlib import Path
 from statistics import median
 
 from optimizer.chemistry.advice import advise
-from optimizer.chemistry.alkalinity import Ingredient, kind_of, know
+from optimizer.chemistry.alkalinity import Alkaline, kind_of, know
 from optimizer.chemistry.constants import WEAK, Weak
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Mixture, diluted, dose_to, mixed_with, solve, stock
-from optimizer.chemistry.titration import Log, Reading
+from optimizer.chemistry.titration import LogReading, PhLog
 
 HERE = Path(__file__).resolve().parent
 PAGE = HERE.parent / "docs" / "ph-accuracy.md"
@@ -153,7 +153,7 @@ class Batch:
     """One simulated batch: what it is and what the maker knows of it."""
 
     truth: Mixture
-    known: tuple[Ingredient, ...]
+    known: tuple[Alkaline, ...]
 
 
 def batch(kind: str, titrated: bool, draw: random.Random) -> Batch:
@@ -180,7 +180,7 @@ def batch(kind: str, titrated: bool, draw: random.Random) -> Batch:
     benzoate = draw.uniform(0.02, 0.045)
     strong, weak = strong + benzoate, [*weak, (WEAK["benzoic acid"], benzoate * draw.gauss(1, 0.02))]
     known.append(
-        Ingredient(
+        Alkaline(
             "sodium benzoate", 100 * benzoate * 0.1441, {"benzoic acid": Interval(6.8, 6.94, 7.0)}, Interval(0, 0, 0)
         )
     )
@@ -220,14 +220,14 @@ def follow(one: Batch, draw: random.Random, stages: int = 5, strip: bool = False
     def true_ph(share: float) -> float:
         return solve(diluted(mixed_with(truth, acid, 100 * share), WATER)).ph
 
-    log = Log(acid, aim, 100.0, know(one.known), water=WATER)
+    log = PhLog(acid, aim, 100.0, know(one.known), water=WATER)
     share, outcomes = 0.0, []
     for stage in range(stages):
         passed = False
         if stage:
             noise = draw.gauss(0, 0.25 if strip else 0.05)
             read = min(max(true_ph(share) + noise, 0.0), 14.0)
-            log = replace(log, readings=(*log.readings, Reading(100 * share, read, WATER, strip)))
+            log = replace(log, readings=(*log.readings, LogReading(100 * share, read, WATER, strip)))
         guess = max(log.share_to(aim.typical)[0], 0.0)
         total = log.total(100)
         if stage:

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from optimizer.studies.compare import Comparison
     from optimizer.studies.explain import Explanation
     from optimizer.studies.leeway import Leeway
-    from optimizer.studies.multi_product import Plan
+    from optimizer.studies.multi_product import JointPlan
     from optimizer.studies.robust import Robust
     from optimizer.studies.substitute import Substituted, Wish
     from optimizer.studies.why import Why
@@ -298,7 +298,7 @@ def together(
     leftover: float = 0.5,
     buying: bool = True,
     time_limit: float = 60.0,
-) -> Answer[Plan]:
+) -> Answer[JointPlan]:
     """Plan several products from one shelf: which uses which material, and how many packs to buy.
 
     Args:

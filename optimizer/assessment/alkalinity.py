@@ -8,7 +8,7 @@ from dataclasses import replace
 from math import sqrt
 from typing import Literal
 
-from optimizer.chemistry.alkalinity import IONIC_STRENGTH, KINDS, USUAL_ACTIVE, Ingredient, know, row_of
+from optimizer.chemistry.alkalinity import IONIC_STRENGTH, KINDS, USUAL_ACTIVE, Alkaline, know, row_of
 from optimizer.chemistry.constants import WEAK
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import damping
@@ -32,7 +32,7 @@ BUFFER_FUNCTIONS = frozenset({"chelator", "extract", "ph adjuster"})
 
 
 @immutable
-class Basis:
+class AlkalinityBasis:
     """One ingredient in the charge balance.
 
     Attributes:
@@ -49,7 +49,7 @@ class Basis:
     percent: float
     rests_on: Rests
     words: str
-    known: Ingredient | None = None
+    known: Alkaline | None = None
 
     @property
     def open(self) -> bool:
@@ -64,7 +64,7 @@ class Basis:
         row, _ = row_of(own.sites, ph, damping(IONIC_STRENGTH))
         return float(row @ own.mean), sqrt(max(float(row @ own.covariance @ row), 0.0))
 
-    def if_titrated(self) -> Basis:
+    def if_titrated(self) -> AlkalinityBasis:
         """Return the same ingredient as if the maker had titrated it and found what is expected now."""
         if self.known is None or self.percent <= 0:
             return self
@@ -74,7 +74,7 @@ class Basis:
         return replace(self, rests_on="titrated", known=replace(self.known, titrated=_titrated(found)))
 
 
-def ingredients_of(formula: Formula) -> tuple[Basis, ...]:
+def ingredients_of(formula: Formula) -> tuple[AlkalinityBasis, ...]:
     """Return what is known of every used ingredient, in the order of the formula; water is left out.
 
     Doses count in the blend as it stands before the part held back is filled. A surfactant has the assumed ranges of
@@ -86,12 +86,12 @@ def ingredients_of(formula: Formula) -> tuple[Basis, ...]:
     return tuple(_basis(line, 100 * line.percent / whole) for line in used)
 
 
-def known_of(bases: Iterable[Basis]) -> tuple[Ingredient, ...]:
+def known_of(bases: Iterable[AlkalinityBasis]) -> tuple[Alkaline, ...]:
     """Return what chemistry is told of the ingredients."""
     return tuple(b.known for b in bases if b.known is not None)
 
 
-def _basis(line: Line, percent: float) -> Basis:
+def _basis(line: Line, percent: float) -> AlkalinityBasis:
     item, material = line.item, line.item.material
     sites: dict[str, Interval] = {}
     alkali = Interval(0.0, 0.0, 0.0)
@@ -126,11 +126,9 @@ def _basis(line: Line, percent: float) -> Basis:
         if supplied:
             words += f" but supplied pH {_window(supplied)}"
     else:
-        return Basis(item.id, material.name, percent, "taken as neutral", "no group known that takes up acid")
-    known = Ingredient(
-        material.name, percent, sites, alkali, None if titrated is None else _titrated(titrated), supplied
-    )
-    return Basis(item.id, material.name, percent, rests, words, known)
+        return AlkalinityBasis(item.id, material.name, percent, "taken as neutral", "no group known that takes up acid")
+    known = Alkaline(material.name, percent, sites, alkali, None if titrated is None else _titrated(titrated), supplied)
+    return AlkalinityBasis(item.id, material.name, percent, rests, words, known)
 
 
 def _titrated(value: float) -> tuple[float, float]:

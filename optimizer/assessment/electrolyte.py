@@ -34,7 +34,7 @@ NOTHING = Interval(0.0, 0.0, 0.0)
 
 
 @immutable
-class Part:
+class SaltPart:
     """Dissolved salt of one origin."""
 
     origin: str
@@ -51,7 +51,7 @@ class Part:
 class Budget:
     """Dissolved salt against its limit."""
 
-    parts: tuple[Part, ...]
+    parts: tuple[SaltPart, ...]
     """What is not zero, in the order of `ORIGINS`."""
     total: Interval
     """[% w/w of the product]."""
@@ -115,7 +115,7 @@ def electrolyte_of(
         if any(percent.high > 0 for _, percent, _ in entries):
             molar = [m for _, _, m in entries]
             names = tuple(sorted({n for n, _, _ in entries if n}))
-            parts.append(Part(origin, _sum([p for _, p, _ in entries]), _known_sum(molar), names))
+            parts.append(SaltPart(origin, _sum([p for _, p, _ in entries]), _known_sum(molar), names))
     total = _sum([p.percent for p in parts])
     left = Interval(limit - total.high, limit - total.typical, limit - total.low)
     return Budget(tuple(parts), total, _known_sum([p.mmol_per_kg for p in parts]), limit, left, tuple(sorted(unknown)))

@@ -50,7 +50,7 @@ class AcidPreservative:
 
 
 @immutable
-class Exclusion:
+class ExclusionMet:
     """An exclusion that a used material falls under."""
 
     reading: str
@@ -64,7 +64,7 @@ class Preservation:
     setting: Setting = untold()
     acids: tuple[AcidPreservative, ...]
     """Sorted by name; empty if there are none."""
-    exclusions: tuple[Exclusion, ...]
+    exclusions: tuple[ExclusionMet, ...]
     """Exclusions that a used material falls under, and whether they are broken."""
     warning: str = WARNING
     """What the figures do not mean."""
@@ -114,7 +114,7 @@ def preservation_of(brief: Brief, formula: Formula, setting: Setting) -> Preserv
         acid = undissociated(total, (low, high), pkas[name])
         acids.append(AcidPreservative(name, tuple(sorted(doses)), total, pkas[name], acid, rooms))
     exclusions = tuple(
-        Exclusion(rule.reading(), rule.breaks(formula, setting))
+        ExclusionMet(rule.reading(), rule.breaks(formula, setting))
         for rule in (*brief.modelled, *brief.watched)
         if isinstance(rule, Excludes)
         and any(g.holds(line.item.material) for g in (rule.of, rule.other) for line in formula.lines)

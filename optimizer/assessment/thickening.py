@@ -83,7 +83,7 @@ class Candidate:
 
 
 @immutable
-class Plan:
+class ThickeningPlan:
     """The thickening plan of a formula; viscosity is read at the bench, never computed.
 
     Attributes:
@@ -115,7 +115,7 @@ def rule_of(brief: Brief) -> Thickening:
     return next((r for r in brief.modelled if isinstance(r, Thickening)), Thickening(id="thickening"))
 
 
-def plan_of(formula: Formula, setting: Setting, brief: Brief) -> Plan:
+def plan_of(formula: Formula, setting: Setting, brief: Brief) -> ThickeningPlan:
     """Return the thickening plan of a formula.
 
     Args:
@@ -150,7 +150,7 @@ def plan_of(formula: Formula, setting: Setting, brief: Brief) -> Plan:
         candidates[len(planned) :],
         key=lambda c: (isnan(c.price), not (c.material.thickener and c.material.thickener.after_ph), c.material.id),
     )
-    return Plan(route, budget, (*kept, *rest), setting, formula.held_back)
+    return ThickeningPlan(route, budget, (*kept, *rest), setting, formula.held_back)
 
 
 def salt_route(formula: Formula, rule: Thickening, budget: Budget) -> SaltRoute:

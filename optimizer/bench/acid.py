@@ -11,15 +11,15 @@ from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 
-from optimizer.assessment.alkalinity import Basis, ingredients_of, known_of
+from optimizer.assessment.alkalinity import AlkalinityBasis, ingredients_of, known_of
 from optimizer.assessment.preserving import Preservation, preservation_of
 from optimizer.bench.batch import Adjustment, Batch
 from optimizer.brief.brief import Brief
-from optimizer.chemistry.advice import LARGEST_SHARE, Added, Advice, added, advise
-from optimizer.chemistry.alkalinity import Ingredient, Knowledge, know
+from optimizer.chemistry.advice import LARGEST_SHARE, AcidAdvice, Added, added, advise
+from optimizer.chemistry.alkalinity import Alkaline, Knowledge, know
 from optimizer.chemistry.interval import Interval
-from optimizer.chemistry.ph import Chemical, Stock, stock
-from optimizer.chemistry.titration import Log, Reading
+from optimizer.chemistry.ph import Chemical, Solution, stock
+from optimizer.chemistry.titration import LogReading, PhLog
 from optimizer.data.formula import Formula
 from optimizer.errors import DataError, Problem, fault
 from optimizer.immutable import immutable
@@ -82,7 +82,7 @@ class Gain:
 
 
 @immutable
-class Session:
+class AcidSession:
     """One adjustment: a sample, or the batch itself, and its log.
 
     Attributes:
@@ -97,9 +97,9 @@ class Session:
     """
 
     of: str
-    log: Log
+    log: PhLog
     notes: tuple[str, ...]
-    advice: Advice
+    advice: AcidAdvice
     total: Interval
     for_batch: Interval | None
     so_far: Added | None
@@ -130,10 +130,10 @@ class PhAnswer:
 
     setting: Setting
     window: Window | None
-    ingredients: tuple[Basis, ...]
+    ingredients: tuple[AlkalinityBasis, ...]
     estimate: Interval
     estimate_water: float
-    solution: Stock
+    solution: Solution
     assumed: str
     dose: Interval
     blend_g: float | None
@@ -141,7 +141,7 @@ class PhAnswer:
     gain: Gain | None
     worth: str
     caution: str
-    sessions: tuple[Session, ...] = ()
+    sessions: tuple[AcidSession, ...] = ()
     preservation: Preservation | None = None
 
 
@@ -150,7 +150,7 @@ def ph_answer(
     formula: Formula,
     setting: Setting,
     *,
-    solution: Stock | None = None,
+    solution: Solution | None = None,
     batch: Batch | None = None,
     size_g: float | None = None,
     water: float = 0.0,
@@ -173,7 +173,7 @@ def ph_answer(
     bases = ingredients_of(formula)
     known = know(known_of(bases))
     chosen, assumed = _chosen(formula, known, target, water, solution)
-    log = Log(chosen, target, 100, known, water=water)
+    log = PhLog(chosen, target, 100, known, water=water)
     dose = log.total(100)
     size = batch.size_g if batch else size_g
     blend = None if size is None else size * (100 - formula.held_back) / 100
@@ -200,7 +200,7 @@ def ph_answer(
     )
 
 
-def points_answer(solution: Stock, target: Interval, sample_g: float, readings: Sequence[Reading]) -> PhAnswer:
+def points_answer(solution: Solution, target: Interval, sample_g: float, readings: Sequence[LogReading]) -> PhAnswer:
     """Return the log of measured points alone, without any recipe.
 
     Raises:
@@ -208,7 +208,7 @@ def points_answer(solution: Stock, target: Interval, sample_g: float, readings: 
     """
     if not readings:
         raise fault("points", "", "there is no reading.", "Give a line per reading: added_g and ph.")
-    log = Log(solution, target, sample_g, know(), tuple(readings))
+    log = PhLog(solution, target, sample_g, know(), tuple(readings))
     session = _session("sample", log, ("",) * len(readings), None)
     return PhAnswer(
         Setting(target.typical, target.low, target.high),
@@ -249,7 +249,7 @@ def held_back_acid(formula: Formula) -> str:
     return "citric" if "Citric Acid" in held else "lactic" if "Lactic Acid" in held else ""
 
 
-def default_acid(formula: Formula) -> tuple[Stock, str]:
+def default_acid(formula: Formula) -> tuple[Solution, str]:
     """Return the acid that is planned with if nobody says otherwise, and the words for that."""
     name = "lactic acid" if held_back_acid(formula) == "lactic" else DEFAULT_ACID[0]
     percent = DEFAULT_ACID[1]
@@ -258,13 +258,13 @@ def default_acid(formula: Formula) -> tuple[Stock, str]:
 
 
 def _chosen(
-    formula: Formula, known: Knowledge, target: Interval, water: float, solution: Stock | None
-) -> tuple[Stock, str]:
+    formula: Formula, known: Knowledge, target: Interval, water: float, solution: Solution | None
+) -> tuple[Solution, str]:
     """Return the solution, and what was assumed of it."""
     if solution is not None:
         return solution, ""
     acid, words = default_acid(formula)
-    if Log(acid, target, 100, known, water=water).expected_ph(0.0).typical >= target.low:
+    if PhLog(acid, target, 100, known, water=water).expected_ph(0.0).typical >= target.low:
         return acid, words
     name, percent = DEFAULT_ALKALI
     return stock(name, percent), f"{name}, {percent:g} % w/w, because the blend is estimated below the target"
@@ -299,7 +299,7 @@ def _window(brief: Brief, formula: Formula, target: Interval) -> Window | None:
     return Window(low, high, low_by, high_by, tuple(doubts))
 
 
-def _gain(log: Log, bases: tuple[Basis, ...], dose: Interval) -> Gain | None:
+def _gain(log: PhLog, bases: tuple[AlkalinityBasis, ...], dose: Interval) -> Gain | None:
     """Return what titrating the ingredients that leave most open would do."""
     spread = {b.id: b.takes_up(log.target.typical)[1] for b in bases if b.open}
     most = max(spread.values(), default=0.0)
@@ -313,7 +313,7 @@ def _gain(log: Log, bases: tuple[Basis, ...], dose: Interval) -> Gain | None:
     return Gain(tuple(b.name for n in names for b in bases if b.id == n), dose, after)
 
 
-def worth_words(sessions: Sequence[Session], open_: bool) -> str:
+def worth_words(sessions: Sequence[AcidSession], open_: bool) -> str:
     """Return how much the estimate is worth; what a sample has shown counts for its batch too."""
     readings = [r for one in sessions for r in one.log.readings]
     if sum(len({r.grams for r in one.log.readings if r.grams > 0}) for one in sessions) >= 2:
@@ -323,8 +323,8 @@ def worth_words(sessions: Sequence[Session], open_: bool) -> str:
 
 
 def sessions_of(
-    batch: Batch, target: Interval, recipe: tuple[Ingredient, ...], blend_g: float | None, where: str
-) -> tuple[Session, ...]:
+    batch: Batch, target: Interval, recipe: tuple[Alkaline, ...], blend_g: float | None, where: str
+) -> tuple[AcidSession, ...]:
     """Return the adjustments of a batch file with their logs.
 
     What a sample has shown is known when the batch itself is adjusted. A second adjustment of the batch starts from the
@@ -341,7 +341,7 @@ def sessions_of(
             recipe = (*recipe, _brought(before))
             known = know(recipe)
         try:
-            log = Log(stock(one.chemical, one.strength_percent), target, one.start_g, known, readings_of(one))
+            log = PhLog(stock(one.chemical, one.strength_percent), target, one.start_g, known, readings_of(one))
         except DataError as error:
             at = f"adjustment {number_ + 1}"
             raise DataError(
@@ -353,17 +353,17 @@ def sessions_of(
     return tuple(found)
 
 
-def _session(of: str, log: Log, notes: tuple[str, ...], blend_g: float | None) -> Session:
+def _session(of: str, log: PhLog, notes: tuple[str, ...], blend_g: float | None) -> AcidSession:
     grams = log.readings[-1].grams if log.readings else 0.0
     so_far = added(log.solution, grams, log.sample, log.readings[-1].ph) if grams > 0 else None
     for_batch = None if blend_g is None else log.total(blend_g)
-    return Session(of, log, notes, advise(log), log.total(log.sample), for_batch, so_far, log.worth())
+    return AcidSession(of, log, notes, advise(log), log.total(log.sample), for_batch, so_far, log.worth())
 
 
-def readings_of(adjustment: Adjustment) -> tuple[Reading, ...]:
+def readings_of(adjustment: Adjustment) -> tuple[LogReading, ...]:
     """Return the readings of an adjustment as the log takes them."""
     return tuple(
-        Reading(r.added_g, r.ph, r.water_per_g, r.with_ == "strip", r.temperature_c, r.foam_free, r.taken_g)
+        LogReading(r.added_g, r.ph, r.water_per_g, r.with_ == "strip", r.temperature_c, r.foam_free, r.taken_g)
         for r in adjustment.reading
     )
 
@@ -374,27 +374,27 @@ def start_of_batch(batch: Batch) -> float:
     return weighed if weighed > 0 else batch.size_g * (100 - batch.held_back_percent) / 100
 
 
-def first_portion(session: Session) -> float | None:
+def first_portion(session: AcidSession) -> float | None:
     """Return what may go into the whole batch at once after a sample [g]: at most 60 % of the lowest estimate."""
     if session.of != "sample" or session.for_batch is None or session.advice.state in ("measure", "check"):
         return None
     return LARGEST_SHARE * session.for_batch.low
 
 
-def _brought(adjustment: Adjustment) -> Ingredient:
+def _brought(adjustment: Adjustment) -> Alkaline:
     """Return what an adjustment has added as an ingredient of the blend."""
     grams = adjustment.reading[-1].added_g if adjustment.reading else 0.0
     solution = stock(adjustment.chemical, adjustment.strength_percent)
     return as_ingredient(solution.chemical, solution.percent, 100 * grams / adjustment.start_g)
 
 
-def as_ingredient(chemical: Chemical, strength: float, percent: float) -> Ingredient:
+def as_ingredient(chemical: Chemical, strength: float, percent: float) -> Alkaline:
     """Return a solution of an acid or alkali as an ingredient; strength and dose in %."""
     moles = 10 * strength / chemical.molar_mass
     bare = chemical.strong + (chemical.weak.top - len(chemical.weak.pka) if chemical.weak else 0)
     sites = {chemical.weak.name: Interval(moles, moles, moles)} if chemical.weak else {}
     alkali = Interval(moles * bare, moles * bare, moles * bare)
-    return Ingredient(chemical.name, percent, sites, alkali)
+    return Alkaline(chemical.name, percent, sites, alkali)
 
 
 def _times(interval: Interval, factor: float) -> Interval:

@@ -11,8 +11,8 @@ from optimizer.assessment.alkalinity import ingredients_of, known_of
 from optimizer.bench.acid import default_acid, sessions_of, start_of_batch, target_of
 from optimizer.bench.batch import Adjustment, Batch, append, batch_from, change_batch
 from optimizer.brief.brief import Brief
-from optimizer.chemistry.ph import Stock
-from optimizer.chemistry.titration import Reading
+from optimizer.chemistry.ph import Solution
+from optimizer.chemistry.titration import LogReading
 from optimizer.data.formula import Formula
 from optimizer.data.sheet import number_of, read_rows, text_of
 from optimizer.errors import DataError, Problem, fault, nearest
@@ -57,7 +57,7 @@ def note_reading(
     *,
     of: Literal["", "sample", "batch"] = "",
     sample_g: float | None = None,
-    solution: Stock | None = None,
+    solution: Solution | None = None,
 ) -> Batch:
     """Write one reading into a batch file and return what the file holds now.
 
@@ -113,7 +113,7 @@ def _new_log(
     last: Adjustment | None,
     of: Literal["", "sample", "batch"],
     sample_g: float | None,
-    solution: Stock | None,
+    solution: Solution | None,
     formula: Formula,
 ) -> dict[str, Any] | None:
     """Return the head of a new log, or None if the reading belongs to the last one."""
@@ -160,7 +160,7 @@ COLUMNS = ("added-g", "ph", "water-per-g", "with", "temperature-c", "taken-g")
 """Columns of a table of measured points; the first two are needed, the others as in a batch file's readings."""
 
 
-def read_points(path: Path) -> tuple[Reading, ...]:
+def read_points(path: Path) -> tuple[LogReading, ...]:
     """Return the readings of a table (CSV or XLSX) with the columns added_g and ph, and perhaps others of `COLUMNS`.
 
     Raises:
@@ -193,7 +193,7 @@ def read_points(path: Path) -> tuple[Reading, ...]:
         if "ph" not in values and not problems:
             problems.append(Problem(f"{path}, row {number_}", "ph", "the cell is empty.", "Fill it in."))
         readings.append(
-            Reading(
+            LogReading(
                 values.get("added-g", 0.0),
                 values.get("ph", 7.0),
                 values.get("water-per-g", 0.0),

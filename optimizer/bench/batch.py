@@ -117,7 +117,7 @@ class ThickenerStep(Frozen):
         return self
 
 
-class Thickening(Frozen):
+class ThickeningEntry(Frozen):
     """The thickening log of one thickener."""
 
     material: Key
@@ -184,7 +184,7 @@ class Batch(Frozen):
     line: Annotated[tuple[PlannedLine, ...], Field(min_length=1)]
     weighed: tuple[WeighedLine, ...] = ()
     adjustment: tuple[Adjustment, ...] = ()
-    thickening: tuple[Thickening, ...] = ()
+    thickening: tuple[ThickeningEntry, ...] = ()
     finish: Finish = Finish()
     observation: tuple[Observation, ...] = ()
     costs: Costs | None = None

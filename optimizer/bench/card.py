@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from optimizer.bench.batch import Batch, PlannedLine
-from optimizer.bench.steps import Part, parts_of
+from optimizer.bench.steps import PhaseStep, parts_of
 from optimizer.data.cautions import ALWAYS, PAPER, Caution, cautions_from
 from optimizer.data.facts import Material
 from optimizer.data.library import Library
@@ -106,7 +106,7 @@ def formula_card(
         doses: By id [% as supplied]; with `held_back` they sum to 100.
         library: Facts, and the texts of cautions.
         setting: Target pH and window.
-        held_back: Part kept free [%].
+        held_back: PhaseStep kept free [%].
         later: What it is for; nothing once the batch is made.
         state: 'planned' or 'as made'.
         batch: Batch number.
@@ -132,7 +132,7 @@ def formula_card(
     return Card(title, state, batch, master, day, parts, held_back, later, setting, ph_read, cautions)
 
 
-def _part(part: Part, known: Mapping[str, Material], doses: Mapping[str, float]) -> CardPart:
+def _part(part: PhaseStep, known: Mapping[str, Material], doses: Mapping[str, float]) -> CardPart:
     heat = (f"{part.temperature[0].upper()}{part.temperature[1:]}.",) if part.temperature else ()
     wait = (f"Wait: {part.wait}.",) if part.wait else ()
     method = (*part.do, *heat, *wait)

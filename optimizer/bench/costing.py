@@ -45,7 +45,7 @@ class CostLine:
 
 
 @immutable
-class Part:
+class CostPart:
     """One part of what the batch costs."""
 
     what: PartName
@@ -95,7 +95,7 @@ class Costing:
     """Part kept free for what is added later, counted as water [%]."""
     held_cost: Span
     """As water, and if all of it were the dearest of what it is for. Every other figure takes it as water."""
-    parts: tuple[Part, ...]
+    parts: tuple[CostPart, ...]
     """Materials in what is sold, loss, packaging, labour, freight, overhead."""
     total: float
     """Sum of the parts."""
@@ -188,7 +188,7 @@ def cost_of_batch(
     packaging = costs.packed(size.bottle_ml, costs_file) if size.bottles else ()
     parts = _parts(formula, size, costs, packaging, materials, max(1, batches))
     total = fsum(p.cost for p in parts)
-    parts = [Part(p.what, p.detail, p.cost, p.cost / total if total else 0.0) for p in parts]
+    parts = [CostPart(p.what, p.detail, p.cost, p.cost / total if total else 0.0) for p in parts]
     ends = [fsum(line.grams / 1000 * line.prices[e] for line in lines) + held_cost[0] for e in (0, 1)]
     totals = (total - materials + ends[0], total - materials + ends[1])
     active = (_active(formula, "low"), _active(formula, "typical"), _active(formula, "high"))
@@ -233,22 +233,22 @@ def _active(formula: Formula, end: Literal["low", "typical", "high"]) -> float:
 
 def _parts(
     formula: Formula, size: Size, costs: Costs, packaging: tuple[Packaging, ...], materials: float, batches: int
-) -> list[Part]:
+) -> list[CostPart]:
     sold = size.sold_g / size.made_g
     rest = f"; {size.rest_g:.0f} g fill no whole bottle" if size.rest_g >= 0.5 else ""
-    parts = [Part("materials", f"in {size.sold_g / 1000:.4g} kg that is sold", materials * sold, 0.0)]
+    parts = [CostPart("materials", f"in {size.sold_g / 1000:.4g} kg that is sold", materials * sold, 0.0)]
     if sold < 1 - AS_TYPED:
-        parts.append(Part("loss", f"{size.loss_percent:.3g} % of the batch{rest}", materials * (1 - sold), 0.0))
+        parts.append(CostPart("loss", f"{size.loss_percent:.3g} % of the batch{rest}", materials * (1 - sold), 0.0))
     for piece in packaging:
         cost = piece.price * piece.pieces_per_bottle * (size.bottles or 0)
-        parts.append(Part("packaging", piece.what, cost, 0.0))
+        parts.append(CostPart("packaging", piece.what, cost, 0.0))
     hours, wage = costs.labour.hours_per_batch, costs.labour.price_per_hour
     if hours * wage:
-        parts.append(Part("labour", f"{hours:g} h at {wage:g}", hours * wage, 0.0))
+        parts.append(CostPart("labour", f"{hours:g} h at {wage:g}", hours * wage, 0.0))
     for freight in costs.freight:
-        parts.append(Part("freight", freight.what, freight_of(freight, formula, size.made_g / 1000, batches), 0.0))
+        parts.append(CostPart("freight", freight.what, freight_of(freight, formula, size.made_g / 1000, batches), 0.0))
     if costs.overhead.per_batch:
-        parts.append(Part("overhead", "per batch", costs.overhead.per_batch, 0.0))
+        parts.append(CostPart("overhead", "per batch", costs.overhead.per_batch, 0.0))
     return parts
 
 

@@ -23,7 +23,7 @@ DRY = 30.0
 
 
 @immutable
-class Part:
+class PhaseStep:
     """What one step is.
 
     Attributes:
@@ -57,7 +57,7 @@ def heat(material: Material) -> tuple[float | None, float | None]:
     return needs, material.add_below
 
 
-def parts_of(batch: Batch, materials: Mapping[str, Material], later: tuple[Material, ...] = ()) -> list[Part]:
+def parts_of(batch: Batch, materials: Mapping[str, Material], later: tuple[Material, ...] = ()) -> list[PhaseStep]:
     """Return the steps of a batch, in order, without those that nothing belongs to."""
     ordered = in_order(materials, {n: p for n, p in batch.doses.items() if n in materials})
     by_phase: dict[str, list[str]] = {}
@@ -120,10 +120,10 @@ def _part(
     do: tuple[str, ...],
     see: tuple[str, ...] = (),
     wait: str = "",
-) -> Part | None:
+) -> PhaseStep | None:
     if not names:
         return None
-    return Part(title, tuple(names), do, see, wait, _temperature([materials[n] for n in names]))
+    return PhaseStep(title, tuple(names), do, see, wait, _temperature([materials[n] for n in names]))
 
 
 def _temperature(materials: list[Material]) -> str:
@@ -135,7 +135,7 @@ def _temperature(materials: list[Material]) -> str:
     return "; ".join(words)
 
 
-def _water(names: list[str], materials: Mapping[str, Material]) -> Part | None:
+def _water(names: list[str], materials: Mapping[str, Material]) -> PhaseStep | None:
     do = ["Tare the main vessel and write its weight down. Weigh the water in, then the rest of this step."]
     if any(materials[n].function == "chelator" for n in names):
         do.append("The chelator goes into plain water first.")
@@ -145,7 +145,7 @@ def _water(names: list[str], materials: Mapping[str, Material]) -> Part | None:
 
 def _hydration(
     names: list[str], wetting: str | None, gums: list[str], materials: Mapping[str, Material]
-) -> Part | None:
+) -> PhaseStep | None:
     do = ["Pour into the water under the stirrer, slowly, before any surfactant."]
     if wetting is not None and gums:
         gum = listed([materials[g].name for g in gums])
@@ -159,7 +159,7 @@ def _hydration(
     return _part("Gum or polymer, hydrated", names, materials, tuple(do), see, "30 min to swell (common practice)")
 
 
-def _anionic(names: list[str], materials: Mapping[str, Material]) -> Part | None:
+def _anionic(names: list[str], materials: Mapping[str, Material]) -> PhaseStep | None:
     do = ["Add slowly with the stirrer below the surface: air in the blend takes a day to leave."]
     see = ["The blend is clear once all is in."]
     if any(materials[n].surfactant_matter >= 60 and not materials[n].powder for n in names):
@@ -174,13 +174,13 @@ def _anionic(names: list[str], materials: Mapping[str, Material]) -> Part | None
     return _part("Anionic surfactants", names, materials, tuple(do), tuple(see))
 
 
-def _melt(names: list[str], materials: Mapping[str, Material]) -> Part | None:
+def _melt(names: list[str], materials: Mapping[str, Material]) -> PhaseStep | None:
     do = ("Warm the blend, stir until nothing solid is left, then let it cool with slow stirring.",)
     see = ("Clear or evenly cloudy while warm; wax pearls form on cooling.",)
     return _part("Melted in warm", names, materials, do, see, "note the mass again after heating: water has left")
 
 
-def _premix(names: list[str], materials: Mapping[str, Material]) -> Part | None:
+def _premix(names: list[str], materials: Mapping[str, Material]) -> PhaseStep | None:
     """Return the premix of perfume or oil and solubiliser as one step."""
     if not names:
         return None
@@ -197,7 +197,7 @@ def _premix(names: list[str], materials: Mapping[str, Material]) -> Part | None:
     return _part("Perfume and solubiliser, mixed first", names, materials, tuple(do), tuple(see), "10 min of stirring")
 
 
-def _preservation(names: list[str], materials: Mapping[str, Material]) -> Part | None:
+def _preservation(names: list[str], materials: Mapping[str, Material]) -> PhaseStep | None:
     limits = [b for _, b in (heat(materials[n]) for n in names) if b is not None]
     do = []
     if limits:
@@ -209,7 +209,9 @@ def _preservation(names: list[str], materials: Mapping[str, Material]) -> Part |
     return _part("Preservation and what heat harms", names, materials, tuple(do), see)
 
 
-def _ph(batch: Batch, names: list[str], materials: Mapping[str, Material], later: tuple[Material, ...]) -> Part | None:
+def _ph(
+    batch: Batch, names: list[str], materials: Mapping[str, Material], later: tuple[Material, ...]
+) -> PhaseStep | None:
     if not names and not later and batch.ph_target is None:
         return None
     do = ["Read the pH of the blend at room temperature, without foam on the probe; write down neat or diluted."]
@@ -224,10 +226,12 @@ def _ph(batch: Batch, names: list[str], materials: Mapping[str, Material], later
     see = ("A cloud where the drops fall in vanishes; the pH of a fresh blend may creep for a day.",)
     blanks = ("added so far, g", "pH", "°C")
     wait = "10 min of stirring after each addition"
-    return Part("pH", tuple(names), tuple(do), see, wait, _temperature([materials[n] for n in names]), blanks, later)
+    return PhaseStep(
+        "pH", tuple(names), tuple(do), see, wait, _temperature([materials[n] for n in names]), blanks, later
+    )
 
 
-def _thickening(names: list[str], materials: Mapping[str, Material], later: tuple[Material, ...]) -> Part | None:
+def _thickening(names: list[str], materials: Mapping[str, Material], later: tuple[Material, ...]) -> PhaseStep | None:
     if not names and not later:
         return None
     do = ["Take a reading before anything is added."]
@@ -239,13 +243,15 @@ def _thickening(names: list[str], materials: Mapping[str, Material], later: tupl
     here = [*(materials[n] for n in names), *later]
     hints = tuple(f"{m.name}: {m.handling}" for m in later if m.handling)
     blanks = ("added so far, %", "reading", "°C")
-    return Part("Thickening", tuple(names), (*do, *hints), see, wait, _temperature(here), blanks, later)
+    return PhaseStep("Thickening", tuple(names), (*do, *hints), see, wait, _temperature(here), blanks, later)
 
 
-def _finish(batch: Batch) -> Part:
+def _finish(batch: Batch) -> PhaseStep:
     do = [
         f"Weigh the batch. With the water that is left make it up to {number(batch.size_g, 3)} g and note that water."
     ]
     do.append("Read the pH once more, note look, smell and temperature, keep a sample, and fill after a day's rest.")
     see = ("Foam has gone after a day.",)
-    return Part("Make up to weight and fill", (), tuple(do), see, "", "", ("final mass, g", "water added, g", "pH"))
+    return PhaseStep(
+        "Make up to weight and fill", (), tuple(do), see, "", "", ("final mass, g", "water added, g", "pH")
+    )

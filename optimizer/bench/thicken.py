@@ -6,7 +6,7 @@ from typing import Literal
 
 from optimizer.assessment.electrolyte import Budget, electrolyte_of
 from optimizer.assessment.thickening import WAIT_MIN, plan_of, rule_of, step_of, window_of
-from optimizer.bench.batch import Batch, PhReading, Scale, ThickenerStep, Thickening
+from optimizer.bench.batch import Batch, PhReading, Scale, ThickenerStep, ThickeningEntry
 from optimizer.brief.brief import Brief
 from optimizer.data.facts import Material
 from optimizer.data.formula import Formula
@@ -31,7 +31,7 @@ State = Literal["closed", "open", "read again", "target reached", "no longer ris
 
 
 @immutable
-class Point:
+class ThickeningPoint:
     """One step of the log."""
 
     step: ThickenerStep = untold()
@@ -66,7 +66,7 @@ class Next:
 
 
 @immutable
-class Log:
+class ThickeningLog:
     """One thickening log."""
 
     material: Material = untold()
@@ -77,7 +77,7 @@ class Log:
     """How it is read; None before the first reading."""
     unit: str
     """Unit of the readings."""
-    points: tuple[Point, ...] = told_as("steps")
+    points: tuple[ThickeningPoint, ...] = told_as("steps")
     """Steps in the order of the file."""
     target: float | None
     """Wanted reading."""
@@ -118,7 +118,7 @@ def kinds_of(step: ThickenerStep) -> list[Reading]:
     return [kind for kind in READINGS if getattr(step, kind) is not None]
 
 
-def logs_of(batch: Batch, brief: Brief, formula: Formula, setting: Setting, where: str) -> tuple[Log, ...]:
+def logs_of(batch: Batch, brief: Brief, formula: Formula, setting: Setting, where: str) -> tuple[ThickeningLog, ...]:
     """Return the state of every log of a batch, and an empty one for each planned thickener if none was begun.
 
     Raises:
@@ -139,13 +139,13 @@ def logs_of(batch: Batch, brief: Brief, formula: Formula, setting: Setting, wher
         raise DataError(problems)
     begun = list(batch.thickening)
     if not begun:
-        begun = [Thickening(material=n) for n in planned_thickeners(batch, brief, formula, setting)]
+        begun = [ThickeningEntry(material=n) for n in planned_thickeners(batch, brief, formula, setting)]
     return tuple(_log(batch, log, known[log.material], brief, formula) for log in begun)
 
 
-def log_of(name: str, batch: Batch, brief: Brief, formula: Formula, setting: Setting) -> Log:
+def log_of(name: str, batch: Batch, brief: Brief, formula: Formula, setting: Setting) -> ThickeningLog:
     """Return the state of one planned thickener's log, an empty one if it was not begun."""
-    log = next((t for t in batch.thickening if t.material == name), Thickening(material=name))
+    log = next((t for t in batch.thickening if t.material == name), ThickeningEntry(material=name))
     return _log(batch, log, brief.library.by_id[name], brief, formula)
 
 
@@ -161,7 +161,7 @@ def acid_percent(batch: Batch) -> float | None:
     return sum(g * strength for g, strength in added) / batch.size_g if added else None
 
 
-def _log(batch: Batch, log: Thickening, material: Material, brief: Brief, formula: Formula) -> Log:
+def _log(batch: Batch, log: ThickeningEntry, material: Material, brief: Brief, formula: Formula) -> ThickeningLog:
     kind = kinds_of(log.step[0])[0] if log.step else None
     latest = next((s.temperature_c for s in reversed(log.step) if s.temperature_c is not None), None)
     points = tuple(_point(s, kind, latest) for s in log.step)
@@ -186,7 +186,7 @@ def _log(batch: Batch, log: Thickening, material: Material, brief: Brief, formul
         )
     unit = UNITS[kind] if kind else ""
     window = window_of(material)
-    return Log(
+    return ThickeningLog(
         material,
         kind,
         unit,
@@ -205,14 +205,14 @@ def _log(batch: Batch, log: Thickening, material: Material, brief: Brief, formul
     )
 
 
-def _point(step: ThickenerStep, kind: Reading | None, latest: float | None) -> Point:
+def _point(step: ThickenerStep, kind: Reading | None, latest: float | None) -> ThickeningPoint:
     value = getattr(step, kind) if kind else None
     apart = step.temperature_c is not None and latest is not None and abs(step.temperature_c - latest) > COMPARABLE_C
-    return Point(step, None if value is None else float(value), not apart)
+    return ThickeningPoint(step, None if value is None else float(value), not apart)
 
 
 def _limits(
-    batch: Batch, log: Thickening, material: Material, brief: Brief, formula: Formula, added: float
+    batch: Batch, log: ThickeningEntry, material: Material, brief: Brief, formula: Formula, added: float
 ) -> tuple[Budget, tuple[tuple[str, float], ...]]:
     """Return the salt budget with what is logged, and what limits the dose."""
     salts = {m.id for m in brief.library.materials if m.thickener is not None and m.thickener.type == "salt"}
@@ -234,7 +234,7 @@ def _limits(
     return electrolyte_of(formula, limit, acid_percent(batch), salt_in), tuple(limits)
 
 
-def ph_of(batch: Batch, log: Thickening) -> tuple[float | None, list[str]]:
+def ph_of(batch: Batch, log: ThickeningEntry) -> tuple[float | None, list[str]]:
     """Return the last pH, read again while thickening if it was, and what is to be told of it."""
     reread = next((s.ph for s in reversed(log.step) if s.ph is not None), None)
     reading = last_ph(batch)
@@ -249,7 +249,7 @@ def ph_of(batch: Batch, log: Thickening) -> tuple[float | None, list[str]]:
     return ph, notes
 
 
-def _doubts(points: tuple[Point, ...], kind: Reading | None) -> list[str]:
+def _doubts(points: tuple[ThickeningPoint, ...], kind: Reading | None) -> list[str]:
     notes = []
     mixed: list[str] = sorted({k for p in points for k in kinds_of(p.step)} - {kind})
     if mixed:
@@ -265,9 +265,9 @@ def _doubts(points: tuple[Point, ...], kind: Reading | None) -> list[str]:
 
 def _judge(
     batch: Batch,
-    log: Thickening,
+    log: ThickeningEntry,
     material: Material,
-    points: tuple[Point, ...],
+    points: tuple[ThickeningPoint, ...],
     kind: Reading | None,
     ph: float | None,
     added: float,
@@ -344,8 +344,8 @@ def _next(
     scale: Scale,
     size_g: float,
     material: Material,
-    log: Thickening,
-    points: tuple[Point, ...],
+    log: ThickeningEntry,
+    points: tuple[ThickeningPoint, ...],
     added: float,
     most: float,
     latest: float | None,

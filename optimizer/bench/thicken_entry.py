@@ -8,7 +8,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from optimizer.bench.batch import Batch, ThickenerStep, Thickening, append, change_batch
+from optimizer.bench.batch import Batch, ThickenerStep, ThickeningEntry, append, change_batch
 from optimizer.bench.thicken import closed, kinds_of, ph_of, planned_thickeners
 from optimizer.brief.brief import Brief
 from optimizer.data.facts import Material
@@ -50,7 +50,7 @@ def record(
             step = ThickenerStep.model_validate(entry)
         except ValidationError as error:
             raise DataError(from_validation(error, where, ThickenerStep, f"thickening.{name}")) from None
-        logged = next((t for t in batch.thickening if t.material == name), Thickening(material=name))
+        logged = next((t for t in batch.thickening if t.material == name), ThickeningEntry(material=name))
         check_step(logged, step, where)
         last = logged.step[-1].added_percent if logged.step else 0.0
         said = closed(batch, material, ph_of(batch, logged)[0]) if step.added_percent > last + KEPT else None
@@ -86,7 +86,7 @@ def check_planned(name: str, where: str, batch: Batch, brief: Brief, formula: Fo
     return known[name]
 
 
-def check_step(logged: Thickening | None, step: ThickenerStep, where: str) -> None:
+def check_step(logged: ThickeningEntry | None, step: ThickenerStep, where: str) -> None:
     """Refuse a step that cannot follow the log.
 
     Raises:

@@ -8,7 +8,7 @@ from math import fsum
 
 from optimizer.bench.batch import Batch
 from optimizer.bench.grams import Dilution, diluted, grams_of, spreads_in
-from optimizer.bench.steps import Part, parts_of
+from optimizer.bench.steps import PhaseStep, parts_of
 from optimizer.data.cautions import ALWAYS, PAPER, Caution, cautions_from
 from optimizer.data.facts import Material
 from optimizer.data.library import Library
@@ -86,7 +86,7 @@ class Step:
     """One step of the weigh sheet."""
 
     number: int
-    part: Part = untold()
+    part: PhaseStep = untold()
     title: str = seen("part.title")
     temperature: str = seen("part.temperature")
     do: tuple[str, ...] = seen("part.do")

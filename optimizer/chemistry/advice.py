@@ -7,8 +7,8 @@ from typing import Literal
 
 from optimizer.chemistry.alkalinity import IONIC_STRENGTH
 from optimizer.chemistry.interval import Interval
-from optimizer.chemistry.ph import Stock, check_ph, damping
-from optimizer.chemistry.titration import Log
+from optimizer.chemistry.ph import Solution, check_ph, damping
+from optimizer.chemistry.titration import PhLog
 from optimizer.errors import fault
 from optimizer.immutable import immutable, told_as
 from optimizer.units import number
@@ -27,7 +27,7 @@ solution moves away from the target; check: readings contradict each other."""
 
 
 @immutable
-class Advice:
+class AcidAdvice:
     """What the log says now.
 
     Attributes:
@@ -47,12 +47,12 @@ class Advice:
     caution: str
 
 
-def doubts_of(log: Log) -> tuple[str, ...]:
+def doubts_of(log: PhLog) -> tuple[str, ...]:
     """Readings that contradict each other, the model or the recipe, one sentence each."""
     return (*_against_each_other(log), *_against_fit(log), *_against_recipe(log))
 
 
-def _against_each_other(log: Log) -> list[str]:
+def _against_each_other(log: PhLog) -> list[str]:
     found, way = [], -1.0 if log.solution.chemical.acid else 1.0
     name = "acid" if way < 0 else "alkali"
     for after in range(1, len(log.readings)):
@@ -74,7 +74,7 @@ def _against_each_other(log: Log) -> list[str]:
     return found
 
 
-def _against_fit(log: Log) -> list[str]:
+def _against_fit(log: PhLog) -> list[str]:
     found, theta = [], log.estimate.mean
     for line, (reading, share) in enumerate(zip(log.readings, log.path[0], strict=True), 1):
         row, value, fall, rest = log.line_at(reading.ph, share, reading.water, reading.temperature)
@@ -88,7 +88,7 @@ def _against_fit(log: Log) -> list[str]:
     return found
 
 
-def _against_recipe(log: Log) -> list[str]:
+def _against_recipe(log: PhLog) -> list[str]:
     if not log.readings:
         return []
     first, share = log.readings[0], log.path[0][0]
@@ -102,7 +102,7 @@ def _against_recipe(log: Log) -> list[str]:
     return []
 
 
-def advise(log: Log) -> Advice:
+def advise(log: PhLog) -> AcidAdvice:
     """What to do now.
 
     The next addition is at most 60 % of what the estimate says is still needed, and at most the lower 1 % point
@@ -114,18 +114,18 @@ def advise(log: Log) -> Advice:
     name, way = log.solution.chemical.name, -1.0 if log.solution.chemical.acid else 1.0
     if not log.readings:
         reason = "Read the pH of the product before anything is added; an estimate without a reading only plans."
-        return Advice("measure", 0.0, None, reason, doubts, caution)
+        return AcidAdvice("measure", 0.0, None, reason, doubts, caution)
     last, target = log.readings[-1], log.target
     # What contradicts is judged before the target: a wrong reading must not stop or drive an addition.
     if _against_each_other(log):
         reason = "Readings contradict each other: add nothing, read again and strike out the line that was wrong."
-        return Advice("check", 0.0, None, reason, doubts, caution)
+        return AcidAdvice("check", 0.0, None, reason, doubts, caution)
     if target.low <= last.ph <= target.high:
         reason = (
             f"pH {last.ph:g} is inside {target.low:g} to {target.high:g}: stop. Read again after some hours; "
             "carbon dioxide and slow acids move it."
         )
-        return Advice("stop", 0.0, None, reason, doubts, caution)
+        return AcidAdvice("stop", 0.0, None, reason, doubts, caution)
     near, far = (target.high, target.low) if way < 0 else (target.low, target.high)
     if way * (last.ph - near) > 0:
         if log.readings[-1].grams > 0:
@@ -133,9 +133,9 @@ def advise(log: Log) -> Advice:
                 f"pH {last.ph:g} is beyond {far:g}: add no more {name}. Blend with untreated product if there is "
                 "some, or go back in small steps with the opposite solution."
             )
-            return Advice("passed", 0.0, None, reason, doubts, caution)
+            return AcidAdvice("passed", 0.0, None, reason, doubts, caution)
         reason = f"pH {last.ph:g} lies on the other side of {target.typical:g}: {name} moves it away."
-        return Advice("wrong way", 0.0, None, reason, doubts, caution)
+        return AcidAdvice("wrong way", 0.0, None, reason, doubts, caution)
     now, product = log.share_now, log.product_left
     (aim, _), (edge, edge_sd) = log.share_to(target.typical), log.share_to(far)
     needed, room = aim - now, edge - now
@@ -144,7 +144,7 @@ def advise(log: Log) -> Advice:
             f"By the estimate enough is in already, yet pH {last.ph:g} is read: stir, wait and read again, and "
             "check the grams; then add the smallest amount you can weigh."
         )
-        return Advice("check", 0.0, None, reason, doubts, caution)
+        return AcidAdvice("check", 0.0, None, reason, doubts, caution)
     bound = room * exp(-SAFE * edge_sd / room) * (1.0 if last.grams else LARGEST_SHARE)
     step = min(LARGEST_SHARE * needed, bound)
     reason = (
@@ -156,7 +156,7 @@ def advise(log: Log) -> Advice:
             else "never more than 60 % at once."
         )
     )
-    return Advice("add", step * product, log.expected_ph(now + step), reason, doubts, caution)
+    return AcidAdvice("add", step * product, log.expected_ph(now + step), reason, doubts, caution)
 
 
 @immutable
@@ -179,7 +179,7 @@ _CATION = {"sodium hydroxide": 22.99, "potassium hydroxide": 39.10}
 _SODIUM_FOR_HYDROGEN = 22.99 - 1.008
 
 
-def added(solution: Stock, grams: float, product: float, ph: float, ionic_strength: float = IONIC_STRENGTH) -> Added:
+def added(solution: Solution, grams: float, product: float, ph: float, ionic_strength: float = IONIC_STRENGTH) -> Added:
     """Return what so many grams of solution put into so many grams of product, in active and salt terms.
 
     The salt of an acid is the mass of acid plus 21.98 g per mole of charge it takes up at the pH (sodium for hydrogen).

@@ -51,7 +51,7 @@ NONE = Interval(0.0, 0.0, 0.0)
 
 
 @immutable
-class Ingredient:
+class Alkaline:
     """What is known of the alkalinity of one ingredient.
 
     Attributes:
@@ -97,7 +97,7 @@ class Ingredient:
                 raise fault(self.name, "supplied", what, "Write lower pH, upper pH and strength in % in water.")
 
 
-def kind_of(kind: str, name: str, percent: float) -> Ingredient:
+def kind_of(kind: str, name: str, percent: float) -> Alkaline:
     """Return an ingredient with the assumed ranges of its kind; every figure an assumption to be replaced.
 
     Raises:
@@ -108,44 +108,44 @@ def kind_of(kind: str, name: str, percent: float) -> Ingredient:
     return replace(KINDS[kind], name=name, percent=percent)
 
 
-KINDS: dict[str, Ingredient] = {
+KINDS: dict[str, Alkaline] = {
     # pH 11.5 to 12.5 printed for four alkaline glucoside grades (2005 supplier presentation): 0.02 to 0.38 mmol/g.
-    "alkaline glucoside": Ingredient(
+    "alkaline glucoside": Alkaline(
         "",
         0,
         {"soap": Interval(0.005, 0.015, 0.04), "sugar": Interval(0.8, 1.5, 2.0)},
         Interval(0.02, 0.1, 0.38),
         supplied=(11.5, 12.5, 15),
     ),
-    "neutral glucoside": Ingredient(
+    "neutral glucoside": Alkaline(
         "",
         0,
         {"soap": Interval(0.005, 0.015, 0.04), "sugar": Interval(0.8, 1.5, 2.0)},
         Interval(-0.02, 0.0, 0.02),
         supplied=(6, 9.5, 15),
     ),
-    "amphoacetate": Ingredient(
+    "amphoacetate": Alkaline(
         "",
         0,
         {"amine": Interval(0.3, 0.6, 0.9), "soap": Interval(0.005, 0.02, 0.05)},
         Interval(-0.6, -0.2, 0.2),
         supplied=(8.5, 10.5, 10),
     ),
-    "betaine": Ingredient(
+    "betaine": Alkaline(
         "",
         0,
         {"amine": Interval(0.005, 0.015, 0.04), "soap": Interval(0.002, 0.01, 0.04)},
         Interval(-0.05, -0.02, 0.01),
         supplied=(4.5, 6.5, 10),
     ),
-    "acyl amino acid": Ingredient(
+    "acyl amino acid": Alkaline(
         "",
         0,
         {"carboxyl": Interval(0.5, 0.75, 1.0), "amine": Interval(0.005, 0.02, 0.06), "soap": Interval(0.01, 0.04, 0.1)},
         Interval(-0.15, 0.0, 0.1),
         supplied=(7.5, 10, 10),
     ),
-    "anionic": Ingredient(
+    "anionic": Alkaline(
         "",
         0,
         {"soap": Interval(0.002, 0.006, 0.02)},
@@ -181,7 +181,7 @@ class Knowledge:
     covariance: Vector
 
 
-def know(ingredients: Sequence[Ingredient] = (), unnamed: float | None = None) -> Knowledge:
+def know(ingredients: Sequence[Alkaline] = (), unnamed: float | None = None) -> Knowledge:
     """Return what a recipe says of its product before anything is measured.
 
     Each ingredient's ranges become a normal distribution; its titration and its supplied pH are linear observations of
@@ -211,7 +211,7 @@ def know(ingredients: Sequence[Ingredient] = (), unnamed: float | None = None) -
     return Knowledge(sites, mean, covariance)
 
 
-def _distribution(ingredient: Ingredient, sites: tuple[Weak, ...]) -> tuple[Vector, Vector]:
+def _distribution(ingredient: Alkaline, sites: tuple[Weak, ...]) -> tuple[Vector, Vector]:
     """Return mean and covariance of one ingredient's A and sites [mmol/g], after its titration and supplied pH."""
     mean, covariance = np.zeros(1 + len(sites)), np.zeros((1 + len(sites), 1 + len(sites)))
     mean[0] = ingredient.alkali.typical

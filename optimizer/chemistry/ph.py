@@ -267,7 +267,7 @@ CAUTIONS = {
 
 
 @immutable
-class Stock:
+class Solution:
     """An acid or alkali as it is added.
 
     Raises:
@@ -307,7 +307,7 @@ class Stock:
         return -(self.chemical.strong + mean)
 
 
-def stock(name: str, percent: float) -> Stock:
+def stock(name: str, percent: float) -> Solution:
     """Return a solution by the name of its chemical and its strength [% w/w].
 
     Raises:
@@ -317,10 +317,10 @@ def stock(name: str, percent: float) -> Stock:
         forms = [f"'{known}'" for known in CHEMICALS if known.startswith(f"{name} ")]
         step = f"Say which: {listed(forms, 'or')}." if forms else nearest(name, CHEMICALS)
         raise fault("solution", name, "this acid or alkali is not known.", step)
-    return Stock(CHEMICALS[name], percent)
+    return Solution(CHEMICALS[name], percent)
 
 
-def weighed_in(name: str, grams: float, water: float) -> Stock:
+def weighed_in(name: str, grams: float, water: float) -> Solution:
     """Return the solution of so many grams in so much water [g]: 2 g in 20 g is 9.09 %, not 10 %.
 
     Raises:
@@ -333,7 +333,7 @@ def weighed_in(name: str, grams: float, water: float) -> Stock:
 
 
 @immutable
-class Dose:
+class AcidDose:
     """How much solution brings a mixture to a pH.
 
     Attributes:
@@ -351,7 +351,7 @@ class Dose:
     caution: str
 
 
-def dose_to(mixture: Mixture, target: float, solution: Stock) -> Dose:
+def dose_to(mixture: Mixture, target: float, solution: Solution) -> AcidDose:
     """Return the dose that brings a mixture to a target pH.
 
     Explicit at a given ionic strength: with h = [H] - [OH] and charge taken up e per mole,
@@ -390,10 +390,10 @@ def dose_to(mixture: Mixture, target: float, solution: Stock) -> Dose:
             break
     grams = 100 * share
     moles = grams * strength
-    return Dose(grams, grams * solution.percent / 100, moles, moles * each, solution.caution)
+    return AcidDose(grams, grams * solution.percent / 100, moles, moles * each, solution.caution)
 
 
-def mixed_with(mixture: Mixture, solution: Stock, grams: float) -> Mixture:
+def mixed_with(mixture: Mixture, solution: Solution, grams: float) -> Mixture:
     """Return the mixture after so many grams of solution per 100 g of it, diluted by them.
 
     Raises:

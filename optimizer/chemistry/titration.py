@@ -39,13 +39,13 @@ from optimizer.chemistry.alkalinity import (
 from optimizer.chemistry.constants import PKW, PKW_PER_KELVIN, REFERENCE_TEMPERATURE
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.leastsquares import falls_to_zero, inverse, nonnegative
-from optimizer.chemistry.ph import Stock, check_ph, damping, proton_excess, protons, water_buffering
+from optimizer.chemistry.ph import Solution, check_ph, damping, proton_excess, protons, water_buffering
 from optimizer.errors import fault
 from optimizer.immutable import immutable
 
 
 @immutable
-class Reading:
+class LogReading:
     """One line of the log.
 
     Attributes:
@@ -78,7 +78,7 @@ class Reading:
 
 
 @immutable
-class Log:
+class PhLog:
     """A sample or batch that is brought to a pH.
 
     Attributes:
@@ -94,11 +94,11 @@ class Log:
         DataError: If a figure is not possible or the readings are out of order.
     """
 
-    solution: Stock
+    solution: Solution
     target: Interval
     sample: float
     known: Knowledge
-    readings: tuple[Reading, ...] = ()
+    readings: tuple[LogReading, ...] = ()
     water: float | None = None
     ionic_strength: float = IONIC_STRENGTH
 

@@ -25,7 +25,7 @@ from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
     from optimizer.bench.acid import PhAnswer
-    from optimizer.chemistry.ph import Stock
+    from optimizer.chemistry.ph import Solution
 
 
 @app.command(rich_help_panel=BENCH)
@@ -142,7 +142,7 @@ def _tell(
         show(ph_document(title, answer, notes), markdown, html, pdf)
 
 
-def _solution(chemical: str, strength: float | None) -> "Stock | None":
+def _solution(chemical: str, strength: float | None) -> "Solution | None":
     from optimizer.chemistry.ph import stock
 
     if chemical:
@@ -155,7 +155,7 @@ def _solution(chemical: str, strength: float | None) -> "Stock | None":
     return None
 
 
-def _points(path: Path, target: str, sample: float | None, solution: "Stock | None") -> "PhAnswer":
+def _points(path: Path, target: str, sample: float | None, solution: "Solution | None") -> "PhAnswer":
     from optimizer.bench.acid import points_answer
     from optimizer.bench.acid_log import read_points
     from optimizer.chemistry.interval import Interval

@@ -17,7 +17,7 @@ Ending = Literal["optimal", "infeasible", "unfinished", "failed"]
 
 
 @immutable
-class Answer:
+class SolverAnswer:
     """What a solver said, as arrays; nothing here is trusted before it is verified.
 
     Attributes:
@@ -175,7 +175,7 @@ class Session:
         unit: float | None = None,
         bare: bool = False,
         basis: bool = True,
-    ) -> Answer:
+    ) -> SolverAnswer:
         """Minimise cost @ x with the given column bounds.
 
         Columns that are integers and whose bounds differ make it an integer program, unless `relaxed`. Costs are
@@ -237,7 +237,7 @@ class Session:
         raw = np.asarray(self._highs.getBasicVariables()[1], dtype=np.int64)
         return np.where(raw < 0, self.n - 1 - raw, raw)
 
-    def _answer(self, branching: bool, unit: float, bare: bool, basis: bool) -> Answer:
+    def _answer(self, branching: bool, unit: float, bare: bool, basis: bool) -> SolverAnswer:
         status = self._highs.getModelStatus()
         kinds = highspy.HighsModelStatus
         if status == kinds.kOptimal:
@@ -245,24 +245,24 @@ class Session:
             x = np.array(solution.col_value)
             x[np.abs(x) < DUST] = 0.0
             if branching:
-                return Answer("optimal", x, EMPTY, NO_BASIS, None, self._highs.getInfo().mip_dual_bound / unit)
+                return SolverAnswer("optimal", x, EMPTY, NO_BASIS, None, self._highs.getInfo().mip_dual_bound / unit)
             if bare:
-                return Answer("optimal", x, EMPTY, NO_BASIS, None, self._highs.getObjectiveValue() / unit)
+                return SolverAnswer("optimal", x, EMPTY, NO_BASIS, None, self._highs.getObjectiveValue() / unit)
             y = np.array(solution.row_dual) * self._scale / unit
             basic = self._basic() if basis else NO_BASIS
-            return Answer("optimal", x, y, basic, None, self._highs.getObjectiveValue() / unit)
+            return SolverAnswer("optimal", x, y, basic, None, self._highs.getObjectiveValue() / unit)
         if status in (kinds.kInfeasible, kinds.kUnboundedOrInfeasible):
             ray = None
             if not (branching or bare):
                 found = self._highs.getDualRay()
                 ray = np.array(found[2]) * self._scale if found[1] else None
-            return Answer("infeasible", EMPTY, EMPTY, NO_BASIS, ray)
+            return SolverAnswer("infeasible", EMPTY, EMPTY, NO_BASIS, ray)
         if status in (kinds.kTimeLimit, kinds.kIterationLimit, kinds.kInterrupt, kinds.kSolutionLimit):
             info = self._highs.getInfo()
             found_one = branching and info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible
             x = np.array(self._highs.getSolution().col_value) if found_one else EMPTY
-            return Answer("unfinished", x, EMPTY, NO_BASIS, None, info.mip_dual_bound / unit)
-        return Answer("failed", EMPTY, EMPTY, NO_BASIS)
+            return SolverAnswer("unfinished", x, EMPTY, NO_BASIS, None, info.mip_dual_bound / unit)
+        return SolverAnswer("failed", EMPTY, EMPTY, NO_BASIS)
 
 
 def unit_of(cost: Vector) -> float:

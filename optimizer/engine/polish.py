@@ -6,11 +6,11 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.data.pool import Vector
-from optimizer.engine.highs import Answer, Session
+from optimizer.engine.highs import Session, SolverAnswer
 from optimizer.immutable import replace
 
 
-def polished(session: Session, cost: Vector, lower: Vector, upper: Vector, answer: Answer) -> Answer:
+def polished(session: Session, cost: Vector, lower: Vector, upper: Vector, answer: SolverAnswer) -> SolverAnswer:
     """Return an answer's vertex and row prices solved for anew from its basis, residuals in extended precision.
 
     Where rows are nearly parallel a solver's last digits are far from the vertex; two steps of iterative

@@ -11,7 +11,7 @@ import numpy as np
 import pulp
 
 from optimizer.data.pool import Vector
-from optimizer.engine.highs import EMPTY, NO_BASIS, Answer
+from optimizer.engine.highs import EMPTY, NO_BASIS, SolverAnswer
 from optimizer.errors import UsageError, nearest
 from optimizer.files import write_atomic, writing
 from optimizer.model.model import Model
@@ -84,16 +84,16 @@ def export(path: Path, model: Model, cost: Vector, upper: Vector, title: str) ->
         write_atomic(path, draft.read_text(encoding="utf-8"))
 
 
-def run(solver: Any, model: Model, cost: Vector, lower: Vector, upper: Vector) -> Answer:
+def run(solver: Any, model: Model, cost: Vector, lower: Vector, upper: Vector) -> SolverAnswer:
     """Minimise with a PuLP solver; the answer has no duals and is not trusted."""
     made, columns = problem(model, cost, lower, upper, "blend")
     done = made.solve(solver)
     status = int(getattr(done, "status", done))  # PuLP 4 returns a record, PuLP 3 the number itself
     if status == OPTIMAL:
         x = np.array([0.0 if v.varValue is None else float(v.varValue) for v in columns])
-        return Answer("optimal", x, EMPTY, NO_BASIS, None, float(cost @ x))
+        return SolverAnswer("optimal", x, EMPTY, NO_BASIS, None, float(cost @ x))
     ending = "infeasible" if status == INFEASIBLE else "unfinished"
-    return Answer(ending, EMPTY, EMPTY, NO_BASIS)  # type: ignore[arg-type]
+    return SolverAnswer(ending, EMPTY, EMPTY, NO_BASIS)  # type: ignore[arg-type]
 
 
 def _safe(name: str) -> str:

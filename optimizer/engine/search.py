@@ -16,7 +16,7 @@ from optimizer.data.pool import Vector
 from optimizer.engine.certificate import check_optimal
 from optimizer.engine.ending import Ending, Proof, weakest
 from optimizer.engine.farkas import proof_of_none
-from optimizer.engine.highs import EMPTY, NO_BASIS, Answer, Session, finest_unit, unit_of
+from optimizer.engine.highs import EMPTY, NO_BASIS, Session, SolverAnswer, finest_unit, unit_of
 from optimizer.engine.polish import polished
 from optimizer.engine.tree import NoProofError, Tree, checked, grown
 from optimizer.errors import SolverError
@@ -25,8 +25,8 @@ from optimizer.units import AGREED, CHOICES_MET, SAME_WORTH
 
 LEAST = 1e-3
 """An objective below this part of a usual cost counts as this much where a gap is relative to it."""
-NOTHING = Answer("failed", EMPTY, EMPTY, NO_BASIS)
-Searcher = Callable[[Vector, Vector, Vector], Answer]
+NOTHING = SolverAnswer("failed", EMPTY, EMPTY, NO_BASIS)
+Searcher = Callable[[Vector, Vector, Vector], SolverAnswer]
 """Minimises a cost between lower and upper column bounds."""
 
 
@@ -48,7 +48,7 @@ class Searched:
 
     ending: Ending
     proof: Proof
-    answer: Answer = NOTHING
+    answer: SolverAnswer = NOTHING
     objective: float = nan
     lower: Vector | None = None
     upper: Vector | None = None

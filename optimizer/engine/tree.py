@@ -20,7 +20,7 @@ import numpy.typing as npt
 from optimizer.data.pool import Vector
 from optimizer.engine.certificate import check_infeasible, lower_bounds
 from optimizer.engine.farkas import proof_of_none
-from optimizer.engine.highs import EMPTY, Answer, Session, finest_unit, unit_of
+from optimizer.engine.highs import EMPTY, Session, SolverAnswer, finest_unit, unit_of
 from optimizer.engine.polish import polished
 from optimizer.immutable import immutable, replace
 from optimizer.units import BOUND_MET, LAST_DIGIT, SAME_WORTH, WHOLE
@@ -65,7 +65,7 @@ class Half:
 
     lower: Vector
     upper: Vector
-    answer: Answer
+    answer: SolverAnswer
     bound: float
 
 

@@ -8,7 +8,7 @@ from typing import Literal
 from optimizer.data.facts import AllergenList, Confidence, Material
 from optimizer.errors import nearest
 from optimizer.immutable import immutable, seen, told, told_as, untold
-from optimizer.labelling.substances import Part
+from optimizer.labelling.substances import Dosed
 
 Verdict = Literal["certain", "possible", "below"]
 ASKED = frozenset({"perfume", "essential oil", "extract"})
@@ -16,7 +16,7 @@ ASKED = frozenset({"perfume", "essential oil", "extract"})
 
 
 @immutable
-class Source:
+class AllergenSource:
     """One material's part of an allergen: its dose and its content [%], who says so."""
 
     material: Material
@@ -46,7 +46,7 @@ class Allergen:
     """The list that it stands on; none if its name is on no list."""
     list_id: str = seen("on.id", "", key="list")
     """Id of the list that it stands on; empty if it is on none."""
-    sources: tuple[Source, ...] = untold()
+    sources: tuple[AllergenSource, ...] = untold()
     """What brings it."""
     listed_as: str = ""
     """Name under which it stands in the list of ingredients anyway; empty if it does not."""
@@ -67,17 +67,17 @@ def threshold_of(list_: AllergenList, use: str) -> float:
     return list_.leave_on_above if use == "leave-on" else list_.rinse_off_above
 
 
-def allergens_of(parts: Iterable[Part], lists: tuple[AllergenList, ...], use: str) -> tuple[Allergen, ...]:
+def allergens_of(parts: Iterable[Dosed], lists: tuple[AllergenList, ...], use: str) -> tuple[Allergen, ...]:
     """Return the allergens of a product, largest first: sum over materials of dose x content / 100.
 
     What a material's allergen table states counts; a substance of the material that is itself on a list (benzyl alcohol
     as a preservative, a whole oil) counts by its share unless the table names it too.
 
-    Source: Regulation (EC) No 1223/2009, Annex III, as amended by Regulation (EU) 2023/1545; see the lists.
+    AllergenSource: Regulation (EC) No 1223/2009, Annex III, as amended by Regulation (EU) 2023/1545; see the lists.
     """
     on = {name: list_ for list_ in lists for name in list_.names}
     counted = {inci: name for list_ in lists for name, known in list_.covers.items() for inci in known}
-    found: dict[str, list[Source]] = {}
+    found: dict[str, list[AllergenSource]] = {}
     printed: dict[str, str] = {}
     for part in parts:
         stated = part.material.allergens or {}
@@ -100,11 +100,11 @@ def allergens_of(parts: Iterable[Part], lists: tuple[AllergenList, ...], use: st
     return tuple(sorted(allergens, key=lambda a: (-a.typical, a.name)))
 
 
-def _source(part: Part, content: tuple[float, float, float], figure: str) -> Source:
-    return Source(part.material, part.percent, content, *part.material.backed(figure))
+def _source(part: Dosed, content: tuple[float, float, float], figure: str) -> AllergenSource:
+    return AllergenSource(part.material, part.percent, content, *part.material.backed(figure))
 
 
-def sheet_wishes(parts: Iterable[Part], lists: tuple[AllergenList, ...]) -> tuple[str, ...]:
+def sheet_wishes(parts: Iterable[Dosed], lists: tuple[AllergenList, ...]) -> tuple[str, ...]:
     """Return what is still to be asked or corrected before the allergens can be trusted."""
     known = {name for list_ in lists for name in list_.names}
     wishes = []

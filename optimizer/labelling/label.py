@@ -17,7 +17,7 @@ from optimizer.immutable import immutable, seen, told, told_as, untold
 from optimizer.labelling.allergens import Allergen, allergens_of, sheet_wishes
 from optimizer.labelling.content import Content
 from optimizer.labelling.natural import Origin, natural_of
-from optimizer.labelling.substances import Amount, Part, may_swap, parts_of, substances_of
+from optimizer.labelling.substances import Dosed, SubstanceAmount, may_swap, parts_of, substances_of
 from optimizer.rules.ceiling import in_basis
 from optimizer.units import AS_TYPED, USED
 
@@ -77,9 +77,9 @@ class Label:
     formula: Formula = untold()
     """The doses that it is made from."""
     not_in_yet_percent: float = seen("formula.held_back")
-    parts: tuple[Part, ...] = untold()
+    parts: tuple[Dosed, ...] = untold()
     """The same, split over lots."""
-    amounts: tuple[Amount, ...] = told_as("substances")
+    amounts: tuple[SubstanceAmount, ...] = told_as("substances")
     """Substances in the order of print."""
     either_side_of_1_percent: tuple[str, ...] = seen("doubtful_line")
     swaps: tuple[Swap, ...]
@@ -210,7 +210,7 @@ def as_made(pool: Pool, library: Library, made: Mapping[str, float]) -> Formula:
     return Formula(tuple(Line(known[name], made[name]) for name in sorted(made) if made[name] > 0))
 
 
-def swaps_of(parts: tuple[Part, ...], amounts: tuple[Amount, ...]) -> tuple[Swap, ...]:
+def swaps_of(parts: tuple[Dosed, ...], amounts: tuple[SubstanceAmount, ...]) -> tuple[Swap, ...]:
     """Return the pairs whose order depends on the lot, in the order of print."""
     return tuple(
         Swap(first.inci, second.inci, later == 1)
@@ -220,7 +220,7 @@ def swaps_of(parts: tuple[Part, ...], amounts: tuple[Amount, ...]) -> tuple[Swap
     )
 
 
-def ceilings_of(parts: tuple[Part, ...], library: Library, use: str) -> tuple[Met, ...]:
+def ceilings_of(parts: tuple[Dosed, ...], library: Library, use: str) -> tuple[Met, ...]:
     """Return the library's ceilings for substances of the product, in the ceiling's own basis."""
     met = []
     for ceiling in library.ceilings:

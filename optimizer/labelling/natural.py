@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 
 from optimizer.data.facts import Substance
 from optimizer.immutable import immutable
-from optimizer.labelling.substances import Part, spread
+from optimizer.labelling.substances import Dosed, spread
 
 WATER = "Aqua"
 HALVINGS = 60
@@ -24,7 +24,7 @@ class Origin:
     """Most over lots and indices; what is not in yet counts as natural."""
 
 
-def natural_of(parts: Iterable[Part], held_back: float = 0.0) -> tuple[Origin, Origin | None]:
+def natural_of(parts: Iterable[Dosed], held_back: float = 0.0) -> tuple[Origin, Origin | None]:
     """Return the natural-origin content with water, and without it (None if there is nothing but water).
 
     With water 100 sum_i x_i n_i / (sum_i x_i + h), without 100 sum_i' x_i n_i / (sum_i' x_i + h), i' without water, h

@@ -19,7 +19,7 @@ JOBS = {"water": "water", "salt": "salt carried in", "solvent": "solvent carried
 
 
 @immutable
-class Part:
+class Dosed:
     """A dose of one lot [% w/w of the product, as supplied]."""
 
     material: Material
@@ -42,7 +42,7 @@ class Carrier:
 
 
 @immutable
-class Amount:
+class SubstanceAmount:
     """One substance, in the order of print [% w/w of the product]."""
 
     inci: str
@@ -65,7 +65,7 @@ class Amount:
     """True if it comes in as a by-product of raw materials only."""
 
 
-def parts_of(formula: Formula, batch: Batch | None = None) -> tuple[Part, ...]:
+def parts_of(formula: Formula, batch: Batch | None = None) -> tuple[Dosed, ...]:
     """Return the doses of a formula, split over the lots that a batch weighed in.
 
     Raises:
@@ -80,7 +80,7 @@ def parts_of(formula: Formula, batch: Batch | None = None) -> tuple[Part, ...]:
         total = sum(w.grams for w in lots)
         if not lots:
             shelf = line.item.line
-            parts.append(Part(material, line.percent, measured=shelf is not None and shelf.lot_active is not None))
+            parts.append(Dosed(material, line.percent, measured=shelf is not None and shelf.lot_active is not None))
         for lot in lots:
             active = lot.lot_active_percent
             if active is not None and (doubt := lot_doubt(material, active)):
@@ -91,11 +91,11 @@ def parts_of(formula: Formula, batch: Batch | None = None) -> tuple[Part, ...]:
                     "Correct the figure.",
                 )
             held = material if active is None else with_lot(material, active)
-            parts.append(Part(held, line.percent * lot.grams / total, measured=active is not None))
+            parts.append(Dosed(held, line.percent * lot.grams / total, measured=active is not None))
     return tuple(parts)
 
 
-def spread(parts: Iterable[Part], worth: Worth) -> tuple[float, float, float]:
+def spread(parts: Iterable[Dosed], worth: Worth) -> tuple[float, float, float]:
     """Return least, typical and most of the sum of share x worth over all lots [% of the product x worth].
 
     A lot has every share within its range and all shares of a material together 100: the extremes are found by giving
@@ -122,7 +122,7 @@ def _filled(substances: list[Substance], worth: Worth) -> float:
     return total
 
 
-def substances_of(parts: Iterable[Part]) -> tuple[Amount, ...]:
+def substances_of(parts: Iterable[Dosed]) -> tuple[SubstanceAmount, ...]:
     """Return every substance of the product once, in the order of a label: by typical weight, colourants last.
 
     The same INCI name is added up over all materials; water inside them counts with water that was added.
@@ -133,11 +133,11 @@ def substances_of(parts: Iterable[Part]) -> tuple[Amount, ...]:
     return tuple(sorted(found, key=lambda a: (a.colourant, -a.typical, a.inci)))
 
 
-def _amount(name: str, parts: tuple[Part, ...]) -> Amount:
+def _amount(name: str, parts: tuple[Dosed, ...]) -> SubstanceAmount:
     held = [(p, s) for p in parts for s in p.material.substances if s.inci == name]
     low, typical, high = spread([p for p, _ in held], lambda s: float(s.inci == name))
     held.sort(key=lambda h: (-h[0].percent * h[1].typical, h[0].material.id))
-    return Amount(
+    return SubstanceAmount(
         name,
         next((s.cas for _, s in held if s.cas), ""),
         low,
@@ -158,7 +158,7 @@ def _job(material: Material, substance: Substance) -> str:
     return JOBS[substance.role]
 
 
-def may_swap(parts: Iterable[Part], first: Amount, second: Amount) -> bool:
+def may_swap(parts: Iterable[Dosed], first: SubstanceAmount, second: SubstanceAmount) -> bool:
     """Return whether a lot exists for which the second must stand before the first.
 
     That is the case when it can reach 1 % and outweigh the first; below 1 % any order is allowed, and colourants

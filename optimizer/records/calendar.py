@@ -8,13 +8,13 @@ from optimizer.bench.batch import batch_from
 from optimizer.errors import nearest
 from optimizer.files import toml_of
 from optimizer.records.batches import LATEST, batch_id
-from optimizer.records.plans import DEFAULT, Plan
+from optimizer.records.plans import DEFAULT, TestPlan
 from optimizer.records.series import Calendar, tests_of
 from optimizer.records.store import Store
 from optimizer.units import FIRST_YEAR, LAST_YEAR
 
 
-def lay(store: Store, number: str, start: str, on: str, plans: Sequence[Plan] = DEFAULT) -> Calendar:
+def lay(store: Store, number: str, start: str, on: str, plans: Sequence[TestPlan] = DEFAULT) -> Calendar:
     """Lay the default tests for a batch that has none; else return those it has.
 
     Args:

@@ -11,7 +11,7 @@ MONTH = 30
 
 
 @immutable
-class Plan:
+class TestPlan:
     """A series of readings.
 
     Attributes:
@@ -35,7 +35,7 @@ class Plan:
     ph: bool = False
 
 
-SETTLING = Plan(
+SETTLING = TestPlan(
     "ph-settling", "pH", "room", "pH", (0, 1, 7, 28), PRACTICE,
     "Day 0 is some hours after the last acid or alkali. Same meter, same dilution, same temperature each time.",
     ph=True,
@@ -49,33 +49,33 @@ PLACES = (
 )
 
 
-def _at(name: str, place: str, days: tuple[int, ...]) -> tuple[Plan, ...]:
+def _at(name: str, place: str, days: tuple[int, ...]) -> tuple[TestPlan, ...]:
     real = "In the real, closed bottle; read it at room temperature."
     look = "Clarity, colour, odour, layers, beside the bottle kept at 4 °C: passed or failed."
     return (
-        Plan(f"ph-{name}", "pH", place, "pH", days, STABILITY, real, ph=True),
-        Plan(f"viscosity-{name}", "viscosity", place, "mPa s", days, STABILITY, real + " Set your own limits."),
-        Plan(f"look-{name}", "look", place, "", days, STABILITY, look),
+        TestPlan(f"ph-{name}", "pH", place, "pH", days, STABILITY, real, ph=True),
+        TestPlan(f"viscosity-{name}", "viscosity", place, "mPa s", days, STABILITY, real + " Set your own limits."),
+        TestPlan(f"look-{name}", "look", place, "", days, STABILITY, look),
     )
 
 
 DEFAULT = (
     SETTLING,
     *(plan for place in PLACES for plan in _at(*place)),
-    Plan(
+    TestPlan(
         "freeze-thaw", "look", "-10 °C and room, 24 h each, 3 cycles", "", (6,),
         f"{PRACTICE}; every page gives other numbers of cycles",
         "Clarity, layers, viscosity and pH after the last thaw, beside the bottle kept at 4 °C: passed or failed.",
     ),
-    Plan(
+    TestPlan(
         "light", "look", "daylight", "", (MONTH, 3 * MONTH), PRACTICE,
         "In the real bottle beside a wrapped one: passed or failed.",
     ),
-    Plan(
+    TestPlan(
         "bottle", "mass lost", "20 to 25 °C", "% of the content", (MONTH, 3 * MONTH), PRACTICE,
         "Weigh the filled bottle; look for leaks, swelling, stress cracks, a clogged pump. Set your own limit.",
     ),
-    Plan(
+    TestPlan(
         "challenge", "challenge test", "laboratory", "", (28,),
         "ISO 11930, 28 days; criteria as on a testing laboratory's page, name withheld",
         "Criterion A: bacteria 3 log by day 7 and held, Candida albicans 1 log by day 7 and held, Aspergillus "

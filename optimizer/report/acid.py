@@ -5,9 +5,9 @@ from __future__ import annotations
 from math import floor, log10
 
 from optimizer.assessment.preserving import Preservation
-from optimizer.bench.acid import PhAnswer, Session, first_portion
+from optimizer.bench.acid import AcidSession, PhAnswer, first_portion
 from optimizer.chemistry.interval import Interval
-from optimizer.chemistry.ph import Stock
+from optimizer.chemistry.ph import Solution
 from optimizer.report.document import Columns, Document, Listing, Table, figures
 from optimizer.units import listed, number
 
@@ -78,7 +78,7 @@ def _verdict(answer: PhAnswer) -> str:
     return words[advice.state]
 
 
-def _session_sections(session: Session, answer: PhAnswer) -> list[Table | Listing]:
+def _session_sections(session: AcidSession, answer: PhAnswer) -> list[Table | Listing]:
     log = session.log
     rows = []
     for n, (r, note) in enumerate(zip(log.readings, session.notes, strict=True), 1):
@@ -188,7 +188,7 @@ def _preservation_sections(found: Preservation) -> list[Table | Listing]:
     return sections
 
 
-def _said(solution: Stock) -> str:
+def _said(solution: Solution) -> str:
     note = f"; {solution.chemical.note}" if solution.chemical.note else ""
     words = f"{solution.chemical.name}, {number(solution.percent, 2)} % w/w = {number(solution.millimoles, 2)} mmol/g"
     return words + note

@@ -5,7 +5,7 @@ from __future__ import annotations
 from optimizer.assessment.advice import Advice, Situation, advice_on
 from optimizer.assessment.electrolyte import Budget
 from optimizer.assessment.solubiliser import USUAL_MOST, Ladder
-from optimizer.assessment.thickening import Candidate, Plan, SaltRoute
+from optimizer.assessment.thickening import Candidate, SaltRoute, ThickeningPlan
 from optimizer.chemistry.interval import Interval
 from optimizer.data.cautions import Caution, cautions_of
 from optimizer.immutable import Figure, immutable, seen, told, untold
@@ -83,7 +83,7 @@ def _said(advice: Advice) -> str:
     return f"{advice.text} Why: {advice.reason} Source: {advice.source.rstrip('.')}."
 
 
-def _thickeners(plan: Plan) -> Table | Listing:
+def _thickeners(plan: ThickeningPlan) -> Table | Listing:
     if not plan.candidates:
         return Listing("Thickening plan", (*plan.salt.reasons, "No thickener of the library suits.", plan.stop))
     rows = tuple(

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from optimizer.errors import UsageError
 from optimizer.labelling.label import Label
-from optimizer.labelling.substances import Amount
+from optimizer.labelling.substances import SubstanceAmount
 from optimizer.report.document import Row, Table
 from optimizer.report.label import BASES, carried, ceiling_words
 from optimizer.report.workbook import write_workbook
@@ -56,7 +56,7 @@ def _substances(label: Label) -> Table:
     return Table("substances", columns, tuple(rows))
 
 
-def _sources(label: Label, amount: Amount) -> str:
+def _sources(label: Label, amount: SubstanceAmount) -> str:
     said = [
         f"{MEASURED if c.measured else ''}{_told(label, *c.material.backed('substances'))}" for c in amount.carriers
     ]

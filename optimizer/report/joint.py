@@ -7,7 +7,7 @@ from optimizer.data.purchase import Purchase
 from optimizer.immutable import Figure, immutable, seen, told, untold
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
-from optimizer.studies.multi_product import Balance, Made, Plan, Product
+from optimizer.studies.multi_product import JointPlan, MadeProduct, Product, StockBalance
 from optimizer.units import CHANGE_SHOWN, number
 
 
@@ -16,8 +16,8 @@ class Together:
     """The output of `tenside together --json`."""
 
     FORMAT = 1
-    plan: Plan = untold()
-    alone: tuple[Plan, ...] = untold()
+    plan: JointPlan = untold()
+    alone: tuple[JointPlan, ...] = untold()
     asked: tuple[Product, ...] = untold()
     ending: str = seen("plan.ending")
     currency: str = seen("plan.currency")
@@ -25,9 +25,9 @@ class Together:
     bound: Figure = seen("plan.bound")
     gap: Figure = seen("plan.gap")
     spent: Figure = seen("plan.spent")
-    products: tuple[Made, ...] = seen("plan.products")
+    products: tuple[MadeProduct, ...] = seen("plan.products")
     purchases: tuple[Purchase, ...] = seen("plan.purchases")
-    balances: tuple[Balance, ...] = seen("plan.balances")
+    balances: tuple[StockBalance, ...] = seen("plan.balances")
 
     @told
     def alone_total(self) -> Figure:
@@ -40,12 +40,12 @@ class Together:
         return _cautions(self.plan, self.asked)
 
 
-def _cautions(plan: Plan, products: tuple[Product, ...]) -> tuple[Caution, ...]:
+def _cautions(plan: JointPlan, products: tuple[Product, ...]) -> tuple[Caution, ...]:
     found = {c.text: c for made in plan.products for c in cautions_of(made.formula, products[0].brief.library)}
     return tuple(found.values())
 
 
-def plan_document(plan: Plan, alone: tuple[Plan, ...], products: tuple[Product, ...]) -> Document:
+def plan_document(plan: JointPlan, alone: tuple[JointPlan, ...], products: tuple[Product, ...]) -> Document:
     """Return what to make of what, and what to buy."""
     if not plan.products:
         told = {"infeasible": "Impossible: the stock and what can be bought do not make these products."}
@@ -65,7 +65,7 @@ def plan_document(plan: Plan, alone: tuple[Plan, ...], products: tuple[Product, 
     return Document(title, f"Planned; {proof}.", facts, tuple(sections), good=plan.ending == "optimal")
 
 
-def _doses(plan: Plan) -> Table:
+def _doses(plan: JointPlan) -> Table:
     names = {line.item.id: line.item.material.name for made in plan.products for line in made.formula.lines}
     order = sorted(names, key=lambda n: (-max(made.formula.dose(n) for made in plan.products), n))
     rows: list[Row] = [(names[n], *(made.formula.dose(n) or None for made in plan.products)) for n in order]
@@ -77,7 +77,7 @@ def _doses(plan: Plan) -> Table:
     return Table("Doses, % w/w as supplied", ("material", *heads), tuple(rows))
 
 
-def _buying(plan: Plan) -> Table:
+def _buying(plan: JointPlan) -> Table:
     rows = [(p.material, p.supplier, "by weight" if isnan(p.packs) else p.packs, p.kg, p.cost) for p in plan.purchases]
     total = Strong(("together", "", None, None, plan.spent))
     return Table("Packs to buy", packs_columns(plan.currency, 2), (*rows, total))
@@ -89,7 +89,7 @@ def packs_columns(money: str, digits: int) -> Columns:
     return ("material", "supplier", *figures("packs", form=".0f"), *kg, *cost)
 
 
-def _left(plan: Plan) -> Table:
+def _left(plan: JointPlan) -> Table:
     rows = tuple(
         (b.material, b.stock, b.bought, b.used, b.left, "0" if abs(b.worth) < CHANGE_SHOWN else b.worth)
         for b in plan.balances
@@ -102,7 +102,7 @@ def _left(plan: Plan) -> Table:
     return Table("Stock", columns, rows, note)
 
 
-def _alone(plan: Plan, alone: tuple[Plan, ...]) -> Table:
+def _alone(plan: JointPlan, alone: tuple[JointPlan, ...]) -> Table:
     rows: list[Row] = [
         (made.name, "impossible" if isnan(one.total) else one.total)
         for made, one in zip(plan.products, alone, strict=True)

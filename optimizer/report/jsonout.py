@@ -7,7 +7,7 @@ from optimizer.immutable import Figure, immutable, seen, told, untold
 from optimizer.solve.nearest import Near
 from optimizer.solve.result import EntryPrice, Outcome, PhOutcome, Result, Rounded, SettingOutcome
 from optimizer.studies.check import Checked, Mend
-from optimizer.studies.explain import Change, Explanation
+from optimizer.studies.explain import Explanation, LimitChange
 
 
 @immutable
@@ -41,9 +41,9 @@ class Blend:
     rounded: Rounded | None = seen("result.rounded")
     """Null if there is no formula."""
     rules: tuple[Outcome, ...] = seen("result.rules")
-    repair: tuple[Change, ...] = seen("explanation.repair", ())
+    repair: tuple[LimitChange, ...] = seen("explanation.repair", ())
     """The least giving-way: fewest rules, then fewest noticeable steps."""
-    single_repairs: tuple[Change, ...] = seen("explanation.single_repairs", ())
+    single_repairs: tuple[LimitChange, ...] = seen("explanation.single_repairs", ())
     """Every single limit that would suffice alone."""
     choices: tuple[str, ...] = seen("result.choices")
     entry_prices: tuple[EntryPrice, ...] = seen("result.entry_prices")

@@ -6,7 +6,7 @@ from optimizer.labelling.allergens import Allergen
 from optimizer.labelling.content import SOURCE as CONTENT_SOURCE
 from optimizer.labelling.content import Content
 from optimizer.labelling.label import PERFUME, Label, Met
-from optimizer.labelling.substances import Amount
+from optimizer.labelling.substances import SubstanceAmount
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 from optimizer.units import listed, number
@@ -208,7 +208,7 @@ def _content(content: Content) -> Table:
     return Table("Content", columns, tuple(rows), " ".join(notes))
 
 
-def carried(amount: Amount) -> str:
+def carried(amount: SubstanceAmount) -> str:
     """Return the raw materials that bring a substance, with their dose and its share of them."""
     return "; ".join(
         f"{share(c.percent)} % {c.material.name} that holds {_range(c.share[0], c.share[2])} %" for c in amount.carriers

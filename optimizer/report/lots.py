@@ -5,8 +5,8 @@ from math import inf, isnan
 from optimizer.data.cautions import cautions_of
 from optimizer.report.blend import PROOFS, caution_listing, change_columns, dose_changes
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
-from optimizer.studies.restandardise import Restandardised, Span
-from optimizer.studies.robust import Reach, Robust
+from optimizer.studies.restandardise import LotSpan, Restandardised
+from optimizer.studies.robust import Robust, SafeReach
 from optimizer.units import AS_TYPED, CHANGE_SHOWN, KEPT, listed, number
 
 
@@ -95,7 +95,7 @@ def _spans(done: Restandardised) -> Table:
     return Table("What lots do to the rules", columns, rows, note)
 
 
-def _unchanged(span: Span) -> str:
+def _unchanged(span: LotSpan) -> str:
     return f"{_figure(span.unchanged)}{'' if span.keeps else ' !'}"
 
 
@@ -176,7 +176,7 @@ def _worst(done: Robust) -> Table:
     return Table("Rules at their worst lots", ("rule", *figures("best", "safe")), rows, note)
 
 
-def _reach(reach: Reach, limits: tuple[float, float]) -> str:
+def _reach(reach: SafeReach, limits: tuple[float, float]) -> str:
     if isnan(reach.low):
         return ""
     close = KEPT * (1 + max(abs(x) for x in (*limits, 0.0) if abs(x) < inf))

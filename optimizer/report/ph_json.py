@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from optimizer.assessment.alkalinity import Basis
+from optimizer.assessment.alkalinity import AlkalinityBasis
 from optimizer.assessment.preserving import Preservation
-from optimizer.bench.acid import Gain, PhAnswer, Session, Window, first_portion
+from optimizer.bench.acid import AcidSession, Gain, PhAnswer, Window, first_portion
 from optimizer.chemistry.advice import Added
 from optimizer.chemistry.interval import Interval
-from optimizer.chemistry.ph import Stock
-from optimizer.chemistry.titration import Reading
+from optimizer.chemistry.ph import Solution
+from optimizer.chemistry.titration import LogReading
 from optimizer.immutable import immutable, seen, told, untold
 
 
@@ -26,7 +26,7 @@ class Dose:
 class PhIngredient:
     """One ingredient in the charge balance."""
 
-    basis: Basis = untold()
+    basis: AlkalinityBasis = untold()
     acid: tuple[float, float] = untold()
     id: str = seen("basis.id")
     name: str = seen("basis.name")
@@ -43,7 +43,7 @@ class PhIngredient:
 class LogLine:
     """One reading."""
 
-    reading: Reading = untold()
+    reading: LogReading = untold()
     note: str
     added_g: float = seen("reading.grams")
     """Solution added so far [g]."""
@@ -63,11 +63,11 @@ class LogLine:
 class AdjustedSession:
     """A sample or batch that is being adjusted."""
 
-    session: Session = untold()
+    session: AcidSession = untold()
     blend_g: float | None = untold()
     of: str = seen("session.of")
     start_g: float = seen("session.log.sample")
-    solution: Stock = seen("session.log.solution")
+    solution: Solution = seen("session.log.solution")
     state: str = seen("session.advice.state")
     """measure, add, stop, passed, wrong way or check."""
     reason: str = seen("session.advice.reason")
@@ -112,7 +112,7 @@ class PhTold:
     """pH before anything is added."""
     estimate_water_per_g: float = seen("answer.estimate_water")
     """Water per gram at which that pH is meant [g/g]."""
-    solution: Stock = seen("answer.solution")
+    solution: Solution = seen("answer.solution")
     assumed: str = seen("answer.assumed")
     worth: str = seen("answer.worth")
     titrate: Gain | None = seen("answer.gain")

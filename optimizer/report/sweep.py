@@ -7,7 +7,7 @@ from optimizer.report.document import Bar, Bars, Column, Columns, Document, List
 from optimizer.sweep.frame import ENDINGS, PROOFS
 from optimizer.sweep.grid import Value
 from optimizer.sweep.run import Ranged
-from optimizer.sweep.summary import Bound, Slice, Spread, Summary, Used
+from optimizer.sweep.summary import Bound, Slice, Spread, Summary, UsedMaterial
 from optimizer.sweep.tables import SIDES
 from optimizer.units import number
 
@@ -64,7 +64,7 @@ class Range:
     cost_per_kg: Spread = seen("summary.cost")
     ph: Spread = seen("summary.ph")
     binding: tuple[Bound, ...] = seen("summary.bound")
-    materials: tuple[Used, ...] = seen("summary.used")
+    materials: tuple[UsedMaterial, ...] = seen("summary.used")
     slices: tuple[Slice, ...] = seen("summary.slices")
     answers_by: dict[str, int] = seen("summary.ways")
     """'reused' from another scenario's proof, 'solved' by a solver run, 'one by one' as briefs of their own."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from optimizer.bench.thicken import Log
+from optimizer.bench.thicken import ThickeningLog
 from optimizer.data.cautions import Caution
 from optimizer.immutable import immutable
 from optimizer.report.advice import budget_table
@@ -20,12 +20,14 @@ class Thickened:
 
     FORMAT = 1
     batch: str
-    logs: tuple[Log, ...]
+    logs: tuple[ThickeningLog, ...]
     cautions: tuple[Caution, ...] = ()
     """Of the thickeners."""
 
 
-def thicken_document(name: str, logs: tuple[Log, ...], begun: bool, cautions: tuple[Caution, ...] = ()) -> Document:
+def thicken_document(
+    name: str, logs: tuple[ThickeningLog, ...], begun: bool, cautions: tuple[Caution, ...] = ()
+) -> Document:
     """Return the logs of a batch: state, next step, curve and steps.
 
     Args:
@@ -62,7 +64,7 @@ def thicken_document(name: str, logs: tuple[Log, ...], begun: bool, cautions: tu
     return Document(f"Thickening of {name}", verdict, tuple(facts), tuple(sections), good=good)
 
 
-def _next(log: Log) -> Table:
+def _next(log: ThickeningLog) -> Table:
     limits = "; ".join(f"{name} {number(max(0.0, value), 2)} %" for name, value in log.limits.items())
     low, high = log.window
     rows = [
@@ -83,7 +85,7 @@ def _next(log: Log) -> Table:
     return Table("Next step", ("", log.material.name), tuple(rows))
 
 
-def _steps(log: Log) -> Table:
+def _steps(log: ThickeningLog) -> Table:
     rows = tuple(
         (
             *(p.step.added_percent, p.value, p.step.waited_min, p.step.temperature_c, p.step.ph, p.step.on),
@@ -99,7 +101,7 @@ def _steps(log: Log) -> Table:
     return Table("Steps", columns, rows)
 
 
-def _curve(log: Log) -> Sketch:
+def _curve(log: ThickeningLog) -> Sketch:
     points = [(p.step.added_percent, p.value, p.comparable) for p in log.points if p.value is not None]
     right = max(x for x, _, _ in points) or 1.0
     top = max([y for _, y, _ in points] + ([log.target] if log.target else [])) or 1.0

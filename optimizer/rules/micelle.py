@@ -26,7 +26,7 @@ UNKNOWN_MASS = 300.0
 
 
 @immutable
-class Part:
+class MicellePart:
     """One surfactant of a material.
 
     Attributes:
@@ -42,10 +42,10 @@ class Part:
     cmc: Interval | None
 
 
-def parts(item: Ingredient) -> tuple[Part, ...]:
+def parts(item: Ingredient) -> tuple[MicellePart, ...]:
     """Return the surfactants of a material; one without a charge counts as nonionic."""
     return tuple(
-        Part(
+        MicellePart(
             s.inci,
             s.charge or "nonionic",
             millimoles(s.typical / 100, s.molar_mass or UNKNOWN_MASS),

@@ -12,7 +12,7 @@ import numpy as np
 from optimizer.brief.brief import Brief
 from optimizer.data.pool import Vector
 from optimizer.engine.ending import Ending, Proof
-from optimizer.engine.highs import Answer, Session
+from optimizer.engine.highs import Session, SolverAnswer
 from optimizer.engine.onesided import Directions
 from optimizer.engine.search import fixed, search
 from optimizer.engine.sensitivity import Basis
@@ -25,11 +25,11 @@ from optimizer.solve.fractional import VanishingError, optimum
 from optimizer.units import SAME_WORTH
 
 Sign = Literal[1, -1]
-Brancher = Callable[[Model, Vector, Vector, Vector], Answer]
+Brancher = Callable[[Model, Vector, Vector, Vector], SolverAnswer]
 
 
 @immutable
-class Found:
+class CaseAnswer:
     """The best of one case: column values, duals at fixed choices, and how it was proven.
 
     Attributes:
@@ -46,7 +46,7 @@ class Found:
     lower: Vector | None = None
     upper: Vector | None = None
     cost: Vector | None = None
-    answer: Answer | None = None
+    answer: SolverAnswer | None = None
     gap: float = 0.0
     weight: float = nan
     tree: Tree | None = None
@@ -105,13 +105,13 @@ class Corridor:
         integers = model.size - model.doses
         return Session(model.matrix, model.row_low, model.row_high, integers=integers, time_limit=self.time_limit)
 
-    def best_of_each(self, sign: Sign, measure: LimitRule) -> list[Found]:
+    def best_of_each(self, sign: Sign, measure: LimitRule) -> list[CaseAnswer]:
         """Return the best point of every case, in order of the cases.
 
         The best of a case is also the best of every case that allows less but all that it uses, so
         such a case takes over the choices, which are re-solved and verified within it.
         """
-        found: dict[int, Found] = {}
+        found: dict[int, CaseAnswer] = {}
         for k in sorted(range(len(self.cases)), key=lambda k: len(self.cases[k].barred)):
             case = self.cases[k]
             wider = next((f for f in found.values() if _carries_over(f, case)), None)
@@ -121,7 +121,7 @@ class Corridor:
                 found[k] = self.repriced(replace(wider, case=case), sign, measure, wider.x[case.model.doses :])
         return [found[k] for k in range(len(self.cases))]
 
-    def best(self, case: Case, sign: Sign, measure: LimitRule, session: Session | None = None) -> Found:
+    def best(self, case: Case, sign: Sign, measure: LimitRule, session: Session | None = None) -> CaseAnswer:
         """Return the checked best point of a case for a measure, linear or ratio.
 
         Raises:
@@ -130,16 +130,16 @@ class Corridor:
         """
         return self._best(case, sign, measure, session or self.session(case.model), None)
 
-    def repriced(self, found: Found, sign: Sign, measure: LimitRule, choices: Vector) -> Found:
+    def repriced(self, found: CaseAnswer, sign: Sign, measure: LimitRule, choices: Vector) -> CaseAnswer:
         """Return the checked best at other fixed choices, shape (choices,), for a measure."""
         again = self._best(found.case, sign, measure, self.session(found.case.model), choices)
         return replace(again, proof=found.proof, ending=found.ending, gap=found.gap)
 
-    def _best(self, case: Case, sign: Sign, measure: LimitRule, session: Session, choices: Vector | None) -> Found:
+    def _best(self, case: Case, sign: Sign, measure: LimitRule, session: Session, choices: Vector | None) -> CaseAnswer:
         pool = self.brief.pool
-        ended = Found(case, "failed", "none")
+        ended = CaseAnswer(case, "failed", "none")
 
-        def run(ratio: float) -> Found | None:
+        def run(ratio: float) -> CaseAnswer | None:
             nonlocal ended
             vector, constant = objective_vector(measure, pool, sign, ratio)
             ended = self._searched(case, case.model.spread(vector), session, choices)
@@ -147,7 +147,7 @@ class Corridor:
             ended = replace(ended, objective=sign * (ended.objective + constant), weight=weight)
             return None if ended.x is None else ended
 
-        def ratio_of(found: Found) -> float:
+        def ratio_of(found: CaseAnswer) -> float:
             assert found.x is not None
             top, bottom = measure.parts(pool, found.x[: case.model.doses])
             if not bottom > measure.vanishing(pool):
@@ -168,7 +168,7 @@ class Corridor:
         bottom = measure.parts(pool, ended.x[: case.model.doses])[1]
         return replace(ended, objective=best[1], weight=max(ended.weight / bottom, abs(best[1])))
 
-    def _searched(self, case: Case, cost: Vector, session: Session, choices: Vector | None) -> Found:
+    def _searched(self, case: Case, cost: Vector, session: Session, choices: Vector | None) -> CaseAnswer:
         """Minimise a cost over a case, all choices or some fixed ones."""
         model = case.model
         if choices is not None:
@@ -178,15 +178,15 @@ class Corridor:
             searcher = None if brancher is None else lambda c, low, high: brancher(model, c, low, high)
             done = search(session, cost, model.lower, case.upper, searcher)
         if not done.answer.x.size:
-            return Found(case, done.ending, done.proof, cost=cost, tree=done.tree)
+            return CaseAnswer(case, done.ending, done.proof, cost=cost, tree=done.tree)
         weight = float(np.abs(cost) @ np.abs(done.answer.x))
         x, ends = done.answer.x, (done.lower, done.upper)
-        return Found(
+        return CaseAnswer(
             case, done.ending, done.proof, done.objective, x, *ends, cost, done.answer, done.gap, weight, done.tree
         )
 
 
-def _carries_over(found: Found, case: Case) -> bool:
+def _carries_over(found: CaseAnswer, case: Case) -> bool:
     """Return whether the proven best of an integer program is a point of a case that allows no more."""
     if found.case.model is not case.model or not case.model.choices or found.ending != "optimal" or found.x is None:
         return False

@@ -19,7 +19,7 @@ from optimizer.engine.below import lowest_below
 from optimizer.engine.highs import Session
 from optimizer.model.model import Case, objective_vector
 from optimizer.solve.case_solver import Corridor
-from optimizer.solve.envelope import End, Part
+from optimizer.solve.envelope import End, EnvelopePart
 from optimizer.solve.fractional import VanishingError, optimum
 from optimizer.solve.tradeoff import Axis
 from optimizer.units import BETTER
@@ -86,7 +86,7 @@ class Search:
         self.fresh.clear()
         return new
 
-    def under(self, part: Part, *, last: bool) -> Verdict:
+    def under(self, part: EnvelopePart, *, last: bool) -> Verdict:
         """Return whether it is proven that nothing lies below a part, or fresh choices do, or neither is known.
 
         With N / D the swept measure and s the rate over D at an end x of the part, the least of value - s (N - x D)

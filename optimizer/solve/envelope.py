@@ -13,7 +13,7 @@ import numpy as np
 from optimizer.data.pool import Vector
 from optimizer.immutable import immutable, replace
 from optimizer.model.model import Case
-from optimizer.solve.parametric import Piece
+from optimizer.solve.parametric import CurvePiece
 from optimizer.units import CURVE_STEP, CURVES_MEET, KEPT, ROUND_OFF
 
 
@@ -50,7 +50,7 @@ class Track:
     """One exact curve, turned so that both measures are better when smaller in y and larger in x."""
 
     case: Case
-    pieces: tuple[Piece, ...]
+    pieces: tuple[CurvePiece, ...]
     up: int
     down: int
 
@@ -68,7 +68,7 @@ class Track:
         """Return x of every end of a piece."""
         return [self.start, *(self.up * p.last for p in self.pieces)]
 
-    def piece(self, x: float) -> Piece:
+    def piece(self, x: float) -> CurvePiece:
         """Return the piece that holds x, the first or last one beyond the ends."""
         return next((p for p in self.pieces if x < self.up * p.last), self.pieces[-1])
 
@@ -86,21 +86,21 @@ class Track:
 
 
 @immutable
-class Span:
+class EnvelopeSpan:
     """A part of the envelope that one piece owns; a point where its ends are equal."""
 
     first: float
     last: float
     track: Track
-    piece: Piece
+    piece: CurvePiece
 
     def y(self, x: float) -> float:
         """Return y at x, turned."""
         return self.track.down * self.piece.at(self.track.up * x)
 
-    def part(self, first: float, last: float) -> Part:
+    def part(self, first: float, last: float) -> EnvelopePart:
         """Return a part of it under which better formulas are looked for."""
-        return Part(self, self._end(first), self._end(last))
+        return EnvelopePart(self, self._end(first), self._end(last))
 
     def _end(self, x: float) -> End:
         up, down = self.track.up, self.track.down
@@ -118,7 +118,7 @@ class End:
 
 
 @immutable
-class Part:
+class EnvelopePart:
     """A part of the envelope, or of a gap before one: no formula with x inside it should lie below it.
 
     Attributes:
@@ -127,7 +127,7 @@ class Part:
         last: Its end.
     """
 
-    span: Span
+    span: EnvelopeSpan
     first: End
     last: End
 
@@ -141,7 +141,7 @@ class Part:
         """How far x goes."""
         return self.last.x - self.first.x
 
-    def halves(self) -> tuple[Part, Part]:
+    def halves(self) -> tuple[EnvelopePart, EnvelopePart]:
         """Return both halves."""
         middle = (self.first.x + self.last.x) / 2
         if not self.first.rate:
@@ -165,20 +165,20 @@ class Part:
         return max(0.0, self.width / 4 * (max(change * least, change * most) - sag))
 
 
-def parts(spans: list[Span]) -> Iterator[Part]:
+def parts(spans: list[EnvelopeSpan]) -> Iterator[EnvelopePart]:
     """Yield every part of the envelope and every gap in it; past a jump they begin a hair further."""
     hair = CURVE_STEP * (spans[-1].last - spans[0].first) if spans else 0.0
     for before, span in pairwise([*spans[:1], *spans]):
         jumped = span.first > before.last or span.y(span.first) > before.y(before.last) + CURVES_MEET
         if span.first > before.last + hair:
             end = End(span.first, span.y(span.first), 0.0, span.piece.start)
-            yield Part(span, replace(end, x=before.last + hair), end)
+            yield EnvelopePart(span, replace(end, x=before.last + hair), end)
         first = span.first + (hair if jumped else 0.0)
         if span.last > first:
             yield span.part(first, span.last)
 
 
-def envelope(tracks: list[Track]) -> list[Span]:
+def envelope(tracks: list[Track]) -> list[EnvelopeSpan]:
     """Return the best of all curves in the improving direction of x: spans, and points that stand alone."""
     if not tracks:
         return []
@@ -191,14 +191,14 @@ def envelope(tracks: list[Track]) -> list[Span]:
     here = [t for t in tracks if t.start <= start <= t.end]
     least = min(t.y(start) for t in here) + CURVES_MEET * (1 + abs(best))
     owner = min(here, key=lambda t: (t.y(start) > least, -t.end))
-    spans = [Span(start, start, owner, owner.piece(start))]
+    spans = [EnvelopeSpan(start, start, owner, owner.piece(start))]
     for a, b in pairwise(marks):
         here = [t for t in tracks if t.end >= b - small]
         for first, last, track in _owners(here, a, b, owner, small):
             spans, owner = _added(spans, first, last, track, small), track
     if spans[-1].last < end - small:
         track = min((t for t in tracks if t.end >= end - small), key=lambda t: t.y(t.end))
-        spans.append(Span(track.end, track.end, track, track.pieces[-1]))
+        spans.append(EnvelopeSpan(track.end, track.end, track, track.pieces[-1]))
     return spans
 
 
@@ -221,7 +221,7 @@ def _owners(
         yield first, last, owner
 
 
-def _added(spans: list[Span], first: float, last: float, track: Track, small: float) -> list[Span]:
+def _added(spans: list[EnvelopeSpan], first: float, last: float, track: Track, small: float) -> list[EnvelopeSpan]:
     """Add a part of a curve: joined to the one before if both are one piece, left out where it is flat.
 
     A flat part is bettered by the start of its curve, which stands alone if the envelope leaves it there.
@@ -233,9 +233,9 @@ def _added(spans: list[Span], first: float, last: float, track: Track, small: fl
     before = spans[-1]
     joined = before.track is track and abs(before.last - first) <= small
     if joined and (before.piece is piece or before.first == before.last):
-        return [*spans[:-1], Span(before.first, last, track, piece)]
-    return [*spans, Span(first, last, track, piece)]
+        return [*spans[:-1], EnvelopeSpan(before.first, last, track, piece)]
+    return [*spans, EnvelopeSpan(first, last, track, piece)]
 
 
-def _alone(track: Track) -> Span:
-    return Span(track.start, track.start, track, track.pieces[0])
+def _alone(track: Track) -> EnvelopeSpan:
+    return EnvelopeSpan(track.start, track.start, track, track.pieces[0])

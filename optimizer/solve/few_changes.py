@@ -12,7 +12,7 @@ from math import inf
 import numpy as np
 
 from optimizer.data.pool import Vector
-from optimizer.engine.highs import Answer, Session, unit_of
+from optimizer.engine.highs import Session, SolverAnswer, unit_of
 from optimizer.units import KEPT, ROUND_OFF, ROW_MET
 
 MOST_FEW = 3
@@ -130,14 +130,14 @@ class Few:
         distance = np.where(kept & (least <= most), least, inf).reshape(2, self.free).min(axis=0)
         return {c: float(distance[k]) for c in sets for k in c if distance[k] < inf}
 
-    def cheapest(self, open_: frozenset[int], distance: float) -> Answer:
+    def cheapest(self, open_: frozenset[int], distance: float) -> SolverAnswer:
         """Return the least cost with some doses open, within a distance."""
         self.session.rows(self.last, np.array([-inf]), np.array([distance]))
         answer = self.run(self.cost, open_)
         self.session.rows(self.last, np.array([-inf]), np.array([inf]))
         return answer
 
-    def run(self, goal: Vector, open_: frozenset[int]) -> Answer:
+    def run(self, goal: Vector, open_: frozenset[int]) -> SolverAnswer:
         """Return the least of a goal with some doses open."""
         upper = self.upper
         if len(open_) < self.free:

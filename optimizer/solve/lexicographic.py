@@ -10,19 +10,19 @@ import numpy as np
 from optimizer.data.pool import Pool, Vector
 from optimizer.engine.below import lowest_below
 from optimizer.engine.certificate import check_feasible
-from optimizer.engine.highs import Answer, Session
+from optimizer.engine.highs import Session, SolverAnswer
 from optimizer.engine.sensitivity import Basis
 from optimizer.errors import DataError, SolverError
 from optimizer.immutable import replace
 from optimizer.model.model import Model, objective_vector
 from optimizer.rules import LimitRule
-from optimizer.solve.case_solver import Corridor, Found, Sign
+from optimizer.solve.case_solver import CaseAnswer, Corridor, Sign
 from optimizer.units import CLEARLY_WORSE, ROW_MET, SAME_WORTH
 
 Goal = tuple[Sign, LimitRule]
 
 
-def settle(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -> Found:
+def settle(corridor: Corridor, found: CaseAnswer, goals: tuple[Goal, ...]) -> CaseAnswer:
     """Return the best point that the declared order prefers; objective, duals and proof stay.
 
     Each further goal is optimised among what is best for the earlier ones; last comes the order of
@@ -35,7 +35,7 @@ def settle(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -> Found:
     return _settle_doses(corridor, found, goals)
 
 
-def _settle_choices(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -> Found:
+def _settle_choices(corridor: Corridor, found: CaseAnswer, goals: tuple[Goal, ...]) -> CaseAnswer:
     """Return the best at the yes/no choices that the further goals prefer among equally good ones."""
     model = found.case.model
     caps = [_cap(corridor.brief.pool, goals[0], found)]
@@ -66,7 +66,7 @@ def _settle_choices(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -
     return chosen if abs(chosen.objective - found.objective) <= found.margin else found
 
 
-def _alone(corridor: Corridor, found: Found, cost: Vector, most: float) -> bool:
+def _alone(corridor: Corridor, found: CaseAnswer, cost: Vector, most: float) -> bool:
     """Return whether any other yes/no choices cost clearly more."""
     model = found.case.model
     assert found.x is not None
@@ -88,7 +88,7 @@ def _alone(corridor: Corridor, found: Found, cost: Vector, most: float) -> bool:
     return answer.ending == "infeasible" or answer.bound > clearly
 
 
-def _cap(pool: Pool, goal: Goal, found: Found) -> tuple[Vector, float]:
+def _cap(pool: Pool, goal: Goal, found: CaseAnswer) -> tuple[Vector, float]:
     """Return coefficients and most of the row that holds a goal at its value at a point."""
     sign, measure = goal
     assert found.x is not None
@@ -109,7 +109,7 @@ def _capped(corridor: Corridor, model: Model, caps: list[tuple[Vector, float]]) 
     return capped, Session(capped.matrix, capped.row_low, capped.row_high, integers=integers, time_limit=limit)
 
 
-def _settle_doses(corridor: Corridor, found: Found, goals: tuple[Goal, ...]) -> Found:
+def _settle_doses(corridor: Corridor, found: CaseAnswer, goals: tuple[Goal, ...]) -> CaseAnswer:
     """Return the preferred point of the optimal face at the found choices."""
     basis = found.basis
     further = further_costs(corridor.brief.pool, found.case.model, goals[1:], basis.x)
@@ -136,7 +136,7 @@ def preferred(basis: Basis, further: Iterable[Vector], time_limit: float) -> Vec
         if (low[:n] == high[:n]).all():
             break
         session = Session(matrix, low[n:], high[n:], time_limit=time_limit)
-        answer: Answer = session.run(vector, low[:n], high[:n])
+        answer: SolverAnswer = session.run(vector, low[:n], high[:n])
         if answer.ending != "optimal":
             break
         x = answer.x

@@ -21,7 +21,7 @@ from optimizer.immutable import immutable, replace
 from optimizer.model.model import Case
 from optimizer.rules import LimitRule
 from optimizer.rules.row import Setting
-from optimizer.solve.case_solver import Brancher, Corridor, Found, Sign
+from optimizer.solve.case_solver import Brancher, CaseAnswer, Corridor, Sign
 from optimizer.solve.lexicographic import settle
 from optimizer.solve.result import Outcome, PhOutcome, Result, SettingOutcome
 from optimizer.solve.rounding import round_formula
@@ -45,8 +45,8 @@ class Solved:
 
     result: Result
     corridor: Corridor
-    found: tuple[Found, ...]
-    chosen: Found | None
+    found: tuple[CaseAnswer, ...]
+    chosen: CaseAnswer | None
 
 
 def solve_fully(
@@ -127,7 +127,7 @@ def solve_fully(
     return Solved(result, corridor, tuple(found), chosen)
 
 
-def _checked_exactly(chosen: Found, found: Iterable[Found]) -> ExactCheck:
+def _checked_exactly(chosen: CaseAnswer, found: Iterable[CaseAnswer]) -> ExactCheck:
     """Return the answer's check in rational arithmetic, with every box of choices of every case."""
     from optimizer.engine.exact import check_exactly, shortfall
 
@@ -143,7 +143,7 @@ def _checked_exactly(chosen: Found, found: Iterable[Found]) -> ExactCheck:
     return told.beside(sum(len(tree.leaves) for _, tree in trees), max(short, default=Fraction(0)))
 
 
-def _refuse_what_differs(found: Found, outcomes: tuple[Outcome, ...], objective: float) -> None:
+def _refuse_what_differs(found: CaseAnswer, outcomes: tuple[Outcome, ...], objective: float) -> None:
     """Refuse a formula that breaks a rule or that is not worth what was proven.
 
     Raises:
@@ -159,7 +159,9 @@ def _refuse_what_differs(found: Found, outcomes: tuple[Outcome, ...], objective:
         raise SolverError(f"{told}; the answer is withheld. Look for figures of very different size in the brief.")
 
 
-def _at_its_ph(corridor: Corridor, found: Found, goal: tuple[Sign, LimitRule]) -> tuple[Found, PhOutcome | None]:
+def _at_its_ph(
+    corridor: Corridor, found: CaseAnswer, goal: tuple[Sign, LimitRule]
+) -> tuple[CaseAnswer, PhOutcome | None]:
     """Return a point in the case of the pH that it is told with, so that prices and barred materials are those."""
     brief = corridor.brief
     ph = choose_ph(brief, found.case, formula_of(brief, found), corridor.cases)
@@ -173,7 +175,7 @@ def _at_its_ph(corridor: Corridor, found: Found, goal: tuple[Sign, LimitRule]) -
     return replace(there, x=found.x), ph
 
 
-def formula_of(brief: Brief, found: Found) -> Formula:
+def formula_of(brief: Brief, found: CaseAnswer) -> Formula:
     """Return the used doses of a found answer."""
     assert found.x is not None
     return formula_from(brief, found.x[: len(brief.pool)])
@@ -217,7 +219,7 @@ def _margin(ph: PhOutcome | None) -> float:
     return 0.0 if ph is None else min(ph.target - ph.low, ph.high - ph.target)
 
 
-def _setting_outcome(found: Found) -> SettingOutcome:
+def _setting_outcome(found: CaseAnswer) -> SettingOutcome:
     settings = found.case.settings
     first, last = settings[0].target, settings[-1].target
     return SettingOutcome(
@@ -230,16 +232,16 @@ def _setting_outcome(found: Found) -> SettingOutcome:
     )
 
 
-def _groups(found: list[Found]) -> int:
+def _groups(found: list[CaseAnswer]) -> int:
     """Return how many groups of choices were held against the answer."""
     return sum(len(f.tree.leaves) for f in found if f.tree is not None)
 
 
-def _joint_proof(found: list[Found]) -> Proof:
+def _joint_proof(found: list[CaseAnswer]) -> Proof:
     return weakest({f.proof for f in found})
 
 
-def choices_of(found: Found) -> tuple[str, ...]:
+def choices_of(found: CaseAnswer) -> tuple[str, ...]:
     """Return what the yes/no columns chose, in words; plain 'is used' is left to the formula."""
     model = found.case.model
     assert found.x is not None

@@ -18,12 +18,12 @@ from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Vector
 from optimizer.engine.certificate import check_feasible
-from optimizer.engine.highs import Answer, Session
+from optimizer.engine.highs import Session, SolverAnswer
 from optimizer.engine.search import fixed, linear
 from optimizer.immutable import immutable, replace
 from optimizer.model.model import Case, build, cases, implied_caps
 from optimizer.rules.row import Setting
-from optimizer.solve.case_solver import Found
+from optimizer.solve.case_solver import CaseAnswer
 from optimizer.solve.few_changes import Few
 from optimizer.solve.linear import choose_ph, formula_of
 from optimizer.solve.result import PhOutcome
@@ -48,7 +48,7 @@ class Near:
     changed: tuple[str, ...]
     distance: float
     proven: bool
-    found: Found
+    found: CaseAnswer
 
 
 def nearest_formula(
@@ -130,7 +130,7 @@ def nearest_within(
     if check_feasible(model.matrix, model.row_low, model.row_high, model.lower, change.case.upper, x) > KEPT:
         return None
     kept = np.abs(x[: len(here)] - here) * change.counted
-    found = Found(change.case, "optimal", "solver bound", float(kept.sum()), x)
+    found = CaseAnswer(change.case, "optimal", "solver bound", float(kept.sum()), x)
     formula = formula_of(brief, found)
     names = tuple(name for name, moved in zip(brief.pool.ids, kept, strict=True) if moved > CHANGE_SHOWN)
     ph = choose_ph(brief, found.case, formula, every)
@@ -227,7 +227,7 @@ class Change:
         self._open = frozenset(range(free))
         self._time_limit = time_limit
         self._pool, self._loaded = brief.pool, (rows, distance, cost)
-        self._answer: Answer | None = None
+        self._answer: SolverAnswer | None = None
         self._fewest = self._least = inf
 
     def _bounds(self, upper: Vector) -> tuple[Vector, Vector]:

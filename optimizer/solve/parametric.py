@@ -17,7 +17,7 @@ import numpy as np
 
 from optimizer.data.pool import Mask, Pool, Vector
 from optimizer.engine.certificate import which_hold
-from optimizer.engine.highs import Answer, Session, unit_of
+from optimizer.engine.highs import Session, SolverAnswer, unit_of
 from optimizer.engine.search import linear
 from optimizer.engine.sensitivity import Basis
 from optimizer.errors import SolverError
@@ -81,7 +81,7 @@ class Program:
 
 
 @immutable
-class Piece:
+class CurvePiece:
     """A stretch of the curve with one basis.
 
     Attributes:
@@ -193,7 +193,7 @@ def _same_total(one: LimitRule, other: LimitRule, pool: Pool) -> bool:
 
 
 @immutable
-class Point:
+class CurvePoint:
     """A certified optimum at a limit, and how it moves along its basis as the limit does.
 
     With t the move of the limit, z moves by theta `rates`, theta = t / (1 - q t) (see `engine/sensitivity`;
@@ -216,7 +216,7 @@ class Point:
     unique: bool = False
 
 
-class Curve:
+class ParametricCurve:
     """The curve of one program, followed basis by basis in one solver."""
 
     def __init__(self, given: Program, direction: int) -> None:
@@ -238,7 +238,7 @@ class Curve:
         self.all_rows = np.arange(self.session.m, dtype=np.int32)
         self.unchecked: list[tuple[Vector, ...]] | None = []
 
-    def pieces(self) -> list[Piece]:
+    def pieces(self) -> list[CurvePiece]:
         """Return the pieces from the best value to the best swept measure; empty if there is no formula.
 
         In the swept measure's own unit; where it improves downwards the pieces run downwards. All answers are checked
@@ -271,7 +271,7 @@ class Curve:
         """Ask for nothing of the swept measure."""
         self.session.rows(self.all_rows[-1:], np.array([-inf]), np.array([inf]))
 
-    def _followed(self) -> list[Piece]:
+    def _followed(self) -> list[CurvePiece]:
         g = self.given
         best = self._optimum(None)
         if best is None:
@@ -281,8 +281,8 @@ class Curve:
         length = end - start
         if length <= SAME_WORTH * max(abs(start), abs(end)):
             edge = self.up * start
-            return [Piece(edge, edge, g.value(from_), 0.0, 0.0, 0.0, g.dosed(from_), g.dosed(from_))]
-        found: list[Piece] = []
+            return [CurvePiece(edge, edge, g.value(from_), 0.0, 0.0, 0.0, g.dosed(from_), g.dosed(from_))]
+        found: list[CurvePiece] = []
         m, step = start, CURVE_STEP * length
         while m < end - CURVE_STEP * length:
             target = min(m + step, (m + end) / 2)
@@ -302,7 +302,7 @@ class Curve:
                 raise SolverError(f"the trade-off has more than {MOST_PIECES} pieces.")
         return found
 
-    def _start(self, best: Point) -> tuple[float, Vector]:
+    def _start(self, best: CurvePoint) -> tuple[float, Vector]:
         """Return the most of the swept measure among the best values, and the point there.
 
         On the optimal face what has a reduced cost stays at its end.
@@ -329,7 +329,7 @@ class Curve:
         """
         g = self.given
 
-        def run(ratio: float) -> Answer:
+        def run(ratio: float) -> SolverAnswer:
             cost = -(g.swept - ratio * g.per)
             self.solves += 1
             return self._certified(self.session.run(cost, lower, upper), cost, lower, upper)
@@ -347,7 +347,7 @@ class Curve:
         g, session = self.given, self.session
         return np.concatenate([g.lower, session.row_low]), np.concatenate([g.upper, session.row_high])
 
-    def _found_at(self, m: float) -> Point | None:
+    def _found_at(self, m: float) -> CurvePoint | None:
         """Return the certified best value at a limit, or None where the solver gives none, as may be on a break."""
         self._aim(m)
         try:
@@ -362,7 +362,7 @@ class Curve:
             self.session.coefficients(self.session.m - 1, g.swept - m * g.per)
         self.session.rows(self.all_rows[-1:], np.array([g.swept_end + m * g.per_end]), np.array([inf]))
 
-    def _optimum(self, m: float | None) -> Point | None:
+    def _optimum(self, m: float | None) -> CurvePoint | None:
         """Return the certified best value at the present limit, or None if there is none."""
         g, session = self.given, self.session
         self.solves += 1
@@ -375,11 +375,11 @@ class Curve:
             basis = Basis(session.matrix, g.cost, low, high, answer.x, answer.basic)
             # What rounding leaves in the inverse makes prices of next to nothing, which hold nothing.
             held = basis.costly & (np.abs(basis.reduced) * self.sizes > ROUND_OFF * np.abs(g.cost).max(initial=0.0))
-            return Point(answer.x, np.zeros(0), held=held, unique=bool(held[basis.movable].all()))
+            return CurvePoint(answer.x, np.zeros(0), held=held, unique=bool(held[basis.movable].all()))
         g.sweeping(answer.x)
         return self._moving(answer, low, high)
 
-    def _certified(self, answer: Answer, cost: Vector, lower: Vector, upper: Vector) -> Answer:
+    def _certified(self, answer: SolverAnswer, cost: Vector, lower: Vector, upper: Vector) -> SolverAnswer:
         """Return an answer that stands the check outside the solver, now or in the end; else it is solved anew.
 
         Raises:
@@ -398,14 +398,14 @@ class Curve:
             raise SolverError("a point of the trade-off was not found.")
         return found.answer
 
-    def _moving(self, answer: Answer, low: Vector, high: Vector) -> Point:
+    def _moving(self, answer: SolverAnswer, low: Vector, high: Vector) -> CurvePoint:
         """Return a point with how it moves along its basis."""
         g, n, row, matrix = self.given, self.session.n, self.session.m - 1, self.session.matrix
         free = np.ones(n + row + 1, dtype=bool)
         free[answer.basic] = False
         columns, active = np.flatnonzero(~free[:n]), np.flatnonzero(free[n:])
         if not free[n + row]:  # the limit does not bind
-            return Point(answer.x, np.zeros(n))
+            return CurvePoint(answer.x, np.zeros(n))
         inverse = np.linalg.inv(matrix[np.ix_(active, columns)])
         slope = float(g.per @ answer.x) + g.per_end
         rates = np.zeros(n)
@@ -427,9 +427,9 @@ class Curve:
             costs, drifts = (reduced * sign)[movable], (float(answer.y[row]) * drift * sign)[movable]
             last = min(last, _reach(costs, drifts, np.zeros(len(costs)), np.full(len(costs), inf)))
         up = last / (1 + q * last) if last < inf and 1 + q * last > 0 else inf
-        return Point(answer.x, rates, q, up)
+        return CurvePoint(answer.x, rates, q, up)
 
-    def _piece(self, point: Point, here: float, first: float, last: float) -> Piece:
+    def _piece(self, point: CurvePoint, here: float, first: float, last: float) -> CurvePiece:
         """Return the piece of a basis found at a limit inside it."""
         g, q = self.given, point.q
 
@@ -446,9 +446,11 @@ class Curve:
         rate, q = g.sign * float(g.cost @ point.rates) / back**2, q / back
         bend = q if g.scale < 0 else (1 - stop[g.scale] / start[g.scale]) / (last - first)
         up = self.up
-        return Piece(up * first, up * last, g.value(start), up * rate, up * q, up * bend, g.dosed(start), g.dosed(stop))
+        return CurvePiece(
+            up * first, up * last, g.value(start), up * rate, up * q, up * bend, g.dosed(start), g.dosed(stop)
+        )
 
-    def _joined(self, before: Piece, after: Piece, terms: float) -> None:
+    def _joined(self, before: CurvePiece, after: CurvePiece, terms: float) -> None:
         """Refuse a curve whose neighbouring pieces do not meet, relative to the terms that a value sums."""
         one, other = before.at(before.last), after.value
         if not (isfinite(one) and abs(one - other) <= KEPT * terms):

@@ -13,12 +13,12 @@ import numpy as np
 
 from optimizer.data.pool import Vector
 from optimizer.engine.certificate import check_feasible, which_hold
-from optimizer.engine.highs import Answer, Session
+from optimizer.engine.highs import Session, SolverAnswer
 from optimizer.engine.search import fixed, linear, search
 from optimizer.errors import SolverError
 from optimizer.immutable import immutable
 from optimizer.model.model import Case, objective_vector
-from optimizer.solve.case_solver import Corridor, Found
+from optimizer.solve.case_solver import CaseAnswer, Corridor
 from optimizer.units import CHOICES_MET, KEPT, SAME_WORTH, USED
 
 
@@ -53,7 +53,7 @@ class Furthest:
     gap: float
 
 
-def capped(corridor: Corridor, case: Case, best: Found, loss: float) -> Capped:
+def capped(corridor: Corridor, case: Case, best: CaseAnswer, loss: float) -> Capped:
     """Return a case whose objective may be worse than the best by a loss, in the objective's unit."""
     brief, model = corridor.brief, case.model
     sign, name = brief.scenario.objective.goals[0]
@@ -108,7 +108,7 @@ def ranges(one: Capped) -> tuple[Vector, Vector]:
     return np.where(least < USED, 0.0, least), most
 
 
-def _run(one: Capped, goal: Vector) -> Answer | None:
+def _run(one: Capped, goal: Vector) -> SolverAnswer | None:
     """Return the least of a goal, with choices certified where they are fixed, or None if there is no formula."""
     answer = one.session.run(goal, one.case.model.lower, one.case.upper, unit=1.0, basis=False)
     if answer.ending == "infeasible":
@@ -121,7 +121,7 @@ def _run(one: Capped, goal: Vector) -> Answer | None:
     return fixed(one.session, goal, one.case.model.lower, one.case.upper, answer.x[-integers:]).answer
 
 
-def _certified(one: Capped, goals: Vector, answers: list[Answer]) -> tuple[Vector, Vector]:
+def _certified(one: Capped, goals: Vector, answers: list[SolverAnswer]) -> tuple[Vector, Vector]:
     """Return least and most dose of all answers; what does not stand the common check is solved and checked alone."""
     x, y = np.array([a.x for a in answers]), np.array([a.y for a in answers])
     holds = which_hold(one.session.matrix, *one.ends, goals, x, y)

@@ -26,7 +26,7 @@ from optimizer.immutable import replace
 from optimizer.model.model import build, objective_vector
 from optimizer.rules import Rule
 from optimizer.rules.row import Setting
-from optimizer.solve.case_solver import Found
+from optimizer.solve.case_solver import CaseAnswer
 from optimizer.solve.result import Result, Rounded
 from optimizer.units import NO_COEFFICIENT, SAME_WORTH, USED, WHOLE, is_whole, number, whole_down
 
@@ -38,7 +38,7 @@ QUICK = 5.0
 """Seconds after which an exact figure is given more room [s]."""
 
 
-def round_formula(brief: Brief, result: Result, found: Found) -> Rounded:
+def round_formula(brief: Brief, result: Result, found: CaseAnswer) -> Rounded:
     """Return the best grid formula near the optimum, else anywhere, else what stops it.
 
     Args:
@@ -99,7 +99,7 @@ class _Grid:
     def __init__(
         self,
         brief: Brief,
-        found: Found,
+        found: CaseAnswer,
         columns: npt.NDArray[np.int64],
         bounds: tuple[Vector, Vector],
         fixed: Vector,
@@ -193,7 +193,7 @@ class _Grid:
         return x
 
 
-def _rooms(brief: Brief, found: Found) -> dict[int, tuple[float, float, float]]:
+def _rooms(brief: Brief, found: CaseAnswer) -> dict[int, tuple[float, float, float]]:
     """Return by how much each row of an exact figure may be missed: half a step's worth at least, at most, its band.
 
     A step is worth more of one material than of another.
@@ -221,14 +221,14 @@ def _smallest(values: Vector) -> float:
     return float(sizes[sizes > NO_COEFFICIENT * sizes.max(initial=0.0)].min(initial=inf)) if sizes.any() else 1.0
 
 
-def _least(per_limit: Vector, found: Found) -> float:
+def _least(per_limit: Vector, found: CaseAnswer) -> float:
     """Return the denominator of a ratio at the optimum, less what the grid may take from it."""
     assert found.x is not None
     return 0.98 * float(per_limit @ found.x[: found.case.model.doses])
 
 
 def near_grid(
-    brief: Brief, found: Found, cost: Vector, width: int | Vector, limit: float = TIME_LIMIT
+    brief: Brief, found: CaseAnswer, cost: Vector, width: int | Vector, limit: float = TIME_LIMIT
 ) -> tuple[Vector, bool] | None:
     """Return step counts per dose within some steps of the found doses, at the choices made.
 
@@ -247,7 +247,7 @@ def near_grid(
     return next((counts for counts in tried if counts is not None), None)
 
 
-def _near(brief: Brief, found: Found, width: int | Vector, limit: float = TIME_LIMIT) -> _Grid:
+def _near(brief: Brief, found: CaseAnswer, width: int | Vector, limit: float = TIME_LIMIT) -> _Grid:
     """Return the grid within some steps of the found doses, at the choices made."""
     assert found.x is not None
     model = found.case.model
@@ -262,7 +262,7 @@ def _near(brief: Brief, found: Found, width: int | Vector, limit: float = TIME_L
     return _Grid(brief, found, used, (lower, upper), fixed, limit)
 
 
-def _whole(brief: Brief, found: Found, limit: float = TIME_LIMIT) -> _Grid:
+def _whole(brief: Brief, found: CaseAnswer, limit: float = TIME_LIMIT) -> _Grid:
     """Return the whole grid, at any choices."""
     model = found.case.model
     scale = np.concatenate([np.full(model.doses, brief.scenario.scale_step), np.ones(model.size - model.doses)])
@@ -270,7 +270,7 @@ def _whole(brief: Brief, found: Found, limit: float = TIME_LIMIT) -> _Grid:
     return _Grid(brief, found, np.arange(model.size), bounds, np.zeros(len(model.rows)), limit)
 
 
-def _goals(brief: Brief, result: Result, found: Found) -> list[Vector]:
+def _goals(brief: Brief, result: Result, found: CaseAnswer) -> list[Vector]:
     """Return what is least per column of the model: the objective, then what breaks ties.
 
     A ratio is taken at its value at the optimum.
@@ -325,7 +325,7 @@ def broken(rule: Rule, formula: Formula, setting: Setting) -> bool:
     return rule.exceeded(formula, rule.violation(formula, setting))
 
 
-def _stopping(brief: Brief, found: Found, goals: list[Vector]) -> tuple[str, ...]:
+def _stopping(brief: Brief, found: CaseAnswer, goals: list[Vector]) -> tuple[str, ...]:
     """Return rules that no grid formula keeps together (removal test); one of them must give."""
     setting = found.case.settings[0]
     kept = list(brief.modelled)

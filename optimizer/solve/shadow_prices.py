@@ -15,7 +15,7 @@ from optimizer.engine.onesided import Directions
 from optimizer.engine.sensitivity import Basis, Move, Reach
 from optimizer.immutable import replace
 from optimizer.rules.row import Lever, Row, Setting
-from optimizer.solve.case_solver import Found
+from optimizer.solve.case_solver import CaseAnswer
 from optimizer.solve.result import EntryPrice, Outcome
 from optimizer.units import AT_END, ROW_MET, USED, ZERO_PRICE
 
@@ -56,7 +56,7 @@ def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Out
     return tuple(outcomes)
 
 
-def price_rules(brief: Brief, found: Found, basis: Basis, measured: tuple[Outcome, ...]) -> tuple[Outcome, ...]:
+def price_rules(brief: Brief, found: CaseAnswer, basis: Basis, measured: tuple[Outcome, ...]) -> tuple[Outcome, ...]:
     """Return every rule, measured at the answer, with binding side, price and the range over which it holds."""
     return Pricer(brief, found, basis).priced(measured)
 
@@ -69,7 +69,7 @@ class Pricer:
     whether the answer sits on it or not.
     """
 
-    def __init__(self, brief: Brief, found: Found, basis: Basis) -> None:
+    def __init__(self, brief: Brief, found: CaseAnswer, basis: Basis) -> None:
         """Sort the rows by owner and limit."""
         assert found.x is not None
         self.model, self.x = found.case.model, found.x
@@ -188,7 +188,7 @@ def _joined(told: list[Outcome], outcome: Outcome) -> Outcome:
     return replace(told[0], also=tuple(told[1:])) if len(told) > 1 else told[0]
 
 
-def entry_prices(brief: Brief, found: Found) -> tuple[EntryPrice, ...]:
+def entry_prices(brief: Brief, found: CaseAnswer) -> tuple[EntryPrice, ...]:
     """Return what unused, allowed candidates must cost to enter (price less reduced cost).
 
     Only for a cost objective. Those that a yes/no choice keeps out come last, without a price: `studies.why` looks at
@@ -214,14 +214,14 @@ def entry_prices(brief: Brief, found: Found) -> tuple[EntryPrice, ...]:
     return tuple(sorted(prices, key=lambda e: (e.kept_out, 0.0 if e.kept_out else e.price - e.entry, e.id)))
 
 
-def kept_out(found: Found) -> frozenset[str]:
+def kept_out(found: CaseAnswer) -> frozenset[str]:
     """Return the materials that a yes/no choice of an answer keeps out."""
     assert found.upper is not None
     uses = zip(found.case.model.names, found.upper, strict=True)
     return frozenset(key.removeprefix("use:") for key, value in uses if key.startswith("use:") and value < 0.5)
 
 
-def entry_price(found: Found, position: int, price: float) -> float:
+def entry_price(found: CaseAnswer, position: int, price: float) -> float:
     """Return the price per kg below which a candidate comes in (or, used, what it costs now).
 
     Its price less its reduced cost; where a limit that is met stands in its way, less what the first bit of

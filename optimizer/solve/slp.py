@@ -19,7 +19,7 @@ from optimizer.rules import CurvedRule
 from optimizer.solve.linear import Solved, solve_fully
 from optimizer.solve.result import Outcome, Result, Rounded
 from optimizer.solve.rounding import NEAR, broken, grid_formula, near_grid
-from optimizer.solve.trust_region import BOX, NARROWEST, Descent, Point
+from optimizer.solve.trust_region import BOX, NARROWEST, Descent, SlpPoint
 from optimizer.units import DESCENT_MET, SAME_WORTH, listed, number
 
 ALIKE = 1e-3
@@ -42,7 +42,7 @@ class Start:
 
     plain: Brief
     near: Formula | None
-    known: dict[object, Point | None]
+    known: dict[object, SlpPoint | None]
 
 
 def best_near(brief: Brief, begun: Start, *, time_limit: float, solver: str, weighable: bool, exact: bool) -> Result:
@@ -75,18 +75,20 @@ def _told(rule: CurvedRule) -> dict[str, object]:
     return {"id": rule.id, "kind": rule.kind, "source": rule.source, "at_most": rule.at_most, "curved": rule}
 
 
-def _point(solved: Solved) -> Point:
+def _point(solved: Solved) -> SlpPoint:
     assert solved.chosen is not None
     assert solved.chosen.x is not None
     assert solved.result.formula is not None
     doses = solved.chosen.x[: solved.chosen.case.model.doses]
-    return Point(doses, solved.result.formula, solved.result.setting)
+    return SlpPoint(doses, solved.result.formula, solved.result.setting)
 
 
-def _best_found(descent: Descent, first: Point, near: Formula | None, exact: bool) -> tuple[Point, Solved] | Result:
+def _best_found(
+    descent: Descent, first: SlpPoint, near: Formula | None, exact: bool
+) -> tuple[SlpPoint, Solved] | Result:
     """Return the best end of all descents with its last program, or the result that tells that none was found."""
-    ends: list[Point] = []
-    kept: list[Point] = []
+    ends: list[SlpPoint] = []
+    kept: list[SlpPoint] = []
     least = inf
     for start in descent.starts(first, near):
         descent.tried += 1
@@ -110,7 +112,7 @@ def _best_found(descent: Descent, first: Point, near: Formula | None, exact: boo
     return Result(descent.brief, "stopped", "none", nan, None, notes=told)
 
 
-def _asked(descent: Descent, point: Point, width: float, tightened: float = 0.0) -> Brief:
+def _asked(descent: Descent, point: SlpPoint, width: float, tightened: float = 0.0) -> Brief:
     """Return the brief with tangents at a point, the objective's own included, and the box round it."""
     measure = descent.goal[1]
     asked = descent.tangents(point, descent.rules, point.doses, width, tightened)
@@ -120,7 +122,7 @@ def _asked(descent: Descent, point: Point, width: float, tightened: float = 0.0)
     return with_rules(straight(descent.brief), asked)
 
 
-def _last(descent: Descent, end: Point, exact: bool) -> Solved | None:
+def _last(descent: Descent, end: SlpPoint, exact: bool) -> Solved | None:
     """Return the last program at a point, told in full: its answer is that point, and its prices hold there."""
     for width in BOXES:
         try:
@@ -182,7 +184,7 @@ def _names(descent: Descent) -> str:
     return listed(names)
 
 
-def _rounded(descent: Descent, best: Point, result: Result) -> Rounded:
+def _rounded(descent: Descent, best: SlpPoint, result: Result) -> Rounded:
     """Return the best grid formula near the answer that keeps every rule by its own measure."""
     brief, step = descent.brief, descent.brief.scenario.scale_step
     sign, measure = descent.goal

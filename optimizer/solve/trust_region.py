@@ -24,7 +24,7 @@ from optimizer.immutable import immutable
 from optimizer.model.linearisation import Tangent, with_rules
 from optimizer.rules import CurvedRule, LimitRule, Rule, named_measure
 from optimizer.rules.row import Setting
-from optimizer.solve.case_solver import Corridor, Found, Sign
+from optimizer.solve.case_solver import CaseAnswer, Corridor, Sign
 from optimizer.solve.linear import formula_of
 from optimizer.units import SAME_WORTH, USED
 
@@ -43,7 +43,7 @@ STARTS: tuple[tuple[Sign, str], ...] = (
 
 
 @immutable
-class Point:
+class SlpPoint:
     """A formula that keeps every straight rule.
 
     Attributes:
@@ -73,7 +73,7 @@ class Descent:
     rules: tuple[CurvedRule, ...]
     solves: int = 0
     tried: int = 0
-    known: dict[object, Point | None] = field(default_factory=dict)
+    known: dict[object, SlpPoint | None] = field(default_factory=dict)
     _boxed: tuple[str, ...] = field(init=False, default=())
 
     def __post_init__(self) -> None:
@@ -88,7 +88,7 @@ class Descent:
 
     def run(
         self, brief: Brief, sign: Sign, measure: LimitRule, at: Setting | None = None
-    ) -> tuple[Found, Point] | None:
+    ) -> tuple[CaseAnswer, SlpPoint] | None:
         """Return the best of a brief with straight rules for a measure, at one pH setting or at all."""
         self.solves += 1
         corridor = Corridor(brief, time_limit=self.time_limit)
@@ -99,10 +99,15 @@ class Descent:
             return None
         best = min(found, key=lambda f: sign * f.objective)
         assert best.x is not None
-        return best, Point(best.x[: len(brief.pool)], formula_of(brief, best), best.case.settings[0])
+        return best, SlpPoint(best.x[: len(brief.pool)], formula_of(brief, best), best.case.settings[0])
 
     def tangents(
-        self, point: Point, rules: tuple[CurvedRule, ...], box: Vector | None, width: float, tightened: float = 0.0
+        self,
+        point: SlpPoint,
+        rules: tuple[CurvedRule, ...],
+        box: Vector | None,
+        width: float,
+        tightened: float = 0.0,
     ) -> dict[str, Rule]:
         """Return the tangents of rules at a point, and a box of a half-width round doses, by id."""
         made: dict[str, Rule] = {}
@@ -118,17 +123,17 @@ class Descent:
         index = self.brief.pool.index
         return {n: (max(0.0, doses[index[n]] - width), float(doses[index[n]] + width)) for n in self._boxed}
 
-    def kept(self, point: Point, rules: tuple[CurvedRule, ...]) -> bool:
+    def kept(self, point: SlpPoint, rules: tuple[CurvedRule, ...]) -> bool:
         """Return whether curved rules are kept by their own equations, well within the tolerance."""
         return all(r.violation(point.formula, point.setting) <= r.slack() / 4 for r in rules)
 
-    def worth(self, point: Point, goal: tuple[Sign, LimitRule]) -> float:
+    def worth(self, point: SlpPoint, goal: tuple[Sign, LimitRule]) -> float:
         """Return a measure at a point, turned so that less is better."""
         return goal[0] * goal[1].value(point.formula, point.setting)
 
     def descend(
-        self, start: Point, goal: tuple[Sign, LimitRule], rules: tuple[CurvedRule, ...], stop: float = -inf
-    ) -> Point:
+        self, start: SlpPoint, goal: tuple[Sign, LimitRule], rules: tuple[CurvedRule, ...], stop: float = -inf
+    ) -> SlpPoint:
         """Return the best point that is reached from one that keeps the rules.
 
         Args:
@@ -159,13 +164,13 @@ class Descent:
 
     def _step(
         self,
-        centre: Point,
-        at: Point,
+        centre: SlpPoint,
+        at: SlpPoint,
         goal: tuple[Sign, LimitRule],
         rules: tuple[CurvedRule, ...],
         width: float,
         setting: Setting | None,
-    ) -> tuple[Point, float] | None:
+    ) -> tuple[SlpPoint, float] | None:
         """Return the best point of the program with tangents at a point in the box round another, and its promise."""
         sign, measure = goal
         asked = self.tangents(at, rules, centre.doses, width)
@@ -178,8 +183,13 @@ class Descent:
         return None if found is None else (found[1], sign * found[0].objective)
 
     def _corrected(
-        self, centre: Point, point: Point, goal: tuple[Sign, LimitRule], rules: tuple[CurvedRule, ...], width: float
-    ) -> Point | None:
+        self,
+        centre: SlpPoint,
+        point: SlpPoint,
+        goal: tuple[Sign, LimitRule],
+        rules: tuple[CurvedRule, ...],
+        width: float,
+    ) -> SlpPoint | None:
         """Return the step brought back to the curved rules by tangents at its own end, or None."""
         for _ in range(CORRECTIONS):
             if self.kept(point, rules):
@@ -190,7 +200,7 @@ class Descent:
             point = step[0]
         return point if self.kept(point, rules) else None
 
-    def restored(self, start: Point, *, fully: bool) -> tuple[Point, float]:
+    def restored(self, start: SlpPoint, *, fully: bool) -> tuple[SlpPoint, float]:
         """Return a point that keeps the curved rules if one is reached, and by how much the worst is still broken.
 
         Args:
@@ -212,7 +222,7 @@ class Descent:
             self.known[key] = point
         return point, max((r.violation(point.formula, point.setting) for r in self.rules), default=0.0)
 
-    def starts(self, first: Point, near: Formula | None = None) -> Iterator[Point]:
+    def starts(self, first: SlpPoint, near: Formula | None = None) -> Iterator[SlpPoint]:
         """Yield starting points: the best without the curved rules, then the best of other measures.
 
         Args:
@@ -222,13 +232,13 @@ class Descent:
         seen: list[Vector] = []
         given = None
         if near is not None:
-            given = Point(np.array([near.dose(i) for i in self.brief.pool.ids]), near, Setting())
+            given = SlpPoint(np.array([near.dose(i) for i in self.brief.pool.ids]), near, Setting())
         for point in (given,) if given else (first, *(self._best_of(sign, name) for sign, name in STARTS)):
             if point is not None and not any(np.abs(point.doses - other).max() < USED for other in seen):
                 seen.append(point.doses)
                 yield point
 
-    def _best_of(self, sign: Sign, name: str) -> Point | None:
+    def _best_of(self, sign: Sign, name: str) -> SlpPoint | None:
         if (sign, name) not in self.known:
             try:
                 found = self.run(straight(self.brief), sign, named_measure(name))

@@ -30,7 +30,7 @@ PH_SHOWN = 0.01
 
 
 @immutable
-class Change:
+class LimitChange:
     """A limit that gives way; limits are null where a yes/no rule is dropped."""
 
     id: str
@@ -75,8 +75,8 @@ class Explanation:
 
     conflict: tuple[str, ...]
     readings: tuple[str, ...]
-    repair: tuple[Change, ...]
-    single_repairs: tuple[Change, ...]
+    repair: tuple[LimitChange, ...]
+    single_repairs: tuple[LimitChange, ...]
     hopeless: bool
     solves: int
 
@@ -95,7 +95,7 @@ def explain(brief: Brief, *, time_limit: float = 60.0) -> Explanation:
         raise ValueError("the brief can be met")
     rules = {r.id: r for r in brief.enforced}
     hopeless = not probe.feasible(frozenset(i for i in everything if not rules[i].may_give))
-    singles: list[Change] = []
+    singles: list[LimitChange] = []
     if not hopeless:
         for name in conflict:
             singles += single_repairs(probe, everything, rules[name])
@@ -105,7 +105,7 @@ def explain(brief: Brief, *, time_limit: float = 60.0) -> Explanation:
     return Explanation(conflict, readings, repair, tuple(singles), hopeless, probe.solves)
 
 
-def single_repairs(probe: Probe, active: frozenset[str], rule: Rule) -> list[Change]:
+def single_repairs(probe: Probe, active: frozenset[str], rule: Rule) -> list[LimitChange]:
     """Return the changes of one rule that suffice alone; none if it may not give or does not suffice."""
     if not rule.may_give or not probe.feasible(active - {rule.id}):
         return []
@@ -114,7 +114,9 @@ def single_repairs(probe: Probe, active: frozenset[str], rule: Rule) -> list[Cha
     if rule.way == "counted":
         return _count_repairs(probe, active, rule)
     if rule.way == "dropped":
-        return [Change(rule.id, rule.name, "rule", float("nan"), float("nan"), rule.unit, DROP_STEPS, rule.reading())]
+        return [
+            LimitChange(rule.id, rule.name, "rule", float("nan"), float("nan"), rule.unit, DROP_STEPS, rule.reading())
+        ]
     changes = []
     for side, old, sign in (("low", rule.limits[0], -1), ("high", rule.limits[1], 1)):
         if not isfinite(old):
@@ -130,13 +132,13 @@ def single_repairs(probe: Probe, active: frozenset[str], rule: Rule) -> list[Cha
     return changes
 
 
-def _to(rule: Rule, side: str, new: float) -> Change:
+def _to(rule: Rule, side: str, new: float) -> LimitChange:
     """Return the change of one end of a rule."""
     old = rule.limits[0] if side == "low" else rule.limits[1]
-    return Change(rule.id, rule.name, side, old, new, rule.unit, abs(new - old) / rule.step, rule.reading())
+    return LimitChange(rule.id, rule.name, side, old, new, rule.unit, abs(new - old) / rule.step, rule.reading())
 
 
-def _typed(probe: Probe, active: frozenset[str], change: Change) -> Change | None:
+def _typed(probe: Probe, active: frozenset[str], change: LimitChange) -> LimitChange | None:
     """Return a change with which the brief can be met as it is shown, a little further than reached if it must."""
     rule = next(r for r in probe.brief.modelled if r.id == change.id)
     unit = AS_TYPED + KEPT * abs(change.new)
@@ -149,7 +151,7 @@ def _typed(probe: Probe, active: frozenset[str], change: Change) -> Change | Non
     return None
 
 
-def _suffices(probe: Probe, active: frozenset[str], change: Change) -> bool:
+def _suffices(probe: Probe, active: frozenset[str], change: LimitChange) -> bool:
     """Return whether the active rules can be met together after a change."""
     moved = Probe(changed(probe.brief, change), probe.time_limit)
     feasible = moved.feasible(active)
@@ -157,7 +159,7 @@ def _suffices(probe: Probe, active: frozenset[str], change: Change) -> bool:
     return feasible
 
 
-def _ph_repairs(probe: Probe, active: frozenset[str], rule: Acidity) -> list[Change]:
+def _ph_repairs(probe: Probe, active: frozenset[str], rule: Acidity) -> list[LimitChange]:
     """Return the nearest pH range that suffices when one of its ends moves."""
     changes = []
     for side, widest in (("low", 0.0), ("high", 14.0)):
@@ -171,7 +173,7 @@ def _ph_repairs(probe: Probe, active: frozenset[str], rule: Acidity) -> list[Cha
     return changes
 
 
-def _nearer_ph(probe: Probe, active: frozenset[str], rule: Acidity, side: str, far: float) -> Change:
+def _nearer_ph(probe: Probe, active: frozenset[str], rule: Acidity, side: str, far: float) -> LimitChange:
     """Return the nearest end of the pH range that suffices, to a hundredth, between two targets that were tried."""
     old = rule.low if side == "low" else rule.high
     way = PH_SHOWN if side == "low" else -PH_SHOWN
@@ -186,7 +188,7 @@ def _nearer_ph(probe: Probe, active: frozenset[str], rule: Acidity, side: str, f
     return _to(rule, side, round(far + enough * way, 6))
 
 
-def _count_repairs(probe: Probe, active: frozenset[str], rule: Rule) -> list[Change]:
+def _count_repairs(probe: Probe, active: frozenset[str], rule: Rule) -> list[LimitChange]:
     """Return the nearest number that suffices when one end of a count moves."""
     low, high = rule.limits
     changes = []
@@ -204,12 +206,12 @@ def _count_repairs(probe: Probe, active: frozenset[str], rule: Rule) -> list[Cha
 
 def _joint_repair(
     probe: Probe, active: frozenset[str], conflict: tuple[str, ...], rules: dict[str, Rule]
-) -> tuple[Change, ...]:
+) -> tuple[LimitChange, ...]:
     """Return the repair of the fewest rules that together suffice, found through conflicts as hitting sets."""
     conflicts = [frozenset(i for i in conflict if rules[i].may_give)]
     for size in range(1, MOST_GIVING + 1):
         seen: set[frozenset[str]] = set()
-        best: tuple[Change, ...] = ()
+        best: tuple[LimitChange, ...] = ()
         while True:
             members = sorted(set().union(*conflicts))
             candidates = [
@@ -247,13 +249,13 @@ def _conflict_without(probe: Probe, active: frozenset[str], dropped: frozenset[s
     return None if found is None else tuple(i for i in found if i != PH)
 
 
-def _least(probe: Probe, active: frozenset[str], giving: list[Rule]) -> tuple[Change, ...]:
+def _least(probe: Probe, active: frozenset[str], giving: list[Rule]) -> tuple[LimitChange, ...]:
     """Return limits for rules that give together, each moved as little as the others then allow.
 
     The last rule of each order is moved exactly; the order with the fewest steps is taken, so the
     number of rules is least but the split of the steps between them is one of the corners.
     """
-    best: tuple[Change, ...] = ()
+    best: tuple[LimitChange, ...] = ()
     for order in permutations(giving):
         changes = _in_turn(probe, active, list(order))
         if changes and (not best or sum(c.steps for c in changes) < sum(c.steps for c in best) - SAME_WORTH):
@@ -261,10 +263,10 @@ def _least(probe: Probe, active: frozenset[str], giving: list[Rule]) -> tuple[Ch
     return tuple(sorted(best, key=lambda c: c.id))
 
 
-def _in_turn(probe: Probe, active: frozenset[str], order: list[Rule]) -> tuple[Change, ...]:
+def _in_turn(probe: Probe, active: frozenset[str], order: list[Rule]) -> tuple[LimitChange, ...]:
     """Move the first rule as little as possible with the others open, then the next, and so on."""
     brief = probe.brief
-    changes: list[Change] = []
+    changes: list[LimitChange] = []
     for position, rule in enumerate(order):
         still_open = frozenset(r.id for r in order[position + 1 :])
         here = Probe(brief, probe.time_limit)
@@ -281,7 +283,7 @@ def _in_turn(probe: Probe, active: frozenset[str], order: list[Rule]) -> tuple[C
     return tuple(changes)
 
 
-def changed(brief: Brief, change: Change) -> Brief:
+def changed(brief: Brief, change: LimitChange) -> Brief:
     """Return the brief with one change applied."""
     if change.id == PH:
         assert brief.acidity is not None

@@ -19,9 +19,9 @@ from optimizer.errors import UsageError
 from optimizer.model.model import Case
 from optimizer.solve.case_solver import Corridor, Sign
 from optimizer.solve.choices import Search, Verdict
-from optimizer.solve.envelope import Part, Span, Track, envelope, parts
+from optimizer.solve.envelope import EnvelopePart, EnvelopeSpan, Track, envelope, parts
 from optimizer.solve.fractional import VanishingError
-from optimizer.solve.parametric import Curve, program, widest
+from optimizer.solve.parametric import ParametricCurve, program, widest
 from optimizer.solve.tradeoff import Axis, Break, Frontier, Stretch
 from optimizer.units import CHANGE_SHOWN, DOSE_TOLD, KEPT
 
@@ -92,7 +92,7 @@ class Known:
     def __init__(self) -> None:
         self._verdicts: dict[tuple[int, tuple[float, ...]], Verdict] = {}
 
-    def look(self, spans: list[Span], searches: list[Search]) -> None:
+    def look(self, spans: list[EnvelopeSpan], searches: list[Search]) -> None:
         """Look for better choices under every part of an envelope; the searches note what they find.
 
         A part that stays open is halved, as the bound is the better the narrower it is, but not before all others
@@ -105,7 +105,7 @@ class Known:
             left = [w for w, verdict in zip(waiting, verdicts, strict=True) if verdict == "open"]
             waiting = [(k, half) for k, part in left if part.width > NARROWEST * whole for half in part.halves()]
 
-    def _verdict(self, search: Search, k: int, part: Part, end: float) -> Verdict:
+    def _verdict(self, search: Search, k: int, part: EnvelopePart, end: float) -> Verdict:
         verdict = self._verdicts.get((k, part.key)) or search.under(part, last=part.last.x == end)
         if verdict != "fresh":
             self._verdicts[k, part.key] = verdict
@@ -118,7 +118,7 @@ def _follow(tracks: list[Track], brief: Brief, case: Case, chosen: Vector, optim
     if given is None:
         names = f"'{optimised.name}' and '{swept.name}'"
         raise UsageError(f"{names} are means over different totals: no exact trade-off is known.")
-    curve = Curve(given, swept.sign)
+    curve = ParametricCurve(given, swept.sign)
     pieces = curve.pieces()
     if pieces:
         tracks.append(Track(case, tuple(pieces), -swept.sign, optimised.sign))
@@ -129,7 +129,7 @@ def _doses(brief: Brief, vector: Vector) -> dict[str, float]:
     return {name: dose for name, dose in zip(brief.pool.ids, vector.tolist(), strict=True) if dose > DOSE_TOLD}
 
 
-def _told(brief: Brief, spans: list[Span]) -> tuple[tuple[Break, ...], tuple[Stretch, ...]]:
+def _told(brief: Brief, spans: list[EnvelopeSpan]) -> tuple[tuple[Break, ...], tuple[Stretch, ...]]:
     """Return breaks and stretches; where the envelope jumps both sides are breaks, the change is told at the first."""
     stretches = [_stretch(brief, s) for s in spans]
     breaks: list[Break] = []
@@ -165,12 +165,12 @@ def _with_change(point: Break, before: tuple[str, ...], after: tuple[str, ...]) 
     return Break(point.x, point.y, point.doses, enters, leaves)
 
 
-def _break(brief: Brief, span: Span, x: float) -> Break:
+def _break(brief: Brief, span: EnvelopeSpan, x: float) -> Break:
     m = span.track.up * x
     return Break(m, span.piece.at(m), _doses(brief, span.piece.doses_at(m)))
 
 
-def _stretch(brief: Brief, span: Span) -> Stretch:
+def _stretch(brief: Brief, span: EnvelopeSpan) -> Stretch:
     piece, track = span.piece, span.track
     first, last = track.up * span.first, track.up * span.last
     change = piece.doses_at(last) - piece.doses_at(first)

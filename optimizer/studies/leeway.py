@@ -15,7 +15,7 @@ from optimizer.data.cautions import Caution, cautions_of
 from optimizer.data.formula import Formula
 from optimizer.errors import UsageError
 from optimizer.immutable import Figure, immutable, seen, told, told_as, untold
-from optimizer.solve.case_solver import Found
+from optimizer.solve.case_solver import CaseAnswer
 from optimizer.solve.linear import formula_of, solve_fully
 from optimizer.solve.parametric import widest
 from optimizer.solve.reach import Capped, capped, furthest_of, ranges
@@ -114,7 +114,7 @@ def leeway(brief: Brief, loss: float, *, alternatives: int = 0, time_limit: floa
 
 
 def _alternatives(
-    brief: Brief, every: list[Capped], best: Found, wanted: int, time_limit: float
+    brief: Brief, every: list[Capped], best: CaseAnswer, wanted: int, time_limit: float
 ) -> tuple[Alternative, ...]:
     assert best.x is not None
     chosen = [best.x[: len(brief.pool)]]
@@ -127,6 +127,6 @@ def _alternatives(
         doses = far.x[: len(brief.pool)]
         chosen.append(doses)
         top, bottom = measure.parts(brief.pool, doses)
-        formula = formula_of(brief, Found(far.case, "optimal", "solver bound", far.distance, far.x))
+        formula = formula_of(brief, CaseAnswer(far.case, "optimal", "solver bound", far.distance, far.x))
         found.append(Alternative(formula, top / bottom, far.distance, far.gap))
     return tuple(found)

@@ -43,7 +43,7 @@ class Product:
 
 
 @immutable
-class Made:
+class MadeProduct:
     """One product of the plan."""
 
     name: str
@@ -56,7 +56,7 @@ class Made:
 
 
 @immutable
-class Balance:
+class StockBalance:
     """One material of the plan [kg]; `worth` is what one more kg in stock would save."""
 
     material: str
@@ -69,7 +69,7 @@ class Balance:
 
 
 @immutable
-class Plan:
+class JointPlan:
     """What to make of what, and what to buy.
 
     Attributes:
@@ -84,9 +84,9 @@ class Plan:
     bound: float = nan
     gap: float = nan
     spent: float = nan
-    products: tuple[Made, ...] = ()
+    products: tuple[MadeProduct, ...] = ()
     purchases: tuple[Purchase, ...] = ()
-    balances: tuple[Balance, ...] = ()
+    balances: tuple[StockBalance, ...] = ()
     files: Mapping[str, str] = field(default_factory=dict)
 
     @property
@@ -108,7 +108,7 @@ class Block:
 
 def joint(
     products: tuple[Product, ...], *, leftover: float = 0.5, buying: bool = True, time_limit: float = 60.0
-) -> Plan:
+) -> JointPlan:
     """Plan several products from one shelf.
 
     Args:
@@ -258,19 +258,19 @@ class _Program:
                 cost[where.start + k] = (price - self.leftover * self.items[name].price) * (size or 1.0)
         return cost
 
-    def solve(self, currency: str, time_limit: float) -> Plan:
+    def solve(self, currency: str, time_limit: float) -> JointPlan:
         """Solve, take the declared order among equally good doses, price the stock, check every product."""
         matrix, low, high = np.array(self.rows), np.array(self.low), np.array(self.high)
         session = Session(matrix, low, high, integers=self.width - self.whole_from, time_limit=time_limit)
         found = search(session, self.cost, np.zeros(self.width), self.upper)
         files = {k: v for b in self.blocks for k, v in b.product.brief.files.items()}
         if found.lower is None or found.upper is None:
-            return Plan(found.ending, currency, files=files)
+            return JointPlan(found.ending, currency, files=files)
         ends = np.concatenate([found.lower, low]), np.concatenate([found.upper, high])
         basis = Basis(matrix, self.cost, *ends, found.answer.x, found.answer.basic)
         x = preferred(basis, self._further(), time_limit)
         purchases = self._purchases(x)
-        return Plan(
+        return JointPlan(
             found.ending,
             currency,
             found.objective,
@@ -306,7 +306,7 @@ class _Program:
         """Return whether nothing is left over of a balance's material."""
         return float(self.rows[r] @ x) >= self.high[r] - ROW_MET * max(1.0, abs(self.high[r]))
 
-    def _made(self, block: Block, x: Vector) -> Made:
+    def _made(self, block: Block, x: Vector) -> MadeProduct:
         brief = block.product.brief
         case = block.every[int(np.argmax(x[block.settings]))]
         formula = formula_from(brief, x[block.doses])
@@ -315,7 +315,7 @@ class _Program:
         for rule in brief.enforced:
             if rule.breaks(formula, setting):
                 raise SolverError(f"the plan breaks '{rule.reading()}' of '{brief.scenario.name}'; it is withheld.")
-        return Made(brief.scenario.name, block.product.batch_kg, formula, setting, formula.cost)
+        return MadeProduct(brief.scenario.name, block.product.batch_kg, formula, setting, formula.cost)
 
     def _purchases(self, x: Vector) -> tuple[Purchase, ...]:
         found = []
@@ -330,7 +330,7 @@ class _Program:
                 found.append(Purchase(name, line.supplier, nan, kg, kg * (line.price_per_kg or 0.0)))
         return tuple(sorted(found, key=lambda p: (p.material, p.supplier)))
 
-    def _told(self, x: Vector, worth: Mapping[str, float]) -> tuple[Balance, ...]:
+    def _told(self, x: Vector, worth: Mapping[str, float]) -> tuple[StockBalance, ...]:
         found = []
         for name, r in self.balance_at.items():
             uses = [
@@ -347,7 +347,7 @@ class _Program:
                 )
             )
             if used > USED or bought > USED:
-                found.append(Balance(name, stock, bought, used, max(0.0, stock + bought - used), worth[name]))
+                found.append(StockBalance(name, stock, bought, used, max(0.0, stock + bought - used), worth[name]))
         return tuple(found)
 
 
@@ -355,6 +355,6 @@ def _span(where: slice) -> tuple[int, int]:
     return where.start, where.stop
 
 
-def alone(products: tuple[Product, ...], *, leftover: float, buying: bool, time_limit: float) -> tuple[Plan, ...]:
+def alone(products: tuple[Product, ...], *, leftover: float, buying: bool, time_limit: float) -> tuple[JointPlan, ...]:
     """Return each product planned by itself, as if the whole stock were its own."""
     return tuple(joint((replace(p),), leftover=leftover, buying=buying, time_limit=time_limit) for p in products)

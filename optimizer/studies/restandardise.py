@@ -60,7 +60,7 @@ class Batch:
 
 
 @immutable
-class Span:
+class LotSpan:
     """One rule: planned, over any lots, at the measured lots unchanged, and as weighed."""
 
     rule: Rule = untold()
@@ -121,7 +121,7 @@ class Restandardised:
     """Readings of rules that the grid of the scale breaks."""
     conflict: tuple[str, ...]
     """Readings of rules that clash at these lots."""
-    spans: tuple[Span, ...] = told_as("rules")
+    spans: tuple[LotSpan, ...] = told_as("rules")
     """Every rule with a figure."""
     notes: tuple[str, ...] = untold(default=())
     every_note: tuple[str, ...] = seen("noted", key="notes")
@@ -214,7 +214,7 @@ def _usual(lots: Lots, name: str, active: float) -> bool:
 
 def _span(
     rule: Rule, lots: Lots, planned: Formula, unchanged: Formula, weighed: Formula | None, setting: Setting
-) -> Span | None:
+) -> LotSpan | None:
     """Return the figures of a rule; None for what lots cannot move and what does not apply."""
     doses = np.array([planned.dose(i.id) for i in lots.pool.items])
     value = rule.value(planned, setting)
@@ -228,4 +228,4 @@ def _span(
         low, high, _ = lots.corners(rule, doses, setting)
     after = float("nan") if weighed is None else rule.value(weighed, setting)
     keeps = not broken(rule, unchanged, setting)
-    return Span(rule, value, min(low, value), max(high, value), rule.value(unchanged, setting), after, keeps)
+    return LotSpan(rule, value, min(low, value), max(high, value), rule.value(unchanged, setting), after, keeps)

@@ -38,7 +38,7 @@ from optimizer.units import KEPT, ROUND_OFF, USED, number
 
 
 @immutable
-class Reach:
+class SafeReach:
     """A value and how far up to G lots can move it.
 
     NaN if it has none.
@@ -59,8 +59,8 @@ class Held:
     rule: Rule = untold()
     id: str = seen("rule.id")
     unit: str = seen("rule.unit")
-    plain: Reach = told_as("best")
-    safe: Reach
+    plain: SafeReach = told_as("best")
+    safe: SafeReach
 
     @told
     def reading(self) -> str:
@@ -233,7 +233,7 @@ def _moved(rule: LimitRule, lots: Lots) -> bool:
 
 def _held(brief: Brief, lots: Lots, plain: Vector, safe: Vector | None, budget: float) -> Iterator[Held]:
     """Return the linear rules that lots move, at both formulas."""
-    none = Reach(nan, nan, nan)
+    none = SafeReach(nan, nan, nan)
     for rule in brief.modelled:
         if not isinstance(rule, LimitRule) or not linear(rule):
             continue
@@ -242,9 +242,9 @@ def _held(brief: Brief, lots: Lots, plain: Vector, safe: Vector | None, budget: 
             yield Held(rule, reaches[0], reaches[1])
 
 
-def _reach(rule: LimitRule, lots: Lots, doses: Vector, budget: float) -> Reach:
+def _reach(rule: LimitRule, lots: Lots, doses: Vector, budget: float) -> SafeReach:
     low, high = lots.extremes(rule, doses, budget)
-    return Reach(lots.extremes(rule, doses, 0.0)[0], low, high)
+    return SafeReach(lots.extremes(rule, doses, 0.0)[0], low, high)
 
 
 def _check(brief: Brief, lots: Lots, formula: Formula, setting: Setting, safety: Safety) -> None:

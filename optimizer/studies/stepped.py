@@ -27,7 +27,7 @@ from optimizer.solve.best import solve
 from optimizer.solve.case_solver import Sign
 from optimizer.solve.result import Result
 from optimizer.solve.tradeoff import Axis, Break, Frontier, Stretch
-from optimizer.solve.trust_region import Point
+from optimizer.solve.trust_region import SlpPoint
 from optimizer.units import DOSE_TOLD, KEPT, SAME_WORTH
 
 POINTS = 7
@@ -78,7 +78,7 @@ def stepped(
     limits = np.linspace(start, end + ROOM * (start - end), points)[1:].tolist()
     briefs = [_limited(brief, swept, limit) for limit in limits]
     # Where only the limit of the one curved rule differs, starting points and the way down from them are the same.
-    known: dict[object, Point | None] | None = {} if isinstance(swept.measure, CurvedRule) else None
+    known: dict[object, SlpPoint | None] | None = {} if isinstance(swept.measure, CurvedRule) else None
     found = []
     for k, asked in enumerate(briefs):
         if tell is not None:
@@ -101,7 +101,7 @@ def stepped(
 
 
 def _best(
-    brief: Brief, axis: Axis, near: Formula | None = None, known: dict[object, Point | None] | None = None
+    brief: Brief, axis: Axis, near: Formula | None = None, known: dict[object, SlpPoint | None] | None = None
 ) -> Result:
     word = "minimise" if axis.sign > 0 else "maximise"
     goal = Objective.model_validate({word: axis.name})

@@ -12,7 +12,7 @@ from optimizer.errors import UsageError, nearest
 from optimizer.immutable import Figure, immutable, replace, told, untold
 from optimizer.rules import Cost, Dose
 from optimizer.solve.best import solve
-from optimizer.solve.case_solver import Found, Sign
+from optimizer.solve.case_solver import CaseAnswer, Sign
 from optimizer.solve.conflict import find_conflict, read_in_conflict
 from optimizer.solve.feasibility import Probe
 from optimizer.solve.linear import Solved, solve_fully
@@ -210,7 +210,7 @@ def _worth(solved: Solved, basis: Basis, position: int) -> tuple[Worth, ...]:
     return tuple(sorted(found, key=lambda w: (-abs(w.per_kg), w.id)))
 
 
-def _at_setting(found: Found, position: int) -> AtSetting:
+def _at_setting(found: CaseAnswer, position: int) -> AtSetting:
     settings = found.case.settings
     first, last = settings[0].target or nan, settings[-1].target or nan
     dose = nan if found.x is None else float(found.x[position])

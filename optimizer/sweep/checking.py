@@ -8,14 +8,14 @@ from __future__ import annotations
 import numpy as np
 
 from optimizer.data.pool import Mask, Vector
-from optimizer.sweep.programs import Base, Programs
+from optimizer.sweep.programs import ProgramBase, Programs
 from optimizer.units import BOUND_MET, ROW_MET, SLIP
 
 
 class Checker:
     """What the check needs of the rows' ends, laid out once."""
 
-    def __init__(self, base: Base) -> None:
+    def __init__(self, base: ProgramBase) -> None:
         """Split the ends into those that are there and stay, and those that each program brings."""
         self.base = base
         steady = np.ones(base.low.size, dtype=bool)

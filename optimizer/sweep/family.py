@@ -21,7 +21,7 @@ from optimizer.rules import Cost, LimitRule
 from optimizer.sweep.frame import ENDINGS, PROOFS, WAYS, Frame, Pair, empty, scattered
 from optimizer.sweep.grid import MISSING, PRICE, Grid
 from optimizer.sweep.measures import Measures
-from optimizer.sweep.programs import Base, Index, Programs
+from optimizer.sweep.programs import Index, ProgramBase, Programs
 from optimizer.sweep.reuse import IMPOSSIBLE, OPTIMAL, UNCERTIFIED, Answers, Reuse
 from optimizer.sweep.single import limit_of, one_by_one
 from optimizer.sweep.spans import Span, spans_of
@@ -67,7 +67,7 @@ class Family:
             sides.setdefault((row.owner, row.side), []).append(position)
         self._sides = {pair: np.array(rows) for pair, rows in sorted(sides.items())}
 
-    def _base(self, model: Model, found: tuple[Case, ...], cost: Vector, priced: list[str]) -> Base:
+    def _base(self, model: Model, found: tuple[Case, ...], cost: Vector, priced: list[str]) -> ProgramBase:
         pool = self.brief.pool
         ended, moved = [], []
         self._rows: list[tuple[int, Span, bool]] = []
@@ -89,7 +89,7 @@ class Family:
         self._barred = uppers[:, self._closing] == 0
         # All at the size of about 1, as in `engine/highs`, so that what checks them may work to one tolerance.
         self._scale, self._unit = row_scales(model.matrix, model.row_low, model.row_high), unit_of(cost)
-        return Base(
+        return ProgramBase(
             model.matrix * self._scale[:, None],
             cost * self._unit,
             model.row_low * self._scale,

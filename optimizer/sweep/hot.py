@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from optimizer.data.pool import Vector
-from optimizer.engine.highs import Answer, Session
-from optimizer.sweep.programs import Base, Index, Programs
+from optimizer.engine.highs import Session, SolverAnswer
+from optimizer.sweep.programs import Index, ProgramBase, Programs
 from optimizer.units import SLIP
 
 WIDE = 100
@@ -30,7 +30,7 @@ MOST = 0.7
 class Hot:
     """One solver session over some of the columns, in which only what differs from the last run changes."""
 
-    def __init__(self, base: Base, columns: Index) -> None:
+    def __init__(self, base: ProgramBase, columns: Index) -> None:
         """Load the matrix of the chosen columns."""
         self.base, self.columns = base, columns
         only_costs = not (base.ended.size or base.closing.size or base.moved.size)
@@ -40,7 +40,7 @@ class Hot:
         self._ends: tuple[Vector, Vector] | None = None
         self._moves = np.zeros(base.moved.size)
 
-    def run(self, programs: Programs, q: int, cost: Vector, closed: Vector) -> Answer:
+    def run(self, programs: Programs, q: int, cost: Vector, closed: Vector) -> SolverAnswer:
         """Run one program over these columns; the answer's columns are theirs.
 
         Args:
@@ -69,14 +69,14 @@ class Hot:
 class Solver:
     """Answers programs one by one with the solver."""
 
-    base: Base
+    base: ProgramBase
     _all: Hot | None = None
     _few: Hot | None = None
     _useful: set[int] = field(default_factory=set)
     _laid: int = 0
     _runs: int = 0
 
-    def run(self, programs: Programs, q: int) -> Answer:
+    def run(self, programs: Programs, q: int) -> SolverAnswer:
         """Return the answer of one program."""
         base = self.base
         cost, there = base.cost.copy(), np.ones(base.cost.size)
@@ -95,7 +95,7 @@ class Solver:
             self._useful.update(answer.basic[answer.basic < base.cost.size].tolist())
         return answer
 
-    def _over_few(self, programs: Programs, q: int, cost: Vector, there: Vector) -> Answer | None:
+    def _over_few(self, programs: Programs, q: int, cost: Vector, there: Vector) -> SolverAnswer | None:
         """Return the answer over the useful columns if it is one over all, else None."""
         base = self.base
         n = base.cost.size
@@ -118,4 +118,4 @@ class Solver:
         x[columns] = answer.x
         basic = answer.basic
         basic = np.where(basic < columns.size, columns[np.minimum(basic, columns.size - 1)], basic + n - columns.size)
-        return Answer("optimal", x, answer.y, basic, None, answer.bound)
+        return SolverAnswer("optimal", x, answer.y, basic, None, answer.bound)

@@ -12,7 +12,7 @@ Index = npt.NDArray[np.int64]
 
 
 @immutable
-class Base:
+class ProgramBase:
     """What all programs share: minimise cost @ x, low <= A x <= high, 0 <= x <= upper.
 
     Attributes:
@@ -52,7 +52,7 @@ class Programs:
         moves: t of each moved row, shape (j, p).
     """
 
-    base: Base
+    base: ProgramBase
     cost: Vector
     low: Vector
     high: Vector

@@ -14,10 +14,10 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from optimizer.data.pool import Mask, Vector
-from optimizer.engine.highs import Answer
+from optimizer.engine.highs import SolverAnswer
 from optimizer.sweep.checking import Checker
 from optimizer.sweep.hot import Solver
-from optimizer.sweep.programs import Base, Index, Programs
+from optimizer.sweep.programs import Index, ProgramBase, Programs
 from optimizer.sweep.vertex import Proof, Vertex
 
 OPTIMAL, IMPOSSIBLE, UNCERTIFIED, UNSOLVED = 1, 2, 3, 0
@@ -58,7 +58,7 @@ class Answers:
 
 
 @dataclass
-class Record:
+class KnownBasis:
     """What trying a basis or a proof has brought so far."""
 
     tried: int = 0
@@ -79,13 +79,13 @@ class Reuse:
         seen: Programs so far.
     """
 
-    base: Base
+    base: ProgramBase
     enabled: bool = True
     calls: int = 0
     seen: int = 0
     _gained: float = 0.0
     _spent: float = 0.0
-    _known: dict[bytes, tuple[Vertex | Proof, Record]] = field(default_factory=dict)
+    _known: dict[bytes, tuple[Vertex | Proof, KnownBasis]] = field(default_factory=dict)
     _solver: Solver = field(init=False)
     _checker: Checker = field(init=False)
 
@@ -117,7 +117,7 @@ class Reuse:
         """Solve what is left, each basis tried on what is still left while that pays."""
         rest: Programs | None = None
         left = order
-        told: list[tuple[int, Answer]] = []
+        told: list[tuple[int, SolverAnswer]] = []
         for position, q in enumerate(order):
             if found.verdict[q] != UNSOLVED:
                 continue
@@ -148,7 +148,7 @@ class Reuse:
     def _try(
         self,
         known: Vertex | Proof,
-        record: Record,
+        record: KnownBasis,
         found: Answers,
         left: Index,
         rest: Programs,
@@ -191,8 +191,8 @@ class Reuse:
         found.basic[np.ix_(np.concatenate([vertex.columns, n + vertex.idle]), where)] = True
 
     def _learnt(
-        self, programs: Programs, found: Answers, q: int, answer: Answer
-    ) -> tuple[Vertex | Proof, Record] | None:
+        self, programs: Programs, found: Answers, q: int, answer: SolverAnswer
+    ) -> tuple[Vertex | Proof, KnownBasis] | None:
         """Return the basis of an answer, or its proof that nothing fits, with the record of its kind."""
         if answer.ending == "infeasible":
             found.verdict[q] = UNCERTIFIED
@@ -223,11 +223,11 @@ class Reuse:
             return None
         return self._kept(key, vertex)
 
-    def _kept(self, key: bytes, known: Vertex | Proof) -> tuple[Vertex | Proof, Record]:
+    def _kept(self, key: bytes, known: Vertex | Proof) -> tuple[Vertex | Proof, KnownBasis]:
         if len(self._known) > MOST_KNOWN:
             best = sorted(self._known.items(), key=lambda k: -k[1][1].hits)
             self._known = dict(best[: MOST_KNOWN // 3])
-        return self._known.setdefault(key, (known, Record()))
+        return self._known.setdefault(key, (known, KnownBasis()))
 
     def _verify(self, programs: Programs, found: Answers) -> None:
         """Check every answer; what does not stand the check is left without a verdict."""

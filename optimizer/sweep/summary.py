@@ -40,7 +40,7 @@ class Bound:
 
 
 @immutable
-class Used:
+class UsedMaterial:
     """A material, in how many scenarios it is used, and its doses there [% as supplied]."""
 
     id: str
@@ -81,7 +81,7 @@ class Summary:
     cost: Spread
     ph: Spread
     bound: tuple[Bound, ...]
-    used: tuple[Used, ...]
+    used: tuple[UsedMaterial, ...]
     slices: tuple[Slice, ...]
     messages: tuple[tuple[str, int], ...]
     ways: dict[str, int]
@@ -147,14 +147,14 @@ def _bound(ranged: Ranged, solved: Mask) -> tuple[Bound, ...]:
     return tuple(sorted(found, key=lambda b: (-b.scenarios, b.rule, b.side)))
 
 
-def _used(ranged: Ranged, solved: Mask) -> tuple[Used, ...]:
+def _used(ranged: Ranged, solved: Mask) -> tuple[UsedMaterial, ...]:
     names = {i.id: i.material.name for brief in ranged.briefs if brief for i in brief.pool.items}
     doses = ranged.frame.doses[solved]
     found = []
     for k, name in enumerate(ranged.frame.ids):
         own = doses[:, k][doses[:, k] > 0]
         if own.size:
-            found.append(Used(name, names.get(name, name), own.size, spread(own)))
+            found.append(UsedMaterial(name, names.get(name, name), own.size, spread(own)))
     return tuple(sorted(found, key=lambda u: (-u.scenarios, -u.doses.middle, u.id)))
 
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 
 from optimizer.data.pool import Mask, Vector
-from optimizer.sweep.programs import Base, Index, Programs
+from optimizer.sweep.programs import Index, ProgramBase, Programs
 from optimizer.units import PROOF_REUSED, ROUND_OFF, SLIP
 
 WIDE, TOUCHY = 100, 24
@@ -23,7 +23,7 @@ WIDE, TOUCHY = 100, 24
 class Vertex:
     """A basis with the ends at which its nonbasic variables stay."""
 
-    def __init__(self, base: Base, basic: Index, at_high: Mask, moves: Vector) -> None:
+    def __init__(self, base: ProgramBase, basic: Index, at_high: Mask, moves: Vector) -> None:
         """Factorise a basis at one program.
 
         Args:
@@ -237,7 +237,7 @@ def _solved(g: Vector, t: Vector, right: Vector, *, scaled_columns: bool = False
 class Proof:
     """A combination of rows that no formula can meet (Farkas 1902), tried on many programs."""
 
-    def __init__(self, base: Base, ray: Vector) -> None:
+    def __init__(self, base: ProgramBase, ray: Vector) -> None:
         """Clean a ray of the solver, shape (m,); its sign is the one that proves its own program."""
         self.base = base
         self.y = np.where(np.abs(ray) < ROUND_OFF * np.abs(ray).max(initial=0.0), 0.0, ray)

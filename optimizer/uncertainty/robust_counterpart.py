@@ -21,7 +21,7 @@ from optimizer.errors import SolverError
 from optimizer.immutable import immutable, replace
 from optimizer.model.model import Case, build, objective_vector
 from optimizer.rules import LimitRule
-from optimizer.solve.case_solver import Found
+from optimizer.solve.case_solver import CaseAnswer
 from optimizer.solve.fractional import optimum
 from optimizer.solve.rounding import NEAR, grid_formula
 from optimizer.uncertainty.lots import Lots
@@ -50,7 +50,7 @@ class Safety:
     time_limit: float = 60.0
 
 
-def safest(brief: Brief, lots: Lots, safety: Safety, every: tuple[Case, ...]) -> Found | None:
+def safest(brief: Brief, lots: Lots, safety: Safety, every: tuple[Case, ...]) -> CaseAnswer | None:
     """Return the best safe doses over every case of a brief, or None if there are none."""
     sign, name = brief.scenario.objective.goals[0]
     measure = brief.measure(name)
@@ -58,17 +58,17 @@ def safest(brief: Brief, lots: Lots, safety: Safety, every: tuple[Case, ...]) ->
     return min(found, key=lambda f: round(sign * f.objective, 9), default=None)
 
 
-def _best(brief: Brief, lots: Lots, case: Case, safety: Safety, measure: LimitRule, sign: int) -> Found | None:
+def _best(brief: Brief, lots: Lots, case: Case, safety: Safety, measure: LimitRule, sign: int) -> CaseAnswer | None:
     """Return the best safe doses of one case; a ratio counts at the planned lots."""
     program = _protected(brief, lots, case, safety, measure, sign)
     session = Session(program.matrix, program.low, program.high, integers=_choices(case), time_limit=safety.time_limit)
 
-    def run(ratio: float) -> Found | None:
+    def run(ratio: float) -> CaseAnswer | None:
         vector, constant = objective_vector(measure, brief.pool, sign, ratio)
         found = _solved(case, program, session, vector + program.sure)
         return None if found is None else replace(found, objective=sign * (found.objective + constant))
 
-    def ratio_of(found: Found) -> float:
+    def ratio_of(found: CaseAnswer) -> float:
         assert found.x is not None
         top, bottom = measure.parts(brief.pool, found.x[: case.model.doses])
         return top / bottom
@@ -116,7 +116,7 @@ def _protected(brief: Brief, lots: Lots, case: Case, safety: Safety, measure: Li
     return budgeted(matrix, low, high, rises, falls, safety.off, dearer=dearer)
 
 
-def _solved(case: Case, program: Budgeted, session: Session, vector: Vector) -> Found | None:
+def _solved(case: Case, program: Budgeted, session: Session, vector: Vector) -> CaseAnswer | None:
     """Return the verified best of a protected program; the column values are those of the case's own model."""
     n, choices = case.model.doses, _choices(case)
     cost = np.concatenate([vector, program.cost, np.zeros(choices)])
@@ -128,10 +128,10 @@ def _solved(case: Case, program: Budgeted, session: Session, vector: Vector) -> 
     if found.lower is None:
         raise SolverError("the search for a safe formula was stopped before it found any. Give it more time.")
     x = np.concatenate([found.answer.x[:n], found.answer.x[len(found.answer.x) - choices :]])
-    return Found(case, found.ending, found.proof, found.objective, x, gap=found.gap)
+    return CaseAnswer(case, found.ending, found.proof, found.objective, x, gap=found.gap)
 
 
-def weighable(brief: Brief, lots: Lots, found: Found, safety: Safety) -> Formula | None:
+def weighable(brief: Brief, lots: Lots, found: CaseAnswer, safety: Safety) -> Formula | None:
     """Return the best safe formula on the grid of the scale, within a few steps first, then wider, or None."""
     assert found.x is not None
     sign, name = brief.scenario.objective.goals[0]

@@ -13,7 +13,7 @@ import pytest
 import tomlkit
 
 from optimizer import cli
-from optimizer.assessment.alkalinity import Basis, ingredients_of, known_of
+from optimizer.assessment.alkalinity import AlkalinityBasis, ingredients_of, known_of
 from optimizer.bench.acid import (
     BLIND,
     BLIND_TITRATED,
@@ -30,7 +30,7 @@ from optimizer.chemistry.alkalinity import KINDS, USUAL_ACTIVE, know
 from optimizer.chemistry.constants import WEAK, Weak
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Mixture, diluted, dose_to, mixed_with, solve, stock
-from optimizer.chemistry.titration import Log
+from optimizer.chemistry.titration import PhLog
 from optimizer.cli.common import read_shipped
 from optimizer.cli.subject import subject_of
 from optimizer.data.facts import Material
@@ -87,7 +87,7 @@ def run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> 
     return call
 
 
-def basis_of(entry: dict[str, Any], percent: float = 10.0, titrated: float | None = None) -> Basis:
+def basis_of(entry: dict[str, Any], percent: float = 10.0, titrated: float | None = None) -> AlkalinityBasis:
     line = None if titrated is None else ShelfLine(row=2, material="x", titrated_mmol_per_g=titrated)
     item = Ingredient(Material.model_validate(entry), 1.0, line)
     water = Ingredient(Material.model_validate(material("aqua", [substance("Aqua", 100, "water")], "solvent")), 0.0)
@@ -207,7 +207,7 @@ def test_acid_that_is_in_already_is_an_ingredient_of_known_formula() -> None:
     for name in ("citric acid anhydrous", "sodium hydroxide", "sodium citrate dihydrate", "triethanolamine"):
         one = stock(name, 30)
         known = know((as_ingredient(one.chemical, one.percent, 2.0),), unnamed=1e-9)
-        log = Log(ACID, Interval(5, 5.5, 6), 100, known, water=0.0, ionic_strength=0.0)
+        log = PhLog(ACID, Interval(5, 5.5, 6), 100, known, water=0.0, ionic_strength=0.0)
         row, value, _, _ = log.line_at(6.0, 0.0, 0.0, 25.0)
         # 2 % of it: 20 g per kg; the balance asks for the acid that undoes what it takes up.
         assert float(row @ known.mean) - value == pytest.approx(-20 * one.millimoles * one.taken_up(6.0), rel=2e-3)
@@ -370,7 +370,7 @@ def test_a_sample_informs_its_batch(tmp_path: Path) -> None:
     assert first_portion(sample) == pytest.approx(0.6 * sample.for_batch.low)
     # What the whole batch needs follows from the sample; the start pH alone would leave it far wider.
     assert whole.total.typical == pytest.approx(sample.for_batch.typical, rel=0.1)
-    bare = Log(ACID, TARGET, 4800, know(known_of(ingredients_of(subject.formula))), whole.log.readings)
+    bare = PhLog(ACID, TARGET, 4800, know(known_of(ingredients_of(subject.formula))), whole.log.readings)
     assert abs(bare.total(4800).typical / whole.total.typical - 1) > 0.3
     assert whole.total.high - whole.total.low < 0.7 * (bare.total(4800).high - bare.total(4800).low)
     assert answer.worth == SURE

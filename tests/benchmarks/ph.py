@@ -12,11 +12,11 @@ from measure import Line, divided, timed
 from scipy.optimize import least_squares, lsq_linear
 
 from optimizer.chemistry.advice import advise
-from optimizer.chemistry.alkalinity import Ingredient, Vector, kind_of, know
+from optimizer.chemistry.alkalinity import Alkaline, Vector, kind_of, know
 from optimizer.chemistry.constants import WEAK
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Mixture, solve, stock
-from optimizer.chemistry.titration import Log, Reading
+from optimizer.chemistry.titration import LogReading, PhLog
 
 MIXTURE = Mixture(0.05, ((WEAK["citric acid"], 0.02), (WEAK["acetic acid"], 0.01)))
 SOLUTION = """SOLUTION 1
@@ -69,23 +69,23 @@ END
 ACID = stock("citric acid anhydrous", 50)
 RECIPE = know(
     (
-        Ingredient("sodium benzoate", 0.504, {"benzoic acid": Interval(6.8, 6.94, 7.0)}),
+        Alkaline("sodium benzoate", 0.504, {"benzoic acid": Interval(6.8, 6.94, 7.0)}),
         kind_of("alkaline glucoside", "glucoside", 20),
         kind_of("betaine", "betaine", 10),
     )
 )
-READINGS = (Reading(0.0, 9.6, 9.0), Reading(0.6, 7.6, 9.0), Reading(0.9, 6.1, 9.0))
+READINGS = (LogReading(0.0, 9.6, 9.0), LogReading(0.6, 7.6, 9.0), LogReading(0.9, 6.1, 9.0))
 
 
-def log() -> Log:
+def log() -> PhLog:
     """Return a log that has computed nothing yet."""
-    return Log(ACID, Interval(5.2, 5.5, 5.8), 100, RECIPE, READINGS)
+    return PhLog(ACID, Interval(5.2, 5.5, 5.8), 100, RECIPE, READINGS)
 
 
 Solver = Callable[[Vector, Vector, Vector], Vector]
 
 
-def by_scipy(solver: Solver, one: Log) -> Vector:
+def by_scipy(solver: Solver, one: PhLog) -> Vector:
     """Update a log with the same rows and the same three renewals of the weights, but scipy's solver."""
     known = one.known
     low = np.array([-np.inf, *[0.0] * len(known.sites)])

@@ -13,12 +13,12 @@ import pytest
 from scipy.optimize import brentq, lsq_linear
 
 from optimizer.chemistry.advice import LARGEST_SHARE, added, advise, doubts_of
-from optimizer.chemistry.alkalinity import GRID, KINDS, METER_SD, MODEL_SD, Ingredient, Knowledge, kind_of, know
+from optimizer.chemistry.alkalinity import GRID, KINDS, METER_SD, MODEL_SD, Alkaline, Knowledge, kind_of, know
 from optimizer.chemistry.constants import SITES, WEAK
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.leastsquares import nonnegative
 from optimizer.chemistry.ph import Mixture, damping, diluted, dose_to, mixed_with, proton_excess, solve, stock
-from optimizer.chemistry.titration import Log, Reading
+from optimizer.chemistry.titration import LogReading, PhLog
 from optimizer.errors import DataError
 from tests.make_ph_table import BATCHES, CLASSES, PAGE, WATER, Stage, batch, simulate
 
@@ -26,15 +26,15 @@ ACID = stock("citric acid anhydrous", 50)
 TARGET = Interval(5.2, 5.5, 5.8)
 # A product whose buffers the log does not have: pKa 6.35 and 10.33, benzoate and some alkali.
 TRUTH = Mixture(0.06, ((WEAK["carbonic acid"], 0.01), (WEAK["benzoic acid"], 0.035)), 0.1)
-BENZOATE = Ingredient("sodium benzoate", 0.504, {"benzoic acid": Interval(6.8, 6.94, 7.0)})
+BENZOATE = Alkaline("sodium benzoate", 0.504, {"benzoic acid": Interval(6.8, 6.94, 7.0)})
 RECIPE = know((BENZOATE, kind_of("alkaline glucoside", "glucoside", 20), kind_of("betaine", "betaine", 10)))
 
 
 def read(
     grams: float, truth: Mixture = TRUTH, water: float = WATER, sample: float = 100.0, off: float = 0.0
-) -> Reading:
+) -> LogReading:
     mixed = mixed_with(truth, ACID, 100 * grams / sample)
-    return Reading(grams, solve(diluted(mixed, water)).ph + off, water)
+    return LogReading(grams, solve(diluted(mixed, water)).ph + off, water)
 
 
 def right_dose(truth: Mixture = TRUTH, target: float = 5.5) -> float:
@@ -64,7 +64,7 @@ def test_nonnegative_agrees_with_a_general_solver() -> None:
 
 def test_estimate_is_the_weighted_least_squares() -> None:
     """The estimate minimises the prior plus the readings' squares, built here row by row, site amounts >= 0."""
-    log = Log(ACID, TARGET, 100, RECIPE, (read(0), read(0.6), read(1.0)))
+    log = PhLog(ACID, TARGET, 100, RECIPE, (read(0), read(0.6), read(1.0)))
     found, rows, values = log.estimate, [], []
     for reading in log.readings:
         share = reading.grams / 100
@@ -92,7 +92,7 @@ def test_row_is_the_charge_balance() -> None:
     theta[0] = 12.0
     # Deprotonated forms: soap and benzoate each bring one strong cation.
     truth = Mixture((12 + 5 + 35) / 1000, ((amine, 0.02), (soap, 0.005), (benzoic, 0.035)), 0.1)
-    log = Log(ACID, TARGET, 100, known, ionic_strength=0.152)
+    log = PhLog(ACID, TARGET, 100, known, ionic_strength=0.152)
     for grams, water in ((0.0, 9.0), (0.4, 9.0), (0.8, 0.0), (1.2, 10.0)):
         reached = solve(diluted(mixed_with(truth, ACID, grams), water))
         row, value, fall, rest = log.line_at(reached.ph, grams / 100, water, 25.0)
@@ -102,7 +102,7 @@ def test_row_is_the_charge_balance() -> None:
 
 def test_sugar_counts_from_its_protonated_form() -> None:
     known = know((kind_of("alkaline glucoside", "glucoside", 20),))
-    row, *_ = Log(ACID, TARGET, 100, known).line_at(6.0, 0.0, 9.0, 25.0)
+    row, *_ = PhLog(ACID, TARGET, 100, known).line_at(6.0, 0.0, 9.0, 25.0)
     sugar = 1 + [w.name for w in GRID].index("sugar hydroxyl 12.6")
     assert row[sugar] == pytest.approx(0, abs=1e-5)
     assert 15 < know((kind_of("alkaline glucoside", "glucoside", 20),)).mean[0] < 60
@@ -111,7 +111,7 @@ def test_sugar_counts_from_its_protonated_form() -> None:
 def test_titration_sets_what_an_ingredient_needs() -> None:
     ingredient = replace(kind_of("amphoacetate", "amphoacetate", 10), titrated=(0.30, 0.01))
     known = know((ingredient,), unnamed=1e-3)
-    row, *_ = Log(ACID, TARGET, 100, known, ionic_strength=0.03, water=0.0).line_at(6.0, 0.0, 0.0, 25.0)
+    row, *_ = PhLog(ACID, TARGET, 100, known, ionic_strength=0.03, water=0.0).line_at(6.0, 0.0, 0.0, 25.0)
     # 10 % of it: 100 g per kg, 30 mmol per kg to pH 6, within the titration's own standard deviation.
     assert float(row @ known.mean) == pytest.approx(30, abs=1)
     assert sqrt(float(row @ known.covariance @ row)) <= 1.001
@@ -121,7 +121,7 @@ def test_titration_sets_what_an_ingredient_needs() -> None:
 
 def test_supplied_ph_alone_is_a_weak_fallback() -> None:
     """pH 11.5 to 12.5 on a 15 % solution leaves the free alkali open by a large factor."""
-    bare = Ingredient("glucoside", 20, {}, Interval(0.0, 0.5, 1.0))
+    bare = Alkaline("glucoside", 20, {}, Interval(0.0, 0.5, 1.0))
     told = replace(bare, supplied=(11.5, 12.5, 15))
     one, two = know((bare,), 1e-3), know((told,), 1e-3)
     assert two.covariance[0, 0] < 0.5 * one.covariance[0, 0]
@@ -134,7 +134,7 @@ def test_supplied_ph_alone_is_a_weak_fallback() -> None:
 
 
 def test_dose_is_the_root_of_the_balance() -> None:
-    log = Log(ACID, TARGET, 100, RECIPE, (read(0), read(0.6), read(1.0)))
+    log = PhLog(ACID, TARGET, 100, RECIPE, (read(0), read(0.6), read(1.0)))
     share, sd = log.share_to(5.5)
     row, value, _, _ = log.line_at(5.5, share, WATER, 25.0)
     assert float(row @ log.estimate.mean) == pytest.approx(value, abs=1e-3)
@@ -144,13 +144,13 @@ def test_dose_is_the_root_of_the_balance() -> None:
 
 def test_dose_of_a_weak_solution_counts_the_water_it_brings() -> None:
     """With 1 % acid the protons that the added water must hold are 6 % of the dose at pH 3.5."""
-    weak = Log(stock("citric acid anhydrous", 1), Interval(3.2, 3.5, 3.8), 100, RECIPE, water=WATER)
+    weak = PhLog(stock("citric acid anhydrous", 1), Interval(3.2, 3.5, 3.8), 100, RECIPE, water=WATER)
     assert weak.expected_ph(weak.share_to(3.5)[0]).typical == pytest.approx(3.5, abs=2e-3)
 
 
 def test_a_dose_from_exact_knowledge_still_carries_the_models_error() -> None:
     size = len(RECIPE.sites)
-    log = Log(ACID, TARGET, 100, Knowledge(RECIPE.sites, RECIPE.mean, 1e-12 * np.eye(1 + size)), water=WATER)
+    log = PhLog(ACID, TARGET, 100, Knowledge(RECIPE.sites, RECIPE.mean, 1e-12 * np.eye(1 + size)), water=WATER)
     slope = (log.share_to(5.49)[0] - log.share_to(5.51)[0]) / 0.02
     # The acid's own buffering is in the slope but not in the model's error.
     assert 0.2 * MODEL_SD * slope < log.share_to(5.5)[1] < MODEL_SD * slope
@@ -158,7 +158,7 @@ def test_a_dose_from_exact_knowledge_still_carries_the_models_error() -> None:
 
 def test_three_readings_find_the_dose() -> None:
     right = right_dose()
-    log = Log(ACID, TARGET, 100, RECIPE, (read(0), read(0.6 * right), read(0.85 * right)))
+    log = PhLog(ACID, TARGET, 100, RECIPE, (read(0), read(0.6 * right), read(0.85 * right)))
     total = log.total(100)
     # Median error in simulation 2 to 6 %. The interval holds the truth in 8 of 10 batches, so one batch, which here
     # lies just above it, is checked at twice its width; coverage is checked over many.
@@ -172,17 +172,17 @@ def test_three_readings_find_the_dose() -> None:
 
 def test_measured_points_alone_do_too() -> None:
     right = right_dose()
-    log = Log(ACID, TARGET, 100, know(), (read(0), read(0.5 * right), read(0.75 * right), read(0.9 * right)))
+    log = PhLog(ACID, TARGET, 100, know(), (read(0), read(0.5 * right), read(0.75 * right), read(0.9 * right)))
     assert log.total(100).typical == pytest.approx(right, rel=0.05)
 
 
 def test_sample_scales_to_the_batch() -> None:
     right = right_dose()
     readings = (read(0), read(0.6 * right), read(0.85 * right))
-    log = Log(ACID, TARGET, 100, RECIPE, readings)
+    log = PhLog(ACID, TARGET, 100, RECIPE, readings)
     assert log.total(2500).typical == pytest.approx(25 * log.total(100).typical)
     # The same readings of a sample half as large, with half of the acid, mean the same product.
-    half = Log(ACID, TARGET, 50, RECIPE, tuple(replace(r, grams=r.grams / 2) for r in readings))
+    half = PhLog(ACID, TARGET, 50, RECIPE, tuple(replace(r, grams=r.grams / 2) for r in readings))
     assert half.total(100).typical == pytest.approx(log.total(100).typical)
     assert advise(half).next_addition == pytest.approx(advise(log).next_addition / 2)
 
@@ -193,30 +193,30 @@ def test_what_is_taken_out_gets_no_more_acid() -> None:
     first = replace(read(0), taken=20.0)
     # 0.8 g into the 80 g that are left is 1 % of them.
     second = replace(read(1.0), grams=0.8)
-    log = Log(ACID, TARGET, 100, RECIPE, (first, second))
-    same = Log(ACID, TARGET, 100, RECIPE, (read(0), read(1.0)))
+    log = PhLog(ACID, TARGET, 100, RECIPE, (first, second))
+    same = PhLog(ACID, TARGET, 100, RECIPE, (read(0), read(1.0)))
     assert log.total(100).typical == pytest.approx(same.total(100).typical)
     assert advise(log).next_addition == pytest.approx(0.8 * advise(same).next_addition)
-    naive = Log(ACID, TARGET, 100, RECIPE, (replace(first, taken=0.0), second))
+    naive = PhLog(ACID, TARGET, 100, RECIPE, (replace(first, taken=0.0), second))
     assert abs(naive.total(100).typical - right) > abs(log.total(100).typical - right)
 
 
 def test_blind_ph_is_an_honest_interval() -> None:
-    found = Log(ACID, TARGET, 100, RECIPE, water=WATER).expected_ph(0.0)
+    found = PhLog(ACID, TARGET, 100, RECIPE, water=WATER).expected_ph(0.0)
     assert found.low < solve(diluted(TRUTH, WATER)).ph < found.high
     assert found.high - found.low > 0.5
-    after = Log(ACID, TARGET, 100, RECIPE, (read(0), read(0.6), read(1.0))).expected_ph(0.01)
+    after = PhLog(ACID, TARGET, 100, RECIPE, (read(0), read(0.6), read(1.0))).expected_ph(0.01)
     assert after.high - after.low < 0.5 * (found.high - found.low)
 
 
 def test_high_readings_weigh_less_and_strips_less_than_a_meter() -> None:
-    assert Reading(0, 7).sigma == pytest.approx(hypot(METER_SD, MODEL_SD))
-    assert Reading(0, 11.8).sigma == pytest.approx(hypot(METER_SD, MODEL_SD, 0.35 * 2.0))
-    assert Reading(0, 7, strip=True).sigma == pytest.approx(hypot(0.25, MODEL_SD))
-    assert Reading(0, 7, foam_free=False).sigma > Reading(0, 7).sigma
+    assert LogReading(0, 7).sigma == pytest.approx(hypot(METER_SD, MODEL_SD))
+    assert LogReading(0, 11.8).sigma == pytest.approx(hypot(METER_SD, MODEL_SD, 0.35 * 2.0))
+    assert LogReading(0, 7, strip=True).sigma == pytest.approx(hypot(0.25, MODEL_SD))
+    assert LogReading(0, 7, foam_free=False).sigma > LogReading(0, 7).sigma
     readings = (read(0), read(0.6), read(1.0))
-    meter = Log(ACID, TARGET, 100, RECIPE, readings).total(100)
-    strips = Log(ACID, TARGET, 100, RECIPE, tuple(replace(r, strip=True) for r in readings)).total(100)
+    meter = PhLog(ACID, TARGET, 100, RECIPE, readings).total(100)
+    strips = PhLog(ACID, TARGET, 100, RECIPE, tuple(replace(r, strip=True) for r in readings)).total(100)
     assert strips.high - strips.low > 1.5 * (meter.high - meter.low)
 
 
@@ -224,11 +224,11 @@ def test_warm_reading_of_an_amine_is_understood() -> None:
     """Read at 40 °C, an amphoteric batch shows a lower pH; told the temperature, the log asks for the same acid."""
     amine = SITES["amine"][1]
     truth = Mixture(0.002, ((amine, 0.05),), 0.15)
-    known = know((Ingredient("amphoteric", 10, {"amine": Interval(0.3, 0.5, 0.7)}),))
+    known = know((Alkaline("amphoteric", 10, {"amine": Interval(0.3, 0.5, 0.7)}),))
     cold, warm = (solve(replace(diluted(truth, WATER), temperature=t)).ph for t in (25.0, 40.0))
     assert cold - warm > 0.3
     doses = [
-        Log(ACID, Interval(8.2, 8.5, 8.8), 100, known, (Reading(0, ph, WATER, temperature=t),)).total(100).typical
+        PhLog(ACID, Interval(8.2, 8.5, 8.8), 100, known, (LogReading(0, ph, WATER, temperature=t),)).total(100).typical
         for ph, t in ((cold, 25.0), (warm, 40.0), (warm, 25.0))
     ]
     assert abs(doses[1] - doses[0]) < 0.5 * abs(doses[2] - doses[0])
@@ -238,7 +238,7 @@ def test_warm_reading_of_an_amine_is_understood() -> None:
 
 
 def test_nothing_is_added_before_a_reading() -> None:
-    advice = advise(Log(ACID, TARGET, 100, RECIPE))
+    advice = advise(PhLog(ACID, TARGET, 100, RECIPE))
     assert (advice.state, advice.next_addition, advice.expected) == ("measure", 0.0, None)
     assert "Goggles and gloves" in advice.caution
 
@@ -247,7 +247,7 @@ def test_nothing_is_added_before_a_reading() -> None:
 def test_addition_keeps_its_two_limits(seed: int) -> None:
     draw = random.Random(seed)
     one = batch(CLASSES[seed % 3], bool(seed % 2), draw)
-    log = Log(ACID, TARGET, 100, know(one.known), water=WATER)
+    log = PhLog(ACID, TARGET, 100, know(one.known), water=WATER)
     share, seen = 0.0, 0
     for _ in range(4):
         log = replace(log, readings=(*log.readings, read(share, one.truth)))
@@ -274,7 +274,7 @@ def test_on_its_way_no_amphoteric_batch_passes_the_edge(strip: bool, room: float
         if read(0, one.truth).ph < TARGET.high + 0.4:
             continue
         seen += 1
-        log, grams = Log(ACID, TARGET, 100, know(one.known), water=WATER), 0.0
+        log, grams = PhLog(ACID, TARGET, 100, know(one.known), water=WATER), 0.0
         for _ in range(10):
             noise = draw.gauss(0, 0.25 if strip else METER_SD)
             log = replace(log, readings=(*log.readings, replace(read(grams, one.truth, off=noise), strip=strip)))
@@ -287,7 +287,7 @@ def test_on_its_way_no_amphoteric_batch_passes_the_edge(strip: bool, room: float
 
 
 def test_following_the_advice_ends_inside_the_target() -> None:
-    log, share, states = Log(ACID, TARGET, 100, RECIPE), 0.0, []
+    log, share, states = PhLog(ACID, TARGET, 100, RECIPE), 0.0, []
     for _ in range(10):
         log = replace(log, readings=(*log.readings, read(share)))
         states.append(advise(log).state)
@@ -302,11 +302,11 @@ def test_following_the_advice_ends_inside_the_target() -> None:
 
 def test_passed_and_wrong_way() -> None:
     right = right_dose()
-    beyond = Log(ACID, TARGET, 100, RECIPE, (read(0), read(1.4 * right)))
+    beyond = PhLog(ACID, TARGET, 100, RECIPE, (read(0), read(1.4 * right)))
     assert advise(beyond).state == "passed"
     assert advise(beyond).next_addition == 0
     assert "is beyond 5.2: add no more citric acid" in advise(beyond).reason
-    sour = Log(ACID, Interval(7, 7.2, 7.4), 100, RECIPE, (Reading(0, 5.0, WATER),))
+    sour = PhLog(ACID, Interval(7, 7.2, 7.4), 100, RECIPE, (LogReading(0, 5.0, WATER),))
     assert advise(sour).state == "wrong way"
     assert "moves it away" in advise(sour).reason
 
@@ -317,13 +317,13 @@ def test_alkali_works_from_below() -> None:
     recipe = know(
         (
             BENZOATE,
-            Ingredient("citric acid", 0.192, {"citric acid": Interval(5.1, 5.2, 5.21)}, Interval(-16, -15.6, -15)),
+            Alkaline("citric acid", 0.192, {"citric acid": Interval(5.1, 5.2, 5.21)}, Interval(-16, -15.6, -15)),
         )
     )
-    log, share = Log(alkali, TARGET, 100, recipe), 0.0
+    log, share = PhLog(alkali, TARGET, 100, recipe), 0.0
     for _ in range(8):
         ph = solve(diluted(mixed_with(truth, alkali, share), WATER)).ph
-        log = replace(log, readings=(*log.readings, Reading(share, ph, WATER)))
+        log = replace(log, readings=(*log.readings, LogReading(share, ph, WATER)))
         if advise(log).state != "add":
             break
         assert ph < TARGET.low
@@ -337,44 +337,44 @@ def test_alkali_works_from_below() -> None:
 
 
 def test_consistent_readings_raise_no_doubt() -> None:
-    log = Log(ACID, TARGET, 100, RECIPE, (read(0), read(0.6, off=0.04), read(1.0, off=-0.04)))
+    log = PhLog(ACID, TARGET, 100, RECIPE, (read(0), read(0.6, off=0.04), read(1.0, off=-0.04)))
     assert doubts_of(log) == ()
 
 
 def test_ph_that_rises_after_acid_is_pointed_out() -> None:
-    log = Log(ACID, TARGET, 100, RECIPE, (read(0), read(1.0), Reading(1.1, read(0.5).ph, WATER)))
+    log = PhLog(ACID, TARGET, 100, RECIPE, (read(0), read(1.0), LogReading(1.1, read(0.5).ph, WATER)))
     assert any(d.startswith("Readings 2 and 3: pH went from") for d in doubts_of(log))
     assert advise(log).state == "check"
     assert advise(log).next_addition == 0
 
 
 def test_two_values_for_the_same_amount_are_pointed_out() -> None:
-    log = Log(ACID, TARGET, 100, RECIPE, (read(0), read(0.6), replace(read(0.6), ph=read(0.6).ph - 0.5)))
+    log = PhLog(ACID, TARGET, 100, RECIPE, (read(0), read(0.6), replace(read(0.6), ph=read(0.6).ph - 0.5)))
     assert any("with the same amount added" in d for d in doubts_of(log))
-    within = Log(ACID, TARGET, 100, RECIPE, (read(0), read(0.6), replace(read(0.6), ph=read(0.6).ph - 0.1)))
+    within = PhLog(ACID, TARGET, 100, RECIPE, (read(0), read(0.6), replace(read(0.6), ph=read(0.6).ph - 0.1)))
     assert doubts_of(within) == ()
 
 
 def test_other_dilution_or_heat_is_no_contradiction() -> None:
     neat = replace(read(0.6, water=0.0), water=0.0)
-    assert doubts_of(Log(ACID, TARGET, 100, RECIPE, (read(0), read(0.6), neat))) == ()
+    assert doubts_of(PhLog(ACID, TARGET, 100, RECIPE, (read(0), read(0.6), neat))) == ()
     # The first one warm: an amine reads 0.36 lower at 40 °C (-0.024 per kelvin), so a little acid seems to raise it.
     warm = replace(read(0.6, off=-0.36), temperature=40.0)
-    assert not any("although" in d for d in doubts_of(Log(ACID, TARGET, 100, RECIPE, (warm, read(0.61)))))
+    assert not any("although" in d for d in doubts_of(PhLog(ACID, TARGET, 100, RECIPE, (warm, read(0.61)))))
 
 
 def test_grams_that_cannot_be_are_pointed_out() -> None:
     """A dose written ten times too large: pH hardly moved, which no product does that the other lines describe."""
-    wrong = Reading(10.0, read(1.0).ph, WATER)
-    log = Log(ACID, TARGET, 100, RECIPE, (read(0), read(0.6), wrong, replace(read(1.1), grams=10.1)))
+    wrong = LogReading(10.0, read(1.0).ph, WATER)
+    log = PhLog(ACID, TARGET, 100, RECIPE, (read(0), read(0.6), wrong, replace(read(1.1), grams=10.1)))
     assert doubts_of(log)
 
 
 def test_reading_far_from_the_recipe_is_pointed_out() -> None:
     amphoteric = know((BENZOATE, replace(kind_of("amphoacetate", "amphoacetate", 20), titrated=(0.3, 0.01))))
-    sour = Log(ACID, Interval(4.0, 4.2, 4.4), 100, amphoteric, (Reading(0, 4.8, WATER),))
+    sour = PhLog(ACID, Interval(4.0, 4.2, 4.4), 100, amphoteric, (LogReading(0, 4.8, WATER),))
     assert any("far from what the recipe's figures say" in d for d in doubts_of(sour))
-    assert doubts_of(Log(ACID, TARGET, 100, RECIPE, (read(0),))) == ()
+    assert doubts_of(PhLog(ACID, TARGET, 100, RECIPE, (read(0),))) == ()
 
 
 # What an addition amounts to.
@@ -399,28 +399,43 @@ def test_added_in_active_and_salt_terms() -> None:
 @pytest.mark.parametrize(
     ("call", "message"),
     [
-        (lambda: Log(ACID, TARGET, 100, RECIPE, (Reading(0, 15),)), "reading 1, ph: 15 is not a pH"),
-        (lambda: Log(ACID, TARGET, 100, RECIPE, (Reading(0, float("nan")),)), "reading 1, ph: nan is not a pH"),
-        (lambda: Log(ACID, TARGET, 100, RECIPE, (Reading(-1, 8),)), "reading 1, grams: -1 g is not an amount"),
+        (lambda: PhLog(ACID, TARGET, 100, RECIPE, (LogReading(0, 15),)), "reading 1, ph: 15 is not a pH"),
         (
-            lambda: Log(ACID, TARGET, 100, RECIPE, (Reading(2, 7), Reading(1, 8))),
+            lambda: PhLog(ACID, TARGET, 100, RECIPE, (LogReading(0, float("nan")),)),
+            "reading 1, ph: nan is not a pH",
+        ),
+        (
+            lambda: PhLog(ACID, TARGET, 100, RECIPE, (LogReading(-1, 8),)),
+            "reading 1, grams: -1 g is not an amount",
+        ),
+        (
+            lambda: PhLog(ACID, TARGET, 100, RECIPE, (LogReading(2, 7), LogReading(1, 8))),
             "reading 2, grams: 1 g is less than the 2 g",
         ),
-        (lambda: Log(ACID, TARGET, 100, RECIPE, (Reading(0, 8, water=-9),)), "reading 1, water: -9 g is not an amount"),
-        (lambda: Log(ACID, TARGET, 100, RECIPE, (Reading(0, 8, temperature=250),)), "250 °C is not a temperature"),
         (
-            lambda: Log(ACID, TARGET, 100, RECIPE, (Reading(0, 8, taken=100),)),
+            lambda: PhLog(ACID, TARGET, 100, RECIPE, (LogReading(0, 8, water=-9),)),
+            "reading 1, water: -9 g is not an amount",
+        ),
+        (
+            lambda: PhLog(ACID, TARGET, 100, RECIPE, (LogReading(0, 8, temperature=250),)),
+            "250 °C is not a temperature",
+        ),
+        (
+            lambda: PhLog(ACID, TARGET, 100, RECIPE, (LogReading(0, 8, taken=100),)),
             "more was taken out than the sample held",
         ),
-        (lambda: Log(ACID, Interval(5, 5.5, 16), 100, RECIPE), "log, target: 16 is not a pH"),
-        (lambda: Log(ACID, TARGET, 0, RECIPE), "0 g is no sample"),
-        (lambda: Log(ACID, TARGET, 100, RECIPE).total(0), "0 g is no batch"),
-        (lambda: Log(ACID, TARGET, 100, RECIPE).expected_ph(-1), "an amount is negative"),
-        (lambda: Ingredient("x", 101), "x, percent: 101 % is not a dose"),
-        (lambda: Ingredient("x", 5, {"amin": Interval(0, 1, 2)}), "this site is not known. Did you mean 'amine'"),
-        (lambda: Ingredient("x", 5, {"amine": Interval(-1, 1, 2)}), "-1 mmol/g is no amount"),
-        (lambda: Ingredient("x", 5, titrated=(0.3, 0.0)), "claims an exact titration"),
-        (lambda: Ingredient("x", 5, supplied=(12, 11, 10)), "pH 12 to 11 at 10 % is not a supplied pH"),
+        (lambda: PhLog(ACID, Interval(5, 5.5, 16), 100, RECIPE), "log, target: 16 is not a pH"),
+        (lambda: PhLog(ACID, TARGET, 0, RECIPE), "0 g is no sample"),
+        (lambda: PhLog(ACID, TARGET, 100, RECIPE).total(0), "0 g is no batch"),
+        (lambda: PhLog(ACID, TARGET, 100, RECIPE).expected_ph(-1), "an amount is negative"),
+        (lambda: Alkaline("x", 101), "x, percent: 101 % is not a dose"),
+        (
+            lambda: Alkaline("x", 5, {"amin": Interval(0, 1, 2)}),
+            "this site is not known. Did you mean 'amine'",
+        ),
+        (lambda: Alkaline("x", 5, {"amine": Interval(-1, 1, 2)}), "-1 mmol/g is no amount"),
+        (lambda: Alkaline("x", 5, titrated=(0.3, 0.0)), "claims an exact titration"),
+        (lambda: Alkaline("x", 5, supplied=(12, 11, 10)), "pH 12 to 11 at 10 % is not a supplied pH"),
         (lambda: kind_of("glucosid", "x", 5), "there is no kind 'glucosid'"),
         (lambda: added(ACID, -1, 100, 6), "-1 g in 100 g is not possible"),
     ],

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from optimizer.engine.certificate import check_feasible, check_infeasible, check_optimal
-from optimizer.engine.highs import Answer, Session
+from optimizer.engine.highs import Session, SolverAnswer
 from optimizer.engine.sensitivity import Basis
 from tests.support.published_cases import arrays, independent, load
 
@@ -65,11 +65,11 @@ class Posed:
         self.rows = [row["name"] for row in self.case["rows"]]
         self.session = Session(self.matrix, self.row_low, self.row_high, integers=len(kinds))
 
-    def run(self) -> Answer:
+    def run(self) -> SolverAnswer:
         """Solve it."""
         return self.session.run(self.cost, self.lower, self.upper)
 
-    def objective(self, found: Answer) -> float:
+    def objective(self, found: SolverAnswer) -> float:
         """Return the objective in the stated sense."""
         return self.sign * float(self.cost @ found.x)
 

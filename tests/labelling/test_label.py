@@ -28,7 +28,7 @@ from optimizer.labelling.allergens import Allergen, allergens_of, judged, sheet_
 from optimizer.labelling.content import content_of, read_content, tolerable_error
 from optimizer.labelling.label import Label, label_of, swaps_of
 from optimizer.labelling.natural import natural_of
-from optimizer.labelling.substances import Amount, Part, parts_of, substances_of
+from optimizer.labelling.substances import Dosed, SubstanceAmount, parts_of, substances_of
 from optimizer.report.assessor import write_pack
 from optimizer.report.label import label_document
 from optimizer.report.markdown import markdown
@@ -85,7 +85,7 @@ def perfume(**allergens: list[float]) -> Material:
     return material("perfume", held("Parfum", 100), function="perfume", lipid="perfume", allergens=allergens)
 
 
-def found(parts: list[Part], name: str, use: str = "rinse-off") -> Allergen:
+def found(parts: list[Dosed], name: str, use: str = "rinse-off") -> Allergen:
     return next(a for a in allergens_of(parts, lists(), use) if a.name == name)
 
 
@@ -96,7 +96,11 @@ def test_blends_are_split_and_equal_names_added_up() -> None:
     """By hand: 10 % of a solution 30/5/65 and 5 % of a blend 40/10/50 in 85 % water."""
     betaine = material("b", held("Betaine X", 30), held("Sodium Chloride", 5, role="salt"), held("Aqua", 65))
     blend = material("x", held("Betaine X", 40), held("Glycerin", 10, role="solvent"), held("Aqua", 50, role="water"))
-    parts = (Part(betaine, 10), Part(blend, 5), Part(material("w", held("Aqua", 100, role="water")), 85))
+    parts = (
+        Dosed(betaine, 10),
+        Dosed(blend, 5),
+        Dosed(material("w", held("Aqua", 100, role="water")), 85),
+    )
     amounts = {a.inci: a for a in substances_of(parts)}
     assert list(amounts) == ["Aqua", "Betaine X", "Glycerin", "Sodium Chloride"]
     assert amounts["Aqua"].typical == pytest.approx(85 + 6.5 + 2.5)
@@ -110,12 +114,12 @@ def test_blends_are_split_and_equal_names_added_up() -> None:
 def test_ranges_use_that_a_lot_sums_to_100() -> None:
     """Shares 20-60, 20-60 and 0-30: no lot has 60 and 60, and none has less than 10 in two."""
     one = material("m", held("A", 20, 40, 60), held("B", 20, 40, 60), held("C", 0, 20, 30))
-    a, b, c = substances_of([Part(one, 100)])
+    a, b, c = substances_of([Dosed(one, 100)])
     assert (a.low, a.typical, a.high) == pytest.approx((20, 40, 60))
     assert (b.low, b.high) == pytest.approx((20, 60))
     assert (c.low, c.high) == pytest.approx((0, 30))
     tight = material("t", held("A", 10, 50, 60), held("B", 10, 40, 45), held("C", 0, 10, 20))
-    least = {x.inci: x.low for x in substances_of([Part(tight, 100)])}
+    least = {x.inci: x.low for x in substances_of([Dosed(tight, 100)])}
     assert least["A"] == pytest.approx(35)  # 100 - 45 - 20
     assert least["B"] == pytest.approx(20)  # 100 - 60 - 20
 
@@ -125,25 +129,25 @@ def test_order_is_free_below_one_percent_only() -> None:
         material("p", held("P", 80, 90, 100), held("Aqua", 0, 10, 20)),
         material("q", held("Q", 85, 88, 95), held("Aqua", 5, 12, 15)),
     )
-    water = Part(material("w", held("Aqua", 100)), 90)
+    water = Dosed(material("w", held("Aqua", 100)), 90)
     for dose, uncertain in ((5.0, True), (1.06, True), (1.04, False), (0.9, False)):
-        parts = (Part(pair[0], dose), Part(pair[1], dose), water)
+        parts = (Dosed(pair[0], dose), Dosed(pair[1], dose), water)
         swaps = swaps_of(parts, substances_of(parts))
         assert [(s.first, s.second, s.neighbours) for s in swaps] == ([("P", "Q", True)] if uncertain else [])
     # Q reaches 1.06 x 95 % = 1.007 %, at 1.04 only 0.988 %: below 1 % its place is free
 
 
 def test_measured_lots_settle_the_order() -> None:
-    parts = tuple(Part(material(n, held(n.upper(), s), held("Aqua", 100 - s)), 10) for n, s in (("p", 30), ("q", 29)))
+    parts = tuple(Dosed(material(n, held(n.upper(), s), held("Aqua", 100 - s)), 10) for n, s in (("p", 30), ("q", 29)))
     assert swaps_of(parts, substances_of(parts)) == ()
 
 
 def test_colourants_stand_last_whatever_they_weigh() -> None:
     colour = material("c", held("CI 00000", 100), function="colourant")
     parts = (
-        Part(colour, 5),
-        Part(material("s", held("S", 60, 70, 80), held("Aqua", 20, 30, 40)), 1),
-        Part(perfume(), 0.2),
+        Dosed(colour, 5),
+        Dosed(material("s", held("S", 60, 70, 80), held("Aqua", 20, 30, 40)), 1),
+        Dosed(perfume(), 0.2),
     )
     amounts = substances_of(parts)
     assert [a.inci for a in amounts] == ["S", "Aqua", "Parfum", "CI 00000"]
@@ -158,7 +162,7 @@ def shares(rng: Random, count: int) -> list[list[float]]:
     return [[max(0.0, t - rng.uniform(0, wide) * t), t, min(100.0, t + rng.uniform(0, wide) * t)] for t in typical]
 
 
-def lot(rng: Random, part: Part) -> dict[str, float]:
+def lot(rng: Random, part: Dosed) -> dict[str, float]:
     """Return shares of one lot: within their ranges, together 100."""
     rest = list(part.material.substances)
     rng.shuffle(rest)
@@ -173,14 +177,14 @@ def lot(rng: Random, part: Part) -> dict[str, float]:
     return drawn
 
 
-def drawn_parts(rng: Random) -> tuple[Part, ...]:
+def drawn_parts(rng: Random) -> tuple[Dosed, ...]:
     """Return a random product of five materials that share names."""
     names = ["Aqua", *"ABCDEFG"]
     parts = []
     for number in range(5):
         chosen = rng.sample(names, rng.randint(1, 4))
         made = material(f"m{number}", *(held(n, *s) for n, s in zip(chosen, shares(rng, len(chosen)), strict=True)))
-        parts.append(Part(made, rng.uniform(0.2, 12)))
+        parts.append(Dosed(made, rng.uniform(0.2, 12)))
     return tuple(parts)
 
 
@@ -210,7 +214,7 @@ def test_a_marked_pair_can_swap() -> None:
     rng = Random(5)
     for _ in range(100):
         parts = tuple(
-            Part(material(n.lower(), held(n, *s), held("Aqua", *(100 - x for x in reversed(s)))), rng.uniform(1, 20))
+            Dosed(material(n.lower(), held(n, *s), held("Aqua", *(100 - x for x in reversed(s)))), rng.uniform(1, 20))
             for n, s in (("A", shares(rng, 2)[0]), ("B", shares(rng, 2)[0]))
         )
         amounts = {a.inci: a for a in substances_of(parts)}
@@ -300,7 +304,7 @@ def test_weighed_lots_replace_the_ranges() -> None:
 def test_published_allergen_sums(
     name: str, content: float, dose: float, percent: float, rinse_off: str, leave_on: str
 ) -> None:
-    parts = [Part(perfume(**{name: [content] * 3}), dose)]
+    parts = [Dosed(perfume(**{name: [content] * 3}), dose)]
     assert found(parts, name).typical == pytest.approx(percent)
     assert found(parts, name).verdict == rinse_off
     assert found(parts, name, "leave-on").verdict == leave_on
@@ -308,14 +312,14 @@ def test_published_allergen_sums(
 
 def test_the_printed_mistake_changes_the_label() -> None:
     """The page's own inputs ask for cinnamal on a leave-on label, its printed sum does not."""
-    stated, used = (found([Part(perfume(Cinnamal=[x] * 3), 1.2)], "Cinnamal", "leave-on") for x in (0.3, 0.06))
+    stated, used = (found([Dosed(perfume(Cinnamal=[x] * 3), 1.2)], "Cinnamal", "leave-on") for x in (0.3, 0.06))
     assert (stated.verdict, used.verdict) == ("certain", "below")
 
 
 def test_an_allergen_is_added_up_over_materials() -> None:
     """By hand: 0.4 % x 1.5 % and 0.2 % x 3 % are 0.006 % each: only together above 0.01 %."""
     oil = material("oil", held("Oil X", 100), function="essential oil", allergens={"Linalool": [1.5] * 3})
-    both = [Part(perfume(Linalool=[3] * 3), 0.2), Part(oil, 0.4)]
+    both = [Dosed(perfume(Linalool=[3] * 3), 0.2), Dosed(oil, 0.4)]
     assert found(both, "Linalool").typical == pytest.approx(0.012)
     assert found(both, "Linalool").verdict == "certain"
     assert {s.material.id for s in found(both, "Linalool").sources} == {"oil", "perfume"}
@@ -341,12 +345,12 @@ def test_a_listed_substance_counts_even_as_preservative() -> None:
 
 def test_a_stated_figure_is_not_counted_twice() -> None:
     one = material("m", held("Benzyl Alcohol", 90), held("Aqua", 10), allergens={"Benzyl Alcohol": [90, 90, 90]})
-    assert found([Part(one, 1)], "Benzyl Alcohol").typical == pytest.approx(0.9)
+    assert found([Dosed(one, 1)], "Benzyl Alcohol").typical == pytest.approx(0.9)
 
 
 def test_a_whole_oil_counts_under_its_name_on_the_list() -> None:
     oil = material("oil", held("Lavandula Angustifolia Oil", 100), function="essential oil")
-    whole = found([Part(oil, 0.1)], "Lavandula Oil/Extract")
+    whole = found([Dosed(oil, 0.1)], "Lavandula Oil/Extract")
     assert (whole.typical, whole.listed_as) == (pytest.approx(0.1), "Lavandula Angustifolia Oil")
 
 
@@ -354,7 +358,7 @@ def test_missing_and_doubtful_sheets_are_told() -> None:
     bare = material("scent", held("Parfum", 100), function="perfume")
     none = material("quiet", held("Parfum", 100), function="perfume", allergens={})
     typo = material("typo", held("Parfum", 100), function="perfume", allergens={"Limonen": [1, 1, 1]})
-    wishes = sheet_wishes([Part(m, 1) for m in (bare, none, typo)], lists())
+    wishes = sheet_wishes([Dosed(m, 1) for m in (bare, none, typo)], lists())
     assert len(wishes) == 2
     assert wishes[0].startswith("scent: no allergen figures. Ask the supplier for the allergen sheet")
     assert wishes[1] == "typo: 'Limonen' is on no list known here. Did you mean 'Limonene'?"
@@ -389,10 +393,10 @@ def test_possible_allergens_are_printed_to_be_safe() -> None:
 def test_published_natural_origin_sum() -> None:
     """Maker's page on ISO 16128 (name withheld): 50 at 1.0, 25 at 0.8, 23 water, 2 at 0 are 93 %; 90.9 % without."""
     parts = [
-        Part(material("a", held("A", 100, natural=[1, 1])), 50),
-        Part(material("b", held("B", 100, natural=[0.8, 0.8])), 25),
-        Part(material("w", held("Aqua", 100, natural=[1, 1])), 23),
-        Part(material("c", held("C", 100, natural=[0, 0])), 2),
+        Dosed(material("a", held("A", 100, natural=[1, 1])), 50),
+        Dosed(material("b", held("B", 100, natural=[0.8, 0.8])), 25),
+        Dosed(material("w", held("Aqua", 100, natural=[1, 1])), 23),
+        Dosed(material("c", held("C", 100, natural=[0, 0])), 2),
     ]
     wet, dry = natural_of(parts)
     assert dry is not None
@@ -413,7 +417,7 @@ def test_the_range_of_natural_content_is_met_by_lots_and_not_passed() -> None:
     """Two materials of two substances each: the extreme lots are tried one by one."""
     one = material("a", held("A", 30, 40, 60, natural=[0.2, 0.9]), held("Aqua", 40, 60, 70))
     two = material("b", held("B", 80, 90, 95, natural=[1, 1]), held("C", 5, 10, 20, natural=[0, 0.1]))
-    wet, dry = natural_of([Part(one, 50), Part(two, 10)], 2)
+    wet, dry = natural_of([Dosed(one, 50), Dosed(two, 10)], 2)
     assert dry is not None
     ends = []
     for a in (30, 60):
@@ -427,7 +431,7 @@ def test_the_range_of_natural_content_is_met_by_lots_and_not_passed() -> None:
 
 
 def test_nothing_but_water_has_no_content_without_it() -> None:
-    wet, dry = natural_of([Part(material("w", held("Aqua", 100)), 100)])
+    wet, dry = natural_of([Dosed(material("w", held("Aqua", 100)), 100)])
     assert wet.declared == pytest.approx(100)
     assert dry is None
 
@@ -510,7 +514,7 @@ def test_the_pack_holds_figures_sources_and_ceilings(tmp_path: Path) -> None:
 def test_cells_are_never_formulas(tmp_path: Path, text: str) -> None:
     odd = material("odd", held(text, 100)).model_copy(update={"name": text})
     label = planned()
-    parts = (Part(odd, 100),)
+    parts = (Dosed(odd, 100),)
     changed = Label(**{**vars(label), "parts": parts, "amounts": substances_of(parts), "name": text})
     write_pack(tmp_path / "p.csv", changed)
     with (tmp_path / "p.csv").open(encoding="utf-8", newline="") as stream:
@@ -605,5 +609,5 @@ def test_a_leave_on_product_has_stricter_thresholds_and_no_ceilings() -> None:
 
 
 @pytest.mark.parametrize("find", [lambda a: a.jobs, lambda a: a.carriers])
-def test_every_substance_says_why_and_whence(find: Callable[[Amount], tuple[Any, ...]]) -> None:
+def test_every_substance_says_why_and_whence(find: Callable[[SubstanceAmount], tuple[Any, ...]]) -> None:
     assert all(find(a) for a in planned().amounts)

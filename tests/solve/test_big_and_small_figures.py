@@ -19,7 +19,7 @@ from hypothesis import given, settings
 from optimizer.brief.brief import load_brief
 from optimizer.cli.starter import lay
 from optimizer.data.pool import Vector
-from optimizer.engine.highs import EMPTY, NO_BASIS, Answer, Session
+from optimizer.engine.highs import EMPTY, NO_BASIS, Session, SolverAnswer
 from optimizer.errors import SolverError
 from optimizer.solve.best import solve
 from optimizer.solve.result import Result
@@ -350,9 +350,9 @@ def test_what_a_solver_gives_up_is_never_called_proven(monkeypatch: pytest.Monke
     made = case([plain("aa"), plain("bb")], {"aa": 3, "bb": 2}, rule)
     run = Session.run
 
-    def gives_up(self: Session, cost: Vector, lower: Vector, upper: Vector, **kinds: Any) -> Answer:
+    def gives_up(self: Session, cost: Vector, lower: Vector, upper: Vector, **kinds: Any) -> SolverAnswer:
         alone = self.n == 5 and list(lower[-2:]) == list(upper[-2:]) == [0, 1]
-        return Answer("failed", EMPTY, EMPTY, NO_BASIS) if alone else run(self, cost, lower, upper, **kinds)
+        return SolverAnswer("failed", EMPTY, EMPTY, NO_BASIS) if alone else run(self, cost, lower, upper, **kinds)
 
     assert solve(brief_of(made)).objective == pytest.approx(0.02)
     monkeypatch.setattr(Session, "run", gives_up)

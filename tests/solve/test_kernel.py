@@ -12,7 +12,7 @@ from optimizer.brief.brief import Brief, load_brief
 from optimizer.engine import farkas
 from optimizer.engine import search as searching
 from optimizer.engine.certificate import check_infeasible, check_optimal
-from optimizer.engine.highs import Answer, Session, row_scales
+from optimizer.engine.highs import Session, SolverAnswer, row_scales
 from optimizer.engine.search import fixed, linear, search
 from optimizer.files import shipped
 from optimizer.solve.fractional import optimum
@@ -106,10 +106,10 @@ def test_what_was_found_in_time_is_told_with_its_gap(monkeypatch: pytest.MonkeyP
     run = session.run
     monkeypatch.setattr(searching, "grown", lambda *_: None)
 
-    def stopped(cost: np.ndarray, lower: np.ndarray, upper: np.ndarray, **more: object) -> Answer:
+    def stopped(cost: np.ndarray, lower: np.ndarray, upper: np.ndarray, **more: object) -> SolverAnswer:
         if (lower == upper).all():
             return run(cost, lower, upper, **more)  # type: ignore[arg-type]
-        return Answer("unfinished", np.ones(2), np.zeros(0), np.zeros(0, dtype=np.int64), None, 2.0)
+        return SolverAnswer("unfinished", np.ones(2), np.zeros(0), np.zeros(0, dtype=np.int64), None, 2.0)
 
     monkeypatch.setattr(session, "run", stopped)
     found = search(session, np.array([1.0, 2.0]), np.zeros(2), np.ones(2))

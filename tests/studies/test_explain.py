@@ -24,7 +24,7 @@ from optimizer.rules import LimitRule, Rule
 from optimizer.solve.best import solve
 from optimizer.solve.conflict import find_conflict
 from optimizer.solve.feasibility import PH, Probe
-from optimizer.studies.explain import Change, Explanation, changed, explain
+from optimizer.studies.explain import Explanation, LimitChange, changed, explain
 from optimizer.units import outward, slug
 from tests.support import briefs, draws
 from tests.support.briefs import Wish, brief_of, draw, draw_large
@@ -248,7 +248,7 @@ def test_8_a_conflict_is_impossible_and_each_member_is_needed(seed: int, sort: s
         assert possible(reduced(brief, set(explanation.conflict) - {name})), name
 
 
-def apply(brief: Brief, changes: Iterable[Change]) -> Brief:
+def apply(brief: Brief, changes: Iterable[LimitChange]) -> Brief:
     for change in changes:
         brief = changed(brief, change)
     return brief
@@ -337,7 +337,7 @@ def test_9_no_other_single_limit_would_do(seed: int, sort: str) -> None:
         assert steps == sorted(steps)
 
 
-def least_move(brief: Brief, change: Change) -> float:
+def least_move(brief: Brief, change: LimitChange) -> float:
     """Return by how much a limit must move, halving the way until it is known to 1e-4 of it."""
     kept, given_up = 0.0, abs(change.new - change.old) * 4 + 1
     sign = 1 if change.new > change.old else -1

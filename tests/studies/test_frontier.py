@@ -32,7 +32,7 @@ from optimizer.report.tradeoff import Family, frontier_document
 from optimizer.solve.best import solve
 from optimizer.solve.case_solver import Corridor, Sign
 from optimizer.solve.existing import formula_at
-from optimizer.solve.parametric import Curve, Piece, Program, program
+from optimizer.solve.parametric import CurvePiece, ParametricCurve, Program, program
 from optimizer.solve.result import Result
 from optimizer.solve.tradeoff import Frontier
 from optimizer.studies.frontier import frontier
@@ -57,7 +57,7 @@ PUBLISHED = {
 """Frontiers of two linear measures with every breakpoint, with their sources."""
 
 
-def posed(case: Case, y: int, x: int) -> Curve:
+def posed(case: Case, y: int, x: int) -> ParametricCurve:
     """Return the curve of a published case as it stands, objective y optimised and x swept."""
     matrix, low, high, _, lower, upper = arrays(case)
 
@@ -70,7 +70,7 @@ def posed(case: Case, y: int, x: int) -> Curve:
     given = Program(
         matrix, low, high, lower, upper, sign * cost, 0.0, sign, -direction * swept, 0.0, np.zeros(n), 1.0, n
     )
-    return Curve(given, direction)
+    return ParametricCurve(given, direction)
 
 
 @pytest.mark.parametrize("swept", [0, 1])
@@ -412,12 +412,12 @@ def test_a_mean_against_a_sum_is_swept_by_the_mean_whichever_is_named_first() ->
 # pieces against re-solves -----------------------------------------------------------------------------
 
 
-def curves(brief: Brief, y: Measure, x: Measure) -> Iterator[tuple[Any, list[Piece]]]:
+def curves(brief: Brief, y: Measure, x: Measure) -> Iterator[tuple[Any, list[CurvePiece]]]:
     """Yield every case of a brief without choices with its pieces."""
     for case in Corridor(brief).cases:
         given = program(case, np.zeros(0), brief.pool, (y[0], brief.measure(y[1])), (x[0], brief.measure(x[1])))
         assert given is not None
-        yield case, Curve(given, x[0]).pieces()
+        yield case, ParametricCurve(given, x[0]).pieces()
 
 
 LARGE = Wish(kinds=("active", "share", "water", "natural", "load", "salt"), ph=False, extras=False, goals=False, past=0)

@@ -17,7 +17,7 @@ from optimizer.data.facts import Material
 from optimizer.data.library import Library
 from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.errors import DataError
-from optimizer.studies.multi_product import Plan, Product, alone, joint
+from optimizer.studies.multi_product import JointPlan, Product, alone, joint
 from tests.support.briefs import aqua, material, substance
 
 STRONG = material("strong", [substance("A", 50, charge="anionic", surfactant=True), substance("Aqua", 50, "water")])
@@ -82,7 +82,7 @@ def by_scipy(needs: list[float], leftover: float) -> float:
     return float(done.fun)
 
 
-def water(products: list[tuple[float, float]], plan: Plan, leftover: float) -> float:
+def water(products: list[tuple[float, float]], plan: JointPlan, leftover: float) -> float:
     """Return what the plan's water counts: bought by weight, none left over."""
     return sum(p.cost for p in plan.purchases if p.material == "aqua")
 

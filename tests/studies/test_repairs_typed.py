@@ -18,7 +18,7 @@ from optimizer.files import shipped
 from optimizer.rules import LimitRule
 from optimizer.solve.best import solve
 from optimizer.solve.result import Result
-from optimizer.studies.explain import Change, changed, explain
+from optimizer.studies.explain import LimitChange, changed, explain
 from tests.support.draws import drawn
 
 SHIPPED = sorted(p.stem for p in shipped("scenarios").glob("*.toml") if p.stem not in ("common", "impossible-wash"))
@@ -69,7 +69,7 @@ def impossible() -> tuple[tuple[str, Typed], ...]:
     return tuple(found)
 
 
-def keyed(brief: Brief, change: Change, figure: str) -> Typed | None:
+def keyed(brief: Brief, change: LimitChange, figure: str) -> Typed | None:
     """Return what a maker types to make a printed change; None for rules that no key addresses."""
     if change.side == "rule" or (change.id != "ph" and change.id not in {r.id for r in brief.scenario.rule}):
         return None
@@ -77,12 +77,12 @@ def keyed(brief: Brief, change: Change, figure: str) -> Typed | None:
     return ((f"{change.id}.{key}", figure),)
 
 
-def printed(change: Change) -> str:
+def printed(change: LimitChange) -> str:
     """Return the new limit as it is printed."""
     return change.words.partition(" -> ")[2].split()[0]
 
 
-def possible(name: str, typed: Typed, changes: tuple[Change, ...], figures: tuple[str, ...]) -> bool:
+def possible(name: str, typed: Typed, changes: tuple[LimitChange, ...], figures: tuple[str, ...]) -> bool:
     """Return whether a brief can be met with changes typed as printed."""
     plain = brief_of(name, typed)
     keys = [keyed(plain, c, f) for c, f in zip(changes, figures, strict=True)]
@@ -95,7 +95,7 @@ def possible(name: str, typed: Typed, changes: tuple[Change, ...], figures: tupl
     return ending == "optimal"
 
 
-def less(change: Change) -> Iterator[str]:
+def less(change: LimitChange) -> Iterator[str]:
     """Yield the figure one digit of those that are shown nearer to the limit as written, if that is nearer."""
     shown = printed(change)
     unit = 10.0 ** -max(len(shown.partition(".")[2]), 2 if change.id == "ph" else 4)

@@ -8,7 +8,7 @@ from typing import Literal
 
 from optimizer.assessment.electrolyte import Budget
 from optimizer.assessment.solubiliser import Ladder, ladder_for
-from optimizer.assessment.thickening import Candidate, Plan, plan_of
+from optimizer.assessment.thickening import Candidate, ThickeningPlan, plan_of
 from optimizer.brief.brief import Brief
 from optimizer.data.facts import Material
 from optimizer.data.formula import Formula, Line
@@ -53,7 +53,7 @@ class Situation:
     brief: Brief
 
     @cached_property
-    def plan(self) -> Plan:
+    def plan(self) -> ThickeningPlan:
         """The thickening plan."""
         return plan_of(self.formula, self.setting, self.brief)
 
