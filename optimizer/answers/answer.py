@@ -15,9 +15,9 @@ INDENT = 2
 
 
 TOLD = {
-    "blend": ("blend:blend_document", "jsonout:Blend", "formula"),
-    "explain": ("blend:blend_document", "jsonout:Blend", "conflict"),
-    "check": ("studies:check_document", "jsonout:Check", "rules"),
+    "blend": ("blend:blend_document", "formula_json:Blend", "formula"),
+    "explain": ("blend:blend_document", "formula_json:Blend", "conflict"),
+    "check": ("studies:check_document", "formula_json:Check", "rules"),
     "why": ("studies:why_document", "", "worth"),
     "compare": ("studies:compare_document", "", "sides"),
     "substitute": ("substitute:substitute_document", "", "standins"),

@@ -87,7 +87,7 @@ def micelle_reading(formula: Formula, setting: Setting, dilution: float = DILUTI
     mildness = named_measure("mildness").value(formula, setting)
     names = tuple(sorted({s[0] for s in unknown}))
     if not known:
-        rest = tuple(_told(s, n, sum(amounts.values()), nan) for s, n in amounts.items())
+        rest = tuple(_surfactant(s, n, sum(amounts.values()), nan) for s, n in amounts.items())
         return MicelleReading(dilution, rest, None, None, mildness, names, _notes(names, mildness, False))
     oxide = _oxide(setting)
     n = list(known.values())
@@ -100,8 +100,8 @@ def micelle_reading(formula: Formula, setting: Setting, dilution: float = DILUTI
     free = Interval.around(ways[0].typical + more, [x + more for w in ways for x in (w.low, w.high)])
     typical = matrix([_charge(s, oxide[0]) for s in known], {pair: b.typical for pair, b in betas.items()})
     micelle = micelles(n, [c.typical for c in cmcs], typical).composition
-    told = [_told(s, a, sum(n), float(x), oxide[0]) for (s, a), x in zip(known.items(), micelle, strict=True)]
-    told += [_told(s, a, sum(amounts.values()), nan) for s, a in unknown.items()]
+    told = [_surfactant(s, a, sum(n), float(x), oxide[0]) for (s, a), x in zip(known.items(), micelle, strict=True)]
+    told += [_surfactant(s, a, sum(amounts.values()), nan) for s, a in unknown.items()]
     told.sort(key=lambda s: (-s.millimolar, s.inci))
     mixed = Interval(ends["low"], ends["typical"], ends["high"])
     notes = _notes(names, mildness, len(oxide) > 1 and any(_is_oxide(s) for s in known))
@@ -147,7 +147,7 @@ def _charge(kind: Kind, oxide: Charge) -> Charge:
     return oxide if _is_oxide(kind) else kind[1]
 
 
-def _told(kind: Kind, amount: float, total: float, in_micelle: float, oxide: Charge = "nonionic") -> Surfactant:
+def _surfactant(kind: Kind, amount: float, total: float, in_micelle: float, oxide: Charge = "nonionic") -> Surfactant:
     cmc = kind[3]
     interval, backed = (None, "unknown") if cmc is None else (cmc.millimolar, cmc.backed)
     return Surfactant(kind[0], _charge(kind, oxide), amount, amount / total, interval, backed, in_micelle)

@@ -44,7 +44,7 @@ def import_formula(
         known, held_back = loaded.library, loaded.pool.held_back
     else:
         known, held_back = read_shipped(library, own), 0.0
-    taken = read_formula_sheet(table, known, held_back=held_back, own=_said(words, set(known.by_id)))
+    taken = read_formula_sheet(table, known, held_back=held_back, own=_decisions(words, set(known.by_id)))
     if out:
         rows = [(line.material, round(line.percent, 6), line.written) for line in taken.lines]
         write_rows(out, [("material", "percent", "as written"), *rows])
@@ -74,7 +74,7 @@ def import_prices(
     from optimizer.report.intake import PricesTaken, prices_document
 
     known = read_shipped(library, own)
-    said = _said(words, set(known.by_id))
+    said = _decisions(words, set(known.by_id))
     taken = read_price_list(table, known, currency=currency.upper(), density_g_per_ml=density, own=said)
     if out:
         write_rows(out, shelf_rows(taken))
@@ -84,7 +84,7 @@ def import_prices(
         show(prices_document(taken, table, out), markdown, html, pdf)
 
 
-def _said(words: list[str] | None, known: set[str]) -> dict[str, str]:
+def _decisions(words: list[str] | None, known: set[str]) -> dict[str, str]:
     """Return --as options as ids by name."""
     from optimizer.errors import nearest
 

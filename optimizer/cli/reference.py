@@ -84,9 +84,9 @@ def schema(
     from optimizer.records.overview import Listed, Shown
     from optimizer.records.series import Calendar, Tasks
     from optimizer.report.advice import Advised
+    from optimizer.report.formula_json import Blend, Check
     from optimizer.report.intake import FormulaTaken, PricesTaken
     from optimizer.report.joint import Together
-    from optimizer.report.jsonout import Blend, Check
     from optimizer.report.made import Laid, Weighed
     from optimizer.report.page import PageRecord
     from optimizer.report.ph_json import PhTold

@@ -131,7 +131,7 @@ def read_shelf(path: Path) -> Shelf:
             if values.get("pack_kg", 0.0) > 0:
                 values["price_per_kg"] = pack_price / values["pack_kg"]
             else:
-                where, key = f"{path}, row {number}", f"column '{_said(fields, headings, 'pack_price')}'"
+                where, key = f"{path}, row {number}", f"column '{_field(fields, headings, 'pack_price')}'"
                 step = "Give the pack size in kg or g, or a price per kg."
                 problems.append(Problem(where, key, "this is the price of a pack of unknown size.", step))
         try:
@@ -145,7 +145,7 @@ def read_shelf(path: Path) -> Shelf:
     )
 
 
-def _said(fields: dict[int, str], headings: list[str], field: str) -> str:
+def _field(fields: dict[int, str], headings: list[str], field: str) -> str:
     """Return the heading that a field was read from."""
     return next((headings[p] for p, f in fields.items() if f == field), field)
 

@@ -95,7 +95,7 @@ def change_test(
             what = f"the lower limit {new['low']:g} is above the upper one {new['high']:g}."
             raise store.fault(name, what, "Swap them.")
         before = [r["on_date"] for r in store.rows("SELECT on_date FROM due WHERE test_id = ?", old.get("id"))]
-        steps = [f"{k} {_said(old[k])} -> {_said(new[k])}" for k in fields if old[k] != new[k]]
+        steps = [f"{k} {_as_text(old[k])} -> {_as_text(new[k])}" for k in fields if old[k] != new[k]]
         if days and sorted(before) != sorted(days):
             steps.append(f"due {', '.join(sorted(before)) or 'never'} -> {', '.join(sorted(days))}")
         if steps and found:
@@ -165,7 +165,7 @@ def strike(store: Store, number: int, on: str, why: str) -> Calendar:
     return Calendar(batch=found[0]["number"], on=day, laid=False, tests=tests)
 
 
-def _said(value: object) -> str:
+def _as_text(value: object) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value) if value else "none"
 
 

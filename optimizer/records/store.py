@@ -241,7 +241,7 @@ def open_store(path: Path, *, make: bool = False, wait_s: float = WAIT) -> Itera
             connection.execute("PRAGMA journal_mode = DELETE")
             yield store
     except sqlite3.Error as error:
-        raise DataError([_told(path, error, wait_s)]) from None
+        raise DataError([_problem_of(path, error, wait_s)]) from None
     except UnicodeDecodeError:  # SQLite quotes a damaged schema byte by byte
         raise fault(str(path), "", "the store is damaged (its schema is no text).", RESTORE) from None
 
@@ -284,7 +284,7 @@ def _version(store: Store, make: bool) -> int:
     return version
 
 
-def _told(path: Path, error: sqlite3.Error, wait_s: float) -> Problem:
+def _problem_of(path: Path, error: sqlite3.Error, wait_s: float) -> Problem:
     """Return what SQLite reports in words; whatever was being written has been taken back."""
     name = getattr(error, "sqlite_errorname", "")
     nothing = "nothing of this command was kept, what was there before is unharmed."

@@ -25,7 +25,7 @@ def ph_document(title: str, answer: PhAnswer, notes: tuple[str, ...] = ()) -> Do
     facts = [("target", f"pH {number(s.target, 2)}, {number(s.low, 2)} to {number(s.high, 2)}"), *_window_facts(answer)]
     blind = [
         ("estimated pH", f"{_ph(answer.estimate)} ({_dilution(answer.estimate_water)}), before anything is added"),
-        ("solution", _said(answer.solution)),
+        ("solution", _solution_in_words(answer.solution)),
     ]
     if answer.assumed:
         blind.append(("assumed", answer.assumed))
@@ -39,7 +39,7 @@ def ph_document(title: str, answer: PhAnswer, notes: tuple[str, ...] = ()) -> Do
         facts += blind
         doubts: tuple[str, ...] = ()
     else:
-        facts.append(("solution", _said(session.log.solution)))
+        facts.append(("solution", _solution_in_words(session.log.solution)))
         doubts = session.advice.doubts
     sections += [Listing("Does not fit together", doubts)] if doubts else []
     if answer.window and answer.window.doubts:
@@ -188,7 +188,7 @@ def _preservation_sections(found: Preservation) -> list[Table | Listing]:
     return sections
 
 
-def _said(solution: Solution) -> str:
+def _solution_in_words(solution: Solution) -> str:
     note = f"; {solution.chemical.note}" if solution.chemical.note else ""
     words = f"{solution.chemical.name}, {number(solution.percent, 2)} % w/w = {number(solution.millimoles, 2)} mmol/g"
     return words + note

@@ -62,7 +62,7 @@ def advice_document(advised: Advised) -> Document:
     if situation.ladder:
         sections.append(_ladder(situation.ladder, situation.brief.scenario.currency))
     for kind, heading in HEADINGS.items():
-        items = tuple(_said(a) for a in advised.advice if a.kind == kind)
+        items = tuple(_in_words(a) for a in advised.advice if a.kind == kind)
         if items:
             sections.append(Listing(heading, items))
     sections.append(caution_listing(advised.cautions))
@@ -79,7 +79,7 @@ def ph_words(setting: Setting) -> str:
     return f"target {number(setting.target, 2)}, window {number(setting.low, 2)} to {number(setting.high, 2)}"
 
 
-def _said(advice: Advice) -> str:
+def _in_words(advice: Advice) -> str:
     return f"{advice.text} Why: {advice.reason} Source: {advice.source.rstrip('.')}."
 
 

@@ -58,13 +58,14 @@ def _substances(label: Label) -> Table:
 
 def _sources(label: Label, amount: SubstanceAmount) -> str:
     said = [
-        f"{MEASURED if c.measured else ''}{_told(label, *c.material.backed('substances'))}" for c in amount.carriers
+        f"{MEASURED if c.measured else ''}{_basis_in_words(label, *c.material.backed('substances'))}"
+        for c in amount.carriers
     ]
     met = [m.ceiling for m in label.ceilings if amount.inci in m.ceiling.substances]
-    return " | ".join(dict.fromkeys([*said, *(_told(label, c.source, c.confidence) for c in met)]))
+    return " | ".join(dict.fromkeys([*said, *(_basis_in_words(label, c.source, c.confidence) for c in met)]))
 
 
-def _told(label: Label, source: str, confidence: str) -> str:
+def _basis_in_words(label: Label, source: str, confidence: str) -> str:
     return f"{label.sources.get(source, source)} ({confidence})"
 
 
@@ -80,7 +81,7 @@ def _allergens(label: Label) -> Table:
             f"{number(s.content[2])} %"
             for s in a.sources
         )
-        said = " | ".join(dict.fromkeys(_told(label, s.source, s.confidence) for s in a.sources))
+        said = " | ".join(dict.fromkeys(_basis_in_words(label, s.source, s.confidence) for s in a.sources))
         rows.append((a.name, *figures, a.verdict, a.on.called if a.on else "none known here", held, said))
     return Table("allergens", columns, tuple(rows))
 

@@ -38,12 +38,12 @@ def chemistry_sections(found: Chemistry) -> tuple[Table | Listing, ...]:
     columns: Columns = ("figure", *figures("low", "typical", "high"), "")
     sections: list[Table | Listing] = [Table("Chemistry", columns, tuple(rows), note)]
     if found.pieces:
-        advice = (*map(_said, found.pieces), "Reasons, sources and ladders: tenside advice.")
+        advice = (*map(_in_words, found.pieces), "Reasons, sources and ladders: tenside advice.")
         sections.append(Listing("At the bench", advice))
     return tuple(sections)
 
 
-def _said(advice: Advice) -> str:
+def _in_words(advice: Advice) -> str:
     """Return what to do, with the ids that a text about making or figures leaves to its reason."""
     named = advice.kind not in ("thickening", "clarity") and 0 < len(advice.materials) <= 4
     return f"{advice.text} ({listed(advice.materials)})" if named else advice.text

@@ -22,7 +22,7 @@ def cost_document(costing: Costing) -> Document:
         sections.append(_price(costing.price, money))
     if costing.plan:
         sections += [_buying(costing.plan, money), _stock(costing.plan), _cash(costing.plan, costing)]
-    notes = [*costing.notes, *_held(costing)]
+    notes = [*costing.notes, *_held_back_notes(costing)]
     if any(line.price == 0 for line in costing.lines):
         free = listed(sorted(line.id for line in costing.lines if line.price == 0))
         notes.append(f"Without a price, and counted as free of charge: {free}.")
@@ -157,7 +157,7 @@ def _cash(plan: Buying, costing: Costing) -> Table:
     return Table(f"By use, and in cash, {money}", ("", *figures(money, form=".2f")), rows)
 
 
-def _held(costing: Costing) -> list[str]:
+def _held_back_notes(costing: Costing) -> list[str]:
     if not costing.held_percent:
         return []
     low, high = costing.held_cost

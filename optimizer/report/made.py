@@ -127,7 +127,8 @@ def made_document(made: Made) -> Document:
     sections: list[Table | Listing] = [_inputs(made), _formula(made)]
     if serious or slight:
         rows = tuple(
-            (r.outcome.reading, r.planned, r.outcome.value, r.outcome.violation, _said(r)) for r in (*serious, *slight)
+            (r.outcome.reading, r.planned, r.outcome.value, r.outcome.violation, _rule_in_words(r))
+            for r in (*serious, *slight)
         )
         sections.append(Table("Broken", ("rule", *figures("plan", "made", "off by", digits=3), ""), rows))
     moved = [r for r in made.rules if r.differs and not r.broken and not isnan(r.outcome.value)]
@@ -175,7 +176,7 @@ def made_page(
     return replace(told, sections=shown)
 
 
-def _said(rule: MadeRule) -> str:
+def _rule_in_words(rule: MadeRule) -> str:
     return "within what the scale can tell" if rule.within_error else ""
 
 

@@ -232,7 +232,7 @@ def compare_document(comparison: Comparison) -> Document:
     sections.append(Table("Measures", ("measure", *figures(*heads, digits=3)), tuple(said), note))
     outcomes = [s.outcomes() for s in sides]
     shared = sorted({i for o in outcomes for i in o if o[i].kind not in ("ph", "total", "use-level")})
-    table = tuple((i, *(_held(o[i]) if i in o else "" for o in outcomes)) for i in shared)
+    table = tuple((i, *(_limits_in_words(o[i]) if i in o else "" for o in outcomes)) for i in shared)
     note = "A value marked ! breaks its limit."
     sections.append(Table("Rules: value and limits", ("rule", *figures(*heads)), table, note))
     if comparison.splits:
@@ -261,7 +261,7 @@ def _signed(value: float) -> float | str:
     return "cannot be told" if isnan(value) else value
 
 
-def _held(outcome: Outcome) -> str:
+def _limits_in_words(outcome: Outcome) -> str:
     """Return a value with its limits, marked where it breaks them."""
     low = "" if outcome.low == -inf else number(outcome.low)
     high = "" if outcome.high == inf else number(outcome.high)

@@ -101,14 +101,14 @@ def kept_rules(
     total = active.value(formula, Setting())
     if total <= KEPT:
         return ()
-    kept: list[Rule] = [_held(active, total, active_band, "kept active")]
+    kept: list[Rule] = [_rule_at(active, total, active_band, "kept active")]
     for charge in CHARGES:
         share = named_measure("anionic").model_copy(update={"of": Group(charges=(charge,), called=charge)})
-        kept.append(_held(share, share.value(formula, Setting()), charge_band, f"kept {charge}"))
+        kept.append(_rule_at(share, share.value(formula, Setting()), charge_band, f"kept {charge}"))
     return tuple(kept)
 
 
-def _held(measure: LimitRule, value: float, band: float, name: str) -> Rule:
+def _rule_at(measure: LimitRule, value: float, band: float, name: str) -> Rule:
     low, high = max(0.0, value - band), min(100.0, value + band)
     if band > SHORT:  # figures that can be read, on the strict side
         low, high = whole_up(low / SHORT) * SHORT, whole_down(high / SHORT) * SHORT

@@ -107,7 +107,7 @@ class Pricer:
         reaches = self.basis.reaches([self._move(limit) for _, limit in limits])
         told: dict[str, list[Outcome]] = {}
         for (outcome, limit), reach in zip(limits, reaches, strict=True):
-            told.setdefault(outcome.id, []).append(self._told(outcome, limit, reach))
+            told.setdefault(outcome.id, []).append(self._with_price(outcome, limit, reach))
         return tuple(_joined(told.get(outcome.id, []), outcome) for outcome in outcomes)
 
     def _binding(self, outcome: Outcome) -> list[Limit]:
@@ -121,7 +121,7 @@ class Pricer:
                 limits.append(moving)
         return limits
 
-    def _told(self, outcome: Outcome, limit: Limit, reach: Reach) -> Outcome:
+    def _with_price(self, outcome: Outcome, limit: Limit, reach: Reach) -> Outcome:
         lever = limit[0][1]
         if outcome.id in self.unpriced:
             return replace(outcome, binding=lever.side)

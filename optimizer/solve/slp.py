@@ -55,7 +55,7 @@ def best_near(brief: Brief, begun: Start, *, time_limit: float, solver: str, wei
     start = _point(first)
     bound = nan if isinstance(descent.goal[1], CurvedRule) else first.result.objective
     if not isnan(bound) and descent.kept(start, descent.rules):
-        watched = with_rules(plain, {r.id: Tangent(**_told(r), rowless=True) for r in descent.rules})
+        watched = with_rules(plain, {r.id: Tangent(**_identity(r), rowless=True) for r in descent.rules})
         done: Solved | None = solve_fully(watched, time_limit=time_limit, solver=solver, exact=exact)
         best, result = start, replace(done.result, brief=brief)  # type: ignore[union-attr]
     else:
@@ -71,7 +71,7 @@ def best_near(brief: Brief, begun: Start, *, time_limit: float, solver: str, wei
     return result
 
 
-def _told(rule: CurvedRule) -> dict[str, object]:
+def _identity(rule: CurvedRule) -> dict[str, object]:
     return {"id": rule.id, "kind": rule.kind, "source": rule.source, "at_most": rule.at_most, "curved": rule}
 
 

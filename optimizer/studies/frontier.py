@@ -81,7 +81,7 @@ def _traced(brief: Brief, optimised: Axis, swept: Axis, tell: Callable[[str], No
         if tell is not None:
             tell(f"{len(tracks)} sets of yes/no choices followed; looking for better ones under {len(spans)} stretches")
         known.look(spans, searches)
-    breaks, stretches = _told(brief, spans)
+    breaks, stretches = _breaks_and_stretches(brief, spans)
     solves += sum(s.runs for s in searches)
     return Frontier(brief, swept, optimised, breaks, stretches, bool(searches), solves)
 
@@ -129,7 +129,7 @@ def _doses(brief: Brief, vector: Vector) -> dict[str, float]:
     return {name: dose for name, dose in zip(brief.pool.ids, vector.tolist(), strict=True) if dose > DOSE_TOLD}
 
 
-def _told(brief: Brief, spans: list[EnvelopeSpan]) -> tuple[tuple[Break, ...], tuple[Stretch, ...]]:
+def _breaks_and_stretches(brief: Brief, spans: list[EnvelopeSpan]) -> tuple[tuple[Break, ...], tuple[Stretch, ...]]:
     """Return breaks and stretches; where the envelope jumps both sides are breaks, the change is told at the first."""
     stretches = [_stretch(brief, s) for s in spans]
     breaks: list[Break] = []

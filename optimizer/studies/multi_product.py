@@ -279,7 +279,7 @@ class _Program:
             sum(p.cost for p in purchases),
             tuple(self._made(block, x) for block in self.blocks),
             purchases,
-            self._told(x, self._worth(basis, x)),
+            self._told_balances(x, self._worth(basis, x)),
             files,
         )
 
@@ -330,7 +330,7 @@ class _Program:
                 found.append(Purchase(name, line.supplier, nan, kg, kg * (line.price_per_kg or 0.0)))
         return tuple(sorted(found, key=lambda p: (p.material, p.supplier)))
 
-    def _told(self, x: Vector, worth: Mapping[str, float]) -> tuple[StockBalance, ...]:
+    def _told_balances(self, x: Vector, worth: Mapping[str, float]) -> tuple[StockBalance, ...]:
         found = []
         for name, r in self.balance_at.items():
             uses = [

@@ -167,7 +167,7 @@ def robust(brief: Brief, safety: Safety) -> Robust:
         nominal,
         nominal.weighable,
         worst_cost=(_worst_cost(lots, plain, safety), nan),
-        held=tuple(_held(brief, lots, plain, None, safety.off)),
+        held=tuple(_kept_rules(brief, lots, plain, None, safety.off)),
         random_best=trial(brief.modelled, lots, plain, draws, nominal.setting),
         lots=_used(lots, plain),
     )
@@ -187,7 +187,7 @@ def robust(brief: Brief, safety: Safety) -> Robust:
         objective=best.objective,
         worst_cost=(told.worst_cost[0], _worst_cost(lots, doses, safety)),
         proof=best.proof,
-        held=tuple(_held(brief, lots, plain, doses, safety.off)),
+        held=tuple(_kept_rules(brief, lots, plain, doses, safety.off)),
         random_safe=trial(brief.modelled, lots, doses, draws, setting),
         lots=_used(lots, plain + doses),
     )
@@ -231,7 +231,7 @@ def _moved(rule: LimitRule, lots: Lots) -> bool:
     )
 
 
-def _held(brief: Brief, lots: Lots, plain: Vector, safe: Vector | None, budget: float) -> Iterator[Held]:
+def _kept_rules(brief: Brief, lots: Lots, plain: Vector, safe: Vector | None, budget: float) -> Iterator[Held]:
     """Return the linear rules that lots move, at both formulas."""
     none = SafeReach(nan, nan, nan)
     for rule in brief.modelled:

@@ -114,7 +114,7 @@ class Source:
                 yield grid.keys, (), rows
             return
         groups: dict[tuple[object, ...], list[int]] = {}
-        columns = [_said(grid.column(k)) for k in structural] + [np.isnan(grid.column(k)) for k in exact]
+        columns = [_values_in_words(grid.column(k)) for k in structural] + [np.isnan(grid.column(k)) for k in exact]
         for position in rows:
             groups.setdefault(tuple(c[position] for c in columns), []).append(int(position))
         for values, members in groups.items():
@@ -124,7 +124,7 @@ class Source:
             yield keys, said, np.array(members)
 
 
-def _said(column: npt.NDArray[np.float64] | npt.NDArray[np.object_]) -> list[str]:
+def _values_in_words(column: npt.NDArray[np.float64] | npt.NDArray[np.object_]) -> list[str]:
     """Return values as the command line would write them."""
     return [v if isinstance(v, str) else "" if isnan(v) else repr(v) for v in column.tolist()]
 

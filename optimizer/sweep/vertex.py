@@ -63,31 +63,31 @@ class Vertex:
         m, n = base.matrix.shape
         active, idle = _places(m, self.active), _places(m, self.idle)
         columns, out = _places(n, self.columns), _places(n, self.out)
-        self._end_index, self._end_rows = _found(active, base.ended)
+        self._end_index, self._end_rows = _positions(active, base.ended)
         self._end_side = self.at_high[self._end_rows][:, None]
         self._end_from = self.ends[self._end_rows][:, None]
         self._x_by_end = self.inverse[:, self._end_rows]
-        self._own_prices, price_rows = _found(columns, base.priced)
+        self._own_prices, price_rows = _positions(columns, base.priced)
         self._y_by_price = self.inverse[price_rows].T
         self._d = (base.cost[self.out] - self.y @ self.out_columns)[:, None]
         self._d_by_price = self.out_columns.T @ self._y_by_price
-        self._free_prices, self._free_rows = _found(out, base.priced)
-        self._closing_in, self._closing_in_rows = _found(columns, base.closing)
-        self._closing_out, self._closing_out_rows = _found(out, base.closing)
+        self._free_prices, self._free_rows = _positions(out, base.priced)
+        self._closing_in, self._closing_in_rows = _positions(columns, base.closing)
+        self._closing_out, self._closing_out_rows = _positions(out, base.closing)
         fixed = base.low == base.high
         fixed[base.ended] = False
         self._fixed = fixed[self.active]
         self._sign = np.where(self.at_high, -1.0, 1.0)[:, None]
         self._slip = SLIP * (1 + float(np.abs(base.cost).max(initial=0.0)))
-        self._idle_ended, self._idle_rows_ended = _found(idle, base.ended)
+        self._idle_ended, self._idle_rows_ended = _positions(idle, base.ended)
         steady = np.ones(self.idle.size, dtype=bool)
         steady[self._idle_rows_ended] = False
         self._steady = np.flatnonzero(steady)
         low, high = base.low[self.idle[self._steady]], base.high[self.idle[self._steady]]
         self._steady_low = (low - SLIP * (1 + np.abs(np.where(np.isfinite(low), low, 0.0))))[:, None]
         self._steady_high = (high + SLIP * (1 + np.abs(np.where(np.isfinite(high), high, 0.0))))[:, None]
-        self._move_index, self._moved_rows = _found(active, base.moved)
-        self._idle_moved, self._idle_rows_moved = _found(idle, base.moved)
+        self._move_index, self._moved_rows = _positions(active, base.moved)
+        self._idle_moved, self._idle_rows_moved = _positions(idle, base.moved)
         slopes = base.slopes[self._move_index]
         self._u = self.inverse[:, self._moved_rows]
         self._v = slopes[:, self.columns]
@@ -204,7 +204,7 @@ def _places(size: int, chosen: Index) -> Index:
     return places
 
 
-def _found(places: Index, wanted: Index) -> tuple[Index, Index]:
+def _positions(places: Index, wanted: Index) -> tuple[Index, Index]:
     """Return which of the wanted have a place, and these places."""
     at = places[wanted]
     found = np.flatnonzero(at >= 0)

@@ -26,7 +26,7 @@ from optimizer.data.cautions import ALWAYS
 from optimizer.data.library import Library, read_library
 from optimizer.engine.highs import Session
 from optimizer.files import shipped
-from optimizer.report.jsonout import Blend
+from optimizer.report.formula_json import Blend
 from optimizer.report.record import record_of
 from optimizer.report.reference import material_document
 from optimizer.report.terminal import lines as terminal_lines

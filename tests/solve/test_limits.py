@@ -21,7 +21,7 @@ from optimizer.errors import DataError
 from optimizer.files import shipped
 from optimizer.model.model import build, objective_vector
 from optimizer.report.blend import blend_document
-from optimizer.report.jsonout import Blend
+from optimizer.report.formula_json import Blend
 from optimizer.report.record import record
 from optimizer.report.terminal import lines
 from optimizer.rules import KINDS, LimitRule, Rule

@@ -21,7 +21,7 @@ from optimizer.data.formula_file import GivenFormula, read_formula
 from optimizer.data.library import Library, read_library
 from optimizer.errors import DataError
 from optimizer.files import shipped
-from optimizer.report.jsonout import Blend
+from optimizer.report.formula_json import Blend
 from optimizer.report.record import as_json
 from optimizer.solve.best import solve
 from optimizer.solve.nearest import nearest_formula

@@ -257,7 +257,7 @@ def test_largest_remainder_worked() -> None:
 def blend(tmp_path_factory: pytest.TempPathFactory) -> Path:
     from optimizer.brief.brief import load_brief
     from optimizer.files import shipped
-    from optimizer.report.jsonout import Blend
+    from optimizer.report.formula_json import Blend
     from optimizer.report.record import as_json
 
     path = tmp_path_factory.mktemp("blend") / "wash.json"

@@ -19,7 +19,7 @@ from optimizer.data.pool import Pool
 from optimizer.errors import UsageError
 from optimizer.files import shipped
 from optimizer.report.blend import blend_document
-from optimizer.report.jsonout import Blend
+from optimizer.report.formula_json import Blend
 from optimizer.report.page import page as html_page
 from optimizer.report.record import record
 from optimizer.report.studies import why_document
