@@ -3,12 +3,12 @@
 from typing import Literal
 
 Ending = Literal["optimal", "feasible", "infeasible", "stopped", "failed"]
-Proof = Literal["certificate", "enumerated", "solver bound", "local", "none"]
-"""'certificate': checked outside the solver; 'enumerated': all choices, each so checked; 'solver bound': a search
-through choices that rests on the solver's word; 'local': the best of its neighbourhood and of the starting points
+Proof = Literal["certificate", "solver bound", "local", "none"]
+"""'certificate': checked outside the solver, with all choices; 'solver bound': a search through choices that rests on
+the solver's word; 'local': the best of its neighbourhood and of the starting points
 tried, where a rule is not linear; 'none': not certified."""
 
-WEAKEST_FIRST: tuple[Proof, ...] = ("none", "local", "solver bound", "enumerated", "certificate")
+WEAKEST_FIRST: tuple[Proof, ...] = ("none", "local", "solver bound", "certificate")
 
 
 def weakest(proofs: set[Proof]) -> Proof:

@@ -20,21 +20,18 @@ if TYPE_CHECKING:
 
 PROOFS = {
     "certificate": "proven by its optimality conditions, checked outside the solver",
-    "enumerated": "proven: every choice tried, each checked outside the solver",
     "solver bound": "checked outside the solver; that none is better rests on the solver's search through all choices",
     "local": "the best of its neighbourhood and of the starting points tried, checked outside the solver",
     "none": "not proven",
 }
 IMPOSSIBLE = {
     "certificate": "proven at every pH, by a combination of the limits that no formula can meet",
-    "enumerated": "proven: every choice tried, each checked outside the solver",
     "solver bound": "this rests on the solver's search through all choices",
     "local": "not proven",
     "none": "not certified: no proof of it stood the check outside the solver",
 }
 SHORT = {
     "certificate": "certified",
-    "enumerated": "all choices tried",
     "solver bound": "solver's word",
     "local": "local: last program",
     "none": "none",
@@ -66,6 +63,8 @@ def blend_document(
     brief = result.brief
     scenario = brief.scenario
     proof = IMPOSSIBLE[result.proof] if result.ending == "infeasible" else PROOFS[result.proof]
+    if result.groups > 1 and result.proof == "certificate":
+        proof = f"proven: all {result.groups} groups of choices ruled out or worse, each checked outside the solver"
     found = VERDICTS[result.ending]
     if result.proof == "local":
         found = LOCAL

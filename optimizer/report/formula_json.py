@@ -28,8 +28,10 @@ class Blend:
     name: str = seen("result.brief.scenario.name")
     ending: str = seen("result.ending")
     proof: str = seen("result.proof")
-    """certificate, enumerated, solver bound, local (the best of its neighbourhood and of the starting points tried,
+    """certificate, solver bound, local (the best of its neighbourhood and of the starting points tried,
     where a rule is linear only around a formula) or none."""
+    choice_groups: int = seen("result.groups")
+    """Groups of choices that were each ruled out or found worse, over all pH settings; 0 without choices."""
     exact: str = seen("result.exact")
     """Verdict of exact arithmetic; empty unless --exact was given."""
     objective_value: Figure = seen("result.objective")
