@@ -11,8 +11,8 @@ from math import inf, isnan
 import numpy as np
 
 from optimizer.data.pool import Vector
-from optimizer.engine.highs import Session, unit_of
-from optimizer.units import WHOLE
+from optimizer.engine.highs import Session, SolverAnswer, unit_of
+from optimizer.units import LAST_DIGIT, SAME_WORTH, WHOLE
 
 NODES = 400
 """Nodes after which the solver's own search, which also cuts, is taken."""
@@ -53,10 +53,24 @@ def lowest_below(
         off = np.abs(parts - np.round(parts))
         k = int(np.argmax(off))
         if off[k] <= WHOLE:
-            best, cut, bound = answer.x, answer.bound, min(bound, answer.bound)
-            continue
+            # What is whole but for a hair may be worth less, or nothing, where it is made whole.
+            there = answer if off[k] <= LAST_DIGIT else _at(session, cost, low, high, np.round(parts), unit)
+            runs += there is not answer
+            if there.ending == "optimal" and there.bound < cut:
+                best, cut = there.x, there.bound
+            if there.ending == "optimal" and there.bound <= answer.bound + SAME_WORTH * abs(answer.bound):
+                bound = min(bound, answer.bound)
+                continue
         down, up = high.copy(), low.copy()
-        down[whole + k], up[whole + k] = np.floor(parts[k]), np.ceil(parts[k])
+        least = min(np.floor(parts[k]), high[whole + k] - 1)
+        down[whole + k], up[whole + k] = least, least + 1
         halves = [(low, down), (up, high)]
         waiting += halves if parts[k] >= 0.5 else halves[::-1]
     return best, bound, runs
+
+
+def _at(session: Session, cost: Vector, low: Vector, high: Vector, whole: Vector, unit: float) -> SolverAnswer:
+    """Return the best at whole numbers that are fixed."""
+    low, high = low.copy(), high.copy()
+    low[session.n - session.integers :] = high[session.n - session.integers :] = whole
+    return session.run(cost, low, high, unit=unit, bare=True)
