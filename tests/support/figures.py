@@ -253,6 +253,8 @@ def _touchy(case: Case, raw: Raw, best: tuple[Fraction, Numbers] | None, result:
 
 def _wrong(raw: Raw, best: tuple[Fraction, Numbers] | None, result: Result) -> dict[str, str]:
     proven = f"proof {result.proof}"
+    if result.ending == "infeasible" and result.proof == "none":
+        return {"no answer": "impossible, not certified"}
     if result.ending == "infeasible":
         if best is not None:
             return {"not impossible": f"{proven}, yet {float(best[0]):.9g} can be had"}
