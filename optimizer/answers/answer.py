@@ -59,9 +59,9 @@ class Answer(Generic[T]):
         self.question, self.found, self.exit_code, self.parts = question, found, exit_code, parts or (found,)
         self._document, self._told, self._lines = TOLD[question]
 
-    def document(self) -> Document:
-        """Return the report as plain data, for any renderer."""
-        document: Document = _loaded(self._document)(*self.parts)
+    def document(self, chapters: tuple[Document, ...] = ()) -> Document:
+        """Return the report as plain data, for any renderer; that of a blend with further chapters, if given."""
+        document: Document = _loaded(self._document)(*self.parts, *([chapters] if chapters else []))
         return document
 
     def record(self) -> Record:

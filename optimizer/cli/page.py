@@ -87,23 +87,12 @@ def _blend(
     name: str, wanted: list[str], changes: list[str] | None, shelf: Path | None, libraries: list[Path] | None
 ) -> "tuple[Document, int]":
     """Return the best formula of a scenario, or what clashes."""
-    from optimizer.report.blend import blend_document
-    from optimizer.solve.best import solve
+    from optimizer.answers.questions import blend
 
     brief = brief_of(name, changes, shelf, libraries)
-    result = solve(brief, weighable=True)
-    explanation = None
-    if result.ending == "infeasible":
-        from optimizer.studies.explain import explain
-
-        explanation = explain(brief)
-    chemistry = None
-    if result.weighable is not None:
-        from optimizer.assessment.chemistry import chemistry_of
-
-        chemistry = chemistry_of(brief, result.weighable, result.setting)
-    more = _chapters(brief, wanted, result.objective if result.formula else None)
-    return blend_document(result, explanation, chemistry, more), result.exit_code
+    answer = blend(brief)
+    best = answer.found.objective if answer.found.formula else None
+    return answer.document(_chapters(brief, wanted, best)), answer.exit_code
 
 
 def _given(
@@ -163,15 +152,11 @@ def _chapters(brief: "Brief", wanted: list[str], best: float | None) -> "tuple[D
         aside(f"no {' and no '.join(wanted)}: the brief has no formula")
     if best is None:
         return ()
+    from optimizer.answers.questions import frontier, leeway
+
     chapters: list[Document] = []
     if "frontier" in wanted:
-        from optimizer.report.tradeoff import frontier_document
-        from optimizer.studies.frontier import frontier
-
-        chapters.append(frontier_document((("", frontier(brief, (1, "cost"), (-1, "mildness"))),)))
+        chapters.append(frontier(brief).document().chapter())
     if "leeway" in wanted:
-        from optimizer.report.tradeoff import leeway_document
-        from optimizer.studies.leeway import leeway
-
-        chapters.append(leeway_document(leeway(brief, LOSS * abs(best))))
-    return tuple(c.chapter() for c in chapters)
+        chapters.append(leeway(brief, loss=LOSS * abs(best)).document().chapter())
+    return tuple(chapters)
