@@ -63,7 +63,7 @@ def blend_document(
     brief = result.brief
     scenario = brief.scenario
     proof = IMPOSSIBLE[result.proof] if result.ending == "infeasible" else PROOFS[result.proof]
-    if result.groups > 1 and result.proof == "certificate":
+    if result.groups > len(result.settings) and result.proof == "certificate":
         proof = f"proven: all {result.groups} groups of choices ruled out or worse, each checked outside the solver"
     found = VERDICTS[result.ending]
     if result.proof == "local":

@@ -37,7 +37,7 @@ def asked(tmp_path: Path) -> dict[str, Answer[object]]:
         "compare": optimizer.compare("hand-wash", "body-wash"),
         "explain": optimizer.explain("impossible-wash"),
         "frontier": optimizer.frontier(tmp_path / "first" / "first-brief.toml"),
-        "leeway": optimizer.leeway(brief),
+        "leeway": optimizer.leeway(tmp_path / "first" / "first-brief.toml"),
         "robust": optimizer.robust("oil-wash", draws=10),
         "substitute": optimizer.substitute("cocamidopropyl-betaine", brief),
         "together": optimizer.together({"hand-wash": 40}),
