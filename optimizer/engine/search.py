@@ -18,7 +18,7 @@ from optimizer.engine.ending import Ending, Proof, weakest
 from optimizer.engine.farkas import proof_of_none
 from optimizer.engine.highs import EMPTY, NO_BASIS, Session, SolverAnswer, finest_unit, unit_of
 from optimizer.engine.polish import polished
-from optimizer.engine.tree import NoProofError, Tree, checked, grown
+from optimizer.engine.tree import NoProofError, Tree, checked, grown, reached
 from optimizer.errors import SolverError
 from optimizer.immutable import immutable, replace
 from optimizer.units import AGREED, CHOICES_MET, SAME_WORTH
@@ -98,7 +98,7 @@ def _from_tree(session: Session, cost: Vector, lower: Vector, upper: Vector, tre
             found = fixed(session, cost, lower, upper, tree.best[session.n - session.integers :])
         except SolverError:
             return None
-    proof = checked(session, cost, lower, upper, tree, found.objective)
+    proof = checked(session, cost, lower, upper, tree, reached(cost, found.answer.x))
     return None if proof is None and not tree.best.size else replace(found, tree=proof)
 
 

@@ -29,7 +29,7 @@ MOST_RUNS = 400
 """Linear programs after which the solver's own search, which also cuts, is the faster way."""
 SHARE_OF_TIME = 0.1
 """Part of the time limit of a search after which it is left to the solver."""
-TRIED = 8
+TRIED = 2
 """Most columns of which both halves are solved before one of them is split."""
 
 
@@ -77,7 +77,9 @@ class NoProofError(Exception):
     """A box that the solver finds empty has no proof of it: whatever is said of the whole is in doubt."""
 
 
-def grown(session: Session, cost: Vector, lower: Vector, upper: Vector, most: int = MOST_RUNS) -> Tree | None:
+def grown(
+    session: Session, cost: Vector, lower: Vector, upper: Vector, *, below: float = inf, most: int = MOST_RUNS
+) -> Tree | None:
     """Minimise over whole numbers and the rest; None where that is left to the solver's own search.
 
     Args:
@@ -85,19 +87,20 @@ def grown(session: Session, cost: Vector, lower: Vector, upper: Vector, most: in
         cost: Shape (n,).
         lower: Shape (n,).
         upper: Shape (n,).
+        below: Only what costs less is looked for.
         most: Linear programs at most.
 
     Raises:
         NoProofError: If nothing proves that a box is empty which the solver finds so.
     """
     try:
-        return _Search(session, cost, most).run(lower, upper)
+        return _Search(session, cost, below, most).run(lower, upper)
     except _GivenUpError:
         return None
 
 
-def checked(session: Session, cost: Vector, lower: Vector, upper: Vector, tree: Tree, worth: float) -> Tree | None:
-    """Return a tree whose leaves prove, outside the solver, that nothing is better than a worth; None if they do not.
+def checked(session: Session, cost: Vector, lower: Vector, upper: Vector, tree: Tree, least: float) -> Tree | None:
+    """Return a tree whose leaves prove, outside the solver, that nothing costs less than this; None if they do not.
 
     Args:
         session: The rows that the tree was grown over.
@@ -105,7 +108,7 @@ def checked(session: Session, cost: Vector, lower: Vector, upper: Vector, tree: 
         lower: Column bounds of the whole, shape (n,).
         upper: The same.
         tree: The tree; leaves that miss by a last digit get refined prices.
-        worth: cost @ x of the best point, infinite if there is none.
+        least: What they are to prove; infinite that there is nothing at all.
     """
     rows = session.matrix, session.row_low, session.row_high
     if not _cover(tree.leaves, lower[-session.integers :], upper[-session.integers :]):
@@ -113,12 +116,45 @@ def checked(session: Session, cost: Vector, lower: Vector, upper: Vector, tree: 
     if not all(check_infeasible(*rows, leaf.lower, leaf.upper, leaf.y) for leaf in tree.leaves if leaf.empty):
         return None
     held = [leaf for leaf in tree.leaves if not leaf.empty]
-    least = worth - BOUND_MET * float(np.abs(cost) @ np.abs(tree.best)) if tree.best.size else inf
     weak = [leaf for leaf, bound in zip(held, bounds_of(session, cost, held), strict=True) if bound < least]
     better = [_refined(session, cost, leaf) for leaf in weak]
     if (bounds_of(session, cost, better) < least).any():
         return None
     return replace(tree, leaves=(*(x for x in tree.leaves if not any(x is leaf for leaf in weak)), *better))
+
+
+def reached(cost: Vector, x: Vector) -> float:
+    """Return what nothing costs less than where a point, shape (n,), is the best; infinite where there is none."""
+    return float(cost @ x) - BOUND_MET * float(np.abs(cost) @ np.abs(x)) if x.size else inf
+
+
+def lowest_below(
+    session: Session, cost: Vector, lower: Vector, upper: Vector, least: float, most: int = MOST_RUNS
+) -> tuple[Vector | None, float, int]:
+    """Return the best point below a value, a bound on every point that was checked, and how many programs ran.
+
+    No point if there is none, or if nothing proves either: the bound is then below the value.
+
+    Args:
+        session: The rows; its last columns are whole numbers.
+        cost: Shape (n,).
+        lower: Shape (n,).
+        upper: Shape (n,).
+        least: The value; what does not lie below it is not looked for.
+        most: Linear programs at most.
+    """
+    try:
+        tree = grown(session, cost, lower, upper, below=least, most=most)
+    except NoProofError:
+        tree = None
+    if tree is None:
+        return None, -inf, most
+    bounds = bounds_of(session, cost, [leaf for leaf in tree.leaves if not leaf.empty])
+    bound = float(bounds.min(initial=inf))
+    goal = reached(cost, tree.best) if tree.best.size else min(bound, least)
+    if checked(session, cost, lower, upper, tree, goal) is None:
+        return None, -inf, tree.runs
+    return (tree.best, bound, tree.runs) if tree.best.size else (None, max(bound, least), tree.runs)
 
 
 def bounds_of(session: Session, cost: Vector, leaves: list[Leaf]) -> Vector:
@@ -158,12 +194,12 @@ def _combinations(lower: Vector, upper: Vector) -> int:
 class _Search:
     """A search on its way."""
 
-    def __init__(self, session: Session, cost: Vector, most: int) -> None:
+    def __init__(self, session: Session, cost: Vector, below: float, most: int) -> None:
         self.session, self.cost, self.most = session, cost, most
         self.unit, self.whole = unit_of(cost), session.n - session.integers
         self.until = monotonic() + SHARE_OF_TIME * session.time_limit
         self.leaves: list[Leaf] = []
-        self.best, self.enough, self.runs = EMPTY, inf, 0
+        self.best, self.enough, self.runs = EMPTY, below, 0
 
     def run(self, lower: Vector, upper: Vector) -> Tree:
         waiting: list[tuple[float, int, Half]] = []

@@ -1,8 +1,8 @@
 """Which yes/no choices are best somewhere along a trade-off of two measures.
 
 They are looked for at a few limits first, then under every part of the envelope of what is known: one program asks
-for the formula that lies furthest below it, wherever inside the part that is. Of a part of which no choice lies below,
-the solver's own bound says so.
+for the formula that lies furthest below it, wherever inside the part that is. That no choice lies below a part is
+proven by a tree whose leaves are checked (`engine/tree`); where that grows too large, it is the solver's word.
 """
 
 from __future__ import annotations
@@ -15,8 +15,8 @@ from typing import Literal
 import numpy as np
 
 from optimizer.data.pool import Vector
-from optimizer.engine.below import lowest_below
 from optimizer.engine.highs import Session
+from optimizer.engine.tree import lowest_below
 from optimizer.model.model import Case, objective_vector
 from optimizer.solve.case_solver import Corridor
 from optimizer.solve.envelope import End, EnvelopePart
@@ -37,6 +37,7 @@ class Search:
 
     Attributes:
         runs: Programs run.
+        word: Whether the solver's word was taken for a bound somewhere.
         sets: Choices found, by themselves.
         fresh: Those of them whose curves are not known yet.
     """
@@ -46,6 +47,7 @@ class Search:
     swept: Axis
     corridor: Corridor
     runs: int = 0
+    word: bool = False
     sets: dict[tuple[float, ...], Vector] = field(default_factory=dict)
     fresh: set[tuple[float, ...]] = field(default_factory=set)
 
@@ -134,6 +136,7 @@ class Search:
         if z is not None or bound >= least:
             return z, bound
         self.runs += 1
+        self.word = True
         answer = self.session.run(cost, lower, upper)
         if answer.ending == "infeasible":
             return None, inf

@@ -8,10 +8,10 @@ from math import inf
 import numpy as np
 
 from optimizer.data.pool import Pool, Vector
-from optimizer.engine.below import lowest_below
 from optimizer.engine.certificate import check_feasible
 from optimizer.engine.highs import Session, SolverAnswer
 from optimizer.engine.sensitivity import Basis
+from optimizer.engine.tree import lowest_below
 from optimizer.errors import DataError, SolverError
 from optimizer.immutable import replace
 from optimizer.model.model import Model, objective_vector

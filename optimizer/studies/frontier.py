@@ -27,7 +27,7 @@ from optimizer.units import CHANGE_SHOWN, DOSE_TOLD, KEPT
 
 ROUNDS = 40
 """Most rounds in which better choices are looked for."""
-NARROWEST = 1e-2
+NARROWEST = 1e-5
 """Parts are halved down to this width, relative to the whole trade-off, where their ends do not tell all."""
 
 
@@ -70,7 +70,7 @@ def _traced(brief: Brief, optimised: Axis, swept: Axis, tell: Callable[[str], No
             searches[-1].sample()
         else:
             solves += _follow(tracks, brief, case, np.zeros(0), optimised, swept)
-    known = Known()
+    known, proven = Known(), False
     for _ in range(ROUNDS):
         new = [(s.case, chosen) for s in searches for chosen in s.taken()]
         for case, chosen in new:
@@ -80,10 +80,11 @@ def _traced(brief: Brief, optimised: Axis, swept: Axis, tell: Callable[[str], No
             break
         if tell is not None:
             tell(f"{len(tracks)} sets of yes/no choices followed; looking for better ones under {len(spans)} stretches")
-        known.look(spans, searches)
+        proven = known.look(spans, searches)
     breaks, stretches = _breaks_and_stretches(brief, spans)
     solves += sum(s.runs for s in searches)
-    return Frontier(brief, swept, optimised, breaks, stretches, bool(searches), solves)
+    sampled = bool(searches) and not (proven and not any(s.word for s in searches))
+    return Frontier(brief, swept, optimised, breaks, stretches, sampled, solves)
 
 
 class Known:
@@ -92,18 +93,22 @@ class Known:
     def __init__(self) -> None:
         self._verdicts: dict[tuple[int, tuple[float, ...]], Verdict] = {}
 
-    def look(self, spans: list[EnvelopeSpan], searches: list[Search]) -> None:
-        """Look for better choices under every part of an envelope; the searches note what they find.
+    def look(self, spans: list[EnvelopeSpan], searches: list[Search]) -> bool:
+        """Look for better choices under every part of an envelope, and return whether it is proven that there are none.
 
-        A part that stays open is halved, as the bound is the better the narrower it is, but not before all others
-        have been looked at and nothing was found.
+        The searches note what they find. A part that stays open is halved, as the bound is the better the narrower it
+        is, but not before all others have been looked at and nothing was found.
         """
         whole = spans[-1].last - spans[0].first if spans else 0.0
         waiting = [(k, part) for k in range(len(searches)) for part in parts(spans)]
+        proven = True
         while waiting and not any(s.fresh for s in searches):
             verdicts = [self._verdict(searches[k], k, part, spans[-1].last) for k, part in waiting]
             left = [w for w, verdict in zip(waiting, verdicts, strict=True) if verdict == "open"]
-            waiting = [(k, half) for k, part in left if part.width > NARROWEST * whole for half in part.halves()]
+            wide = [(k, part) for k, part in left if part.width > NARROWEST * whole]
+            proven = proven and len(wide) == len(left)
+            waiting = [(k, half) for k, part in wide for half in part.halves()]
+        return proven and not any(s.fresh for s in searches)
 
     def _verdict(self, search: Search, k: int, part: EnvelopePart, end: float) -> Verdict:
         verdict = self._verdicts.get((k, part.key)) or search.under(part, last=part.last.x == end)

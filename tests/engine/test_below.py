@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from scipy.optimize import linprog
 
-from optimizer.engine.below import lowest_below
 from optimizer.engine.highs import Session
+from optimizer.engine.tree import lowest_below
 
 DOSES, CHOICES = 4, 5
 

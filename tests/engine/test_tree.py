@@ -15,7 +15,7 @@ from optimizer.data.pool import Vector
 from optimizer.engine.exact import shortfall
 from optimizer.engine.highs import Session
 from optimizer.engine.search import search
-from optimizer.engine.tree import Tree, checked, grown
+from optimizer.engine.tree import Tree, checked, grown, reached
 from optimizer.files import shipped
 from optimizer.immutable import replace
 from optimizer.solve.best import solve
@@ -91,7 +91,7 @@ def test_scipy_finds_the_same_best(seed: int) -> None:
     one = program(seed)
     session, tree, worth = proof(one)
     assert worth == pytest.approx(one.best(), rel=1e-7, abs=1e-9)
-    kept = checked(session, one.cost, one.lower, one.upper, tree, worth)
+    kept = checked(session, one.cost, one.lower, one.upper, tree, reached(one.cost, tree.best))
     assert kept is not None
     found = search(one.session, one.cost, one.lower, one.upper)
     assert (found.ending, found.proof) == ("optimal" if worth < INF else "infeasible", "certificate")
@@ -105,17 +105,19 @@ def test_a_tree_with_a_hole_proves_nothing(seed: int) -> None:
     one = program(seed)
     session, tree, worth = proof(one)
 
-    def holds(changed: Tree, worth: float) -> bool:
-        return checked(session, one.cost, one.lower, one.upper, changed, worth) is not None
+    least = reached(one.cost, tree.best)
 
-    assert holds(tree, worth)
+    def holds(changed: Tree, least: float) -> bool:
+        return checked(session, one.cost, one.lower, one.upper, changed, least) is not None
+
+    assert holds(tree, least)
     for k, leaf in enumerate(tree.leaves):
         rest = (*tree.leaves[:k], *tree.leaves[k + 1 :])
-        assert not rest or not holds(replace(tree, leaves=rest), worth)
-        assert not holds(replace(tree, leaves=(*tree.leaves, leaf)), worth), "a box twice"
+        assert not rest or not holds(replace(tree, leaves=rest), least)
+        assert not holds(replace(tree, leaves=(*tree.leaves, leaf)), least), "a box twice"
         if leaf.empty:
             told = replace(leaf, y=np.zeros(len(leaf.y)))
-            assert not holds(replace(tree, leaves=(*rest, told)), worth), "no proof that it is empty"
+            assert not holds(replace(tree, leaves=(*rest, told)), least), "no proof that it is empty"
     if worth < INF:
         assert not holds(tree, worth * (1 + 1e-6)), "something better was found"
 
