@@ -23,12 +23,10 @@ from optimizer.solve.envelope import EnvelopePart, EnvelopeSpan, Track, envelope
 from optimizer.solve.fractional import VanishingError
 from optimizer.solve.parametric import ParametricCurve, program, widest
 from optimizer.solve.tradeoff import Axis, Break, Frontier, Stretch
-from optimizer.units import CHANGE_SHOWN, DOSE_TOLD, KEPT
+from optimizer.units import CHANGE_SHOWN, DOSE_TOLD, KEPT, NARROWEST
 
 ROUNDS = 40
 """Most rounds in which better choices are looked for."""
-NARROWEST = 1e-5
-"""Parts are halved down to this width, relative to the whole trade-off, where their ends do not tell all."""
 
 
 def frontier(
