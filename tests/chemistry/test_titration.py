@@ -456,6 +456,7 @@ def stages(kind: str, titrated: bool) -> list[Stage]:
     return simulate(kind, titrated, 60)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", SOME_CLASSES)
 def test_convergence_has_the_known_shape(kind: str) -> None:
     supplied, titrated = stages(kind, False), stages(kind, True)

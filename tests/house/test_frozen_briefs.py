@@ -54,6 +54,7 @@ def test_the_table_names_what_missed_its_goal(measure: Any) -> None:
     assert line("a", [1.0]).verdict == ""
 
 
+@pytest.mark.slow
 def test_a_part_that_breaks_is_told_and_the_others_are_measured_all_the_same(
     measure: Any, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -116,6 +116,7 @@ def test_writers_at_the_same_time_lose_nothing(tmp_path: Path) -> None:
     sound(path)
 
 
+@pytest.mark.slow
 def test_a_store_is_made_once_by_many(tmp_path: Path) -> None:
     batch_file(tmp_path, "12")
     path = tmp_path / "new.db"
@@ -142,7 +143,7 @@ def test_a_locked_store_is_told(tmp_path: Path) -> None:
 # --- Kills --------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(draws.drawn(2, of=6)))
 def test_a_kill_in_mid_write_loses_nothing(tmp_path: Path, seed: int) -> None:
     # the writers spend nearly all their time inside writes, so that random moments hit them
     path = laid(tmp_path)
@@ -319,6 +320,7 @@ def test_a_store_of_the_first_schema_is_brought_up_to_date(tmp_path: Path) -> No
     sound(path)
 
 
+@pytest.mark.slow
 def test_many_may_open_an_old_store_at_once(tmp_path: Path) -> None:
     path = tmp_path / "records.db"
     first_schema(path)

@@ -85,6 +85,7 @@ def test_the_same_report_gives_the_same_bytes() -> None:
     assert Path("a.pdf").read_bytes() == Path("b.pdf").read_bytes()
 
 
+@pytest.mark.slow
 def test_tables_of_any_shape_keep_every_cell() -> None:
     wide = tuple(f"column-{c}-of-many" for c in range(40))
     tall = tuple((f"row {r}", "w" * 300, f"{r}.5") for r in range(120))

@@ -117,6 +117,7 @@ def test_impossible_brief_names_the_rule() -> None:
     assert "undissociated" in told.conflict
 
 
+@pytest.mark.slow
 def test_a_ph_that_makes_it_impossible_is_in_the_conflict_and_among_the_mends() -> None:
     """At a pKa of 4.18 pH 5 leaves 13 % of benzoic acid undissociated (J. Cosmet. Sci. 56 (2005) 361)."""
     typed = [("undissociated-acid.at_least", "0.5")]

@@ -78,6 +78,7 @@ def test_every_measure_is_the_oracles(kind: str) -> None:
     assert compared > 0
 
 
+@pytest.mark.slow
 def test_the_sample_holds_every_kind_and_both_endings() -> None:
     drawn = [case for kind in briefs.STATED_KINDS for case in sample(kind)]
     endings = [oracle.best(case).ending for case in drawn]

@@ -116,6 +116,7 @@ def words(result: Result) -> str:
     return " ".join(" ".join(lines(blend_document(result), 200)).split())
 
 
+@pytest.mark.slow
 def test_local_answers_are_as_good_as_another_solvers_from_many_starts() -> None:
     """Every answer keeps the rule by its own equation; in nearly all cases none of the other solver's is better."""
     tried = good = 0
@@ -235,6 +236,7 @@ def test_check_measures_the_rule_and_finds_a_formula_that_keeps_it(bound: tuple[
     assert any("a nearer one is not ruled out" in n for n in checked.notes)
 
 
+@pytest.mark.slow
 def test_frontier_by_steps_keeps_the_rule_and_agrees_with_blends(bound: tuple[Brief, Result]) -> None:
     brief, _ = bound
     free = replace(brief, modelled=tuple(r for r in brief.modelled if r.id != "free"))

@@ -272,6 +272,7 @@ def test_9_the_repair_makes_the_brief_possible(seed: int, sort: str) -> None:
         assert possible(changed(brief, change)), change.words
 
 
+@pytest.mark.slow
 @CI
 @given(SEED, st.sampled_from(tuple(WISHES)))
 def test_9_a_single_repair_moves_no_further_than_it_must(seed: int, sort: str) -> None:
@@ -352,6 +353,7 @@ def least_move(brief: Brief, change: LimitChange) -> float:
     return given_up
 
 
+@pytest.mark.slow
 @settings(CI, max_examples=drawn(6, of=25))
 @given(SEED, st.sampled_from(SMALL))
 def test_9_steps_are_the_least_way_in_noticeable_steps(seed: int, sort: str) -> None:

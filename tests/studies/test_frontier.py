@@ -313,6 +313,7 @@ def test_on_small_briefs_no_yes_no_choice_is_missed_and_that_is_proven(seed: int
     assert agrees(case, y, x, found, Random(seed)) > 0
 
 
+@pytest.mark.slow
 def test_yes_no_frontiers_jump_and_change_their_choices() -> None:
     found = [frontier(brief_of(case), y, x) for case, y, x in CHOSEN]
     assert sum(jumps(f) > 0 for f in found) > 3
@@ -563,12 +564,12 @@ def test_json_holds_every_break_and_stretch() -> None:
     assert record["cautions"]
 
 
-def test_document_tells_every_break() -> None:
+def test_document_tells_every_break(first: Path) -> None:
     plain = frontier(larger(1), (1, "cost"), (-1, "mildness"))
     document = frontier_document((("", plain),))
     assert "Every break is exact." in document.verdict
     assert f"{len(plain.stretches)} stretches" in document.verdict
-    result = ran("hand-wash", "--markdown")
+    result = ran(first, "--markdown")
     assert result.exit_code == 0
     assert "Every break is exact." in " ".join(result.stdout.split())
     assert result.stdout.count("| ") > 20

@@ -125,6 +125,7 @@ def test_a_repair_typed_as_printed_makes_the_brief_possible(part: int) -> None:
             assert possible(name, typed, found.repair, figures), (name, typed, [c.words for c in found.repair])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "typed"),
     [

@@ -182,6 +182,7 @@ def test_free_is_never_further_and_locked_never_moves_more_doses(seed: int) -> N
     assert len(free.answer.changed) >= len(done.answer.changed)
 
 
+@pytest.mark.slow
 def test_more_that_is_left_never_moves_further() -> None:
     brief = load_brief(shipped("scenarios") / "hand-wash.toml")
     name, lefts = "cocamidopropyl-betaine", (0, 2, 4, 6, 7.5, 8) if Extent.everything else (0, 4, 8)
@@ -292,6 +293,7 @@ def test_of_equal_changes_the_cheapest_is_taken() -> None:
     assert costs == sorted(costs)
 
 
+@pytest.mark.slow
 def test_a_second_job_is_taken_over_too() -> None:
     """The glucoside also solubilises the perfume: a stand-in that does not brings a solubiliser along."""
     done = shop("caprylyl-capryl-glucoside")
@@ -302,6 +304,7 @@ def test_a_second_job_is_taken_over_too() -> None:
     assert decyl.formula.dose("polysorbate-20") > 0
 
 
+@pytest.mark.slow
 def test_library_materials_are_marked_and_have_no_cost() -> None:
     done = shop("cocamidopropyl-betaine")
     found = standin_of(done, "lauryl-hydroxysultaine")
@@ -334,6 +337,7 @@ def test_a_window_that_no_setting_meets_stops_a_stand_in() -> None:
     assert found.stopped == ("it wants pH 6.5 - 10: outside pH 4.8 to 6.8, target +-0.2 pH",)
 
 
+@pytest.mark.slow
 def test_what_the_brief_leaves_out_is_no_stand_in() -> None:
     done = shop("coco-glucoside", "clear-shampoo")
     sulfate_ = standin_of(done, "sodium-laureth-sulfate-1eo-70")
@@ -494,6 +498,7 @@ def test_what_is_left_must_be_told_well(left: str) -> None:
     assert isinstance(error, UsageError)
 
 
+@pytest.mark.slow
 def test_free_and_bands_reach_the_study() -> None:
     _, record = run("coco-glucoside", "hand-wash", "--free", "--active-band", "0.5", "--charge-band", "5")
     assert (record["free"], record["active_band"], record["charge_band"]) == (True, 0.5, 5.0)

@@ -103,6 +103,7 @@ def test_at_the_entry_price_an_unused_material_comes_in(seed: int, sort: str) ->
             assert below.cost < result.cost
 
 
+@pytest.mark.slow
 @CI
 @given(SEED, st.sampled_from(["small", "large", "any"]), st.sampled_from([0.5, 1.0, 3.0]))
 def test_forcing_costs_what_another_brief_says(seed: int, sort: str, at: float) -> None:

@@ -170,6 +170,7 @@ def test_a_moved_mean_is_reused_by_a_rank_one_update(wash: Brief) -> None:
     assert len({round(float(c), 9) for c in frame.cost[frame.solved]}) > 15, "the limit must matter"
 
 
+@pytest.mark.slow
 def test_moved_means_and_shares_together(wash: Brief) -> None:
     grid = crossed(
         [
@@ -271,6 +272,7 @@ def test_a_basis_that_is_not_optimal_is_found_out(wash: Brief, monkeypatch: pyte
     both(wash, grid)
 
 
+@pytest.mark.slow
 def test_a_proof_holds_only_where_it_is_clearly_below(wash: Brief) -> None:
     family = Family(wash, ("active.at_least",))
     grid = crossed([("active.at_least", tuple(np.linspace(11, 12, 200).tolist()))])
@@ -298,6 +300,7 @@ def test_reuse_switches_off_where_it_brings_nothing(wash: Brief, monkeypatch: py
     assert tries * reuse.SCAN_COST < 0.1 * family.reuse.calls, "tries cost less than a tenth of the solver calls"
 
 
+@pytest.mark.slow
 def test_wide_libraries_are_solved_on_few_columns_and_priced_over_all(
     wash: Brief, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -390,6 +393,7 @@ def test_a_table_of_scenarios(tmp_path: Path) -> None:
     assert len(error.value.problems) == 3
 
 
+@pytest.mark.slow
 def test_a_table_is_read_as_a_stream(tmp_path: Path) -> None:
     import tracemalloc
 
