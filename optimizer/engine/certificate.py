@@ -159,11 +159,12 @@ def check_infeasible(
 
     For every x within its bounds y @ A x stays below what y asks of the rows: the largest of
     y'A x over the box is less than the least of y'r over the rows' ranges, by more than a part of the
-    largest term. Both signs are tried.
+    largest term and than what it would take to miss each row by the last digits of a sum. Both signs are tried.
     """
     a = matrix.astype(np.longdouble)
-    largest = np.abs(ray * np.abs(matrix).max(axis=1, initial=0.0)).max(initial=0.0)
-    ray = np.where(np.abs(ray) * np.abs(matrix).max(axis=1, initial=0.0) < ROUND_OFF * largest, 0.0, ray)
+    sizes = np.abs(matrix).max(axis=1, initial=0.0)
+    largest = np.abs(ray * sizes).max(initial=0.0)
+    ray = np.where(np.abs(ray) * sizes < ROUND_OFF * largest, 0.0, ray)
     for y in (ray.astype(np.longdouble), -ray.astype(np.longdouble)):
         ends = np.where(y > 0, row_low, np.where(y < 0, row_high, 0.0))
         if not np.isfinite(ends.astype(float)).all():
@@ -171,7 +172,8 @@ def check_infeasible(
         asked, z = y * ends, y @ a
         given = z * np.where(z > 0, upper, np.where(z < 0, lower, 0.0))
         size = max(float(np.abs(asked).max(initial=0.0)), float(np.abs(given).max(initial=0.0)))
-        if float(given.sum() - asked.sum()) < -PROOF_MARGIN * size:
+        hair = ROUND_OFF * float(np.abs(y) @ np.maximum(np.abs(ends), sizes))
+        if float(given.sum() - asked.sum()) < -(PROOF_MARGIN * size + hair):
             return True
     return False
 

@@ -7,7 +7,7 @@ called so.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from math import inf, isnan, nan
 
 import numpy as np
@@ -144,31 +144,40 @@ def linear(session: Session, cost: Vector, lower: Vector, upper: Vector) -> Sear
     Raises:
         SolverError: If it does not stand the check.
     """
-    checked, rows = None, (session.matrix, session.row_low, session.row_high)
-    for retry, unit in enumerate((unit_of(cost), finest_unit(cost))):
-        if retry:
-            session.forget()
-        answer = session.run(cost, lower, upper, unit=unit)
+    proof, empty, rows = None, False, (session.matrix, session.row_low, session.row_high)
+    for answer in _attempts(session, cost, lower, upper):
         if answer.ending == "failed":
             continue
         if answer.ending == "infeasible":
-            proven = proof_of_none(session, lower, upper, answer.ray) is not None
-            return Searched("infeasible", "certificate" if proven else "none")
+            if proof_of_none(session, lower, upper, answer.ray) is not None:
+                return Searched("infeasible", "certificate")
+            empty = True
+            continue
         if answer.ending != "optimal":
             return Searched("stopped", "none")
         for better in (None, polished):
             tried = answer if better is None else better(session, cost, lower, upper, answer)
-            checked = check_optimal(*rows, cost, lower, upper, tried.x, tried.y)
-            if checked.holds:
+            proof = check_optimal(*rows, cost, lower, upper, tried.x, tried.y)
+            if proof.holds:
                 objective = float(cost @ tried.x)
-                return Searched("optimal", "certificate", tried, objective, lower, upper, checked.gap, objective)
-    if checked is None:
-        return Searched("failed", "none")
+                return Searched("optimal", "certificate", tried, objective, lower, upper, proof.gap, objective)
+    if proof is None:
+        return Searched("infeasible" if empty else "failed", "none")
     raise SolverError(
         "the solver's answer did not stand the check outside the solver "
-        f"(rows {checked.primal:.1e}, signs {checked.dual:.1e}, bound {checked.gap:.1e}). "
+        f"(rows {proof.primal:.1e}, signs {proof.dual:.1e}, bound {proof.gap:.1e}). "
         "Look for figures of very different size in the brief."
     )
+
+
+def _attempts(session: Session, cost: Vector, lower: Vector, upper: Vector) -> Iterator[SolverAnswer]:
+    """Yield answers of the solver: hot, from nothing, with finer costs, and with rows that are met by a hair."""
+    usual = unit_of(cost)
+    yield session.run(cost, lower, upper, unit=usual)
+    for unit in (usual, finest_unit(cost)):
+        session.forget()
+        yield session.run(cost, lower, upper, unit=unit)
+    yield session.run_loosely(cost, lower, upper, unit=usual)
 
 
 def _searched_elsewhere(session: Session, cost: Vector, lower: Vector, upper: Vector, searcher: Searcher) -> Searched:

@@ -20,7 +20,7 @@ import numpy.typing as npt
 from optimizer.data.pool import Vector
 from optimizer.engine.certificate import check_infeasible, lower_bounds
 from optimizer.engine.farkas import proof_of_none
-from optimizer.engine.highs import EMPTY, Session, SolverAnswer, finest_unit, unit_of
+from optimizer.engine.highs import EMPTY, Session, SolverAnswer, unit_of
 from optimizer.engine.polish import polished
 from optimizer.immutable import immutable, replace
 from optimizer.units import BOUND_MET, LAST_DIGIT, SAME_WORTH, WHOLE
@@ -222,8 +222,10 @@ class _Search:
             ray = proof_of_none(self.session, lower, upper, answer.ray)
             if ray is not None:
                 return Half(lower, upper, replace(answer, ray=ray), inf)
-            self.session.forget()
-            answer = self.session.run(self.cost, lower, upper, relaxed=True, unit=finest_unit(self.cost), basis=False)
+            self.session.forget()  # a hot start may lose its way
+            answer = self.session.run(self.cost, lower, upper, relaxed=True, unit=self.unit, basis=False)
+            if answer.ending == "infeasible":
+                answer = self.session.run_loosely(self.cost, lower, upper, unit=self.unit)
             if answer.ending == "infeasible":
                 raise NoProofError
         if answer.ending != "optimal":
