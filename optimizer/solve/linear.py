@@ -154,9 +154,18 @@ def _refuse_what_differs(found: CaseAnswer, outcomes: tuple[Outcome, ...], objec
         by = f"{missed.violation:.3g} {missed.unit}".strip()
         what = f"the formula breaks '{missed.reading}' by {by}; the answer is withheld."
         raise SolverError(f"{what} Doses below {USED:g} % do not count: look for figures of very different size.")
-    if not abs(objective - found.objective) <= found.margin:
+    if not abs(objective - found.objective) <= found.margin + _worth_of_dust(found):
         told = f"{found.objective:.10g} was proven, the formula comes to {objective:.10g}"
         raise SolverError(f"{told}; the answer is withheld. Look for figures of very different size in the brief.")
+
+
+def _worth_of_dust(found: CaseAnswer) -> float:
+    """Return what the doses that are too small to count add to the objective."""
+    assert found.x is not None
+    assert found.cost is not None
+    terms = np.abs(found.cost) * np.abs(found.x)
+    dust = terms[: found.case.model.doses][found.x[: found.case.model.doses] <= USED].sum()
+    return found.weight * float(dust / terms.sum()) if dust else 0.0
 
 
 def _at_its_ph(
