@@ -212,7 +212,7 @@ class Session:
         every = np.arange(self.m, dtype=np.int32)
         low, high, sizes = self.row_low.copy(), self.row_high.copy(), np.abs(self.matrix).max(axis=1, initial=0.0)
         self.forget()
-        wider = (ROW_MET / 100 * np.maximum(np.where(np.isfinite(end), np.abs(end), 0.0), sizes) for end in (low, high))
+        wider = (ROW_MET / 500 * np.maximum(np.where(np.isfinite(end), np.abs(end), 0.0), sizes) for end in (low, high))
         self.rows(every, low - next(wider), high + next(wider))
         answer = self.run(cost, lower, upper, relaxed=True, unit=unit)
         self.rows(every, low, high)
