@@ -206,7 +206,6 @@ def frontier(
         (label, (stepped if needs_steps(brief, y[1], x[1]) else trace)(brief, y, x, tell))
         for label, brief in briefs.items()
     )
-
     code = 0 if any(curve.breaks for _, curve in curves) else 4
     return Answer("frontier", curves, code)
 
@@ -222,7 +221,6 @@ def leeway(asked: Asked, *, loss: float = 0.05, others: int = 0) -> Answer[Leewa
     from optimizer.studies.leeway import leeway as measure
 
     found = measure(brief_of(asked), loss, alternatives=others)
-
     return Answer("leeway", found, 0)
 
 

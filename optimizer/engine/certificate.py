@@ -122,6 +122,11 @@ def which_hold(
     return np.asarray((missed <= ROW_MET) & signs & (gap <= allowed))
 
 
+def row_sizes(matrix: Vector) -> Vector:
+    """Return the largest coefficient of each row, shape (m,): what missing a row is relative to besides its end."""
+    return np.asarray(np.abs(matrix).max(axis=1, initial=0.0))
+
+
 def lower_bounds(
     matrix: Vector, row_low: Vector, row_high: Vector, cost: Vector, lower: Vector, upper: Vector, y: Vector
 ) -> Vector:
@@ -162,7 +167,7 @@ def check_infeasible(
     largest term and than what it would take to miss each row by the last digits of a sum. Both signs are tried.
     """
     a = matrix.astype(np.longdouble)
-    sizes = np.abs(matrix).max(axis=1, initial=0.0)
+    sizes = row_sizes(matrix)
     largest = np.abs(ray * sizes).max(initial=0.0)
     ray = np.where(np.abs(ray) * sizes < ROUND_OFF * largest, 0.0, ray)
     for y in (ray.astype(np.longdouble), -ray.astype(np.longdouble)):

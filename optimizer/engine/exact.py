@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.data.pool import Vector
+from optimizer.engine.certificate import row_sizes
 from optimizer.engine.sensitivity import Basis
 from optimizer.engine.tree import Leaf, Tree
 from optimizer.immutable import immutable, replace
@@ -140,7 +141,7 @@ def _gap(rows: tuple[Vector, Vector, Vector], cost: Vector, leaf: Leaf, sign: in
     """Return the bound of a box by its prices: of its cost, or above 0 where a ray proves that it holds nothing."""
     matrix, row_low, row_high = rows
     d = [Fraction(float(c)) for c in cost]
-    sizes = np.abs(leaf.y) * np.abs(matrix).max(axis=1, initial=0.0)
+    sizes = np.abs(leaf.y) * row_sizes(matrix)
     bound, dust = Fraction(0), (ROUND_OFF * float(sizes.max(initial=0.0)) if leaf.empty else 0.0)
     for r in np.flatnonzero((leaf.y != 0) & (sizes >= dust)):
         price = sign * Fraction(float(leaf.y[r]))
@@ -165,9 +166,8 @@ def _paid(cost: Vector, x: list[Fraction]) -> Fraction:
 
 def _missed(basis: Basis, z: list[Fraction]) -> Fraction:
     """Return the largest miss of an end, relative to the end and the row's largest coefficient, or 1 for a column."""
-    sizes = np.concatenate([np.ones(basis.n), np.abs(basis.full[:, : basis.n]).max(axis=1, initial=0.0)])
     worst = Fraction(0)
-    for value, below, above, size in zip(z, basis.ends_low, basis.ends_high, sizes, strict=True):
+    for value, below, above, size in zip(z, basis.ends_low, basis.ends_high, basis.sizes, strict=True):
         for end, sign in ((below, 1), (above, -1)):
             if np.isfinite(end):
                 miss = sign * (Fraction(float(end)) - value)

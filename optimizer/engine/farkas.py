@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from optimizer.data.pool import Vector
-from optimizer.engine.certificate import check_infeasible
+from optimizer.engine.certificate import check_infeasible, row_sizes
 from optimizer.engine.highs import Session
 
 
@@ -17,7 +17,7 @@ def proof_of_none(session: Session, lower: Vector, upper: Vector, ray: Vector | 
     rows = session.matrix, session.row_low, session.row_high
     if ray is not None and check_infeasible(*rows, lower, upper, ray):
         return ray
-    sizes = np.abs(session.matrix).max(axis=1, initial=0.0)
+    sizes = row_sizes(session.matrix)
     sizes[sizes == 0] = 1.0
     elastic = Session(np.hstack([session.matrix, np.diag(sizes), -np.diag(sizes)]), *rows[1:])
     still, missing = np.zeros(session.n), np.ones(2 * session.m)

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.data.pool import Vector
+from optimizer.engine.certificate import row_sizes
 from optimizer.immutable import immutable
 from optimizer.units import DUST, ROW_MET
 
@@ -210,7 +211,7 @@ class Session:
         What comes out is held against the rows as they are, as any other answer.
         """
         every = np.arange(self.m, dtype=np.int32)
-        low, high, sizes = self.row_low.copy(), self.row_high.copy(), np.abs(self.matrix).max(axis=1, initial=0.0)
+        low, high, sizes = self.row_low.copy(), self.row_high.copy(), row_sizes(self.matrix)
         self.forget()
         wider = (ROW_MET / 500 * np.maximum(np.where(np.isfinite(end), np.abs(end), 0.0), sizes) for end in (low, high))
         self.rows(every, low - next(wider), high + next(wider))

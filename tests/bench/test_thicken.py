@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import sys
-from collections.abc import Callable
 from itertools import pairwise
 from math import exp
 from pathlib import Path
@@ -12,9 +10,9 @@ from typing import Any
 
 import pytest
 
-from optimizer import cli
 from optimizer.report.record import record_of
 from optimizer.report.thicken import Thickened
+from tests.support.command import Run
 
 BATCH = """# the salt batch of May
 batch = "2026-05-A"
@@ -53,26 +51,6 @@ added_g = 4
 ph = {ph}
 """
 SALT, LIQUID = "sodium-chloride", "sorbitan-sesquicaprylate"
-
-Run = Callable[..., tuple[int, str, str]]
-
-
-@pytest.fixture
-def run(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> Run:
-    """Return a runner of the command line in this process."""
-
-    def command(*args: object) -> tuple[int, str, str]:
-        capfd.readouterr()
-        monkeypatch.setattr(sys, "argv", ["tenside", *map(str, args)])
-        code = 0
-        try:
-            cli.main()
-        except SystemExit as ended:
-            code = int(ended.code or 0)
-        out, err = capfd.readouterr()
-        return code, out, err
-
-    return command
 
 
 def laid(folder: Path, *, ph: float | None = 5.3, of: str = "batch", step: float = 0.1, more: str = "") -> Path:

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 
-@dataclass(frozen=True)
-class Ran:
+class Ran(NamedTuple):
     """What a command left behind."""
 
     code: int
