@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable
+from collections.abc import Container, Hashable, Iterable
 from math import inf
 
 import numpy as np
@@ -70,11 +70,18 @@ class Case:
     """Ids that the pH rules out."""
 
 
-def build(rules: Iterable[Rule], pool: Pool, setting: Setting = NO_SETTING, *, droppable: bool = False) -> Model:
+def build(
+    rules: Iterable[Rule], pool: Pool, setting: Setting = NO_SETTING, *, loose: Container[str] = ()
+) -> Model:
     """Return the model of a set of rules at one pH setting.
 
-    Rows come in the order of the rules' ids, then the rows that tie a yes/no to its dose. With
-    `droppable` those ties do not lean on other rules, so that the rows of any rule may be opened later.
+    Rows come in the order of the rules' ids, then the rows that tie a yes/no to its dose.
+
+    Args:
+        rules: The rules.
+        pool: The candidates.
+        setting: The pH.
+        loose: Ids of rules whose rows may be opened or moved later: those ties do not lean on them.
     """
     rules = tuple(rules)
     n = len(pool)
@@ -85,7 +92,7 @@ def build(rules: Iterable[Rule], pool: Pool, setting: Setting = NO_SETTING, *, d
             choices.setdefault(choice.key, choice)
         rows += rule.rows(pool, setting)
     keys = sorted(choices)
-    caps = implied_caps(rows, pool) if keys and not droppable else np.full(n, 100.0)
+    caps = implied_caps((row for row in rows if row.owner not in loose), pool) if keys else np.full(n, 100.0)
     for key in keys:
         if key.startswith("use:"):
             position = pool.index[key.removeprefix("use:")]
@@ -126,14 +133,16 @@ def implied_caps(rows: Iterable[Row], pool: Pool) -> Vector:
     return caps
 
 
-def cases(rules: Iterable[Rule], acidity: Acidity | None, pool: Pool, *, droppable: bool = False) -> tuple[Case, ...]:
+def cases(
+    rules: Iterable[Rule], acidity: Acidity | None, pool: Pool, *, loose: Container[str] = ()
+) -> tuple[Case, ...]:
     """Return every distinct program of a brief, in ascending order of its first target pH.
 
-    Settings that allow the same materials and give the same rows are one program.
+    Settings that allow the same materials and give the same rows are one program. What is `loose` says `build`.
     """
     rules = tuple(rules)
     if acidity is None:
-        model = build(rules, pool, droppable=droppable)
+        model = build(rules, pool, loose=loose)
         return (Case(model, (NO_SETTING,), model.upper),)
     edges = acidity.edges(pool) + tuple(e for rule in rules for e in rule.edges(pool))
     models: dict[Hashable, Model] = {}
@@ -142,7 +151,7 @@ def cases(rules: Iterable[Rule], acidity: Acidity | None, pool: Pool, *, droppab
         allowed = acidity.allowed(pool, setting)
         key = tuple(rule.ph_key(pool, setting) for rule in rules)
         if key not in models:
-            models[key] = build(rules, pool, setting, droppable=droppable)
+            models[key] = build(rules, pool, setting, loose=loose)
         group = groups.setdefault((key, allowed.tobytes()), (models[key], allowed, []))
         group[2].append(setting)
     found = []

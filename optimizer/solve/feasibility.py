@@ -101,12 +101,13 @@ class Probe:
         clear = acidity is not None and acidity.clear and any(r.clears and r.id in active for r in self.brief.modelled)
         key = (acidity is not None, clear)
         if key not in self._cases:
+            every = {r.id for r in self.brief.modelled}
             if acidity is None:
-                model = build(self.brief.modelled, self.brief.pool, NO_SETTING, droppable=True)
+                model = build(self.brief.modelled, self.brief.pool, NO_SETTING, loose=every)
                 self._cases[key] = (Case(model, (NO_SETTING,), model.upper),)
             else:
                 rule = acidity.model_copy(update={"clear": clear})
-                self._cases[key] = cases(self.brief.modelled, rule, self.brief.pool, droppable=True)
+                self._cases[key] = cases(self.brief.modelled, rule, self.brief.pool, loose=every)
         return self._cases[key]
 
     def _load(self, model: Model, active: frozenset[str], half: Half | None = None) -> Loaded:

@@ -1,10 +1,11 @@
-"""The scenarios of one brief as linear programs that share a matrix.
+"""The scenarios of one brief as programs that share a matrix.
 
-Applies to briefs without yes/no choices whose objective is a sum: limits, prices and missing materials then
-change ends, costs and bounds only, and limits of means and shares one row of coefficients each. pH settings are
-further sets of closed materials, so all settings of all scenarios are programs of one matrix.
-Other briefs are solved scenario by scenario (`single`): with yes/no choices a basis proves nothing
-about the choices that were not made, and a mean as the objective takes several programs per answer.
+Applies to briefs whose objective is a sum: limits, prices and missing materials then change ends, costs and bounds
+only, and limits of means and shares one row of coefficients each. pH settings are further sets of closed materials,
+so all settings of all scenarios are programs of one matrix. Without yes/no choices a basis proves a program alone
+(`reuse`), with them a cut through boxes of choices does (`tree_reuse`).
+Other briefs are solved scenario by scenario (`single`): a mean as the objective takes several programs per answer,
+and a rule whose rows change with the pH has several matrices.
 """
 
 from __future__ import annotations
@@ -18,14 +19,16 @@ from optimizer.data.pool import Mask, Vector
 from optimizer.engine.highs import row_scales, unit_of
 from optimizer.model.model import Case, Model, cases, objective_vector
 from optimizer.rules import Cost, LimitRule
-from optimizer.sweep.frame import ENDINGS, PROOFS, WAYS, Frame, Pair, empty, scattered
+from optimizer.sweep.binding import Binding
+from optimizer.sweep.frame import ENDINGS, PROOFS, WAYS, Frame, empty, scattered
 from optimizer.sweep.grid import MISSING, PRICE, Grid
 from optimizer.sweep.measures import Measures
 from optimizer.sweep.programs import Index, ProgramBase, Programs
-from optimizer.sweep.reuse import IMPOSSIBLE, OPTIMAL, UNCERTIFIED, Answers, Reuse
+from optimizer.sweep.reuse import IMPOSSIBLE, OPTIMAL, UNCERTIFIED, UNSOLVED, Answers, Reuse
 from optimizer.sweep.single import limit_of, one_by_one
 from optimizer.sweep.spans import Span, spans_of
 from optimizer.sweep.targets import Targets, Tried
+from optimizer.sweep.tree_reuse import TreeReuse
 from optimizer.units import ROW_MET, SAME_WORTH, USED
 
 
@@ -41,7 +44,7 @@ class Family:
             time_limit: Seconds for each integer program [s].
         """
         self.brief, self.keys, self.time_limit = brief, keys, time_limit
-        self.reuse: Reuse | None = None
+        self.reuse: Reuse | TreeReuse | None = None
         sign, name = brief.scenario.objective.goals[0]
         measure = brief.measure(name)
         varied = [rule for rule in (limit_of(brief, key) for key in keys) if rule is not None]
@@ -52,20 +55,18 @@ class Family:
         self.spans = spans_of(brief, keys)
         moved = {s.rule.id: s.rule.with_limits(*s.reference) for s in self.spans}
         rules = tuple(moved.get(r.id, r) for r in brief.modelled)
-        found = cases(rules, brief.acidity, brief.pool)
+        found = cases(rules, brief.acidity, brief.pool, loose=moved)
         model = found[0].model
-        if model.choices or any(c.model is not model for c in found):
+        if any(c.model is not model for c in found):
             return
         self.model, self.cases = model, found
         self.sign, self.costly = float(sign), isinstance(measure, Cost)
         vector, self.constant = objective_vector(measure, brief.pool, sign)
-        self.reuse = Reuse(self._base(model, found, vector, priced))
+        base = self._base(model, found, model.spread(vector), priced)
+        self.reuse = TreeReuse(base, model.doses) if model.choices else Reuse(base)
         self.targets = Targets(brief, found)
-        self.measures = Measures(brief)
-        sides: dict[Pair, list[int]] = {}
-        for position, row in enumerate(model.rows):
-            sides.setdefault((row.owner, row.side), []).append(position)
-        self._sides = {pair: np.array(rows) for pair, rows in sorted(sides.items())}
+        self.measures = Measures(brief, (s for c in found for s in c.settings))
+        self.binding = Binding(brief, model, self.measures)
 
     def _base(self, model: Model, found: tuple[Case, ...], cost: Vector, priced: list[str]) -> ProgramBase:
         pool = self.brief.pool
@@ -88,19 +89,25 @@ class Family:
         )
         self._barred = uppers[:, self._closing] == 0
         # All at the size of about 1, as in `engine/highs`, so that what checks them may work to one tolerance.
-        self._scale, self._unit = row_scales(model.matrix, model.row_low, model.row_high), unit_of(cost)
+        integers = model.size - model.doses
+        self._scale, self._unit = row_scales(model.matrix, model.row_low, model.row_high, integers), unit_of(cost)
         return ProgramBase(
             model.matrix * self._scale[:, None],
             cost * self._unit,
             model.row_low * self._scale,
             model.row_high * self._scale,
-            np.minimum(uppers.max(axis=0), 100.0 - pool.held_back) if uppers.size else uppers.max(axis=0),
+            np.minimum(uppers.max(axis=0), 100.0 - pool.held_back),
             np.array(self._prices, dtype=np.int64),
             np.array(ended, dtype=np.int64),
             self._closing,
             np.array(moved, dtype=np.int64),
-            np.array([model.rows[r].per_limit * self._scale[r] for r in moved]).reshape(len(moved), model.size),
+            np.array([self._slope(model, r) for r in moved]).reshape(len(moved), model.size),
         )
+
+    def _slope(self, model: Model, row: int) -> Vector:
+        per_limit = model.rows[row].per_limit
+        assert per_limit is not None
+        return model.spread(per_limit) * self._scale[row]
 
     def solve(self, grid: Grid) -> Frame:
         """Return one answer per scenario; every one that is not plain is solved on its own."""
@@ -150,18 +157,33 @@ class Family:
         """Return the answers of plain scenarios, and the positions of those that must be solved on their own."""
         gone, combination = self._combinations(grid)
         settings = [self.targets.tried(g) for g in gone]
-        tried = np.array([[bool(allowed) for allowed in own] for own in settings])
+        tried = np.array([self._widest(own, missing) for own, missing in zip(settings, gone, strict=True)])
         scenario, case = np.nonzero(tried[combination])
         programs = self._programs(grid, scenario, case, gone[combination[scenario]])
         assert self.reuse is not None
         before = self.reuse.calls
-        answers = self.reuse.solve(programs)
+        answers = self.reuse.solve(programs, scenario)
         pick, chosen, doubtful, targets = self._picked(
             answers, programs, scenario, case, combination, settings, len(grid)
         )
         frame, broken = self._frame(answers, programs, scenario, pick, chosen, targets, grid, gone[combination[chosen]])
         doubtful[chosen[broken]] = True
         return Frame(**{**vars(frame), "calls": self.reuse.calls - before}), np.flatnonzero(doubtful)
+
+    def _widest(self, settings: Tried, gone: Mask) -> Mask:
+        """Return which cases are solved: those with a setting that is tried, with choices only the widest of them.
+
+        What is best in a case is best in every case that allows less but all that it uses, so a search through
+        choices in that one would prove the same again; without choices a basis is tried faster than that is seen.
+        """
+        there = np.array([bool(own) for own in settings])
+        if not self.model.choices:
+            return there
+        open_ = ~self._barred & ~gone[self._closing]
+        for k in np.flatnonzero(there):
+            wider = [o for o in np.flatnonzero(there) if o != k and (open_[o] >= open_[k]).all()]
+            there[k] = not any((open_[o] > open_[k]).any() or o < k for o in wider)
+        return there
 
     def _combinations(self, grid: Grid) -> tuple[Mask, Index]:
         """Return the distinct sets of missing materials, shape (g, n), and which each scenario has, shape (s,)."""
@@ -232,9 +254,10 @@ class Family:
         np.minimum.at(best, scenario[solved], objective[solved])
         tied = solved & (objective <= best[scenario] + SAME_WORTH * (1 + np.abs(best[scenario])))
         doubtful = np.zeros(size, dtype=bool)
-        doubtful[scenario[(answers.verdict == 0) | (tied & ~answers.unique)]] = True
+        doubtful[scenario[(answers.verdict == UNSOLVED) | (tied & ~answers.unique)]] = True
         candidates = np.flatnonzero(tied)
-        targets, margins = self.targets.choose(answers.x[:, candidates], combination[scenario[candidates]], settings)
+        doses = answers.x[: self.model.doses, candidates]
+        targets, margins = self.targets.choose(doses, combination[scenario[candidates]], settings)
         first = np.array([c.settings[0].target or 0.0 for c in self.cases])
         if len(self.cases) == 1:
             return candidates, scenario[candidates], doubtful, targets
@@ -269,7 +292,7 @@ class Family:
             gone: What each chosen scenario misses, shape (c, n).
         """
         pool, size = self.brief.pool, len(grid)
-        frame = empty(size, pool.ids, tuple(self._sides))
+        frame = empty(size, pool.ids, self.binding.pairs)
         frame.ending[:] = ENDINGS.index("infeasible")
         word = np.zeros(size, dtype=bool)
         word[scenario[answers.verdict == UNCERTIFIED]] = True
@@ -282,36 +305,26 @@ class Family:
         whole = pick.size == len(programs)
         some = programs if whole else programs.take(pick)
         x = answers.x if whole else answers.x[:, pick]
-        x = np.where(x > USED, x, 0.0)
+        z, x = x, np.where(x[: len(pool)] > USED, x[: len(pool)], 0.0)
         own = grid if chosen.size == size else grid.take(chosen)
-        frame.objective[chosen] = self.sign * (some.values(x) / self._unit + self.constant)
+        frame.objective[chosen] = self.sign * (some.values(z) / self._unit + self.constant)
         frame.cost[chosen] = self._cost(x, own)
         for k in np.flatnonzero(x.any(axis=1)):
             frame.doses[chosen, k] = x[k]
         values = self.measures.values(x)
-        self._bound(frame, chosen, some, x, values, gone)
-        return frame, self.measures.broken(values, self.spans, own)
+        at_low, at_high = self._at_ends(some, z)
+        frame.binding[chosen] = self.binding.told(at_low, at_high, z, values, gone).T
+        broken = self.measures.broken(values, self.spans, own)
+        return frame, broken | self.measures.refused(x, z[len(pool) :], targets)
 
-    def _bound(self, frame: Frame, chosen: Index, programs: Programs, x: Vector, values: Vector, gone: Mask) -> None:
-        """Write which limits the answers sit on."""
-        rows = programs.activity(x)
-        base = programs.base
+    def _at_ends(self, programs: Programs, z: Vector) -> tuple[Mask, Mask]:
+        """Return which rows the answers sit on the lower and the upper end of, shape (m, c) each."""
+        rows, base = programs.activity(z), programs.base
         at_low, at_high = _at_end(rows, base.low[:, None]), _at_end(rows, base.high[:, None])
         if base.ended.size:
             at_low[base.ended] = _at_end(rows[base.ended], programs.low)
             at_high[base.ended] = _at_end(rows[base.ended], programs.high)
-        for k, ((owner, side), own) in enumerate(self._sides.items()):
-            at_end = (at_high if side == "high" else at_low)[own]
-            if owner not in self.measures.place:
-                at_end = at_end & self._concerned(own, ~gone.T)
-            binding = at_end[0] if own.size == 1 else at_end.any(axis=0)
-            if owner in self.measures.place and binding.any():
-                binding = binding & ~np.isnan(values[self.measures.place[owner]])
-            frame.binding[chosen, k] = binding
-
-    def _concerned(self, rows: Index, there: Mask) -> Mask:
-        """Return whether a row limits any material that is there, shape (r, c)."""
-        return np.asarray((self.model.matrix[rows] != 0).astype(float) @ there > 0)
+        return at_low, at_high
 
     def _cost(self, x: Vector, grid: Grid) -> Vector:
         """Return the material cost per kg of doses, shape (n, c) to (c,)."""

@@ -40,14 +40,17 @@ class Hot:
         self._ends: tuple[Vector, Vector] | None = None
         self._moves = np.zeros(base.moved.size)
 
-    def run(self, programs: Programs, q: int, cost: Vector, closed: Vector) -> SolverAnswer:
+    def run(
+        self, programs: Programs, q: int, cost: Vector, closed: Vector, lower: Vector | None = None
+    ) -> SolverAnswer:
         """Run one program over these columns; the answer's columns are theirs.
 
         Args:
             programs: All programs.
             q: Which to run.
             cost: Its whole cost, shape (n,).
-            closed: 0 for closed columns, 1 for others, shape (n,).
+            closed: What the most of each column is multiplied by, 0 for closed ones, shape (n,).
+            lower: Least of each column, shape (n,); 0 if None.
         """
         base = self.base
         if self._ended.size:
@@ -61,8 +64,8 @@ class Hot:
                 row = base.matrix[base.moved[k]] - moves[k] * base.slopes[k]
                 self.session.coefficients(int(base.moved[k]), row[self.columns])
             self._moves = moves
-        upper = self._upper * closed[self.columns] if base.closing.size else self._upper
-        return self.session.run(cost[self.columns], self._zero, upper)
+        upper = self._upper * closed[self.columns]
+        return self.session.run(cost[self.columns], self._zero if lower is None else lower[self.columns], upper)
 
 
 @dataclass
@@ -79,9 +82,7 @@ class Solver:
     def run(self, programs: Programs, q: int) -> SolverAnswer:
         """Return the answer of one program."""
         base = self.base
-        cost, there = base.cost.copy(), np.ones(base.cost.size)
-        cost[base.priced] += programs.cost[:, q]
-        there[base.closing] = ~programs.closed[:, q]
+        cost, there = programs.one(q)
         self._runs += 1
         wide = base.cost.size > WIDE and not base.moved.size
         if wide and self._runs > FIRST:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from math import inf
 
 import numpy as np
@@ -9,6 +10,8 @@ import numpy as np
 from optimizer.brief.brief import Brief
 from optimizer.data.pool import Mask, Vector
 from optimizer.rules import LimitRule
+from optimizer.rules.row import Setting
+from optimizer.solve.linear import formula_from
 from optimizer.sweep.grid import Grid
 from optimizer.sweep.spans import Span
 from optimizer.units import KEPT, USED
@@ -21,10 +24,12 @@ class Measures:
         place: Position of a rule's measure, by id.
     """
 
-    def __init__(self, brief: Brief) -> None:
-        """Keep what every rule counts of every candidate."""
+    def __init__(self, brief: Brief, settings: Iterable[Setting]) -> None:
+        """Keep what every rule counts of every candidate, and the pH settings that are tried."""
         pool = brief.pool
-        self._rules = [r for r in brief.modelled if isinstance(r, LimitRule)]
+        self._brief, self._settings = brief, tuple(settings)
+        self._rules = [r for r in brief.modelled if isinstance(r, LimitRule) and r.summed]
+        self._plain = [r for r in brief.modelled if not isinstance(r, LimitRule) or not r.summed]
         self.place = {r.id: k for k, r in enumerate(self._rules)}
         constants = [r.constants(pool.held_back) for r in self._rules]
         self._above = np.array([c[0] for c in constants])[:, None]
@@ -50,6 +55,29 @@ class Measures:
             empty = np.where(above > 0, inf, np.nan)
             top[self._ratios] = np.where(bottom > self._least, above / bottom, empty)
         return np.asarray(top)
+
+    def refused(self, x: Vector, choices: Vector, targets: Vector) -> Mask:
+        """Return which formulas break a rule of yes or no, shape (s,): one is asked for each set of uses and choices.
+
+        Such a rule looks at what is used, how much of it and at the pH; how much is kept by the rows, which are
+        checked for every answer.
+
+        Args:
+            x: Doses, shape (n, s).
+            choices: Yes and no, shape (q, s).
+            targets: pH, shape (s,).
+        """
+        refused = np.zeros(x.shape[1], dtype=bool)
+        if not self._plain or not x.size:
+            return refused
+        kinds = np.vstack([x > USED, choices > 0.5, targets[None]]).astype(np.float64)
+        _, first, which = np.unique(np.nan_to_num(kinds, nan=-1.0), axis=1, return_index=True, return_inverse=True)
+        for k, position in enumerate(first.tolist()):
+            setting = next((s for s in self._settings if s.target == targets[position]), Setting())
+            formula = formula_from(self._brief, x[:, position])
+            if any(rule.breaks(formula, setting) for rule in self._plain):
+                refused[which.reshape(-1) == k] = True
+        return refused
 
     def broken(self, values: Vector, spans: tuple[Span, ...], grid: Grid) -> Mask:
         """Return which formulas break a rule, shape (s,): the last check of `solve`, for all scenarios at once."""

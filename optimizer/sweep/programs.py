@@ -73,6 +73,13 @@ class Programs:
             self.moves[:, chosen],
         )
 
+    def one(self, q: int) -> tuple[Vector, Vector]:
+        """Return the whole cost of a program, and 0 for its closed columns, 1 for others, shape (n,) each."""
+        cost, there = self.base.cost.copy(), np.ones(self.base.cost.size)
+        cost[self.base.priced] += self.cost[:, q]
+        there[self.base.closing] = ~self.closed[:, q]
+        return cost, there
+
     def values(self, x: Vector) -> Vector:
         """Return cost @ x of every program, shape (n, p) to (p,)."""
         return np.asarray(self.base.cost @ x + np.einsum("cp,cp->p", self.cost, x[self.base.priced]))

@@ -20,8 +20,9 @@ from optimizer.sweep.hot import Solver
 from optimizer.sweep.programs import Index, ProgramBase, Programs
 from optimizer.sweep.vertex import Proof, Vertex
 
-OPTIMAL, IMPOSSIBLE, UNCERTIFIED, UNSOLVED = 1, 2, 3, 0
-"""Verdicts: solved, proven impossible, impossible by the solver's word alone, none."""
+OPTIMAL, IMPOSSIBLE, UNCERTIFIED, BEATEN, UNSOLVED = 1, 2, 3, 4, 0
+"""Verdicts: solved, proven impossible, impossible by the solver's word alone, no better than another program of its
+scenario, none."""
 TRY_COST = 0.35
 """What trying a basis costs in itself, in solver calls."""
 LEARN_COST = 0.5
@@ -42,18 +43,24 @@ SAMPLE = 96
 
 @dataclass
 class Answers:
-    """Verdict, column values and row prices of programs, shapes (p,), (n, p), (m, p).
+    """Verdict and column values of programs, shapes (p,), (n, p).
 
     Attributes:
-        unique: Whether no other solution is as good, shape (p,).
+        unique: Whether no other doses are as good, shape (p,).
         reused: Whether it came without a solver call, shape (p,).
     """
 
     verdict: Index
     x: Vector
-    y: Vector
     unique: Mask
     reused: Mask
+
+
+@dataclass
+class PricedAnswers(Answers):
+    """Answers with their row prices and basic columns and rows, shapes (m, p), (n + m, p)."""
+
+    y: Vector
     basic: Mask
 
 
@@ -92,14 +99,14 @@ class Reuse:
     def __post_init__(self) -> None:
         self._checker, self._solver = Checker(self.base), Solver(self.base)
 
-    def solve(self, programs: Programs) -> Answers:
+    def solve(self, programs: Programs, scenario: Index | None = None) -> Answers:
         """Return the verified answers of programs."""
         m, n = self.base.matrix.shape
         p = len(programs)
         self.seen += p
-        found = Answers(
-            np.zeros(p, dtype=np.int64), np.zeros((n, p)), np.zeros((m, p)),
-            np.zeros(p, dtype=bool), np.zeros(p, dtype=bool), np.zeros((n + m, p), dtype=bool),
+        found = PricedAnswers(
+            np.zeros(p, dtype=np.int64), np.zeros((n, p)), np.zeros(p, dtype=bool), np.zeros(p, dtype=bool),
+            np.zeros((m, p)), np.zeros((n + m, p), dtype=bool),
         )  # fmt: skip
         left = np.arange(p)
         rest = programs
@@ -113,7 +120,7 @@ class Reuse:
         self._verify(programs, found)
         return found
 
-    def _one_by_one(self, programs: Programs, found: Answers, order: Index) -> None:
+    def _one_by_one(self, programs: Programs, found: PricedAnswers, order: Index) -> None:
         """Solve what is left, each basis tried on what is still left while that pays."""
         rest: Programs | None = None
         left = order
@@ -149,7 +156,7 @@ class Reuse:
         self,
         known: Vertex | Proof,
         record: KnownBasis,
-        found: Answers,
+        found: PricedAnswers,
         left: Index,
         rest: Programs,
         *,
@@ -182,7 +189,7 @@ class Reuse:
             return left[keep], rest.take(keep)
         return left, rest
 
-    def _place(self, vertex: Vertex, found: Answers, where: Index, x: Vector, y: Vector) -> None:
+    def _place(self, vertex: Vertex, found: PricedAnswers, where: Index, x: Vector, y: Vector) -> None:
         """Write the answers of a basis."""
         found.verdict[where] = OPTIMAL
         found.x[np.ix_(vertex.columns, where)] = x
@@ -191,7 +198,7 @@ class Reuse:
         found.basic[np.ix_(np.concatenate([vertex.columns, n + vertex.idle]), where)] = True
 
     def _learnt(
-        self, programs: Programs, found: Answers, q: int, answer: SolverAnswer
+        self, programs: Programs, found: PricedAnswers, q: int, answer: SolverAnswer
     ) -> tuple[Vertex | Proof, KnownBasis] | None:
         """Return the basis of an answer, or its proof that nothing fits, with the record of its kind."""
         if answer.ending == "infeasible":
@@ -229,7 +236,7 @@ class Reuse:
             self._known = dict(best[: MOST_KNOWN // 3])
         return self._known.setdefault(key, (known, KnownBasis()))
 
-    def _verify(self, programs: Programs, found: Answers) -> None:
+    def _verify(self, programs: Programs, found: PricedAnswers) -> None:
         """Check every answer; what does not stand the check is left without a verdict."""
         solved = np.flatnonzero(found.verdict == OPTIMAL)
         block = max(1, BLOCK // sum(self.base.matrix.shape))

@@ -121,6 +121,14 @@ class Vertex:
         kept = self._idle_within(some, x)
         return chosen[kept], x[:, kept], y[:, kept]
 
+    def points(self, programs: Programs) -> tuple[Index, Vector]:
+        """Return the programs in which the basis gives a point, best or not, and its basic columns, (h,), (k, h)."""
+        chosen, x = self._within(programs)
+        if chosen.size:
+            kept = self._idle_within(programs.take(chosen), x)
+            chosen, x = chosen[kept], x[:, kept]
+        return chosen, x
+
     def _within(self, programs: Programs) -> tuple[Index, Vector]:
         """Return the programs in which the basic columns keep their bounds, and their values."""
         own = np.where(self._end_side, programs.high[self._end_index], programs.low[self._end_index])
@@ -155,18 +163,26 @@ class Vertex:
             ok[places[places >= 0]] |= programs.closed[self._closing_out[places >= 0]]
         return np.flatnonzero(ok.all(axis=0))
 
+    def prices(self, programs: Programs) -> Vector:
+        """Return the prices of the active rows in every program, whether the basis is optimal there or not, (k, p)."""
+        return self._priced(programs)[0]
+
+    def _priced(self, programs: Programs) -> tuple[Vector, Vector | None, Vector]:
+        """Return the prices of the active rows, how far moved rows shift them, and by how much those move."""
+        y = self.y[:, None] + self._y_by_price @ programs.cost[self._own_prices]
+        t = programs.moves[self._move_index] - self.origin[self._move_index][:, None]
+        if not self._move_index.size:
+            return y, None, t
+        # y (I - T G)^-1 T W, with the transposed system solved
+        step = self._w.T @ (t * _solved(self._g.T, t, y[self._moved_rows], scaled_columns=True))
+        return y + step, step, t
+
     def _all_signed(self, programs: Programs) -> tuple[Index, Vector]:
-        own = programs.cost[self._own_prices]
-        y = self.y[:, None] + self._y_by_price @ own
-        d = self._d - self._d_by_price @ own
+        y, step, t = self._priced(programs)
+        d = self._d - self._d_by_price @ programs.cost[self._own_prices]
         if self._free_prices.size:
             d[self._free_rows] += programs.cost[self._free_prices]
-        if self._move_index.size:
-            t = programs.moves[self._move_index] - self.origin[self._move_index][:, None]
-            # y (I - T G)^-1 T W, with the transposed system solved
-            h = t * _solved(self._g.T, t, y[self._moved_rows], scaled_columns=True)
-            step = self._w.T @ h
-            y = y + step
+        if step is not None:
             d = d - self.out_columns.T @ step + self._out_slopes.T @ (t * y[self._moved_rows])
         ok_d = d >= -self._slip
         if self._closing_out.size:

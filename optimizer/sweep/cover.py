@@ -1,0 +1,191 @@
+"""Boxes of choices that together hold them all, split where one box did not do, and what bounds the cost in each.
+
+A scenario is proven over all choices when every box of some cut through the tree of boxes holds nothing better than
+its best known point: each box by any row prices that do, whichever scenario they were learnt from. Any prices give a
+bound (weak duality), so a bound that is too low is all that old prices can do.
+"""
+
+from __future__ import annotations
+
+from math import inf
+
+import numpy as np
+
+from optimizer.data.pool import Mask, Vector
+from optimizer.sweep.programs import Index, ProgramBase, Programs
+from optimizer.sweep.vertex import Vertex
+from optimizer.units import NO_COEFFICIENT, PROOF_REUSED, ROUND_OFF, SLIP
+
+
+class Cover:
+    """A tree of boxes of the q choices, as arrays that grow.
+
+    Attributes:
+        low: Lower ends of every box, shape (k, q).
+        high: Upper ends.
+        first: First of the two halves of a box that was split, -1 for others, shape (k,); the second one follows.
+    """
+
+    def __init__(self, q: int) -> None:
+        """Begin with one box that holds all choices."""
+        self.low, self.high = np.zeros((1, q)), np.ones((1, q))
+        self.first = np.full(1, -1, dtype=np.int64)
+
+    def __len__(self) -> int:
+        return len(self.first)
+
+    def split(self, box: int, choice: int) -> int:
+        """Split a box into no and yes of a choice; return the first half, after which the second one stands."""
+        first = len(self)
+        low, high = np.repeat(self.low[[box]], 2, axis=0), np.repeat(self.high[[box]], 2, axis=0)
+        high[0, choice], low[1, choice] = 0.0, 1.0
+        self.low, self.high = np.vstack([self.low, low]), np.vstack([self.high, high])
+        self.first = np.append(self.first, [-1, -1])
+        self.first[box] = first
+        return first
+
+    def held(self, closed: Mask) -> Mask:
+        """Return which boxes are closed, by themselves or both their halves: (k, p) of (k, p) that are by themselves."""
+        held = closed.copy()
+        for box in np.flatnonzero(self.first >= 0)[::-1]:
+            first = self.first[box]
+            held[box] |= held[first] & held[first + 1]
+        return held
+
+    def cut(self, closed: Mask) -> Mask:
+        """Return the boxes next to the root that are closed by themselves: they hold all choices, (k, p)."""
+        open_ = np.zeros_like(closed)
+        open_[0] = True
+        for box in np.flatnonzero(self.first >= 0):
+            first = self.first[box]
+            open_[first] = open_[first + 1] = open_[box] & ~closed[box]
+        return open_ & closed
+
+
+class Prices:
+    """Row prices that a basis gives in every program, or those of a proof that nothing fits, and what they bound."""
+
+    def __init__(self, base: ProgramBase, doses: int, source: Vertex | Vector) -> None:
+        """Keep the rows that have a price.
+
+        Args:
+            base: What the programs share; its columns from `doses` on are choices.
+            doses: Columns before the choices.
+            source: A basis of all columns, or the multipliers of a proof that nothing fits, shape (m,).
+        """
+        self.base, self.doses = base, doses
+        self.vertex = source if isinstance(source, Vertex) else None
+        self.hits = self.tried = 0
+        if isinstance(source, Vertex):
+            self.rows = source.active
+        else:
+            ray = np.where(np.abs(source) < ROUND_OFF * np.abs(source).max(initial=0.0), 0.0, source)
+            self.rows = np.flatnonzero(ray)
+            self._ray = ray[self.rows][:, None]
+        places = np.full(base.low.size, -1)
+        places[self.rows] = np.arange(self.rows.size)
+        self._ended = np.flatnonzero(places[base.ended] >= 0)
+        self._own = places[base.ended[self._ended]]
+        self._moved = np.flatnonzero(places[base.moved] >= 0)
+        self._moved_own = places[base.moved[self._moved]]
+        low, high = base.low[self.rows], base.high[self.rows]
+        low[self._own] = high[self._own] = 0.0
+        self._no_low, self._no_high = np.flatnonzero(np.isneginf(low)), np.flatnonzero(np.isposinf(high))
+        self._low, self._high = np.where(np.isfinite(low), low, 0.0), np.where(np.isfinite(high), high, 0.0)
+        self._columns = np.ascontiguousarray(base.matrix[self.rows].T)
+        self._loose = self._harmful(source) if isinstance(source, Vertex) else None
+
+    def _harmful(self, vertex: Vertex) -> tuple[Mask, Mask]:
+        """Return which columns and rows outside the basis move a dose when they move, shape (n,) and (k,)."""
+        doses = vertex.inverse[vertex.columns < self.doses]
+        columns = np.zeros(self.base.cost.size, dtype=bool)
+        columns[vertex.out] = (np.abs(doses @ vertex.out_columns) > NO_COEFFICIENT).any(axis=0)
+        columns[vertex.out[vertex.out < self.doses]] = True
+        return columns, (np.abs(doses) > NO_COEFFICIENT).any(axis=0)
+
+    def bounds(self, programs: Programs, low: Vector, high: Vector) -> Vector:
+        """Return what nothing costs less than in each box of each program, shape (k, p); infinite where it is empty.
+
+        The sum of y_i x (low end if y_i > 0, else high end) and of the least of d_j x_j, d = cost - A'y, in double
+        precision, less what the sums may have lost. A price against an end that is not there counts as 0.
+
+        Args:
+            programs: The p programs.
+            low: Lower ends of the choices in every box, shape (k, q).
+            high: Upper ends.
+        """
+        y = self._prices(programs)
+        ends, largest = self._ends(programs, y)
+        d = self._reduced(programs, y)
+        pull = np.minimum(d, 0.0)
+        upper = self.base.upper[: self.doses]
+        reach = upper @ pull[: self.doses]
+        if self.base.closing.size:
+            reach -= (self.base.upper[self.base.closing][:, None] * pull[self.base.closing] * programs.closed).sum(axis=0)
+        push = d[self.doses :] - pull[self.doses :]
+        found = ends + reach - ROUND_OFF * (largest - reach) + high @ pull[self.doses :] + low @ push
+        if self.vertex is None:
+            found = np.where(found > PROOF_REUSED * (1 + largest), inf, -inf)
+        return np.where(np.isnan(found), -inf, found)
+
+    def sure(self, programs: Programs, low: Vector, high: Vector) -> Mask:
+        """Return in which programs all best points of a box have the same doses, if these prices bound it, (p,).
+
+        Whatever has no reduced cost may move at no cost: it must move no dose (`_harmful`), be closed or be fixed.
+
+        Args:
+            programs: The p programs.
+            low: Lower ends of the choices of one box, shape (q,).
+            high: Upper ends.
+        """
+        if self._loose is None:
+            return np.zeros(len(programs), dtype=bool)
+        columns, rows = self._loose
+        y = self._prices(programs)
+        still = SLIP * (1 + float(np.abs(self.base.cost).max(initial=0.0)))
+        idle = (np.abs(self._reduced(programs, y)) <= still) & columns[:, None]
+        idle[self.doses :] &= (low < high)[:, None]
+        idle[self.base.closing] &= ~programs.closed
+        fixed = np.repeat((self.base.low == self.base.high)[self.rows][:, None], len(programs), axis=1)
+        fixed[self._own] = programs.low[self._ended] == programs.high[self._ended]
+        idle_rows = (np.abs(y) <= still) & rows[:, None] & ~fixed
+        return np.asarray(~(idle.any(axis=0) | idle_rows.any(axis=0)))
+
+    def _prices(self, programs: Programs) -> Vector:
+        """Return the prices of the rows, against ends that are there, shape (k, p)."""
+        if self.vertex is None:
+            y = np.repeat(self._ray, len(programs), axis=1)
+        else:
+            y = self.vertex.prices(programs)
+            y[self._no_low] = np.minimum(y[self._no_low], 0.0)
+            y[self._no_high] = np.maximum(y[self._no_high], 0.0)
+        own, (low, high) = y[self._own], (programs.low[self._ended], programs.high[self._ended])
+        own[(own > 0) & ~np.isfinite(low) | (own < 0) & ~np.isfinite(high)] = 0.0
+        if self.vertex is not None:
+            y[self._own] = own
+        elif not (own == y[self._own]).all():
+            y[:, (own != y[self._own]).any(axis=0)] = np.nan  # a proof is one with all its rows only
+        return y
+
+    def _ends(self, programs: Programs, y: Vector) -> tuple[Vector, Vector]:
+        """Return what the prices ask of the ends, and the sizes that it sums, shape (p,) each."""
+        up, down = np.maximum(y, 0.0), np.minimum(y, 0.0)
+        asked = self._low @ up + self._high @ down
+        sizes = np.abs(self._low) @ up - np.abs(self._high) @ down
+        low, high = programs.low[self._ended], programs.high[self._ended]
+        low, high = np.where(np.isfinite(low), low, 0.0), np.where(np.isfinite(high), high, 0.0)
+        up, down = up[self._own], down[self._own]
+        return (
+            asked + (low * up).sum(axis=0) + (high * down).sum(axis=0),
+            sizes + (np.abs(low) * up).sum(axis=0) - (np.abs(high) * down).sum(axis=0),
+        )
+
+    def _reduced(self, programs: Programs, y: Vector) -> Vector:
+        """Return cost - A'y, of a proof -A'y, shape (n, p)."""
+        d = -(self._columns @ y)
+        if self._moved.size:
+            d += self.base.slopes[self._moved].T @ (programs.moves[self._moved] * y[self._moved_own])
+        if self.vertex is not None:
+            d += self.base.cost[:, None]
+            d[self.base.priced] += programs.cost
+        return d

@@ -1,0 +1,401 @@
+"""Programs with choices of yes and no: points and proofs of other scenarios composed, and solved only where none do.
+
+A scenario is answered by the best of the known bases at known choices that gives a point of it, and proven by a cut
+through one tree of boxes of choices (`cover`), each box bounded by any row prices known. What is left is walked: only
+boxes that nothing known closes are solved, and split where their best point is not whole. Each such program teaches
+its prices, each whole point its choices and its basis, and both are tried on all scenarios that are still open.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from math import inf
+
+import numpy as np
+
+from optimizer.data.pool import Mask, Vector
+from optimizer.engine.highs import SolverAnswer
+from optimizer.immutable import replace
+from optimizer.sweep.cover import Cover, Prices
+from optimizer.sweep.hot import Hot
+from optimizer.sweep.programs import Index, ProgramBase, Programs
+from optimizer.sweep.reuse import BEATEN, IMPOSSIBLE, OPTIMAL, UNSOLVED, Answers
+from optimizer.sweep.vertex import Vertex
+from optimizer.units import BOUND_MET, CLEARLY_WORSE, LAST_DIGIT, ROW_MET, SAME_WORTH, SLIP, WHOLE
+
+MOST_RUNS = 400
+"""Programs after which a walk is given up."""
+WAVE = 64
+"""Most scenarios that are walked before what they taught is tried on the others."""
+TRIED = 2
+"""Most choices of which both halves are solved before one of them is split."""
+
+
+class Chosen:
+    """The programs at one set of choices: over the doses alone, with what the choices take of each row."""
+
+    def __init__(self, base: ProgramBase, doses: int, choices: Vector) -> None:
+        """Take the choices out of the rows' ends."""
+        taken = base.matrix[:, doses:] @ choices
+        self.choices = choices
+        self.base = replace(
+            base,
+            matrix=base.matrix[:, :doses],
+            cost=base.cost[:doses],
+            low=base.low - taken,
+            high=base.high - taken,
+            upper=base.upper[:doses],
+            slopes=base.slopes[:, :doses],
+        )
+        self._taken = taken[base.ended][:, None]
+        self.hot = Hot(self.base, np.arange(doses))
+
+    def programs(self, programs: Programs) -> Programs:
+        """Return programs at these choices."""
+        return replace(programs, base=self.base, low=programs.low - self._taken, high=programs.high - self._taken)
+
+
+@dataclass
+class KnownPoint:
+    """A basis at one set of choices."""
+
+    chosen: Chosen
+    vertex: Vertex
+    hits: int = 0
+
+
+@dataclass
+class Standing:
+    """What is known of a batch: per scenario its best point, per box and program a bound.
+
+    Attributes:
+        scenario: Scenario of every program, shape (p,).
+        worth: Cost of the best point, shape (s,).
+        weight: Size of the terms that it sums.
+        x: The point, shape (n, s).
+        program: The program that it is a point of.
+        best: Bounds, shape (k, p).
+        walked: Which scenarios took programs of their own.
+    """
+
+    scenario: Index
+    worth: Vector
+    weight: Vector
+    x: Vector
+    program: Index
+    best: Vector
+    walked: Mask
+
+    def needed(self, programs: Index) -> Vector:
+        """Return what a bound must reach to close a box, shape (p,)."""
+        own = self.scenario[programs]
+        return np.asarray(self.worth[own] - BOUND_MET * self.weight[own])
+
+
+@dataclass
+class TreeReuse:
+    """Solves programs of one base whose last columns are choices; what is learnt is kept from call to call."""
+
+    base: ProgramBase
+    doses: int
+    calls: int = 0
+    cover: Cover = field(init=False)
+    _points: dict[bytes, KnownPoint] = field(default_factory=dict)
+    _prices: dict[bytes, Prices] = field(default_factory=dict)
+    _chosen: dict[bytes, Chosen] = field(default_factory=dict)
+    _hot: Hot = field(init=False)
+
+    def __post_init__(self) -> None:
+        n = self.base.cost.size
+        self.cover, self._hot = Cover(n - self.doses), Hot(self.base, np.arange(n))
+
+    def solve(self, programs: Programs, scenario: Index) -> Answers:
+        """Return the verified answers of programs; of each scenario only its best program is told as optimal."""
+        p, n, size = len(programs), self.base.cost.size, int(scenario.max(initial=-1)) + 1
+        standing = Standing(
+            scenario, np.full(size, inf), np.zeros(size), np.zeros((n, size)), np.full(size, -1),
+            np.full((len(self.cover), p), -inf), np.zeros(size, dtype=bool),
+        )  # fmt: skip
+        self._stand(programs, standing, list(self._points.values()), np.arange(p))
+        left = self._bound(programs, standing, list(self._prices.values()), np.arange(p))
+        wave, failed = 1, np.zeros(size, dtype=bool)
+        while left.size:
+            first = np.unique(standing.scenario[left])[:wave]
+            points, prices = list(self._points), list(self._prices)
+            for s in first.tolist():
+                failed[s] = not self._walked(programs, standing, left[scenario[left] == s])
+            standing.walked[first] = True
+            left = left[~standing.walked[scenario[left]]]
+            self._stand(programs, standing, [v for k, v in self._points.items() if k not in set(points)], left)
+            left = self._bound(programs, standing, [v for k, v in self._prices.items() if k not in set(prices)], left)
+            wave = min(2 * wave, WAVE)
+        return self._answers(programs, standing, failed)
+
+    def _stand(self, programs: Programs, standing: Standing, known: list[KnownPoint], left: Index) -> None:
+        """Give every scenario the best of its own and of known points."""
+        for point in sorted(known, key=lambda k: -k.hits):
+            if not left.size:
+                return
+            some = point.chosen.programs(programs.take(left))
+            at, basic = point.vertex.points(some)
+            if at.size:
+                x = np.zeros((self.base.cost.size, at.size))
+                x[point.vertex.columns] = basic
+                x[self.doses :] = point.chosen.choices[:, None]
+                self._offer(programs.take(left[at]), standing, left[at], x)
+
+    def _offer(self, programs: Programs, standing: Standing, where: Index, x: Vector) -> None:
+        """Let points of programs be the best ones of their scenarios where they are."""
+        own, worth = standing.scenario[where], programs.values(x)
+        order = np.lexsort((where, worth, own))
+        leads = order[np.append(True, own[order][1:] != own[order][:-1])]
+        better = leads[worth[leads] < standing.worth[own[leads]] - SAME_WORTH / 10 * standing.weight[own[leads]]]
+        s = own[better]
+        standing.worth[s], standing.x[:, s], standing.program[s] = worth[better], x[:, better], where[better]
+        costs = programs.take(better)
+        standing.weight[s] = np.abs(self.base.cost) @ np.abs(x[:, better]) + np.einsum(
+            "cp,cp->p", np.abs(costs.cost), np.abs(x[self.base.priced][:, better])
+        )
+
+    def _bound(self, programs: Programs, standing: Standing, known: list[Prices], left: Index) -> Index:
+        """Try prices on what is left; return the programs that no cut proves yet."""
+        if len(self.cover) > len(standing.best):
+            more = np.full((len(self.cover) - len(standing.best), len(programs)), -inf)
+            standing.best = np.vstack([standing.best, more])
+        left = self._open(standing, left)
+        some = programs.take(left)
+        for prices in sorted(known, key=lambda k: -k.hits / max(k.tried, 1)):
+            if not left.size:
+                break
+            bounds = prices.bounds(some, self.cover.low, self.cover.high)
+            before = standing.best[:, left]
+            closes = ((bounds >= standing.needed(left)) & (bounds > before)).any(axis=0)
+            standing.best[:, left] = np.maximum(before, bounds)
+            prices.tried += left.size
+            prices.hits += int(closes.sum())
+            if closes.sum() > left.size / 16:
+                left = self._open(standing, left)
+                some = programs.take(left)
+        return self._open(standing, left)
+
+    def _open(self, standing: Standing, left: Index) -> Index:
+        closed = standing.best[:, left] >= standing.needed(left)
+        return left[~self.cover.held(closed)[0]]
+
+    def _walked(self, programs: Programs, standing: Standing, own: Index) -> bool:
+        """Prove the programs of one scenario, with programs of the solver where need be; return whether it worked."""
+        return all(self._walk(programs, standing, int(q)) for q in own)
+
+    def _walk(self, programs: Programs, standing: Standing, q: int) -> bool:
+        one = programs.take(np.array([q]))
+        self._try_all(one, standing, q)
+        waiting: list[tuple[int, SolverAnswer | None]] = [(0, None)]
+        runs = self.calls
+        while waiting:
+            box, answer = waiting.pop()
+            if self._closed(standing, q, box):
+                continue
+            first = int(self.cover.first[box])
+            if first >= 0:
+                halves = sorted((first, first + 1), key=lambda b: -standing.best[b, q])
+                waiting += [(half, None) for half in halves]
+                continue
+            if self.calls - runs > MOST_RUNS:
+                return False
+            answer = answer or self._run(programs, q, self.cover.low[box], self.cover.high[box])
+            if not self._learnt(one, standing, q, answer):
+                return False
+            if answer.ending == "optimal" and not self._closed(standing, q, box):
+                if self._whole(programs, standing, q, box, answer):
+                    if not self._closed(standing, q, box):
+                        return False
+                else:
+                    waiting += self._split(programs, one, standing, q, box, answer)
+            elif not self._closed(standing, q, box):
+                return False
+        return True
+
+    def _closed(self, standing: Standing, q: int, box: int) -> bool:
+        return bool(standing.best[box, q] >= standing.needed(np.array([q]))[0])
+
+    def _try_all(self, one: Programs, standing: Standing, q: int) -> None:
+        """Try what is known on boxes that came after it was tried."""
+        if not len(standing.best):
+            return
+        for prices in list(self._prices.values()):
+            self._note(one, standing, q, prices)
+
+    def _note(self, one: Programs, standing: Standing, q: int, prices: Prices) -> None:
+        """Write what prices bound in one program."""
+        if len(self.cover) > len(standing.best):
+            more = np.full((len(self.cover) - len(standing.best), standing.best.shape[1]), -inf)
+            standing.best = np.vstack([standing.best, more])
+        bounds = prices.bounds(one, self.cover.low, self.cover.high)[:, 0]
+        standing.best[:, q] = np.maximum(standing.best[:, q], bounds)
+
+    def _run(self, programs: Programs, q: int, low: Vector, high: Vector) -> SolverAnswer:
+        """Run a program within a box of choices."""
+        self.calls += 1
+        cost, there = programs.one(q)
+        there[self.doses :] = high
+        return self._hot.run(programs, q, cost, there, np.concatenate([np.zeros(self.doses), low]))
+
+    def _learnt(self, one: Programs, standing: Standing, q: int, answer: SolverAnswer) -> bool:
+        """Note the prices of an answer; return whether there are any."""
+        m, n = self.base.matrix.shape
+        if answer.ending == "infeasible" and answer.ray is not None:
+            for ray in (answer.ray, -answer.ray):
+                prices = Prices(self.base, self.doses, ray)
+                if np.isposinf(prices.bounds(one, self.cover.low, self.cover.high)).any():
+                    key = b"y" + np.round(ray / np.abs(ray).max(), 9).tobytes()
+                    self._note(one, standing, q, self._prices.setdefault(key, prices))
+                    return True
+            return False
+        if answer.ending != "optimal":
+            return False
+        key = np.sort(answer.basic).astype(np.int32).tobytes()
+        if key not in self._prices:
+            try:
+                vertex = Vertex(self.base, answer.basic, np.zeros(m, dtype=bool), one.moves[:, 0])
+            except np.linalg.LinAlgError:
+                return False
+            self._prices[key] = Prices(self.base, self.doses, vertex)
+        self._note(one, standing, q, self._prices[key])
+        return True
+
+    def _whole(self, programs: Programs, standing: Standing, q: int, box: int, answer: SolverAnswer) -> bool:
+        """Return whether the best of a box has whole choices and keeps its worth there; note the point."""
+        parts = answer.x[self.doses :]
+        choices = np.round(parts)
+        if np.abs(parts - choices).max(initial=0.0) > WHOLE:
+            return False
+        point = self._point(programs, q, choices)
+        if point is None:
+            return False
+        one = programs.take(np.array([q]))
+        x = np.concatenate([point.x, choices])[:, None]
+        worth, bound = float(one.values(x)[0]), float(one.values(answer.x[:, None])[0])
+        if worth > bound + SAME_WORTH / 10 * float(np.abs(self.base.cost) @ np.abs(x[:, 0])):
+            return False
+        self._offer(one, standing, np.array([q]), x)
+        return True
+
+    def _point(self, programs: Programs, q: int, choices: Vector) -> SolverAnswer | None:
+        """Return the best at given choices, whose basis is kept."""
+        key = np.packbits(choices > 0.5).tobytes()
+        if key not in self._chosen:
+            self._chosen[key] = Chosen(self.base, self.doses, choices)
+        chosen = self._chosen[key]
+        cost, there = programs.one(q)
+        here = chosen.programs(programs)
+        self.calls += 1
+        answer = chosen.hot.run(here, q, cost[: self.doses], there[: self.doses])
+        if answer.ending != "optimal":
+            return None
+        one = here.take(np.array([q]))
+        rows, (low, high) = one.activity(answer.x[:, None]), one.ends()
+        at_high = (np.abs(rows - high) < np.abs(rows - low))[:, 0]
+        active = np.ones(self.base.low.size, dtype=bool)
+        active[answer.basic[answer.basic >= self.doses] - self.doses] = False
+        name = key + np.sort(answer.basic).astype(np.int32).tobytes() + np.packbits(at_high & active).tobytes()
+        if name not in self._points:
+            try:
+                vertex = Vertex(chosen.base, answer.basic, at_high, one.moves[:, 0])
+            except np.linalg.LinAlgError:
+                return answer
+            self._points[name] = KnownPoint(chosen, vertex)
+        return answer
+
+    def _split(
+        self, programs: Programs, one: Programs, standing: Standing, q: int, box: int, answer: SolverAnswer
+    ) -> list[tuple[int, SolverAnswer | None]]:
+        """Split a box at the choice whose split says most; return its halves with their answers, the better one last."""
+        low, high = self.cover.low[box], self.cover.high[box]
+        off = np.abs(answer.x[self.doses :] - np.round(answer.x[self.doses :]))
+        off[low == high] = -1.0
+        order = np.argsort(-off, kind="stable")[:TRIED]
+        best, most, pair = int(order[0]), -1.0, None
+        for choice in order.tolist():
+            if off[choice] <= LAST_DIGIT and pair is not None:
+                break
+            down, up = high.copy(), low.copy()
+            down[choice], up[choice] = 0.0, 1.0
+            halves = self._run(programs, q, low, down), self._run(programs, q, up, high)
+            worths = [inf if a.ending == "infeasible" else float(one.values(a.x[:, None])[0]) for a in halves]
+            bound = float(one.values(answer.x[:, None])[0])
+            gain = max(worths[0] - bound, LAST_DIGIT) * max(worths[1] - bound, LAST_DIGIT)
+            if gain > most:
+                best, most, pair = choice, gain, (halves, worths)
+        assert pair is not None
+        first = self.cover.split(box, best)
+        (a, b), (worth_a, worth_b) = pair
+        told = [(first, a), (first + 1, b)]
+        more = np.full((len(self.cover) - len(standing.best), standing.best.shape[1]), -inf)
+        standing.best = np.vstack([standing.best, more])
+        return told if worth_a > worth_b else told[::-1]
+
+    def _answers(self, programs: Programs, standing: Standing, failed: Mask) -> Answers:
+        """Check every answer outside the solver, and tell which are the only best ones."""
+        p = len(programs)
+        found = Answers(
+            np.full(p, BEATEN), np.zeros((self.base.cost.size, p)), np.zeros(p, dtype=bool), np.zeros(p, dtype=bool)
+        )
+        none = np.isinf(standing.worth)[standing.scenario]
+        found.verdict[none] = IMPOSSIBLE
+        solved = np.flatnonzero(~np.isinf(standing.worth))
+        where = standing.program[solved]
+        found.verdict[where] = OPTIMAL
+        found.x[:, where] = standing.x[:, solved]
+        found.reused = ~standing.walked[standing.scenario]
+        some = programs.take(where)
+        missed = self._missed(some, standing.x[:, solved])
+        failed[solved[missed > ROW_MET]] = True
+        found.unique[where] = self._alone(programs, standing)[solved]
+        found.verdict[failed[standing.scenario]] = UNSOLVED
+        return found
+
+    def _missed(self, programs: Programs, x: Vector) -> Vector:
+        """Return the largest miss of a row or column end, relative to 1 + |end|, shape (p,)."""
+        rows, worst = programs.activity(x), np.zeros(len(programs))
+        low, high = programs.ends()
+        for end, miss in ((low, low - rows), (high, rows - high)):
+            there = np.isfinite(end)
+            size = 1 + np.abs(np.where(there, end, 0.0))
+            worst = np.maximum(worst, np.where(there, miss / size, 0.0).max(axis=0, initial=0.0))
+        return np.asarray(np.maximum(worst, np.maximum(-x, x - programs.uppers()).max(axis=0, initial=0.0)))
+
+    def _alone(self, programs: Programs, standing: Standing) -> Mask:
+        """Return in which scenarios no other doses are as good, shape (s,).
+
+        Every box of the cut holds clearly worse points only, or holds the best point and some prices are sure of its
+        doses; what is open to the best point's own program may then be used too.
+        """
+        alone, own = np.ones(len(standing.worth), dtype=bool), standing.scenario
+        closed = standing.best >= standing.needed(np.arange(len(programs)))
+        near = self.cover.cut(closed) & (standing.best < (standing.worth + CLEARLY_WORSE * standing.weight)[own])
+        choices = standing.x[self.doses :, own]
+        for box in np.flatnonzero(near.any(axis=1)):
+            where = np.flatnonzero(near[box])
+            low, high = self.cover.low[box], self.cover.high[box]
+            inside = ((choices[:, where] >= low[:, None]) & (choices[:, where] <= high[:, None])).all(axis=0)
+            alone[own[where[~inside]]] = False
+            left = where[inside]
+            both = programs.closed[:, left] & programs.closed[:, standing.program[own[left]]]
+            some = replace(programs.take(left), closed=both)
+            alone[own[left[~self._sure(some, standing.needed(left), low, high)]]] = False
+        return alone
+
+    def _sure(self, programs: Programs, needed: Vector, low: Vector, high: Vector) -> Mask:
+        """Return in which programs some known prices close a box and are sure of the doses of its best point."""
+        sure = np.zeros(len(programs), dtype=bool)
+        left = np.arange(len(programs))
+        for prices in sorted(self._prices.values(), key=lambda k: -k.hits):
+            if not left.size:
+                break
+            some = programs.take(left)
+            fits = np.flatnonzero(prices.bounds(some, low[None], high[None])[0] >= needed[left])
+            if fits.size:
+                fits = fits[prices.sure(some.take(fits), low, high)]
+                sure[left[fits]] = True
+                left = np.delete(left, fits)
+        return sure
