@@ -14,7 +14,7 @@ import numpy as np
 from optimizer.data.pool import Mask, Vector
 from optimizer.sweep.programs import Index, ProgramBase, Programs
 from optimizer.sweep.vertex import Vertex
-from optimizer.units import NO_COEFFICIENT, PROOF_REUSED, ROUND_OFF, SLIP
+from optimizer.units import PROOF_REUSED, ROUND_OFF, SLIP
 
 
 class Cover:
@@ -93,15 +93,6 @@ class Prices:
         self._no_low, self._no_high = np.flatnonzero(np.isneginf(low)), np.flatnonzero(np.isposinf(high))
         self._low, self._high = np.where(np.isfinite(low), low, 0.0), np.where(np.isfinite(high), high, 0.0)
         self._columns = np.ascontiguousarray(base.matrix[self.rows].T)
-        self._loose = self._harmful(source) if isinstance(source, Vertex) else None
-
-    def _harmful(self, vertex: Vertex) -> tuple[Mask, Mask]:
-        """Return which columns and rows outside the basis move a dose when they move, shape (n,) and (k,)."""
-        doses = vertex.inverse[vertex.columns < self.doses]
-        columns = np.zeros(self.base.cost.size, dtype=bool)
-        columns[vertex.out] = (np.abs(doses @ vertex.out_columns) > NO_COEFFICIENT).any(axis=0)
-        columns[vertex.out[vertex.out < self.doses]] = True
-        return columns, (np.abs(doses) > NO_COEFFICIENT).any(axis=0)
 
     def bounds(self, programs: Programs, low: Vector, high: Vector) -> Vector:
         """Return what nothing costs less than in each box of each program, shape (k, p); infinite where it is empty.
@@ -128,28 +119,26 @@ class Prices:
             found = np.where(found > PROOF_REUSED * (1 + largest), inf, -inf)
         return np.where(np.isnan(found), -inf, found)
 
-    def sure(self, programs: Programs, low: Vector, high: Vector) -> Mask:
-        """Return in which programs all best points of a box have the same doses, if these prices bound it, (p,).
-
-        Whatever has no reduced cost may move at no cost: it must move no dose (`_harmful`), be closed or be fixed.
+    def faces(self, programs: Programs, low: Vector, high: Vector) -> tuple[Mask, Mask]:
+        """Return what the best points of a box share if these prices bound it: rows held at an end, columns not held.
 
         Args:
             programs: The p programs.
-            low: Lower ends of the choices of one box, shape (q,).
+            low: Lower ends of the choices of the box, shape (q,).
             high: Upper ends.
+
+        Returns:
+            Rows, shape (m, p), and columns, shape (n, p) (complementary slackness).
         """
-        if self._loose is None:
-            return np.zeros(len(programs), dtype=bool)
-        columns, rows = self._loose
         y = self._prices(programs)
         still = SLIP * (1 + float(np.abs(self.base.cost).max(initial=0.0)))
-        idle = (np.abs(self._reduced(programs, y)) <= still) & columns[:, None]
-        idle[self.doses :] &= (low < high)[:, None]
-        idle[self.base.closing] &= ~programs.closed
-        fixed = np.repeat((self.base.low == self.base.high)[self.rows][:, None], len(programs), axis=1)
-        fixed[self._own] = programs.low[self._ended] == programs.high[self._ended]
-        idle_rows = (np.abs(y) <= still) & rows[:, None] & ~fixed
-        return np.asarray(~(idle.any(axis=0) | idle_rows.any(axis=0)))
+        free = np.abs(self._reduced(programs, y)) <= still
+        free[self.doses :] &= (low < high)[:, None]
+        free[self.base.closing] &= ~programs.closed
+        rows = np.repeat((self.base.low == self.base.high)[:, None], len(programs), axis=1)
+        rows[self.base.ended] = programs.low == programs.high
+        rows[self.rows] |= np.abs(y) > still
+        return rows, free
 
     def _prices(self, programs: Programs) -> Vector:
         """Return the prices of the rows, against ends that are there, shape (k, p)."""

@@ -103,6 +103,7 @@ class TreeReuse:
     _points: dict[bytes, KnownPoint] = field(default_factory=dict)
     _prices: dict[bytes, Prices] = field(default_factory=dict)
     _chosen: dict[bytes, Chosen] = field(default_factory=dict)
+    _faces: dict[bytes, bool] = field(default_factory=dict)
     _hot: Hot = field(init=False)
 
     def __post_init__(self) -> None:
@@ -378,24 +379,51 @@ class TreeReuse:
             where = np.flatnonzero(near[box])
             low, high = self.cover.low[box], self.cover.high[box]
             inside = ((choices[:, where] >= low[:, None]) & (choices[:, where] <= high[:, None])).all(axis=0)
-            alone[own[where[~inside]]] = False
+            other = where[~inside]
+            clearly = (standing.worth + CLEARLY_WORSE * standing.weight)[own[other]]
+            alone[own[other[~self._bounded(programs.take(other), clearly, low, high)]]] = False
             left = where[inside]
             both = programs.closed[:, left] & programs.closed[:, standing.program[own[left]]]
             some = replace(programs.take(left), closed=both)
-            alone[own[left[~self._sure(some, standing.needed(left), low, high)]]] = False
+            alone[own[left[~self._bounded(some, standing.needed(left), low, high, sure=True)]]] = False
         return alone
 
-    def _sure(self, programs: Programs, needed: Vector, low: Vector, high: Vector) -> Mask:
-        """Return in which programs some known prices close a box and are sure of the doses of its best point."""
-        sure = np.zeros(len(programs), dtype=bool)
-        left = np.arange(len(programs))
+    def _bounded(self, programs: Programs, least: Vector, low: Vector, high: Vector, *, sure: bool = False) -> Mask:
+        """Return in which programs some known prices show that nothing in a box costs less, shape (p,).
+
+        Args:
+            programs: The p programs.
+            least: What nothing is to cost less than, shape (p,).
+            low: Lower ends of the choices of the box, shape (q,).
+            high: Upper ends.
+            sure: The prices must also leave the doses of what costs no more no freedom.
+        """
+        found, left = np.zeros(len(programs), dtype=bool), np.arange(len(programs))
         for prices in sorted(self._prices.values(), key=lambda k: -k.hits):
             if not left.size:
                 break
             some = programs.take(left)
-            fits = np.flatnonzero(prices.bounds(some, low[None], high[None])[0] >= needed[left])
-            if fits.size:
-                fits = fits[prices.sure(some.take(fits), low, high)]
-                sure[left[fits]] = True
-                left = np.delete(left, fits)
-        return sure
+            fits = np.flatnonzero(prices.bounds(some, low[None], high[None])[0] >= least[left])
+            if sure and fits.size:
+                own = some.take(fits)
+                fits = fits[self._rigid(own, *prices.faces(own, low, high))]
+            found[left[fits]] = True
+            left = np.delete(left, fits)
+        return found
+
+    def _rigid(self, programs: Programs, rows: Mask, columns: Mask) -> Mask:
+        """Return where rows that are held leave the doses among some columns no freedom, shape (p,)."""
+        told, which = np.unique(np.packbits(np.vstack([rows, columns]), axis=0), axis=1, return_inverse=True)
+        rigid = np.zeros(told.shape[1], dtype=bool)
+        for k in range(told.shape[1]):
+            first = int(np.flatnonzero(which.reshape(-1) == k)[0])
+            key = told[:, k].tobytes()
+            if key not in self._faces:
+                matrix = self.base.matrix.copy()
+                matrix[self.base.moved] -= programs.moves[:, [first]] * self.base.slopes
+                held, free = rows[:, first], np.flatnonzero(columns[:, first])
+                doses = int((free < self.doses).sum())
+                choices = np.linalg.matrix_rank(matrix[held][:, free[doses:]]) if free.size > doses else 0
+                self._faces[key] = bool(free.size == 0 or np.linalg.matrix_rank(matrix[held][:, free]) - choices == doses)
+            rigid[k] = self._faces[key]
+        return rigid[which.reshape(-1)]
