@@ -44,13 +44,20 @@ class Cover:
         self.first[box] = first
         return first
 
-    def held(self, closed: Mask) -> Mask:
-        """Return which boxes are closed, by themselves or both their halves: (k, p) of (k, p) that are by themselves."""
-        held = closed.copy()
-        for box in np.flatnonzero(self.first >= 0)[::-1]:
+    def wanted(self, closed: Mask) -> Mask:
+        """Return which boxes are still to be closed, (k, p) of those that are by themselves, (k, p): none if all are.
+
+        A box is not if it is within one that is closed, or if both its halves are.
+        """
+        inner = np.flatnonzero(self.first >= 0)
+        done = closed.copy()
+        for box in inner[::-1]:
             first = self.first[box]
-            held[box] |= held[first] & held[first + 1]
-        return held
+            done[box] |= done[first] & done[first + 1]
+        for box in inner:
+            first = self.first[box]
+            done[first : first + 2] |= done[box]
+        return ~done
 
     def cut(self, closed: Mask) -> Mask:
         """Return the boxes next to the root that are closed by themselves: they hold all choices, (k, p)."""
@@ -63,7 +70,13 @@ class Cover:
 
 
 class Prices:
-    """Row prices that a basis gives in every program, or those of a proof that nothing fits, and what they bound."""
+    """Row prices that a basis gives in every program, or those of a proof that nothing fits, and what they bound.
+
+    Attributes:
+        tried: Programs on which they were tried.
+        hits: Those in which they closed a box.
+        closes: How often they closed each box.
+    """
 
     def __init__(self, base: ProgramBase, doses: int, source: Vertex | Vector) -> None:
         """Keep the rows that have a price.
@@ -76,6 +89,7 @@ class Prices:
         self.base, self.doses = base, doses
         self.vertex = source if isinstance(source, Vertex) else None
         self.hits = self.tried = 0
+        self.closes: dict[int, int] = {}
         if isinstance(source, Vertex):
             self.rows = source.active
         else:

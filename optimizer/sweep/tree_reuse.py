@@ -47,6 +47,7 @@ class Chosen:
             upper=base.upper[:doses],
             slopes=base.slopes[:, :doses],
         )
+        self.worth = float(base.cost[doses:] @ choices)
         self._taken = taken[base.ended][:, None]
         self.hot = Hot(self.base, np.arange(doses))
 
@@ -118,78 +119,102 @@ class TreeReuse:
             np.full((len(self.cover), p), -inf), np.zeros(size, dtype=bool),
         )  # fmt: skip
         self._stand(programs, standing, list(self._points.values()), np.arange(p))
-        left = self._bound(programs, standing, list(self._prices.values()), np.arange(p))
+        left = self._bound(programs, standing, np.arange(p))
         wave, failed = 1, np.zeros(size, dtype=bool)
         while left.size:
-            first = np.unique(standing.scenario[left])[:wave]
-            points, prices = list(self._points), list(self._prices)
+            first = np.unique(scenario[left])[:wave]
+            points, prices = set(self._points), set(self._prices)
             for s in first.tolist():
-                failed[s] = not self._walked(programs, standing, left[scenario[left] == s])
+                new = [known for key, known in self._prices.items() if key not in prices]
+                failed[s] = not all(self._walk(programs, standing, int(q), new) for q in left[scenario[left] == s])
             standing.walked[first] = True
             left = left[~standing.walked[scenario[left]]]
-            self._stand(programs, standing, [v for k, v in self._points.items() if k not in set(points)], left)
-            left = self._bound(programs, standing, [v for k, v in self._prices.items() if k not in set(prices)], left)
+            self._stand(programs, standing, [v for k, v in self._points.items() if k not in points], left)
+            left = self._bound(programs, standing, left, [v for k, v in self._prices.items() if k not in prices])
             wave = min(2 * wave, WAVE)
         return self._answers(programs, standing, failed)
 
     def _stand(self, programs: Programs, standing: Standing, known: list[KnownPoint], left: Index) -> None:
         """Give every scenario the best of its own and of known points."""
+        if not left.size:
+            return
+        whole = programs.take(left)
         for point in sorted(known, key=lambda k: -k.hits):
-            if not left.size:
-                return
-            some = point.chosen.programs(programs.take(left))
-            at, basic = point.vertex.points(some)
+            some = point.chosen.programs(whole)
+            at, basic = point.vertex.points(some, self._betters(standing, left) - point.chosen.worth)
             if at.size:
                 x = np.zeros((self.base.cost.size, at.size))
                 x[point.vertex.columns] = basic
                 x[self.doses :] = point.chosen.choices[:, None]
-                self._offer(programs.take(left[at]), standing, left[at], x)
+                point.hits += self._offer(programs.take(left[at]), standing, left[at], x)
 
-    def _offer(self, programs: Programs, standing: Standing, where: Index, x: Vector) -> None:
-        """Let points of programs be the best ones of their scenarios where they are."""
+    def _betters(self, standing: Standing, programs: Index) -> Vector:
+        """Return what a point must cost less than to be clearly the best of its scenario, shape (p,)."""
+        own = standing.scenario[programs]
+        return np.asarray(standing.worth[own] - SAME_WORTH / 10 * standing.weight[own])
+
+    def _offer(self, programs: Programs, standing: Standing, where: Index, x: Vector) -> int:
+        """Let points of programs be the best ones of their scenarios where they are; return of how many."""
         own, worth = standing.scenario[where], programs.values(x)
         order = np.lexsort((where, worth, own))
         leads = order[np.append(True, own[order][1:] != own[order][:-1])]
-        better = leads[worth[leads] < standing.worth[own[leads]] - SAME_WORTH / 10 * standing.weight[own[leads]]]
+        better = leads[worth[leads] < self._betters(standing, where[leads])]
         s = own[better]
         standing.worth[s], standing.x[:, s], standing.program[s] = worth[better], x[:, better], where[better]
         costs = programs.take(better)
         standing.weight[s] = np.abs(self.base.cost) @ np.abs(x[:, better]) + np.einsum(
             "cp,cp->p", np.abs(costs.cost), np.abs(x[self.base.priced][:, better])
         )
+        return int(better.size)
 
-    def _bound(self, programs: Programs, standing: Standing, known: list[Prices], left: Index) -> Index:
-        """Try prices on what is left; return the programs that no cut proves yet."""
-        if len(self.cover) > len(standing.best):
-            more = np.full((len(self.cover) - len(standing.best), len(programs)), -inf)
-            standing.best = np.vstack([standing.best, more])
-        left = self._open(standing, left)
-        some = programs.take(left)
-        for prices in sorted(known, key=lambda k: -k.hits / max(k.tried, 1)):
-            if not left.size:
-                break
-            bounds = prices.bounds(some, self.cover.low, self.cover.high)
-            before = standing.best[:, left]
-            closes = ((bounds >= standing.needed(left)) & (bounds > before)).any(axis=0)
-            standing.best[:, left] = np.maximum(before, bounds)
-            prices.tried += left.size
-            prices.hits += int(closes.sum())
-            if closes.sum() > left.size / 16:
-                left = self._open(standing, left)
-                some = programs.take(left)
-        return self._open(standing, left)
+    def _bound(self, programs: Programs, standing: Standing, left: Index, fresh: list[Prices] | None = None) -> Index:
+        """Try prices on what is left; return the programs that no cut proves yet.
 
-    def _open(self, standing: Standing, left: Index) -> Index:
+        Fresh prices are tried everywhere, others on boxes that they closed before and that are still wanted.
+        """
+        self._widen(standing)
         closed = standing.best[:, left] >= standing.needed(left)
-        return left[~self.cover.held(closed)[0]]
+        wanted = self.cover.wanted(closed)
+        known = list(self._prices.values()) if fresh is None else fresh
+        for prices in sorted(known, key=lambda k: -k.hits / max(k.tried, 1)):
+            boxes = np.array(sorted(prices.closes), dtype=np.int64) if fresh is None else np.arange(len(self.cover))
+            at = np.flatnonzero(wanted[boxes].any(axis=0))
+            if not at.size:
+                continue
+            bounds = prices.bounds(programs.take(left[at]), self.cover.low[boxes], self.cover.high[boxes])
+            bounds[~wanted[np.ix_(boxes, at)]] = -inf
+            closes = bounds >= standing.needed(left[at])
+            prices.tried += at.size
+            prices.hits += int(closes.any(axis=0).sum())
+            for box, count in zip(boxes.tolist(), closes.sum(axis=1).tolist(), strict=True):
+                if count:
+                    prices.closes[box] = prices.closes.get(box, 0) + count
+            where = np.ix_(boxes, left[at])
+            standing.best[where] = np.maximum(standing.best[where], bounds)
+            hit = at[closes.any(axis=0)]
+            closed[np.ix_(boxes, at)] |= closes
+            wanted[:, hit] = self.cover.wanted(closed[:, hit])
+        return left[wanted[0]]
 
-    def _walked(self, programs: Programs, standing: Standing, own: Index) -> bool:
-        """Prove the programs of one scenario, with programs of the solver where need be; return whether it worked."""
-        return all(self._walk(programs, standing, int(q)) for q in own)
+    def _widen(self, standing: Standing) -> None:
+        """Make room for the bounds of boxes that came since."""
+        more = len(self.cover) - len(standing.best)
+        if more:
+            standing.best = np.vstack([standing.best, np.full((more, standing.best.shape[1]), -inf)])
 
-    def _walk(self, programs: Programs, standing: Standing, q: int) -> bool:
+    def _walk(self, programs: Programs, standing: Standing, q: int, new: list[Prices]) -> bool:
+        """Prove a program by programs of the solver where nothing known does; return whether it worked.
+
+        Args:
+            programs: All programs.
+            standing: What is known of them.
+            q: Which to prove.
+            new: Prices that were not tried on it yet.
+        """
         one = programs.take(np.array([q]))
-        self._try_all(one, standing, q)
+        self._widen(standing)
+        for prices in new:
+            self._note(one, standing, q, prices)
         waiting: list[tuple[int, SolverAnswer | None]] = [(0, None)]
         runs = self.calls
         while waiting:
@@ -219,19 +244,11 @@ class TreeReuse:
     def _closed(self, standing: Standing, q: int, box: int) -> bool:
         return bool(standing.best[box, q] >= standing.needed(np.array([q]))[0])
 
-    def _try_all(self, one: Programs, standing: Standing, q: int) -> None:
-        """Try what is known on boxes that came after it was tried."""
-        if not len(standing.best):
-            return
-        for prices in list(self._prices.values()):
-            self._note(one, standing, q, prices)
-
     def _note(self, one: Programs, standing: Standing, q: int, prices: Prices) -> None:
         """Write what prices bound in one program."""
-        if len(self.cover) > len(standing.best):
-            more = np.full((len(self.cover) - len(standing.best), standing.best.shape[1]), -inf)
-            standing.best = np.vstack([standing.best, more])
         bounds = prices.bounds(one, self.cover.low, self.cover.high)[:, 0]
+        for box in np.flatnonzero((bounds >= standing.needed(np.array([q]))) & (bounds > standing.best[:, q])).tolist():
+            prices.closes[box] = prices.closes.get(box, 0) + 1
         standing.best[:, q] = np.maximum(standing.best[:, q], bounds)
 
     def _run(self, programs: Programs, q: int, low: Vector, high: Vector) -> SolverAnswer:
@@ -331,8 +348,7 @@ class TreeReuse:
         first = self.cover.split(box, best)
         (a, b), (worth_a, worth_b) = pair
         told = [(first, a), (first + 1, b)]
-        more = np.full((len(self.cover) - len(standing.best), standing.best.shape[1]), -inf)
-        standing.best = np.vstack([standing.best, more])
+        self._widen(standing)
         return told if worth_a > worth_b else told[::-1]
 
     def _answers(self, programs: Programs, standing: Standing, failed: Mask) -> Answers:
@@ -381,25 +397,25 @@ class TreeReuse:
             inside = ((choices[:, where] >= low[:, None]) & (choices[:, where] <= high[:, None])).all(axis=0)
             other = where[~inside]
             clearly = (standing.worth + CLEARLY_WORSE * standing.weight)[own[other]]
-            alone[own[other[~self._bounded(programs.take(other), clearly, low, high)]]] = False
+            alone[own[other[~self._bounded(programs.take(other), clearly, box)]]] = False
             left = where[inside]
             both = programs.closed[:, left] & programs.closed[:, standing.program[own[left]]]
             some = replace(programs.take(left), closed=both)
-            alone[own[left[~self._bounded(some, standing.needed(left), low, high, sure=True)]]] = False
+            alone[own[left[~self._bounded(some, standing.needed(left), box, sure=True)]]] = False
         return alone
 
-    def _bounded(self, programs: Programs, least: Vector, low: Vector, high: Vector, *, sure: bool = False) -> Mask:
+    def _bounded(self, programs: Programs, least: Vector, box: int, *, sure: bool = False) -> Mask:
         """Return in which programs some known prices show that nothing in a box costs less, shape (p,).
 
         Args:
             programs: The p programs.
             least: What nothing is to cost less than, shape (p,).
-            low: Lower ends of the choices of the box, shape (q,).
-            high: Upper ends.
+            box: The box.
             sure: The prices must also leave the doses of what costs no more no freedom.
         """
+        low, high = self.cover.low[box], self.cover.high[box]
         found, left = np.zeros(len(programs), dtype=bool), np.arange(len(programs))
-        for prices in sorted(self._prices.values(), key=lambda k: -k.hits):
+        for prices in sorted(self._prices.values(), key=lambda k: (-k.closes.get(box, 0), -k.hits)):
             if not left.size:
                 break
             some = programs.take(left)
@@ -413,17 +429,15 @@ class TreeReuse:
 
     def _rigid(self, programs: Programs, rows: Mask, columns: Mask) -> Mask:
         """Return where rows that are held leave the doses among some columns no freedom, shape (p,)."""
-        told, which = np.unique(np.packbits(np.vstack([rows, columns]), axis=0), axis=1, return_inverse=True)
-        rigid = np.zeros(told.shape[1], dtype=bool)
-        for k in range(told.shape[1]):
-            first = int(np.flatnonzero(which.reshape(-1) == k)[0])
-            key = told[:, k].tobytes()
+        rigid = np.zeros(len(programs), dtype=bool)
+        for k, held in enumerate(np.packbits(np.vstack([rows, columns]), axis=0).T):
+            key = held.tobytes()
             if key not in self._faces:
                 matrix = self.base.matrix.copy()
-                matrix[self.base.moved] -= programs.moves[:, [first]] * self.base.slopes
-                held, free = rows[:, first], np.flatnonzero(columns[:, first])
+                matrix[self.base.moved] -= programs.moves[:, [k]] * self.base.slopes
+                matrix, free = matrix[rows[:, k]], np.flatnonzero(columns[:, k])
                 doses = int((free < self.doses).sum())
-                choices = np.linalg.matrix_rank(matrix[held][:, free[doses:]]) if free.size > doses else 0
-                self._faces[key] = bool(free.size == 0 or np.linalg.matrix_rank(matrix[held][:, free]) - choices == doses)
+                choices = np.linalg.matrix_rank(matrix[:, free[doses:]]) if free.size > doses else 0
+                self._faces[key] = not doses or bool(np.linalg.matrix_rank(matrix[:, free]) - choices == doses)
             rigid[k] = self._faces[key]
-        return rigid[which.reshape(-1)]
+        return rigid

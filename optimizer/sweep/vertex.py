@@ -67,8 +67,8 @@ class Vertex:
         self._end_side = self.at_high[self._end_rows][:, None]
         self._end_from = self.ends[self._end_rows][:, None]
         self._x_by_end = self.inverse[:, self._end_rows]
-        self._own_prices, price_rows = _positions(columns, base.priced)
-        self._y_by_price = self.inverse[price_rows].T
+        self._own_prices, self._own_rows = _positions(columns, base.priced)
+        self._y_by_price = self.inverse[self._own_rows].T
         self._d = (base.cost[self.out] - self.y @ self.out_columns)[:, None]
         self._d_by_price = self.out_columns.T @ self._y_by_price
         self._free_prices, self._free_rows = _positions(out, base.priced)
@@ -121,9 +121,22 @@ class Vertex:
         kept = self._idle_within(some, x)
         return chosen[kept], x[:, kept], y[:, kept]
 
-    def points(self, programs: Programs) -> tuple[Index, Vector]:
-        """Return the programs in which the basis gives a point, best or not, and its basic columns, (h,), (k, h)."""
+    def points(self, programs: Programs, below: Vector) -> tuple[Index, Vector]:
+        """Return the programs in which the basis gives a point that costs less, best or not, (h,), and its columns.
+
+        Args:
+            programs: The p programs.
+            below: What the point must cost less than, shape (p,).
+
+        Returns:
+            Positions (h,), values of the basic columns (k, h).
+        """
         chosen, x = self._within(programs)
+        if chosen.size:
+            cost = self.base.cost[self.columns] @ x
+            cost += np.einsum("cp,cp->p", programs.cost[self._own_prices][:, chosen], x[self._own_rows])
+            kept = np.flatnonzero(cost < below[chosen])
+            chosen, x = chosen[kept], x[:, kept]
         if chosen.size:
             kept = self._idle_within(programs.take(chosen), x)
             chosen, x = chosen[kept], x[:, kept]
