@@ -13,6 +13,7 @@ import numpy as np
 
 from optimizer.data.pool import Mask, Vector
 from optimizer.sweep.programs import Index, ProgramBase, Programs
+from optimizer.sweep.reuse import KnownBasis
 from optimizer.sweep.vertex import Vertex
 from optimizer.units import PROOF_REUSED, ROUND_OFF, SLIP
 
@@ -59,6 +60,15 @@ class Cover:
             done[first : first + 2] |= done[box]
         return ~done
 
+    def open_below(self, closed: Mask) -> list[int]:
+        """Return how many of the boxes that each was split into at last are still open, of those closed, (k,)."""
+        first, done = self.first.tolist(), closed.tolist()
+        counts = [0] * len(first)
+        for box in range(len(first) - 1, -1, -1):
+            half = first[box]
+            counts[box] = 0 if done[box] else 1 if half < 0 else counts[half] + counts[half + 1]
+        return counts
+
     def cut(self, closed: Mask) -> Mask:
         """Return the boxes next to the root that are closed by themselves: they hold all choices, (k, p)."""
         open_ = np.zeros_like(closed)
@@ -70,32 +80,32 @@ class Cover:
 
 
 class Prices:
-    """Row prices that a basis gives in every program, or those of a proof that nothing fits, and what they bound.
+    """Row prices, of one program or as a basis gives them in each, or a proof that nothing fits, and what they bound.
 
     Attributes:
-        tried: Programs on which they were tried.
-        hits: Those in which they closed a box.
+        record: What trying them has brought: boxes closed for programs.
         closes: How often they closed each box.
     """
 
-    def __init__(self, base: ProgramBase, doses: int, source: Vertex | Vector) -> None:
+    def __init__(self, base: ProgramBase, doses: int, source: Vertex | Vector, *, proof: bool = False) -> None:
         """Keep the rows that have a price.
 
         Args:
             base: What the programs share; its columns from `doses` on are choices.
             doses: Columns before the choices.
-            source: A basis of all columns, or the multipliers of a proof that nothing fits, shape (m,).
+            source: A basis of all columns, or a price per row, shape (m,).
+            proof: Whether they are the multipliers of a proof that nothing fits.
         """
-        self.base, self.doses = base, doses
+        self.base, self.doses, self.proof = base, doses, proof
         self.vertex = source if isinstance(source, Vertex) else None
-        self.hits = self.tried = 0
+        self.record = KnownBasis()
         self.closes: dict[int, int] = {}
         if isinstance(source, Vertex):
             self.rows = source.active
         else:
-            ray = np.where(np.abs(source) < ROUND_OFF * np.abs(source).max(initial=0.0), 0.0, source)
-            self.rows = np.flatnonzero(ray)
-            self._ray = ray[self.rows][:, None]
+            y = np.where(np.abs(source) < ROUND_OFF * np.abs(source).max(initial=0.0), 0.0, source)
+            self.rows = np.flatnonzero(y)
+            self._y = y[self.rows][:, None]
         places = np.full(base.low.size, -1)
         places[self.rows] = np.arange(self.rows.size)
         self._ended = np.flatnonzero(places[base.ended] >= 0)
@@ -107,6 +117,11 @@ class Prices:
         self._no_low, self._no_high = np.flatnonzero(np.isneginf(low)), np.flatnonzero(np.isposinf(high))
         self._low, self._high = np.where(np.isfinite(low), low, 0.0), np.where(np.isfinite(high), high, 0.0)
         self._columns = np.ascontiguousarray(base.matrix[self.rows].T)
+
+    @property
+    def key(self) -> bytes:
+        """What plain prices are known by, whatever their size."""
+        return b"y" + self.rows.tobytes() + np.round(self._y / np.abs(self._y).max(initial=1e-300), 9).tobytes()
 
     def bounds(self, programs: Programs, low: Vector, high: Vector) -> Vector:
         """Return what nothing costs less than in each box of each program, shape (k, p); infinite where it is empty.
@@ -126,10 +141,12 @@ class Prices:
         upper = self.base.upper[: self.doses]
         reach = upper @ pull[: self.doses]
         if self.base.closing.size:
-            reach -= (self.base.upper[self.base.closing][:, None] * pull[self.base.closing] * programs.closed).sum(axis=0)
+            reach -= (self.base.upper[self.base.closing][:, None] * pull[self.base.closing] * programs.closed).sum(
+                axis=0
+            )
         push = d[self.doses :] - pull[self.doses :]
         found = ends + reach - ROUND_OFF * (largest - reach) + high @ pull[self.doses :] + low @ push
-        if self.vertex is None:
+        if self.proof:
             found = np.where(found > PROOF_REUSED * (1 + largest), inf, -inf)
         return np.where(np.isnan(found), -inf, found)
 
@@ -156,18 +173,16 @@ class Prices:
 
     def _prices(self, programs: Programs) -> Vector:
         """Return the prices of the rows, against ends that are there, shape (k, p)."""
-        if self.vertex is None:
-            y = np.repeat(self._ray, len(programs), axis=1)
-        else:
-            y = self.vertex.prices(programs)
-            y[self._no_low] = np.minimum(y[self._no_low], 0.0)
-            y[self._no_high] = np.maximum(y[self._no_high], 0.0)
-        own, (low, high) = y[self._own], (programs.low[self._ended], programs.high[self._ended])
-        own[(own > 0) & ~np.isfinite(low) | (own < 0) & ~np.isfinite(high)] = 0.0
-        if self.vertex is not None:
-            y[self._own] = own
-        elif not (own == y[self._own]).all():
-            y[:, (own != y[self._own]).any(axis=0)] = np.nan  # a proof is one with all its rows only
+        y = np.repeat(self._y, len(programs), axis=1) if self.vertex is None else self.vertex.prices(programs)
+        low, high = programs.low[self._ended], programs.high[self._ended]
+        own = y[self._own]
+        missing = (own > 0) & ~np.isfinite(low) | (own < 0) & ~np.isfinite(high)
+        if self.proof:  # a proof is one with all its rows only
+            y[:, missing.any(axis=0)] = np.nan
+            wrong = (y[self._no_low] > 0).any() or (y[self._no_high] < 0).any()
+            return np.full_like(y, np.nan) if wrong else y
+        y[self._no_low], y[self._no_high] = np.minimum(y[self._no_low], 0.0), np.maximum(y[self._no_high], 0.0)
+        y[self._own] = np.where(missing, 0.0, own)
         return y
 
     def _ends(self, programs: Programs, y: Vector) -> tuple[Vector, Vector]:
@@ -188,7 +203,7 @@ class Prices:
         d = -(self._columns @ y)
         if self._moved.size:
             d += self.base.slopes[self._moved].T @ (programs.moves[self._moved] * y[self._moved_own])
-        if self.vertex is not None:
+        if not self.proof:
             d += self.base.cost[:, None]
             d[self.base.priced] += programs.cost
         return d

@@ -19,9 +19,19 @@ from optimizer.immutable import replace
 from optimizer.sweep.cover import Cover, Prices
 from optimizer.sweep.hot import Hot
 from optimizer.sweep.programs import Index, ProgramBase, Programs
-from optimizer.sweep.reuse import BEATEN, IMPOSSIBLE, OPTIMAL, UNSOLVED, Answers
+from optimizer.sweep.reuse import (
+    BEATEN,
+    IMPOSSIBLE,
+    LEARN_COST,
+    OPTIMAL,
+    SCAN_COST,
+    TRY_COST,
+    UNSOLVED,
+    Answers,
+    KnownBasis,
+)
 from optimizer.sweep.vertex import Vertex
-from optimizer.units import BOUND_MET, CLEARLY_WORSE, LAST_DIGIT, ROW_MET, SAME_WORTH, SLIP, WHOLE
+from optimizer.units import BOUND_MET, LAST_DIGIT, ROW_MET, SAME_WORTH, SLIP, WHOLE
 
 MOST_RUNS = 400
 """Programs after which a walk is given up."""
@@ -29,6 +39,20 @@ WAVE = 64
 """Most scenarios that are walked before what they taught is tried on the others."""
 TRIED = 2
 """Most choices of which both halves are solved before one of them is split."""
+
+CLEARLY = 10 * BOUND_MET
+"""What another box must be worse by, of the terms that the objective sums, for its points to be none of the best."""
+
+FEW = 4
+"""Where no more parts of a split box are open, they are solved rather than the box."""
+CREDIT = 1000.0
+"""Solver calls' worth of learning and trying before anything must have come of it: a first tree takes a hundred."""
+SHARE = 0.2
+"""Further calls' worth for each program, so that a later part of a range gets its chance."""
+
+
+def _worthiest(known: KnownPoint | Prices) -> float:
+    return -known.record.hits / max(known.record.tried, 1)
 
 
 class Chosen:
@@ -62,7 +86,7 @@ class KnownPoint:
 
     chosen: Chosen
     vertex: Vertex
-    hits: int = 0
+    record: KnownBasis = field(default_factory=KnownBasis)
 
 
 @dataclass
@@ -77,6 +101,7 @@ class Standing:
         program: The program that it is a point of.
         best: Bounds, shape (k, p).
         walked: Which scenarios took programs of their own.
+        own: Prices of such a program that closed a box of it.
     """
 
     scenario: Index
@@ -86,6 +111,7 @@ class Standing:
     program: Index
     best: Vector
     walked: Mask
+    own: dict[int, list[tuple[int, Prices]]] = field(default_factory=dict)
 
     def needed(self, programs: Index) -> Vector:
         """Return what a bound must reach to close a box, shape (p,)."""
@@ -100,7 +126,10 @@ class TreeReuse:
     base: ProgramBase
     doses: int
     calls: int = 0
+    seen: int = 0
     cover: Cover = field(init=False)
+    _gained: float = 0.0
+    _spent: float = 0.0
     _points: dict[bytes, KnownPoint] = field(default_factory=dict)
     _prices: dict[bytes, Prices] = field(default_factory=dict)
     _chosen: dict[bytes, Chosen] = field(default_factory=dict)
@@ -114,6 +143,7 @@ class TreeReuse:
     def solve(self, programs: Programs, scenario: Index) -> Answers:
         """Return the verified answers of programs; of each scenario only its best program is told as optimal."""
         p, n, size = len(programs), self.base.cost.size, int(scenario.max(initial=-1)) + 1
+        self.seen += p
         standing = Standing(
             scenario, np.full(size, inf), np.zeros(size), np.zeros((n, size)), np.full(size, -1),
             np.full((len(self.cover), p), -inf), np.zeros(size, dtype=bool),
@@ -139,14 +169,14 @@ class TreeReuse:
         if not left.size:
             return
         whole = programs.take(left)
-        for point in sorted(known, key=lambda k: -k.hits):
+        for point in sorted(known, key=_worthiest):
+            if not self._pays(point.record, left.size):
+                continue
             some = point.chosen.programs(whole)
             at, basic = point.vertex.points(some, self._betters(standing, left) - point.chosen.worth)
-            if at.size:
-                x = np.zeros((self.base.cost.size, at.size))
-                x[point.vertex.columns] = basic
-                x[self.doses :] = point.chosen.choices[:, None]
-                point.hits += self._offer(programs.take(left[at]), standing, left[at], x)
+            x = np.zeros((self.base.cost.size, at.size))
+            x[point.vertex.columns], x[self.doses :] = basic, point.chosen.choices[:, None]
+            self._paid(point.record, left.size, self._offer(programs.take(left[at]), standing, left[at], x))
 
     def _betters(self, standing: Standing, programs: Index) -> Vector:
         """Return what a point must cost less than to be clearly the best of its scenario, shape (p,)."""
@@ -157,7 +187,7 @@ class TreeReuse:
         """Let points of programs be the best ones of their scenarios where they are; return of how many."""
         own, worth = standing.scenario[where], programs.values(x)
         order = np.lexsort((where, worth, own))
-        leads = order[np.append(True, own[order][1:] != own[order][:-1])]
+        leads = order[np.diff(own[order], prepend=-1) > 0]
         better = leads[worth[leads] < self._betters(standing, where[leads])]
         s = own[better]
         standing.worth[s], standing.x[:, s], standing.program[s] = worth[better], x[:, better], where[better]
@@ -168,24 +198,23 @@ class TreeReuse:
         return int(better.size)
 
     def _bound(self, programs: Programs, standing: Standing, left: Index, fresh: list[Prices] | None = None) -> Index:
-        """Try prices on what is left; return the programs that no cut proves yet.
+        """Try all prices, or fresh ones, on what is left; return the programs that no cut proves yet.
 
-        Fresh prices are tried everywhere, others on boxes that they closed before and that are still wanted.
+        They are tried on boxes that they closed before and that are still wanted.
         """
         self._widen(standing)
         closed = standing.best[:, left] >= standing.needed(left)
         wanted = self.cover.wanted(closed)
         known = list(self._prices.values()) if fresh is None else fresh
-        for prices in sorted(known, key=lambda k: -k.hits / max(k.tried, 1)):
-            boxes = np.array(sorted(prices.closes), dtype=np.int64) if fresh is None else np.arange(len(self.cover))
+        for prices in sorted(known, key=_worthiest):
+            boxes = np.array(sorted(prices.closes), dtype=np.int64)
             at = np.flatnonzero(wanted[boxes].any(axis=0))
-            if not at.size:
+            if not at.size or not self._pays(prices.record, at.size):
                 continue
             bounds = prices.bounds(programs.take(left[at]), self.cover.low[boxes], self.cover.high[boxes])
             bounds[~wanted[np.ix_(boxes, at)]] = -inf
             closes = bounds >= standing.needed(left[at])
-            prices.tried += at.size
-            prices.hits += int(closes.any(axis=0).sum())
+            self._paid(prices.record, at.size, int(closes.any(axis=0).sum()))
             for box, count in zip(boxes.tolist(), closes.sum(axis=1).tolist(), strict=True):
                 if count:
                     prices.closes[box] = prices.closes.get(box, 0) + count
@@ -195,6 +224,18 @@ class TreeReuse:
             closed[np.ix_(boxes, at)] |= closes
             wanted[:, hit] = self.cover.wanted(closed[:, hit])
         return left[wanted[0]]
+
+    def _pays(self, record: KnownBasis, count: int) -> bool:
+        """Return whether trying something on so many programs should pay; what is new is tried while that is afforded."""
+        return record.worth(count) if record.tried else self._affordable()
+
+    def _affordable(self) -> bool:
+        return self._spent < self._gained + CREDIT + SHARE * self.seen
+
+    def _paid(self, record: KnownBasis, count: int, hits: int) -> None:
+        record.tried, record.hits = record.tried + count, record.hits + hits
+        self._spent += TRY_COST + SCAN_COST * count
+        self._gained += hits
 
     def _widen(self, standing: Standing) -> None:
         """Make room for the bounds of boxes that came since."""
@@ -213,43 +254,48 @@ class TreeReuse:
         """
         one = programs.take(np.array([q]))
         self._widen(standing)
-        for prices in new:
-            self._note(one, standing, q, prices)
+        for prices in new if self._affordable() else ():
+            self._tried_on(one, standing, q, prices)
         waiting: list[tuple[int, SolverAnswer | None]] = [(0, None)]
-        runs = self.calls
+        runs, open_ = self.calls, self.cover.open_below(standing.best[:, q] >= standing.needed(np.array([q])))
         while waiting:
             box, answer = waiting.pop()
             if self._closed(standing, q, box):
                 continue
-            first = int(self.cover.first[box])
-            if first >= 0:
-                halves = sorted((first, first + 1), key=lambda b: -standing.best[b, q])
-                waiting += [(half, None) for half in halves]
+            if box < len(open_) and self.cover.first[box] >= 0 and open_[box] <= FEW:
+                waiting += self._halves(standing, q, box)
                 continue
             if self.calls - runs > MOST_RUNS:
                 return False
             answer = answer or self._run(programs, q, self.cover.low[box], self.cover.high[box])
-            if not self._learnt(one, standing, q, answer):
+            if self._closes(one, standing, q, box, answer):
+                continue
+            if answer.ending != "optimal":
                 return False
-            if answer.ending == "optimal" and not self._closed(standing, q, box):
-                if self._whole(programs, standing, q, box, answer):
-                    if not self._closed(standing, q, box):
-                        return False
-                else:
-                    waiting += self._split(programs, one, standing, q, box, answer)
-            elif not self._closed(standing, q, box):
-                return False
+            if self._whole(programs, standing, q, answer):
+                if not self._closes(one, standing, q, box, answer):
+                    return False
+            elif self.cover.first[box] >= 0:
+                waiting += self._halves(standing, q, box)
+            else:
+                waiting += self._split(programs, one, standing, q, box, answer)
         return True
 
-    def _closed(self, standing: Standing, q: int, box: int) -> bool:
-        return bool(standing.best[box, q] >= standing.needed(np.array([q]))[0])
+    def _halves(self, standing: Standing, q: int, box: int) -> list[tuple[int, SolverAnswer | None]]:
+        """Return the halves of a box that was split, the more promising last."""
+        first = int(self.cover.first[box])
+        return [(half, None) for half in sorted((first, first + 1), key=lambda b: -standing.best[b, q])]
 
-    def _note(self, one: Programs, standing: Standing, q: int, prices: Prices) -> None:
-        """Write what prices bound in one program."""
-        bounds = prices.bounds(one, self.cover.low, self.cover.high)[:, 0]
-        for box in np.flatnonzero((bounds >= standing.needed(np.array([q]))) & (bounds > standing.best[:, q])).tolist():
-            prices.closes[box] = prices.closes.get(box, 0) + 1
-        standing.best[:, q] = np.maximum(standing.best[:, q], bounds)
+    def _closed(self, standing: Standing, q: int, box: int) -> bool:
+        s = standing.scenario[q]
+        return bool(standing.best[box, q] >= standing.worth[s] - BOUND_MET * standing.weight[s])
+
+    def _tried_on(self, one: Programs, standing: Standing, q: int, prices: Prices) -> None:
+        """Try prices on one program."""
+        boxes = np.array(sorted(prices.closes), dtype=np.int64)
+        bounds = prices.bounds(one, self.cover.low[boxes], self.cover.high[boxes])[:, 0]
+        standing.best[boxes, q] = np.maximum(standing.best[boxes, q], bounds)
+        self._paid(prices.record, 1, int((bounds >= standing.needed(np.array([q]))).any()))
 
     def _run(self, programs: Programs, q: int, low: Vector, high: Vector) -> SolverAnswer:
         """Run a program within a box of choices."""
@@ -258,30 +304,41 @@ class TreeReuse:
         there[self.doses :] = high
         return self._hot.run(programs, q, cost, there, np.concatenate([np.zeros(self.doses), low]))
 
-    def _learnt(self, one: Programs, standing: Standing, q: int, answer: SolverAnswer) -> bool:
-        """Note the prices of an answer; return whether there are any."""
-        m, n = self.base.matrix.shape
-        if answer.ending == "infeasible" and answer.ray is not None:
-            for ray in (answer.ray, -answer.ray):
-                prices = Prices(self.base, self.doses, ray)
-                if np.isposinf(prices.bounds(one, self.cover.low, self.cover.high)).any():
-                    key = b"y" + np.round(ray / np.abs(ray).max(), 9).tobytes()
-                    self._note(one, standing, q, self._prices.setdefault(key, prices))
-                    return True
-            return False
-        if answer.ending != "optimal":
-            return False
-        key = np.sort(answer.basic).astype(np.int32).tobytes()
-        if key not in self._prices:
-            try:
-                vertex = Vertex(self.base, answer.basic, np.zeros(m, dtype=bool), one.moves[:, 0])
-            except np.linalg.LinAlgError:
-                return False
-            self._prices[key] = Prices(self.base, self.doses, vertex)
-        self._note(one, standing, q, self._prices[key])
-        return True
+    def _closes(self, one: Programs, standing: Standing, q: int, box: int, answer: SolverAnswer) -> bool:
+        """Return whether the prices of an answer, or its proof that nothing fits, close a box; keep them if so."""
+        low, high = self.cover.low[[box]], self.cover.high[[box]]
+        optimal = answer.ending == "optimal"
+        for y in (answer.y,) if optimal else (answer.ray, -answer.ray) if answer.ray is not None else ():
+            own = Prices(self.base, self.doses, y, proof=not optimal)
+            standing.best[box, q] = max(standing.best[box, q], own.bounds(one, low, high)[0, 0])
+            if self._closed(standing, q, box):
+                standing.own.setdefault(q, []).append((box, own))
+                self._learn(one, standing, q, box, answer, own)
+                return True
+        return False
 
-    def _whole(self, programs: Programs, standing: Standing, q: int, box: int, answer: SolverAnswer) -> bool:
+    def _learn(self, one: Programs, standing: Standing, q: int, box: int, answer: SolverAnswer, own: Prices) -> None:
+        """Keep prices for other programs, as their basis gives them there."""
+        if not self._affordable():
+            return
+        if own.proof:
+            key = own.key
+        else:
+            key = np.sort(answer.basic).astype(np.int32).tobytes()
+            if key not in self._prices:
+                self._spent += LEARN_COST
+                try:
+                    nowhere = np.zeros(self.base.low.size, dtype=bool)
+                    own = Prices(self.base, self.doses, Vertex(self.base, answer.basic, nowhere, one.moves[:, 0]))
+                except np.linalg.LinAlgError:
+                    return
+        known = self._prices.setdefault(key, own)
+        bounds = known.bounds(one, self.cover.low, self.cover.high)[:, 0]
+        for closed in {box, *np.flatnonzero(bounds >= standing.needed(np.array([q]))).tolist()}:
+            known.closes[closed] = known.closes.get(closed, 0) + 1
+        standing.best[:, q] = np.maximum(standing.best[:, q], bounds)
+
+    def _whole(self, programs: Programs, standing: Standing, q: int, answer: SolverAnswer) -> bool:
         """Return whether the best of a box has whole choices and keeps its worth there; note the point."""
         parts = answer.x[self.doses :]
         choices = np.round(parts)
@@ -384,24 +441,24 @@ class TreeReuse:
     def _alone(self, programs: Programs, standing: Standing) -> Mask:
         """Return in which scenarios no other doses are as good, shape (s,).
 
-        Every box of the cut holds clearly worse points only, or holds the best point and some prices are sure of its
-        doses; what is open to the best point's own program may then be used too.
+        Every box of the cut holds clearly worse points only, or holds the best doses, with whatever choices suit it, and
+        some prices are sure of them; what is open to the best point's own program may then be used too.
         """
         alone, own = np.ones(len(standing.worth), dtype=bool), standing.scenario
         closed = standing.best >= standing.needed(np.arange(len(programs)))
-        near = self.cover.cut(closed) & (standing.best < (standing.worth + CLEARLY_WORSE * standing.weight)[own])
-        choices = standing.x[self.doses :, own]
+        clearly = (standing.worth + CLEARLY * standing.weight)[own]
+        near = self.cover.cut(closed) & (standing.best < clearly)
         for box in np.flatnonzero(near.any(axis=1)):
             where = np.flatnonzero(near[box])
-            low, high = self.cover.low[box], self.cover.high[box]
-            inside = ((choices[:, where] >= low[:, None]) & (choices[:, where] <= high[:, None])).all(axis=0)
-            other = where[~inside]
-            clearly = (standing.worth + CLEARLY_WORSE * standing.weight)[own[other]]
-            alone[own[other[~self._bounded(programs.take(other), clearly, box)]]] = False
-            left = where[inside]
-            both = programs.closed[:, left] & programs.closed[:, standing.program[own[left]]]
-            some = replace(programs.take(left), closed=both)
-            alone[own[left[~self._bounded(some, standing.needed(left), box, sure=True)]]] = False
+            some = programs.take(where)
+            both = replace(some, closed=some.closed & programs.closed[:, standing.program[own[where]]])
+            x = standing.x[:, own[where]]
+            x[self.doses :] = np.clip(x[self.doses :].T, self.cover.low[box], self.cover.high[box]).T
+            holds = self._missed(both, x) <= ROW_MET
+            for k, least, sure in ((holds, standing.needed(where), True), (~holds, clearly[where], False)):
+                told = self._bounded((both if sure else some).take(np.flatnonzero(k)), least[k], box, sure=sure)
+                for q in where[k][~told].tolist():
+                    alone[own[q]] &= self._by_own(programs, standing, q, box, clearly[q], sure=sure)
         return alone
 
     def _bounded(self, programs: Programs, least: Vector, box: int, *, sure: bool = False) -> Mask:
@@ -415,17 +472,27 @@ class TreeReuse:
         """
         low, high = self.cover.low[box], self.cover.high[box]
         found, left = np.zeros(len(programs), dtype=bool), np.arange(len(programs))
-        for prices in sorted(self._prices.values(), key=lambda k: (-k.closes.get(box, 0), -k.hits)):
+        for prices in sorted(self._prices.values(), key=lambda k: (-k.closes.get(box, 0), -k.record.hits)):
             if not left.size:
                 break
             some = programs.take(left)
             fits = np.flatnonzero(prices.bounds(some, low[None], high[None])[0] >= least[left])
-            if sure and fits.size:
+            if sure and fits.size and not prices.proof:
                 own = some.take(fits)
                 fits = fits[self._rigid(own, *prices.faces(own, low, high))]
             found[left[fits]] = True
             left = np.delete(left, fits)
         return found
+
+    def _by_own(self, programs: Programs, standing: Standing, q: int, box: int, clearly: float, *, sure: bool) -> bool:
+        """Return whether a program's own prices tell of a box what known ones do not."""
+        one, low, high = programs.take(np.array([q])), self.cover.low[box], self.cover.high[box]
+        for own in (prices for at, prices in standing.own.get(q, ()) if at == box):
+            if own.bounds(one, low[None], high[None])[0, 0] >= clearly:
+                return True
+            if sure and not own.proof and self._rigid(one, *own.faces(one, low, high))[0]:
+                return True
+        return False
 
     def _rigid(self, programs: Programs, rows: Mask, columns: Mask) -> Mask:
         """Return where rows that are held leave the doses among some columns no freedom, shape (p,)."""
