@@ -1,7 +1,9 @@
 """Long random runs outside CI: briefs against the oracle, broken files against every reader, figures of all sizes.
 
+Families of scenarios with choices are held against the oracle too.
+
 Prints how many answers were wrong, unproven or crashed (goal 0) and how many checks of the tests rest on
-something outside the project (goal 150). Usage: python tests/soak.py [briefs] [files] [figures]
+something outside the project (goal 150). Usage: python tests/soak.py [briefs] [files] [figures] [families]
 
 `python tests/soak.py --figures 57 60` looks at single briefs with big and small figures again: what is wrong, and
 the smallest brief that is still wrong.
@@ -24,10 +26,11 @@ from typing import Any
 from optimizer.solve.best import solve
 from optimizer.solve.result import Result
 from optimizer.units import KEPT
-from tests.support import briefs, figures, hostile, oracle
+from tests.support import briefs, families, figures, hostile, oracle
 
 ROOT = Path(__file__).resolve().parent.parent
 CHUNK = 500
+FAMILIES, SCENARIOS = 50, 20
 COPIES = 60
 """Spoilt copies of each kind of file in one go."""
 OUTSIDE = (
@@ -123,6 +126,24 @@ def run_figures(first: int) -> Counter[str]:
     return found
 
 
+def run_families(first: int) -> Counter[str]:
+    """Answer a chunk of drawn families together and compare every scenario with the oracle."""
+    found: Counter[str] = Counter()
+    for seed in range(first, first + FAMILIES):
+        found["families"] += 1
+        try:
+            wrong, counted = families.judged(seed, SCENARIOS)
+        except Exception:  # every crash is counted and shown
+            found["crashed"] += 1
+            print(f"family {seed} crashed:\n{traceback.format_exc(limit=3)}", file=sys.stderr)
+            continue
+        found.update({f"families: {name}": count for name, count in counted.items()})
+        found["wrong"] += len(wrong)
+        for line in wrong:
+            print(f"family {seed} {line}", file=sys.stderr)
+    return found
+
+
 def show_figures(seeds: list[int]) -> int:
     """Print what is wrong about single briefs, and the smallest ones that are still wrong."""
     for seed in seeds:
@@ -150,6 +171,7 @@ def main() -> int:
     wanted = int(sys.argv[1]) if len(sys.argv) > 1 else 100_000
     files = int(sys.argv[2]) if len(sys.argv) > 2 else 10_000
     sizes = int(sys.argv[3]) if len(sys.argv) > 3 else 20_000
+    kin = int(sys.argv[4]) if len(sys.argv) > 4 else 5_000
     total: Counter[str] = Counter()
     with ProcessPoolExecutor() as pool:
         for number, part in enumerate(pool.map(run_briefs, range(0, wanted, CHUNK)), 1):
@@ -159,6 +181,8 @@ def main() -> int:
         for part in pool.map(run_files, range(2, 2 + ceil(files / (COPIES * len(hostile.sound_files()))))):
             total += part
         for part in pool.map(run_figures, range(0, sizes, CHUNK)):
+            total += part
+        for part in pool.map(run_families, range(0, kin, FAMILIES)):
             total += part
     for name in (
         "briefs",
@@ -170,9 +194,10 @@ def main() -> int:
         "refused",
         "figures",
         "unanswered",
+        "families",
     ):
         print(f"{name:>12} {total[name]:>9,}")
-    for name in sorted(n for n in total if n.startswith("figures: ")):
+    for name in sorted(n for n in total if n.startswith(("figures: ", "families: "))):
         print(f"{'':>12} {total[name]:>9,}  {name}")
     print(f"{'wrong':>12} {total['wrong']:>9,}  goal 0")
     print(f"{'unproven':>12} {total['unproven']:>9,}  goal 0")

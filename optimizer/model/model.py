@@ -70,9 +70,7 @@ class Case:
     """Ids that the pH rules out."""
 
 
-def build(
-    rules: Iterable[Rule], pool: Pool, setting: Setting = NO_SETTING, *, loose: Container[str] = ()
-) -> Model:
+def build(rules: Iterable[Rule], pool: Pool, setting: Setting = NO_SETTING, *, loose: Container[str] = ()) -> Model:
     """Return the model of a set of rules at one pH setting.
 
     Rows come in the order of the rules' ids, then the rows that tie a yes/no to its dose.

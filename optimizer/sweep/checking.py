@@ -45,7 +45,7 @@ class Checker:
         d = -programs.priced_out(y)
         d += base.cost[:, None]
         d[base.priced] += programs.cost
-        holds = self._feasible(programs, x) <= ROW_MET
+        holds = self.missed(programs, x) <= ROW_MET
         up, down = np.maximum(y, 0.0), np.minimum(y, 0.0)
         own_up, own_down = up[base.ended], down[base.ended]
         low_known, high_known = np.isfinite(programs.low), np.isfinite(programs.high)
@@ -71,7 +71,7 @@ class Checker:
         idle_rows[base.ended] &= programs.low < programs.high
         return holds, ~(idle.any(axis=0) | idle_rows.any(axis=0))
 
-    def _feasible(self, programs: Programs, x: Vector) -> Vector:
+    def missed(self, programs: Programs, x: Vector) -> Vector:
         """Return the largest miss of a row or column bound, relative to 1 + |bound|, shape (p,)."""
         base = self.base
         rows = programs.activity(x)

@@ -12,7 +12,7 @@ from math import inf
 import numpy as np
 
 from optimizer.data.pool import Mask, Vector
-from optimizer.sweep.programs import Index, ProgramBase, Programs
+from optimizer.sweep.programs import ProgramBase, Programs
 from optimizer.sweep.reuse import KnownBasis
 from optimizer.sweep.vertex import Vertex
 from optimizer.units import PROOF_REUSED, ROUND_OFF, SLIP
@@ -121,7 +121,9 @@ class Prices:
     @property
     def key(self) -> bytes:
         """What plain prices are known by, whatever their size."""
-        return b"y" + self.rows.tobytes() + np.round(self._y / np.abs(self._y).max(initial=1e-300), 9).tobytes()
+        return bytes(
+            b"y" + self.rows.tobytes() + np.round(self._y / (np.abs(self._y).max(initial=0.0) or 1.0), 9).tobytes()
+        )
 
     def bounds(self, programs: Programs, low: Vector, high: Vector) -> Vector:
         """Return what nothing costs less than in each box of each program, shape (k, p); infinite where it is empty.

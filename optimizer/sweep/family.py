@@ -107,7 +107,7 @@ class Family:
     def _slope(self, model: Model, row: int) -> Vector:
         per_limit = model.rows[row].per_limit
         assert per_limit is not None
-        return model.spread(per_limit) * self._scale[row]
+        return np.asarray(model.spread(per_limit) * self._scale[row])
 
     def solve(self, grid: Grid) -> Frame:
         """Return one answer per scenario; every one that is not plain is solved on its own."""

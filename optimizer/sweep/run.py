@@ -25,6 +25,8 @@ from optimizer.sweep.state import Piece, State, fingerprint
 
 TOGETHER = 16_384
 """Scenarios of a piece whose answers are found together."""
+WITH_CHOICES = 2_048
+"""Scenarios of such a piece of a brief with choices, which take longer."""
 ALONE = 25
 """Scenarios of a piece that are solved one by one."""
 LOOK_S = 5.0
@@ -160,12 +162,18 @@ def _pieces(briefs: tuple[Brief | None, ...], grid: Grid, jobs: int) -> list[Pie
     """Cut the range into pieces that are answered and kept as a whole."""
     pieces = []
     for s, brief in enumerate(briefs):
-        together = brief is None or Family(brief, ()).reuse is not None
-        size = TOGETHER if together else ALONE
+        size = TOGETHER if brief is None else _size(Family(brief, ()))
         if jobs > 1:
             size = max(1, min(size, ceil(len(grid) * len(briefs) / (4 * jobs))))
         pieces += [(s, a, min(a + size, len(grid))) for a in range(0, len(grid), size)]
     return pieces
+
+
+def _size(family: Family) -> int:
+    """Return how many scenarios of a family are answered and kept as a whole."""
+    if family.reuse is None:
+        return ALONE
+    return WITH_CHOICES if family.model.choices else TOGETHER
 
 
 class DefectError(RuntimeError):

@@ -16,6 +16,7 @@ import numpy as np
 from optimizer.data.pool import Mask, Vector
 from optimizer.engine.highs import SolverAnswer
 from optimizer.immutable import replace
+from optimizer.sweep.checking import Checker
 from optimizer.sweep.cover import Cover, Prices
 from optimizer.sweep.hot import Hot
 from optimizer.sweep.programs import Index, ProgramBase, Programs
@@ -30,8 +31,10 @@ from optimizer.sweep.reuse import (
     Answers,
     KnownBasis,
 )
+from optimizer.sweep.standing import Standing
+from optimizer.sweep.unique import OnlyBest
 from optimizer.sweep.vertex import Vertex
-from optimizer.units import BOUND_MET, LAST_DIGIT, ROW_MET, SAME_WORTH, SLIP, WHOLE
+from optimizer.units import BOUND_MET, LAST_DIGIT, ROW_MET, SAME_WORTH, WHOLE
 
 MOST_RUNS = 400
 """Programs after which a walk is given up."""
@@ -40,11 +43,11 @@ WAVE = 64
 TRIED = 2
 """Most choices of which both halves are solved before one of them is split."""
 
-CLEARLY = 10 * BOUND_MET
-"""What another box must be worse by, of the terms that the objective sums, for its points to be none of the best."""
 
 FEW = 4
 """Where no more parts of a split box are open, they are solved rather than the box."""
+MOST_PRICES, MOST_POINTS, MOST_BOXES = 1_500, 500, 1_000
+"""What is kept from one batch to the next; above so many boxes the tree is grown anew."""
 CREDIT = 1000.0
 """Solver calls' worth of learning and trying before anything must have come of it: a first tree takes a hundred."""
 SHARE = 0.2
@@ -90,36 +93,6 @@ class KnownPoint:
 
 
 @dataclass
-class Standing:
-    """What is known of a batch: per scenario its best point, per box and program a bound.
-
-    Attributes:
-        scenario: Scenario of every program, shape (p,).
-        worth: Cost of the best point, shape (s,).
-        weight: Size of the terms that it sums.
-        x: The point, shape (n, s).
-        program: The program that it is a point of.
-        best: Bounds, shape (k, p).
-        walked: Which scenarios took programs of their own.
-        own: Prices of such a program that closed a box of it.
-    """
-
-    scenario: Index
-    worth: Vector
-    weight: Vector
-    x: Vector
-    program: Index
-    best: Vector
-    walked: Mask
-    own: dict[int, list[tuple[int, Prices]]] = field(default_factory=dict)
-
-    def needed(self, programs: Index) -> Vector:
-        """Return what a bound must reach to close a box, shape (p,)."""
-        own = self.scenario[programs]
-        return np.asarray(self.worth[own] - BOUND_MET * self.weight[own])
-
-
-@dataclass
 class TreeReuse:
     """Solves programs of one base whose last columns are choices; what is learnt is kept from call to call."""
 
@@ -133,17 +106,21 @@ class TreeReuse:
     _points: dict[bytes, KnownPoint] = field(default_factory=dict)
     _prices: dict[bytes, Prices] = field(default_factory=dict)
     _chosen: dict[bytes, Chosen] = field(default_factory=dict)
-    _faces: dict[bytes, bool] = field(default_factory=dict)
     _hot: Hot = field(init=False)
+    _only: OnlyBest = field(init=False)
+    _checker: Checker = field(init=False)
 
     def __post_init__(self) -> None:
         n = self.base.cost.size
         self.cover, self._hot = Cover(n - self.doses), Hot(self.base, np.arange(n))
+        self._checker = Checker(self.base)
+        self._only = OnlyBest(self.base, self.doses, self.cover)
 
     def solve(self, programs: Programs, scenario: Index) -> Answers:
         """Return the verified answers of programs; of each scenario only its best program is told as optimal."""
         p, n, size = len(programs), self.base.cost.size, int(scenario.max(initial=-1)) + 1
         self.seen += p
+        self._forget()
         standing = Standing(
             scenario, np.full(size, inf), np.zeros(size), np.zeros((n, size)), np.full(size, -1),
             np.full((len(self.cover), p), -inf), np.zeros(size, dtype=bool),
@@ -163,6 +140,20 @@ class TreeReuse:
             left = self._bound(programs, standing, left, [v for k, v in self._prices.items() if k not in prices])
             wave = min(2 * wave, WAVE)
         return self._answers(programs, standing, failed)
+
+    def _forget(self) -> None:
+        """Let go of what never closes or answers anything, where much is known."""
+        if len(self._prices) > MOST_PRICES:
+            best = sorted(self._prices.items(), key=lambda k: (-k[1].record.hits, k[1].record.tried))
+            self._prices = dict(best[: MOST_PRICES // 2])
+        if len(self._points) > MOST_POINTS:
+            known = sorted(self._points.items(), key=lambda k: (-k[1].record.hits, k[1].record.tried))
+            self._points = dict(known[: MOST_POINTS // 2])
+            kept = {id(point.chosen) for point in self._points.values()}
+            self._chosen = {key: chosen for key, chosen in self._chosen.items() if id(chosen) in kept}
+        if len(self.cover) > MOST_BOXES:
+            self.__post_init__()
+            self._prices = {}
 
     def _stand(self, programs: Programs, standing: Standing, known: list[KnownPoint], left: Index) -> None:
         """Give every scenario the best of its own and of known points."""
@@ -223,10 +214,10 @@ class TreeReuse:
             hit = at[closes.any(axis=0)]
             closed[np.ix_(boxes, at)] |= closes
             wanted[:, hit] = self.cover.wanted(closed[:, hit])
-        return left[wanted[0]]
+        return np.asarray(left[wanted[0]])
 
     def _pays(self, record: KnownBasis, count: int) -> bool:
-        """Return whether trying something on so many programs should pay; what is new is tried while that is afforded."""
+        """Return whether trying something on so many programs should pay; what is new is, while that is afforded."""
         return record.worth(count) if record.tried else self._affordable()
 
     def _affordable(self) -> bool:
@@ -384,7 +375,7 @@ class TreeReuse:
     def _split(
         self, programs: Programs, one: Programs, standing: Standing, q: int, box: int, answer: SolverAnswer
     ) -> list[tuple[int, SolverAnswer | None]]:
-        """Split a box at the choice whose split says most; return its halves with their answers, the better one last."""
+        """Split a box at the choice whose split says most; return its halves with their answers, the better last."""
         low, high = self.cover.low[box], self.cover.high[box]
         off = np.abs(answer.x[self.doses :] - np.round(answer.x[self.doses :]))
         off[low == high] = -1.0
@@ -404,7 +395,7 @@ class TreeReuse:
         assert pair is not None
         first = self.cover.split(box, best)
         (a, b), (worth_a, worth_b) = pair
-        told = [(first, a), (first + 1, b)]
+        told: list[tuple[int, SolverAnswer | None]] = [(first, a), (first + 1, b)]
         self._widen(standing)
         return told if worth_a > worth_b else told[::-1]
 
@@ -422,89 +413,7 @@ class TreeReuse:
         found.x[:, where] = standing.x[:, solved]
         found.reused = ~standing.walked[standing.scenario]
         some = programs.take(where)
-        missed = self._missed(some, standing.x[:, solved])
-        failed[solved[missed > ROW_MET]] = True
-        found.unique[where] = self._alone(programs, standing)[solved]
+        failed[solved[self._checker.missed(some, standing.x[:, solved]) > ROW_MET]] = True
+        found.unique[where] = self._only.told(programs, standing, self._prices.values())[solved]
         found.verdict[failed[standing.scenario]] = UNSOLVED
         return found
-
-    def _missed(self, programs: Programs, x: Vector) -> Vector:
-        """Return the largest miss of a row or column end, relative to 1 + |end|, shape (p,)."""
-        rows, worst = programs.activity(x), np.zeros(len(programs))
-        low, high = programs.ends()
-        for end, miss in ((low, low - rows), (high, rows - high)):
-            there = np.isfinite(end)
-            size = 1 + np.abs(np.where(there, end, 0.0))
-            worst = np.maximum(worst, np.where(there, miss / size, 0.0).max(axis=0, initial=0.0))
-        return np.asarray(np.maximum(worst, np.maximum(-x, x - programs.uppers()).max(axis=0, initial=0.0)))
-
-    def _alone(self, programs: Programs, standing: Standing) -> Mask:
-        """Return in which scenarios no other doses are as good, shape (s,).
-
-        Every box of the cut holds clearly worse points only, or holds the best doses, with whatever choices suit it, and
-        some prices are sure of them; what is open to the best point's own program may then be used too.
-        """
-        alone, own = np.ones(len(standing.worth), dtype=bool), standing.scenario
-        closed = standing.best >= standing.needed(np.arange(len(programs)))
-        clearly = (standing.worth + CLEARLY * standing.weight)[own]
-        near = self.cover.cut(closed) & (standing.best < clearly)
-        for box in np.flatnonzero(near.any(axis=1)):
-            where = np.flatnonzero(near[box])
-            some = programs.take(where)
-            both = replace(some, closed=some.closed & programs.closed[:, standing.program[own[where]]])
-            x = standing.x[:, own[where]]
-            x[self.doses :] = np.clip(x[self.doses :].T, self.cover.low[box], self.cover.high[box]).T
-            holds = self._missed(both, x) <= ROW_MET
-            for k, least, sure in ((holds, standing.needed(where), True), (~holds, clearly[where], False)):
-                told = self._bounded((both if sure else some).take(np.flatnonzero(k)), least[k], box, sure=sure)
-                for q in where[k][~told].tolist():
-                    alone[own[q]] &= self._by_own(programs, standing, q, box, clearly[q], sure=sure)
-        return alone
-
-    def _bounded(self, programs: Programs, least: Vector, box: int, *, sure: bool = False) -> Mask:
-        """Return in which programs some known prices show that nothing in a box costs less, shape (p,).
-
-        Args:
-            programs: The p programs.
-            least: What nothing is to cost less than, shape (p,).
-            box: The box.
-            sure: The prices must also leave the doses of what costs no more no freedom.
-        """
-        low, high = self.cover.low[box], self.cover.high[box]
-        found, left = np.zeros(len(programs), dtype=bool), np.arange(len(programs))
-        for prices in sorted(self._prices.values(), key=lambda k: (-k.closes.get(box, 0), -k.record.hits)):
-            if not left.size:
-                break
-            some = programs.take(left)
-            fits = np.flatnonzero(prices.bounds(some, low[None], high[None])[0] >= least[left])
-            if sure and fits.size and not prices.proof:
-                own = some.take(fits)
-                fits = fits[self._rigid(own, *prices.faces(own, low, high))]
-            found[left[fits]] = True
-            left = np.delete(left, fits)
-        return found
-
-    def _by_own(self, programs: Programs, standing: Standing, q: int, box: int, clearly: float, *, sure: bool) -> bool:
-        """Return whether a program's own prices tell of a box what known ones do not."""
-        one, low, high = programs.take(np.array([q])), self.cover.low[box], self.cover.high[box]
-        for own in (prices for at, prices in standing.own.get(q, ()) if at == box):
-            if own.bounds(one, low[None], high[None])[0, 0] >= clearly:
-                return True
-            if sure and not own.proof and self._rigid(one, *own.faces(one, low, high))[0]:
-                return True
-        return False
-
-    def _rigid(self, programs: Programs, rows: Mask, columns: Mask) -> Mask:
-        """Return where rows that are held leave the doses among some columns no freedom, shape (p,)."""
-        rigid = np.zeros(len(programs), dtype=bool)
-        for k, held in enumerate(np.packbits(np.vstack([rows, columns]), axis=0).T):
-            key = held.tobytes()
-            if key not in self._faces:
-                matrix = self.base.matrix.copy()
-                matrix[self.base.moved] -= programs.moves[:, [k]] * self.base.slopes
-                matrix, free = matrix[rows[:, k]], np.flatnonzero(columns[:, k])
-                doses = int((free < self.doses).sum())
-                choices = np.linalg.matrix_rank(matrix[:, free[doses:]]) if free.size > doses else 0
-                self._faces[key] = not doses or bool(np.linalg.matrix_rank(matrix[:, free]) - choices == doses)
-            rigid[k] = self._faces[key]
-        return rigid

@@ -1,6 +1,7 @@
 """Every speed claim, each as a ratio to a peer in the same session: all parts run, then one table, then the verdict.
 
-`python tests/benchmarks/run.py [PART ...]` runs the named parts only. Alternating runs, fixed seeds, frozen data.
+`python tests/benchmarks/run.py [PART ...]` runs the named parts only, `--long` families over five seeds. Alternating
+runs, fixed seeds, frozen data.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from functools import partial
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does; before numpy is imported
 
 import choices
+import families
 import joint
 import ph
 import ranges
@@ -32,12 +34,13 @@ Part = Callable[[], Iterable[Line]]
 
 def main() -> None:
     """Measure all parts, print the table; exit 1 if a goal is missed or a part broke, 2 if there is no such part."""
-    unknown = [name for name in sys.argv[1:] if name not in PARTS]
+    named = [name for name in sys.argv[1:] if name != "--long"]
+    unknown = [name for name in named if name not in PARTS]
     if unknown:
         print(f"no part is called {', '.join(unknown)}; there are {', '.join(PARTS)}.", file=sys.stderr)
         sys.exit(2)
     gc.disable()  # as timeit and the command line do
-    chosen = {name: PARTS[name] for name in sys.argv[1:]} or PARTS
+    chosen = {name: PARTS[name] for name in named} or PARTS
     rows = [row for name, part in chosen.items() for row in measured(name, part)]
     print(table(rows))
     sys.exit(any(row[-1] in ("MISSED", "BROKE") for row in rows))
@@ -119,6 +122,7 @@ PARTS: dict[str, Part] = {
     "large": large,
     "building": building,
     "choices": choices.lines,
+    "families": families.lines,
     "trust": trust.lines,
     "tradeoff": tradeoff.lines,
     "ranges": ranges.lines,

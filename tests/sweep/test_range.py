@@ -11,7 +11,7 @@ import sys
 import time
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
-from math import inf, isnan, nan
+from math import isnan, nan
 from multiprocessing import get_context
 from pathlib import Path
 from random import Random
@@ -32,7 +32,6 @@ from optimizer.files import shipped
 from optimizer.report.record import record, record_of
 from optimizer.report.sweep import Range, range_document
 from optimizer.report.terminal import lines
-from optimizer.rules import LimitRule
 from optimizer.solve.best import solve
 from optimizer.sweep import hot, reuse, vertex
 from optimizer.sweep.family import Family
@@ -45,7 +44,7 @@ from optimizer.sweep.state import State
 from optimizer.sweep.summary import summarise
 from optimizer.sweep.tables import write_table
 from tests.benchmarks.shop import brief_of as generated
-from tests.support import briefs
+from tests.support import briefs, families
 from tests.support.briefs import Wish, brief_of
 from tests.support.draws import drawn
 
@@ -111,40 +110,25 @@ def surfactants(brief: Brief) -> list[str]:
 # the law -------------------------------------------------------------------------------------------
 
 
-def drawn_grid(r: Random, brief: Brief, most: int = 24) -> Grid:
-    """Return limits around those of the brief and past them, prices, missing materials and empty cells."""
-    axes: dict[str, list[float | str]] = {}
-    rules = [x for x in brief.scenario.rule if isinstance(x, LimitRule) and x.kind not in ("use-level", "one-of")]
-    for rule in r.sample(rules, min(len(rules), r.choice([1, 2, 3]))):
-        low, high = rule.limits
-        side = "exactly" if rule.exactly is not None and r.random() < 0.7 else r.choice(["at_least", "at_most"])
-        known = [e for e in ((low, high) if side == "at_least" else (high, low)) if abs(e) < inf]
-        base = known[0] if known else 1.0
-        values = [round(base * f, 4) for f in r.sample([0.5, 0.8, 0.95, 1, 1.05, 1.2, 1.7], 3)]
-        axes[f"{rule.id}.{side}"] = [*values, nan] if r.random() < 0.3 else [*values]
-    for item in r.sample(list(brief.pool.items), min(2, len(brief.pool))):
-        axes[f"price.{item.id}"] = [round(item.price * f + r.choice([0, 0.1]), 3) for f in r.sample([0, 0.8, 1, 3], 2)]
-    for item in r.sample(list(brief.pool.items), min(2, len(brief.pool))):
-        axes[f"missing.{item.id}"] = [0.0, 1.0]
-    grid = crossed(list(axes.items()))
-    chosen = np.sort(np.random.default_rng(r.randrange(100)).permutation(len(grid))[:most])
-    return grid.take(chosen)
-
-
 @pytest.mark.parametrize("seed", range(drawn(14, of=40)))
 def test_answers_equal_those_of_each_scenario_alone(seed: int) -> None:
     r = Random(seed)
     brief = brief_of((briefs.draw_large if seed % 4 == 0 else briefs.draw)(r, LINEAR))
-    both(brief, drawn_grid(r, brief))
+    both(brief, families.drawn_grid(r, brief))
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(drawn(10, of=60)))
 def test_answers_of_briefs_with_choices_equal_those_alone(seed: int) -> None:
     r = Random(seed)
-    brief = brief_of(briefs.draw(r, Wish(must=("count",), kinds=briefs.STATED_KINDS, sizes=(3, 5))))
-    family, frame = both(brief, drawn_grid(r, brief, 8))
-    assert family.reuse is None
-    assert (frame.way == WAYS.index("one by one")).all()
+    must = ("count", "one-of", "needs", "excludes", "if-used")[seed % 5]
+    brief = brief_of(briefs.draw(r, Wish(must=(must,), kinds=briefs.STATED_KINDS, sizes=(3, 5))))
+    both(brief, families.drawn_grid(r, brief, 8))
+
+
+@pytest.mark.parametrize("seed", range(drawn(12, of=200)))
+def test_families_with_choices_are_those_of_every_choice_and_vertex(seed: int) -> None:
+    wrong, _ = families.judged(seed, 12)
+    assert not wrong
 
 
 def test_most_answers_of_a_grid_are_reused(wash: Brief) -> None:

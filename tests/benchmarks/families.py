@@ -1,0 +1,213 @@
+"""Families of scenarios of briefs with choices, to the integer search of HiGHS on the same programs.
+
+The peer is highspy alone on ready arrays: one object per pH case that no other covers, its best settings found first,
+costs, ends and coefficients changed between runs; timed on a sample drawn by seed. Ours runs from the loaded brief and
+the grid to verified answers of all scenarios, the matrix and every proof included. Sampled answers are compared.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from time import process_time
+
+import highspy
+import numpy as np
+import pulp
+from measure import FROZEN, Line
+from numpy.typing import NDArray
+from shop import LIBRARY
+
+from optimizer.brief.brief import Brief, load_brief
+from optimizer.engine import pulp_path
+from optimizer.model.model import Case, cases, objective_vector
+from optimizer.sweep.family import Family
+from optimizer.sweep.frame import ENDINGS, WAYS
+from optimizer.sweep.grid import Grid
+from optimizer.sweep.single import brief_at
+
+Floats = NDArray[np.float64]
+Draw = np.random.Generator
+PLAIN, HARD = ("hand-wash", "body-wash"), ("gentle-wash", "clear-shampoo")
+SAMPLE, REBUILT, WILD = 100, 5, 500
+SEEDS = range(5) if "--long" in sys.argv else range(1)
+
+
+def lines() -> Iterator[Line]:
+    """Yield every kind of family, and what nothing reusable costs."""
+    yield from _kind("2 limits, 5 prices +-20 %", few, 0.01, 0.06)
+    yield from _kind("every price +-5 %", every_price, 0.01, 0.06)
+    yield from _kind("mildness target and active matter together", targets, 0.05, 0.25)
+    yield from measured("nothing reusable: every price +-70 %", ("hand-wash",), WILD, wild_prices, 1.2)
+    yield Line("hand-wash, 2 limits and 5 prices, to rebuilding each with PuLP + CBC", [rebuilding()], 0.002)
+
+
+Maker = Callable[[Brief, Draw, int], Grid]
+
+
+def _kind(what: str, make: Maker, plain: float, hard: float) -> Iterator[Line]:
+    yield from measured(f"{what}, {' and '.join(PLAIN)}", PLAIN, 20_000, make, plain)
+    yield from measured(f"{what}, {' and '.join(HARD)}", HARD, 5_000, make, hard)
+
+
+def measured(what: str, names: tuple[str, ...], count: int, make: Maker, goal: float) -> Iterator[Line]:
+    """Yield one claim, and the share of scenarios that took programs of their own."""
+    ratios, shares = [], []
+    for name in names:
+        for seed in SEEDS:
+            brief, draw = asked(name), np.random.default_rng(seed)
+            grid = make(brief, draw, count)
+            begin = process_time()
+            frame = Family(brief, grid.keys).solve(grid)
+            ours = (process_time() - begin) / count
+            where = np.sort(draw.choice(count, min(SAMPLE, count), replace=False))
+            values, theirs = searched(brief, grid.take(where))
+            solved = frame.ending[where] == ENDINGS.index("optimal")
+            assert (solved == ~np.isnan(values)).all(), "verdicts differ"
+            off = np.abs(frame.objective[where] - values)[solved]
+            assert off.max(initial=0.0) <= 1e-6, "objectives differ"
+            ratios.append(ours / theirs)
+            shares.append(float((frame.way != WAYS.index("reused")).mean()))
+    yield Line(f"families with choices, {what}", ratios, worst=goal)
+    yield Line("  share of scenarios solved anew", shares)
+
+
+def asked(name: str) -> Brief:
+    """Return a frozen brief."""
+    return load_brief(FROZEN / "scenarios" / f"{name}.toml", libraries=[LIBRARY])
+
+
+def few(brief: Brief, draw: Draw, count: int) -> Grid:
+    """Limits of active matter and humectants, five prices +-20 %."""
+    limits = {r.id: r.limits for r in brief.modelled}
+    names = [i.id for i in brief.pool.items if i.surfactant > 0]
+    prices = {i.id: i.price for i in brief.pool.items}
+    columns = {
+        "active.at_least": limits["active"][0] * draw.uniform(0.9, 1.1, count),
+        "humectant.at_least": limits["humectant"][0] * draw.uniform(0.7, 1.3, count),
+    }
+    some = [str(n) for n in draw.choice(names, 5, replace=False)]
+    return grid_of({**columns, **{f"price.{n}": prices[n] * draw.uniform(0.8, 1.2, count) for n in some}})
+
+
+def every_price(brief: Brief, draw: Draw, count: int) -> Grid:
+    """Every price +-5 %."""
+    return grid_of({f"price.{i.id}": i.price * draw.uniform(0.95, 1.05, count) for i in brief.pool.items})
+
+
+def wild_prices(brief: Brief, draw: Draw, count: int) -> Grid:
+    """Every price +-70 %."""
+    return grid_of({f"price.{i.id}": i.price * draw.uniform(0.3, 1.7, count) for i in brief.pool.items})
+
+
+def targets(brief: Brief, draw: Draw, count: int) -> Grid:
+    """Mildness target -4 to +3, which stands in coefficients, and active matter -8 to +12 %."""
+    limits = {r.id: r.limits for r in brief.modelled}
+    return grid_of({
+        "mildness.at_least": limits["mildness"][0] + draw.uniform(-4, 3, count),
+        "active.at_least": limits["active"][0] * draw.uniform(0.92, 1.12, count),
+    })  # fmt: skip
+
+
+def grid_of(columns: dict[str, Floats]) -> Grid:
+    """Return columns as a grid."""
+    return Grid(tuple(columns), tuple(columns.values()), len(next(iter(columns.values()))))
+
+
+def searched(brief: Brief, grid: Grid) -> tuple[Floats, float]:
+    """Return the least cost of every scenario by HiGHS' search at its better setting, and its time for one [s]."""
+    programs = [
+        widest(cases(b.modelled, b.acidity, b.pool)) for b in (brief_at(brief, grid.row(s)) for s in range(len(grid)))
+    ]
+    costs = [
+        objective_vector(b.measure("cost"), b.pool, 1)[0]
+        for b in (brief_at(brief, grid.row(s)) for s in range(len(grid)))
+    ]
+    best: tuple[Floats, float] | None = None
+    for presolve in ("on", "off"):
+        values, took = np.full(len(grid), np.inf), 0.0
+        for place in range(len(programs[0])):
+            solver = loaded(programs[0][place], presolve)
+            before = programs[0][place].model
+            for s, own in enumerate(programs):
+                case = own[place]
+                begin = process_time()
+                moved(solver, before, case, case.model.spread(costs[s]))
+                solver.run()
+                if solver.getModelStatus() == highspy.HighsModelStatus.kOptimal:
+                    x = np.array(solver.getSolution().col_value)
+                    values[s] = min(values[s], float(case.model.spread(costs[s]) @ x))
+                took += process_time() - begin
+                before = case.model
+        if best is None or took < best[1]:
+            best = values, took
+    assert best is not None
+    return np.where(np.isinf(best[0]), np.nan, best[0]), best[1] / len(grid)
+
+
+def widest(every: tuple[Case, ...]) -> list[Case]:
+    """Return the cases that no other case covers."""
+    kept = []
+    for k, case in enumerate(every):
+        wider = [j for j, o in enumerate(every) if j != k and (o.upper >= case.upper).all()]
+        if not any((every[j].upper > case.upper).any() or j < k for j in wider):
+            kept.append(case)
+    return kept
+
+
+def loaded(case: Case, presolve: str) -> highspy.Highs:
+    """Return HiGHS with a case."""
+    model, solver = case.model, highspy.Highs()
+    for name, value in (("output_flag", False), ("threads", 1), ("presolve", presolve), ("mip_rel_gap", 0.0)):
+        solver.setOptionValue(name, value)
+    rows, columns = np.nonzero(model.matrix)
+    lp = highspy.HighsLp()
+    lp.num_row_, lp.num_col_ = model.matrix.shape
+    lp.col_cost_, lp.col_lower_, lp.col_upper_ = np.zeros(model.size), model.lower, case.upper
+    lp.row_lower_, lp.row_upper_ = model.row_low, model.row_high
+    lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
+    lp.a_matrix_.start_ = np.searchsorted(rows, np.arange(len(model.rows) + 1)).astype(np.int32)
+    lp.a_matrix_.index_, lp.a_matrix_.value_ = columns.astype(np.int32), model.matrix[rows, columns]
+    kinds = [highspy.HighsVarType.kContinuous, highspy.HighsVarType.kInteger]
+    lp.integrality_ = [kinds[j >= model.doses] for j in range(model.size)]
+    solver.passModel(lp)
+    return solver
+
+
+def moved(solver: highspy.Highs, before: object, case: Case, cost: Floats) -> None:
+    """Change what differs from the scenario before."""
+    model = case.model
+    assert hasattr(before, "matrix")
+    solver.changeColsCost(model.size, np.arange(model.size, dtype=np.int32), cost)
+    every = np.arange(len(model.rows), dtype=np.int32)
+    solver.changeRowsBounds(len(every), every, model.row_low, model.row_high)
+    for r, j in zip(*np.nonzero(model.matrix != before.matrix), strict=True):
+        solver.changeCoeff(int(r), int(j), float(model.matrix[r, j]))
+
+
+def rebuilding() -> float:
+    """Return the time of a scenario to that of PuLP + CBC that builds every one anew."""
+    brief, draw = asked("hand-wash"), np.random.default_rng(0)
+    grid = few(brief, draw, 20_000)
+    begin = process_time()
+    frame = Family(brief, grid.keys).solve(grid)
+    ours = (process_time() - begin) / len(frame)
+    took = 0.0
+    for s in range(REBUILT):
+        own = brief_at(brief, grid.row(s))
+        cost, _ = objective_vector(own.measure("cost"), own.pool, 1)
+        for case in widest(cases(own.modelled, own.acidity, own.pool)):
+            begin = process_time()
+            problem, _ = pulp_path.problem(case.model, case.model.spread(cost), case.model.lower, case.upper, "range")
+            took += process_time() - begin
+            took += _waited(problem)
+    return ours * REBUILT / took
+
+
+def _waited(problem: pulp.LpProblem) -> float:
+    """Return the time that CBC takes, which runs in a process of its own [s]."""
+    from time import perf_counter
+
+    begin = perf_counter()
+    problem.solve(pulp.PULP_CBC_CMD(msg=False))
+    return perf_counter() - begin
