@@ -7,7 +7,8 @@ The door for programs. Each name is loaded when it is first asked for:
     tenside.blend(brief).rows()
 
 `blend`, `check`, `explain`, `why`, `compare`, `substitute`, `frontier`, `leeway`, `robust`, `vary` and `together`
-return an `Answer`, which is what the command of that name prints. See docs/python.md.
+return an `Answer`, which is what the command of that name prints; `Live` answers a brief at once as its figures move.
+See docs/python.md.
 """
 
 from typing import TYPE_CHECKING, Any
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
     from optimizer.data.shelf import Shelf
     from optimizer.errors import DataError, SolverError, TensideError, UsageError
     from optimizer.solve.result import Result
+    from optimizer.sweep.live import Live
 
 __all__ = [
     "Answer",
@@ -43,6 +45,7 @@ __all__ = [
     "DataError",
     "Formula",
     "Library",
+    "Live",
     "Result",
     "Shelf",
     "SolverError",
@@ -67,6 +70,7 @@ _ROOMS = {
     "Brief": "brief.brief",
     "Formula": "data.formula",
     "Library": "data.library",
+    "Live": "sweep.live",
     "Result": "solve.result",
     "Shelf": "data.shelf",
     **dict.fromkeys(("DataError", "SolverError", "TensideError", "UsageError"), "errors"),

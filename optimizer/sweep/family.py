@@ -24,7 +24,7 @@ from optimizer.sweep.frame import ENDINGS, PROOFS, WAYS, Frame, empty, scattered
 from optimizer.sweep.grid import MISSING, PRICE, Grid
 from optimizer.sweep.measures import Measures
 from optimizer.sweep.programs import Index, ProgramBase, Programs
-from optimizer.sweep.reuse import IMPOSSIBLE, OPTIMAL, UNCERTIFIED, UNSOLVED, Answers, Reuse
+from optimizer.sweep.reuse import AT_CHOICES, IMPOSSIBLE, OPTIMAL, UNCERTIFIED, UNSOLVED, Answers, Reuse
 from optimizer.sweep.single import limit_of, one_by_one
 from optimizer.sweep.spans import Span, spans_of
 from optimizer.sweep.targets import Targets, Tried
@@ -128,6 +128,29 @@ class Family:
             parts.append((alone, one_by_one(self.brief, grid.take(alone), self.time_limit)))
         return scattered([p for p in parts if p[0].size])
 
+    def look(self, grid: Grid) -> tuple[Frame, Mask]:
+        """Return what is known of scenarios without solving through choices, and which of it is proven, shape (s,).
+
+        What is not proven is the best at choices that were best before, told as 'feasible', or without a formula as
+        'stopped'.
+        """
+        size = len(grid)
+        if self.reuse is None or not self._plain(grid).all():
+            frame = empty(size)
+            frame.ending[:] = ENDINGS.index("stopped")
+            return frame, np.zeros(size, dtype=bool)
+        frame, open_ = self._together(grid, walk=False)
+        frame.ending[open_] = np.where(np.isnan(frame.cost[open_]), ENDINGS.index("stopped"), ENDINGS.index("feasible"))
+        frame.proof[open_] = PROOFS.index("none")
+        proven = np.ones(size, dtype=bool)
+        proven[open_] = False
+        return frame, proven
+
+    def learn(self, grid: Grid) -> None:
+        """Solve plain scenarios for what they teach; `look` then knows them, unless several formulas are as good."""
+        if self.reuse is not None and self._plain(grid).all():
+            self._together(grid)
+
     def _step(self) -> int:
         """Return how many scenarios are taken at once, so that their programs stay near the processor."""
         size = self.model.size + len(self.model.rows)
@@ -153,7 +176,7 @@ class Family:
             ok &= np.any([grid.column(k) != 1 for k in gone], axis=0)
         return ok
 
-    def _together(self, grid: Grid) -> tuple[Frame, Index]:
+    def _together(self, grid: Grid, *, walk: bool = True) -> tuple[Frame, Index]:
         """Return the answers of plain scenarios, and the positions of those that must be solved on their own."""
         gone, combination = self._combinations(grid)
         settings = [self.targets.tried(g) for g in gone]
@@ -162,7 +185,7 @@ class Family:
         programs = self._programs(grid, scenario, case, gone[combination[scenario]])
         assert self.reuse is not None
         before = self.reuse.calls
-        answers = self.reuse.solve(programs, scenario)
+        answers = self.reuse.solve(programs, scenario, walk=walk)
         pick, chosen, doubtful, targets = self._picked(
             answers, programs, scenario, case, combination, settings, len(grid)
         )
@@ -249,12 +272,13 @@ class Family:
             target pH of each solved scenario (c,).
         """
         objective = programs.values(answers.x)
-        solved = answers.verdict == OPTIMAL
+        solved = np.isin(answers.verdict, (OPTIMAL, AT_CHOICES))
         best = np.full(size, inf)
         np.minimum.at(best, scenario[solved], objective[solved])
         tied = solved & (objective <= best[scenario] + SAME_WORTH * (1 + np.abs(best[scenario])))
         doubtful = np.zeros(size, dtype=bool)
-        doubtful[scenario[(answers.verdict == UNSOLVED) | (tied & ~answers.unique)]] = True
+        open_ = np.isin(answers.verdict, (UNSOLVED, AT_CHOICES))
+        doubtful[scenario[open_ | (tied & ~answers.unique)]] = True
         candidates = np.flatnonzero(tied)
         doses = answers.x[: self.model.doses, candidates]
         targets, margins = self.targets.choose(doses, combination[scenario[candidates]], settings)

@@ -9,6 +9,7 @@ solver or from a basis, is then checked by its optimality conditions outside bot
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -20,9 +21,9 @@ from optimizer.sweep.hot import Solver
 from optimizer.sweep.programs import Index, ProgramBase, Programs
 from optimizer.sweep.vertex import Proof, Vertex
 
-OPTIMAL, IMPOSSIBLE, UNCERTIFIED, BEATEN, UNSOLVED = 1, 2, 3, 4, 0
+OPTIMAL, IMPOSSIBLE, UNCERTIFIED, BEATEN, AT_CHOICES, UNSOLVED = 1, 2, 3, 4, 5, 0
 """Verdicts: solved, proven impossible, impossible by the solver's word alone, no better than another program of its
-scenario, none."""
+scenario, a point that is not proven to be the best, none."""
 TRY_COST = 0.35
 """What trying a basis costs in itself, in solver calls."""
 LEARN_COST = 0.5
@@ -84,12 +85,14 @@ class Reuse:
         base: What the programs share.
         calls: Solver calls so far.
         seen: Programs so far.
+        stopped: Not asked: a program is too short to be given up.
     """
 
     base: ProgramBase
     enabled: bool = True
     calls: int = 0
     seen: int = 0
+    stopped: Callable[[], bool] = lambda: False
     _gained: float = 0.0
     _spent: float = 0.0
     _known: dict[bytes, tuple[Vertex | Proof, KnownBasis]] = field(default_factory=dict)
@@ -99,8 +102,8 @@ class Reuse:
     def __post_init__(self) -> None:
         self._checker, self._solver = Checker(self.base), Solver(self.base)
 
-    def solve(self, programs: Programs, scenario: Index | None = None) -> Answers:
-        """Return the verified answers of programs."""
+    def solve(self, programs: Programs, scenario: Index, *, walk: bool = True) -> Answers:
+        """Return the verified answers of programs; each stands for itself, so nothing else of `TreeReuse` matters."""
         m, n = self.base.matrix.shape
         p = len(programs)
         self.seen += p

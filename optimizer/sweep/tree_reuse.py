@@ -8,6 +8,7 @@ its prices, each whole point its choices and its basis, and both are tried on al
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from math import inf
 
@@ -21,6 +22,7 @@ from optimizer.sweep.cover import Cover, Prices
 from optimizer.sweep.hot import Hot
 from optimizer.sweep.programs import Index, ProgramBase, Programs
 from optimizer.sweep.reuse import (
+    AT_CHOICES,
     BEATEN,
     IMPOSSIBLE,
     LEARN_COST,
@@ -48,10 +50,16 @@ FEW = 4
 """Where no more parts of a split box are open, they are solved rather than the box."""
 MOST_PRICES, MOST_POINTS, MOST_BOXES = 1_500, 500, 1_000
 """What is kept from one batch to the next; above so many boxes the tree is grown anew."""
+MOST_ASKED = 8
+"""Sets of choices that are solved for where an answer is wanted before it is proven."""
 CREDIT = 1000.0
 """Solver calls' worth of learning and trying before anything must have come of it: a first tree takes a hundred."""
 SHARE = 0.2
 """Further calls' worth for each program, so that a later part of a range gets its chance."""
+
+
+def _key(choices: Vector) -> bytes:
+    return np.packbits(choices > 0.5).tobytes()
 
 
 def _worthiest(known: KnownPoint | Prices) -> float:
@@ -64,7 +72,7 @@ class Chosen:
     def __init__(self, base: ProgramBase, doses: int, choices: Vector) -> None:
         """Take the choices out of the rows' ends."""
         taken = base.matrix[:, doses:] @ choices
-        self.choices = choices
+        self.choices, self.key = choices, _key(choices)
         self.base = replace(
             base,
             matrix=base.matrix[:, :doses],
@@ -82,6 +90,14 @@ class Chosen:
         """Return programs at these choices."""
         return replace(programs, base=self.base, low=programs.low - self._taken, high=programs.high - self._taken)
 
+    def holds(self, program: Programs, answer: SolverAnswer) -> bool:
+        """Return whether an answer is the best of one program at these choices, by its row prices."""
+        m, n = self.base.matrix.shape
+        basic = np.zeros((n + m, 1), dtype=bool)
+        basic[answer.basic] = True
+        here = self.programs(program)
+        return bool(Checker(self.base).check(here, answer.x[:, None], answer.y[:, None], basic)[0][0])
+
 
 @dataclass
 class KnownPoint:
@@ -94,15 +110,26 @@ class KnownPoint:
 
 @dataclass
 class TreeReuse:
-    """Solves programs of one base whose last columns are choices; what is learnt is kept from call to call."""
+    """Solves programs of one base whose last columns are choices; what is learnt is kept from call to call.
+
+    Attributes:
+        base: What the programs share.
+        doses: Columns before the choices.
+        calls: Programs of the solver so far.
+        seen: Programs answered so far.
+        stopped: Asked between two programs of the solver whether to give up; what is learnt stays.
+        cover: The boxes of choices.
+    """
 
     base: ProgramBase
     doses: int
     calls: int = 0
     seen: int = 0
+    stopped: Callable[[], bool] = lambda: False
     cover: Cover = field(init=False)
     _gained: float = 0.0
     _spent: float = 0.0
+    _sparing: bool = True
     _points: dict[bytes, KnownPoint] = field(default_factory=dict)
     _prices: dict[bytes, Prices] = field(default_factory=dict)
     _chosen: dict[bytes, Chosen] = field(default_factory=dict)
@@ -116,8 +143,14 @@ class TreeReuse:
         self._checker = Checker(self.base)
         self._only = OnlyBest(self.base, self.doses, self.cover)
 
-    def solve(self, programs: Programs, scenario: Index) -> Answers:
-        """Return the verified answers of programs; of each scenario only its best program is told as optimal."""
+    def solve(self, programs: Programs, scenario: Index, *, walk: bool = True) -> Answers:
+        """Return the verified answers of programs; of each scenario only its best program is told as optimal.
+
+        Args:
+            programs: The programs.
+            scenario: The scenario of each.
+            walk: Solve what is not known yet; else what no cut proves is told as the best at choices known so far.
+        """
         p, n, size = len(programs), self.base.cost.size, int(scenario.max(initial=-1)) + 1
         self.seen += p
         self._forget()
@@ -125,10 +158,15 @@ class TreeReuse:
             scenario, np.full(size, inf), np.zeros(size), np.zeros((n, size)), np.full(size, -1),
             np.full((len(self.cover), p), -inf), np.zeros(size, dtype=bool),
         )  # fmt: skip
+        self._sparing = walk
         self._stand(programs, standing, list(self._points.values()), np.arange(p))
         left = self._bound(programs, standing, np.arange(p))
         wave, failed = 1, np.zeros(size, dtype=bool)
-        while left.size:
+        if not walk:
+            for q in left.tolist():
+                self._at_known_choices(programs, standing, q)
+            left = self._bound(programs, standing, left)
+        while left.size and walk:
             first = np.unique(scenario[left])[:wave]
             points, prices = set(self._points), set(self._prices)
             for s in first.tolist():
@@ -139,7 +177,12 @@ class TreeReuse:
             self._stand(programs, standing, [v for k, v in self._points.items() if k not in points], left)
             left = self._bound(programs, standing, left, [v for k, v in self._prices.items() if k not in prices])
             wave = min(2 * wave, WAVE)
-        return self._answers(programs, standing, failed)
+        found = self._answers(programs, standing, failed)
+        open_ = np.zeros(size, dtype=bool)
+        open_[scenario[left]] = True
+        found.verdict[open_[scenario] & (found.verdict != OPTIMAL)] = UNSOLVED
+        found.verdict[open_[scenario] & (found.verdict == OPTIMAL)] = AT_CHOICES
+        return found
 
     def _forget(self) -> None:
         """Let go of what never closes or answers anything, where much is known."""
@@ -212,12 +255,15 @@ class TreeReuse:
             where = np.ix_(boxes, left[at])
             standing.best[where] = np.maximum(standing.best[where], bounds)
             hit = at[closes.any(axis=0)]
-            closed[np.ix_(boxes, at)] |= closes
-            wanted[:, hit] = self.cover.wanted(closed[:, hit])
+            if hit.size:
+                closed[np.ix_(boxes, at)] |= closes
+                wanted[:, hit] = self.cover.wanted(closed[:, hit])
         return np.asarray(left[wanted[0]])
 
     def _pays(self, record: KnownBasis, count: int) -> bool:
         """Return whether trying something on so many programs should pay; what is new is, while that is afforded."""
+        if not self._sparing:
+            return True
         return record.worth(count) if record.tried else self._affordable()
 
     def _affordable(self) -> bool:
@@ -256,7 +302,7 @@ class TreeReuse:
             if box < len(open_) and self.cover.first[box] >= 0 and open_[box] <= FEW:
                 waiting += self._halves(standing, q, box)
                 continue
-            if self.calls - runs > MOST_RUNS:
+            if self.calls - runs > MOST_RUNS or self.stopped():
                 return False
             answer = answer or self._run(programs, q, self.cover.low[box], self.cover.high[box])
             if self._closes(one, standing, q, box, answer):
@@ -329,6 +375,21 @@ class TreeReuse:
             known.closes[closed] = known.closes.get(closed, 0) + 1
         standing.best[:, q] = np.maximum(standing.best[:, q], bounds)
 
+    def _at_known_choices(self, programs: Programs, standing: Standing, q: int) -> None:
+        """Give a program the checked best at its best point's choices, and at those that answered most so far."""
+        own, one = standing.program[standing.scenario[q]], programs.take(np.array([q]))
+        hits: dict[bytes, int] = {}
+        for known in self._points.values():
+            key = known.chosen.key
+            hits[key] = hits.get(key, 0) + known.record.hits
+        first = _key(standing.x[self.doses :, standing.scenario[q]]) if own >= 0 else b""
+        for key in sorted(hits, key=lambda k: (k != first, -hits[k]))[:MOST_ASKED]:
+            chosen = self._chosen[key]
+            point = self._point(programs, q, chosen.choices)
+            if point is not None and chosen.holds(one, point):
+                x = np.concatenate([point.x, chosen.choices])[:, None]
+                self._offer(one, standing, np.array([q]), x)
+
     def _whole(self, programs: Programs, standing: Standing, q: int, answer: SolverAnswer) -> bool:
         """Return whether the best of a box has whole choices and keeps its worth there; note the point."""
         parts = answer.x[self.doses :]
@@ -348,7 +409,7 @@ class TreeReuse:
 
     def _point(self, programs: Programs, q: int, choices: Vector) -> SolverAnswer | None:
         """Return the best at given choices, whose basis is kept."""
-        key = np.packbits(choices > 0.5).tobytes()
+        key = _key(choices)
         if key not in self._chosen:
             self._chosen[key] = Chosen(self.base, self.doses, choices)
         chosen = self._chosen[key]
@@ -370,6 +431,11 @@ class TreeReuse:
             except np.linalg.LinAlgError:
                 return answer
             self._points[name] = KnownPoint(chosen, vertex)
+        # As the basis gives it for later scenarios, so that the last digits do not tell which came first.
+        x = self._points[name].vertex.points(one, np.full(1, inf))
+        if x[0].size:
+            answer = replace(answer, x=np.zeros(self.doses))
+            answer.x[self._points[name].vertex.columns] = x[1][:, 0]
         return answer
 
     def _split(
