@@ -11,7 +11,10 @@ import numpy.typing as npt
 
 from optimizer.data.pool import Mask, Vector
 from optimizer.immutable import immutable
-from optimizer.units import BOUND_MET, LAST_DIGIT, PROOF_MARGIN, ROUND_OFF, ROW_MET, ZERO_PRICE
+from optimizer.units import BOUND_MET, BOUND_REACHED, DUST, LAST_DIGIT, POINT_MET, PROOF_MARGIN, ROUND_OFF, ZERO_PRICE
+
+NEXT_TO_NONE = DUST / POINT_MET
+"""Value of a column that counts in a row's terms at least, so that what rounding leaves of 0 misses no row."""
 
 
 @immutable
@@ -19,7 +22,7 @@ class Certificate:
     """What was found when an answer was checked.
 
     Attributes:
-        primal: Largest miss of a row or column end, relative.
+        primal: Largest miss of a row's end, relative to it and to the terms that the row sums, or of a column's end.
         dual: Largest price of the wrong sign that no bound makes up for, relative to the terms it was summed of.
         gap: |objective - lower bound|, relative to the terms that the objective sums.
         holds: Whether all three are within tolerance.
@@ -58,7 +61,7 @@ def check_optimal(
         y: Shape (m,).
     """
     a = matrix.astype(np.longdouble)
-    primal = _missed(a, row_low, row_high, lower, upper, x)
+    primal = check_point(matrix, row_low, row_high, lower, upper, x)
     wrong = ((y > 0) & np.isneginf(row_low)) | ((y < 0) & np.isposinf(row_high))
     prices = np.where(wrong, 0.0, y).astype(np.longdouble)
     d = cost - prices @ a
@@ -76,7 +79,7 @@ def check_optimal(
         LAST_DIGIT * float(np.concatenate([np.abs(prices), summed]) @ np.abs(ends)),
     )
     relative = max(0.0, gap - rounding) / size if size > 0 else 0.0 if gap <= rounding else 1.0
-    holds = primal <= ROW_MET and dual <= ZERO_PRICE and relative <= BOUND_MET
+    holds = primal <= POINT_MET and dual <= ZERO_PRICE and relative <= BOUND_REACHED
     return Certificate(primal, dual, relative, holds)
 
 
@@ -102,7 +105,8 @@ def which_hold(
     magnitudes = np.abs(rest)
     values = np.hstack([x, x @ rest.T, (x * last).sum(axis=1, keepdims=True)])
     sizes = np.ones((k, values.shape[1]))
-    sizes[:, n:-1], sizes[:, -1] = magnitudes.max(axis=1, initial=0.0), np.abs(last).max(axis=1, initial=0.0)
+    sizes[:, n:-1] = terms(magnitudes, np.abs(x))
+    sizes[:, -1] = np.maximum(np.abs(x * last).sum(axis=1), NEXT_TO_NONE * np.abs(last).max(axis=1, initial=0.0))
     sizes[sizes == 0] = 1.0
     missed = np.zeros(k)
     for end, miss in ((low, low - values), (high, values - high)):
@@ -119,12 +123,22 @@ def which_hold(
     paid = costs * x
     gap = np.abs(paid.sum(axis=1) - (prices * ends).sum(axis=1))
     allowed = BOUND_MET * np.abs(paid).sum(axis=1) + ROUND_OFF * (summed * np.abs(ends)).sum(axis=1)
-    return np.asarray((missed <= ROW_MET) & signs & (gap <= allowed))
+    return np.asarray((missed <= POINT_MET) & signs & (gap <= allowed))
 
 
 def row_sizes(matrix: Vector) -> Vector:
     """Return the largest coefficient of each row, shape (m,): what missing a row is relative to besides its end."""
     return np.asarray(np.abs(matrix).max(axis=1, initial=0.0))
+
+
+def terms(magnitudes: Vector, x: Vector) -> Vector:
+    """Return what each row sums at a point or at many, shape (m,) or (k, m): what it may miss its end relative to.
+
+    Args:
+        magnitudes: Sizes of the coefficients, shape (m, n).
+        x: Sizes of the columns' values, shape (n,) or (k, n).
+    """
+    return np.asarray(np.maximum(x @ magnitudes.T, NEXT_TO_NONE * magnitudes.max(axis=1, initial=0.0)))
 
 
 def lower_bounds(
@@ -154,7 +168,13 @@ def lower_bounds(
 
 def check_feasible(matrix: Vector, row_low: Vector, row_high: Vector, lower: Vector, upper: Vector, x: Vector) -> float:
     """Return the largest miss of a row, relative to its end and largest coefficient, or of a column, to 1 + |end|."""
-    return _missed(matrix.astype(np.longdouble), row_low, row_high, lower, upper, x)
+    return _missed(matrix.astype(np.longdouble), row_low, row_high, lower, upper, x, row_sizes(matrix))
+
+
+def check_point(matrix: Vector, row_low: Vector, row_high: Vector, lower: Vector, upper: Vector, x: Vector) -> float:
+    """Return the same, relative to the terms that a row sums at the point instead of to its largest coefficient."""
+    wide = matrix.astype(np.longdouble)
+    return _missed(wide, row_low, row_high, lower, upper, x, terms(np.abs(matrix), np.abs(x)))
 
 
 def check_infeasible(
@@ -184,11 +204,17 @@ def check_infeasible(
 
 
 def _missed(
-    a: npt.NDArray[np.floating], row_low: Vector, row_high: Vector, lower: Vector, upper: Vector, x: Vector
+    a: npt.NDArray[np.floating],
+    row_low: Vector,
+    row_high: Vector,
+    lower: Vector,
+    upper: Vector,
+    x: Vector,
+    row_scale: Vector,
 ) -> float:
     values = np.concatenate([a @ x.astype(np.longdouble), x.astype(np.longdouble)])
     low, high = np.concatenate([row_low, lower]), np.concatenate([row_high, upper])
-    sizes = np.concatenate([np.abs(a).max(axis=1, initial=0.0).astype(float), np.ones(len(x))])
+    sizes = np.concatenate([row_scale, np.ones(len(x))])
     worst = 0.0
     for end, miss in ((low, low - values), (high, values - high)):
         there = np.isfinite(end)

@@ -10,9 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.data.pool import Vector
-from optimizer.engine.certificate import row_sizes
 from optimizer.immutable import immutable
-from optimizer.units import DUST, ROW_MET
+from optimizer.units import DUST
 
 Ending = Literal["optimal", "infeasible", "unfinished", "failed"]
 
@@ -205,20 +204,6 @@ class Session:
         self._highs.run()
         return self._answer(branching, unit, bare, basis)
 
-    def run_loosely(self, cost: Vector, lower: Vector, upper: Vector, *, unit: float) -> SolverAnswer:
-        """Minimise as a linear program from nothing, each row wider by a hair, where rows meet only by one.
-
-        What comes out is held against the rows as they are, as any other answer.
-        """
-        every = np.arange(self.m, dtype=np.int32)
-        low, high, sizes = self.row_low.copy(), self.row_high.copy(), row_sizes(self.matrix)
-        self.forget()
-        wider = (ROW_MET / 500 * np.maximum(np.where(np.isfinite(end), np.abs(end), 0.0), sizes) for end in (low, high))
-        self.rows(every, low - next(wider), high + next(wider))
-        answer = self.run(cost, lower, upper, relaxed=True, unit=unit)
-        self.rows(every, low, high)
-        return answer
-
     def forget(self) -> None:
         """Let the next run start from nothing, where the last one went astray."""
         self._highs.clearSolver()
@@ -287,8 +272,8 @@ def unit_of(cost: Vector) -> float:
 
 
 def finest_unit(cost: Vector) -> float:
-    """Return the power of two that brings the smallest cost to about 1, as far as the largest then allows."""
+    """Return the power of two that brings the smallest cost to about a million, as far as the largest then allows."""
     exponents = np.frexp(cost[cost != 0])[1]
     if not exponents.size:
         return 1.0
-    return float(np.ldexp(1.0, -max(int(exponents.min()), int(exponents.max()) - LARGEST_COST)))
+    return float(np.ldexp(1.0, -max(int(exponents.min()) - 20, int(exponents.max()) - LARGEST_COST)))

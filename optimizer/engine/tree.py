@@ -19,6 +19,7 @@ import numpy.typing as npt
 
 from optimizer.data.pool import Vector
 from optimizer.engine.certificate import check_infeasible, lower_bounds
+from optimizer.engine.elastic import barely_met
 from optimizer.engine.farkas import proof_of_none
 from optimizer.engine.highs import EMPTY, Session, SolverAnswer, unit_of
 from optimizer.engine.polish import polished
@@ -225,7 +226,7 @@ class _Search:
             self.session.forget()  # a hot start may lose its way
             answer = self.session.run(self.cost, lower, upper, relaxed=True, unit=self.unit, basis=False)
             if answer.ending == "infeasible":
-                answer = self.session.run_loosely(self.cost, lower, upper, unit=self.unit)
+                answer = barely_met(self.session, self.cost, lower, upper)
             if answer.ending == "infeasible":
                 raise NoProofError
         if answer.ending != "optimal":

@@ -1,0 +1,167 @@
+"""Rows that hold only to the last digits: of a point that a solver calls best, of rows that meet by a hair.
+
+A solver works to absolute tolerances. Each case is the smallest brief that one of them spoilt, with what is right
+worked out beside it. All figures are made up.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from optimizer.errors import SolverError
+from optimizer.solve.best import solve
+from optimizer.solve.result import Result
+from tests.support.briefs import aqua, brief_of, material, substance
+from tests.support.oracle import Case, Table
+from tests.support.rational import Raw
+
+
+def sold(name: str, active: float, mildness: float = 50, **properties: float) -> Table:
+    """Return a surfactant of some active matter in water."""
+    parts = [substance(f"INCI {name}", active, surfactant=True, charge="anionic")]
+    rated = {"mildness": {"low": mildness - 5, "typical": mildness, "high": mildness + 5, "basis": "invented"}}
+    parts += [substance("Aqua", float(f"{100 - active:.12g}"), "water")]
+    return material(name, parts, ratings=rated, properties=properties)
+
+
+def pure(name: str, **properties: float) -> Table:
+    """Return a material of one substance, no surfactant."""
+    return material(name, [substance(f"INCI {name}", 100)], "humectant", properties=properties)
+
+
+def with_salt(made: Table, salt: float) -> Table:
+    """Return a surfactant some of whose water is salt."""
+    water = made["substances"].pop()["share"][1]
+    more = [substance("Sodium Chloride", salt, "salt"), substance("Aqua", float(f"{water - salt:.12g}"), "water")]
+    return {**made, "substances": [*made["substances"], *more]}
+
+
+def case(materials: list[Table], prices: dict[str, float], *rules: Table, **scenario: object) -> Case:
+    """Return a case over water and some materials."""
+    return {
+        "materials": [aqua(), *materials],
+        "shelf": [{"material": name, "price_per_kg": price} for name, price in prices.items()],
+        "property_units": {p: {"unit": "per kg"} for m in materials for p in m["properties"]},
+        "scenario": {"name": "last digits", "rule": list(rules), **scenario},
+    }
+
+
+def answered(made: Case) -> tuple[Result, dict[str, float]]:
+    """Return the answer with its exact check, and its doses."""
+    result = solve(brief_of(made), exact=True)
+    assert result.formula is not None
+    assert not result.exact.startswith("NOT")
+    return result, {line.item.id: line.percent for line in result.formula.lines}
+
+
+def test_a_column_below_nothing_takes_no_row_with_it() -> None:
+    # q: 0.01 ff = 1.00072e-6, all of it ff, which saves 50 times as much of cc; the solver took -3e-10 % of hh for 0
+    rules = (
+        {"id": "q", "kind": "property", "property": "q", "exactly": 1.00072e-8},
+        {"id": "water", "kind": "water", "exactly": 99.984995},
+        {"id": "needs", "kind": "needs", "of": ["ff"], "other": ["ff"], "at_least": 1e-4},
+    )
+    materials = [sold("ff", 5, q=0.01), sold("hh", 1e-3, q=3.3), sold("cc", 0.1)]
+    result, doses = answered(case(materials, {"ff": 2, "hh": 1.5e-9, "cc": 0.5}, *rules))
+    weak = (100 - 99.984995 - 0.05 * 1.00072e-4) / 1e-3
+    assert doses == pytest.approx({"ff": 1.00072e-4, "cc": weak, "aqua": 100 - weak - 1.00072e-4}, rel=1e-8)
+    assert result.objective == pytest.approx((2 * 1.00072e-4 + 0.5 * weak) / 100, rel=1e-9)
+
+
+def test_a_dose_too_small_to_count_is_not_leant_on_where_others_do() -> None:
+    # cost: 150000 ee = 33; bb at its least of 1e-4 % would ask for 7e-10 % of dd, which the formula cannot show
+    rules = (
+        {"id": "cost", "kind": "cost", "at_least": 0.33},
+        {"id": "share", "kind": "share", "of": ["bb"], "exactly": 99.9993311154},
+        {"id": "needs", "kind": "needs", "of": ["ee"], "other": ["bb"], "at_least": 1e-4},
+    )
+    materials = [sold("dd", 30), sold("bb", 30), sold("gg", 0.1), pure("ee")]
+    result, doses = answered(case(materials, {"dd": 2, "bb": 2, "gg": 2, "ee": 150000}, *rules))
+    rest = 0.3 * doses.get("dd", 0) + 1e-3 * doses.get("gg", 0)
+    assert 30 * doses["bb"] / (0.3 * doses["bb"] + rest) == pytest.approx(99.9993311154, rel=1e-8)
+    assert result.objective == pytest.approx(0.33, rel=1e-9)
+
+
+def test_the_least_that_counts_is_there_to_its_last_digits() -> None:
+    rules = (
+        {"id": "mild", "kind": "rating", "rating": "mildness", "at_least": 64.9925052463},
+        {"id": "least", "kind": "active", "at_least": 0.150105},
+        {"id": "ratio", "kind": "ratio", "of": ["bb", "ee"], "to": ["ee", "hh"], "measured": "as supplied",
+         "exactly": 0.58},
+        {"id": "most", "kind": "active", "at_most": 0.150105},
+        {"id": "one", "kind": "one-of", "of": ["aa", "ee"], "counts_from": 1e-4},
+        {"id": "count", "kind": "count", "of": ["aa", "hh"], "at_most": 2},
+    )  # fmt: skip
+    materials = [sold("hh", 1e-3, 65), sold("bb", 30, 65), with_salt(sold("aa", 1e-3), 0.01), pure("ee")]
+    _, doses = answered(case(materials, {"hh": 2, "ee": 2, "bb": 2, "aa": 2}, *rules))
+    assert doses["aa"] == pytest.approx(1e-4, rel=1e-9)
+
+
+def test_what_only_moves_a_limit_by_a_hair_is_no_answer() -> None:
+    # p asks for 3e-4 % of a stock whose active matter keeps the water 3e-9 % below the 100 % that it must be
+    rules = (
+        {"id": "p", "kind": "property", "property": "p", "exactly": 3e-6},
+        {"id": "water", "kind": "water", "at_least": 100.0},
+    )
+    materials = [sold("gg", 1e-3, p=1.0), with_salt(sold("dd", 1e-5, p=2.0), 5)]
+    with pytest.raises(SolverError, match="did not stand the check"):
+        solve(brief_of(case(materials, {"gg": 2, "dd": 2}, *rules)))
+
+
+def test_a_mean_over_traces_is_held_to_the_traces() -> None:
+    # the least share of ff, rated 90, lifts a mean that must be 50 at most to 50 + 40 x 2.77e-6: nothing keeps both
+    rules = (
+        {"id": "q", "kind": "property", "property": "q", "at_least": 0.143},
+        {"id": "water", "kind": "water", "at_most": 94.21466625},
+        {"id": "mild", "kind": "rating", "rating": "mildness", "at_most": 50.0},
+        {"id": "share", "kind": "share", "of": ["ff"], "at_least": 2.77e-4},
+        {"id": "used", "kind": "property", "property": "p", "at_least": 1.25e10},
+    )
+    materials = [
+        with_salt(sold("ff", 1e-3, 90), 0.01),
+        pure("dd", q=5.0),
+        with_salt(sold("gg", 5, 65, q=1.0), 1e-4),
+        with_salt(sold("ee", 1e-5, p=3.3e11), 5),
+    ]
+    made = case(materials, {"ff": 2, "dd": 11.25, "gg": 2, "ee": 0.5}, *rules)
+    assert Raw(made).best() is None
+    with pytest.raises(SolverError, match="did not stand the check"):
+        solve(brief_of(made))
+
+
+def test_exact_arithmetic_asks_no_vertex_where_rows_meet_by_a_hair() -> None:
+    # ee at 0.5 % is the whole cost asked for, cc adds 2e-4 EUR to 5e8 EUR: its limit is missed by 4e-13 of itself
+    rules = (
+        {"id": "cost", "kind": "cost", "exactly": 5e8},
+        {"id": "most", "kind": "property", "property": "q", "at_most": 3.8e-10},
+        {"id": "ratio", "kind": "ratio", "of": ["aa", "cc"], "to": ["cc", "ee"], "at_most": 1.50643},
+        {"id": "q", "kind": "property", "property": "q", "exactly": 3.8e-10},
+        {"id": "cap", "kind": "excludes", "of": ["cc", "ee"], "other": ["cc"], "above": 0.1},
+        {"id": "one", "kind": "one-of", "of": ["ee"], "counts_from": 1e-4},
+    )
+    materials = [sold("aa", 1e-3), with_salt(sold("cc", 70, q=2e-7), 0.01), pure("ee", q=7.2e-8)]
+    made = case(materials, {"aa": 330000, "cc": 2, "ee": 1e11}, *rules, fixed={"ee": 0.5}, held_back={"percent": 0.5})
+    _, doses = answered(made)
+    assert sum(doses.values()) == pytest.approx(99.5, rel=1e-9)
+    assert doses["ee"] == pytest.approx(0.5, rel=1e-9)
+
+
+def test_a_cost_that_only_a_finer_unit_shows_is_saved() -> None:
+    # dd must cost 2.5e9 less what the rest costs, and each of its 1e-4 % salt counts: dear fillers save some
+    rules = (
+        {"id": "q", "kind": "property", "property": "q", "at_least": 1.0184e-5, "at_most": 1.1256e-5},
+        {"id": "cost", "kind": "cost", "at_least": 2.5e9, "at_most": 7.51e9},
+    )
+    materials = [
+        with_salt(sold("hh", 1e-3, q=0.0072), 1e-4),
+        sold("ff", 30),
+        with_salt(sold("dd", 30, q=1e-3), 1e-4),
+        pure("ee", q=1e-3),
+        with_salt(sold("gg", 0.1), 0.01),
+    ]
+    prices = {"hh": 3.6, "ff": 2, "dd": 1e12, "ee": 0.5, "gg": 3.6, "aqua": 0.02}
+    made = case(materials, prices, *rules, objective={"minimise": "salt"})
+    result, _ = answered(made)
+    best = Raw(made).best()
+    assert best is not None
+    assert result.objective == pytest.approx(float(best[0]), rel=1e-10)
