@@ -142,7 +142,15 @@ def terms(magnitudes: Vector, x: Vector) -> Vector:
 
 
 def lower_bounds(
-    matrix: Vector, row_low: Vector, row_high: Vector, cost: Vector, lower: Vector, upper: Vector, y: Vector
+    matrix: Vector,
+    row_low: Vector,
+    row_high: Vector,
+    cost: Vector,
+    lower: Vector,
+    upper: Vector,
+    y: Vector,
+    *,
+    wide: bool = False,
 ) -> Vector:
     """Return what no point of each of many boxes costs less than, shape (k,), whatever the prices are.
 
@@ -157,13 +165,17 @@ def lower_bounds(
         lower: Ends of columns in each box, shape (k, n).
         upper: The same.
         y: Row prices of each box, shape (k, m).
+        wide: Whether sums run in extended precision, where the machine has it, so that less may be lost.
     """
-    y = np.where(((y > 0) & np.isneginf(row_low)) | ((y < 0) & np.isposinf(row_high)), 0.0, y)
-    d, summed = cost - y @ matrix, np.abs(cost) + np.abs(y) @ np.abs(matrix)
+    kind: type[np.floating] = np.longdouble if wide else np.float64
+    y = np.where(((y > 0) & np.isneginf(row_low)) | ((y < 0) & np.isposinf(row_high)), 0.0, y).astype(kind)
+    a = matrix.astype(kind)
+    d, summed = cost - y @ a, np.abs(cost) + np.abs(y) @ np.abs(a)
     rows = y * np.where(y > 0, row_low, np.where(y < 0, row_high, 0.0))
     ends = np.where(d > 0, lower, upper)
-    lost = ROUND_OFF * (np.abs(rows).sum(axis=1) + (summed * np.abs(ends)).sum(axis=1))
-    return np.asarray(rows.sum(axis=1) + (d * ends).sum(axis=1) - lost)
+    terms_of_each = np.abs(rows).sum(axis=1) + (summed * np.abs(ends)).sum(axis=1)
+    lost = (sum(matrix.shape) + 2) * np.finfo(kind).eps * terms_of_each
+    return np.asarray(rows.sum(axis=1) + (d * ends).sum(axis=1) - lost).astype(float)
 
 
 def check_feasible(matrix: Vector, row_low: Vector, row_high: Vector, lower: Vector, upper: Vector, x: Vector) -> float:

@@ -85,7 +85,12 @@ def search(session: Session, cost: Vector, lower: Vector, upper: Vector, searche
     found = None if tree is None else _from_tree(session, cost, lower, upper, tree)
     if found is not None and found.tree is not None:
         return found
-    told = _by_the_solver(session, cost, lower, upper)
+    try:
+        told = _by_the_solver(session, cost, lower, upper)
+    except SolverError:  # whole numbers that do not stand a re-solve say nothing against those that do
+        if found is None:
+            raise
+        told = Searched("failed", "none")
     if found is None or (told.answer.x.size and not _clearly_better(found, told, cost)):
         return told
     return replace(found, ending="feasible", proof="none", gap=inf, bound=nan)

@@ -6,8 +6,11 @@ worked out beside it. All figures are made up.
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
+from optimizer.engine import search as searching
+from optimizer.engine.highs import Session
 from optimizer.errors import SolverError
 from optimizer.solve.best import solve
 from optimizer.solve.result import Result
@@ -165,3 +168,32 @@ def test_a_cost_that_only_a_finer_unit_shows_is_saved() -> None:
     best = Raw(made).best()
     assert best is not None
     assert result.objective == pytest.approx(float(best[0]), rel=1e-10)
+
+
+def test_room_that_a_dear_material_leaves_open_blurs_no_proof() -> None:
+    # one of aa and dd counts from 1e-4 %: dd at that, at 1.5e6 EUR, is the best; 100 % of it would cost 1e10 times that
+    rules = (
+        {"id": "most", "kind": "share", "of": ["aa", "ff"], "at_most": 2.1},
+        {"id": "q", "kind": "property", "property": "q", "at_most": 1.33e-14},
+        {"id": "share", "kind": "share", "of": ["ff"], "exactly": 1.96},
+        {"id": "one", "kind": "one-of", "of": ["aa", "dd"], "counts_from": 1e-4},
+    )
+    materials = [with_salt(sold("aa", 1e-3, q=1.5e-9), 0.01), sold("dd", 5, q=5e-12), sold("ff", 5)]
+    result, doses = answered(case(materials, {"aa": 2, "dd": 1.5e6, "ff": 8}, *rules))
+    assert (result.ending, result.proof) == ("optimal", "certificate")
+    assert {name: doses[name] for name in ("dd", "ff")} == pytest.approx({"dd": 1e-4, "ff": 1.96e-4 / 98.04}, rel=1e-8)
+
+
+def test_choices_that_do_not_stand_say_nothing_against_those_that_do(monkeypatch: pytest.MonkeyPatch) -> None:
+    # x + y >= 1 in whole numbers, y dearer: the tree finds (1, 0), unproven here; the solver's word is worth nothing
+    def spoilt(*_: object) -> searching.Searched:
+        raise SolverError("the integer answer could not be repeated")
+
+    monkeypatch.setattr(searching, "checked", lambda *_: None)
+    monkeypatch.setattr(searching, "_by_the_solver", spoilt)
+    session = Session(np.ones((1, 2)), np.array([1.0]), np.array([2.0]), integers=2)
+    found = searching.search(session, np.array([1.0, 2.0]), np.zeros(2), np.ones(2))
+    assert (found.ending, found.proof, found.objective) == ("feasible", "none", 1.0)
+    monkeypatch.setattr(searching, "grown", lambda *_: None)
+    with pytest.raises(SolverError, match="could not be repeated"):
+        searching.search(session, np.array([1.0, 2.0]), np.zeros(2), np.ones(2))
