@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from optimizer.data.pool import Vector
-from optimizer.engine.certificate import check_point, row_sizes
+from optimizer.engine.certificate import check_point, row_sizes, terms
 from optimizer.engine.highs import EMPTY, NO_BASIS, Session, SolverAnswer
 from optimizer.engine.polish import zoomed
-from optimizer.units import POINT_MET
+from optimizer.units import POINT_MET, ROUND_OFF
 
 
 def least_miss(session: Session, lower: Vector, upper: Vector) -> SolverAnswer:
@@ -26,9 +26,9 @@ def least_miss(session: Session, lower: Vector, upper: Vector) -> SolverAnswer:
 
 
 def barely_met(session: Session, cost: Vector, lower: Vector, upper: Vector) -> SolverAnswer:
-    """Minimise with rows that only a hair keeps from meeting let out by twice that hair; infeasible if by more.
+    """Minimise with rows that only a hair keeps from meeting let out by twice that; infeasible if it is more.
 
-    What comes out is held against the rows as they are, as any other answer.
+    Round-off is let out too. What comes out is held against the rows as they are, as any other answer.
     """
     n, m, sizes = session.n, session.m, row_sizes(session.matrix)
     least = least_miss(session, lower, upper)
@@ -38,7 +38,8 @@ def barely_met(session: Session, cost: Vector, lower: Vector, upper: Vector) -> 
     if check_point(*rows, lower, upper, np.clip(least.x[:n], lower, upper)) > POINT_MET:
         return SolverAnswer("infeasible", EMPTY, EMPTY, NO_BASIS, least.y)
     every, low, high = np.arange(m, dtype=np.int32), session.row_low.copy(), session.row_high.copy()
-    below, above = 2 * sizes * np.maximum(least.x[n : n + m], 0.0), 2 * sizes * np.maximum(least.x[n + m :], 0.0)
+    hair = ROUND_OFF * terms(np.abs(session.matrix), np.abs(least.x[:n]))
+    below, above = (2 * sizes * np.maximum(least.x[k : k + m], 0.0) + hair for k in (n, n + m))
     session.forget()
     session.rows(every, low - below, high + above)
     answer = session.run(cost, lower, upper, relaxed=True)

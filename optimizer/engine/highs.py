@@ -54,6 +54,7 @@ OPTIONS: dict[str, bool | int | float | str] = {
     "primal_feasibility_tolerance": 1e-9,
     "dual_feasibility_tolerance": 1e-9,
     "small_matrix_value": 1e-12,
+    "large_matrix_value": 1e20,
     "mip_rel_gap": 0.0,
     "mip_abs_gap": 1e-9,
     # Heuristics that solve programs of their own take most of the time of one as small as these;
@@ -70,8 +71,13 @@ LINEAR_TIME = 60.0
 """Seconds that a linear program has at least: what a search found in its time is always repeated and checked."""
 LARGEST_COST = 50
 """Largest cost that the solver is given, in powers of two."""
+OTHER_WAYS = ({"simplex_scale_strategy": 4}, {"simplex_scale_strategy": 4, "simplex_strategy": 4})
+"""Scaled by the largest coefficients, then with the primal simplex too, where the usual way loses itself."""
 SMALLEST_END = 20
 """Ends that lie further below a row's usual coefficient, in powers of two, may be what rounding leaves of 0."""
+
+
+LOST = (highspy.HighsModelStatus.kUnknown, highspy.HighsModelStatus.kSolveError)
 
 
 @cache
@@ -202,7 +208,24 @@ class Session:
                 self._highs.changeColsIntegrality(self.n, self._indices, np.array(self._kinds(branching)))
         self._lower, self._upper, self._branching = lower.copy(), upper.copy(), branching
         self._highs.run()
+        if self._highs.getModelStatus() in LOST:
+            self._run_otherwise()
         return self._answer(branching, unit, bare, basis)
+
+    def _run_otherwise(self) -> None:
+        """Run again from nothing with other options, until one of them leads somewhere."""
+        for way in OTHER_WAYS:
+            usual = {name: self._highs.getOptionValue(name)[1] for name in way}
+            self.forget()
+            self._set(way)
+            self._highs.run()
+            self._set(usual)
+            if self._highs.getModelStatus() not in LOST:
+                return
+
+    def _set(self, options: dict[str, int]) -> None:
+        for name, value in options.items():
+            self._highs.setOptionValue(name, value)
 
     def forget(self) -> None:
         """Let the next run start from nothing, where the last one went astray."""

@@ -197,3 +197,52 @@ def test_choices_that_do_not_stand_say_nothing_against_those_that_do(monkeypatch
     monkeypatch.setattr(searching, "grown", lambda *_: None)
     with pytest.raises(SolverError, match="could not be repeated"):
         searching.search(session, np.array([1.0, 2.0]), np.zeros(2), np.ones(2))
+
+
+LOST: dict[str, tuple[list[Table], dict[str, float], list[Table], Table]] = {
+    # one material of 1e-5 % active matter is a mean of 0.04 with another one of 2: the usual scaling loses its way
+    "usual scaling": (
+        [pure("dd", p=2.0), with_salt(sold("bb", 1e-5, p=1e-3), 1e-4), sold("gg", 70, p=3.3)],
+        {"dd": 1e-5, "bb": 5e9, "gg": 11.25, "aqua": 0.02},
+        [
+            {"id": "cost", "kind": "cost", "at_least": 2.5e7},
+            {"id": "dose", "kind": "dose", "of": ["dd", "gg"], "measured": "as active", "at_least": 0.01007,
+             "at_most": 0.01007},
+            {"id": "p", "kind": "property", "property": "p", "over": ["bb", "dd"], "exactly": 0.04},
+            {"id": "active", "kind": "active", "at_least": 7.005e-5, "at_most": 7.005e-5},
+        ],
+        {"objective": {"minimise": "salt"}},
+    ),
+    # a price of 1.5e12 in a row of 9.7e-7, which brings a coefficient above 1e15 that HiGHS refuses by default
+    "large coefficient": (
+        [with_salt(sold("gg", 5), 1e-4), with_salt(sold("aa", 1e-3), 5)],
+        {"gg": 0.005, "aa": 1.5e12, "aqua": 1e-6},
+        [
+            {"id": "salt", "kind": "salt", "at_least": 0.0, "at_most": 0.0},
+            {"id": "cost", "kind": "cost", "exactly": 9.7e-7},
+        ],
+        {"held_back": {"percent": 3}},
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("why", LOST)
+def test_where_the_solver_loses_its_way_another_one_is_tried(why: str) -> None:
+    materials, prices, rules, more = LOST[why]
+    made = case(materials, prices, *rules, **more)
+    best = Raw(made).best()
+    assert best is not None
+    result, _ = answered(made)
+    assert result.objective == pytest.approx(float(best[0]), rel=1e-9)
+
+
+def test_rows_that_decimals_meet_and_binary_numbers_miss_are_met() -> None:
+    # 15 % of cc is both the q asked for and, at 3.6, the cost of 0.54; the trace of hh blows the cost's row up
+    rules = (
+        {"id": "q", "kind": "property", "property": "q", "exactly": 7.5e7},
+        {"id": "cost", "kind": "cost", "exactly": 0.54},
+    )
+    materials = [with_salt(sold("cc", 70, q=5e8), 5), with_salt(sold("hh", 1e-5, p=7.2), 5)]
+    result, doses = answered(case(materials, {"cc": 3.6, "hh": 3.3e-8}, *rules))
+    assert result.proof == "certificate"
+    assert doses == pytest.approx({"cc": 15, "aqua": 85}, rel=1e-9)
