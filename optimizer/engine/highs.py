@@ -154,22 +154,20 @@ class Session:
         self.matrix, self.row_low, self.row_high = matrix, row_low.copy(), row_high.copy()
         self._scale = row_scales(matrix, row_low, row_high, integers)
         self._indices = np.arange(self.n, dtype=np.int32)
-        rows, columns = np.nonzero(matrix)
-        start = np.zeros(self.m + 1, dtype=np.int32)
-        np.cumsum(np.bincount(rows, minlength=self.m), out=start[1:])
-        lp = highspy.HighsLp()
-        lp.num_col_, lp.num_row_ = self.n, self.m
-        lp.col_cost_ = np.zeros(self.n)
-        lp.col_lower_ = np.zeros(self.n)
-        lp.col_upper_ = np.full(self.n, 100.0)
-        lp.row_lower_, lp.row_upper_ = row_low * self._scale, row_high * self._scale
-        lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
-        lp.a_matrix_.start_ = start
-        lp.a_matrix_.index_ = columns.astype(np.int32)
-        lp.a_matrix_.value_ = matrix[rows, columns] * self._scale[rows]
-        self._lp = lp
         self._loaded = self._own_matrix = self._branching = False
         self._lower = self._upper = np.full(self.n, np.nan)
+
+    def _load(self, cost: Vector, lower: Vector, upper: Vector, branching: bool) -> None:
+        """Hand the program over as arrays, which takes a third of the time of a model object."""
+        rows, columns = np.nonzero(self.matrix)
+        start = np.zeros(self.m + 1, dtype=np.int32)
+        np.cumsum(np.bincount(rows, minlength=self.m), out=start[1:])
+        values = self.matrix[rows, columns] * self._scale[rows]
+        ends = self.row_low * self._scale, self.row_high * self._scale
+        sizes = self.n, self.m, len(values), int(highspy.MatrixFormat.kRowwise), int(highspy.ObjSense.kMinimize)
+        matrix = start, columns.astype(np.int32), values
+        self._highs.passModel(*sizes, 0.0, cost, lower, upper, *ends, *matrix, self._kinds(branching).astype(np.int32))
+        self._loaded = True
 
     def run(
         self,
@@ -195,17 +193,13 @@ class Session:
         time = self.time_limit if branching else max(self.time_limit, LINEAR_TIME)
         self._highs.setOptionValue("time_limit", self._highs.getRunTime() + time)
         if not self._loaded:
-            self._lp.col_cost_, self._lp.col_lower_, self._lp.col_upper_ = cost, lower, upper
-            if branching:
-                self._lp.integrality_ = self._kinds()
-            self._highs.passModel(self._lp)
-            self._loaded = True
+            self._load(cost, lower, upper, branching)
         else:
             self._highs.changeColsCost(self.n, self._indices, cost)
             if (lower != self._lower).any() or (upper != self._upper).any():
                 self._highs.changeColsBounds(self.n, self._indices, lower, upper)
             if self.integers and branching != self._branching:
-                self._highs.changeColsIntegrality(self.n, self._indices, np.array(self._kinds(branching)))
+                self._highs.changeColsIntegrality(self.n, self._indices, self._kinds(branching))
         self._lower, self._upper, self._branching = lower.copy(), upper.copy(), branching
         self._highs.run()
         if self._highs.getModelStatus() in LOST:
@@ -234,11 +228,9 @@ class Session:
     def rows(self, indices: npt.NDArray[np.int32], low: Vector, high: Vector) -> None:
         """Change row bounds, shape (k,) each."""
         self.row_low[indices], self.row_high[indices] = low, high
-        if not self._loaded:
-            self._lp.row_lower_, self._lp.row_upper_ = self.row_low * self._scale, self.row_high * self._scale
-            return
-        scale = self._scale[indices]
-        self._highs.changeRowsBounds(len(indices), indices, low * scale, high * scale)
+        if self._loaded:
+            scale = self._scale[indices]
+            self._highs.changeRowsBounds(len(indices), indices, low * scale, high * scale)
 
     def coefficients(self, row: int, values: Vector) -> None:
         """Change the coefficients of one row, shape (n,)."""
@@ -247,14 +239,15 @@ class Session:
         moved = np.flatnonzero(values != self.matrix[row])
         self.matrix[row] = values
         if not self._loaded:
-            self._highs.passModel(self._lp)
-            self._loaded = True
+            return
         for column, value in zip(moved.tolist(), (values[moved] * self._scale[row]).tolist(), strict=True):
             self._highs.changeCoeff(row, column, value)
 
-    def _kinds(self, integer: bool = True) -> list[highspy.HighsVarType]:
+    def _kinds(self, integer: bool) -> npt.NDArray[np.uint8]:
         last = highspy.HighsVarType.kInteger if integer else highspy.HighsVarType.kContinuous
-        return [highspy.HighsVarType.kContinuous] * (self.n - self.integers) + [last] * self.integers
+        kinds = np.full(self.n, int(highspy.HighsVarType.kContinuous), dtype=np.uint8)
+        kinds[self.n - self.integers :] = int(last)
+        return kinds
 
     def _basic(self) -> npt.NDArray[np.int64]:
         raw = np.asarray(self._highs.getBasicVariables()[1], dtype=np.int64)
