@@ -15,6 +15,7 @@ A tolerance without a thing that it is relative to is wrong for somebody's figur
 | `DOSE_TOLD` | a trade-off tells a dose | nothing: % w/w |
 | `SAME_WORTH` | two objectives are equal | the terms that they sum |
 | `POINT_MET` | an answer's point keeps a row | the row's end and the terms that it sums there |
+| `LEAST_TERM` | a column counts in a row's terms as no less than this | nothing: the column's unit |
 | `ROW_MET` | a value is at a row's end | the row's end and its largest coefficient |
 | `AT_END` | a value at the answer stands at its end, so that it can move one way only | 1 + the value |
 | `NO_COEFFICIENT` | a coefficient counts as none | the largest beside it; a rate at a basis: nothing |
@@ -53,6 +54,7 @@ NARROWEST = 1e-5
 DOSE_TOLD = 1e-5
 SAME_WORTH = 1e-9
 POINT_MET = 1e-9
+LEAST_TERM = 1e-4
 ROW_MET = 1e-7
 AT_END = 1e-8
 NO_COEFFICIENT = 1e-9

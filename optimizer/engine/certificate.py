@@ -11,10 +11,16 @@ import numpy.typing as npt
 
 from optimizer.data.pool import Mask, Vector
 from optimizer.immutable import immutable
-from optimizer.units import BOUND_MET, BOUND_REACHED, DUST, LAST_DIGIT, POINT_MET, PROOF_MARGIN, ROUND_OFF, ZERO_PRICE
-
-NEXT_TO_NONE = DUST / POINT_MET
-"""Value of a column that counts in a row's terms at least, so that what rounding leaves of 0 misses no row."""
+from optimizer.units import (
+    BOUND_MET,
+    BOUND_REACHED,
+    LAST_DIGIT,
+    LEAST_TERM,
+    POINT_MET,
+    PROOF_MARGIN,
+    ROUND_OFF,
+    ZERO_PRICE,
+)
 
 
 @immutable
@@ -106,7 +112,7 @@ def which_hold(
     values = np.hstack([x, x @ rest.T, (x * last).sum(axis=1, keepdims=True)])
     sizes = np.ones((k, values.shape[1]))
     sizes[:, n:-1] = terms(magnitudes, np.abs(x))
-    sizes[:, -1] = np.maximum(np.abs(x * last).sum(axis=1), NEXT_TO_NONE * np.abs(last).max(axis=1, initial=0.0))
+    sizes[:, -1] = np.maximum(np.abs(x * last).sum(axis=1), LEAST_TERM * np.abs(last).max(axis=1, initial=0.0))
     sizes[sizes == 0] = 1.0
     missed = np.zeros(k)
     for end, miss in ((low, low - values), (high, values - high)):
@@ -134,11 +140,13 @@ def row_sizes(matrix: Vector) -> Vector:
 def terms(magnitudes: Vector, x: Vector) -> Vector:
     """Return what each row sums at a point or at many, shape (m,) or (k, m): what it may miss its end relative to.
 
+    It is never less than what `LEAST_TERM` of a column brings.
+
     Args:
         magnitudes: Sizes of the coefficients, shape (m, n).
         x: Sizes of the columns' values, shape (n,) or (k, n).
     """
-    return np.asarray(np.maximum(x @ magnitudes.T, NEXT_TO_NONE * magnitudes.max(axis=1, initial=0.0)))
+    return np.asarray(np.maximum(x @ magnitudes.T, LEAST_TERM * magnitudes.max(axis=1, initial=0.0)))
 
 
 def lower_bounds(
