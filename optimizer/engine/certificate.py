@@ -192,9 +192,18 @@ def check_feasible(matrix: Vector, row_low: Vector, row_high: Vector, lower: Vec
 
 
 def check_point(matrix: Vector, row_low: Vector, row_high: Vector, lower: Vector, upper: Vector, x: Vector) -> float:
-    """Return the same, relative to the terms that a row sums at the point instead of to its largest coefficient."""
-    wide = matrix.astype(np.longdouble)
-    return _missed(wide, row_low, row_high, lower, upper, x, terms(np.abs(matrix), np.abs(x)))
+    """Return the same, relative to what a row sums at the point, of which columns that cannot move are part of its end.
+
+    A yes/no that is decided lifts some limits by a lot more than the others are: they are held to their own size.
+    """
+    still = lower == upper
+    free = ~still
+    held = matrix[:, still].astype(np.longdouble) @ x[still]
+    low, high = (np.asarray(end - held, dtype=float) for end in (row_low, row_high))
+    part = matrix[:, free]
+    sizes = terms(np.abs(part), np.abs(x[free]))
+    missed = _missed(part.astype(np.longdouble), low, high, lower[free], upper[free], x[free], sizes)
+    return max(missed, float(np.abs(x[still] - lower[still]).max(initial=0.0)))
 
 
 def check_infeasible(

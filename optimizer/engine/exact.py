@@ -109,7 +109,7 @@ def check_exactly(basis: Basis, shown: Vector | None = None) -> ExactCheck:
         point = [Fraction(float(v)) for v in shown]
         kept = _missed(basis, [*point, *(_row(full, r, point) for r in range(m))])
         miss = kept if miss > limit else max(miss, kept)
-        weight = _paid(np.abs(cost[:n]), point)
+        weight = Fraction(float(terms(np.abs(cost[None, :n]), np.abs(shown))[0]))
         excess = abs(_paid(cost[:n], point) - objective)
         wrong = max(wrong, excess / weight if weight else Fraction(int(excess > 0)))
     return ExactCheck(miss <= limit, wrong <= limit, float(miss), float(wrong), objective)

@@ -246,3 +246,40 @@ def test_rows_that_decimals_meet_and_binary_numbers_miss_are_met() -> None:
     result, doses = answered(case(materials, {"cc": 3.6, "hh": 3.3e-8}, *rules))
     assert result.proof == "certificate"
     assert doses == pytest.approx({"cc": 15, "aqua": 85}, rel=1e-9)
+
+
+def test_a_limit_that_a_yes_no_lifts_is_held_to_its_own_size() -> None:
+    # one of ee and gg alone: ee at 1e-4 % at most costs 8e-6, where 8.00075e-6 is asked for, and all of gg costs 1e-8
+    rules = (
+        {"id": "cost", "kind": "cost", "exactly": 8.00075e-6},
+        {"id": "one", "kind": "one-of", "of": ["ee", "gg"], "counts_from": 1e-4},
+        {"id": "cap", "kind": "excludes", "of": ["ee", "gg"], "other": ["ee"], "above": 1e-4},
+    )
+    made = case([with_salt(sold("gg", 30), 1e-4), pure("ee")], {"gg": 1e-8, "ee": 8}, *rules)
+    assert Raw(made).best() is None
+    try:
+        result = solve(brief_of(made))
+    except SolverError:
+        return
+    assert result.formula is None
+
+
+def test_an_objective_of_nothing_is_confirmed_in_exact_arithmetic() -> None:
+    # what brings q may not be there, so the most of q is 0; the vertex's own binary numbers leave 1e-18 of it
+    rules = (
+        {"id": "q", "kind": "property", "property": "q", "at_most": 0.0},
+        {"id": "salt", "kind": "salt", "exactly": 0.375},
+        {"id": "water", "kind": "water", "at_least": 99.0},
+        {
+            "id": "dose",
+            "kind": "dose",
+            "of": ["cc", "gg"],
+            "measured": "as active",
+            "at_least": 0.0075,
+            "at_most": 0.0075,
+        },
+    )
+    materials = [with_salt(sold("cc", 30, p=1e11, q=0.002), 5), with_salt(sold("gg", 0.1, p=3.3e9), 5)]
+    result, doses = answered(case(materials, {"cc": 3.6, "gg": 8}, *rules, objective={"maximise": "q"}))
+    assert doses == pytest.approx({"gg": 7.5, "aqua": 92.5}, rel=1e-9)
+    assert result.objective == 0
