@@ -14,11 +14,14 @@ A tolerance without a thing that it is relative to is wrong for somebody's figur
 | `NARROWEST` | a part of a trade-off is looked at no closer | the width of the whole |
 | `DOSE_TOLD` | a trade-off tells a dose | nothing: % w/w |
 | `SAME_WORTH` | two objectives are equal | the terms that they sum |
-| `ROW_MET` | a solver's point keeps a row | the row's end and its largest coefficient |
+| `POINT_MET` | an answer's point keeps a row | the row's end and the terms that it sums there |
+| `LEAST_TERM` | a column counts in a row's terms as no less than this | nothing: the column's unit |
+| `ROW_MET` | a value is at a row's end | the row's end and its largest coefficient |
 | `AT_END` | a value at the answer stands at its end, so that it can move one way only | 1 + the value |
 | `NO_COEFFICIENT` | a coefficient counts as none | the largest beside it; a rate at a basis: nothing |
 | `DUST` | a column's value or rate is what rounding leaves of 0 | nothing: the column's unit |
 | `BOUND_MET` | a point reaches a bound and is best | the terms that the objective sums |
+| `BOUND_REACHED` | an answer's point reaches its own bound | the terms that the objective sums |
 | `ZERO_PRICE` | a reduced cost or a row's price is 0 | the terms that it was summed of |
 | `SLIP` | a known basis fits another scenario | 1 + the end or the price, rows and costs being scaled |
 | `PROOF_REUSED` | a known proof of impossibility holds for another scenario | 1 + its largest term |
@@ -50,15 +53,18 @@ CURVE_STEP = 1e-6
 NARROWEST = 1e-5
 DOSE_TOLD = 1e-5
 SAME_WORTH = 1e-9
+POINT_MET = 1e-9
+LEAST_TERM = 1e-4
 ROW_MET = 1e-7
 AT_END = 1e-8
 NO_COEFFICIENT = 1e-9
 DUST = 1e-11
 BOUND_MET = 1e-9
+BOUND_REACHED = 1e-10
 ZERO_PRICE = 1e-10
 SLIP = 1e-9
 PROOF_REUSED = 1e-7
-PROOF_MARGIN = 1e-9
+PROOF_MARGIN = 1e-10
 CHOICES_MET = 1e-6
 CLEARLY_WORSE = 1e-5
 CLEARLY_OTHER = 1e-8

@@ -69,7 +69,7 @@ def next_master(brief: Brief, batch: Batch, percent: Mapping[str, float], settin
     brief = replace(brief, pool=replace(brief.pool, held_back=held))
     formula = formula_at(brief.pool, rounded)
     outcomes = measure_rules(brief, formula, setting)
-    broken = [o.reading for o in outcomes if o.broken and o.id not in ("total", "ph")]
+    broken = [o.reading for o in outcomes if o.broken and o.shown not in ("understood", "apart")]
     if not broken:
         return Master(formula, setting)
     fixed = [

@@ -160,7 +160,7 @@ def reconcile(brief: Brief, batch: Batch, planned: Formula, setting: Setting) ->
     outcomes = measure_rules(whole, formula, at)
     lines = _lines(brief, batch, went, percent, lots)
     errors = _errors(whole, formula, at, lines)
-    rules = tuple(MadeRule(before[o.id], o, errors[o.id], o.broken) for o in outcomes if o.id != "total")
+    rules = tuple(MadeRule(before[o.id], o, errors[o.id], o.broken) for o in outcomes if o.shown != "understood")
     window = None
     if ph is not None and setting.low is not None and setting.high is not None:
         window = setting.low - AS_TYPED <= ph <= setting.high + AS_TYPED

@@ -11,7 +11,16 @@ import numpy.typing as npt
 
 from optimizer.data.pool import Mask, Vector
 from optimizer.immutable import immutable
-from optimizer.units import BOUND_MET, LAST_DIGIT, PROOF_MARGIN, ROUND_OFF, ROW_MET, ZERO_PRICE
+from optimizer.units import (
+    BOUND_MET,
+    BOUND_REACHED,
+    LAST_DIGIT,
+    LEAST_TERM,
+    POINT_MET,
+    PROOF_MARGIN,
+    ROUND_OFF,
+    ZERO_PRICE,
+)
 
 
 @immutable
@@ -19,7 +28,7 @@ class Certificate:
     """What was found when an answer was checked.
 
     Attributes:
-        primal: Largest miss of a row or column end, relative.
+        primal: Largest miss of a row's end, relative to it and to the terms that the row sums, or of a column's end.
         dual: Largest price of the wrong sign that no bound makes up for, relative to the terms it was summed of.
         gap: |objective - lower bound|, relative to the terms that the objective sums.
         holds: Whether all three are within tolerance.
@@ -58,7 +67,7 @@ def check_optimal(
         y: Shape (m,).
     """
     a = matrix.astype(np.longdouble)
-    primal = _missed(a, row_low, row_high, lower, upper, x)
+    primal = check_point(matrix, row_low, row_high, lower, upper, x)
     wrong = ((y > 0) & np.isneginf(row_low)) | ((y < 0) & np.isposinf(row_high))
     prices = np.where(wrong, 0.0, y).astype(np.longdouble)
     d = cost - prices @ a
@@ -76,7 +85,7 @@ def check_optimal(
         LAST_DIGIT * float(np.concatenate([np.abs(prices), summed]) @ np.abs(ends)),
     )
     relative = max(0.0, gap - rounding) / size if size > 0 else 0.0 if gap <= rounding else 1.0
-    holds = primal <= ROW_MET and dual <= ZERO_PRICE and relative <= BOUND_MET
+    holds = primal <= POINT_MET and dual <= ZERO_PRICE and relative <= BOUND_REACHED
     return Certificate(primal, dual, relative, holds)
 
 
@@ -102,7 +111,8 @@ def which_hold(
     magnitudes = np.abs(rest)
     values = np.hstack([x, x @ rest.T, (x * last).sum(axis=1, keepdims=True)])
     sizes = np.ones((k, values.shape[1]))
-    sizes[:, n:-1], sizes[:, -1] = magnitudes.max(axis=1, initial=0.0), np.abs(last).max(axis=1, initial=0.0)
+    sizes[:, n:-1] = terms(magnitudes, np.abs(x))
+    sizes[:, -1] = np.maximum(np.abs(x * last).sum(axis=1), LEAST_TERM * np.abs(last).max(axis=1, initial=0.0))
     sizes[sizes == 0] = 1.0
     missed = np.zeros(k)
     for end, miss in ((low, low - values), (high, values - high)):
@@ -119,7 +129,7 @@ def which_hold(
     paid = costs * x
     gap = np.abs(paid.sum(axis=1) - (prices * ends).sum(axis=1))
     allowed = BOUND_MET * np.abs(paid).sum(axis=1) + ROUND_OFF * (summed * np.abs(ends)).sum(axis=1)
-    return np.asarray((missed <= ROW_MET) & signs & (gap <= allowed))
+    return np.asarray((missed <= POINT_MET) & signs & (gap <= allowed))
 
 
 def row_sizes(matrix: Vector) -> Vector:
@@ -127,8 +137,28 @@ def row_sizes(matrix: Vector) -> Vector:
     return np.asarray(np.abs(matrix).max(axis=1, initial=0.0))
 
 
+def terms(magnitudes: Vector, x: Vector) -> Vector:
+    """Return what each row sums at a point or at many, shape (m,) or (k, m): what it may miss its end relative to.
+
+    It is never less than what `LEAST_TERM` of a column brings.
+
+    Args:
+        magnitudes: Sizes of the coefficients, shape (m, n).
+        x: Sizes of the columns' values, shape (n,) or (k, n).
+    """
+    return np.asarray(np.maximum(x @ magnitudes.T, LEAST_TERM * magnitudes.max(axis=1, initial=0.0)))
+
+
 def lower_bounds(
-    matrix: Vector, row_low: Vector, row_high: Vector, cost: Vector, lower: Vector, upper: Vector, y: Vector
+    matrix: Vector,
+    row_low: Vector,
+    row_high: Vector,
+    cost: Vector,
+    lower: Vector,
+    upper: Vector,
+    y: Vector,
+    *,
+    wide: bool = False,
 ) -> Vector:
     """Return what no point of each of many boxes costs less than, shape (k,), whatever the prices are.
 
@@ -143,18 +173,37 @@ def lower_bounds(
         lower: Ends of columns in each box, shape (k, n).
         upper: The same.
         y: Row prices of each box, shape (k, m).
+        wide: Whether sums run in extended precision, where the machine has it, so that less may be lost.
     """
-    y = np.where(((y > 0) & np.isneginf(row_low)) | ((y < 0) & np.isposinf(row_high)), 0.0, y)
-    d, summed = cost - y @ matrix, np.abs(cost) + np.abs(y) @ np.abs(matrix)
+    kind: type[np.floating] = np.longdouble if wide else np.float64
+    y = np.where(((y > 0) & np.isneginf(row_low)) | ((y < 0) & np.isposinf(row_high)), 0.0, y).astype(kind)
+    a = matrix.astype(kind)
+    d, summed = cost - y @ a, np.abs(cost) + np.abs(y) @ np.abs(a)
     rows = y * np.where(y > 0, row_low, np.where(y < 0, row_high, 0.0))
     ends = np.where(d > 0, lower, upper)
-    lost = ROUND_OFF * (np.abs(rows).sum(axis=1) + (summed * np.abs(ends)).sum(axis=1))
-    return np.asarray(rows.sum(axis=1) + (d * ends).sum(axis=1) - lost)
+    terms_of_each = np.abs(rows).sum(axis=1) + (summed * np.abs(ends)).sum(axis=1)
+    lost = (sum(matrix.shape) + 2) * np.finfo(kind).eps * terms_of_each
+    return np.asarray(rows.sum(axis=1) + (d * ends).sum(axis=1) - lost).astype(float)
 
 
 def check_feasible(matrix: Vector, row_low: Vector, row_high: Vector, lower: Vector, upper: Vector, x: Vector) -> float:
     """Return the largest miss of a row, relative to its end and largest coefficient, or of a column, to 1 + |end|."""
-    return _missed(matrix.astype(np.longdouble), row_low, row_high, lower, upper, x)
+    return _missed(matrix.astype(np.longdouble), row_low, row_high, lower, upper, x, row_sizes(matrix))
+
+
+def check_point(matrix: Vector, row_low: Vector, row_high: Vector, lower: Vector, upper: Vector, x: Vector) -> float:
+    """Return the same, relative to what a row sums at the point, of which columns that cannot move are part of its end.
+
+    A yes/no that is decided lifts some limits by a lot more than the others are: they are held to their own size.
+    """
+    still = lower == upper
+    free = ~still
+    held = matrix[:, still].astype(np.longdouble) @ x[still]
+    low, high = (np.asarray(end - held, dtype=float) for end in (row_low, row_high))
+    part = matrix[:, free]
+    sizes = terms(np.abs(part), np.abs(x[free]))
+    missed = _missed(part.astype(np.longdouble), low, high, lower[free], upper[free], x[free], sizes)
+    return max(missed, float(np.abs(x[still] - lower[still]).max(initial=0.0)))
 
 
 def check_infeasible(
@@ -184,11 +233,17 @@ def check_infeasible(
 
 
 def _missed(
-    a: npt.NDArray[np.floating], row_low: Vector, row_high: Vector, lower: Vector, upper: Vector, x: Vector
+    a: npt.NDArray[np.floating],
+    row_low: Vector,
+    row_high: Vector,
+    lower: Vector,
+    upper: Vector,
+    x: Vector,
+    row_scale: Vector,
 ) -> float:
     values = np.concatenate([a @ x.astype(np.longdouble), x.astype(np.longdouble)])
     low, high = np.concatenate([row_low, lower]), np.concatenate([row_high, upper])
-    sizes = np.concatenate([np.abs(a).max(axis=1, initial=0.0).astype(float), np.ones(len(x))])
+    sizes = np.concatenate([row_scale, np.ones(len(x))])
     worst = 0.0
     for end, miss in ((low, low - values), (high, values - high)):
         there = np.isfinite(end)

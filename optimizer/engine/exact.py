@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.data.pool import Vector
-from optimizer.engine.certificate import row_sizes
+from optimizer.engine.certificate import row_sizes, terms
 from optimizer.engine.sensitivity import Basis
 from optimizer.engine.tree import Leaf, Tree
 from optimizer.immutable import immutable, replace
@@ -27,10 +27,11 @@ class ExactCheck:
 
     Attributes:
         feasible: Whether every column and row keeps its ends at the vertex and at the point shown, or misses by
-            less than `SAME_WORTH` of its end and largest coefficient.
+            less than `SAME_WORTH` of its end and of the terms that it sums. Where rows meet only by a hair no vertex
+            need do so: its prices bound the objective all the same, and the point shown alone must.
         optimal: Whether every reduced cost has the right sign, or misses by less than `SAME_WORTH` of its terms, or
             all that do cannot better the objective by `SAME_WORTH` of what it sums; and the point shown is as good as
-            the vertex to as much.
+            the vertex to as much, and no better.
         worst_miss: Largest miss of an end, relative as said.
         worst_sign: Largest reduced cost of the wrong sign or what those can better, whichever is less, or excess of
             the point shown, relative as said.
@@ -103,13 +104,14 @@ def check_exactly(basis: Basis, shown: Vector | None = None) -> ExactCheck:
     y = dict(zip(active, prices, strict=True))
     objective = _paid(cost[:n], z)
     miss, wrong = _missed(basis, z), _bettered(basis, y, in_basis, _paid(np.abs(cost[:n]), [abs(v) for v in z[:n]]))
+    limit = Fraction(SAME_WORTH)
     if shown is not None:
         point = [Fraction(float(v)) for v in shown]
-        miss = max(miss, _missed(basis, [*point, *(_row(full, r, point) for r in range(m))]))
-        weight = _paid(np.abs(cost[:n]), point)
-        excess = _paid(cost[:n], point) - objective
+        kept = _missed(basis, [*point, *(_row(full, r, point) for r in range(m))])
+        miss = kept if miss > limit else max(miss, kept)
+        weight = Fraction(float(terms(np.abs(cost[None, :n]), np.abs(shown))[0]))
+        excess = abs(_paid(cost[:n], point) - objective)
         wrong = max(wrong, excess / weight if weight else Fraction(int(excess > 0)))
-    limit = Fraction(SAME_WORTH)
     return ExactCheck(miss <= limit, wrong <= limit, float(miss), float(wrong), objective)
 
 
@@ -165,9 +167,10 @@ def _paid(cost: Vector, x: list[Fraction]) -> Fraction:
 
 
 def _missed(basis: Basis, z: list[Fraction]) -> Fraction:
-    """Return the largest miss of an end, relative to the end and the row's largest coefficient, or 1 for a column."""
-    worst = Fraction(0)
-    for value, below, above, size in zip(z, basis.ends_low, basis.ends_high, basis.sizes, strict=True):
+    """Return the largest miss of an end, relative to the end and the terms that the row sums, or 1 for a column."""
+    worst, x = Fraction(0), np.abs(np.array(z[: basis.n], dtype=float))
+    sizes = np.concatenate([np.ones(basis.n), terms(np.abs(basis.full[:, : basis.n]), x)])
+    for value, below, above, size in zip(z, basis.ends_low, basis.ends_high, sizes, strict=True):
         for end, sign in ((below, 1), (above, -1)):
             if np.isfinite(end):
                 miss = sign * (Fraction(float(end)) - value)

@@ -14,10 +14,11 @@ import numpy as np
 
 from optimizer.data.pool import Vector
 from optimizer.engine.certificate import check_optimal
+from optimizer.engine.elastic import barely_met
 from optimizer.engine.ending import Ending, Proof, weakest
 from optimizer.engine.farkas import proof_of_none
 from optimizer.engine.highs import EMPTY, NO_BASIS, Session, SolverAnswer, finest_unit, unit_of
-from optimizer.engine.polish import polished
+from optimizer.engine.polish import polished, zoomed
 from optimizer.engine.tree import NoProofError, Tree, checked, grown, reached
 from optimizer.errors import SolverError
 from optimizer.immutable import immutable, replace
@@ -84,7 +85,12 @@ def search(session: Session, cost: Vector, lower: Vector, upper: Vector, searche
     found = None if tree is None else _from_tree(session, cost, lower, upper, tree)
     if found is not None and found.tree is not None:
         return found
-    told = _by_the_solver(session, cost, lower, upper)
+    try:
+        told = _by_the_solver(session, cost, lower, upper)
+    except SolverError:  # whole numbers that do not stand a re-solve say nothing against those that do
+        if found is None:
+            raise
+        told = Searched("failed", "none")
     if found is None or (told.answer.x.size and not _clearly_better(found, told, cost)):
         return told
     return replace(found, ending="feasible", proof="none", gap=inf, bound=nan)
@@ -155,8 +161,9 @@ def linear(session: Session, cost: Vector, lower: Vector, upper: Vector) -> Sear
             continue
         if answer.ending != "optimal":
             return Searched("stopped", "none")
-        for better in (None, polished):
+        for better in (None, polished, zoomed):
             tried = answer if better is None else better(session, cost, lower, upper, answer)
+            tried = replace(tried, x=np.clip(tried.x, lower, upper))
             proof = check_optimal(*rows, cost, lower, upper, tried.x, tried.y)
             if proof.holds:
                 objective = float(cost @ tried.x)
@@ -177,7 +184,7 @@ def _attempts(session: Session, cost: Vector, lower: Vector, upper: Vector) -> I
     for unit in (usual, finest_unit(cost)):
         session.forget()
         yield session.run(cost, lower, upper, unit=unit)
-    yield session.run_loosely(cost, lower, upper, unit=usual)
+    yield barely_met(session, cost, lower, upper)
 
 
 def _searched_elsewhere(session: Session, cost: Vector, lower: Vector, upper: Vector, searcher: Searcher) -> Searched:

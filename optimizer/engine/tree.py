@@ -19,9 +19,10 @@ import numpy.typing as npt
 
 from optimizer.data.pool import Vector
 from optimizer.engine.certificate import check_infeasible, lower_bounds
+from optimizer.engine.elastic import barely_met
 from optimizer.engine.farkas import proof_of_none
 from optimizer.engine.highs import EMPTY, Session, SolverAnswer, unit_of
-from optimizer.engine.polish import polished
+from optimizer.engine.polish import polished, zoomed
 from optimizer.immutable import immutable, replace
 from optimizer.units import BOUND_MET, LAST_DIGIT, SAME_WORTH, WHOLE
 
@@ -118,7 +119,7 @@ def checked(session: Session, cost: Vector, lower: Vector, upper: Vector, tree: 
     held = [leaf for leaf in tree.leaves if not leaf.empty]
     weak = [leaf for leaf, bound in zip(held, bounds_of(session, cost, held), strict=True) if bound < least]
     better = [_refined(session, cost, leaf) for leaf in weak]
-    if (bounds_of(session, cost, better) < least).any():
+    if (bounds_of(session, cost, better, wide=True) < least).any():
         return None
     return replace(tree, leaves=(*(x for x in tree.leaves if not any(x is leaf for leaf in weak)), *better))
 
@@ -157,20 +158,21 @@ def lowest_below(
     return (tree.best, bound, tree.runs) if tree.best.size else (None, max(bound, least), tree.runs)
 
 
-def bounds_of(session: Session, cost: Vector, leaves: list[Leaf]) -> Vector:
-    """Return what nothing in each leaf costs less than, shape (k,)."""
+def bounds_of(session: Session, cost: Vector, leaves: list[Leaf], *, wide: bool = False) -> Vector:
+    """Return what nothing in each leaf costs less than, shape (k,); in extended precision if `wide`."""
     if not leaves:
         return np.zeros(0)
     ends = np.array([leaf.lower for leaf in leaves]), np.array([leaf.upper for leaf in leaves])
     rows = session.matrix, session.row_low, session.row_high
-    return lower_bounds(*rows, cost, *ends, np.array([leaf.y for leaf in leaves]))
+    return lower_bounds(*rows, cost, *ends, np.array([leaf.y for leaf in leaves]), wide=wide)
 
 
 def _refined(session: Session, cost: Vector, leaf: Leaf) -> Leaf:
-    """Return a leaf with the prices of its basis, solved for anew."""
+    """Return a leaf with the prices of its basis, found again from near by and solved for anew."""
     answer = session.run(cost, leaf.lower, leaf.upper, relaxed=True)
     if answer.ending != "optimal":
         return leaf
+    answer = zoomed(session, cost, leaf.lower, leaf.upper, answer)
     return replace(leaf, y=polished(session, cost, leaf.lower, leaf.upper, answer).y)
 
 
@@ -225,7 +227,7 @@ class _Search:
             self.session.forget()  # a hot start may lose its way
             answer = self.session.run(self.cost, lower, upper, relaxed=True, unit=self.unit, basis=False)
             if answer.ending == "infeasible":
-                answer = self.session.run_loosely(self.cost, lower, upper, unit=self.unit)
+                answer = barely_met(self.session, self.cost, lower, upper)
             if answer.ending == "infeasible":
                 raise NoProofError
         if answer.ending != "optimal":

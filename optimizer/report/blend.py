@@ -201,7 +201,7 @@ def _rounding_note(result: Result) -> str:
 
 def _bound(result: Result) -> list[Outcome]:
     """Return the limits that bind, what a noticeable step of weighs most first."""
-    binding = [limit for o in result.rules if o.id != "total" for limit in o.bound]
+    binding = [limit for o in result.rules if o.shown != "understood" for limit in o.bound]
     return sorted(binding, key=lambda o: (-o.weight, o.id, o.limit))
 
 
@@ -270,7 +270,7 @@ def holds(outcome: Outcome) -> str:
 
 
 def _with_room(result: Result) -> list[Table]:
-    free = [o for o in result.rules if not o.binding and o.kind != "ph" and (o.kind != "use-level" or o.value > 0)]
+    free = [o for o in result.rules if not o.binding and not o.idle]
     return [rooms("Rules kept with room, and figures shown only", free)] if free else []
 
 
@@ -341,11 +341,10 @@ def _notes(result: Result) -> list[Listing]:
         notes.append(f"Ruled out by the pH chosen: {shown}{more}.")
     unrated = sorted(
         {
-            f"{line.item.id} ({o.name})"
-            for o in result.rules
-            if o.kind == "rating"
+            f"{line.item.id} ({rule.name})"
+            for rule in result.brief.rules
             for line in formula.lines
-            if line.item.surfactant > 0 and o.id and _rating(result, o.id) not in line.item.material.ratings
+            if rule.unrated(line.item)
         }
     )
     if unrated:
@@ -364,10 +363,6 @@ def _notes(result: Result) -> list[Listing]:
     if result.ph and unknown:
         notes.append(f"No pH window known, so none applied: {listed(unknown)}.")
     return [Listing("Notes", tuple(notes))] if notes else []
-
-
-def _rating(result: Result, rule_id: str) -> str:
-    return next((r.rating for r in result.brief.modelled if r.id == rule_id), "")  # type: ignore[attr-defined]
 
 
 def _clash(explanation: Explanation | None) -> list[Listing]:
@@ -392,7 +387,7 @@ def _clash(explanation: Explanation | None) -> list[Listing]:
 
 
 def _asked(result: Result) -> Listing:
-    rules = [r.reading() for r in result.brief.modelled if r.id != "total"]
+    rules = [r.reading() for r in result.brief.modelled if r.shown != "understood"]
     if result.brief.acidity:
         rules.append(result.brief.acidity.reading())
     return Listing("What the brief asks", tuple(rules))

@@ -132,7 +132,7 @@ def made_document(made: Made) -> Document:
         )
         sections.append(Table("Broken", ("rule", *figures("plan", "made", "off by", digits=3), ""), rows))
     moved = [r for r in made.rules if r.differs and not r.broken and not isnan(r.outcome.value)]
-    moved = [r for r in moved if r.outcome.kind != "ph"]
+    moved = [r for r in moved if r.outcome.shown != "apart"]
     if moved:
         rows_moved = tuple((r.outcome.reading, r.planned, r.outcome.value, r.error) for r in moved)
         note = "Further from the plan than all errors of the scale together explain; the rule is kept."

@@ -53,11 +53,7 @@ def check_document(checked: Checked, chemistry: Chemistry | None = None) -> Docu
         columns: Columns = ("broken rule", *figures("value", "by", digits=3), *mending, "changes")
         sections.append(Table("Broken", columns, tuple(rows), note))
         sections.append(_nearest(checked))
-    kept = [
-        o
-        for o in checked.rules
-        if o.id not in checked.broken and o.kind != "ph" and (o.kind != "use-level" or o.value > 0)
-    ]
+    kept = [o for o in checked.rules if o.id not in checked.broken and not o.idle]
     sections.append(rooms("Kept", kept))
     if chemistry:
         sections += chemistry_sections(chemistry)
@@ -231,7 +227,7 @@ def compare_document(comparison: Comparison) -> Document:
     note = "Mildness and foam are planning ratings that nobody measured."
     sections.append(Table("Measures", ("measure", *figures(*heads, digits=3)), tuple(said), note))
     outcomes = [s.outcomes() for s in sides]
-    shared = sorted({i for o in outcomes for i in o if o[i].kind not in ("ph", "total", "use-level")})
+    shared = sorted({i for o in outcomes for i in o if o[i].shown == "always"})
     table = tuple((i, *(_limits_in_words(o[i]) if i in o else "" for o in outcomes)) for i in shared)
     note = "A value marked ! breaks its limit."
     sections.append(Table("Rules: value and limits", ("rule", *figures(*heads)), table, note))

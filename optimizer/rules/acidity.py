@@ -10,7 +10,7 @@ from optimizer.data.facts import Material, Ph
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Mask, Pool, Vector
 from optimizer.immutable import immutable
-from optimizer.rules.base import Rule, Way
+from optimizer.rules.base import Rule, Shown, Way
 from optimizer.rules.row import Row, Setting
 from optimizer.units import AS_TYPED, KEPT, USED, number, whole_down
 
@@ -56,6 +56,7 @@ class Acidity(Rule):
     step: ClassVar[float] = 0.1
     way: ClassVar[Way] = "widened"
     parting: ClassVar[int] = 2
+    shown: ClassVar[Shown] = "apart"
 
     @model_validator(mode="after")
     def _room(self) -> Self:
@@ -138,10 +139,6 @@ class Acidity(Rule):
         gaps = [self.gap(line.item.material, setting) for line in formula.lines if line.percent > USED]
         outside = max(self.low - (setting.low or self.low), (setting.high or self.high) - self.high, 0.0)
         return self.value(formula, setting), max([outside, *gaps])
-
-    def idle(self, value: float) -> bool:
-        """The pH has a place of its own."""
-        return True
 
     def reading(self) -> str:
         """One sentence."""

@@ -15,6 +15,7 @@ from optimizer.rules.row import Choice, Row, Setting, Side
 from optimizer.units import KEPT, ROUND_OFF, USED, number
 
 Way = Literal["dropped", "moved", "counted", "widened"]
+Shown = Literal["always", "where used", "apart", "understood"]
 """How a rule gives way: left out whole; its limit moved as far as its measure must go; moved by whole numbers; the
 range of the pH."""
 
@@ -48,6 +49,9 @@ class Rule(Frozen):
     """Whether its measure sums prices."""
     of_plan: ClassVar[bool] = False
     """True for a question to a plan, which a product that was made has answered."""
+    shown: ClassVar[Shown] = "always"
+    """When a report has a line for it among the rules: always, where something of what it counts is there, never as it
+    has a place of its own, or only where all are listed as it goes without saying."""
     has_price: ClassVar[bool] = True
     """Whether it makes sense to say what moving its limit costs."""
     parting: ClassVar[int] = 1
@@ -134,6 +138,10 @@ class Rule(Frozen):
 
     def idle(self, value: float) -> bool:
         """Return whether a line of its own says nothing at a value: told elsewhere, or nothing of it is there."""
+        return self.shown == "apart" or (self.shown == "where used" and not value > 0)
+
+    def unrated(self, item: Ingredient) -> bool:
+        """Return whether a material counts as the worst since nobody rated it."""
         return False
 
     def sourced(self, sentence: str) -> str:

@@ -8,7 +8,7 @@ from pydantic import model_validator
 
 from optimizer.data.facts import Ceiling
 from optimizer.data.pool import Ingredient, Pool, Vector
-from optimizer.rules.base import LimitRule
+from optimizer.rules.base import LimitRule, Shown
 from optimizer.rules.row import Row, Setting
 
 
@@ -26,6 +26,7 @@ class UseLevel(LimitRule):
     """The library's entry."""
     unit: ClassVar[str] = "%"
     step: ClassVar[float] = 0.05
+    shown: ClassVar[Shown] = "where used"
 
     @model_validator(mode="after")
     def _no_own_limit(self) -> Self:
@@ -63,10 +64,6 @@ class UseLevel(LimitRule):
     def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
         """Rows of a hard limit only."""
         return super().rows(pool, setting) if self.hard else ()
-
-    def idle(self, value: float) -> bool:
-        """A level says nothing where nothing of it is there."""
-        return value == 0
 
     def with_limits(self, low: float, high: float) -> Self:
         """Return the same level with its ceiling moved; without one nothing is far enough away."""

@@ -5,7 +5,7 @@ from typing import ClassVar, Literal
 
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Group, Ingredient, Pool, Vector
-from optimizer.rules.base import LimitRule, Way
+from optimizer.rules.base import LimitRule, Shown, Way
 from optimizer.rules.counting import Measured, measured, use_columns
 from optimizer.rules.row import Choice, Row, Setting
 from optimizer.units import USED
@@ -23,6 +23,7 @@ class Total(LimitRule):
     gives: ClassVar[bool] = False
     computed: ClassVar[bool] = False
     parting: ClassVar[int] = 3
+    shown: ClassVar[Shown] = "understood"
 
     @property
     def name(self) -> str:

@@ -41,6 +41,10 @@ class MeanRating(LimitRule):
         """What is measured."""
         return f"mean {self.rating.replace('_', ' ')} rating"
 
+    def unrated(self, item: Ingredient) -> bool:
+        """A surfactant without the rating."""
+        return item.surfactant > 0 and self.rating not in item.material.ratings
+
     def rated(self, item: Ingredient) -> float:
         """The material's rating, 0 if nobody rated it."""
         rating = item.material.ratings.get(self.rating)

@@ -7,8 +7,8 @@ from math import inf
 
 import numpy as np
 
-from optimizer.data.pool import Pool, Vector
-from optimizer.engine.certificate import check_feasible
+from optimizer.data.pool import Mask, Pool, Vector
+from optimizer.engine.certificate import check_point
 from optimizer.engine.highs import Session, SolverAnswer
 from optimizer.engine.sensitivity import Basis
 from optimizer.engine.tree import lowest_below
@@ -17,7 +17,7 @@ from optimizer.immutable import replace
 from optimizer.model.model import Model, objective_vector
 from optimizer.rules import LimitRule
 from optimizer.solve.case_solver import CaseAnswer, Corridor, Sign
-from optimizer.units import CLEARLY_WORSE, ROW_MET, SAME_WORTH
+from optimizer.units import CLEARLY_WORSE, POINT_MET, SAME_WORTH, USED
 
 Goal = tuple[Sign, LimitRule]
 
@@ -28,11 +28,36 @@ def settle(corridor: Corridor, found: CaseAnswer, goals: tuple[Goal, ...]) -> Ca
     Each further goal is optimised among what is best for the earlier ones; last comes the order of
     ids: as much as possible of the first, then of the second. Yes/no choices that cost the same
     are compared first, unless one integer program rules them out; then the doses on the exact optimal
-    face (columns and rows whose reduced cost is not zero stay at their ends), unless it is a point.
+    face (columns and rows whose reduced cost is not zero stay at their ends), unless it is a point. Doses too small
+    to count are left out where something else is as good.
     """
     if found.case.model.size > found.case.model.doses and corridor.brancher is None:
         found = _settle_choices(corridor, found, goals)
-    return _settle_doses(corridor, found, goals)
+    settled = _settle_doses(corridor, found, goals)
+    return _without_dust(corridor, settled, goals) if _dust(settled).any() else settled
+
+
+def _dust(found: CaseAnswer) -> Mask:
+    """Return which doses are too small to count, shape (n,)."""
+    assert found.x is not None
+    dust = (found.x > 0) & (found.x <= USED)
+    dust[found.case.model.doses :] = False
+    return dust
+
+
+def _without_dust(corridor: Corridor, found: CaseAnswer, goals: tuple[Goal, ...]) -> CaseAnswer:
+    """Return the preferred point of those as good that need no dose too small to count; the answer if there is none."""
+    case, dust = found.case, _dust(found)
+    assert found.x is not None
+    barred = replace(case, upper=np.where(dust, 0.0, case.upper))
+    try:
+        again = corridor.repriced(replace(found, case=barred), *goals[0], found.x[case.model.doses :])
+    except (DataError, SolverError):
+        return found
+    if abs(again.objective - found.objective) > found.margin:
+        return found
+    again = _settle_doses(corridor, again, goals)
+    return found if _dust(again).any() else replace(found, x=again.x)
 
 
 def _settle_choices(corridor: Corridor, found: CaseAnswer, goals: tuple[Goal, ...]) -> CaseAnswer:
@@ -139,14 +164,14 @@ def preferred(basis: Basis, further: Iterable[Vector], time_limit: float) -> Vec
         answer: SolverAnswer = session.run(vector, low[:n], high[:n])
         if answer.ending != "optimal":
             break
-        x = answer.x
+        x = np.clip(answer.x, low[:n], high[:n])
         step = Basis(matrix, vector, low, high, x, answer.basic)
         if step.unique:
             break
         _narrow(step, low, high)
-    missed = check_feasible(matrix, basis.ends_low[n:], basis.ends_high[n:], basis.ends_low[:n], basis.ends_high[:n], x)
+    missed = check_point(matrix, basis.ends_low[n:], basis.ends_high[n:], basis.ends_low[:n], basis.ends_high[:n], x)
     equal = float(cost @ x) - float(cost @ basis.x) <= SAME_WORTH * float(np.abs(cost) @ np.abs(basis.x))
-    return x if equal and missed <= ROW_MET else basis.x
+    return x if equal and missed <= POINT_MET else basis.x
 
 
 def further_costs(pool: Pool, model: Model, goals: tuple[Goal, ...], x: Vector) -> Iterator[Vector]:

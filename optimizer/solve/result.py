@@ -10,6 +10,7 @@ from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
 from optimizer.engine.ending import Ending, Proof
 from optimizer.immutable import Figure, immutable, seen, told_as, untold
+from optimizer.rules.base import Shown
 from optimizer.rules.row import Setting
 from optimizer.units import number
 
@@ -43,6 +44,8 @@ class Outcome:
         limit_unit: Its unit.
         limit_step: One noticeable step of it.
         also: The same rule at each further limit of it that binds.
+        shown: When a report has a line for the rule (see `Rule.shown`).
+        idle: Whether such a line says nothing at the value.
     """
 
     id: str
@@ -71,6 +74,8 @@ class Outcome:
     limit_step: float = nan
     also: tuple[Outcome, ...] = ()
     step: float = nan
+    shown: Shown = "always"
+    idle: bool = False
 
     @property
     def bound(self) -> tuple[Outcome, ...]:

@@ -330,7 +330,7 @@ def _stopping(brief: Brief, found: CaseAnswer, goals: list[Vector]) -> tuple[str
     setting = found.case.settings[0]
     kept = list(brief.modelled)
     for rule in brief.modelled:
-        if rule.id == "total":
+        if rule.shown == "understood":
             continue
         trial = [r for r in kept if r.id != rule.id]
         model = build(trial, brief.pool, setting)
@@ -341,7 +341,7 @@ def _stopping(brief: Brief, found: CaseAnswer, goals: list[Vector]) -> tuple[str
         grid.best([goal], grid.rooms - 1)
         if grid.impossible:
             kept = trial
-    return tuple(r.reading() for r in kept if r.id != "total") or ("the total of exactly 100 %",)
+    return tuple(r.reading() for r in kept if r.shown != "understood") or ("the total of exactly 100 %",)
 
 
 def largest_remainder(amounts: Mapping[str, float], step: float, total: float) -> dict[str, float]:

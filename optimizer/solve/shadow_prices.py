@@ -51,6 +51,8 @@ def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Out
                 missed,
                 broken,
                 step=rule.step,
+                shown=rule.shown,
+                idle=rule.idle(value),
             )
         )
     return tuple(outcomes)

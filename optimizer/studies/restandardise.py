@@ -188,7 +188,7 @@ def restandardise(
         grams = _grams(near.formula, batch)
         weighed = formula_at(real.pool, {k: g / (10 * batch.kg) for k, g in grams.items()})
         at = near.ph.setting if near.ph else setting
-        stopped = tuple(r.reading() for r in asked.enforced if r.id != "total" and broken(r, weighed, at))
+        stopped = tuple(r.reading() for r in asked.enforced if r.shown != "understood" and broken(r, weighed, at))
     known = lots_of(planned.pool, brief.library)
     outside = tuple(sorted(n for n, a in lots.items() if not _usual(known, n, a)))
     unchanged = formula_at(real.pool, doses)

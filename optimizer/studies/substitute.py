@@ -420,7 +420,7 @@ def _swap(brief: Brief, base: Base, missing: Ingredient, item: Ingredient, left:
     breaks = [
         r.reading()
         for r in brief.enforced
-        if r.id != "total" and broken(r, formula, base.setting) and r.reading() not in base.broken
+        if r.shown != "understood" and broken(r, formula, base.setting) and r.reading() not in base.broken
     ]
     if after["aqua"] < -KEPT:
         breaks.append(f"no room: {number(-after['aqua'], 2)} % more than 100")

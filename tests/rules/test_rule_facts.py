@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from math import inf
+from random import Random
 from typing import Any, ClassVar, Literal
 
 import pytest
 from pydantic import Field
 
 from optimizer.data.pool import Group, Ingredient
+from optimizer.immutable import replace
 from optimizer.rules import IMPLIED, STATED, LimitRule, Rule
 from optimizer.rules import reference as describe
 from optimizer.rules.dose import Dose, Stock, Total
+from tests.support.briefs import brief_of, draw
 
 KINDS = {r.model_fields["kind"].default: r for r in (*STATED, *IMPLIED)}
 DROPPED = {"clear", "excludes", "if-used", "needs", "one-of", "thickening"}
@@ -42,6 +45,33 @@ def test_a_conflict_parts_with_single_doses_first_and_with_the_total_last() -> N
     one, two = Group(materials=("aa",)), Group(materials=("aa", "cc"))
     order = [Dose(id="d", of=one), Stock(id="s", of=one), Dose(id="d", of=two), KINDS["ph"](id="ph"), Total(id="total")]
     assert [r.parting for r in order] == [0, 0, 1, 2, 3]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_kind_says_when_a_report_has_a_line_for_it(kind: str) -> None:
+    odd = {"ph": "apart", "total": "understood", "use-level": "where used"}
+    assert KINDS[kind].shown == odd.get(kind, "always")
+
+
+def test_a_line_is_idle_where_it_is_told_apart_or_nothing_of_it_is_there() -> None:
+    level = KINDS["use-level"].model_construct(id="level")
+    assert [level.idle(value) for value in (0.0, 0.3)] == [True, False]
+    assert [KINDS["ph"](id="ph").idle(value) for value in (0.0, 5.5)] == [True, True]
+    assert [Dose(id="d", of=Group(materials=("aa",))).idle(value) for value in (0.0, 3.0)] == [False, False]
+
+
+def test_a_surfactant_that_nobody_rated_is_unrated_for_its_rating_only() -> None:
+    pool = brief_of(draw(Random("rated"))).pool
+    rated = next(item for item in pool.items if item.surfactant > 0)
+    bare = replace(rated, material=rated.material.model_copy(update={"ratings": {}}))
+    water = pool.items[pool.index["aqua"]]
+    mild = KINDS["rating"](id="mild", rating="mildness", at_least=1)
+    assert [mild.unrated(item) for item in (rated, bare, water)] == [
+        "mildness" not in rated.material.ratings,
+        True,
+        False,
+    ]
+    assert not Dose(id="d", of=Group(materials=("aa",))).unrated(bare)
 
 
 class Tint(LimitRule):
