@@ -199,7 +199,9 @@ def check_point(matrix: Vector, row_low: Vector, row_high: Vector, lower: Vector
     still = lower == upper
     free = ~still
     held = matrix[:, still].astype(np.longdouble) @ x[still]
+    lost = ROUND_OFF * (np.abs(matrix[:, still]) @ np.abs(x[still]))
     low, high = (np.asarray(end - held, dtype=float) for end in (row_low, row_high))
+    low, high = (np.where(np.abs(end) <= lost, 0.0, end) for end in (low, high))
     part = matrix[:, free]
     sizes = terms(np.abs(part), np.abs(x[free]))
     missed = _missed(part.astype(np.longdouble), low, high, lower[free], upper[free], x[free], sizes)

@@ -20,7 +20,7 @@ from optimizer.immutable import immutable
 from optimizer.sweep.family import Family
 from optimizer.sweep.frame import Frame, stacked
 from optimizer.sweep.grid import Grid
-from optimizer.sweep.source import Source, unknown_keys
+from optimizer.sweep.source import Source, forget, unknown_keys
 from optimizer.sweep.state import Piece, State, fingerprint
 
 TOGETHER = 16_384
@@ -122,6 +122,7 @@ def run_range(
     elif jobs > 1:
         _processes(jobs, sources, grid, pieces, done, finish)
     else:
+        forget()
         for number, (s, first, last) in enumerate(pieces):
             if number not in done:
                 finish(number, sources[s].families(grid.take(slice(first, last))))

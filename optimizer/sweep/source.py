@@ -32,6 +32,11 @@ OTHER_FILES = frozenset(
 """Tables by which library, costs and batch files are known."""
 
 
+def forget() -> None:
+    """Let go of what this process has learnt: a range counts what was reused, and that is not to depend on others."""
+    _families.clear()
+
+
 @dataclass(frozen=True)
 class Source:
     """A brief by its file, or as it is.

@@ -283,3 +283,11 @@ def test_an_objective_of_nothing_is_confirmed_in_exact_arithmetic() -> None:
     result, doses = answered(case(materials, {"cc": 3.6, "gg": 8}, *rules, objective={"maximise": "q"}))
     assert doses == pytest.approx({"gg": 7.5, "aqua": 92.5}, rel=1e-9)
     assert result.objective == 0
+
+
+def test_a_row_of_decided_choices_alone_is_met_but_for_the_last_digits_of_its_sum() -> None:
+    matrix, one = np.array([[0.1, 0.2, 0.0], [0.0, 0.0, 1.0]]), np.ones(3)
+    low, high = np.array([0.3, -np.inf]), np.array([0.3, 5.0])  # 0.1 + 0.2 misses 0.3 by its last digit
+    lower, upper = np.array([1.0, 1.0, 0.0]), np.array([1.0, 1.0, 5.0])
+    assert check_point(matrix, low, high, lower, upper, one) == 0.0
+    assert check_point(matrix, low + 1e-3, high + 1e-3, lower, upper, one) > 0.5
