@@ -13,6 +13,7 @@ from optimizer.rules import (
     Cost,
     Dose,
     Excludes,
+    Preserved,
     Property,
     Rule,
     Stock,
@@ -37,7 +38,7 @@ def rules_of(
         rules.append(Dose(id=f"fixed-{name}", of=Group(materials=(name,)), exactly=percent))
     rules += _stocks(scenario, pool, shelf)
     present = {s.inci for i in pool.items for s in i.material.substances}
-    watched: list[Rule] = []
+    watched: list[Rule] = [] if scenario.unpreserved else [Preserved(id="preserved", source="default")]
     for ceiling in library.ceilings:
         applies = ceiling.use in (scenario.use, "any") and present.intersection(ceiling.substances)
         if not applies or (ceiling.kind == "law" and ceiling.jurisdiction not in ("", scenario.market)):

@@ -29,6 +29,9 @@ if TYPE_CHECKING:
     from optimizer.bench.batch import Batch
     from optimizer.bench.card import Card
     from optimizer.cli.subject import Subject
+    from optimizer.data.cautions import Caution
+    from optimizer.data.formula import Formula
+    from optimizer.rules.row import Setting
 
 BatchFile = Annotated[Path, typer.Argument(help="A batch file, see 'tenside batch'.")]
 
@@ -115,7 +118,13 @@ def weigh(
     targets = _targets(SHEET, (html, (".html", ".htm")), (pdf, (".pdf",)), (xlsx, (".xlsx",)))
     found, planned = batch_subject(path, shelf, library)
     later = [item.material for item in found.brief.pool.later]
-    sheet = weigh_sheet(planned, found.brief.library, later if planned.held_back_percent else (), predilute=predilute)
+    sheet = weigh_sheet(
+        planned,
+        found.brief.library,
+        later if planned.held_back_percent else (),
+        predilute=predilute,
+        alarms=_alarms(found, found.formula, found.setting),
+    )
     for target in targets:
         from optimizer.report.weigh import weigh_form
 
@@ -236,19 +245,25 @@ def _card(found: "Subject", planned: bool, master: str, on: str) -> "Card":
     """Return the card of a subject: of a batch that was begun as made, of everything else as planned."""
     from optimizer.bench.card import formula_card
     from optimizer.bench.made import last_ph, made_formula
+    from optimizer.immutable import replace
+    from optimizer.rules.row import Setting
+    from optimizer.solve.existing import formula_at
 
     library, made = found.brief.library, found.batch
     if made is not None and not planned and made.begun:
+        percent, ph = made_formula(made, library.by_id), last_ph(made)
+        at = found.setting if ph is None else Setting(ph, ph, ph)
         return formula_card(
             made.product or found.name,
-            made_formula(made, library.by_id),
+            percent,
             library,
             found.setting,
             state="as made",
             batch=made.batch,
             master=master or made.master,
             day=on or made.finish.on or made.planned_on,
-            ph_read=last_ph(made),
+            ph_read=ph,
+            alarms=_alarms(found, formula_at(replace(found.brief.pool, held_back=0.0), percent), at),
         )
     held = found.formula.held_back
     return formula_card(
@@ -261,7 +276,15 @@ def _card(found: "Subject", planned: bool, master: str, on: str) -> "Card":
         batch=made.batch if made else "",
         master=master or (made.master if made else ""),
         day=on or (made.planned_on if made else "") or day_of(""),
+        alarms=_alarms(found, found.formula, found.setting),
     )
+
+
+def _alarms(found: "Subject", formula: "Formula", setting: "Setting") -> "tuple[Caution, ...]":
+    """Return what is said of a formula before anything else."""
+    from optimizer.assessment.alarms import cautions_at
+
+    return tuple(c for c in cautions_at(found.brief, formula, setting) if c.loud)
 
 
 def batch_subject(path: Path, shelf: Path | None, library: list[Path] | None) -> "tuple[Subject, Batch]":

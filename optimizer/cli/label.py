@@ -47,10 +47,11 @@ def label(
     json: Json = False,
 ) -> None:
     """List of ingredients with its doubts, allergens, natural origin, content, and what else a label needs."""
-    from optimizer.bench.made import made_formula
+    from optimizer.bench.made import last_ph, made_formula
     from optimizer.cli.subject import subject_of
     from optimizer.labelling.content import content_of, read_content
     from optimizer.labelling.label import label_of
+    from optimizer.rules.row import Setting
 
     if assessor:
         from optimizer.report.assessor import check_name
@@ -67,7 +68,11 @@ def label(
     elif bottle and batch and density is None:
         content = read_content(bottle, batch.density_g_per_ml)
     made = made_formula(batch, found.brief.library.by_id) if batch and batch.begun else None
-    answer = label_of(found.brief, found.formula, name=found.name, batch=batch, made=made, content=content)
+    ph = last_ph(batch) if batch and made else None
+    setting = found.setting if ph is None else Setting(ph, ph, ph)
+    answer = label_of(
+        found.brief, found.formula, name=found.name, batch=batch, made=made, content=content, setting=setting
+    )
     if assessor:
         from optimizer.report.assessor import write_pack
 

@@ -210,6 +210,8 @@ class Material(Frozen):
     free_from: frozenset[Free] = frozenset()
     """What the material is declared free from; anything not declared is not claimed."""
     vegan: bool | None = None
+    use: tuple[Percent, Percent, Percent] | None = None
+    """Low, usual and high use in a wash [% as supplied]; of a preservative, perfume or essential oil."""
     phase: Phase
     powder: bool = False
     warm_to: Celsius | None = None
@@ -243,6 +245,8 @@ class Material(Frozen):
         for substance in self.substances:
             if isinstance(substance.share, tuple) and not substance.low <= substance.typical <= substance.high:
                 raise ValueError(f"the shares of {substance.inci} are not in the order low, typical, high")
+        if self.use is not None and not self.use[0] <= self.use[1] <= self.use[2]:
+            raise ValueError("the figures of 'use' are not in the order low, usual, high")
         for name, (low, typical, high) in (self.allergens or {}).items():
             if not low <= typical <= high:
                 raise ValueError(f"the figures of the allergen {name} are not in the order low, typical, high")

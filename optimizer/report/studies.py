@@ -5,13 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 from math import inf, isnan
 
+from optimizer.assessment.alarms import cautions_at
 from optimizer.assessment.chemistry import Chemistry
-from optimizer.data.cautions import cautions_of
 from optimizer.report.blend import (
+    alarm_listing,
     caution_listing,
     change_columns,
     dose_changes,
     entry_words,
+    first_said,
     formula_table,
     provenance_listing,
     rooms,
@@ -41,7 +43,8 @@ def check_document(checked: Checked, chemistry: Chemistry | None = None) -> Docu
     if checked.setting.target is not None:
         facts.append(("pH", f"measured at {number(checked.setting.target, 2)}, where its windows fit best"))
     facts += [("assumed", note) for note in (*checked.notes, *brief.assumptions)]
-    sections: list[Table | Listing] = []
+    cautions = cautions_at(brief, checked.formula, checked.setting)
+    sections: list[Table | Listing] = alarm_listing(cautions)  # type: ignore[assignment]
     if count:
         rows = []
         for mend in checked.mends:
@@ -57,7 +60,7 @@ def check_document(checked: Checked, chemistry: Chemistry | None = None) -> Docu
     sections.append(rooms("Kept", kept))
     if chemistry:
         sections += chemistry_sections(chemistry)
-    sections.append(caution_listing(cautions_of(checked.formula, brief.library)))
+    sections.append(caution_listing(cautions))
     return Document(f"Check for {brief.scenario.name}", verdict, tuple(facts), tuple(sections), good=not count)
 
 
@@ -82,7 +85,9 @@ def given_document(
     formula, currency = checked.formula, checked.brief.scenario.currency
     held = check_document(checked, chemistry)
     *told, cautions = held.sections
+    alarms, told = first_said(told)
     sections = (
+        *alarms,
         formula_table(formula, currency),
         *charges(formula),
         *costs(formula, currency),
@@ -99,7 +104,9 @@ def _nearest(checked: Checked) -> Table | Listing:
     near = checked.nearest
     if near is None:
         words = "No formula from these candidates keeps every rule; see what clashes with 'tenside blend'."
-        if checked.followed:
+        if checked.unprotected:
+            words = "Formulas keep every rule, but none of them that is preserved: none is offered."
+        elif checked.followed:
             words = "None was found near, which proves nothing as a rule is curved; 'tenside blend' looks further."
         return Listing("Nearest formula that keeps every rule", (words,))
     rows = dose_changes(checked.formula, near.formula)

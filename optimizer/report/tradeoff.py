@@ -6,7 +6,7 @@ from pathlib import Path
 from optimizer.data.cautions import ALWAYS, Caution
 from optimizer.errors import UsageError
 from optimizer.immutable import immutable, seen, told, untold
-from optimizer.report.blend import caution_listing
+from optimizer.report.blend import alarm_listing, caution_listing
 from optimizer.report.document import (
     Bar,
     Bars,
@@ -267,6 +267,7 @@ def leeway_document(found: Leeway) -> Document:
         away = f"{number(other.distance, 1)} % of doses differ from the nearest"
         note = f"{number(other.objective, 4)} {unit}; {away}; {gap}."
         sections.append(Table(f"Another formula, {k}", ("material", *figures("%", form=".2f")), table, note))
+    sections[:0] = alarm_listing(found.cautions)
     sections.append(caution_listing(found.cautions))
     verdict = f"Best {number(found.result.objective, 4)} {unit}; ranges at up to {number(found.loss)} {unit} worse."
     return Document(f"Room to move for {brief.scenario.name}", verdict, sections=tuple(sections))

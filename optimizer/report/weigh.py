@@ -8,6 +8,7 @@ from math import fsum, nan
 
 from optimizer.bench.weigh import Step, WeighLine, WeighSheet
 from optimizer.data.cautions import ALWAYS
+from optimizer.report.blend import alarm_listing
 from optimizer.report.document import Column, Columns, Document, Listing, Row, Section, Strong, Sum, Table, figures
 from optimizer.units import listed, number
 
@@ -147,6 +148,7 @@ def weigh_document(sheet: WeighSheet) -> Document:
         told += [f"{x.number} {x.material.name}: {x.material.handling}" for x in step.lines if x.material.handling]
         told += [f"{x.number} {x.material.name}: {remark(sheet, x)}" for x in step.lines if remark(sheet, x)]
         sections += [*lines, Listing("" if lines else head_of(step), tuple(told)), *_cautions(step)]
+    sections[:0] = alarm_listing(sheet.alarms)
     sections.append(Listing("", ALWAYS, "caution"))
     facts = [*facts_of(sheet)[2:], *(("note", note) for note in sheet.notes)]
     verdict, good = _verdict(sheet)
@@ -165,7 +167,10 @@ def _blanks(step: Step) -> list[Table]:
 def weigh_form(sheet: WeighSheet) -> Document:
     """Return the sheet to be filled in, on paper or in a workbook: cautions come before what they are about."""
     batch = sheet.batch
-    sections: list[Section | Document] = [Listing("", (PLAN,), "caution")]
+    sections: list[Section | Document] = [
+        *alarm_listing(sheet.alarms),
+        Listing("", (PLAN,), "caution"),
+    ]
     for step in sheet.steps:
         lines = tuple(replace(table, title="") for table in _lines(sheet, step))
         told = Listing("", tuple(after_of(step)))
