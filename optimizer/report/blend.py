@@ -409,7 +409,7 @@ def alarm_listing(cautions: tuple[Caution, ...]) -> list[Listing]:
 
 def first_said(sections: list[Section | Document]) -> tuple[list[Section | Document], list[Section | Document]]:
     """Return what sections say before anything else, and the other sections."""
-    first = [s for s in sections if isinstance(s, Listing) and s.kind == "caution"]
+    first: list[Section | Document] = [s for s in sections if isinstance(s, Listing) and s.kind == "caution"]
     return first, [s for s in sections if s not in first]
 
 

@@ -43,7 +43,7 @@ def _facts(card: Card) -> list[tuple[str, str]]:
 def card_document(card: Card) -> Document:
     """Return the card for a screen."""
     facts = _facts(card)[1:]
-    sections = (*alarm_listing(card.alarms), _formula(card), _method(card), _cautions(card))
+    sections: tuple[Section, ...] = (*alarm_listing(card.alarms), _formula(card), _method(card), _cautions(card))
     return Document(card.title, f"Formula card, {card.state}.", tuple(facts), sections)
 
 
