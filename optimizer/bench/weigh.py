@@ -9,6 +9,7 @@ from math import fsum
 from optimizer.bench.batch import Batch
 from optimizer.bench.grams import Dilution, diluted, grams_of, spreads_in
 from optimizer.bench.steps import PhaseStep, parts_of
+from optimizer.chemistry.interval import Interval
 from optimizer.data.cautions import ALWAYS, PAPER, Caution, cautions_from
 from optimizer.data.facts import Material
 from optimizer.data.library import Library
@@ -94,6 +95,7 @@ class Step:
     """What is usually seen; common practice."""
     wait: str = seen("part.wait")
     write_down: tuple[str, ...] = seen("part.blanks")
+    ph_estimate: Interval | None = seen("part.ph")
     """Title, instructions, signs, waiting time, temperature and blanks to fill in."""
     lines: tuple[WeighLine, ...]
     """What is weighed for it."""

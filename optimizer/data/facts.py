@@ -197,6 +197,9 @@ class Material(Frozen):
     """Kind of alkalinity, if it is another than that of its surfactants; an assumption."""
     ph_stable: tuple[Ph, Ph] | None = None
     """pH range of the product in which the material is stable; unknown means no limit."""
+    ph_making: tuple[Ph, Ph] | None = None
+    """pH range that it stands as supplied and for the hours in which a batch is made; unknown means that in which it
+    is stable joined with its supplied pH. Polymers of acid form count as before neutralising."""
     ph_clear: tuple[Ph, Ph] | None = None
     """pH range in which it also stays clear; unknown means as stable."""
     look: Look = "clear"

@@ -59,6 +59,8 @@ def material_document(library: Library, material: Material) -> Document:
             " at ".join(w for w in (window(material.ph_supplied), material.ph_supplied_at) if w) or "unknown",
         ),
         ("stable at pH", window(material.ph_stable) or "unknown"),
+        ("stands while made, pH", window(material.ph_making) or "as supplied or stable"),
+        ("usual use, %", "" if material.use is None else " / ".join(map(number, material.use))),
         ("clear at pH", window(material.ph_clear) or "as stable"),
         ("look", _look(material)),
         ("phase", material.phase),

@@ -7,6 +7,7 @@ from decimal import Decimal
 from math import fsum, nan
 
 from optimizer.bench.weigh import Step, WeighLine, WeighSheet
+from optimizer.chemistry.interval import Interval
 from optimizer.data.cautions import ALWAYS
 from optimizer.report.blend import alarm_listing
 from optimizer.report.document import Column, Columns, Document, Listing, Row, Section, Strong, Sum, Table, figures
@@ -94,7 +95,15 @@ def head_of(step: Step) -> str:
 def after_of(step: Step) -> list[str]:
     """Return what is done, seen and waited for."""
     told = [*step.part.do, *(f"usually: {sign}" for sign in step.part.see)]
+    if step.part.ph is not None:
+        told.append(f"pH by estimate: {ph_words(step.part.ph)}")
     return told + ([f"wait: {step.part.wait}"] if step.part.wait else [])
+
+
+def ph_words(ph: Interval) -> str:
+    """Return an estimated pH in words."""
+    span = f"{number(ph.low, 1)} to {number(ph.high, 1)} in 8 of 10"
+    return f"about {number(ph.typical, 1)} once all of this step is in ({span}); nothing was measured"
 
 
 def _cautions(step: Step) -> list[Listing]:
