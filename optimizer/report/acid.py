@@ -177,7 +177,7 @@ def _preservation_sections(found: Preservation) -> list[Table | Listing]:
         )
         for a in found.acids
     )
-    shares = figures("as acid %", "undissociated in the window %", "at the target %", digits=3)
+    shares = figures("as acid %", "undissociated in the window, at most %", "at the target, at most %", digits=3)
     columns: Columns = ("acid (from)", *shares, "room below ceilings %")
     sections: list[Table | Listing] = []
     if rows:

@@ -20,6 +20,7 @@ import numpy as np
 from optimizer.errors import fault
 from optimizer.files import draft_beside, unwritable
 from optimizer.immutable import immutable
+from optimizer.rules import UndissociatedAcid
 from optimizer.sweep.frame import ARRAYS, Frame
 from optimizer.sweep.grid import Grid
 from optimizer.sweep.source import Source
@@ -59,6 +60,9 @@ def fingerprint(sources: tuple[Source, ...], grid: Grid, digests: list[str]) -> 
     found = hashlib.sha256(ANSWERS.encode())
     for source, digest in zip(sources, digests, strict=True):
         found.update(repr((source.name, source.changes, source.time_limit, digest)).encode())
+        acids = [r for r in source.load().modelled if isinstance(r, UndissociatedAcid)]
+        if acids:  # until it knew an ionic strength, the rule answered otherwise
+            found.update(repr([r.ionic_strength for r in acids]).encode())
     for key, column in zip(grid.keys, grid.columns, strict=True):
         found.update(repr((key, str(column.dtype))).encode())
         found.update(json.dumps(column.tolist()).encode() if column.dtype == object else column.tobytes())
