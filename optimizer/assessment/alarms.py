@@ -8,7 +8,7 @@ from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution, cautions_of
 from optimizer.data.facts import Material
 from optimizer.data.formula import Formula, Line
-from optimizer.rules import Preserved
+from optimizer.rules import Excludes, Preserved, UseLevel
 from optimizer.rules.preserved import PRESERVATIVE
 from optimizer.rules.row import Setting
 from optimizer.units import AS_TYPED, USED, listed, number
@@ -19,13 +19,56 @@ SCENTS = ("perfume", "essential oil")
 def cautions_at(brief: Brief, formula: Formula | None, setting: Setting) -> tuple[Caution, ...]:
     """Return what is said first of a formula at a pH setting, then the general cautions and those of its materials."""
     if formula is None:
-        return cautions_of(None, brief.library)
+        return (*uncharted(brief), *cautions_of(None, brief.library))
     return (*alarms_of(brief, formula, setting), *usual_use(formula), *cautions_of(formula, brief.library))
 
 
 def alarms_of(brief: Brief, formula: Formula, setting: Setting) -> tuple[Caution, ...]:
     """Return what is said before anything else of a formula at a pH setting; as a rule nothing."""
-    return tuple(_unpreserved(brief, formula, setting))
+    found = _market(brief), _forbidden(brief, formula, setting), _unpreserved(brief, formula, setting), _use(brief)
+    return tuple(caution for cautions in found for caution in cautions)
+
+
+def uncharted(brief: Brief) -> tuple[Caution, ...]:
+    """Return what is said of a use or a market of which the library knows too little."""
+    return (*_market(brief), *_use(brief))
+
+
+def _market(brief: Brief) -> Iterator[Caution]:
+    use, market = brief.scenario.use, brief.scenario.market
+    here = [c for c in brief.library.ceilings if c.kind == "law" and c.jurisdiction in ("", market)]
+    if not any(c.use in (use, "any") for c in here):
+        yield Caution(
+            f"NO LEGAL CEILING IS ON FILE for {use} products in the market '{market}': no dose here was held against "
+            "its law. Look up what holds where it is made and sold, or ask a qualified safety assessor.",
+            loud=True,
+        )
+
+
+def _use(brief: Brief) -> Iterator[Caution]:
+    if brief.scenario.use != "rinse-off":
+        yield Caution(
+            f"{brief.scenario.use.capitalize()} stays on the skin: this library's usual doses, ratings and most of its "
+            "ceilings are those of products that are rinsed off. Only a qualified safety assessor can say what may.",
+            loud=True,
+        )
+
+
+def _forbidden(brief: Brief, formula: Formula, setting: Setting) -> Iterator[Caution]:
+    """Yield what law says no to, first that of the market."""
+    for rule in brief.rules:
+        over = isinstance(rule, UseLevel) and rule.ceiling.kind == "law" and rule.breaks(formula, setting)
+        if over and isinstance(rule, UseLevel):
+            c = rule.ceiling
+            text = " ".join(w for w in (c.jurisdiction, c.as_of) if w)
+            where = "" if rule.source == "law" else f"; look up that of '{brief.scenario.market}'"
+            yield Caution(
+                f"ABOVE A LEGAL CEILING: {rule.name} {number(rule.value(formula, setting), 3)} %, at most "
+                f"{number(c.percent)} % ({text}{where}). {c.note}",
+                loud=True,
+            )
+        if isinstance(rule, Excludes) and rule.source == "law" and rule.breaks(formula, setting):
+            yield Caution(f"BARRED BY LAW: {rule.reading()}.", loud=True)
 
 
 def _unpreserved(brief: Brief, formula: Formula, setting: Setting) -> Iterator[Caution]:

@@ -304,7 +304,8 @@ class Ceiling(Frozen):
 
     id: Key
     substances: tuple[str, ...]
-    percent: Positive
+    percent: Percent
+    """0 where none is allowed."""
     basis: Literal["as supplied", "as substance", "as acid"]
     kind: Literal["law", "panel", "survey", "typical"]
     """Only 'law' is a hard limit; the others are shown as warnings."""

@@ -180,7 +180,7 @@ def label_of(
         wishes=sheet_wishes(parts, lists),
         natural=wet,
         natural_dry=dry,
-        ceilings=ceilings_of(parts, library, use),
+        ceilings=ceilings_of(parts, library, use, brief.scenario.market),
         pending=tuple(i.material.name for i in formula.later) if held > USED else (),
         content=content,
         cautions=cautions_at(brief, formula, setting or best_setting(brief, formula)),
@@ -225,8 +225,11 @@ def swaps_of(parts: tuple[Dosed, ...], amounts: tuple[SubstanceAmount, ...]) -> 
     )
 
 
-def ceilings_of(parts: tuple[Dosed, ...], library: Library, use: str) -> tuple[Met, ...]:
-    """Return the library's ceilings for substances of the product, in the ceiling's own basis."""
+def ceilings_of(parts: tuple[Dosed, ...], library: Library, use: str, market: str) -> tuple[Met, ...]:
+    """Return the library's ceilings for substances of the product, in the ceiling's own basis.
+
+    Those of other markets come too, after those of its own.
+    """
     met = []
     for ceiling in library.ceilings:
         if ceiling.use not in (use, "any"):
@@ -234,4 +237,4 @@ def ceilings_of(parts: tuple[Dosed, ...], library: Library, use: str) -> tuple[M
         reached = sum(p.percent * in_basis(ceiling, Ingredient(p.material, float("nan"))) for p in parts)
         if reached > 0:
             met.append(Met(ceiling, reached))
-    return tuple(met)
+    return tuple(sorted(met, key=lambda m: m.ceiling.jurisdiction not in ("", market)))

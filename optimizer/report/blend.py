@@ -44,6 +44,8 @@ VERDICTS = {
     "stopped": "Stopped before any formula was found",
     "failed": "The solver failed",
 }
+FIRST = "Before anything else"
+"""Heading of what is said first."""
 LOCAL = "A formula that keeps every rule, not proven the best of all"
 
 
@@ -404,7 +406,7 @@ def _cautions(result: Result) -> Listing:
 def alarm_listing(cautions: tuple[Caution, ...]) -> list[Listing]:
     """Return what is said before anything else, if there is anything."""
     loud = tuple(c.words for c in cautions if c.loud)
-    return [Listing("Before anything else", loud, "caution")] if loud else []
+    return [Listing(FIRST, loud, "caution")] if loud else []
 
 
 def first_said(sections: list[Section | Document]) -> tuple[list[Section | Document], list[Section | Document]]:

@@ -269,8 +269,6 @@ def _notes(label: Label) -> tuple[str, ...]:
     large = [a.name for a in label.named if a.high >= 1]
     if large:
         notes.append(f"{listed(large)} can reach 1 %: its place in the list follows its weight, move it up.")
-    if label.use != "rinse-off" and not label.ceilings:
-        notes.append(f"The library holds no ceilings for {label.use} products: none was checked.")
     if label.market != "EU":
         notes.append(f"Order, allergens and checklist follow EU texts; check what {label.market} asks for.")
     return (*notes, "Check every text in force; a qualified safety assessor decides.")

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 from math import inf, isnan
 
-from optimizer.assessment.alarms import cautions_at
+from optimizer.assessment.alarms import alarms_of, cautions_at, uncharted
 from optimizer.assessment.chemistry import Chemistry
 from optimizer.report.blend import (
+    FIRST,
     alarm_listing,
     caution_listing,
     change_columns,
@@ -39,12 +40,14 @@ def check_document(checked: Checked, chemistry: Chemistry | None = None) -> Docu
     verdict = (
         "The formula keeps every rule." if not count else f"The formula breaks {count} of {len(brief.enforced)} rules."
     )
+    if not count and any(c.loud for c in cautions_at(brief, checked.formula, checked.setting)):
+        verdict = "The formula keeps every rule of the brief, which is not all: read what stands first."
     facts = [("held against", brief.scenario.name), ("cost", f"{number(checked.cost, 3)} {currency} per kg of product")]
     if checked.setting.target is not None:
         facts.append(("pH", f"measured at {number(checked.setting.target, 2)}, where its windows fit best"))
     facts += [("assumed", note) for note in (*checked.notes, *brief.assumptions)]
     cautions = cautions_at(brief, checked.formula, checked.setting)
-    sections: list[Table | Listing] = alarm_listing(cautions)  # type: ignore[assignment]
+    sections: list[Table | Listing] = [*alarm_listing(cautions)]
     if count:
         rows = []
         for mend in checked.mends:
@@ -131,7 +134,7 @@ def why_document(why: Why) -> Document:
     goal = why.brief.scenario.objective.goals[0][1]
     unit = f"{currency} per kg of product" if goal == "cost" else goal
     facts: list[tuple[str, str]] = [("brief", why.brief.scenario.name)]
-    sections: list[Table | Listing] = []
+    sections: list[Table | Listing] = [*alarm_listing(uncharted(why.brief))]
     if why.left_out:
         return Document(why.name, f"Out: it is no candidate, because {why.left_out}.", tuple(facts), good=False)
     if isnan(why.dose):
@@ -217,7 +220,9 @@ def compare_document(comparison: Comparison) -> Document:
     if any(s.formula and s.formula.held_back for s in sides):
         rows.append(("kept free", *(s.formula.held_back if s.formula else None for s in sides)))
     columns: Columns = ("material", *figures(*heads, form=".2f"))
-    sections: list[Table | Listing] = [Table("Doses, % w/w as supplied", columns, tuple(rows))]
+    alarms = tuple(f"{s.name}: {c.words}" for s in sides if s.formula for c in alarms_of(s.brief, s.formula, s.setting))
+    sections: list[Table | Listing] = [Listing(FIRST, alarms, "caution")] if alarms else []
+    sections.append(Table("Doses, % w/w as supplied", columns, tuple(rows)))
     measures = [s.measures for s in sides]
     said: list[Row] = []
     for name in MEASURES:

@@ -3,6 +3,7 @@
 from math import isnan
 from pathlib import Path
 
+from optimizer.assessment.alarms import uncharted
 from optimizer.data.cautions import ALWAYS, Caution
 from optimizer.errors import UsageError
 from optimizer.immutable import immutable, seen, told, untold
@@ -73,8 +74,8 @@ class Family:
 
     @told
     def cautions(self) -> tuple[Caution, ...]:
-        """Those that always apply."""
-        return tuple(map(Caution, ALWAYS))
+        """What is said of use and market, then those that always apply."""
+        return (*uncharted(self.family[0][1].brief), *map(Caution, ALWAYS))
 
 
 def frontier_document(curves: tuple[tuple[str, Frontier], ...]) -> Document:
@@ -90,7 +91,9 @@ def frontier_document(curves: tuple[tuple[str, Frontier], ...]) -> Document:
             continue
         sections.append(_breaks(one, suffix))
         sections.append(_stretches(one, suffix))
-    sections.append(caution_listing(tuple(map(Caution, ALWAYS))))
+    cautions = (*uncharted(first.brief), *map(Caution, ALWAYS))
+    sections[:0] = alarm_listing(cautions)
+    sections.append(caution_listing(cautions))
     count = sum(len(f.stretches) for _, f in curves)
     exact = "Every break is exact."
     if any(f.sampled for _, f in curves):

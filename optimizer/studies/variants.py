@@ -227,9 +227,12 @@ def _problems(where: str, wanted: VariantFile, base: dict[str, float], brief: Br
             if new not in brief.pool.index:
                 step = nearest(new, brief.library.by_id)
                 problems.append(Problem(where, key, f"'{new}' is not in the library.", step))
-        rules = {r.id for r in brief.enforced}
+        rules = {r.id: r for r in (*brief.enforced, *(r for r in brief.watched if not r.gives))}
         for rule in variant.without_rules:
-            if rule not in rules:
+            if rule in rules and not rules[rule].may_give:
+                what = f"'{rules[rule].reading()}' is law, arithmetic or protection: no variant is free of it."
+                problems.append(Problem(where, f"{key}, without_rules", what, "Take it out of the list."))
+            elif rule not in rules:
                 what = f"the brief has no rule '{rule}'."
                 problems.append(Problem(where, f"{key}, without_rules", what, nearest(rule, rules)))
         if wanted.filler in variant.dose or wanted.filler in variant.swap:
