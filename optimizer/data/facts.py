@@ -19,6 +19,7 @@ Role = Literal["active", "water", "salt", "solvent", "preservative", "impurity"]
 Look = Literal["clear", "hazy", "pearly", "opaque"]
 Lipid = Literal["water-soluble emollient", "oil", "essential oil", "perfume"]
 Free = Literal["sulfate", "ethoxylate", "paraben", "formaldehyde releaser", "isothiazolinone", "silicone"]
+Loss = Literal["nonionic", "ethoxylate"]
 Electrolyte = Literal["preservative", "buffer", "chelator", "other"]
 Phase = Literal["water", "hydration", "anionic", "cosurfactant", "melt", "premix", "preservation", "ph", "thickening"]
 """Order of addition, first to last (common practice, no source)."""
@@ -215,6 +216,8 @@ class Material(Frozen):
     vegan: bool | None = None
     use: tuple[Percent, Percent, Percent] | None = None
     """Low, usual and high use in a wash [% as supplied]; of a preservative, perfume or essential oil."""
+    lost_to: tuple[Loss, ...] = ()
+    """What takes a preservative out of the water: micelles of nonionics, ethoxylated ones in particular."""
     phase: Phase
     powder: bool = False
     warm_to: Celsius | None = None

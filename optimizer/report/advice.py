@@ -19,6 +19,7 @@ HEADINGS = {
     "thickening": "Thickness",
     "clarity": "Clarity",
     "polymers": "Charge and polymers",
+    "preservation": "Preservation",
     "process": "Making it",
     "figures": "Figures to get",
 }
