@@ -14,6 +14,7 @@ from optimizer.cli.common import (
     Markdown,
     On,
     Pdf,
+    Rest,
     ShelfFile,
     SubjectName,
     app,
@@ -54,6 +55,7 @@ def batch(
     number: Annotated[str, typer.Option(help="Batch number; else the file's name.")] = "",
     master: Annotated[str, typer.Option(help="Name and version of the master formula.")] = "",
     against: For = "",
+    rest: Rest = "",
     on: On = "",
     shelf: ShelfFile = None,
     library: Libraries = None,
@@ -76,7 +78,7 @@ def batch(
     refuse_existing(out)
     amount = size_of(size, bottles=bottles, bottle_ml=bottle, density=density, loss_percent=loss, step_g=scale)
     with quiet_solvers():
-        found = subject_of(subject, against=against, shelf=shelf, libraries=library)
+        found = subject_of(subject, against=against, shelf=shelf, libraries=library, rest=rest)
     formula = found.formula if held is None else hold_back(found.formula, held)
     text = batch_text(
         formula,
@@ -206,6 +208,7 @@ def weighed(
 def card(
     subject: SubjectName,
     against: For = "",
+    rest: Rest = "",
     pdf: Annotated[Path | None, typer.Option(help="Write the card as a PDF of one page.")] = None,
     png: Annotated[Path | None, typer.Option(help="Write the card as a picture.")] = None,
     planned: Annotated[bool, typer.Option("--planned", help="Show the plan of a batch that is made already.")] = False,
@@ -223,7 +226,7 @@ def card(
 
     targets = _targets(CARD, (pdf, (".pdf",)), (png, (".png",)))
     with quiet_solvers():
-        found = subject_of(subject, against=against, shelf=shelf, libraries=library)
+        found = subject_of(subject, against=against, shelf=shelf, libraries=library, rest=rest)
     shown = _card(found, planned, master, on)
     if targets:
         from optimizer.files import write_report

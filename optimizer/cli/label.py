@@ -14,6 +14,7 @@ from optimizer.cli.common import (
     Libraries,
     Markdown,
     Pdf,
+    Rest,
     ShelfFile,
     SubjectName,
     app,
@@ -29,6 +30,7 @@ from optimizer.errors import UsageError
 def label(
     subject: SubjectName,
     against: For = "",
+    rest: Rest = "",
     bottle: Annotated[
         str, typer.Option(help="Content on the label, such as 250 (ml), '500 g' or '1 l'; else the batch file's.")
     ] = "",
@@ -59,7 +61,9 @@ def label(
         check_name(assessor)
     content = read_content(bottle, density) if bottle else None
     with quiet_solvers():
-        found = subject_of(subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library)
+        found = subject_of(
+            subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library, rest=rest
+        )
     batch = found.batch
     if density is not None and not bottle and not (batch and batch.bottle_ml):
         raise UsageError("--density turns the volume of a bottle into mass: state --bottle too.")

@@ -193,7 +193,7 @@ def _natural(substance: Substance) -> str:
 
 
 def _look(material: Material) -> str:
-    words = [material.look, material.colour]
+    words = ["clear on its own" if material.look == "clear" else material.look, material.colour]
     if material.clear_up_to is not None:
         words.append(f"clear up to {number(material.clear_up_to)} %")
     return listed([w for w in words if w])

@@ -83,6 +83,7 @@ CASES: dict[str, tuple[Case, Case]] = {
     "salt-not-known": (case({**MILD, "aloe-vera-juice": 10.0}), case(MILD)),
     "gel-and-salt": (case({**MILD, "carbomer": 0.5}), case({DECYL: 20.0, "carbomer": 0.5})),
     "solubiliser-ladder": (case({**MILD, "parfum": 0.5}), case(MILD)),
+    "clear-on-its-own": (case(MILD, rules=[{"id": "clear", "kind": "clear"}]), case(MILD)),
     "oil-without-solubiliser": (
         case({**MILD, "essential-oil-lavender": 0.5}),
         case({**MILD, "essential-oil-lavender": 0.5, "polysorbate-20": 2.0}),
