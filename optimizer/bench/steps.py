@@ -66,10 +66,12 @@ def parts_of(batch: Batch, materials: Mapping[str, Material], later: tuple[Mater
     acid = bool(by_phase.get("ph") or acids or batch.ph_target is not None)
     order = order_of(by_phase, materials, doses, acid=acid)
     steps = {key: list(names) for key, names in order.steps.items()}
+    swelling = tuple(m for m in later if m.thickener and m.phase in ("water", "hydration"))
+    stirred = tuple(m for m in later if m.thickener and m not in swelling)
     told = _Told(order, materials, acids)
     parts = {
         "water": _water(steps.get("water", []), materials),
-        "hydration": _hydration(steps.get("hydration", []), wetting, gums, materials),
+        "hydration": _hydration(steps.get("hydration", []), wetting, gums, materials, swelling),
         "anionic": _anionic(steps.get("anionic", []), materials, order.melted, steps.get("apart", [])),
         "cosurfactant": _part(
             "Amphoteric and nonionic surfactants",
@@ -86,7 +88,7 @@ def parts_of(batch: Batch, materials: Mapping[str, Material], later: tuple[Mater
         "ph": _ph(batch, steps.get("ph", []), materials, acids),
         "scented": _premix(steps.get("scented", []), materials),
         "after": told.after(),
-        "thickening": _thickening(steps.get("thickening", []), materials, tuple(m for m in later if m.thickener)),
+        "thickening": _thickening(steps.get("thickening", []), materials, stirred),
         "finish": _finish(batch),
     }
     return [told.of(key, part) for key, part in parts.items() if part is not None]
@@ -220,7 +222,11 @@ def _water(names: list[str], materials: Mapping[str, Material]) -> PhaseStep | N
 
 
 def _hydration(
-    names: list[str], wetting: str | None, gums: list[str], materials: Mapping[str, Material]
+    names: list[str],
+    wetting: str | None,
+    gums: list[str],
+    materials: Mapping[str, Material],
+    swelling: tuple[Material, ...] = (),
 ) -> PhaseStep | None:
     do = ["Pour into the water under the stirrer, slowly, before any surfactant."]
     if wetting is not None and gums:
@@ -229,10 +235,22 @@ def _hydration(
             f"In a small beaker wet {gum} with {materials[wetting].name} to a slurry without lumps.",
             "Pour the slurry into the moving water at once, before any surfactant; rinse the beaker with some of it.",
         ]
-    elif gums:
+    elif gums or not names:
         do = ["Sprinkle the powder slowly into fast moving water, before any surfactant."]
+    if swelling:
+        named = listed([m.name for m in swelling], "or")
+        do.insert(
+            0,
+            f"If {named} is to thicken it: here, out of the part held back, and not at the end, for it swells in "
+            "water. Find its dose on 100 g samples first, and note what goes in.",
+        )
+        do += [f"{m.name}: {m.handling}" for m in swelling if m.handling]
     see = ("It thickens and turns even within half an hour; fish eyes mean dry lumps: stir on, add nothing.",)
-    return _part("Gum or polymer, hydrated", names, materials, tuple(do), see, "30 min to swell (common practice)")
+    wait = "30 min to swell (common practice)"
+    if not names and not swelling:
+        return None
+    here = [*(materials[n] for n in names), *swelling]
+    return PhaseStep("Gum or polymer, hydrated", tuple(names), tuple(do), see, wait, _temperature(here), (), swelling)
 
 
 def _anionic(

@@ -182,6 +182,23 @@ def test_the_share_at_both_ends_is_that_of_mass_action() -> None:
     assert (low, high) == pytest.approx((17, 8), abs=1)
 
 
+@pytest.mark.parametrize(
+    ("doses", "words"),
+    [
+        ({SLES: 6.1, CAPB: 8.0, DECYL: 5.0}, "Try a salt curve on 100 g"),  # 4.2 of 9.3 % are sulfates: 46 %
+        ({SLES: 14.0, CAPB: 7.0}, "a salt curve on 100 g samples"),
+        ({DECYL: 12.0, CAPB: 12.0}, "Do not count on salt"),
+    ],
+)
+def test_what_is_near_to_answering_to_salt_is_tried(doses: dict[str, float], words: str) -> None:
+    assert words in said("salt-or-thickener", situation(doses)).text
+
+
+def test_a_thickener_in_the_formula_is_a_way_to_thicken() -> None:
+    made = situation({**MILD, "xanthan-gum": 0.5})
+    assert "no-way-to-thicken" not in [a.key for a in advice_on(made)]
+
+
 def test_the_clear_shampoo_is_told_what_its_nonionics_take() -> None:
     found = subject_of("clear-shampoo")
     told = [a for a in advice_for(found.formula, found.setting, found.brief) if a.key == "lost-to-nonionics"]
