@@ -93,7 +93,7 @@ def errors(rows: Iterable[float]) -> tuple[float, float, float]:
 
 CLASSES = ("alkaline glucoside", "amphoteric", "acyl amino acid")
 TARGETS = (Interval(5.2, 5.5, 5.8), Interval(6.1, 6.4, 6.7))
-"""One for acid preservatives, one for thickeners that want pH 6 to 6.8."""
+"""One for acid preservatives, one for thickeners that want pH 6 to 6.8 (a check value; common practice, no source)."""
 WATER = 9.0
 """Grams of water per gram of product in every reading: 10 %."""
 
