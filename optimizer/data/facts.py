@@ -24,7 +24,10 @@ Electrolyte = Literal["preservative", "buffer", "chelator", "other"]
 Phase = Literal["water", "hydration", "anionic", "cosurfactant", "melt", "premix", "preservation", "ph", "thickening"]
 """Order of addition, first to last (common practice, no source)."""
 
-Alkalinity = Literal["alkaline glucoside", "neutral glucoside", "amphoacetate", "betaine", "acyl amino acid", "anionic"]
+Alkalinity = Literal[
+    "alkaline glucoside", "neutral glucoside", "amphoacetate", "betaine", "acyl amino acid", "anionic",
+    "sulfosuccinate half ester",
+]  # fmt: skip
 """Kinds of surfactant whose assumed alkalinity `chemistry.alkalinity` holds."""
 
 RatingName = Literal["mildness", "flash_foam", "foam_density"]
