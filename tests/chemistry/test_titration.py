@@ -453,7 +453,8 @@ SOME_CLASSES = [kind if n == 0 else pytest.param(kind, marks=pytest.mark.slow) f
 
 @cache
 def stages(kind: str, titrated: bool) -> list[Stage]:
-    return simulate(kind, titrated, 60)
+    # The median of the amino-acid class lies between two crowds: it takes all of the page's batches to be told.
+    return simulate(kind, titrated, BATCHES if kind.startswith("acyl") else 60)
 
 
 REPAIRED = {
@@ -518,8 +519,10 @@ def test_convergence_has_the_known_shape(kind: str) -> None:
     assert 4 <= titrated[0].error <= (35 if amino else 25)
     assert titrated[0].error < (0.8 if amino else 0.6) * supplied[0].error
     assert supplied[0].within_3 < 65
-    # The start adds little to a titrated recipe; the first addition adds most.
-    assert abs(titrated[1].within_3 - titrated[0].within_3) <= 15
+    # The start adds little to a titrated recipe, but where the heads are not where the log has them; most the first
+    # addition.
+    gained = titrated[1].within_3 - titrated[0].within_3
+    assert gained > 15 if amino else abs(gained) <= 15
     assert supplied[2].error < 0.75 * supplied[1].error
     # After start and two additions: 84 to 91 % within 0.3 with supplied pH, 85 to 97 % titrated.
     assert supplied[3].within_3 >= 55
