@@ -106,12 +106,18 @@ def explain(asked: Asked, *, time_limit: float = 60.0) -> Answer[Explanation | N
     return Answer("explain", explanation, answer.exit_code, *answer.parts)
 
 
-def check(formula: str | Path, asked: Asked) -> Answer[Checked]:
-    """Hold a formula of a file against a brief: what it breaks, what mending costs, the nearest that keeps all."""
+def check(formula: str | Path, asked: Asked, *, rest: str = "") -> Answer[Checked]:
+    """Hold a formula of a file against a brief: what it breaks, what mending costs, the nearest that keeps all.
+
+    Args:
+        formula: Table of material and percent (or grams), or a blend's JSON.
+        asked: The brief.
+        rest: Material that makes it up to 100 %, if no line of it says so.
+    """
     from optimizer.assessment.chemistry import chemistry_of
     from optimizer.studies.check import check as hold
 
-    brief, given = _given(formula, asked)
+    brief, given = _given(formula, asked, rest)
     checked = hold(brief, given.doses, given.held_back, given.notes)
     chemistry = chemistry_of(checked.brief, checked.formula, checked.setting)
 
@@ -315,11 +321,11 @@ def together(
     return Answer("together", plan, plan.exit_code, plan, apart, made)
 
 
-def _given(formula: str | Path, asked: Asked) -> tuple[Brief, GivenFormula]:
+def _given(formula: str | Path, asked: Asked, rest: str = "") -> tuple[Brief, GivenFormula]:
     """Return the brief in whose pool all materials of a formula file are, and the formula."""
     from optimizer.solve.existing import held_against
 
-    return held_against(Path(formula), brief_of(asked))
+    return held_against(Path(formula), brief_of(asked), rest)
 
 
 def _axis(option: str, text: str) -> tuple[Any, str]:

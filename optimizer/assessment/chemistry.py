@@ -22,7 +22,7 @@ class Acid:
     percent: float
     """As free acid [% w/w]."""
     undissociated: Interval
-    """Worst of the pH window, at the target, best of it [% w/w]; a floor for planning."""
+    """Worst of the pH window, at the target, best of it [% w/w]; at most so much, before micelles take theirs."""
 
 
 @immutable

@@ -121,6 +121,18 @@ def electrolyte_of(
     return Budget(tuple(parts), total, _known_sum([p.mmol_per_kg for p in parts]), limit, left, tuple(sorted(unknown)))
 
 
+def ionic_strength_of(formula: Formula) -> Interval:
+    """Return the ionic strength of a formula from its dissolved salts [mol/kg].
+
+    Every salt counts as one of two single charges, and one without a molar mass as sodium chloride. Citrate, chelators
+    and the ions that micelles shed bring more, so the strength is rather too low.
+    """
+    parts = electrolyte_of(formula).parts
+    return _sum([p.mmol_per_kg or p.percent.mapped(lambda x: 1e4 * x / SODIUM_CHLORIDE) for p in parts]).mapped(
+        lambda x: x / 1000
+    )
+
+
 def _origin(material: Material, substance: Substance) -> str:
     """Return the line of the budget to which a substance belongs, empty if it is no dissolved salt."""
     if substance.electrolyte:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from optimizer.assessment.electrolyte import ionic_strength_of
 from optimizer.brief.brief import Brief
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.preservation import WARNING, as_acid, undissociated
@@ -44,7 +45,7 @@ class AcidPreservative:
     """As free acid [% w/w]."""
     pka: Interval
     undissociated: Interval
-    """Worst of the pH window, at the target, best of it [% w/w]; a floor for planning."""
+    """Worst of the pH window, at the target, best of it [% w/w]; at most so much, before micelles take theirs."""
     ceilings: tuple[Room, ...]
     """What limits it."""
 
@@ -66,6 +67,8 @@ class Preservation:
     """Sorted by name; empty if there are none."""
     exclusions: tuple[ExclusionMet, ...]
     """Exclusions that a used material falls under, and whether they are broken."""
+    ionic_strength: Interval = Interval(0.0, 0.0, 0.0)
+    """Of the formula, from its dissolved salts [mol/kg]."""
     warning: str = WARNING
     """What the figures do not mean."""
 
@@ -74,8 +77,7 @@ def preservation_of(brief: Brief, formula: Formula, setting: Setting) -> Preserv
     """Return the acid preservatives of a formula.
 
     Doses are those of the formula, salts and blends converted to free acid. The undissociated acid spans the pH window
-    and the published spread of the pKa, without activity correction; that lowers it further (a quarter at most at
-    0.2 mol/kg).
+    and the published spread of the pKa, at the ionic strength of the formula's own dissolved salts.
 
     Args:
         brief: For ceilings and exclusions.
@@ -101,7 +103,7 @@ def preservation_of(brief: Brief, formula: Formula, setting: Setting) -> Preserv
     if setting.target is None:
         found = {}
     low, high = (setting.target if end is None else end for end in (setting.low, setting.high))
-    acids = []
+    acids, ionic = [], ionic_strength_of(formula)
     for name, doses in sorted(found.items()):
         assert low is not None
         assert high is not None
@@ -111,7 +113,7 @@ def preservation_of(brief: Brief, formula: Formula, setting: Setting) -> Preserv
             for rule in (*brief.modelled, *brief.watched)
             if isinstance(rule, UseLevel) and incis[name].intersection(rule.ceiling.substances)
         )
-        acid = undissociated(total, (low, high), pkas[name])
+        acid = undissociated(total, (low, high), pkas[name], ionic)
         acids.append(AcidPreservative(name, tuple(sorted(doses)), total, pkas[name], acid, rooms))
     exclusions = tuple(
         ExclusionMet(rule.reading(), rule.breaks(formula, setting))
@@ -119,4 +121,4 @@ def preservation_of(brief: Brief, formula: Formula, setting: Setting) -> Preserv
         if isinstance(rule, Excludes)
         and any(g.holds(line.item.material) for g in (rule.of, rule.other) for line in formula.lines)
     )
-    return Preservation(setting, tuple(acids), exclusions)
+    return Preservation(setting, tuple(acids), exclusions, ionic)

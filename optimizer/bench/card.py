@@ -67,6 +67,8 @@ class Card:
     """PH that was read last."""
     cautions: tuple[Caution, ...] = untold()
     """Those that matter at the bench."""
+    alarms: tuple[Caution, ...] = untold()
+    """What is said before anything else."""
     cautions_told: tuple[Caution, ...] = seen("every_caution", key="cautions")
 
     @told
@@ -76,8 +78,8 @@ class Card:
 
     @property
     def every_caution(self) -> tuple[Caution, ...]:
-        """Those that always apply, and the card's."""
-        return (*map(Caution, ALWAYS), *self.cautions)
+        """What is said first, those that always apply, and the card's."""
+        return (*self.alarms, *map(Caution, ALWAYS), *self.cautions)
 
     @property
     def total(self) -> float:
@@ -98,6 +100,7 @@ def formula_card(
     master: str = "",
     day: str = "",
     ph_read: float | None = None,
+    alarms: tuple[Caution, ...] = (),
 ) -> Card:
     """Return the card of a formula.
 
@@ -113,6 +116,7 @@ def formula_card(
         master: Master formula and version.
         day: Date.
         ph_read: pH that was read last.
+        alarms: What is said before anything else.
     """
     doses = {n: p for n, p in doses.items() if p > USED}
     known = {n: library.by_id[n] for n in doses}
@@ -129,7 +133,7 @@ def formula_card(
     )
     parts = tuple(_part(p, known, doses) for p in parts_of(asked, known, later) if p.blanks[:1] != ("final mass, g",))
     cautions = tuple(c for key, c in cautions_from([*known.values(), *later], library).items() if key not in PAPER)
-    return Card(title, state, batch, master, day, parts, held_back, later, setting, ph_read, cautions)
+    return Card(title, state, batch, master, day, parts, held_back, later, setting, ph_read, cautions, alarms)
 
 
 def _part(part: PhaseStep, known: Mapping[str, Material], doses: Mapping[str, float]) -> CardPart:

@@ -11,7 +11,7 @@ from math import isnan
 
 from optimizer.bench.batch import Batch
 from optimizer.bench.made import water_of
-from optimizer.brief.brief import Brief
+from optimizer.brief.brief import Brief, protecting
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Group, Pool
 from optimizer.immutable import immutable, seen, untold
@@ -72,6 +72,7 @@ def next_master(brief: Brief, batch: Batch, percent: Mapping[str, float], settin
     broken = [o.reading for o in outcomes if o.broken and o.shown not in ("understood", "apart")]
     if not broken:
         return Master(formula, setting)
+    brief = protecting(brief, formula, setting)
     fixed = [
         Dose(id="kept", of=Group(materials=(n,)), exactly=rounded[n], source="as made").model_copy(
             update={"id": f"kept {n}"}  # the space keeps it apart from every id of a scenario

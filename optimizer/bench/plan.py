@@ -171,7 +171,7 @@ def batch_text(
         "# error_g = 0.5                  # by how much a weight may be off; one step if it is left out",
         "# allowed_percent = 5            # error that a line may have; common practice",
         "",
-        "# The plan, % w/w as supplied, in the order of addition.",
+        "# The plan, % w/w as supplied, by phase; the weigh sheet has the order of addition.",
     ]
     for name in in_order(materials, doses):
         out += ["[[line]]", f"material = {_text(name)}", f"percent = {_figure(doses[name])}", ""]

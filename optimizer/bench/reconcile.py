@@ -12,11 +12,12 @@ from collections.abc import Mapping
 from dataclasses import replace
 from math import isnan
 
+from optimizer.assessment.alarms import cautions_at
 from optimizer.bench.batch import Batch
 from optimizer.bench.made import Input, WentIn, last_ph, lots_used, water_of, went_in
 from optimizer.bench.master import Master, next_master, without_thickening
 from optimizer.brief.brief import Brief
-from optimizer.data.cautions import Caution, cautions_of
+from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Pool
 from optimizer.immutable import Figure, immutable, seen, told, told_as, untold
@@ -97,6 +98,8 @@ class Made:
     formula: Formula = untold()
     """As made, at the lots that were weighed."""
     planned: Formula = untold()
+    setting: Setting = untold()
+    """The pH as read, else the planned one."""
     ph: float | None
     """What was read last; None if nobody read it."""
     in_window: bool | None
@@ -120,7 +123,7 @@ class Made:
     @told
     def cautions(self) -> tuple[Caution, ...]:
         """Those that always apply and those of what was made."""
-        return cautions_of(self.formula, self.brief.library)
+        return cautions_at(self.brief, self.formula, self.setting)
 
     @property
     def serious(self) -> bool:
@@ -168,7 +171,7 @@ def reconcile(brief: Brief, batch: Batch, planned: Formula, setting: Setting) ->
     if abs(went.mass_g - batch.size_g) > SLOPPY * batch.size_g / 100 and went.weighed_out:
         notes.append(f"{number(went.mass_g, 1)} g were made, {number(batch.size_g, 1)} g were planned")
     master = next_master(replace(brief, pool=pool), batch, percent, setting)
-    return Made(brief, batch, went, formula, planned, ph, window, lines, rules, master, tuple(notes))
+    return Made(brief, batch, went, formula, planned, at, ph, window, lines, rules, master, tuple(notes))
 
 
 def formula_made(brief: Brief, batch: Batch, percent: Mapping[str, float]) -> Formula:

@@ -7,17 +7,16 @@ sentences name.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Container, Mapping
 
 from optimizer.bench.batch import Batch
-from optimizer.bench.grams import OILY
+from optimizer.bench.order import AFTER, ALKALINE_FROM, BEFORE, HARDLY, Order, alkaline, order_of, scents, stands
 from optimizer.bench.plan import in_order
+from optimizer.chemistry.interval import Interval
 from optimizer.data.facts import Material
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.units import listed, number
 
-HARDLY = 1.0
-"""Below this solubility alone in water [%] a surfactant is melted into others; common practice, no source."""
 DRY = 30.0
 """A humectant with at most this much water [%] wets a gum without letting it swell."""
 
@@ -34,6 +33,7 @@ class PhaseStep:
         temperature: What the handling of its materials asks.
         blanks: Headings of a small table that is filled in by hand.
         later: Acids or thickeners of the part held back that are used here.
+        ph: Estimated pH once all of it is in: 10 %, middle and 90 % point; None where nothing is told of it.
     """
 
     title: str
@@ -44,6 +44,7 @@ class PhaseStep:
     temperature: str = ""
     blanks: tuple[str, ...] = ()
     later: tuple[Material, ...] = ()
+    ph: Interval | None = None
 
 
 def heat(material: Material) -> tuple[float | None, float | None]:
@@ -59,9 +60,46 @@ def heat(material: Material) -> tuple[float | None, float | None]:
 
 def parts_of(batch: Batch, materials: Mapping[str, Material], later: tuple[Material, ...] = ()) -> list[PhaseStep]:
     """Return the steps of a batch, in order, without those that nothing belongs to."""
-    ordered = in_order(materials, {n: p for n, p in batch.doses.items() if n in materials})
+    acids = tuple(m for m in later if "ph adjuster" in m.functions)
+    doses = {n: p for n, p in batch.doses.items() if n in materials}
+    by_phase, wetting, gums = _by_phase(doses, materials)
+    acid = bool(by_phase.get("ph") or acids or batch.ph_target is not None)
+    order = order_of(by_phase, materials, doses, acid=acid)
+    steps = {key: list(names) for key, names in order.steps.items()}
+    swelling = tuple(m for m in later if m.thickener and m.phase in ("water", "hydration"))
+    stirred = tuple(m for m in later if m.thickener and m not in swelling)
+    told = _Told(order, materials, acids)
+    parts = {
+        "water": _water(steps.get("water", []), materials),
+        "hydration": _hydration(steps.get("hydration", []), wetting, gums, materials, swelling),
+        "anionic": _anionic(steps.get("anionic", []), materials, order.melted, steps.get("apart", [])),
+        "cosurfactant": _part(
+            "Amphoteric and nonionic surfactants",
+            steps.get("cosurfactant", []),
+            materials,
+            ("Add one after the other, each stirred in before the next; keep the stirrer below the surface.",),
+            ("The blend is clear or slightly hazy; some glucosides clear only once the pH is set.",),
+        ),
+        "apart": told.apart(),
+        "melt": _melt(steps.get("melt", []), materials),
+        "premix": _premix(steps.get("premix", []), materials),
+        "stirred": _stirred(steps.get("stirred", []), materials),
+        "preservation": _preservation(steps.get("preservation", []), materials),
+        "ph": _ph(batch, steps.get("ph", []), materials, acids),
+        "scented": _premix(steps.get("scented", []), materials),
+        "after": told.after(),
+        "thickening": _thickening(steps.get("thickening", []), materials, stirred),
+        "finish": _finish(batch),
+    }
+    return [told.of(key, part) for key, part in parts.items() if part is not None]
+
+
+def _by_phase(
+    doses: Mapping[str, float], materials: Mapping[str, Material]
+) -> tuple[dict[str, list[str]], str | None, list[str]]:
+    """Return ids by step of the usual order, what wets gums, and the gums."""
     by_phase: dict[str, list[str]] = {}
-    for name in ordered:
+    for name in in_order(materials, doses):
         by_phase.setdefault(materials[name].phase, []).append(name)
     gums = [n for n in by_phase.get("hydration", []) if _slurried(materials[n])]
     wetting = next((n for n in by_phase.get("water", []) if gums and _wets(materials[n])), None)
@@ -69,40 +107,80 @@ def parts_of(batch: Batch, materials: Mapping[str, Material], later: tuple[Mater
         by_phase["water"].remove(wetting)
         by_phase["hydration"].insert(0, wetting)
     late = by_phase.get("premix", [])
-    oily = [n for n in late if materials[n].lipid in OILY]
+    oily = scents(late, materials)
     helpers = [n for n in late if "solubiliser" in materials[n].functions]
     if oily and not helpers:
         helpers = [n for n in by_phase.get("cosurfactant", []) if "solubiliser" in materials[n].functions][:1]
         by_phase["cosurfactant"] = [n for n in by_phase.get("cosurfactant", []) if n not in helpers]
     joined = [*oily, *helpers] if oily else []
-    parts = [
-        _water(by_phase.get("water", []), materials),
-        _hydration(by_phase.get("hydration", []), wetting, gums, materials),
-        _anionic(by_phase.get("anionic", []), materials),
-        _part(
-            "Amphoteric and nonionic surfactants",
-            by_phase.get("cosurfactant", []),
-            materials,
-            ("Add one after the other, each stirred in before the next; keep the stirrer below the surface.",),
-            ("The blend is clear or slightly hazy; some glucosides clear only once the pH is set.",),
-        ),
-        _melt(by_phase.get("melt", []), materials),
-        _premix(joined, materials),
-        _part(
-            "Stirred in before the thickener",
-            [n for n in late if n not in joined],
-            materials,
-            ("Stir in slowly and keep air out.",),
-            ("A pearl concentrate turns the blend pearly at once; anything else should leave it as it was.",)
-            if any("pearl" in materials[n].function for n in late)
-            else (),
-        ),
-        _preservation(by_phase.get("preservation", []), materials),
-        _ph(batch, by_phase.get("ph", []), materials, tuple(m for m in later if "ph adjuster" in m.functions)),
-        _thickening(by_phase.get("thickening", []), materials, tuple(m for m in later if m.thickener)),
-        _finish(batch),
-    ]
-    return [p for p in parts if p is not None]
+    by_phase["premix"], by_phase["stirred"] = joined, [n for n in late if n not in joined]
+    return by_phase, wetting, gums
+
+
+@immutable
+class _Told:
+    """What the order of addition adds to what steps say."""
+
+    order: Order
+    materials: Mapping[str, Material]
+    acids: tuple[Material, ...]
+
+    @property
+    def _acid(self) -> str:
+        return listed([m.name for m in self.acids], "or") or "acid"
+
+    def of(self, key: str, part: PhaseStep) -> PhaseStep:
+        """Return a step with its pH by estimate, and with what meets a pH that it does not stand."""
+        do = list(part.do)
+        sharp = [n for n in part.materials if alkaline(self.materials[n])]
+        if scents(part.materials, self.materials) and sharp:
+            names = listed([self.materials[n].name for n in sharp])
+            do.insert(
+                0,
+                f"First bring {names} to pH 6 to 7 with a few drops of {self._acid}: alkaline as supplied, which "
+                "perfume and oil do not stand. Note the acid, it is part of the batch.",
+            )
+        if key == "scented":
+            do.append("It waits for the pH: what is in before the acid may be more alkaline than all of it stands.")
+        do += [self._meets(n) for n in part.materials if n in self.order.meets]
+        late = [n for n in part.materials if key == "preservation" and self.materials[n].phase == "water"]
+        if late:
+            names = listed([self.materials[n].name for n in late])
+            do.append(f"{names}: here, not in the water, which it would make too alkaline for what comes before.")
+        return replace(part, do=tuple(do), ph=self.order.ph.get(key))
+
+    def _meets(self, name: str) -> str:
+        low, high = stands(self.materials[name])
+        return (
+            f"{self.materials[name].name} stands pH {number(low)} to {number(high)} while it is made, and by estimate "
+            f"meets about {number(self.order.meets[name], 1)}: no order of these materials avoids it. Bring what is "
+            "alkaline to pH 6 to 7 first, or exchange one of them; try 100 g and smell, look and read the pH next day."
+        )
+
+    def apart(self) -> PhaseStep | None:
+        """Return the step of what is brought to a mild pH before it meets the rest."""
+        names = list(self.order.steps.get("apart", ()))
+        spared = [
+            self.materials[n].name
+            for key in (*BEFORE, *AFTER)
+            for n in self.order.steps.get(key, ())
+            if n not in names and stands(self.materials[n])[1] < ALKALINE_FROM + 1.5
+        ]
+        do = (
+            f"Apart, in a beaker of their own: bring them to pH 6 to 7 with {self._acid} in small portions, with some "
+            "of the water of the batch if they are stiff, and read the pH. Note the acid, it is part of the batch.",
+            f"Only then stir them into the blend; as supplied they are more alkaline than {listed(spared)} may stand.",
+        )
+        return _part("Alkaline surfactants, brought to pH 6 to 7 first", names, self.materials, do)
+
+    def after(self) -> PhaseStep | None:
+        """Return the step of what goes in once the pH is set."""
+        part = _preservation(list(self.order.steps.get("after", ())), self.materials)
+        if part is None:
+            return None
+        why = "Only now: before the acid the blend may have been more alkaline than these stand."
+        do = (why, *part.do, "Read the pH once more after they are in.")
+        return replace(part, title="Added once the pH is set", do=do)
 
 
 def _slurried(material: Material) -> bool:
@@ -144,7 +222,11 @@ def _water(names: list[str], materials: Mapping[str, Material]) -> PhaseStep | N
 
 
 def _hydration(
-    names: list[str], wetting: str | None, gums: list[str], materials: Mapping[str, Material]
+    names: list[str],
+    wetting: str | None,
+    gums: list[str],
+    materials: Mapping[str, Material],
+    swelling: tuple[Material, ...] = (),
 ) -> PhaseStep | None:
     do = ["Pour into the water under the stirrer, slowly, before any surfactant."]
     if wetting is not None and gums:
@@ -153,13 +235,30 @@ def _hydration(
             f"In a small beaker wet {gum} with {materials[wetting].name} to a slurry without lumps.",
             "Pour the slurry into the moving water at once, before any surfactant; rinse the beaker with some of it.",
         ]
-    elif gums:
+    elif gums or not names:
         do = ["Sprinkle the powder slowly into fast moving water, before any surfactant."]
+    if swelling:
+        named = listed([m.name for m in swelling], "or")
+        do.insert(
+            0,
+            f"If {named} is to thicken it: here, out of the part held back, and not at the end, for it swells in "
+            "water. Find its dose on 100 g samples first, and note what goes in.",
+        )
+        do += [f"{m.name}: {m.handling}" for m in swelling if m.handling]
     see = ("It thickens and turns even within half an hour; fish eyes mean dry lumps: stir on, add nothing.",)
-    return _part("Gum or polymer, hydrated", names, materials, tuple(do), see, "30 min to swell (common practice)")
+    wait = "30 min to swell (common practice)"
+    if not names and not swelling:
+        return None
+    here = [*(materials[n] for n in names), *swelling]
+    return PhaseStep("Gum or polymer, hydrated", tuple(names), tuple(do), see, wait, _temperature(here), (), swelling)
 
 
-def _anionic(names: list[str], materials: Mapping[str, Material]) -> PhaseStep | None:
+def _anionic(
+    names: list[str],
+    materials: Mapping[str, Material],
+    melted: Mapping[str, tuple[str, ...]],
+    apart: Container[str],
+) -> PhaseStep | None:
     do = ["Add slowly with the stirrer below the surface: air in the blend takes a day to leave."]
     see = ["The blend is clear once all is in."]
     if any(materials[n].surfactant_matter >= 60 and not materials[n].powder for n in names):
@@ -167,7 +266,14 @@ def _anionic(names: list[str], materials: Mapping[str, Material]) -> PhaseStep |
         see = ["A paste passes through a stiff gel and thins again; wait until no lump is left."]
     hardly = [m.name for n in names if (m := materials[n]).dissolves is not None and m.dissolves < HARDLY]
     if hardly:
-        do.append(f"{listed(hardly)}: hardly soluble in water alone. Melt it into the surfactants of the next step.")
+        others = sorted({m for n in names for m in melted.get(n, ())})
+        into = listed([materials[m].name for m in others])
+        where = f"{into} of the next step, alone: nothing alkaline while it is hot"
+        if others and all(m in apart for m in others):
+            where = f"{into} of the next step, once that is at pH 6 to 7"
+        elif not others:
+            where = "the surfactants of the next step"
+        do.append(f"{listed(hardly)}: hardly soluble in water alone. Melt it into {where}.")
         see = ["No grain is left; it may stay cloudy until the other surfactants are in, and again in the cold."]
     if any(materials[n].powder for n in names if materials[n].name not in hardly):
         do.append("Wet powders early, cover the vessel and let them dissolve fully before going on.")
@@ -195,6 +301,13 @@ def _premix(names: list[str], materials: Mapping[str, Material]) -> PhaseStep | 
     if not helped:
         see = ["Without a solubiliser the blend may stay cloudy or separate later: try 100 g first."]
     return _part("Perfume and solubiliser, mixed first", names, materials, tuple(do), tuple(see), "10 min of stirring")
+
+
+def _stirred(names: list[str], materials: Mapping[str, Material]) -> PhaseStep | None:
+    see = ("A pearl concentrate turns the blend pearly at once; anything else should leave it as it was.",)
+    pearly = any("pearl" in materials[n].function for n in names)
+    do = ("Stir in slowly and keep air out.",)
+    return _part("Stirred in before the thickener", names, materials, do, see if pearly else ())
 
 
 def _preservation(names: list[str], materials: Mapping[str, Material]) -> PhaseStep | None:

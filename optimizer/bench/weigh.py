@@ -9,6 +9,7 @@ from math import fsum
 from optimizer.bench.batch import Batch
 from optimizer.bench.grams import Dilution, diluted, grams_of, spreads_in
 from optimizer.bench.steps import PhaseStep, parts_of
+from optimizer.chemistry.interval import Interval
 from optimizer.data.cautions import ALWAYS, PAPER, Caution, cautions_from
 from optimizer.data.facts import Material
 from optimizer.data.library import Library
@@ -94,6 +95,7 @@ class Step:
     """What is usually seen; common practice."""
     wait: str = seen("part.wait")
     write_down: tuple[str, ...] = seen("part.blanks")
+    ph_estimate: Interval | None = seen("part.ph")
     """Title, instructions, signs, waiting time, temperature and blanks to fill in."""
     lines: tuple[WeighLine, ...]
     """What is weighed for it."""
@@ -129,11 +131,13 @@ class WeighSheet:
     """Bottles that this batch should fill."""
     notes: tuple[str, ...]
     """What was assumed or could not be kept."""
+    alarms: tuple[Caution, ...] = untold(default=())
+    """What is said before anything else."""
 
     @told
     def cautions(self) -> tuple[str, ...]:
-        """Those that always apply."""
-        return ALWAYS
+        """What is said before anything else, then those that always apply."""
+        return (*(c.words for c in self.alarms), *ALWAYS)
 
     @property
     def lines(self) -> tuple[WeighLine, ...]:
@@ -142,7 +146,12 @@ class WeighSheet:
 
 
 def weigh_sheet(
-    batch: Batch, library: Library, later: Iterable[Material] = (), *, predilute: bool = False
+    batch: Batch,
+    library: Library,
+    later: Iterable[Material] = (),
+    *,
+    predilute: bool = False,
+    alarms: tuple[Caution, ...] = (),
 ) -> WeighSheet:
     """Return the weigh sheet of a batch.
 
@@ -151,6 +160,7 @@ def weigh_sheet(
         library: Facts of its materials, and the texts of cautions.
         later: What the part held back is for: acids and thickeners.
         predilute: Whether small amounts are weighed as pre-dilutions, their water taken off the water line.
+        alarms: What is said before anything else.
 
     Raises:
         DataError: If a material is not in the library.
@@ -183,7 +193,7 @@ def weigh_sheet(
     if batch.bottle_ml and batch.density_g_per_ml:
         fill = batch.bottle_ml * batch.density_g_per_ml
     bottles = None if fill is None else whole_down(batch.size_g * (1 - batch.loss_percent / 100) / fill)
-    return WeighSheet(batch, tuple(steps), total, held, fill, bottles, _notes(batch, lines, total, held))
+    return WeighSheet(batch, tuple(steps), total, held, fill, bottles, _notes(batch, lines, total, held), alarms)
 
 
 def _lines(

@@ -10,6 +10,7 @@ from pathlib import Path
 from optimizer.brief.implied import counted_together, rules_of
 from optimizer.brief.references import declared, references
 from optimizer.brief.scenario import Scenario, beside, read_scenario
+from optimizer.data.formula import Formula
 from optimizer.data.library import Library, read_library
 from optimizer.data.pool import Ingredient, Pool, join, unknown
 from optimizer.data.shelf import Shelf, read_shelf
@@ -22,10 +23,12 @@ from optimizer.rules import (
     Cost,
     CurvedRule,
     LimitRule,
+    Preserved,
     Rule,
     Stock,
     named_measure,
 )
+from optimizer.rules.row import Setting
 
 RESERVED = frozenset({"total", "ph", "use", "forced"})
 """Ids that the tool gives itself."""
@@ -82,6 +85,22 @@ def straight(brief: Brief) -> Brief:
     """Return a brief without its curved rules that have a limit."""
     gone = {r.id for r in bent(brief)}
     return replace(brief, modelled=tuple(r for r in brief.modelled if r.id not in gone))
+
+
+def protecting(brief: Brief, formula: Formula, setting: Setting, *, mending: bool = False) -> Brief:
+    """Return a brief by which a formula may be changed only so that it is preserved no worse than it is.
+
+    Args:
+        brief: The brief.
+        formula: What is changed.
+        setting: Its pH setting.
+        mending: Whether a formula with too little of a preservative must be changed so that it has enough.
+    """
+    guards = tuple(r.no_worse(formula, setting) for r in brief.watched if isinstance(r, Preserved))
+    if mending:
+        guards = tuple(r.model_copy(update={"at_least": 1.0}) if r.at_least > 0 else r for r in guards)
+    watched = tuple(r for r in brief.watched if not isinstance(r, Preserved))
+    return replace(brief, modelled=tuple(sorted((*brief.modelled, *guards), key=lambda r: r.id)), watched=watched)
 
 
 def load_brief(

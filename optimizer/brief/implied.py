@@ -13,6 +13,7 @@ from optimizer.rules import (
     Cost,
     Dose,
     Excludes,
+    Preserved,
     Property,
     Rule,
     Stock,
@@ -37,13 +38,13 @@ def rules_of(
         rules.append(Dose(id=f"fixed-{name}", of=Group(materials=(name,)), exactly=percent))
     rules += _stocks(scenario, pool, shelf)
     present = {s.inci for i in pool.items for s in i.material.substances}
-    watched: list[Rule] = []
+    watched: list[Rule] = [] if scenario.unpreserved else [Preserved(id="preserved", source="default")]
     for ceiling in library.ceilings:
-        applies = ceiling.use in (scenario.use, "any") and present.intersection(ceiling.substances)
-        if not applies or (ceiling.kind == "law" and ceiling.jurisdiction not in ("", scenario.market)):
+        if ceiling.use not in (scenario.use, "any") or not present.intersection(ceiling.substances):
             continue
-        law = ceiling.kind == "law"
-        level = UseLevel(id=f"level-{ceiling.id}", ceiling=ceiling, source="law" if law else ceiling.kind)
+        law = ceiling.kind == "law" and ceiling.jurisdiction in ("", scenario.market)
+        elsewhere = f"law of {ceiling.jurisdiction}, shown only" if ceiling.kind == "law" else ceiling.kind
+        level = UseLevel(id=f"level-{ceiling.id}", ceiling=ceiling, source="law" if law else elsewhere)
         (rules if law else watched).append(level)
     for pair in library.exclusions:
         if present.intersection(pair.one) and present.intersection(pair.other):

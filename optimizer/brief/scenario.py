@@ -147,6 +147,9 @@ class Scenario(Frozen):
     """Jurisdiction whose ceilings apply; the text in force must be checked."""
     currency: str = "EUR"
     notes: str = ""
+    unpreserved: str = ""
+    """Why the product needs no preservative, such as 'Sealed single doses, sterile.': then nothing warns of it, and
+    the reason is printed with every answer."""
     extends: str = ""
     """Another scenario file that this one varies."""
     without_rules: tuple[str, ...] = ()

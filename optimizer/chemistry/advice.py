@@ -15,6 +15,8 @@ from optimizer.units import number
 
 LARGEST_SHARE = 0.6
 """Largest share of the estimate that one addition may be; overshoot costs alkali and salt (common practice)."""
+NEAR = 1.5
+"""So near to the target [pH] the second addition is as careful as the first; assumption."""
 
 SAFE = 2.3263
 """Standard deviations from the middle to the 1 % point of a normal distribution: where an addition ends at the latest.
@@ -107,8 +109,8 @@ def advise(log: PhLog) -> AcidAdvice:
 
     The next addition is at most 60 % of what the estimate says is still needed, and at most the lower 1 % point
     (taken on a logarithmic scale, because the need is positive) of what would bring the sample to the far edge of
-    the target. The first addition is at most 60 % of that point too, because nothing has yet shown how the product
-    answers. It is a plan: add it, stir, wait, read.
+    the target. The first addition, and near the target the second, is at most 60 % of that point too, because little
+    has yet shown how the product answers. It is a plan: add it, stir, wait, read.
     """
     caution, doubts = log.solution.caution, doubts_of(log)
     name, way = log.solution.chemical.name, -1.0 if log.solution.chemical.acid else 1.0
@@ -145,7 +147,9 @@ def advise(log: PhLog) -> AcidAdvice:
             "check the grams; then add the smallest amount you can weigh."
         )
         return AcidAdvice("check", 0.0, None, reason, doubts, caution)
-    bound = room * exp(-SAFE * edge_sd / room) * (1.0 if last.grams else LARGEST_SHARE)
+    made = len({r.grams for r in log.readings if r.grams > 0})
+    careful = made == 0 or (made == 1 and abs(last.ph - target.typical) <= NEAR)
+    bound = room * exp(-SAFE * edge_sd / room) * (LARGEST_SHARE if careful else 1.0)
     step = min(LARGEST_SHARE * needed, bound)
     reason = (
         f"{number(100 * step / needed, 0)} % of the {number(needed * product, 2)} g that the estimate says are "
@@ -156,7 +160,11 @@ def advise(log: PhLog) -> AcidAdvice:
             else "never more than 60 % at once."
         )
     )
-    return AcidAdvice("add", step * product, log.expected_ph(now + step), reason, doubts, caution)
+    after = log.expected_ph(now + step)
+    # Acid never raises the pH that is read now, whatever the estimate of the start says.
+    limit = min if way < 0 else max
+    expected = Interval(*(limit(ph, last.ph) for ph in (after.low, after.typical, after.high)))
+    return AcidAdvice("add", step * product, expected, reason, doubts, caution)
 
 
 @immutable

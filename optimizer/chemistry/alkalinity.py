@@ -47,6 +47,13 @@ WEIGHTS = {1: (1.0,), 3: (0.25, 0.5, 0.25)}
 SOLD_PROTONATED = frozenset(w.name for w in SITES["sugar"])
 """Sites that A counts in their protonated form, because nobody sells them otherwise."""
 
+SMEARED = 0.6
+"""Share of the covariance of carboxyl heads over the grid that is left for heads in micelles; assumption."""
+SOURER, STRONGER = 3.0, 0.5
+"""How far a lot may lie below and above its printed pH window [pH], of which the edges are seldom met; assumption."""
+SOUREST, SHARPEST = 4.0, 12.8
+"""A lot lies neither below the one, unless its window does, nor above the other [pH]; assumption."""
+
 NONE = Interval(0.0, 0.0, 0.0)
 
 
@@ -142,8 +149,17 @@ KINDS: dict[str, Alkaline] = {
         "",
         0,
         {"carboxyl": Interval(0.5, 0.75, 1.0), "amine": Interval(0.005, 0.02, 0.06), "soap": Interval(0.01, 0.04, 0.1)},
-        Interval(-0.15, 0.0, 0.1),
+        # Lots are sold part neutralised: -0.6 is a glutamate at about pH 6; assumption.
+        Interval(-0.6, -0.2, 0.1),
         supplied=(7.5, 10, 10),
+    ),
+    # 0.65 mmol/g of carboxylate by formula at 35 % active; sold near pH 6, so part of it holds its proton; assumption.
+    "sulfosuccinate half ester": Alkaline(
+        "",
+        0,
+        {"carboxyl": Interval(0.45, 0.6, 0.75), "soap": Interval(0.002, 0.006, 0.02)},
+        Interval(-0.15, -0.03, 0.03),
+        supplied=(5.5, 7, 10),
     ),
     "anionic": Alkaline(
         "",
@@ -161,6 +177,7 @@ USUAL_ACTIVE = {
     "amphoacetate": 30.0,
     "betaine": 30.0,
     "acyl amino acid": 30.0,
+    "sulfosuccinate half ester": 35.0,
     "anionic": 28.0,
 }
 """Active matter as supplied at which the ranges of `KINDS` are meant [%]; another strength scales them; assumptions."""
@@ -224,7 +241,8 @@ def _distribution(ingredient: Alkaline, sites: tuple[Weak, ...]) -> tuple[Vector
         mean[at] += amount.typical * shares
         total = (amount.high - amount.low) / (2 * TENTH)
         # The total moves as one; where on the grid it sits is drawn as if all of it sat at one unknown pKa.
-        split = np.diag(shares) - np.outer(shares, shares)
+        # A smeared micellar head is not all at one pKa; assumption.
+        split = (np.diag(shares) - np.outer(shares, shares)) * (SMEARED if kind == "carboxyl" else 1.0)
         floor = (0.02 * amount.typical) ** 2 * np.outer(shares, shares)
         covariance[np.ix_(at, at)] += np.outer(shares, shares) * total**2 + split * amount.typical**2 + floor
     if ingredient.supplied:
@@ -242,13 +260,18 @@ def _suppliedrow_of(
 ) -> tuple[Vector, float, float]:
     """Return the row, value and standard deviation [mmol/g] that a supplied pH at a strength [%] amounts to."""
     dilution, damp, middle = 100 / strength, damping(IONIC_STRENGTH * strength / 100), (low + high) / 2
+    held = np.maximum(mean[1:], 0)
+
+    def charge(ph: float) -> float:
+        return float(row_of(sites, ph, damp)[0][1:] @ held) + dilution * proton_excess(ph, damp)
+
     row, fall = row_of(sites, middle, damp)
-    ends = -dilution * proton_excess(low, damp), -dilution * proton_excess(high, damp)
-    across = (high - low) / (2 * TENTH)
-    buffering = float(fall[1:] @ np.maximum(mean[1:], 0)) + dilution * water_buffering(middle, damp)
-    own = float(fall[1:] @ np.maximum(mean[1:], 0)) * across
-    sd = hypot((ends[1] - ends[0]) / (2 * TENTH), own, buffering * sigma_of(middle, METER_SD))
-    return row, sum(ends) / 2, sd
+    value = -dilution * (proton_excess(low, damp) + proton_excess(high, damp)) / 2
+    # The charge between the ends, not a slope: at the middle of a window nothing may buffer, and at its foot much does.
+    lower, upper = max(low - SOURER, min(low, SOUREST)), min(high + STRONGER, SHARPEST)
+    across = (charge(lower) - charge(upper)) / (2 * TENTH)
+    buffering = float(fall[1:] @ held) + dilution * water_buffering(middle, damp)
+    return row, value, hypot(across, buffering * sigma_of(middle, METER_SD))
 
 
 def _observe(mean: Vector, covariance: Vector, row: Vector, value: float, sd: float) -> None:

@@ -1,8 +1,8 @@
 """How much of an acid preservative is present as the undissociated acid.
 
-The undissociated acid does most of the work, but the figure is an upper bound of what is available (micelles and oil
-take some up) and a floor for planning: the ion has some activity of its own, so less is needed at higher pH than the
-share says (J. Soc. Cosmet. Chem. 18 (1967) 207: half-effective at 0.027 % un-ionised at pH 4.2, 0.019 % at pH 5.2).
+The undissociated acid does most of the work. The figure is the most that is available, never the least: micelles and
+oil take theirs. The ion has some activity of its own, so less is needed at higher pH than the share says (J. Soc.
+Cosmet. Chem. 18 (1967) 207: half-effective at 0.027 % un-ionised at pH 4.2, 0.019 % at pH 5.2).
 """
 
 from __future__ import annotations
@@ -14,9 +14,11 @@ from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import check_ph, damping
 from optimizer.errors import fault
 
+AT_MOST = "at most, before micelles take theirs"
+"""What an undissociated acid is, in words."""
 WARNING = (
-    "The undissociated share is a floor for planning, not proof of protection: surfactant micelles and oils take "
-    "preservative up, and microbes differ. Only a challenge test shows that a product is preserved."
+    "There is at most so much undissociated acid, before surfactant micelles and oils take theirs, and microbes "
+    "differ: no proof of protection. Only a challenge test shows that a product is preserved."
 )
 """Own words; basis: J. Soc. Cosmet. Chem. 18 (1967) 207 and common practice."""
 
@@ -53,14 +55,16 @@ def as_acid(percent: float, salt_molar_mass: float, acid_molar_mass: float, per_
     return percent * per_molecule * acid_molar_mass / salt_molar_mass
 
 
-def undissociated(acid_percent: float, ph: tuple[float, float], pka: Interval, ionic_strength: float = 0.0) -> Interval:
+def undissociated(
+    acid_percent: float, ph: tuple[float, float], pka: Interval, ionic_strength: float | Interval = 0.0
+) -> Interval:
     """Return the undissociated acid over a pH window [% w/w].
 
     Args:
         acid_percent: Dose as free acid [% w/w].
         ph: Lower and upper end of the window (target less and plus its tolerance).
         pka: Low, typical, high.
-        ionic_strength: [mol/kg].
+        ionic_strength: [mol/kg]; a range counts with its worse end for the least and its better one for the most.
 
     Returns:
         The least (upper pH, low pKa), the middle of the window at the typical pKa, the most.
@@ -73,8 +77,11 @@ def undissociated(acid_percent: float, ph: tuple[float, float], pka: Interval, i
         raise fault("preservative", "ph", f"{low:g} to {high:g} is inside-out.", "Write the lower pH first.")
     if not (isfinite(acid_percent) and acid_percent >= 0):
         raise fault("preservative", "percent", f"{acid_percent:g} % is not a dose.", "Write zero or more.")
-    ends = [undissociated_share(p, k, ionic_strength) for p, k in product(ph, (pka.low, pka.high))]
-    middle = undissociated_share((low + high) / 2, pka.typical, ionic_strength)
+    salt = ionic_strength
+    ionic = salt if isinstance(salt, Interval) else Interval(salt, salt, salt)
+    corners = product(ph, (pka.low, pka.high), (ionic.low, ionic.high))
+    ends = [undissociated_share(p, k, i) for p, k, i in corners]
+    middle = undissociated_share((low + high) / 2, pka.typical, ionic.typical)
     return Interval.around(acid_percent * middle, (acid_percent * share for share in ends))
 
 

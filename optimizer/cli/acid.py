@@ -14,6 +14,7 @@ from optimizer.cli.common import (
     Libraries,
     Markdown,
     Pdf,
+    Rest,
     ShelfFile,
     app,
     changes_of,
@@ -34,6 +35,7 @@ def ph(
         str, typer.Argument(help="A batch file, a scenario, or a formula (.csv, .xlsx, .json; then also --for).")
     ] = "",
     against: For = "",
+    rest: Rest = "",
     chemical: Annotated[
         str, typer.Option("--with", help="Acid or alkali with its hydrate form, such as 'citric acid monohydrate'.")
     ] = "",
@@ -93,7 +95,9 @@ def ph(
         raise UsageError("ph: --target goes with --points; a brief or batch file has its own (--set ph.low=5).")
     size = _grams(batch) if batch else None
     with quiet_solvers():
-        found = subject_of(subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library)
+        found = subject_of(
+            subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library, rest=rest
+        )
         if found.batch is None:
             if read is not None or added is not None or sample is not None or of:
                 raise UsageError(

@@ -14,6 +14,7 @@ from optimizer.cli.common import (
     Markdown,
     On,
     Pdf,
+    Rest,
     ShelfFile,
     SubjectName,
     app,
@@ -29,6 +30,9 @@ if TYPE_CHECKING:
     from optimizer.bench.batch import Batch
     from optimizer.bench.card import Card
     from optimizer.cli.subject import Subject
+    from optimizer.data.cautions import Caution
+    from optimizer.data.formula import Formula
+    from optimizer.rules.row import Setting
 
 BatchFile = Annotated[Path, typer.Argument(help="A batch file, see 'tenside batch'.")]
 
@@ -51,6 +55,7 @@ def batch(
     number: Annotated[str, typer.Option(help="Batch number; else the file's name.")] = "",
     master: Annotated[str, typer.Option(help="Name and version of the master formula.")] = "",
     against: For = "",
+    rest: Rest = "",
     on: On = "",
     shelf: ShelfFile = None,
     library: Libraries = None,
@@ -73,7 +78,7 @@ def batch(
     refuse_existing(out)
     amount = size_of(size, bottles=bottles, bottle_ml=bottle, density=density, loss_percent=loss, step_g=scale)
     with quiet_solvers():
-        found = subject_of(subject, against=against, shelf=shelf, libraries=library)
+        found = subject_of(subject, against=against, shelf=shelf, libraries=library, rest=rest)
     formula = found.formula if held is None else hold_back(found.formula, held)
     text = batch_text(
         formula,
@@ -115,7 +120,13 @@ def weigh(
     targets = _targets(SHEET, (html, (".html", ".htm")), (pdf, (".pdf",)), (xlsx, (".xlsx",)))
     found, planned = batch_subject(path, shelf, library)
     later = [item.material for item in found.brief.pool.later]
-    sheet = weigh_sheet(planned, found.brief.library, later if planned.held_back_percent else (), predilute=predilute)
+    sheet = weigh_sheet(
+        planned,
+        found.brief.library,
+        later if planned.held_back_percent else (),
+        predilute=predilute,
+        alarms=_alarms(found, found.formula, found.setting),
+    )
     for target in targets:
         from optimizer.report.weigh import weigh_form
 
@@ -197,6 +208,7 @@ def weighed(
 def card(
     subject: SubjectName,
     against: For = "",
+    rest: Rest = "",
     pdf: Annotated[Path | None, typer.Option(help="Write the card as a PDF of one page.")] = None,
     png: Annotated[Path | None, typer.Option(help="Write the card as a picture.")] = None,
     planned: Annotated[bool, typer.Option("--planned", help="Show the plan of a batch that is made already.")] = False,
@@ -214,7 +226,7 @@ def card(
 
     targets = _targets(CARD, (pdf, (".pdf",)), (png, (".png",)))
     with quiet_solvers():
-        found = subject_of(subject, against=against, shelf=shelf, libraries=library)
+        found = subject_of(subject, against=against, shelf=shelf, libraries=library, rest=rest)
     shown = _card(found, planned, master, on)
     if targets:
         from optimizer.files import write_report
@@ -236,19 +248,25 @@ def _card(found: "Subject", planned: bool, master: str, on: str) -> "Card":
     """Return the card of a subject: of a batch that was begun as made, of everything else as planned."""
     from optimizer.bench.card import formula_card
     from optimizer.bench.made import last_ph, made_formula
+    from optimizer.immutable import replace
+    from optimizer.rules.row import Setting
+    from optimizer.solve.existing import formula_at
 
     library, made = found.brief.library, found.batch
     if made is not None and not planned and made.begun:
+        percent, ph = made_formula(made, library.by_id), last_ph(made)
+        at = found.setting if ph is None else Setting(ph, ph, ph)
         return formula_card(
             made.product or found.name,
-            made_formula(made, library.by_id),
+            percent,
             library,
             found.setting,
             state="as made",
             batch=made.batch,
             master=master or made.master,
             day=on or made.finish.on or made.planned_on,
-            ph_read=last_ph(made),
+            ph_read=ph,
+            alarms=_alarms(found, formula_at(replace(found.brief.pool, held_back=0.0), percent), at),
         )
     held = found.formula.held_back
     return formula_card(
@@ -261,7 +279,15 @@ def _card(found: "Subject", planned: bool, master: str, on: str) -> "Card":
         batch=made.batch if made else "",
         master=master or (made.master if made else ""),
         day=on or (made.planned_on if made else "") or day_of(""),
+        alarms=_alarms(found, found.formula, found.setting),
     )
+
+
+def _alarms(found: "Subject", formula: "Formula", setting: "Setting") -> "tuple[Caution, ...]":
+    """Return what is said of a formula before anything else."""
+    from optimizer.assessment.alarms import cautions_at
+
+    return tuple(c for c in cautions_at(found.brief, formula, setting) if c.loud)
 
 
 def batch_subject(path: Path, shelf: Path | None, library: list[Path] | None) -> "tuple[Subject, Batch]":

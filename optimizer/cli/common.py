@@ -130,6 +130,9 @@ SubjectName = Annotated[
     str, typer.Argument(help="A scenario (blended first), a formula (.csv, .xlsx, .json of a blend) or a batch file.")
 ]
 For = Annotated[str, typer.Option("--for", help="Scenario that a formula is held against.")]
+Rest = Annotated[
+    str, typer.Option(help="Material that makes a formula up to 100 %, such as water, if no line of it says q.s.")
+]
 On = Annotated[str, typer.Option("--on", help="Date (ISO 8601, such as 2026-05-04); today if it is left out.")]
 ScenarioName = Annotated[str, typer.Argument(help="A scenario file, or the name of a shipped one such as hand-wash.")]
 

@@ -14,6 +14,7 @@ from optimizer.cli.common import (
     Libraries,
     Markdown,
     Pdf,
+    Rest,
     ShelfFile,
     SubjectName,
     app,
@@ -29,6 +30,7 @@ from optimizer.errors import UsageError
 def label(
     subject: SubjectName,
     against: For = "",
+    rest: Rest = "",
     bottle: Annotated[
         str, typer.Option(help="Content on the label, such as 250 (ml), '500 g' or '1 l'; else the batch file's.")
     ] = "",
@@ -47,10 +49,11 @@ def label(
     json: Json = False,
 ) -> None:
     """List of ingredients with its doubts, allergens, natural origin, content, and what else a label needs."""
-    from optimizer.bench.made import made_formula
+    from optimizer.bench.made import last_ph, made_formula
     from optimizer.cli.subject import subject_of
     from optimizer.labelling.content import content_of, read_content
     from optimizer.labelling.label import label_of
+    from optimizer.rules.row import Setting
 
     if assessor:
         from optimizer.report.assessor import check_name
@@ -58,7 +61,9 @@ def label(
         check_name(assessor)
     content = read_content(bottle, density) if bottle else None
     with quiet_solvers():
-        found = subject_of(subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library)
+        found = subject_of(
+            subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library, rest=rest
+        )
     batch = found.batch
     if density is not None and not bottle and not (batch and batch.bottle_ml):
         raise UsageError("--density turns the volume of a bottle into mass: state --bottle too.")
@@ -67,7 +72,11 @@ def label(
     elif bottle and batch and density is None:
         content = read_content(bottle, batch.density_g_per_ml)
     made = made_formula(batch, found.brief.library.by_id) if batch and batch.begun else None
-    answer = label_of(found.brief, found.formula, name=found.name, batch=batch, made=made, content=content)
+    ph = last_ph(batch) if batch and made else None
+    setting = found.setting if ph is None else Setting(ph, ph, ph)
+    answer = label_of(
+        found.brief, found.formula, name=found.name, batch=batch, made=made, content=content, setting=setting
+    )
     if assessor:
         from optimizer.report.assessor import write_pack
 

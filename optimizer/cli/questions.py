@@ -13,6 +13,7 @@ from optimizer.cli.common import (
     Libraries,
     Markdown,
     Pdf,
+    Rest,
     ScenarioName,
     ShelfFile,
     app,
@@ -26,6 +27,7 @@ from optimizer.cli.common import (
 def check(
     formula: Annotated[Path, typer.Argument(help="Table of material and percent (or grams), or a blend's JSON.")],
     scenario: ScenarioName,
+    rest: Rest = "",
     shelf: ShelfFile = None,
     library: Libraries = None,
     html: Html = None,
@@ -37,7 +39,7 @@ def check(
     from optimizer.answers import questions
 
     with quiet_solvers():
-        answer = questions.check(formula, brief_of(scenario, None, shelf, library))
+        answer = questions.check(formula, brief_of(scenario, None, shelf, library), rest=rest)
     tell(answer, json, markdown, html, pdf)
 
 

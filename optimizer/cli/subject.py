@@ -55,6 +55,7 @@ def subject_of(
     changes: Iterable[tuple[str, str]] = (),
     shelf: Path | None = None,
     libraries: Iterable[Path] | None = None,
+    rest: str = "",
 ) -> Subject:
     """Return what a name on the command line stands for.
 
@@ -65,6 +66,7 @@ def subject_of(
         changes: What-ifs on the scenario.
         shelf: Shelf instead of the scenario's.
         libraries: Library files instead of the shipped ones.
+        rest: Material that makes a formula up to 100 %, if no line of it says so.
 
     Raises:
         DataError: If a file cannot be used or the brief is impossible.
@@ -75,7 +77,7 @@ def subject_of(
         if not against:
             raise fault(name, "", "a formula alone has no brief.", "Name its scenario with --for SCENARIO.")
         scenario = find_scenario(against)
-        brief, given = read_given(path, scenario, changes=changes, shelf=shelf, libraries=libraries)
+        brief, given = read_given(path, scenario, changes=changes, shelf=shelf, libraries=libraries, rest=rest)
         formula = formula_at(brief.pool, given.doses)
         notes = (*given.notes, *brief.assumptions)
         return Subject(path.stem, brief, formula, best_setting(brief, formula), scenario, notes=notes)

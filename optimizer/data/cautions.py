@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from optimizer.data.facts import Material
 from optimizer.data.formula import Formula
 from optimizer.data.library import Library
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, untold
 from optimizer.units import USED, listed
 
 ALWAYS = (
@@ -28,6 +28,8 @@ class Caution:
 
     text: str
     materials: tuple[str, ...] = ()
+    loud: bool = untold(default=False)
+    """Whether it is said before anything else."""
 
     @property
     def words(self) -> str:

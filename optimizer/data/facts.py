@@ -19,11 +19,15 @@ Role = Literal["active", "water", "salt", "solvent", "preservative", "impurity"]
 Look = Literal["clear", "hazy", "pearly", "opaque"]
 Lipid = Literal["water-soluble emollient", "oil", "essential oil", "perfume"]
 Free = Literal["sulfate", "ethoxylate", "paraben", "formaldehyde releaser", "isothiazolinone", "silicone"]
+Loss = Literal["nonionic", "ethoxylate"]
 Electrolyte = Literal["preservative", "buffer", "chelator", "other"]
 Phase = Literal["water", "hydration", "anionic", "cosurfactant", "melt", "premix", "preservation", "ph", "thickening"]
 """Order of addition, first to last (common practice, no source)."""
 
-Alkalinity = Literal["alkaline glucoside", "neutral glucoside", "amphoacetate", "betaine", "acyl amino acid", "anionic"]
+Alkalinity = Literal[
+    "alkaline glucoside", "neutral glucoside", "amphoacetate", "betaine", "acyl amino acid", "anionic",
+    "sulfosuccinate half ester",
+]  # fmt: skip
 """Kinds of surfactant whose assumed alkalinity `chemistry.alkalinity` holds."""
 
 RatingName = Literal["mildness", "flash_foam", "foam_density"]
@@ -197,6 +201,9 @@ class Material(Frozen):
     """Kind of alkalinity, if it is another than that of its surfactants; an assumption."""
     ph_stable: tuple[Ph, Ph] | None = None
     """pH range of the product in which the material is stable; unknown means no limit."""
+    ph_making: tuple[Ph, Ph] | None = None
+    """pH range that it stands as supplied and for the hours in which a batch is made; unknown means that in which it
+    is stable joined with its supplied pH. Polymers of acid form count as before neutralising."""
     ph_clear: tuple[Ph, Ph] | None = None
     """pH range in which it also stays clear; unknown means as stable."""
     look: Look = "clear"
@@ -210,6 +217,10 @@ class Material(Frozen):
     free_from: frozenset[Free] = frozenset()
     """What the material is declared free from; anything not declared is not claimed."""
     vegan: bool | None = None
+    use: tuple[Percent, Percent, Percent] | None = None
+    """Low, usual and high use in a wash [% as supplied]; of a preservative, perfume or essential oil."""
+    lost_to: tuple[Loss, ...] = ()
+    """What takes a preservative out of the water: micelles of nonionics, ethoxylated ones in particular."""
     phase: Phase
     powder: bool = False
     warm_to: Celsius | None = None
@@ -243,6 +254,8 @@ class Material(Frozen):
         for substance in self.substances:
             if isinstance(substance.share, tuple) and not substance.low <= substance.typical <= substance.high:
                 raise ValueError(f"the shares of {substance.inci} are not in the order low, typical, high")
+        if self.use is not None and not self.use[0] <= self.use[1] <= self.use[2]:
+            raise ValueError("the figures of 'use' are not in the order low, usual, high")
         for name, (low, typical, high) in (self.allergens or {}).items():
             if not low <= typical <= high:
                 raise ValueError(f"the figures of the allergen {name} are not in the order low, typical, high")
@@ -297,7 +310,8 @@ class Ceiling(Frozen):
 
     id: Key
     substances: tuple[str, ...]
-    percent: Positive
+    percent: Percent
+    """0 where none is allowed."""
     basis: Literal["as supplied", "as substance", "as acid"]
     kind: Literal["law", "panel", "survey", "typical"]
     """Only 'law' is a hard limit; the others are shown as warnings."""

@@ -19,6 +19,8 @@ HEADINGS = {
 REST = ("q.s.", "qs", "to 100", "ad 100", "rest", "balance")
 CLOSE = 0.05
 """A total this near to 100 [%] is taken as 100 and scaled the last bit."""
+SCALED = 0.5
+"""Up to so much [%] may be missing for the doses to be scaled to 100; common practice, no source: rounding, no line."""
 
 
 @immutable
@@ -36,16 +38,18 @@ class GivenFormula:
     notes: tuple[str, ...]
 
 
-def read_formula(path: Path, materials: Iterable[Material], held_back: float) -> GivenFormula:
+def read_formula(path: Path, materials: Iterable[Material], held_back: float, rest: str = "") -> GivenFormula:
     """Read a formula and bring it to 100 %.
 
-    A total of 100 less the part held back is a plan before adjustment; any other total is scaled
-    to 100 and said. Grams are turned into percent. One line may be the rest ('q.s.').
+    A total of 100 less the part held back is a plan before adjustment; a total above, or below by no more than
+    rounding leaves, is scaled to 100 and said; where more is missing, somebody must say what the rest is. Grams are
+    turned into percent. One line may be the rest ('q.s.').
 
     Args:
         path: CSV, XLSX, or JSON printed by a blend.
         materials: Known materials, for matching names.
         held_back: Part the brief keeps free [%].
+        rest: Material that is the rest, if no line says so.
 
     Raises:
         DataError: With every problem at once.
@@ -57,7 +61,7 @@ def read_formula(path: Path, materials: Iterable[Material], held_back: float) ->
         rows, given = _table_rows(path)
     problems: list[Problem] = []
     doses: dict[str, float] = {}
-    rest = ""
+    asked, rest = _asked(known, rest), ""
     for where, key, name, text in rows:
         found = known.get(name.casefold(), set())
         if len(found) != 1:
@@ -84,7 +88,7 @@ def read_formula(path: Path, materials: Iterable[Material], held_back: float) ->
         raise DataError(problems)
     if not doses and not rest:
         raise fault(str(path), "", "there is no dose in it.", "Give each material a percent or grams.")
-    return _to_hundred(path, doses, rest, given, held_back)
+    return _to_hundred(path, doses, rest or asked, given, held_back)
 
 
 def _to_hundred(path: Path, doses: dict[str, float], rest: str, given: str, held_back: float) -> GivenFormula:
@@ -106,10 +110,24 @@ def _to_hundred(path: Path, doses: dict[str, float], rest: str, given: str, held
         scale, held = (100 - held_back) / total, held_back
         notes.append(f"the doses sum to {number(total, 2)} %: a plan with {number(held_back)} % kept free")
     else:
+        if total < 100 - SCALED:
+            missing = f"the doses sum to {number(total, 2)} %: {number(100 - total, 2)} % are missing."
+            step = "Say what the rest is: write q.s. as its dose, or name it with --rest, such as --rest water."
+            raise fault(str(path), "", missing, step)
         scale, held = 100 / total, 0.0
         if abs(total - 100) > CLOSE:
             notes.append(f"the doses sum to {number(total, 2)} %, not 100: every dose was scaled by {number(scale, 5)}")
     return GivenFormula({k: v * scale for k, v in doses.items()}, held, tuple(notes))
+
+
+def _asked(known: Mapping[str, set[str]], rest: str) -> str:
+    """Return the id of the material that is the rest, empty if nobody names one."""
+    if not rest:
+        return ""
+    found = known.get(rest.casefold(), set())
+    if len(found) != 1:
+        raise fault("--rest", rest, "this is no material of the library.", nearest(rest, known))
+    return next(iter(found))
 
 
 def _names(materials: Iterable[Material]) -> Mapping[str, set[str]]:

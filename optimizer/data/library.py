@@ -204,7 +204,7 @@ def doubts(material: Material) -> list[str]:
         found.append(
             f"a powder entered at {material.active_matter:g} % active matter; is that the strength of a solution?"
         )
-    for name in ("ph_supplied", "ph_stable", "ph_clear"):
+    for name in ("ph_supplied", "ph_stable", "ph_making", "ph_clear"):
         window = getattr(material, name)
         if window and window[0] >= window[1]:
             found.append(f"{name} is inside-out: {window[0]:g} to {window[1]:g}")
@@ -214,6 +214,9 @@ def doubts(material: Material) -> list[str]:
         and (material.ph_clear[0] < material.ph_stable[0] or material.ph_clear[1] > material.ph_stable[1])
     ):
         found.append("ph_clear reaches outside ph_stable")
+    made, own = material.ph_making, material.ph_supplied
+    if made and own and (own[0] < made[0] or own[1] > made[1]):
+        found.append("its supplied pH lies outside ph_making, which it stands as supplied")
     for name, rating in material.ratings.items():
         if not rating.low <= rating.typical <= rating.high:
             found.append(f"the rating {name} is not in the order low, typical, high")

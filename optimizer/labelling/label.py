@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Literal
 
+from optimizer.assessment.alarms import cautions_at
 from optimizer.bench.batch import Batch
 from optimizer.brief.brief import Brief
-from optimizer.data.cautions import Caution, cautions_of
+from optimizer.data.cautions import Caution
 from optimizer.data.facts import AllergenList, Ceiling
 from optimizer.data.formula import Formula, Line
 from optimizer.data.library import Library
@@ -19,6 +20,8 @@ from optimizer.labelling.content import Content
 from optimizer.labelling.natural import Origin, natural_of
 from optimizer.labelling.substances import Dosed, SubstanceAmount, may_swap, parts_of, substances_of
 from optimizer.rules.ceiling import in_basis
+from optimizer.rules.row import Setting
+from optimizer.solve.existing import best_setting
 from optimizer.units import AS_TYPED, USED
 
 Basis = Literal["plan", "formula", "made"]
@@ -137,6 +140,7 @@ def label_of(
     batch: Batch | None = None,
     made: Mapping[str, float] | None = None,
     content: Content | None = None,
+    setting: Setting | None = None,
 ) -> Label:
     """Return the label of a formula, or of what was made of it.
 
@@ -148,6 +152,7 @@ def label_of(
         made: What is really in the product, percent by material id, acid and thickener included; it replaces the
             doses of `formula` and must sum to 100.
         content: Nominal content of a pack.
+        setting: Its pH; where its windows fit best if it is left out.
 
     Raises:
         DataError: If `made` names an unknown material or does not sum to 100, or a lot is impossible.
@@ -175,10 +180,10 @@ def label_of(
         wishes=sheet_wishes(parts, lists),
         natural=wet,
         natural_dry=dry,
-        ceilings=ceilings_of(parts, library, use),
+        ceilings=ceilings_of(parts, library, use, brief.scenario.market),
         pending=tuple(i.material.name for i in formula.later) if held > USED else (),
         content=content,
-        cautions=cautions_of(formula, library),
+        cautions=cautions_at(brief, formula, setting or best_setting(brief, formula)),
         sources=library.sources,
         not_counted=made is None and batch is not None and batch.begun,
     )
@@ -220,8 +225,11 @@ def swaps_of(parts: tuple[Dosed, ...], amounts: tuple[SubstanceAmount, ...]) -> 
     )
 
 
-def ceilings_of(parts: tuple[Dosed, ...], library: Library, use: str) -> tuple[Met, ...]:
-    """Return the library's ceilings for substances of the product, in the ceiling's own basis."""
+def ceilings_of(parts: tuple[Dosed, ...], library: Library, use: str, market: str) -> tuple[Met, ...]:
+    """Return the library's ceilings for substances of the product, in the ceiling's own basis.
+
+    Those of other markets come too, after those of its own.
+    """
     met = []
     for ceiling in library.ceilings:
         if ceiling.use not in (use, "any"):
@@ -229,4 +237,4 @@ def ceilings_of(parts: tuple[Dosed, ...], library: Library, use: str) -> tuple[M
         reached = sum(p.percent * in_basis(ceiling, Ingredient(p.material, float("nan"))) for p in parts)
         if reached > 0:
             met.append(Met(ceiling, reached))
-    return tuple(met)
+    return tuple(sorted(met, key=lambda m: m.ceiling.jurisdiction not in ("", market)))

@@ -8,6 +8,7 @@ from optimizer.assessment.preserving import Preservation
 from optimizer.bench.acid import AcidSession, PhAnswer, first_portion
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Solution
+from optimizer.report.blend import alarm_listing
 from optimizer.report.document import Columns, Document, Listing, Table, figures
 from optimizer.units import listed, number
 
@@ -32,7 +33,7 @@ def ph_document(title: str, answer: PhAnswer, notes: tuple[str, ...] = ()) -> Do
     blind.append(("dose", f"{_grams(answer.dose)} g per 100 g of blend"))
     if answer.batch_dose is not None and answer.blend_g is not None:
         blind.append(("", f"{_grams(answer.batch_dose)} g for {number(answer.blend_g, 1)} g of blend"))
-    sections: list[Table | Listing] = []
+    sections: list[Table | Listing] = [*alarm_listing(answer.alarms)]
     for one in answer.sessions:
         sections += _session_sections(one, answer)
     if session is None:
@@ -177,7 +178,7 @@ def _preservation_sections(found: Preservation) -> list[Table | Listing]:
         )
         for a in found.acids
     )
-    shares = figures("as acid %", "undissociated in the window %", "at the target %", digits=3)
+    shares = figures("as acid %", "undissociated in the window, at most %", "at the target, at most %", digits=3)
     columns: Columns = ("acid (from)", *shares, "room below ceilings %")
     sections: list[Table | Listing] = []
     if rows:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from optimizer.assessment.advice import Advice, Situation, advice_on
+from optimizer.assessment.alarms import cautions_at
 from optimizer.assessment.electrolyte import Budget
 from optimizer.assessment.solubiliser import USUAL_MOST, Ladder
 from optimizer.assessment.thickening import Candidate, SaltRoute, ThickeningPlan
 from optimizer.chemistry.interval import Interval
-from optimizer.data.cautions import Caution, cautions_of
+from optimizer.data.cautions import Caution
 from optimizer.immutable import Figure, immutable, seen, told, untold
-from optimizer.report.blend import caution_listing
+from optimizer.report.blend import alarm_listing, caution_listing
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 from optimizer.rules.row import Setting
 from optimizer.units import number
@@ -18,6 +19,7 @@ HEADINGS = {
     "thickening": "Thickness",
     "clarity": "Clarity",
     "polymers": "Charge and polymers",
+    "preservation": "Preservation",
     "process": "Making it",
     "figures": "Figures to get",
 }
@@ -50,7 +52,8 @@ class Advised:
     @told
     def cautions(self) -> tuple[Caution, ...]:
         """Those of the formula."""
-        return cautions_of(self.situation.formula, self.situation.brief.library)
+        at = self.situation
+        return cautions_at(at.brief, at.formula, at.setting)
 
 
 def advice_document(advised: Advised) -> Document:
@@ -58,7 +61,7 @@ def advice_document(advised: Advised) -> Document:
     situation, plan = advised.situation, advised.situation.plan
     facts = [("pH", ph_words(situation.setting)), ("room", f"{number(plan.room, 2)} % of the product is held back")]
     facts += [("assumed", note) for note in advised.notes]
-    sections: list[Table | Listing] = [_thickeners(plan), budget_table(plan.budget)]
+    sections: list[Table | Listing] = [*alarm_listing(advised.cautions), _thickeners(plan), budget_table(plan.budget)]
     if situation.ladder:
         sections.append(_ladder(situation.ladder, situation.brief.scenario.currency))
     for kind, heading in HEADINGS.items():

@@ -6,7 +6,8 @@ from collections.abc import Iterable
 from math import inf, isclose, isnan, log10, nan
 from typing import TYPE_CHECKING
 
-from optimizer.data.cautions import Caution, cautions_of
+from optimizer.assessment.alarms import cautions_at
+from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.report.charts import charge_parts, charges, costs, prices, windows
 from optimizer.report.chemistry import chemistry_sections
@@ -43,6 +44,8 @@ VERDICTS = {
     "stopped": "Stopped before any formula was found",
     "failed": "The solver failed",
 }
+FIRST = "Before anything else"
+"""Heading of what is said first."""
 LOCAL = "A formula that keeps every rule, not proven the best of all"
 
 
@@ -89,6 +92,7 @@ def blend_document(
         )
     assert result.weighable is not None
     sections: list[Section | Document] = [
+        *alarm_listing(cautions_at(brief, result.weighable, result.setting)),
         _formula(result),
         *charges(result.weighable),
         *costs(result.weighable, scenario.currency),
@@ -287,7 +291,9 @@ def room(outcome: Outcome) -> str:
     nearest = min(outcome.value - outcome.low, outcome.high - outcome.value)
     if nearest == inf:
         return ""
-    return number(nearest, 3) if nearest >= 0 else f"exceeded by {number(-nearest, 3)}"
+    if nearest >= 0:
+        return number(nearest, 3)
+    return f"{'short' if outcome.value < outcome.low else 'exceeded'} by {number(-nearest, 3)}"
 
 
 def _settings(result: Result) -> list[Table]:
@@ -394,7 +400,19 @@ def _asked(result: Result) -> Listing:
 
 
 def _cautions(result: Result) -> Listing:
-    return caution_listing(cautions_of(result.formula, result.brief.library))
+    return caution_listing(cautions_at(result.brief, result.weighable, result.setting))
+
+
+def alarm_listing(cautions: tuple[Caution, ...]) -> list[Listing]:
+    """Return what is said before anything else, if there is anything."""
+    loud = tuple(c.words for c in cautions if c.loud)
+    return [Listing(FIRST, loud, "caution")] if loud else []
+
+
+def first_said(sections: list[Section | Document]) -> tuple[list[Section | Document], list[Section | Document]]:
+    """Return what sections say before anything else, and the other sections."""
+    first: list[Section | Document] = [s for s in sections if isinstance(s, Listing) and s.kind == "caution"]
+    return first, [s for s in sections if s not in first]
 
 
 def caution_listing(cautions: tuple[Caution, ...]) -> Listing:

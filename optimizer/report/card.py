@@ -7,6 +7,7 @@ from collections.abc import Container
 
 from optimizer.bench.card import Card
 from optimizer.data.cautions import ALWAYS
+from optimizer.report.blend import alarm_listing
 from optimizer.report.document import Column, Document, Listing, Row, Section, Strong, Table, figures
 from optimizer.report.document_pdf import fits, one_page_pdf
 from optimizer.units import is_whole, listed, number
@@ -42,7 +43,7 @@ def _facts(card: Card) -> list[tuple[str, str]]:
 def card_document(card: Card) -> Document:
     """Return the card for a screen."""
     facts = _facts(card)[1:]
-    sections = (_formula(card), _method(card), _cautions(card))
+    sections: tuple[Section, ...] = (*alarm_listing(card.alarms), _formula(card), _method(card), _cautions(card))
     return Document(card.title, f"Formula card, {card.state}.", tuple(facts), sections)
 
 
@@ -60,6 +61,7 @@ def card_page(card: Card, level: int = 0, most: int | None = None) -> Document:
     if len(shown) < len(every):
         left.append(f"{len(every) - len(shown)} doses, the smallest: the formula above is not whole")
     sections: list[Section] = [
+        *alarm_listing(card.alarms),
         _formula(card, shown, inci=level < INCI),
         *([_method(card, 1 if level >= DETAILS else None)] if level < METHOD else []),
         _cautions(card, 2 if level >= CAUTIONS else None),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from optimizer.assessment.advice import Advice
 from optimizer.assessment.chemistry import Chemistry
 from optimizer.chemistry.interval import Interval
+from optimizer.chemistry.preservation import AT_MOST
 from optimizer.report.document import Columns, Listing, Table, figures
 from optimizer.units import listed, number
 
@@ -18,7 +19,7 @@ def chemistry_sections(found: Chemistry) -> tuple[Table | Listing, ...]:
         ends = number(found.window.low, 2), number(found.window.high, 2)
         rows.append(("shared pH window and target", ends[0], target, ends[1], f"set by {low} and {high}"))
     for acid in found.preservation.acids:
-        beside = f"of {number(acid.percent, 3)} % as acid; a floor, no proof"
+        beside = f"of {number(acid.percent, 3)} % as acid; {AT_MOST}"
         rows.append((f"{acid.acid}, undissociated, %", *_span(acid.undissociated, 3), beside))
     left = found.budget.left
     room = f"{number(left.low, 2)} to {number(left.high, 2)} left of {number(found.budget.limit)} %"

@@ -1,7 +1,8 @@
 """What is told as JSON of a formula that was found or held against a brief: what several rooms say of it, joined."""
 
+from optimizer.assessment.alarms import cautions_at
 from optimizer.assessment.chemistry import Chemistry
-from optimizer.data.cautions import Caution, cautions_of
+from optimizer.data.cautions import Caution
 from optimizer.data.formula import Doses, Formula
 from optimizer.immutable import Figure, immutable, seen, told, untold
 from optimizer.solve.nearest import Near
@@ -71,7 +72,7 @@ class Blend:
     @told
     def cautions(self) -> tuple[Caution, ...]:
         """Those that always apply and those of the formula."""
-        return cautions_of(self.result.formula, self.result.brief.library)
+        return cautions_at(self.result.brief, self.result.weighable, self.result.setting)
 
 
 @immutable
@@ -118,4 +119,4 @@ class Check:
     @told
     def cautions(self) -> tuple[Caution, ...]:
         """Those that always apply and those of the formula."""
-        return cautions_of(self.checked.formula, self.checked.brief.library)
+        return cautions_at(self.checked.brief, self.checked.formula, self.checked.setting)

@@ -2,10 +2,11 @@
 
 from math import isnan
 
-from optimizer.data.cautions import Caution, cautions_of
+from optimizer.assessment.alarms import cautions_at
+from optimizer.data.cautions import Caution
 from optimizer.data.purchase import Purchase
 from optimizer.immutable import Figure, immutable, seen, told, untold
-from optimizer.report.blend import caution_listing
+from optimizer.report.blend import alarm_listing, caution_listing
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
 from optimizer.studies.multi_product import JointPlan, MadeProduct, Product, StockBalance
 from optimizer.units import CHANGE_SHOWN, number
@@ -41,7 +42,9 @@ class Together:
 
 
 def _cautions(plan: JointPlan, products: tuple[Product, ...]) -> tuple[Caution, ...]:
-    found = {c.text: c for made in plan.products for c in cautions_of(made.formula, products[0].brief.library)}
+    briefs = {p.brief.scenario.name: p.brief for p in products}
+    every = [c for p in plan.products for c in cautions_at(briefs.get(p.name, products[0].brief), p.formula, p.setting)]
+    found = {c.text: c for c in sorted(every, key=lambda c: not c.loud)}
     return tuple(found.values())
 
 
@@ -53,7 +56,9 @@ def plan_document(plan: JointPlan, alone: tuple[JointPlan, ...], products: tuple
         hint = "Blend each product alone to see whether its brief can be met; then its stock is what is short."
         return Document("Together", verdict, sections=(Listing("Next", (hint,)),), good=False)
     sections: list[Section | Document] = [_doses(plan), _buying(plan), _left(plan), _alone(plan, alone)]
-    sections.append(caution_listing(_cautions(plan, products)))
+    cautions = _cautions(plan, products)
+    sections[:0] = alarm_listing(cautions)
+    sections.append(caution_listing(cautions))
     searched = "none costs less, by the solver's whole search through packs and choices"
     proof = searched if plan.ending == "optimal" else f"within {100 * plan.gap:.2f} % of the best possible"
     facts = (

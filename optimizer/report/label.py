@@ -7,7 +7,7 @@ from optimizer.labelling.content import SOURCE as CONTENT_SOURCE
 from optimizer.labelling.content import Content
 from optimizer.labelling.label import PERFUME, Label, Met
 from optimizer.labelling.substances import SubstanceAmount
-from optimizer.report.blend import caution_listing
+from optimizer.report.blend import alarm_listing, caution_listing
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 from optimizer.units import listed, number
 
@@ -46,6 +46,7 @@ def label_document(label: Label) -> Document:
         words = "weights, acid and thickener that the batch file records; the doses are the planned ones"
         facts.append(("not counted", words))
     sections: list[Table | Listing] = [
+        *alarm_listing(label.cautions),
         Listing("List of ingredients, ready to copy", (label.line,)),
         _order(label),
         *_uncertain(label),
@@ -71,7 +72,8 @@ def _lots(label: Label) -> str:
 
 def _good(label: Label) -> bool:
     over = any(m.exceeded and m.ceiling.kind == "law" for m in label.ceilings)
-    return label.basis != "plan" and not label.not_counted and not label.wishes and not over
+    loud = any(c.loud for c in label.cautions)
+    return label.basis != "plan" and not label.not_counted and not label.wishes and not over and not loud
 
 
 def _verdict(label: Label) -> str:
@@ -87,6 +89,8 @@ def _verdict(label: Label) -> str:
         reasons.append("allergen figures are missing or placeholders")
     if any(m.exceeded and m.ceiling.kind == "law" for m in label.ceilings):
         reasons.append("a legal ceiling is exceeded")
+    if any(c.loud for c in label.cautions):
+        reasons.append("what is said first below is not settled")
     if not reasons:
         return "Ready to be checked by your safety assessor."
     return f"Not ready to print: {listed(reasons)}."
@@ -265,8 +269,6 @@ def _notes(label: Label) -> tuple[str, ...]:
     large = [a.name for a in label.named if a.high >= 1]
     if large:
         notes.append(f"{listed(large)} can reach 1 %: its place in the list follows its weight, move it up.")
-    if label.use != "rinse-off" and not label.ceilings:
-        notes.append(f"The library holds no ceilings for {label.use} products: none was checked.")
     if label.market != "EU":
         notes.append(f"Order, allergens and checklist follow EU texts; check what {label.market} asks for.")
     return (*notes, "Check every text in force; a qualified safety assessor decides.")

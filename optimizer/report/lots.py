@@ -2,8 +2,7 @@
 
 from math import inf, isnan
 
-from optimizer.data.cautions import cautions_of
-from optimizer.report.blend import PROOFS, caution_listing, change_columns, dose_changes
+from optimizer.report.blend import PROOFS, alarm_listing, caution_listing, change_columns, dose_changes
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 from optimizer.studies.restandardise import LotSpan, Restandardised
 from optimizer.studies.robust import Robust, SafeReach
@@ -29,7 +28,8 @@ def restandardise_document(done: Restandardised) -> Document:
     sections.append(_spans(done))
     if done.stopped:
         sections.append(Listing("Broken by the steps of the scale; take a finer one", done.stopped))
-    sections.append(caution_listing(cautions_of(done.weighed or done.formula, done.brief.library)))
+    sections[:0] = alarm_listing(done.cautions)
+    sections.append(caution_listing(done.cautions))
     good = done.weighed is not None and not done.stopped
     return Document("At the measured lots", _verdict(done, names), tuple(facts), tuple(sections), good=good)
 
@@ -120,6 +120,7 @@ def robust_document(done: Robust) -> Document:
     if done.held:
         sections.append(_worst(done))
     sections.append(_trials(done))
+    sections[:0] = alarm_listing(done.cautions)
     sections.append(caution_listing(done.cautions))
     return Document(title, _safety(done), tuple(facts), tuple(sections), good=done.formula is not None)
 

@@ -10,9 +10,8 @@ from optimizer.bench.batch import Batch
 from optimizer.bench.master import Master
 from optimizer.bench.reconcile import Made, MadeRule
 from optimizer.bench.weighed import Balance, balances
-from optimizer.data.cautions import cautions_of
 from optimizer.immutable import immutable, seen, told, untold
-from optimizer.report.blend import caution_listing, formula_table, provenance_listing
+from optimizer.report.blend import alarm_listing, caution_listing, first_said, formula_table, provenance_listing
 from optimizer.report.charts import charges, costs, windows
 from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
@@ -114,6 +113,10 @@ def made_document(made: Made) -> Document:
         verdict = f"The batch as made breaks {len(serious)} of {len(made.rules)} rules."
     elif slight:
         verdict = f"The batch as made keeps every rule but {len(slight)}, by no more than the scale can tell."
+    law = [r.outcome for r in made.rules if r.broken and r.outcome.source == "law"]
+    if law:
+        broken = listed([f"{o.reading}, here {number(o.value, 3)} %" for o in law])
+        verdict = f"BROKEN LAW: {broken}. Do not fill, use or sell this batch before an assessor has seen it. {verdict}"
     currency = made.brief.scenario.currency
     facts = [("batch", f"{batch.batch}, {number(went.mass_g, 2)} g")]
     if made.ph is not None:
@@ -124,7 +127,7 @@ def made_document(made: Made) -> Document:
         filled = batch.finish.bottles * batch.bottle_ml * batch.density_g_per_ml
         facts.append(("bottles", f"{batch.finish.bottles}, {number(100 * filled / went.mass_g, 1)} % of the batch"))
     facts += [("note", note) for note in made.notes]
-    sections: list[Table | Listing] = [_inputs(made), _formula(made)]
+    sections: list[Table | Listing] = [*alarm_listing(made.cautions), _inputs(made), _formula(made)]
     if serious or slight:
         rows = tuple(
             (r.outcome.reading, r.planned, r.outcome.value, r.outcome.violation, _rule_in_words(r))
@@ -138,7 +141,7 @@ def made_document(made: Made) -> Document:
         note = "Further from the plan than all errors of the scale together explain; the rule is kept."
         columns: Columns = ("rule", *figures("plan", "made", "scale +-", digits=3))
         sections.append(Table("Kept, but not as planned", columns, rows_moved, note))
-    sections += [_master(made), caution_listing(cautions_of(made.formula, made.brief.library))]
+    sections += [_master(made), caution_listing(made.cautions)]
     title = f"{batch.product or made.brief.scenario.name}, as made"
     return Document(title, verdict, tuple(facts), tuple(sections), good=not serious)
 
@@ -161,8 +164,10 @@ def made_page(
     """
     told = made_document(made)
     *sections, cautions = told.sections
+    alarms, sections = first_said(sections)
     currency = made.brief.scenario.currency
     shown = (
+        *alarms,
         formula_table(made.formula, currency),
         *charges(made.formula),
         *costs(made.formula, currency),

@@ -99,10 +99,9 @@ def _body(document: Document) -> Iterator[str]:
     yield "<header>"
     yield f"<h1{_turned(document.title)}>{_words(document.title)}</h1>"
     yield from _opening(document)
-    for number, section in enumerate(document.sections, 1):
-        if isinstance(section, Listing) and section.kind == "caution":
-            yield f'<p><a href="#s{number}">Read the cautions</a> before you weigh anything.</p>'
-            break
+    listed = [n for n, s in enumerate(document.sections, 1) if isinstance(s, Listing) and s.kind == "caution"]
+    if listed:  # the last: what comes before them is seen at once
+        yield f'<p><a href="#s{listed[-1]}">Read the cautions</a> before you weigh anything.</p>'
     yield "</header>"
     if len(document.sections) > 2:
         yield '<nav aria-label="Contents"><ul>'

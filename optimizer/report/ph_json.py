@@ -9,6 +9,7 @@ from optimizer.chemistry.advice import Added
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Solution
 from optimizer.chemistry.titration import LogReading
+from optimizer.data.cautions import Caution
 from optimizer.immutable import immutable, seen, told, untold
 
 
@@ -117,6 +118,8 @@ class PhTold:
     worth: str = seen("answer.worth")
     titrate: Gain | None = seen("answer.gain")
     preservation: Preservation | None = seen("answer.preservation")
+    cautions: tuple[Caution, ...] = seen("answer.alarms", ())
+    """What is said before anything else; each dose has its caution with it."""
     notes: tuple[str, ...] = ()
 
     @told

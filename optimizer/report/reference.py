@@ -59,6 +59,8 @@ def material_document(library: Library, material: Material) -> Document:
             " at ".join(w for w in (window(material.ph_supplied), material.ph_supplied_at) if w) or "unknown",
         ),
         ("stable at pH", window(material.ph_stable) or "unknown"),
+        ("stands while made, pH", window(material.ph_making) or "as supplied or stable"),
+        ("usual use, %", "" if material.use is None else " / ".join(map(number, material.use))),
         ("clear at pH", window(material.ph_clear) or "as stable"),
         ("look", _look(material)),
         ("phase", material.phase),
@@ -191,7 +193,7 @@ def _natural(substance: Substance) -> str:
 
 
 def _look(material: Material) -> str:
-    words = [material.look, material.colour]
+    words = ["clear on its own" if material.look == "clear" else material.look, material.colour]
     if material.clear_up_to is not None:
         words.append(f"clear up to {number(material.clear_up_to)} %")
     return listed([w for w in words if w])

@@ -5,13 +5,16 @@ from __future__ import annotations
 from dataclasses import replace
 from math import inf, isnan
 
+from optimizer.assessment.alarms import alarms_of, cautions_at, uncharted
 from optimizer.assessment.chemistry import Chemistry
-from optimizer.data.cautions import cautions_of
 from optimizer.report.blend import (
+    FIRST,
+    alarm_listing,
     caution_listing,
     change_columns,
     dose_changes,
     entry_words,
+    first_said,
     formula_table,
     provenance_listing,
     rooms,
@@ -37,11 +40,14 @@ def check_document(checked: Checked, chemistry: Chemistry | None = None) -> Docu
     verdict = (
         "The formula keeps every rule." if not count else f"The formula breaks {count} of {len(brief.enforced)} rules."
     )
+    if not count and any(c.loud for c in cautions_at(brief, checked.formula, checked.setting)):
+        verdict = "The formula keeps every rule of the brief, which is not all: read what stands first."
     facts = [("held against", brief.scenario.name), ("cost", f"{number(checked.cost, 3)} {currency} per kg of product")]
     if checked.setting.target is not None:
         facts.append(("pH", f"measured at {number(checked.setting.target, 2)}, where its windows fit best"))
     facts += [("assumed", note) for note in (*checked.notes, *brief.assumptions)]
-    sections: list[Table | Listing] = []
+    cautions = cautions_at(brief, checked.formula, checked.setting)
+    sections: list[Table | Listing] = [*alarm_listing(cautions)]
     if count:
         rows = []
         for mend in checked.mends:
@@ -57,7 +63,7 @@ def check_document(checked: Checked, chemistry: Chemistry | None = None) -> Docu
     sections.append(rooms("Kept", kept))
     if chemistry:
         sections += chemistry_sections(chemistry)
-    sections.append(caution_listing(cautions_of(checked.formula, brief.library)))
+    sections.append(caution_listing(cautions))
     return Document(f"Check for {brief.scenario.name}", verdict, tuple(facts), tuple(sections), good=not count)
 
 
@@ -82,7 +88,9 @@ def given_document(
     formula, currency = checked.formula, checked.brief.scenario.currency
     held = check_document(checked, chemistry)
     *told, cautions = held.sections
+    alarms, told = first_said(told)
     sections = (
+        *alarms,
         formula_table(formula, currency),
         *charges(formula),
         *costs(formula, currency),
@@ -99,7 +107,9 @@ def _nearest(checked: Checked) -> Table | Listing:
     near = checked.nearest
     if near is None:
         words = "No formula from these candidates keeps every rule; see what clashes with 'tenside blend'."
-        if checked.followed:
+        if checked.unprotected:
+            words = "Formulas keep every rule, but none of them that is preserved: none is offered."
+        elif checked.followed:
             words = "None was found near, which proves nothing as a rule is curved; 'tenside blend' looks further."
         return Listing("Nearest formula that keeps every rule", (words,))
     rows = dose_changes(checked.formula, near.formula)
@@ -124,7 +134,7 @@ def why_document(why: Why) -> Document:
     goal = why.brief.scenario.objective.goals[0][1]
     unit = f"{currency} per kg of product" if goal == "cost" else goal
     facts: list[tuple[str, str]] = [("brief", why.brief.scenario.name)]
-    sections: list[Table | Listing] = []
+    sections: list[Table | Listing] = [*alarm_listing(uncharted(why.brief))]
     if why.left_out:
         return Document(why.name, f"Out: it is no candidate, because {why.left_out}.", tuple(facts), good=False)
     if isnan(why.dose):
@@ -210,7 +220,9 @@ def compare_document(comparison: Comparison) -> Document:
     if any(s.formula and s.formula.held_back for s in sides):
         rows.append(("kept free", *(s.formula.held_back if s.formula else None for s in sides)))
     columns: Columns = ("material", *figures(*heads, form=".2f"))
-    sections: list[Table | Listing] = [Table("Doses, % w/w as supplied", columns, tuple(rows))]
+    alarms = tuple(f"{s.name}: {c.words}" for s in sides if s.formula for c in alarms_of(s.brief, s.formula, s.setting))
+    sections: list[Table | Listing] = [Listing(FIRST, alarms, "caution")] if alarms else []
+    sections.append(Table("Doses, % w/w as supplied", columns, tuple(rows)))
     measures = [s.measures for s in sides]
     said: list[Row] = []
     for name in MEASURES:

@@ -2,7 +2,7 @@
 
 from math import isnan
 
-from optimizer.report.blend import caution_listing, change_columns, dose_changes
+from optimizer.report.blend import alarm_listing, caution_listing, change_columns, dose_changes
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 from optimizer.studies.substitute import Base, StandIn, Substituted, Swap
 from optimizer.units import listed, number
@@ -44,6 +44,7 @@ def substitute_document(done: Substituted) -> Document:
         sections += [_formula(done, base), _measures(done)]
     if done.standins:
         sections += _standins(done)
+    sections[:0] = alarm_listing(done.cautions)
     sections.append(caution_listing(done.cautions))
     return Document(title, _verdict(done, base), tuple(facts), tuple(sections), good=done.answer is not None)
 

@@ -3,10 +3,11 @@
 from math import isnan
 from pathlib import Path
 
+from optimizer.assessment.alarms import uncharted
 from optimizer.data.cautions import ALWAYS, Caution
 from optimizer.errors import UsageError
 from optimizer.immutable import immutable, seen, told, untold
-from optimizer.report.blend import caution_listing
+from optimizer.report.blend import alarm_listing, caution_listing
 from optimizer.report.document import (
     Bar,
     Bars,
@@ -73,8 +74,8 @@ class Family:
 
     @told
     def cautions(self) -> tuple[Caution, ...]:
-        """Those that always apply."""
-        return tuple(map(Caution, ALWAYS))
+        """What is said of use and market, then those that always apply."""
+        return (*uncharted(self.family[0][1].brief), *map(Caution, ALWAYS))
 
 
 def frontier_document(curves: tuple[tuple[str, Frontier], ...]) -> Document:
@@ -90,7 +91,9 @@ def frontier_document(curves: tuple[tuple[str, Frontier], ...]) -> Document:
             continue
         sections.append(_breaks(one, suffix))
         sections.append(_stretches(one, suffix))
-    sections.append(caution_listing(tuple(map(Caution, ALWAYS))))
+    cautions = (*uncharted(first.brief), *map(Caution, ALWAYS))
+    sections[:0] = alarm_listing(cautions)
+    sections.append(caution_listing(cautions))
     count = sum(len(f.stretches) for _, f in curves)
     exact = "Every break is exact."
     if any(f.sampled for _, f in curves):
@@ -267,6 +270,7 @@ def leeway_document(found: Leeway) -> Document:
         away = f"{number(other.distance, 1)} % of doses differ from the nearest"
         note = f"{number(other.objective, 4)} {unit}; {away}; {gap}."
         sections.append(Table(f"Another formula, {k}", ("material", *figures("%", form=".2f")), table, note))
+    sections[:0] = alarm_listing(found.cautions)
     sections.append(caution_listing(found.cautions))
     verdict = f"Best {number(found.result.objective, 4)} {unit}; ranges at up to {number(found.loss)} {unit} worse."
     return Document(f"Room to move for {brief.scenario.name}", verdict, sections=tuple(sections))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from optimizer.report.blend import caution_listing
+from optimizer.report.blend import alarm_listing, caution_listing
 from optimizer.report.document import Columns, Document, Listing, Table, figures
 from optimizer.studies.variants import VariantOutcome, Variants
 from optimizer.units import listed, number
@@ -45,6 +45,7 @@ def variants_document(found: Variants) -> Document:
             "caution",
         )
     )
+    sections[:0] = alarm_listing(found.every_caution)
     sections.append(caution_listing(found.every_caution))
     facts = [("base", f"{found.name}, {number(found.base.cost, 3)} {currency} per kg")]
     if found.base.broken:

@@ -7,7 +7,9 @@ from decimal import Decimal
 from math import fsum, nan
 
 from optimizer.bench.weigh import Step, WeighLine, WeighSheet
+from optimizer.chemistry.interval import Interval
 from optimizer.data.cautions import ALWAYS
+from optimizer.report.blend import alarm_listing
 from optimizer.report.document import Column, Columns, Document, Listing, Row, Section, Strong, Sum, Table, figures
 from optimizer.units import listed, number
 
@@ -93,7 +95,15 @@ def head_of(step: Step) -> str:
 def after_of(step: Step) -> list[str]:
     """Return what is done, seen and waited for."""
     told = [*step.part.do, *(f"usually: {sign}" for sign in step.part.see)]
+    if step.part.ph is not None:
+        told.append(f"pH by estimate: {ph_words(step.part.ph)}")
     return told + ([f"wait: {step.part.wait}"] if step.part.wait else [])
+
+
+def ph_words(ph: Interval) -> str:
+    """Return an estimated pH in words."""
+    span = f"{number(ph.low, 1)} to {number(ph.high, 1)} in 8 of 10"
+    return f"about {number(ph.typical, 1)} once all of this step is in ({span}); nothing was measured"
 
 
 def _cautions(step: Step) -> list[Listing]:
@@ -147,6 +157,7 @@ def weigh_document(sheet: WeighSheet) -> Document:
         told += [f"{x.number} {x.material.name}: {x.material.handling}" for x in step.lines if x.material.handling]
         told += [f"{x.number} {x.material.name}: {remark(sheet, x)}" for x in step.lines if remark(sheet, x)]
         sections += [*lines, Listing("" if lines else head_of(step), tuple(told)), *_cautions(step)]
+    sections[:0] = alarm_listing(sheet.alarms)
     sections.append(Listing("", ALWAYS, "caution"))
     facts = [*facts_of(sheet)[2:], *(("note", note) for note in sheet.notes)]
     verdict, good = _verdict(sheet)
@@ -165,7 +176,10 @@ def _blanks(step: Step) -> list[Table]:
 def weigh_form(sheet: WeighSheet) -> Document:
     """Return the sheet to be filled in, on paper or in a workbook: cautions come before what they are about."""
     batch = sheet.batch
-    sections: list[Section | Document] = [Listing("", (PLAN,), "caution")]
+    sections: list[Section | Document] = [
+        *alarm_listing(sheet.alarms),
+        Listing("", (PLAN,), "caution"),
+    ]
     for step in sheet.steps:
         lines = tuple(replace(table, title="") for table in _lines(sheet, step))
         told = Listing("", tuple(after_of(step)))

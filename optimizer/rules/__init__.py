@@ -13,6 +13,7 @@ from optimizer.rules.cost import Cost
 from optimizer.rules.dose import Dose, IfUsed, Stock, Total
 from optimizer.rules.mean import HarshnessLoad, MeanRating
 from optimizer.rules.micelle import FreeMonomer, MixedCmc
+from optimizer.rules.preserved import Preserved
 from optimizer.rules.preserving import UndissociatedAcid
 from optimizer.rules.selection import Count, Excludes, Needs, OneOf
 from optimizer.rules.thickening import Thickening
@@ -31,6 +32,7 @@ __all__ = [
     "Dose",
     "Excludes",
     "LimitRule",
+    "Preserved",
     "Property",
     "Rule",
     "SharedWindow",
@@ -48,8 +50,8 @@ STATED: tuple[type[Rule], ...] = (
 )  # fmt: skip
 """Every rule that a scenario may state under [[rule]]."""
 
-IMPLIED: tuple[type[Rule], ...] = (Total, Acidity, Stock)
-"""Rules that the brief's other tables state: the total, [ph] and batch_kg with the shelf."""
+IMPLIED: tuple[type[Rule], ...] = (Total, Acidity, Stock, Preserved)
+"""Rules that nobody states: those of the brief's other tables ([ph], batch_kg with the shelf) and of every brief."""
 
 KINDS: dict[str, type[Rule]] = {get_args(rule.model_fields["kind"].annotation)[0]: rule for rule in STATED}
 """Stated rules by kind."""

@@ -17,7 +17,9 @@ class Clear(Rule):
 
     Equation: x_i <= clear_up_to_i for materials that cloud; 0 for those with no such dose.
     With this rule the pH window of a material is the one in which it stays clear. Clarity is
-    planned, never promised: cold, perfume and lots decide at the bench.
+    planned, never promised: cold, perfume and lots decide at the bench. Of 110 measured blends of surfactants and a
+    thickener that are each clear on their own, 52 were stable and below 100 NTU (counted in the data of Scientific
+    Data 11 (2024), doi 10.1038/s41597-024-03573-w).
     """
 
     kind: Literal["clear"] = "clear"
@@ -29,7 +31,7 @@ class Clear(Rule):
     @property
     def name(self) -> str:
         """What is measured."""
-        return "clear appearance"
+        return "materials clear on their own"
 
     @property
     def limits(self) -> tuple[float, float]:
@@ -53,7 +55,7 @@ class Clear(Rule):
 
     def reading(self) -> str:
         """One sentence."""
-        return self.sourced("clear appearance: 0 clouding materials")
+        return self.sourced("every material clear on its own: 0 clouding materials")
 
 
 class Solubiliser(LimitRule):

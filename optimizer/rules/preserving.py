@@ -13,16 +13,21 @@ from optimizer.rules.base import LimitRule, Rule, Way
 from optimizer.rules.row import Row, Setting
 from optimizer.units import number
 
+IONIC_STRENGTH = 0.35
+"""2 % of sodium chloride [mol/kg], the most dissolved salt that most washes take; common practice, no source."""
+
 
 class UndissociatedAcid(Rule):
     """Undissociated acid of one acid preservative, or of all together, at the worse end of the pH setting.
 
-    Equation: sum_i x_i sum_s c_is f_s / (1 + 10^(t + d - pKa_s)) >= limit, with t + d the target pH and its tolerance,
-    c_is the share of substance s in material i (its low end), f_s the mass of free acid per mass of substance, and
-    pKa_s the low end of what the library knows, so that the figure is on the safe side; 'typical' takes the middle.
-    Valid in water at low ionic strength (at 0.2 mol/kg a quarter less); micelles and oil take more away. A floor for
-    planning: only a challenge test shows that a product is preserved. Needs [ph] in the brief. Source: mass action;
-    shares checked against the table in J. Cosmet. Sci. 56 (2005) 361.
+    Equation: sum_i x_i sum_s c_is f_s / (1 + 10^(t + d - pKa_s) / g) >= limit, with t + d the target pH and its
+    tolerance, c_is the share of substance s in material i (its low end), f_s the mass of free acid per mass of
+    substance, pKa_s the low end of what the library knows, so that the figure is on the safe side ('typical' takes the
+    middle), and g the activity coefficient of the ion, -log10 g = 0.509 sqrt(I)/(1 + 1.5 sqrt(I)) at one ionic strength
+    I for the whole brief, so that the row stays linear. At most so much acts: micelles and oil take theirs away, and
+    only a challenge test shows that a product is preserved. Needs [ph] in the brief. Source: mass action; shares
+    checked against the table in J. Cosmet. Sci. 56 (2005) 361; activity: Bates and Guggenheim, Pure Appl. Chem. 1
+    (1960) 163.
     """
 
     kind: Literal["undissociated-acid"] = "undissociated-acid"
@@ -32,6 +37,9 @@ class UndissociatedAcid(Rule):
     """Name of one acid, such as 'Benzoic Acid'; all acids together when left out."""
     pka: Literal["low", "typical"] = "low"
     """Which published pKa is taken."""
+    ionic_strength: Annotated[float, Field(ge=0, le=0.6)] = IONIC_STRENGTH
+    """Of the product [mol/kg], rather too high than too low: 0.35 is 2 % of sodium chloride, the most salt that most
+    washes take (common practice, no source)."""
     unit: ClassVar[str] = "%"
     step: ClassVar[float] = 0.01
     way: ClassVar[Way] = "moved"
@@ -66,7 +74,7 @@ class UndissociatedAcid(Rule):
     def amount(self, item: Ingredient, ph: float | None) -> float:
         """Undissociated acid per unit of a material at a pH [-]; without one all of the acid, as at the lowest pH."""
         counted = [s for s in item.material.substances if self.counts(s)]
-        shares = (1.0 if ph is None else undissociated_share(ph, self._pka(s)) for s in counted)
+        shares = (1.0 if ph is None else undissociated_share(ph, self._pka(s), self.ionic_strength) for s in counted)
         return sum(s.low / 100 * s.as_acid * share for s, share in zip(counted, shares, strict=True))
 
     def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
@@ -84,12 +92,13 @@ class UndissociatedAcid(Rule):
                 if not self.counts(s) or s.acid is None or s.molar_mass is None:
                     continue
                 dose = as_acid(line.percent * s.low / 100, s.molar_mass, s.acid.molar_mass, s.acid.per_molecule)
-                total += worst(dose, (ph, ph), self._pka(s))
+                total += worst(dose, (ph, ph), self._pka(s), self.ionic_strength)
         return total
 
     def reading(self) -> str:
         """One sentence."""
-        return self.sourced(f"{self.name} at least {number(self.at_least)} % at the upper end of the pH")
+        where = f"at the upper end of the pH and {number(self.ionic_strength)} mol/kg of salt"
+        return self.sourced(f"{self.name} at least {number(self.at_least)} % {where}")
 
     def _pka(self, substance: Substance) -> float:
         assert substance.acid is not None

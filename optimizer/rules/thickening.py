@@ -1,5 +1,6 @@
 """Can the blend be thickened at the bench: by salt, or by a thickener that its pH suits?"""
 
+from collections.abc import Hashable
 from math import inf
 from typing import ClassVar, Literal
 
@@ -21,7 +22,8 @@ class Thickening(Rule):
     sulfate-type anionic active b at least q), sum_i x_i a_i >= A, sum_i x_i s_i <= N - r (salt
     carried, r kept for the salt that is added). If y_t: a thickener named under
     [held_back].thickeners has a pH window that covers the setting and the part held back is at
-    least its usual lower dose. Limits are common practice, no source. Viscosity is never computed:
+    least its usual lower dose, or the thickeners of the formula whose windows cover the setting make
+    up a usual lower dose: sum_j x_j / l_j >= y_t. Limits are common practice, no source. Viscosity is never computed:
     the bench decides.
     """
 
@@ -60,15 +62,22 @@ class Thickening(Rule):
 
     def edges(self, pool: Pool) -> tuple[float, ...]:
         """Edges of the thickeners' windows."""
-        return tuple(e for i in pool.thickeners for e in _window(i) if abs(e) < inf)
+        return tuple(e for i in (*pool.thickeners, *_dosed(pool)) for e in _window(i) if abs(e) < inf)
 
-    def ph_key(self, pool: Pool, setting: Setting) -> bool:
-        """Whether a thickener suits the setting."""
-        return bool(self.suited(pool, setting))
+    def ph_key(self, pool: Pool, setting: Setting) -> Hashable:
+        """Whether a thickener that is added later suits the setting, else which of the formula do."""
+        return bool(self.suited(pool, setting)) or tuple(i.id for i in _dosed(pool) if _covers(i, setting))
 
     def suited(self, pool: Pool, setting: Setting) -> list[Ingredient]:
         """Return the thickeners that may be added later at this setting."""
         return [i for i in pool.thickeners if _suits(i, pool.held_back, setting)]
+
+    def part(self, item: Ingredient, setting: Setting) -> float:
+        """Usual lower doses that one % of a thickener of the formula brings, 0 if the setting does not suit it."""
+        thickener = item.material.thickener
+        if thickener is None or thickener.type == "salt" or thickener.use[0] <= 0 or not _covers(item, setting):
+            return 0.0
+        return 1 / thickener.use[0]
 
     def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
         """The choice, and the salt route's three conditions where it is taken."""
@@ -76,7 +85,7 @@ class Thickening(Rule):
         salt, thickener = (choice.key for choice in self.columns(pool))
         rows = [
             Row(self.id, "link", zero, low=1.0, choices={salt: 1.0, thickener: 1.0}),
-            Row(self.id, "link", zero, high=float(self.ph_key(pool, setting)), choices={thickener: 1.0}),
+            self._thickened(pool, setting, thickener),
             Row(self.id, "link", zero, high=float(self.salt_route), choices={salt: 1.0}),
         ]
         active = pool.vector(lambda i: i.surfactant)
@@ -91,6 +100,13 @@ class Thickening(Rule):
             Row(self.id, "link", carried, high=self._salt_limit + excess, choices={salt: excess}, levers=self._salts),
         ]
         return tuple(rows)
+
+    def _thickened(self, pool: Pool, setting: Setting, way: str) -> Row:
+        """Return what the thickener route needs: one that is added later, or enough of those in the formula."""
+        if self.suited(pool, setting) or not _dosed(pool):
+            later = float(bool(self.suited(pool, setting)))
+            return Row(self.id, "link", pool.vector(lambda i: 0.0), high=later, choices={way: 1.0})
+        return Row(self.id, "link", pool.vector(lambda i: -self.part(i, setting)), high=0.0, choices={way: 1.0})
 
     @property
     def _salts(self) -> tuple[Lever, ...]:
@@ -121,7 +137,11 @@ class Thickening(Rule):
         ):
             routes.append("salt")
         routes += [i.id for i in formula.thickeners if _suits(i, formula.held_back, setting)]
-        return routes
+        parts = {x.item.id: p for x in formula.lines if (p := x.percent * self.part(x.item, setting)) > 0}
+        enough = [name for name, part in parts.items() if part >= 1 - KEPT and name not in routes]
+        if not enough and sum(parts.values()) >= 1 - KEPT:
+            enough = [" with ".join(parts)]
+        return routes + enough
 
     def value(self, formula: Formula, setting: Setting) -> float:
         """Number of open ways."""
@@ -144,14 +164,29 @@ def _window(item: Ingredient) -> tuple[float, float]:
     return thickener.ph or item.material.ph_stable or (-inf, inf)
 
 
-def _suits(item: Ingredient, held_back: float, setting: Setting) -> bool:
-    thickener = item.material.thickener
-    if thickener is None or thickener.type == "salt" or thickener.use[0] > held_back + KEPT:
-        return False
+def _dosed(pool: Pool) -> list[Ingredient]:
+    """Return the thickeners among the candidates, salt aside."""
+
+    def found() -> list[Ingredient]:
+        kinds = ((i, i.material.thickener) for i in pool.items)
+        return [i for i, thickener in kinds if thickener is not None and thickener.type != "salt"]
+
+    return pool.once("dosed thickeners", found)
+
+
+def _covers(item: Ingredient, setting: Setting) -> bool:
+    """Return whether the window of a thickener covers a setting."""
     low, high = _window(item)
     if setting.low is None or setting.high is None:
         return True
     return low <= setting.low + KEPT and setting.high <= high + KEPT
+
+
+def _suits(item: Ingredient, held_back: float, setting: Setting) -> bool:
+    thickener = item.material.thickener
+    if thickener is None or thickener.type == "salt" or thickener.use[0] > held_back + KEPT:
+        return False
+    return _covers(item, setting)
 
 
 def _most(coefficients: Vector) -> float:

@@ -43,24 +43,26 @@ def read_given(
     changes: Iterable[tuple[str, str]] = (),
     shelf: Path | None = None,
     libraries: Iterable[Path] | None = None,
+    rest: str = "",
 ) -> tuple[Brief, GivenFormula]:
     """Return a formula of a file and the brief in whose pool all its materials are.
 
-    The part held back is the formula's own: a formula that sums to 100 leaves nothing free.
+    The part held back is the formula's own: a formula that sums to 100 leaves nothing free. `rest` is the material
+    that makes the rest, if no line says so.
 
     Raises:
         DataError: If a file cannot be used.
     """
-    return held_against(path, load_brief(scenario, changes=changes, shelf=shelf, libraries=libraries))
+    return held_against(path, load_brief(scenario, changes=changes, shelf=shelf, libraries=libraries), rest)
 
 
-def held_against(path: Path, brief: Brief) -> tuple[Brief, GivenFormula]:
+def held_against(path: Path, brief: Brief, rest: str = "") -> tuple[Brief, GivenFormula]:
     """Return a formula of a file and a brief widened to all its materials, of which nothing more is held back.
 
     Raises:
         DataError: If the file cannot be used.
     """
-    given = read_formula(path, brief.library.materials, brief.pool.held_back)
+    given = read_formula(path, brief.library.materials, brief.pool.held_back, rest)
     wide = widened(brief, given.doses)
     return replace(wide, pool=replace(wide.pool, held_back=given.held_back)), given
 

@@ -18,7 +18,7 @@ from math import fsum, inf, log10
 import numpy as np
 import numpy.typing as npt
 
-from optimizer.brief.brief import Brief
+from optimizer.brief.brief import Brief, protecting
 from optimizer.data.formula import Formula, Line
 from optimizer.data.pool import Vector
 from optimizer.engine.highs import Session
@@ -41,10 +41,41 @@ QUICK = 5.0
 def round_formula(brief: Brief, result: Result, found: CaseAnswer) -> Rounded:
     """Return the best grid formula near the optimum, else anywhere, else what stops it.
 
+    A grid formula that is preserved less than the optimum is looked for anew with that as a rule.
+
     Args:
         brief: The brief.
         result: Its answer.
         found: The case and the column values of the answer.
+    """
+    rounded = _rounded(brief, result, found)
+    if result.formula is None or rounded.formula is None:
+        return rounded
+    guarded = protecting(brief, result.formula, result.setting)
+    guards = [r for r in guarded.modelled if r not in brief.modelled]
+    if not any(broken(rule, rounded.formula, result.setting) for rule in guards):
+        return rounded
+    model = found.case.model
+    rows = tuple(row for rule in guards for row in rule.rows(brief.pool, result.setting))
+    more = replace(
+        model,
+        rows=(*model.rows, *rows),
+        matrix=np.vstack([model.matrix, *(model.spread(row.doses) for row in rows)]),
+        row_low=np.append(model.row_low, [row.low for row in rows]),
+        row_high=np.append(model.row_high, [row.high for row in rows]),
+    )
+    case = replace(found.case, model=more)
+    return _rounded(guarded, result, replace(found, case=case), flat=not found.basis.unique)
+
+
+def _rounded(brief: Brief, result: Result, found: CaseAnswer, *, flat: bool | None = None) -> Rounded:
+    """Return the best grid formula near the optimum, else anywhere, else what stops it.
+
+    Args:
+        brief: The brief.
+        result: Its answer.
+        found: The case and the column values of the answer.
+        flat: Whether other optima are as good, if the answer's own basis cannot tell.
     """
     step = brief.scenario.scale_step
     reading = _off_grid(brief.pool.held_back, step)
@@ -58,7 +89,7 @@ def round_formula(brief: Brief, result: Result, found: CaseAnswer) -> Rounded:
         if rounded is not None:
             return rounded
     # Grid formulas that are equally good by chance are told apart only where the optimum is not the only one.
-    flat = not found.basis.unique
+    flat = not found.basis.unique if flat is None else flat
     goals = _goals(brief, result, found)[: None if flat else 1]
     grids = [_near(brief, found, width) for width in (NEAR, 10 * NEAR)]
     for room in range(grids[0].rooms):

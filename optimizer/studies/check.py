@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from optimizer.brief.brief import Brief, bent, straight
+from optimizer.brief.brief import Brief, bent, protecting, straight
 from optimizer.data.formula import Formula
 from optimizer.immutable import immutable, replace
 from optimizer.model.linearisation import Tangent, with_rules
@@ -63,6 +63,8 @@ class Checked:
     nearest: Near | None
     on_grid: bool
     notes: tuple[str, ...]
+    unprotected: bool = False
+    """Whether formulas keep every rule, but none that is preserved, which the given one is or was meant to be."""
     followed: bool = False
     """True if rules are curved, so that a missing nearest formula is not proven missing."""
 
@@ -86,7 +88,8 @@ def measured(brief: Brief, doses: dict[str, float], held_back: float, notes: tup
     setting = best_setting(brief, formula)
     outcomes = measure_rules(brief, formula, setting)
     bad = tuple(o.id for o in outcomes if o.broken)
-    return Checked(brief, formula, setting, outcomes, bad, (), None, False, notes, bool(bent(brief)))
+    curved = bool(bent(brief))
+    return Checked(brief, formula, setting, outcomes, bad, (), None, False, notes, followed=curved)
 
 
 def check(brief: Brief, doses: dict[str, float], held_back: float, notes: tuple[str, ...] = ()) -> Checked:
@@ -95,7 +98,8 @@ def check(brief: Brief, doses: dict[str, float], held_back: float, notes: tuple[
     bad = found.broken
     if not bad:
         return found
-    brief, formula, setting, curved = found.brief, found.formula, found.setting, bent(found.brief)
+    formula, setting, curved = found.formula, found.setting, bent(found.brief)
+    brief = protecting(found.brief, formula, setting, mending=True)
     kept = frozenset(r.id for r in brief.enforced) - frozenset(bad)
     ready = None if curved else Ready(brief)
     mends = []
@@ -104,6 +108,7 @@ def check(brief: Brief, doses: dict[str, float], held_back: float, notes: tuple[
         cost = None if near is None else near.formula.cost - formula.cost
         mends.append(Mend(name, () if near is None else near.changed, cost))
     nearest = _nearest(brief, doses, None, ready=ready)
+    unprotected = nearest is None and _nearest(found.brief, doses, None) is not None
     if curved:
         names = listed([f"'{r.name}'" for r in curved])
         notes = (
@@ -114,7 +119,8 @@ def check(brief: Brief, doses: dict[str, float], held_back: float, notes: tuple[
     gridded = False
     if nearest is not None:
         nearest, gridded = on_grid(brief, nearest, doses, least_change(brief, nearest, doses))
-    return replace(found, mends=tuple(mends), nearest=nearest, on_grid=gridded, notes=notes)
+    ends = {"nearest": nearest, "on_grid": gridded, "unprotected": unprotected}
+    return replace(found, mends=tuple(mends), notes=notes, **ends)
 
 
 def _nearest(

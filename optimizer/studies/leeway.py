@@ -10,8 +10,9 @@ from math import inf
 
 import numpy as np
 
+from optimizer.assessment.alarms import cautions_at
 from optimizer.brief.brief import Brief
-from optimizer.data.cautions import Caution, cautions_of
+from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.errors import UsageError
 from optimizer.immutable import Figure, immutable, seen, told, told_as, untold
@@ -75,7 +76,7 @@ class Leeway:
     @told
     def cautions(self) -> tuple[Caution, ...]:
         """Those that always apply and those of the best formula."""
-        return cautions_of(self.result.formula, self.result.brief.library)
+        return cautions_at(self.result.brief, self.result.formula, self.result.setting)
 
 
 def leeway(brief: Brief, loss: float, *, alternatives: int = 0, time_limit: float = 10.0) -> Leeway:

@@ -14,8 +14,9 @@ from math import nan
 
 import numpy as np
 
-from optimizer.brief.brief import Brief
-from optimizer.data.cautions import Caution, cautions_of
+from optimizer.assessment.alarms import cautions_at
+from optimizer.brief.brief import Brief, protecting
+from optimizer.data.cautions import Caution
 from optimizer.data.formula import Doses, Formula
 from optimizer.data.pool import Pool
 from optimizer.errors import UsageError, nearest
@@ -150,7 +151,8 @@ class Restandardised:
     @told
     def cautions(self) -> tuple[Caution, ...]:
         """Those that always apply and those of what is weighed."""
-        return cautions_of(self.weighed or self.formula, self.brief.library)
+        at = self.near.ph.setting if self.near and self.near.ph else self.setting
+        return cautions_at(self.brief, self.weighed or self.formula, at)
 
 
 def restandardise(
@@ -178,7 +180,7 @@ def restandardise(
     real = replace(planned, pool=at_lots(planned.pool, brief.library, lots))
     kept = kept_rules(formula, batch.active_band, batch.charge_band)
     scale = brief.scenario.model_copy(update={"scale_step": batch.step / (10 * batch.kg)})
-    asked = replace(asking(real, kept), scenario=scale)
+    asked = replace(asking(protecting(real, formula, setting), kept), scenario=scale)
     near = nearest_at(asked, doses, setting, fewest=not batch.free)
     grams: Mapping[str, float] = {}
     weighed: Formula | None = None

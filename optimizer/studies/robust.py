@@ -18,8 +18,9 @@ from math import isnan, nan
 
 import numpy as np
 
+from optimizer.assessment.alarms import cautions_at
 from optimizer.brief.brief import Brief
-from optimizer.data.cautions import Caution, cautions_of
+from optimizer.data.cautions import Caution
 from optimizer.data.formula import Doses, Formula
 from optimizer.data.pool import Vector
 from optimizer.engine.ending import Proof
@@ -138,7 +139,8 @@ class Robust:
     @told
     def cautions(self) -> tuple[Caution, ...]:
         """Those that always apply and those of the safe formula, or of the best one."""
-        return cautions_of(self.formula or self.plain_formula, self.brief.library)
+        at = self.ph.setting if self.formula and self.ph else self.nominal.setting
+        return cautions_at(self.brief, self.formula or self.plain_formula, at)
 
 
 def robust(brief: Brief, safety: Safety) -> Robust:

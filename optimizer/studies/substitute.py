@@ -12,8 +12,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from math import inf, nan
 
-from optimizer.brief.brief import Brief
-from optimizer.data.cautions import Caution, cautions_of
+from optimizer.assessment.alarms import cautions_at
+from optimizer.brief.brief import Brief, protecting
+from optimizer.data.cautions import Caution
 from optimizer.data.facts import Material
 from optimizer.data.formula import Doses, Formula
 from optimizer.data.pool import Group, Ingredient
@@ -215,7 +216,8 @@ class Substituted:
     @told
     def cautions(self) -> tuple[Caution, ...]:
         """Those that always apply and those of the answer, or of the base."""
-        return cautions_of(self.formula or self.base_formula, self.brief.library)
+        at = self.ph.setting if self.ph else self.base.setting if self.base else Setting()
+        return cautions_at(self.brief, self.formula or self.base_formula, at)
 
     @told
     def new(self) -> tuple[str, ...]:
@@ -262,7 +264,8 @@ def substitute(
     base = _base(brief, doses, notes)
     if base is None:
         return Substituted(brief, missing, wish, nan, None)
-    before = base.formula.doses
+    given, before = brief, base.formula.doses
+    brief, wide = (protecting(b, base.formula, base.setting) for b in (brief, wide))
     dose = before.get(material, 0.0)
     rules = (_left(material, wish.left), *kept_rules(base.formula, wish.active_band, wish.charge_band))
     asked = asking(brief, rules)
@@ -276,7 +279,7 @@ def substitute(
     standins = [] if short <= USED else [_try(trial, i) for i in _like(wide, missing)]
     measures = (measured(base.formula), {} if near is None else measured(near.formula))
     order = tuple(sorted(standins, key=lambda s: s.rank))
-    return Substituted(brief, missing, wish, dose, base, near, gridded, measures, conflict, order)
+    return Substituted(given, missing, wish, dose, base, near, gridded, measures, conflict, order)
 
 
 def stand_ins(brief: Brief, material: str) -> tuple[str, ...]:

@@ -6,8 +6,9 @@ from typing import Annotated, Any, Self
 
 from pydantic import BeforeValidator, Field, ValidationError, model_validator
 
-from optimizer.brief.brief import Brief, load_brief
-from optimizer.data.cautions import Caution, cautions_of
+from optimizer.assessment.alarms import cautions_at
+from optimizer.brief.brief import Brief, load_brief, protecting
+from optimizer.data.cautions import Caution
 from optimizer.data.facts import Frozen, Key, Percent
 from optimizer.data.formula import Formula
 from optimizer.errors import DataError, Problem, from_validation, hyphened, nearest
@@ -144,10 +145,13 @@ class Variants:
     def every_caution(self) -> tuple[Caution, ...]:
         """The cautions with all the materials that each comes from."""
         said: dict[str, set[str]] = {}
-        for formula in (self.base.formula, *(o.checked.formula for o in self.outcomes)):
-            for caution in cautions_of(formula, self.base.brief.library):
+        loud: dict[str, bool] = {}
+        for checked in (self.base, *(o.checked for o in self.outcomes)):
+            for caution in cautions_at(checked.brief, checked.formula, checked.setting):
                 said.setdefault(caution.text, set()).update(caution.materials)
-        return tuple(Caution(text, tuple(sorted(names))) for text, names in said.items())
+                loud[caution.text] = caution.loud
+        order = sorted(said, key=lambda text: not loud[text])
+        return tuple(Caution(text, tuple(sorted(said[text])), loud[text]) for text in order)
 
 
 def read_variants(path: Path) -> VariantFile:
@@ -202,8 +206,11 @@ def varied(
         raise DataError(problems)
     held = formula.held_back
     whole = measured(brief, base, held)
-    outcomes = [_outcome(v, whole, base, doses[at], held, brief, wanted) for at, v in enumerate(wanted.variant, 1)]
-    return Variants(name, whole, label_of(brief, whole.formula, name=name), tuple(outcomes), wanted)
+    guarded = protecting(brief, whole.formula, whole.setting)
+    outcomes = [_outcome(v, whole, base, doses[at], held, guarded, wanted) for at, v in enumerate(wanted.variant, 1)]
+    return Variants(
+        name, whole, label_of(brief, whole.formula, name=name, setting=whole.setting), tuple(outcomes), wanted
+    )
 
 
 def _problems(where: str, wanted: VariantFile, base: dict[str, float], brief: Brief) -> list[Problem]:
@@ -220,9 +227,12 @@ def _problems(where: str, wanted: VariantFile, base: dict[str, float], brief: Br
             if new not in brief.pool.index:
                 step = nearest(new, brief.library.by_id)
                 problems.append(Problem(where, key, f"'{new}' is not in the library.", step))
-        rules = {r.id for r in brief.enforced}
+        rules = {r.id: r for r in (*brief.enforced, *(r for r in brief.watched if not r.gives))}
         for rule in variant.without_rules:
-            if rule not in rules:
+            if rule in rules and not rules[rule].may_give:
+                what = f"'{rules[rule].reading()}' is law, arithmetic or protection: no variant is free of it."
+                problems.append(Problem(where, f"{key}, without_rules", what, "Take it out of the list."))
+            elif rule not in rules:
                 what = f"the brief has no rule '{rule}'."
                 problems.append(Problem(where, f"{key}, without_rules", what, nearest(rule, rules)))
         if wanted.filler in variant.dose or wanted.filler in variant.swap:
@@ -264,6 +274,6 @@ def _outcome(
     if most is not None and len(new) > most:
         too_much.append(f"{len(new)} material{' is' if len(new) == 1 else 's are'} new, more than {most}")
     newly = tuple(r for r in checked.broken if r not in whole.broken and r not in variant.without_rules)
-    label = label_of(brief, checked.formula, name=variant.name)
+    label = label_of(brief, checked.formula, name=variant.name, setting=checked.setting)
     dearer = checked.cost - whole.cost
     return VariantOutcome(variant, checked, changed, tuple(moved), new, tuple(too_much), dearer, newly, label)

@@ -17,9 +17,10 @@ from zipfile import BadZipFile
 
 import numpy as np
 
-from optimizer.errors import fault
+from optimizer.errors import TensideError, fault
 from optimizer.files import draft_beside, unwritable
 from optimizer.immutable import immutable
+from optimizer.rules import UndissociatedAcid
 from optimizer.sweep.frame import ARRAYS, Frame
 from optimizer.sweep.grid import Grid
 from optimizer.sweep.source import Source
@@ -59,10 +60,22 @@ def fingerprint(sources: tuple[Source, ...], grid: Grid, digests: list[str]) -> 
     found = hashlib.sha256(ANSWERS.encode())
     for source, digest in zip(sources, digests, strict=True):
         found.update(repr((source.name, source.changes, source.time_limit, digest)).encode())
+        strengths = _ionic_strengths(source)
+        if strengths:  # until it knew one, the rule answered otherwise
+            found.update(repr(strengths).encode())
     for key, column in zip(grid.keys, grid.columns, strict=True):
         found.update(repr((key, str(column.dtype))).encode())
         found.update(json.dumps(column.tolist()).encode() if column.dtype == object else column.tobytes())
     return found.hexdigest()
+
+
+def _ionic_strengths(source: Source) -> list[float]:
+    """Return those of the rules on undissociated acid; none for a brief that cannot be read, which its rows tell."""
+    try:
+        brief = source.load()
+    except TensideError:
+        return []
+    return [r.ionic_strength for r in brief.modelled if isinstance(r, UndissociatedAcid)]
 
 
 @immutable

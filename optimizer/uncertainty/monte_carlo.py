@@ -20,7 +20,7 @@ from optimizer.rules.row import Setting
 from optimizer.rules.selection import Excludes
 from optimizer.rules.thickening import Thickening
 from optimizer.uncertainty.lots import Lots, linear
-from optimizer.units import USED
+from optimizer.units import KEPT, USED
 
 Flags = npt.NDArray[np.bool_]
 
@@ -116,7 +116,8 @@ def holds(rule: Rule, lots: Lots, doses: Vector, draws: Draws, setting: Setting)
 
 def _thickens(rule: Thickening, lots: Lots, doses: Vector, draws: Draws, setting: Setting) -> Flags:
     """Return in which draws a way to thicken is open; a thickener's does not depend on lots."""
-    if rule.suited(lots.pool, setting):
+    dosed = float(doses @ lots.pool.vector(lambda i: rule.part(i, setting)))
+    if rule.suited(lots.pool, setting) or dosed >= 1 - KEPT:
         return np.ones(len(draws.active), dtype=bool)
     if not rule.salt_route:
         return np.zeros(len(draws.active), dtype=bool)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from math import isnan
@@ -15,6 +16,8 @@ from optimizer import cli
 from optimizer.assessment.advice import PIECES, Advice, Situation, advice_for, advice_on
 from optimizer.assessment.solubiliser import RATIOS
 from optimizer.assessment.thickening import Candidate, ladder_of
+from optimizer.cli.subject import subject_of
+from optimizer.data.facts import Material
 from optimizer.data.library import Library
 from optimizer.report.advice import Advised
 from optimizer.report.record import record_of
@@ -49,6 +52,19 @@ def without_window() -> Library:
     return library().model_copy(update={"materials": rest})
 
 
+def with_quat() -> Library:
+    """Return the library with a cationic preservative; its make-up is made up."""
+    entry = {
+        "id": "quat", "name": "Quat, 50 %", "function": "preservative", "phase": "preservation",
+        "substances": [
+            {"inci": "Benzalkonium Chloride", "role": "preservative", "share": [50, 50, 50], "charge": "cationic"},
+            {"inci": "Aqua", "role": "water", "share": [50, 50, 50]},
+        ],
+        "backing": {"default": ["invented", "from memory"]},
+    }  # fmt: skip
+    return library().model_copy(update={"materials": (*library().materials, Material.model_validate(entry))})
+
+
 CASES: dict[str, tuple[Case, Case]] = {
     "salt-or-thickener": (case(SALTY), case({"glycerin": 3.0})),
     "no-way-to-thicken": (case(MILD), case(MILD, thickeners=[LIQUID])),
@@ -67,6 +83,7 @@ CASES: dict[str, tuple[Case, Case]] = {
     "salt-not-known": (case({**MILD, "aloe-vera-juice": 10.0}), case(MILD)),
     "gel-and-salt": (case({**MILD, "carbomer": 0.5}), case({DECYL: 20.0, "carbomer": 0.5})),
     "solubiliser-ladder": (case({**MILD, "parfum": 0.5}), case(MILD)),
+    "clear-on-its-own": (case(MILD, rules=[{"id": "clear", "kind": "clear"}]), case(MILD)),
     "oil-without-solubiliser": (
         case({**MILD, "essential-oil-lavender": 0.5}),
         case({**MILD, "essential-oil-lavender": 0.5, "polysorbate-20": 2.0}),
@@ -105,6 +122,22 @@ CASES: dict[str, tuple[Case, Case]] = {
         case({**MILD, "methylisothiazolinone": 0.01, "methylchloroisothiazolinone-methylisothiazolinone": 0.05}),
         case({**MILD, "methylchloroisothiazolinone-methylisothiazolinone": 0.1}),
     ),
+    "lost-to-nonionics": (
+        case({**MILD, "polysorbate-20": 1.0, "phenoxyethanol-ethylhexylglycerin": 0.9}),
+        case({**MILD, "phenoxyethanol-ethylhexylglycerin": 0.9, "potassium-sorbate": 0.3}),
+    ),
+    "paraben-and-ethoxylate": (
+        case({**SALTY, "methylparaben": 0.2, "polysorbate-20": 1.0}),
+        case({**SALTY, "methylparaben": 0.2, "polyglyceryl-6-caprylate": 1.0}),
+    ),
+    "cationic-put-out-of-action": (
+        case({SLES: 14.0, "quat": 0.1}, own=with_quat()),
+        case({DECYL: 14.0, "quat": 0.1}, own=with_quat()),
+    ),
+    "edge-of-its-window": (
+        case({**SALTY, "sodium-benzoate": 0.5}, ph=5.0),
+        case({**SALTY, "sodium-benzoate": 0.5}, ph=4.4),
+    ),
     "powders": (case({**SALTY, "sodium-lauryl-sulfate-powder": 2.0}), case(SALTY)),
     "needs-warmth": (case({"sodium-coco-sulfate": 6.0, CAPB: 12.0}), case(SALTY)),
     "add-cool": (
@@ -134,12 +167,43 @@ def test_speaks_to_one_formula_and_not_to_the_other(piece: Any) -> None:
     assert said.reason.endswith(".")
     assert said.source
     assert said.materials == tuple(sorted(said.materials))
-    assert set(said.materials) <= set(library().by_id)
+    assert set(said.materials) <= set(with_quat().by_id)
     assert piece.fires(silent.make()) is None
 
 
 def said(key: str, made: Situation) -> Advice:
     return next(a for a in advice_on(made) if a.key == key)
+
+
+def test_the_share_at_both_ends_is_that_of_mass_action() -> None:
+    """pKa 4.2 and no salt but 0.035 mol/kg of benzoate and what the surfactants carry: 17 % at 4.8, 8 % at 5.2."""
+    found = said("edge-of-its-window", CASES["edge-of-its-window"][0].make())
+    low, high = (int(x) for x in re.findall(r"Benzoic Acid (\d+) % at pH 4.8, (\d+) % at 5.2", found.reason)[0])
+    assert (low, high) == pytest.approx((17, 8), abs=1)
+
+
+@pytest.mark.parametrize(
+    ("doses", "words"),
+    [
+        ({SLES: 6.1, CAPB: 8.0, DECYL: 5.0}, "Try a salt curve on 100 g"),  # 4.2 of 9.3 % are sulfates: 46 %
+        ({SLES: 14.0, CAPB: 7.0}, "a salt curve on 100 g samples"),
+        ({DECYL: 12.0, CAPB: 12.0}, "Do not count on salt"),
+    ],
+)
+def test_what_is_near_to_answering_to_salt_is_tried(doses: dict[str, float], words: str) -> None:
+    assert words in said("salt-or-thickener", situation(doses)).text
+
+
+def test_a_thickener_in_the_formula_is_a_way_to_thicken() -> None:
+    made = situation({**MILD, "xanthan-gum": 0.5})
+    assert "no-way-to-thicken" not in [a.key for a in advice_on(made)]
+
+
+def test_the_clear_shampoo_is_told_what_its_nonionics_take() -> None:
+    found = subject_of("clear-shampoo")
+    told = [a for a in advice_for(found.formula, found.setting, found.brief) if a.key == "lost-to-nonionics"]
+    assert len(told) == 1
+    assert "Polysorbate 20 among them" in told[0].reason
 
 
 def test_nothing_is_promised() -> None:

@@ -245,7 +245,7 @@ def test_neat_to_ten_percent_moves_a_citrate_product_up() -> None:
 
 
 def test_windows_that_do_not_meet_are_named() -> None:
-    # A thickener for pH 6 to 6.8 shares no window with benzoate or sorbate.
+    # A thickener for pH 6 to 6.8 (common practice, no source) shares no window with benzoate or sorbate.
     windows = {"thickener": (6.0, 6.8), "sorbate": (3.0, 5.8), "benzoate": (3.0, 5.2)}
     with pytest.raises(DataError, match=r"thickener works from pH 6 up and benzoate only up to 5\.2: they share no pH"):
         common_window(windows)

@@ -91,6 +91,13 @@ def test_window_gives_its_worse_end() -> None:
     assert worst(0.4237, (4.7, 5.3), 4.18) == pytest.approx(found.low)
 
 
+def test_a_range_of_ionic_strength_widens_the_range() -> None:
+    # -log10 gamma = 0.509 sqrt(I) / (1 + 1.5 sqrt(I)): 0.1247 at 0.15 and 0.1087 at 0.1 mol/kg, by hand.
+    found = undissociated(0.4237, (5.0, 5.0), Interval(4.2, 4.2, 4.2), Interval(0.1, 0.12, 0.15))
+    assert found.low == pytest.approx(0.4237 / (1 + 10**0.9247), rel=1e-3)
+    assert found.high == pytest.approx(0.4237 / (1 + 10**0.9092), rel=1e-3)
+
+
 def test_spread_of_the_pka_matters_more_than_salt_for_dehydroacetic_acid() -> None:
     # 35 % at pKa 5.24 and 52 % at 5.53, pH 5.5 (reference work).
     found = undissociated(100, (5.5, 5.5), Interval(4.95, 5.24, 5.53))
@@ -106,8 +113,9 @@ def test_highest_ph_is_where_the_amount_is_just_there() -> None:
     assert highest_ph(0.05, 0.05, 4.2) is None
 
 
-def test_warning_says_floor_and_challenge_test() -> None:
-    assert "floor for planning, not proof" in WARNING
+def test_warning_says_at_most_and_challenge_test() -> None:
+    assert "at most so much undissociated acid, before surfactant micelles and oils take theirs" in WARNING
+    assert "floor" not in WARNING
     assert "Only a challenge test" in WARNING
 
 

@@ -20,7 +20,7 @@ from optimizer.chemistry.leastsquares import nonnegative
 from optimizer.chemistry.ph import Mixture, damping, diluted, dose_to, mixed_with, proton_excess, solve, stock
 from optimizer.chemistry.titration import LogReading, PhLog
 from optimizer.errors import DataError
-from tests.make_ph_table import BATCHES, CLASSES, PAGE, WATER, Stage, batch, simulate
+from tests.make_ph_table import BATCHES, CLASSES, PAGE, WATER, Stage, batch, simulate, titrations
 
 ACID = stock("citric acid anhydrous", 50)
 TARGET = Interval(5.2, 5.5, 5.8)
@@ -453,7 +453,59 @@ SOME_CLASSES = [kind if n == 0 else pytest.param(kind, marks=pytest.mark.slow) f
 
 @cache
 def stages(kind: str, titrated: bool) -> list[Stage]:
-    return simulate(kind, titrated, 60)
+    # The median of the amino-acid class lies between two crowds: it takes all of the page's batches to be told.
+    return simulate(kind, titrated, BATCHES if kind.startswith("acyl") else 60)
+
+
+REPAIRED = {
+    "533": [(1.04, 6.12), (1.81, 5.60), (4.19, 7.06), (4.36, 6.40)],
+    "534": [(0.0, 4.12), (0.56, 2.80), (1.45, 2.95), (1.81, 2.94)],
+    "523": [(0.45, 5.94), (0.32, 1.63)],
+}
+"""Ranges of the first repair of the log [g per 100 g], before any reading, after one, after two ...; no wider now."""
+
+
+def test_three_measured_titrations_lie_in_the_range_at_every_stage() -> None:
+    """Chemistry-Methods 2023, doi 10.1002/cmtd.202300043: before the repair each was told too little acid."""
+    for one in titrations():
+        for total, (low, high) in zip(one.totals(), REPAIRED[one.sample], strict=True):
+            assert total.low <= one.needed <= total.high, one.sample
+            assert total.high - total.low <= high - low + 0.02, one.sample
+
+
+def test_a_supplied_ph_leaves_room_for_lots_that_are_part_neutralised() -> None:
+    """A head of pKa 5.5 that is printed at pH 8.5 to 10.5 buffers nothing there; a lot sold at 6 lacks 0.2 mmol/g."""
+    head = Alkaline(
+        "head", 10, {"carboxyl": Interval(0.7, 0.75, 0.8)}, Interval(-0.6, -0.2, 0.1), supplied=(8.5, 10.5, 10)
+    )
+    known = know((head,), unnamed=1e-6)
+    sd = sqrt(known.covariance[0, 0]) / 100  # [mmol/g] of 100 g per kg
+    assert known.mean[0] / 100 - 1.2816 * sd <= -0.2
+
+
+def test_one_reading_near_neutral_keeps_every_kind_of_site() -> None:
+    """Today's fault: the missing alkali was explained away by carboxyls of nothing."""
+    for one in titrations():
+        prior, after = one.known(), one.log(1).estimate
+        for names in SITES.values():
+            at = [1 + [w.name for w in prior.sites].index(w.name) for w in names]
+            before = float(prior.mean[at].sum())
+            if before > 5:
+                assert float(after.mean[at].sum()) >= before / 4, (one.sample, names[0].name)
+
+
+def test_most_of_what_is_open_at_the_start_is_free_alkali() -> None:
+    for one in titrations():
+        known, first = one.known(), one.readings[0]
+        row, *_ = one.log(0).line_at(first.ph, 0.0, 0.0, 25.0)
+        assert known.covariance[0, 0] > 0.5 * float(row @ known.covariance @ row), one.sample
+
+
+def test_acid_is_never_expected_to_raise_the_ph() -> None:
+    for one in titrations():
+        for count in range(1, len(one.readings)):
+            found = advise(one.log(count))
+            assert found.expected is None or found.expected.high <= one.readings[count - 1].ph
 
 
 @pytest.mark.slow
@@ -462,11 +514,15 @@ def test_convergence_has_the_known_shape(kind: str) -> None:
     supplied, titrated = stages(kind, False), stages(kind, True)
     # Blind: median error 22 to 46 % with supplied pH, 10 to 22 % titrated.
     assert 20 <= supplied[0].error <= 65
-    assert 4 <= titrated[0].error <= 25
-    assert titrated[0].error < 0.6 * supplied[0].error
+    # The made-up truth of amino acids has pKa 4.3 to 6.1, the measured blends 5.5 to 5.8: titrated, it is missed more.
+    amino = kind == "acyl amino acid"
+    assert 4 <= titrated[0].error <= (35 if amino else 25)
+    assert titrated[0].error < (0.8 if amino else 0.6) * supplied[0].error
     assert supplied[0].within_3 < 65
-    # The start adds little to a titrated recipe; the first addition adds most.
-    assert abs(titrated[1].within_3 - titrated[0].within_3) <= 15
+    # The start adds little to a titrated recipe, but where the heads are not where the log has them; most the first
+    # addition.
+    gained = titrated[1].within_3 - titrated[0].within_3
+    assert gained > 15 if amino else abs(gained) <= 15
     assert supplied[2].error < 0.75 * supplied[1].error
     # After start and two additions: 84 to 91 % within 0.3 with supplied pH, 85 to 97 % titrated.
     assert supplied[3].within_3 >= 55
@@ -475,10 +531,10 @@ def test_convergence_has_the_known_shape(kind: str) -> None:
     assert supplied[3].error <= 10
     assert titrated[3].error <= 8
     # The interval from the 10 % to the 90 % point held the truth in 71 to 97 %.
-    for stage in (*supplied[2:], *titrated):
+    for stage in (*supplied[2:], *titrated[amino:]):
         assert 65 <= stage.covered <= 100
     # Hardly any proposed addition goes past the lower edge.
-    assert max(s.passed for s in (*supplied, *titrated)) <= 5
+    assert max(s.passed for s in (*supplied, *titrated)) <= 2
 
 
 @pytest.mark.parametrize("kind", SOME_CLASSES)

@@ -701,7 +701,7 @@ MATERIALS = {
         args=CHECK,
     ),
     "negative ceiling": Case(
-        (f"{LIBRARY}, ceiling.0.percent: -1 cannot be used here: it must be above 0. {MEND}",),
+        (f"{LIBRARY}, ceiling.0.percent: -1 cannot be used here: it must not be below 0. {MEND}",),
         own=OWN + '[[ceiling]]\nid = "x"\nsubstances = ["Anionic"]\npercent = -1\nbasis = "as acid"\nkind = "law"\n'
         'source = "own"\nconfidence = "published"\n',
         args=CHECK,

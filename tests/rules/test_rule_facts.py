@@ -17,7 +17,7 @@ from optimizer.rules.dose import Dose, Stock, Total
 from tests.support.briefs import brief_of, draw
 
 KINDS = {r.model_fields["kind"].default: r for r in (*STATED, *IMPLIED)}
-DROPPED = {"clear", "excludes", "if-used", "needs", "one-of", "thickening"}
+DROPPED = {"clear", "excludes", "if-used", "needs", "one-of", "preserved", "thickening"}
 COUNTED = {"total", "stock", "count", "one-of", "if-used"}
 
 

@@ -59,7 +59,7 @@ def test_every_measure_is_the_oracles(kind: str) -> None:
         outcomes = {o.id: o for o in result.rules if o.kind != "ph"}
         assert rules.keys() <= outcomes.keys()
         # What is only watched (no law, no brief) is told beside the rules of the model.
-        assert all(name.startswith(("exclusion-", "level-")) for name in outcomes.keys() - rules.keys())
+        assert all(name.startswith(("exclusion-", "level-", "preserved")) for name in outcomes.keys() - rules.keys())
         for name, rule in rules.items():
             value = oracle.value_at(case, rule, doses, target)
             assert outcomes[name].kind == rule["kind"]

@@ -23,7 +23,7 @@ from optimizer.data.facts import Ceiling, Exclusion, Material, PropertyUnit
 from optimizer.data.library import Library, read_library
 from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.files import shipped
-from optimizer.rules import IMPLIED, STATED
+from optimizer.rules import IMPLIED, STATED, Preserved
 from tests.support import oracle
 from tests.support.oracle import Case, Table
 
@@ -32,7 +32,8 @@ APART = ("mixed-cmc", "free-monomer", "undissociated-acid")
 """Kinds with a search of their own: the first is drawn where it is asked for, the second is curved, the third needs
 acids and a pH."""
 STATED_KINDS: tuple[str, ...] = tuple(k for r in STATED if (k := r.model_fields["kind"].default) not in APART)
-IMPLIED_KINDS: tuple[str, ...] = tuple(r.model_fields["kind"].default for r in IMPLIED)
+IMPLIED_KINDS: tuple[str, ...] = tuple(r.model_fields["kind"].default for r in IMPLIED if r is not Preserved)
+"""Kinds that other tables of a brief state; `preserved` is only watched, so no drawn answer depends on it."""
 YES_NO: tuple[str, ...] = (*oracle.CHOOSING, "thickening")
 """Kinds that bring yes/no columns."""
 PLAIN: tuple[str, ...] = tuple(k for k in STATED_KINDS if k not in YES_NO)

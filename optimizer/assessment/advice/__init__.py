@@ -3,7 +3,7 @@
 Nothing is told that cannot be known: viscosity is read at the bench, clarity is found in beakers.
 """
 
-from optimizer.assessment.advice import clarity, figures, polymers, process, thickness
+from optimizer.assessment.advice import clarity, figures, polymers, preservation, process, thickness
 from optimizer.assessment.advice.base import Advice, Kind, Piece, Situation
 from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
@@ -15,6 +15,7 @@ PIECES: tuple[Piece, ...] = (
     *thickness.PIECES,
     *clarity.PIECES,
     *polymers.PIECES,
+    *preservation.PIECES,
     *process.PIECES,
     *figures.PIECES,
 )

@@ -19,7 +19,7 @@ from optimizer.rules.counting import group_active
 from optimizer.rules.row import Setting
 from optimizer.units import KEPT, USED
 
-Kind = Literal["thickening", "clarity", "polymers", "process", "figures"]
+Kind = Literal["thickening", "clarity", "polymers", "preservation", "process", "figures"]
 
 COMMON = "common practice, no source"
 SALT_SITE = "cosmetic chemistry education site on salt curves; supplier-typical"

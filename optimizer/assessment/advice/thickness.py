@@ -2,7 +2,8 @@
 
 from optimizer.assessment.advice.base import COMMON, FORUM, SALT_SITE, Found, Pieces, Situation, ids, names
 from optimizer.assessment.electrolyte import ORIGINS
-from optimizer.units import listed, number
+from optimizer.assessment.thickening import rule_of
+from optimizer.units import KEPT, listed, number
 
 PIECES = Pieces("thickening")
 
@@ -14,6 +15,9 @@ LITTLE_SALT = 0.5
 """Below this [%] a formula counts as poor in electrolyte; an editable default, no source."""
 MUCH_OTHER_SALT = 0.5
 """Preservative, buffer and chelator salts that are worth a word [%]; an editable default, no source."""
+NEAR_SALT = 35.0
+"""Sulfate-type anionics in the active matter from which a salt curve is worth 100 g [%]; an editable default, no
+source: the limit of the rule is a caution, no law of nature."""
 OTHER_SALTS = (ORIGINS[3], ORIGINS[4], ORIGINS[5], ORIGINS[8])
 
 
@@ -25,6 +29,9 @@ def salt_or_thickener(s: Situation) -> Found | None:
     salt = s.plan.salt
     if salt.open:
         text = "Make one unsalted master and a salt curve on 100 g samples at one temperature: 0.2, 0.4 ... %."
+    elif salt.answering >= NEAR_SALT and s.active >= rule_of(s.brief).active and rule_of(s.brief).salt_route:
+        text = "Try a salt curve on 100 g, 0.2, 0.4 ... %, before you buy: it is near to answering to salt. Have an "
+        text += "associative or polymer thickener of the plan at hand."
     else:
         text = "Do not count on salt: use an associative or polymer thickener of the plan, in small steps."
     return Found(text, " ".join(salt.reasons))
@@ -33,7 +40,9 @@ def salt_or_thickener(s: Situation) -> Found | None:
 @PIECES.piece("no-way-to-thicken", COMMON)
 def no_way(s: Situation) -> Found | None:
     """Neither salt nor a planned thickener."""
-    if s.active <= 0 or s.plan.salt.open or s.planned:
+    rule = rule_of(s.brief)
+    dosed = sum(x.percent * rule.part(x.item, s.setting) for x in s.used)
+    if s.active <= 0 or s.plan.salt.open or s.planned or dosed >= 1 - KEPT:
         return None
     others = [c.material.id for c in s.plan.candidates if c.suits][:4]
     text = "Name a thickener under [held_back] of the brief"
