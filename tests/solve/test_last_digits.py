@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from optimizer.engine import search as searching
+from optimizer.engine.certificate import check_point
 from optimizer.engine.highs import Session
 from optimizer.errors import SolverError
 from optimizer.solve.best import solve
