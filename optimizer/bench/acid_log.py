@@ -79,8 +79,7 @@ def note_reading(
     _check(noted)
     target, recipe = target_of(brief, setting), known_of(ingredients_of(formula))
 
-    def change(document: TOMLDocument) -> None:
-        batch = batch_from(document.unwrap(), str(path))
+    def change(document: TOMLDocument, batch: Batch) -> None:
         last = batch.adjustment[-1] if batch.adjustment else None
         begins = _new_log(batch, last, of, sample_g, solution, formula)
         if begins is not None:

@@ -17,7 +17,7 @@ from tomlkit.exceptions import ParseError
 from optimizer.bench.costs import Costs
 from optimizer.data.facts import Frozen, Key, Percent, Ph, Positive
 from optimizer.errors import DAY_PATTERN, DataError, Problem, fault, from_validation
-from optimizer.files import read_text, read_toml, write_atomic
+from optimizer.files import changing, read_text, read_toml, write_atomic
 
 Amount = Annotated[float, Field(ge=0)]
 Celsius = Annotated[float, Field(ge=0, le=100)]
@@ -252,28 +252,30 @@ def batch_from(raw: Mapping[str, Any], where: str) -> Batch:
     return batch
 
 
-def change_batch(path: Path, change: Callable[[tomlkit.TOMLDocument], None]) -> Batch:
+def change_batch(path: Path, change: Callable[[tomlkit.TOMLDocument, Batch], None]) -> Batch:
     """Change a batch file in place and return what it holds now; comments and order of what is there are kept.
+
+    Nobody else changes it meanwhile, so whatever a change depends on is looked up in the batch that it is given.
 
     Args:
         path: The file.
-        change: Edits the parsed document.
+        change: Edits the parsed document, whose batch it is given as well.
 
     Raises:
         DataError: If the file, before or after, is no sound batch file; then nothing is written.
     """
-    text = read_text(path)
-    try:
-        document = tomlkit.parse(text)
-    except (ParseError, RecursionError, ValueError) as error:
-        raise fault(str(path), "", f"this is not valid TOML: {error}.", "Correct that line.") from None
-    batch_from(document.unwrap(), str(path))
-    change(document)
-    batch = batch_from(document.unwrap(), str(path))
-    if read_text(path) != text:
-        what = "somebody else changed the file in the meantime."
-        raise DataError([Problem(str(path), "", what, "Run the command again.")])
-    write_atomic(path, tomlkit.dumps(document), overwrite=True)
+    with changing(path) as place:
+        text = read_text(place)
+        try:
+            document = tomlkit.parse(text)
+        except (ParseError, RecursionError, ValueError) as error:
+            raise fault(str(path), "", f"this is not valid TOML: {error}.", "Correct that line.") from None
+        change(document, batch_from(document.unwrap(), str(path)))
+        batch = batch_from(document.unwrap(), str(path))
+        if read_text(place) != text:  # an editor asks nobody
+            what = "it was changed in an editor in the meantime."
+            raise DataError([Problem(str(path), "", what, "Run the command again.")])
+        write_atomic(place, tomlkit.dumps(document), overwrite=True)
     return batch
 
 

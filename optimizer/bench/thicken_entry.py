@@ -20,7 +20,6 @@ from optimizer.units import KEPT, listed, number
 
 def record(
     path: Path,
-    batch: Batch,
     name: str,
     entry: Mapping[str, Any],
     brief: Brief,
@@ -32,7 +31,6 @@ def record(
 
     Args:
         path: The batch file.
-        batch: What it holds.
         name: Id of the thickener.
         entry: Fields of a `ThickenerStep`; none for no step.
         brief: The batch's brief.
@@ -44,29 +42,34 @@ def record(
         DataError: If the thickener is not planned, the step cannot follow the log, or no pH opens the log.
     """
     where = str(path)
-    material = check_planned(name, where, batch, brief, formula, setting)
-    if entry:
-        try:
-            step = ThickenerStep.model_validate(entry)
-        except ValidationError as error:
-            raise DataError(from_validation(error, where, ThickenerStep, f"thickening.{name}")) from None
-        logged = next((t for t in batch.thickening if t.material == name), ThickeningEntry(material=name))
-        check_step(logged, step, where)
-        last = logged.step[-1].added_percent if logged.step else 0.0
-        said = closed(batch, material, ph_of(batch, logged)[0]) if step.added_percent > last + KEPT else None
-        if said:
-            what, todo = said
-            also = f"Or log a reading of what is in the vessel with its pH: --added {number(last)} --ph ..."
-            raise fault(where, f"thickening.{name}", what, f"{todo} {also}")
 
-    def change(document: Any) -> None:
+    def change(document: Any, now: Batch) -> None:
+        material = check_planned(name, where, now, brief, formula, setting)
         table = _table(document, name)
         if target is not None:
             table["target"] = target
         if entry:
+            _check_entry(now, material, entry, where)
             append(table, "step", entry)
 
     return change_batch(path, change)
+
+
+def _check_entry(batch: Batch, material: Material, entry: Mapping[str, Any], where: str) -> None:
+    """Refuse a step that cannot follow what is logged, or for which no pH opens the log."""
+    name = material.id
+    try:
+        step = ThickenerStep.model_validate(entry)
+    except ValidationError as error:
+        raise DataError(from_validation(error, where, ThickenerStep, f"thickening.{name}")) from None
+    logged = next((t for t in batch.thickening if t.material == name), ThickeningEntry(material=name))
+    check_step(logged, step, where)
+    last = logged.step[-1].added_percent if logged.step else 0.0
+    said = closed(batch, material, ph_of(batch, logged)[0]) if step.added_percent > last + KEPT else None
+    if said:
+        what, todo = said
+        also = f"Or log a reading of what is in the vessel with its pH: --added {number(last)} --ph ..."
+        raise fault(where, f"thickening.{name}", what, f"{todo} {also}")
 
 
 def check_planned(name: str, where: str, batch: Batch, brief: Brief, formula: Formula, setting: Setting) -> Material:

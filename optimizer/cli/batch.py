@@ -26,6 +26,8 @@ from optimizer.cli.common import (
 from optimizer.errors import UsageError, fault
 
 if TYPE_CHECKING:
+    from tomlkit import TOMLDocument
+
     from optimizer.bench.batch import Batch
     from optimizer.bench.card import Card
     from optimizer.cli.subject import Subject
@@ -161,20 +163,18 @@ def weighed(
     finish = {k: v for k, v in finish.items() if v is not None}
     if not weights and not finish:
         raise UsageError("say what was weighed, such as aqua=3400.5, or how it ended, such as --finish-mass 4870.")
-    found, planned = batch_subject(path, shelf, library)
+    found, _ = batch_subject(path, shelf, library)
     known = found.brief.library.by_id
     lines = found.brief.shelf.lines if found.brief.shelf else ()
     lots = {(ln.material, ln.lot): ln.lot_active for ln in lines if ln.lot and ln.lot_active is not None}
     typed = with_actives([weight_of(w) for w in weights or []], active or [], lots)
-    noted = checked(str(path), planned, typed, known, sure=sure)
-    check_finish(str(path), planned, finish_mass, sure=sure)
     day = day_of(on)
 
-    def change(document: "object") -> None:
+    def change(document: "TOMLDocument", now: "Batch") -> None:
         import tomlkit
 
-        assert isinstance(document, tomlkit.TOMLDocument)
-        for weight in noted:
+        check_finish(str(path), now, finish_mass, sure=sure)
+        for weight in checked(str(path), now, typed, known, sure=sure):
             append(document, "weighed", entry(weight, day))
         if finish:
             if "finish" not in document:

@@ -51,7 +51,7 @@ def thicken(
     content = found.batch
     if added is not None or target is not None:
         entry = {} if added is None else {"added_percent": added, **given}
-        content = record(batch, content, material, entry, *about, target)
+        content = record(batch, material, entry, *about, target)
     logs = logs_of(content, *about, str(batch))
     chosen = tuple(log for log in logs if material in ("", log.material.id))
     if material and not chosen:
