@@ -8,7 +8,7 @@ included; the file is replaced as a whole, so that a crash leaves the old one or
 import os
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, TypeVar
 
 import tomlkit
 from pydantic import Field, PrivateAttr, ValidationError, model_validator
@@ -41,6 +41,13 @@ class Scale(Frozen):
         return (self.error_g or self.step_g) * 100 / self.allowed_percent
 
 
+Line = TypeVar("Line", bound="Entry")
+
+
+def _counting(lines: tuple[Line, ...]) -> tuple[Line, ...]:
+    return tuple(line for line in lines if not line.struck)
+
+
 class PlannedLine(Frozen):
     """One dose of the plan."""
 
@@ -49,7 +56,15 @@ class PlannedLine(Frozen):
     """As supplied [% w/w of the product]."""
 
 
-class WeighedLine(Frozen):
+class Entry(Frozen):
+    """A line that the bench adds. A wrong one is struck: it stays, with the reason, and counts no more."""
+
+    struck: Annotated[str, Field(max_length=200)] = ""
+    """Why it does not count; empty for a line that counts."""
+    struck_on: Day = ""
+
+
+class WeighedLine(Entry):
     """What was really weighed in of one material from one lot; several lines per material are allowed."""
 
     material: Key
@@ -60,7 +75,7 @@ class WeighedLine(Frozen):
     note: str = ""
 
 
-class PhReading(Frozen):
+class PhReading(Entry):
     """One reading of an acid or alkali adjustment."""
 
     added_g: Amount = 0.0
@@ -90,10 +105,16 @@ class Adjustment(Frozen):
     material: Key | None = None
     """Library id of the acid or alkali, for the formula as made; found by its name if it is left out."""
     lot: str = ""
-    reading: tuple[PhReading, ...] = ()
+    all_readings: Annotated[tuple[PhReading, ...], Field(alias="reading")] = ()
+    """Struck ones included."""
+
+    @property
+    def reading(self) -> tuple[PhReading, ...]:
+        """The readings that count."""
+        return _counting(self.all_readings)
 
 
-class ThickenerStep(Frozen):
+class ThickenerStep(Entry):
     """One addition of thickener, or a first reading without one, and what it did."""
 
     added_percent: Percent
@@ -126,7 +147,13 @@ class ThickeningEntry(Frozen):
     most_percent: Percent | None = None
     """Planned limit [% as supplied]; the library's usual upper dose if it is left out."""
     lot: str = ""
-    step: tuple[ThickenerStep, ...] = ()
+    all_steps: Annotated[tuple[ThickenerStep, ...], Field(alias="step")] = ()
+    """Struck ones included."""
+
+    @property
+    def step(self) -> tuple[ThickenerStep, ...]:
+        """The steps that count."""
+        return _counting(self.all_steps)
 
 
 class Finish(Frozen):
@@ -182,7 +209,8 @@ class Batch(Frozen):
     ph_high: Ph | None = None
     scale: Scale = Scale()
     line: Annotated[tuple[PlannedLine, ...], Field(min_length=1)]
-    weighed: tuple[WeighedLine, ...] = ()
+    all_weighed: Annotated[tuple[WeighedLine, ...], Field(alias="weighed")] = ()
+    """Struck ones included."""
     adjustment: tuple[Adjustment, ...] = ()
     thickening: tuple[ThickeningEntry, ...] = ()
     finish: Finish = Finish()
@@ -210,6 +238,11 @@ class Batch(Frozen):
     def where(self) -> str:
         """How problems name it: by its file, else by its number."""
         return self._file or f"batch {self.batch}"
+
+    @property
+    def weighed(self) -> tuple[WeighedLine, ...]:
+        """The weights that count."""
+        return _counting(self.all_weighed)
 
     @property
     def begun(self) -> bool:

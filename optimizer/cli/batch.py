@@ -15,7 +15,9 @@ from optimizer.cli.common import (
     On,
     Pdf,
     ShelfFile,
+    Strikes,
     SubjectName,
+    Why,
     app,
     day_of,
     print_json,
@@ -134,7 +136,8 @@ def weigh(
 def weighed(
     path: BatchFile,
     weights: Annotated[
-        list[str] | None, typer.Argument(help="MATERIAL=GRAMS or MATERIAL=GRAMS@LOT, several at once.")
+        list[str] | None,
+        typer.Argument(help="MATERIAL=GRAMS or MATERIAL=GRAMS@LOT, several at once; =+GRAMS for a further portion."),
     ] = None,
     active: Annotated[
         list[str] | None,
@@ -146,7 +149,9 @@ def weighed(
     ] = None,
     lost: Annotated[float | None, typer.Option(help="Product left in vessels or taken as samples, g.", min=0)] = None,
     bottles: Annotated[int | None, typer.Option(help="Bottles filled.", min=0)] = None,
-    sure: Annotated[bool, typer.Option("--sure", help="Weights far from the plan are meant so.")] = False,
+    sure: Annotated[bool, typer.Option("--sure", help="More than is planned is meant so.")] = False,
+    strike: Strikes = None,
+    why: Why = "",
     on: On = "",
     shelf: ShelfFile = None,
     library: Libraries = None,
@@ -155,13 +160,16 @@ def weighed(
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
-    """Note what was really weighed, with lots, and the end of the batch."""
-    from optimizer.bench.batch import append, change_batch
+    """Note what was really weighed, with lots, and the end of the batch; strike what was noted wrongly."""
+    from optimizer.bench.batch import append, batch_from, change_batch
+    from optimizer.bench.strike import asked_of
+    from optimizer.bench.strike import strike as strike_line
     from optimizer.bench.weighed import check_finish, checked, entry, weight_of, with_actives
 
     finish = {"mass_g": finish_mass, "lost_g": lost, "water_added_g": water_added, "bottles": bottles}
     finish = {k: v for k, v in finish.items() if v is not None}
-    if not weights and not finish:
+    wrong = asked_of(strike, why, day_of(on))
+    if not weights and not finish and wrong is None:
         raise UsageError("say what was weighed, such as aqua=3400.5, or how it ended, such as --finish-mass 4870.")
     found, _ = batch_subject(path, shelf, library)
     known = found.brief.library.by_id
@@ -173,6 +181,9 @@ def weighed(
     def change(document: "TOMLDocument", now: "Batch") -> None:
         import tomlkit
 
+        if wrong is not None:
+            strike_line(document, now, "weighed", wrong)
+            now = batch_from(document.unwrap(), str(path))
         check_finish(str(path), now, finish_mass, sure=sure)
         for weight in checked(str(path), now, typed, known, sure=sure):
             append(document, "weighed", entry(weight, day))
@@ -190,7 +201,8 @@ def weighed(
     else:
         from optimizer.report.made import weighed_document
 
-        show(weighed_document(str(path), after, {n: m.name for n, m in known.items()}), markdown, html, pdf)
+        names = {n: m.name for n, m in known.items()}
+        show(weighed_document(str(path), after, names, {w.material for w in typed}), markdown, html, pdf)
 
 
 @app.command(rich_help_panel=BENCH)

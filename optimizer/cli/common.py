@@ -130,6 +130,10 @@ SubjectName = Annotated[
     str, typer.Argument(help="A scenario (blended first), a formula (.csv, .xlsx, .json of a blend) or a batch file.")
 ]
 For = Annotated[str, typer.Option("--for", help="Scenario that a formula is held against.")]
+Strikes = Annotated[
+    int | None, typer.Option("--strike", help="Strike the line of this number; it stays, and counts no more.", min=1)
+]
+Why = Annotated[str, typer.Option("--why", help="Why it is struck; kept beside it.")]
 On = Annotated[str, typer.Option("--on", help="Date (ISO 8601, such as 2026-05-04); today if it is left out.")]
 ScenarioName = Annotated[str, typer.Argument(help="A scenario file, or the name of a shipped one such as hand-wash.")]
 

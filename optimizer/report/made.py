@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Container
 from dataclasses import replace
 from math import isnan
 
@@ -9,6 +10,7 @@ from optimizer.assessment.chemistry import Chemistry
 from optimizer.bench.batch import Batch
 from optimizer.bench.master import Master
 from optimizer.bench.reconcile import Made, MadeRule
+from optimizer.bench.strike import Struck, struck_of
 from optimizer.bench.weighed import Balance, balances
 from optimizer.data.cautions import cautions_of
 from optimizer.immutable import immutable, seen, told, untold
@@ -16,6 +18,7 @@ from optimizer.report.blend import caution_listing, formula_table, provenance_li
 from optimizer.report.charts import charges, costs, windows
 from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
+from optimizer.report.struck import struck_listing
 from optimizer.rules.row import Setting
 from optimizer.units import AS_TYPED, listed, number
 
@@ -66,6 +69,11 @@ class Weighed:
         """The plan's materials first."""
         return balances(self.batch)
 
+    @told
+    def struck(self) -> tuple[Struck, ...]:
+        """Weights that count no more."""
+        return struck_of(self.batch, "weighed")
+
 
 def laid_document(laid: Laid) -> Document:
     """Return what was written."""
@@ -78,17 +86,29 @@ def laid_document(laid: Laid) -> Document:
     return Document(batch.product or "Batch", f"Wrote {laid.path}.", tuple(facts), sections)
 
 
-def weighed_document(path: str, batch: Batch, names: dict[str, str]) -> Document:
-    """Return what is noted and what is still to be weighed."""
-    rows = []
+def weighed_document(path: str, batch: Batch, names: dict[str, str], now: Container[str] = ()) -> Document:
+    """Return what is noted and what is still to be weighed; of what was noted just now the sums in words."""
+    rows, sums = [], []
+    numbers: dict[str, list[str]] = {}
+    for n, noted in enumerate(batch.all_weighed, 1):
+        if not noted.struck:
+            numbers.setdefault(noted.material, []).append(str(n))
     for line in balances(batch):
+        if line.material in now and line.noted is not None:
+            left = line.planned - line.noted
+            rest = (
+                f"{number(left, 4)} g left" if left > 0 else f"{number(-left, 4)} g over" if left < 0 else "none left"
+            )
+            name = names.get(line.material, line.material)
+            sums.append(f"{name}: {number(line.noted, 4)} g of {number(line.planned, 4)} g so far, {rest}.")
         off = "to be weighed" if line.noted is None else line.noted - line.planned
-        rows.append((names.get(line.material, line.material), line.planned, line.noted, off))
+        said = ", ".join(numbers.get(line.material, ()))
+        rows.append((names.get(line.material, line.material), said, line.planned, line.noted, off))
     columns: Columns = (
-        "material", *figures("planned", digits=2), *figures("noted"), *figures("difference", form="+.2f"),
+        "material", "in line", *figures("planned", digits=2), *figures("noted"), *figures("difference", form="+.2f"),
     )  # fmt: skip
     table = Table("Weights, g", columns, tuple(rows))
-    left = sum(line.noted is None for line in balances(batch))
+    open_ = sum(line.noted is None for line in balances(batch))
     finish = batch.finish
     facts = []
     if finish.mass_g is not None:
@@ -97,11 +117,13 @@ def weighed_document(path: str, batch: Batch, names: dict[str, str]) -> Document
         facts.append(("water put back", f"{number(finish.water_added_g, 2)} g"))
     if finish.bottles is not None:
         facts.append(("bottles", str(finish.bottles)))
-    verdict = f"Noted in {path}; {left} of {len(batch.line)} lines are still to be weighed."
-    if not left:
+    verdict = f"Noted in {path}; {open_} of {len(batch.line)} lines are still to be weighed."
+    if not open_:
         verdict = f"Noted in {path}; every line is weighed."
-    step = f"tenside made {path}" if not left else f"tenside weighed {path} MATERIAL=GRAMS@LOT"
-    return Document(f"Batch {batch.batch}", verdict, tuple(facts), (table, Listing("Next", (step,))))
+    step = f"tenside made {path}" if not open_ else f"tenside weighed {path} MATERIAL=GRAMS@LOT"
+    told: list[Section] = [Listing("", tuple(sums))] if sums else []
+    sections = (*told, table, *struck_listing(struck_of(batch, "weighed")), Listing("Next", (step,)))
+    return Document(f"Batch {batch.batch}", verdict, tuple(facts), sections)
 
 
 def made_document(made: Made) -> Document:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from optimizer.assessment.alkalinity import AlkalinityBasis
 from optimizer.assessment.preserving import Preservation
 from optimizer.bench.acid import AcidSession, Gain, PhAnswer, Window, first_portion
+from optimizer.bench.strike import Struck
 from optimizer.chemistry.advice import Added
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Solution
@@ -45,6 +46,8 @@ class LogLine:
 
     reading: LogReading = untold()
     note: str
+    number: int
+    """By which it can be struck."""
     added_g: float = seen("reading.grams")
     """Solution added so far [g]."""
     ph: float = seen("reading.ph")
@@ -81,7 +84,8 @@ class AdjustedSession:
     @told
     def readings(self) -> tuple[LogLine, ...]:
         """In the order in which they were made."""
-        return tuple(map(LogLine, self.session.log.readings, self.session.notes))
+        readings, notes = self.session.log.readings, self.session.notes
+        return tuple(map(LogLine, readings, notes, self.session.numbers or range(1, len(readings) + 1)))
 
     @told
     def total(self) -> Dose:
@@ -118,6 +122,8 @@ class PhTold:
     titrate: Gain | None = seen("answer.gain")
     preservation: Preservation | None = seen("answer.preservation")
     notes: tuple[str, ...] = ()
+    struck: tuple[Struck, ...] = seen("answer.struck")
+    """Readings that count no more."""
 
     @told
     def target(self) -> Interval:

@@ -20,6 +20,7 @@ from optimizer.data.library import Library, read_library
 from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
 from optimizer.solve.rounding import broken
+from tests.support.command import Run
 
 
 @cache
@@ -371,13 +372,70 @@ def test_weights_far_off_are_asked_about_all_at_once() -> None:
     fine = checked("b", batch, [weight_of("aqua=900")], known)
     assert fine[0].grams == 900
     with pytest.raises(DataError) as told:
-        checked("b", batch, map(weight_of, ["aqua=90", "glycerin=411", "glycerine=1", "betaine=5"]), known)
+        checked("b", batch, map(weight_of, ["aqua=946", "glycerin=+15.1", "glycerine=1", "betaine=5"]), known)
     text = str(told.value)
-    assert "90 g in all; 900 g are planned" in text
-    assert "501 g in all, 90 g of it before; 100 g are planned" in text
+    assert "946 g in all; 900 g are planned" in text  # 5 % of 900 g are 45 g
+    assert "105.1 g in all, 90 g of it before; 100 g are planned" in text
     assert "Did you mean 'glycerin'" in text
     assert "betaine: this material is not in the plan" in text
-    assert len(checked("b", batch, map(weight_of, ["aqua=90", "glycerin=411", "betaine=5"]), known, sure=True)) == 3
+    assert len(checked("b", batch, map(weight_of, ["aqua=946", "glycerin=+411", "betaine=5"]), known, sure=True)) == 3
+    assert len(checked("b", batch, map(weight_of, ["aqua=945", "glycerin=+15"]), known)) == 2
+    assert len(checked("b", batch, [weight_of("aqua=3")], known)) == 1, "a first portion may be small"
+
+
+def test_the_same_line_weighed_twice_is_refused_unless_it_is_a_further_portion() -> None:
+    batch = batch_of({"aqua": 90.0, "glycerin": 10.0}, weighed=weights(glycerin=37.9))
+    known = library().by_id
+    with pytest.raises(DataError) as told:
+        checked("b.toml", batch, [weight_of("glycerin=37.9")], known, sure=True)
+    assert str(told.value) == (
+        "b.toml, glycerin: 37.9 g of it are noted already (line 1); 62.1 g are left to weigh. Write a further portion "
+        "as glycerin=+37.9; or strike what is wrong: tenside weighed b.toml --strike 1 --why REASON glycerin=37.9."
+    )
+    with pytest.raises(DataError, match="two weights of it are given at once"):
+        checked("b.toml", batch, [weight_of("aqua=300@A"), weight_of("aqua=200@B")], known)
+    assert [w.grams for w in checked("b.toml", batch, map(weight_of, ["aqua=300@A", "aqua=+0.2kg@B"]), known)] == [
+        300,
+        200,
+    ]
+
+
+def test_a_struck_weight_stays_in_the_file_and_counts_no_more(tmp_path: Path, run: Run) -> None:
+    path = tmp_path / "batch.toml"
+    (tmp_path / "f.csv").write_text(
+        "material,percent\naqua,80\nglycerin,10\ncocamidopropyl-betaine,10\n", encoding="utf-8"
+    )
+    assert run("batch", tmp_path / "f.csv", "--for", "hand-wash", "--size", "1kg", "--out", path).code == 0
+    assert run("weighed", path, "glycerin=50@A", "--on", "2026-05-04").code == 0
+    told = run("weighed", path, "glycerin=+30@B", "--on", "2026-05-04")
+    assert "Glycerin, 99.5 %: 80 g of 100 g so far, 20 g left." in " ".join(told.out.split())
+    again = run(
+        "weighed", path, "--strike", 2, "--why", "typed twice", "glycerin=+20@B", "--on", "2026-05-05", "--json"
+    )
+    assert [w["noted_g"] for w in again.json["weights"] if w["material"] == "glycerin"] == [70]
+    assert again.json["struck"] == [
+        {"number": 2, "line": "glycerin 30 g of lot B", "why": "typed twice", "on": "2026-05-05"}
+    ]
+    text = path.read_text(encoding="utf-8")
+    assert 'lot = "B"\non = "2026-05-04"' in text
+    assert 'struck = "typed twice"' in text
+    told = run("weighed", path, "aqua=700")
+    assert "2: glycerin 30 g of lot B; 2026-05-05: typed twice" in told.out
+    made = run("made", path, "--json").json
+    assert [i["grams"] for i in made["inputs"] if i["material"] == "glycerin"] == [50, 20]
+    for args, said in (
+        (("--strike", 2, "--why", "x"), "this weight is struck already (typed twice)"),
+        (("--strike", 9, "--why", "x"), "there is no weight of this number. There are 4: number 1 to 4."),
+        (("--strike", 1), "say why with --why"),
+        (("--why", "x"), "say which line with --strike NUMBER"),
+    ):
+        before = path.read_bytes()
+        assert said in run("weighed", path, *args).err
+        assert path.read_bytes() == before
+
+
+def test_a_final_mass_far_off_is_asked_about() -> None:
+    batch = batch_of({"aqua": 90.0, "glycerin": 10.0})
     with pytest.raises(DataError, match="far from the 1000 g"):
         check_finish("b", batch, 2100.0)
     check_finish("b", batch, 2100.0, sure=True)
