@@ -162,6 +162,7 @@ def weighed(
 ) -> None:
     """Note what was really weighed, with lots, and the end of the batch; strike what was noted wrongly."""
     from optimizer.bench.batch import append, batch_from, change_batch
+    from optimizer.bench.refill import refuse_evaporation
     from optimizer.bench.strike import asked_of
     from optimizer.bench.strike import strike as strike_line
     from optimizer.bench.weighed import check_finish, checked, entry, weight_of, with_actives
@@ -192,6 +193,8 @@ def weighed(
                 document.add("finish", tomlkit.table())
             for key, value in {**finish, "on": day}.items():
                 document["finish"][key] = value
+        if finish_mass is not None and not sure:
+            refuse_evaporation(batch_from(document.unwrap(), str(path)), known)
 
     after = change_batch(path, change)
     if json:

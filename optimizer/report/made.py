@@ -137,7 +137,10 @@ def made_document(made: Made) -> Document:
     elif slight:
         verdict = f"The batch as made keeps every rule but {len(slight)}, by no more than the scale can tell."
     currency = made.brief.scenario.currency
-    facts = [("batch", f"{batch.batch}, {number(went.mass_g, 2)} g")]
+    facts = _put_back(made)
+    if made.put_back is not None and not made.put_back.why_not:
+        verdict = f"Put back {number(made.put_back.grams, 2)} g of water. {verdict}"
+    facts.append(("batch", f"{batch.batch}, {number(went.mass_g, 2)} g"))
     if made.ph is not None:
         window = {None: "", True: ", in the planned window", False: ", outside the planned window"}[made.in_window]
         facts.append(("pH read last", f"{number(made.ph, 2)}{window}"))
@@ -163,6 +166,22 @@ def made_document(made: Made) -> Document:
     sections += [_master(made), caution_listing(cautions_of(made.formula, made.brief.library))]
     title = f"{batch.product or made.brief.scenario.name}, as made"
     return Document(title, verdict, tuple(facts), tuple(sections), good=not serious)
+
+
+def _put_back(made: Made) -> list[tuple[str, str]]:
+    """Return what to do about water that is missing, or why nothing."""
+    found = made.put_back
+    if found is None:
+        return []
+    grams = number(found.grams, 2)
+    if found.why_not:
+        return [("water", f"{grams} g are missing; do not put them back: {found.why_not}")]
+    mass, water = number(found.mass_after_g, 2), number(found.water_after_g, 2)
+    path = made.batch.where
+    return [
+        ("water", f"{grams} g are missing: add them, stir, read the pH again"),
+        ("then", f"tenside weighed {path} --finish-mass {mass} --water-added {water}"),
+    ]
 
 
 def made_page(
@@ -237,7 +256,7 @@ def _formula(made: Made) -> Table:
 def _master(made: Made) -> Table:
     master = made.master
     lines = sorted(master.formula.lines, key=lambda line: (-line.percent, line.item.id))
-    was = {line.id: line.made for line in made.lines}
+    was = made.batch.doses
     rows: list[Row] = [
         (line.item.material.name, line.percent, _change(line.item.id, line.percent, was, master)) for line in lines
     ]
@@ -248,9 +267,12 @@ def _master(made: Made) -> Table:
     ]
     if master.formula.held_back:
         rows.append(("held back, water", master.formula.held_back, "for fine adjustment and evaporation"))
-    note = "As made, on the grid of the scale; acid and thickener are lines of their own."
+    note = "The plan with the acid and thickener that were used, on the grid of the scale; what went wrong is left out."
     if master.broken and master.changed:
-        note = f"As made it would break: {listed(master.broken)}. This is the nearest formula that keeps every rule."
+        note = (
+            f"With the acid and thickener used, the plan would break: {listed(master.broken)}. This is the nearest "
+            "formula that keeps every rule."
+        )
     elif not master.keeps:
         note = f"No formula of these materials keeps every rule; these clash: {listed(master.conflict)}."
     columns: Columns = ("material", *figures("%", form=".2f"), "")
@@ -258,4 +280,4 @@ def _master(made: Made) -> Table:
 
 
 def _change(name: str, percent: float, was: dict[str, float], master: Master) -> str:
-    return f"{percent - was.get(name, 0.0):+.2f} against as made" if name in master.changed else ""
+    return f"{percent - was.get(name, 0.0):+.2f} against the plan" if name in master.changed else ""
