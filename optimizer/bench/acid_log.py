@@ -36,6 +36,7 @@ class Noted:
         taken_g: Product used up [g].
         on: Day.
         note: Anything.
+        lot: Of what was added since the reading before, if it is another one.
         sure: Whether more than the part held back is meant so.
     """
 
@@ -49,6 +50,7 @@ class Noted:
     on: str = ""
     note: str = ""
     sure: bool = False
+    lot: str = ""
 
 
 def note_reading(
@@ -194,7 +196,7 @@ def _line(noted: Noted, grams: float) -> dict[str, Any]:
     # Temperature and foam are noted with every reading: they decide what it is worth.
     line |= {"temperature_c": noted.temperature, "foam_free": noted.foam_free}
     line |= {"taken_g": noted.taken_g} if noted.taken_g else {}
-    line |= {k: v for k, v in (("on", noted.on), ("note", noted.note)) if v}
+    line |= {k: v for k, v in (("lot", noted.lot), ("on", noted.on), ("note", noted.note)) if v}
     return line
 
 

@@ -81,6 +81,8 @@ class PhReading(Entry):
     added_g: Amount = 0.0
     """Solution added so far, all additions together [g]."""
     ph: Ph
+    lot: str = ""
+    """Of what was added since the reading before, if it is another one than before."""
     water_per_g: Annotated[float, Field(ge=0, le=1000)] = 0.0
     """Water per gram of product in what was read [g/g]: 0 neat, 9 for 10 %."""
     with_: Annotated[Literal["meter", "strip"], Field(alias="with")] = "meter"
@@ -119,6 +121,8 @@ class ThickenerStep(Entry):
 
     added_percent: Percent
     """As supplied, all additions together [% of the batch]."""
+    lot: str = ""
+    """Of what was added since the step before, if it is another one than before."""
     waited_min: Amount | None = None
     temperature_c: Celsius | None = None
     ph: Ph | None = None

@@ -26,6 +26,7 @@ from optimizer.rules import (
     Stock,
     named_measure,
 )
+from optimizer.units import listed
 
 RESERVED = frozenset({"total", "ph", "use", "forced"})
 """Ids that the tool gives itself."""
@@ -179,6 +180,9 @@ def make_brief(
     pool = Pool(tuple(chosen[n] for n in sorted(chosen)), scenario.held_back.percent, later, thickeners)
     rules, watched = rules_of(scenario, library, pool, shelf)
     assumptions += [counted_together(rule, pool, shelf) for rule in rules if isinstance(rule, Stock) and rule.lines > 1]
+    unpriced = sorted(n for n, why in left_out.items() if why == UNPRICED)
+    if unpriced:
+        assumptions.append(f"left out, no price: {listed(unpriced)}; write one on the shelf to let them in")
     clear = any(r.clears for r in rules)
     acidity = scenario.ph.model_copy(update={"id": "ph", "clear": clear}) if scenario.ph else None
     brief = Brief(
@@ -198,6 +202,9 @@ def make_brief(
         what = f"'{curved[0]}' is linear only around a formula and cannot break ties."
         raise fault(where, "objective.then", what, "Make it the objective itself, or limit it with a rule.")
     return brief
+
+
+UNPRICED = "the shelf has no price for it"
 
 
 def _free_of_charge(
@@ -228,8 +235,8 @@ def _candidates(
             chosen[name] = item
         elif not isnan(item.price):
             left_out[name] = reason
-        elif name in named:
-            left_out[name] = "the shelf has no price for it"
+        elif name in named or (item.line is not None and not reason):
+            left_out[name] = UNPRICED
     return chosen, left_out
 
 

@@ -62,6 +62,7 @@ def ph(
     of: Annotated[str, typer.Option("--of", help="'batch' begins the log of the batch itself.")] = "",
     on: Annotated[str, typer.Option(help="Day of the reading, such as 2026-11-25.")] = "",
     note: Annotated[str, typer.Option(help="A word on the reading.")] = "",
+    lot: Annotated[str, typer.Option(help="Lot of the acid or alkali that was added.")] = "",
     points: Annotated[
         Path | None,
         typer.Option(
@@ -136,6 +137,7 @@ def ph(
                 on,
                 note,
                 sure,
+                lot,
             )
             kept = note_reading(
                 found.batch_path, found.brief, found.formula, found.setting, noted,

@@ -31,7 +31,7 @@ from optimizer.errors import TensideError, UsageError
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from optimizer.bench.batch import Batch
+    from optimizer.cli.subject import Subject
     from optimizer.records.store import Told
     from optimizer.report.document import Document
 
@@ -61,33 +61,44 @@ def keep(
 ) -> None:
     """Take a batch file into the store, with its photos; taken again, it becomes a further revision.
 
-    The store is made if it is not there. --shelf says which supplier each lot came from.
+    The store is made if it is not there. The brief's shelf, or --shelf, says which supplier each lot came from.
     """
+    from optimizer.bench.made import made_formula
     from optimizer.records.batches import incoming_of
     from optimizer.records.batches import keep as run_keep
     from optimizer.records.store import open_store
     from optimizer.report.records import kept_document
 
-    incoming, today = incoming_of(batch, shelf), day_of(on)
-    made = _as_made(batch, incoming.batch)
+    today, found = day_of(on), _subject(batch)
+    if found is None or found.batch is None:
+        incoming, made = incoming_of(batch, shelf), None
+    else:
+        known, own = found.brief.library.by_id, found.brief.shelf
+        booked = found.batch
+        incoming = incoming_of(batch, shelf, lines=own.lines if own else (), book=lambda _: booked, materials=known)
+        made = made_formula(booked, known) if booked.begun else None
     with open_store(store or batch.parent / DEFAULT, make=True) as opened:
         kept = run_keep(opened, incoming, today, made)
     answer(kept, json, markdown, html, pdf, lambda: kept_document(kept))
 
 
-def _as_made(path: Path, batch: "Batch") -> dict[str, float] | None:
-    """Return the formula that was made; None before anything is recorded, or where its materials are not known."""
+def _subject(path: Path) -> "Subject | None":
+    """Return what a batch file is about; None, which is said, where its brief or its materials are not known."""
+    from optimizer.bench.batch import read_batch
     from optimizer.bench.made import made_formula
     from optimizer.cli.subject import subject_of
     from optimizer.errors import DataError
 
-    if not batch.begun:
-        return None
+    batch = read_batch(path)
     try:
-        return made_formula(batch, subject_of(str(path)).brief.library.by_id)
+        found = subject_of(str(path))
+        if batch.begun:
+            made_formula(batch, found.brief.library.by_id)
     except DataError as error:
-        aside(f"tenside: kept without the formula as made: {error}")
+        if batch.begun:
+            aside(f"tenside: kept without the formula as made: {error}")
         return None
+    return found
 
 
 @records_app.command()

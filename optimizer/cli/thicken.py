@@ -40,6 +40,7 @@ def thicken(
     target: Annotated[float | None, typer.Option(help="Wanted reading, in the unit that the log uses.")] = None,
     on: Annotated[str, typer.Option(help="Date, or date and time, such as 2026-05-04T10:30.")] = "",
     note: Annotated[str, typer.Option(help="Remark.")] = "",
+    lot: Annotated[str, typer.Option(help="Lot of the thickener that was added.")] = "",
     sure: Annotated[bool, typer.Option("--sure", help="More than the limit is in, and it is meant so.")] = False,
     strike: Strikes = None,
     why: Why = "",
@@ -62,6 +63,7 @@ def thicken(
     about = (found.brief, found.formula, found.setting)
     readings = {"viscosity_mpas": viscosity, "flow_s": flow, "judged": judged}
     rest = {"waited_min": waited, "temperature_c": temperature, "ph": ph, "on": on or None, "note": note or None}
+    rest["lot"] = lot or None
     given: dict[str, Any] = {k: v for k, v in {**readings, **rest}.items() if v is not None}
     wrong = asked_of(strike, why, day_of(""))
     content = found.batch

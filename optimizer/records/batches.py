@@ -2,11 +2,13 @@
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
 from optimizer.bench.batch import Batch, Observation, batch_from
+from optimizer.bench.made import acid_share
+from optimizer.data.facts import Material
 from optimizer.data.shelf import ShelfLine, read_shelf
 from optimizer.errors import DataError, Problem, nearest
 from optimizer.files import read_bytes, read_text, resolved, toml_of
@@ -80,12 +82,22 @@ class Kept(Printed):
     """Lots whose supplier is not known."""
 
 
-def incoming_of(path: Path, shelf: Path | None = None) -> Incoming:
+def incoming_of(
+    path: Path,
+    shelf: Path | None = None,
+    *,
+    lines: tuple[ShelfLine, ...] = (),
+    book: Callable[[Batch], Batch] = lambda batch: batch,
+    materials: Mapping[str, Material] | None = None,
+) -> Incoming:
     """Read a batch file with the photos it names.
 
     Args:
         path: The batch file; photos lie beside it or below.
         shelf: Table that says which supplier a lot came from.
+        lines: The same as lines, if no table is named.
+        book: Which bottle each acid or alkali came from.
+        materials: Known materials by id.
 
     Raises:
         DataError: With every problem at once: an unsound file, a photo that is missing or none.
@@ -103,8 +115,8 @@ def incoming_of(path: Path, shelf: Path | None = None) -> Incoming:
                 problems += [Problem(str(path), key, f"'{seen.photo}': {p.what}", p.step) for p in error.problems]
     if problems:
         raise DataError(problems)
-    lines = () if shelf is None else read_shelf(shelf).lines
-    return Incoming(batch, path.name, text, used_of(batch, lines), photos)
+    lines = lines if shelf is None else read_shelf(shelf).lines
+    return Incoming(batch, path.name, text, used_of(book(batch), lines, materials), photos)
 
 
 def photo_of(folder: Path, name: str) -> Photo:
@@ -129,21 +141,47 @@ def suffix_of(content: bytes) -> str:
     return ".heic" if content[4:8] == b"ftyp" else next(known, "")
 
 
-def used_of(batch: Batch, shelf: tuple[ShelfLine, ...] = ()) -> tuple[Used, ...]:
+def _by_lot(first: str, added: list[tuple[str, float, str]]) -> list[tuple[str, float, str]]:
+    """Return lot, amount and last day of what was added, from lots and sums so far in the order of a log."""
+    found: dict[str, tuple[float, str]] = {}
+    lot, before = first, 0.0
+    for stated, total, on in added:
+        lot = stated or lot
+        if total > before:
+            amount, _ = found.get(lot, (0.0, ""))
+            found[lot] = (amount + total - before, on)
+            before = total
+    last = added[-1][2] if added else ""
+    if len(found) == 1:
+        return [(lot, amount, last) for lot, (amount, _) in found.items()]
+    return [(lot, *amount) for lot, amount in found.items()]
+
+
+def used_of(
+    batch: Batch, shelf: tuple[ShelfLine, ...] = (), materials: Mapping[str, Material] | None = None
+) -> tuple[Used, ...]:
     """Return what went into a batch of which lot, in the order of the file.
 
-    Acid and alkali count as the pure chemical in its stated form; what went into a sample is left out, because a
-    sample does not go back. Thickener is the highest dose of the log times the planned mass.
+    Acid and alkali count as the bottle that the batch names, else as the pure chemical in its stated form; what went
+    into a sample is left out, because a sample does not go back. Thickener is the highest dose of the log times the
+    planned mass.
+
+    Args:
+        batch: The batch; see `bench.made.booked`.
+        shelf: Lines that say who sold a lot.
+        materials: Known materials by id.
     """
     found = [(w.material, w.lot, w.grams, "weighed", w.on) for w in batch.weighed]
     for a in batch.adjustment:
         if a.of == "batch" and a.reading:
-            grams = max(r.added_g for r in a.reading) * a.strength_percent / 100
-            found.append((a.material or a.chemical, a.lot, grams, "adjustment", a.reading[-1].on))
+            name = a.material or a.chemical
+            stated = (materials or {}).get(a.material or "")
+            share = acid_share(stated, a) if stated else a.strength_percent / 100
+            for lot, grams, on in _by_lot(a.lot, [(r.lot, r.added_g, r.on) for r in a.reading]):
+                found.append((name, lot, grams * share, "adjustment", on))
     for t in batch.thickening:
-        if t.step:
-            grams = max(s.added_percent for s in t.step) * batch.size_g / 100
-            found.append((t.material, t.lot, grams, "thickening", t.step[-1].on))
+        for lot, percent, on in _by_lot(t.lot, [(s.lot, s.added_percent, s.on) for s in t.step]):
+            found.append((t.material, lot, percent * batch.size_g / 100, "thickening", on))
     return tuple(Used(m, lot, _supplier(m, lot, shelf), g, stage, on) for m, lot, g, stage, on in found if g > 0)
 
 

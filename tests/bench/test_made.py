@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer.bench.batch import Batch, batch_from, read_batch
-from optimizer.bench.made import adjuster_of, last_ph, lots_used, made_formula, materials_in, went_in
+from optimizer.bench.made import adjuster_of, booked, last_ph, lots_used, made_formula, materials_in, went_in
 from optimizer.bench.reconcile import Made, reconcile
 from optimizer.bench.weighed import check_finish, checked, weight_of, with_actives
 from optimizer.cli.subject import subject_of
@@ -163,6 +163,21 @@ def test_an_acid_that_is_a_solution_brings_its_own_water() -> None:
     adjustment = [{"start_g": 90, "chemical": "sodium hydroxide", "strength_percent": 10, "reading": reading}]
     made = made_of(batch_of({"glycerin": 100.0}, 90, adjustment=adjustment))
     assert made == pytest.approx({"glycerin": 90, "sodium-hydroxide-20": 5, "aqua": 5})
+
+
+def test_acid_from_a_priced_bottle_is_booked_as_that_bottle_once() -> None:
+    """By hand: 10 g of the 50 % solution are 10 g of that bottle, no water beside it; also weighed, once."""
+    bottle = {**CITRIC, "chemical": "citric acid anhydrous", "reading": [{"added_g": 10, "ph": 5}]}
+    plain = batch_of({"glycerin": 100.0}, 90, adjustment=[bottle], weighed=weights(glycerin=90, citric_acid_50=10))
+    known = library().by_id
+    made = made_formula(booked(plain, known, {"citric-acid-50"}), known)
+    assert made == pytest.approx({"glycerin": 90, "citric-acid-50": 10})
+    notes = went_in(booked(plain, known, {"citric-acid-50"}), known).notes
+    assert "citric-acid-50 stands among the weights and in the pH log: the log counts" in notes
+    alone = batch_of({"glycerin": 100.0}, 90, adjustment=[bottle], weighed=weights(glycerin=90))
+    assert made_formula(booked(alone, known, {"citric-acid"}), known)["citric-acid"] == pytest.approx(5), "own solution"
+    weak = batch_of({"glycerin": 100.0}, 90, adjustment=[{**bottle, "strength_percent": 20}])
+    assert booked(weak, known, {"citric-acid-50"}).adjustment[0].material is None, "another strength"
 
 
 def test_more_water_cannot_leave_than_went_in() -> None:

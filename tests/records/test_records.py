@@ -7,6 +7,7 @@ import sys
 from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
+from shutil import copytree
 from typing import Any
 
 import pytest
@@ -15,6 +16,7 @@ from typer.testing import CliRunner
 from optimizer import cli
 from optimizer.bench.batch import Observation
 from optimizer.errors import DataError
+from optimizer.files import shipped
 from optimizer.records.batches import Kept, incoming_of, keep, note, put_away
 from optimizer.records.calendar import add_result, change_test, lay, strike
 from optimizer.records.checking import Soundness
@@ -28,6 +30,7 @@ from optimizer.records.series import Calendar, Tasks, tasks
 from optimizer.records.store import Store, Told, open_store
 from tests.make_records_page import PAGE, page
 from tests.support.harbour import PNG, batch_file, weighed
+from tests.support.hostile import ask
 
 DAY = "2026-03-05"
 
@@ -135,6 +138,34 @@ judged = 3
         ("sodium-chloride", "S-1", 15.0, "thickening"),
     ]
     assert where_lot(store, "C-9").batches[0].grams == pytest.approx(6)
+
+
+def test_lots_of_acid_and_thickener_as_they_were_added(tmp_path: Path) -> None:
+    """Ten grams of the 50 % bottle from two lots, thickener from two lots; the brief's shelf says who sold them."""
+    copytree(shipped("scenarios"), tmp_path, dirs_exist_ok=True)
+    with (tmp_path / "shelf.csv").open("a", encoding="utf-8") as shelf:
+        shelf.write("citric-acid-50,Quay Nine Drysalters,1,9.00,EUR,1,,\n")
+    path = tmp_path / "batch.toml"
+    assert (
+        ask("batch", str(tmp_path / "hand-wash.toml"), "--size", "1kg", "--number", "B1", "--out", str(path)).code == 0
+    )
+    for args in (
+        ("ph", path, "--of", "batch", "--read", 8, "--with", "citric acid anhydrous", "--strength", 50),
+        ("ph", path, "--added", 4, "--read", 6, "--lot", "C-1"),
+        ("ph", path, "--added", 5, "--read", 5.5),
+        ("ph", path, "--added", 7, "--read", 5.1, "--lot", "C-2"),
+        ("thicken", path, "--material", "sorbitan-sesquicaprylate", "--added", "0.2%", "--judged", 2, "--lot", "T-1"),
+        ("thicken", path, "--material", "sorbitan-sesquicaprylate", "--added", "0.5%", "--judged", 3, "--lot", "T-2"),
+        ("records", "keep", path),
+    ):
+        told = ask(*map(str, args))
+        assert told.code == 0, told.err
+    lots = json.loads(ask("records", "lots", "B1", "--store", str(tmp_path / "records.db"), "--json").out)["lots"]
+    assert [(u["material"], u["lot"], pytest.approx(u["grams"])) for u in lots if u["lot"]] == [
+        ("citric-acid-50", "C-1", 5), ("citric-acid-50", "C-2", 2),
+        ("sorbitan-sesquicaprylate", "T-1", 2), ("sorbitan-sesquicaprylate", "T-2", 3),
+    ]  # fmt: skip
+    assert all(u["supplier"] for u in lots if u["material"] == "citric-acid-50")
 
 
 def test_the_shelf_says_who_sold_a_lot(store: Store, tmp_path: Path) -> None:
@@ -433,9 +464,9 @@ def test_what_was_recorded_cannot_be_changed(tmp_path: Path, table: str, change:
 
 def test_unknown_batches_and_lots_name_the_nearest(store: Store, tmp_path: Path) -> None:
     kept(store, batch_file(tmp_path, "HW-012", weighed("aqua", 1, "W-2026-3")))
-    for ask in (lambda: lots_of(store, "HW-12"), lambda: shown(store, "HW-12"), lambda: lay(store, "HW-12", "", DAY)):
+    for asked in (lambda: lots_of(store, "HW-12"), lambda: shown(store, "HW-12"), lambda: lay(store, "HW-12", "", DAY)):
         with pytest.raises(DataError, match=r"there is no batch 'HW-12'\..*Did you mean 'HW-012'"):
-            ask()
+            asked()
     with pytest.raises(DataError, match=r"no batch has a lot 'W-2026-4'\..*Did you mean 'W-2026-3'"):
         where_lot(store, "W-2026-4")
     with pytest.raises(DataError, match="no batch has a lot 'W-2026-3' of parfum"):
