@@ -35,11 +35,13 @@ class Meant:
         id: The material; empty if it is not certain.
         how: What was assumed beyond the name itself; empty if nothing was.
         candidates: Ids that it could be, if it is not certain.
+        exact: Whether each of these has just this name.
     """
 
     id: str = ""
     how: str = ""
     candidates: tuple[str, ...] = ()
+    exact: bool = False
 
 
 class Names:
@@ -88,7 +90,7 @@ class Names:
             named = [i for i in sorted(found) if _words(self._materials[i].name) == words]
             if len(named) == 1 and not strengths:
                 return Meant(named[0], how)
-            return Meant(candidates=tuple(close or sorted(found)))
+            return Meant(candidates=tuple(close or sorted(found)), exact=True)
         near = get_close_matches(plain, self._by_name, n=3, cutoff=0.75)
         return Meant(candidates=tuple(dict.fromkeys(i for name in near for i in sorted(self._by_name[name]))))
 
