@@ -1,5 +1,6 @@
 """The brief: what the product must be, read from a scenario file and joined with library and shelf."""
 
+import re
 from collections.abc import Collection, Iterable, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -8,6 +9,7 @@ from pydantic import Field, InstanceOf, ValidationError, field_validator, model_
 
 from optimizer.data.facts import Charge, Free, Frozen, Material, Percent
 from optimizer.data.pool import unknown
+from optimizer.data.sheet import number_of
 from optimizer.errors import TIE_PATTERN, DataError, Problem, fault, from_validation, hyphened, nearest, spelled
 from optimizer.files import found_at, is_file, read_toml, resolved, shipped
 from optimizer.rules import (
@@ -335,6 +337,10 @@ def addressed(key: str) -> str:
     return key if key.partition(".")[0] in Scenario.model_fields else f"{hyphened(owner)}{dot}{last}"
 
 
+_ONE_COMMA = re.compile(r"[+-]?(?:\d{1,3}(?:\.\d{3})+|\d+),\d+")
+"""A single figure with a decimal comma; no table of a brief takes a list of figures."""
+
+
 def _change(raw: dict[str, Any], key: str, value: str) -> None:
     """Apply one what-if to the raw scenario."""
     key = addressed(key)
@@ -344,8 +350,11 @@ def _change(raw: dict[str, Any], key: str, value: str) -> None:
     rules = {r.get("id"): r for r in raw.get("rule", []) if isinstance(r, dict)}
     parsed: Any = value
     try:
-        parsed = float(value)
-    except ValueError:
+        parsed = number_of(value) if _ONE_COMMA.fullmatch(value) else float(value)
+    except ValueError as error:
+        if _ONE_COMMA.fullmatch(value):
+            step = "Write it with a point, or without a separator."
+            raise fault("--set", key, f"'{value}' {error}.", step) from None
         if value in ("true", "false"):
             parsed = value == "true"
         elif "," in value:

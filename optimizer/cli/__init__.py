@@ -130,6 +130,10 @@ def main() -> None:
     named = next((word for word in sys.argv[1:] if not word.startswith("-")), "")
     try:
         load(ROOMS.get(named) or rooms())
+        if any("," in word for word in sys.argv[1:]):
+            from optimizer.cli.commas import with_points
+
+            sys.argv[1:] = with_points(sys.argv[1:], app)
         try:
             (app if named else without_options(app))(prog_name="tenside")
         finally:

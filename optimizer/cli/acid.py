@@ -194,12 +194,13 @@ def _points(path: Path, target: str, sample: float | None, solution: "Solution |
     from optimizer.bench.acid import points_answer
     from optimizer.bench.acid_log import read_points
     from optimizer.chemistry.interval import Interval
+    from optimizer.data.sheet import number_of
 
     if sample is None or not target or solution is None:
         raise UsageError("ph: --points needs --sample GRAMS, --target PH, --with NAME and --strength PERCENT.")
     middle, _, width = target.partition(":")
     try:
-        centre, tolerance = float(middle), float(width or 0.2)
+        centre, tolerance = number_of(middle), number_of(width or "0.2")
     except ValueError:
         raise UsageError(f"--target '{target}': write a pH, or pH:tolerance such as 5.5:0.2.") from None
     if not (0 <= centre <= 14 and 0 <= tolerance <= 2):

@@ -199,7 +199,7 @@ def test_by_how_much_a_rule_is_broken_is_told(tmp_path: Path) -> None:
     rule = next(o for o in outcome.checked.rules if o.id == "perfume")
     assert outcome.off_by["perfume"] == rule.violation > 0
     (said,) = outcome.readings(("perfume",))
-    assert said == f"{rule.reading}, here 0.6, off by 0.3"
+    assert said == f"{rule.reading}, here 0.6, off by 0.1"
 
 
 def test_make_this_one_as_a_formula_and_as_a_batch(tmp_path: Path) -> None:
