@@ -11,7 +11,7 @@ from optimizer.data.facts import Charge, Free, Frozen, Material, Percent
 from optimizer.data.pool import unknown
 from optimizer.data.sheet import number_of
 from optimizer.errors import TIE_PATTERN, DataError, Problem, fault, from_validation, hyphened, nearest, spelled
-from optimizer.files import found_at, is_file, read_toml, resolved, shipped
+from optimizer.files import found_at, is_file, is_folder, read_toml, resolved, shipped
 from optimizer.rules import (
     KINDS,
     Acidity,
@@ -182,9 +182,9 @@ def find_scenario(name: str) -> Path:
         DataError: If there is neither a file nor a shipped scenario of that name.
     """
     path = Path(name)
-    if path.suffix == ".toml" or found_at(path):
-        return path
     found = shipped("scenarios") / f"{name}.toml"
+    if path.suffix == ".toml" or (found_at(path) and not (is_folder(path) and is_file(found))):
+        return path
     if is_file(found):
         return found
     known = [p.stem for p in shipped("scenarios").glob("*.toml")]

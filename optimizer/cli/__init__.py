@@ -44,6 +44,7 @@ ROOMS: dict[str, tuple[str, ...]] = {
     "records": ("records", "readings"),
     "page": ("page",),
     "start": ("reference",),
+    "list": ("briefs",),
     "library": ("reference",),
     "rules": ("reference",),
     "schema": ("reference",),

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
     from optimizer.bench.batch import Batch
     from optimizer.bench.card import Card
+    from optimizer.bench.weighed import Weight
     from optimizer.cli.subject import Subject
 
 BatchFile = Annotated[Path, typer.Argument(help="A batch file, see 'tenside batch'.")]
@@ -137,7 +138,10 @@ def weighed(
     path: BatchFile,
     weights: Annotated[
         list[str] | None,
-        typer.Argument(help="MATERIAL=GRAMS or MATERIAL=GRAMS@LOT, several at once; =+GRAMS for a further portion."),
+        typer.Argument(
+            help="MATERIAL=GRAMS or MATERIAL=GRAMS@LOT, several at once, also by the line number of the weigh sheet; "
+            "=+GRAMS for a further portion."
+        ),
     ] = None,
     active: Annotated[
         list[str] | None,
@@ -172,11 +176,12 @@ def weighed(
     wrong = asked_of(strike, why, day_of(on))
     if not weights and not finish and wrong is None:
         raise UsageError("say what was weighed, such as aqua=3400.5, or how it ended, such as --finish-mass 4870.")
-    found, _ = batch_subject(path, shelf, library)
+    found, planned = batch_subject(path, shelf, library)
     known = found.brief.library.by_id
+    named = _Named(found, planned)
     lines = found.brief.shelf.lines if found.brief.shelf else ()
     lots = {(ln.material, ln.lot): ln.lot_active for ln in lines if ln.lot and ln.lot_active is not None}
-    typed = with_actives([weight_of(w) for w in weights or []], active or [], lots)
+    typed = with_actives([named(weight_of(w)) for w in weights or []], [named.active(a) for a in active or []], lots)
     day = day_of(on)
 
     def change(document: "TOMLDocument", now: "Batch") -> None:
@@ -206,6 +211,47 @@ def weighed(
 
         names = {n: m.name for n, m in known.items()}
         show(weighed_document(str(path), after, names, {w.material for w in typed}), markdown, html, pdf)
+
+
+class _Named:
+    """Materials as they are typed at the bench: an id, a name, an everyday word, or the number of the weigh sheet."""
+
+    def __init__(self, found: "Subject", batch: "Batch") -> None:
+        self._found, self._batch = found, batch
+
+    def __call__(self, weight: "Weight") -> "Weight":
+        from dataclasses import replace
+
+        return replace(weight, material=self.id_of(weight.material))
+
+    def active(self, text: str) -> str:
+        name, sign, rest = text.partition("=")
+        return f"{self.id_of(name.strip())}{sign}{rest}"
+
+    def id_of(self, text: str) -> str:
+        """Return the id; an unknown word is returned as it is, so that all problems are told at once."""
+        from optimizer.errors import UsageError
+        from optimizer.intake.names import material_of
+
+        if text.isdigit():
+            return self._by_number(int(text))
+        try:
+            return material_of(text, self._found.brief.library.materials)
+        except UsageError as error:
+            if "could be" in str(error):
+                raise
+            return text
+
+    def _by_number(self, number: int) -> str:
+        from optimizer.bench.weigh import weigh_sheet
+
+        pool = self._found.brief.pool
+        later = [i.material for i in pool.later] if self._batch.held_back_percent else []
+        lines = weigh_sheet(self._batch, self._found.brief.library, later).lines
+        ids = {line.number: line.material.id for line in lines}
+        if number not in ids:
+            raise UsageError(f"{number}=...: the weigh sheet has the lines 1 to {len(ids)}.")
+        return ids[number]
 
 
 @app.command(rich_help_panel=BENCH)

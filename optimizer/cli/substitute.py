@@ -63,6 +63,7 @@ def substitute(
     """
     from optimizer.answers import questions
     from optimizer.bench.batch import is_batch
+    from optimizer.intake.names import material_of
     from optimizer.studies.substitute import Wish
 
     if is_batch(Path(scenario)):
@@ -74,6 +75,7 @@ def substitute(
         tell(answer, json, markdown, html, pdf)
     with quiet_solvers():
         brief = brief_of(scenario, changes, shelf, library)
+        material = material_of(material, brief.library.materials)
         wish = Wish(_left(left, brief.scenario), free, active_band, charge_band, offered)
         answer = questions.substitute(material, brief, formula=formula, wish=wish)
     tell(answer, json, markdown, html, pdf)
@@ -94,6 +96,7 @@ def _in_the_middle(
     from optimizer.answers import questions
     from optimizer.bench.amount import portion_of
     from optimizer.cli.subject import subject_of
+    from optimizer.intake.names import material_of
 
     found = subject_of(str(path), changes=changes_of(changes), shelf=shelf, libraries=libraries)
     assert found.batch is not None
@@ -103,6 +106,7 @@ def _in_the_middle(
     grams = value if unit == "g" else value * found.batch.size_g / 100
     pool = replace(found.brief.pool, held_back=found.batch.held_back_percent)
     brief = replace(found.brief, pool=pool)
+    material = material_of(material, brief.library.materials)
     return questions.rescue(material, brief, found.batch, found.batch.doses, left_g=grams, wish=wish)
 
 

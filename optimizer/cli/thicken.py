@@ -56,10 +56,12 @@ def thicken(
     from optimizer.bench.thicken import log_of, logs_of
     from optimizer.bench.thicken_entry import check_planned, percent_added, record
     from optimizer.cli.subject import subject_of
+    from optimizer.intake.names import material_of
 
     found = subject_of(str(batch), shelf=shelf, libraries=library)
     if found.batch is None:
         raise UsageError(f"{batch} is no batch file.")
+    material = material_of(material, found.brief.library.materials) if material else ""
     about = (found.brief, found.formula, found.setting)
     readings = {"viscosity_mpas": viscosity, "flow_s": flow, "judged": judged}
     rest = {"waited_min": waited, "temperature_c": temperature, "ph": ph, "on": on or None, "note": note or None}

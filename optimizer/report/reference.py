@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 
+from optimizer.brief.listing import BriefLine, Briefs
 from optimizer.data.facts import Material, Substance
 from optimizer.data.library import Library, doubts
 from optimizer.report.document import Columns, Document, Listing, Table, figures
@@ -32,6 +33,27 @@ def rules_document(notes: Iterable[RuleNote]) -> Document:
         "Each [[rule]] has a kind and the fields below; total, ph and stock come from the brief's other tables.",
         sections=tuple(sections),
     )
+
+
+def briefs_document(found: Briefs) -> Document:
+    """Return the briefs that there are."""
+
+    def table(title: str, lines: Iterable[BriefLine]) -> list[Table]:
+        rows = tuple(
+            (
+                b.call,
+                b.name,
+                f"unusable: {b.trouble}" if b.trouble else f"{b.product}, {b.use}, {b.market}",
+                b.aim,
+            )
+            for b in lines
+        )
+        return [Table(title, ("write", "name", "what it is", "aim"), rows)] if rows else []
+
+    own = table(f"Your own, in {found.folder}", found.own)
+    verdict = f"{len(found.own)} briefs of your own, {len(found.shipped)} shipped."
+    following = Listing("Next", ("tenside blend BRIEF", "tenside start FOLDER lays a first brief of your own"))
+    return Document("Briefs", verdict, (), (*own, *table("Shipped", found.shipped), following))
 
 
 def library_document(materials: Iterable[Material]) -> Document:
