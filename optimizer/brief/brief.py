@@ -7,6 +7,7 @@ from functools import cached_property
 from math import inf, isnan
 from pathlib import Path
 
+from optimizer.brief.defaults import BenchDefaults, bench_defaults, is_shipped
 from optimizer.brief.implied import counted_together, rules_of
 from optimizer.brief.references import declared, references
 from optimizer.brief.scenario import Scenario, beside, read_scenario
@@ -115,7 +116,8 @@ def load_brief(
         if libraries is not None
         else [*([] if scenario.only_own_library else [shipped("library")]), *own]
     )
-    shelf_path = shelf or (beside(path, scenario.shelf, "shelf") if scenario.shelf else None)
+    defaults = bench_defaults(path)
+    shelf_path = shelf or _shelf_of(path, scenario, defaults)
     problems: list[Problem] = []
     library = lines = None
     try:
@@ -129,7 +131,22 @@ def load_brief(
     if problems or library is None:
         raise DataError(problems)
     hashes = {str(p): digest(p) for p in [*files, *([shelf_path] if shelf_path else [])]}
-    return make_brief(scenario, library, lines, where=str(path), files={**hashes, **library.files}, also=also)
+    brief = make_brief(scenario, library, lines, where=str(path), files={**hashes, **library.files}, also=also)
+    if shelf is None and shelf_path is not None and shelf_path == _default_shelf(defaults):
+        brief = replace(brief, assumptions=(*brief.assumptions, *defaults.told("shelf")))
+    return brief
+
+
+def _default_shelf(defaults: BenchDefaults) -> Path | None:
+    return beside(Path(defaults.where), defaults.shelf, "shelf") if defaults.shelf else None
+
+
+def _shelf_of(path: Path, scenario: Scenario, defaults: BenchDefaults) -> Path | None:
+    """Return the shelf of a brief: its own, else the bench's, which also goes before that of the demo."""
+    own = _default_shelf(defaults)
+    if own is not None and (not scenario.shelf or is_shipped(path)):
+        return own
+    return beside(path, scenario.shelf, "shelf") if scenario.shelf else None
 
 
 def widened(brief: Brief, also: Iterable[str]) -> Brief:

@@ -20,6 +20,7 @@ from optimizer.cli.common import (
     Why,
     app,
     day_of,
+    first,
     print_json,
     quiet_solvers,
     save,
@@ -48,8 +49,8 @@ def batch(
     density: Annotated[
         float | None, typer.Option(help="Measured density, g per ml; never assumed.", min=0.8, max=1.4)
     ] = None,
-    loss: Annotated[float, typer.Option(help="Part that does not reach the bottles, %.", min=0, max=90)] = 0.0,
-    scale: Annotated[float, typer.Option(help="Step of the scale, g.", min=1e-6)] = 1.0,
+    loss: Annotated[float | None, typer.Option(help="Part that does not reach the bottles, %.", min=0, max=90)] = None,
+    scale: Annotated[float | None, typer.Option(help="Step of the scale, g; else 1.", min=1e-6)] = None,
     held: Annotated[
         float | None, typer.Option(help="Water to hold back, % of the batch; else the brief's.", min=0, max=90)
     ] = None,
@@ -69,6 +70,7 @@ def batch(
 
     from optimizer.bench.batch import batch_from
     from optimizer.bench.plan import batch_text, brief_reference, hold_back, size_of
+    from optimizer.brief.defaults import bench_defaults
     from optimizer.cli.subject import subject_of
     from optimizer.files import refuse_existing, write_atomic
     from optimizer.report.made import Laid, laid_document
@@ -76,9 +78,23 @@ def batch(
     if out.suffix.lower() != ".toml":
         raise UsageError(f"--out {out.name}: a batch file's name ends in .toml.")
     refuse_existing(out)
-    amount = size_of(size, bottles=bottles, bottle_ml=bottle, density=density, loss_percent=loss, step_g=scale)
     with quiet_solvers():
         found = subject_of(subject, against=against, shelf=shelf, libraries=library)
+    bench = bench_defaults(found.scenario)
+    taken = [n for n, v in (("scale_g", scale), ("loss_percent", loss), ("density_g_per_ml", density)) if v is None]
+    step = first(scale, bench.scale_g, 1.0)
+    if not size and bottles is None:
+        size, taken = bench.size, [*taken, "size"]
+    if bottle is None and (bottles is not None or "bottle" in size or bench.density_g_per_ml or density):
+        bottle, taken = bench.bottle_ml, [*taken, "bottle_ml"]
+    amount = size_of(
+        size,
+        bottles=bottles,
+        bottle_ml=bottle,
+        density=first(density, bench.density_g_per_ml),
+        loss_percent=first(loss, bench.loss_percent, 0.0),
+        step_g=step,
+    )
     formula = found.formula if held is None else hold_back(found.formula, held)
     text = batch_text(
         formula,
@@ -88,10 +104,11 @@ def batch(
         batch=number or out.stem,
         product=found.batch.product if found.batch else found.brief.scenario.name,
         planned_on=day_of(on),
-        scale_step_g=scale,
+        scale_step_g=step,
         master=master or (found.batch.master if found.batch else ""),
     )
-    laid = Laid(str(out), batch_from(tomli.loads(text), str(out)), amount.words, found.notes)
+    told = tuple(bench.told(*taken))
+    laid = Laid(str(out), batch_from(tomli.loads(text), str(out)), amount.words, (*found.notes, *told))
     write_atomic(out, text)
     if json:
         print_json(laid)

@@ -5,7 +5,7 @@ import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Annotated, Any
+from typing import IO, TYPE_CHECKING, Annotated, Any, TypeVar, cast
 
 import typer
 from typer.core import TyperGroup
@@ -136,6 +136,14 @@ Strikes = Annotated[
 Why = Annotated[str, typer.Option("--why", help="Why it is struck; kept beside it.")]
 On = Annotated[str, typer.Option("--on", help="Date (ISO 8601, such as 2026-05-04); today if it is left out.")]
 ScenarioName = Annotated[str, typer.Argument(help="A scenario file, or the name of a shipped one such as hand-wash.")]
+
+
+T = TypeVar("T")
+
+
+def first(*values: T | None) -> T:
+    """Return the first value that is stated; the last one as it is."""
+    return next((value for value in values if value is not None), cast("T", values[-1]))
 
 
 def changes_of(changes: list[str] | None) -> list[tuple[str, str]]:

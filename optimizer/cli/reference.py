@@ -71,6 +71,7 @@ def schema(
     from optimizer.bench.costs import Costs
     from optimizer.bench.reconcile import Made
     from optimizer.bench.weigh import WeighSheet
+    from optimizer.brief.defaults import BenchDefaults
     from optimizer.brief.listing import Briefs
     from optimizer.brief.scenario import Scenario
     from optimizer.data.facts import Material
@@ -107,6 +108,7 @@ def schema(
 
     known: dict[str, tuple[type, str]] = {
         "scenario": (Scenario, "scenario file"),
+        "bench": (BenchDefaults, "bench.toml, the defaults of a bench"),
         "list": (Briefs, "tenside list --json"),
         "library": (LibraryFile, "library file"),
         "material": (Material, "a [[material]] of a library file; tenside library show | list | find --json"),
