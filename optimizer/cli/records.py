@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from optimizer.cli.subject import Subject
+    from optimizer.records.overview import Shown
     from optimizer.records.store import Told
     from optimizer.report.document import Document
 
@@ -186,10 +187,29 @@ def show_command(
 
     path, number = place_of(batch, store)
     with open_store(path) as opened:
-        found = shown(opened, number, revision)
+        found = _against_now(shown(opened, number, revision), path.parent)
     if out is not None:
         write_atomic(out, found.text)
     answer(found, json, markdown, html, pdf, lambda: batch_document(found, file=True))
+
+
+def _against_now(found: "Shown", folder: Path) -> "Shown":
+    """Return a kept batch with what the library says otherwise now: that of its brief, if it lies beside the store."""
+    from optimizer.brief.brief import load_brief
+    from optimizer.brief.scenario import find_scenario
+    from optimizer.cli.common import read_shipped
+    from optimizer.errors import DataError
+    from optimizer.records.batches import facts_digest
+
+    if not found.facts:
+        return found
+    beside = folder / found.brief
+    try:
+        known = load_brief(beside if beside.is_file() else find_scenario(found.brief)).library.by_id
+    except DataError:
+        known = read_shipped(None).by_id
+    changed = [n for n, digest in found.facts.items() if n not in known or facts_digest(known[n]) != digest]
+    return found.model_copy(update={"changed_since": tuple(changed)})
 
 
 @records_app.command()

@@ -3,6 +3,7 @@
 import hashlib
 import json
 from collections.abc import Callable, Mapping
+from dataclasses import field
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ from optimizer.data.shelf import ShelfLine, read_shelf
 from optimizer.errors import DataError, Problem, nearest
 from optimizer.files import read_bytes, read_text, resolved, toml_of
 from optimizer.immutable import immutable
+from optimizer.records.photos import Unclean, bare
 from optimizer.records.store import Printed, Store
 from optimizer.units import slug
 
@@ -39,7 +41,10 @@ class Photo:
 
     name: str
     content: bytes
+    """Without place, owner and whatever else a camera writes beside the picture."""
     sha256: str
+    cleaned: bool = False
+    """Whether something of that was taken out."""
 
 
 @immutable
@@ -63,6 +68,7 @@ class Incoming:
     text: str
     used: tuple[Used, ...]
     photos: Mapping[str, Photo]
+    facts: Mapping[str, str] = field(default_factory=dict)
 
 
 class Kept(Printed):
@@ -76,6 +82,8 @@ class Kept(Printed):
     lots: int
     observations: int
     photos: int
+    photos_cleaned: tuple[str, ...] = ()
+    """Photos from which place, owner and other notes of the camera were taken out; the files themselves stay."""
     without_lot: tuple[str, ...]
     """Materials that were weighed without a lot: there the trace ends."""
     without_supplier: tuple[str, ...]
@@ -116,7 +124,15 @@ def incoming_of(
     if problems:
         raise DataError(problems)
     lines = lines if shelf is None else read_shelf(shelf).lines
-    return Incoming(batch, path.name, text, used_of(book(batch), lines, materials), photos)
+    used = used_of(book(batch), lines, materials)
+    named = {u.material for u in used} | batch.doses.keys()
+    facts = {name: facts_digest(materials[name]) for name in named if materials and name in materials}
+    return Incoming(batch, path.name, text, used, photos, facts)
+
+
+def facts_digest(material: Material) -> str:
+    """Return the first 16 hex digits of the SHA-256 of what the library says of a material."""
+    return hashlib.sha256(material.model_dump_json().encode()).hexdigest()[:16]
 
 
 def photo_of(folder: Path, name: str) -> Photo:
@@ -132,7 +148,12 @@ def photo_of(folder: Path, name: str) -> Photo:
     if not suffix_of(content):
         what = "this is no picture (JPEG, PNG, GIF, WebP, TIFF, HEIC)."
         raise DataError([Problem(name, "", what, "Name the photo's file.")])
-    return Photo(name, content, hashlib.sha256(content).hexdigest())
+    try:
+        kept = bare(content, suffix_of(content))
+    except Unclean as error:
+        step = "Save it as JPEG or PNG, then keep that."
+        raise DataError([Problem(name, "", f"{error}.", step)]) from None
+    return Photo(name, kept, hashlib.sha256(kept).hexdigest(), kept != content)
 
 
 def suffix_of(content: bytes) -> str:
@@ -226,6 +247,8 @@ def keep(store: Store, incoming: Incoming, on: str, made: Mapping[str, Any] | No
                     "lot", revision_id=row, position=position, material=u.material, lot=u.lot, supplier=u.supplier,
                     grams=u.grams, stage=u.stage, on_date=u.on,
                 )  # fmt: skip
+            for material, digest in sorted(incoming.facts.items()):
+                store.put("fact", revision_id=row, material=material, digest=digest)
             for seen in batch.observation:
                 _observe(store, number, row, seen, incoming.photos.get(seen.photo))
     return Kept(
@@ -236,6 +259,7 @@ def keep(store: Store, incoming: Incoming, on: str, made: Mapping[str, Any] | No
         lots=sum(1 for u in used if u.lot),
         observations=len(batch.observation),
         photos=len(incoming.photos),
+        photos_cleaned=tuple(sorted(p.name for p in incoming.photos.values() if p.cleaned)),
         without_lot=tuple(sorted({u.material for u in used if not u.lot})),
         without_supplier=tuple(sorted({u.lot for u in used if u.lot and not u.supplier})),
     )
@@ -281,8 +305,8 @@ def batch_id(store: Store, number: str) -> int:
     return int(found[0]["id"])
 
 
-def note(store: Store, number: str, seen: Observation, folder: Path = Path()) -> None:
-    """Add a reading to a batch; a photo lies in `folder` or below.
+def note(store: Store, number: str, seen: Observation, folder: Path = Path()) -> bool:
+    """Add a reading to a batch; a photo lies in `folder` or below. Return whether notes of the camera were taken out.
 
     Raises:
         DataError: If there is no such batch, or the photo cannot be used.
@@ -290,6 +314,7 @@ def note(store: Store, number: str, seen: Observation, folder: Path = Path()) ->
     photo = photo_of(folder, seen.photo) if seen.photo else None
     with store.writing():
         _observe(store, batch_id(store, number), None, seen, photo)
+    return photo is not None and photo.cleaned
 
 
 def put_away(store: Store, number: str, on: str, place: str, until: str, amount_g: float | None, said: str) -> None:

@@ -386,9 +386,9 @@ def test_due_days_are_met_missed_and_overdue(store: Store, tmp_path: Path) -> No
         return [d.status for d in lay(store, "12", "", on).tests[0].due]
 
     assert statuses("2026-03-02") == ["coming"] * 4
-    assert statuses("2026-03-03") == ["overdue", "coming", "coming", "coming"]
+    assert statuses("2026-03-03") == ["due", "coming", "coming", "coming"]
     add_result(store, "12", "ph-settling", "2026-03-03", 5.2, None, "")
-    assert statuses("2026-03-04") == ["met", "overdue", "coming", "coming"]
+    assert statuses("2026-03-04") == ["met", "due", "coming", "coming"]
     assert statuses("2026-03-12") == ["met", "missed", "overdue", "coming"]
     add_result(store, "12", "ph-settling", "2026-03-28", 5.2, None, "")
     assert statuses("2026-03-28") == ["met", "missed", "met", "coming"]
@@ -405,7 +405,8 @@ def test_samples_come_due(store: Store, tmp_path: Path) -> None:
     put_away(store, "12", DAY, "box 3", "2028-03-05", 250, "")
     assert tasks(store, "2028-02-01", 14).tasks == ()
     assert [(t.what, t.status) for t in tasks(store, "2028-02-25", 14).tasks] == [("retained sample may go", "coming")]
-    assert tasks(store, "2028-03-05", 0).tasks[0].status == "overdue"
+    assert tasks(store, "2028-03-05", 0).tasks[0].status == "due"
+    assert tasks(store, "2028-03-06", 0).tasks[0].status == "overdue"
     assert where_lot(store, "W").batches[0].samples == ("box 3, until 2028-03-05",)
     with pytest.raises(DataError, match="before 2026-03-05"):
         put_away(store, "12", DAY, "box 3", "2025-01-01", None, "")
@@ -438,7 +439,7 @@ def test_a_struck_reading_stays_and_counts_no_more(store: Store, tmp_path: Path)
     right = strike(store, number, "2026-04-02", "slip of the pen").tests[0]
     assert right.alarms == ()
     assert [(r.value, r.struck) for r in right.readings] == [(46, "slip of the pen")]
-    assert right.due[0].status == "overdue"
+    assert right.due[0].status == "due"
     for again in (number, 999):
         with pytest.raises(DataError):
             strike(store, again, DAY, "x")
@@ -608,3 +609,39 @@ def test_every_column_is_documented() -> None:
     tables = columns_at(VERSION)
     assert {name: set(columns) for name, columns in tables.items()} == {n: set(m) for n, (_, m) in MEANINGS.items()}
     assert all(text for _, columns in MEANINGS.values() for text in columns.values())
+
+
+def test_a_test_due_today_is_due_and_overdue_only_tomorrow(store: Store, tmp_path: Path) -> None:
+    kept(store, batch_file(tmp_path, "12", weighed("aqua", 1, "W")))
+    lay(store, "12", "2026-03-03", "2026-03-03")
+    day = next(t.on for t in tasks(store, "2026-03-03", 60).tasks if t.on > "2026-03-03")
+    later = (datetime.fromisoformat(day) + timedelta(days=1)).date().isoformat()
+    assert {t.status for t in tasks(store, day, 0).tasks if t.on == day} == {"due"}
+    assert {t.status for t in tasks(store, later, 0).tasks if t.on == day} == {"overdue"}
+
+
+def test_a_later_report_says_what_the_library_has_changed_since(tmp_path: Path) -> None:
+    copytree(shipped("scenarios"), tmp_path, dirs_exist_ok=True)
+    own = tmp_path / "materials.toml"
+    text = (Path(cli.__file__).parent / "first_folder" / "materials.toml").read_text(encoding="utf-8")
+    own.write_text(text, encoding="utf-8")
+    name = next(line.split('"')[1] for line in text.splitlines() if line.startswith("id = "))
+    brief = tmp_path / "mine.toml"
+    brief.write_text(
+        'library = ["materials.toml"]\n' + (tmp_path / "hand-wash.toml").read_text(encoding="utf-8"), encoding="utf-8"
+    )
+    formula = tmp_path / "f.csv"
+    formula.write_text(f"material,percent\naqua,90\nglycerin,8\n{name},2\n", encoding="utf-8")
+    path = tmp_path / "batch.toml"
+    for args in (
+        ("batch", formula, "--for", brief, "--size", "1kg", "--number", "B1", "--out", path),
+        ("records", "keep", path),
+    ):
+        told = ask(*map(str, args))
+        assert told.code == 0, told.err
+    show = ("records", "show", "B1", "--store", str(tmp_path / "records.db"))
+    assert json.loads(ask(*show, "--json").out)["changed_since"] == []
+    assert "says the same of every material as then" in " ".join(ask(*show).out.split())
+    own.write_text(text.replace(f'id = "{name}"', f'id = "{name}"\nhandling = "Stir slowly."', 1), encoding="utf-8")
+    changed = json.loads(ask(*show, "--json").out)["changed_since"]
+    assert changed == [name] or "handling" in text.split(f'id = "{name}"')[1].split("[[")[0]
