@@ -42,6 +42,8 @@ ROOMS: dict[str, tuple[str, ...]] = {
     "label": ("label",),
     "cost": ("cost",),
     "records": ("records", "readings"),
+    "pack-up": ("packing",),
+    "unpack": ("packing",),
     "page": ("page",),
     "start": ("reference",),
     "list": ("briefs",),

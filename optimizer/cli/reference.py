@@ -84,6 +84,7 @@ def schema(
     from optimizer.records.lots import LotsOf, WhereLot
     from optimizer.records.masters import Version, Versions
     from optimizer.records.overview import Listed, Shown
+    from optimizer.records.packing import Packed
     from optimizer.records.series import Calendar, Tasks
     from optimizer.report.advice import Advised
     from optimizer.report.formula_json import Blend, Check
@@ -153,6 +154,7 @@ def schema(
         "weighed": (Weighed, "tenside weighed --json"),
         "made": (Made, "tenside made --json"),
         "card": (Card, "tenside card --json"),
+        "pack-up": (Packed, "tenside pack-up | unpack --json"),
         "page": (PageRecord, "tenside page --json"),
     }
     if what and what not in known:

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from optimizer.records.lots import LotsOf, WhereLot
     from optimizer.records.masters import FigureChange, Version, Versions
     from optimizer.records.overview import Listed, Noted, Shown
+from optimizer.records.packing import Packed
 
 FIGURES = {
     "cost_per_kg": "cost per kg",
@@ -242,3 +243,14 @@ def _count(value: int | None) -> str:
 def figure_of(value: float | None, digits: int) -> str:
     """Return a figure for a cell, empty for none."""
     return "" if value is None else number(value, digits)
+
+
+def packed_document(packed: Packed, verdict: str, step: str) -> Document:
+    """Return what was packed or put back."""
+    facts = [
+        ("folder", packed.folder),
+        ("files", f"{packed.files}, {number(packed.bytes / 1e6, 2)} MB"),
+        ("records", listed(list(packed.records)) or "none"),
+        ("left out", listed(list(packed.left_out))),
+    ]
+    return Document("Working folder", verdict, tuple((k, v) for k, v in facts if v), (Listing("Next", (step,)),))
