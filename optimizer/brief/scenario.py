@@ -96,6 +96,7 @@ class HeldBack(Frozen):
     """Part of the product kept free for what is added to effect after the blend."""
 
     percent: Percent = 0.0
+    """Part of the product [%]; a batch weighs so much less before it is adjusted."""
     acids: tuple[str, ...] = ()
     """Acids or alkalis that set the pH."""
     thickeners: tuple[str, ...] = ()
@@ -142,13 +143,17 @@ class Scenario(Frozen):
     """A scenario file as written, variants merged."""
 
     name: str
+    """How the product is called."""
     product: str = ""
     """What it is, such as 'hand wash'."""
     use: Literal["rinse-off", "leave-on"] = "rinse-off"
+    """How it is used; ceilings apply by it."""
     market: str = "EU"
     """Jurisdiction whose ceilings apply; the text in force must be checked."""
     currency: str = "EUR"
+    """Of every price; the shelf's must be the same."""
     notes: str = ""
+    """Anything; it is shown by 'tenside list --json'."""
     extends: str = ""
     """Another scenario file that this one varies."""
     without_rules: tuple[str, ...] = ()

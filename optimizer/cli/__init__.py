@@ -49,6 +49,7 @@ ROOMS: dict[str, tuple[str, ...]] = {
     "list": ("briefs",),
     "library": ("reference",),
     "rules": ("reference",),
+    "explain": ("reference",),
     "schema": ("reference",),
     "import": ("intake",),
 }

@@ -61,6 +61,27 @@ def rules(
 
 
 @app.command(rich_help_panel=FACTS)
+def explain(
+    what: Annotated[str, typer.Argument(help="'brief': every table of a brief with its keys.")] = "brief",
+    html: Html = None,
+    pdf: Pdf = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Explain the tables of a brief: what each key means, what is written, and an example."""
+    from optimizer.brief.explained import explained
+    from optimizer.report.reference import explained_document
+
+    if what != "brief":
+        raise UsageError(f"there is nothing to explain called '{what}'. {nearest(what, ['brief'])}")
+    found = explained()
+    if json:
+        print_json(found)
+    else:
+        show(explained_document(found), markdown, html, pdf)
+
+
+@app.command(rich_help_panel=FACTS)
 def schema(
     what: Annotated[str, typer.Argument(help="One of the schemas; all when left out.")] = "",
 ) -> None:
@@ -72,6 +93,7 @@ def schema(
     from optimizer.bench.reconcile import Made
     from optimizer.bench.weigh import WeighSheet
     from optimizer.brief.defaults import BenchDefaults
+    from optimizer.brief.explained import BriefExplained
     from optimizer.brief.listing import Briefs
     from optimizer.brief.scenario import Scenario
     from optimizer.data.facts import Material
@@ -111,6 +133,7 @@ def schema(
         "scenario": (Scenario, "scenario file"),
         "bench": (BenchDefaults, "bench.toml, the defaults of a bench"),
         "list": (Briefs, "tenside list --json"),
+        "explain": (BriefExplained, "tenside explain --json"),
         "library": (LibraryFile, "library file"),
         "material": (Material, "a [[material]] of a library file; tenside library show | list | find --json"),
         "library-check": (DoubtsRecord, "tenside library check --json"),
