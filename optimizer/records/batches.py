@@ -14,7 +14,7 @@ from optimizer.data.shelf import ShelfLine, read_shelf
 from optimizer.errors import DataError, Problem, nearest
 from optimizer.files import read_bytes, read_text, resolved, toml_of
 from optimizer.immutable import immutable
-from optimizer.records.photos import Unclean, bare
+from optimizer.records.photos import UncleanError, bare
 from optimizer.records.store import Printed, Store
 from optimizer.units import slug
 
@@ -150,7 +150,7 @@ def photo_of(folder: Path, name: str) -> Photo:
         raise DataError([Problem(name, "", what, "Name the photo's file.")])
     try:
         kept = bare(content, suffix_of(content))
-    except Unclean as error:
+    except UncleanError as error:
         step = "Save it as JPEG or PNG, then keep that."
         raise DataError([Problem(name, "", f"{error}.", step)]) from None
     return Photo(name, kept, hashlib.sha256(kept).hexdigest(), kept != content)

@@ -20,7 +20,7 @@ SIGNS = (b"Exif", b"EXIF", b"eXIf", b"tEXt", b"iTXt", b"zTXt", b"XMP", b"xmp", b
 """What a damaged picture may have only if there are notes in it."""
 
 
-class Unclean(ValueError):
+class UncleanError(ValueError):
     """A picture whose notes cannot be taken out; the text says what it is."""
 
 
@@ -32,16 +32,16 @@ def bare(content: bytes, suffix: str) -> bytes:
         suffix: How its kind's names end.
 
     Raises:
-        Unclean: If its notes cannot be taken out. A damaged picture without any sign of notes stays as it is.
+        UncleanError: If its notes cannot be taken out. A damaged picture without any sign of notes stays as it is.
     """
     ways = {".jpg": _jpeg, ".png": _png, ".webp": _webp, ".gif": _gif}
     if suffix not in ways:
-        raise Unclean(f"a {suffix.lstrip('.').upper()} file holds place and owner where they cannot be taken out")
+        raise UncleanError(f"a {suffix.lstrip('.').upper()} file holds place and owner where they cannot be taken out")
     try:
         return ways[suffix](content)
-    except (struct.error, IndexError, Unclean):
+    except (struct.error, IndexError, UncleanError):
         if any(sign in content for sign in SIGNS):
-            raise Unclean("the picture is damaged, and place and owner may be in it") from None
+            raise UncleanError("the picture is damaged, and place and owner may be in it") from None
         return content
 
 
@@ -67,7 +67,7 @@ def _segments(content: bytes) -> Iterator[tuple[int, bytes]]:
         while content[at] == 0xFF and content[at + 1] == 0xFF:  # padding
             at += 1
         if content[at] != 0xFF:
-            raise Unclean("the picture is damaged")
+            raise UncleanError("the picture is damaged")
         marker = content[at + 1]
         if marker == 0xD9:
             yield marker, b"\xff\xd9"
@@ -101,7 +101,7 @@ def _png(content: bytes) -> bytes:
         length, name = struct.unpack(">I4s", content[at : at + 8])
         end = at + 12 + length
         if end > len(content):
-            raise Unclean("the picture is damaged")
+            raise UncleanError("the picture is damaged")
         if name not in PNG_NOTES:
             out.append(content[at:end])
         if name == b"IEND":
@@ -111,7 +111,7 @@ def _png(content: bytes) -> bytes:
 
 def _webp(content: bytes) -> bytes:
     if content[8:12] != b"WEBP":
-        raise Unclean("the picture is damaged")
+        raise UncleanError("the picture is damaged")
     (size,) = struct.unpack("<I", content[4:8])
     out, at, whole = [], 12, min(len(content), 8 + size)
     while at + 8 <= whole:
@@ -129,7 +129,7 @@ def _webp(content: bytes) -> bytes:
 
 def _gif(content: bytes) -> bytes:
     if content[:6] not in GIF_STARTS:
-        raise Unclean("the picture is damaged")
+        raise UncleanError("the picture is damaged")
     at = 13 + _table(content[10])
     out = [content[:at]]
     while content[at] != 0x3B:
@@ -140,7 +140,7 @@ def _gif(content: bytes) -> bytes:
         elif kind == 0x2C:
             at, note = at + 11 + _table(content[at + 9]), False
         else:
-            raise Unclean("the picture is damaged")
+            raise UncleanError("the picture is damaged")
         while content[at]:
             at += content[at] + 1
         at += 1

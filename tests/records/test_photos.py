@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from PIL import Image, PngImagePlugin
 
-from optimizer.records.photos import Unclean, bare
+from optimizer.records.photos import UncleanError, bare
 from tests.support.harbour import batch_file, weighed
 from tests.support.hostile import ask
 
@@ -63,7 +63,7 @@ def test_what_follows_the_picture_goes_too() -> None:
 
 @pytest.mark.parametrize("suffix", [".heic", ".tif"])
 def test_what_cannot_be_cleaned_is_refused(suffix: str) -> None:
-    with pytest.raises(Unclean, match="holds place and owner where they cannot be taken out"):
+    with pytest.raises(UncleanError, match="holds place and owner where they cannot be taken out"):
         bare(b"anything", suffix)
 
 
@@ -73,7 +73,7 @@ def test_damaged_pictures_are_told_not_half_kept(suffix: str) -> None:
     for end in range(14, len(content) - 3, max(1, len(content) // 60)):
         try:
             kept = bare(content[:end], suffix)
-        except Unclean:
+        except UncleanError:
             continue
         assert OWNER not in kept
 
