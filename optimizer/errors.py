@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, get_args
 from optimizer.immutable import immutable
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
 
     from pydantic import BaseModel, ValidationError
 
@@ -229,9 +229,14 @@ def _known_keys(model: type[BaseModel], path: Iterable[Any]) -> set[str]:
         if tagged:
             here = tagged
             continue
-        fields = [m.model_fields[part].annotation for m in here if part in m.model_fields]
+        fields = [field.annotation for m in here for name, field in _written(m) if name == part]
         here = {found for annotation in fields for found in _models_in(annotation)} or here
-    return {name for m in here for name in m.model_fields}
+    return {name for m in here for name, _ in _written(m)}
+
+
+def _written(model: type[BaseModel]) -> Iterator[tuple[str, Any]]:
+    """Yield the fields of a table by the keys that a file has for them."""
+    return ((field.alias or name, field) for name, field in model.model_fields.items())
 
 
 def _models_in(annotation: Any) -> set[type[BaseModel]]:

@@ -8,6 +8,7 @@ import hashlib
 import os
 import re
 import stat
+import sys
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
@@ -186,17 +187,99 @@ def _taken(path: Path, why: str = "") -> DataError:
     return fault(str(path), "", f"the file exists and would be lost{why}.", "Name another file or move this one.")
 
 
-def _put_new(temporary: str, path: Path) -> None:
+def put_new(temporary: str, path: Path) -> None:
     """Give a finished file its name unless that is taken; where links are not known, look once more."""
     try:
         os.link(temporary, path)
     except FileExistsError:
         raise
     except OSError:
-        refuse_existing(path)
-        os.replace(temporary, path)
+        with changing(path):
+            refuse_existing(path)
+            os.replace(temporary, path)
     else:
         os.unlink(temporary)
+
+
+PATIENCE = 60.0
+"""How long a command waits for others that change the same file [s]."""
+_GLANCE = 0.005
+"""Time between two looks whether a file is free again [s]."""
+
+
+@contextlib.contextmanager
+def changing(path: Path) -> Iterator[Path]:
+    """Keep a file for oneself from before it is read until what replaces it lies there; others wait for their turn.
+
+    The lock is a file `.NAME.lock` beside it, because the file itself is replaced. The system lets go of it when a
+    command ends, however it ends, so none is ever left closed. It does not nest.
+
+    Yields:
+        Where the file lies once links are followed.
+
+    Raises:
+        DataError: If others hold it for longer than `PATIENCE`, or the folder cannot be written.
+    """
+    place = resolved(path)
+    lock = place.with_name(f".{place.name}.lock")
+    with writing(path):
+        handle = _locked(lock, path)
+    try:
+        yield place
+    finally:
+        _let_go(handle, lock)
+
+
+def _locked(lock: Path, path: Path) -> int:
+    """Return an open handle on the lock of a file, once nobody else holds it."""
+    until = time.monotonic() + PATIENCE
+    while True:
+        lock.parent.mkdir(parents=True, exist_ok=True)
+        handle = os.open(lock, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o644)
+        try:
+            if _taken_by_us(handle) and _still_there(handle, lock):
+                return handle
+        except BaseException:
+            os.close(handle)
+            raise
+        os.close(handle)
+        if time.monotonic() > until:
+            what = f"other commands have been changing it for {PATIENCE:g} s; nothing was written."
+            raise fault(str(path), "", what, "Wait until they end, then run the command again.")
+        time.sleep(_GLANCE)
+
+
+def _taken_by_us(handle: int) -> bool:
+    """Return whether the lock was free and is ours now."""
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        if error.errno in (errno.EACCES, errno.EAGAIN, errno.EDEADLK):
+            return False
+        raise
+    return True
+
+
+def _still_there(handle: int, lock: Path) -> bool:
+    """Return whether the lock still has its name: who held it before takes the name away when done."""
+    try:
+        return os.path.samestat(os.fstat(handle), os.stat(lock))
+    except FileNotFoundError:
+        return False
+
+
+def _let_go(handle: int, lock: Path) -> None:
+    """Take the lock's name away while it is held, so that nobody's is taken away; Windows keeps the empty file."""
+    with contextlib.suppress(OSError):
+        os.unlink(lock)
+    os.close(handle)
 
 
 def write_atomic(path: Path, text: str, *, overwrite: bool = False) -> None:
@@ -264,7 +347,7 @@ def write_bytes_atomic(path: Path, content: bytes, *, overwrite: bool = False) -
             if overwrite:
                 os.replace(temporary, path)
             else:
-                _put_new(temporary, path)
+                put_new(temporary, path)
         except BaseException:
             Path(temporary).unlink(missing_ok=True)
             raise
@@ -309,7 +392,8 @@ def write_report(path: Path, content: bytes, kind: str) -> None:
     Raises:
         DataError: If something else is there, or the file cannot be written.
     """
-    write_bytes_atomic(path, _sealed(_with_digest(content, UNSEALED)), overwrite=_untouched(path, kind))
+    with changing(path) as place:
+        write_bytes_atomic(place, _sealed(_with_digest(content, UNSEALED)), overwrite=_untouched(place, kind))
 
 
 def _untouched(path: Path, kind: str) -> bool:

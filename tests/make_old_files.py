@@ -33,9 +33,9 @@ weighed batch.toml {AS_WEIGHED} --on 2026-03-03
 ph batch.toml --of batch --read 8.4 --water 9 --with citric_acid_anhydrous --strength 50 --on 2026-03-03
 ph batch.toml --added 2.2 --read 6.4 --water 9 --on 2026-03-03
 ph batch.toml --added 3.4 --read 5.7 --water 9 --on 2026-03-03
-thicken batch.toml --material sodium-chloride --added 0 --viscosity 150 --target 3000 --temperature 22 --on 2026-03-03
-thicken batch.toml --material sodium-chloride --added 0.5 --viscosity 1400 --ph 5.7 --temperature 22 --on 2026-03-03
-thicken batch.toml --material sodium-chloride --added 0.8 --viscosity 3100 --ph 5.7 --temperature 22 --on 2026-03-03
+thicken batch.toml --material sodium-chloride --added 0% --viscosity 150 --target 3000 --temperature 22 --on 2026-03-03
+thicken batch.toml --material sodium-chloride --added 0.5% --viscosity 1400 --ph 5.7 --temperature 22 --on 2026-03-03
+thicken batch.toml --material sodium-chloride --added 0.8% --viscosity 3100 --ph 5.7 --temperature 22 --on 2026-03-03
 weighed batch.toml --finish-mass 1034 --water-added 20 --bottles 4 --on 2026-03-03
 made batch.toml --master next.csv
 label batch.toml

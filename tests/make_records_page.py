@@ -54,6 +54,7 @@ STEP_NOTES = (
     "older schema have none and are only checked as before",
     "`tally`, which says how many rows (`rows`) each table (`name`) holds, so that the check tells one that was "
     "removed or put in by another program; it is no part of an export and counted anew by an import",
+    "A table of digests of the facts that a kept batch was made with.",
 )
 
 TAIL = """

@@ -16,6 +16,7 @@ from optimizer.brief.scenario import find_scenario
 from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
+    from optimizer.bench.batch import Batch
     from optimizer.data.formula_file import GivenFormula
     from optimizer.solve.result import Result
     from optimizer.solve.tradeoff import Frontier
@@ -186,6 +187,39 @@ def substitute(
     found = replace_it(brief, wide, material, wish or Wanted(), doses if given else None, notes)
 
     return Answer("substitute", found, 0 if found.answer is not None else 4)
+
+
+def rescue(
+    material: str, brief: Brief, batch: Batch, doses: Mapping[str, float], *, left_g: float, wish: Wish
+) -> Answer[Substituted]:
+    """Find out how a batch in the middle goes on without a material: what is in stays in.
+
+    Args:
+        material: Id of what has run out.
+        brief: The batch's brief, with the part that the batch holds back.
+        batch: The batch file's content.
+        doses: Its plan [% as supplied by id].
+        left_g: What is left of the material besides what is in [g].
+        wish: What else is asked of the substitution.
+    """
+    from optimizer.bench.rescue import SIZES, Rescue, floors_g, inside_g, smaller_batch, still_to_add
+    from optimizer.studies.substitute import possible, stand_ins, substitute
+
+    wide = widened(brief, [*stand_ins(brief, material), *doses])
+    wide = replace(wide, pool=replace(wide.pool, held_back=brief.pool.held_back))
+    floors, there = floors_g(batch), inside_g(batch).get(material, 0.0) + left_g
+
+    def asked(size: float) -> Wish:
+        inside = {name: 100 * grams / size for name, grams in floors.items()}
+        return replace(wish, left=100 * there / size, inside=inside)
+
+    sizes = (batch.size_g * times for times in SIZES)
+    size = next((s for s in sizes if possible(brief, material, asked(s), dict(doses))), batch.size_g)
+    found = substitute(brief, wide, material, asked(size), dict(doses))
+    lines = () if found.answer is None else still_to_add(batch, found.answer.formula.doses, size)
+    small = smaller_batch(batch, material, there)
+    now = Rescue(batch.batch, size, batch.size_g, lines, small)
+    return Answer("substitute", replace(found, now=now), 0 if lines else 4)
 
 
 def frontier(

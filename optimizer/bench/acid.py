@@ -15,6 +15,7 @@ from optimizer.assessment.alarms import alarms_of
 from optimizer.assessment.alkalinity import AlkalinityBasis, ingredients_of, known_of
 from optimizer.assessment.preserving import Preservation, preservation_of
 from optimizer.bench.batch import Adjustment, Batch
+from optimizer.bench.strike import Struck, lines_of, struck_of
 from optimizer.brief.brief import Brief
 from optimizer.chemistry.advice import LARGEST_SHARE, AcidAdvice, Added, added, advise
 from optimizer.chemistry.alkalinity import Alkaline, Knowledge, know
@@ -106,6 +107,7 @@ class AcidSession:
         for_batch: The same for the whole batch [g].
         so_far: What is in already; None before the first addition.
         worth: Total per 100 g before any reading, after one, after two ... [g].
+        numbers: Number of each reading in the batch file, by which it can be struck.
     """
 
     of: str
@@ -116,6 +118,7 @@ class AcidSession:
     for_batch: Interval | None
     so_far: Added | None
     worth: tuple[Interval, ...]
+    numbers: tuple[int, ...] = ()
 
 
 @immutable
@@ -139,6 +142,7 @@ class PhAnswer:
         sessions: Adjustments of the batch file, in order.
         preservation: Acid preservatives at the target.
         alarms: What is said before anything else.
+        struck: Readings of the batch file that count no more.
     """
 
     setting: Setting
@@ -157,6 +161,7 @@ class PhAnswer:
     sessions: tuple[AcidSession, ...] = ()
     preservation: Preservation | None = None
     alarms: tuple[Caution, ...] = ()
+    struck: tuple[Struck, ...] = ()
 
 
 def ph_answer(
@@ -213,6 +218,7 @@ def ph_answer(
         sessions,
         preservation_of(brief, formula, Setting(target.typical, target.low, target.high)),
         alarms_of(brief, formula, Setting(target.typical, target.low, target.high)),
+        struck_of(batch, "reading") if batch else (),
     )
 
 
@@ -374,6 +380,7 @@ def sessions_of(
         DataError: If a figure cannot be used.
     """
     known, found = know(recipe), []
+    numbers = {id(entry): n for n, _, entry in lines_of(batch, "reading")}
     steps = [None, *batch.adjustment]
     for number_, (before, one) in enumerate(pairwise(steps)):
         assert one is not None
@@ -388,7 +395,8 @@ def sessions_of(
                 Problem(where, f"{at}, {p.where} {p.key}", p.what, p.step) for p in error.problems
             ) from None
         notes = tuple(", ".join(w for w in (r.on, r.note) if w) for r in one.reading)
-        found.append(_session(one.of, log, notes, blend_g))
+        own = tuple(numbers[id(r)] for r in one.reading)
+        found.append(replace(_session(one.of, log, notes, blend_g), numbers=own))
         known = log.estimate
     return tuple(found)
 

@@ -10,6 +10,7 @@ from tomlkit import TOMLDocument
 from optimizer.assessment.alkalinity import ingredients_of, known_of
 from optimizer.bench.acid import default_acid, sessions_of, start_of_batch, target_of
 from optimizer.bench.batch import Adjustment, Batch, append, batch_from, change_batch
+from optimizer.bench.strike import Strike, strike
 from optimizer.brief.brief import Brief
 from optimizer.chemistry.ph import Solution
 from optimizer.chemistry.titration import LogReading
@@ -18,7 +19,7 @@ from optimizer.data.sheet import number_of, read_rows, text_of
 from optimizer.errors import DataError, Problem, fault, nearest
 from optimizer.immutable import immutable
 from optimizer.rules.row import Setting
-from optimizer.units import slug
+from optimizer.units import AS_TYPED, number, slug
 
 
 @immutable
@@ -27,7 +28,7 @@ class Noted:
 
     Attributes:
         ph: What was read.
-        added_g: Solution added so far, all additions together [g]; None for as much as before.
+        added: Solution added so far, all additions together, in grams or % of what is adjusted; None for as before.
         water: Water per gram of product in what was read [g/g].
         strip: True for a strip.
         temperature: [°C].
@@ -35,10 +36,12 @@ class Noted:
         taken_g: Product used up [g].
         on: Day.
         note: Anything.
+        lot: Of what was added since the reading before, if it is another one.
+        sure: Whether more than the part held back is meant so.
     """
 
     ph: float
-    added_g: float | None = None
+    added: tuple[float, str] | None = None
     water: float = 0.0
     strip: bool = False
     temperature: float = 25.0
@@ -46,6 +49,8 @@ class Noted:
     taken_g: float = 0.0
     on: str = ""
     note: str = ""
+    sure: bool = False
+    lot: str = ""
 
 
 def note_reading(
@@ -79,8 +84,7 @@ def note_reading(
     _check(noted)
     target, recipe = target_of(brief, setting), known_of(ingredients_of(formula))
 
-    def change(document: TOMLDocument) -> None:
-        batch = batch_from(document.unwrap(), str(path))
+    def change(document: TOMLDocument, batch: Batch) -> None:
         last = batch.adjustment[-1] if batch.adjustment else None
         begins = _new_log(batch, last, of, sample_g, solution, formula)
         if begins is not None:
@@ -88,11 +92,51 @@ def note_reading(
             last = None
         before = last.reading[-1].added_g if last and last.reading else 0.0
         tables: Any = document["adjustment"]
-        append(tables[-1], "reading", _line(noted, before))
+        start, of_what = float(tables[-1]["start_g"]), str(tables[-1].get("of", "batch"))
+        grams = before if noted.added is None else _grams(noted.added, start)
+        if not noted.sure and grams > before:
+            _check_room(batch, of_what, start, grams - before, str(path))
+        append(tables[-1], "reading", _line(noted, grams))
         # Read as a log before anything is written, so that a line that cannot be is refused.
         sessions_of(batch_from(document.unwrap(), str(path)), target, recipe, None, str(path))
 
     return change_batch(path, change)
+
+
+def strike_reading(path: Path, brief: Brief, formula: Formula, setting: Setting, asked: Strike) -> Batch:
+    """Strike a reading of a batch file and return what the file holds now.
+
+    Raises:
+        DataError: If there is no such reading, or the log makes no sense without it.
+    """
+    target, recipe = target_of(brief, setting), known_of(ingredients_of(formula))
+
+    def change(document: TOMLDocument, batch: Batch) -> None:
+        strike(document, batch, "reading", asked)
+        sessions_of(batch_from(document.unwrap(), str(path)), target, recipe, None, str(path))
+
+    return change_batch(path, change)
+
+
+def _grams(added: tuple[float, str], start_g: float) -> float:
+    value, unit = added
+    return value * start_g / 100 if unit == "%" else value
+
+
+def _check_room(batch: Batch, of: str, start_g: float, more_g: float, where: str) -> None:
+    """Refuse more solution than there can be room for: a slip of the pen, or of grams and per cent."""
+    if of == "sample":
+        room, words = start_g, f"the sample itself weighs {number(start_g, 3)} g"
+    else:
+        solution = sum(a.reading[-1].added_g for a in batch.adjustment if a.of == "batch" and a.reading)
+        thick = sum(t.step[-1].added_percent for t in batch.thickening if t.step)
+        held = (batch.held_back_percent - thick) * batch.size_g / 100
+        room, words = held - solution, f"{number(held, 2)} g of the batch are held back for it"
+        if batch.held_back_percent <= 0:
+            return
+    if more_g > room + AS_TYPED:
+        what = f"{number(more_g, 3)} g more of the solution, and {words}."
+        raise fault(where, "adjustment.reading.added_g", what, "Look again; if so much really is in, add --sure.")
 
 
 def _check(noted: Noted) -> None:
@@ -100,7 +144,7 @@ def _check(noted: Noted) -> None:
     problems = []
     if not 0 <= noted.ph <= 14:
         problems.append(Problem("reading", "--read", f"{noted.ph:g} is not a pH.", "Write a number from 0 to 14."))
-    amounts = (("--added", noted.added_g or 0.0), ("--water", noted.water), ("--taken", noted.taken_g))
+    amounts = (("--added", (noted.added or (0.0, ""))[0]), ("--water", noted.water), ("--taken", noted.taken_g))
     for key, value in amounts:
         if not 0 <= value < float("inf"):
             problems.append(Problem("reading", key, f"{value:g} g is not an amount.", "Write zero or more."))
@@ -142,9 +186,9 @@ def _new_log(
     return {"of": what, "start_g": round(start, 3), "chemical": name, "strength_percent": percent}
 
 
-def _line(noted: Noted, before: float) -> dict[str, Any]:
+def _line(noted: Noted, grams: float) -> dict[str, Any]:
     """Return the reading as the batch file writes it; what is usual is left out."""
-    line: dict[str, Any] = {"added_g": before if noted.added_g is None else noted.added_g, "ph": noted.ph}
+    line: dict[str, Any] = {"added_g": round(grams, 6), "ph": noted.ph}
     if noted.water:
         line["water_per_g"] = noted.water
     if noted.strip:
@@ -152,7 +196,7 @@ def _line(noted: Noted, before: float) -> dict[str, Any]:
     # Temperature and foam are noted with every reading: they decide what it is worth.
     line |= {"temperature_c": noted.temperature, "foam_free": noted.foam_free}
     line |= {"taken_g": noted.taken_g} if noted.taken_g else {}
-    line |= {k: v for k, v in (("on", noted.on), ("note", noted.note)) if v}
+    line |= {k: v for k, v in (("lot", noted.lot), ("on", noted.on), ("note", noted.note)) if v}
     return line
 
 

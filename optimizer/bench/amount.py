@@ -27,6 +27,30 @@ UNITS: dict[str, tuple[Unit, float]] = {
 }
 """What a word means: its unit and how many of it. A pound is 453.59237 g (international agreement of 1959)."""
 
+PORTION = re.compile(r"\s*([+-]?[0-9.,]+)\s*(%|percent|[a-z]*)", re.IGNORECASE)
+"""How an addition is typed: a figure, then %, a unit of mass, or nothing."""
+
+
+def portion_of(option: str, text: str) -> tuple[float, Literal["g", "%", ""]]:
+    """Return an addition as typed, such as '21g', '0.5%' or a bare '21', with what it is counted in.
+
+    Raises:
+        UsageError: If it is neither.
+    """
+    found = PORTION.fullmatch(text.strip())
+    unit = found[2].lower() if found else ""
+    mass = UNITS.get(unit, ("", 0.0))
+    if found is None or not (unit in ("", "%", "percent") or mass[0] == "g"):
+        raise UsageError(f"{option} '{text}': write grams such as 21g, or per cent such as 0.5%.")
+    try:
+        value = number_of(found[1])
+    except ValueError as error:
+        raise UsageError(f"{option} '{text}': {found[1]} {error}.") from None
+    if mass[0] == "g":
+        return value * mass[1], "g"
+    return value, "%" if unit else ""
+
+
 KITCHEN = (
     "spoon", "spoons", "teaspoon", "teaspoons", "tablespoon", "tablespoons", "tsp", "tbsp", "cup", "cups", "pinch",
     "drop", "drops", "dash", "handful", "scoop", "scoops", "el", "tl",

@@ -8,7 +8,7 @@ included; the file is replaced as a whole, so that a crash leaves the old one or
 import os
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, Literal, Self, TypeVar
 
 import tomlkit
 from pydantic import Field, PrivateAttr, ValidationError, model_validator
@@ -17,7 +17,7 @@ from tomlkit.exceptions import ParseError
 from optimizer.bench.costs import Costs
 from optimizer.data.facts import Frozen, Key, Percent, Ph, Positive
 from optimizer.errors import DAY_PATTERN, DataError, Problem, fault, from_validation
-from optimizer.files import read_text, read_toml, write_atomic
+from optimizer.files import changing, read_text, read_toml, write_atomic
 
 Amount = Annotated[float, Field(ge=0)]
 Celsius = Annotated[float, Field(ge=0, le=100)]
@@ -41,6 +41,13 @@ class Scale(Frozen):
         return (self.error_g or self.step_g) * 100 / self.allowed_percent
 
 
+Line = TypeVar("Line", bound="Entry")
+
+
+def _counting(lines: tuple[Line, ...]) -> tuple[Line, ...]:
+    return tuple(line for line in lines if not line.struck)
+
+
 class PlannedLine(Frozen):
     """One dose of the plan."""
 
@@ -49,7 +56,15 @@ class PlannedLine(Frozen):
     """As supplied [% w/w of the product]."""
 
 
-class WeighedLine(Frozen):
+class Entry(Frozen):
+    """A line that the bench adds. A wrong one is struck: it stays, with the reason, and counts no more."""
+
+    struck: Annotated[str, Field(max_length=200)] = ""
+    """Why it does not count; empty for a line that counts."""
+    struck_on: Day = ""
+
+
+class WeighedLine(Entry):
     """What was really weighed in of one material from one lot; several lines per material are allowed."""
 
     material: Key
@@ -60,12 +75,14 @@ class WeighedLine(Frozen):
     note: str = ""
 
 
-class PhReading(Frozen):
+class PhReading(Entry):
     """One reading of an acid or alkali adjustment."""
 
     added_g: Amount = 0.0
     """Solution added so far, all additions together [g]."""
     ph: Ph
+    lot: str = ""
+    """Of what was added since the reading before, if it is another one than before."""
     water_per_g: Annotated[float, Field(ge=0, le=1000)] = 0.0
     """Water per gram of product in what was read [g/g]: 0 neat, 9 for 10 %."""
     with_: Annotated[Literal["meter", "strip"], Field(alias="with")] = "meter"
@@ -90,14 +107,22 @@ class Adjustment(Frozen):
     material: Key | None = None
     """Library id of the acid or alkali, for the formula as made; found by its name if it is left out."""
     lot: str = ""
-    reading: tuple[PhReading, ...] = ()
+    all_readings: Annotated[tuple[PhReading, ...], Field(alias="reading")] = ()
+    """Struck ones included."""
+
+    @property
+    def reading(self) -> tuple[PhReading, ...]:
+        """The readings that count."""
+        return _counting(self.all_readings)
 
 
-class ThickenerStep(Frozen):
+class ThickenerStep(Entry):
     """One addition of thickener, or a first reading without one, and what it did."""
 
     added_percent: Percent
     """As supplied, all additions together [% of the batch]."""
+    lot: str = ""
+    """Of what was added since the step before, if it is another one than before."""
     waited_min: Amount | None = None
     temperature_c: Celsius | None = None
     ph: Ph | None = None
@@ -126,7 +151,13 @@ class ThickeningEntry(Frozen):
     most_percent: Percent | None = None
     """Planned limit [% as supplied]; the library's usual upper dose if it is left out."""
     lot: str = ""
-    step: tuple[ThickenerStep, ...] = ()
+    all_steps: Annotated[tuple[ThickenerStep, ...], Field(alias="step")] = ()
+    """Struck ones included."""
+
+    @property
+    def step(self) -> tuple[ThickenerStep, ...]:
+        """The steps that count."""
+        return _counting(self.all_steps)
 
 
 class Finish(Frozen):
@@ -182,7 +213,8 @@ class Batch(Frozen):
     ph_high: Ph | None = None
     scale: Scale = Scale()
     line: Annotated[tuple[PlannedLine, ...], Field(min_length=1)]
-    weighed: tuple[WeighedLine, ...] = ()
+    all_weighed: Annotated[tuple[WeighedLine, ...], Field(alias="weighed")] = ()
+    """Struck ones included."""
     adjustment: tuple[Adjustment, ...] = ()
     thickening: tuple[ThickeningEntry, ...] = ()
     finish: Finish = Finish()
@@ -210,6 +242,11 @@ class Batch(Frozen):
     def where(self) -> str:
         """How problems name it: by its file, else by its number."""
         return self._file or f"batch {self.batch}"
+
+    @property
+    def weighed(self) -> tuple[WeighedLine, ...]:
+        """The weights that count."""
+        return _counting(self.all_weighed)
 
     @property
     def begun(self) -> bool:
@@ -252,28 +289,30 @@ def batch_from(raw: Mapping[str, Any], where: str) -> Batch:
     return batch
 
 
-def change_batch(path: Path, change: Callable[[tomlkit.TOMLDocument], None]) -> Batch:
+def change_batch(path: Path, change: Callable[[tomlkit.TOMLDocument, Batch], None]) -> Batch:
     """Change a batch file in place and return what it holds now; comments and order of what is there are kept.
+
+    Nobody else changes it meanwhile, so whatever a change depends on is looked up in the batch that it is given.
 
     Args:
         path: The file.
-        change: Edits the parsed document.
+        change: Edits the parsed document, whose batch it is given as well.
 
     Raises:
         DataError: If the file, before or after, is no sound batch file; then nothing is written.
     """
-    text = read_text(path)
-    try:
-        document = tomlkit.parse(text)
-    except (ParseError, RecursionError, ValueError) as error:
-        raise fault(str(path), "", f"this is not valid TOML: {error}.", "Correct that line.") from None
-    batch_from(document.unwrap(), str(path))
-    change(document)
-    batch = batch_from(document.unwrap(), str(path))
-    if read_text(path) != text:
-        what = "somebody else changed the file in the meantime."
-        raise DataError([Problem(str(path), "", what, "Run the command again.")])
-    write_atomic(path, tomlkit.dumps(document), overwrite=True)
+    with changing(path) as place:
+        text = read_text(place)
+        try:
+            document = tomlkit.parse(text)
+        except (ParseError, RecursionError, ValueError) as error:
+            raise fault(str(path), "", f"this is not valid TOML: {error}.", "Correct that line.") from None
+        change(document, batch_from(document.unwrap(), str(path)))
+        batch = batch_from(document.unwrap(), str(path))
+        if read_text(place) != text:  # an editor asks nobody
+            what = "it was changed in an editor in the meantime."
+            raise DataError([Problem(str(path), "", what, "Run the command again.")])
+        write_atomic(place, tomlkit.dumps(document), overwrite=True)
     return batch
 
 

@@ -186,6 +186,8 @@ def cost_of_batch(
     ]
     lines.sort(key=lambda line: (-line.cost, line.id))
     packaging = costs.packed(size.bottle_ml, costs_file) if size.bottles else ()
+    alone = costs.without_own(size.bottle_ml) if size.bottles else ""
+    notes = (*notes, f"{alone}.") if alone else notes
     parts = _parts(formula, size, costs, packaging, materials, max(1, batches))
     total = fsum(p.cost for p in parts)
     parts = [CostPart(p.what, p.detail, p.cost, p.cost / total if total else 0.0) for p in parts]

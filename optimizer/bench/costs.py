@@ -106,17 +106,28 @@ class Costs(Frozen):
     def packed(self, bottle_ml: float | None, where: str = "costs") -> tuple[Packaging, ...]:
         """Return what a bottle of this content needs; `where` is the file to name.
 
+        What names no content is for all bottles.
+
         Raises:
             DataError: If the file knows other contents only.
         """
         sizes = sorted({p.bottle_ml for p in self.packaging if p.bottle_ml is not None})
         fits = [s for s in sizes if bottle_ml is not None and abs(s - bottle_ml) < 0.01 * s]
-        if sizes and not fits:
+        if sizes and not fits and len(sizes) == len({p.bottle_ml for p in self.packaging}):
             known = listed([f"{s:g} ml" for s in sizes])
             asked = "a bottle of unknown volume" if bottle_ml is None else f"a bottle of {bottle_ml:g} ml"
             what = f"there is no packaging for {asked}, only for {known}."
             raise fault(where, "packaging.bottle_ml", what, "Add it, or take another --bottle (in ml).")
         return tuple(p for p in self.packaging if p.bottle_ml is None or p.bottle_ml in fits)
+
+    def without_own(self, bottle_ml: float | None) -> str:
+        """Return what is to be said where only what is for all bottles goes with this one, nothing otherwise."""
+        sizes = sorted({p.bottle_ml for p in self.packaging if p.bottle_ml is not None})
+        if not sizes or any(bottle_ml is not None and abs(s - bottle_ml) < 0.01 * s for s in sizes):
+            return ""
+        known = listed([f"{s:g} ml" for s in sizes])
+        counted = listed([p.what for p in self.packaging if p.bottle_ml is None])
+        return f"nothing is priced for this bottle alone (only for {known}): of packaging {counted} are counted"
 
     @property
     def by_batch(self) -> bool:

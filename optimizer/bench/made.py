@@ -8,7 +8,7 @@ water evaporates. Percent = 100 x grams / final mass. Thickener is logged in % o
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping
 from math import fsum
 from typing import Literal
 
@@ -17,7 +17,7 @@ from optimizer.chemistry.ph import CHEMICALS
 from optimizer.data.facts import Material
 from optimizer.errors import DataError, Problem, fault, nearest
 from optimizer.immutable import immutable
-from optimizer.units import listed, number
+from optimizer.units import AS_TYPED, listed, number
 
 Kind = Literal["weighed", "assumed", "acid or alkali", "thickener", "water put back", "water not noted"]
 
@@ -92,7 +92,7 @@ def went_in(batch: Batch, materials: Mapping[str, Material]) -> WentIn:
     _all_known(where, batch, materials)
     water = water_of(materials)
     notes: list[str] = []
-    inputs = _first(batch, notes)
+    inputs = _first(batch, _logged(batch, materials, notes), notes)
     grams = _summed({}, inputs)
     taken = 0.0
     for adjustment in batch.adjustment:
@@ -153,6 +153,47 @@ def last_ph(batch: Batch) -> float | None:
     return seen[-1] if seen else None
 
 
+def booked(batch: Batch, materials: Mapping[str, Material], priced: Container[str]) -> Batch:
+    """Return a batch whose acids and alkalis name the bottle that they came from, where the shelf tells it.
+
+    A solution of the strength of one that has a price on the shelf is that one; a stated material stays.
+
+    Args:
+        batch: The batch file's content.
+        materials: Known materials by id.
+        priced: Ids that have a price on the shelf.
+    """
+    found = tuple(a.model_copy(update={"material": _bottle(a, materials, priced)}) for a in batch.adjustment)
+    if found == batch.adjustment:
+        return batch
+    copy = batch.model_copy(update={"adjustment": found})
+    copy._file = batch._file
+    return copy
+
+
+def _bottle(adjustment: Adjustment, materials: Mapping[str, Material], priced: Container[str]) -> str | None:
+    """Return the priced solution that an adjustment was made with, the stated material, or None."""
+    if adjustment.material is not None:
+        return adjustment.material
+    plain, pure = _plain(adjustment.chemical), _pure(adjustment)
+    fits = {
+        m.id: abs(s.typical - pure)
+        for m in materials.values()
+        if m.id in priced and "ph adjuster" in m.functions
+        for s in m.substances
+        if s.inci.casefold() == plain and s.typical < SOLID and s.low - AS_TYPED <= pure <= s.high + AS_TYPED
+    }
+    return min(fits, key=lambda name: (fits[name], name)) if fits else None
+
+
+def _pure(adjustment: Adjustment) -> float:
+    """Return the strength of a solution counted without water of crystallisation [% w/w]."""
+    dry = CHEMICALS.get(f"{_plain(adjustment.chemical)} anhydrous")
+    weighed = CHEMICALS.get(adjustment.chemical.casefold().strip())
+    factor = dry.molar_mass / weighed.molar_mass if dry is not None and weighed is not None else 1.0
+    return adjustment.strength_percent * factor
+
+
 def adjuster_of(adjustment: Adjustment, materials: Mapping[str, Material], where: str) -> str:
     """Return the library id of the acid or alkali of an adjustment: the stated one, else the strongest of its name.
 
@@ -208,9 +249,18 @@ def _all_known(where: str, batch: Batch, materials: Mapping[str, Material]) -> N
         raise DataError(problems)
 
 
-def _first(batch: Batch, notes: list[str]) -> list[Input]:
+def _logged(batch: Batch, materials: Mapping[str, Material], notes: list[str]) -> set[str]:
+    """Return acids and alkalis that stand among the weights without a line in the plan, and in the pH log as well."""
+    used = [a for a in batch.adjustment if a.of == "batch" and a.reading and a.reading[-1].added_g > 0]
+    twice = {adjuster_of(a, materials, batch.where) for a in used} - batch.doses.keys()
+    twice &= {line.material for line in batch.weighed}
+    notes += [f"{name} stands among the weights and in the pH log: the log counts" for name in sorted(twice)]
+    return twice
+
+
+def _first(batch: Batch, logged: Container[str], notes: list[str]) -> list[Input]:
     """Return what was weighed in, and the planned weight of what nobody noted."""
-    weighed = [Input(line.material, line.grams, "weighed") for line in batch.weighed]
+    weighed = [Input(line.material, line.grams, "weighed") for line in batch.weighed if line.material not in logged]
     noted = {i.material for i in weighed}
     left = [line for line in batch.line if line.material not in noted and line.percent > 0]
     if not weighed:
@@ -231,7 +281,7 @@ def _adjust(
 ) -> float:
     """Add the solution of one adjustment, reading by reading, and take out its samples; return those [g]."""
     acid = adjuster_of(adjustment, materials, where)
-    share = _acid_share(materials[acid], adjustment)
+    share = acid_share(materials[acid], adjustment)
     total = taken = 0.0
     for reading in adjustment.reading:
         more = max(reading.added_g - total, 0.0)
@@ -248,23 +298,23 @@ def _adjust(
                 grams[name] *= 1 - reading.taken_g / mass
             taken += reading.taken_g
     if total:
-        inputs += [Input(acid, total * share, "acid or alkali"), Input(water, total * (1 - share), "acid or alkali")]
+        inputs.append(Input(acid, total * share, "acid or alkali"))
+        if share < 1:
+            inputs.append(Input(water, total * (1 - share), "acid or alkali"))
     return taken
 
 
-def _acid_share(material: Material, adjustment: Adjustment) -> float:
+def acid_share(material: Material, adjustment: Adjustment) -> float:
     """Return the mass of a library material per mass of solution [-]; the rest of the solution is water.
 
     A monohydrate brings its water of crystallisation along, unless the library's material is the hydrate itself.
     """
-    plain = _plain(adjustment.chemical)
-    pure = adjustment.strength_percent / 100
-    dry = CHEMICALS.get(f"{plain} anhydrous")
-    weighed = CHEMICALS.get(adjustment.chemical.casefold().strip())
-    if dry is not None and weighed is not None:
-        pure *= dry.molar_mass / weighed.molar_mass
-    share = _share(material, plain) or material.active_matter
-    return pure if share >= SOLID or share <= 0 else min(pure * 100 / share, 1.0)
+    pure = _pure(adjustment)
+    of_it = next((s for s in material.substances if s.inci.casefold() == _plain(adjustment.chemical)), None)
+    if of_it is not None and of_it.typical < SOLID and of_it.low - AS_TYPED <= pure <= of_it.high + AS_TYPED:
+        return 1.0  # it is that solution itself
+    share = _share(material, _plain(adjustment.chemical)) or material.active_matter
+    return pure / 100 if share >= SOLID or share <= 0 else min(pure / share, 1.0)
 
 
 def _plain(chemical: str) -> str:

@@ -1,6 +1,8 @@
-"""The next master formula: the doses as made on the grid of the scale, moved only where they would break a rule.
+"""The next master formula: the plan with the acid and thickener that the bench used, on the grid of the scale.
 
-Acid and thickener become lines of their own; what they took of the part held back need not be held back again.
+What went wrong at the bench (a weight that is off, water that evaporated) is no part of it. Acid and thickener become
+lines of their own; what they took of the part held back need not be held back again. Doses move only where a rule
+would break.
 """
 
 from __future__ import annotations
@@ -32,9 +34,9 @@ class Master:
     held_back_percent: float = seen("formula.held_back")
     setting: Setting = untold()
     changed: tuple[str, ...] = ()
-    """Ids that differ from what was made because a rule would break."""
+    """Ids that differ from the plan with its additions because a rule would break."""
     broken: tuple[str, ...] = ()
-    """Readings of the rules that the rounded doses as made would break."""
+    """Readings of the rules that the plan with its additions, rounded, would break."""
     conflict: tuple[str, ...] = ()
     """Readings of rules that no formula of these materials keeps together."""
 
@@ -44,22 +46,25 @@ class Master:
         return not self.conflict
 
 
-def next_master(brief: Brief, batch: Batch, percent: Mapping[str, float], setting: Setting) -> Master:
-    """Return the next master formula: as made on the grid of the scale, moved only if that breaks a rule.
+def next_master(brief: Brief, batch: Batch, additions: Mapping[str, float], setting: Setting) -> Master:
+    """Return the next master formula: the plan and what was added, moved only if that breaks a rule.
 
-    Acid and thickener stay as they were made. Materials that were not used come in only where the used ones alone
+    Acid and thickener stay as they were used. Materials that were not used come in only where the used ones alone
     keep no formula.
 
     Args:
         brief: The brief at the planned lots; nothing held back.
         batch: The batch file's content.
-        percent: The formula as made, summing to 100.
+        additions: Acid, alkali and thickener that the bench used [% of the batch].
         setting: The planned pH setting.
     """
     step = brief.scenario.scale_step
     water = water_of(brief.library.by_id)
-    planned = batch.doses
-    added = {n: p for n, p in percent.items() if n not in planned and n != water}
+    percent = batch.doses
+    added = {n: p for n, p in additions.items() if p > 0}
+    for name, dose in added.items():
+        percent[name] = percent.get(name, 0.0) + dose
+    percent[water] = 100 - sum(p for n, p in percent.items() if n != water)
     still = max(0.0, batch.held_back_percent - sum(added.values()))
     held = round(min(round(still / step) * step, 0.9 * percent.get(water, 0.0) // step * step), 6)
     doses = {n: p - held if n == water else p for n, p in percent.items()}
@@ -74,7 +79,7 @@ def next_master(brief: Brief, batch: Batch, percent: Mapping[str, float], settin
         return Master(formula, setting)
     brief = protecting(brief, formula, setting)
     fixed = [
-        Dose(id="kept", of=Group(materials=(n,)), exactly=rounded[n], source="as made").model_copy(
+        Dose(id="kept", of=Group(materials=(n,)), exactly=rounded[n], source="as used at the bench").model_copy(
             update={"id": f"kept {n}"}  # the space keeps it apart from every id of a scenario
         )
         for n in sorted(added)

@@ -16,6 +16,7 @@ from optimizer.assessment.alarms import cautions_at
 from optimizer.bench.batch import Batch
 from optimizer.bench.made import Input, WentIn, last_ph, lots_used, water_of, went_in
 from optimizer.bench.master import Master, next_master, without_thickening
+from optimizer.bench.refill import Refill, additions, evaporation_doubt, refill_of
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
@@ -114,6 +115,8 @@ class Made:
     master: Master
     """The next master formula."""
     notes: tuple[str, ...]
+    put_back: Refill | None = None
+    """Water that is missing; null if hardly any is."""
 
     @told
     def broken(self) -> tuple[str, ...]:
@@ -163,15 +166,27 @@ def reconcile(brief: Brief, batch: Batch, planned: Formula, setting: Setting) ->
     outcomes = measure_rules(whole, formula, at)
     lines = _lines(brief, batch, went, percent, lots)
     errors = _errors(whole, formula, at, lines)
-    rules = tuple(MadeRule(before[o.id], o, errors[o.id], o.broken) for o in outcomes if o.shown != "understood")
+    shown = [o for o in outcomes if o.shown != "understood"]
+    rules = tuple(MadeRule(before[o.id], o, errors[o.id], _broken(o, batch)) for o in shown)
     window = None
     if ph is not None and setting.low is not None and setting.high is not None:
         window = setting.low - AS_TYPED <= ph <= setting.high + AS_TYPED
     notes = list(went.notes)
     if abs(went.mass_g - batch.size_g) > SLOPPY * batch.size_g / 100 and went.weighed_out:
         notes.append(f"{number(went.mass_g, 1)} g were made, {number(batch.size_g, 1)} g were planned")
-    master = next_master(replace(brief, pool=pool), batch, percent, setting)
-    return Made(brief, batch, went, formula, planned, at, ph, window, lines, rules, master, tuple(notes))
+    doubt = evaporation_doubt(went)
+    notes += [doubt] if doubt else []
+    refill = refill_of(whole, batch, went, real, at, {r.outcome.id: r.broken for r in rules})
+    used = additions(batch, went, water_of(brief.library.by_id))
+    master = next_master(replace(brief, pool=pool), batch, used, setting)
+    return Made(brief, batch, went, formula, planned, at, ph, window, lines, rules, master, tuple(notes), refill)
+
+
+def _broken(outcome: Outcome, batch: Batch) -> bool:
+    """Return whether what was made breaks a rule; an exact dose is as exact as the batch's scale asks of a line."""
+    exact = outcome.kind == "dose" and outcome.low == outcome.high
+    room = batch.scale.allowed_percent * abs(outcome.low) / 100 if exact else 0.0
+    return outcome.broken and outcome.violation > room + AS_TYPED
 
 
 def formula_made(brief: Brief, batch: Batch, percent: Mapping[str, float]) -> Formula:

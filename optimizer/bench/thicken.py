@@ -7,6 +7,7 @@ from typing import Literal
 from optimizer.assessment.electrolyte import Budget, electrolyte_of
 from optimizer.assessment.thickening import WAIT_MIN, plan_of, rule_of, step_of, window_of
 from optimizer.bench.batch import Batch, PhReading, Scale, ThickenerStep, ThickeningEntry
+from optimizer.bench.strike import lines_of
 from optimizer.brief.brief import Brief
 from optimizer.data.facts import Material
 from optimizer.data.formula import Formula
@@ -36,6 +37,8 @@ class ThickeningPoint:
 
     step: ThickenerStep = untold()
     """As written."""
+    number: int
+    """By which it can be struck."""
     added_percent: float = seen("step.added_percent")
     """All additions together [% of the batch]."""
     value: float | None = told_as("reading")
@@ -164,7 +167,8 @@ def acid_percent(batch: Batch) -> float | None:
 def _log(batch: Batch, log: ThickeningEntry, material: Material, brief: Brief, formula: Formula) -> ThickeningLog:
     kind = kinds_of(log.step[0])[0] if log.step else None
     latest = next((s.temperature_c for s in reversed(log.step) if s.temperature_c is not None), None)
-    points = tuple(_point(s, kind, latest) for s in log.step)
+    numbers = {id(entry): n for n, _, entry in lines_of(batch, "step")}
+    points = tuple(_point(s, numbers[id(s)], kind, latest) for s in log.step)
     added = log.step[-1].added_percent if log.step else 0.0
     budget, limits = _limits(batch, log, material, brief, formula, added)
     most = max(0.0, min(value for _, value in limits))
@@ -205,10 +209,10 @@ def _log(batch: Batch, log: ThickeningEntry, material: Material, brief: Brief, f
     )
 
 
-def _point(step: ThickenerStep, kind: Reading | None, latest: float | None) -> ThickeningPoint:
+def _point(step: ThickenerStep, number_: int, kind: Reading | None, latest: float | None) -> ThickeningPoint:
     value = getattr(step, kind) if kind else None
     apart = step.temperature_c is not None and latest is not None and abs(step.temperature_c - latest) > COMPARABLE_C
-    return ThickeningPoint(step, None if value is None else float(value), not apart)
+    return ThickeningPoint(step, number_, None if value is None else float(value), not apart)
 
 
 def _limits(

@@ -8,65 +8,103 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from optimizer.bench.amount import portion_of
 from optimizer.bench.batch import Batch, ThickenerStep, ThickeningEntry, append, change_batch
-from optimizer.bench.thicken import closed, kinds_of, ph_of, planned_thickeners
+from optimizer.bench.thicken import ThickeningLog, closed, kinds_of, log_of, ph_of, planned_thickeners
 from optimizer.brief.brief import Brief
 from optimizer.data.facts import Material
 from optimizer.data.formula import Formula
-from optimizer.errors import DataError, Problem, fault, from_validation, nearest
+from optimizer.errors import DataError, Problem, UsageError, fault, from_validation, nearest
 from optimizer.rules.row import Setting
 from optimizer.units import KEPT, listed, number
 
 
 def record(
     path: Path,
-    batch: Batch,
     name: str,
     entry: Mapping[str, Any],
     brief: Brief,
     formula: Formula,
     setting: Setting,
     target: float | None = None,
+    *,
+    sure: bool = False,
 ) -> Batch:
     """Append a step to the log of a planned thickener in the batch file, or only set its target.
 
     Args:
         path: The batch file.
-        batch: What it holds.
         name: Id of the thickener.
         entry: Fields of a `ThickenerStep`; none for no step.
         brief: The batch's brief.
         formula: The batch's formula.
         setting: The batch's pH.
         target: Wanted reading, in the unit of the log.
+        sure: Whether more than the limit is meant so.
 
     Raises:
-        DataError: If the thickener is not planned, the step cannot follow the log, or no pH opens the log.
+        DataError: If the thickener is not planned, the step cannot follow the log or passes the limit, or no pH opens
+            the log.
     """
     where = str(path)
-    material = check_planned(name, where, batch, brief, formula, setting)
-    if entry:
-        try:
-            step = ThickenerStep.model_validate(entry)
-        except ValidationError as error:
-            raise DataError(from_validation(error, where, ThickenerStep, f"thickening.{name}")) from None
-        logged = next((t for t in batch.thickening if t.material == name), ThickeningEntry(material=name))
-        check_step(logged, step, where)
-        last = logged.step[-1].added_percent if logged.step else 0.0
-        said = closed(batch, material, ph_of(batch, logged)[0]) if step.added_percent > last + KEPT else None
-        if said:
-            what, todo = said
-            also = f"Or log a reading of what is in the vessel with its pH: --added {number(last)} --ph ..."
-            raise fault(where, f"thickening.{name}", what, f"{todo} {also}")
 
-    def change(document: Any) -> None:
+    def change(document: Any, now: Batch) -> None:
+        material = check_planned(name, where, now, brief, formula, setting)
         table = _table(document, name)
         if target is not None:
             table["target"] = target
         if entry:
+            step = _step(now, material, entry, where)
+            if not sure:
+                _check_limit(log_of(name, now, brief, formula, setting), step, where)
             append(table, "step", entry)
 
     return change_batch(path, change)
+
+
+def percent_added(text: str, size_g: float) -> float:
+    """Return thickener as typed with its unit [% of the batch]; see `portion_of`.
+
+    Raises:
+        UsageError: If it has no unit, because the advice is in grams and the log in per cent, or is no amount.
+    """
+    value, unit = portion_of("--added", text)
+    if unit == "g":
+        return 100 * value / size_g
+    if not unit and value:
+        plain = number(value, 6)
+        raise UsageError(
+            f"--added {text}: grams or per cent? Write --added {plain}g ({number(100 * value / size_g, 3)} % of the "
+            f"{number(size_g, 3)} g batch) or --added {plain}% ({number(value * size_g / 100, 3)} g)."
+        )
+    return value
+
+
+def _check_limit(log: ThickeningLog, step: ThickenerStep, where: str) -> None:
+    """Refuse what passes the limit of the log."""
+    if step.added_percent <= max(log.most, log.added) + KEPT:
+        return
+    limits = "; ".join(f"{name} {number(max(0.0, value), 2)} %" for name, value in log.limits.items())
+    what = f"{number(step.added_percent, 3)} % is past the limit of {number(log.most, 2)} % ({limits})."
+    raise fault(where, f"thickening.{log.material.id}", what, "Look again; if so much really is in, add --sure.")
+
+
+def _step(batch: Batch, material: Material, entry: Mapping[str, Any], where: str) -> ThickenerStep:
+    """Return a step; refuse one that cannot follow what is logged, or for which no pH opens the log."""
+    name = material.id
+    try:
+        step = ThickenerStep.model_validate(entry)
+    except ValidationError as error:
+        raise DataError(from_validation(error, where, ThickenerStep, f"thickening.{name}")) from None
+    logged = next((t for t in batch.thickening if t.material == name), ThickeningEntry(material=name))
+    check_step(logged, step, where)
+    last = logged.step[-1].added_percent if logged.step else 0.0
+    said = closed(batch, material, ph_of(batch, logged)[0]) if step.added_percent > last + KEPT else None
+    if said:
+        what, todo = said
+        also = f"Or log a reading of what is in the vessel with its pH: --added {number(last)}% --ph ..."
+        raise fault(where, f"thickening.{name}", what, f"{todo} {also}")
+    return step
 
 
 def check_planned(name: str, where: str, batch: Batch, brief: Brief, formula: Formula, setting: Setting) -> Material:

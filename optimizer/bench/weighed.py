@@ -13,10 +13,8 @@ from optimizer.data.pool import lot_doubt
 from optimizer.data.sheet import number_of
 from optimizer.errors import DataError, Problem, UsageError, nearest
 from optimizer.immutable import immutable, told, told_as, untold
-from optimizer.units import number
+from optimizer.units import AS_TYPED, listed, number
 
-FAR = 5.0
-"""A weight this many times the plan, or less than the plan by it, is asked about."""
 FAR_MASS = 2.0
 """The same for the mass of the finished batch."""
 
@@ -29,6 +27,8 @@ class Weight:
     grams: float
     lot: str = ""
     active: float | None = None
+    further: bool = False
+    """Whether it comes on top of what is noted already."""
 
 
 @immutable
@@ -46,7 +46,7 @@ class Balance:
 
 
 def weight_of(text: str) -> Weight:
-    """Read ID=GRAMS or ID=GRAMS@LOT; grams may carry a unit of mass.
+    """Read ID=GRAMS or ID=GRAMS@LOT; grams may carry a unit of mass, and a + for a further portion.
 
     Raises:
         UsageError: If it is neither.
@@ -55,6 +55,7 @@ def weight_of(text: str) -> Weight:
     amount, _, lot = (part.strip() for part in rest.partition("@"))
     if not sign or not name or not amount:
         raise UsageError(f"'{text}': write MATERIAL=GRAMS or MATERIAL=GRAMS@LOT, such as glycerin=100.2@QN-7.")
+    further, amount = amount.startswith("+"), amount.removeprefix("+").strip()
     try:
         grams = number_of(amount) if not any(c.isalpha() for c in amount) else amount_of(amount).grams()
     except ValueError as error:
@@ -63,7 +64,7 @@ def weight_of(text: str) -> Weight:
         raise UsageError(f"'{text}': {error.problems[0].what} {error.problems[0].step}") from None
     if not 0 <= grams < 1e9:
         raise UsageError(f"'{text}': {amount} g cannot have been weighed.")
-    return Weight(name, grams, lot)
+    return Weight(name, grams, lot, further=further)
 
 
 def with_actives(
@@ -106,10 +107,11 @@ def checked(
         batch: What is planned and noted already.
         weights: What is to be noted.
         materials: Known materials by id.
-        sure: Whether weights far from the plan, and materials that are not planned, are meant so.
+        sure: Whether more than was planned, and materials that are not planned, are meant so.
 
     Raises:
-        DataError: With every problem at once: unknown materials; weights far off, unless that is meant so.
+        DataError: With every problem at once: unknown materials; a second weight that is not said to be a further
+            portion; more than was planned and the line's tolerance allows, unless that is meant so.
     """
     weights = tuple(weights)
     planned = {line.material: line.percent * batch.size_g / 100 for line in batch.line}
@@ -124,7 +126,9 @@ def checked(
             for w in new
             if w.active is not None and (doubt := lot_doubt(materials[name], w.active))
         ]
-        if sure:
+        twice = _twice(where, batch, new, planned)
+        problems += [twice] if twice else []
+        if sure or twice:
             continue
         if name not in planned:
             step = f"{nearest(name, planned)} If it did go in, add --sure."
@@ -132,15 +136,41 @@ def checked(
             continue
         noted = fsum(w.grams for w in batch.weighed if w.material == name)
         total = noted + fsum(w.grams for w in new)
-        more = total > FAR * planned[name]
-        less = 0 < total < planned[name] / FAR
-        if more or less:
+        if total > planned[name] + tolerance_g(batch, planned[name]) + AS_TYPED:
             so_far = f", {number(noted, 4)} g of it before" if noted else ""
             what = f"{number(total, 4)} g in all{so_far}; {number(planned[name], 4)} g are planned."
             problems.append(Problem(where, name, what, "Look at the scale again; if it is right, add --sure."))
     if problems:
         raise DataError(problems)
     return weights
+
+
+def tolerance_g(batch: Batch, planned_g: float) -> float:
+    """Return by how much a line may be off [g]: the error that the scale allows, at least what it cannot tell."""
+    scale = batch.scale
+    return max(scale.error_g or scale.step_g, scale.allowed_percent * planned_g / 100)
+
+
+def _twice(where: str, batch: Batch, new: list[Weight], planned: Mapping[str, float]) -> Problem | None:
+    """Return what stands against a weight of a line that has one: nobody said that it is a further portion."""
+    name = new[0].material
+    before = [(n, w) for n, w in enumerate(batch.all_weighed, 1) if w.material == name and not w.struck]
+    plain = [w for w in new if not w.further]
+    if not plain or (not before and plain == new[:1]):
+        return None
+    typed = number(plain[-1].grams, 4)
+    if not before:
+        what = "two weights of it are given at once."
+        return Problem(where, name, what, f"Write a further portion with a plus, such as {name}=+{typed}.")
+    noted = fsum(w.grams for _, w in before)
+    lines = f"line{'s' * (len(before) > 1)} {listed([str(n) for n, _ in before])}"
+    left = f"; {number(max(0.0, planned[name] - noted), 4)} g are left to weigh" if name in planned else ""
+    what = f"{number(noted, 4)} g of it are noted already ({lines}){left}."
+    step = (
+        f"Write a further portion as {name}=+{typed}; or strike what is wrong: "
+        f"tenside weighed {where} --strike {before[-1][0]} --why REASON {name}={typed}."
+    )
+    return Problem(where, name, what, step)
 
 
 def check_finish(where: str, batch: Batch, mass_g: float | None, *, sure: bool = False) -> None:

@@ -7,6 +7,7 @@ from functools import cached_property
 from math import inf, isnan
 from pathlib import Path
 
+from optimizer.brief.defaults import BenchDefaults, bench_defaults, is_shipped
 from optimizer.brief.implied import counted_together, rules_of
 from optimizer.brief.references import declared, references
 from optimizer.brief.scenario import Scenario, beside, read_scenario
@@ -29,6 +30,7 @@ from optimizer.rules import (
     named_measure,
 )
 from optimizer.rules.row import Setting
+from optimizer.units import listed
 
 RESERVED = frozenset({"total", "ph", "use", "forced"})
 """Ids that the tool gives itself."""
@@ -133,7 +135,8 @@ def load_brief(
         if libraries is not None
         else [*([] if scenario.only_own_library else [shipped("library")]), *own]
     )
-    shelf_path = shelf or (beside(path, scenario.shelf, "shelf") if scenario.shelf else None)
+    defaults = bench_defaults(path)
+    shelf_path = shelf or _shelf_of(path, scenario, defaults)
     problems: list[Problem] = []
     library = lines = None
     try:
@@ -147,7 +150,22 @@ def load_brief(
     if problems or library is None:
         raise DataError(problems)
     hashes = {str(p): digest(p) for p in [*files, *([shelf_path] if shelf_path else [])]}
-    return make_brief(scenario, library, lines, where=str(path), files={**hashes, **library.files}, also=also)
+    brief = make_brief(scenario, library, lines, where=str(path), files={**hashes, **library.files}, also=also)
+    if shelf is None and shelf_path is not None and shelf_path == _default_shelf(defaults):
+        brief = replace(brief, assumptions=(*brief.assumptions, *defaults.told("shelf")))
+    return brief
+
+
+def _default_shelf(defaults: BenchDefaults) -> Path | None:
+    return beside(Path(defaults.where), defaults.shelf, "shelf") if defaults.shelf else None
+
+
+def _shelf_of(path: Path, scenario: Scenario, defaults: BenchDefaults) -> Path | None:
+    """Return the shelf of a brief: its own, else the bench's, which also goes before that of the demo."""
+    own = _default_shelf(defaults)
+    if own is not None and (not scenario.shelf or is_shipped(path)):
+        return own
+    return beside(path, scenario.shelf, "shelf") if scenario.shelf else None
 
 
 def widened(brief: Brief, also: Iterable[str]) -> Brief:
@@ -198,6 +216,9 @@ def make_brief(
     pool = Pool(tuple(chosen[n] for n in sorted(chosen)), scenario.held_back.percent, later, thickeners)
     rules, watched = rules_of(scenario, library, pool, shelf)
     assumptions += [counted_together(rule, pool, shelf) for rule in rules if isinstance(rule, Stock) and rule.lines > 1]
+    unpriced = sorted(n for n, why in left_out.items() if why == UNPRICED)
+    if unpriced:
+        assumptions.append(f"left out, no price: {listed(unpriced)}; write one on the shelf to let them in")
     clear = any(r.clears for r in rules)
     acidity = scenario.ph.model_copy(update={"id": "ph", "clear": clear}) if scenario.ph else None
     brief = Brief(
@@ -217,6 +238,9 @@ def make_brief(
         what = f"'{curved[0]}' is linear only around a formula and cannot break ties."
         raise fault(where, "objective.then", what, "Make it the objective itself, or limit it with a rule.")
     return brief
+
+
+UNPRICED = "the shelf has no price for it"
 
 
 def _free_of_charge(
@@ -247,8 +271,8 @@ def _candidates(
             chosen[name] = item
         elif not isnan(item.price):
             left_out[name] = reason
-        elif name in named:
-            left_out[name] = "the shelf has no price for it"
+        elif name in named or (item.line is not None and not reason):
+            left_out[name] = UNPRICED
     return chosen, left_out
 
 

@@ -1,5 +1,6 @@
 """The brief: what the product must be, read from a scenario file and joined with library and shelf."""
 
+import re
 from collections.abc import Collection, Iterable, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -8,8 +9,9 @@ from pydantic import Field, InstanceOf, ValidationError, field_validator, model_
 
 from optimizer.data.facts import Charge, Free, Frozen, Material, Percent
 from optimizer.data.pool import unknown
+from optimizer.data.sheet import number_of
 from optimizer.errors import TIE_PATTERN, DataError, Problem, fault, from_validation, hyphened, nearest, spelled
-from optimizer.files import found_at, is_file, read_toml, resolved, shipped
+from optimizer.files import found_at, is_file, is_folder, read_toml, resolved, shipped
 from optimizer.rules import (
     KINDS,
     Acidity,
@@ -94,6 +96,7 @@ class HeldBack(Frozen):
     """Part of the product kept free for what is added to effect after the blend."""
 
     percent: Percent = 0.0
+    """Part of the product [%]; a batch weighs so much less before it is adjusted."""
     acids: tuple[str, ...] = ()
     """Acids or alkalis that set the pH."""
     thickeners: tuple[str, ...] = ()
@@ -140,13 +143,17 @@ class Scenario(Frozen):
     """A scenario file as written, variants merged."""
 
     name: str
+    """How the product is called."""
     product: str = ""
     """What it is, such as 'hand wash'."""
     use: Literal["rinse-off", "leave-on"] = "rinse-off"
+    """How it is used; ceilings apply by it."""
     market: str = "EU"
     """Jurisdiction whose ceilings apply; the text in force must be checked."""
     currency: str = "EUR"
+    """Of every price; the shelf's must be the same."""
     notes: str = ""
+    """Anything; it is shown by 'tenside list --json'."""
     unpreserved: str = ""
     """Why the product needs no preservative, such as 'Sealed single doses, sterile.': then nothing warns of it, and
     the reason is printed with every answer."""
@@ -183,9 +190,9 @@ def find_scenario(name: str) -> Path:
         DataError: If there is neither a file nor a shipped scenario of that name.
     """
     path = Path(name)
-    if path.suffix == ".toml" or found_at(path):
-        return path
     found = shipped("scenarios") / f"{name}.toml"
+    if path.suffix == ".toml" or (found_at(path) and not (is_folder(path) and is_file(found))):
+        return path
     if is_file(found):
         return found
     known = [p.stem for p in shipped("scenarios").glob("*.toml")]
@@ -338,6 +345,10 @@ def addressed(key: str) -> str:
     return key if key.partition(".")[0] in Scenario.model_fields else f"{hyphened(owner)}{dot}{last}"
 
 
+_ONE_COMMA = re.compile(r"[+-]?(?:\d{1,3}(?:\.\d{3})+|\d+),\d+")
+"""A single figure with a decimal comma; no table of a brief takes a list of figures."""
+
+
 def _change(raw: dict[str, Any], key: str, value: str) -> None:
     """Apply one what-if to the raw scenario."""
     key = addressed(key)
@@ -347,8 +358,11 @@ def _change(raw: dict[str, Any], key: str, value: str) -> None:
     rules = {r.get("id"): r for r in raw.get("rule", []) if isinstance(r, dict)}
     parsed: Any = value
     try:
-        parsed = float(value)
-    except ValueError:
+        parsed = number_of(value) if _ONE_COMMA.fullmatch(value) else float(value)
+    except ValueError as error:
+        if _ONE_COMMA.fullmatch(value):
+            step = "Write it with a point, or without a separator."
+            raise fault("--set", key, f"'{value}' {error}.", step) from None
         if value in ("true", "false"):
             parsed = value == "true"
         elif "," in value:

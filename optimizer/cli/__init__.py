@@ -42,10 +42,14 @@ ROOMS: dict[str, tuple[str, ...]] = {
     "label": ("label",),
     "cost": ("cost",),
     "records": ("records", "readings"),
+    "pack-up": ("packing",),
+    "unpack": ("packing",),
     "page": ("page",),
     "start": ("reference",),
+    "list": ("briefs",),
     "library": ("reference",),
     "rules": ("reference",),
+    "explain": ("reference",),
     "schema": ("reference",),
     "import": ("intake",),
 }
@@ -130,6 +134,10 @@ def main() -> None:
     named = next((word for word in sys.argv[1:] if not word.startswith("-")), "")
     try:
         load(ROOMS.get(named) or rooms())
+        if any("," in word for word in sys.argv[1:]):
+            from optimizer.cli.commas import with_points
+
+            sys.argv[1:] = with_points(sys.argv[1:], app)
         try:
             (app if named else without_options(app))(prog_name="tenside")
         finally:

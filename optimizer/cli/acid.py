@@ -16,8 +16,11 @@ from optimizer.cli.common import (
     Pdf,
     Rest,
     ShelfFile,
+    Strikes,
+    Why,
     app,
     changes_of,
+    day_of,
     print_json,
     quiet_solvers,
     show,
@@ -46,9 +49,12 @@ def ph(
     batch: Annotated[str, typer.Option(help="Size of the finished batch, such as 5kg or 800g.")] = "",
     read: Annotated[float | None, typer.Option(help="Note a reading in the batch file: the pH.")] = None,
     added: Annotated[
-        float | None,
-        typer.Option(help="Grams of solution added so far, all additions together; else as before."),
-    ] = None,
+        str,
+        typer.Option(
+            help="Solution added so far, all additions together, in grams or, such as 0.5%, of what is "
+            "adjusted; else as before."
+        ),
+    ] = "",
     water: Annotated[float, typer.Option(help="Water per gram of product in what is read: 0 neat, 9 for 10 %.")] = 0.0,
     strip: Annotated[bool, typer.Option("--strip", help="Read with a strip, not a meter.")] = False,
     temperature: Annotated[float, typer.Option(help="Of what was read, °C.")] = 25.0,
@@ -58,6 +64,7 @@ def ph(
     of: Annotated[str, typer.Option("--of", help="'batch' begins the log of the batch itself.")] = "",
     on: Annotated[str, typer.Option(help="Day of the reading, such as 2026-11-25.")] = "",
     note: Annotated[str, typer.Option(help="A word on the reading.")] = "",
+    lot: Annotated[str, typer.Option(help="Lot of the acid or alkali that was added.")] = "",
     points: Annotated[
         Path | None,
         typer.Option(
@@ -66,6 +73,11 @@ def ph(
         ),
     ] = None,
     target: Annotated[str, typer.Option(help="With --points: target and tolerance, such as 5.5 or 5.5:0.2.")] = "",
+    sure: Annotated[
+        bool, typer.Option("--sure", help="More than the part held back is in, and it is meant so.")
+    ] = False,
+    strike: Strikes = None,
+    why: Why = "",
     changes: Changes = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
@@ -78,7 +90,9 @@ def ph(
     from dataclasses import replace
 
     from optimizer.bench.acid import ph_answer
-    from optimizer.bench.acid_log import Noted, note_reading
+    from optimizer.bench.acid_log import Noted, note_reading, strike_reading
+    from optimizer.bench.amount import portion_of
+    from optimizer.bench.strike import asked_of
     from optimizer.cli.subject import subject_of
 
     solution = _solution(chemical, strength)
@@ -94,26 +108,47 @@ def ph(
     if target:
         raise UsageError("ph: --target goes with --points; a brief or batch file has its own (--set ph.low=5).")
     size = _grams(batch) if batch else None
+    wrong = asked_of(strike, why, day_of(""))
     with quiet_solvers():
         found = subject_of(
             subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library, rest=rest
         )
         if found.batch is None:
-            if read is not None or added is not None or sample is not None or of:
+            if read is not None or added or sample is not None or of or wrong is not None:
                 raise UsageError(
                     "ph: readings are kept in a batch file; name one, or give a table of them with --points."
                 )
         elif size is not None:
             raise UsageError("ph: the batch file states its size (size_g); leave --batch out.")
+        elif wrong is not None:
+            if read is not None or added or sample is not None or of:
+                raise UsageError(
+                    "ph: strike the wrong reading first, then note the right one with a command of its own."
+                )
+            assert found.batch_path is not None
+            kept = strike_reading(found.batch_path, found.brief, found.formula, found.setting, wrong)
+            found = replace(found, batch=kept)
         elif read is not None:
             assert found.batch_path is not None
-            noted = Noted(read, added, water, strip, temperature, not foam, taken, on, note)
+            noted = Noted(
+                read,
+                portion_of("--added", added) if added else None,
+                water,
+                strip,
+                temperature,
+                not foam,
+                taken,
+                on,
+                note,
+                sure,
+                lot,
+            )
             kept = note_reading(
                 found.batch_path, found.brief, found.formula, found.setting, noted,
                 of=_of(of, sample), sample_g=sample, solution=solution,
             )  # fmt: skip
             found = replace(found, batch=kept)
-        elif added is not None or sample is not None or of:
+        elif added or sample is not None or of:
             raise UsageError("ph: a line of the log needs the pH that was read: add --read PH.")
         answer = ph_answer(
             found.brief,
@@ -163,12 +198,13 @@ def _points(path: Path, target: str, sample: float | None, solution: "Solution |
     from optimizer.bench.acid import points_answer
     from optimizer.bench.acid_log import read_points
     from optimizer.chemistry.interval import Interval
+    from optimizer.data.sheet import number_of
 
     if sample is None or not target or solution is None:
         raise UsageError("ph: --points needs --sample GRAMS, --target PH, --with NAME and --strength PERCENT.")
     middle, _, width = target.partition(":")
     try:
-        centre, tolerance = float(middle), float(width or 0.2)
+        centre, tolerance = number_of(middle), number_of(width or "0.2")
     except ValueError:
         raise UsageError(f"--target '{target}': write a pH, or pH:tolerance such as 5.5:0.2.") from None
     if not (0 <= centre <= 14 and 0 <= tolerance <= 2):

@@ -16,9 +16,12 @@ from optimizer.cli.common import (
     Pdf,
     Rest,
     ShelfFile,
+    Strikes,
     SubjectName,
+    Why,
     app,
     day_of,
+    first,
     print_json,
     quiet_solvers,
     save,
@@ -27,8 +30,11 @@ from optimizer.cli.common import (
 from optimizer.errors import UsageError, fault
 
 if TYPE_CHECKING:
+    from tomlkit import TOMLDocument
+
     from optimizer.bench.batch import Batch
     from optimizer.bench.card import Card
+    from optimizer.bench.weighed import Weight
     from optimizer.cli.subject import Subject
     from optimizer.data.cautions import Caution
     from optimizer.data.formula import Formula
@@ -47,8 +53,8 @@ def batch(
     density: Annotated[
         float | None, typer.Option(help="Measured density, g per ml; never assumed.", min=0.8, max=1.4)
     ] = None,
-    loss: Annotated[float, typer.Option(help="Part that does not reach the bottles, %.", min=0, max=90)] = 0.0,
-    scale: Annotated[float, typer.Option(help="Step of the scale, g.", min=1e-6)] = 1.0,
+    loss: Annotated[float | None, typer.Option(help="Part that does not reach the bottles, %.", min=0, max=90)] = None,
+    scale: Annotated[float | None, typer.Option(help="Step of the scale, g; else 1.", min=1e-6)] = None,
     held: Annotated[
         float | None, typer.Option(help="Water to hold back, % of the batch; else the brief's.", min=0, max=90)
     ] = None,
@@ -69,6 +75,7 @@ def batch(
 
     from optimizer.bench.batch import batch_from
     from optimizer.bench.plan import batch_text, brief_reference, hold_back, size_of
+    from optimizer.brief.defaults import bench_defaults
     from optimizer.cli.subject import subject_of
     from optimizer.files import refuse_existing, write_atomic
     from optimizer.report.made import Laid, laid_document
@@ -76,9 +83,23 @@ def batch(
     if out.suffix.lower() != ".toml":
         raise UsageError(f"--out {out.name}: a batch file's name ends in .toml.")
     refuse_existing(out)
-    amount = size_of(size, bottles=bottles, bottle_ml=bottle, density=density, loss_percent=loss, step_g=scale)
     with quiet_solvers():
         found = subject_of(subject, against=against, shelf=shelf, libraries=library, rest=rest)
+    bench = bench_defaults(found.scenario)
+    taken = [n for n, v in (("scale_g", scale), ("loss_percent", loss), ("density_g_per_ml", density)) if v is None]
+    step = first(scale, bench.scale_g, 1.0)
+    if not size and bottles is None:
+        size, taken = bench.size, [*taken, "size"]
+    if bottle is None and (bottles is not None or "bottle" in size or bench.density_g_per_ml or density):
+        bottle, taken = bench.bottle_ml, [*taken, "bottle_ml"]
+    amount = size_of(
+        size,
+        bottles=bottles,
+        bottle_ml=bottle,
+        density=first(density, bench.density_g_per_ml),
+        loss_percent=first(loss, bench.loss_percent, 0.0),
+        step_g=step,
+    )
     formula = found.formula if held is None else hold_back(found.formula, held)
     text = batch_text(
         formula,
@@ -88,10 +109,11 @@ def batch(
         batch=number or out.stem,
         product=found.batch.product if found.batch else found.brief.scenario.name,
         planned_on=day_of(on),
-        scale_step_g=scale,
+        scale_step_g=step,
         master=master or (found.batch.master if found.batch else ""),
     )
-    laid = Laid(str(out), batch_from(tomli.loads(text), str(out)), amount.words, found.notes)
+    told = tuple(bench.told(*taken))
+    laid = Laid(str(out), batch_from(tomli.loads(text), str(out)), amount.words, (*found.notes, *told))
     write_atomic(out, text)
     if json:
         print_json(laid)
@@ -143,7 +165,11 @@ def weigh(
 def weighed(
     path: BatchFile,
     weights: Annotated[
-        list[str] | None, typer.Argument(help="MATERIAL=GRAMS or MATERIAL=GRAMS@LOT, several at once.")
+        list[str] | None,
+        typer.Argument(
+            help="MATERIAL=GRAMS or MATERIAL=GRAMS@LOT, several at once, also by the line number of the weigh sheet; "
+            "=+GRAMS for a further portion."
+        ),
     ] = None,
     active: Annotated[
         list[str] | None,
@@ -155,7 +181,9 @@ def weighed(
     ] = None,
     lost: Annotated[float | None, typer.Option(help="Product left in vessels or taken as samples, g.", min=0)] = None,
     bottles: Annotated[int | None, typer.Option(help="Bottles filled.", min=0)] = None,
-    sure: Annotated[bool, typer.Option("--sure", help="Weights far from the plan are meant so.")] = False,
+    sure: Annotated[bool, typer.Option("--sure", help="More than is planned is meant so.")] = False,
+    strike: Strikes = None,
+    why: Why = "",
     on: On = "",
     shelf: ShelfFile = None,
     library: Libraries = None,
@@ -164,34 +192,42 @@ def weighed(
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
-    """Note what was really weighed, with lots, and the end of the batch."""
-    from optimizer.bench.batch import append, change_batch
+    """Note what was really weighed, with lots, and the end of the batch; strike what was noted wrongly."""
+    from optimizer.bench.batch import append, batch_from, change_batch
+    from optimizer.bench.refill import refuse_evaporation
+    from optimizer.bench.strike import asked_of
+    from optimizer.bench.strike import strike as strike_line
     from optimizer.bench.weighed import check_finish, checked, entry, weight_of, with_actives
 
     finish = {"mass_g": finish_mass, "lost_g": lost, "water_added_g": water_added, "bottles": bottles}
     finish = {k: v for k, v in finish.items() if v is not None}
-    if not weights and not finish:
+    wrong = asked_of(strike, why, day_of(on))
+    if not weights and not finish and wrong is None:
         raise UsageError("say what was weighed, such as aqua=3400.5, or how it ended, such as --finish-mass 4870.")
     found, planned = batch_subject(path, shelf, library)
     known = found.brief.library.by_id
+    named = _Named(found, planned)
     lines = found.brief.shelf.lines if found.brief.shelf else ()
     lots = {(ln.material, ln.lot): ln.lot_active for ln in lines if ln.lot and ln.lot_active is not None}
-    typed = with_actives([weight_of(w) for w in weights or []], active or [], lots)
-    noted = checked(str(path), planned, typed, known, sure=sure)
-    check_finish(str(path), planned, finish_mass, sure=sure)
+    typed = with_actives([named(weight_of(w)) for w in weights or []], [named.active(a) for a in active or []], lots)
     day = day_of(on)
 
-    def change(document: "object") -> None:
+    def change(document: "TOMLDocument", now: "Batch") -> None:
         import tomlkit
 
-        assert isinstance(document, tomlkit.TOMLDocument)
-        for weight in noted:
+        if wrong is not None:
+            strike_line(document, now, "weighed", wrong)
+            now = batch_from(document.unwrap(), str(path))
+        check_finish(str(path), now, finish_mass, sure=sure)
+        for weight in checked(str(path), now, typed, known, sure=sure):
             append(document, "weighed", entry(weight, day))
         if finish:
             if "finish" not in document:
                 document.add("finish", tomlkit.table())
             for key, value in {**finish, "on": day}.items():
                 document["finish"][key] = value
+        if finish_mass is not None and not sure:
+            refuse_evaporation(batch_from(document.unwrap(), str(path)), known)
 
     after = change_batch(path, change)
     if json:
@@ -201,7 +237,49 @@ def weighed(
     else:
         from optimizer.report.made import weighed_document
 
-        show(weighed_document(str(path), after, {n: m.name for n, m in known.items()}), markdown, html, pdf)
+        names = {n: m.name for n, m in known.items()}
+        show(weighed_document(str(path), after, names, {w.material for w in typed}), markdown, html, pdf)
+
+
+class _Named:
+    """Materials as they are typed at the bench: an id, a name, an everyday word, or the number of the weigh sheet."""
+
+    def __init__(self, found: "Subject", batch: "Batch") -> None:
+        self._found, self._batch = found, batch
+
+    def __call__(self, weight: "Weight") -> "Weight":
+        from dataclasses import replace
+
+        return replace(weight, material=self.id_of(weight.material))
+
+    def active(self, text: str) -> str:
+        name, sign, rest = text.partition("=")
+        return f"{self.id_of(name.strip())}{sign}{rest}"
+
+    def id_of(self, text: str) -> str:
+        """Return the id; an unknown word is returned as it is, so that all problems are told at once."""
+        from optimizer.errors import UsageError
+        from optimizer.intake.names import material_of
+
+        if text.isdigit():
+            return self._by_number(int(text))
+        try:
+            return material_of(text, self._found.brief.library.materials)
+        except UsageError as error:
+            if "could be" in str(error):
+                raise
+            return text
+
+    def _by_number(self, number: int) -> str:
+        from optimizer.bench.weigh import weigh_sheet
+
+        pool = self._found.brief.pool
+        later = [i.material for i in pool.later] if self._batch.held_back_percent else []
+        lines = weigh_sheet(self._batch, self._found.brief.library, later).lines
+        ids = {line.number: line.material.id for line in lines}
+        if number not in ids:
+            raise UsageError(f"{number}=...: the weigh sheet has the lines 1 to {len(ids)}.")
+        return ids[number]
 
 
 @app.command(rich_help_panel=BENCH)

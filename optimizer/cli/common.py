@@ -5,7 +5,7 @@ import os
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Annotated, Any
+from typing import IO, TYPE_CHECKING, Annotated, Any, TypeVar, cast
 
 import typer
 from typer.core import TyperGroup
@@ -133,8 +133,20 @@ For = Annotated[str, typer.Option("--for", help="Scenario that a formula is held
 Rest = Annotated[
     str, typer.Option(help="Material that makes a formula up to 100 %, such as water, if no line of it says q.s.")
 ]
+Strikes = Annotated[
+    int | None, typer.Option("--strike", help="Strike the line of this number; it stays, and counts no more.", min=1)
+]
+Why = Annotated[str, typer.Option("--why", help="Why it is struck; kept beside it.")]
 On = Annotated[str, typer.Option("--on", help="Date (ISO 8601, such as 2026-05-04); today if it is left out.")]
 ScenarioName = Annotated[str, typer.Argument(help="A scenario file, or the name of a shipped one such as hand-wash.")]
+
+
+T = TypeVar("T")
+
+
+def first(*values: T | None) -> T:
+    """Return the first value that is stated; the last one as it is."""
+    return next((value for value in values if value is not None), cast("T", values[-1]))
 
 
 def changes_of(changes: list[str] | None) -> list[tuple[str, str]]:

@@ -18,6 +18,7 @@ from optimizer.cli.common import (
     SubjectName,
     app,
     changes_of,
+    first,
     print_json,
     quiet_solvers,
     show,
@@ -58,12 +59,25 @@ def cost(
 ) -> None:
     """Cost of a batch per kg, per kg of active matter and per bottle; its price; the packs to buy."""
     from optimizer.bench.costing import cost_of_batch
+    from optimizer.brief.defaults import bench_defaults
     from optimizer.cli.subject import subject_of
 
     if out is not None and out.suffix.lower() != ".xlsx":
         raise UsageError(f"--out {out.name}: the name must end in .xlsx.")
     with quiet_solvers():
         found = subject_of(subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library)
+    bench = bench_defaults(found.scenario)
+    taken: list[str] = []
+    if not costs and bench.costs and not (found.batch and found.batch.costs):
+        inside = Path(bench.where).parent / bench.costs
+        costs, taken = str(inside) if Path(bench.costs).suffix else bench.costs, ["costs"]
+    if found.batch is None:
+        if not size and not bottles:
+            size, taken = bench.size, [*taken, "size"]
+        if not bottle and bench.bottle_ml and (first(density, bench.density_g_per_ml) is not None):
+            bottle, taken = f"{bench.bottle_ml:g}", [*taken, "bottle_ml"]
+        taken += [n for n, v in (("density_g_per_ml", density), ("loss_percent", loss)) if v is None]
+        density, loss = first(density, bench.density_g_per_ml), first(loss, bench.loss_percent)
     known = _costs_of(found, costs, margin, markup)
     formula, finished, told = _as_made(found)
     made, assumed = _size_of(found, known, size, bottles, bottle, density, loss)
@@ -81,7 +95,7 @@ def cost(
         shelf=brief.shelf,
         water_price=brief.pool.items[water].price if water is not None else 0.0,
         batches=plan,
-        notes=(*found.notes, *told, *assumed),
+        notes=(*found.notes, *told, *assumed, *(f"{said}." for said in bench.told(*taken))),
     )
     from optimizer.report.costing import cost_document, cost_sheets
 

@@ -19,6 +19,7 @@ from optimizer.cli.common import (
     SubjectName,
     app,
     changes_of,
+    first,
     print_json,
     quiet_solvers,
     show,
@@ -50,6 +51,7 @@ def label(
 ) -> None:
     """List of ingredients with its doubts, allergens, natural origin, content, and what else a label needs."""
     from optimizer.bench.made import last_ph, made_formula
+    from optimizer.brief.defaults import bench_defaults
     from optimizer.cli.subject import subject_of
     from optimizer.labelling.content import content_of, read_content
     from optimizer.labelling.label import label_of
@@ -59,12 +61,14 @@ def label(
         from optimizer.report.assessor import check_name
 
         check_name(assessor)
-    content = read_content(bottle, density) if bottle else None
     with quiet_solvers():
         found = subject_of(
             subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library, rest=rest
         )
-    batch = found.batch
+    batch, bench = found.batch, bench_defaults(found.scenario)
+    if batch is None and not bottle and bench.bottle_ml:
+        bottle, density = f"{bench.bottle_ml:g}", first(density, bench.density_g_per_ml)
+    content = read_content(bottle, density) if bottle else None
     if density is not None and not bottle and not (batch and batch.bottle_ml):
         raise UsageError("--density turns the volume of a bottle into mass: state --bottle too.")
     if content is None and batch and batch.bottle_ml:

@@ -114,15 +114,17 @@ def _lots(options: list[str] | None, brief: "Brief") -> dict[str, float]:
     """Return --lot options as active matter by id."""
     from optimizer.data.pool import lot_doubt
     from optimizer.data.sheet import number_of
-    from optimizer.errors import nearest
+    from optimizer.intake.names import material_of
 
     lots = {}
     for option in options or []:
         name, sign, text = (part.strip() for part in option.partition("="))
         if not sign or not name:
             raise UsageError(f"--lot {option}: write MATERIAL=ACTIVE, such as cocamidopropyl-betaine=29.6.")
-        if name not in brief.library.by_id:
-            raise UsageError(f"--lot {option}: there is no '{name}'. {nearest(name, brief.library.by_id)}")
+        try:
+            name = material_of(name, brief.library.materials)
+        except UsageError as error:
+            raise UsageError(f"--lot {option}: {error}") from None
         try:
             active = number_of(text.removesuffix("%").strip())
         except ValueError:

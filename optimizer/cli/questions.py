@@ -60,9 +60,11 @@ def why(
 ) -> None:
     """Say why a material is in the best formula or out of it, and what would change that."""
     from optimizer.answers import questions
+    from optimizer.intake.names import material_of
 
     with quiet_solvers():
-        answer = questions.why(material, brief_of(scenario, changes, shelf, library), at=at)
+        brief = brief_of(scenario, changes, shelf, library)
+        answer = questions.why(material_of(material, brief.library.materials), brief, at=at)
     tell(answer, json, markdown, html, pdf)
 
 

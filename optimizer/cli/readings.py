@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from optimizer.cli.common import Html, Json, Markdown, On, Pdf, day_of
+from optimizer.cli.common import Html, Json, Markdown, On, Pdf, aside, day_of
 from optimizer.cli.records import DEFAULT, BatchName, StoreFile, answer, place_of, records_app
 from optimizer.errors import UsageError
 
@@ -47,8 +47,10 @@ def note(
         photo="" if photo is None else photo.name,
     )  # fmt: skip
     with open_store(path) as opened:
-        run_note(opened, number, seen, Path() if photo is None else photo.parent)
+        cleaned = run_note(opened, number, seen, Path() if photo is None else photo.parent)
         found = shown(opened, number)
+    if cleaned and photo is not None:
+        aside(f"{photo.name}: kept without place, owner and other notes of the camera; your own file is as it was")
     answer(found, json, markdown, html, pdf, lambda: batch_document(found))
 
 

@@ -31,7 +31,8 @@ from optimizer.errors import TensideError, UsageError
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from optimizer.bench.batch import Batch
+    from optimizer.cli.subject import Subject
+    from optimizer.records.overview import Shown
     from optimizer.records.store import Told
     from optimizer.report.document import Document
 
@@ -61,33 +62,44 @@ def keep(
 ) -> None:
     """Take a batch file into the store, with its photos; taken again, it becomes a further revision.
 
-    The store is made if it is not there. --shelf says which supplier each lot came from.
+    The store is made if it is not there. The brief's shelf, or --shelf, says which supplier each lot came from.
     """
+    from optimizer.bench.made import made_formula
     from optimizer.records.batches import incoming_of
     from optimizer.records.batches import keep as run_keep
     from optimizer.records.store import open_store
     from optimizer.report.records import kept_document
 
-    incoming, today = incoming_of(batch, shelf), day_of(on)
-    made = _as_made(batch, incoming.batch)
+    today, found = day_of(on), _subject(batch)
+    if found is None or found.batch is None:
+        incoming, made = incoming_of(batch, shelf), None
+    else:
+        known, own = found.brief.library.by_id, found.brief.shelf
+        booked = found.batch
+        incoming = incoming_of(batch, shelf, lines=own.lines if own else (), book=lambda _: booked, materials=known)
+        made = made_formula(booked, known) if booked.begun else None
     with open_store(store or batch.parent / DEFAULT, make=True) as opened:
         kept = run_keep(opened, incoming, today, made)
     answer(kept, json, markdown, html, pdf, lambda: kept_document(kept))
 
 
-def _as_made(path: Path, batch: "Batch") -> dict[str, float] | None:
-    """Return the formula that was made; None before anything is recorded, or where its materials are not known."""
+def _subject(path: Path) -> "Subject | None":
+    """Return what a batch file is about; None, which is said, where its brief or its materials are not known."""
+    from optimizer.bench.batch import read_batch
     from optimizer.bench.made import made_formula
     from optimizer.cli.subject import subject_of
     from optimizer.errors import DataError
 
-    if not batch.begun:
-        return None
+    batch = read_batch(path)
     try:
-        return made_formula(batch, subject_of(str(path)).brief.library.by_id)
+        found = subject_of(str(path))
+        if batch.begun:
+            made_formula(batch, found.brief.library.by_id)
     except DataError as error:
-        aside(f"tenside: kept without the formula as made: {error}")
+        if batch.begun:
+            aside(f"tenside: kept without the formula as made: {error}")
         return None
+    return found
 
 
 @records_app.command()
@@ -175,10 +187,29 @@ def show_command(
 
     path, number = place_of(batch, store)
     with open_store(path) as opened:
-        found = shown(opened, number, revision)
+        found = _against_now(shown(opened, number, revision), path.parent)
     if out is not None:
         write_atomic(out, found.text)
     answer(found, json, markdown, html, pdf, lambda: batch_document(found, file=True))
+
+
+def _against_now(found: "Shown", folder: Path) -> "Shown":
+    """Return a kept batch with what the library says otherwise now: that of its brief, if it lies beside the store."""
+    from optimizer.brief.brief import load_brief
+    from optimizer.brief.scenario import find_scenario
+    from optimizer.cli.common import read_shipped
+    from optimizer.errors import DataError
+    from optimizer.records.batches import facts_digest
+
+    if not found.facts:
+        return found
+    beside = folder / found.brief
+    try:
+        known = load_brief(beside if beside.is_file() else find_scenario(found.brief)).library.by_id
+    except DataError:
+        known = read_shipped(None).by_id
+    changed = [n for n, digest in found.facts.items() if n not in known or facts_digest(known[n]) != digest]
+    return found.model_copy(update={"changed_since": tuple(changed)})
 
 
 @records_app.command()

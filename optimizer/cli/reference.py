@@ -61,6 +61,27 @@ def rules(
 
 
 @app.command(rich_help_panel=FACTS)
+def explain(
+    what: Annotated[str, typer.Argument(help="'brief': every table of a brief with its keys.")] = "brief",
+    html: Html = None,
+    pdf: Pdf = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Explain the tables of a brief: what each key means, what is written, and an example."""
+    from optimizer.brief.explained import explained
+    from optimizer.report.reference import explained_document
+
+    if what != "brief":
+        raise UsageError(f"there is nothing to explain called '{what}'. {nearest(what, ['brief'])}")
+    found = explained()
+    if json:
+        print_json(found)
+    else:
+        show(explained_document(found), markdown, html, pdf)
+
+
+@app.command(rich_help_panel=FACTS)
 def schema(
     what: Annotated[str, typer.Argument(help="One of the schemas; all when left out.")] = "",
 ) -> None:
@@ -71,6 +92,9 @@ def schema(
     from optimizer.bench.costs import Costs
     from optimizer.bench.reconcile import Made
     from optimizer.bench.weigh import WeighSheet
+    from optimizer.brief.defaults import BenchDefaults
+    from optimizer.brief.explained import BriefExplained
+    from optimizer.brief.listing import Briefs
     from optimizer.brief.scenario import Scenario
     from optimizer.data.facts import Material
     from optimizer.data.library import LibraryFile
@@ -82,6 +106,7 @@ def schema(
     from optimizer.records.lots import LotsOf, WhereLot
     from optimizer.records.masters import Version, Versions
     from optimizer.records.overview import Listed, Shown
+    from optimizer.records.packing import Packed
     from optimizer.records.series import Calendar, Tasks
     from optimizer.report.advice import Advised
     from optimizer.report.formula_json import Blend, Check
@@ -106,8 +131,11 @@ def schema(
 
     known: dict[str, tuple[type, str]] = {
         "scenario": (Scenario, "scenario file"),
+        "bench": (BenchDefaults, "bench.toml, the defaults of a bench"),
+        "list": (Briefs, "tenside list --json"),
+        "explain": (BriefExplained, "tenside explain --json"),
         "library": (LibraryFile, "library file"),
-        "material": (Material, "a [[material]] of a library file; tenside library show | list --json"),
+        "material": (Material, "a [[material]] of a library file; tenside library show | list | find --json"),
         "library-check": (DoubtsRecord, "tenside library check --json"),
         "rule": (RuleNote, "tenside rules --json"),
         "shelf-line": (ShelfLine, "a line of the shelf, once its headings are recognised"),
@@ -149,6 +177,7 @@ def schema(
         "weighed": (Weighed, "tenside weighed --json"),
         "made": (Made, "tenside made --json"),
         "card": (Card, "tenside card --json"),
+        "pack-up": (Packed, "tenside pack-up | unpack --json"),
         "page": (PageRecord, "tenside page --json"),
     }
     if what and what not in known:
@@ -181,9 +210,34 @@ def library_list(
         show(library_document(chosen), markdown, html, pdf)
 
 
+@library_app.command("find")
+def library_find(
+    words: Annotated[str, typer.Argument(help="Part of a name, an everyday word, an abbreviation or a function.")],
+    library: Libraries = None,
+    own: Own = None,
+    html: Html = None,
+    pdf: Pdf = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Find raw materials by any of their names, everyday words such as 'salt' or 'CAPB', or what they are for."""
+    from optimizer.intake.names import found_by
+    from optimizer.report.reference import library_document
+
+    known = read_shipped(library, own)
+    chosen = found_by(words, known.materials)
+    if not chosen:
+        names = [n for m in known.materials for n in (m.id, m.name, m.inci)]
+        raise UsageError(f"nothing is called '{words}'. {nearest(words, names)}")
+    if json:
+        print_json([m.model_dump(mode="json") for m in chosen])
+    else:
+        show(library_document(chosen), markdown, html, pdf)
+
+
 @library_app.command("show")
 def library_show(
-    material: Annotated[str, typer.Argument(help="Id of a material.")],
+    material: Annotated[str, typer.Argument(help="Id, name or everyday word of a material.")],
     library: Libraries = None,
     own: Own = None,
     html: Html = None,
@@ -192,11 +246,11 @@ def library_show(
     json: Json = False,
 ) -> None:
     """Show one raw material with the source of every figure."""
+    from optimizer.intake.names import material_of
     from optimizer.report.reference import material_document
 
     found = read_shipped(library, own)
-    if material not in found.by_id:
-        raise UsageError(f"there is no material '{material}'. {nearest(material, found.by_id)}")
+    material = material_of(material, found.materials)
     if json:
         print_json(found.by_id[material].model_dump(mode="json"))
     else:

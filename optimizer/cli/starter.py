@@ -8,7 +8,7 @@ from optimizer.errors import DataError, Problem
 from optimizer.files import found_at, write_atomic
 
 FIRST_FOLDER = Path(__file__).with_name("first_folder")
-NAMES = ("shelf.csv", "materials.toml", "first-brief.toml", "costs.toml")
+NAMES = ("shelf.csv", "materials.toml", "first-brief.toml", "costs.toml", "bench.toml")
 
 
 def lay(folder: Path) -> list[Path]:

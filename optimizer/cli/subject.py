@@ -6,10 +6,11 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from optimizer.bench.batch import Batch, is_batch, read_batch
-from optimizer.bench.made import materials_in
+from optimizer.bench.made import booked, materials_in
 from optimizer.brief.brief import Brief, load_brief, widened
 from optimizer.brief.scenario import find_scenario
 from optimizer.data.formula import Formula
+from optimizer.data.pool import names_of
 from optimizer.errors import fault
 from optimizer.files import is_file, resolved
 from optimizer.immutable import immutable
@@ -101,6 +102,7 @@ def _of_batch(path: Path, changes: list[tuple[str, str]], shelf: Path | None, li
     scenario = own if inside and is_file(own) else find_scenario(_shipped_only(path, batch.brief))
     also = {*batch.doses, *(w.material for w in batch.weighed), *(t.material for t in batch.thickening)}
     brief = load_brief(scenario, changes=changes, shelf=shelf, libraries=libraries, also=also)
+    batch = booked(batch, brief.library.by_id, _priced(brief))
     used = materials_in(batch, brief.library.by_id)
     if not brief.pool.index.keys() >= set(used):
         brief = widened(brief, used)
@@ -109,6 +111,13 @@ def _of_batch(path: Path, changes: list[tuple[str, str]], shelf: Path | None, li
     setting = Setting(batch.ph_target, batch.ph_low, batch.ph_high) if batch.ph_target else best_setting(brief, formula)
     title = f"{batch.product or brief.scenario.name}, batch {batch.batch}"
     return Subject(title, brief, formula, setting, scenario, batch, path, notes=brief.assumptions)
+
+
+def _priced(brief: Brief) -> set[str]:
+    """Return the ids that have a price on the shelf."""
+    names = names_of(brief.library.materials)
+    lines = brief.shelf.lines if brief.shelf else ()
+    return {name for ln in lines if ln.price_per_kg is not None for name in names.get(ln.material.casefold(), ())}
 
 
 def _shipped_only(path: Path, name: str) -> str:

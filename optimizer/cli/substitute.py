@@ -13,28 +13,30 @@ from optimizer.cli.common import (
     Libraries,
     Markdown,
     Pdf,
-    ScenarioName,
     ShelfFile,
     app,
     brief_of,
+    changes_of,
     quiet_solvers,
     tell,
 )
 from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
+    from optimizer.answers.answer import Answer
     from optimizer.brief.scenario import Scenario
+    from optimizer.studies.substitute import Substituted, Wish
 
 
 @app.command(rich_help_panel=FORMULA)
 def substitute(
     material: Annotated[str, typer.Argument(help="Id of what is missing (see 'tenside library list').")],
-    scenario: ScenarioName,
+    scenario: Annotated[str, typer.Argument(help="A scenario file, the name of a shipped one, or a batch file.")],
     formula: Annotated[
         Path | None, typer.Option(help="Start from this table of material and percent, not from the brief's best.")
     ] = None,
     left: Annotated[
-        str, typer.Option(help="What is left: '1.5 %' of the product, or '2 kg' for a brief with batch_kg.")
+        str, typer.Option(help="What is left: '1.5 %' of the product, '2 kg' with batch_kg, '50 g' of a batch file.")
     ] = "0 %",
     free: Annotated[bool, typer.Option("--free", help="Let every dose move; the sum of the changes is least.")] = False,
     active_band: Annotated[
@@ -55,15 +57,57 @@ def substitute(
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
-    """Find the closest formula without a material that is out, limited or withdrawn, and rank the stand-ins."""
+    """Find the closest formula without a material that is out, limited or withdrawn, and rank the stand-ins.
+
+    Of a batch file it says how the batch goes on from what is weighed in already, in grams.
+    """
     from optimizer.answers import questions
+    from optimizer.bench.batch import is_batch
+    from optimizer.intake.names import material_of
     from optimizer.studies.substitute import Wish
 
+    if is_batch(Path(scenario)):
+        if formula is not None:
+            raise UsageError("substitute: a batch file brings its own formula; leave --formula out.")
+        wish = Wish(0.0, free, active_band, charge_band, offered)
+        with quiet_solvers():
+            answer = _in_the_middle(material, Path(scenario), left, wish, changes, shelf, library)
+        tell(answer, json, markdown, html, pdf)
     with quiet_solvers():
         brief = brief_of(scenario, changes, shelf, library)
+        material = material_of(material, brief.library.materials)
         wish = Wish(_left(left, brief.scenario), free, active_band, charge_band, offered)
         answer = questions.substitute(material, brief, formula=formula, wish=wish)
     tell(answer, json, markdown, html, pdf)
+
+
+def _in_the_middle(
+    material: str,
+    path: Path,
+    left: str,
+    wish: "Wish",
+    changes: list[str] | None,
+    shelf: Path | None,
+    libraries: list[Path] | None,
+) -> "Answer[Substituted]":
+    """Return how a batch goes on without a material."""
+    from dataclasses import replace
+
+    from optimizer.answers import questions
+    from optimizer.bench.amount import portion_of
+    from optimizer.cli.subject import subject_of
+    from optimizer.intake.names import material_of
+
+    found = subject_of(str(path), changes=changes_of(changes), shelf=shelf, libraries=libraries)
+    assert found.batch is not None
+    value, unit = portion_of("--left", left)
+    if not unit:
+        raise UsageError(f"--left '{left}': write '50 g', or '1.5 %' of the batch.")
+    grams = value if unit == "g" else value * found.batch.size_g / 100
+    pool = replace(found.brief.pool, held_back=found.batch.held_back_percent)
+    brief = replace(found.brief, pool=pool)
+    material = material_of(material, brief.library.materials)
+    return questions.rescue(material, brief, found.batch, found.batch.doses, left_g=grams, wish=wish)
 
 
 def _left(text: str, scenario: "Scenario") -> float:

@@ -16,6 +16,7 @@ from optimizer.cli.common import (
     quiet_solvers,
     tell,
 )
+from optimizer.data.sheet import number_of
 from optimizer.errors import UsageError
 
 
@@ -55,7 +56,7 @@ def together(
 def _pair(text: str, option: str, example: str) -> tuple[str, float]:
     name, sign, value = text.partition("=")
     try:
-        amount = float(value)
+        amount = number_of(value)
     except ValueError:
         amount = -1.0
     if not sign or not name or not 0 < amount < float("inf"):

@@ -240,6 +240,8 @@ class Material(Frozen):
     handling: str = ""
     cautions: tuple[str, ...] = ()
     notes: str = ""
+    placeholder: bool = False
+    """Whether it stands for whatever the maker buys: its INCI is one of many, to be replaced by the supplier's."""
     backing: dict[str, tuple[str, Confidence]]
     """Source key and confidence by figure; 'default' covers what is not named."""
 

@@ -28,11 +28,17 @@ class Group(Frozen):
     """
 
     materials: tuple[str, ...] = ()
+    """Only these ids; 'of = [...]' is short for it."""
     functions: tuple[str, ...] = ()
+    """Any of these functions."""
     charges: tuple[Charge, ...] = ()
+    """Surfactants of any of these charges."""
     families: tuple[str, ...] = ()
+    """Surfactants of any of these families."""
     inci: tuple[str, ...] = ()
+    """What holds any of these INCI names."""
     lipids: tuple[Lipid, ...] = ()
+    """Any of these kinds of lipid."""
     surfactants: bool | None = None
     """True for what counts as active surfactant matter, false for what does not."""
     but_not: tuple[str, ...] = ()

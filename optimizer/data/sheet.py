@@ -30,7 +30,47 @@ def read_rows(path: Path) -> list[tuple[int, list[Any]]]:
     Raises:
         DataError: If the file is neither a readable CSV nor a readable workbook, empty, or beyond the limits above.
     """
-    rows = _xlsx(path) if path.suffix.lower() in (".xlsx", ".xlsm") else _csv(path)
+    sheet = next(iter(_xlsx(path)))[1] if is_workbook(path) else _csv(path, read_text(path))
+    return _checked(path, sheet)
+
+
+def read_sheets(path: Path) -> list[tuple[str, list[tuple[int, list[Any]]]]]:
+    """Return the title and the rows of every sheet that holds anything, as others send them.
+
+    A CSV has one sheet without a title and may also be written in UTF-16 or, as older programs do, in Windows-1252.
+
+    Raises:
+        DataError: As `read_rows`.
+    """
+    sheets = _xlsx(path) if is_workbook(path) else [("", _csv(path, _text_of_others(path)))]
+    held = [(title, rows) for title, rows in sheets if any(text_of(c) for _, row in rows for c in row)]
+    return [(title, _checked(path, rows)) for title, rows in held or list(sheets)[:1]]
+
+
+def is_workbook(path: Path) -> bool:
+    """Return whether a table is read as a workbook."""
+    return path.suffix.lower() in (".xlsx", ".xlsm")
+
+
+def _text_of_others(path: Path) -> str:
+    content = read_bytes(path)
+    if content[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        encoding = "utf-16"
+    elif content[1:2] == b"\0" or content[:1] == b"\0":
+        encoding = "utf-16-le" if content[1:2] == b"\0" else "utf-16-be"
+    else:
+        try:
+            return content.decode("utf-8-sig")
+        except UnicodeDecodeError:
+            encoding = "cp1252"
+    try:
+        return content.decode(encoding)
+    except UnicodeDecodeError:
+        what = "this is neither UTF-8, UTF-16 nor Windows-1252 text."
+        raise fault(str(path), "", what, "Save the sheet again as CSV (UTF-8).") from None
+
+
+def _checked(path: Path, rows: list[tuple[int, list[Any]]]) -> list[tuple[int, list[Any]]]:
     rows = [(number, row) for number, row in rows if any(text_of(cell) for cell in row)]
     wide = next((number for number, row in rows if len(row) > MAX_COLUMNS), None)
     if wide:
@@ -125,8 +165,7 @@ def _delimiter(text: str) -> str:
     return max((";", "\t", ","), key=agreeing)
 
 
-def _csv(path: Path) -> list[tuple[int, list[Any]]]:
-    text = read_text(path)
+def _csv(path: Path, text: str) -> list[tuple[int, list[Any]]]:
     delimiter = _delimiter(text)
     try:
         reader = csv.reader(io.StringIO(text), delimiter=delimiter, strict=True)
@@ -156,7 +195,16 @@ def _count_cells(path: Path, sheet: bytes) -> None:
             raise fault(str(path), "", f"more than {MAX_CELLS:,} cells in one sheet.", "Split the file.")
 
 
-def _xlsx(path: Path) -> list[tuple[int, list[Any]]]:
+def _cell(cell: Any) -> Any:
+    """Return the value of a workbook's cell; 0.15 that is shown as 15 % is 15 %."""
+    value = cell.value
+    if isinstance(value, (int, float)) and not isinstance(value, bool) and "%" in (cell.number_format or ""):
+        return f"{100 * value:.12g} %"
+    return value
+
+
+def _xlsx(path: Path) -> list[tuple[str, list[tuple[int, list[Any]]]]]:
+    """Return the title and rows of every sheet."""
     import zipfile
 
     content = read_bytes(path)
@@ -170,13 +218,13 @@ def _xlsx(path: Path) -> list[tuple[int, list[Any]]]:
         from openpyxl import load_workbook
 
         book = load_workbook(io.BytesIO(content), read_only=True, data_only=True)
-        sheet = book.worksheets[0]
-        rows = []
-        for number, row in enumerate(sheet.iter_rows(values_only=True, max_row=MAX_ROWS + 1), 1):
-            rows.append((number, list(row)))
-        if len(rows) > MAX_ROWS:
-            raise fault(str(path), "", f"more than {MAX_ROWS} rows.", "Split the file.")
-        return rows
+        sheets = []
+        for sheet in book.worksheets:
+            rows = [(n, [_cell(c) for c in row]) for n, row in enumerate(sheet.iter_rows(max_row=MAX_ROWS + 1), 1)]
+            if len(rows) > MAX_ROWS:
+                raise fault(str(path), "", f"more than {MAX_ROWS} rows.", "Split the file.")
+            sheets.append((sheet.title, rows))
+        return sheets
     except DataError:
         raise
     except Exception:  # openpyxl raises whatever its XML and zip layers raise

@@ -10,9 +10,10 @@ from typing import Any
 
 from optimizer.bench.amount import amount_of
 from optimizer.data.library import Library
-from optimizer.data.sheet import heading_of, number_of, read_rows, text_of
+from optimizer.data.sheet import heading_of, number_of, read_sheets, text_of
 from optimizer.errors import DataError, Problem, fault
 from optimizer.immutable import immutable
+from optimizer.intake.figures import Mark, decimal_mark, figure_in, settled, unit_of
 from optimizer.intake.names import Meant, Names
 from optimizer.units import AS_TYPED, listed, number
 
@@ -25,18 +26,23 @@ HEADINGS: Mapping[str, tuple[str, ...]] = {
     "percent": (
         "percent", "%", "% w/w", "w/w", "w w", "% w w", "% ww", "dose", "dose %", "share", "per cent", "wt %", "wt%",
         "% wt", "weight %", "% by weight", "anteil", "anteil %", "prozent", "percentuale", "pourcentage", "pct",
-        "formula %", "amount %", "% of formula",
+        "formula %", "amount %", "% of formula", "g per 100 g", "g 100 g", "quantity %",
     ),
     "grams": ("grams", "g", "gram", "weight g", "mass g", "gramm", "grammi", "grammes", "g per batch", "amount g"),
-    "amount": ("amount", "quantity", "qty", "weight", "menge", "quantita", "quantite", "how much"),
+    "kilograms": ("kg", "kilograms", "kilogram", "weight kg", "mass kg", "amount kg", "kg per batch", "quantity kg"),
+    "amount": ("amount", "quantity", "qty", "weight", "mass", "menge", "quantita", "quantite", "how much"),
+    "unit": ("unit", "units", "uom", "unit of measure", "einheit", "unita", "unite"),
 }  # fmt: skip
 """Headings that are recognised, by field; case, spaces and punctuation do not matter."""
 
-TOTALS = ("total", "totals", "sum", "summe", "totale", "somme", "gesamt", "sub total", "subtotal")
+DOSES = ("percent", "grams", "kilograms", "amount")
+TOTALS = ("total", "totals", "sum", "summe", "totale", "somme", "gesamt", "sub total", "subtotal", "zwischensumme")
 REST = ("q s to 100", "qs to 100", "to 100", "ad 100", "up to 100", "rest", "balance", "add to 100", "100", "auf 100")
 EFFECT = ("q s", "qs", "as needed", "to effect", "as required", "to ph", "n b", "nach bedarf", "if needed", "q b", "qb")
 LARGEST_SEARCH = 40
 """Rows within which a line of headings is looked for."""
+SUMS = 0.005
+"""A sum as sheets print it is as near as this [its unit]; common practice, no source."""
 
 
 @immutable
@@ -77,6 +83,8 @@ class _Cell:
     figure: float | None
     rest: bool
     unit: str = ""
+    own_unit: bool = False
+    own_percent: bool = False
 
 
 def read_formula_sheet(
@@ -97,12 +105,16 @@ def read_formula_sheet(
     Raises:
         DataError: With every problem at once: names that are not certain, volumes and kitchen measures.
     """
-    table = read_rows(path)
     assumed: list[str] = []
-    fields, begin = _header(path, table, assumed)
+    table, head = _headed(path, assumed)
+    fields, begin, factor = head or _guessed(path, table, assumed)
     names = Names(library.materials, own)
-    kind = next(f for f in ("percent", "grams", "amount") if f in fields)
-    cells, problems = _cells(path, table[begin:], fields, kind, names, assumed)
+    kind = next(f for f in DOSES if f in fields)
+    mark = decimal_mark(_doses(table[begin:], fields[kind]))
+    cells, problems = _cells(path, table[begin:], fields, kind, names, assumed, mark)
+    for cell in cells:
+        if cell.figure is not None and factor != 1 and not cell.own_unit:
+            cell.figure *= factor
     if problems:
         raise DataError(problems)
     if not cells:
@@ -113,24 +125,65 @@ def read_formula_sheet(
     return _summed(path, cells, "%" in units or kind == "percent", held_back, assumed)
 
 
-def _header(path: Path, table: list[tuple[int, list[Any]]], assumed: list[str]) -> tuple[dict[str, int], int]:
-    """Return column by field and where the lines begin; without headings the columns are guessed and told."""
+Head = tuple[dict[str, int], int, float]
+"""Column by field, where the lines begin, and grams of the unit that the heading of weights names."""
+
+
+def _headed(path: Path, assumed: list[str]) -> tuple[list[tuple[int, list[Any]]], Head | None]:
+    """Return the sheet whose headings are found, with them; else the first sheet and None."""
+    sheets = read_sheets(path)
+    found = [(title, rows, head) for title, rows in sheets if (head := _header(path, rows)) is not None]
+    if not found:
+        return sheets[0][1], None
+    title, rows, head = found[0]
+    if len(sheets) > 1:
+        assumed.append(
+            f"Of {len(sheets)} sheets '{title}' was taken, the first that has headings of materials and doses."
+        )
+    if head[1] > 1:
+        assumed.append(f"Rows above row {rows[head[1] - 1][0]} were taken as titles.")
+    doses = [f for f in DOSES if f in head[0]]
+    if len(doses) > 1:
+        assumed.append(f"Of several columns of doses '{text_of(rows[head[1] - 1][1][head[0][doses[0]]])}' was taken.")
+    return rows, head
+
+
+def _header(path: Path, table: list[tuple[int, list[Any]]]) -> Head | None:
+    """Return column by field, where the lines begin, and what a weight counts; None without headings.
+
+    Raises:
+        DataError: If the doses are in a unit that is not read.
+    """
     wanted = {heading_of(h): field for field, names in HEADINGS.items() for h in names}
     for at, (row, cells) in enumerate(table[:LARGEST_SEARCH]):
         fields: dict[str, int] = {}
+        problems, factor = [], 1.0
         for position, cell in enumerate(cells):
-            field = wanted.get(heading_of(re.sub(r"\([^)]*\)", "", text_of(cell)))) or wanted.get(
-                heading_of(text_of(cell))
-            )
+            text = text_of(cell)
+            field = wanted.get(heading_of(text)) or wanted.get(heading_of(re.sub(r"[(\[][^)\]]*[)\]]", "", text)))
+            if field in DOSES:
+                try:
+                    unit = unit_of(text)
+                except ValueError as error:
+                    step = "Head a column '%' or 'g', with figures in it."
+                    problems.append(Problem(f"{path}, row {row}", f"'{text}'", f"the column {error}.", step))
+                    continue
+                if unit is not None:
+                    field = "percent" if unit[0] == "%" else "grams" if unit[1] == 1 else "kilograms"
+                    factor = unit[1] if field == "kilograms" else factor
             if field and field not in fields:
                 fields[field] = position
-        doses = [f for f in ("percent", "grams", "amount") if f in fields]
-        if "material" in fields and doses:
-            if at:
-                assumed.append(f"Rows above row {row} were taken as titles.")
-            if len(doses) > 1:
-                assumed.append(f"Of several columns of doses '{doses[0]}' was taken.")
-            return fields, at + 1
+        if "material" in fields and any(f in fields for f in DOSES):
+            if "kilograms" in fields and factor == 1:
+                factor = 1000.0
+            return fields, at + 1, factor if not {"percent", "grams"} & fields.keys() else 1.0
+        if "material" in fields and problems:
+            raise DataError(problems)
+    return None
+
+
+def _guessed(path: Path, table: list[tuple[int, list[Any]]], assumed: list[str]) -> Head:
+    """Return the columns of a sheet without headings: the one of most names, and the one of most figures."""
     width = max(len(cells) for _, cells in table)
     texts, figures = [0] * width, [0] * width
     for _, cells in table:
@@ -139,32 +192,68 @@ def _header(path: Path, table: list[tuple[int, list[Any]]], assumed: list[str]) 
                 figures[position] += 1
             elif text_of(cell):
                 texts[position] += 1
+    for position in range(width):
+        if _running([text_of(cells[position]) for _, cells in table if position < len(cells)]):
+            figures[position] = 0
     name, dose = max(range(width), key=lambda k: (texts[k], -k)), max(range(width), key=lambda k: (figures[k], -k))
     if not texts[name] or figures[dose] < 2 or name == dose:
         step = "Head one column 'material' and one 'percent' or 'grams'."
         raise fault(str(path), "", "no line of headings and no columns of names and figures were found.", step)
     assumed.append(f"No headings were found: column {name + 1} was taken as materials, column {dose + 1} as percent.")
-    return {"material": name, "percent": dose}, 0
+    return {"material": name, "percent": dose}, 0, 1.0
+
+
+def _running(cells: list[str]) -> bool:
+    """Return whether a column counts its lines: 1, 2, 3 ..., perhaps with a full stop."""
+    numbers = [c.rstrip(".)") for c in cells if c]
+    return (
+        len(numbers) > 1 and numbers == [str(n) for n in range(int(numbers[0]), int(numbers[0]) + len(numbers))]
+        if (numbers and numbers[0].isdigit() and len(numbers[0]) < 4)
+        else False
+    )
+
+
+def _doses(rows: list[tuple[int, list[Any]]], at: int) -> list[str]:
+    return [str(cells[at]) for _, cells in rows if at < len(cells) and isinstance(cells[at], str)]
 
 
 def _cells(
-    path: Path, rows: list[tuple[int, list[Any]]], fields: dict[str, int], kind: str, names: Names, assumed: list[str]
+    path: Path,
+    rows: list[tuple[int, list[Any]]],
+    fields: dict[str, int],
+    kind: str,
+    names: Names,
+    assumed: list[str],
+    mark: Mark,
 ) -> tuple[list[_Cell], list[Problem]]:
     cells: list[_Cell] = []
     problems: list[Problem] = []
+
+    def text_at(found: list[Any], field: str) -> str:
+        at = fields.get(field, len(found))
+        return text_of(found[at]) if at < len(found) else ""
+
     for row, found in rows:
-        at_name, at_dose = fields["material"], fields[kind]
-        name = text_of(found[at_name]) if at_name < len(found) else ""
-        text = text_of(found[at_dose]) if at_dose < len(found) else ""
+        name, text, unit = text_at(found, "material"), text_at(found, kind), text_at(found, "unit")
         where = f"{path}, row {row}"
+        exact = fields[kind] < len(found) and isinstance(found[fields[kind]], (int, float))
         if not name and not text:
             continue
-        if heading_of(name) in TOTALS or (not name and text):
+        meant = names.meaning(name)
+        if _is_total(name) and not meant.id:
+            continue
+        if not name:
+            problems += _nameless(where, text, cells, mark)
             continue
         if not text:
-            assumed.append(f"Row {row}, '{name}', has no dose and was taken as a heading.")
+            if meant.id or (meant.candidates and meant.exact):
+                step = "Write its dose, 'q.s.' if it is added to effect, or 0."
+                problems.append(Problem(where, f"'{name}'", "this material has no dose.", step))
+            else:
+                assumed.append(f"Row {row}, '{name}', has no dose and was taken as a heading.")
             continue
-        meant = names.meaning(name)
+        if unit and re.fullmatch(r"[\d.,\s'+-]+", text):
+            text = f"{text} {unit}"
         if not meant.id:
             problems.append(_unclear(where, name, meant))
         elif meant.how:
@@ -176,11 +265,30 @@ def _cells(
             cells.append(_Cell(row, name, meant, None, "100" in words))
         else:
             try:
-                figure, unit = _dose(text, kind, row, assumed)
-                cells.append(_Cell(row, name, meant, figure, False, unit))
+                figure, counted = _dose(text, kind, row, assumed, "." if exact else mark)
+                words_too = bool(re.search(r"[a-zA-Z]", text))
+                cells.append(_Cell(row, name, meant, figure, False, counted, words_too, "%" in text))
             except DataError as error:
                 problems += [Problem(where, f"'{name}'", f"'{text}': {p.what}", p.step) for p in error.problems]
     return cells, problems
+
+
+def _is_total(name: str) -> bool:
+    """Return whether a line adds others up, such as 'Total batch' or 'Subtotal A'."""
+    words = heading_of(name)
+    return any(words == total or words.startswith(f"{total} ") for total in TOTALS)
+
+
+def _nameless(where: str, text: str, cells: list[_Cell], mark: Mark) -> list[Problem]:
+    """Return what is wrong with a dose that has no name; a sum of those above it is none, nor are words."""
+    try:
+        value = figure_in(text, mark)
+    except ValueError:
+        return []
+    above = sum(c.figure for c in cells if c.figure is not None)
+    if abs(value - above) <= SUMS or abs(value - 100) <= SUMS or (value == 1 and abs(above - 1) <= SUMS):
+        return []
+    return [Problem(where, "", f"the dose {text} has no name.", "Write what it is, or delete it.")]
 
 
 def _unclear(where: str, name: str, meant: Meant) -> Problem:
@@ -198,9 +306,15 @@ def _figure(text: str) -> float | None:
         return None
 
 
-def _dose(text: str, kind: str, row: int, assumed: list[str]) -> tuple[float, str]:
+def _dose(text: str, kind: str, row: int, assumed: list[str], mark: Mark) -> tuple[float, str]:
     """Return a dose and its unit, '%' or 'g'; what the column's heading says holds where the cell has none."""
-    unit = {"percent": "%", "grams": "g"}.get(kind, "")
+    unit = {"percent": "%", "grams": "g", "kilograms": "g"}.get(kind, "")
+    if unit == "%" or "%" in text:  # a thousand per cent is no dose
+        mark = "both" if mark == "," else "."
+    try:
+        text = settled(text, mark)
+    except ValueError as error:
+        raise fault("", "", f"it {error}.", "Write every dose with the same decimal sign, such as 7.75.") from None
     span = re.fullmatch(r"\s*(\d[\d.,]*)\s*(?:-|–|to)\s*(\d[\d.,]*)\s*(%?)\s*", text)
     if span:
         low, high = _figure(span[1]), _figure(span[2])
@@ -223,10 +337,24 @@ def _dose(text: str, kind: str, row: int, assumed: list[str]) -> tuple[float, st
     return value, own
 
 
+def _refuse_unless_fractions(path: Path, cells: list[_Cell], total: float) -> None:
+    """Refuse figures that are about 1 in all, unless it is plain that they are fractions of a whole formula.
+
+    Raises:
+        DataError: If no line is half of it, as the water of a wash is, or they are not about 1.
+    """
+    largest = max((c.figure for c in cells if c.figure is not None), default=0.0)
+    if abs(total - 1) > SUMS or largest <= 0.5 or any(c.own_percent for c in cells):
+        what = f"all doses together are {number(total, 3)}: per cent of a part, or fractions?"
+        step = "Write per cent with every line, the water too ('to 100'), or fractions that sum to 1."
+        raise fault(str(path), "", what, step)
+
+
 def _summed(path: Path, cells: list[_Cell], percent: bool, held_back: float, assumed: list[str]) -> TakenFormula:
     figures = {id(c): c.figure for c in cells if c.figure is not None}
     total = sum(figures.values())
-    if percent and 0.5 <= total <= 1.005 and not any(c.rest for c in cells):
+    if percent and not any(c.rest for c in cells) and total <= 1 + SUMS:
+        _refuse_unless_fractions(path, cells, total)
         assumed.append("All figures together are about 1: they were taken as fractions and multiplied by 100.")
         figures, total = {k: 100 * v for k, v in figures.items()}, 100 * total
     rests = [c for c in cells if c.rest]

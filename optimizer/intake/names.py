@@ -7,7 +7,9 @@ from collections.abc import Iterable, Mapping
 from difflib import get_close_matches
 
 from optimizer.data.facts import Material
+from optimizer.errors import UsageError, nearest
 from optimizer.immutable import immutable
+from optimizer.units import listed
 
 ABBREVIATIONS: Mapping[str, str] = {
     "water": "Aqua", "purified water": "Aqua", "distilled water": "Aqua", "deionised water": "Aqua",
@@ -23,8 +25,21 @@ ABBREVIATIONS: Mapping[str, str] = {
     "glda": "Tetrasodium Glutamate Diacetate", "xanthan": "Xanthan Gum", "vitamin e": "Tocopherol",
     "d panthenol": "Panthenol", "provitamin b5": "Panthenol", "soda": "Sodium Hydroxide",
     "caustic soda": "Sodium Hydroxide", "lye": "Sodium Hydroxide",
+    "lavender water": "Lavandula Angustifolia Flower Water", "lavender hydrosol": "Lavandula Angustifolia Flower Water",
+    "lavender hydrolat": "Lavandula Angustifolia Flower Water", "hydrolat": "Lavandula Angustifolia Flower Water",
+    "floral water": "Lavandula Angustifolia Flower Water", "lavender oil": "Lavandula Angustifolia Oil",
 }  # fmt: skip
 """Trade abbreviations and everyday words by INCI name; common practice, no source."""
+
+
+WATERS = frozenset((
+    "aqua", "water", "distilled", "purified", "deionised", "deionized", "demineralised", "demineralized", "di", "ro",
+    "reverse", "osmosis", "boiled", "tap", "cold", "hot", "warm", "filtered", "sterile", "qs", "q", "s", "to", "up",
+    "and", "for", "of", "the", "1", "2", "3", "i", "ii", "iii", "part", "first", "second", "rest",
+))  # fmt: skip
+"""Words behind 'water' that leave it plain water."""
+PLAIN_WATER = 99.5
+"""Least share of water in plain water [%]."""
 
 
 @immutable
@@ -35,11 +50,13 @@ class Meant:
         id: The material; empty if it is not certain.
         how: What was assumed beyond the name itself; empty if nothing was.
         candidates: Ids that it could be, if it is not certain.
+        exact: Whether each of these has just this name.
     """
 
     id: str = ""
     how: str = ""
     candidates: tuple[str, ...] = ()
+    exact: bool = False
 
 
 class Names:
@@ -79,6 +96,8 @@ class Names:
             found = self._by_name.get(words, set()) if words else set()
             if not found:
                 continue
+            if self._is_water(found) and words != plain and _aside(text) - WATERS:
+                return Meant(candidates=tuple(sorted(found)))  # 'water (rose)' is no plain water
             how = "" if words == plain else f"read as {self._materials[min(found)].name}"
             if len(found) == 1:
                 return Meant(next(iter(found)), how)
@@ -88,15 +107,53 @@ class Names:
             named = [i for i in sorted(found) if _words(self._materials[i].name) == words]
             if len(named) == 1 and not strengths:
                 return Meant(named[0], how)
-            return Meant(candidates=tuple(close or sorted(found)))
+            return Meant(candidates=tuple(close or sorted(found)), exact=True)
         near = get_close_matches(plain, self._by_name, n=3, cutoff=0.75)
         return Meant(candidates=tuple(dict.fromkeys(i for name in near for i in sorted(self._by_name[name]))))
+
+    def _is_water(self, found: set[str]) -> bool:
+        return all(self._materials[i].carried("Aqua") >= PLAIN_WATER for i in found)
 
     def _has(self, name: str, strength: float) -> bool:
         material = self._materials[name]
         actives = [s for s in material.substances if s.role == "active"]
         low, high = sum(s.low for s in actives), sum(s.high for s in actives)
         return low - 0.5 <= strength <= high + 0.5
+
+
+def material_of(text: str, materials: Iterable[Material]) -> str:
+    """Return the id that a maker's word means, such as CAPB.
+
+    Raises:
+        UsageError: If no material is called so, or several are; the nearest are named.
+    """
+    known = {m.id: m for m in materials}
+    if text in known:
+        return text
+    meant = Names(known.values()).meaning(text)
+    if meant.id:
+        return meant.id
+    if meant.exact:
+        raise UsageError(f"'{text}' could be {listed(list(meant.candidates), 'or')}. Write the id.")
+    raise UsageError(f"there is no material '{text}'. {nearest(text, [*known, *meant.candidates])}")
+
+
+def found_by(words: str, materials: Iterable[Material]) -> list[Material]:
+    """Return the materials that a word speaks of: part of a name, an abbreviation or everyday word, a function."""
+    asked = _words(words)
+    inci = {_words(full) for short, full in ABBREVIATIONS.items() if asked and asked in short}
+    known = list(materials)
+
+    def spoken_of(material: Material) -> bool:
+        names = [_words(n) for n in (material.id, material.name, material.inci, *material.functions)]
+        return any(asked in n for n in names) or _words(material.inci) in inci
+
+    return [m for m in known if asked and spoken_of(m)]
+
+
+def _aside(text: str) -> set[str]:
+    """Return the words that stand in brackets."""
+    return {w for part in re.findall(r"[(\[]([^)\]]*)[)\]]", text) for w in _words(part).split()}
 
 
 def _bare(text: str) -> str:

@@ -7,11 +7,12 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from optimizer.bench.amount import amount_of, mass_of
+from optimizer.bench.amount import UNITS, amount_of, mass_of
 from optimizer.data.library import Library
-from optimizer.data.sheet import heading_of, number_of, read_rows, text_of
+from optimizer.data.sheet import heading_of, number_of, read_sheets, text_of
 from optimizer.errors import DataError, fault
 from optimizer.immutable import immutable
+from optimizer.intake.figures import decimal_mark, settled
 from optimizer.intake.names import Names
 from optimizer.units import listed, number
 
@@ -21,9 +22,15 @@ HEADINGS: Mapping[str, tuple[str, ...]] = {
         "name", "rohstoff", "artikel", "produkt", "prodotto", "produit", "designation", "denomination",
     ),
     "supplier": ("supplier", "vendor", "source", "from", "lieferant", "fornitore", "fournisseur"),
-    "price": ("price", "pack price", "unit price", "net price", "cost", "preis", "prezzo", "prix", "price per pack"),
+    "price": ("price", "net price", "price net", "cost", "preis", "prezzo", "prix", "nettopreis", "preis netto"),
+    "pack_price": ("pack price", "price per pack", "price pack", "price per unit", "pack cost"),
+    "unit_price": ("unit price", "einzelpreis", "stuckpreis", "price each"),
+    "gross": ("gross price", "price gross", "price incl vat", "price inc vat", "price including vat", "price with vat",
+              "bruttopreis", "preis brutto", "price incl tax", "prix ttc", "prezzo iva inclusa", "preis inkl mwst"),
+    "per": ("per", "price per", "price unit", "price basis", "basis", "unit of price", "preiseinheit", "je", "uom",
+            "unit"),
     "price_per_kg": ("price per kg", "price kg", "cost per kg", "per kg", "preis kg", "prezzo kg", "prix kg"),
-    "pack": ("pack", "pack size", "size", "unit", "package", "container", "gebinde", "packung", "formato",
+    "pack": ("pack", "pack size", "size", "package", "container", "gebinde", "packung", "formato",
              "conditionnement", "quantity", "content", "contents", "weight"),
     "pack_kg": ("pack kg", "pack size kg", "size kg", "kg", "weight kg"),
     "pack_g": ("pack g", "pack size g", "size g", "g", "weight g", "grams"),
@@ -89,14 +96,16 @@ def read_price_list(
     Raises:
         DataError: If there is no line of headings with materials and prices, or no line could be taken.
     """
-    table = read_rows(path)
-    fields, begin, said = _header(path, table)
+    table, head = _headed(path)
+    fields, begin, said, basis = head
     assumed = [f"Rows above row {table[begin - 1][0]} were taken as titles."] if begin > 1 else []
+    counted = [at for f, at in fields.items() if f not in ("material", "supplier", "currency")]
+    mark = decimal_mark(c for _, row in table[begin:] for at in counted if isinstance(c := _at(row, at), str))
     names, lines = Names(library.materials, own), list[TakenPrice]()
     left: list[LeftOut] = []
     for row, cells in table[begin:]:
         found = {f: text_of(cells[at]) if at < len(cells) else "" for f, at in fields.items()}
-        if not found["material"] or not any(found.get(f) for f in ("price", "price_per_kg")):
+        if not found["material"] or not any(found.get(f) for f in PRICES):
             continue
         meant = names.meaning(found["material"])
         if not meant.id:
@@ -107,7 +116,11 @@ def read_price_list(
             left.append(LeftOut(row, found["material"], reason))
             continue
         try:
-            lines.append(_line(row, meant.id, found, said or currency, density_g_per_ml))
+            found = {f: settled(text, mark) if text[:1].isdigit() or f in PRICES else text for f, text in found.items()}
+            lines.append(_line(row, meant.id, found, said or currency, density_g_per_ml, basis))
+        except ValueError as error:
+            left.append(LeftOut(row, found["material"], f"the line {error}."))
+            continue
         except DataError as error:
             left.append(LeftOut(row, found["material"], " ".join(f"{p.what} {p.step}" for p in error.problems)))
             continue
@@ -123,47 +136,145 @@ def read_price_list(
     return TakenPrices(tuple(lines), tuple(left), tuple(assumed))
 
 
-def _header(path: Path, table: list[tuple[int, list[Any]]]) -> tuple[dict[str, int], int, str]:
-    """Return column by field, where the lines begin, and the currency that a heading of prices names."""
-    wanted = {heading_of(h): field for field, names in HEADINGS.items() for h in names}
-    for at, (_, cells) in enumerate(table[:LARGEST_SEARCH]):
-        fields: dict[str, int] = {}
-        for position, cell in enumerate(cells):
-            text = text_of(cell)
-            tried = (heading_of(text), heading_of(re.sub(r"\([^)]*\)", "", text)))
-            field = next((wanted[h] for h in tried if h in wanted), None)
-            if field and field not in fields:
-                fields[field] = position
-        if "material" in fields and {"price", "price_per_kg"} & fields.keys():
-            heads = [text_of(cells[fields[f]]) for f in ("price", "price_per_kg") if f in fields]
-            return fields, at + 1, next((c for c in map(_currency, heads) if c), "")
+def _at(row: list[Any], position: int) -> Any:
+    return row[position] if position < len(row) else None
+
+
+Head = tuple[dict[str, int], int, str, str]
+"""Column by field, where the lines begin, currency and basis (such as '100 g') that the heading of prices names."""
+
+
+def _headed(path: Path) -> tuple[list[tuple[int, list[Any]]], Head]:
+    """Return the first sheet with headings of materials and prices, and what they say.
+
+    Raises:
+        DataError: If there is none, or its prices cannot be understood.
+    """
+    for _, rows in read_sheets(path):
+        head = _header(path, rows)
+        if head is not None:
+            return rows, head
     step = "Head the columns 'material', 'price' and 'pack size', or 'price per kg'."
     raise fault(str(path), "", "no line of headings with materials and prices was found.", step)
 
 
-def _line(row: int, material: str, found: Mapping[str, str], currency: str, density: float | None) -> TakenPrice:
+def _header(path: Path, table: list[tuple[int, list[Any]]]) -> Head | None:
+    """Return the headings of a sheet, None if it has none; of net and gross prices the net ones count.
+
+    Raises:
+        DataError: If all prices include the tax, or it is not said what a price is of.
+    """
+    wanted = {heading_of(h): field for field, names in HEADINGS.items() for h in names}
+    for at, (row, cells) in enumerate(table[:LARGEST_SEARCH]):
+        fields: dict[str, int] = {}
+        for position, cell in enumerate(cells):
+            field = _field(text_of(cell), wanted)
+            if field and field not in fields:
+                fields[field] = position
+        if "material" not in fields or not {*PRICES, "gross"} & fields.keys():
+            continue
+        where = f"{path}, row {row}"
+        if not set(PRICES) & fields.keys():
+            heading = text_of(cells[fields["gross"]])
+            step = "Add a column of net prices, such as 'net price'."
+            raise fault(where, f"'{heading}'", "these prices include the tax, costs are counted without.", step)
+        price = next(f for f in PRICES if f in fields)
+        heading = text_of(cells[fields[price]])
+        basis = "" if price == "price_per_kg" else basis_of(heading, where)
+        if price == "unit_price" and not basis and "per" not in fields:
+            step = "Head it 'price per pack' or 'price per kg'."
+            raise fault(where, f"'{heading}'", "of a kg or of a pack? The list does not say.", step)
+        heads = [text_of(cells[fields[f]]) for f in PRICES if f in fields]
+        return fields, at + 1, next((c for c in map(_currency, heads) if c), ""), basis
+    return None
+
+
+def _field(text: str, wanted: Mapping[str, str]) -> str | None:
+    """Return the field of a heading; what it says in brackets of tax or of a basis is heard."""
+    bare = re.sub(r"[(\[][^)\]]*[)\]]", " ", text)
+    field = (
+        wanted.get(heading_of(text)) or wanted.get(heading_of(bare)) or wanted.get(heading_of(_BASIS.sub(" ", bare)))
+    )
+    if field in PRICES and _GROSS.search(text) and not _NET.search(text):
+        return "gross"
+    return field
+
+
+_GROSS = re.compile(r"\b(incl|inc|including|with|gross|brutto|inkl|ttc|inclusa|compresa)\b", re.IGNORECASE)
+_NET = re.compile(r"\b(excl|ex|excluding|without|net|netto|zzgl|ohne|ht|esclusa)\b", re.IGNORECASE)
+_BASIS = re.compile(r"(?:/|\b(?:per|je|pro|al|par)\b)\s*(\d[\d.,]*)?\s*([a-zA-Z]+)", re.IGNORECASE)
+PIECES = (
+    "pack",
+    "packs",
+    "each",
+    "piece",
+    "pieces",
+    "pc",
+    "unit",
+    "bottle",
+    "container",
+    "canister",
+    "drum",
+    "bag",
+    "can",
+)
+PRICES = ("price_per_kg", "price", "pack_price", "unit_price")
+"""Fields of prices, the plainest first."""
+
+
+def basis_of(heading: str, where: str) -> str:
+    """Return what the prices under a heading are of, such as '100 g' or '1 lb'; empty for a pack or if it is not said.
+
+    Raises:
+        DataError: If it is said, but is no measure.
+    """
+    found = _BASIS.search(heading)
+    if found is None or found[2].casefold() in PIECES or _currency(found[2]):
+        return ""
+    if found[2].casefold() not in UNITS:
+        step = "Head it 'price per kg' or 'price per pack'."
+        raise fault(where, f"'{heading}'", f"'{found[2]}' is no measure that is read.", step)
+    return f"{found[1] or 1} {found[2]}"
+
+
+def _line(
+    row: int, material: str, found: Mapping[str, str], currency: str, density: float | None, basis: str
+) -> TakenPrice:
     written, supplier = found["material"], found.get("supplier", "")
     pack = _pack(found, density)
-    text = found.get("price_per_kg") or found.get("price", "")
-    per = re.search(r"(?:/|\bper\b)\s*(\d*[.,]?\d*\s*(?:kg|g))\b", text, re.IGNORECASE)
+    text = next(found[f] for f in PRICES if found.get(f))
+    own = re.search(r"(?:/|\bper\b)\s*(\d*[.,]?\d*\s*[a-zA-Z]+)\b", text, re.IGNORECASE)
     try:
-        price = number_of(text[: per.start()] if per else text)
+        price = number_of(text[: own.start()] if own else text)
     except ValueError as error:
         raise fault("", "", f"the price '{text}' {error}.", "Write digits only.") from None
     if price < 0:
         raise fault("", "", f"the price {text} is below 0.", "Correct it.")
-    if found.get("price_per_kg"):
+    per = own[1] if own else basis or found.get("per", "")
+    if found.get("price_per_kg") and not own:
         per_kg = price
-    elif per:
-        per_kg = price * 1000 / amount_of(per[1] if per[1][0].isdigit() else f"1 {per[1]}").grams()
+    elif per and per.casefold().strip(" .") not in PIECES:
+        per_kg = price / _mass_kg(per if re.match(r"\s*[\d.,]", per) else f"1 {per}", density)
     elif pack:
         per_kg = price / pack
     else:
         raise fault("", "", "this is the price of a pack of unknown size.", "Give the pack's mass, such as '5 kg'.")
-    own = found.get("currency", "").upper()
+    said = found.get("currency", "").upper()
     return TakenPrice(
-        row, material, written, supplier, per_kg, pack, SIGNS.get(own, own) or _currency(text) or currency
+        row, material, written, supplier, per_kg, pack, SIGNS.get(said, said) or _currency(text) or currency
     )
+
+
+def _mass_kg(text: str, density: float | None) -> float:
+    """Return the mass of an amount [kg]; a volume by its density."""
+    amount = amount_of(text)
+    return mass_of(amount.value, density, text) / 1000 if amount.unit == "ml" else amount.grams() / 1000
+
+
+_MANY = re.compile(r"\s*(\d+)\s*[x×*]\s*(\d.*)|\s*(\d.*?)\s*[x×*]\s*(\d+)\s*")
+"""Several in one: '4 x 5 kg' or '5 kg x 4'."""
+_HOLDS = re.compile(r"\s*(\d[\d.,' ]*\s*[a-zA-Z]+)\.?(\s+[^\d]*)?")
+"""An amount, perhaps with words behind it: '5 kg canister'."""
 
 
 def _pack(found: Mapping[str, str], density: float | None) -> float | None:
@@ -177,12 +288,13 @@ def _pack(found: Mapping[str, str], density: float | None) -> float | None:
     if not found.get("pack"):
         return None
     text = found["pack"]
-    many = re.fullmatch(r"\s*(\d+)\s*[x×]\s*(.+)", text)
-    amount = amount_of(many[2] if many else text)
-    count = int(many[1]) if many else 1
-    if amount.unit == "ml":
-        return count * mass_of(amount.value, density, text) / 1000
-    return count * amount.grams() / 1000
+    if not re.search(r"\d", text):
+        raise fault("", "", f"'{text}' is no pack size.", "Give the pack's mass, such as '5 kg'.")
+    many = _MANY.fullmatch(text)
+    count = int(many[1] or many[4]) if many else 1
+    one = (many[2] or many[3]) if many else text
+    holds = _HOLDS.fullmatch(one)
+    return count * _mass_kg(holds[1] if holds else one, density)
 
 
 def _currency(text: str) -> str:

@@ -109,6 +109,11 @@ def sheet_wishes(parts: Iterable[Dosed], lists: tuple[AllergenList, ...]) -> tup
     known = {name for list_ in lists for name in list_.names}
     wishes = []
     for material in {p.material.id: p.material for p in parts}.values():
+        if material.placeholder:
+            wishes.append(
+                f"{material.name}: the INCI name '{material.inci}' is a placeholder. Write the supplier's into a "
+                "material of your own."
+            )
         if material.allergens is None:
             if material.functions & ASKED or material.lipid in ASKED:
                 text = f"{material.name}: no allergen figures. Ask the supplier for the allergen sheet and enter it."

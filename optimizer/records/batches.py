@@ -2,15 +2,19 @@
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import field
 from pathlib import Path
 from typing import Any
 
 from optimizer.bench.batch import Batch, Observation, batch_from
+from optimizer.bench.made import acid_share
+from optimizer.data.facts import Material
 from optimizer.data.shelf import ShelfLine, read_shelf
 from optimizer.errors import DataError, Problem, nearest
 from optimizer.files import read_bytes, read_text, resolved, toml_of
 from optimizer.immutable import immutable
+from optimizer.records.photos import UncleanError, bare
 from optimizer.records.store import Printed, Store
 from optimizer.units import slug
 
@@ -37,7 +41,10 @@ class Photo:
 
     name: str
     content: bytes
+    """Without place, owner and whatever else a camera writes beside the picture."""
     sha256: str
+    cleaned: bool = False
+    """Whether something of that was taken out."""
 
 
 @immutable
@@ -61,6 +68,7 @@ class Incoming:
     text: str
     used: tuple[Used, ...]
     photos: Mapping[str, Photo]
+    facts: Mapping[str, str] = field(default_factory=dict)
 
 
 class Kept(Printed):
@@ -74,18 +82,30 @@ class Kept(Printed):
     lots: int
     observations: int
     photos: int
+    photos_cleaned: tuple[str, ...] = ()
+    """Photos from which place, owner and other notes of the camera were taken out; the files themselves stay."""
     without_lot: tuple[str, ...]
     """Materials that were weighed without a lot: there the trace ends."""
     without_supplier: tuple[str, ...]
     """Lots whose supplier is not known."""
 
 
-def incoming_of(path: Path, shelf: Path | None = None) -> Incoming:
+def incoming_of(
+    path: Path,
+    shelf: Path | None = None,
+    *,
+    lines: tuple[ShelfLine, ...] = (),
+    book: Callable[[Batch], Batch] = lambda batch: batch,
+    materials: Mapping[str, Material] | None = None,
+) -> Incoming:
     """Read a batch file with the photos it names.
 
     Args:
         path: The batch file; photos lie beside it or below.
         shelf: Table that says which supplier a lot came from.
+        lines: The same as lines, if no table is named.
+        book: Which bottle each acid or alkali came from.
+        materials: Known materials by id.
 
     Raises:
         DataError: With every problem at once: an unsound file, a photo that is missing or none.
@@ -103,8 +123,16 @@ def incoming_of(path: Path, shelf: Path | None = None) -> Incoming:
                 problems += [Problem(str(path), key, f"'{seen.photo}': {p.what}", p.step) for p in error.problems]
     if problems:
         raise DataError(problems)
-    lines = () if shelf is None else read_shelf(shelf).lines
-    return Incoming(batch, path.name, text, used_of(batch, lines), photos)
+    lines = lines if shelf is None else read_shelf(shelf).lines
+    used = used_of(book(batch), lines, materials)
+    named = {u.material for u in used} | batch.doses.keys()
+    facts = {name: facts_digest(materials[name]) for name in named if materials and name in materials}
+    return Incoming(batch, path.name, text, used, photos, facts)
+
+
+def facts_digest(material: Material) -> str:
+    """Return the first 16 hex digits of the SHA-256 of what the library says of a material."""
+    return hashlib.sha256(material.model_dump_json().encode()).hexdigest()[:16]
 
 
 def photo_of(folder: Path, name: str) -> Photo:
@@ -120,7 +148,12 @@ def photo_of(folder: Path, name: str) -> Photo:
     if not suffix_of(content):
         what = "this is no picture (JPEG, PNG, GIF, WebP, TIFF, HEIC)."
         raise DataError([Problem(name, "", what, "Name the photo's file.")])
-    return Photo(name, content, hashlib.sha256(content).hexdigest())
+    try:
+        kept = bare(content, suffix_of(content))
+    except UncleanError as error:
+        step = "Save it as JPEG or PNG, then keep that."
+        raise DataError([Problem(name, "", f"{error}.", step)]) from None
+    return Photo(name, kept, hashlib.sha256(kept).hexdigest(), kept != content)
 
 
 def suffix_of(content: bytes) -> str:
@@ -129,21 +162,47 @@ def suffix_of(content: bytes) -> str:
     return ".heic" if content[4:8] == b"ftyp" else next(known, "")
 
 
-def used_of(batch: Batch, shelf: tuple[ShelfLine, ...] = ()) -> tuple[Used, ...]:
+def _by_lot(first: str, added: list[tuple[str, float, str]]) -> list[tuple[str, float, str]]:
+    """Return lot, amount and last day of what was added, from lots and sums so far in the order of a log."""
+    found: dict[str, tuple[float, str]] = {}
+    lot, before = first, 0.0
+    for stated, total, on in added:
+        lot = stated or lot
+        if total > before:
+            amount, _ = found.get(lot, (0.0, ""))
+            found[lot] = (amount + total - before, on)
+            before = total
+    last = added[-1][2] if added else ""
+    if len(found) == 1:
+        return [(lot, amount, last) for lot, (amount, _) in found.items()]
+    return [(lot, *amount) for lot, amount in found.items()]
+
+
+def used_of(
+    batch: Batch, shelf: tuple[ShelfLine, ...] = (), materials: Mapping[str, Material] | None = None
+) -> tuple[Used, ...]:
     """Return what went into a batch of which lot, in the order of the file.
 
-    Acid and alkali count as the pure chemical in its stated form; what went into a sample is left out, because a
-    sample does not go back. Thickener is the highest dose of the log times the planned mass.
+    Acid and alkali count as the bottle that the batch names, else as the pure chemical in its stated form; what went
+    into a sample is left out, because a sample does not go back. Thickener is the highest dose of the log times the
+    planned mass.
+
+    Args:
+        batch: The batch; see `bench.made.booked`.
+        shelf: Lines that say who sold a lot.
+        materials: Known materials by id.
     """
     found = [(w.material, w.lot, w.grams, "weighed", w.on) for w in batch.weighed]
     for a in batch.adjustment:
         if a.of == "batch" and a.reading:
-            grams = max(r.added_g for r in a.reading) * a.strength_percent / 100
-            found.append((a.material or a.chemical, a.lot, grams, "adjustment", a.reading[-1].on))
+            name = a.material or a.chemical
+            stated = (materials or {}).get(a.material or "")
+            share = acid_share(stated, a) if stated else a.strength_percent / 100
+            for lot, grams, on in _by_lot(a.lot, [(r.lot, r.added_g, r.on) for r in a.reading]):
+                found.append((name, lot, grams * share, "adjustment", on))
     for t in batch.thickening:
-        if t.step:
-            grams = max(s.added_percent for s in t.step) * batch.size_g / 100
-            found.append((t.material, t.lot, grams, "thickening", t.step[-1].on))
+        for lot, percent, on in _by_lot(t.lot, [(s.lot, s.added_percent, s.on) for s in t.step]):
+            found.append((t.material, lot, percent * batch.size_g / 100, "thickening", on))
     return tuple(Used(m, lot, _supplier(m, lot, shelf), g, stage, on) for m, lot, g, stage, on in found if g > 0)
 
 
@@ -188,6 +247,8 @@ def keep(store: Store, incoming: Incoming, on: str, made: Mapping[str, Any] | No
                     "lot", revision_id=row, position=position, material=u.material, lot=u.lot, supplier=u.supplier,
                     grams=u.grams, stage=u.stage, on_date=u.on,
                 )  # fmt: skip
+            for material, digest in sorted(incoming.facts.items()):
+                store.put("fact", revision_id=row, material=material, digest=digest)
             for seen in batch.observation:
                 _observe(store, number, row, seen, incoming.photos.get(seen.photo))
     return Kept(
@@ -198,6 +259,7 @@ def keep(store: Store, incoming: Incoming, on: str, made: Mapping[str, Any] | No
         lots=sum(1 for u in used if u.lot),
         observations=len(batch.observation),
         photos=len(incoming.photos),
+        photos_cleaned=tuple(sorted(p.name for p in incoming.photos.values() if p.cleaned)),
         without_lot=tuple(sorted({u.material for u in used if not u.lot})),
         without_supplier=tuple(sorted({u.lot for u in used if u.lot and not u.supplier})),
     )
@@ -243,8 +305,8 @@ def batch_id(store: Store, number: str) -> int:
     return int(found[0]["id"])
 
 
-def note(store: Store, number: str, seen: Observation, folder: Path = Path()) -> None:
-    """Add a reading to a batch; a photo lies in `folder` or below.
+def note(store: Store, number: str, seen: Observation, folder: Path = Path()) -> bool:
+    """Add a reading to a batch; a photo lies in `folder` or below. Return whether notes of the camera were taken out.
 
     Raises:
         DataError: If there is no such batch, or the photo cannot be used.
@@ -252,6 +314,7 @@ def note(store: Store, number: str, seen: Observation, folder: Path = Path()) ->
     photo = photo_of(folder, seen.photo) if seen.photo else None
     with store.writing():
         _observe(store, batch_id(store, number), None, seen, photo)
+    return photo is not None and photo.cleaned
 
 
 def put_away(store: Store, number: str, on: str, place: str, until: str, amount_g: float | None, said: str) -> None:

@@ -51,6 +51,10 @@ class Shown(Printed):
     bottles: int | None
     as_made: Any = None
     """The formula as made; null if it was not worked out."""
+    facts: dict[str, str] = {}
+    """Digest of what the library said of each material when it was kept; empty before that was kept."""
+    changed_since: tuple[str, ...] | None = None
+    """Materials of which the library says something else now; null if nobody compared."""
     observations: tuple[Noted, ...]
     samples: tuple[Sample, ...]
     text: str
@@ -136,6 +140,8 @@ def shown(store: Store, number: str, revision: int | None = None) -> Shown:
             kept["id"],
         )
         samples = store.rows("SELECT * FROM sample WHERE batch_id = ? ORDER BY until, id", row)
+        said = store.rows("SELECT material, digest FROM fact WHERE revision_id = ? ORDER BY material", kept["id"])
+    facts = {r["material"]: r["digest"] for r in said}
     same = ("revision", "file", "product", "brief", "master", "planned_on", "made_on", "size_g", "mass_g", "bottles",
             "text")  # fmt: skip
     return Shown(
@@ -155,6 +161,7 @@ def shown(store: Store, number: str, revision: int | None = None) -> Shown:
         samples=tuple(
             Sample(on=r["on_date"], **{f: r[f] for f in ("place", "until", "amount_g", "note")}) for r in samples
         ),
+        facts=facts,
         **{f: kept[f] for f in same},
     )
 

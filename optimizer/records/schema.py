@@ -79,7 +79,19 @@ FOURTH = (
     f"CREATE TABLE {TALLY} (name TEXT NOT NULL PRIMARY KEY, rows INTEGER NOT NULL CHECK (rows >= 0))",
     *(f"INSERT INTO {TALLY} SELECT '{table}', count(*) FROM {table}" for table in SEALED),
 )
-STEPS = (FIRST, SECOND, THIRD, FOURTH)
+FIFTH = (
+    """CREATE TABLE fact (
+        revision_id INTEGER NOT NULL REFERENCES revision (id), material TEXT NOT NULL CHECK (material <> ''),
+        digest TEXT NOT NULL, seal TEXT NOT NULL DEFAULT ''
+        CHECK (typeof(seal) = 'text' AND length(seal) IN (0, 64)), PRIMARY KEY (revision_id, material))""",
+    *(
+        f"CREATE TRIGGER fact_{verb.lower()} BEFORE {verb} ON fact "
+        "BEGIN SELECT RAISE (ABORT, 'rows of fact are only added'); END"
+        for verb in ("UPDATE", "DELETE")
+    ),
+    f"INSERT INTO {TALLY} VALUES ('fact', 0)",
+)
+STEPS = (FIRST, SECOND, THIRD, FOURTH, FIFTH)
 """What turns a store of schema k into one of schema k + 1, for k = 0, 1, ..."""
 
 VERSION = len(STEPS)
@@ -146,6 +158,14 @@ MEANINGS: dict[str, tuple[str, dict[str, str]]] = {
             "grams": "as supplied [g]; of an acid or alkali the pure chemical in its stated form",
             "stage": "weighed, adjustment (pH) or thickening",
             "on_date": "when",
+        },
+    ),
+    "fact": (
+        "What the library said of a material when a revision was kept, as a digest.",
+        {
+            "revision_id": "the revision",
+            "material": "library id",
+            "digest": "first 16 hex digits of the SHA-256 of its facts; a later report tells what differs by then",
         },
     ),
     "photo": (

@@ -15,7 +15,7 @@ class Due(Told):
 
     on: str
     status: str
-    """met, coming, overdue, or missed (the next reading's time has come)."""
+    """met, coming, due (today), overdue, or missed (the next reading's time has come)."""
 
 
 class Reading(Told):
@@ -73,7 +73,7 @@ class Task(Told):
     """Name of the test; empty for a retained sample."""
     on: str
     status: str
-    """coming or overdue; for a retained sample: its time is over on that day."""
+    """coming, due (today) or overdue; for a retained sample: its time is over on that day."""
 
 
 class Tasks(Printed):
@@ -94,14 +94,14 @@ def tasks(store: Store, on: str, ahead_days: int) -> Tasks:
             for test in tests_of(store, batch["id"], on):
                 told += [f"Batch {batch['number']}, {test.name}: {a}" for a in test.alarms]
                 for due in test.due:
-                    if due.status in ("coming", "overdue") and due.on <= until:
+                    if due.status in ("coming", "due", "overdue") and due.on <= until:
                         what, place = test.what, test.place
                         found.append(
                             Task(batch=batch["number"], what=what, place=place, name=test.name, on=due.on,
                                  status=due.status)
                         )  # fmt: skip
             for s in store.rows("SELECT * FROM sample WHERE batch_id = ? AND until <= ?", batch["id"], until):
-                status = "overdue" if s["until"] <= on else "coming"
+                status = "overdue" if s["until"] < on else "due" if s["until"] == on else "coming"
                 what = "retained sample may go"
                 found.append(
                     Task(batch=batch["number"], what=what, place=s["place"], name="", on=s["until"], status=status)
@@ -179,7 +179,7 @@ def _statuses(days: list[str], read: list[str], start: str, on: str) -> tuple[Du
         elif on < day:
             status = "coming"
         else:
-            status = "missed" if on >= closes else "overdue"
+            status = "missed" if on >= closes else "due" if on == day else "overdue"
         found.append(Due(on=day, status=status))
     return tuple(found)
 

@@ -10,6 +10,7 @@ from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Solution
 from optimizer.report.blend import alarm_listing
 from optimizer.report.document import Columns, Document, Listing, Table, figures
+from optimizer.report.struck import struck_listing
 from optimizer.units import listed, number
 
 FINE = 0.05
@@ -36,6 +37,7 @@ def ph_document(title: str, answer: PhAnswer, notes: tuple[str, ...] = ()) -> Do
     sections: list[Table | Listing] = [*alarm_listing(answer.alarms)]
     for one in answer.sessions:
         sections += _session_sections(one, answer)
+    sections += struck_listing(answer.struck)
     if session is None:
         facts += blind
         doubts: tuple[str, ...] = ()
@@ -82,7 +84,8 @@ def _verdict(answer: PhAnswer) -> str:
 def _session_sections(session: AcidSession, answer: PhAnswer) -> list[Table | Listing]:
     log = session.log
     rows = []
-    for n, (r, note) in enumerate(zip(log.readings, session.notes, strict=True), 1):
+    numbers = session.numbers or range(1, len(log.readings) + 1)
+    for n, r, note in zip(numbers, log.readings, session.notes, strict=True):
         how = ["strip" if r.strip else "meter", _dilution(r.water), f"{number(r.temperature, 1)} °C"]
         how += [] if r.foam_free else ["foam"]
         how += [f"{number(r.taken, 2)} g taken"] if r.taken else []

@@ -28,7 +28,7 @@ def calendar_document(found: Calendar) -> Document:
     rows = tuple((t.name, t.what, t.place, _limits(t), _days(t)) for t in found.tests)
     sections: Sections = [Listing("Alarms", tuple(told), "caution")] if told else []
     heads = ("test", "read", "where", "limits", "due")
-    note = "! overdue, + read, - missed; the others are to come."
+    note = "* due today, ! overdue, + read, - missed; the others are to come."
     sections.append(Table(f"Tests, as of {found.on}", heads, rows, note))
     read = tuple(_reading(t, r) for t in found.tests for r in t.readings)
     if read:
@@ -58,7 +58,7 @@ def _limits(test: Test) -> str:
 
 
 def _days(test: Test) -> str:
-    marks = {"met": "+", "coming": "", "overdue": "!", "missed": "-"}
+    marks = {"met": "+", "coming": "", "due": "*", "overdue": "!", "missed": "-"}
     return "; ".join(marks[d.status] + d.on for d in test.due)
 
 
@@ -81,9 +81,9 @@ def _judged(within: bool | None, passed: bool | None) -> str:
 def tasks_document(found: Tasks) -> Document:
     """Return what is to be done."""
     overdue = sum(1 for t in found.tasks if t.status == "overdue")
-    verdict = (
-        f"{len(found.tasks)} due by {found.until}, {overdue} of them overdue." if found.tasks else "Nothing is due."
-    )
+    today = sum(1 for t in found.tasks if t.status == "due")
+    verdict = f"{len(found.tasks)} due by {found.until}, {today} of them today, {overdue} overdue."
+    verdict = verdict if found.tasks else "Nothing is due."
     grouped: dict[tuple[str, str, str, str], list[str]] = {}
     for t in found.tasks:
         grouped.setdefault((t.on, t.batch, t.place, t.status), []).append(t.name or t.what)

@@ -86,7 +86,7 @@ def _verdict(label: Label) -> str:
         count = len(label.swaps)
         reasons.append(f"the order of {count} pair{'s' if count > 1 else ''} depends on the lots")
     if label.wishes:
-        reasons.append("allergen figures are missing or placeholders")
+        reasons.append("INCI names or allergen figures are missing or placeholders")
     if any(m.exceeded and m.ceiling.kind == "law" for m in label.ceilings):
         reasons.append("a legal ceiling is exceeded")
     if any(c.loud for c in label.cautions):

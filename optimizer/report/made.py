@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Container
 from dataclasses import replace
 from math import isnan
 
@@ -9,12 +10,14 @@ from optimizer.assessment.chemistry import Chemistry
 from optimizer.bench.batch import Batch
 from optimizer.bench.master import Master
 from optimizer.bench.reconcile import Made, MadeRule
+from optimizer.bench.strike import Struck, struck_of
 from optimizer.bench.weighed import Balance, balances
 from optimizer.immutable import immutable, seen, told, untold
 from optimizer.report.blend import alarm_listing, caution_listing, first_said, formula_table, provenance_listing
 from optimizer.report.charts import charges, costs, windows
 from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
+from optimizer.report.struck import struck_listing
 from optimizer.rules.row import Setting
 from optimizer.units import AS_TYPED, listed, number
 
@@ -65,6 +68,11 @@ class Weighed:
         """The plan's materials first."""
         return balances(self.batch)
 
+    @told
+    def struck(self) -> tuple[Struck, ...]:
+        """Weights that count no more."""
+        return struck_of(self.batch, "weighed")
+
 
 def laid_document(laid: Laid) -> Document:
     """Return what was written."""
@@ -77,17 +85,29 @@ def laid_document(laid: Laid) -> Document:
     return Document(batch.product or "Batch", f"Wrote {laid.path}.", tuple(facts), sections)
 
 
-def weighed_document(path: str, batch: Batch, names: dict[str, str]) -> Document:
-    """Return what is noted and what is still to be weighed."""
-    rows = []
+def weighed_document(path: str, batch: Batch, names: dict[str, str], now: Container[str] = ()) -> Document:
+    """Return what is noted and what is still to be weighed; of what was noted just now the sums in words."""
+    rows, sums = [], []
+    numbers: dict[str, list[str]] = {}
+    for n, noted in enumerate(batch.all_weighed, 1):
+        if not noted.struck:
+            numbers.setdefault(noted.material, []).append(str(n))
     for line in balances(batch):
+        if line.material in now and line.noted is not None:
+            left = line.planned - line.noted
+            rest = (
+                f"{number(left, 4)} g left" if left > 0 else f"{number(-left, 4)} g over" if left < 0 else "none left"
+            )
+            name = names.get(line.material, line.material)
+            sums.append(f"{name}: {number(line.noted, 4)} g of {number(line.planned, 4)} g so far, {rest}.")
         off = "to be weighed" if line.noted is None else line.noted - line.planned
-        rows.append((names.get(line.material, line.material), line.planned, line.noted, off))
+        said = ", ".join(numbers.get(line.material, ()))
+        rows.append((names.get(line.material, line.material), said, line.planned, line.noted, off))
     columns: Columns = (
-        "material", *figures("planned", digits=2), *figures("noted"), *figures("difference", form="+.2f"),
+        "material", "in line", *figures("planned", digits=2), *figures("noted"), *figures("difference", form="+.2f"),
     )  # fmt: skip
     table = Table("Weights, g", columns, tuple(rows))
-    left = sum(line.noted is None for line in balances(batch))
+    open_ = sum(line.noted is None for line in balances(batch))
     finish = batch.finish
     facts = []
     if finish.mass_g is not None:
@@ -96,11 +116,13 @@ def weighed_document(path: str, batch: Batch, names: dict[str, str]) -> Document
         facts.append(("water put back", f"{number(finish.water_added_g, 2)} g"))
     if finish.bottles is not None:
         facts.append(("bottles", str(finish.bottles)))
-    verdict = f"Noted in {path}; {left} of {len(batch.line)} lines are still to be weighed."
-    if not left:
+    verdict = f"Noted in {path}; {open_} of {len(batch.line)} lines are still to be weighed."
+    if not open_:
         verdict = f"Noted in {path}; every line is weighed."
-    step = f"tenside made {path}" if not left else f"tenside weighed {path} MATERIAL=GRAMS@LOT"
-    return Document(f"Batch {batch.batch}", verdict, tuple(facts), (table, Listing("Next", (step,))))
+    step = f"tenside made {path}" if not open_ else f"tenside weighed {path} MATERIAL=GRAMS@LOT"
+    told: list[Section] = [Listing("", tuple(sums))] if sums else []
+    sections = (*told, table, *struck_listing(struck_of(batch, "weighed")), Listing("Next", (step,)))
+    return Document(f"Batch {batch.batch}", verdict, tuple(facts), sections)
 
 
 def made_document(made: Made) -> Document:
@@ -118,7 +140,10 @@ def made_document(made: Made) -> Document:
         broken = listed([f"{o.reading}, here {number(o.value, 3)} %" for o in law])
         verdict = f"BROKEN LAW: {broken}. Do not fill, use or sell this batch before an assessor has seen it. {verdict}"
     currency = made.brief.scenario.currency
-    facts = [("batch", f"{batch.batch}, {number(went.mass_g, 2)} g")]
+    facts = _put_back(made)
+    if made.put_back is not None and not made.put_back.why_not:
+        verdict = f"Put back {number(made.put_back.grams, 2)} g of water. {verdict}"
+    facts.append(("batch", f"{batch.batch}, {number(went.mass_g, 2)} g"))
     if made.ph is not None:
         window = {None: "", True: ", in the planned window", False: ", outside the planned window"}[made.in_window]
         facts.append(("pH read last", f"{number(made.ph, 2)}{window}"))
@@ -144,6 +169,22 @@ def made_document(made: Made) -> Document:
     sections += [_master(made), caution_listing(made.cautions)]
     title = f"{batch.product or made.brief.scenario.name}, as made"
     return Document(title, verdict, tuple(facts), tuple(sections), good=not serious)
+
+
+def _put_back(made: Made) -> list[tuple[str, str]]:
+    """Return what to do about water that is missing, or why nothing."""
+    found = made.put_back
+    if found is None:
+        return []
+    grams = number(found.grams, 2)
+    if found.why_not:
+        return [("water", f"{grams} g are missing; do not put them back: {found.why_not}")]
+    mass, water = number(found.mass_after_g, 2), number(found.water_after_g, 2)
+    path = made.batch.where
+    return [
+        ("water", f"{grams} g are missing: add them, stir, read the pH again"),
+        ("then", f"tenside weighed {path} --finish-mass {mass} --water-added {water}"),
+    ]
 
 
 def made_page(
@@ -220,7 +261,7 @@ def _formula(made: Made) -> Table:
 def _master(made: Made) -> Table:
     master = made.master
     lines = sorted(master.formula.lines, key=lambda line: (-line.percent, line.item.id))
-    was = {line.id: line.made for line in made.lines}
+    was = made.batch.doses
     rows: list[Row] = [
         (line.item.material.name, line.percent, _change(line.item.id, line.percent, was, master)) for line in lines
     ]
@@ -231,9 +272,12 @@ def _master(made: Made) -> Table:
     ]
     if master.formula.held_back:
         rows.append(("held back, water", master.formula.held_back, "for fine adjustment and evaporation"))
-    note = "As made, on the grid of the scale; acid and thickener are lines of their own."
+    note = "The plan with the acid and thickener that were used, on the grid of the scale; what went wrong is left out."
     if master.broken and master.changed:
-        note = f"As made it would break: {listed(master.broken)}. This is the nearest formula that keeps every rule."
+        note = (
+            f"With the acid and thickener used, the plan would break: {listed(master.broken)}. This is the nearest "
+            "formula that keeps every rule."
+        )
     elif not master.keeps:
         note = f"No formula of these materials keeps every rule; these clash: {listed(master.conflict)}."
     columns: Columns = ("material", *figures("%", form=".2f"), "")
@@ -241,4 +285,4 @@ def _master(made: Made) -> Table:
 
 
 def _change(name: str, percent: float, was: dict[str, float], master: Master) -> str:
-    return f"{percent - was.get(name, 0.0):+.2f} against as made" if name in master.changed else ""
+    return f"{percent - was.get(name, 0.0):+.2f} against the plan" if name in master.changed else ""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from optimizer.assessment.alkalinity import AlkalinityBasis
 from optimizer.assessment.preserving import Preservation
 from optimizer.bench.acid import AcidSession, Gain, PhAnswer, Window, first_portion
+from optimizer.bench.strike import Struck
 from optimizer.chemistry.advice import Added
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Solution
@@ -46,6 +47,8 @@ class LogLine:
 
     reading: LogReading = untold()
     note: str
+    number: int
+    """By which it can be struck."""
     added_g: float = seen("reading.grams")
     """Solution added so far [g]."""
     ph: float = seen("reading.ph")
@@ -82,7 +85,8 @@ class AdjustedSession:
     @told
     def readings(self) -> tuple[LogLine, ...]:
         """In the order in which they were made."""
-        return tuple(map(LogLine, self.session.log.readings, self.session.notes))
+        readings, notes = self.session.log.readings, self.session.notes
+        return tuple(map(LogLine, readings, notes, self.session.numbers or range(1, len(readings) + 1)))
 
     @told
     def total(self) -> Dose:
@@ -121,6 +125,8 @@ class PhTold:
     cautions: tuple[Caution, ...] = seen("answer.alarms", ())
     """What is said before anything else; each dose has its caution with it."""
     notes: tuple[str, ...] = ()
+    struck: tuple[Struck, ...] = seen("answer.struck")
+    """Readings that count no more."""
 
     @told
     def target(self) -> Interval:

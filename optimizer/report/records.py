@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from optimizer.records.lots import LotsOf, WhereLot
     from optimizer.records.masters import FigureChange, Version, Versions
     from optimizer.records.overview import Listed, Noted, Shown
+from optimizer.records.packing import Packed
 
 FIGURES = {
     "cost_per_kg": "cost per kg",
@@ -36,6 +37,8 @@ def kept_document(kept: Kept) -> Document:
     """Return what keeping a batch did."""
     done = f"Kept as revision {kept.revision}." if kept.changed else f"Nothing changed since revision {kept.revision}."
     facts = [("store", kept.store), ("read", _counts(kept.lots, kept.observations, kept.photos))]
+    if kept.photos_cleaned:
+        facts.append(("photos", f"place, owner and other notes of the camera left out: {listed(kept.photos_cleaned)}"))
     gaps = []
     if kept.without_lot:
         gaps.append(f"Weighed without a lot: {listed(kept.without_lot)}. There the trace ends; write the lots down.")
@@ -85,6 +88,7 @@ def batch_document(batch: Shown, *, file: bool = False) -> Document:
         ("mass before filling", "" if batch.mass_g is None else f"{_g(batch.mass_g)} g"),
         ("bottles", _count(batch.bottles)),
         ("formula as made", "kept, see --json" if batch.as_made is not None else ""),
+        ("library since", _since(batch.changed_since)),
     ]
     sections: Sections = []
     if batch.observations:
@@ -106,6 +110,12 @@ def batch_document(batch: Shown, *, file: bool = False) -> Document:
             )
         )
     return Document(title, verdict, tuple((k, v) for k, v in facts if v), tuple(sections))
+
+
+def _since(changed: tuple[str, ...] | None) -> str:
+    if changed is None:
+        return ""
+    return f"says something else now of {listed(changed)}" if changed else "says the same of every material as then"
 
 
 def _noted(seen: Noted) -> Row:
@@ -233,3 +243,14 @@ def _count(value: int | None) -> str:
 def figure_of(value: float | None, digits: int) -> str:
     """Return a figure for a cell, empty for none."""
     return "" if value is None else number(value, digits)
+
+
+def packed_document(packed: Packed, verdict: str, step: str) -> Document:
+    """Return what was packed or put back."""
+    facts = [
+        ("folder", packed.folder),
+        ("files", f"{packed.files}, {number(packed.bytes / 1e6, 2)} MB"),
+        ("records", listed(list(packed.records)) or "none"),
+        ("left out", listed(list(packed.left_out))),
+    ]
+    return Document("Working folder", verdict, tuple((k, v) for k, v in facts if v), (Listing("Next", (step,)),))

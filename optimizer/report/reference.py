@@ -2,6 +2,8 @@
 
 from collections.abc import Iterable
 
+from optimizer.brief.explained import BriefExplained
+from optimizer.brief.listing import BriefLine, Briefs
 from optimizer.data.facts import Material, Substance
 from optimizer.data.library import Library, doubts
 from optimizer.report.document import Columns, Document, Listing, Table, figures
@@ -32,6 +34,40 @@ def rules_document(notes: Iterable[RuleNote]) -> Document:
         "Each [[rule]] has a kind and the fields below; total, ph and stock come from the brief's other tables.",
         sections=tuple(sections),
     )
+
+
+def explained_document(found: BriefExplained) -> Document:
+    """Return the tables of a brief."""
+    sections = []
+    for table in found.tables:
+        title = f"[[{table.name}]]" if table.name == "rule" else f"[{table.name}]" if table.name else "Above all tables"
+        rows = tuple((k.name, k.type, k.default, k.meaning, k.example) for k in table.keys)
+        sections.append(
+            Table(title, ("key", "what is written", "if left out", "meaning", "example"), rows, table.purpose)
+        )
+    verdict = "Every key may be left out but the name; keys that stand in brackets belong to the table of that name."
+    return Document("The tables of a brief", verdict, sections=tuple(sections))
+
+
+def briefs_document(found: Briefs) -> Document:
+    """Return the briefs that there are."""
+
+    def table(title: str, lines: Iterable[BriefLine]) -> list[Table]:
+        rows = tuple(
+            (
+                b.call,
+                b.name,
+                f"unusable: {b.trouble}" if b.trouble else f"{b.product}, {b.use}, {b.market}",
+                b.aim,
+            )
+            for b in lines
+        )
+        return [Table(title, ("write", "name", "what it is", "aim"), rows)] if rows else []
+
+    own = table(f"Your own, in {found.folder}", found.own)
+    verdict = f"{len(found.own)} briefs of your own, {len(found.shipped)} shipped."
+    following = Listing("Next", ("tenside blend BRIEF", "tenside start FOLDER lays a first brief of your own"))
+    return Document("Briefs", verdict, (), (*own, *table("Shipped", found.shipped), following))
 
 
 def library_document(materials: Iterable[Material]) -> Document:

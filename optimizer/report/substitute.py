@@ -2,6 +2,7 @@
 
 from math import isnan
 
+from optimizer.bench.rescue import Rescue
 from optimizer.report.blend import alarm_listing, caution_listing, change_columns, dose_changes
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 from optimizer.studies.substitute import Base, StandIn, Substituted, Swap
@@ -28,6 +29,8 @@ def substitute_document(done: Substituted) -> Document:
     brief, base, name = done.brief, done.base, done.missing.material.name
     title = f"Without {name}" if done.wish.left <= 0 else f"With {number(done.wish.left, 2)} % of {name}"
     facts: list[tuple[str, str]] = [("brief", brief.scenario.name)]
+    if done.now is not None:
+        facts += _now_facts(done.now)
     if base is None:
         return Document(title, "The brief has no formula to start from: see 'tenside blend'.", tuple(facts), good=False)
     currency = brief.scenario.currency
@@ -38,6 +41,8 @@ def substitute_document(done: Substituted) -> Document:
     facts += [("assumed", note) for note in (*base.notes, *brief.assumptions)]
     facts += [("broken already", reading) for reading in base.broken]
     sections: list[Table | Listing] = []
+    if done.now is not None and done.now.lines:
+        sections.append(_now(done, done.now))
     if done.answer is None:
         sections.append(Listing("What makes it impossible, together", done.conflict or ("the total of 100 %",)))
     else:
@@ -47,6 +52,27 @@ def substitute_document(done: Substituted) -> Document:
     sections[:0] = alarm_listing(done.cautions)
     sections.append(caution_listing(done.cautions))
     return Document(title, _verdict(done, base), tuple(facts), tuple(sections), good=done.answer is not None)
+
+
+def _now_facts(now: Rescue) -> list[tuple[str, str]]:
+    """Return what the batch is and what else could be done with it."""
+    facts = [("batch", f"{now.batch}, planned {number(now.planned_g, 1)} g")]
+    if now.lines and now.size_g > now.planned_g:
+        facts.append(("becomes", f"{number(now.size_g, 1)} g: less cannot keep the rules with what is in already"))
+    if now.smaller_g is not None:
+        facts.append(("or", f"as planned, but smaller: {number(now.smaller_g, 1)} g, for which there is enough of it"))
+    return facts
+
+
+def _now(done: Substituted, now: Rescue) -> Table:
+    """Return what is in and what is still to be added, in grams."""
+    known = done.brief.library.by_id
+    rows: list[Row] = [(known[x.material].name, x.planned_g, x.in_g, x.add_g) for x in now.lines]
+    planned, inside = sum(x.planned_g for x in now.lines), sum(x.in_g for x in now.lines)
+    rows.append(Strong(("sum", planned, inside, sum(x.add_g for x in now.lines))))
+    note = "Then acid and thickener as before; note what really went in with 'tenside weighed'."
+    columns: Columns = ("material", *figures("plan", "in already", "still to add", digits=2))
+    return Table("What now, g", columns, tuple(rows), note)
 
 
 def _verdict(done: Substituted, base: Base) -> str:

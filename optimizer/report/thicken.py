@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from optimizer.bench.strike import Struck
 from optimizer.bench.thicken import ThickeningLog
 from optimizer.data.cautions import Caution
 from optimizer.immutable import immutable
 from optimizer.report.advice import budget_table
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Columns, Document, Listing, Sketch, Table, figures
+from optimizer.report.struck import struck_listing
 from optimizer.units import number
 
 WIDTH, HEIGHT = 56, 10
@@ -23,10 +25,16 @@ class Thickened:
     logs: tuple[ThickeningLog, ...]
     cautions: tuple[Caution, ...] = ()
     """Of the thickeners."""
+    struck: tuple[Struck, ...] = ()
+    """Steps that count no more."""
 
 
 def thicken_document(
-    name: str, logs: tuple[ThickeningLog, ...], begun: bool, cautions: tuple[Caution, ...] = ()
+    name: str,
+    logs: tuple[ThickeningLog, ...],
+    begun: bool,
+    cautions: tuple[Caution, ...] = (),
+    struck: tuple[Struck, ...] = (),
 ) -> Document:
     """Return the logs of a batch: state, next step, curve and steps.
 
@@ -35,6 +43,7 @@ def thicken_document(
         logs: The logs, or an empty one for each planned thickener.
         begun: False if nothing is logged yet.
         cautions: Of the thickeners.
+        struck: Steps that count no more.
     """
     if not logs:
         step = "Name a thickener under [held_back] thickeners of the brief; 'tenside advice' lists those that suit."
@@ -50,6 +59,7 @@ def thicken_document(
             sections.append(_steps(log))
         if log.notes:
             sections.append(Listing("Mind", log.notes, "caution"))
+    sections += struck_listing(struck)
     sections.append(budget_table(logs[0].budget))
     if cautions:
         sections.append(caution_listing(cautions))
@@ -88,6 +98,7 @@ def _next(log: ThickeningLog) -> Table:
 def _steps(log: ThickeningLog) -> Table:
     rows = tuple(
         (
+            p.number,
             *(p.step.added_percent, p.value, p.step.waited_min, p.step.temperature_c, p.step.ph, p.step.on),
             " ".join(x for x in ("" if p.comparable else "other temperature", p.step.note) if x),
         )
@@ -95,8 +106,8 @@ def _steps(log: ThickeningLog) -> Table:
     )
     reading = f"reading, {log.unit}" if log.unit else "reading"
     columns: Columns = (
-        *figures("added, %", digits=2), *figures(reading, digits=1), *figures("waited, min"), *figures("°C", digits=1),
-        *figures("pH", digits=2), "on", "note",
+        *figures(""), *figures("added, %", digits=2), *figures(reading, digits=1), *figures("waited, min"),
+        *figures("°C", digits=1), *figures("pH", digits=2), "on", "note",
     )  # fmt: skip
     return Table("Steps", columns, rows)
 

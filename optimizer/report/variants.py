@@ -60,7 +60,7 @@ def _one(found: Variants, outcome: VariantOutcome) -> list[Table | Listing]:
     columns: Columns = ("material", *figures("base %", "variant %", digits=3), *figures("change", form="+.3g"))
     parts: list[Table | Listing] = [Table(outcome.variant.name, columns, rows, outcome.variant.note)]
     said = [f"breaks: {reading}" for reading in outcome.readings(outcome.newly_broken)]
-    aside = tuple(r for r in outcome.variant.without_rules if r in outcome.checked.broken)
+    aside = tuple(r for r in outcome.checked.broken if r in outcome.variant.freed and r not in found.base.broken)
     said += [f"need not keep: {reading}" for reading in outcome.readings(aside)]
     before, after = found.allergens, outcome.allergens
     gained, lost = [a for a in after if a not in before], [a for a in before if a not in after]

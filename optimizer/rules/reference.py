@@ -5,11 +5,13 @@ from __future__ import annotations
 import ast
 import inspect
 import textwrap
+from collections.abc import Mapping
 from contextlib import suppress
 from functools import cache
 from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError, create_model
+from pydantic.fields import FieldInfo
 
 from optimizer.data.pool import Group
 from optimizer.immutable import immutable, keys_of, told
@@ -85,9 +87,7 @@ def _note(rule: type[Rule]) -> RuleNote:
     for name, info in rule.model_fields.items():
         if name == "kind":
             continue
-        default = "required" if info.is_required() else _default(info.get_default(call_default_factory=True))
-        meaning = COMMON.get(name, "") if name in COMMON else " ".join(docs.get(name, "").split())
-        fields.append(FieldNote(name, _type(info.annotation), default, meaning))
+        fields.append(field_note(name, info, docs))
     unit = (
         rule.unit
         if isinstance(rule.unit, str)
@@ -97,6 +97,13 @@ def _note(rule: type[Rule]) -> RuleNote:
     )
     kind = str(get_args(rule.model_fields["kind"].annotation)[0])
     return RuleNote(kind, " ".join(summary.split()), equation, unit, tuple(fields), _example(rule, kind))
+
+
+def field_note(name: str, info: FieldInfo, docs: Mapping[str, str]) -> FieldNote:
+    """Return what a key of a table is, from its field and the strings under the fields."""
+    default = "required" if info.is_required() else _default(info.get_default(call_default_factory=True))
+    meaning = COMMON[name] if name in COMMON else docs.get(name, "")
+    return FieldNote(name, _type(info.annotation), default, " ".join(meaning.split()))
 
 
 SAMPLES: dict[str, Any] = {

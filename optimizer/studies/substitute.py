@@ -10,9 +10,11 @@ tried by itself in the same way. Linear in the doses: nothing here predicts visc
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import field
 from math import inf, nan
 
 from optimizer.assessment.alarms import cautions_at
+from optimizer.bench.rescue import Rescue
 from optimizer.brief.brief import Brief, protecting
 from optimizer.data.cautions import Caution
 from optimizer.data.facts import Material
@@ -58,6 +60,7 @@ class Wish:
         active_band: Half-width for active matter [% of the product].
         charge_band: Half-width for the share of each charge [points].
         offered: Dose of the stand-in that somebody offers [% as supplied]; equal grams if None.
+        inside: What is in the vessel already and cannot be taken out [% of the product by id].
     """
 
     left: float = 0.0
@@ -65,6 +68,7 @@ class Wish:
     active_band: float = ACTIVE_BAND
     charge_band: float = CHARGE_BAND
     offered: float | None = None
+    inside: Mapping[str, float] = field(default_factory=dict)
 
 
 @immutable
@@ -202,6 +206,8 @@ class Substituted:
     """Rules that clash; empty if there is a formula."""
     standins: tuple[StandIn, ...] = ()
     """Every possible stand-in, best first."""
+    now: Rescue | None = None
+    """What to do with the batch that is being made; null where the question is not about one."""
 
     @told
     def cost_change(self) -> Figure:
@@ -267,7 +273,7 @@ def substitute(
     given, before = brief, base.formula.doses
     brief, wide = (protecting(b, base.formula, base.setting) for b in (brief, wide))
     dose = before.get(material, 0.0)
-    rules = (_left(material, wish.left), *kept_rules(base.formula, wish.active_band, wish.charge_band))
+    rules = _asked_for(material, wish, base)
     asked = asking(brief, rules)
     near = nearest_at(asked, before, base.setting, fewest=not wish.free)
     gridded = False
@@ -280,6 +286,20 @@ def substitute(
     measures = (measured(base.formula), {} if near is None else measured(near.formula))
     order = tuple(sorted(standins, key=lambda s: s.rank))
     return Substituted(given, missing, wish, dose, base, near, gridded, measures, conflict, order)
+
+
+def possible(brief: Brief, material: str, wish: Wish, doses: dict[str, float]) -> bool:
+    """Return whether some formula of the brief's own candidates does without a material; see `substitute`."""
+    base = _base(brief, doses, ())
+    assert base is not None
+    asked = asking(brief, _asked_for(material, wish, base))
+    return nearest_at(asked, base.formula.doses, base.setting, fewest=False) is not None
+
+
+def _asked_for(material: str, wish: Wish, base: Base) -> tuple[Rule, ...]:
+    """Return the rules that a substitution adds to those of the brief."""
+    floors = tuple(_floor(name, percent) for name, percent in wish.inside.items())
+    return (_left(material, wish.left), *floors, *kept_rules(base.formula, wish.active_band, wish.charge_band))
 
 
 def stand_ins(brief: Brief, material: str) -> tuple[str, ...]:
@@ -322,6 +342,12 @@ def _base(brief: Brief, doses: dict[str, float] | None, notes: tuple[str, ...]) 
 def _left(material: str, left: float) -> Rule:
     rule = Dose(id="left", of=Group(materials=(material,)), at_most=min(left, 100.0), source="what is left")
     return rule.model_copy(update={"id": LEFT})
+
+
+def _floor(material: str, percent: float) -> Rule:
+    """Return the rule that what is in stays in; its id has spaces, as no scenario's can."""
+    rule = Dose(id="in", of=Group(materials=(material,)), at_least=min(percent, 100.0), source="what is in already")
+    return rule.model_copy(update={"id": f"in already {material}"})
 
 
 def _like(wide: Brief, missing: Ingredient) -> list[Ingredient]:

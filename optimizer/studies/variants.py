@@ -1,6 +1,7 @@
 """Variants of a locked base: small changes only, every rule checked again, only the differences shown."""
 
 from collections.abc import Iterable
+from math import isnan
 from pathlib import Path
 from typing import Annotated, Any, Self
 
@@ -37,6 +38,11 @@ class Variant(Frozen):
     without_rules: tuple[Annotated[Key, BeforeValidator(_rule)], ...] = ()
     """Ids of rules of the brief that this variant need not keep, such as the perfume of a scentless one."""
     note: str = ""
+
+    @property
+    def freed(self) -> frozenset[str]:
+        """Ids of rules that it need not keep: those it names, and the fixed doses that it sets anew itself."""
+        return frozenset((*self.without_rules, *(f"fixed-{name}" for name in (*self.dose, *self.swap))))
 
     @model_validator(mode="after")
     def _changes(self) -> Self:
@@ -108,11 +114,21 @@ class VariantOutcome:
     @told
     def broken(self) -> tuple[str, ...]:
         """Readings of the rules that it breaks."""
-        return self.readings(self.checked.broken)
+        return tuple(o.reading for o in self.checked.rules if o.id in self.checked.broken)
 
-    def readings(self, ids: tuple[str, ...]) -> tuple[str, ...]:
-        """Return the readings of some rules of the variant."""
-        return tuple(o.reading for o in self.checked.rules if o.id in ids)
+    @told
+    def off_by(self) -> dict[str, float]:
+        """By how much each rule that it breaks is broken, by id, in the rule's unit."""
+        return {o.id: o.violation for o in self.checked.rules if o.id in self.checked.broken}
+
+    def readings(self, ids: Iterable[str]) -> tuple[str, ...]:
+        """Return the readings of some rules of the variant, with what it has and by how much they are broken."""
+        ids = set(ids)
+        return tuple(
+            o.reading if isnan(o.value) else f"{o.reading}, here {number(o.value, 3)}, off by {number(o.violation, 3)}"
+            for o in self.checked.rules
+            if o.id in ids
+        )
 
 
 @immutable
@@ -273,7 +289,7 @@ def _outcome(
         too_much.append(f"{number(changed, 2)} % of it differs from the base, more than {number(limit)} %")
     if most is not None and len(new) > most:
         too_much.append(f"{len(new)} material{' is' if len(new) == 1 else 's are'} new, more than {most}")
-    newly = tuple(r for r in checked.broken if r not in whole.broken and r not in variant.without_rules)
+    newly = tuple(r for r in checked.broken if r not in whole.broken and r not in variant.freed)
     label = label_of(brief, checked.formula, name=variant.name, setting=checked.setting)
     dearer = checked.cost - whole.cost
     return VariantOutcome(variant, checked, changed, tuple(moved), new, tuple(too_much), dearer, newly, label)

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.brief.brief import Brief, load_brief
+from optimizer.brief.defaults import NAME as BENCH
 from optimizer.brief.scenario import Scenario, find_scenario
 from optimizer.errors import DataError, Problem, TensideError, nearest
 from optimizer.files import is_folder, read_toml
@@ -193,6 +194,8 @@ def sources_of(
     """
     folder = Path(name)
     paths = _products(sorted(folder.glob("*.toml"))) if is_folder(folder) else [find_scenario(name)]
+    if not paths and not is_folder(shipped_one := find_scenario(name)):
+        paths = [shipped_one]
     if not paths:
         raise DataError([Problem(name, "", "the folder holds no scenario.", "Put .toml files into it.")])
     return tuple(Source(p.stem, p, None, changes, shelf, libraries, time_limit) for p in paths)
@@ -207,7 +210,7 @@ def _products(paths: list[Path]) -> list[Path]:
         except DataError:
             stated[path] = {"product": "unreadable"}
     extended = {raw.get("extends") for raw in stated.values() if isinstance(raw.get("extends"), str)}
-    briefs = [p for p in paths if "name" in stated[p] or not OTHER_FILES & stated[p].keys()]
+    briefs = [p for p in paths if "name" in stated[p] or not (p.name == BENCH or OTHER_FILES & stated[p].keys())]
     return [p for p in briefs if stated[p].get("product") or not {p.name, p.stem} & extended]
 
 

@@ -18,7 +18,7 @@ from zipfile import BadZipFile
 import numpy as np
 
 from optimizer.errors import TensideError, fault
-from optimizer.files import draft_beside, unwritable
+from optimizer.files import draft_beside, put_new, refuse_existing, unwritable
 from optimizer.immutable import immutable
 from optimizer.rules import UndissociatedAcid
 from optimizer.sweep.frame import ARRAYS, Frame
@@ -32,11 +32,11 @@ Piece = tuple[int, int, int]
 """Source, first scenario and the one after the last."""
 
 
-def place_atomic(path: Path, write: Callable[[Path], None]) -> None:
+def place_atomic(path: Path, write: Callable[[Path], None], *, overwrite: bool = False) -> None:
     """Let `write` make a file and give it its name only when it is whole.
 
     Raises:
-        DataError: If the folder cannot be written.
+        DataError: If the folder cannot be written, or, unless `overwrite` is set, somebody made such a file meanwhile.
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -48,9 +48,15 @@ def place_atomic(path: Path, write: Callable[[Path], None]) -> None:
             with draft.open("rb+") as stream:
                 os.fsync(stream.fileno())
             draft.chmod(0o644)
-            draft.replace(path)
+            if overwrite:
+                draft.replace(path)
+            else:
+                put_new(name, path)
         finally:
             draft.unlink(missing_ok=True)
+    except FileExistsError:
+        refuse_existing(path)
+        raise
     except OSError as error:
         raise unwritable(path, error) from None
 
@@ -97,7 +103,7 @@ class State:
             def write(draft: Path) -> None:
                 draft.write_text(content, encoding="utf-8")
 
-            place_atomic(plan, write)
+            place_atomic(plan, write, overwrite=True)
             return pieces, {}
         try:
             kept = json.loads(plan.read_text(encoding="utf-8"))
@@ -114,7 +120,7 @@ class State:
 
     def keep(self, number: int, frame: Frame) -> None:
         """Write a finished piece."""
-        place_atomic(self._file(number), lambda draft: _write(draft, frame))
+        place_atomic(self._file(number), lambda draft: _write(draft, frame), overwrite=True)
 
     def close(self) -> None:
         """Remove the folder once the table is written."""

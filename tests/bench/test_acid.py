@@ -331,6 +331,45 @@ def test_without_added_the_amount_stays(tmp_path: Path, run: Callable[..., tuple
     assert [r.added_g for r in read_batch(path).adjustment[0].reading] == [0, 0.2, 0.2]
 
 
+def test_a_struck_reading_stays_and_the_log_goes_on_without_it(
+    tmp_path: Path, run: Callable[..., tuple[int, str, str]]
+) -> None:
+    path = write(tmp_path)
+    run(path, "--read", 9.1, "--of", "batch")
+    run(path, "--added", 20, "--read", 6.1)
+    code, out, _ = run(path, "--strike", 2, "--why", "the meter was not calibrated")
+    assert code == 0
+    assert "2: pH 6.1 at 20 g of citric acid anhydrous, batch; " in " ".join(out.split())
+    run(path, "--added", "0.25%", "--read", 6.6)  # 12 of 4800 g
+    found = read_batch(path).adjustment[0]
+    assert [(r.added_g, r.ph) for r in found.reading] == [(0, 9.1), (12, 6.6)]
+    assert [(r.added_g, r.struck) for r in found.all_readings if r.struck] == [(20, "the meter was not calibrated")]
+    _, out, _ = run(path, "--json")
+    told = json.loads(out)
+    assert [r["number"] for r in told["log"][0]["readings"]] == [1, 3]
+    assert [s["number"] for s in told["struck"]] == [2]
+    code, _, err = run(path, "--strike", 1, "--why", "x", "--read", 7)
+    assert (code, "strike the wrong reading first" in err) == (2, True)
+    code, _, err = run("hand-wash", "--strike", 1, "--why", "x")
+    assert (code, "readings are kept in a batch file" in err) == (2, True)
+
+
+def test_more_solution_than_is_held_back_is_doubted(tmp_path: Path, run: Callable[..., tuple[int, str, str]]) -> None:
+    path = write(tmp_path)
+    run(path, "--read", 9.1, "--of", "batch")
+    before = path.read_bytes()
+    code, _, err = run(path, "--added", 201, "--read", 6.1)
+    assert code == 3
+    assert "201 g more of the solution, and 200 g of the batch are held back for it." in err
+    assert path.read_bytes() == before
+    code, _, _ = run(path, "--added", "4.3%", "--read", 2.1, "--sure")
+    assert code == 0
+    assert read_batch(path).adjustment[0].reading[-1].added_g == pytest.approx(0.043 * 4800)
+    run(path, "--read", 9.1, "--sample", 50)
+    code, _, err = run(path, "--added", 51, "--read", 3)
+    assert (code, "the sample itself weighs 50 g" in err) == (3, True)
+
+
 def test_another_solution_or_sample_begins_a_new_log(tmp_path: Path, run: Callable[..., tuple[int, str, str]]) -> None:
     path = write(tmp_path)
     run(path, "--read", 9.1, "--sample", 100)
@@ -360,7 +399,7 @@ def test_a_sample_informs_its_batch(tmp_path: Path) -> None:
     path = write(tmp_path)
     subject = subject_of(str(path))
     for added, ph in ((0.0, 9.1), (0.2, 7.3), (0.3, 5.6)):
-        noted = Noted(ph, added)
+        noted = Noted(ph, (added, "g"))
         note_reading(path, subject.brief, subject.formula, subject.setting, noted, of="sample", sample_g=100)
     note_reading(path, subject.brief, subject.formula, subject.setting, Noted(9.1), of="batch")
     answer = ph_answer(subject.brief, subject.formula, subject.setting, batch=read_batch(path))
@@ -381,7 +420,7 @@ def test_alkali_after_too_much_acid_counts_the_acid(tmp_path: Path) -> None:
     subject = subject_of(str(path))
     steps = ((0.0, 9.1, ACID), (20.0, 4.4, ACID), (0.0, 4.4, stock("sodium hydroxide", 10)))
     for added, ph, solution in steps:
-        noted = Noted(ph, added)
+        noted = Noted(ph, (added, "g"))
         note_reading(path, subject.brief, subject.formula, subject.setting, noted, of="batch", solution=solution)
     answer = ph_answer(subject.brief, subject.formula, subject.setting, batch=read_batch(path))
     acid, alkali = answer.sessions
@@ -396,7 +435,7 @@ def test_added_in_active_and_salt_terms(tmp_path: Path) -> None:
     path = write(tmp_path)
     subject = subject_of(str(path))
     note_reading(path, subject.brief, subject.formula, subject.setting, Noted(9.1), of="sample", sample_g=100)
-    note_reading(path, subject.brief, subject.formula, subject.setting, Noted(6.0, 1.0))
+    note_reading(path, subject.brief, subject.formula, subject.setting, Noted(6.0, (1.0, "")))
     so_far = ph_answer(subject.brief, subject.formula, subject.setting, batch=read_batch(path)).sessions[0].so_far
     assert so_far is not None
     assert so_far.active == pytest.approx(0.5)

@@ -281,10 +281,16 @@ def test_packaging_goes_with_its_bottle(library: Library) -> None:
     costs = read_costs("refill", library.by_id)
     assert {p.what for p in costs.packed(250)} == {"bottle, 250 ml", "pump", "label", "carton of twelve"}
     assert {p.what for p in costs.packed(500)} == {"bottle, 500 ml", "pump", "label", "carton of six"}
-    with pytest.raises(DataError, match="no packaging for a bottle of 300 ml, only for 250 ml and 500 ml"):
-        costs.packed(300)
+    assert {p.what for p in costs.packed(300)} == {p.what for p in costs.packed(None)} == {"pump", "label"}
+    assert costs.without_own(300) == (
+        "nothing is priced for this bottle alone (only for 250 ml and 500 ml): of packaging pump and label are counted"
+    )
+    assert costs.without_own(250) == ""
+    own = costs_from({"packaging": [{"what": "bottle", "price": 0.3, "bottle_ml": 250}]}, "x")
+    with pytest.raises(DataError, match="no packaging for a bottle of 300 ml, only for 250 ml"):
+        own.packed(300)
     with pytest.raises(DataError, match="unknown volume"):
-        costs.packed(None)
+        own.packed(None)
     assert Costs().packed(300) == ()
 
 

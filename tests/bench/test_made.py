@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import cache
 from math import fsum
 from pathlib import Path
+from shutil import copytree
 from typing import Any
 
 import pytest
@@ -12,14 +13,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer.bench.batch import Batch, batch_from, read_batch
-from optimizer.bench.made import adjuster_of, last_ph, lots_used, made_formula, materials_in, went_in
+from optimizer.bench.made import adjuster_of, booked, last_ph, lots_used, made_formula, materials_in, went_in
 from optimizer.bench.reconcile import Made, reconcile
 from optimizer.bench.weighed import check_finish, checked, weight_of, with_actives
 from optimizer.cli.subject import subject_of
 from optimizer.data.library import Library, read_library
 from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
-from optimizer.solve.rounding import broken
+from optimizer.report.made import made_document
+from tests.support.command import Run
 
 
 @cache
@@ -163,6 +165,21 @@ def test_an_acid_that_is_a_solution_brings_its_own_water() -> None:
     assert made == pytest.approx({"glycerin": 90, "sodium-hydroxide-20": 5, "aqua": 5})
 
 
+def test_acid_from_a_priced_bottle_is_booked_as_that_bottle_once() -> None:
+    """By hand: 10 g of the 50 % solution are 10 g of that bottle, no water beside it; also weighed, once."""
+    bottle = {**CITRIC, "chemical": "citric acid anhydrous", "reading": [{"added_g": 10, "ph": 5}]}
+    plain = batch_of({"glycerin": 100.0}, 90, adjustment=[bottle], weighed=weights(glycerin=90, citric_acid_50=10))
+    known = library().by_id
+    made = made_formula(booked(plain, known, {"citric-acid-50"}), known)
+    assert made == pytest.approx({"glycerin": 90, "citric-acid-50": 10})
+    notes = went_in(booked(plain, known, {"citric-acid-50"}), known).notes
+    assert "citric-acid-50 stands among the weights and in the pH log: the log counts" in notes
+    alone = batch_of({"glycerin": 100.0}, 90, adjustment=[bottle], weighed=weights(glycerin=90))
+    assert made_formula(booked(alone, known, {"citric-acid"}), known)["citric-acid"] == pytest.approx(5), "own solution"
+    weak = batch_of({"glycerin": 100.0}, 90, adjustment=[{**bottle, "strength_percent": 20}])
+    assert booked(weak, known, {"citric-acid-50"}).adjustment[0].material is None, "another strength"
+
+
 def test_more_water_cannot_leave_than_went_in() -> None:
     with pytest.raises(DataError, match="more than the water that went in"):
         made_of(batch_of({"glycerin": 99.0, "aqua": 1.0}, 100, finish={"mass_g": 90}))
@@ -298,22 +315,93 @@ def test_a_batch_made_as_planned_keeps_its_rules_and_its_master_keeps_the_doses(
     assert (made.master.changed, made.master.keeps) == ((), True)
 
 
-def test_a_weight_that_is_off_is_told_and_the_master_is_mended(plan: Path, tmp_path: Path) -> None:
-    """A quarter of the betaine is missing: the amphoteric share breaks, and the nearest formula brings it back."""
+def test_a_weight_that_is_off_is_told_and_is_no_part_of_the_master(plan: Path, tmp_path: Path) -> None:
+    """A quarter of the betaine is missing: the amphoteric share breaks; the next batch starts from the plan."""
     batch = read_batch(plan)
     short = 0.75 * batch.doses["cocamidopropyl-betaine"] * 50
     made = reconciled(plan, tmp_path, {"cocamidopropyl-betaine": short}, ADDED)
     assert "amphoteric-share" in made.broken
     assert "cocamidopropyl-betaine" in [line.id for line in made.lines if line.differs]
-    assert made.master.broken
-    assert made.master.changed
-    assert made.master.keeps
     formula = made.master.formula
+    assert (made.master.broken, made.master.changed, made.master.keeps) == ((), (), True)
     assert fsum(line.percent for line in formula.lines) + formula.held_back == pytest.approx(100, abs=1e-9)
+    assert formula.dose("cocamidopropyl-betaine") == pytest.approx(batch.doses["cocamidopropyl-betaine"], abs=0.006)
     assert formula.dose("sorbitan-sesquicaprylate") == pytest.approx(1.2)
-    found = {r.id: r for r in made.brief.modelled}
-    assert not broken(found["amphoteric-share"], formula, made.master.setting)
-    assert not broken(found["active"], formula, made.master.setting)
+
+
+def with_rule(plan: Path, folder: Path, rule: str) -> Path:
+    """Return the plan for a brief of one's own with one rule more."""
+    copytree(shipped("scenarios"), folder, dirs_exist_ok=True)
+    brief, own = folder / "own.toml", folder / "plan.toml"
+    brief.write_text((folder / "hand-wash.toml").read_text(encoding="utf-8") + rule, encoding="utf-8")
+    own.write_text(plan.read_text().replace('brief = "hand-wash"', 'brief = "own.toml"'), encoding="utf-8")
+    return own
+
+
+def test_a_master_whose_additions_break_a_rule_tells_it(plan: Path, tmp_path: Path) -> None:
+    """The acid that was needed, 0.27 %, is more than the brief allows: the master says which rule stands against it."""
+    rule = '\n[[rule]]\nid = "acid"\nkind = "dose"\nof = { materials = ["citric-acid"] }\nat_most = 0.2\n'
+    made = reconciled(with_rule(plan, tmp_path, rule), tmp_path, more=ADDED)
+    assert len(made.master.broken) == 1
+    assert not made.master.keeps
+
+
+LOSING = """
+[finish]
+mass_g = {mass}
+water_added_g = 200
+"""
+
+
+def test_water_that_evaporated_is_put_back(plan: Path, tmp_path: Path) -> None:
+    """By hand: 4800 g weighed in and 200 g of water make 5000 g; 4900 g are there, so 100 g are missing."""
+    made = reconciled(plan, tmp_path, more=LOSING.format(mass=4900))
+    assert made.put_back is not None
+    assert (made.put_back.grams, made.put_back.why_not) == (pytest.approx(100, abs=0.02), "")
+    assert made.put_back.mass_after_g == pytest.approx(5000, abs=0.02)
+    assert made.put_back.water_after_g == pytest.approx(300, abs=0.02)
+    told = made_document(made)
+    assert told.verdict.startswith("Put back 100 g of water. ")
+    assert told.facts[1][1].endswith("made.toml --finish-mass 5000 --water-added 300")
+    filled = reconciled(plan, tmp_path, more=LOSING.format(mass=4900) + "bottles = 19\n")
+    assert filled.put_back is not None
+    assert filled.put_back.why_not == "19 bottles are filled, and what is filled is not opened again"
+    assert not made_document(filled).verdict.startswith("Put back")
+    assert reconciled(plan, tmp_path, more=LOSING.format(mass=4990)).put_back is None
+
+
+def test_water_is_not_put_back_where_a_rule_would_break(plan: Path, tmp_path: Path) -> None:
+    """Too little sulfate was weighed: evaporated, the active matter is kept; filled up, it is not."""
+    batch = read_batch(plan)
+    name = "sodium-laureth-sulfate-2eo-70"
+    short = {name: 0.9 * batch.doses[name] * 50}
+    made = reconciled(plan, tmp_path, short, LOSING.format(mass=4600))
+    assert made.put_back is not None
+    if "active" not in made.broken:
+        assert "with it these rules would break" in made.put_back.why_not
+
+
+def test_much_evaporation_is_doubted(plan: Path, tmp_path: Path, run: Run) -> None:
+    made = reconciled(plan, tmp_path, more=LOSING.format(mass=4740))  # 260 of 5000 g: 5.2 %
+    assert any("5.2 % of what went in, would have evaporated" in note for note in made.notes)
+    usual = reconciled(plan, tmp_path, more=LOSING.format(mass=4760))  # 4.8 %
+    assert not any("would have evaporated" in note for note in usual.notes)
+    path = tmp_path / "made.toml"
+    before = path.read_bytes()
+    told = run("weighed", path, "--finish-mass", "4700")
+    assert told.code == 3
+    assert "6 % of what went in, would have evaporated" in told.err
+    assert path.read_bytes() == before
+    assert run("weighed", path, "--finish-mass", "4700", "--sure").code == 0
+
+
+def test_an_exact_dose_is_as_exact_as_the_scale_asks_of_a_line(plan: Path, tmp_path: Path) -> None:
+    """Glycerin exactly 2 %: 2.08 % is within 5 % of the line, 2.2 % is not."""
+    rule = '\n[[rule]]\nid = "exact"\nkind = "dose"\nof = { materials = ["glycerin"] }\nexactly = 2\n'
+    own = with_rule(plan, tmp_path, rule)
+    for dose, is_broken in ((2.08, False), (2.2, True)):
+        made = reconciled(own, tmp_path, {"glycerin": dose * 50}, LOSING.format(mass=5000 + 50 * (dose - 2)))
+        assert ("exact" in made.broken) is is_broken
 
 
 def test_the_lots_that_were_weighed_count(plan: Path, tmp_path: Path) -> None:
@@ -371,13 +459,70 @@ def test_weights_far_off_are_asked_about_all_at_once() -> None:
     fine = checked("b", batch, [weight_of("aqua=900")], known)
     assert fine[0].grams == 900
     with pytest.raises(DataError) as told:
-        checked("b", batch, map(weight_of, ["aqua=90", "glycerin=411", "glycerine=1", "betaine=5"]), known)
+        checked("b", batch, map(weight_of, ["aqua=946", "glycerin=+15.1", "glycerine=1", "betaine=5"]), known)
     text = str(told.value)
-    assert "90 g in all; 900 g are planned" in text
-    assert "501 g in all, 90 g of it before; 100 g are planned" in text
+    assert "946 g in all; 900 g are planned" in text  # 5 % of 900 g are 45 g
+    assert "105.1 g in all, 90 g of it before; 100 g are planned" in text
     assert "Did you mean 'glycerin'" in text
     assert "betaine: this material is not in the plan" in text
-    assert len(checked("b", batch, map(weight_of, ["aqua=90", "glycerin=411", "betaine=5"]), known, sure=True)) == 3
+    assert len(checked("b", batch, map(weight_of, ["aqua=946", "glycerin=+411", "betaine=5"]), known, sure=True)) == 3
+    assert len(checked("b", batch, map(weight_of, ["aqua=945", "glycerin=+15"]), known)) == 2
+    assert len(checked("b", batch, [weight_of("aqua=3")], known)) == 1, "a first portion may be small"
+
+
+def test_the_same_line_weighed_twice_is_refused_unless_it_is_a_further_portion() -> None:
+    batch = batch_of({"aqua": 90.0, "glycerin": 10.0}, weighed=weights(glycerin=37.9))
+    known = library().by_id
+    with pytest.raises(DataError) as told:
+        checked("b.toml", batch, [weight_of("glycerin=37.9")], known, sure=True)
+    assert str(told.value) == (
+        "b.toml, glycerin: 37.9 g of it are noted already (line 1); 62.1 g are left to weigh. Write a further portion "
+        "as glycerin=+37.9; or strike what is wrong: tenside weighed b.toml --strike 1 --why REASON glycerin=37.9."
+    )
+    with pytest.raises(DataError, match="two weights of it are given at once"):
+        checked("b.toml", batch, [weight_of("aqua=300@A"), weight_of("aqua=200@B")], known)
+    assert [w.grams for w in checked("b.toml", batch, map(weight_of, ["aqua=300@A", "aqua=+0.2kg@B"]), known)] == [
+        300,
+        200,
+    ]
+
+
+def test_a_struck_weight_stays_in_the_file_and_counts_no_more(tmp_path: Path, run: Run) -> None:
+    path = tmp_path / "batch.toml"
+    (tmp_path / "f.csv").write_text(
+        "material,percent\naqua,80\nglycerin,10\ncocamidopropyl-betaine,10\n", encoding="utf-8"
+    )
+    assert run("batch", tmp_path / "f.csv", "--for", "hand-wash", "--size", "1kg", "--out", path).code == 0
+    assert run("weighed", path, "glycerin=50@A", "--on", "2026-05-04").code == 0
+    told = run("weighed", path, "glycerin=+30@B", "--on", "2026-05-04")
+    assert "Glycerin, 99.5 %: 80 g of 100 g so far, 20 g left." in " ".join(told.out.split())
+    again = run(
+        "weighed", path, "--strike", 2, "--why", "typed twice", "glycerin=+20@B", "--on", "2026-05-05", "--json"
+    )
+    assert [w["noted_g"] for w in again.json["weights"] if w["material"] == "glycerin"] == [70]
+    assert again.json["struck"] == [
+        {"number": 2, "line": "glycerin 30 g of lot B", "why": "typed twice", "on": "2026-05-05"}
+    ]
+    text = path.read_text(encoding="utf-8")
+    assert 'lot = "B"\non = "2026-05-04"' in text
+    assert 'struck = "typed twice"' in text
+    told = run("weighed", path, "aqua=700")
+    assert "2: glycerin 30 g of lot B; 2026-05-05: typed twice" in told.out
+    made = run("made", path, "--json").json
+    assert [i["grams"] for i in made["inputs"] if i["material"] == "glycerin"] == [50, 20]
+    for args, said in (
+        (("--strike", 2, "--why", "x"), "this weight is struck already (typed twice)"),
+        (("--strike", 9, "--why", "x"), "there is no weight of this number. There are 4: number 1 to 4."),
+        (("--strike", 1), "say why with --why"),
+        (("--why", "x"), "say which line with --strike NUMBER"),
+    ):
+        before = path.read_bytes()
+        assert said in run("weighed", path, *args).err
+        assert path.read_bytes() == before
+
+
+def test_a_final_mass_far_off_is_asked_about() -> None:
+    batch = batch_of({"aqua": 90.0, "glycerin": 10.0})
     with pytest.raises(DataError, match="far from the 1000 g"):
         check_finish("b", batch, 2100.0)
     check_finish("b", batch, 2100.0, sure=True)

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from optimizer.bench.batch import read_batch
 from optimizer.report.record import record_of
 from optimizer.report.thicken import Thickened
 from tests.support.command import Run
@@ -74,7 +75,17 @@ def salt_curve(percent: float, peak: float, at: float) -> float:
 def thickened(run: Run, path: Path, peak: float, at: float, target: float) -> list[Any]:
     """Follow the tool's own next step until it gives none, reading a simulated curve; return every state."""
     log = log_of(
-        run, path, SALT, "--added", 0, "--viscosity", salt_curve(0, peak, at), "--target", target, "--temperature", 22
+        run,
+        path,
+        SALT,
+        "--added",
+        "0%",
+        "--viscosity",
+        salt_curve(0, peak, at),
+        "--target",
+        target,
+        "--temperature",
+        22,
     )
     seen = [log]
     while log["next"] and len(seen) < 30:
@@ -84,7 +95,7 @@ def thickened(run: Run, path: Path, peak: float, at: float, target: float) -> li
             path,
             SALT,
             "--added",
-            dose,
+            f"{dose}%",
             "--viscosity",
             salt_curve(dose, peak, at),
             "--temperature",
@@ -128,7 +139,9 @@ def test_the_alarm_comes_within_a_step_of_a_peak_below_the_target(tmp_path: Path
 def test_the_alarm_is_loud(tmp_path: Path, run: Run) -> None:
     path = laid(tmp_path)
     for dose, value in ((0, 100), (0.2, 900), (0.4, 700)):
-        _, out, _ = run("thicken", path, "--material", SALT, "--added", dose, "--viscosity", value, "--temperature", 22)
+        _, out, _ = run(
+            "thicken", path, "--material", SALT, "--added", f"{dose}%", "--viscosity", value, "--temperature", 22
+        )
     assert "PEAK PASSED: the reading fell from 900 at 0.2 % to 700 at 0.4 %" in " ".join(out.split())
     assert "add " not in out.split("Next step")[1].split("handling")[0]
 
@@ -137,7 +150,7 @@ def test_noise_is_no_peak(tmp_path: Path, run: Run) -> None:
     """Noise of 5 %: an editable default, no source. Before a rise, equal readings are no peak either."""
     path = laid(tmp_path)
     for dose, value in ((0, 100), (0.2, 98), (0.4, 101)):
-        log = log_of(run, path, SALT, "--added", dose, "--viscosity", value, "--temperature", 22)
+        log = log_of(run, path, SALT, "--added", f"{dose}%", "--viscosity", value, "--temperature", 22)
     assert log["state"] == "open"
 
 
@@ -154,7 +167,7 @@ def test_no_step_without_a_ph_inside_the_window(
 ) -> None:
     path = laid(tmp_path, ph=ph, of=of)
     before = path.read_text(encoding="utf-8")
-    code, out, err = run("thicken", path, "--material", LIQUID, "--added", 0.5, "--judged", 2)
+    code, out, err = run("thicken", path, "--material", LIQUID, "--added", "0.5%", "--judged", 2)
     assert (code, out) == (3, "")
     assert words in err
     assert path.read_text(encoding="utf-8") == before
@@ -164,8 +177,8 @@ def test_no_step_without_a_ph_inside_the_window(
 
 def test_the_blend_before_any_thickener_may_be_read_and_a_new_ph_opens(tmp_path: Path, run: Run) -> None:
     path = laid(tmp_path, ph=None)
-    assert log_of(run, path, LIQUID, "--added", 0, "--judged", 1)["state"] == "closed"
-    log = log_of(run, path, LIQUID, "--added", 0, "--judged", 1, "--ph", 5.4)
+    assert log_of(run, path, LIQUID, "--added", "0%", "--judged", 1)["state"] == "closed"
+    log = log_of(run, path, LIQUID, "--added", "0%", "--judged", 1, "--ph", 5.4)
     assert log["state"] == "open"
     assert log["next"]["percent"] == pytest.approx(0.5)
     assert log["next"]["grams"] == pytest.approx(10)
@@ -173,21 +186,21 @@ def test_the_blend_before_any_thickener_may_be_read_and_a_new_ph_opens(tmp_path:
 
 def test_a_ph_read_after_the_addition_does_not_open_the_log(tmp_path: Path, run: Run) -> None:
     path = laid(tmp_path, ph=None)
-    code, _, err = run("thicken", path, "--material", LIQUID, "--added", 0.5, "--judged", 1, "--ph", 5.4)
+    code, _, err = run("thicken", path, "--material", LIQUID, "--added", "0.5%", "--judged", 1, "--ph", 5.4)
     assert code == 3
-    assert "Or log a reading of what is in the vessel with its pH: --added 0 --ph ..." in err
+    assert "Or log a reading of what is in the vessel with its pH: --added 0% --ph ..." in err
 
 
 def test_a_ph_that_left_the_window_closes_it_until_a_new_one_is_read(tmp_path: Path, run: Run) -> None:
     path = laid(tmp_path)
-    assert log_of(run, path, LIQUID, "--added", 0.5, "--judged", 2, "--ph", 6.9)["state"] == "closed"
-    code, _, err = run("thicken", path, "--material", LIQUID, "--added", 1, "--judged", 3)
-    assert (code, "--added 0.5 --ph ..." in err) == (3, True)
-    assert log_of(run, path, LIQUID, "--added", 0.5, "--judged", 2, "--ph", 5.4)["state"] == "open"
+    assert log_of(run, path, LIQUID, "--added", "0.5%", "--judged", 2, "--ph", 6.9)["state"] == "closed"
+    code, _, err = run("thicken", path, "--material", LIQUID, "--added", "1%", "--judged", 3)
+    assert (code, "--added 0.5% --ph ..." in err) == (3, True)
+    assert log_of(run, path, LIQUID, "--added", "0.5%", "--judged", 2, "--ph", 5.4)["state"] == "open"
 
 
 def test_the_upper_end_of_the_salt_budget_is_told(tmp_path: Path, run: Run) -> None:
-    log = log_of(run, laid(tmp_path, ph=None), SALT, "--added", 0, "--viscosity", 100, "--ph", 5.3)
+    log = log_of(run, laid(tmp_path, ph=None), SALT, "--added", "0%", "--viscosity", 100, "--ph", 5.3)
     assert log["notes"][-1].startswith("At the upper ends of the printed ranges only 1.06 %")
 
 
@@ -200,18 +213,18 @@ def test_never_past_the_held_back_room_or_a_planned_limit(tmp_path: Path, run: R
     """Room 4 % less 4 g of acid solution in 2000 g = 3.8 %; the plan says 0.7 %."""
     more = f'\n[[thickening]]\nmaterial = "{LIQUID}"\nmost_percent = 0.7\n'
     path = laid(tmp_path, more=more)
-    log = log_of(run, path, LIQUID, "--added", 0.5, "--judged", 2, "--temperature", 22)
+    log = log_of(run, path, LIQUID, "--added", "0.5%", "--judged", 2, "--temperature", 22)
     assert log["limits"] == pytest.approx({"planned": 0.7, "part held back": 3.8})
     assert log["next"]["total_percent"] <= 0.7 + 1e-9
-    log = log_of(run, path, LIQUID, "--added", 0.7, "--judged", 2, "--temperature", 22)
+    log = log_of(run, path, LIQUID, "--added", "0.7%", "--judged", 2, "--temperature", 22)
     assert (log["state"], log["next"]) == ("limit reached", None)
-    log = log_of(run, path, LIQUID, "--added", 0.9, "--judged", 2, "--temperature", 22)
+    log = log_of(run, path, LIQUID, "--added", "0.9%", "--judged", 2, "--temperature", 22, "--sure")
     assert "0.9 % is in, past the limit of 0.7 %." in log["notes"]
 
 
 def test_salt_counts_against_the_budget(tmp_path: Path, run: Run) -> None:
     """Carried 8 x 5.1 % + 14 x 0.3 % = 0.45 % (a lot of the shelf a little less), acid 2 g in 2000 g = 0.1 %."""
-    log = log_of(run, laid(tmp_path), SALT, "--added", 0.6, "--viscosity", 300, "--temperature", 22)
+    log = log_of(run, laid(tmp_path), SALT, "--added", "0.6%", "--viscosity", 300, "--temperature", 22)
     assert log["limits"]["salt budget"] == pytest.approx(1.45, abs=0.01)
     assert log["most_percent"] == log["limits"]["salt budget"]
     assert log["budget"]["left"]["typical"] == pytest.approx(0.85, abs=0.01)
@@ -220,35 +233,35 @@ def test_salt_counts_against_the_budget(tmp_path: Path, run: Run) -> None:
 
 def test_other_thickeners_use_the_same_room(tmp_path: Path, run: Run) -> None:
     path = laid(tmp_path)
-    log_of(run, path, LIQUID, "--added", 1.0, "--judged", 2, "--temperature", 22)
+    log_of(run, path, LIQUID, "--added", "1.0%", "--judged", 2, "--temperature", 22)
     assert log_of(run, path, SALT)["limits"]["part held back"] == pytest.approx(2.8)
 
 
 def test_readings_of_other_temperatures_are_not_compared(tmp_path: Path, run: Run) -> None:
     """Apart by more than 2 °C: an editable default, no source; warm blends are thinner (common practice)."""
     path = laid(tmp_path)
-    log_of(run, path, SALT, "--added", 0, "--viscosity", 100, "--temperature", 22)
-    log_of(run, path, SALT, "--added", 0.2, "--viscosity", 900, "--temperature", 22)
-    log = log_of(run, path, SALT, "--added", 0.4, "--viscosity", 400, "--temperature", 35)
+    log_of(run, path, SALT, "--added", "0%", "--viscosity", 100, "--temperature", 22)
+    log_of(run, path, SALT, "--added", "0.2%", "--viscosity", 900, "--temperature", 22)
+    log = log_of(run, path, SALT, "--added", "0.4%", "--viscosity", 400, "--temperature", 35)
     assert log["state"] == "read again"
     assert log["verdict"] == "Add nothing yet: read again at 22 °C, or once more at 35 °C to go on from there."
     assert any("not comparable" in note for note in log["notes"])
-    log = log_of(run, path, SALT, "--added", 0.4, "--viscosity", 1900, "--temperature", 23)
+    log = log_of(run, path, SALT, "--added", "0.4%", "--viscosity", 1900, "--temperature", 23)
     assert log["state"] == "open"
     assert [s["comparable"] for s in log["steps"]] == [True, True, False, True]
 
 
 def test_near_the_target_steps_are_halved(tmp_path: Path, run: Run) -> None:
     path = laid(tmp_path)
-    log = log_of(run, path, LIQUID, "--added", 0, "--flow", 5, "--target", 20)
+    log = log_of(run, path, LIQUID, "--added", "0%", "--flow", 5, "--target", 20)
     assert log["next"]["percent"] == pytest.approx(0.5)
-    assert log_of(run, path, LIQUID, "--added", 0.5, "--flow", 17)["next"]["percent"] == pytest.approx(0.25)
-    assert log_of(run, path, LIQUID, "--added", 0.75, "--flow", 21)["state"] == "target reached"
+    assert log_of(run, path, LIQUID, "--added", "0.5%", "--flow", 17)["next"]["percent"] == pytest.approx(0.25)
+    assert log_of(run, path, LIQUID, "--added", "0.75%", "--flow", 21)["state"] == "target reached"
 
 
 def test_a_gel_is_the_end_without_a_target(tmp_path: Path, run: Run) -> None:
     path = laid(tmp_path)
-    assert log_of(run, path, LIQUID, "--added", 0.5, "--judged", 5)["state"] == "target reached"
+    assert log_of(run, path, LIQUID, "--added", "0.5%", "--judged", 5)["state"] == "target reached"
 
 
 def test_grams_are_rounded_down_to_the_scale_and_small_ones_told(tmp_path: Path, run: Run) -> None:
@@ -260,33 +273,45 @@ def test_grams_are_rounded_down_to_the_scale_and_small_ones_told(tmp_path: Path,
 
 
 def test_less_than_the_scale_can_weigh_ends_it(tmp_path: Path, run: Run) -> None:
-    log = log_of(run, laid(tmp_path, step=10), SALT, "--added", 0, "--viscosity", 100)
+    log = log_of(run, laid(tmp_path, step=10), SALT, "--added", "0%", "--viscosity", 100)
     assert (log["state"], log["next"]) == ("limit reached", None)
 
 
 @pytest.mark.parametrize(
     ("args", "code", "words"),
     [
-        (("--material", SALT, "--added", 0.2, "--viscosity", 9, "--flow", 3), 3, "one step has 2 readings"),
+        (("--material", SALT, "--added", "0.2%", "--viscosity", 9, "--flow", 3), 3, "one step has 2 readings"),
         (
-            ("--material", SALT, "--added", 0.6, "--flow", 3),
+            ("--material", SALT, "--added", "0.6%", "--flow", 3),
             3,
             "the log is read as viscosity_mpas, this step as flow_s",
         ),
-        (("--material", SALT, "--added", 0.2, "--viscosity", 3), 3, "0.2 % is less than the 0.4 % of the step before"),
-        (("--material", SALT, "--added", -0.2, "--viscosity", 3), 3, "thickening.sodium-chloride.added_percent: -0.2"),
-        (("--material", SALT, "--added", 0.6, "--viscosity", -3), 3, "thickening.sodium-chloride.viscosity_mpas: -3"),
-        (("--material", SALT, "--added", 0.6), 3, "write a reading: viscosity_mpas, flow_s or judged"),
-        (("--material", SALT, "--added", 0.6, "--judged", 7), 3, "thickening.sodium-chloride.judged: 7"),
-        (("--material", "sodium-chlorid", "--added", 0.6, "--judged", 2), 3, "Did you mean 'sodium-chloride'?"),
-        (("--material", "glycerin", "--added", 0.6, "--judged", 2), 3, "this is no thickener."),
         (
-            ("--material", "xanthan-gum", "--added", 0.2, "--judged", 2),
+            ("--material", SALT, "--added", "0.2%", "--viscosity", 3),
+            3,
+            "0.2 % is less than the 0.4 % of the step before",
+        ),
+        (
+            ("--material", SALT, "--added", "-0.2%", "--viscosity", 3),
+            3,
+            "thickening.sodium-chloride.added_percent: -0.2",
+        ),
+        (
+            ("--material", SALT, "--added", "0.6%", "--viscosity", -3),
+            3,
+            "thickening.sodium-chloride.viscosity_mpas: -3",
+        ),
+        (("--material", SALT, "--added", "0.6%"), 3, "write a reading: viscosity_mpas, flow_s or judged"),
+        (("--material", SALT, "--added", "0.6%", "--judged", 7), 3, "thickening.sodium-chloride.judged: 7"),
+        (("--material", "sodium-chlorid", "--added", "0.6%", "--judged", 2), 3, "Did you mean 'sodium-chloride'?"),
+        (("--material", "glycerin", "--added", "0.6%", "--judged", 2), 3, "this is no thickener."),
+        (
+            ("--material", "xanthan-gum", "--added", "0.2%", "--judged", 2),
             3,
             "this thickener is not planned for the batch",
         ),
         (("--material", "xanthan-gum"), 3, "Planned: sorbitan-sesquicaprylate"),
-        (("--added", 0.6, "--judged", 2), 2, "name the thickener with --material"),
+        (("--added", "0.6%", "--judged", 2), 2, "name the thickener with --material"),
         (("--material", SALT, "--judged", 2), 2, "say how much is in so far with --added"),
     ],
 )
@@ -295,7 +320,7 @@ def test_what_cannot_be_logged_is_refused_and_nothing_is_written(
 ) -> None:
     path = laid(tmp_path)
     for dose, value in ((0, 100), (0.4, 200)):
-        log_of(run, path, SALT, "--added", dose, "--viscosity", value)
+        log_of(run, path, SALT, "--added", f"{dose}%", "--viscosity", value)
     before = path.read_text(encoding="utf-8")
     ended, out, err = run("thicken", path, *args, "--target", 500) if code == 3 else run("thicken", path, *args)
     assert (ended, out) == (code, "")
@@ -323,7 +348,7 @@ def test_all_planned_thickeners_before_the_first_step_and_the_curve_after(tmp_pa
     assert code == 0
     assert "3 thickeners are planned" in out
     for dose, value in ((0, 100), (0.2, 900)):
-        run("thicken", path, "--material", SALT, "--added", dose, "--viscosity", value, "--target", 3000)
+        run("thicken", path, "--material", SALT, "--added", f"{dose}%", "--viscosity", value, "--target", 3000)
     code, out, _ = run("thicken", path)
     assert "The curve" in out
     assert out.count("●") == 2
@@ -337,7 +362,19 @@ def test_all_planned_thickeners_before_the_first_step_and_the_curve_after(tmp_pa
 def test_json_keeps_its_schema(tmp_path: Path, run: Run) -> None:
     path = laid(tmp_path)
     log_of(
-        run, path, SALT, "--added", 0, "--viscosity", 100, "--on", "2026-05-04T10:30", "--note", "clear", "--waited", 10
+        run,
+        path,
+        SALT,
+        "--added",
+        "0%",
+        "--viscosity",
+        100,
+        "--on",
+        "2026-05-04T10:30",
+        "--note",
+        "clear",
+        "--waited",
+        10,
     )
     record = record_of(Thickened).model_validate(json.loads(run("thicken", path, "--json")[1]))
     step = record.logs[0].steps[0]
@@ -350,3 +387,55 @@ def test_what_is_no_batch_is_refused(run: Run) -> None:
     code, _, err = run("thicken", "hand-wash")
     assert code == 2
     assert "hand-wash is no batch file" in err
+
+
+def test_grams_and_per_cent_are_told_apart(run: Run, tmp_path: Path) -> None:
+    path = laid(tmp_path)
+    code, _, err = run("thicken", path, "--material", SALT, "--added", "5", "--viscosity", 100)
+    assert code == 2
+    size = read_batch(path).size_g
+    assert err == (
+        f"tenside: --added 5: grams or per cent? Write --added 5g ({500 / size:g} % of the {size:g} g batch) or "
+        f"--added 5% ({size / 20:g} g).\n"
+    )
+    for typed in ("3g", "3 g", "0.003kg", "3,0 g", f"{300 / size}%"):
+        path = laid(tmp_path)
+        log = log_of(run, path, SALT, "--added", typed, "--viscosity", 100)
+        assert log["added_percent"] == pytest.approx(300 / size)
+    for typed in ("3 ml", "3 spoons", "three"):
+        code, _, err = run("thicken", path, "--material", SALT, "--added", typed, "--viscosity", 100)
+        assert (code, "write grams such as 21g, or per cent such as 0.5%" in err) == (2, True)
+
+
+def test_what_passes_the_limit_is_refused_unless_it_is_so(run: Run, tmp_path: Path) -> None:
+    path = laid(tmp_path)
+    before = path.read_bytes()
+    code, _, err = run("thicken", path, "--material", LIQUID, "--added", "21%", "--judged", 3)
+    assert code == 3
+    assert "21 % is past the limit of " in err
+    assert "if so much really is in, add --sure" in err
+    assert path.read_bytes() == before
+    log = log_of(run, path, LIQUID, "--added", "21%", "--judged", 3, "--sure")
+    assert log["state"] == "limit reached"
+    assert log_of(run, path, LIQUID, "--added", "21%", "--judged", 3)["added_percent"] == 21, "no more than before"
+
+
+def test_a_struck_step_stays_and_the_log_goes_on_without_it(run: Run, tmp_path: Path) -> None:
+    path = laid(tmp_path)
+    log_of(run, path, LIQUID, "--added", "0%", "--judged", 1, "--ph", 5.3)
+    log_of(run, path, LIQUID, "--added", "1.5%", "--judged", 2, "--ph", 5.3)
+    told = run("thicken", path, "--strike", 2, "--why", "0.5, not 1.5", "--json").json
+    assert told["logs"][0]["added_percent"] == 0
+    assert [(s["number"], s["line"], s["why"]) for s in told["struck"]] == [
+        (2, "sorbitan-sesquicaprylate 1.5 %", "0.5, not 1.5")
+    ]
+    log = log_of(run, path, LIQUID, "--added", "0.5%", "--judged", 2, "--ph", 5.3)
+    assert [s["number"] for s in log["steps"]] == [1, 3]
+    text = path.read_text(encoding="utf-8")
+    assert "added_percent = 1.5" in text
+    assert 'struck = "0.5, not 1.5"' in text
+    code, _, err = run(
+        "thicken", path, "--strike", 3, "--why", "x", "--material", LIQUID, "--added", "0.7%", "--judged", 2
+    )
+    assert (code, "strike the wrong line first" in err) == (2, True)
+    assert "there is no step of thickening of this number" in run("thicken", path, "--strike", 7, "--why", "x").err

@@ -385,7 +385,7 @@ def test_every_caution_is_in_the_text(run: Run, blended: Callable[[str], Ran], n
 def test_start_lays_a_folder_that_blends(run: Run, tmp_path: Path) -> None:
     folder = tmp_path / "new" / "shop"
     ran = run("start", folder)
-    laid = [folder / name for name in ("shelf.csv", "materials.toml", "first-brief.toml", "costs.toml")]
+    laid = [folder / name for name in ("shelf.csv", "materials.toml", "first-brief.toml", "costs.toml", "bench.toml")]
     told = "".join(f"wrote {path}\n" for path in laid)
     assert ran == Ran(0, f"{told}\nNext: tenside blend {folder / 'first-brief.toml'}\n", "")
     assert sorted(folder.iterdir()) == sorted(laid)

@@ -5,6 +5,7 @@ Prices, suppliers and lots are made up.
 
 from __future__ import annotations
 
+import json
 from math import isnan
 from pathlib import Path
 from typing import Any
@@ -19,7 +20,9 @@ from optimizer.data.library import Library
 from optimizer.data.pool import Ingredient, join, with_lot
 from optimizer.data.shelf import Shelf, ShelfLine, read_shelf
 from optimizer.errors import DataError
+from optimizer.files import shipped
 from optimizer.solve.best import solve
+from tests.support.hostile import ask
 
 BACKING = {"default": ("own", "common practice")}
 
@@ -399,3 +402,14 @@ def test_water_that_is_not_on_the_shelf_is_free_and_told() -> None:
     priced = make_brief(scenario_from(tables, "brief"), library(), lines)
     assert priced.assumptions == ()
     assert solve(priced).cost - solve(brief).cost == pytest.approx(0.08, abs=1e-9)
+
+
+def test_what_stands_on_the_shelf_without_a_price_is_said_to_be_left_out(tmp_path: Path) -> None:
+    for file in shipped("scenarios").glob("*.*"):
+        (tmp_path / file.name).write_bytes(file.read_bytes())
+    with (tmp_path / "shelf.csv").open("a", encoding="utf-8") as shelf:
+        shelf.write("potassium-cocoyl-glutamate,Quay Nine Drysalters,5,,EUR,,,\n")
+    told = ask("blend", str(tmp_path / "hand-wash.toml"))
+    said = "left out, no price: potassium-cocoyl-glutamate; write one on the shelf to let them in"
+    assert said in " ".join(told.out.split())
+    assert said in json.loads(ask("blend", str(tmp_path / "hand-wash.toml"), "--json").out)["assumptions"]

@@ -85,9 +85,9 @@ def test_what_was_weighed_and_read_is_still_known() -> None:
 
 def test_a_batch_goes_on(old: Path) -> None:
     before = (old / "batch.toml").read_text(encoding="utf-8")
-    told("weighed", "batch.toml", "parfum=0.1@GL-8", "--on", "2026-03-04")
+    told("weighed", "batch.toml", "parfum=+0.1@GL-8", "--on", "2026-03-04")
     told("ph", "batch.toml", "--added", "3.5", "--read", "5.65", "--water", "9", "--on", "2026-03-04")
-    thick = ("thicken", "batch.toml", "--material", "sodium-chloride", "--added", "0.85", "--viscosity", "3150")
+    thick = ("thicken", "batch.toml", "--material", "sodium-chloride", "--added", "0.85%", "--viscosity", "3150")
     told(*thick, "--ph", "5.65", "--temperature", "22", "--on", "2026-03-04")
     after = (old / "batch.toml").read_text(encoding="utf-8")
     assert [line for line in before.splitlines() if line.strip() and line not in after] == []

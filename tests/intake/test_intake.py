@@ -226,3 +226,150 @@ def test_no_written_cell_begins_like_a_formula(
             cells = [cell for row in csv.reader(stream) for cell in row if cell]
     assert cells
     assert not any(cell[0] in "=+-@\t\r" for cell in cells)
+
+
+def price_of(tmp_path: Path, text: str, **more: float) -> float:
+    """Return the price per kg of the only line that a list holds."""
+    taken = read_price_list(sheet(tmp_path, text), LIBRARY, density_g_per_ml=more.get("density"))
+    (line,) = taken.lines
+    return line.price_per_kg
+
+
+@pytest.mark.parametrize(
+    ("text", "per_kg"),
+    [  # by hand: a pound is 0.45359237 kg
+        ("Material;Price (USD/lb)\nGlycerin;4.5359237\n", 10.0),
+        ("Material;Price (per 100 g)\nGlycerin;1.20\n", 12.0),
+        ("Material;Price per 100 g;Pack\nGlycerin;1.20;5 kg\n", 12.0),
+        ("Material;Price (EUR/t)\nGlycerin;1850\n", 1.85),
+        ("Material;Price EUR/kg;Pack\nGlycerin;1.85;25 kg\n", 1.85),
+        ("Material;Unit price (EUR/kg);Pack\nGlycerin;1.85;25 kg\n", 1.85),
+        ("Material;Unit price;per;Pack\nGlycerin;1.85;kg;25 kg\n", 1.85),
+        ("Material;Price;Per;Pack\nGlycerin;0.185;100 g;25 kg\n", 1.85),
+        ("Material;Price;Per;Pack\nGlycerin;46.25;pack;25 kg\n", 1.85),
+        ("Material;Price;Unit\nGlycerin;1.85;kg\n", 1.85),
+        ("Material;Pack;Price\nGlycerin;1.000 kg;2.300,00 EUR\n", 2.3),
+        ("Material;Pack;Price\nGlycerin;5 kg canister;10.00\n", 2.0),
+        ("Material;Pack;Price\nGlycerin;4*5 kg;50.00\n", 2.5),
+        ("Material;Pack;Price\nGlycerin;5 kg x 4;50.00\n", 2.5),
+        ("Material;Price incl. VAT;Net price;Pack kg\nGlycerin;11.90;10;5\n", 2.0),
+        ("Material;Price (gross);Price (net);VAT;Pack kg\nGlycerin;11.90;10;19;5\n", 2.0),
+    ],
+)
+def test_what_a_price_is_of_is_read_as_it_is_written(tmp_path: Path, text: str, per_kg: float) -> None:
+    assert price_of(tmp_path, text) == pytest.approx(per_kg)
+
+
+def test_a_price_of_a_litre_needs_a_density(tmp_path: Path) -> None:
+    text = "Material;Price (EUR/L)\nGlycerin;2.52\n"
+    assert price_of(tmp_path, text, density=1.26) == pytest.approx(2.0)
+    with pytest.raises(DataError, match="1 ml is not 1 g"):
+        price_of(tmp_path, text)
+
+
+@pytest.mark.parametrize(
+    ("text", "reason"),
+    [
+        ("Material;Unit price;Pack\nGlycerin;1.85;25 kg\n", "of a kg or of a pack? The list does not say."),
+        ("Material;Price (incl. VAT);Pack\nGlycerin;1.85;25 kg\n", "these prices include the tax"),
+        ("Material;Price per pallet;Pack\nGlycerin;1.85;25 kg\n", "'pallet' is no measure that is read"),
+        ("Material;Pack;Price\nGlycerin;1.000 kg;12 EUR\n", "can be read two ways"),
+        ("Material;Pack;Price\nGlycerin;canister;12 EUR\n", "'canister' is no pack size"),
+    ],
+)
+def test_a_price_that_can_be_of_two_things_is_refused(tmp_path: Path, text: str, reason: str) -> None:
+    with pytest.raises(DataError) as error:
+        price_of(tmp_path, text)
+    assert reason in told(error)
+
+
+def doses_of(path: Path, **more: float) -> dict[str, float]:
+    taken = read_formula_sheet(path, LIBRARY, held_back=more.get("held_back", 0.0))
+    return {line.material: line.percent for line in taken.lines}
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Name,kg\nWater,4.5\nGlycerin,0.5\n",
+        "Name,Weight (kg)\nWater,4.5\nGlycerin,0.5\n",
+        "Name,Weight (lb)\nWater,4.5\nGlycerin,0.5\n",
+        "Name,Amount (%)\nWater,90\nGlycerin,10\n",
+        "Name,Amount (g)\nWater,90\nGlycerin,10\n",
+        "Name,g per 100 g\nWater,90\nGlycerin,10\n",
+        "Name,Quantity,Unit\nWater,0.9,kg\nGlycerin,100,g\n",
+        "Name,%\nPhase A,\nWater,90\nSubtotal A,90\nGlycerin,10\nTotal batch,100\n",
+        "Name,%\nWater,90\nGlycerin,10\n,100\n",
+        "No.,Name,%\n1,Water,90\n2,Glycerin,10\n",
+        "1,Water,90\n2,Glycerin,10\n",
+        "Name;%\nWater;90,0\nGlycerin;10,0\n",
+    ],
+)
+def test_plain_headings_are_read(tmp_path: Path, text: str) -> None:
+    assert doses_of(sheet(tmp_path, text)) == pytest.approx({"aqua": 90, "glycerin": 10})
+
+
+@pytest.mark.parametrize(
+    ("text", "reason"),
+    [
+        ("Name,%\nWater,75\nCocamidopropyl Betaine,\nGlycerin,10\n", "this material has no dose"),
+        ("Name,%\nWater,75\nSLES,\nGlycerin,10\n", "this material has no dose"),
+        ("Name,%\nWater,75\n,15\nGlycerin,10\n", "the dose 15 has no name"),
+        ("Name;%\nWater;85,5\nGlycerin;7.750\nParfum;6,75\n", "7.750, which can be read two ways"),
+        ("Name;g\nWater;1.250\nGlycerin;2.500\n", "which can be read two ways"),
+        (
+            "Name,Share\nSodium Benzoate,0.5\nGlycerin,0.3\nParfum,0.2\n",
+            "per cent of a part, or fractions?",
+        ),
+        ("Name,Dose (g/kg)\nWater,900\nGlycerin,100\n", "which is neither per cent nor a weight"),
+        ("1,Water\n2,Glycerin\n", "no columns of names and figures were found"),
+    ],
+)
+def test_what_would_be_read_wrongly_is_refused(tmp_path: Path, text: str, reason: str) -> None:
+    with pytest.raises(DataError) as error:
+        doses_of(sheet(tmp_path, text))
+    assert reason in told(error)
+
+
+def test_cells_that_are_shown_as_percent_count_as_percent_beside_a_rest(tmp_path: Path) -> None:
+    book = Workbook()
+    book.active.append(["Material", "Dose"])
+    book.active.append(["Water", "to 100"])
+    book.active.append(["Glycerin", 0.1])
+    book.active["B3"].number_format = "0.0%"
+    book.save(tmp_path / "sheet.xlsx")
+    assert doses_of(tmp_path / "sheet.xlsx") == pytest.approx({"aqua": 90, "glycerin": 10})
+
+
+def test_figures_of_a_workbook_are_no_texts_that_can_be_read_two_ways(tmp_path: Path) -> None:
+    book = Workbook()
+    book.active.append(["Material", "g"])
+    book.active.append(["Water", 1.125])
+    book.active.append(["Glycerin", 0.125])
+    book.save(tmp_path / "sheet.xlsx")
+    assert doses_of(tmp_path / "sheet.xlsx") == pytest.approx({"aqua": 90, "glycerin": 10})
+
+
+def test_the_table_on_the_second_sheet_is_found(tmp_path: Path) -> None:
+    book = Workbook()
+    book.active.append(["Notes of the bench"])
+    other = book.create_sheet("Formula")
+    for row in (["Material", "%"], ["Water", 90], ["Glycerin", 10]):
+        other.append(row)
+    book.save(tmp_path / "sheet.xlsx")
+    taken = read_formula_sheet(tmp_path / "sheet.xlsx", LIBRARY)
+    assert [line.percent for line in taken.lines] == [90, 10]
+    assert "Of 2 sheets 'Formula' was taken" in taken.assumed[0]
+    prices = Workbook()
+    prices.active.append(["Valid from May"])
+    for row in (["Material", "Price per kg"], ["Glycerin", 1.85]):
+        (prices["List"] if "List" in prices.sheetnames else prices.create_sheet("List")).append(row)
+    prices.save(tmp_path / "prices.xlsx")
+    assert read_price_list(tmp_path / "prices.xlsx", LIBRARY).lines[0].price_per_kg == 1.85
+
+
+@pytest.mark.parametrize("encoding", ["cp1252", "utf-16", "utf-16-le", "utf-8", "utf-8-sig"])
+def test_sheets_of_older_programs_are_read(tmp_path: Path, encoding: str) -> None:
+    path = tmp_path / "old.csv"
+    path.write_bytes("Quantité (%);Matière première\n90;Eau\n10;Glycerin\n".encode(encoding))
+    assert doses_of(path) == pytest.approx({"aqua": 90, "glycerin": 10})

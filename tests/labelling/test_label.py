@@ -36,6 +36,7 @@ from optimizer.report.record import record
 from optimizer.rules.composition import Natural
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
+from tests.support.hostile import ask
 
 BACKING = {"default": ["invented", "common practice"]}
 DOSES = {
@@ -612,3 +613,14 @@ def test_a_leave_on_product_has_stricter_thresholds_and_ceilings() -> None:
 @pytest.mark.parametrize("find", [lambda a: a.jobs, lambda a: a.carriers])
 def test_every_substance_says_why_and_whence(find: Callable[[SubstanceAmount], tuple[Any, ...]]) -> None:
     assert all(find(a) for a in planned().amounts)
+
+
+def test_placeholder_names_stand_in_the_to_do_list(tmp_path: Path) -> None:
+    table = tmp_path / "f.csv"
+    table.write_text("material,percent\naqua,87\nhydrosol,10\nplant-extract,3\n", encoding="utf-8")
+    told = json.loads(ask("label", str(table), "--for", "hand-wash", "--json").out)
+    assert any("the INCI name 'Lavandula Angustifolia Flower Water" in wish for wish in told["ask"])
+    assert sum("is a placeholder. Write the supplier's" in wish for wish in told["ask"]) == 2
+    assert "INCI names or allergen figures are missing or placeholders" in " ".join(
+        ask("label", str(table), "--for", "hand-wash").out.split()
+    )

@@ -7,6 +7,7 @@ import sys
 from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
+from shutil import copytree
 from typing import Any
 
 import pytest
@@ -15,6 +16,7 @@ from typer.testing import CliRunner
 from optimizer import cli
 from optimizer.bench.batch import Observation
 from optimizer.errors import DataError
+from optimizer.files import shipped
 from optimizer.records.batches import Kept, incoming_of, keep, note, put_away
 from optimizer.records.calendar import add_result, change_test, lay, strike
 from optimizer.records.checking import Soundness
@@ -28,6 +30,7 @@ from optimizer.records.series import Calendar, Tasks, tasks
 from optimizer.records.store import Store, Told, open_store
 from tests.make_records_page import PAGE, page
 from tests.support.harbour import PNG, batch_file, weighed
+from tests.support.hostile import ask
 
 DAY = "2026-03-05"
 
@@ -135,6 +138,34 @@ judged = 3
         ("sodium-chloride", "S-1", 15.0, "thickening"),
     ]
     assert where_lot(store, "C-9").batches[0].grams == pytest.approx(6)
+
+
+def test_lots_of_acid_and_thickener_as_they_were_added(tmp_path: Path) -> None:
+    """Ten grams of the 50 % bottle from two lots, thickener from two lots; the brief's shelf says who sold them."""
+    copytree(shipped("scenarios"), tmp_path, dirs_exist_ok=True)
+    with (tmp_path / "shelf.csv").open("a", encoding="utf-8") as shelf:
+        shelf.write("citric-acid-50,Quay Nine Drysalters,1,9.00,EUR,1,,\n")
+    path = tmp_path / "batch.toml"
+    assert (
+        ask("batch", str(tmp_path / "hand-wash.toml"), "--size", "1kg", "--number", "B1", "--out", str(path)).code == 0
+    )
+    for args in (
+        ("ph", path, "--of", "batch", "--read", 8, "--with", "citric acid anhydrous", "--strength", 50),
+        ("ph", path, "--added", 4, "--read", 6, "--lot", "C-1"),
+        ("ph", path, "--added", 5, "--read", 5.5),
+        ("ph", path, "--added", 7, "--read", 5.1, "--lot", "C-2"),
+        ("thicken", path, "--material", "sorbitan-sesquicaprylate", "--added", "0.2%", "--judged", 2, "--lot", "T-1"),
+        ("thicken", path, "--material", "sorbitan-sesquicaprylate", "--added", "0.5%", "--judged", 3, "--lot", "T-2"),
+        ("records", "keep", path),
+    ):
+        told = ask(*map(str, args))
+        assert told.code == 0, told.err
+    lots = json.loads(ask("records", "lots", "B1", "--store", str(tmp_path / "records.db"), "--json").out)["lots"]
+    assert [(u["material"], u["lot"], pytest.approx(u["grams"])) for u in lots if u["lot"]] == [
+        ("citric-acid-50", "C-1", 5), ("citric-acid-50", "C-2", 2),
+        ("sorbitan-sesquicaprylate", "T-1", 2), ("sorbitan-sesquicaprylate", "T-2", 3),
+    ]  # fmt: skip
+    assert all(u["supplier"] for u in lots if u["material"] == "citric-acid-50")
 
 
 def test_the_shelf_says_who_sold_a_lot(store: Store, tmp_path: Path) -> None:
@@ -355,9 +386,9 @@ def test_due_days_are_met_missed_and_overdue(store: Store, tmp_path: Path) -> No
         return [d.status for d in lay(store, "12", "", on).tests[0].due]
 
     assert statuses("2026-03-02") == ["coming"] * 4
-    assert statuses("2026-03-03") == ["overdue", "coming", "coming", "coming"]
+    assert statuses("2026-03-03") == ["due", "coming", "coming", "coming"]
     add_result(store, "12", "ph-settling", "2026-03-03", 5.2, None, "")
-    assert statuses("2026-03-04") == ["met", "overdue", "coming", "coming"]
+    assert statuses("2026-03-04") == ["met", "due", "coming", "coming"]
     assert statuses("2026-03-12") == ["met", "missed", "overdue", "coming"]
     add_result(store, "12", "ph-settling", "2026-03-28", 5.2, None, "")
     assert statuses("2026-03-28") == ["met", "missed", "met", "coming"]
@@ -374,7 +405,8 @@ def test_samples_come_due(store: Store, tmp_path: Path) -> None:
     put_away(store, "12", DAY, "box 3", "2028-03-05", 250, "")
     assert tasks(store, "2028-02-01", 14).tasks == ()
     assert [(t.what, t.status) for t in tasks(store, "2028-02-25", 14).tasks] == [("retained sample may go", "coming")]
-    assert tasks(store, "2028-03-05", 0).tasks[0].status == "overdue"
+    assert tasks(store, "2028-03-05", 0).tasks[0].status == "due"
+    assert tasks(store, "2028-03-06", 0).tasks[0].status == "overdue"
     assert where_lot(store, "W").batches[0].samples == ("box 3, until 2028-03-05",)
     with pytest.raises(DataError, match="before 2026-03-05"):
         put_away(store, "12", DAY, "box 3", "2025-01-01", None, "")
@@ -407,7 +439,7 @@ def test_a_struck_reading_stays_and_counts_no_more(store: Store, tmp_path: Path)
     right = strike(store, number, "2026-04-02", "slip of the pen").tests[0]
     assert right.alarms == ()
     assert [(r.value, r.struck) for r in right.readings] == [(46, "slip of the pen")]
-    assert right.due[0].status == "overdue"
+    assert right.due[0].status == "due"
     for again in (number, 999):
         with pytest.raises(DataError):
             strike(store, again, DAY, "x")
@@ -433,9 +465,9 @@ def test_what_was_recorded_cannot_be_changed(tmp_path: Path, table: str, change:
 
 def test_unknown_batches_and_lots_name_the_nearest(store: Store, tmp_path: Path) -> None:
     kept(store, batch_file(tmp_path, "HW-012", weighed("aqua", 1, "W-2026-3")))
-    for ask in (lambda: lots_of(store, "HW-12"), lambda: shown(store, "HW-12"), lambda: lay(store, "HW-12", "", DAY)):
+    for asked in (lambda: lots_of(store, "HW-12"), lambda: shown(store, "HW-12"), lambda: lay(store, "HW-12", "", DAY)):
         with pytest.raises(DataError, match=r"there is no batch 'HW-12'\..*Did you mean 'HW-012'"):
-            ask()
+            asked()
     with pytest.raises(DataError, match=r"no batch has a lot 'W-2026-4'\..*Did you mean 'W-2026-3'"):
         where_lot(store, "W-2026-4")
     with pytest.raises(DataError, match="no batch has a lot 'W-2026-3' of parfum"):
@@ -577,3 +609,39 @@ def test_every_column_is_documented() -> None:
     tables = columns_at(VERSION)
     assert {name: set(columns) for name, columns in tables.items()} == {n: set(m) for n, (_, m) in MEANINGS.items()}
     assert all(text for _, columns in MEANINGS.values() for text in columns.values())
+
+
+def test_a_test_due_today_is_due_and_overdue_only_tomorrow(store: Store, tmp_path: Path) -> None:
+    kept(store, batch_file(tmp_path, "12", weighed("aqua", 1, "W")))
+    lay(store, "12", "2026-03-03", "2026-03-03")
+    day = next(t.on for t in tasks(store, "2026-03-03", 60).tasks if t.on > "2026-03-03")
+    later = (datetime.fromisoformat(day) + timedelta(days=1)).date().isoformat()
+    assert {t.status for t in tasks(store, day, 0).tasks if t.on == day} == {"due"}
+    assert {t.status for t in tasks(store, later, 0).tasks if t.on == day} == {"overdue"}
+
+
+def test_a_later_report_says_what_the_library_has_changed_since(tmp_path: Path) -> None:
+    copytree(shipped("scenarios"), tmp_path, dirs_exist_ok=True)
+    own = tmp_path / "materials.toml"
+    text = (Path(cli.__file__).parent / "first_folder" / "materials.toml").read_text(encoding="utf-8")
+    own.write_text(text, encoding="utf-8")
+    name = next(line.split('"')[1] for line in text.splitlines() if line.startswith("id = "))
+    brief = tmp_path / "mine.toml"
+    brief.write_text(
+        'library = ["materials.toml"]\n' + (tmp_path / "hand-wash.toml").read_text(encoding="utf-8"), encoding="utf-8"
+    )
+    formula = tmp_path / "f.csv"
+    formula.write_text(f"material,percent\naqua,90\nglycerin,8\n{name},2\n", encoding="utf-8")
+    path = tmp_path / "batch.toml"
+    for args in (
+        ("batch", formula, "--for", brief, "--size", "1kg", "--number", "B1", "--out", path),
+        ("records", "keep", path),
+    ):
+        told = ask(*map(str, args))
+        assert told.code == 0, told.err
+    show = ("records", "show", "B1", "--store", str(tmp_path / "records.db"))
+    assert json.loads(ask(*show, "--json").out)["changed_since"] == []
+    assert "says the same of every material as then" in " ".join(ask(*show).out.split())
+    own.write_text(text.replace(f'id = "{name}"', f'id = "{name}"\nhandling = "Stir slowly."', 1), encoding="utf-8")
+    changed = json.loads(ask(*show, "--json").out)["changed_since"]
+    assert changed == [name] or "handling" in text.split(f'id = "{name}"')[1].split("[[")[0]

@@ -261,7 +261,7 @@ def test_texts_of_the_commands(batch: Path) -> None:
     assert "9 of 10 lines are still to be weighed" in said("weighed", str(batch), "glycerin=104")
     assert "Formula as made" in said("made", str(batch))
     assert "Formula card, as made" in said("card", str(batch))
-    steps = ("0:100", "1:4000", "1.5:3100")  # past the peak, though still above the target
+    steps = ("0%:100", "1%:4000", "1.5%:3100")  # past the peak, though still above the target
     told = ""
     for added, value in (s.split(":") for s in steps):
         told = said("thicken", str(batch), "--material", "sorbitan-sesquicaprylate", "--added", added, "--viscosity",

@@ -33,6 +33,7 @@ from tests.support.briefs import PLAIN, Wish, aqua, brief_of, draw, material, su
 from tests.support.by_hand import kept_by_hand, nearest_by_hand
 from tests.support.draws import Extent
 from tests.support.draws import drawn as amount
+from tests.support.hostile import ask
 from tests.support.oracle import Case, Table
 
 assert optimizer.cli.substitute
@@ -504,3 +505,52 @@ def test_free_and_bands_reach_the_study() -> None:
     assert (record["free"], record["active_band"], record["charge_band"]) == (True, 0.5, 5.0)
     kept = replace(shop("coco-glucoside").wish)
     assert record["distance_percent"] <= (shop("coco-glucoside").answer.distance if kept else inf)  # type: ignore[union-attr]
+
+
+def in_the_middle(folder: Path, *weights: str) -> Path:
+    path = folder / "batch.toml"
+    assert ask("batch", "hand-wash", "--size", "7.08kg", "--scale", "0.1", "--out", str(path)).code == 0
+    if weights:
+        assert ask("weighed", str(path), *weights).code == 0
+    return path
+
+
+def test_out_of_stock_in_the_middle_of_a_batch_what_is_in_stays_in(tmp_path: Path) -> None:
+    path = in_the_middle(tmp_path, "aqua=5200", "cocamidopropyl-betaine=300")
+    told = json.loads(ask("substitute", "cocamidopropyl-betaine", str(path), "--json").out)
+    now = told["now"]
+    lines = {line["material"]: line for line in now["lines"]}
+    assert lines["cocamidopropyl-betaine"]["in_g"] == 300
+    assert lines["cocamidopropyl-betaine"]["then_g"] == pytest.approx(300, abs=0.8)
+    assert lines["aqua"]["then_g"] >= 5200
+    held = 0.04 * now["size_g"]  # what the brief keeps free
+    assert sum(line["then_g"] for line in now["lines"]) == pytest.approx(now["size_g"] - held, abs=1)
+    # By hand: the plan has 7.61 % of it; 300 g suffice for 300 / 0.0761 g, but 5200 g of water are in already.
+    assert now["smaller_g"] is None
+    formula = tmp_path / "then.csv"
+    rows = [f"{name},{100 * line['then_g'] / now['size_g']:.4f}" for name, line in lines.items() if line["then_g"]]
+    formula.write_text("\n".join(["material,percent", *rows, ""]), encoding="utf-8")
+    checked = json.loads(ask("check", str(formula), "hand-wash", "--json").out)
+    assert not [r["id"] for r in checked["rules"] if r.get("broken")]
+
+
+def test_early_enough_a_smaller_batch_is_offered(tmp_path: Path) -> None:
+    path = in_the_middle(tmp_path, "cocamidopropyl-betaine=300")
+    told = json.loads(ask("substitute", "cocamidopropyl-betaine", str(path), "--left", "80 g", "--json").out)
+    assert told["now"]["smaller_g"] == pytest.approx(100 * 380 / 7.61, abs=1)
+    text = ask("substitute", "cocamidopropyl-betaine", str(path), "--left", "80 g").out
+    assert "What now, g" in text
+    assert "as planned, but smaller: 4993 g" in text
+    assert "write '50 g'" in ask("substitute", "cocamidopropyl-betaine", str(path), "--left", "80").err
+
+
+def test_where_too_much_is_in_a_larger_batch_is_looked_for(tmp_path: Path) -> None:
+    """All the water of the plan and some more is in: with less of the anionic the batch must grow, or nothing fits."""
+    path = in_the_middle(tmp_path, "aqua=5450", "sodium-laureth-sulfate-2eo-70=430.5")
+    answer = ask("substitute", "cocamidopropyl-betaine", str(path), "--json")
+    now = json.loads(answer.out)["now"]
+    if answer.code == 0:
+        assert now["size_g"] >= now["planned_g"]
+        assert all(line["then_g"] >= line["in_g"] - 0.1 for line in now["lines"])
+    else:
+        assert now["lines"] == []

@@ -10,11 +10,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
+from optimizer.bench.batch import read_batch
 from optimizer.cli.every import app
 from optimizer.cli.subject import subject_of
 from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
 from optimizer.studies.variants import Variant, VariantFile, Variants, _doses, read_variants, varied
+from tests.support.hostile import ask
 
 RUN = CliRunner()
 BASE = subject_of("hand-wash")
@@ -176,3 +178,42 @@ def test_what_the_base_breaks_already_is_not_newly_broken() -> None:
 def test_the_filler_is_not_swapped_away() -> None:
     with pytest.raises(DataError, match="aqua takes up the difference"):
         hold(Variant(name="dry", swap={"aqua": "aloe-vera-juice"}))
+
+
+def test_a_dose_of_a_fixed_material_needs_no_further_key(tmp_path: Path) -> None:
+    for file in shipped("scenarios").glob("*.*"):
+        (tmp_path / file.name).write_bytes(file.read_bytes())
+    brief = tmp_path / "hand-wash.toml"
+    text = brief.read_text(encoding="utf-8")
+    brief.write_text(text + "\n[fixed]\naloe-vera-juice = 1.0\n", encoding="utf-8")
+    subject = subject_of(str(brief))
+    wanted = VariantFile.model_validate({"variant": [{"name": "more", "dose": {"aloe-vera-juice": 1.5}}]})
+    outcome = varied(subject.name, subject.formula, subject.scenario, wanted).outcomes[0]
+    assert "fixed-aloe-vera-juice" in outcome.checked.broken
+    assert outcome.newly_broken == ()
+
+
+def test_by_how_much_a_rule_is_broken_is_told(tmp_path: Path) -> None:
+    outcome = hold(Variant(name="strong", dose={"parfum": 0.6})).outcomes[0]
+    assert "perfume" in outcome.newly_broken
+    rule = next(o for o in outcome.checked.rules if o.id == "perfume")
+    assert outcome.off_by["perfume"] == rule.violation > 0
+    (said,) = outcome.readings(("perfume",))
+    assert said == f"{rule.reading}, here 0.6, off by 0.1"
+
+
+def test_make_this_one_as_a_formula_and_as_a_batch(tmp_path: Path) -> None:
+    shown = shipped("scenarios") / "variants" / "hand-wash.toml"
+    formula, batch = tmp_path / "aloe.csv", tmp_path / "aloe.toml"
+    base = ("variants", str(shown), "--base", "hand-wash")
+    assert "wrote" in ask(*base, "--make", "aloe", "--out", str(formula)).err
+    assert "aloe-vera-juice,2" in formula.read_text(encoding="utf-8")
+    checked = json.loads(ask("check", str(formula), "hand-wash", "--json").out)
+    assert not [r["id"] for r in checked["rules"] if r.get("broken")]
+    ask(*base, "--make", "Aloe", "--out", str(batch), "--size", "2kg")
+    laid = read_batch(batch)
+    assert (laid.product, laid.size_g, laid.brief, laid.doses["aloe-vera-juice"]) == ("Aloe", 2000, "hand-wash", 2.0)
+    assert "would be lost" in ask(*base, "--make", "Aloe", "--out", str(batch), "--size", "2kg").err
+    assert "Did you mean 'Aloe'" in ask(*base, "--make", "Alo", "--out", str(tmp_path / "x.csv")).err
+    assert "give both" in ask(*base, "--make", "Aloe").err
+    assert "with --size a batch file" in ask(*base, "--make", "Aloe", "--out", str(tmp_path / "x.toml")).err

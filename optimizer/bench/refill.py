@@ -1,0 +1,126 @@
+"""A batch that came out short of water: how much to put back, or why not.
+
+What was weighed of each material but water stands for a mass: its grams / its planned share; the median of these,
+weighted by the shares, is what the batch stands for, so that one weight that is off does not move it. A product that
+weighs less has lost water; put back, it is the plan again. Acid and thickener come out of the part held back, whose
+rest is water, so they are not asked for a share.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from math import fsum
+
+from optimizer.bench.batch import Batch
+from optimizer.bench.made import WentIn, water_of, went_in
+from optimizer.brief.brief import Brief
+from optimizer.data.facts import Material
+from optimizer.data.pool import Pool
+from optimizer.errors import fault
+from optimizer.immutable import immutable
+from optimizer.rules.row import Setting
+from optimizer.solve.existing import formula_at
+from optimizer.solve.shadow_prices import measure_rules
+from optimizer.units import listed, number
+
+NOTICEABLE = 0.5
+"""Water that is missing is told from this share of the batch on [%]; common practice, no source."""
+DOUBTFUL = 5.0
+"""Evaporation above this share of the batch is doubted [%]; common practice, no source."""
+
+
+@immutable
+class Refill:
+    """Water that a batch has lost and was not given back."""
+
+    grams: float
+    """What is missing in the product that is there [g]."""
+    why_not: str
+    """Why it is not to be put back; empty if it is."""
+    mass_after_g: float
+    """What the product then weighs [g]."""
+    water_after_g: float
+    """All water that was added then [g], as `--water-added` notes it."""
+
+
+def stands_for(batch: Batch, went: WentIn, water: str) -> float:
+    """Return the mass that what went in stands for [g]: the batch that it makes at the planned doses."""
+    doses = {n: p for n, p in batch.doses.items() if n != water and p > 0 and went.grams.get(n, 0.0) > 0}
+    ratios = sorted((100 * went.grams[n] / p, p) for n, p in doses.items())
+    half, below = fsum(p for _, p in ratios) / 2, 0.0
+    for mass, share in ratios:
+        below += share
+        if below >= half:
+            return mass
+    return went.mass_g
+
+
+def additions(batch: Batch, went: WentIn, water: str) -> dict[str, float]:
+    """Return acid, alkali and thickener that the bench used [% of the batch that the rest stands for]."""
+    whole = stands_for(batch, went, water)
+    used: dict[str, float] = {}
+    for item in went.inputs:
+        if item.kind in ("acid or alkali", "thickener") and item.material != water:
+            used[item.material] = used.get(item.material, 0.0) + 100 * item.grams / whole
+    return used
+
+
+def refill_of(
+    brief: Brief, batch: Batch, went: WentIn, real: Pool, setting: Setting, broken: Mapping[str, bool]
+) -> Refill | None:
+    """Return the water that is missing in a batch that was weighed at the end; None if hardly any is.
+
+    Args:
+        brief: The brief as it is asked of what was made.
+        batch: The batch file's content.
+        went: Its mass balance.
+        real: Candidates at the lots that were weighed.
+        setting: The pH that was read last.
+        broken: Whether each rule is broken without the water, by id.
+    """
+    water = water_of(brief.library.by_id)
+    missing = stands_for(batch, went, water) - went.mass_g
+    if not went.weighed_out or batch.finish.mass_g is None or missing < NOTICEABLE * went.mass_g / 100:
+        return None
+    there = batch.finish.mass_g
+    grams = whole_steps(missing * there / went.mass_g, batch.scale.step_g)
+    mass = went.mass_g + missing
+    filled = {n: 100 * g / mass for n, g in went.grams.items()}
+    filled[water] = filled.get(water, 0.0) + 100 * missing / mass
+    after = measure_rules(replace(brief, pool=real), formula_at(real, filled), setting)
+    worse = [o.reading for o in after if o.broken and not broken.get(o.id, True) and o.id != "total"]
+    why_not = ""
+    if batch.finish.bottles:
+        why_not = f"{batch.finish.bottles} bottles are filled, and what is filled is not opened again"
+    elif worse:
+        why_not = f"with it these rules would break: {listed(worse)}"
+    return Refill(grams, why_not, there + grams, batch.finish.water_added_g + grams)
+
+
+def whole_steps(grams: float, step_g: float) -> float:
+    """Return grams as the scale can show them."""
+    return round(round(grams / step_g) * step_g, 9)
+
+
+def refuse_evaporation(batch: Batch, materials: Mapping[str, Material]) -> None:
+    """Refuse a final mass that would mean that hardly possibly much has evaporated.
+
+    Raises:
+        DataError: If it does.
+    """
+    doubt = evaporation_doubt(went_in(batch, materials))
+    if doubt:
+        raise fault(batch.where, "finish.mass_g", f"{doubt}.", "If it is right, add --sure.")
+
+
+def evaporation_doubt(went: WentIn) -> str:
+    """Return what is to be said of an evaporation that is hardly possible, nothing of a usual one."""
+    share = 100 * went.evaporated_g / (went.mass_g + went.evaporated_g)
+    if share <= DOUBTFUL:
+        return ""
+    return (
+        f"{number(went.evaporated_g, 2)} g, {number(share, 1)} % of what went in, would have evaporated, which is much "
+        f"for a wash (more than {number(DOUBTFUL)} %): weigh the batch again, and look for a weight that is wrong or "
+        "product that stayed behind (--lost)"
+    )

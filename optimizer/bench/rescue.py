@@ -1,0 +1,94 @@
+"""A batch that cannot be finished as planned because a material has run out: what is in, what is still to add."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from math import fsum
+
+from optimizer.bench.batch import Batch
+from optimizer.bench.weighed import tolerance_g
+from optimizer.immutable import immutable
+from optimizer.units import AS_TYPED, whole_down
+
+SIZES = (1.0, 1.01, 1.02, 1.05, 1.1, 1.15, 1.2, 1.3, 1.5, 2.0)
+"""Sizes that are tried in this order, times the planned one: what is in stays in, so a larger batch may be needed."""
+
+
+@immutable
+class StillToAdd:
+    """One material of the batch that is changed under way."""
+
+    material: str
+    planned_g: float
+    """In the plan [g]."""
+    in_g: float
+    """Weighed in already [g]."""
+    then_g: float
+    """In the changed batch [g]."""
+
+    @property
+    def add_g(self) -> float:
+        """Still to be added [g]."""
+        return max(0.0, self.then_g - self.in_g)
+
+
+@immutable
+class Rescue:
+    """What to do with a batch in the middle."""
+
+    batch: str
+    size_g: float
+    """Mass of the batch as it is to be finished [g]."""
+    planned_g: float
+    """As it was planned [g]."""
+    lines: tuple[StillToAdd, ...]
+    """What is in and what is still to be added; empty if no formula keeps the rules."""
+    smaller_g: float | None
+    """A smaller batch of the plan itself that what is in of the missing material suffices for [g]; None if other
+    weights are past it already."""
+
+
+def inside_g(batch: Batch) -> dict[str, float]:
+    """Return what is weighed in by material [g]."""
+    names = dict.fromkeys(line.material for line in batch.weighed)
+    return {n: fsum(w.grams for w in batch.weighed if w.material == n) for n in names}
+
+
+def floors_g(batch: Batch) -> dict[str, float]:
+    """Return below which grams no material can go: what is in, or the plan if within the tolerance."""
+    floors = inside_g(batch)
+    for name, dose in batch.doses.items():
+        planned = dose * batch.size_g / 100
+        if planned < floors.get(name, 0.0) <= planned + tolerance_g(batch, planned):
+            floors[name] = planned
+    return floors
+
+
+def smaller_batch(batch: Batch, missing: str, left_g: float) -> float | None:
+    """Return the smaller batch that what there is of a material suffices for [g], None if that is too late or nothing.
+
+    Args:
+        batch: The batch.
+        missing: The material that has run out.
+        left_g: What is in of it and what is left [g].
+    """
+    dose = batch.doses.get(missing, 0.0)
+    size = whole_down(100 * left_g / dose) if dose > 0 else 0.0
+    for name, grams in inside_g(batch).items():
+        planned = batch.doses.get(name, 0.0) * size / 100
+        if name != missing and grams > planned + tolerance_g(batch, planned) + AS_TYPED:
+            return None
+    return size if 0 < size < batch.size_g else None
+
+
+def still_to_add(batch: Batch, doses: Mapping[str, float], size_g: float) -> tuple[StillToAdd, ...]:
+    """Return what is in and what is still to be added for doses [% as supplied] of a batch [g], what is left first."""
+    inside, plan = inside_g(batch), batch.doses
+    names = sorted({*doses, *plan, *inside}, key=lambda n: (-doses.get(n, 0.0), n))
+    return tuple(
+        StillToAdd(
+            n, plan.get(n, 0.0) * batch.size_g / 100, inside.get(n, 0.0),
+            max(doses.get(n, 0.0) * size_g / 100, inside.get(n, 0.0)),
+        )
+        for n in names
+    )  # fmt: skip

@@ -1,0 +1,108 @@
+"""Lines of a batch file that were noted wrongly: they stay, struck through with the reason, and count no more."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Literal
+
+from optimizer.bench.batch import Batch, Entry, change_batch
+from optimizer.errors import UsageError, fault
+from optimizer.immutable import immutable
+from optimizer.units import number
+
+Kind = Literal["weighed", "reading", "step"]
+WORDS: dict[Kind, str] = {"weighed": "weight", "reading": "pH reading", "step": "step of thickening"}
+
+
+@immutable
+class Struck:
+    """A line that counts no more."""
+
+    number: int
+    """Its number among the lines of its kind, in the order of the file."""
+    line: str
+    """What it said."""
+    why: str
+    on: str
+    """Day on which it was struck."""
+
+
+@immutable
+class Strike:
+    """What is to be struck, and why."""
+
+    number: int
+    why: str
+    on: str
+
+
+def asked_of(number: int | None, why: str, on: str) -> Strike | None:
+    """Return what --strike and --why ask for together, None for nothing.
+
+    Raises:
+        UsageError: If one of them is missing.
+    """
+    if number is None:
+        if why:
+            raise UsageError("--why: say which line with --strike NUMBER.")
+        return None
+    if not why.strip():
+        raise UsageError("--strike: say why with --why; the reason is kept beside the line.")
+    return Strike(number, why.strip(), on)
+
+
+def lines_of(batch: Batch, kind: Kind) -> Iterator[tuple[int, str, Entry]]:
+    """Yield every line of a kind with its number and what it says, struck ones included."""
+    found: list[tuple[str, Entry]] = []
+    if kind == "weighed":
+        found = [
+            (f"{w.material} {number(w.grams, 3)} g{f' of lot {w.lot}' * bool(w.lot)}", w) for w in batch.all_weighed
+        ]
+    elif kind == "reading":
+        found = [
+            (f"pH {number(r.ph, 2)} at {number(r.added_g, 3)} g of {a.chemical}, {a.of}", r)
+            for a in batch.adjustment
+            for r in a.all_readings
+        ]
+    else:
+        found = [(f"{t.material} {number(s.added_percent, 3)} %", s) for t in batch.thickening for s in t.all_steps]
+    return ((n, *pair) for n, pair in enumerate(found, 1))
+
+
+def struck_of(batch: Batch, kind: Kind) -> tuple[Struck, ...]:
+    """Return the struck lines of a kind."""
+    return tuple(Struck(n, said, e.struck, e.struck_on) for n, said, e in lines_of(batch, kind) if e.struck)
+
+
+def strike(document: Any, batch: Batch, kind: Kind, asked: Strike) -> None:
+    """Strike a line of a parsed batch file.
+
+    Raises:
+        DataError: If there is no such line, or it is struck already.
+    """
+    lines = {n: (said, entry) for n, said, entry in lines_of(batch, kind)}
+    word = WORDS[kind]
+    if asked.number not in lines:
+        there = f"There are {len(lines)}: number 1 to {len(lines)}." if lines else f"No {word} is noted yet."
+        raise fault(batch.where, f"{kind} {asked.number}", f"there is no {word} of this number.", there)
+    _, entry = lines[asked.number]
+    if entry.struck:
+        what = f"this {word} is struck already ({entry.struck})."
+        raise fault(batch.where, f"{kind} {asked.number}", what, "Nothing is left to do.")
+    table = _tables(document, kind)[asked.number - 1]
+    table["struck"] = asked.why
+    if asked.on:
+        table["struck_on"] = asked.on
+
+
+def strike_in(path: Path, kind: Kind, asked: Strike) -> Batch:
+    """Strike a line of a batch file and return what the file holds now; see `strike`."""
+    return change_batch(path, lambda document, batch: strike(document, batch, kind, asked))
+
+
+def _tables(document: Any, kind: Kind) -> list[Any]:
+    if kind == "weighed":
+        return list(document["weighed"])
+    owners = document["adjustment" if kind == "reading" else "thickening"]
+    return [table for owner in owners for table in owner.get(kind, [])]

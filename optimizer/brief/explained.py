@@ -1,0 +1,169 @@
+"""Every table of a brief explained: its keys with type, default and meaning, and an example that can be read."""
+
+from __future__ import annotations
+
+from pydantic import BaseModel
+
+from optimizer.brief.scenario import HeldBack, Objective, PoolChoice, Scenario
+from optimizer.data.pool import Group
+from optimizer.immutable import immutable
+from optimizer.rules import Acidity
+from optimizer.rules.reference import attribute_docs, field_note
+
+TABLES: dict[str, tuple[type[BaseModel], str, dict[str, str]]] = {
+    "": (
+        Scenario,
+        "What the product is. These keys stand first in the file, above every table in brackets.",
+        {
+            "name": '"My hand wash"',
+            "product": '"hand wash"',
+            "use": '"rinse-off"',
+            "market": '"EU"',
+            "currency": '"EUR"',
+            "notes": '"for the shop, spring"',
+            "extends": '"common.toml"',
+            "without_rules": '["perfume"]',
+            "library": '["materials.toml"]',
+            "only_own_library": "false",
+            "shelf": '"shelf.csv"',
+            "batch_kg": "5",
+            "scale_step": "0.01",
+        },
+    ),
+    "pool": (
+        PoolChoice,
+        "Which materials may go in. What is left out is no candidate; 'tenside why MATERIAL' says which key does it.",
+        {
+            "functions": '["surfactant", "humectant", "preservative"]',
+            "materials": '["aqua", "decyl-glucoside", "glycerin"]',
+            "inci": '["Cocamidopropyl Betaine"]',
+            "surfactant_charges": '["amphoteric", "nonionic"]',
+            "surfactant_families": '["betaine", "alkyl glucoside"]',
+            "without_families": '["alkyl sulfate"]',
+            "free_from": '["sulfate", "paraben"]',
+            "vegan": "true",
+            "oil_free": "true",
+            "clear": "true",
+            "also": '["parfum"]',
+            "without": '["triethanolamine"]',
+            "unpriced": "false",
+        },
+    ),
+    "ph": (
+        Acidity,
+        "The pH of the product. Without this table no pH is asked for, and no window of any material counts.",
+        {"low": "4.8", "high": "5.6", "tolerance": "0.2", "grid": "0.1", "source": '"brief"'},
+    ),
+    "held_back": (
+        HeldBack,
+        "Water kept free for what is added to effect at the bench: acid, thickener, evaporation.",
+        {"percent": "4", "acids": '["citric-acid"]', "thickeners": '["sodium-chloride"]'},
+    ),
+    "fixed": (
+        Scenario,
+        "Doses that are given, by material id [% as supplied].",
+        {"parfum": "0.3"},
+    ),
+    "objective": (
+        Objective,
+        "What the best formula is best at, and what decides between equally good ones.",
+        {"minimise": '"cost"', "maximise": '"mildness"', "then": '["maximise mildness"]'},
+    ),
+    "rule": (
+        Group,
+        "A limit; as many tables [[rule]] as there are limits. Its 'kind' says what is limited, 'at_least', 'at_most' "
+        "or 'exactly' how far; 'tenside rules' explains each. 'of' says which materials it is about, by these keys:",
+        {
+            "materials": '["glycerin"]',
+            "functions": '["humectant"]',
+            "charges": '["anionic"]',
+            "families": '["betaine"]',
+            "inci": '["Glycerin"]',
+            "lipids": '["perfume"]',
+            "surfactants": "true",
+            "but_not": '["glycerin"]',
+            "called": '"humectants"',
+        },
+    ),
+}
+"""Class, purpose and an example of each key, by table."""
+UNWRITTEN = {"ph": ("kind", "id", "clear")}
+"""Keys that are filled in by the tool."""
+
+
+@immutable
+class KeyNote:
+    """One key of a table of the brief."""
+
+    name: str
+    type: str
+    default: str
+    meaning: str
+    example: str
+    """As it is written in the file."""
+
+
+@immutable
+class TableNote:
+    """One table of the brief."""
+
+    name: str
+    """As it is written in brackets; empty for what stands above all tables."""
+    purpose: str
+    keys: tuple[KeyNote, ...]
+
+
+@immutable
+class BriefExplained:
+    """The tables of a brief: the output of `tenside explain brief --json`."""
+
+    FORMAT = 1
+    tables: tuple[TableNote, ...]
+
+
+def explained() -> BriefExplained:
+    """Return every table of a brief with its keys."""
+    return BriefExplained(tuple(_table(name) for name in TABLES))
+
+
+def _table(name: str) -> TableNote:
+    model, purpose, examples = TABLES[name]
+    docs = attribute_docs(model)
+    if name == "fixed":
+        key = KeyNote("MATERIAL", "number", "", "its dose [% as supplied]", "parfum = 0.3")
+        return TableNote(name, purpose, (key,))
+    keys = []
+    for field, info in model.model_fields.items():
+        if (name == "" and field in (*TABLES, "rule")) or field in UNWRITTEN.get(name, ()):
+            continue
+        note = field_note(field, info, docs)
+        example = f"{field} = {examples[field]}"
+        if name == "rule":
+            example = f"of = {{ {example} }}"
+        keys.append(KeyNote(note.name, note.type, note.default, note.meaning, example))
+    return TableNote(name, purpose, tuple(keys))
+
+
+def page() -> str:
+    """Return `docs/brief.md`."""
+    parts = [HEAD]
+    for table in explained().tables:
+        title = {"": "Above all tables", "rule": "`[[rule]]`"}.get(table.name, f"`[{table.name}]`")
+        rows = "\n".join(
+            f"| `{k.name}` | {_or(k.type)} | {_or(k.default)} | {k.meaning} | `{k.example}` |" for k in table.keys
+        )
+        head = "| key | what is written | if left out | meaning | example |\n| --- | --- | --- | --- | --- |"
+        parts.append(f"## {title}\n\n{table.purpose}\n\n{head}\n{rows}\n")
+    return "\n".join(parts)
+
+
+def _or(text: str) -> str:
+    return text.replace("|", "or")
+
+
+HEAD = """# The brief, table by table
+
+A brief is a plain text file (TOML) that says what a product must be; `tenside start FOLDER` lays a first one with
+comments, `tenside list` tells those that there are. Every key may be left out but `name`. `tenside explain brief`
+prints this page; it is made from the program itself by `python tests/make_brief_page.py`.
+"""
