@@ -52,6 +52,8 @@ MOST_PRICES, MOST_POINTS, MOST_BOXES = 1_500, 500, 1_000
 """What is kept from one batch to the next; above so many boxes the tree is grown anew."""
 MOST_ASKED = 8
 """Sets of choices that are solved for where an answer is wanted before it is proven."""
+LEAST_PRICES, ROOM = 20, 10_000_000
+"""Of wide libraries fewer prices are kept: as many as there is room for copies of the matrix, in figures."""
 CREDIT = 1000.0
 """Solver calls' worth of learning and trying before anything must have come of it: a first tree takes a hundred."""
 SHARE = 0.2
@@ -186,9 +188,9 @@ class TreeReuse:
 
     def _forget(self) -> None:
         """Let go of what never closes or answers anything, where much is known."""
-        if len(self._prices) > MOST_PRICES:
+        if len(self._prices) > self._most_prices:
             best = sorted(self._prices.items(), key=lambda k: (-k[1].record.hits, k[1].record.tried))
-            self._prices = dict(best[: MOST_PRICES // 2])
+            self._prices = dict(best[: self._most_prices // 2])
         if len(self._points) > MOST_POINTS:
             known = sorted(self._points.items(), key=lambda k: (-k[1].record.hits, k[1].record.tried))
             self._points = dict(known[: MOST_POINTS // 2])
@@ -197,6 +199,10 @@ class TreeReuse:
         if len(self.cover) > MOST_BOXES:
             self.__post_init__()
             self._prices = {}
+
+    @property
+    def _most_prices(self) -> int:
+        return max(LEAST_PRICES, min(MOST_PRICES, ROOM // self.base.matrix.size))
 
     def _stand(self, programs: Programs, standing: Standing, known: list[KnownPoint], left: Index) -> None:
         """Give every scenario the best of its own and of known points."""
@@ -356,7 +362,7 @@ class TreeReuse:
 
     def _learn(self, one: Programs, standing: Standing, q: int, box: int, answer: SolverAnswer, own: Prices) -> None:
         """Keep prices for other programs, as their basis gives them there."""
-        if not self._affordable():
+        if not self._affordable() or len(self._prices) > 2 * self._most_prices:
             return
         if own.proof:
             key = own.key
