@@ -21,6 +21,7 @@ TABLES: dict[str, tuple[type[BaseModel], str, dict[str, str]]] = {
             "market": '"EU"',
             "currency": '"EUR"',
             "notes": '"for the shop, spring"',
+            "unpreserved": '"sealed single doses, sterile"',
             "extends": '"common.toml"',
             "without_rules": '["perfume"]',
             "library": '["materials.toml"]',
