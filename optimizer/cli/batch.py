@@ -258,17 +258,11 @@ class _Named:
 
     def id_of(self, text: str) -> str:
         """Return the id; an unknown word is returned as it is, so that all problems are told at once."""
-        from optimizer.errors import UsageError
         from optimizer.intake.names import material_of
 
         if text.isdigit():
             return self._by_number(int(text))
-        try:
-            return material_of(text, self._found.brief.library.materials)
-        except UsageError as error:
-            if "could be" in str(error):
-                raise
-            return text
+        return material_of(text, self._found.brief.library.materials, unknown=True)
 
     def _by_number(self, number: int) -> str:
         from optimizer.bench.weigh import weigh_sheet

@@ -61,7 +61,7 @@ def thicken(
     found = subject_of(str(batch), shelf=shelf, libraries=library)
     if found.batch is None:
         raise UsageError(f"{batch} is no batch file.")
-    material = material_of(material, found.brief.library.materials) if material else ""
+    material = material_of(material, found.brief.library.materials, unknown=True) if material else ""
     about = (found.brief, found.formula, found.setting)
     readings = {"viscosity_mpas": viscosity, "flow_s": flow, "judged": judged}
     rest = {"waited_min": waited, "temperature_c": temperature, "ph": ph, "on": on or None, "note": note or None}

@@ -43,7 +43,7 @@ def variants(
         typer.Option(help="With --make: the formula file (.csv), or with --size the batch file (.toml), to write."),
     ] = None,
     size: Annotated[str, typer.Option(help="With --make and a batch file: how much, such as 5kg.")] = "",
-    scale: Annotated[float, typer.Option(help="Step of the scale of that batch, g.", min=1e-6)] = 1.0,
+    scale: Annotated[float, typer.Option(help="Step of the scale of that batch, g.", min=0.001)] = 1.0,
     shelf: ShelfFile = None,
     library: Libraries = None,
     html: Html = None,

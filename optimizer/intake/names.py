@@ -121,8 +121,13 @@ class Names:
         return low - 0.5 <= strength <= high + 0.5
 
 
-def material_of(text: str, materials: Iterable[Material]) -> str:
+def material_of(text: str, materials: Iterable[Material], *, unknown: bool = False) -> str:
     """Return the id that a maker's word means, such as CAPB.
+
+    Args:
+        text: The word.
+        materials: Of the library.
+        unknown: Whether a word that means nothing is returned as it is, for whoever tells all problems at once.
 
     Raises:
         UsageError: If no material is called so, or several are; the nearest are named.
@@ -135,6 +140,8 @@ def material_of(text: str, materials: Iterable[Material]) -> str:
         return meant.id
     if meant.exact:
         raise UsageError(f"'{text}' could be {listed(list(meant.candidates), 'or')}. Write the id.")
+    if unknown:
+        return text
     raise UsageError(f"there is no material '{text}'. {nearest(text, [*known, *meant.candidates])}")
 
 

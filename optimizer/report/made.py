@@ -135,14 +135,14 @@ def made_document(made: Made) -> Document:
         verdict = f"The batch as made breaks {len(serious)} of {len(made.rules)} rules."
     elif slight:
         verdict = f"The batch as made keeps every rule but {len(slight)}, by no more than the scale can tell."
+    if made.put_back is not None and not made.put_back.why_not:
+        verdict = f"Put back {number(made.put_back.grams, 2)} g of water. {verdict}"
     law = [r.outcome for r in made.rules if r.broken and r.outcome.source == "law"]
     if law:
         broken = listed([f"{o.reading}, here {number(o.value, 3)} %" for o in law])
         verdict = f"BROKEN LAW: {broken}. Do not fill, use or sell this batch before an assessor has seen it. {verdict}"
     currency = made.brief.scenario.currency
     facts = _put_back(made)
-    if made.put_back is not None and not made.put_back.why_not:
-        verdict = f"Put back {number(made.put_back.grams, 2)} g of water. {verdict}"
     facts.append(("batch", f"{batch.batch}, {number(went.mass_g, 2)} g"))
     if made.ph is not None:
         window = {None: "", True: ", in the planned window", False: ", outside the planned window"}[made.in_window]

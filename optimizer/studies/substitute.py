@@ -292,7 +292,7 @@ def possible(brief: Brief, material: str, wish: Wish, doses: dict[str, float]) -
     """Return whether some formula of the brief's own candidates does without a material; see `substitute`."""
     base = _base(brief, doses, ())
     assert base is not None
-    asked = asking(brief, _asked_for(material, wish, base))
+    asked = asking(protecting(brief, base.formula, base.setting), _asked_for(material, wish, base))
     return nearest_at(asked, base.formula.doses, base.setting, fewest=False) is not None
 
 

@@ -278,7 +278,7 @@ def test_what_is_there_is_never_lost(batch: Path, tmp_path: Path) -> None:
     refused = CliRunner().invoke(app, ["batch", "hand-wash", "--size", "5kg", "--out", str(batch)])
     assert isinstance(refused.exception, DataError)
     assert "would be lost" in str(refused.exception)
-    far = CliRunner().invoke(app, ["weighed", str(batch), "glycerin=1000", "glycerine=3"])
+    far = CliRunner().invoke(app, ["weighed", str(batch), "glycerin=1000", "glycerinn=3"])
     assert isinstance(far.exception, DataError)
     assert len(far.exception.problems) == 2
     assert batch.read_text() == text
