@@ -129,7 +129,7 @@ class Cluster(Executor):
 
 def test_a_scheduler_that_dies_is_told_and_what_is_answered_stays(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(range_run, "TOGETHER", 2)
-    monkeypatch.setattr(range_run, "ALONE", 2)
+    monkeypatch.setattr(range_run, "WITH_CHOICES", 2)
     sources, folder = sources_of("hand-wash"), Path("t.csv.parts")
     lost = Cluster(1, lambda future: future.set_exception(OSError("scheduler is gone")))
     with pytest.raises(SolverError, match=r"the cluster failed .OSError: scheduler is gone.. What is answered is kept"):

@@ -296,7 +296,7 @@ def test_the_shelfs_lots_count_where_none_is_named(blend: Path) -> None:
     ("lot", "said"),
     [
         ("sodium-laureth-sulfate-2eo-70", "write MATERIAL=ACTIVE"),
-        ("sodium-lareth=70", "there is no 'sodium-lareth'"),
+        ("sodium-lareth=70", "there is no material 'sodium-lareth'"),
         ("cocamidopropyl-betaine=much", "is not a number"),
         ("cocamidopropyl-betaine=0", "above 0"),
         ("cocamidopropyl-betaine=0.296", "is it a fraction"),

@@ -26,6 +26,9 @@ USED = 1e-7
 """A dose [%] above this counts as used."""
 CHOOSING = ("if-used", "count", "one-of", "needs", "excludes")
 """Kinds of rules that say yes or no to the members of their group."""
+Way = str | tuple[float, ...]
+"""A way to thicken: later, by salt, or by thickeners of the formula, of which it tells `dosed_parts`."""
+LATER, SALT = "later", "salt"
 EFFECT = ("associative", "polymer")
 """Types of thickener that are added to effect; salt is a route of its own."""
 
@@ -388,7 +391,7 @@ def targets_of(case: Case, items: list[Item]) -> list[float | None]:
         found.add(first + k * step)
         k += 1
     spans = [window(i.raw, is_clear(case)) for i in items]
-    spans += [thickener_window(m) for m in later(case) if m.get("thickener")]
+    spans += [thickener_window(m) for m in (*later(case), *(i.raw for i in items)) if m.get("thickener")]
     for low, high in spans:
         found |= {t for t in (low + tolerance, high - tolerance) if first - 1e-9 <= t <= last + 1e-9}
     return sorted({round(t, 6) for t in found if t is not None})
@@ -408,6 +411,18 @@ def suited(case: Case, target: float | None) -> list[str]:
     return found
 
 
+def dosed_parts(case: Case, items: list[Item], target: float | None) -> tuple[float, ...]:
+    """Return how many of its usual lower doses one % of each candidate is, as a thickener that works at a target."""
+    tolerance = (case["scenario"].get("ph") or {}).get("tolerance", 0.2)
+    found = []
+    for item in items:
+        thickener = item.raw.get("thickener")
+        works = thickener and thickener["type"] in EFFECT and thickener["use"][0] > 0
+        there = works and covers(thickener_window(item.raw), target, tolerance)
+        found.append(1 / float(thickener["use"][0]) if there else 0.0)
+    return tuple(found)
+
+
 # search -------------------------------------------------------------------------------------------
 
 
@@ -420,16 +435,19 @@ def best(case: Case) -> Best:
     chooser = sorted({p for r in rules if r["kind"] in CHOOSING for p in _members(r, items)})
     tolerance = (case["scenario"].get("ph") or {}).get("tolerance", 0.2)
     targets = targets_of(case, items)
-    seen: dict[tuple[tuple[int, ...], bool], float | None] = {}
+    seen: dict[tuple[tuple[int, ...], Way], float | None] = {}
     for target in targets:
         open_ = tuple(p for p, i in enumerate(items) if covers(window(i.raw, is_clear(case)), target, tolerance))
-        seen.setdefault((open_, bool(suited(case, target))), target)
+        dosed = dosed_parts(case, items, target)
+        ways: list[Way] = [LATER] if suited(case, target) else [SALT, *([dosed] if any(dosed) else [])]
+        for way in ways:
+            seen.setdefault((open_, way), target)
     winner, value, tried = None, inf, 0
-    for open_, thickens in seen:
+    for open_, way in seen:
         free = [p for p in chooser if p in open_]
         for yes in _subsets(free):
             tried += 1
-            region = _region(rules, items, held, open_, set(chooser), set(yes), thickens)
+            region = _region(rules, items, held, open_, set(chooser), set(yes), way)
             if region is None:
                 continue
             for x in _vertices(region, len(items)):
@@ -474,7 +492,7 @@ def _region(
     open_: tuple[int, ...],
     chooser: set[int],
     yes: set[int],
-    thickens: bool,
+    way: Way,
 ) -> Region | None:
     """Return the rows at one target and one choice; None if the choice itself breaks a rule."""
     n = len(items)
@@ -486,11 +504,14 @@ def _region(
             for p, item in enumerate(items):
                 region.most.append((_unit(n, p), clear_cap(item)))
         elif kind == "thickening":
-            if thickens:
+            if way == LATER:
                 continue
-            if not rule.get("salt_route", True):
+            if way != SALT:
+                region.most.append((-np.array(way), -1.0))
+            elif not rule.get("salt_route", True):
                 return None
-            region.most += _salt_route(rule, items)
+            else:
+                region.most += _salt_route(rule, items)
         elif kind in CHOOSING:
             used = [p for p in _members(rule, items) if p in yes]
             if not _chosen(region, rule, items, used, (low, high)):
@@ -625,7 +646,8 @@ def value_at(case: Case, rule: Table, doses: dict[str, float], target: float | N
     if kind == "thickening":
         ways = len(suited(case, target))
         open_ = all(float(row @ x) <= end + 1e-6 for row, end in _salt_route(rule, items))
-        return float(ways + (open_ and rule.get("salt_route", True)))
+        dosed = float(np.array(dosed_parts(case, items, target)) @ x) >= 1 - 1e-6
+        return float(ways + dosed + (open_ and rule.get("salt_route", True)))
     hit = [p for p in _members(rule, items) if p in used]
     if kind in ("count", "one-of"):
         return float(len(hit))

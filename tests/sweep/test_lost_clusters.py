@@ -131,7 +131,7 @@ def test_a_cluster_that_dies_ends_the_range_with_what_is_answered(
     monkeypatch.setattr(range_run, "IDLE_S", 1.0)
     monkeypatch.setattr(cli_range, "PATIENCE_S", 2.0)
     monkeypatch.setattr(range_run, "TOGETHER", 2)
-    monkeypatch.setattr(range_run, "ALONE", 2)
+    monkeypatch.setattr(range_run, "WITH_CHOICES", 2)
     args = ("range", "hand-wash", "--vary", VARY, "--out", "t.csv")
     parts = Path("t.csv.parts")
 
