@@ -68,9 +68,12 @@ def _verdict(answer: PhAnswer) -> str:
     if not answer.sessions:
         way = "acid" if answer.solution.chemical.acid else "alkali"
         return f"A plan, not a reading: about {_about(answer.dose.typical)} g of {way} solution per 100 g of blend."
-    advice = answer.sessions[-1].advice
+    advice, solution = answer.sessions[-1].advice, answer.sessions[-1].log.solution
     if advice.state == "add":
-        return f"Add {_small(advice.next_addition)} g now, stir, wait about 10 minutes, read."
+        name = f"{solution.chemical.name}, {number(solution.percent, 1)} %"
+        if advice.next_addition < FINE / 10:
+            return f"Less than {FINE / 10:g} g of {name} is left to add: dilute it, or leave the pH as it is."
+        return f"Add {_small(advice.next_addition)} g of {name} now, stir, wait about 10 minutes, read."
     words = {
         "measure": "Read the pH first.",
         "stop": "Stop: inside the target.",

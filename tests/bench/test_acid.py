@@ -323,6 +323,19 @@ def test_a_reading_is_written_and_the_rest_is_kept(tmp_path: Path, run: Callable
     assert not [p for p in tmp_path.iterdir() if p != path]
 
 
+def test_an_addition_says_of_what_and_none_is_told_that_no_balance_shows(
+    tmp_path: Path, run: Callable[..., tuple[int, str, str]]
+) -> None:
+    path = write(tmp_path)
+    _, out, _ = run(path, "--read", 9.1, "--of", "batch", "--with", "citric acid monohydrate", "--strength", 25)
+    assert " g of citric acid monohydrate, 25 % now, stir" in " ".join(out.split())
+    small = write(tmp_path, "small.toml")
+    _, out, _ = run(small, "--read", 5.21, "--sample", 0.1)  # made up: next to nothing is left to add
+    words = " ".join(out.split())
+    assert "Less than 0.005 g of citric acid" in words
+    assert "e-0" not in words.partition("Log:")[0]
+
+
 def test_without_added_the_amount_stays(tmp_path: Path, run: Callable[..., tuple[int, str, str]]) -> None:
     path = write(tmp_path)
     run(path, "--read", 9.1, "--sample", 100)
