@@ -300,7 +300,9 @@ def equal_shelf(then: tuple[str, ...], *rules: Table, order: tuple[str, ...] = t
 def by_brute_force(case: Case, goals: list[tuple[str, int]]) -> dict[str, float]:
     """Return the doses that each goal in turn prefers, by scipy, the order of ids last (as much as possible)."""
     items = oracle.candidates(case)
-    region = oracle._region(oracle.hard_rules(case, items), items, 0.0, tuple(range(len(items))), set(), set(), False)
+    region = oracle._region(
+        oracle.hard_rules(case, items), items, 0.0, tuple(range(len(items))), set(), set(), oracle.SALT
+    )
     assert region is not None
     most, equal = list(region.most), list(region.equal)
     aims = []

@@ -311,7 +311,7 @@ def fewest_and_least(case: Case, doses: dict[str, float]) -> tuple[float, float]
         if open_ in seen:
             continue
         seen.add(open_)
-        region = oracle._region(rules, items, held_back, open_, set(), set(), bool(oracle.suited(case, target)))
+        region = oracle._region(rules, items, held_back, open_, set(), set(), oracle.ways(case, items, target)[0])
         assert region is not None
         for size in range(len(kept) + 1):
             if size > best[0]:

@@ -52,13 +52,14 @@ def regions(case: Case) -> Iterator[Region]:
     seen = {
         (
             tuple(p for p, i in enumerate(items) if oracle.covers(oracle.window(i.raw, clear), t, tolerance)),
-            bool(oracle.suited(case, t)),
+            way,
         )
         for t in oracle.targets_of(case, items)
+        for way in oracle.ways(case, items, t)
     }
-    for open_, thickens in sorted(seen):
+    for open_, way in sorted(seen, key=repr):
         for yes in oracle._subsets(sorted(chooser & set(open_))):
-            region = oracle._region(rules, items, held, open_, chooser, set(yes), thickens)
+            region = oracle._region(rules, items, held, open_, chooser, set(yes), way)
             if region is not None:
                 yield region
 

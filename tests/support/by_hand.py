@@ -26,7 +26,7 @@ def rows_at(
         p for p, i in enumerate(items) if oracle.covers(oracle.window(i.raw, oracle.is_clear(case)), target, tolerance)
     )
     rules = [*map(banded, oracle.hard_rules(case, items)), *more]
-    region = oracle._region(rules, items, oracle.held_back(case), open_, set(), set(), False)
+    region = oracle._region(rules, items, oracle.held_back(case), open_, set(), set(), oracle.SALT)
     assert region is not None
     return items, region, region.shut
 

@@ -423,6 +423,12 @@ def dosed_parts(case: Case, items: list[Item], target: float | None) -> tuple[fl
     return tuple(found)
 
 
+def ways(case: Case, items: list[Item], target: float | None) -> list[Way]:
+    """Return the ways to thicken that are to be looked at, at a target: later where that goes, else the others."""
+    dosed = dosed_parts(case, items, target)
+    return [LATER] if suited(case, target) else [SALT, *([dosed] if any(dosed) else [])]
+
+
 # search -------------------------------------------------------------------------------------------
 
 
@@ -438,9 +444,7 @@ def best(case: Case) -> Best:
     seen: dict[tuple[tuple[int, ...], Way], float | None] = {}
     for target in targets:
         open_ = tuple(p for p, i in enumerate(items) if covers(window(i.raw, is_clear(case)), target, tolerance))
-        dosed = dosed_parts(case, items, target)
-        ways: list[Way] = [LATER] if suited(case, target) else [SALT, *([dosed] if any(dosed) else [])]
-        for way in ways:
+        for way in ways(case, items, target):
             seen.setdefault((open_, way), target)
     winner, value, tried = None, inf, 0
     for open_, way in seen:
@@ -644,10 +648,10 @@ def value_at(case: Case, rule: Table, doses: dict[str, float], target: float | N
     if kind == "clear":
         return float(sum(x[p] > clear_cap(items[p]) + 1e-6 for p in used))
     if kind == "thickening":
-        ways = len(suited(case, target))
+        later_ways = len(suited(case, target))
         open_ = all(float(row @ x) <= end + 1e-6 for row, end in _salt_route(rule, items))
         dosed = float(np.array(dosed_parts(case, items, target)) @ x) >= 1 - 1e-6
-        return float(ways + dosed + (open_ and rule.get("salt_route", True)))
+        return float(later_ways + dosed + (open_ and rule.get("salt_route", True)))
     hit = [p for p in _members(rule, items) if p in used]
     if kind in ("count", "one-of"):
         return float(len(hit))

@@ -173,14 +173,11 @@ def cheapest_by_hand(case: Case, brief: Brief, off: int) -> float:
     best, seen = inf, set()
     for target in oracle.targets_of(case, items):
         open_ = tuple(p for p, i in enumerate(items) if oracle.covers(oracle.window(i.raw, False), target, tolerance))
-        thickens = bool(oracle.suited(case, target))
-        if (open_, thickens) in seen:
-            continue
-        seen.add((open_, thickens))
-        for yes in oracle._subsets([p for p in chooser if p in open_]):
+        ways = [w for w in oracle.ways(case, items, target) if (open_, w) not in seen]
+        seen |= {(open_, way) for way in ways}
+        for way, yes in product(ways, list(oracle._subsets([p for p in chooser if p in open_]))):
             regions = [
-                oracle._region(rules, at, oracle.held_back(case), open_, set(chooser), set(yes), thickens)
-                for _, at in every
+                oracle._region(rules, at, oracle.held_back(case), open_, set(chooser), set(yes), way) for _, at in every
             ]
             if all(r is not None for r in regions):
                 best = min(best, _cheapest([r for r in regions if r is not None], items))
