@@ -381,6 +381,25 @@ class TreeReuse:
             known.closes[closed] = known.closes.get(closed, 0) + 1
         standing.best[:, q] = np.maximum(standing.best[:, q], bounds)
 
+    def _within(self, programs: Programs, q: int, box: int) -> Prices | None:
+        """Return the prices of a program solved within a box, which are kept if that is afforded."""
+        answer = self._run(programs, q, self.cover.low[box], self.cover.high[box])
+        if answer.ending != "optimal":
+            return None
+        key = np.sort(answer.basic).astype(np.int32).tobytes()
+        if key in self._prices:
+            return self._prices[key]
+        moves = programs.moves[:, q]
+        try:
+            vertex = Vertex(self.base, answer.basic, np.zeros(self.base.low.size, dtype=bool), moves)
+        except np.linalg.LinAlgError:
+            return None
+        found = Prices(self.base, self.doses, vertex)
+        if self._affordable():
+            found.closes[box] = 1
+            self._prices[key] = found
+        return found
+
     def _at_known_choices(self, programs: Programs, standing: Standing, q: int) -> None:
         """Give a program the checked best at its best point's choices, and at those that answered most so far."""
         own, one = standing.program[standing.scenario[q]], programs.take(np.array([q]))
@@ -486,6 +505,6 @@ class TreeReuse:
         found.reused = ~standing.walked[standing.scenario]
         some = programs.take(where)
         failed[solved[self._checker.missed(some, standing.x[:, solved]) > ROW_MET]] = True
-        found.unique[where] = self._only.told(programs, standing, self._prices.values())[solved]
+        found.unique[where] = self._only.told(programs, standing, self._prices.values(), self._within)[solved]
         found.verdict[failed[standing.scenario]] = UNSOLVED
         return found

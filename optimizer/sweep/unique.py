@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 
 import numpy as np
 
@@ -10,9 +10,14 @@ from optimizer.data.pool import Mask, Vector
 from optimizer.immutable import replace
 from optimizer.sweep.checking import Checker
 from optimizer.sweep.cover import Cover, Prices
-from optimizer.sweep.programs import ProgramBase, Programs
+from optimizer.sweep.programs import Index, ProgramBase, Programs
 from optimizer.sweep.standing import Standing
 from optimizer.units import CLEARLY_OTHER, ROW_MET
+
+ASKED = 16
+"""Programs that are solved in one box to tell how much worse it is than the best point."""
+Asked = Callable[[Programs, int, int], Prices | None]
+"""Prices of the best of one program in a box, or of the proof that it holds nothing."""
 
 
 class OnlyBest:
@@ -24,13 +29,13 @@ class OnlyBest:
         self._checker = Checker(base)
         self._faces: dict[bytes, bool] = {}
 
-    def told(self, programs: Programs, standing: Standing, known: Iterable[Prices]) -> Mask:
+    def told(self, programs: Programs, standing: Standing, known: Iterable[Prices], ask: Asked) -> Mask:
         """Return in which scenarios no other doses are as good, shape (s,).
 
         Every box of the cut holds clearly worse points only, or the best doses with whatever choices suit it, and some
         prices are sure of them; what is open to the best point's own program may then be used too.
         """
-        self._known = list(known)
+        self._known, self._ask = list(known), ask
         alone, own = np.ones(len(standing.worth), dtype=bool), standing.scenario
         closed = standing.best >= standing.needed(np.arange(len(programs)))
         clearly = (standing.worth + CLEARLY_OTHER * standing.weight)[own]
@@ -44,9 +49,30 @@ class OnlyBest:
             holds = self._checker.missed(both, x) <= ROW_MET
             for k, least, sure in ((holds, standing.needed(where), True), (~holds, clearly[where], False)):
                 told = self._bounded((both if sure else some).take(np.flatnonzero(k)), least[k], box, sure=sure)
+                if not sure:
+                    told |= self._asked(programs, where[k], told, least[k], box)
                 for q in where[k][~told].tolist():
                     alone[own[q]] &= self._by_own(programs, standing, q, box, clearly[q], sure=sure)
         return alone
+
+    def _asked(self, programs: Programs, where: Index, told: Mask, least: Vector, box: int) -> Mask:
+        """Return in which programs prices that are solved for, within a box, show that nothing in it costs less.
+
+        Known prices close a box at the best point; how much worse it is they need not tell.
+        """
+        found, known = told.copy(), self._known
+        for _ in range(ASKED):
+            left = np.flatnonzero(~found)
+            prices = self._ask(programs, int(where[left[0]]), box) if left.size else None
+            if prices is None:
+                break
+            self._known = [prices]
+            more = self._bounded(programs.take(where[left]), least[left], box)
+            if not more.any():
+                break
+            found[left[more]] = True
+        self._known = known
+        return found
 
     def _bounded(self, programs: Programs, least: Vector, box: int, *, sure: bool = False) -> Mask:
         """Return in which programs some known prices show that nothing in a box costs less, shape (p,).
