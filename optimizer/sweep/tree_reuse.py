@@ -362,40 +362,41 @@ class TreeReuse:
 
     def _learn(self, one: Programs, standing: Standing, q: int, box: int, answer: SolverAnswer, own: Prices) -> None:
         """Keep prices for other programs, as their basis gives them there."""
-        if not self._affordable() or len(self._prices) > 2 * self._most_prices:
+        if not self._learning:
             return
-        if own.proof:
-            key = own.key
-        else:
-            key = np.sort(answer.basic).astype(np.int32).tobytes()
-            if key not in self._prices:
-                self._spent += LEARN_COST
-                try:
-                    nowhere = np.zeros(self.base.low.size, dtype=bool)
-                    own = Prices(self.base, self.doses, Vertex(self.base, answer.basic, nowhere, one.moves[:, 0]))
-                except np.linalg.LinAlgError:
-                    return
-        known = self._prices.setdefault(key, own)
+        key, found = (own.key, own) if own.proof else self._of_basis(one, answer)
+        if found is None:
+            return
+        known = self._prices.setdefault(key, found)
         bounds = known.bounds(one, self.cover.low, self.cover.high)[:, 0]
         for closed in {box, *np.flatnonzero(bounds >= standing.needed(np.array([q]))).tolist()}:
             known.closes[closed] = known.closes.get(closed, 0) + 1
         standing.best[:, q] = np.maximum(standing.best[:, q], bounds)
+
+    @property
+    def _learning(self) -> bool:
+        """Whether further prices are kept: it was worth it so far, and there is room."""
+        return self._affordable() and len(self._prices) <= 2 * self._most_prices
+
+    def _of_basis(self, one: Programs, answer: SolverAnswer) -> tuple[bytes, Prices | None]:
+        """Return the name of an answer's basis and its prices, known or new; None if it is singular."""
+        key = np.sort(answer.basic).astype(np.int32).tobytes()
+        if key in self._prices:
+            return key, self._prices[key]
+        self._spent += LEARN_COST
+        try:
+            nowhere = np.zeros(self.base.low.size, dtype=bool)
+            return key, Prices(self.base, self.doses, Vertex(self.base, answer.basic, nowhere, one.moves[:, 0]))
+        except np.linalg.LinAlgError:
+            return key, None
 
     def _within(self, programs: Programs, q: int, box: int) -> Prices | None:
         """Return the prices of a program solved within a box, which are kept if that is afforded."""
         answer = self._run(programs, q, self.cover.low[box], self.cover.high[box])
         if answer.ending != "optimal":
             return None
-        key = np.sort(answer.basic).astype(np.int32).tobytes()
-        if key in self._prices:
-            return self._prices[key]
-        moves = programs.moves[:, q]
-        try:
-            vertex = Vertex(self.base, answer.basic, np.zeros(self.base.low.size, dtype=bool), moves)
-        except np.linalg.LinAlgError:
-            return None
-        found = Prices(self.base, self.doses, vertex)
-        if self._affordable():
+        key, found = self._of_basis(programs.take(np.array([q])), answer)
+        if found is not None and self._learning and key not in self._prices:
             found.closes[box] = 1
             self._prices[key] = found
         return found
