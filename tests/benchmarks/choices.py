@@ -59,21 +59,26 @@ def theirs(every: tuple[Case, ...], cost: Vector, presolve: str) -> list[float]:
     """Search all cases with highspy alone, each from nothing, on ready arrays."""
     found = []
     for case in every:
-        model = case.model
-        solver = highspy.Highs()
-        for name, value in (("output_flag", False), ("threads", 1), ("presolve", presolve), ("mip_rel_gap", 0.0)):
-            solver.setOptionValue(name, value)
-        rows, columns = np.nonzero(model.matrix)
-        lp = highspy.HighsLp()
-        lp.num_row_, lp.num_col_ = model.matrix.shape
-        lp.col_cost_, lp.col_lower_, lp.col_upper_ = model.spread(cost), model.lower, case.upper
-        lp.row_lower_, lp.row_upper_ = model.row_low, model.row_high
-        lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
-        lp.a_matrix_.start_ = np.searchsorted(rows, np.arange(len(model.rows) + 1)).astype(np.int32)
-        lp.a_matrix_.index_, lp.a_matrix_.value_ = columns.astype(np.int32), model.matrix[rows, columns]
-        kinds = [highspy.HighsVarType.kContinuous, highspy.HighsVarType.kInteger]
-        lp.integrality_ = [kinds[j >= model.doses] for j in range(model.size)]
-        solver.passModel(lp)
+        solver = loaded(case, cost, presolve)
         solver.run()
-        found.append(float(lp.col_cost_ @ np.array(solver.getSolution().col_value)))
+        found.append(float(case.model.spread(cost) @ np.array(solver.getSolution().col_value)))
     return found
+
+
+def loaded(case: Case, cost: Vector, presolve: str) -> highspy.Highs:
+    """Return HiGHS with a case and what each dose costs, shape (doses,)."""
+    model, solver = case.model, highspy.Highs()
+    for name, value in (("output_flag", False), ("threads", 1), ("presolve", presolve), ("mip_rel_gap", 0.0)):
+        solver.setOptionValue(name, value)
+    rows, columns = np.nonzero(model.matrix)
+    lp = highspy.HighsLp()
+    lp.num_row_, lp.num_col_ = model.matrix.shape
+    lp.col_cost_, lp.col_lower_, lp.col_upper_ = model.spread(cost), model.lower, case.upper
+    lp.row_lower_, lp.row_upper_ = model.row_low, model.row_high
+    lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
+    lp.a_matrix_.start_ = np.searchsorted(rows, np.arange(len(model.rows) + 1)).astype(np.int32)
+    lp.a_matrix_.index_, lp.a_matrix_.value_ = columns.astype(np.int32), model.matrix[rows, columns]
+    kinds = [highspy.HighsVarType.kContinuous, highspy.HighsVarType.kInteger]
+    lp.integrality_ = [kinds[j >= model.doses] for j in range(model.size)]
+    solver.passModel(lp)
+    return solver

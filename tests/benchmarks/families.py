@@ -14,6 +14,7 @@ from time import process_time
 import highspy
 import numpy as np
 import pulp
+from choices import loaded
 from measure import FROZEN, Line
 from numpy.typing import NDArray
 from shop import LIBRARY
@@ -129,7 +130,7 @@ def run_all(programs: list[list[Case]], costs: list[Floats], presolve: str) -> t
     """Return the least cost of every scenario, infinite if there is none, and the time of all [s]."""
     values, took = np.full(len(programs), np.inf), 0.0
     for place in range(len(programs[0])):
-        solver = loaded(programs[0][place], presolve)
+        solver = loaded(programs[0][place], costs[0], presolve)
         before = programs[0][place].model
         for s, own in enumerate(programs):
             case = own[place]
@@ -152,25 +153,6 @@ def widest(every: tuple[Case, ...]) -> list[Case]:
         if not any((every[j].upper > case.upper).any() or j < k for j in wider):
             kept.append(case)
     return kept
-
-
-def loaded(case: Case, presolve: str) -> highspy.Highs:
-    """Return HiGHS with a case."""
-    model, solver = case.model, highspy.Highs()
-    for name, value in (("output_flag", False), ("threads", 1), ("presolve", presolve), ("mip_rel_gap", 0.0)):
-        solver.setOptionValue(name, value)
-    rows, columns = np.nonzero(model.matrix)
-    lp = highspy.HighsLp()
-    lp.num_row_, lp.num_col_ = model.matrix.shape
-    lp.col_cost_, lp.col_lower_, lp.col_upper_ = np.zeros(model.size), model.lower, case.upper
-    lp.row_lower_, lp.row_upper_ = model.row_low, model.row_high
-    lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
-    lp.a_matrix_.start_ = np.searchsorted(rows, np.arange(len(model.rows) + 1)).astype(np.int32)
-    lp.a_matrix_.index_, lp.a_matrix_.value_ = columns.astype(np.int32), model.matrix[rows, columns]
-    kinds = [highspy.HighsVarType.kContinuous, highspy.HighsVarType.kInteger]
-    lp.integrality_ = [kinds[j >= model.doses] for j in range(model.size)]
-    solver.passModel(lp)
-    return solver
 
 
 def moved(solver: highspy.Highs, before: object, case: Case, cost: Floats) -> None:
