@@ -1,7 +1,8 @@
 """`tenside start | rules | schema | library`: the working folder and what is known."""
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -20,6 +21,9 @@ from optimizer.cli.common import (
     show,
 )
 from optimizer.errors import UsageError, hyphened, nearest
+
+if TYPE_CHECKING:
+    from optimizer.data.facts import Material
 
 library_app = typer.Typer(help="What is known about raw materials.", no_args_is_help=True)
 app.add_typer(library_app, name="library", rich_help_panel=FACTS)
@@ -197,17 +201,12 @@ def library_list(
     json: Json = False,
 ) -> None:
     """List the raw materials."""
-    from optimizer.report.reference import library_document
-
     found = read_shipped(library, own)
     functions = {f for m in found.materials for f in m.functions}
     if function and function not in functions:
         raise UsageError(f"no material has the function '{function}'. {nearest(function, functions)}")
     chosen = [m for m in found.materials if not function or function in m.functions]
-    if json:
-        print_json([m.model_dump(mode="json") for m in chosen])
-    else:
-        show(library_document(chosen), markdown, html, pdf)
+    _tell_materials(chosen, json, markdown, html, pdf)
 
 
 @library_app.command("find")
@@ -222,13 +221,20 @@ def library_find(
 ) -> None:
     """Find raw materials by any of their names, everyday words such as 'salt' or 'CAPB', or what they are for."""
     from optimizer.intake.names import found_by
-    from optimizer.report.reference import library_document
 
     known = read_shipped(library, own)
     chosen = found_by(words, known.materials)
     if not chosen:
         names = [n for m in known.materials for n in (m.id, m.name, m.inci)]
         raise UsageError(f"nothing is called '{words}'. {nearest(words, names)}")
+    _tell_materials(chosen, json, markdown, html, pdf)
+
+
+def _tell_materials(
+    chosen: "Sequence[Material]", json: bool, markdown: bool, html: Path | None, pdf: Path | None
+) -> None:
+    from optimizer.report.reference import library_document
+
     if json:
         print_json([m.model_dump(mode="json") for m in chosen])
     else:
