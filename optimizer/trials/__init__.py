@@ -1,0 +1,1 @@
+"""Trials: which beakers teach most, and what their readings say about the next blend."""
