@@ -7,6 +7,7 @@ from math import inf, isclose, isnan, log10, nan
 from typing import TYPE_CHECKING
 
 from optimizer.assessment.alarms import cautions_at
+from optimizer.assessment.planned import PlannedCost, planned_cost
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.report.charts import charge_parts, charges, costs, prices, windows
@@ -117,7 +118,14 @@ SIDES = {"low": "lower", "high": "upper", "equal": "exact"}
 def _facts(result: Result) -> tuple[tuple[str, str], ...]:
     formula, currency = result.formula, result.brief.scenario.currency
     assert formula is not None
-    facts = [("brief", _brief_words(result)), ("cost", f"{number(result.cost, 3)} {currency} per kg of product")]
+    assert result.weighable is not None
+    planned = planned_cost(result.brief, result.weighable, result.setting)
+    alone = f"{number(result.cost, 3)} {currency} per kg of product"
+    facts = [("brief", _brief_words(result))]
+    if planned is not None:
+        facts.append(("planned cost", planned_words(planned, currency)))
+        alone += ", the blend alone"
+    facts.append(("cost", alone))
     name = result.brief.scenario.objective.goals[0][1]
     if name != "cost":
         facts.append((name, number(result.objective, 3)))
@@ -134,6 +142,15 @@ def _facts(result: Result) -> tuple[tuple[str, str], ...]:
     if result.choices:
         facts.append(("chosen", listed(result.choices)))
     return tuple(facts)
+
+
+def planned_words(planned: PlannedCost, currency: str) -> str:
+    """Return the cost with what the bench is planned to add, its range, and what is planned."""
+    cost = planned.per_kg
+    doses = listed([f"{number(d.percent.typical, 2)} % {d.item.material.name}" for d in planned.doses])
+    ends = f"{cost.low:.2f} to {cost.high:.2f}"
+    lacks = f"; no price for {listed(list(planned.unpriced))}" if planned.unpriced else ""
+    return f"about {cost.typical:.2f} {currency} per kg ({ends}), with {doses} planned, not computed{lacks}"
 
 
 def _brief_words(result: Result) -> str:
