@@ -53,8 +53,11 @@ def read_brief(
     Raises:
         DataError: With every problem of the files at once.
     """
+    from optimizer.records.stock import with_stock_left
+
     asked = [(key.replace("__", "."), "" if value is None else str(value)) for key, value in changes.items()]
-    return load_brief(find_scenario(str(name_or_path)), changes=asked, shelf=shelf_file, libraries=library_files)
+    found = find_scenario(str(name_or_path))
+    return with_stock_left(load_brief(found, changes=asked, shelf=shelf_file, libraries=library_files))
 
 
 def brief_of(asked: Asked) -> Brief:

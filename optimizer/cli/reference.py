@@ -112,6 +112,7 @@ def schema(
     from optimizer.records.overview import Listed, Shown
     from optimizer.records.packing import Packed
     from optimizer.records.series import Calendar, Tasks
+    from optimizer.records.stock import Stock
     from optimizer.report.advice import Advised
     from optimizer.report.formula_json import Blend, Check
     from optimizer.report.intake import FormulaTaken, PricesTaken
@@ -171,6 +172,7 @@ def schema(
         "records-where": (WhereLot, "tenside records where --json"),
         "records-tests": (Calendar, "tenside records tests | change | result | strike --json"),
         "records-due": (Tasks, "tenside records due --json"),
+        "stock": (Stock, "tenside stock --json"),
         "records-export": (Moved, "tenside records export | import --json"),
         "records-check": (Soundness, "tenside records check --json"),
         "advice": (Advised, "tenside advice --json"),
