@@ -95,6 +95,7 @@ def schema(
     from optimizer.bench.costing import Costing
     from optimizer.bench.costs import Costs
     from optimizer.bench.reconcile import Made
+    from optimizer.bench.shared_card import SharedCard
     from optimizer.bench.weigh import WeighSheet
     from optimizer.brief.defaults import BenchDefaults
     from optimizer.brief.explained import BriefExplained
@@ -183,6 +184,7 @@ def schema(
         "weighed": (Weighed, "tenside weighed --json"),
         "made": (Made, "tenside made --json"),
         "card": (Card, "tenside card --json"),
+        "shared-card": (SharedCard, "tenside card --json --share"),
         "pack-up": (Packed, "tenside pack-up | unpack --json"),
         "page": (PageRecord, "tenside page --json"),
     }
