@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 Asked = Brief | str | Path
 """A brief, its file, or the name of a shipped scenario."""
 Tell = Callable[[str], None]
+NEXT_BEST = 3
+"""Of how many of its choices a blend says what it costs without them."""
 
 
 def read_brief(
@@ -87,7 +89,7 @@ def _blended(
     from optimizer.solve.best import solve
 
     brief = brief_of(asked)
-    result = solve(brief, time_limit=time_limit, solver=solver, weighable=True, exact=exact)
+    result = solve(brief, time_limit=time_limit, solver=solver, weighable=True, exact=exact, next_best=NEXT_BEST)
     explanation = None
     if result.ending == "infeasible" and result.proof != "none":
         from optimizer.solve.best import linear_part

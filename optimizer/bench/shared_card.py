@@ -24,6 +24,7 @@ PURPOSES: Mapping[str, str] = {
     "solubiliser": "keeps perfume or oil clear in the water",
     "thickener": "gives body",
     "suspending agent": "keeps particles afloat",
+    "hydrotrope": "keeps the blend clear, and thinner",
     "salt": "thickens some surfactant blends",
     "ph adjuster": "sets the pH",
     "conditioner": "leaves hair and skin smoother to the touch",

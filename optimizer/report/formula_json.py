@@ -7,7 +7,7 @@ from optimizer.data.cautions import Caution
 from optimizer.data.formula import Doses, Formula
 from optimizer.immutable import Figure, immutable, seen, told, untold
 from optimizer.solve.nearest import Near
-from optimizer.solve.result import EntryPrice, Outcome, PhOutcome, Result, Rounded, SettingOutcome
+from optimizer.solve.result import EntryPrice, Outcome, PhOutcome, Result, Rounded, SettingOutcome, Without
 from optimizer.studies.check import Checked, Mend
 from optimizer.studies.explain import Explanation, LimitChange
 
@@ -53,6 +53,8 @@ class Blend:
     """Every single limit that would suffice alone."""
     choices: tuple[str, ...] = seen("result.choices")
     entry_prices: tuple[EntryPrice, ...] = seen("result.entry_prices")
+    without: tuple[Without, ...] = seen("result.without")
+    """The best without each of the choices made, the least loss first, at most three."""
     settings: tuple[SettingOutcome, ...] = seen("result.settings")
     chemistry: Chemistry | None = None
     """Of the weighable formula at its pH; null without one."""
