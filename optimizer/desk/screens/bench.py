@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
-from urllib.parse import quote
+from urllib.parse import urlencode
 
+from optimizer.answers.starter import lay
+from optimizer.answers.stock import shelves_in, stock_of
 from optimizer.bench.batch import Batch
 from optimizer.bench.stage import stage_of
+from optimizer.data.library import read_library
 from optimizer.desk.asked import Asked
 from optimizer.desk.folder import BatchFile
+from optimizer.desk.frame import button, form
+from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, Screen
 from optimizer.desk.way import NEXT
+from optimizer.errors import DataError
+from optimizer.files import shipped
 from optimizer.records.series import Task, tasks
 from optimizer.records.store import open_store
 from optimizer.units import number
@@ -20,12 +27,53 @@ AHEAD_DAYS = 14
 """How far the bench looks ahead for tests."""
 
 
-@SCREEN.at("/")
+def first(asked: Asked) -> Outcome:
+    """Lay the first working folder."""
+    files = lay(asked.folder.path)
+    return asked.done("/", f"Laid: {', '.join(path.name for path in files)}. Everything in them is yours to change.")
+
+
+@SCREEN.at("/", act=first, rights="formula")
 def bench(asked: Asked) -> Page:
     """Show the bench."""
+    if asked.folder.empty:
+        return Page("On the bench", _offer(asked))
     batches = asked.folder.batches()
-    parts = [_under_way(batches), _due(asked), _products(asked), _done(batches), _broken(asked, batches)]
+    parts = [_under_way(batches), _due(asked), _low(asked), _products(asked), _done(batches), _broken(asked, batches)]
     return Page("On the bench", markup(*parts))
+
+
+def _offer(asked: Asked) -> Html:
+    return markup(
+        tag("p", "This folder is empty.", class_="what"),
+        tag(
+            "p",
+            "A first working folder is five plain files: a shelf to fill in, your own raw materials, a first brief, "
+            "what it costs besides, and the defaults of your bench. It can be blended as it lies; its figures are "
+            "examples.",
+        ),
+        form(asked, "/", button("Lay the first working folder")),
+    )
+
+
+def _low(asked: Asked) -> Html | None:
+    """Return what runs low on the shelves of the folder; a shelf that cannot be read is told on its own page."""
+    try:
+        materials = read_library([shipped("library"), *asked.folder.path.glob("materials.toml")]).materials
+        lines = [s for p in shelves_in(asked.folder.path) for s in stock_of(p, materials, asked.folder.records)]
+    except DataError as error:
+        said = f"The shelf cannot be read: {error.problems[0].what}"
+        return tag("p", said, " ", tag("a", "Look at the shelf", href="/shelf"), class_="wrong")
+    items = [
+        tag(
+            "li",
+            tag("p", tag("a", s.name, href=f"/shelf#row-{s.line.row}"), class_="name"),
+            tag("p", f"{number(s.left_kg or 0.0, 3)} kg left; one batch took {number(s.last_kg, 3)} kg", class_="next"),
+        )
+        for s in lines
+        if s.low
+    ]
+    return tag("section", tag("h2", "Runs low"), tag("ul", *items, class_="entries")) if items else None
 
 
 def _under_way(batches: list[BatchFile]) -> Html:
@@ -70,7 +118,7 @@ def _due(asked: Asked) -> Html | None:
 
 def _task(task: Task) -> Html:
     said = {"coming": f"on {task.on}", "due": "today", "overdue": f"overdue since {task.on}"}[task.status]
-    where = f"/records/{quote(task.batch, safe='')}" + (f"?test={quote(task.name)}#{task.name}" if task.name else "")
+    where = f"/record?{urlencode({'batch': task.batch, 'test': task.name})}"
     return tag(
         "li",
         tag("span", task.batch, class_="mark"),

@@ -111,8 +111,10 @@ def _one(asked: Asked, found: Subject, sheet: WeighSheet, step: Step, line: Weig
             tag(
                 "div",
                 field(asked, "grams", "Weighed in", figure=True, unit="g", big=True, need=True),
-                field(asked, "lot", "Lot", choices=lots_known(found, line), hint="As it stands on the bottle."),
-                class_="fields",
+                field(
+                    asked, "lot", "Lot", choices=lots_known(found, line), hint="As it stands on the bottle.", big=True
+                ),
+                class_="fields pair",
             ),
             tick(asked, "sure", "It is meant so: more than is planned") if "" in asked.problems else None,
             button("Note it"),
