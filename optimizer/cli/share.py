@@ -9,9 +9,9 @@ from optimizer.cli.common import aside, print_json, quiet_solvers, show
 from optimizer.errors import UsageError, nearest
 
 if TYPE_CHECKING:
+    from optimizer.answers.subject import Subject
     from optimizer.bench.card import Card
     from optimizer.bench.shared_card import SharedCard
-    from optimizer.cli.subject import Subject
 
 
 def sizes_of(text: str) -> tuple[float, ...]:

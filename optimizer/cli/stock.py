@@ -5,8 +5,10 @@ from typing import Annotated
 
 import typer
 
-from optimizer.cli.common import AFTER, Html, Json, Libraries, Markdown, On, Pdf, app, day_of, print_json, show
-from optimizer.cli.records import DEFAULT, StoreFile
+from optimizer.answers.days import day_of
+from optimizer.answers.kept import DEFAULT
+from optimizer.cli.common import AFTER, Html, Json, Libraries, Markdown, On, Pdf, app, print_json, show
+from optimizer.cli.records import StoreFile
 
 TABLES = (".csv", ".xlsx")
 ShelfOrBrief = Annotated[str, typer.Argument(metavar="SHELF", help="A shelf (.csv, .xlsx), or a brief that has one.")]
