@@ -60,11 +60,10 @@ def _forbidden(brief: Brief, formula: Formula, setting: Setting) -> Iterator[Cau
         over = isinstance(rule, UseLevel) and rule.ceiling.kind == "law" and rule.breaks(formula, setting)
         if over and isinstance(rule, UseLevel):
             c = rule.ceiling
-            text = " ".join(w for w in (c.jurisdiction, c.as_of) if w)
             where = "" if rule.source == "law" else f"; look up that of '{brief.scenario.market}'"
             yield Caution(
                 f"ABOVE A LEGAL CEILING: {rule.name} {number(rule.value(formula, setting), 3)} %, at most "
-                f"{number(c.percent)} % ({text}{where}). {c.note}",
+                f"{number(c.percent)} % ({c.place}{where}). {c.note}".rstrip(),
                 loud=True,
             )
         if isinstance(rule, Excludes) and rule.source == "law" and rule.breaks(formula, setting):

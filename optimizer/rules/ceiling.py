@@ -77,12 +77,15 @@ class UseLevel(LimitRule):
 
 
 def in_basis(ceiling: Ceiling, item: Ingredient) -> float:
-    """Return what one % of dose adds to a ceiling's sum, in the ceiling's basis."""
-    if item.material.contents.keys().isdisjoint(ceiling.substances):
+    """Return what one % of dose adds to a ceiling's sum, in the ceiling's basis.
+
+    Of what nobody says how much acid it is, the whole counts.
+    """
+    counted = ceiling.shares(item.material)
+    if not counted:
         return 0.0
-    counted = [s for s in item.material.substances if s.inci in ceiling.substances]
     if ceiling.basis == "as supplied":
         return 1.0
-    if ceiling.basis == "as acid":
-        return sum(s.high / 100 * s.as_acid for s in counted)
-    return sum(s.high / 100 for s in counted)
+    if ceiling.basis == "as substance":
+        return sum(share / 100 for _, share in counted)
+    return sum(share / 100 * (substance.as_acid or 1.0 if substance else 1.0) for substance, share in counted)
