@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from optimizer.assessment.evidence import told_of
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution, cautions_of
 from optimizer.data.facts import Material
@@ -17,10 +18,11 @@ SCENTS = ("perfume", "essential oil")
 
 
 def cautions_at(brief: Brief, formula: Formula | None, setting: Setting) -> tuple[Caution, ...]:
-    """Return what is said first of a formula at a pH setting, then the general cautions and those of its materials."""
+    """Return what is said first, on what the answer rests, the general cautions and those of the materials."""
     if formula is None:
         return (*uncharted(brief), *cautions_of(None, brief.library))
-    return (*alarms_of(brief, formula, setting), *usual_use(formula), *cautions_of(formula, brief.library))
+    rests = told_of(brief, formula, setting)
+    return (*alarms_of(brief, formula, setting), *usual_use(formula), *rests, *cautions_of(formula, brief.library))
 
 
 def alarms_of(brief: Brief, formula: Formula, setting: Setting) -> tuple[Caution, ...]:

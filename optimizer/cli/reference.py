@@ -102,6 +102,7 @@ def schema(
     from optimizer.brief.explained import BriefExplained
     from optimizer.brief.listing import Briefs
     from optimizer.brief.scenario import Scenario
+    from optimizer.data.evidence import Evidence
     from optimizer.data.facts import Material
     from optimizer.data.law import Law
     from optimizer.data.library import LibraryFile
@@ -144,6 +145,7 @@ def schema(
         "library": (LibraryFile, "library file"),
         "material": (Material, "a [[material]] of a library file; tenside library show | list | find --json"),
         "library-check": (DoubtsRecord, "tenside library check --json"),
+        "library-evidence": (Evidence, "tenside library evidence --json"),
         "library-law": (Law, "tenside library law --json"),
         "rule": (RuleNote, "tenside rules --json"),
         "shelf-line": (ShelfLine, "a line of the shelf, once its headings are recognised"),
@@ -301,6 +303,26 @@ def _say_wrapped(text: str) -> None:
     from textwrap import wrap
 
     say("\n".join(wrap(text, get_terminal_size().columns, subsequent_indent="  ", break_on_hyphens=False)))
+
+
+@library_app.command("evidence")
+def library_evidence(
+    library: Libraries = None,
+    own: Own = None,
+    html: Html = None,
+    pdf: Pdf = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Count the figures of the library by how well they are backed: read, computed, from memory."""
+    from optimizer.data.evidence import evidence_of
+    from optimizer.report.evidence import evidence_document
+
+    found = evidence_of(read_shipped(library, own))
+    if json:
+        print_json(found)
+    else:
+        show(evidence_document(found), markdown, html, pdf)
 
 
 @library_app.command("law")

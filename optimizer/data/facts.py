@@ -13,8 +13,16 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_valida
 from optimizer.chemistry.cuts import TechnicalCmc, cmc_of
 from optimizer.errors import ID_PATTERN, DataError
 
+Backing = dict[str, tuple[str, Confidence]]
+"""Source key and confidence by figure."""
 Charge = Literal["anionic", "amphoteric", "nonionic", "cationic"]
-Confidence = Literal["published", "supplier-typical", "common practice", "from memory"]
+Confidence = Literal[
+    "published", "computed", "supplier-typical", "secondary page", "common practice", "from memory", "assumption",
+]  # fmt: skip
+"""How well a figure is backed, best first: read in a publication, a register or a law; computed from such figures; on a
+supplier's page; on an encyclopaedia, a dealer's page or a web log; what the trade does, no source; believed, nobody
+read it again; assumed."""
+
 Role = Literal["active", "water", "salt", "solvent", "preservative", "impurity"]
 Look = Literal["clear", "hazy", "pearly", "opaque"]
 Lipid = Literal["water-soluble emollient", "oil", "essential oil", "perfume"]
@@ -135,6 +143,8 @@ class Substance(Frozen):
     """Kind whose assumed alkalinity it shares; an assumption."""
     micelle: Micelle | None = None
     """Family and chain cut that its critical micelle concentration is computed from; unknown if left out."""
+    backing: Backing = {}
+    """Source key and confidence of facts that hold wherever the name stands; the material's own if left out."""
 
     @property
     def low(self) -> float:
@@ -184,6 +194,17 @@ class Thickener(Frozen):
     """Temperature to reach while it dissolves [°C]."""
     salt_sensitive: bool = False
     """True if its gel collapses with little dissolved salt."""
+
+
+ALSO_BACKED_AS: dict[str, tuple[str, ...]] = {
+    "substances": ("active",),
+    "mildness": ("ratings",),
+    "flash_foam": ("ratings",),
+    "foam_density": ("ratings",),
+    "clear_up_to": ("look",),
+    "ph_clear": ("look",),
+}
+"""Keys of `backing` that also stand for a figure."""
 
 
 class Material(Frozen):
@@ -241,9 +262,12 @@ class Material(Frozen):
     handling: str = ""
     cautions: tuple[str, ...] = ()
     notes: str = ""
+    unread: bool = False
+    """Whether it was entered from memory as a whole: counted apart, a candidate only where the shelf or the brief names
+    it, and named wherever it is used."""
     placeholder: bool = False
     """Whether it stands for whatever the maker buys: its INCI is one of many, to be replaced by the supplier's."""
-    backing: dict[str, tuple[str, Confidence]]
+    backing: Backing
     """Source key and confidence by figure; 'default' covers what is not named."""
 
     @model_validator(mode="after")
@@ -305,7 +329,8 @@ class Material(Frozen):
 
     def backed(self, figure: str) -> tuple[str, Confidence]:
         """Return source key and confidence of a figure."""
-        return self.backing.get(figure, self.backing["default"])
+        names = (figure, *ALSO_BACKED_AS.get(figure, ()), "default")
+        return next(self.backing[name] for name in names if name in self.backing)
 
 
 class Stated(Frozen):

@@ -171,9 +171,11 @@ def _dangling(
 ) -> list[Problem]:
     """Return the references of a material that lead nowhere."""
     problems = []
-    for figure, (source, _) in material.backing.items():
+    stated = [(f"backing.{figure}", source) for figure, (source, _) in material.backing.items()]
+    stated += [(f"{s.inci}.backing.{f}", source) for s in material.substances for f, (source, _) in s.backing.items()]
+    for figure, source in stated:
         if source not in sources:
-            key = f"{material.id}.backing.{figure}"
+            key = f"{material.id}.{figure}"
             problems.append(Problem(where, key, f"there is no source '{source}'.", nearest(source, sources)))
     for caution in material.cautions:
         if caution not in cautions:

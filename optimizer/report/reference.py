@@ -173,6 +173,11 @@ def material_document(library: Library, material: Material) -> Document:
         ("everything else" if figure == "default" else figure, confidence, library.sources.get(source, source))
         for figure, (source, confidence) in sorted(material.backing.items())
     )
+    backing += tuple(
+        (f"{figure} of {s.inci}", confidence, library.sources.get(source, source))
+        for s in material.substances
+        for figure, (source, confidence) in sorted(s.backing.items())
+    )
     sections.append(Table("Who says so", ("figure", "confidence", "source"), backing))
     sections += [Listing("Doubtful", tuple(doubts(material)))] if doubts(material) else []
     cautions = tuple(replace(c, materials=()).words for c in cautions_from([material], library).values())

@@ -54,6 +54,14 @@ class UseLevel(LimitRule):
         """What one % of dose adds in the ceiling's basis."""
         return in_basis(self.ceiling, item)
 
+    def rests_on(self, item: Ingredient) -> tuple[str, ...]:
+        """The shares, declared allergens or molar masses of what holds one of the substances."""
+        counted = self.ceiling.shares(item.material)
+        held = [s for s, _ in counted if s is not None]
+        acid = any(s.acid for s in held) and self.ceiling.basis not in ("as supplied", "as substance")
+        figures = {"substances": held, "allergens": len(held) < len(counted), "molar_mass": acid}
+        return tuple(name for name, read in figures.items() if read)
+
     def amounts(self, pool: Pool) -> Vector:
         """The amount of every candidate; only those that hold one of the substances are asked."""
         amounts = np.zeros(len(pool))
