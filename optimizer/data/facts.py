@@ -13,8 +13,6 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_valida
 from optimizer.chemistry.cuts import TechnicalCmc, cmc_of
 from optimizer.errors import ID_PATTERN, DataError
 
-Backing = dict[str, tuple[str, Confidence]]
-"""Source key and confidence by figure."""
 Charge = Literal["anionic", "amphoteric", "nonionic", "cationic"]
 Confidence = Literal[
     "published", "computed", "supplier-typical", "secondary page", "common practice", "from memory", "assumption",
@@ -23,6 +21,8 @@ Confidence = Literal[
 supplier's page; on an encyclopaedia, a dealer's page or a web log; what the trade does, no source; believed, nobody
 read it again; assumed."""
 
+Backing = dict[str, tuple[str, Confidence]]
+"""Source key and confidence by figure."""
 Role = Literal["active", "water", "salt", "solvent", "preservative", "impurity"]
 Look = Literal["clear", "hazy", "pearly", "opaque"]
 Lipid = Literal["water-soluble emollient", "oil", "essential oil", "perfume"]
