@@ -222,8 +222,9 @@ def in_ceiling(ceiling: Table, item: Item) -> float:
     if ceiling["basis"] == "as supplied":
         return float(bool(hit))
     if ceiling["basis"] == "as acid":
-        hit = [s for s in hit if s.get("acid") and s.get("molar_mass")]
-        grams = [s["acid"].get("per_molecule", 1.0) * s["acid"]["molar_mass"] / s["molar_mass"] for s in hit]
+        known = [(s.get("acid"), s.get("molar_mass")) for s in hit]
+        # what nobody gives a mass of acid for counts whole
+        grams = [a.get("per_molecule", 1.0) * a["molar_mass"] / m if a and m else 1.0 for a, m in known]
         return sum(s["share"][2] * g for s, g in zip(hit, grams, strict=True)) / 100
     return float(sum(s["share"][2] for s in hit)) / 100
 
