@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from optimizer.assessment.advice import Advice, Situation, advice_on
 from optimizer.assessment.electrolyte import Budget
-from optimizer.assessment.micelle import MicelleReading, micelle_reading
+from optimizer.assessment.micelle import Interaction, MicelleReading, micelle_reading
 from optimizer.assessment.preserving import Preservation, preservation_of
 from optimizer.brief.brief import Brief
 from optimizer.chemistry.interval import Interval
@@ -50,6 +50,10 @@ class Chemistry:
     """The micelle figures hold for 1 part of the product in this many."""
     ideal_mixed_cmc: Interval | None = seen("micelles.mixed_cmc")
     """mM; null if no surfactant has a figure."""
+    mixed_cmc_with_interaction: Interval | None = seen("micelles.mixed_with_interaction")
+    """mM, over the spread of interaction parameters, which are no constants; null for fewer than two surfactants."""
+    interactions: tuple[Interaction, ...] = seen("micelles.interactions")
+    """What that rests on."""
     free_anionic_monomer: Interval | None = seen("micelles.free_anionic")
     """mM; a relative index."""
     without_cmc: tuple[str, ...] = seen("micelles.unknown")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from optimizer.assessment.advice import Advice
 from optimizer.assessment.chemistry import Chemistry
+from optimizer.assessment.micelle import Interaction
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.preservation import AT_MOST
 from optimizer.report.document import Columns, Listing, Table, figures
@@ -28,6 +29,9 @@ def chemistry_sections(found: Chemistry) -> tuple[Table | Listing, ...]:
     if micelles.mixed_cmc and micelles.free_anionic:
         use = f"1 in {number(micelles.dilution)} in water without salt"
         rows.append(("ideal mixed CMC, mM", *_span(micelles.mixed_cmc, 2), use))
+        if micelles.mixed_with_interaction:
+            span = _span(micelles.mixed_with_interaction, 3)
+            rows.append(("mixed CMC with interaction, mM", *span, _parameters(micelles.interactions)))
         rating = f"mildness rating {number(micelles.mildness, 1)} beside it"
         rows.append(("free anionic monomer, mM", *_span(micelles.free_anionic, 2), rating))
     note = "Ranges are those of the published or printed figures. "
@@ -42,6 +46,13 @@ def chemistry_sections(found: Chemistry) -> tuple[Table | Listing, ...]:
         advice = (*map(_in_words, found.pieces), "Reasons, sources and ladders: tenside advice.")
         sections.append(Listing("At the bench", advice))
     return tuple(sections)
+
+
+def _parameters(interactions: tuple[Interaction, ...]) -> str:
+    """Return the spread of the strongest interaction, in words."""
+    strongest = min(interactions, key=lambda i: (i.beta.low, i.kinds))
+    span = f"{number(strongest.beta.low)} to {number(strongest.beta.high)}"
+    return f"{' with '.join(strongest.kinds)}: parameter {span}, no constant; promises nothing"
 
 
 def _in_words(advice: Advice) -> str:

@@ -378,3 +378,39 @@ def test_reading_lists_what_it_does_not_know() -> None:
     assert none.free_anionic is None
     empty = micelle_reading(Formula((Line(Ingredient(Material.model_validate(aqua()), 0.0), 100.0),)), Setting())
     assert empty.surfactants == ()
+
+
+def test_reading_tells_the_interaction_beside_the_ideal_figure(library: Library) -> None:
+    """Anionic with betaine -12 to -5 (published pairs); a technical betaine may show less, so one end is near ideal."""
+    pool = _real(library, "cocamidopropyl-betaine", "sodium-laureth-sulfate-2eo-70")
+    mixed = formula(*zip(pool.items, (10.0, 10 / 0.7), strict=True))
+    found = micelle_reading(mixed, Setting(5.5, 5.3, 5.7))
+    ideal, held = found.mixed_cmc, found.mixed_with_interaction
+    assert ideal is not None
+    assert held is not None
+    assert held.low < ideal.low / 5
+    assert held.typical < 0.6 * ideal.typical
+    assert 0.7 * ideal.high < held.high < ideal.high
+    (pair,) = found.interactions
+    assert pair.kinds == ("anionic", "amphoteric")
+    assert pair.beta == Interval(-12.0, -6.0, -1.0)
+    assert any("no synergy is promised" in n for n in found.notes)
+    # The rule stays ideal whatever the interaction.
+    assert MixedCmc(id="r", at="typical").value(mixed, Setting()) == pytest.approx(ideal.typical)
+
+
+def test_interaction_counts_an_amine_oxide_by_the_ph_and_nobody_alone(library: Library) -> None:
+    pool = _real(library, "lauramine-oxide", "sodium-laureth-sulfate-2eo-70")
+    mixed = formula(*zip(pool.items, (6.0, 6.0), strict=True))
+    sour, mild, between = (micelle_reading(mixed, Setting(ph)) for ph in (4.5, 7.5, 6.0))
+    kinds = [reading.interactions[0].kinds[1] for reading in (sour, mild, between)]
+    assert kinds == ["cationic", "amine oxide", "amine oxide"]
+    ends = [reading.mixed_with_interaction for reading in (sour, mild, between)]
+    assert ends[0] is not None
+    assert ends[1] is not None
+    assert ends[2] is not None
+    assert ends[0].typical < ends[1].typical / 5
+    assert (ends[2].low, ends[2].high) == pytest.approx((ends[0].low, ends[1].high))
+    alone = micelle_reading(formula((pool.items[1], 6.0)), Setting(6.0))
+    assert alone.mixed_cmc is not None
+    assert (alone.mixed_with_interaction, alone.interactions) == (None, ())
