@@ -103,6 +103,7 @@ CASES: dict[str, tuple[Case, Case]] = {
         case({"sodium-cocoyl-glycinate": 20.0, CAPB: 10.0}, ph=6.7),
         case({"sodium-cocoyl-glycinate": 20.0, CAPB: 10.0}, ph=8.0),
     ),
+    "cloudy-in-hard-water": (case({"sodium-lauroyl-sarcosinate": 12.0, CAPB: 7.0}), case(SALTY)),
     "soap-and-hard-water": (case({"potassium-cocoate": 30.0}, ph=9.6), case(MILD)),
     "cationic-with-anionic": (case({**SALTY, "polyquaternium-10": 0.3}), case({DECYL: 20.0, "polyquaternium-10": 0.3})),
     "two-cationic-polymers": (
@@ -232,6 +233,32 @@ def test_advice_comes_in_the_declared_order() -> None:
 def test_figures_in_the_words(piece: str, doses: dict[str, float], words: str) -> None:
     """Amide 3 x 95 % + salt (14 x 0.3 % + 7 x 5.1 %) = 3.25 %; 4 % is one maker's rule (makers' forum 2020)."""
     assert words in said(piece, situation(doses)).text
+
+
+HARD_WATER = [
+    ("sodium-lauroyl-sarcosinate", "clear", "very cloudy"),
+    ("ammonium-lauryl-sulfate", "clear", "very cloudy"),
+    ("sodium-cocoyl-isethionate", "cloudy", "cloudy"),
+    ("sodium-cocoamphoacetate", "cloudy", "cloudy"),
+    ("potassium-cocoate", "very cloudy", "very cloudy"),
+    (SLES, "clear", "clear"),
+    ("sodium-methyl-cocoyl-taurate", "clear", "clear"),
+]
+"""Material and what its relative did at 0.5 % and 0.1 % in 350 ppm hard water: J. Soc. Cosmet. Chem. 10(2) (1959) 121,
+Table 4. TEA-lauryl sulfate, ammonium lauroyl isethionate, a C10 amphoacetate and TEA soap stand for their families."""
+
+
+@pytest.mark.parametrize(("name", "strong", "weak"), HARD_WATER)
+def test_what_turned_cloudy_in_hard_water_is_told(name: str, strong: str, weak: str) -> None:
+    made = situation({name: 12.0, CAPB: 7.0}, ph=9.6 if name == "potassium-cocoate" else 5.5)
+    found = [a for a in advice_on(made) if a.key == "cloudy-in-hard-water"]
+    if weak == "clear":
+        assert found == []
+        return
+    assert f"{strong} at 0.5 % and {weak} at 0.1 %" in found[0].reason
+    assert found[0].materials == (name,)
+    assert "sodium laureth sulfate and sodium methyl cocoyl taurate stayed clear" in found[0].reason
+    assert "was not tested" in found[0].reason
 
 
 def test_isothiazolinones_and_carbomer_are_kept_apart_by_the_library() -> None:
