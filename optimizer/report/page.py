@@ -152,7 +152,7 @@ def _section(section: Section | Document, key: str, level: int, *, fold: bool) -
         for number, part in enumerate(section.sections, 1):
             yield from _section(part, f"{key}-{number}", min(level + 1, 6), fold=True)
     elif isinstance(section, Table):
-        yield from _table(section, key, fold=fold and len(section.rows) > LONG and not section.form)
+        yield from _table(section, key, fold=section.detail or (fold and len(section.rows) > LONG and not section.form))
     elif isinstance(section, Sketch):
         yield from _figure(section, key)
     else:
