@@ -1,6 +1,7 @@
 """What this maker has: prices, packs, stock and lots, from a CSV or XLSX that people keep anyway."""
 
 from collections.abc import Mapping
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Self
 
@@ -20,6 +21,9 @@ HEADINGS = {
     "currency": ("currency", "cur"),
     "stock_kg": ("stock kg", "stock", "in stock kg", "on hand kg", "on hand", "left kg"),
     "min_packs": ("min packs", "minimum packs", "from packs", "minimum order packs"),
+    "counted_on": ("counted on", "counted", "count date", "stock date"),
+    "priced_on": ("priced on", "price date", "price of"),
+    "lead_days": ("lead days", "lead time days", "delivery days"),
     "lot": ("lot", "batch", "lot number", "batch number"),
     "lot_active": (
         "lot active",
@@ -51,9 +55,11 @@ NUMERIC = (
     "pack_g",
     "stock_kg",
     "min_packs",
+    "lead_days",
     "lot_active",
     "titrated_mmol_per_g",
 )
+DATES = ("counted_on", "priced_on")
 
 
 class ShelfLine(Frozen):
@@ -69,6 +75,12 @@ class ShelfLine(Frozen):
     stock_kg: Annotated[float, Field(ge=0)] | None = None
     min_packs: Annotated[float, Field(ge=0)] | None = None
     """Fewest packs that are sold at this price; a lower price from more packs is a line of its own."""
+    counted_on: date | None = None
+    """Day on whose evening the stock was counted, such as 2026-05-04; what kept batches used later is taken off it."""
+    priced_on: date | None = None
+    """Day of the price."""
+    lead_days: Annotated[float, Field(ge=0, le=1000)] | None = None
+    """Days from order to delivery."""
     lot: str = ""
     lot_active: Percent | None = None
     """Measured active matter of this lot [% w/w as supplied]."""
@@ -120,6 +132,8 @@ def read_shelf(path: Path) -> Shelf:
                 except ValueError as error:
                     where, key = f"{path}, row {number}", f"column '{headings[position]}'"
                     problems.append(Problem(where, key, f"'{text}' {error}.", "Write digits only, such as 12.50."))
+            elif field in DATES:
+                values[field] = text.removesuffix(" 00:00:00")
             elif field == "currency":
                 values[field] = {"€": "EUR", "£": "GBP", "$": "USD"}.get(text, text.upper())
             else:
