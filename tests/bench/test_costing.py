@@ -17,7 +17,7 @@ from optimizer.bench.batch import read_batch
 from optimizer.bench.costing import Costing, cost_of_batch, freight_of, price_of
 from optimizer.bench.costs import Costs, Freight, Sale, costs_from, find_costs, read_costs
 from optimizer.bench.size import Size, size_of
-from optimizer.cli.starter import lay
+from optimizer.brief.starter import lay
 from optimizer.data.formula import Formula, Line
 from optimizer.data.library import Library, read_library
 from optimizer.data.pool import Ingredient

@@ -17,7 +17,7 @@ import pytest
 from hypothesis import given, settings
 
 from optimizer.brief.brief import load_brief
-from optimizer.cli.starter import lay
+from optimizer.brief.starter import lay
 from optimizer.data.pool import Vector
 from optimizer.engine.highs import EMPTY, NO_BASIS, Session, SolverAnswer
 from optimizer.errors import SolverError

@@ -23,8 +23,8 @@ from typer.testing import CliRunner
 
 import optimizer.cli.tradeoff
 from optimizer.brief.brief import Brief, load_brief
+from optimizer.brief.starter import lay
 from optimizer.cli.every import app
-from optimizer.cli.starter import lay
 from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
 from optimizer.report.record import as_json, record_of
