@@ -32,7 +32,7 @@ app.add_typer(library_app, name="library", rich_help_panel=FACTS)
 @app.command(rich_help_panel=FACTS)
 def start(folder: Annotated[Path, typer.Argument(help="Folder to lay; it must not hold these files yet.")]) -> None:
     """Lay a working folder: a shelf to fill in, a file for your own materials, a first brief, its costs."""
-    from optimizer.brief.starter import lay
+    from optimizer.answers.starter import lay
 
     for path in lay(folder):
         say(f"wrote {path}")

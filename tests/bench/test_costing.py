@@ -12,12 +12,12 @@ from openpyxl import load_workbook
 from typer.testing import CliRunner
 
 from optimizer import cli
+from optimizer.answers.starter import lay
 from optimizer.bench.amount import amount_of, mass_of
 from optimizer.bench.batch import read_batch
 from optimizer.bench.costing import Costing, cost_of_batch, freight_of, price_of
 from optimizer.bench.costs import Costs, Freight, Sale, costs_from, find_costs, read_costs
 from optimizer.bench.size import Size, size_of
-from optimizer.brief.starter import lay
 from optimizer.data.formula import Formula, Line
 from optimizer.data.library import Library, read_library
 from optimizer.data.pool import Ingredient

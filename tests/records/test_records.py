@@ -14,8 +14,8 @@ import pytest
 from typer.testing import CliRunner
 
 from optimizer import cli
+from optimizer.answers.starter import FIRST_FOLDER
 from optimizer.bench.batch import Observation
-from optimizer.brief.starter import FIRST_FOLDER
 from optimizer.errors import DataError
 from optimizer.files import shipped
 from optimizer.records.batches import Kept, incoming_of, keep, note, put_away

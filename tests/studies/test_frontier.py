@@ -22,8 +22,8 @@ import pytest
 from typer.testing import CliRunner
 
 import optimizer.cli.tradeoff
+from optimizer.answers.starter import lay
 from optimizer.brief.brief import Brief, load_brief
-from optimizer.brief.starter import lay
 from optimizer.cli.every import app
 from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped

@@ -18,7 +18,7 @@ from scipy.optimize import linprog
 from typer.testing import CliRunner
 
 import optimizer.cli.tradeoff
-from optimizer.brief.starter import lay
+from optimizer.answers.starter import lay
 from optimizer.cli.every import app
 from optimizer.errors import DataError, UsageError
 from optimizer.report.record import as_json, record_of
