@@ -45,6 +45,7 @@ ROOMS: dict[str, tuple[str, ...]] = {
     "pack-up": ("packing",),
     "unpack": ("packing",),
     "page": ("page",),
+    "open": ("open",),
     "start": ("reference",),
     "list": ("briefs",),
     "library": ("reference",),

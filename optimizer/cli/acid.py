@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from optimizer.answers.days import day_of
 from optimizer.cli.common import (
     BENCH,
     Changes,
@@ -20,7 +21,6 @@ from optimizer.cli.common import (
     Why,
     app,
     changes_of,
-    day_of,
     print_json,
     quiet_solvers,
     show,
@@ -89,11 +89,11 @@ def ph(
     """Estimate the pH, dose acid or alkali to the target in safe steps, and keep the log of a batch."""
     from dataclasses import replace
 
+    from optimizer.answers.subject import subject_of
     from optimizer.bench.acid import ph_answer
     from optimizer.bench.acid_log import Noted, note_reading, strike_reading
     from optimizer.bench.amount import portion_of
     from optimizer.bench.strike import asked_of
-    from optimizer.cli.subject import subject_of
 
     solution = _solution(chemical, strength)
     if points is not None:

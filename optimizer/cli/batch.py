@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from optimizer.answers.days import day_of
 from optimizer.cli.common import (
     BENCH,
     For,
@@ -20,7 +21,6 @@ from optimizer.cli.common import (
     SubjectName,
     Why,
     app,
-    day_of,
     first,
     print_json,
     quiet_solvers,
@@ -32,10 +32,10 @@ from optimizer.errors import UsageError, fault
 if TYPE_CHECKING:
     from tomlkit import TOMLDocument
 
+    from optimizer.answers.subject import Subject
     from optimizer.bench.batch import Batch
     from optimizer.bench.card import Card
     from optimizer.bench.weighed import Weight
-    from optimizer.cli.subject import Subject
     from optimizer.data.cautions import Caution
     from optimizer.data.formula import Formula
     from optimizer.rules.row import Setting
@@ -73,10 +73,10 @@ def batch(
     """Lay the batch file of a formula: doses, size and pH window, and what to fill in where."""
     import tomli
 
+    from optimizer.answers.subject import subject_of
     from optimizer.bench.batch import batch_from
     from optimizer.bench.plan import batch_text, brief_reference, hold_back, size_of
     from optimizer.brief.defaults import bench_defaults
-    from optimizer.cli.subject import subject_of
     from optimizer.files import refuse_existing, write_atomic
     from optimizer.report.made import Laid, laid_document
 
@@ -293,7 +293,7 @@ def card(
     json: Json = False,
 ) -> None:
     """Lay out a formula on one page: phases, doses, pH, method in short, cautions; planned or as made."""
-    from optimizer.cli.subject import subject_of
+    from optimizer.answers.subject import subject_of
     from optimizer.report.card import CARD
 
     targets = _targets(CARD, (pdf, (".pdf",)), (png, (".png",)))
@@ -368,7 +368,7 @@ def batch_subject(path: Path, shelf: Path | None, library: list[Path] | None) ->
     Raises:
         DataError: If the file is no batch file.
     """
-    from optimizer.cli.subject import subject_of
+    from optimizer.answers.subject import subject_of
 
     with quiet_solvers():
         found = subject_of(str(path), shelf=shelf, libraries=library) if path.suffix == ".toml" else None

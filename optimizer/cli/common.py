@@ -11,7 +11,6 @@ import typer
 from typer.core import TyperGroup
 
 from optimizer.errors import LONGEST, UsageError, shortened, worded
-from optimizer.units import FIRST_YEAR, LAST_YEAR
 
 if TYPE_CHECKING:
     from optimizer.answers.answer import Answer
@@ -158,19 +157,6 @@ def changes_of(changes: list[str] | None) -> list[tuple[str, str]]:
             raise UsageError(f"--set {change}: write KEY=VALUE, such as active.at_least=10.")
         pairs.append((key.strip(), value.strip()))
     return pairs
-
-
-def day_of(text: str) -> str:
-    """Return a date as ISO 8601, today if it is empty."""
-    from datetime import date
-
-    try:
-        day = date.fromisoformat(text) if text else date.today()
-    except ValueError:
-        raise UsageError(f"'{text}' is no date; write it as 2026-05-04.") from None
-    if not FIRST_YEAR <= day.year <= LAST_YEAR:
-        raise UsageError(f"'{text}' lies outside the years {FIRST_YEAR} to {LAST_YEAR}; write it as 2026-05-04.")
-    return day.isoformat()
 
 
 def goal_of(objective: str) -> list[tuple[str, str]]:

@@ -26,10 +26,10 @@ from optimizer.cli.common import (
 from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
+    from optimizer.answers.subject import Subject
     from optimizer.bench.amount import Amount
     from optimizer.bench.costs import Costs
     from optimizer.bench.size import Size
-    from optimizer.cli.subject import Subject
     from optimizer.data.formula import Formula
 
 
@@ -58,9 +58,9 @@ def cost(
     json: Json = False,
 ) -> None:
     """Cost of a batch per kg, per kg of active matter and per bottle; its price; the packs to buy."""
+    from optimizer.answers.subject import subject_of
     from optimizer.bench.costing import cost_of_batch
     from optimizer.brief.defaults import bench_defaults
-    from optimizer.cli.subject import subject_of
 
     if out is not None and out.suffix.lower() != ".xlsx":
         raise UsageError(f"--out {out.name}: the name must end in .xlsx.")

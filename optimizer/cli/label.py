@@ -50,9 +50,9 @@ def label(
     json: Json = False,
 ) -> None:
     """List of ingredients with its doubts, allergens, natural origin, content, and what else a label needs."""
+    from optimizer.answers.subject import subject_of
     from optimizer.bench.made import last_ph, made_formula
     from optimizer.brief.defaults import bench_defaults
-    from optimizer.cli.subject import subject_of
     from optimizer.labelling.content import content_of, read_content
     from optimizer.labelling.label import label_of
     from optimizer.rules.row import Setting

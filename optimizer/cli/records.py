@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from optimizer.answers.days import day_of
 from optimizer.cli.common import (
     AFTER,
     Changes,
@@ -21,7 +22,6 @@ from optimizer.cli.common import (
     app,
     aside,
     changes_of,
-    day_of,
     print_json,
     quiet_solvers,
     show,
@@ -31,7 +31,7 @@ from optimizer.errors import TensideError, UsageError
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from optimizer.cli.subject import Subject
+    from optimizer.answers.subject import Subject
     from optimizer.records.overview import Shown
     from optimizer.records.store import Told
     from optimizer.report.document import Document
@@ -85,9 +85,9 @@ def keep(
 
 def _subject(path: Path) -> "Subject | None":
     """Return what a batch file is about; None, which is said, where its brief or its materials are not known."""
+    from optimizer.answers.subject import subject_of
     from optimizer.bench.batch import read_batch
     from optimizer.bench.made import made_formula
-    from optimizer.cli.subject import subject_of
     from optimizer.errors import DataError
 
     batch = read_batch(path)
@@ -119,7 +119,7 @@ def master(
     json: Json = False,
 ) -> None:
     """Keep a formula as the next version of a master formula, and show what differs from the last one."""
-    from optimizer.cli.subject import subject_of
+    from optimizer.answers.subject import subject_of
     from optimizer.records.masters import add_version
     from optimizer.records.store import open_store
     from optimizer.report.records import version_document

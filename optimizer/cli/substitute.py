@@ -94,8 +94,8 @@ def _in_the_middle(
     from dataclasses import replace
 
     from optimizer.answers import questions
+    from optimizer.answers.subject import subject_of
     from optimizer.bench.amount import portion_of
-    from optimizer.cli.subject import subject_of
     from optimizer.intake.names import material_of
 
     found = subject_of(str(path), changes=changes_of(changes), shelf=shelf, libraries=libraries)

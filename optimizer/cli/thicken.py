@@ -5,6 +5,7 @@ from typing import Annotated, Any
 
 import typer
 
+from optimizer.answers.days import day_of
 from optimizer.cli.common import (
     BENCH,
     Html,
@@ -16,7 +17,6 @@ from optimizer.cli.common import (
     Strikes,
     Why,
     app,
-    day_of,
     print_json,
     show,
 )
@@ -52,10 +52,10 @@ def thicken(
     json: Json = False,
 ) -> None:
     """Show the thickening log of a batch and the next step, or log a step: stop at the target, warn past the peak."""
+    from optimizer.answers.subject import subject_of
     from optimizer.bench.strike import asked_of, strike_in, struck_of
     from optimizer.bench.thicken import log_of, logs_of
     from optimizer.bench.thicken_entry import check_planned, percent_added, record
-    from optimizer.cli.subject import subject_of
     from optimizer.intake.names import material_of
 
     found = subject_of(str(batch), shelf=shelf, libraries=library)

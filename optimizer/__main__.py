@@ -1,0 +1,5 @@
+"""`python -m optimizer`: the command line, where no command `tenside` lies in the path."""
+
+from optimizer.cli import main
+
+main()
