@@ -20,12 +20,14 @@ from optimizer.brief.brief import Brief
 from optimizer.errors import DataError
 from optimizer.immutable import immutable
 from optimizer.sweep.family import Family
-from optimizer.sweep.frame import ENDINGS, Frame
+from optimizer.sweep.frame import ENDINGS, PROOFS, Frame
 from optimizer.sweep.grid import Grid
 from optimizer.sweep.single import brief_at, one_by_one
 from optimizer.sweep.source import unknown_keys
 
-Word = Literal["proven", "same choices", "open"]
+Word = Literal["proven", "same choices", "open", "best found"]
+CERTAIN = ("certificate", "enumerated", "solver bound")
+"""Proofs that hold over all choices."""
 
 
 @immutable
@@ -35,7 +37,8 @@ class LiveAnswer:
     number: int
     """Counts the answers of one `Live`: one with a lower number is older."""
     word: Word
-    """'proven' over all choices; 'same choices' at some that were best before, checked there; 'open' if unknown."""
+    """'proven' over all choices; 'same choices' at some that were best before, checked there; 'open' if unknown; 'best
+    found' of a search that could not prove it, or that follows rules that are linear only around a formula."""
     ending: str
     """'optimal', 'feasible' (a formula that may not be the best), 'infeasible', or 'stopped'."""
     objective: float = nan
@@ -118,15 +121,19 @@ class Live:
         """
         return self.look([moved])[0]
 
-    def look(self, moves: Sequence[Mapping[str, float]]) -> tuple[LiveAnswer, ...]:
+    def look(self, moves: Sequence[Mapping[str, float]], *, seek: bool = True) -> tuple[LiveAnswer, ...]:
         """Return at once what is known of several places, all with the same keys; see `ask`.
+
+        Args:
+            moves: As for `ask`.
+            seek: Whether what is not proven is sought at choices that were best before; else it is told as open.
 
         Raises:
             DataError: As `ask`; of the first place only.
         """
         with self._turns.asked():
             family, grid = self._asked(moves)
-            frame, proven = family.look(grid)
+            frame, proven = family.look(grid, seek=seek)
             words: list[Word] = [
                 "proven" if known else "same choices" if solved else "open"
                 for known, solved in zip(proven.tolist(), frame.solved.tolist(), strict=True)
@@ -134,7 +141,7 @@ class Live:
             return tuple(self._answer(frame, s, word) for s, word in enumerate(words))
 
     def prove(self, moved: Mapping[str, float], stopped: Callable[[], bool] = lambda: False) -> LiveAnswer | None:
-        """Return the proven answer, solving what is missing; None if it was stopped on the way.
+        """Return the proven answer, or the best found, solving what is missing; None if it was stopped on the way.
 
         Args:
             moved: As for `ask`.
@@ -155,7 +162,9 @@ class Live:
                     return self._answer(frame, 0, "proven")
         if stopped():
             return None
-        return self._answer(one_by_one(self.brief, grid, self._time_limit), 0, "proven")
+        frame = one_by_one(self.brief, grid, self._time_limit)
+        certain = PROOFS[frame.proof[0]] in CERTAIN and ENDINGS[frame.ending[0]] in ("optimal", "infeasible")
+        return self._answer(frame, 0, "proven" if certain else "best found")
 
     def _learn(self, family: Family, grid: Grid, stopped: Callable[[], bool]) -> bool:
         """Solve what is missing; return whether that was broken off for somebody who asks."""
