@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from optimizer.answers.days import day_of, time_of, years_on
+from optimizer.answers.kept import DEFAULT
 from optimizer.cli.common import Html, Json, Markdown, On, Pdf, aside
-from optimizer.cli.records import DEFAULT, BatchName, StoreFile, answer, place_of, records_app
+from optimizer.cli.records import BatchName, StoreFile, answer, place_of, records_app
 from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
@@ -22,7 +23,7 @@ def note(
     unit: Annotated[str, typer.Option(help="Its unit; 'judged' for a rating by eye, hand or nose.")] = "",
     text: Annotated[str, typer.Option(help="In words.")] = "",
     temperature: Annotated[float | None, typer.Option(help="Of the product, °C.", min=0, max=100)] = None,
-    photo: Annotated[Path | None, typer.Option(help="Picture, at most 5 MB; it is copied into the store.")] = None,
+    photo: Annotated[Path | None, typer.Option(help="Picture, at most 10 MB; it is copied into the store.")] = None,
     on: On = "",
     store: StoreFile = None,
     html: Html = None,
