@@ -53,6 +53,11 @@ class Mark:
         return self.key.rpartition(".")[2]
 
     @property
+    def ends(self) -> tuple[float, float]:
+        """What the rule takes."""
+        return (self.rule.lowest, self.rule.highest) if isinstance(self.rule, LimitRule) else (0.0, 14.0)
+
+    @property
     def words(self) -> str:
         """What it is, such as 'active matter at least'."""
         return f"{self.rule.name} {SIDES[self.field]}"
@@ -123,11 +128,10 @@ def moved_of(brief: Brief, marks: tuple[Mark, ...], said: Mapping[str, float]) -
 
 
 def _refused(mark: Mark, value: float) -> list[Problem]:
-    rule = mark.rule
-    low, high = (rule.lowest, rule.highest) if isinstance(rule, LimitRule) else (0.0, 14.0)
+    low, high = mark.ends
     if low <= value <= high:
         return []
-    return [Problem("the draft", mark.key, f"{value:g} {rule.unit} is outside {low:g} to {high:g}.", "")]
+    return [Problem("the draft", mark.key, f"{value:g} {mark.rule.unit} is outside {low:g} to {high:g}.", "")]
 
 
 def structural(marks: tuple[Mark, ...], draft: Draft) -> tuple[tuple[str, str], ...]:

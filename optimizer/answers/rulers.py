@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping
 from math import inf, isnan, nan
 from pathlib import Path
 
-from optimizer.answers.draft import Draft, Mark, live_part, marks_of, moved_of, structural
+from optimizer.answers.draft import MISSING, Draft, Mark, live_part, marks_of, moved_of, structural
 from optimizer.assessment.alarms import alarms_of
 from optimizer.brief.brief import Brief, load_brief
 from optimizer.data.formula import Formula
@@ -24,7 +24,7 @@ from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
 from optimizer.solve.feasibility import Probe
 from optimizer.sweep.live import Live, LiveAnswer
-from optimizer.sweep.single import brief_at
+from optimizer.sweep.single import brief_at, own
 from optimizer.units import CHANGE_SHOWN, PRICE_SHOWN, number
 
 KEPT_LIVES = 6
@@ -173,6 +173,22 @@ class Rulers:
             DataError: If a figure is refused.
         """
         return brief_at(self._place(draft).brief, live_part(self.marks, draft))
+
+    def reloaded(self, draft: Draft) -> Brief:
+        """Return the brief as it would be read with a draft kept, for any other question.
+
+        Raises:
+            DataError: If a figure is refused.
+        """
+        gone = [key.removeprefix(MISSING) for key, value in draft.items() if key.startswith(MISSING) and value]
+        changes = [(key, f"{value!r}") for key, value in draft.items() if not own(key)]
+        if gone:
+            changes.append(("pool.without", ",".join([*self.brief.scenario.pool.without, *gone])))
+        return load_brief(self.path, changes=changes) if changes else self.brief
+
+    def setting(self, ph: float) -> Setting:
+        """Return a target pH with the brief's tolerance."""
+        return _setting(self.brief, ph)
 
     def ask(self, said: Mapping[str, float]) -> Ruled:
         """Return at once what is known of a draft.
