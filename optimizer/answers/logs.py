@@ -10,9 +10,10 @@ from optimizer.errors import UsageError
 from optimizer.immutable import replace
 
 if TYPE_CHECKING:
-    from optimizer.bench.acid import PhAnswer
+    from optimizer.bench.acid import AcidSession, PhAnswer
     from optimizer.bench.acid_log import Noted
     from optimizer.bench.strike import Strike
+    from optimizer.chemistry.interval import Interval
     from optimizer.chemistry.ph import Solution
     from optimizer.report.thicken import Thickened
 
@@ -82,6 +83,24 @@ def ph_of(
     )
 
 
+CURVE_POINTS = 24
+"""Points of the drawn estimate."""
+
+
+def curve_of(session: AcidSession, more_g: float = 0.0) -> tuple[tuple[float, Interval], ...]:
+    """Return the expected pH along what may be added: grams of solution, and 10 %, middle and 90 % point.
+
+    Args:
+        session: An adjustment with its log.
+        more_g: What is proposed besides what is in [g]; the curve goes on a little beyond.
+    """
+    log = session.log
+    inside = log.readings[-1].grams if log.readings else 0.0
+    end = 1.25 * max(inside + more_g, session.total.typical)
+    grams = [end * k / CURVE_POINTS for k in range(CURVE_POINTS + 1)]
+    return tuple((g, log.expected_ph(g / log.sample)) for g in grams)
+
+
 def thickened(
     found: Subject,
     material: str = "",
@@ -91,6 +110,7 @@ def thickened(
     target: float | None = None,
     wrong: Strike | None = None,
     sure: bool = False,
+    after_percent: float | None = None,
 ) -> Thickened:
     """Return the thickening logs of a batch, after a step was noted or struck if that is asked.
 
@@ -102,6 +122,7 @@ def thickened(
         target: Wanted reading, in the unit of the log.
         wrong: A step to strike.
         sure: Whether more than the limit is meant so.
+        after_percent: What the log ended with when this was read [%]; see `bench.thicken_entry.record`.
 
     Raises:
         UsageError: If something is missing.
@@ -130,7 +151,7 @@ def thickened(
         raise UsageError("say how much is in so far with --added (0 for the blend before any).")
     if added or target is not None:
         entry = {"added_percent": percent_added(added, content.size_g), **given} if added else {}
-        content = record(path, material, entry, *about, target, sure=sure)
+        content = record(path, material, entry, *about, target, sure=sure, after_percent=after_percent)
     logs = logs_of(content, *about, str(path))
     chosen = tuple(log for log in logs if material in ("", log.material.id))
     if material and not chosen:

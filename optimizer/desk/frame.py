@@ -10,8 +10,9 @@ from pathlib import Path
 from optimizer.desk.asked import Asked
 from optimizer.desk.html import Child, Html, markup, tag
 from optimizer.desk.screen import Page
-from optimizer.report.document import Document
+from optimizer.report.document import Document, Sketch
 from optimizer.report.page import piece
+from optimizer.report.pictures import drawn
 
 STATIC = Path(__file__).with_name("static")
 KINDS = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml"}
@@ -221,3 +222,9 @@ def folded(words: str, *parts: Child, open_: bool = False) -> Html:
 def report(document: Document) -> Html:
     """Return a report, without its title, as the body of a page or a part of it."""
     return tag("div", Html(piece(document)), class_="report")
+
+
+def sketched(sketch: Sketch, key: str) -> Html:
+    """Return a drawing with its words; `key` begins every id in it."""
+    note = tag("figcaption", sketch.note) if sketch.note else None
+    return tag("figure", Html(drawn(sketch, key)), note)

@@ -92,6 +92,7 @@ class Forms(HTMLParser):
         super().__init__()
         self.found: list[Form] = []
         self.select = ""
+        self.options: list[tuple[str, bool]] = []
 
     @classmethod
     def of(cls, html: str) -> list[Form]:
@@ -113,15 +114,17 @@ class Forms(HTMLParser):
             if not off and told.get("type") != "file":
                 form.fields.append((told["name"], told.get("value", "on")))
         elif tag == "select":
-            self.select = told.get("name", "")
-        elif tag == "option" and self.select and "selected" in told:
-            form.fields.append((self.select, told.get("value", "")))
+            self.select, self.options = told.get("name", ""), []
+        elif tag == "option" and self.select:
+            self.options.append((told.get("value", ""), "selected" in told))
         elif tag == "button" and told.get("name"):
             form.buttons.append((told["name"], told.get("value", "")))
 
     def handle_endtag(self, tag: str) -> None:
         """A list to choose from ends."""
         if tag == "select":
+            chosen = [v for v, selected in self.options if selected] or [v for v, _ in self.options[:1]]
+            self.found[-1].fields += [(self.select, v) for v in chosen]
             self.select = ""
 
 
