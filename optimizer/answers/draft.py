@@ -11,7 +11,7 @@ from math import isfinite
 
 from optimizer.brief.brief import Brief
 from optimizer.errors import DataError, Problem, nearest
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.rules import LimitRule
 from optimizer.rules.base import Rule
 from optimizer.sweep.single import own
@@ -46,11 +46,8 @@ class Mark:
     least: float
     most: float
     step: float
-
-    @property
-    def field(self) -> str:
-        """The field of the rule."""
-        return self.key.rpartition(".")[2]
+    field: str
+    """The end of the rule that it is: at_least, at_most, exactly, low or high."""
 
     @property
     def ends(self) -> tuple[float, float]:
@@ -70,12 +67,16 @@ def marks_of(brief: Brief) -> tuple[Mark, ...]:
         for field in ("low", "high"):
             at = getattr(brief.acidity, field)
             low, high = round(max(0.0, at - 2), 6), round(min(14.0, at + 2), 6)
-            found.append(Mark(f"ph.{field}", brief.acidity, False, at, low, high, 0.1))
+            found.append(Mark(f"ph.{field}", brief.acidity, False, at, low, high, 0.1, field))
     enforced = {rule.id: rule for rule in brief.modelled}
     for stated in brief.scenario.rule:
         rule = enforced.get(stated.id)
         if isinstance(rule, LimitRule):
             found += [_mark(rule, field, at) for field, at in _limits(rule)]
+    for name, at in brief.scenario.fixed.items():
+        dose = enforced[f"fixed-{name}"]
+        assert isinstance(dose, LimitRule)
+        found.append(replace(_mark(dose, "exactly", at), key=f"fixed.{name}", live=False))
     return tuple(found)
 
 
@@ -91,7 +92,7 @@ def _mark(rule: LimitRule, field: str, at: float) -> Mark:
     step = _step(rule, at)
     least, most = at - STEPS_SHOWN * step, at + STEPS_SHOWN * step
     low, high = round(max(least, rule.lowest), 6), round(min(most, rule.highest), 6)
-    return Mark(f"{rule.id}.{field}", rule, type(rule).rows is LimitRule.rows, at, low, high, step)
+    return Mark(f"{rule.id}.{field}", rule, type(rule).rows is LimitRule.rows, at, low, high, step, field)
 
 
 def _step(rule: LimitRule, at: float) -> float:

@@ -155,6 +155,7 @@ def stated(path: Path) -> dict[str, float]:
     """
     scenario, _ = read_scenario(path)
     figures = {f"ph.{end}": getattr(scenario.ph, end) for end in ("low", "high")} if scenario.ph else {}
+    figures |= {f"fixed.{name}": percent for name, percent in scenario.fixed.items()}
     for rule in scenario.rule:
         for field in ("at_least", "at_most", "exactly"):
             value = getattr(rule, field, None)
@@ -183,8 +184,9 @@ def _set(document: tomlkit.TOMLDocument, key: str, value: float) -> None:
     """Write one figure where the brief states it, or beside what it takes from another brief."""
     owner, _, field = key.rpartition(".")
     number = int(value) if value == int(value) else value
-    if owner == "ph":
-        table: Any = document["ph"] if "ph" in document else _new_table(document, "ph")
+    if key.startswith(("ph.", "fixed.")):
+        owner, _, field = key.partition(".")
+        table: Any = document[owner] if owner in document else _new_table(document, owner)
     else:
         table = next((rule for rule, name in _rules(document) if name == owner), None)
         table = _new_rule(document, owner) if table is None else table

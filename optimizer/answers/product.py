@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from optimizer.answers.draft import Draft, Mark
-from optimizer.answers.rulers import Rulers
-from optimizer.errors import fault
+from optimizer.answers.rulers import Rulers, Stopped, never
+from optimizer.errors import TensideError, fault
 from optimizer.files import read_toml, resolved
 from optimizer.immutable import immutable
 
@@ -60,8 +60,8 @@ def _key(marks: tuple[Mark, ...], change: LimitChange) -> str:
     if not isfinite(change.new):
         return ""
     sides = {"low": ("low", "at_least", "exactly"), "high": ("high", "at_most", "exactly")}.get(change.side, ())
-    known = {mark.key for mark in marks}
-    return next((key for side in sides if (key := f"{change.id}.{side}") in known), "")
+    known = {(mark.rule.id, mark.field): mark.key for mark in marks}
+    return next((known[change.id, side] for side in sides if (change.id, side) in known), "")
 
 
 def why(rulers: Rulers, draft: Draft, material: str) -> Answer[Why]:
@@ -97,8 +97,16 @@ def windows(rulers: Rulers, draft: Draft) -> list[Sketch]:
     return drawn(brief, result.weighable, result.setting) if result.weighable is not None else []
 
 
-def trade_off(rulers: Rulers, draft: Draft, against: str) -> Document:
-    """Return the exact trade-off of what is sought against a measure, with the formula as it stands."""
+class StoppedError(TensideError):
+    """What was asked has been broken off for something newer."""
+
+
+def trade_off(rulers: Rulers, draft: Draft, against: str, stopped: Stopped = never) -> Document:
+    """Return the exact trade-off of what is sought against a measure, with the formula as it stands.
+
+    Raises:
+        StoppedError: If it was stopped on the way.
+    """
     from optimizer.answers import questions
     from optimizer.report.tradeoff import frontier_document
     from optimizer.solve.existing import formula_at
@@ -106,7 +114,13 @@ def trade_off(rulers: Rulers, draft: Draft, against: str) -> Document:
     brief = rulers.reloaded(draft)
     sign, goal = brief.scenario.objective.goals[0]
     best = f"{'minimise' if sign > 0 else 'maximise'} {goal}"
-    answer = questions.frontier(brief, best=best, against=against)
+
+    def tell(_: str) -> None:
+        if stopped():
+            raise StoppedError("The trade-off was broken off, as something newer was asked of this product.")
+
+    with rulers.proving:
+        answer = questions.frontier(brief, best=best, against=against, tell=tell)
     now = rulers.prove(draft)
     here = None
     if now is not None and not isnan(now.cost):
@@ -120,7 +134,8 @@ def leeway(rulers: Rulers, draft: Draft, loss: float) -> Document:
     """Return how far each dose may move at a stated loss."""
     from optimizer.answers import questions
 
-    return questions.leeway(rulers.reloaded(draft), loss=loss).document()
+    with rulers.proving:
+        return questions.leeway(rulers.reloaded(draft), loss=loss).document()
 
 
 def against_of(rulers: Rulers) -> tuple[tuple[str, str], ...]:

@@ -145,7 +145,9 @@ class Rulers:
         self.marks = marks_of(self.brief)
         self._places: OrderedDict[tuple[tuple[str, str], ...], Place] = OrderedDict({(): Place(self.brief)})
         self._reaches: OrderedDict[tuple[str, tuple[tuple[str, float], ...]], float | None] = OrderedDict()
-        self._lock, self._number, self._proving = threading.Lock(), 0, threading.Lock()
+        self._lock, self._number = threading.Lock(), 0
+        self.proving = threading.Lock()
+        """Held by whatever takes long, so that a brief never takes more than one core of the person's machine."""
         self._seen = _signature(path, self.brief)
         self._file: LiveAnswer | None = None
 
@@ -211,7 +213,7 @@ class Rulers:
         draft = self.draft(said)
         place = self._place(draft)
         figures = live_part(self.marks, draft)
-        with self._proving:
+        with self.proving:
             answer = None if stopped() else place.live.prove(figures, stopped)
         if answer is None:
             return None
@@ -223,7 +225,7 @@ class Rulers:
         open_ = [m for m in self.marks if m.live and m.field != "exactly" and self._key(m, draft) not in self._reaches]
         if not open_:
             return True
-        with self._proving:
+        with self.proving:
             brief = self.brief_at(draft)
             probe = Probe(brief)
             rules = {rule.id: rule for rule in brief.modelled}

@@ -268,9 +268,7 @@ def _lines(asked: Asked, found: Ruled | None) -> Html:
         tag(
             "table",
             tag("caption", "% w/w as supplied, before it is rounded to your scale"),
-            tag(
-                "thead", tag("tr", *(tag("th", h, scope="col", class_="n" if k else None) for k, h in enumerate(heads)))
-            ),
+            tag("thead", tag("tr", tag("th", "material", scope="col"), *heads)),
             tag("tbody", *rows),
         ),
         tag("p", tag("a", "Why not another material?", href=address(asked, "why", found.moved)), class_="of"),

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from optimizer.answers.draft import Draft
 from optimizer.answers.product import against_of, leeway, trade_off, windows
+from optimizer.answers.rulers import Rulers
 from optimizer.desk.asked import Asked
-from optimizer.desk.drafting import address, back, hidden, rulers_of, sound_draft
+from optimizer.desk.drafting import TURNS, address, back, hidden, rulers_of, sound_draft
 from optimizer.desk.frame import button, choice, field, report
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
@@ -17,49 +19,54 @@ LOSS = 0.05
 
 @SCREEN.at("/formula/{brief}/pictures")
 def pictures(asked: Asked) -> Page:
-    """Show the pH windows at once; what takes longer follows by itself, or is asked for."""
+    """Show the pH windows at once; room to move follows by itself, the trade-off is asked for."""
     rulers = rulers_of(asked)
     draft = sound_draft(asked, rulers)
-    offered = against_of(rulers)
-    against = asked.query.get("against", offered[0][0])
-    loss = asked.query.get("loss", f"{LOSS:g}")
-    shown = asked.query.get("with", "")
     drawn = windows(rulers, draft)
     ph = report(Document("", "", (), tuple(drawn))) if drawn else tag("p", "There is no formula to draw here.")
-    kept = hidden({key: f"{value:.10g}" for key, value in draft.items()})
-    place = f"/formula/{asked.names['brief']}/pictures"
+    body = markup(ph, _trade_off(asked, rulers, draft), _room(asked, draft))
+    return Page("Pictures", body, back=back(asked, rulers, draft))
+
+
+def _trade_off(asked: Asked, rulers: Rulers, draft: Draft) -> Html:
     ask = tag(
         "form",
-        *kept,
-        choice(asked, "against", "What is traded against it", offered, value=against),
-        field(asked, "loss", "Loss that room to move may cost", value=loss, figure=True),
-        tag("p", button("Draw it again", quiet=True), class_="buttons"),
+        *hidden({key: f"{value:.10g}" for key, value in draft.items()}),
+        choice(asked, "against", "What is traded against it?", against_of(rulers)),
+        tag("p", "Every break of the line is exact, which can take a minute or two.", class_="hint"),
+        tag("p", button("Draw the trade-off", quiet=True), class_="buttons"),
         method="get",
-        action=place,
+        action=f"/formula/{asked.names['brief']}/trade-off",
     )
-    parts = [
-        _part(asked, "trade-off", "Trade-off", address(asked, "trade-off", draft, against=against), shown),
-        _part(asked, "room", "Room to move", address(asked, "room", draft, loss=loss), shown),
-    ]
-    return Page("Pictures", markup(ph, *parts, ask), back=back(asked, rulers, draft))
+    return tag("section", tag("h2", "Trade-off"), ask)
 
 
-def _part(asked: Asked, name: str, words: str, to: str, shown: str) -> Html:
-    """Return a part that follows by itself, with a link for a browser without a script."""
-    link = tag("noscript", tag("a", f"Draw it: {words.lower()}", href=to))
-    waits = tag("p", "It is being drawn.", class_="soft", data_without_script=None)
-    return tag("section", tag("h2", words), tag("div", waits, link, id=name, data_follow=to))
+def _room(asked: Asked, draft: Draft) -> Html:
+    """Return room to move, which follows by itself, with a link for a browser without a script."""
+    to = address(asked, "room", draft, loss=f"{LOSS:g}")
+    waits = tag("p", "Being drawn, or ", tag("a", "look at it on a page of its own", href=to), ".", class_="soft")
+    ask = tag(
+        "form",
+        *hidden({key: f"{value:.10g}" for key, value in draft.items()}),
+        field(
+            asked, "loss", "What may it cost?", value=f"{LOSS:g}", figure=True, hint="In the unit of what is sought."
+        ),
+        tag("p", button("Draw it at this loss", quiet=True), class_="buttons"),
+        method="get",
+        action=f"/formula/{asked.names['brief']}/room",
+    )
+    return tag("section", tag("h2", "Room to move"), tag("div", waits, id="room", data_follow=to), ask)
 
 
 @SCREEN.at("/formula/{brief}/trade-off")
 def trade(asked: Asked) -> Page:
-    """Return the trade-off, as a part of the page or as one of its own."""
+    """Show the trade-off."""
     rulers = rulers_of(asked)
     draft = sound_draft(asked, rulers)
     against = asked.query.get("against", "")
     if against not in dict(against_of(rulers)):
         raise RefusedError({"": "This cannot be traded against it."})
-    document = trade_off(rulers, draft, against)
+    document = trade_off(rulers, draft, against, TURNS.next(asked, rulers.path))
     return Page("Trade-off", report(document), back=(address(asked, "pictures", draft), "Pictures"))
 
 
