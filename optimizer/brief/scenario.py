@@ -101,6 +101,8 @@ class HeldBack(Frozen):
     """Acids or alkalis that set the pH."""
     thickeners: tuple[str, ...] = ()
     """Thickeners that may be added later; their pH windows count where a rule asks for them."""
+    planned: dict[str, Percent] = {}
+    """Doses of them to plan the cost with [% as supplied by id], from your own batches; without, the usual ones."""
 
 
 class Objective(Frozen):
@@ -197,6 +199,29 @@ def find_scenario(name: str) -> Path:
         return found
     known = [p.stem for p in shipped("scenarios").glob("*.toml")]
     raise fault(name, "", "there is no such file and no shipped scenario of that name.", nearest(name, known))
+
+
+def named_beside(file: Path, name: str, called: str = "batch file") -> Path:
+    """Return the scenario that a file of the bench names: one beside it or below, or a shipped one.
+
+    A file that is passed around must not reach other folders.
+
+    Args:
+        file: The file.
+        name: How it names the scenario.
+        called: What such a file is called.
+
+    Raises:
+        DataError: If there is none.
+    """
+    own = file.parent / name
+    inside = own.suffix == ".toml" and resolved(own).is_relative_to(file.resolve().parent)
+    if inside and is_file(own):
+        return own
+    if "/" in name or "\\" in name or name.endswith(".toml"):
+        what = f"there is no '{name}' beside the {called}."
+        raise fault(str(file), "brief", what, f"Put the scenario into the {called}'s folder, or below it.")
+    return find_scenario(name)
 
 
 def read_scenario(path: Path, changes: Iterable[tuple[str, str]] = ()) -> tuple[Scenario, list[Path]]:

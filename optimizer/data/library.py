@@ -12,6 +12,7 @@ from optimizer.data.facts import (
     AllergenList,
     Ceiling,
     ChargeDensity,
+    Condition,
     Exclusion,
     Frozen,
     Material,
@@ -34,6 +35,7 @@ class LibraryFile(Frozen):
     charge_density: dict[str, ChargeDensity] = {}
     """Of cationic polymers by INCI name."""
     ceiling: tuple[Ceiling, ...] = ()
+    condition: tuple[Condition, ...] = ()
     exclusion: tuple[Exclusion, ...] = ()
     allergen_list: tuple[AllergenList, ...] = ()
     material: tuple[dict[str, Any], ...] = ()
@@ -46,6 +48,7 @@ class Library(Frozen):
 
     materials: tuple[Material, ...]
     ceilings: tuple[Ceiling, ...] = ()
+    conditions: tuple[Condition, ...] = ()
     exclusions: tuple[Exclusion, ...] = ()
     allergen_lists: tuple[AllergenList, ...] = ()
     sources: dict[str, str] = {}
@@ -117,6 +120,7 @@ def read_library(paths: Iterable[Path]) -> Library:
         where = raw[material.id][0]
         problems += _dangling(where, material, sources, cautions, orders)
     for where, file in read:
+        problems += _unsaid(where, file, cautions)
         for name, density in file.charge_density.items():
             if density.source not in sources:
                 what = f"there is no source '{density.source}'."
@@ -126,6 +130,7 @@ def read_library(paths: Iterable[Path]) -> Library:
     return Library.model_construct(  # of validated parts
         materials=tuple(materials),
         ceilings=tuple(sorted((c for _, f in read for c in f.ceiling), key=lambda c: c.id)),
+        conditions=tuple(c for _, f in read for c in f.condition),
         exclusions=tuple(sorted((e for _, f in read for e in f.exclusion), key=lambda e: e.id)),
         allergen_lists=tuple(sorted((a for _, f in read for a in f.allergen_list), key=lambda a: a.id)),
         sources=sources,
@@ -186,9 +191,11 @@ def _dangling(
 ) -> list[Problem]:
     """Return the references of a material that lead nowhere."""
     problems = []
-    for figure, (source, _) in material.backing.items():
+    stated = [(f"backing.{figure}", source) for figure, (source, _) in material.backing.items()]
+    stated += [(f"{s.inci}.backing.{f}", source) for s in material.substances for f, (source, _) in s.backing.items()]
+    for figure, source in stated:
         if source not in sources:
-            key = f"{material.id}.backing.{figure}"
+            key = f"{material.id}.{figure}"
             problems.append(Problem(where, key, f"there is no source '{source}'.", nearest(source, sources)))
     for caution in material.cautions:
         if caution not in cautions:
@@ -204,6 +211,15 @@ def _dangling(
             what = f"there is no rank order '{rating.basis}'."
             problems.append(Problem(where, key, what, nearest(rating.basis, orders)))
     return problems
+
+
+def _unsaid(where: str, file: LibraryFile, cautions: Mapping[str, str]) -> list[Problem]:
+    """Return the conditions of a file that no caution says."""
+    return [
+        Problem(where, "condition", f"there is no caution '{c.caution}'.", nearest(c.caution, cautions))
+        for c in file.condition
+        if c.caution not in cautions
+    ]
 
 
 def doubts(material: Material) -> list[str]:

@@ -84,6 +84,14 @@ def page(document: Document) -> str:
 """
 
 
+def piece(document: Document) -> str:
+    """Return what follows a document's title as a part of another page."""
+    parts = [*_opening(document)]
+    for number, section in enumerate(document.sections, 1):
+        parts += _section(section, f"s{number}", 2, fold=number > 1)
+    return "\n".join(parts)
+
+
 def _style(running: str) -> str:
     """Return the style of a page; with words that stand on each printed one also that of what is filled in by hand."""
     style = Path(__file__).with_name("page.css").read_text(encoding="utf-8")

@@ -13,10 +13,10 @@ import pytest
 from typer.testing import CliRunner
 
 from optimizer import cli
+from optimizer.answers.subject import subject_of
 from optimizer.assessment.advice import PIECES, Advice, Situation, advice_for, advice_on
 from optimizer.assessment.solubiliser import RATIOS
 from optimizer.assessment.thickening import Candidate, ladder_of
-from optimizer.cli.subject import subject_of
 from optimizer.data.facts import Material
 from optimizer.data.library import Library
 from optimizer.report.advice import Advised

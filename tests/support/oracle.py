@@ -223,8 +223,9 @@ def in_ceiling(ceiling: Table, item: Item) -> float:
     if ceiling["basis"] == "as supplied":
         return float(bool(hit))
     if ceiling["basis"] == "as acid":
-        hit = [s for s in hit if s.get("acid") and s.get("molar_mass")]
-        grams = [s["acid"].get("per_molecule", 1.0) * s["acid"]["molar_mass"] / s["molar_mass"] for s in hit]
+        known = [(s.get("acid"), s.get("molar_mass")) for s in hit]
+        # what nobody gives a mass of acid for counts whole
+        grams = [a.get("per_molecule", 1.0) * a["molar_mass"] / m if a and m else 1.0 for a, m in known]
         return sum(s["share"][2] * g for s, g in zip(hit, grams, strict=True)) / 100
     return float(sum(s["share"][2] for s in hit)) / 100
 
@@ -542,7 +543,8 @@ def _limit(region: Region, m: Measure, low: float, high: float) -> None:
 def _salt_route(rule: Table, items: list[Item]) -> list[tuple[Vector, float]]:
     sulfates = rule.get("sulfates", {"families": ["alkyl sulfate", "alkyl ether sulfate"]})
     a = np.array([i.part(surfactant=True) for i in items])
-    b = np.array([active_of(sulfates, i) for i in items])
+    against = rule.get("hydrotropes", {"functions": ["hydrotrope"]})
+    b = np.array([active_of(sulfates, i) - active_of(against, i) for i in items])
     salt = np.array([i.part(inci="Sodium Chloride") for i in items])
     room = max(0.0, rule.get("salt", 2.0) - rule.get("salt_room", 0.5))
     return [
