@@ -434,3 +434,13 @@ def test_interaction_counts_an_amine_oxide_by_the_ph_and_nobody_alone(library: L
     alone = micelle_reading(formula((pool.items[1], 6.0)), Setting(6.0))
     assert alone.mixed_cmc is not None
     assert (alone.mixed_with_interaction, alone.interactions) == (None, ())
+
+
+def test_lauryl_glucoside_is_the_grade_that_was_read(library: Library) -> None:
+    """A producer's overview of alkyl glucosides (April 2005, name withheld) calls it the C12-14 grade."""
+    found = next(s for s in library.by_id["lauryl-glucoside"].substances if s.micelle is not None)
+    assert found.micelle == Micelle(family="glucoside", cut="C12-14")
+    # C12 0.19 (Shinoda et al. 1961), C14 0.018 by the step, 0.027 of a technical one (Savic et al. 2014): within them.
+    cmc = found.micelle.cmc
+    assert 0.018 < cmc.millimolar.low < cmc.millimolar.typical < cmc.millimolar.high < 0.19
+    assert cmc.backed == "derived"
