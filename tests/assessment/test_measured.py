@@ -22,7 +22,7 @@ from optimizer.report.markdown import markdown
 from optimizer.report.page import page
 from optimizer.report.terminal import lines
 from optimizer.solve.best import solve
-from tests.support.benches import situation
+from tests.support.benches import library, situation
 
 SHIPPED = sorted(p.stem for p in shipped("scenarios").glob("*.toml") if p.stem not in ("common", "impossible-wash"))
 
@@ -108,6 +108,17 @@ def test_the_least_stable_pair_comes_first_and_every_measured_pair_is_told() -> 
     assert {frozenset((p.one.inci, p.other.inci)) for p in found} == set(map(frozenset, met))
     assert [p.share for p in found] == sorted(p.share for p in found)
     assert found[0].share < found[-1].share
+
+
+def test_the_library_keeps_dense_polymers_from_measured_anionics_by_what_was_counted() -> None:
+    pair = next(e for e in library().exclusions if e.id == "dense-polymers-against-anionics")
+    assert set(pair.other) == ANIONIC
+    shares = {}
+    for polymer in (*pair.one, "Polyquaternium-7"):
+        beside = [row for row in rows() if held(row, polymer) > 0 and any(held(row, name) > 0 for name in ANIONIC)]
+        shares[polymer] = round(100 * sum(row["stable"] == "True" for row in beside) / len(beside))
+    assert shares == {"Polyquaternium-6": 7, "Polyquaternium-16": 14, "Polyquaternium-7": 58}
+    assert all(f"{share} %" in pair.note for share in shares.values())
 
 
 def test_what_was_not_measured_is_silent() -> None:
