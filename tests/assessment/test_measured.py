@@ -14,6 +14,8 @@ import pytest
 from optimizer.assessment.chemistry import chemistry_of
 from optimizer.assessment.measured import NEAREST, REACH, Measured, measured_of, neighbours_of
 from optimizer.brief.brief import load_brief
+from optimizer.data.facts import Material
+from optimizer.data.library import Library
 from optimizer.data.measured import ANIONIC, THICKENERS, Blends, measured_blends
 from optimizer.files import read_text, shipped
 from optimizer.report.blend import blend_document
@@ -130,6 +132,41 @@ def test_what_was_not_measured_is_silent() -> None:
     alone = told({"coco-glucoside-glyceryl-oleate": 5.0, "cocamidopropyl-betaine": 8.0})
     assert alone.pairs == ()
     assert alone.nearest > REACH
+
+
+def bought(*incis: str) -> Library:
+    """Return the library with one more material, half of it water; its make-up is made up."""
+    share = 50 / len(incis)
+    entry = {
+        "id": "bought", "name": "Bought", "function": "thickener", "phase": "thickening",
+        "substances": [
+            *({"inci": inci, "share": [share] * 3, "charge": "nonionic"} for inci in incis),
+            {"inci": "Aqua", "role": "water", "share": [50, 50, 50]},
+        ],
+        "backing": {"default": ["invented", "from memory"]},
+    }  # fmt: skip
+    return library().model_copy(update={"materials": (*library().materials, Material.model_validate(entry))})
+
+
+@pytest.mark.parametrize(
+    ("incis", "counted"),
+    [
+        (("Laureth-2",), True),
+        (("PEG/PPG-120/10 Trimethylolpropane Trioleate", "Laureth-2"), True),
+        (("Laureth-2", "PEG/PPG-120/10 Trimethylolpropane Trioleate"), True),
+        (("PEG/PPG-120/10 Trimethylolpropane Trioleate",), True),
+        (("PEG/PPG-120/10 Trimethylolpropane Trioleate", "Glycerin"), False),
+        (("Laureth-3",), False),
+    ],
+)
+def test_a_thickener_counts_in_the_distance_if_it_was_measured(incis: tuple[str, ...], counted: bool) -> None:
+    """Such blends hold 1 to 5 % of a thickener: with a measured one the make-up comes nearer, with another farther."""
+    doses = {"cocamidopropyl-betaine": 11.0, "sodium-cocoyl-glutamate": 10.0}
+    without = told(doses).nearest
+    made = situation({**doses, "bought": 3.0}, own=bought(*incis))
+    found = measured_of(made.formula)
+    assert (found.nearest < without) == counted
+    assert len(found.pairs) == 1, "a thickener makes no pair"
 
 
 def left_out(every: Blends, fifths: int = 20) -> tuple[list[np.ndarray], list[np.ndarray], list[np.ndarray]]:
