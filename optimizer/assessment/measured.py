@@ -145,19 +145,27 @@ def neighbours_of(every: Blends, distances: Vector) -> Neighbours:
 
 def _doses(formula: Formula, every: Blends) -> tuple[dict[str, float], float]:
     """Return doses by measured name, and the distance that everything else but water adds."""
-    by_parts = {frozenset(name.split(" (and) ")): name for name in every.names}
     found: dict[str, float] = {}
     rest = []
     for line in formula.lines:
         material = line.item.material
         if line.percent <= USED or all(s.role == "water" for s in material.substances):
             continue
-        name = by_parts.get(frozenset(material.inci.split(" (and) ")))
-        if name is None:
+        name = _measured_name(material, every.names)
+        if not name:
             rest.append(line.percent / USUAL[_sort(material)])
         else:
             found[name] = found.get(name, 0.0) + line.percent
     return found, hypot(*rest)
+
+
+def _measured_name(material: Material, names: tuple[str, ...]) -> str:
+    """Return the measured name of a material; a mixture's may be bought as its first part alone."""
+    mine = frozenset(material.inci.split(" (and) "))
+    parts = {name: name.split(" (and) ") for name in names}
+    same = (name for name, held in parts.items() if mine == frozenset(held))
+    first = (name for name, held in parts.items() if held[0] in mine and mine <= frozenset(held))
+    return next(same, "") or next(first, "")
 
 
 def _sort(material: Material) -> str:
