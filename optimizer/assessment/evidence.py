@@ -34,7 +34,7 @@ class Rests:
         """All of it in one line."""
         weak, total = self.believed, len(self.figures)
         if not weak:
-            return f"Rests on {total} figures of its materials; none is from memory."
+            return f"Rests on {total} figure{'s' if total > 1 else ''} of its materials; none is from memory."
         named = [f.words for f in weak[:NAMED]]
         more = [f"{len(weak) - NAMED} more"] if len(weak) > NAMED else []
         first = ", those of limits that bind first" if len(weak) > 1 else ""
