@@ -12,7 +12,7 @@ from optimizer.data.formula import Formula, Line
 from optimizer.immutable import immutable
 from optimizer.rules import Rule
 from optimizer.rules.row import Setting
-from optimizer.units import USED, listed
+from optimizer.units import USED
 
 NAMED = 6
 """So many weak figures are named; the others are counted."""
@@ -39,7 +39,7 @@ class Rests:
         more = [f"{len(weak) - NAMED} more"] if len(weak) > NAMED else []
         first = ", those of limits that bind first" if len(weak) > 1 else ""
         verb = "is" if len(weak) == 1 else "are"
-        return f"{len(weak)} of {total} figures that decided {verb} from memory{first}: {listed([*named, *more])}."
+        return f"{len(weak)} of {total} figures that decided {verb} from memory{first}: {'; '.join([*named, *more])}."
 
 
 def rests_on(brief: Brief, formula: Formula, setting: Setting) -> Rests:

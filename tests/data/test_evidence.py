@@ -111,7 +111,7 @@ def test_an_answer_says_on_what_it_rests() -> None:
         ("a", "substances", "computed"),
         ("a", "molar_mass", "from memory"),
     ]
-    assert rests.words == "1 of 2 figures that decided is from memory: a (molar mass)."
+    assert rests.words == "1 of 2 figures that decided is from memory: molar mass of a."
 
 
 def test_what_limits_that_bind_rest_on_comes_first() -> None:
@@ -145,7 +145,7 @@ def test_every_shipped_answer_says_it_in_one_line(name: str) -> None:
     said = [c.text for c in cautions_at(brief, result.weighable, result.setting) if "figures that decided" in c.text]
     rests = rests_on(brief, result.weighable, result.setting)
     assert said == [rests.words]
-    assert len(rests.believed) <= NAMED or f"and {len(rests.believed) - NAMED} more" in said[0]
+    assert len(rests.believed) <= NAMED or f"; {len(rests.believed) - NAMED} more." in said[0]
     assert {f.material for f in rests.figures} <= set(result.weighable.doses)
 
 
