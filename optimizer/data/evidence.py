@@ -27,7 +27,7 @@ Level = tuple[str, Confidence]
 """Source, or its key, and how well it backs the figure."""
 
 WORDS = {
-    "substances": "make-up", "salt": "salt", "cas": "CAS number", "molar_mass": "molar mass",
+    "substances": "composition", "salt": "salt", "cas": "CAS number", "molar_mass": "molar mass",
     "natural": "natural origin", "cmc": "CMC", "acid": "pKa of a preservative", "buffer": "pKa",
     "alkalinity": "alkalinity", "ph_supplied": "supplied pH", "ph_stable": "stable pH",
     "ph_making": "pH it stands while made",
@@ -45,6 +45,8 @@ class Backed:
 
     material: str
     """Id."""
+    name: str
+    """Name of the material."""
     figure: str
     source: str
     """Source, or its key in the library."""
@@ -53,7 +55,7 @@ class Backed:
     @property
     def words(self) -> str:
         """The figure with its material."""
-        return f"{self.material} ({WORDS.get(self.figure, self.figure)})"
+        return f"{WORDS.get(self.figure, self.figure)} of {self.name}"
 
 
 def figures_of(material: Material) -> dict[str, Backed]:
@@ -61,7 +63,7 @@ def figures_of(material: Material) -> dict[str, Backed]:
     stated = [name for name, there in _THERE.items() if there(material)]
     stated += [name for name in ("mildness", "flash_foam", "foam_density") if name in material.ratings]
     stated += material.properties
-    return {name: Backed(material.id, name, *_backing(material, name)) for name in stated}
+    return {name: Backed(material.id, material.name, name, *_backing(material, name)) for name in stated}
 
 
 def _any(asked: Callable[[Substance], Any]) -> Callable[[Material], bool]:

@@ -52,7 +52,7 @@ def formula(*lines: tuple[Ingredient, float]) -> Formula:
 
 
 def test_every_shipped_surfactant_has_a_figure_or_is_listed(library: Library) -> None:
-    substances = [s for m in library.materials for s in m.substances if s.surfactant]
+    substances = [s for m in library.materials if not m.unread for s in m.substances if s.surfactant]
     assert {s.inci for s in substances if s.micelle is None} == WITHOUT
     assert len({s.inci for s in substances}) >= 30
     assert all(s.molar_mass for s in substances)
