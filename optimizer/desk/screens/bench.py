@@ -108,22 +108,29 @@ def _due(asked: Asked) -> Html | None:
     if not found.tasks and not found.alarms:
         return None
     alarms = (tag("li", said, class_="next") for said in found.alarms)
+    days: dict[tuple[str, str], list[Task]] = {}
+    for task in found.tasks:
+        days.setdefault((task.batch, task.on), []).append(task)
     return tag(
         "section",
         tag("h2", "To be read"),
         tag("ul", *alarms) if found.alarms else None,
-        tag("ul", *map(_task, found.tasks), class_="entries"),
+        tag("ul", *map(_day, days.values()), class_="entries"),
     )
 
 
-def _task(task: Task) -> Html:
-    said = {"coming": f"on {task.on}", "due": "today", "overdue": f"overdue since {task.on}"}[task.status]
-    where = f"/record?{urlencode({'batch': task.batch, 'test': task.name})}"
+def _day(due: list[Task]) -> Html:
+    """Return what is to be read of one batch on one day."""
+    task = due[0]
+    said = {"coming": f"On {task.on}", "due": "Today", "overdue": f"Overdue since {task.on}"}[task.status]
+    links = (
+        tag("a", f"{t.what}, {t.place}", href=f"/record?{urlencode({'batch': t.batch, 'test': t.name})}") for t in due
+    )
     return tag(
         "li",
         tag("span", task.batch, class_="mark"),
-        tag("p", tag("a", f"{task.what}, {task.place}", href=where), class_="name"),
         tag("p", said, class_="of" if task.status == "coming" else "next"),
+        tag("p", *links, class_="many"),
     )
 
 
