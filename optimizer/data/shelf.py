@@ -3,6 +3,7 @@
 import csv
 import io
 from collections.abc import Mapping
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Self
 
@@ -10,7 +11,7 @@ from pydantic import Field, ValidationError
 
 from optimizer.data.facts import Frozen, Percent
 from optimizer.data.sheet import csv_rows, is_workbook, number_of, read_rows, recognised, rows_of, text_of
-from optimizer.errors import DAY_PATTERN, DataError, Problem, fault, worded
+from optimizer.errors import DataError, Problem, fault, worded
 from optimizer.files import changing, read_text, write_atomic
 
 HEADINGS = {
@@ -22,8 +23,10 @@ HEADINGS = {
     "pack_g": ("pack g", "pack size g", "size g", "weight g"),
     "currency": ("currency", "cur"),
     "stock_kg": ("stock kg", "stock", "in stock kg", "on hand kg", "on hand", "left kg"),
-    "counted_on": ("counted on", "counted", "stock on", "stock as of"),
     "min_packs": ("min packs", "minimum packs", "from packs", "minimum order packs"),
+    "counted_on": ("counted on", "counted", "count date", "stock date"),
+    "priced_on": ("priced on", "price date", "price of"),
+    "lead_days": ("lead days", "lead time days", "delivery days"),
     "lot": ("lot", "batch", "lot number", "batch number"),
     "lot_active": (
         "lot active",
@@ -55,9 +58,11 @@ NUMERIC = (
     "pack_g",
     "stock_kg",
     "min_packs",
+    "lead_days",
     "lot_active",
     "titrated_mmol_per_g",
 )
+DATES = ("counted_on", "priced_on")
 
 
 class ShelfLine(Frozen):
@@ -71,10 +76,14 @@ class ShelfLine(Frozen):
     pack_kg: Annotated[float, Field(gt=0)] | None = None
     currency: str = ""
     stock_kg: Annotated[float, Field(ge=0)] | None = None
-    counted_on: Annotated[str, Field(pattern=DAY_PATTERN)] = ""
-    """Day on which the stock was counted: what was used from then on is taken off it."""
     min_packs: Annotated[float, Field(ge=0)] | None = None
     """Fewest packs that are sold at this price; a lower price from more packs is a line of its own."""
+    counted_on: date | None = None
+    """Day on whose evening the stock was counted, such as 2026-05-04; what kept batches used later is taken off it."""
+    priced_on: date | None = None
+    """Day of the price."""
+    lead_days: Annotated[float, Field(ge=0, le=1000)] | None = None
+    """Days from order to delivery."""
     lot: str = ""
     lot_active: Percent | None = None
     """Measured active matter of this lot [% w/w as supplied]."""
@@ -129,6 +138,8 @@ def _shelf_of(path: Path, table: list[tuple[int, list[Any]]]) -> Shelf:
                 except ValueError as error:
                     where, key = f"{path}, row {number}", f"column '{headings[position]}'"
                     problems.append(Problem(where, key, f"'{text}' {error}.", "Write digits only, such as 12.50."))
+            elif field in DATES:
+                values[field] = text.removesuffix(" 00:00:00")
             elif field == "currency":
                 values[field] = {"€": "EUR", "£": "GBP", "$": "USD"}.get(text, text.upper())
             else:

@@ -47,34 +47,6 @@ class Went(Told):
     """Where samples of the batch are kept, and until when."""
 
 
-class Use(Told):
-    """What one batch used of one lot."""
-
-    batch: str
-    material: str
-    lot: str
-    grams: float
-    on: str
-    """Day on which it was used, else on which the batch was made or kept."""
-
-
-def uses(store: Store) -> tuple[Use, ...]:
-    """Return what the batches that are kept used, as of their last revisions."""
-    sql = (
-        "SELECT b.number AS batch, l.material, l.lot, l.grams, l.on_date, r.made_on, r.on_date AS kept_on "
-        f"FROM {LATEST} JOIN lot l ON l.revision_id = r.id ORDER BY b.number, l.position"
-    )
-    with store.reading():
-        rows = store.rows(sql)
-    return tuple(
-        Use(
-            batch=r["batch"], material=r["material"], lot=r["lot"], grams=r["grams"],
-            on=(r["on_date"] or r["made_on"] or r["kept_on"])[:10],
-        )
-        for r in rows
-    )  # fmt: skip
-
-
 class WhereLot(Printed):
     """Where a lot went."""
 
