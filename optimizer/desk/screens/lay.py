@@ -33,6 +33,14 @@ def _lay(asked: Asked) -> Outcome:
         "loss": asked.maybe("loss", "the loss", most=90),
         "scale": asked.maybe("scale", "the step of the scale", least=1e-6, most=1000),
     }
+    if bottles is not None:
+        wanted = {
+            "bottle_ml": ("bottle", "how much goes into a bottle"),
+            "density": ("density", "the measured density"),
+        }
+        missing = {field: f"Type {what}." for key, (field, what) in wanted.items() if more[key] is None}
+        if missing:
+            raise RefusedError(missing)
     out = path.with_name(f"batch-{slug(called)}.toml")
     try:
         lay(
