@@ -121,15 +121,17 @@ def cost_for(
 
 def _as_made(subject: Subject) -> tuple[Formula, Size | None, tuple[str, ...]]:
     """Return a finished batch as it was made, with its size; everything else as planned, without one."""
+    from optimizer.assessment.planned import as_planned
     from optimizer.bench.made import went_in
     from optimizer.bench.reconcile import formula_made
     from optimizer.bench.size import size_made
 
     batch = subject.batch
-    if batch is None or not batch.begun:
-        return subject.formula, None, ()
-    if batch.finish.mass_g is None:
-        return subject.formula, None, ("costed as planned: the finished mass is not noted yet.",)
+    if batch is None or batch.finish.mass_g is None:
+        formula, told = as_planned(subject.brief, subject.formula, subject.setting)
+        if batch is not None and batch.begun:
+            told = ("costed as planned: the finished mass is not noted yet.", *told)
+        return formula, None, told
     went = went_in(batch, subject.brief.library.by_id)
     told = ("costed as made, with the acid, thickener and water that are noted.", *(f"{note}." for note in went.notes))
     return formula_made(subject.brief, batch, went.percent), size_made(batch, went.mass_g), told

@@ -35,6 +35,8 @@ def references(scenario: Scenario, library: Library, where: str) -> list[Problem
         problems += unknown(where, f"pool.{key}", getattr(scenario.pool, key), ids)
     for key in ("acids", "thickeners"):
         problems += unknown(where, f"held_back.{key}", getattr(scenario.held_back, key), ids)
+    kept_for = (*scenario.held_back.acids, *scenario.held_back.thickeners)
+    problems += unknown(where, "held_back.planned", scenario.held_back.planned, kept_for)
     functions = {f for m in library.materials for f in m.functions}
     families = {s.family for m in library.materials for s in m.substances if s.family}
     inci = {s.inci for m in library.materials for s in m.substances}

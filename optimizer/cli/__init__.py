@@ -42,6 +42,7 @@ ROOMS: dict[str, tuple[str, ...]] = {
     "label": ("label",),
     "cost": ("cost",),
     "records": ("records", "readings"),
+    "stock": ("stock",),
     "pack-up": ("packing",),
     "unpack": ("packing",),
     "page": ("page",),

@@ -179,6 +179,15 @@ def card(
     png: Annotated[Path | None, typer.Option(help="Write the card as a picture.")] = None,
     planned: Annotated[bool, typer.Option("--planned", help="Show the plan of a batch that is made already.")] = False,
     master: Annotated[str, typer.Option(help="Name and version of the formula.")] = "",
+    share: Annotated[
+        bool, typer.Option("--share", help="The card for others: grams, what each is for, what to use instead.")
+    ] = False,
+    sizes: Annotated[str, typer.Option(help="With --share: batches in grams; else '100 g, 500 g, 1 kg'.")] = "",
+    also: Annotated[
+        str, typer.Option("--with", help="With --share, what else is shown: prices, suppliers, lots, remarks.")
+    ] = "",
+    instead: Annotated[bool, typer.Option(help="With --share: work out what to use instead.")] = True,
+    out: Annotated[Path | None, typer.Option(help="With --share: a CSV that 'import formula' takes back.")] = None,
     on: On = "",
     shelf: ShelfFile = None,
     library: Libraries = None,
@@ -186,15 +195,25 @@ def card(
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
-    """Lay out a formula on one page: phases, doses, pH, method in short, cautions; planned or as made."""
+    """Lay out a formula on one page: phases, doses, pH, method in short, cautions; planned or as made; or to share."""
     from optimizer.answers.bench import card_of
     from optimizer.answers.subject import subject_of
     from optimizer.report.card import CARD
 
     targets = _targets(CARD, (pdf, (".pdf",)), (png, (".png",)))
+    if not share and (sizes or also or out is not None):
+        raise UsageError("--sizes, --with and --out belong to the card to share: add --share.")
+    if out is not None and out.suffix.lower() != ".csv":
+        raise UsageError(f"--out {out.name}: the name must end in .csv.")
     with quiet_solvers():
         found = subject_of(subject, against=against, shelf=shelf, libraries=library, rest=rest)
     shown = card_of(found, planned=planned, master=master, on=on)
+    if share:
+        from optimizer.cli.share import share as share_card
+
+        files = (html, pdf, png, out)
+        share_card(found, shown, sizes=sizes, shown=also, instead=instead, files=files, markdown=markdown, json=json)
+        return
     if targets:
         from optimizer.files import write_report
         from optimizer.report.card import card_pdf

@@ -176,13 +176,19 @@ def brief_of(
     shelf: Path | None,
     libraries: list[Path] | None,
     more: list[tuple[str, str]] | None = None,
+    counted: bool = False,
 ) -> "Brief":
-    """Return the brief of a scenario with its --set options, and further what-ifs."""
+    """Return the brief of a scenario with its --set options, and further what-ifs.
+
+    What kept batches used is taken off its stock, unless the stock as it was `counted` is asked for.
+    """
     from optimizer.brief.brief import load_brief
     from optimizer.brief.scenario import find_scenario
+    from optimizer.records.stock import with_stock_left
 
     asked = [*changes_of(changes), *(more or [])]
-    return load_brief(find_scenario(scenario), changes=asked, shelf=shelf, libraries=libraries)
+    found = load_brief(find_scenario(scenario), changes=asked, shelf=shelf, libraries=libraries)
+    return found if counted else with_stock_left(found)
 
 
 @contextlib.contextmanager

@@ -95,6 +95,7 @@ def schema(
     from optimizer.bench.costing import Costing
     from optimizer.bench.costs import Costs
     from optimizer.bench.reconcile import Made
+    from optimizer.bench.shared_card import SharedCard
     from optimizer.bench.weigh import WeighSheet
     from optimizer.brief.defaults import BenchDefaults
     from optimizer.brief.explained import BriefExplained
@@ -112,6 +113,7 @@ def schema(
     from optimizer.records.overview import Listed, Shown
     from optimizer.records.packing import Packed
     from optimizer.records.series import Calendar, Tasks
+    from optimizer.records.stock import Stock
     from optimizer.report.advice import Advised
     from optimizer.report.formula_json import Blend, Check
     from optimizer.report.intake import FormulaTaken, PricesTaken
@@ -171,6 +173,7 @@ def schema(
         "records-where": (WhereLot, "tenside records where --json"),
         "records-tests": (Calendar, "tenside records tests | change | result | strike --json"),
         "records-due": (Tasks, "tenside records due --json"),
+        "stock": (Stock, "tenside stock --json"),
         "records-export": (Moved, "tenside records export | import --json"),
         "records-check": (Soundness, "tenside records check --json"),
         "advice": (Advised, "tenside advice --json"),
@@ -181,6 +184,7 @@ def schema(
         "weighed": (Weighed, "tenside weighed --json"),
         "made": (Made, "tenside made --json"),
         "card": (Card, "tenside card --json"),
+        "shared-card": (SharedCard, "tenside card --json --share"),
         "pack-up": (Packed, "tenside pack-up | unpack --json"),
         "page": (PageRecord, "tenside page --json"),
     }

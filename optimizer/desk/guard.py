@@ -47,6 +47,8 @@ class Device:
     formulas: bool
     """Whether it may change formulas, prices and files besides the entries of the bench."""
     since: str
+    showing: str = field(default="", repr=False)
+    """The address of an invitation that it shows as a code."""
     secret: bytes = field(default_factory=lambda: secrets.token_bytes(32), repr=False)
     outcomes: OrderedDict[str, Outcome] = field(default_factory=OrderedDict, repr=False)
     busy: threading.Lock = field(default_factory=threading.Lock, repr=False)

@@ -541,7 +541,8 @@ def _limit(region: Region, m: Measure, low: float, high: float) -> None:
 def _salt_route(rule: Table, items: list[Item]) -> list[tuple[Vector, float]]:
     sulfates = rule.get("sulfates", {"families": ["alkyl sulfate", "alkyl ether sulfate"]})
     a = np.array([i.part(surfactant=True) for i in items])
-    b = np.array([active_of(sulfates, i) for i in items])
+    against = rule.get("hydrotropes", {"functions": ["hydrotrope"]})
+    b = np.array([active_of(sulfates, i) - active_of(against, i) for i in items])
     salt = np.array([i.part(inci="Sodium Chloride") for i in items])
     room = max(0.0, rule.get("salt", 2.0) - rule.get("salt_room", 0.5))
     return [

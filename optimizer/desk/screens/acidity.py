@@ -98,9 +98,9 @@ def acidity(asked: Asked) -> Page:
     if session is None:
         parts += [_blind(answer), _begin(asked, answer)]
     else:
-        parts += [_now(batch, session, answer), _reading(asked, session), onwards(asked, batch, "ph")]
-        parts += [sketched(acid_curve(curve_of(session, session.advice.next_addition), session), "curve")]
-        parts += [_log(asked, session), _another(asked, answer)]
+        todo = tag("div", _now(batch, session, answer), _reading(asked, session), onwards(asked, batch, "ph"))
+        curve = sketched(acid_curve(curve_of(session, session.advice.next_addition), session), "curve")
+        parts += [tag("div", todo, tag("div", curve, _log(asked, session)), class_="two"), _another(asked, answer)]
     parts.append(folded("All of it: what it rests on, cautions", report(document)))
     return Page(title(batch, "pH"), markup(*parts))
 
@@ -154,9 +154,10 @@ def _now(batch: Batch, session: AcidSession, answer: PhAnswer) -> Html:
 def _how(asked: Asked, last_water: str = "") -> Html:
     """Return what else is noted of a reading."""
     return folded(
-        "How it was read",
+        "How it was read, and the lot",
         tag(
             "div",
+            field(asked, "lot", "Lot of the acid or alkali"),
             field(
                 asked, "water", "Water per gram of product", figure=True, unit="g", value=last_water,
                 hint="0 or empty for neat, 9 for a dilution to 10 %.",
@@ -186,12 +187,11 @@ def _reading(asked: Asked, session: AcidSession) -> Html:
         tag("input", type="hidden", name="before", value=repr(inside)),
         tag(
             "div",
-            field(asked, "now", "Added since the last reading", figure=True, unit="g", big=True,
-                  hint=f"{number(inside, 3)} g are in so far. Leave it empty if nothing was added."),
-            field(asked, "ph", "pH that is read now", figure=True, big=True, need=True),
-            field(asked, "lot", "Lot of the acid or alkali"),
-            class_="fields",
+            field(asked, "now", "Added since then", figure=True, unit="g", big=True),
+            field(asked, "ph", "pH that is read", figure=True, big=True, need=True),
+            class_="fields pair",
         ),
+        tag("p", f"{number(inside, 3)} g are in so far. Leave it empty if nothing was added.", class_="hint"),
         _how(asked, water),
         _sure(asked),
         button("Note it"),

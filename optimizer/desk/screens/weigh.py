@@ -53,14 +53,13 @@ def weigh(asked: Asked) -> Page:
     found = subject(asked)
     batch, sheet = batch_of(found), sheet_of(found)
     step, line = _chosen(asked, sheet)
-    parts: list[Html | None] = [way(asked, "weigh"), _alarms(sheet)]
     if line is None or step is None:
-        parts.append(tag("p", f"All {len(sheet.lines)} lines are weighed.", class_="what"))
-        parts.append(onwards(asked, batch, "weigh"))
+        done = tag("p", f"All {len(sheet.lines)} lines are weighed.", class_="what")
+        now = tag("div", done, onwards(asked, batch, "weigh"))
     else:
-        parts.append(_one(asked, found, sheet, step, line))
-    parts += [_all(asked, sheet), _struck(found), _sheet(sheet)]
-    return Page(title(batch, "Weigh"), markup(*parts))
+        now = tag("div", _one(asked, found, sheet, step, line))
+    both = tag("div", now, tag("div", _all(asked, sheet), _struck(found)), class_="two")
+    return Page(title(batch, "Weigh"), markup(way(asked, "weigh"), _alarms(sheet), both, _sheet(sheet)))
 
 
 def _alarms(sheet: WeighSheet) -> Html | None:
@@ -111,8 +110,8 @@ def _one(asked: Asked, found: Subject, sheet: WeighSheet, step: Step, line: Weig
             tag(
                 "div",
                 field(asked, "grams", "Weighed in", figure=True, unit="g", big=True, need=True),
-                field(asked, "lot", "Lot", choices=lots_known(found, line), hint="As it stands on the bottle."),
-                class_="fields",
+                field(asked, "lot", "Lot", choices=lots_known(found, line), big=True),
+                class_="fields pair",
             ),
             tick(asked, "sure", "It is meant so: more than is planned") if "" in asked.problems else None,
             button("Note it"),
