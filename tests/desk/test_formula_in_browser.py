@@ -8,7 +8,6 @@ from __future__ import annotations
 import json
 import threading
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from random import Random
 from shutil import copytree
@@ -54,7 +53,7 @@ def folder(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def late(monkeypatch: pytest.MonkeyPatch) -> Iterator[dict[int, Ruled]]:
+def late(monkeypatch: pytest.MonkeyPatch) -> dict[int, Ruled]:
     """Make every answer come 0 to 0.4 s late, and keep each by its number."""
     random, lock, kept = Random(14), threading.Lock(), dict[int, Ruled]()
 
@@ -72,7 +71,7 @@ def late(monkeypatch: pytest.MonkeyPatch) -> Iterator[dict[int, Ruled]]:
 
     monkeypatch.setattr(Rulers, "ask", slowed(Rulers.ask))
     monkeypatch.setattr(Rulers, "prove", slowed(Rulers.prove))
-    yield kept
+    return kept
 
 
 def test_drags_with_late_answers_show_one_answer_at_a_time_and_the_last_one_in_the_end(
@@ -93,17 +92,16 @@ def test_drags_with_late_answers_show_one_answer_at_a_time_and_the_last_one_in_t
         seen = browser.execute_script("return window.seen")
     numbers = [one["number"] for one in seen]
     assert numbers == sorted(numbers), "an older answer never takes the place of a newer one"
-    assert len(set(numbers)) >= 10
+    assert len(set(numbers)) >= drawn(5, of=15)
     for one in seen:
         answer = late[one["number"]]
         assert one["cost"] == answer.verdict
         least = answer.moved.get("mildness.at_least", 58.0)
         assert (f"mildness.at_least={least:g}" in one["address"]) == bool(answer.moved)
+        assert one["on"] == sorted(ruler.key for ruler in answer.rulers if ruler.binding)
     final = seen[-1]
     answer = late[final["number"]]
     assert float(final["typed"]) == answer.moved.get("mildness.at_least", 58.0) == place
-    binding = sorted(ruler.key for ruler in answer.rulers if ruler.binding)
-    assert [key for key in final["on"] if key] == binding or final["on"] == []
 
 
 def _proven(browser: Any) -> bool:
@@ -176,7 +174,7 @@ def test_without_a_script_everything_but_the_live_ruler_is_there(tmp_path: Path)
         assert not browser.find_element(By.CSS_SELECTOR, '[data-moves="mildness.at_least"]').is_displayed()
         button.click()
         assert "mildness.at_least=66" in browser.current_url
-        assert "against the file" in browser.page_source
+        assert "in the file 60" in browser.page_source
         press(browser, "Keep in the brief")
         follow(browser, "Lay a batch")
         browser.find_element(By.ID, "number").send_keys("8")
