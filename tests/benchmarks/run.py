@@ -16,6 +16,7 @@ from functools import partial
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does; before numpy is imported
 
 import choices
+import desk
 import families
 import joint
 import ph
@@ -129,6 +130,7 @@ PARTS: dict[str, Part] = {
     "joint": joint.lines,
     "ph": ph.lines,
     "starts": starts.lines,
+    "desk": desk.lines,
 }
 
 if __name__ == "__main__":
