@@ -202,6 +202,8 @@ def _seen(folder: Path) -> Iterator[Line]:
             alone = _solved(folder, 72.0)
             what = "desk: 8 to the live answers a second, at 20 moves a second with proofs running"
             yield Line(what, [8 / live], 1)
+            allowed = 1.3 * (alone + trip) + SOON
+            yield Line("desk: proof of the last one to 1.3 x (solve + round trip) + 60 ms", [last / 1000 / allowed], 1)
     finally:
         formula._formula = made
 
