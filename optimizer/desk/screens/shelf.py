@@ -49,6 +49,8 @@ def _values(asked: Asked) -> dict[str, str]:
     values = {n: f"{v:.12g}" for n, v in told.items() if v is not None and asked.text(n) != asked.text(f"was-{n}")}
     if "stock_kg" in values:
         values["counted_on"] = asked.today
+    if "price_per_kg" in values:
+        values["priced_on"] = asked.today
     active = asked.maybe("lot_active", "the active matter", most=100.0)
     if active is not None and asked.text("lot_active") != asked.text("was-lot_active"):
         values["lot_active"] = f"{active:.12g}"

@@ -45,7 +45,7 @@ def act(asked: Asked) -> Outcome:
         "lot": asked.text("lot") or None,
     }
     thickened(
-        found, material, added=f"{round(total, 9)!r}%", reading=reading, target=asked.maybe("target", "the target"),
+        found, material, added=f"{round(total, 6)!r}%", reading=reading, target=asked.maybe("target", "the target"),
         sure=asked.ticked("sure"), after_percent=before,
     )  # fmt: skip
     return asked.done(to, f"Noted: {number(value, 2)} after {number(now, 4)} g more.")
