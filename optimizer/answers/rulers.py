@@ -157,6 +157,11 @@ class Rulers:
         return self._seen != _signature(self.path, self.brief)
 
     @property
+    def keys(self) -> frozenset[str]:
+        """Keys of the figures that may be moved."""
+        return frozenset(mark.key for mark in self.marks)
+
+    @property
     def file(self) -> LiveAnswer:
         """The proven answer of the file as it is."""
         if self._file is None:
@@ -220,19 +225,30 @@ class Rulers:
         return self._told(self._next(), draft, place, answer, self._steps(place, figures, answer))
 
     def reach(self, said: Mapping[str, float], stopped: Stopped = never) -> bool:
-        """Find out for each limit of a draft where nothing fits any more; false if it was stopped on the way."""
+        """Find out what a step of each limit costs and where nothing fits any more; false if it was stopped."""
         draft = self.draft(said)
+        place = self._place(draft)
+        figures = live_part(self.marks, draft)
+        with self.proving:
+            answer = place.live.prove(figures, stopped)
+            if answer is None:
+                return False
+            for _, _, at in self._moves(figures, answer):
+                if place.live.prove(at, stopped) is None:
+                    return False
+            return self._extremes(draft, stopped)
+
+    def _extremes(self, draft: Draft, stopped: Stopped) -> bool:
         open_ = [m for m in self.marks if m.live and m.field != "exactly" and self._key(m, draft) not in self._reaches]
         if not open_:
             return True
-        with self.proving:
-            brief = self.brief_at(draft)
-            probe = Probe(brief)
-            rules = {rule.id: rule for rule in brief.modelled}
-            for mark in open_:
-                if stopped():
-                    return False
-                self._remember(self._key(mark, draft), _extreme(probe, rules[mark.rule.id], mark))
+        brief = self.brief_at(draft)
+        probe = Probe(brief)
+        rules = {rule.id: rule for rule in brief.modelled}
+        for mark in open_:
+            if stopped():
+                return False
+            self._remember(self._key(mark, draft), _extreme(probe, rules[mark.rule.id], mark))
         return True
 
     def _next(self) -> int:
@@ -253,20 +269,24 @@ class Rulers:
                 self._places.pop(next(k for k in self._places if k))
             return self._places.get(key, place)
 
+    def _moves(self, figures: Draft, answer: LiveAnswer) -> list[tuple[Mark, int, dict[str, float]]]:
+        """Return each limit that binds with its sign and its place one step up and one step down."""
+        binding = {rule for rule, _ in answer.binding}
+        here = [m for m in self.marks if m.live and m.rule.id in binding]
+        moves = [(m, s, {**figures, m.key: figures[m.key] + s * m.step}) for m in here for s in (1, -1)]
+        return [(m, s, at) for m, s, at in moves if _taken(m, s, figures)]
+
     def _steps(self, place: Place, figures: Draft, answer: LiveAnswer) -> dict[str, tuple[float, float]]:
         """Return what raising and lowering each limit that binds by a step changes; NaN where nobody knows."""
         if answer.word != "proven" or isnan(answer.objective):
             return {}
-        binding = {rule for rule, _ in answer.binding}
-        here = [m for m in self.marks if m.live and m.rule.id in binding]
-        moves = [(m, s, {**figures, m.key: figures[m.key] + s * m.step}) for m in here for s in (1, -1)]
-        moves = [(m, s, at) for m, s, at in moves if _taken(m, s, figures)]
+        moves = self._moves(figures, answer)
         looked = place.live.look([at for _, _, at in moves], seek=False) if moves else ()
-        found: dict[str, tuple[float, float]] = dict.fromkeys((m.key for m in here), (nan, nan))
+        found: dict[str, tuple[float, float]] = {}
         for (mark, sign, _), there in zip(moves, looked, strict=True):
             change = inf if there.ending == "infeasible" else there.objective - answer.objective
             known = change if there.word == "proven" else nan
-            raised, lowered = found[mark.key]
+            raised, lowered = found.get(mark.key, (nan, nan))
             found[mark.key] = (known, lowered) if sign > 0 else (raised, known)
         return found
 

@@ -54,7 +54,9 @@ def _formula(asked: Asked) -> Page:
     draft, wrong, readings = draft_of(asked, rulers)
     asked.problems, asked.readings = {**wrong, **asked.problems}, {**readings, **asked.readings}
     if wrong:
-        asked.problems.setdefault("", "A figure cannot be used as it stands; everything else counts.")
+        nowhere = [f"{text[:1].upper()}{text[1:]}" for key, text in wrong.items() if key not in rulers.keys]
+        words = " ".join(nowhere) or "A figure cannot be used as it stands."
+        asked.problems.setdefault("", f"{words} Everything else counts.")
     TURNS.next(asked, rulers.path)
     if asked.query.get("reach"):
         rulers.reach(draft)
