@@ -5,6 +5,7 @@ from typing import Annotated, Literal
 
 import typer
 
+from optimizer.answers.days import day_of
 from optimizer.cli.common import (
     BENCH,
     Html,
@@ -19,7 +20,6 @@ from optimizer.cli.common import (
     Why,
     app,
     aside,
-    day_of,
     quiet_solvers,
     save,
     tell,
