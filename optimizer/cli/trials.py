@@ -19,7 +19,6 @@ from optimizer.cli.common import (
     Strikes,
     Why,
     app,
-    aside,
     quiet_solvers,
     save,
     tell,
@@ -56,7 +55,7 @@ def trials_plan(
     ] = "",
     aim: Annotated[Aim, typer.Option(help="Learn the whole region, or find the best in it.")] = "learn",
     grams: Annotated[float, typer.Option(help="Product in each beaker, g.", min=10, max=5000)] = 100.0,
-    scale: Annotated[float, typer.Option(help="Step of the scale, g.", min=1e-6)] = 0.01,
+    scale: Annotated[float, typer.Option(help="Step of the scale, g.", min=0.001)] = 0.01,
     seed: Annotated[int, typer.Option(help="The same seed gives the same beakers.", min=0)] = 1,
     name: Annotated[str, typer.Option(help="Name of the series; else the file's.")] = "",
     on: On = "",
@@ -138,7 +137,6 @@ def trials_sheet(
     for target in (html, pdf):
         if target is not None:
             save(answer.document(), target)
-            aside(f"wrote {target}")
     tell(answer, json, markdown)
 
 

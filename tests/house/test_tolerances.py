@@ -23,6 +23,7 @@ ELSEWHERE = {
     ("engine/highs.py", 1e-9): "an option of the solver",
     ("engine/highs.py", 1e-12): "an option of the solver",
     ("solve/existing.py", 1e-4): "the weight of cost beside the steps that doses move",
+    ("trials/basis.py", 1e-4): "the precision of a prior that stands for nothing, not a tolerance",
     ("assessment/alkalinity.py", 1e-9): "a standard deviation that stands for nothing unnamed [mmol/kg]",
 }
 """Small literals that may stand outside the table, and why."""
