@@ -120,7 +120,7 @@ def follow(sites: Sites, sd: float) -> Followed:
 
 
 def _refreshed(terms: Vector, held: Vector, firm: Vector, pull: Vector) -> tuple[Vector, Vector]:
-    covariance = np.linalg.inv(held + (terms.T * firm) @ terms)
+    covariance = np.asarray(np.linalg.inv(held + (terms.T * firm) @ terms), np.float64)
     return covariance, covariance @ (terms.T @ pull)
 
 
@@ -146,7 +146,7 @@ def _visit(sites: Sites, i: int, noise: float, firm: Vector, pull: Vector, covar
     shrink = step_firm / (1 + step_firm * float(x @ along))
     covariance -= shrink * np.outer(along, along)
     mean += (covariance @ x) * (step_pull - step_firm * before)
-    return abs(step_firm) * noise + abs(step_pull) * sqrt(noise)
+    return float(abs(step_firm) * noise + abs(step_pull) * sqrt(noise))
 
 
 def _told(

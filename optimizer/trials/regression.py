@@ -232,4 +232,4 @@ def lack_of_fit(made: Made) -> LackOfFit | None:
 
 def aliases(terms: Vector, others: Vector) -> Vector:
     """Return how much of each other term the fitted ones take in, shape (p, q): (F'F)^-1 F'G."""
-    return np.linalg.solve(terms.T @ terms, terms.T @ others)
+    return np.asarray(np.linalg.solve(terms.T @ terms, terms.T @ others), np.float64)
