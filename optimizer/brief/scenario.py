@@ -199,6 +199,29 @@ def find_scenario(name: str) -> Path:
     raise fault(name, "", "there is no such file and no shipped scenario of that name.", nearest(name, known))
 
 
+def named_beside(file: Path, name: str, called: str = "batch file") -> Path:
+    """Return the scenario that a file of the bench names: one beside it or below, or a shipped one.
+
+    A file that is passed around must not reach other folders.
+
+    Args:
+        file: The file.
+        name: How it names the scenario.
+        called: What such a file is called.
+
+    Raises:
+        DataError: If there is none.
+    """
+    own = file.parent / name
+    inside = own.suffix == ".toml" and resolved(own).is_relative_to(file.resolve().parent)
+    if inside and is_file(own):
+        return own
+    if "/" in name or "\\" in name or name.endswith(".toml"):
+        what = f"there is no '{name}' beside the {called}."
+        raise fault(str(file), "brief", what, f"Put the scenario into the {called}'s folder, or below it.")
+    return find_scenario(name)
+
+
 def read_scenario(path: Path, changes: Iterable[tuple[str, str]] = ()) -> tuple[Scenario, list[Path]]:
     """Read a scenario file with everything it extends.
 

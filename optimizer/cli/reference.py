@@ -132,6 +132,7 @@ def schema(
     from optimizer.studies.substitute import Substituted
     from optimizer.studies.variants import VariantFile, Variants
     from optimizer.studies.why import Why
+    from optimizer.trials import more, plan, series, sheet, standing
 
     known: dict[str, tuple[type, str]] = {
         "scenario": (Scenario, "scenario file"),
@@ -175,6 +176,11 @@ def schema(
         "records-check": (Soundness, "tenside records check --json"),
         "advice": (Advised, "tenside advice --json"),
         "thicken": (Thickened, "tenside thicken --json"),
+        "trials-file": (series.Series, "series file of trials"),
+        "trials-plan": (plan.Plan, "tenside trials plan --json"),
+        "trials-sheet": (sheet.TrialSheet, "tenside trials sheet --json"),
+        "trials-note": (standing.Standing, "tenside trials note --json"),
+        "trials-next": (more.Next, "tenside trials next --json"),
         "cost": (Costing, "tenside cost --json"),
         "batch": (Laid, "tenside batch --json"),
         "weigh": (WeighSheet, "tenside weigh --json"),

@@ -16,6 +16,7 @@ import numpy as np
 
 from optimizer.data.pool import Mask, Vector
 from optimizer.immutable import immutable
+from optimizer.units import AS_TYPED
 
 ModelName = Literal["mean", "line", "quadratic"]
 FLAT = 1e-4
@@ -41,10 +42,15 @@ class Coordinates:
     def __len__(self) -> int:
         return len(self.directions)
 
+    @property
+    def moving(self) -> Mask:
+        """Which doses move at all, shape (n,)."""
+        return np.asarray(np.abs(self.directions).max(axis=0, initial=0.0) > AS_TYPED)
+
     @cached_property
     def _back(self) -> Vector:
         """Coordinates per % of dose, shape (n, q); rows of materials that stay, and of the rest, are 0."""
-        told = ~self.rest & (np.abs(self.directions).max(axis=0, initial=0.0) > 0)
+        told = ~self.rest & self.moving
         back = np.zeros((len(self.materials), len(self)))
         back[told] = np.linalg.pinv(self.directions[:, told])
         return back

@@ -89,13 +89,13 @@ class Ways:
         found = [self._strength(), *self._shares(), *(self._group(word) for word in GROUPS)]
         return {way.id: way for way in found if way is not None}
 
-    def proposed(self) -> tuple[Way, ...]:
-        """Return what is proposed: strength, the shares but one, then one dose."""
+    def proposed(self, room: int = PROPOSED) -> tuple[Way, ...]:
+        """Return what is proposed, as far as there is room: strength, the shares but one, then one dose."""
         known = self.known()
         shares = [i for i in known if i.endswith("-share")][:-1]
         doses = [word for word in GROUPS if word in known]
         chosen = [i for i in ("strength", *shares, *doses[:1]) if i in known]
-        return tuple(known[i] for i in chosen[:PROPOSED])
+        return tuple(known[i] for i in chosen[:room])
 
     def named(self, names: Sequence[str], materials: Sequence[str]) -> tuple[Way, ...]:
         """Return factors by name, then doses of single materials.

@@ -266,7 +266,7 @@ def _too_small(
         much = widened_by(free, formula, ways, set(helping if len(helping) == len(ratings) else helping[:1]))
         names = ",".join(helping if len(helping) == len(ratings) else helping[:1])
         return f"{said} With --free {names} it may move by {number(much, 2)} %."
-    return f"{said} Move a limit with --set, or vary something else."
+    return f"{said} Move a limit of the brief, or vary something else."
 
 
 def gain_of_freeing(

@@ -129,16 +129,23 @@ class Reading(Entry):
     note: Annotated[str, Field(max_length=200)] = ""
 
 
+class Mix(Frozen):
+    """A pre-dilution for all beakers: one part of a material that is too little to weigh, in some of another."""
+
+    id: Key
+    material: Key
+    into: Key
+    parts: Annotated[float, Field(gt=0, le=1000)]
+    """Parts of the other to one part of the material."""
+
+
 class PutIn(Entry):
-    """What was really weighed into a beaker of one material."""
+    """What was really weighed into a beaker of one material, or of a pre-dilution."""
 
     beaker: Number
     material: Key
+    """Id of the material or of the pre-dilution."""
     grams: Amount
-    holds_percent: Annotated[float, Field(gt=0, le=100)] = 100.0
-    """Part of what was weighed that is the material: less than 100 of a pre-dilution."""
-    mixed_with: Key | None = None
-    """What the pre-dilution consists of besides."""
     lot: Short = ""
     on: Day = ""
 
@@ -194,6 +201,7 @@ class Series(Frozen):
     ph_levels: tuple[Ph, ...] = ()
     """Low, middle and high target pH, if pH is varied."""
     factor: tuple[Factor, ...] = ()
+    mix: tuple[Mix, ...] = ()
     region: RegionTable
     measure: tuple[Measured, ...] = ()
     beaker: Annotated[tuple[Beaker, ...], Field(min_length=1)]
@@ -257,13 +265,27 @@ class Series(Frozen):
 
     def made(self, number: int) -> Vector:
         """Return the doses of a beaker as weighed, those not weighed yet as planned, shape (n,) [% as supplied]."""
-        planned = self.by_number[number].doses
+        planned, noted = self.by_number[number].doses, self.put_in(number)
+        doses = {name: noted[name] * 100 / self.grams if name in noted else dose for name, dose in planned.items()}
+        for mix in self.mix:
+            taken = planned.get(mix.material, 0.0) * (1 + mix.parts)
+            if mix.id in noted:
+                taken = noted[mix.id] * 100 / self.grams
+                doses[mix.material] = taken / (1 + mix.parts) + (doses[mix.material] if mix.material in noted else 0.0)
+            elif mix.material in noted:
+                continue
+            # What is weighed of the other material by itself comes on top of what the pre-dilution brings along.
+            if mix.into in noted:
+                doses[mix.into] += taken * mix.parts / (1 + mix.parts)
+        return np.array([doses.get(n, 0.0) for n in self.region.materials])
+
+    def put_in(self, number: int) -> dict[str, float]:
+        """Return what was weighed into a beaker of each material and pre-dilution, all portions together [g]."""
         noted: dict[str, float] = {}
         for entry in self.weighed:
             if entry.beaker == number:
-                part = entry.grams * entry.holds_percent / self.grams
-                noted[entry.material] = noted.get(entry.material, 0.0) + part
-        return np.array([noted.get(n, planned.get(n, 0.0)) for n in self.region.materials])
+                noted[entry.material] = noted.get(entry.material, 0.0) + entry.grams
+        return noted
 
     def z(self) -> Vector:
         """Return the coordinates of all beakers as made, in the order of the file, shape (m, q)."""
@@ -356,6 +378,9 @@ def _shapes(series: Series, where: str) -> Iterator[Problem]:
     for k, row in enumerate(region.row):
         if len(row.along) != q:
             yield Problem(where, f"region.row.{k}.along", f"it has {len(row.along)} figures for {q} directions.", step)
+    for k, mix in enumerate(series.mix):
+        for name in {mix.material, mix.into} - set(region.materials):
+            yield Problem(where, f"mix.{k}", f"'{name}' is in no beaker.", nearest(name, region.materials))
     if not q and not series.ph_levels:
         yield Problem(where, "region.directions", "nothing is varied.", step)
     if series.ph_levels and (len(series.ph_levels) != 3 or list(series.ph_levels) != sorted(set(series.ph_levels))):
@@ -389,8 +414,9 @@ def _entries(series: Series, where: str) -> Iterator[Problem]:
     for k, put in enumerate(series.all_weighed):
         if put.beaker not in numbers:
             yield Problem(where, f"weighed.{k}.beaker", f"there is no beaker {put.beaker}.", there)
-        if put.material not in series.region.materials:
-            step = nearest(put.material, series.region.materials)
+        known = {*series.region.materials, *(m.id for m in series.mix)}
+        if put.material not in known:
+            step = nearest(put.material, known)
             yield Problem(where, f"weighed.{k}.material", "it is in no beaker.", step)
     for k, entry in enumerate(series.all_readings):
         if entry.beaker not in numbers:

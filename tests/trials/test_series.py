@@ -106,12 +106,31 @@ def test_doses_are_those_weighed_and_coordinates_follow() -> None:
     """By hand: 12 g of betaine in 100 g is 12 %, two units above the centre's 10 along the first coordinate."""
     put = [
         {"beaker": 1, "material": "betaine", "grams": 12.0},
-        {"beaker": 1, "material": "salt", "grams": 20.0, "holds_percent": 10.0, "mixed_with": "aqua"},
         {"beaker": 2, "material": "betaine", "grams": 5.0, "struck": "other beaker"},
     ]
     found = series(weighed=put)
     assert found.made(1).tolist() == [70.0, 12.0, 14.0, 2.0]
     assert np.allclose(found.z(), [[2, 0], [1, 1], [-1, 0]])
+
+
+@pytest.mark.parametrize(
+    ("put", "salt", "glucoside"),
+    [
+        ([], 2.0, 14.0),
+        ([("mix-a", 8.4)], 2.1, 14.0),
+        ([("salt", 2.2)], 2.2, 14.0),
+        ([("glucoside", 8.0)], 2.0, 14.0),
+        ([("glucoside", 8.1), ("mix-a", 8.4)], 2.1, 14.4),
+        ([("glucoside", 14.1), ("salt", 2.2)], 2.2, 14.1),
+        ([("mix-a", 4.0), ("mix-a", 4.4)], 2.1, 14.0),
+    ],
+)
+def test_a_pre_dilution_brings_both_along(put: list[tuple[str, float]], salt: float, glucoside: float) -> None:
+    """By hand: one part of salt in three of glucoside; 8 g hold 2 g and 6 g, so 8 g more are weighed by itself."""
+    mix = [{"id": "mix-a", "material": "salt", "into": "glucoside", "parts": 3.0}]
+    weighed = [{"beaker": 1, "material": name, "grams": grams} for name, grams in put]
+    made = series(mix=mix, weighed=weighed).made(1)
+    assert np.allclose(made, [70.0, 10.0, glucoside, salt])
 
 
 def test_water_that_was_weighed_otherwise_moves_no_coordinate() -> None:
