@@ -132,7 +132,7 @@ def schema(
     from optimizer.studies.substitute import Substituted
     from optimizer.studies.variants import VariantFile, Variants
     from optimizer.studies.why import Why
-    from optimizer.trials import more, plan, series, sheet, standing
+    from optimizer.trials import fitted, more, plan, rating, series, sheet, standing
 
     known: dict[str, tuple[type, str]] = {
         "scenario": (Scenario, "scenario file"),
@@ -181,6 +181,8 @@ def schema(
         "trials-sheet": (sheet.TrialSheet, "tenside trials sheet --json"),
         "trials-note": (standing.Standing, "tenside trials note --json"),
         "trials-next": (more.Next, "tenside trials next --json"),
+        "trials-fit": (fitted.Fits, "tenside trials fit --json"),
+        "trials-rate": (rating.Rated, "tenside trials rate --json"),
         "cost": (Costing, "tenside cost --json"),
         "batch": (Laid, "tenside batch --json"),
         "weigh": (WeighSheet, "tenside weigh --json"),

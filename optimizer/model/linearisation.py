@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from math import inf
-from typing import Any, Self
+from typing import Any, ClassVar, Self
 
 import numpy as np
 from pydantic import InstanceOf
@@ -14,6 +14,7 @@ from optimizer.data.formula import Formula
 from optimizer.data.pool import Ingredient, Pool, Vector
 from optimizer.immutable import replace
 from optimizer.rules import CurvedRule, LimitRule, Rule
+from optimizer.rules.base import Way
 from optimizer.rules.row import Row, Setting, Side
 
 
@@ -104,7 +105,9 @@ class Cuts(LimitRule):
     tightened: float = 0.0
     """By how much rows stay within the limit, in the scale of the tangents."""
     loose: bool = False
-    """True while tangents are still gathered, so that breaking the rule itself does not count."""
+    """True while tangents are gathered, so that breaking the rule itself does not count."""
+    summed: ClassVar[bool] = False
+    way: ClassVar[Way] = "dropped"
 
     @property
     def unit(self) -> str:  # type: ignore[override]

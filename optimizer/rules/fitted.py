@@ -3,7 +3,7 @@
 Plain data only: coefficients, covariance and sides of the region. How they come about is the business of `trials/`.
 """
 
-from math import erf, exp, inf, isnan, log, sqrt
+from math import erf, exp, inf, log, nan, sqrt
 from typing import ClassVar, Literal, Self
 
 import numpy as np
@@ -154,9 +154,10 @@ class Measured(CurvedRule):
 
     Equation: m = f(z)'b, with z the coordinates of the doses, f the terms of a line or a quadratic and b the
     coefficients. A limit holds on the one-sided bound m -+ t sqrt(f'Sf), with S the covariance of b and t the quantile
-    of Student's t for `sure`, so that it is really kept that often where the model holds; the value told is m. Numbers
-    whose logarithm was fitted are told as such numbers. The bound of a line is convex: cutting rows reach the best of
-    all. That of a quadratic is followed by steps, and its answer is a local one. The covariance of a line holds an
+    of Student's t for `sure`, so that it is really kept that often where the model holds; the value told is that bound,
+    without a limit it is m. Numbers whose logarithm was fitted are told as such numbers. The bound of a line is convex:
+    cutting rows reach the best of all. That of a quadratic is followed by steps, and its answer is a local one. A chance
+    of yes is limited as it is, Phi(m / sqrt(1 + f'Sf)). The covariance of a line holds an
     allowance for the curvature that it cannot see. Source: the trials named; nothing is said outside them.
     """
 
@@ -251,29 +252,16 @@ class Measured(CurvedRule):
         """Whether a dose that the trials moved."""
         return item.id in self.tried.materials and item.id not in self.tried.rest
 
-    def mean_at(self, formula: Formula) -> float:
-        """Return the fitted mean of a formula as it is told."""
-        terms, _ = terms_at(self.tried.z(self.tried.doses_of(formula)), self.model, self.ph)
-        mean = float(terms @ np.array(self.coefficients))
-        error = float(terms @ np.array(self.covariance) @ terms)
-        return told_as_read(self.scale, mean / sqrt(max(error, 1e-300)) if self.scale == "yes/no" else mean)
-
     def value(self, formula: Formula, setting: Setting) -> float:
-        """The fitted mean of a formula in the unit of the readings; NaN outside what was tried."""
-        return self.mean_at(formula) if self.tried.outside(formula)[0] <= 10 * REACH else float("nan")
-
-    def judged(self, formula: Formula, setting: Setting) -> tuple[float, float]:
-        """The fitted mean, and by how much the bound breaks the limit; nothing is judged outside what was tried."""
-        value = self.value(formula, setting)
-        low, high = self.limits
-        if isnan(value) or (low, high) == (-inf, inf):
-            return value, 0.0
+        """What the limit holds: the bound, in the unit of the readings; without a limit the mean; NaN outside."""
+        if self.tried.outside(formula)[0] > 10 * REACH:
+            return nan
+        z = self.tried.z(self.tried.doses_of(formula))
         if self.scale == "yes/no":
-            return value, max(value - high, 0.0)
-        at = told_as_read(self.scale, self.bound(self.tried.z(self.tried.doses_of(formula)))[0])
-        low, high = (self.end(), inf) if low > -inf else (-inf, self.end())
-        low, high = told_as_read(self.scale, low), told_as_read(self.scale, high)
-        return value, max(low - at, at - high, 0.0)
+            terms, _ = terms_at(z, self.model, self.ph)
+            spread = float(terms @ np.array(self.covariance) @ terms)
+            return told_as_read(self.scale, float(terms @ np.array(self.coefficients)) / sqrt(spread))
+        return told_as_read(self.scale, self.bound(z)[0])
 
     def straight(self, pool: Pool, doses: Vector) -> tuple[float, Vector]:
         """Return the bound in the scale that was fitted, at doses of shape (n,), and its slope per dose."""
@@ -284,13 +272,7 @@ class Measured(CurvedRule):
     def tangent(self, pool: Pool, doses: Vector) -> tuple[float, Vector]:
         """Return the bound at doses in the unit of the limit, and its slope per dose, shape (n,)."""
         value, slopes = self.straight(pool, doses)
-        shift = self._shift()
-        return (exp(value), exp(value) * slopes) if self.scale == "log" else (value + shift, slopes)
-
-    def _shift(self) -> float:
-        """Return what the limit as written lies above the one that was fitted."""
-        free = self.limits == (-inf, inf) or self.scale == "log"
-        return 0.0 if free else next(x for x in self.limits if abs(x) < inf) - self.end()
+        return (exp(value), exp(value) * slopes) if self.scale == "log" else (value, slopes)
 
 
 class FittedLine(LimitRule):
@@ -371,12 +353,10 @@ def terms_at(z: Vector, model: str, ph: float | None) -> tuple[Vector, Vector]:
 
 
 def fitted_end(scale: Scale, low: float, high: float) -> float:
-    """Return a limit in the scale that was fitted: logarithm, half a step round a judgement, 0 for a chance."""
+    """Return a limit in the scale that was fitted: its logarithm, or 0 for a chance."""
     limit = low if low > -inf else high
     if scale == "yes/no":
         return 0.0
-    if scale == "judged":
-        return limit - 0.5 if low > -inf else limit + 0.5
     return log(limit) if scale == "log" else limit
 
 

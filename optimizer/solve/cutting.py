@@ -8,11 +8,17 @@ its proof is that of an ordinary program, and so is that of a brief that is impo
 
 from __future__ import annotations
 
+from functools import partial
+
 from optimizer.brief.brief import Brief, bent, straight
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Pool, Vector
 from optimizer.errors import SolverError
 from optimizer.immutable import replace
 from optimizer.model.linearisation import Cuts, same_as, with_rules
-from optimizer.solve.linear import Solved, solve_fully
+from optimizer.rules.row import Setting
+from optimizer.solve.case_solver import Corridor
+from optimizer.solve.linear import formula_of, solve_fully
 from optimizer.solve.result import Result, Rounded
 from optimizer.units import number
 
@@ -28,10 +34,15 @@ def best_by_cuts(brief: Brief, *, time_limit: float, solver: str, weighable: boo
     Raises:
         SolverError: If an answer does not stand the check outside the solver.
     """
-    cut, first = gathered(brief, time_limit)
-    if first.chosen is None:
-        return replace(first.result, brief=cut)
-    result = solve_fully(cut, time_limit=time_limit, solver=solver, weighable=weighable, exact=exact).result
+    cut = gathered(brief, time_limit)
+    ask = partial(solve_fully, time_limit=time_limit, solver=solver, weighable=weighable, exact=exact)
+    try:
+        result = ask(cut).result
+    except SolverError:  # an equally good formula, told by the tie-breaks, lies between the tangents
+        cut = _settled(cut, time_limit)
+        result = ask(cut).result
+    if result.formula is None:
+        return replace(result, brief=cut)
     if weighable and result.rounded is not None and result.rounded.formula is None:
         result = replace(result, rounded=_rounded(cut, result, time_limit))
     lines = sum(len(r.cuts) for r in cut.modelled if isinstance(r, Cuts))
@@ -39,35 +50,60 @@ def best_by_cuts(brief: Brief, *, time_limit: float, solver: str, weighable: boo
     return replace(result, brief=brief, notes=(*result.notes, told))
 
 
-def gathered(brief: Brief, time_limit: float = 60.0) -> tuple[Brief, Solved]:
-    """Return a brief with its convex rules replaced by tangents enough for its objective, and its last answer.
+def gathered(brief: Brief, time_limit: float = 60.0) -> Brief:
+    """Return a brief with its convex rules replaced by tangents, enough for the best of its objective.
 
     Raises:
         SolverError: If the tangents do not suffice.
     """
-    rules = {r.id: Cuts(**same_as(r), loose=True) for r in bent(brief)}
+    rules = {r.id: Cuts(**same_as(r)) for r in bent(brief)}
     plain = straight(brief)
     for _ in range(ROUNDS):
-        found = solve_fully(with_rules(plain, rules), time_limit=time_limit, priced=False)
-        if found.chosen is None:
+        found = _best(with_rules(plain, rules), time_limit)
+        if found is None:
             break
-        broken = _broken(rules, found)
-        if not broken:
+        further = _further(rules, brief.pool, *found)
+        if not further:
             break
-        assert found.chosen.x is not None
-        doses = found.chosen.x[: len(brief.pool)]
-        rules |= {name: rules[name].cut_at(brief.pool, doses) for name in broken}
+        rules |= further
     else:
         raise SolverError(f"{ROUNDS} cutting rows do not meet '{'; '.join(r.reading() for r in rules.values())}'.")
-    whole = {name: rule.model_copy(update={"loose": False}) for name, rule in rules.items()}
-    return with_rules(plain, whole), found
+    return with_rules(plain, rules)
 
 
-def _broken(rules: dict[str, Cuts], found: Solved) -> list[str]:
-    """Return the rules that an answer breaks by more than a part of their tolerance."""
-    formula, setting = found.result.formula, found.result.setting
-    assert formula is not None
-    return [n for n, r in rules.items() if r.curved.violation(formula, setting) > r.curved.slack() / 4]
+def _further(rules: dict[str, Cuts], pool: Pool, doses: Vector, formula: Formula, setting: Setting) -> dict[str, Cuts]:
+    """Return the rules that an answer breaks by more than a part of their tolerance, with a tangent there."""
+    broken = [n for n, r in rules.items() if r.curved.violation(formula, setting) > r.curved.slack() / 4]
+    return {name: rules[name].cut_at(pool, doses) for name in broken}
+
+
+def _settled(cut: Brief, time_limit: float) -> Brief:
+    """Return the brief with tangents enough for the formula that its tie-breaks choose, too."""
+    rules = {r.id: r for r in cut.modelled if isinstance(r, Cuts)}
+    for _ in range(ROUNDS):
+        loose = {name: rule.model_copy(update={"loose": True}) for name, rule in rules.items()}
+        found = solve_fully(with_rules(cut, loose), time_limit=time_limit, priced=False)
+        if found.chosen is None or found.chosen.x is None or found.result.formula is None:
+            break
+        doses = found.chosen.x[: len(cut.pool)]
+        further = _further(rules, cut.pool, doses, found.result.formula, found.result.setting)
+        if not further:
+            break
+        rules |= further
+    return with_rules(cut, rules)
+
+
+def _best(brief: Brief, time_limit: float) -> tuple[Vector, Formula, Setting] | None:
+    """Return doses, formula and a pH setting of the best answer of a straight brief, or None."""
+    sign, name = brief.scenario.objective.goals[0]
+    found = [
+        f for f in Corridor(brief, time_limit=time_limit).best_of_each(sign, brief.measure(name)) if f.x is not None
+    ]
+    if not found:
+        return None
+    best = min(found, key=lambda f: sign * f.objective)
+    assert best.x is not None
+    return best.x[: len(brief.pool)], formula_of(brief, best), best.case.settings[0]
 
 
 def _rounded(cut: Brief, result: Result, time_limit: float) -> Rounded | None:

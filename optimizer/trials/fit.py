@@ -2,7 +2,8 @@
 
 The linear part is flat, so that nothing is assumed of it; terms of second order are shrunk as if their size were that
 of the noise, so that trials which cannot tell them all still tell what they can. A quadratic is taken only if its
-left-out error is below that of the line. If no left-out error is below that of the mean, the trials do not predict.
+left-out error is below that of the line and it makes the readings more likely. If the left-out error is not below that
+of the mean, the trials do not predict.
 
 A line cannot see curvature: its intervals carry an allowance for it, the mean over the trials of what the shrunk
 quadratic is less sure of, added to the variance of the mean so that the bound stays convex. In simulations
@@ -45,6 +46,7 @@ class Candidate:
         posterior: What it tells of the coefficients.
         left_out: Each reading predicted from the others, shape (n,); chances of yes for a yes or no.
         error: What these miss: root mean square for numbers, else the mean logarithm of their chance, turned round.
+        evidence: Logarithm of the chance of all readings under the model, up to a constant.
     """
 
     model: ModelName
@@ -52,6 +54,7 @@ class Candidate:
     posterior: Posterior
     left_out: Vector
     error: float
+    evidence: float
 
 
 @immutable
@@ -177,17 +180,20 @@ def candidate(readings: Readings, model: ModelName, noise: Noise) -> Candidate:
     precision = np.where(terms.curved, CURVATURE, 0.0)
     made = Made(columns, readings.low, readings.days)
     left = left_out(made, precision, noise)
-    return Candidate(model, terms, posterior(made, precision, noise), left.predicted, left.error(readings.low))
+    told = posterior(made, precision, noise)
+    return Candidate(model, terms, told, left.predicted, left.error(readings.low), left.evidence)
 
 
 def _of_latent(readings: Readings, model: ModelName, terms: Terms, found: Averaged) -> Candidate:
     if readings.kind == "yes/no":
         left = np.where(readings.low > 0.5, found.chances, 1 - found.chances)
-        return Candidate(model, terms, found.posterior, left, -found.score)
+        return Candidate(model, terms, found.posterior, left, -found.score, found.evidence)
     told = found.posterior
     mean = told.mean + readings.offset * (np.arange(len(told.mean)) == 0)
-    posterior = Posterior(mean, told.unit, told.variance, told.df)
-    return Candidate(model, terms, posterior, found.left_out + readings.offset, -found.score)
+    left = found.left_out + readings.offset
+    return Candidate(
+        model, terms, Posterior(mean, told.unit, told.variance, told.df), left, -found.score, found.evidence
+    )
 
 
 @immutable
@@ -230,10 +236,20 @@ def choose(readings: Readings, noise: Noise) -> Chosen:
     quadratic = (
         candidate(readings, "quadratic", noise) if line is not None and len(readings) > len(line.terms) else None
     )
-    best = min((c for c in (line, quadratic) if c is not None), key=lambda c: c.error, default=mean)
+    best = line or mean
+    if line is not None and quadratic is not None and _bends(line, quadratic):
+        best = quadratic
     if best.error >= mean.error:
         best = mean
     return Chosen(readings, noise, best, mean, line, quadratic, _honest(readings, best, line, quadratic), why)
+
+
+def _bends(line: Candidate, quadratic: Candidate) -> bool:
+    """Return whether a quadratic predicts better than the line, and makes the readings as a whole more likely too.
+
+    The second keeps out three in four of the quadratics that a straight truth wins by chance.
+    """
+    return quadratic.error < line.error and quadratic.evidence > line.evidence
 
 
 def _honest(readings: Readings, best: Candidate, line: Candidate | None, quadratic: Candidate | None) -> Posterior:

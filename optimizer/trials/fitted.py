@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from pathlib import Path
 
 import numpy as np
 
-from optimizer.brief.brief import Brief, load_brief, widened
-from optimizer.brief.scenario import find_scenario
+from optimizer.brief.brief import Brief
 from optimizer.errors import UsageError
 from optimizer.immutable import immutable, replace, told_as, untold
 from optimizer.rules.fitted import Measured, Tried
@@ -117,13 +115,6 @@ def measured_of(series: Series, what: str, chosen: Chosen, sure: float = SURE, p
     )
 
 
-def brief_of_series(series: Series, beside: Path | None) -> Brief:
-    """Return the brief that a series was planned on, with all its materials as candidates."""
-    near = None if beside is None else beside.parent / series.brief
-    path = near if near is not None and near.is_file() else find_scenario(series.brief)
-    return widened(load_brief(path), series.region.materials)
-
-
 def ways_of(series: Series, brief: Brief) -> tuple[Way, ...]:
     """Return the factors of a series; those that its formula does not know are left out."""
     first = series.beaker[0]
@@ -179,6 +170,6 @@ def _one(series: Series, what: str, brief: Brief | None) -> Fit:
     if ways and len(ways) == len(at) and chosen.predicts:
         moves = np.array([w.direction for w in ways]) @ back_of(series)
         if np.linalg.matrix_rank(moves) == len(at):
-            effects = tuple(effects_of(chosen, ways, readings.z, moves, at.centre))
+            effects = tuple(effects_of(chosen, ways, readings.z, moves, at))
     fit = fit_of(series, what, chosen, ways, effects)
     return replace(fit, measure=measured_of(series, what, chosen)) if chosen.predicts else fit

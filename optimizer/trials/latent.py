@@ -23,7 +23,7 @@ from optimizer.trials.regression import Noise, Posterior, Vector
 from optimizer.units import SETTLED
 
 SWEEPS = 60
-GRID = 21
+GRID = 17
 """Standard deviations tried, evenly in their logarithm."""
 WIDE = 6.0
 """The grid goes from the prior's over this to the prior's times this."""

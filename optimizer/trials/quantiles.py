@@ -6,6 +6,7 @@ Barnett, J. Comput. Phys. 64 (1986) 490); quantiles by halving. Tested against a
 
 from __future__ import annotations
 
+from functools import cache
 from math import exp, inf, lgamma, log, log1p, sqrt
 from statistics import NormalDist
 
@@ -49,6 +50,7 @@ def t_share(t: float, df: float) -> float:
     return tail if t < 0 else 1 - tail
 
 
+@cache
 def t_quantile(share: float, df: float) -> float:
     """Return the t below which a share lies, 0 < share < 1; that of the normal for infinite `df`."""
     if df == inf:

@@ -14,7 +14,9 @@ import numpy as np
 
 from optimizer.immutable import Figure, immutable, untold
 from optimizer.rules.fitted import Measured, told_as_read
+from optimizer.trials.basis import Coordinates
 from optimizer.trials.factors import Way
+from optimizer.trials.factors import ends as ends_of
 from optimizer.trials.fit import Chosen, brier, chance, curvature_told, predicted
 from optimizer.trials.regression import Made, Vector, aliases, lack_of_fit, leverage
 from optimizer.trials.series import Kind, Series
@@ -26,6 +28,8 @@ SHARE = 0.9
 """How often an interval shall hold."""
 HEAVY = 0.9
 """Leverage from which a reading decides its own prediction nearly alone."""
+OWN = 0.95
+"""Weight of a reading in its own prediction that is counted at most."""
 MIXED = 0.5
 """Part of a term of second order that a line takes in, from which it is told."""
 
@@ -67,6 +71,8 @@ class FactorEffect:
     """Upper end."""
     told: bool
     """Whether the interval is on one side of no effect."""
+    weight: float = untold()
+    """Its size in the scale that is fitted."""
     curve: tuple[tuple[float, float, float, float], ...] = untold(default=())
     """Figure of the factor, mean, lower and upper end, for drawing."""
 
@@ -85,10 +91,15 @@ class Fit:
     """Whether it may enter a blend."""
     verdict: str
     error: Figure
-    """Left-out error of the chosen model, in the scale that is fitted (the logarithm of a `log` reading)."""
+    """Left-out error of the chosen model in the scale that is fitted (the logarithm of a `log` reading): root mean
+    square of numbers, else the mean logarithm of the readings' chances, turned round."""
     error_of_mean: Figure
     error_of_line: Figure
     error_of_quadratic: Figure
+    error_told: Figure
+    """Root mean square of what left-out predictions miss of the readings as numbers, in the same scale."""
+    error_of_mean_told: Figure
+    """The same of the mean alone."""
     brier: Figure
     """Mean square of what left-out chances miss, for yes and no."""
     brier_of_guessing: Figure
@@ -109,6 +120,8 @@ class Fit:
     """The rule that it becomes; None if it does not predict."""
     chosen: Chosen | None = untold(default=None)
     ways: tuple[Way, ...] = untold(default=())
+    doses: tuple[Vector, ...] = untold(default=())
+    """Of each point, as weighed."""
 
 
 def points_of(chosen: Chosen) -> tuple[Point, ...]:
@@ -121,18 +134,27 @@ def points_of(chosen: Chosen) -> tuple[Point, ...]:
             for b, d, t, y, p in zip(r.beakers, r.days, r.typed, r.low, left, strict=True)
         )
     columns = chosen.fitted.terms.columns(r.z, r.ph)
-    spread = np.sqrt(
-        chosen.posterior.variance * (1 + np.einsum("ij,jk,ik->i", columns, chosen.posterior.unit, columns))
-    )
+    # Without the reading itself its prediction scatters by s2 / (1 - h), h being its own weight in it.
+    own = np.einsum("ij,jk,ik->i", columns, chosen.posterior.unit, columns)
+    spread = np.sqrt(chosen.posterior.variance / (1 - np.minimum(own / (1 + own), OWN)))
     half = chosen.posterior.half((1 + SHARE) / 2) * spread
-    told = zip(r.beakers, r.days, r.typed, r.middle, left, half, strict=True)
-    return tuple(
-        Point(b, int(d), t, *(told_as_read(kind, float(v)) for v in (m, p, p - h, p + h))) for b, d, t, m, p, h in told
-    )
+    found = []
+    for b, d, t, m, p, h in zip(r.beakers, r.days, r.typed, r.middle, left, half, strict=True):
+        measured, expected = told_as_read(kind, float(m)), told_as_read(kind, float(p))
+        low, high = ends_of_reading(kind, p - h, p + h)
+        found.append(Point(b, int(d), t, measured, expected, low, high))
+    return tuple(found)
+
+
+def ends_of_reading(kind: Kind, low: float, high: float) -> tuple[float, float]:
+    """Return the ends of an interval of readings as they are read; a judgement is one of five steps."""
+    if kind == "judged":
+        return float(np.clip(np.round(low), 1, 5)), float(np.clip(np.round(high), 1, 5))
+    return told_as_read(kind, float(low)), told_as_read(kind, float(high))
 
 
 def effects_of(
-    chosen: Chosen, ways: Sequence[Way], tried_z: Vector, moves: Vector, centre: Vector
+    chosen: Chosen, ways: Sequence[Way], tried_z: Vector, moves: Vector, at: Coordinates
 ) -> Iterator[FactorEffect]:
     """Yield the effect of each factor.
 
@@ -141,17 +163,16 @@ def effects_of(
         ways: The factors.
         tried_z: Coordinates of all beakers, shape (n, q).
         moves: What one unit of each factor adds to the coordinates, shape (f, q).
-        centre: Doses in the middle of the coordinates, shape (m,).
+        at: The coordinates.
     """
     middle = tried_z.mean(axis=0)
-    along = (tried_z - middle) @ np.linalg.pinv(moves)
-    back = np.linalg.pinv(moves)
-    for k, way in enumerate(ways):
-        ends = float(along[:, k].min()), float(along[:, k].max())
-        steps = np.linspace(*ends, 21)
-        z = middle + steps[:, None] * moves[k]
-        figures = [float(way.told((centre + way.direction * s)[None, :])[0]) for s in steps + middle @ back[:, k]]
-        yield _effect(chosen, way, z, figures)
+    every = at.doses(tried_z)
+    for way, move in zip(ways, moves, strict=True):
+        here, beside = way.told(at.doses(np.array([middle, middle + move])))
+        low, high = ends_of(way, every)
+        steps = np.linspace(low - here, high - here, 21) / (beside - here)
+        z = middle + steps[:, None] * move
+        yield _effect(chosen, way, z, way.told(at.doses(z)).tolist())
 
 
 def _effect(chosen: Chosen, way: Way, z: Vector, figures: list[float]) -> FactorEffect:
@@ -166,9 +187,9 @@ def _effect(chosen: Chosen, way: Way, z: Vector, figures: list[float]) -> Factor
         ends = [exp(e) for e in ends]
     if kind == "yes/no":
         ends = [curve[-1][1] - curve[0][1], nan, nan]
-    return FactorEffect(
-        way.id, way.name, way.unit, figures[0], figures[-1], ends[0], ends[1], ends[2], abs(mean) > half, curve
-    )
+    effect, low, high = ends
+    span = figures[0], figures[-1]
+    return FactorEffect(way.id, way.name, way.unit, *span, effect, low, high, abs(mean) > half, abs(mean), curve)
 
 
 def _curve(
@@ -237,8 +258,8 @@ def _drift(series: Series, chosen: Chosen) -> Iterator[str]:
         if abs(mean) > LIMIT * chosen.noise.sd / np.sqrt(len(steps)):
             way = "higher" if mean > 0 else "lower"
             yield (
-                f"Drift: the plan's last beaker of a day reads {_in_words(r.kind, '', mean)} {way} than its first, more "
-                "than chance explains. Something changed while the beakers were made or read (temperature, waiting)."
+                f"Drift: the plan's last beaker of a day reads {_in_words(r.kind, '', mean)} {way} than its first, "
+                "more than chance explains. Something changed meanwhile, such as temperature or waiting."
             )
 
 
@@ -274,23 +295,22 @@ def _doubts(chosen: Chosen) -> Iterator[str]:
         heavy = [r.beakers[k] for k in np.flatnonzero(leverage(made, precision) > HEAVY)]
         if heavy:
             names = listed([str(b) for b in heavy])
-            yield f"Beakers {names} decide their own prediction nearly alone: an error in one goes straight into the model."
+            yield f"Beakers {names} decide their own prediction nearly alone: an error in one goes straight into it."
     if chosen.fitted.model == "line":
         yield from _taken_in(chosen)
         told = curvature_told(r)
         if told:
-            yield f"Curvature cannot be told in full here: {told} What a line cannot see is allowed for in its intervals."
+            yield "Bends cannot all be told by these beakers; what a line cannot see is allowed for in its intervals."
 
 
 def _taken_in(chosen: Chosen) -> Iterator[str]:
-    """Yield the terms of second order that most of a line's effects would take in."""
+    """Yield that bends would be taken for effects, where the beakers mix them."""
     r = chosen.readings
     terms, columns = r.columns("quadratic")
     line = chosen.fitted.terms.columns(r.z, r.ph)
     mixed = np.abs(aliases(line, columns[:, terms.curved])[1:])
     if mixed.size and mixed.max() > MIXED:
-        share = float((mixed > MIXED).any(axis=0).mean())
-        yield f"{number(100 * share, 0)} % of the terms of second order would show as an effect of a factor, were they large."
+        yield "If the reading bends strongly here, part of that is taken for effects of the factors."
 
 
 def verdict_of(chosen: Chosen, what: str) -> str:
@@ -302,10 +322,11 @@ def verdict_of(chosen: Chosen, what: str) -> str:
         guess = brier(_guessing(yes), yes)
         if not c.predicts:
             return f"These trials do not predict {what}: chances from {n} beakers are no better than guessing."
-        right = float(((c.fitted.left_out > 0.5) == (yes > 0.5)).mean())
+        right = number(100 * float(((c.fitted.left_out > 0.5) == (yes > 0.5)).mean()), 0)
+        errors = f"{number(brier(c.fitted.left_out, yes), 3)} against {number(guess, 3)} for guessing"
         return (
-            f"The chance of {what} is told somewhat: left-out beakers are called right {number(100 * right, 0)} times in "
-            f"100; the square error is {number(brier(c.fitted.left_out, yes), 3)} against {number(guess, 3)} for guessing."
+            f"The chance of {what} is told somewhat: left-out beakers are called right {right} times in 100; the "
+            f"square error of their chances is {errors}."
         )
     if not c.predicts:
         return f"These trials do not predict {what}: left-out readings are met no better than by their mean."
@@ -347,6 +368,8 @@ def fit_of(series: Series, what: str, chosen: Chosen, ways: tuple[Way, ...], eff
         chosen.mean.error,
         nan if chosen.line is None else chosen.line.error,
         nan if chosen.quadratic is None else chosen.quadratic.error,
+        nan if kind == "yes/no" else _rms(chosen, chosen.fitted.left_out),
+        nan if kind == "yes/no" else _rms(chosen, chosen.mean.left_out),
         brier(chosen.fitted.left_out, yes) if len(yes) else nan,
         brier(_guessing(yes), yes) if len(yes) else nan,
         float(np.sqrt(post.variance)),
@@ -361,4 +384,5 @@ def fit_of(series: Series, what: str, chosen: Chosen, ways: tuple[Way, ...], eff
         tuple(notes_of(series, chosen)),
         chosen=chosen,
         ways=ways,
+        doses=tuple(series.made(b) for b in chosen.readings.beakers),
     )

@@ -8,6 +8,8 @@ An objective on a rating becomes one on the fitted mean. Either way the formula 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import field
+from math import inf
 
 from optimizer.brief.brief import Brief
 from optimizer.errors import UsageError, fault
@@ -41,7 +43,7 @@ class Wish:
         ph: Target pH, where the trials varied it.
     """
 
-    wanted: Mapping[str, Wanted] = {}
+    wanted: Mapping[str, Wanted] = field(default_factory=dict)
     sure: float = SURE
     ph: float | None = None
 
@@ -60,8 +62,12 @@ def with_readings(brief: Brief, fits: Fits, wish: Wish) -> Brief:
     limits = _limits(series, wish)
     _refuse_untold(fits, limits)
     brief = _at_ph(brief, series, wish.ph)
-    level = None if not series.ph_levels else _level(series, wish.ph)
-    told = {f.what: measured_of(series, f.what, f.chosen, wish.sure, level) for f in fits.fits if f.predicts}
+    level = None if not series.ph_levels else level_of(series, wish.ph)
+    told = {
+        f.what: measured_of(series, f.what, f.chosen, wish.sure, level)
+        for f in fits.fits
+        if f.predicts and f.chosen is not None
+    }
     wanted = _objectives(brief, told)
     used = {w: m for w, m in told.items() if w in limits or w in wanted.values()}
     if not used:
@@ -107,8 +113,12 @@ def _refuse_untold(fits: Fits, limits: Mapping[str, Wanted]) -> None:
             raise UsageError(f"{by_name[what].verdict} So no limit on it enters a blend.")
 
 
-def _level(series: Series, ph: float | None) -> float:
-    """Return the pH as the process variable."""
+def level_of(series: Series, ph: float | None) -> float:
+    """Return a pH as the process variable of trials that varied it.
+
+    Raises:
+        UsageError: If it is not stated, or lies outside.
+    """
     low, high = series.ph_levels[0], series.ph_levels[-1]
     if ph is None or not low <= ph <= high:
         asked = "no pH is stated" if ph is None else f"pH {ph:g} lies outside"
@@ -162,7 +172,7 @@ def _replaced(brief: Brief, limits: Mapping[str, Wanted]) -> dict[str, str]:
     return {
         r.id: r.reading()
         for r in brief.modelled
-        if isinstance(r, MeanRating) and r.rating in ratings and r.limits != (-float("inf"), float("inf"))
+        if isinstance(r, MeanRating) and r.rating in ratings and r.limits != (-inf, inf)
     }
 
 
@@ -178,7 +188,9 @@ def _rules(measure: Measured, ends: Wanted) -> list[LimitRule]:
     if most is not None:
         other = measure.id if least is None else f"{measure.id}-most"
         made.append(Measured.model_validate(fields | {"at_most": most, "id": other}))
-    free = measure.with_limits(-float("inf"), float("inf"))
+    if made and measure.scale != "yes/no":
+        made.append(measure.model_copy(update={"id": f"{measure.id}-expected"}))
+    free = measure.with_limits(-inf, inf)
     return made or [free if isinstance(free, FittedLine) else measure]
 
 
