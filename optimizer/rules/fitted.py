@@ -156,9 +156,9 @@ class Measured(CurvedRule):
     coefficients. A limit holds on the one-sided bound m -+ t sqrt(f'Sf), with S the covariance of b and t the quantile
     of Student's t for `sure`, so that it is really kept that often where the model holds; the value told is that bound,
     without a limit it is m. Numbers whose logarithm was fitted are told as such numbers. The bound of a line is convex:
-    cutting rows reach the best of all. That of a quadratic is followed by steps, and its answer is a local one. A chance
-    of yes is limited as it is, Phi(m / sqrt(1 + f'Sf)). The covariance of a line holds an
-    allowance for the curvature that it cannot see. Source: the trials named; nothing is said outside them.
+    cutting rows reach the best of all. That of a quadratic is followed by steps, and its answer is a local one. A
+    chance of yes is limited as it is, Phi(m / sqrt(1 + f'Sf)). The covariance of a line holds an allowance for the
+    curvature that it cannot see. Source: the trials named; nothing is said outside them.
     """
 
     kind: Literal["measured"] = "measured"
