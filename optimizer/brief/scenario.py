@@ -101,6 +101,8 @@ class HeldBack(Frozen):
     """Acids or alkalis that set the pH."""
     thickeners: tuple[str, ...] = ()
     """Thickeners that may be added later; their pH windows count where a rule asks for them."""
+    planned: dict[str, Percent] = {}
+    """Doses of them to plan the cost with [% as supplied by id], from your own batches; without, the usual ones."""
 
 
 class Objective(Frozen):

@@ -12,9 +12,11 @@ from optimizer.cli.common import (
     Json,
     Libraries,
     Markdown,
+    On,
     Own,
     Pdf,
     app,
+    day_of,
     print_json,
     read_shipped,
     say,
@@ -32,7 +34,7 @@ app.add_typer(library_app, name="library", rich_help_panel=FACTS)
 @app.command(rich_help_panel=FACTS)
 def start(folder: Annotated[Path, typer.Argument(help="Folder to lay; it must not hold these files yet.")]) -> None:
     """Lay a working folder: a shelf to fill in, a file for your own materials, a first brief, its costs."""
-    from optimizer.cli.starter import lay
+    from optimizer.answers.starter import lay
 
     for path in lay(folder):
         say(f"wrote {path}")
@@ -95,12 +97,15 @@ def schema(
     from optimizer.bench.costing import Costing
     from optimizer.bench.costs import Costs
     from optimizer.bench.reconcile import Made
+    from optimizer.bench.shared_card import SharedCard
     from optimizer.bench.weigh import WeighSheet
     from optimizer.brief.defaults import BenchDefaults
     from optimizer.brief.explained import BriefExplained
     from optimizer.brief.listing import Briefs
     from optimizer.brief.scenario import Scenario
+    from optimizer.data.evidence import Evidence
     from optimizer.data.facts import Material
+    from optimizer.data.law import Law
     from optimizer.data.library import LibraryFile
     from optimizer.data.shelf import ShelfLine
     from optimizer.labelling.label import Label
@@ -112,6 +117,7 @@ def schema(
     from optimizer.records.overview import Listed, Shown
     from optimizer.records.packing import Packed
     from optimizer.records.series import Calendar, Tasks
+    from optimizer.records.stock import Stock
     from optimizer.report.advice import Advised
     from optimizer.report.formula_json import Blend, Check
     from optimizer.report.intake import FormulaTaken, PricesTaken
@@ -142,6 +148,8 @@ def schema(
         "library": (LibraryFile, "library file"),
         "material": (Material, "a [[material]] of a library file; tenside library show | list | find --json"),
         "library-check": (DoubtsRecord, "tenside library check --json"),
+        "library-evidence": (Evidence, "tenside library evidence --json"),
+        "library-law": (Law, "tenside library law --json"),
         "rule": (RuleNote, "tenside rules --json"),
         "shelf-line": (ShelfLine, "a line of the shelf, once its headings are recognised"),
         "variants-file": (VariantFile, "file of variants"),
@@ -172,6 +180,7 @@ def schema(
         "records-where": (WhereLot, "tenside records where --json"),
         "records-tests": (Calendar, "tenside records tests | change | result | strike --json"),
         "records-due": (Tasks, "tenside records due --json"),
+        "stock": (Stock, "tenside stock --json"),
         "records-export": (Moved, "tenside records export | import --json"),
         "records-check": (Soundness, "tenside records check --json"),
         "advice": (Advised, "tenside advice --json"),
@@ -189,6 +198,7 @@ def schema(
         "weighed": (Weighed, "tenside weighed --json"),
         "made": (Made, "tenside made --json"),
         "card": (Card, "tenside card --json"),
+        "shared-card": (SharedCard, "tenside card --json --share"),
         "pack-up": (Packed, "tenside pack-up | unpack --json"),
         "page": (PageRecord, "tenside page --json"),
     }
@@ -272,24 +282,80 @@ def library_show(
 
 
 @library_app.command("check")
-def library_check(library: Libraries = None, own: Own = None, json: Json = False) -> None:
-    """Check library files and list doubtful figures, each doubt once with all materials that it is about."""
-    from shutil import get_terminal_size
-    from textwrap import wrap
+def library_check(on: On = "", library: Libraries = None, own: Own = None, json: Json = False) -> None:
+    """Check library files: doubtful figures, each doubt once with all its materials, and law that was read long ago."""
+    from datetime import date
 
+    from optimizer.data.law import MONTHS, grown_old
     from optimizer.data.library import doubts
     from optimizer.report.reference import DoubtsRecord
 
     found = read_shipped(library, own)
     doubtful = {m.id: doubts(m) for m in found.materials if doubts(m)}
+    day = day_of(on)
+    old = dict(grown_old(found, date.fromisoformat(day)))
     if json:
-        print_json(DoubtsRecord(materials=len(found.materials), doubts=doubtful))
+        print_json(DoubtsRecord(materials=len(found.materials), doubts=doubtful, old_law=old))
         return
     by_doubt: dict[str, list[str]] = {}
     for name, said in doubtful.items():
         for doubt in said:
             by_doubt.setdefault(doubt, []).append(name)
     for doubt, names in by_doubt.items():
-        text = f"{', '.join(names)}: {doubt}"
-        say("\n".join(wrap(text, get_terminal_size().columns, subsequent_indent="  ", break_on_hyphens=False)))
+        _say_wrapped(f"{', '.join(names)}: {doubt}")
+    for read in sorted(set(old.values())):
+        names = [name for name, known in old.items() if known == read]
+        since = f"as it was on {read}" if read else "on no known day"
+        _say_wrapped(f"{', '.join(names)}: law read {since}, more than {MONTHS} months before {day}; read it again")
     say(f"{len(found.materials)} materials, {len(doubtful)} with doubtful figures")
+
+
+def _say_wrapped(text: str) -> None:
+    from shutil import get_terminal_size
+    from textwrap import wrap
+
+    say("\n".join(wrap(text, get_terminal_size().columns, subsequent_indent="  ", break_on_hyphens=False)))
+
+
+@library_app.command("evidence")
+def library_evidence(
+    library: Libraries = None,
+    own: Own = None,
+    html: Html = None,
+    pdf: Pdf = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Count the figures of the library by how well they are backed: read, computed, from memory."""
+    from optimizer.data.evidence import evidence_of
+    from optimizer.report.evidence import evidence_document
+
+    found = evidence_of(read_shipped(library, own))
+    if json:
+        print_json(found)
+    else:
+        show(evidence_document(found), markdown, html, pdf)
+
+
+@library_app.command("law")
+def library_law(
+    use: Annotated[str, typer.Option(help="'rinse-off' or 'leave-on'.")] = "rinse-off",
+    library: Libraries = None,
+    own: Own = None,
+    html: Html = None,
+    pdf: Pdf = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """What the library holds of the law: ceilings, conditions, allergens, each with its entry, act and day."""
+    from optimizer.data.law import law_of
+    from optimizer.report.law import law_document
+
+    uses = ("rinse-off", "leave-on")
+    if hyphened(use) not in uses:
+        raise UsageError(f"there is no use '{use}'. {nearest(use, uses)}")
+    found = law_of(read_shipped(library, own), hyphened(use))
+    if json:
+        print_json(found)
+    else:
+        show(law_document(found), markdown, html, pdf)

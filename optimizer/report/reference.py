@@ -1,9 +1,11 @@
 """Rules and raw materials as documents."""
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from optimizer.brief.explained import BriefExplained
 from optimizer.brief.listing import BriefLine, Briefs
+from optimizer.data.cautions import cautions_from
 from optimizer.data.facts import Material, Substance
 from optimizer.data.library import Library, doubts
 from optimizer.report.document import Columns, Document, Listing, Table, figures
@@ -19,6 +21,8 @@ class DoubtsRecord(Printed):
     """How many were read."""
     doubts: dict[str, list[str]]
     """Sentences by material id; a material without doubts is not listed."""
+    old_law: dict[str, str] = {}
+    """Day on which it was read, by what of the law was read more than 12 months ago; empty for no known day."""
 
 
 def rules_document(notes: Iterable[RuleNote]) -> Document:
@@ -154,7 +158,7 @@ def material_document(library: Library, material: Material) -> Document:
             listed(c.substances, "or"),
             f"{number(c.percent)} % {c.basis}",
             c.kind,
-            " ".join(w for w in (c.jurisdiction, c.as_of) if w),
+            c.place,
             library.sources.get(c.source, c.source),
         )
         for c in library.ceilings
@@ -169,9 +173,14 @@ def material_document(library: Library, material: Material) -> Document:
         ("everything else" if figure == "default" else figure, confidence, library.sources.get(source, source))
         for figure, (source, confidence) in sorted(material.backing.items())
     )
+    backing += tuple(
+        (f"{figure} of {s.inci}", confidence, library.sources.get(source, source))
+        for s in material.substances
+        for figure, (source, confidence) in sorted(s.backing.items())
+    )
     sections.append(Table("Who says so", ("figure", "confidence", "source"), backing))
     sections += [Listing("Doubtful", tuple(doubts(material)))] if doubts(material) else []
-    cautions = tuple(library.cautions[c] for c in material.cautions)
+    cautions = tuple(replace(c, materials=()).words for c in cautions_from([material], library).values())
     sections += [Listing("Cautions", cautions, "caution")] if cautions else []
     return Document(material.name, material.id, tuple(facts), tuple(sections))
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from decimal import Decimal
 from itertools import groupby
+from math import sqrt
 
 from optimizer.data.cautions import ALWAYS, Caution
 from optimizer.report.blend import alarm_listing, caution_listing
@@ -256,7 +257,8 @@ def next_document(found: Next) -> Document:
     every = [b.doses for b in found.series.beaker] + [b.doses for b in found.beakers]
     moving = [n for n in first if len({doses.get(n, 0.0) for doses in every}) > 1]
     numbers = ",".join(str(b.number) for b in found.beakers)
-    gain = f"{number(found.variance_before, 3)} -> {number(found.variance_after, 3)}"
+    before, after = (number(sqrt(v), 2) for v in (found.variance_before, found.variance_after))
+    gain = f"{before} times that of one reading, {after} with these beakers (average over the region)"
     sections: list[Section] = [
         *alarm_listing(found.cautions),
         _beakers(found.beakers, sorted(moving, key=lambda n: (-first[n], n))),
@@ -264,5 +266,5 @@ def next_document(found: Next) -> Document:
         Listing("Next", (f"tenside trials sheet {found.file} --only {numbers} --pdf sheet.pdf",)),
         _cautions(found.cautions),
     ]
-    facts = (("day", str(found.day)), ("average variance of a prediction, in that of one reading", gain))
+    facts = (("day", str(found.day)), ("error of a prediction", gain))
     return Document(f"Next beakers of {found.trials}", verdict, facts, tuple(sections))

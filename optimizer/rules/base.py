@@ -35,6 +35,8 @@ class Rule(Frozen):
     unit: ClassVar[str] = ""
     step: ClassVar[float] = 1.0
     """One noticeable step of the limit, in the rule's unit."""
+    figures: ClassVar[tuple[str, ...]] = ()
+    """Figures of its materials that the rule's value rests on, by the names of `data.evidence`."""
     gives: ClassVar[bool] = True
     """False for the total, law and physics, which never give way."""
     by_lots: ClassVar[bool] = True
@@ -140,6 +142,10 @@ class Rule(Frozen):
         """Return whether a line of its own says nothing at a value: told elsewhere, or nothing of it is there."""
         return self.shown == "apart" or (self.shown == "where used" and not value > 0)
 
+    def rests_on(self, item: Ingredient) -> tuple[str, ...]:
+        """Return the figures of a used material that the rule's value rests on."""
+        return self.figures
+
     def unrated(self, item: Ingredient) -> bool:
         """Return whether a material counts as the worst since nobody rated it."""
         return False
@@ -238,6 +244,11 @@ class LimitRule(Rule):
         above, below = self.constants(pool.held_back)
         bottom = float(self.pers(pool) @ doses) + below if self.ratio else below
         return float(self.amounts(pool) @ doses) + above, bottom
+
+    def rests_on(self, item: Ingredient) -> tuple[str, ...]:
+        """Return the figures of a used material that the value rests on; none if it adds nothing to it."""
+        counts = bool(self.figures) and (self.amount(item) != 0 or (self.ratio and self.per(item) != 0))
+        return self.figures if counts else ()
 
     def vanishing(self, pool: Pool) -> float:
         """Return the denominator up to which a ratio counts as one over nothing."""
@@ -353,6 +364,10 @@ class CurvedRule(LimitRule):
         what = f"'{asked}' is linear only around a formula, and this question needs straight rules."
         step = "'blend', 'compare' and 'frontier' follow it by steps, 'check' measures it; else leave the rule out."
         return fault("brief", f"rule.{self.id}", what, step)
+
+    def rests_on(self, item: Ingredient) -> tuple[str, ...]:
+        """Return its figures, for a surfactant."""
+        return self.figures if item.surfactant > 0 else ()
 
     def amount(self, item: Ingredient) -> float:
         """There is none.

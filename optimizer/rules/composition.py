@@ -15,6 +15,7 @@ class Active(LimitRule):
     """
 
     kind: Literal["active"] = "active"
+    figures: ClassVar[tuple[str, ...]] = ("substances",)
     unit: ClassVar[str] = "%"
     step: ClassVar[float] = 0.5
     highest: ClassVar[float] = 100.0
@@ -41,6 +42,7 @@ class Share(LimitRule):
     """
 
     kind: Literal["share"] = "share"
+    figures: ClassVar[tuple[str, ...]] = ("substances",)
     of: Group
     """Charges, families or materials that are counted."""
     unit: ClassVar[str] = "% of active matter"
@@ -78,6 +80,7 @@ class Ratio(LimitRule):
     """
 
     kind: Literal["ratio"] = "ratio"
+    figures: ClassVar[tuple[str, ...]] = ("substances",)
     of: Group = Group(charges=("anionic",))
     """Numerator."""
     to: Group = Group(charges=("amphoteric", "nonionic"))
@@ -127,6 +130,7 @@ class Water(LimitRule):
     """
 
     kind: Literal["water"] = "water"
+    figures: ClassVar[tuple[str, ...]] = ("substances",)
     counts: Literal["all", "added"] = "all"
     """All water, or only what is added as water."""
     unit: ClassVar[str] = "%"
@@ -150,6 +154,7 @@ class Salt(LimitRule):
     """
 
     kind: Literal["salt"] = "salt"
+    figures: ClassVar[tuple[str, ...]] = ("salt",)
     unit: ClassVar[str] = "%"
     step: ClassVar[float] = 0.1
     highest: ClassVar[float] = 100.0
@@ -174,6 +179,7 @@ class Natural(LimitRule):
     """
 
     kind: Literal["natural"] = "natural"
+    figures: ClassVar[tuple[str, ...]] = ("substances", "natural")
     with_water: bool = True
     """Whether water counts on both sides; say which when you quote the figure."""
     unit: ClassVar[str] = "%"
@@ -215,6 +221,10 @@ class Property(LimitRule):
     """Unit that is shown; the library's own unit when empty."""
     lowest: ClassVar[float] = -float("inf")
     step: ClassVar[float] = 1.0
+
+    def rests_on(self, item: Ingredient) -> tuple[str, ...]:
+        """The property, where it is declared."""
+        return (self.property,) if self.property in item.material.properties else ()
 
     @builtins.property
     def ratio(self) -> bool:  # type: ignore[override]

@@ -303,10 +303,14 @@ def _asked_for(material: str, wish: Wish, base: Base) -> tuple[Rule, ...]:
 
 
 def stand_ins(brief: Brief, material: str) -> tuple[str, ...]:
-    """Return ids of the library's materials with the same main function that the brief's pool does not hold."""
+    """Return ids of the library's materials with the same main function that the brief's pool does not hold.
+
+    What was entered from memory as a whole stands in for nothing unless the shelf names it.
+    """
     function = _known(brief, material).function
     held = brief.pool.index
-    return tuple(m.id for m in brief.library.materials if m.function == function and m.id not in held)
+    others = (m for m in brief.library.materials if m.function == function and m.id not in held)
+    return tuple(m.id for m in others if not m.unread)
 
 
 def measured(formula: Formula) -> Mapping[str, float]:

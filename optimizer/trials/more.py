@@ -172,7 +172,8 @@ def _beakers(
 
     if plan is not None and repeats > 0:
         add("plan", plan.ph, plan.doses)
-    for k, place in enumerate(chosen):
+    for k in np.random.default_rng(series.seed + day).permutation(len(chosen)):
+        place = chosen[k]
         ph = own[round(field.process[place]) + 1] if own else series.beaker[0].ph
         names = {n: round(float(x), 6) for n, x in zip(known.materials, doses[k], strict=True)}
         add("chosen", ph, names)

@@ -64,27 +64,28 @@ class Polytope:
         return np.asarray((np.atleast_2d(z) @ self.along.T <= self.at_most + ON_SIDE).all(axis=1))
 
     def drawn(self, count: int, rng: np.random.Generator) -> Vector:
-        """Return points drawn evenly from within, shape (count, q), by a walk along random lines."""
-        z, found = self.corners.mean(axis=0), np.empty((count, self.directions))
-        lines = rng.normal(size=(WALKED * count, self.directions))
-        places = rng.random(WALKED * count)
-        rates, room = lines @ self.along.T, self.at_most - self.along @ z
-        for k in range(WALKED * count):
-            rate = rates[k]
-            with np.errstate(divide="ignore", invalid="ignore"):
-                reach = room / rate
-            ahead = reach[rate > 0].min()
-            behind = reach[rate < 0].max()
-            moved = behind + (ahead - behind) * places[k]
-            z = z + moved * lines[k]
-            room = room - moved * rate
-            if k % WALKED == 0:
-                found[k // WALKED] = z
-        return found
+        """Return points drawn evenly from within, shape (count, q), by walks along random lines, many at once."""
+        z = np.repeat(self.corners.mean(axis=0)[None], WALKERS, axis=0)
+        found: list[Vector] = []
+        for k in range(WARMED + WALKED * -(-count // WALKERS)):
+            z = self._stepped(z, rng)
+            if k >= WARMED and (k - WARMED) % WALKED == WALKED - 1:
+                found.append(z)
+        return np.vstack([np.zeros((0, self.directions)), *found])[:count]
+
+    def _stepped(self, z: Vector, rng: np.random.Generator) -> Vector:
+        """Return points moved to an even place on a random line through each, shape (w, q)."""
+        lines = rng.normal(size=z.shape)
+        rates, room = lines @ self.along.T, np.maximum(self.at_most - z @ self.along.T, 0.0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            reach = room / rates
+        ahead = np.where(rates > 0, reach, np.inf).min(axis=1)
+        behind = np.where(rates < 0, reach, -np.inf).max(axis=1)
+        return np.asarray(z + (behind + (ahead - behind) * rng.random(len(z)))[:, None] * lines)
 
 
-WALKED = 2
-"""Steps of a walk between two points that are kept."""
+WALKERS, WARMED, WALKED = 100, 30, 3
+"""Walks at once, steps of each before a point is kept, and steps between two that are."""
 
 
 def corners_of(along: Vector, at_most: Vector) -> Vector:

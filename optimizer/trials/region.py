@@ -259,6 +259,9 @@ def _too_small(
     said = f"nothing can be varied: {listed([w.id for w in ways])}: {_hardly(span, step)}."
     if alone:
         said += f" What holds it: {listed([asked[name].reading() for name in alone])}."
+    else:
+        held = [asked[name].reading() for name in _at_the_ends(free, formula, ways) if name in asked]
+        said += f" What holds it, several together: {listed(held)}." if held else ""
     helping = [r for r in ratings if r in alone]
     if not helping and ratings and widened_by(free, formula, ways, set(ratings)) >= STEPS * step:
         helping = ratings
@@ -267,6 +270,15 @@ def _too_small(
         names = ",".join(helping if len(helping) == len(ratings) else helping[:1])
         return f"{said} With --free {names} it may move by {number(much, 2)} %."
     return f"{said} Move a limit of the brief, or vary something else."
+
+
+def _at_the_ends(rows: Rows, formula: Formula, ways: tuple[Way, ...]) -> tuple[str, ...]:
+    """Return the rules on whose limits the ends of the region lie."""
+    corners, _ = _spans(rows, formula, ways)
+    values = corners @ rows.matrix.T
+    moved = np.abs(np.array([w.direction for w in ways]) @ rows.matrix.T).max(axis=0) > POINT_MET
+    at_end = (np.minimum(np.abs(values - rows.low), np.abs(values - rows.high)) <= KEPT).any(axis=0)
+    return tuple(dict.fromkeys(o for o, k in zip(rows.owners, at_end & moved, strict=True) if k and o != "total"))
 
 
 def gain_of_freeing(

@@ -13,6 +13,7 @@ from optimizer.data.formula import Formula
 from optimizer.data.pool import names_of
 from optimizer.errors import fault
 from optimizer.immutable import immutable
+from optimizer.records.stock import with_stock_left
 from optimizer.rules.row import Setting
 from optimizer.solve.best import solve
 from optimizer.solve.existing import best_setting, formula_at, read_given
@@ -84,7 +85,7 @@ def subject_of(
     if is_batch(path):
         return _of_batch(path, changes, shelf, libraries)
     scenario = find_scenario(name)
-    brief = load_brief(scenario, changes=changes, shelf=shelf, libraries=libraries)
+    brief = with_stock_left(load_brief(scenario, changes=changes, shelf=shelf, libraries=libraries))
     result = solve(brief, weighable=True)
     formula_found = result.weighable
     if formula_found is None:
