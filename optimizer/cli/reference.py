@@ -131,13 +131,7 @@ def schema(
     from optimizer.report.thicken import Thickened
     from optimizer.report.tradeoff import Family
     from optimizer.rules.reference import RuleNote, json_schema
-    from optimizer.studies.compare import Comparison
-    from optimizer.studies.leeway import Leeway
-    from optimizer.studies.restandardise import Restandardised
-    from optimizer.studies.robust import Robust
-    from optimizer.studies.substitute import Substituted
-    from optimizer.studies.variants import VariantFile, Variants
-    from optimizer.studies.why import Why
+    from optimizer.studies import compare, leeway, restandardise, robust, substitute, variants, why
     from optimizer.trials import fitted, more, plan, rating, series, sheet, standing
 
     known: dict[str, tuple[type, str]] = {
@@ -152,21 +146,21 @@ def schema(
         "library-law": (Law, "tenside library law --json"),
         "rule": (RuleNote, "tenside rules --json"),
         "shelf-line": (ShelfLine, "a line of the shelf, once its headings are recognised"),
-        "variants-file": (VariantFile, "file of variants"),
-        "variants": (Variants, "tenside variants --json"),
+        "variants-file": (variants.VariantFile, "file of variants"),
+        "variants": (variants.Variants, "tenside variants --json"),
         "costs": (Costs, "costs file, or [costs] of a batch file"),
         "batch-file": (Batch, "batch file"),
         "blend": (Blend, "tenside blend --json"),
         "check": (Check, "tenside check --json"),
-        "why": (Why, "tenside why --json"),
-        "compare": (Comparison, "tenside compare --json"),
+        "why": (why.Why, "tenside why --json"),
+        "compare": (compare.Comparison, "tenside compare --json"),
         "import-formula": (FormulaTaken, "tenside import formula --json"),
         "import-prices": (PricesTaken, "tenside import prices --json"),
         "frontier": (Family, "tenside frontier --json"),
-        "leeway": (Leeway, "tenside leeway --json"),
-        "substitute": (Substituted, "tenside substitute --json"),
-        "restandardise": (Restandardised, "tenside restandardise --json"),
-        "robust": (Robust, "tenside robust --json"),
+        "leeway": (leeway.Leeway, "tenside leeway --json"),
+        "substitute": (substitute.Substituted, "tenside substitute --json"),
+        "restandardise": (restandardise.Restandardised, "tenside restandardise --json"),
+        "robust": (robust.Robust, "tenside robust --json"),
         "range": (Range, "tenside range --json"),
         "label": (Label, "tenside label --json"),
         "ph": (PhTold, "tenside ph --json"),

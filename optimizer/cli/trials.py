@@ -5,6 +5,7 @@ from typing import Annotated, Literal
 
 import typer
 
+from optimizer.answers.days import day_of
 from optimizer.cli.common import (
     BENCH,
     AtPh,
@@ -24,7 +25,6 @@ from optimizer.cli.common import (
     app,
     aside,
     brief_of,
-    day_of,
     quiet_solvers,
     save,
     tell,

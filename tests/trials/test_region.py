@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from optimizer.answers.questions import read_brief
-from optimizer.brief.brief import Brief
+from optimizer.brief.brief import Brief, load_brief
 from optimizer.data.formula import Formula
 from optimizer.errors import DataError, UsageError
 from optimizer.rules.row import Setting
@@ -18,11 +18,17 @@ from optimizer.trials.factors import Way, Ways, effect, ends
 from optimizer.trials.region import Region, freed_rules, gain_of_freeing, region_of, rows_of, settings_of
 
 STEP = 0.01
+FROZEN = Path(__file__).resolve().parents[1] / "benchmarks" / "frozen"
+
+
+def frozen(name: str, *changes: tuple[str, str]) -> Brief:
+    """Return a brief of the refill shop as it once was, so that figures stay when the library learns."""
+    return load_brief(FROZEN / "scenarios" / f"{name}.toml", changes=changes, libraries=[FROZEN / "library"])
 
 
 @cache
-def solved(name: str, **changes: str) -> tuple[Brief, Solved, Formula]:
-    brief = read_brief(name, **changes)
+def solved(name: str) -> tuple[Brief, Solved, Formula]:
+    brief = frozen(name)
     found = solve_fully(brief, weighable=True, priced=False)
     assert found.result.weighable is not None
     return brief, found, found.result.weighable
@@ -127,7 +133,7 @@ def test_a_factor_that_can_hardly_move_is_left_out() -> None:
 
 
 def test_nothing_to_vary_is_refused_with_the_rules_that_make_it_so() -> None:
-    brief = read_brief("gentle-wash", active__at_most=7)
+    brief = frozen("gentle-wash", ("active.at_most", "7"))
     found = solve_fully(brief, weighable=True, priced=False)
     formula = found.result.weighable
     assert formula is not None
