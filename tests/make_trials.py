@@ -26,7 +26,8 @@ HEAD = f"""\
 # MADE-UP READINGS of the demo, from a stated truth; nothing here was ever measured:
 #   ln viscosity = 7.1 + 1.5 (active - 7.2) + 0.09 (amphoteric - 35) - 0.008 (amphoteric - 35)^2 - 0.03 (nonionic - 36)
 #   with shares in % of the active matter; each reading off by {NOISE:.0%} at random, the second day {SECOND_DAY:.0%}
-#   higher, nothing read above {MOST} mPas; separated with more than 34 % anionic; clarity falls with nonionic.
+#   higher, nothing read above {MOST} mPas; separated with more than 34 % anionic;
+#   clarity falls with the nonionic share.
 """
 
 

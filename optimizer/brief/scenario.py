@@ -298,7 +298,7 @@ def _merged(path: Path, files: list[Path]) -> dict[str, Any]:
         if isinstance(rule, dict):
             if not isinstance(rule.get("id", ""), str):
                 raise fault(str(path), f"rule.{number_}.id", "an id is a word.", 'Write it in quotes: id = "active".')
-            rule.setdefault("id", _rule_id(rule, taken))
+            rule.setdefault("id", rule_id(rule, taken))
             rule["id"] = hyphened(rule["id"])
             taken.add(rule["id"])
             if isinstance(rule.get("kind"), str):
@@ -346,7 +346,7 @@ def _varied(base: dict[str, Any], change: dict[str, Any]) -> dict[str, Any]:
     return {**base, **change}
 
 
-def _rule_id(rule: dict[str, Any], taken: Collection[str]) -> str:
+def rule_id(rule: dict[str, Any], taken: Collection[str]) -> str:
     """Return an id for a rule that gives none: its kind, then what it is about."""
     kind = str(rule.get("kind", "rule"))
     about = [kind]

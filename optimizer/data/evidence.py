@@ -29,7 +29,8 @@ Level = tuple[str, Confidence]
 WORDS = {
     "substances": "make-up", "salt": "salt", "cas": "CAS number", "molar_mass": "molar mass",
     "natural": "natural origin", "cmc": "CMC", "acid": "pKa of a preservative", "buffer": "pKa",
-    "alkalinity": "alkalinity", "ph_supplied": "supplied pH", "ph_stable": "stable pH", "ph_making": "pH it stands while made",
+    "alkalinity": "alkalinity", "ph_supplied": "supplied pH", "ph_stable": "stable pH",
+    "ph_making": "pH it stands while made",
     "ph_clear": "clear pH", "clear_up_to": "clear dose",
     "use": "usual use", "warm_to": "warming", "add_below": "temperature of addition", "melts": "melting range",
     "dissolves": "solubility", "thickener": "thickener's dose and pH", "allergens": "allergens", "mildness": "mildness",
