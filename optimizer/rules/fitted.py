@@ -14,13 +14,11 @@ from optimizer.data.formula import Formula
 from optimizer.data.pool import Ingredient, Pool, Vector
 from optimizer.rules.base import CurvedRule, LimitRule, Rule
 from optimizer.rules.row import Row, Setting
-from optimizer.units import KEPT, ROUND_OFF, number
+from optimizer.units import KEPT, LEAST, OUTSIDE, ROUND_OFF, number
 
 Scale = Literal["number", "log", "judged", "yes/no"]
 OFF = 0.05
 """By how much a dose may lie off what the trials moved together [% as supplied]; a few steps of a scale."""
-REACH = 1e-6
-"""How far outside a side of the region counts as outside, in spans of the trials."""
 
 
 class Tried(Frozen):
@@ -80,7 +78,7 @@ class Tried(Frozen):
             return float(left[worst] / OFF - 1), told
         beyond = np.array(self.sides) @ self.z(doses) - np.array(self.ends)
         far = float(beyond.max(initial=-inf))
-        return (far, "it lies beyond the trials") if far > REACH else (0.0, "")
+        return (far, "it lies beyond the trials") if far > OUTSIDE else (0.0, "")
 
 
 class WithinTrials(Rule):
@@ -142,7 +140,7 @@ class WithinTrials(Rule):
 
     def slack(self, formula: Formula | None = None) -> float:
         """Return the tolerance, in spans of the trials."""
-        return 10 * REACH
+        return 10 * OUTSIDE
 
     def reading(self) -> str:
         """One sentence."""
@@ -237,7 +235,7 @@ class Measured(CurvedRule):
         terms, slopes = terms_at(tried, self.model, self.ph)
         mean, spread = np.array(self.coefficients), np.array(self.covariance)
         side = self._side()
-        error = sqrt(max(float(terms @ spread @ terms), 1e-300))
+        error = sqrt(max(float(terms @ spread @ terms), LEAST))
         value = float(terms @ mean) + side * error
         return value, np.asarray((mean + side / error * (spread @ terms)) @ slopes)
 
@@ -254,7 +252,7 @@ class Measured(CurvedRule):
 
     def value(self, formula: Formula, setting: Setting) -> float:
         """What the limit holds: the bound, in the unit of the readings; without a limit the mean; NaN outside."""
-        if self.tried.outside(formula)[0] > 10 * REACH:
+        if self.tried.outside(formula)[0] > 10 * OUTSIDE:
             return nan
         z = self.tried.z(self.tried.doses_of(formula))
         if self.scale == "yes/no":

@@ -24,6 +24,7 @@ from optimizer.trials.latent import Averaged, Sites, averaged, with_days, yes_or
 from optimizer.trials.quantiles import NORMAL
 from optimizer.trials.regression import DAY_RATIO, Made, Noise, Posterior, Vector, left_out, posterior, supported
 from optimizer.trials.series import Kind, Read, Series
+from optimizer.units import AS_TYPED
 
 CURVATURE = 1.0
 """Prior precision of a term of second order in units of the noise, as in the choice of the trials."""
@@ -163,7 +164,7 @@ def usual_noise(readings: Readings, stated: float | None = None) -> Noise:
         return Noise(stated, source="stated in the series")
     usual = REPEATABILITY.get(readings.kind, 1.0)
     if readings.kind == "number":
-        usual *= max(abs(float(readings.middle.mean())), 1e-9)
+        usual *= max(abs(float(readings.middle.mean())), AS_TYPED)
     return Noise(usual, source="common practice, no source")
 
 

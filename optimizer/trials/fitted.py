@@ -17,7 +17,7 @@ from optimizer.trials.polytope import corners_of
 from optimizer.trials.regression import Vector
 from optimizer.trials.series import Series
 from optimizer.trials.told import FactorEffect, Fit, effects_of, fit_of
-from optimizer.units import listed
+from optimizer.units import OUTSIDE, listed
 
 SURE = 90.0
 """How sure a limit is to be kept [%]."""
@@ -76,7 +76,7 @@ def tried_of(series: Series, readings: Readings) -> Tried:
         UsageError: If they lie in fewer directions than the series has.
     """
     at, z = series.coordinates, readings.z
-    if np.linalg.matrix_rank(z - z.mean(axis=0), tol=1e-6) < z.shape[1]:
+    if np.linalg.matrix_rank(z - z.mean(axis=0), tol=OUTSIDE) < z.shape[1]:
         raise UsageError("the beakers that were read lie in fewer directions than were planned.")
     along, ends = sides_of(z)
     return Tried(

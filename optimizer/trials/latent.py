@@ -20,7 +20,7 @@ import numpy.typing as npt
 from optimizer.immutable import immutable
 from optimizer.trials.quantiles import normal_density
 from optimizer.trials.regression import Noise, Posterior, Vector
-from optimizer.units import SETTLED
+from optimizer.units import LEAST, ROUND_OFF, SETTLED
 
 SWEEPS = 60
 GRID = 17
@@ -93,12 +93,12 @@ def moments(low: float, high: float, mean: float, variance: float, noise: float)
         chance, middle, spread = moments(-high, -low, -mean, variance, noise)
         return chance, -middle, spread
     a, b = max(a, -38.0), max(b, -37.0)
-    chance = max(below(b) - below(a), 1e-300)
+    chance = max(below(b) - below(a), LEAST)
     at_a, at_b = normal_density(a), normal_density(b)
     pull = (at_a - at_b) / chance
     turn = ((b * at_b if b < inf else 0.0) - a * at_a) / chance
     spread = variance - variance**2 / total * (pull**2 + turn)
-    return chance, mean + variance / root * pull, max(spread, 1e-12 * variance)
+    return chance, mean + variance / root * pull, max(spread, ROUND_OFF * variance)
 
 
 def follow(sites: Sites, sd: float) -> Followed:
@@ -137,7 +137,7 @@ def _visit(sites: Sites, i: int, noise: float, firm: Vector, pull: Vector, covar
     x = sites.terms[i]
     at, variance = _cavity(x, firm[i], pull[i], covariance, mean)
     _, middle, spread = moments(sites.low[i], sites.high[i], at, variance, noise)
-    new_firm = max(1 / spread - 1 / variance, 1e-12)
+    new_firm = max(1 / spread - 1 / variance, ROUND_OFF)
     new_pull = middle / spread - at / variance
     step_firm, step_pull = new_firm - firm[i], new_pull - pull[i]
     firm[i], pull[i] = new_firm, new_pull
@@ -223,7 +223,7 @@ def _mixed(
         w * (f.covariance + np.outer(f.mean - mean, f.mean - mean)) for w, f in zip(weight, found, strict=True)
     )
     chances = np.array([f.chances for f in found])
-    apart = weight[:, None] / np.maximum(chances, 1e-300)
+    apart = weight[:, None] / np.maximum(chances, LEAST)
     given = 1 / apart.sum(axis=0)
     apart = apart * given
     left = (apart * np.array([f.cavity_mean for f in found])).sum(axis=0)

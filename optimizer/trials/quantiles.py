@@ -10,8 +10,9 @@ from functools import cache
 from math import exp, inf, lgamma, log, log1p, sqrt
 from statistics import NormalDist
 
+from optimizer.units import LAST_DIGIT, LEAST
+
 NORMAL = NormalDist()
-_TINY = 1e-300
 _ROUNDS = 500
 
 
@@ -35,13 +36,13 @@ def _fraction(a: float, b: float, x: float) -> float:
         for step in (even, odd):
             d, c = 1 / _safe(1 + step * d), _safe(1 + step / c)
             value *= d * c
-        if abs(d * c - 1) < 1e-15:
+        if abs(d * c - 1) <= LAST_DIGIT:
             break
     return value
 
 
 def _safe(value: float) -> float:
-    return value if abs(value) > _TINY else _TINY
+    return value if abs(value) > LEAST else LEAST
 
 
 def t_share(t: float, df: float) -> float:

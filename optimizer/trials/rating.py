@@ -11,7 +11,7 @@ from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.immutable import Figure, immutable, replace, untold
-from optimizer.rules.fitted import REACH, Measured, told_as_read
+from optimizer.rules.fitted import Measured, told_as_read
 from optimizer.rules.mean import MeanRating
 from optimizer.rules.row import Setting
 from optimizer.trials.fit import Chosen, chance, predicted
@@ -20,6 +20,7 @@ from optimizer.trials.quantiles import t_share
 from optimizer.trials.regression import Vector
 from optimizer.trials.told import Fit, ends_of_reading
 from optimizer.trials.using import RATINGS, level_of
+from optimizer.units import OUTSIDE
 
 GOOD = 4
 """Judgement from which a chance is told."""
@@ -120,7 +121,7 @@ def _expected(fit: Fit, formula: Formula, sure: float, ph: float | None) -> Expe
     if fit.measure is None or fit.chosen is None:
         return _told(nothing, outside="the trials do not predict it")
     far, why = fit.measure.tried.outside(formula)
-    if far > 10 * REACH:
+    if far > 10 * OUTSIDE:
         return _told(nothing, outside=why)
     return _inside(nothing, fit.measure, fit.chosen, formula, sure, ph)
 

@@ -20,7 +20,7 @@ import numpy.typing as npt
 from optimizer.errors import UsageError
 from optimizer.immutable import immutable
 from optimizer.trials.quantiles import f_beyond, t_quantile
-from optimizer.units import RANK, listed
+from optimizer.units import LEAST, RANK, listed
 
 Vector = npt.NDArray[np.float64]
 DAY_RATIO = 2.0
@@ -187,7 +187,7 @@ def left_out(made: Made, precision: Vector, noise: Noise = NO_NOISE) -> LeftOut:
     df = noise.worth + len(made.read) - flat.shape[1]
     left = noise.worth * noise.sd**2 + float(made.read @ freed @ made.read)
     logs = np.linalg.slogdet(spread)[1] + np.linalg.slogdet(held)[1]
-    evidence = -logs / 2 - df / 2 * log(max(left, 1e-300))
+    evidence = -logs / 2 - df / 2 * log(max(left, LEAST))
     return LeftOut(made.read - missed, weight, float(evidence))
 
 
