@@ -180,7 +180,7 @@ def _points(fit: Fit) -> Table:
             continue
         digits = 1 if fit.kind == "judged" or abs(p.predicted) < 100 else 0
         span = f"{number(p.low, digits)} - {number(p.high, digits)}"
-        off = "" if p.low <= p.measured <= p.high else "outside"
+        off = "" if p.met else "outside"
         rows.append((float(p.beaker), p.typed, number(p.predicted, digits), f"{span} {off}".strip()))
     chance = "chance from the others" if fit.kind == "yes/no" else "from the others"
     columns: Columns = (*figures("beaker"), *figures("read", chance, "90 % of readings"))
@@ -211,17 +211,11 @@ def _map(found: Fits, fit: Fit) -> list[Sketch]:
     order = sorted(range(len(fit.effects)), key=lambda k: -abs(fit.effects[k].weight))[:2]
     one, two = (fit.ways[k] for k in sorted(order))
     places = [(float(one.told(d[None, :])[0]), float(two.told(d[None, :])[0])) for d in fit.doses]
-    ranked = sorted(p.measured for p in fit.points)
+    ranked = sorted(p.at for p in fit.points)
     cuts = ranked[len(ranked) // 3], ranked[2 * len(ranked) // 3]
     groups: dict[str, list[tuple[float, float]]] = {"lowest third": [], "middle third": [], "highest third": []}
     for place, point in zip(places, fit.points, strict=True):
-        name = (
-            "lowest third"
-            if point.measured < cuts[0]
-            else "middle third"
-            if point.measured < cuts[1]
-            else "highest third"
-        )
+        name = "lowest third" if point.at < cuts[0] else "middle third" if point.at < cuts[1] else "highest third"
         groups[name].append(place)
     outline = _outline(places)
     lines = [Curve("what was tried", outline), *(Curve(n, (), tuple(sorted(g))) for n, g in groups.items() if g)]

@@ -123,7 +123,7 @@ def readings_of(series: Series, what: str) -> Readings:
         UsageError: If there are too few to fit anything.
     """
     found: dict[int, list[Read]] = {}
-    for read in series.reads(what):
+    for read in (*series.reads(what), *_understood_no(series, what)):
         found.setdefault(read.beaker, []).append(read)
     if len(found) < FEWEST:
         raise UsageError(f"{len(found)} beakers have a reading of {what}; at least {FEWEST} are needed to fit it.")
@@ -145,6 +145,15 @@ def readings_of(series: Series, what: str) -> Readings:
         tuple(r.beaker for r in kept),
         tuple(r.typed for r in kept),
     )
+
+
+def _understood_no(series: Series, what: str) -> list[Read]:
+    """Return a no for each beaker with other readings of which nobody noted a yes: `separated` is noted if it does."""
+    if series.measures[what].kind != "yes/no":
+        return []
+    noted = {r.beaker for r in series.reads(what)}
+    others = {r.beaker: r.day for r in series.reads() if r.beaker not in noted}
+    return [Read(0, beaker, day, what, "yes/no", "no", 0.0, 0.0) for beaker, day in others.items()]
 
 
 def _joined(reads: list[Read]) -> Read:
@@ -240,9 +249,21 @@ def choose(readings: Readings, noise: Noise) -> Chosen:
     best = line or mean
     if line is not None and quadratic is not None and _bends(line, quadratic):
         best = quadratic
-    if best.error >= mean.error:
+    if best.error >= mean.error or missed_by(readings, best.left_out) >= missed_by(readings, mean.left_out):
         best = mean
     return Chosen(readings, noise, best, mean, line, quadratic, _honest(readings, best, line, quadratic), why)
+
+
+def missed_by(readings: Readings, left: Vector) -> float:
+    """Return what left-out predictions miss of the readings, root mean square; nothing of a limit that they keep."""
+    if readings.kind == "yes/no":
+        return float(np.sqrt(brier(left, readings.low)))
+    missed = left - readings.middle
+    if readings.kind != "judged":
+        limited = readings.low != readings.high
+        beyond = np.maximum(np.maximum(readings.low - left, left - readings.high), 0.0)
+        missed = np.where(limited, beyond, missed)
+    return inf if np.isnan(missed).any() else float(np.sqrt((missed**2).mean()))
 
 
 def _bends(line: Candidate, quadratic: Candidate) -> bool:
