@@ -93,7 +93,8 @@ def more_beakers(
     aim = aim or series.aim
     if aim == "best":
         if better is None:
-            raise UsageError("--aim best needs readings of what shall be best.")
+            step = "write --best 'maximise READING' or 'minimise READING', such as --best 'maximise viscosity'."
+            raise UsageError(f"--aim best needs to know what shall be best: {step}")
         chosen = better(series, field.z, field.process, count)
     else:
         chosen = chosen_for(task, series.seed)
