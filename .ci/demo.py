@@ -90,6 +90,7 @@ def main(called: str) -> int:
             print(*out.getvalue().splitlines()[shown[0] - 1 : shown[1]], sep="\n", flush=True)
     print(f"\nTo read and print, in {called}/: hand-wash.html (the report), weigh-sheet.pdf, card.pdf, label.txt,")
     print("cost.txt, made.txt; the batch is in batch.toml, the records are in records.db.")
+    print(f"\nThe same as pages in your browser: {Path(sys.executable).parent / 'tenside'} open {called}")
     return 0
 
 
