@@ -221,9 +221,9 @@ def folded(words: str, *parts: Child, open_: bool = False) -> Html:
     return tag("details", tag("summary", words), *parts, open=open_)
 
 
-def report(document: Document) -> Html:
-    """Return a report, without its title, as the body of a page or a part of it."""
-    return tag("div", Html(piece(document)), class_="report")
+def report(document: Document, key: str = "s") -> Html:
+    """Return a report, without its title, as the body of a page or a part of it; `key` begins every id in it."""
+    return tag("div", Html(piece(document, key)), class_="report")
 
 
 def sketched(sketch: Sketch, key: str) -> Html:

@@ -84,11 +84,11 @@ def page(document: Document) -> str:
 """
 
 
-def piece(document: Document) -> str:
-    """Return what follows a document's title as a part of another page."""
+def piece(document: Document, key: str = "s") -> str:
+    """Return what follows a document's title as a part of another page; `key` begins every id in it."""
     parts = [*_opening(document)]
     for number, section in enumerate(document.sections, 1):
-        parts += _section(section, f"s{number}", 2, fold=number > 1, region=False)
+        parts += _section(section, f"{key}{number}", 2, fold=number > 1, region=False)
     return "\n".join(parts)
 
 
@@ -152,7 +152,7 @@ def _section(section: Section | Document, key: str, level: int, *, fold: bool, r
         for number, part in enumerate(section.sections, 1):
             yield from _section(part, f"{key}-{number}", min(level + 1, 6), fold=True, region=region)
     elif isinstance(section, Table):
-        yield from _table(section, key, fold=fold and len(section.rows) > LONG and not section.form)
+        yield from _table(section, key, fold=section.detail or (fold and len(section.rows) > LONG and not section.form))
     elif isinstance(section, Sketch):
         yield from _figure(section, key)
     else:
@@ -168,7 +168,7 @@ def _table(table: Table, key: str, *, fold: bool) -> Iterator[str]:
     wide = len(table.columns) > NARROW
     if wide:
         named = f'aria-labelledby="{key}h"' if table.title else 'aria-label="table"'
-        yield f'<div class="wide" role="region" tabindex="0" {named}>'
+        yield f'<div class="wide" role="group" tabindex="0" {named}>'
     title = f'<span class="unseen">{_words(table.title)}. </span>' if table.title else ""
     form = ' class="form"' if table.form else ""
     yield f"<table{form}><caption>{title}{_words(table.note)}</caption>"

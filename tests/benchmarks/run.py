@@ -16,12 +16,14 @@ from functools import partial
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does; before numpy is imported
 
 import choices
+import desk
 import families
 import joint
 import ph
 import ranges
 import starts
 import tradeoff
+import trials
 import trust
 from measure import Line, Program, cbc, divided, highs, lean, program_of, timed
 from shop import brief_of
@@ -128,7 +130,9 @@ PARTS: dict[str, Part] = {
     "ranges": ranges.lines,
     "joint": joint.lines,
     "ph": ph.lines,
+    "trials": trials.lines,
     "starts": starts.lines,
+    "desk": desk.lines,
 }
 
 if __name__ == "__main__":

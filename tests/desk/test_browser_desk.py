@@ -16,10 +16,10 @@ import pytest
 from optimizer.answers.bench import lay_batch
 from optimizer.answers.subject import subject_of
 from optimizer.bench.batch import read_batch
-from tests.support.chromium import chromium, needed, served, until
+from tests.support.chromium import chromium, marks, served, wait
 from tests.support.harbour import batch_file
 
-pytestmark = needed
+pytestmark = marks
 
 LAID: dict[str, str] = {}
 
@@ -73,7 +73,7 @@ def press(driver: Any, form: str = "main form") -> None:
     """Send a form and wait for the page that follows."""
     before = one(driver, "html")
     one(driver, f"{form} button[type=submit]:not(.quiet)").click()
-    until(lambda: gone(before), "the page that follows")
+    wait(lambda: gone(before))
 
 
 def gone(element: Any) -> bool:
@@ -99,7 +99,7 @@ def walk(driver: Any, where: str, name: str) -> None:
     driver.get(f"{where}/batch/{name}/weigh")
     weigh(driver)
     one(driver, ".buttons .button").click()
-    until(lambda: driver.current_url.endswith("/ph"), "the page of the pH")
+    wait(lambda: driver.current_url.endswith("/ph"))
     fill(driver, ph="9,2")
     press(driver)
     assert "Add now" in text(driver)
@@ -114,7 +114,7 @@ def walk(driver: Any, where: str, name: str) -> None:
     press(driver)
     assert "target reached" in text(driver)
     one(driver, ".buttons .button").click()
-    until(lambda: driver.current_url.endswith("/finish"), "the page of the end")
+    wait(lambda: driver.current_url.endswith("/finish"))
     fill(driver, mass="5190", water="150", bottles="19")
     press(driver)
     for page, said in (("made", "The batch as made"), ("label", "Ingredients: Aqua"), ("cost", "per bottle")):
@@ -134,7 +134,8 @@ def finished(path: Path) -> None:
 
 def test_a_whole_batch_by_clicks_with_every_other_host_blocked(browser: Any, folder: Path) -> None:
     path = whole(folder)
-    with served(folder) as (where, guard):
+    with served(folder) as desk:
+        where, guard = desk.address, desk.guard
         enter(browser, where, guard)
         browser.get_log("browser")
         walk(browser, where, "HW-012")
@@ -145,7 +146,8 @@ def test_a_whole_batch_by_clicks_with_every_other_host_blocked(browser: Any, fol
 
 def test_a_whole_batch_without_script(folder: Path) -> None:
     path = whole(folder)
-    with chromium(script=False) as driver, served(folder) as (where, guard):
+    with chromium(script=False) as driver, served(folder) as desk:
+        where, guard = desk.address, desk.guard
         enter(driver, where, guard)
         walk(driver, where, "HW-012")
         assert not driver.find_elements("css selector", "output:not(:empty)"), "no script has run"
@@ -154,10 +156,11 @@ def test_a_whole_batch_without_script(folder: Path) -> None:
 
 def test_a_batch_by_touch_on_a_telephone(folder: Path) -> None:
     path = folder / "batch-12.toml"
-    with chromium(390, 844, touch=True) as driver, served(folder) as (where, guard):
+    with chromium(390, 844, touch=True) as driver, served(folder) as desk:
+        where, guard = desk.address, desk.guard
         enter(driver, where, guard, phone=True, formulas=False)
         tap(driver, ".entries .button")
-        until(lambda: driver.current_url.endswith("/weigh"), "the page of weighing")
+        wait(lambda: driver.current_url.endswith("/weigh"))
         for _ in range(2):
             fits(driver)
             grams = one(driver, ".figure").text.removesuffix("g").strip()
@@ -165,7 +168,7 @@ def test_a_batch_by_touch_on_a_telephone(folder: Path) -> None:
             fill(driver, grams=grams, lot="A")
             before = one(driver, "html")
             tap(driver, "main form button")
-            until(lambda before=before: gone(before), "the line that follows")
+            wait(lambda before=before: gone(before))
         for page in ("ph", "thicken", "finish", "label", "cost", "made", "card", "keep"):
             driver.get(f"{where}/batch/batch-12/{page}")
             fits(driver)
@@ -216,13 +219,14 @@ def test_a_batch_by_keyboard_alone(browser: Any, folder: Path) -> None:
             ActionChains(browser).send_keys(Keys.TAB).perform()
         raise AssertionError(f"no way to {name} by keyboard")
 
-    with served(folder) as (where, guard):
+    with served(folder) as desk:
+        where, guard = desk.address, desk.guard
         enter(browser, where, guard)
         ActionChains(browser).send_keys(Keys.TAB).perform()
         assert at() == "Skip to the page"
         go_to("Weigh")
         ActionChains(browser).send_keys(Keys.ENTER).perform()
-        until(lambda: browser.current_url.endswith("/weigh"), "the page of weighing")
+        wait(lambda: browser.current_url.endswith("/weigh"))
         for line in (1, 2):
             grams = one(browser, ".figure").text.removesuffix("g").strip()
             go_to("grams")
@@ -231,22 +235,24 @@ def test_a_batch_by_keyboard_alone(browser: Any, folder: Path) -> None:
             )
             assert "none" not in shown
             ActionChains(browser).send_keys(grams, Keys.TAB, "LOT", Keys.ENTER).perform()
-            until(lambda grams=grams: f"Noted: {grams} g" in text(browser), "what was noted")
+            wait(lambda grams=grams: f"Noted: {grams} g" in text(browser))
             assert len(read_batch(folder / "batch-12.toml").weighed) == line
         go_to("Go to the pH")
 
 
 def test_what_is_half_typed_stays_until_it_is_noted(browser: Any, folder: Path) -> None:
-    with served(folder) as (where, guard):
+    with served(folder) as desk:
+        where, guard = desk.address, desk.guard
         port = int(where.rpartition(":")[2])
         enter(browser, where, guard)
         browser.get(f"{where}/batch/batch-12/weigh")
         fill(browser, grams="123,4", lot="half")
-        until(lambda: one(browser, "output[for=grams]").text == "read as 123.4 g", "what was read")
+        wait(lambda: one(browser, "output[for=grams]").text == "read as 123.4 g")
         browser.refresh()
         assert one(browser, "#grams").get_attribute("value") == "123,4"
     fill(browser, lot="half typed")  # the desk is away
-    with served(folder, port) as (where, guard):
+    with served(folder, port) as desk:
+        where, guard = desk.address, desk.guard
         handle = browser.current_window_handle
         browser.switch_to.new_window("tab")
         enter(browser, where, guard)
@@ -263,7 +269,8 @@ def test_what_is_half_typed_stays_until_it_is_noted(browser: Any, folder: Path) 
 
 
 def test_1234_is_asked_back_with_two_buttons(browser: Any, folder: Path) -> None:
-    with served(folder) as (where, guard):
+    with served(folder) as desk:
+        where, guard = desk.address, desk.guard
         enter(browser, where, guard)
         browser.get(f"{where}/batch/batch-12/weigh")
         fill(browser, grams="1,234", lot="T")
@@ -274,7 +281,7 @@ def test_1234_is_asked_back_with_two_buttons(browser: Any, folder: Path) -> None
         assert [b.text for b in buttons] == ["1.234 g", "1234 g"]
         before = one(browser, "html")
         buttons[0].click()
-        until(lambda: gone(before), "what was noted")
+        wait(lambda: gone(before))
     assert [w.grams for w in read_batch(folder / "batch-12.toml").weighed] == [1.234]
 
 
@@ -282,7 +289,8 @@ def test_nothing_is_found_by_the_accessibility_checker(browser: Any, folder: Pat
     from axe_core_python.selenium import Axe
 
     whole(folder)
-    with served(folder) as (where, guard):
+    with served(folder) as desk:
+        where, guard = desk.address, desk.guard
         enter(browser, where, guard)
         browser.get(f"{where}/batch/batch-12/weigh")
         weigh(browser)

@@ -69,6 +69,13 @@ function replaced(place, text, number) {
   const inside = place.contains(document.activeElement) && document.activeElement.id;
   place.innerHTML = text; // the desk escapes every text, and the page allows no script but this one
   place.dataset.number = String(number);
+  for (const part of place.querySelectorAll("[data-goes]")) {
+    const to = document.querySelector(part.dataset.goes.replaceAll(".", "\\."));
+    part.remove();
+    if (!to) continue;
+    to.replaceChildren(...part.childNodes);
+    ready(to);
+  }
   if (inside && document.getElementById(inside)) document.getElementById(inside).focus();
   ready(place);
 }
@@ -99,7 +106,8 @@ async function live(form) {
     const place = document.querySelector(key);
     if (answer && place) {
       replaced(place, answer.text, answer.number);
-      history.replaceState(null, "", address);
+      const short = place.querySelector("[data-address]");
+      history.replaceState(null, "", short ? short.dataset.address : address);
       const words = place.querySelector("[data-speak]");
       atRest(`speak ${key}`, 900, () => speak(words && words.textContent));
     }
@@ -118,7 +126,8 @@ async function follow(place) {
     const answer = await fetched(place.dataset.follow, `follow ${place.id}`);
     if (!answer || !place.isConnected) return;
     replaced(place, answer.text, answer.number);
-    speak(place.textContent.trim());
+    const said = place.isConnected ? place : document.querySelector("[data-speak]");
+    speak(said && said.textContent.trim());
   } catch {
     // Left as it is: the part says itself that something follows.
   }
@@ -159,7 +168,7 @@ async function copy(button) {
 function ready(root) {
   for (const form of root.querySelectorAll("form[data-keep]")) recall(form);
   for (const place of root.querySelectorAll("[data-follow]")) follow(place);
-  for (const button of root.querySelectorAll("[data-copy]")) button.hidden = false;
+  for (const part of root.querySelectorAll("[data-copy], [data-moves]")) part.hidden = false;
   for (const form of root.querySelectorAll("form[data-live] [data-without-script]")) form.hidden = true;
 }
 
@@ -167,6 +176,11 @@ document.addEventListener("input", (event) => {
   const field = event.target;
   const form = field.form;
   if (!form) return;
+  // A ruler and the field beside it say the same.
+  const beside = field.dataset.moves
+    ? document.getElementById(field.dataset.moves)
+    : [...form.elements].find((e) => e.dataset.moves && e.dataset.moves === field.id);
+  if (beside) beside.value = field.value;
   if (form.dataset.keep) keep(form);
   if (form.dataset.live) live(form);
   if (field.dataset.echo) atRest(`echo ${field.id}`, 150, () => echo(field));
