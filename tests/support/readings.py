@@ -29,7 +29,9 @@ def gentle() -> Brief:
     return read_brief("gentle-wash")
 
 
-def with_reads(reads: Mapping[str, Mapping[int, str]], kinds: Mapping[str, str], series: Series | None = None) -> Series:
+def with_reads(
+    reads: Mapping[str, Mapping[int, str]], kinds: Mapping[str, str], series: Series | None = None
+) -> Series:
     """Return a series with other readings: what was typed by beaker, and how each is read."""
     series = series or demo()
     measures = tuple(Measured(what=w, kind=k, unit="mPas" if w == "viscosity" else "") for w, k in kinds.items())
@@ -39,7 +41,9 @@ def with_reads(reads: Mapping[str, Mapping[int, str]], kinds: Mapping[str, str],
     return series.model_copy(update={"measure": measures, "all_readings": made, "all_weighed": ()})
 
 
-def read_of(truth: Callable[[Vector], float], noise: float = 0.0, seed: int = 1, series: Series | None = None) -> Series:
+def read_of(
+    truth: Callable[[Vector], float], noise: float = 0.0, seed: int = 1, series: Series | None = None
+) -> Series:
     """Return the series with viscosities: exp of a truth in whitened coordinates, off by a random part."""
     series, rng = series or demo(), np.random.default_rng(seed)
     by = {

@@ -69,8 +69,8 @@ def test_limits_pull_as_far_as_they_say():
     above = {b: r.read for b, r in enumerate(plain.all_readings, 1)}
     top = sorted(above, key=lambda b: float(above[b]))[-3:]
     cut = min(float(above[b]) for b in top) * 0.9
-    limited = with_reads({"viscosity": above | {b: f">{cut:.0f}" for b in top}}, {"viscosity": "log"})
-    as_numbers = with_reads({"viscosity": above | {b: f"{cut:.0f}" for b in top}}, {"viscosity": "log"})
+    limited = with_reads({"viscosity": above | dict.fromkeys(top, f">{cut:.0f}")}, {"viscosity": "log"})
+    as_numbers = with_reads({"viscosity": above | dict.fromkeys(top, f"{cut:.0f}")}, {"viscosity": "log"})
     whole, part, wrong = (fitted(s).posterior.mean[1:] for s in (plain, limited, as_numbers))
     assert np.abs(part - whole).max() < np.abs(wrong - whole).max()
 
@@ -100,19 +100,21 @@ def test_what_is_odd_is_told():
     assert any(n.startswith("Drift: the plan's last beaker of a day reads") for n in told)
     off = by | {repeat.number: f"{float(by[repeat.repeats]) * 1.5:.1f}"}
     told = fits_of(with_reads({"viscosity": off}, {"viscosity": "log"})).by_name["viscosity"].notes
-    assert any(n.startswith(f"beaker {repeat.number} repeats beaker {repeat.repeats}, and they disagree:") for n in told)
+    assert any(
+        n.startswith(f"beaker {repeat.number} repeats beaker {repeat.repeats}, and they disagree:") for n in told
+    )
     later = {n: f"{float(v) * (1.5 if days[n] == 2 else 1):.1f}" for n, v in by.items()}
     told = fits_of(with_reads({"viscosity": later}, {"viscosity": "log"})).by_name["viscosity"].notes
     assert any(n.startswith(("Day 1 reads", "Day 2 reads")) for n in told)
-    assert not fits_of(base).by_name["viscosity"].notes[:1] or "Drift" not in fits_of(base).by_name["viscosity"].notes[0]
+    assert (
+        not fits_of(base).by_name["viscosity"].notes[:1] or "Drift" not in fits_of(base).by_name["viscosity"].notes[0]
+    )
 
 
 def test_too_few_or_one_sided_trials_are_refused_by_name():
     by = {k: r.read for k, r in enumerate(read_of(line).all_readings, 1)}
     few = with_reads({"viscosity": dict(list(by.items())[:3])}, {"viscosity": "log"})
-    assert fits_of(few).left == (
-        "viscosity: 3 beakers have a reading of viscosity; at least 4 are needed to fit it.",
-    )
+    assert fits_of(few).left == ("viscosity: 3 beakers have a reading of viscosity; at least 4 are needed to fit it.",)
     same = demo().beaker[0].doses
     beakers = tuple(b.model_copy(update={"doses": same}) for b in demo().beaker)
     alike = read_of(line, 0.05, series=demo().model_copy(update={"beaker": beakers, "all_weighed": ()}))
