@@ -146,6 +146,8 @@ SCHEMAS: dict[str, tuple[str, str]] = {
     "trials-sheet": ("trials.sheet:TrialSheet", "tenside trials sheet --json"),
     "trials-note": ("trials.standing:Standing", "tenside trials note --json"),
     "trials-next": ("trials.more:Next", "tenside trials next --json"),
+    "trials-fit": ("trials.fitted:Fits", "tenside trials fit --json"),
+    "trials-rate": ("trials.rating:Rated", "tenside trials rate --json"),
 }
 """What each schema describes: the class, which is loaded when its schema is asked for, and its title."""
 

@@ -1,4 +1,4 @@
-"""`tenside trials plan | sheet | note | next`: learning from the bench."""
+"""`tenside trials plan | sheet | note | fit | next | rate`: learning from the bench."""
 
 from pathlib import Path
 from typing import Annotated, Literal
@@ -8,17 +8,22 @@ import typer
 from optimizer.answers.days import day_of
 from optimizer.cli.common import (
     BENCH,
+    AtPh,
+    Changes,
     Html,
     Json,
     Libraries,
     Markdown,
     On,
     Pdf,
+    Rest,
     ScenarioName,
     ShelfFile,
     Strikes,
+    Sure,
     Why,
     app,
+    brief_of,
     quiet_solvers,
     save,
     tell,
@@ -203,4 +208,47 @@ def trials_next(
 
     with quiet_solvers():
         answer = next_trials(path, count, aim=aim or "", repeats=repeats, shelf=shelf, libraries=library)
+    tell(answer, json, markdown, html, pdf)
+
+
+@trials_app.command("fit")
+def trials_fit(
+    path: SeriesFile,
+    only: Annotated[str, typer.Option(help="Readings that are fitted, joined by commas; else all.")] = "",
+    shelf: ShelfFile = None,
+    html: Html = None,
+    pdf: Pdf = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Say what the readings tell: effects with their bands, how well left-out readings are met, what cannot be told."""
+    from optimizer.answers.trials_fit import fit_trials
+
+    with quiet_solvers():
+        answer = fit_trials(path, only=_names(only), shelf=shelf)
+    tell(answer, json, markdown, html, pdf)
+
+
+@trials_app.command("rate")
+def trials_rate(
+    scenario: ScenarioName,
+    series: Annotated[Path, typer.Option("--from", help="The series file with the readings.")],
+    formula: Annotated[Path | None, typer.Option(help="A formula file instead of the brief's best formula.")] = None,
+    rest: Rest = "",
+    sure: Sure = 90.0,
+    at_ph: AtPh = None,
+    changes: Changes = None,
+    shelf: ShelfFile = None,
+    library: Libraries = None,
+    html: Html = None,
+    pdf: Pdf = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Say what readings are to be expected of a brief's best formula, or of one in a file."""
+    from optimizer.answers.trials_fit import rate
+
+    with quiet_solvers():
+        brief = brief_of(scenario, changes, shelf, library)
+        answer = rate(brief, series, formula=formula, rest=rest, sure=sure, at_ph=at_ph)
     tell(answer, json, markdown, html, pdf)

@@ -333,6 +333,27 @@ class CurvedRule(LimitRule):
 
     summed: ClassVar[bool] = False
 
+    @property
+    def convex(self) -> bool:
+        """Whether formulas that keep the limit are a convex body, so that tangents cut off none of them."""
+        return False
+
+    def depends(self, item: Ingredient) -> bool:
+        """Return whether the measure depends on a dose; on those of surfactants, as a rule."""
+        return item.surfactant > 0
+
+    def straight(self, pool: Pool, doses: Vector) -> tuple[float, Vector]:
+        """Return what `tangent` does in the scale in which the measure is convex; `end` is the limit in it."""
+        return self.tangent(pool, doses)
+
+    def end(self) -> float:
+        """Return the one limit in that scale."""
+        return next(limit for limit in self.limits if abs(limit) < inf)
+
+    def end_rate(self) -> float:
+        """Return by how much it moves per unit of the limit as written."""
+        return 1.0
+
     def tangent(self, pool: Pool, doses: Vector) -> tuple[float, Vector]:
         """Return the measure at doses [% as supplied], shape (n,), and its exact slope per dose, shape (n,)."""
         raise NotImplementedError

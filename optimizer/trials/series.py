@@ -90,6 +90,12 @@ class Measured(Frozen):
     what: Key
     kind: Kind
     unit: Short = ""
+    repeatability: Positive | None = None
+    """Standard deviation of a repeated reading: of the logarithm of a `log` one (0.1 is 10 %), else in its unit."""
+    at_least: float | None = None
+    """What the next blend shall have at least, with `blend --readings`; for a judgement, a step."""
+    at_most: float | None = None
+    """What it shall have at most; for a yes or no, its chance [%]."""
 
 
 class Beaker(Frozen):
