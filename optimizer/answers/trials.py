@@ -144,13 +144,16 @@ def _known(path: Path, typed: tuple[Typed, ...]) -> tuple[Typed, ...]:
     return tuple(replace(one, what=named.get(one.what, one.what)) for one in typed)
 
 
-def next_trials(path: Path, count: int, *, aim: str = "", repeats: int = 1, **files: Any) -> Answer[Next]:
+def next_trials(
+    path: Path, count: int, *, aim: str = "", goal: str = "", repeats: int = 1, **files: Any
+) -> Answer[Next]:
     """Choose the next beakers of a series and write them into its file.
 
     Args:
         path: The series file.
         count: Beakers besides those of the plan.
-        aim: 'learn' or 'best'; as the series has it if it is empty.
+        aim: 'learn' or 'best'; 'best' with a goal, else as the series has it, if it is empty.
+        goal: What shall be best, such as 'maximise viscosity'.
         repeats: Beakers of the plan itself, the first and the last of the day.
         **files: See `read_trials`.
 
@@ -161,6 +164,12 @@ def next_trials(path: Path, count: int, *, aim: str = "", repeats: int = 1, **fi
     from optimizer.trials.more import add_beakers, more_beakers
 
     series, brief = read_trials(path, **files)
-    found = more_beakers(series, brief, count, aim=aim, repeats=repeats)
+    aim = aim or ("best" if goal else series.aim)
+    better = None
+    if aim == "best":
+        from optimizer.trials.best import better_by
+
+        better = better_by(goal)
+    found = more_beakers(series, brief, count, aim=aim, repeats=repeats, better=better)
     add_beakers(path, found)
     return Answer("trials next", found, 0)

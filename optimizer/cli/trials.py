@@ -193,6 +193,7 @@ def trials_next(
     aim: Annotated[
         Aim | None, typer.Option(help="Learn more, or find the best; else as the series was planned.")
     ] = None,
+    goal: Annotated[str, typer.Option(help="What shall be best, such as 'maximise viscosity'.")] = "",
     repeats: Annotated[
         int, typer.Option(help="Beakers of the plan itself on that day: the first, then the last.", min=0, max=2)
     ] = 1,
@@ -207,7 +208,7 @@ def trials_next(
     from optimizer.answers.trials import next_trials
 
     with quiet_solvers():
-        answer = next_trials(path, count, aim=aim or "", repeats=repeats, shelf=shelf, libraries=library)
+        answer = next_trials(path, count, aim=aim or "", goal=goal, repeats=repeats, shelf=shelf, libraries=library)
     tell(answer, json, markdown, html, pdf)
 
 

@@ -93,7 +93,7 @@ def more_beakers(
     aim = aim or series.aim
     if aim == "best":
         if better is None:
-            raise UsageError("--aim best needs readings of what shall be best.")
+            raise UsageError("--aim best: say of which reading, such as --goal 'maximise viscosity'.")
         chosen = better(series, field.z, field.process, count)
     else:
         chosen = chosen_for(task, series.seed)
