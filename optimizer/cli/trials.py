@@ -23,7 +23,6 @@ from optimizer.cli.common import (
     Sure,
     Why,
     app,
-    aside,
     brief_of,
     quiet_solvers,
     save,
@@ -61,7 +60,7 @@ def trials_plan(
     ] = "",
     aim: Annotated[Aim, typer.Option(help="Learn the whole region, or find the best in it.")] = "learn",
     grams: Annotated[float, typer.Option(help="Product in each beaker, g.", min=10, max=5000)] = 100.0,
-    scale: Annotated[float, typer.Option(help="Step of the scale, g.", min=1e-6)] = 0.01,
+    scale: Annotated[float, typer.Option(help="Step of the scale, g.", min=0.001)] = 0.01,
     seed: Annotated[int, typer.Option(help="The same seed gives the same beakers.", min=0)] = 1,
     name: Annotated[str, typer.Option(help="Name of the series; else the file's.")] = "",
     on: On = "",
@@ -143,7 +142,6 @@ def trials_sheet(
     for target in (html, pdf):
         if target is not None:
             save(answer.document(), target)
-            aside(f"wrote {target}")
     tell(answer, json, markdown)
 
 
@@ -195,9 +193,7 @@ def trials_next(
     aim: Annotated[
         Aim | None, typer.Option(help="Learn more, or find the best; else as the series was planned.")
     ] = None,
-    best: Annotated[
-        str, typer.Option(help="Look for the best: 'maximise READING' or 'minimise READING', by what was read so far.")
-    ] = "",
+    goal: Annotated[str, typer.Option(help="What shall be best, such as 'maximise viscosity'.")] = "",
     repeats: Annotated[
         int, typer.Option(help="Beakers of the plan itself on that day: the first, then the last.", min=0, max=2)
     ] = 1,
@@ -212,7 +208,7 @@ def trials_next(
     from optimizer.answers.trials import next_trials
 
     with quiet_solvers():
-        answer = next_trials(path, count, aim=aim or "", best=best, repeats=repeats, shelf=shelf, libraries=library)
+        answer = next_trials(path, count, aim=aim or "", goal=goal, repeats=repeats, shelf=shelf, libraries=library)
     tell(answer, json, markdown, html, pdf)
 
 
