@@ -16,9 +16,9 @@ from optimizer import cli
 
 MARK = ".made-by-make-demo"
 AS_WEIGHED = (
-    "aqua=3884.2@tap-1125 glycerin=104.3@TG-88 tetrasodium-glutamate-diacetate=5.2@LW-31 "
-    "sodium-laureth-sulfate-2eo-70=316.9@QN-2207 cocamidopropyl-betaine=395.6@QN-2214 coco-glucoside=151.2@LW-140 "
-    "caprylyl-capryl-glucoside=84.6@LW-152 parfum=15.6@GL-7 sodium-benzoate=26.1@TG-19 potassium-sorbate=15.5@TG-20"
+    "aqua=3879.9@tap-1125 glycerin=104.3@TG-88 tetrasodium-glutamate-diacetate=5.2@LW-31 "
+    "sodium-laureth-sulfate-2eo-70=307.5@QN-2207 cocamidopropyl-betaine=396.2@QN-2214 coco-glucoside=166.8@LW-140 "
+    "caprylyl-capryl-glucoside=82.3@LW-152 parfum=15.6@GL-7 sodium-benzoate=26.1@TG-19 potassium-sorbate=15.5@TG-20"
 )
 BOTTLES = "--bottles 20 --bottle 250 --density 1.02 --loss 2"
 ACID = '--with "citric acid anhydrous" --strength 50'

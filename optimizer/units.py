@@ -35,6 +35,9 @@ A tolerance without a thing that it is relative to is wrong for somebody's figur
 | `LAST_DIGIT` | what rounding a factor to a double leaves of a product | the product |
 | `CHANGE_SHOWN` | a report shows a change of a dose, a measure or a price of its own | nothing: its unit |
 | `PRICE_SHOWN` | a report shows the price of a limit, or that two differ | nothing: the price's unit |
+| `ON_SIDE` | a corner of the region of trials lies on a side of it | nothing: coordinates of width 1 |
+| `SAME_CORNER` | two corners are one, or one lies at no end | nothing: coordinates of width 1 |
+| `NO_GAIN` | an exchange of a trial helps no more | the worth of the choice |
 | `ON_DIGIT` | a limit is what its shown digits say, and needs no rounding outward | one of the last digit |
 """
 
@@ -74,6 +77,9 @@ ROUND_OFF = 1e-12
 LAST_DIGIT = 1e-14
 CHANGE_SHOWN = 5e-4
 PRICE_SHOWN = 5e-7
+ON_SIDE = 1e-8
+SAME_CORNER = 1e-7
+NO_GAIN = 1e-9
 ON_DIGIT = 1e-4
 
 

@@ -26,6 +26,10 @@ TOLD = {
     "robust": ("lots:robust_document", "", "rules"),
     "range": ("sweep:range_document", "sweep:Range", "answers"),
     "together": ("joint:plan_document", "joint:Together", "products"),
+    "trials plan": ("trials:plan_document", "", "beakers"),
+    "trials sheet": ("trials:sheet_document", "", "lines"),
+    "trials note": ("trials:note_document", "", "beakers"),
+    "trials next": ("trials:next_document", "", "beakers"),
 }
 """By question: what makes its document, what it is told as if not as what was found (both in `optimizer.report`), and
 the field that holds one entry per line of the answer; 'curves.breaks' for those of each curve."""

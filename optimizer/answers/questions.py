@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 Asked = Brief | str | Path
 """A brief, its file, or the name of a shipped scenario."""
 Tell = Callable[[str], None]
+NEXT_BEST = 3
+"""Of how many of its choices a blend says what it costs without them."""
 
 
 def read_brief(
@@ -53,8 +55,11 @@ def read_brief(
     Raises:
         DataError: With every problem of the files at once.
     """
+    from optimizer.records.stock import with_stock_left
+
     asked = [(key.replace("__", "."), "" if value is None else str(value)) for key, value in changes.items()]
-    return load_brief(find_scenario(str(name_or_path)), changes=asked, shelf=shelf_file, libraries=library_files)
+    found = find_scenario(str(name_or_path))
+    return with_stock_left(load_brief(found, changes=asked, shelf=shelf_file, libraries=library_files))
 
 
 def brief_of(asked: Asked) -> Brief:
@@ -84,7 +89,7 @@ def _blended(
     from optimizer.solve.best import solve
 
     brief = brief_of(asked)
-    result = solve(brief, time_limit=time_limit, solver=solver, weighable=True, exact=exact)
+    result = solve(brief, time_limit=time_limit, solver=solver, weighable=True, exact=exact, next_best=NEXT_BEST)
     explanation = None
     if result.ending == "infeasible" and result.proof != "none":
         from optimizer.solve.best import linear_part

@@ -161,7 +161,8 @@ def salt_route(formula: Formula, rule: Thickening, budget: Budget) -> SaltRoute:
         part = formula.total(lambda i: group_active(group, i))
         return 100 * part / active if active > KEPT else 0.0
 
-    anionic, answering = share(Group(charges=("anionic",))), share(rule.sulfates)
+    anionic, hydrotropes = share(Group(charges=("anionic",))), share(rule.hydrotropes)
+    answering = share(rule.sulfates) - hydrotropes
     glucoside = share(Group(families=("alkyl glucoside",)))
     carried = budget.total.typical - budget.percent("added salt").typical
     against = []
@@ -170,7 +171,9 @@ def salt_route(formula: Formula, rule: Thickening, budget: Budget) -> SaltRoute:
     if answering < rule.sulfate_share - KEPT:
         against.append(
             f"Salt screens the charge of sulfate-type anionics; they make up {number(answering, 0)} % of the active "
-            f"matter (anionics {number(anionic, 0)} %), below {number(rule.sulfate_share)} %."
+            f"matter (anionics {number(anionic, 0)} %"
+            + (f"; hydrotropes take {number(hydrotropes, 0)} % off" if hydrotropes > 0 else "")
+            + f"), below {number(rule.sulfate_share)} %."
         )
     if glucoside > anionic and glucoside > 0:
         against.append(f"Glucosides lead with {number(glucoside, 0)} %: they carry no charge that salt could screen.")

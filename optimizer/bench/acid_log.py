@@ -38,6 +38,8 @@ class Noted:
         note: Anything.
         lot: Of what was added since the reading before, if it is another one.
         sure: Whether more than the part held back is meant so.
+        after_g: What the log ended with when this was read [g]; if it ends otherwise now, the reading is refused. None
+            if nobody looked.
     """
 
     ph: float
@@ -51,6 +53,7 @@ class Noted:
     note: str = ""
     sure: bool = False
     lot: str = ""
+    after_g: float | None = None
 
 
 def note_reading(
@@ -93,6 +96,7 @@ def note_reading(
         before = last.reading[-1].added_g if last and last.reading else 0.0
         tables: Any = document["adjustment"]
         start, of_what = float(tables[-1]["start_g"]), str(tables[-1].get("of", "batch"))
+        _refuse_stale(noted, before, str(path))
         grams = before if noted.added is None else _grams(noted.added, start)
         if not noted.sure and grams > before:
             _check_room(batch, of_what, start, grams - before, str(path))
@@ -116,6 +120,13 @@ def strike_reading(path: Path, brief: Brief, formula: Formula, setting: Setting,
         sessions_of(batch_from(document.unwrap(), str(path)), target, recipe, None, str(path))
 
     return change_batch(path, change)
+
+
+def _refuse_stale(noted: Noted, before: float, where: str) -> None:
+    """Refuse a reading whose additions were counted on from a log that has gone on since."""
+    if noted.after_g is not None and abs(noted.after_g - before) > AS_TYPED:
+        what = f"the log has gone on in the meantime: {number(before, 3)} g are in by now."
+        raise fault(where, "adjustment.reading.added_g", what, "Look at the log, then note what was added since.")
 
 
 def _grams(added: tuple[float, str], start_g: float) -> float:

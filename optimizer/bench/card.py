@@ -33,6 +33,8 @@ class CardPart:
     lines: tuple[tuple[Material, float], ...] = untold()
     doses: tuple[CardLine, ...] = seen("as_told", key="lines")
     method: tuple[str, ...]
+    see: tuple[str, ...] = untold(default=())
+    """What is usually seen; common practice."""
 
     @property
     def as_told(self) -> tuple[CardLine, ...]:
@@ -140,4 +142,4 @@ def _part(part: PhaseStep, known: Mapping[str, Material], doses: Mapping[str, fl
     heat = (f"{part.temperature[0].upper()}{part.temperature[1:]}.",) if part.temperature else ()
     wait = (f"Wait: {part.wait}.",) if part.wait else ()
     method = (*part.do, *heat, *wait)
-    return CardPart(part.title, tuple((known[n], doses[n]) for n in part.materials), method)
+    return CardPart(part.title, tuple((known[n], doses[n]) for n in part.materials), method, part.see)

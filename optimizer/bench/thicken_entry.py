@@ -29,6 +29,7 @@ def record(
     target: float | None = None,
     *,
     sure: bool = False,
+    after_percent: float | None = None,
 ) -> Batch:
     """Append a step to the log of a planned thickener in the batch file, or only set its target.
 
@@ -41,6 +42,7 @@ def record(
         setting: The batch's pH.
         target: Wanted reading, in the unit of the log.
         sure: Whether more than the limit is meant so.
+        after_percent: What the log ended with when this was read [%]; if it ends otherwise now, the step is refused.
 
     Raises:
         DataError: If the thickener is not planned, the step cannot follow the log or passes the limit, or no pH opens
@@ -54,12 +56,22 @@ def record(
         if target is not None:
             table["target"] = target
         if entry:
+            _refuse_stale(now, name, after_percent, where)
             step = _step(now, material, entry, where)
             if not sure:
                 _check_limit(log_of(name, now, brief, formula, setting), step, where)
             append(table, "step", entry)
 
     return change_batch(path, change)
+
+
+def _refuse_stale(batch: Batch, name: str, after: float | None, where: str) -> None:
+    """Refuse a step whose additions were counted on from a log that has gone on since."""
+    steps = next((t.step for t in batch.thickening if t.material == name), ())
+    there = steps[-1].added_percent if steps else 0.0
+    if after is not None and abs(after - there) > KEPT:
+        what = f"the log has gone on in the meantime: {number(there, 3)} % is in by now."
+        raise fault(where, f"thickening.{name}", what, "Look at the log, then note what was added since.")
 
 
 def percent_added(text: str, size_g: float) -> float:

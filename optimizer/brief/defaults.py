@@ -32,6 +32,8 @@ class BenchDefaults(Frozen):
     """Costs file beside this one, or the name of a shipped one."""
     shelf: str = ""
     """Shelf beside this file; also instead of the demo's where a shipped brief is asked for."""
+    records: str = ""
+    """Records beside this file: what their batches used since the shelf was counted is taken off its stock."""
     _file: str = PrivateAttr("")
 
     @property

@@ -58,7 +58,12 @@ TABLES: dict[str, tuple[type[BaseModel], str, dict[str, str]]] = {
     "held_back": (
         HeldBack,
         "Water kept free for what is added to effect at the bench: acid, thickener, evaporation.",
-        {"percent": "4", "acids": '["citric-acid"]', "thickeners": '["sodium-chloride"]'},
+        {
+            "percent": "4",
+            "acids": '["citric-acid"]',
+            "thickeners": '["sodium-chloride"]',
+            "planned": "{ citric-acid = 0.15 }",
+        },
     ),
     "fixed": (
         Scenario,

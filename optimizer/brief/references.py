@@ -35,6 +35,8 @@ def references(scenario: Scenario, library: Library, where: str) -> list[Problem
         problems += unknown(where, f"pool.{key}", getattr(scenario.pool, key), ids)
     for key in ("acids", "thickeners"):
         problems += unknown(where, f"held_back.{key}", getattr(scenario.held_back, key), ids)
+    kept_for = (*scenario.held_back.acids, *scenario.held_back.thickeners)
+    problems += unknown(where, "held_back.planned", scenario.held_back.planned, kept_for)
     functions = {f for m in library.materials for f in m.functions}
     families = {s.family for m in library.materials for s in m.substances if s.family}
     inci = {s.inci for m in library.materials for s in m.substances}
@@ -54,8 +56,8 @@ def references(scenario: Scenario, library: Library, where: str) -> list[Problem
             if isinstance(group, Group):
                 key = f"rule.{rule.id}.{name}"
                 problems += unknown(where, key, (*group.materials, *group.but_not), ids)
-                problems += unknown(where, key, group.functions, functions)
-                if name in rule.model_fields_set:
+                if name in rule.model_fields_set:  # what goes without saying may be of a kind that nobody has
+                    problems += unknown(where, key, group.functions, functions)
                     problems += unknown(where, key, group.families, families)
                 problems += unknown(where, key, group.inci, inci)
         if isinstance(rule, UndissociatedAcid):

@@ -101,6 +101,8 @@ class HeldBack(Frozen):
     """Acids or alkalis that set the pH."""
     thickeners: tuple[str, ...] = ()
     """Thickeners that may be added later; their pH windows count where a rule asks for them."""
+    planned: dict[str, Percent] = {}
+    """Doses of them to plan the cost with [% as supplied by id], from your own batches; without, the usual ones."""
 
 
 class Objective(Frozen):
@@ -200,6 +202,29 @@ def find_scenario(name: str) -> Path:
     raise fault(name, "", "there is no such file and no shipped scenario of that name.", nearest(name, known))
 
 
+def named_beside(file: Path, name: str, called: str = "batch file") -> Path:
+    """Return the scenario that a file of the bench names: one beside it or below, or a shipped one.
+
+    A file that is passed around must not reach other folders.
+
+    Args:
+        file: The file.
+        name: How it names the scenario.
+        called: What such a file is called.
+
+    Raises:
+        DataError: If there is none.
+    """
+    own = file.parent / name
+    inside = own.suffix == ".toml" and resolved(own).is_relative_to(file.resolve().parent)
+    if inside and is_file(own):
+        return own
+    if "/" in name or "\\" in name or name.endswith(".toml"):
+        what = f"there is no '{name}' beside the {called}."
+        raise fault(str(file), "brief", what, f"Put the scenario into the {called}'s folder, or below it.")
+    return find_scenario(name)
+
+
 def read_scenario(path: Path, changes: Iterable[tuple[str, str]] = ()) -> tuple[Scenario, list[Path]]:
     """Read a scenario file with everything it extends.
 
@@ -274,7 +299,7 @@ def _merged(path: Path, files: list[Path]) -> dict[str, Any]:
         if isinstance(rule, dict):
             if not isinstance(rule.get("id", ""), str):
                 raise fault(str(path), f"rule.{number_}.id", "an id is a word.", 'Write it in quotes: id = "active".')
-            rule.setdefault("id", _rule_id(rule, taken))
+            rule.setdefault("id", rule_id(rule, taken))
             rule["id"] = hyphened(rule["id"])
             taken.add(rule["id"])
             if isinstance(rule.get("kind"), str):
@@ -322,7 +347,7 @@ def _varied(base: dict[str, Any], change: dict[str, Any]) -> dict[str, Any]:
     return {**base, **change}
 
 
-def _rule_id(rule: dict[str, Any], taken: Collection[str]) -> str:
+def rule_id(rule: dict[str, Any], taken: Collection[str]) -> str:
     """Return an id for a rule that gives none: its kind, then what it is about."""
     kind = str(rule.get("kind", "rule"))
     about = [kind]

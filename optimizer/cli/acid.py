@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from optimizer.answers.days import day_of
 from optimizer.cli.common import (
     BENCH,
     Changes,
@@ -20,7 +21,6 @@ from optimizer.cli.common import (
     Why,
     app,
     changes_of,
-    day_of,
     print_json,
     quiet_solvers,
     show,
@@ -87,15 +87,13 @@ def ph(
     json: Json = False,
 ) -> None:
     """Estimate the pH, dose acid or alkali to the target in safe steps, and keep the log of a batch."""
-    from dataclasses import replace
-
-    from optimizer.bench.acid import ph_answer
-    from optimizer.bench.acid_log import Noted, note_reading, strike_reading
+    from optimizer.answers.logs import note_ph, ph_of, solution_of, strike_ph
+    from optimizer.answers.subject import subject_of
+    from optimizer.bench.acid_log import Noted
     from optimizer.bench.amount import portion_of
     from optimizer.bench.strike import asked_of
-    from optimizer.cli.subject import subject_of
 
-    solution = _solution(chemical, strength)
+    solution = solution_of(chemical, strength)
     if points is not None:
         if subject:
             raise UsageError("ph: give a subject or --points, not both.")
@@ -125,11 +123,8 @@ def ph(
                 raise UsageError(
                     "ph: strike the wrong reading first, then note the right one with a command of its own."
                 )
-            assert found.batch_path is not None
-            kept = strike_reading(found.batch_path, found.brief, found.formula, found.setting, wrong)
-            found = replace(found, batch=kept)
+            found = strike_ph(found, wrong)
         elif read is not None:
-            assert found.batch_path is not None
             noted = Noted(
                 read,
                 portion_of("--added", added) if added else None,
@@ -143,22 +138,10 @@ def ph(
                 sure,
                 lot,
             )
-            kept = note_reading(
-                found.batch_path, found.brief, found.formula, found.setting, noted,
-                of=_of(of, sample), sample_g=sample, solution=solution,
-            )  # fmt: skip
-            found = replace(found, batch=kept)
+            found = note_ph(found, noted, of=_of(of, sample), sample_g=sample, solution=solution)
         elif added or sample is not None or of:
             raise UsageError("ph: a line of the log needs the pH that was read: add --read PH.")
-        answer = ph_answer(
-            found.brief,
-            found.formula,
-            found.setting,
-            solution=solution,
-            batch=found.batch,
-            size_g=size if size is not None else _size_of(found.brief.scenario.batch_kg),
-            water=0.0 if found.batch else water,
-        )
+        answer = ph_of(found, solution=solution, size_g=size, water=water)
     _tell(f"pH: {found.name}", answer, found.notes, markdown, html, pdf, json)
 
 
@@ -179,19 +162,6 @@ def _tell(
         from optimizer.report.acid import ph_document
 
         show(ph_document(title, answer, notes), markdown, html, pdf)
-
-
-def _solution(chemical: str, strength: float | None) -> "Solution | None":
-    from optimizer.chemistry.ph import stock
-
-    if chemical:
-        found = stock(chemical, 50.0 if strength is None else strength)
-        if strength is None and not chemical.startswith("citric acid"):
-            raise UsageError(f"ph: how strong is the {chemical}? Add --strength PERCENT, such as --strength 10.")
-        return found
-    if strength is not None:
-        raise UsageError("ph: --strength needs --with: whose strength is it? Such as --with 'citric acid anhydrous'.")
-    return None
 
 
 def _points(path: Path, target: str, sample: float | None, solution: "Solution | None") -> "PhAnswer":
@@ -220,10 +190,6 @@ def _of(of: str, sample: float | None) -> Literal["", "sample", "batch"]:
     if of == "sample" and sample is None:
         raise UsageError("ph: --of sample needs its mass: --sample GRAMS.")
     return "sample" if sample is not None else "batch" if of == "batch" else ""
-
-
-def _size_of(batch_kg: float | None) -> float | None:
-    return 1000 * batch_kg if batch_kg else None
 
 
 def _grams(text: str) -> float:

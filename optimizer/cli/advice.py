@@ -32,8 +32,8 @@ def advice(
     json: Json = False,
 ) -> None:
     """Advise the bench: how to thicken, how much salt is in, how to keep it clear, what to mind."""
+    from optimizer.answers.subject import subject_of
     from optimizer.assessment.advice import Situation
-    from optimizer.cli.subject import subject_of
 
     with quiet_solvers():
         found = subject_of(subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library)

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from optimizer.answers.days import day_of
 from optimizer.cli.common import (
     BENCH,
     For,
@@ -20,25 +21,15 @@ from optimizer.cli.common import (
     SubjectName,
     Why,
     app,
-    day_of,
-    first,
     print_json,
     quiet_solvers,
     save,
     show,
 )
-from optimizer.errors import UsageError, fault
+from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
-    from tomlkit import TOMLDocument
-
-    from optimizer.bench.batch import Batch
-    from optimizer.bench.card import Card
-    from optimizer.bench.weighed import Weight
-    from optimizer.cli.subject import Subject
-    from optimizer.data.cautions import Caution
-    from optimizer.data.formula import Formula
-    from optimizer.rules.row import Setting
+    from optimizer.answers.subject import Subject
 
 BatchFile = Annotated[Path, typer.Argument(help="A batch file, see 'tenside batch'.")]
 
@@ -71,50 +62,20 @@ def batch(
     json: Json = False,
 ) -> None:
     """Lay the batch file of a formula: doses, size and pH window, and what to fill in where."""
-    import tomli
-
-    from optimizer.bench.batch import batch_from
-    from optimizer.bench.plan import batch_text, brief_reference, hold_back, size_of
-    from optimizer.brief.defaults import bench_defaults
-    from optimizer.cli.subject import subject_of
-    from optimizer.files import refuse_existing, write_atomic
-    from optimizer.report.made import Laid, laid_document
+    from optimizer.answers.bench import lay_batch
+    from optimizer.answers.subject import subject_of
+    from optimizer.files import refuse_existing
+    from optimizer.report.made import laid_document
 
     if out.suffix.lower() != ".toml":
         raise UsageError(f"--out {out.name}: a batch file's name ends in .toml.")
     refuse_existing(out)
     with quiet_solvers():
         found = subject_of(subject, against=against, shelf=shelf, libraries=library, rest=rest)
-    bench = bench_defaults(found.scenario)
-    taken = [n for n, v in (("scale_g", scale), ("loss_percent", loss), ("density_g_per_ml", density)) if v is None]
-    step = first(scale, bench.scale_g, 1.0)
-    if not size and bottles is None:
-        size, taken = bench.size, [*taken, "size"]
-    if bottle is None and (bottles is not None or "bottle" in size or bench.density_g_per_ml or density):
-        bottle, taken = bench.bottle_ml, [*taken, "bottle_ml"]
-    amount = size_of(
-        size,
-        bottles=bottles,
-        bottle_ml=bottle,
-        density=first(density, bench.density_g_per_ml),
-        loss_percent=first(loss, bench.loss_percent, 0.0),
-        step_g=step,
-    )
-    formula = found.formula if held is None else hold_back(found.formula, held)
-    text = batch_text(
-        formula,
-        found.setting,
-        amount,
-        brief=brief_reference(found.scenario, out),
-        batch=number or out.stem,
-        product=found.batch.product if found.batch else found.brief.scenario.name,
-        planned_on=day_of(on),
-        scale_step_g=step,
-        master=master or (found.batch.master if found.batch else ""),
-    )
-    told = tuple(bench.told(*taken))
-    laid = Laid(str(out), batch_from(tomli.loads(text), str(out)), amount.words, (*found.notes, *told))
-    write_atomic(out, text)
+    laid = lay_batch(
+        found, out, size=size, bottles=bottles, bottle_ml=bottle, density=density, loss=loss, scale=scale, held=held,
+        number=number, master=master, on=on,
+    )  # fmt: skip
     if json:
         print_json(laid)
     else:
@@ -136,19 +97,11 @@ def weigh(
     json: Json = False,
 ) -> None:
     """Lay out the weigh sheet of a batch: grams in the order of addition, handling, cautions, room to write."""
-    from optimizer.bench.weigh import weigh_sheet
+    from optimizer.answers.bench import sheet_of
     from optimizer.report.weigh import SHEET
 
     targets = _targets(SHEET, (html, (".html", ".htm")), (pdf, (".pdf",)), (xlsx, (".xlsx",)))
-    found, planned = batch_subject(path, shelf, library)
-    later = [item.material for item in found.brief.pool.later]
-    sheet = weigh_sheet(
-        planned,
-        found.brief.library,
-        later if planned.held_back_percent else (),
-        predilute=predilute,
-        alarms=_alarms(found, found.formula, found.setting),
-    )
+    sheet = sheet_of(batch_subject(path, shelf, library), predilute=predilute)
     for target in targets:
         from optimizer.report.weigh import weigh_form
 
@@ -193,43 +146,19 @@ def weighed(
     json: Json = False,
 ) -> None:
     """Note what was really weighed, with lots, and the end of the batch; strike what was noted wrongly."""
-    from optimizer.bench.batch import append, batch_from, change_batch
-    from optimizer.bench.refill import refuse_evaporation
+    from optimizer.answers.bench import note_weights
     from optimizer.bench.strike import asked_of
-    from optimizer.bench.strike import strike as strike_line
-    from optimizer.bench.weighed import check_finish, checked, entry, weight_of, with_actives
+    from optimizer.bench.weighed import weight_of
 
-    finish = {"mass_g": finish_mass, "lost_g": lost, "water_added_g": water_added, "bottles": bottles}
-    finish = {k: v for k, v in finish.items() if v is not None}
+    ended = {"mass_g": finish_mass, "lost_g": lost, "water_added_g": water_added, "bottles": bottles}
+    finish = {k: v for k, v in ended.items() if v is not None}
     wrong = asked_of(strike, why, day_of(on))
     if not weights and not finish and wrong is None:
         raise UsageError("say what was weighed, such as aqua=3400.5, or how it ended, such as --finish-mass 4870.")
-    found, planned = batch_subject(path, shelf, library)
-    known = found.brief.library.by_id
-    named = _Named(found, planned)
-    lines = found.brief.shelf.lines if found.brief.shelf else ()
-    lots = {(ln.material, ln.lot): ln.lot_active for ln in lines if ln.lot and ln.lot_active is not None}
-    typed = with_actives([named(weight_of(w)) for w in weights or []], [named.active(a) for a in active or []], lots)
-    day = day_of(on)
-
-    def change(document: "TOMLDocument", now: "Batch") -> None:
-        import tomlkit
-
-        if wrong is not None:
-            strike_line(document, now, "weighed", wrong)
-            now = batch_from(document.unwrap(), str(path))
-        check_finish(str(path), now, finish_mass, sure=sure)
-        for weight in checked(str(path), now, typed, known, sure=sure):
-            append(document, "weighed", entry(weight, day))
-        if finish:
-            if "finish" not in document:
-                document.add("finish", tomlkit.table())
-            for key, value in {**finish, "on": day}.items():
-                document["finish"][key] = value
-        if finish_mass is not None and not sure:
-            refuse_evaporation(batch_from(document.unwrap(), str(path)), known)
-
-    after = change_batch(path, change)
+    found = batch_subject(path, shelf, library)
+    after, now = note_weights(
+        found, [weight_of(w) for w in weights or []], actives=active or [], finish=finish, wrong=wrong, sure=sure, on=on
+    )
     if json:
         from optimizer.report.made import Weighed
 
@@ -237,43 +166,8 @@ def weighed(
     else:
         from optimizer.report.made import weighed_document
 
-        names = {n: m.name for n, m in known.items()}
-        show(weighed_document(str(path), after, names, {w.material for w in typed}), markdown, html, pdf)
-
-
-class _Named:
-    """Materials as they are typed at the bench: an id, a name, an everyday word, or the number of the weigh sheet."""
-
-    def __init__(self, found: "Subject", batch: "Batch") -> None:
-        self._found, self._batch = found, batch
-
-    def __call__(self, weight: "Weight") -> "Weight":
-        from dataclasses import replace
-
-        return replace(weight, material=self.id_of(weight.material))
-
-    def active(self, text: str) -> str:
-        name, sign, rest = text.partition("=")
-        return f"{self.id_of(name.strip())}{sign}{rest}"
-
-    def id_of(self, text: str) -> str:
-        """Return the id; an unknown word is returned as it is, so that all problems are told at once."""
-        from optimizer.intake.names import material_of
-
-        if text.isdigit():
-            return self._by_number(int(text))
-        return material_of(text, self._found.brief.library.materials, unknown=True)
-
-    def _by_number(self, number: int) -> str:
-        from optimizer.bench.weigh import weigh_sheet
-
-        pool = self._found.brief.pool
-        later = [i.material for i in pool.later] if self._batch.held_back_percent else []
-        lines = weigh_sheet(self._batch, self._found.brief.library, later).lines
-        ids = {line.number: line.material.id for line in lines}
-        if number not in ids:
-            raise UsageError(f"{number}=...: the weigh sheet has the lines 1 to {len(ids)}.")
-        return ids[number]
+        names = {n: m.name for n, m in found.brief.library.by_id.items()}
+        show(weighed_document(str(path), after, names, now), markdown, html, pdf)
 
 
 @app.command(rich_help_panel=BENCH)
@@ -285,6 +179,15 @@ def card(
     png: Annotated[Path | None, typer.Option(help="Write the card as a picture.")] = None,
     planned: Annotated[bool, typer.Option("--planned", help="Show the plan of a batch that is made already.")] = False,
     master: Annotated[str, typer.Option(help="Name and version of the formula.")] = "",
+    share: Annotated[
+        bool, typer.Option("--share", help="The card for others: grams, what each is for, what to use instead.")
+    ] = False,
+    sizes: Annotated[str, typer.Option(help="With --share: batches in grams; else '100 g, 500 g, 1 kg'.")] = "",
+    also: Annotated[
+        str, typer.Option("--with", help="With --share, what else is shown: prices, suppliers, lots, remarks.")
+    ] = "",
+    instead: Annotated[bool, typer.Option(help="With --share: work out what to use instead.")] = True,
+    out: Annotated[Path | None, typer.Option(help="With --share: a CSV that 'import formula' takes back.")] = None,
     on: On = "",
     shelf: ShelfFile = None,
     library: Libraries = None,
@@ -292,14 +195,25 @@ def card(
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
-    """Lay out a formula on one page: phases, doses, pH, method in short, cautions; planned or as made."""
-    from optimizer.cli.subject import subject_of
+    """Lay out a formula on one page: phases, doses, pH, method in short, cautions; planned or as made; or to share."""
+    from optimizer.answers.bench import card_of
+    from optimizer.answers.subject import subject_of
     from optimizer.report.card import CARD
 
     targets = _targets(CARD, (pdf, (".pdf",)), (png, (".png",)))
+    if not share and (sizes or also or out is not None):
+        raise UsageError("--sizes, --with and --out belong to the card to share: add --share.")
+    if out is not None and out.suffix.lower() != ".csv":
+        raise UsageError(f"--out {out.name}: the name must end in .csv.")
     with quiet_solvers():
         found = subject_of(subject, against=against, shelf=shelf, libraries=library, rest=rest)
-    shown = _card(found, planned, master, on)
+    shown = card_of(found, planned=planned, master=master, on=on)
+    if share:
+        from optimizer.cli.share import share as share_card
+
+        files = (html, pdf, png, out)
+        share_card(found, shown, sizes=sizes, shown=also, instead=instead, files=files, markdown=markdown, json=json)
+        return
     if targets:
         from optimizer.files import write_report
         from optimizer.report.card import card_pdf
@@ -316,66 +230,12 @@ def card(
         show(card_document(shown), markdown, html)
 
 
-def _card(found: "Subject", planned: bool, master: str, on: str) -> "Card":
-    """Return the card of a subject: of a batch that was begun as made, of everything else as planned."""
-    from optimizer.bench.card import formula_card
-    from optimizer.bench.made import last_ph, made_formula
-    from optimizer.immutable import replace
-    from optimizer.rules.row import Setting
-    from optimizer.solve.existing import formula_at
-
-    library, made = found.brief.library, found.batch
-    if made is not None and not planned and made.begun:
-        percent, ph = made_formula(made, library.by_id), last_ph(made)
-        at = found.setting if ph is None else Setting(ph, ph, ph)
-        return formula_card(
-            made.product or found.name,
-            percent,
-            library,
-            found.setting,
-            state="as made",
-            batch=made.batch,
-            master=master or made.master,
-            day=on or made.finish.on or made.planned_on,
-            ph_read=ph,
-            alarms=_alarms(found, formula_at(replace(found.brief.pool, held_back=0.0), percent), at),
-        )
-    held = found.formula.held_back
-    return formula_card(
-        (made.product or found.name) if made else found.name,
-        found.formula.doses,
-        library,
-        found.setting,
-        held_back=held,
-        later=[i.material for i in found.formula.later] if held else (),
-        batch=made.batch if made else "",
-        master=master or (made.master if made else ""),
-        day=on or (made.planned_on if made else "") or day_of(""),
-        alarms=_alarms(found, found.formula, found.setting),
-    )
-
-
-def _alarms(found: "Subject", formula: "Formula", setting: "Setting") -> "tuple[Caution, ...]":
-    """Return what is said of a formula before anything else."""
-    from optimizer.assessment.alarms import cautions_at
-
-    return tuple(c for c in cautions_at(found.brief, formula, setting) if c.loud)
-
-
-def batch_subject(path: Path, shelf: Path | None, library: list[Path] | None) -> "tuple[Subject, Batch]":
-    """Return a batch file's subject.
-
-    Raises:
-        DataError: If the file is no batch file.
-    """
-    from optimizer.cli.subject import subject_of
+def batch_subject(path: Path, shelf: Path | None, library: list[Path] | None) -> "Subject":
+    """Return a batch file's subject; see `answers.bench`."""
+    from optimizer.answers.bench import batch_subject as subject
 
     with quiet_solvers():
-        found = subject_of(str(path), shelf=shelf, libraries=library) if path.suffix == ".toml" else None
-    if found is None or found.batch is None:
-        step = "Lay one with 'tenside batch SUBJECT --size 5kg --out batch.toml'."
-        raise fault(str(path), "", "this is no batch file.", step)
-    return found, found.batch
+        return subject(path, shelf, library)
 
 
 def _targets(kind: str, *asked: tuple[Path | None, tuple[str, ...]]) -> tuple[Path, ...]:

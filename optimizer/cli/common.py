@@ -11,7 +11,6 @@ import typer
 from typer.core import TyperGroup
 
 from optimizer.errors import LONGEST, UsageError, shortened, worded
-from optimizer.units import FIRST_YEAR, LAST_YEAR
 
 if TYPE_CHECKING:
     from optimizer.answers.answer import Answer
@@ -160,19 +159,6 @@ def changes_of(changes: list[str] | None) -> list[tuple[str, str]]:
     return pairs
 
 
-def day_of(text: str) -> str:
-    """Return a date as ISO 8601, today if it is empty."""
-    from datetime import date
-
-    try:
-        day = date.fromisoformat(text) if text else date.today()
-    except ValueError:
-        raise UsageError(f"'{text}' is no date; write it as 2026-05-04.") from None
-    if not FIRST_YEAR <= day.year <= LAST_YEAR:
-        raise UsageError(f"'{text}' lies outside the years {FIRST_YEAR} to {LAST_YEAR}; write it as 2026-05-04.")
-    return day.isoformat()
-
-
 def goal_of(objective: str) -> list[tuple[str, str]]:
     """Return --objective as what-ifs."""
     if not objective:
@@ -190,13 +176,19 @@ def brief_of(
     shelf: Path | None,
     libraries: list[Path] | None,
     more: list[tuple[str, str]] | None = None,
+    counted: bool = False,
 ) -> "Brief":
-    """Return the brief of a scenario with its --set options, and further what-ifs."""
+    """Return the brief of a scenario with its --set options, and further what-ifs.
+
+    What kept batches used is taken off its stock, unless the stock as it was `counted` is asked for.
+    """
     from optimizer.brief.brief import load_brief
     from optimizer.brief.scenario import find_scenario
+    from optimizer.records.stock import with_stock_left
 
     asked = [*changes_of(changes), *(more or [])]
-    return load_brief(find_scenario(scenario), changes=asked, shelf=shelf, libraries=libraries)
+    found = load_brief(find_scenario(scenario), changes=asked, shelf=shelf, libraries=libraries)
+    return found if counted else with_stock_left(found)
 
 
 @contextlib.contextmanager

@@ -19,12 +19,10 @@ from optimizer.cli.common import (
     SubjectName,
     app,
     changes_of,
-    first,
     print_json,
     quiet_solvers,
     show,
 )
-from optimizer.errors import UsageError
 
 
 @app.command(rich_help_panel=AFTER)
@@ -50,12 +48,8 @@ def label(
     json: Json = False,
 ) -> None:
     """List of ingredients with its doubts, allergens, natural origin, content, and what else a label needs."""
-    from optimizer.bench.made import last_ph, made_formula
-    from optimizer.brief.defaults import bench_defaults
-    from optimizer.cli.subject import subject_of
-    from optimizer.labelling.content import content_of, read_content
-    from optimizer.labelling.label import label_of
-    from optimizer.rules.row import Setting
+    from optimizer.answers.papers import label_for
+    from optimizer.answers.subject import subject_of
 
     if assessor:
         from optimizer.report.assessor import check_name
@@ -65,22 +59,7 @@ def label(
         found = subject_of(
             subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library, rest=rest
         )
-    batch, bench = found.batch, bench_defaults(found.scenario)
-    if batch is None and not bottle and bench.bottle_ml:
-        bottle, density = f"{bench.bottle_ml:g}", first(density, bench.density_g_per_ml)
-    content = read_content(bottle, density) if bottle else None
-    if density is not None and not bottle and not (batch and batch.bottle_ml):
-        raise UsageError("--density turns the volume of a bottle into mass: state --bottle too.")
-    if content is None and batch and batch.bottle_ml:
-        content = content_of(batch.bottle_ml, "ml", density or batch.density_g_per_ml)
-    elif bottle and batch and density is None:
-        content = read_content(bottle, batch.density_g_per_ml)
-    made = made_formula(batch, found.brief.library.by_id) if batch and batch.begun else None
-    ph = last_ph(batch) if batch and made else None
-    setting = found.setting if ph is None else Setting(ph, ph, ph)
-    answer = label_of(
-        found.brief, found.formula, name=found.name, batch=batch, made=made, content=content, setting=setting
-    )
+    answer = label_for(found, bottle=bottle, density=density)
     if assessor:
         from optimizer.report.assessor import write_pack
 

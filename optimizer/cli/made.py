@@ -37,14 +37,14 @@ def made(
     json: Json = False,
 ) -> None:
     """Work out the formula that was really made, hold it against plan and brief, propose the next master formula."""
-    from optimizer.bench.reconcile import reconcile
+    from optimizer.answers.bench import batch_of, made_of
     from optimizer.files import refuse_existing
 
     if master is not None:
         refuse_existing(master)
-    found, batch = batch_subject(path, shelf, library)
+    found = batch_subject(path, shelf, library)
     with quiet_solvers():
-        done = reconcile(found.brief, batch, found.formula, found.setting)
+        done = made_of(found)
     if master is not None:
         from optimizer.bench.plan import formula_table
         from optimizer.files import write_atomic
@@ -57,7 +57,7 @@ def made(
 
         show(made_document(done), markdown, html, pdf)
         if master is not None:
-            say(f"\nNext: {_next(str(master), batch, done.master.formula.held_back)}")
+            say(f"\nNext: {_next(str(master), batch_of(found), done.master.formula.held_back)}")
     raise typer.Exit(4 if done.serious else 0)
 
 

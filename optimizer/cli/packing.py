@@ -5,7 +5,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from optimizer.cli.common import AFTER, Html, Json, Markdown, Pdf, app, day_of, print_json, show
+from optimizer.answers.days import day_of
+from optimizer.cli.common import AFTER, Html, Json, Markdown, Pdf, app, print_json, show
 
 if TYPE_CHECKING:
     from optimizer.records.packing import Packed

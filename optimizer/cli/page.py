@@ -25,9 +25,9 @@ from optimizer.cli.common import (
 from optimizer.errors import UsageError, nearest
 
 if TYPE_CHECKING:
+    from optimizer.answers.subject import Subject
     from optimizer.bench.batch import Batch
     from optimizer.brief.brief import Brief
-    from optimizer.cli.subject import Subject
     from optimizer.report.document import Document
 
 STUDIES = ("frontier", "leeway")
@@ -55,8 +55,8 @@ def page(
     json: Json = False,
 ) -> None:
     """Write a formula with its pictures, rules, pH and cautions as one page that needs no other file and no network."""
+    from optimizer.answers.subject import TABLES
     from optimizer.bench.batch import is_batch
-    from optimizer.cli.subject import TABLES
 
     wanted = _studies(studies)
     path = Path(subject)
@@ -104,8 +104,8 @@ def _given(
     libraries: list[Path] | None,
 ) -> "tuple[Document, int]":
     """Return a formula that exists, held against its brief."""
+    from optimizer.answers.subject import subject_of
     from optimizer.assessment.chemistry import chemistry_of
-    from optimizer.cli.subject import subject_of
     from optimizer.report.studies import given_document
     from optimizer.solve.linear import provenance_of
     from optimizer.studies.check import check

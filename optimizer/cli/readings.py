@@ -1,13 +1,14 @@
 """`tenside records note | sample | tests | change | result | strike | due`: readings, samples and tests of batches."""
 
-from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from optimizer.cli.common import Html, Json, Markdown, On, Pdf, aside, day_of
-from optimizer.cli.records import DEFAULT, BatchName, StoreFile, answer, place_of, records_app
+from optimizer.answers.days import day_of, time_of, years_on
+from optimizer.answers.kept import DEFAULT
+from optimizer.cli.common import Html, Json, Markdown, On, Pdf, aside
+from optimizer.cli.records import BatchName, StoreFile, answer, place_of, records_app
 from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
@@ -22,7 +23,7 @@ def note(
     unit: Annotated[str, typer.Option(help="Its unit; 'judged' for a rating by eye, hand or nose.")] = "",
     text: Annotated[str, typer.Option(help="In words.")] = "",
     temperature: Annotated[float | None, typer.Option(help="Of the product, °C.", min=0, max=100)] = None,
-    photo: Annotated[Path | None, typer.Option(help="Picture, at most 5 MB; it is copied into the store.")] = None,
+    photo: Annotated[Path | None, typer.Option(help="Picture, at most 10 MB; it is copied into the store.")] = None,
     on: On = "",
     store: StoreFile = None,
     html: Html = None,
@@ -43,7 +44,7 @@ def note(
         raise UsageError("--what: name what was read, in at most 80 characters.")
     path, number = place_of(batch, store)
     seen = Observation(
-        what=what, value=_finite(value), unit=unit, text=text, temperature_c=temperature, on=_time(on),
+        what=what, value=_finite(value), unit=unit, text=text, temperature_c=temperature, on=time_of(on),
         photo="" if photo is None else photo.name,
     )  # fmt: skip
     with open_store(path) as opened:
@@ -80,7 +81,7 @@ def sample(
         raise UsageError("--place: say where the sample is kept.")
     path, number = place_of(batch, store)
     today, mass = day_of(on), _finite(grams)
-    last = day_of(until) if until else _years_on(today, 2)
+    last = day_of(until) if until else years_on(today, 2)
     with open_store(path) as opened:
         put_away(opened, number, today, place, last, mass, text)
         found = shown(opened, number)
@@ -163,7 +164,7 @@ def result(
     from optimizer.records.store import open_store
 
     path, number = place_of(batch, store)
-    time, figure = _time(on), _finite(value)
+    time, figure = time_of(on), _finite(value)
     with open_store(path) as opened:
         found = add_result(opened, number, test_name, time, figure, passed, text)
     _answer_calendar(found, json, markdown, html, pdf)
@@ -211,27 +212,6 @@ def due(
     with open_store(store or Path(DEFAULT)) as opened:
         found = tasks(opened, today, ahead)
     answer(found, json, markdown, html, pdf, lambda: tasks_document(found))
-
-
-def _time(text: str) -> str:
-    """Return a date, perhaps with the time to the minute, as ISO 8601; today if it is empty."""
-    if "T" not in text and " " not in text.strip():
-        return day_of(text)
-    try:
-        when = datetime.fromisoformat(text).replace(tzinfo=None)
-    except ValueError:
-        raise UsageError(f"'{text}' is no time; write it as 2026-05-04T14:30.") from None
-    day_of(when.date().isoformat())
-    return when.isoformat(timespec="minutes")
-
-
-def _years_on(day: str, years: int) -> str:
-    """Return the same day some years later; 29 February becomes 1 March."""
-    then = date.fromisoformat(day)
-    try:
-        return then.replace(year=then.year + years).isoformat()
-    except ValueError:
-        return date(then.year + years, 3, 1).isoformat()
 
 
 def _finite(value: float | None) -> float | None:

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from optimizer.answers.days import day_of
+from optimizer.answers.kept import DEFAULT
 from optimizer.cli.common import (
     AFTER,
     Changes,
@@ -21,7 +23,6 @@ from optimizer.cli.common import (
     app,
     aside,
     changes_of,
-    day_of,
     print_json,
     quiet_solvers,
     show,
@@ -31,12 +32,8 @@ from optimizer.errors import TensideError, UsageError
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from optimizer.cli.subject import Subject
-    from optimizer.records.overview import Shown
     from optimizer.records.store import Told
     from optimizer.report.document import Document
-
-DEFAULT = "records.db"
 
 records_app = typer.Typer(
     help="Master formulas, batches, lots, readings and tests that are kept.", no_args_is_help=True
@@ -64,42 +61,13 @@ def keep(
 
     The store is made if it is not there. The brief's shelf, or --shelf, says which supplier each lot came from.
     """
-    from optimizer.bench.made import made_formula
-    from optimizer.records.batches import incoming_of
-    from optimizer.records.batches import keep as run_keep
-    from optimizer.records.store import open_store
+    from optimizer.answers.kept import keep_batch
     from optimizer.report.records import kept_document
 
-    today, found = day_of(on), _subject(batch)
-    if found is None or found.batch is None:
-        incoming, made = incoming_of(batch, shelf), None
-    else:
-        known, own = found.brief.library.by_id, found.brief.shelf
-        booked = found.batch
-        incoming = incoming_of(batch, shelf, lines=own.lines if own else (), book=lambda _: booked, materials=known)
-        made = made_formula(booked, known) if booked.begun else None
-    with open_store(store or batch.parent / DEFAULT, make=True) as opened:
-        kept = run_keep(opened, incoming, today, made)
+    kept, doubt = keep_batch(batch, shelf=shelf, on=on, store=store)
+    if doubt:
+        aside(f"tenside: {doubt}")
     answer(kept, json, markdown, html, pdf, lambda: kept_document(kept))
-
-
-def _subject(path: Path) -> "Subject | None":
-    """Return what a batch file is about; None, which is said, where its brief or its materials are not known."""
-    from optimizer.bench.batch import read_batch
-    from optimizer.bench.made import made_formula
-    from optimizer.cli.subject import subject_of
-    from optimizer.errors import DataError
-
-    batch = read_batch(path)
-    try:
-        found = subject_of(str(path))
-        if batch.begun:
-            made_formula(batch, found.brief.library.by_id)
-    except DataError as error:
-        if batch.begun:
-            aside(f"tenside: kept without the formula as made: {error}")
-        return None
-    return found
 
 
 @records_app.command()
@@ -119,7 +87,7 @@ def master(
     json: Json = False,
 ) -> None:
     """Keep a formula as the next version of a master formula, and show what differs from the last one."""
-    from optimizer.cli.subject import subject_of
+    from optimizer.answers.subject import subject_of
     from optimizer.records.masters import add_version
     from optimizer.records.store import open_store
     from optimizer.report.records import version_document
@@ -180,6 +148,7 @@ def show_command(
     json: Json = False,
 ) -> None:
     """A batch: its file as it was kept, its readings and retained samples."""
+    from optimizer.answers.kept import against_now
     from optimizer.files import write_atomic
     from optimizer.records.overview import shown
     from optimizer.records.store import open_store
@@ -187,29 +156,10 @@ def show_command(
 
     path, number = place_of(batch, store)
     with open_store(path) as opened:
-        found = _against_now(shown(opened, number, revision), path.parent)
+        found = against_now(shown(opened, number, revision), path.parent)
     if out is not None:
         write_atomic(out, found.text)
     answer(found, json, markdown, html, pdf, lambda: batch_document(found, file=True))
-
-
-def _against_now(found: "Shown", folder: Path) -> "Shown":
-    """Return a kept batch with what the library says otherwise now: that of its brief, if it lies beside the store."""
-    from optimizer.brief.brief import load_brief
-    from optimizer.brief.scenario import find_scenario
-    from optimizer.cli.common import read_shipped
-    from optimizer.errors import DataError
-    from optimizer.records.batches import facts_digest
-
-    if not found.facts:
-        return found
-    beside = folder / found.brief
-    try:
-        known = load_brief(beside if beside.is_file() else find_scenario(found.brief)).library.by_id
-    except DataError:
-        known = read_shipped(None).by_id
-    changed = [n for n, digest in found.facts.items() if n not in known or facts_digest(known[n]) != digest]
-    return found.model_copy(update={"changed_since": tuple(changed)})
 
 
 @records_app.command()

@@ -91,23 +91,9 @@ def _in_the_middle(
     libraries: list[Path] | None,
 ) -> "Answer[Substituted]":
     """Return how a batch goes on without a material."""
-    from dataclasses import replace
+    from optimizer.answers.bench import batch_subject, go_on_without
 
-    from optimizer.answers import questions
-    from optimizer.bench.amount import portion_of
-    from optimizer.cli.subject import subject_of
-    from optimizer.intake.names import material_of
-
-    found = subject_of(str(path), changes=changes_of(changes), shelf=shelf, libraries=libraries)
-    assert found.batch is not None
-    value, unit = portion_of("--left", left)
-    if not unit:
-        raise UsageError(f"--left '{left}': write '50 g', or '1.5 %' of the batch.")
-    grams = value if unit == "g" else value * found.batch.size_g / 100
-    pool = replace(found.brief.pool, held_back=found.batch.held_back_percent)
-    brief = replace(found.brief, pool=pool)
-    material = material_of(material, brief.library.materials)
-    return questions.rescue(material, brief, found.batch, found.batch.doses, left_g=grams, wish=wish)
+    return go_on_without(material, batch_subject(path, shelf, libraries, changes_of(changes)), left, wish)
 
 
 def _left(text: str, scenario: "Scenario") -> float:

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from optimizer.answers.days import day_of
 from optimizer.cli.common import (
     FORMULA,
     Html,
@@ -15,7 +16,6 @@ from optimizer.cli.common import (
     ShelfFile,
     app,
     aside,
-    day_of,
     print_json,
     quiet_solvers,
     show,
@@ -23,7 +23,7 @@ from optimizer.cli.common import (
 from optimizer.errors import UsageError, nearest
 
 if TYPE_CHECKING:
-    from optimizer.cli.subject import Subject
+    from optimizer.answers.subject import Subject
     from optimizer.studies.variants import VariantOutcome, Variants
 
 
@@ -52,8 +52,8 @@ def variants(
     json: Json = False,
 ) -> None:
     """Hold variants of a locked base against its brief and show what differs, label and allergens included."""
+    from optimizer.answers.subject import subject_of
     from optimizer.brief.scenario import beside
-    from optimizer.cli.subject import subject_of
     from optimizer.files import refuse_existing, write_atomic
     from optimizer.report.variants import variants_document
     from optimizer.studies.variants import read_variants, varied

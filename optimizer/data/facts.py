@@ -436,6 +436,15 @@ class RankOrder(Frozen):
     confidence: Confidence
 
 
+class ChargeDensity(Frozen):
+    """Cationic charge of a polymer, by INCI name, whether or not a material holds it."""
+
+    mmol_per_g: tuple[Positive, Positive]
+    """Least and most of its grades [mmol of charge per g of polymer]."""
+    source: str
+    confidence: Confidence
+
+
 class PropertyUnit(Frozen):
     """What a numeric property means."""
 

@@ -8,7 +8,17 @@ from typing import Any
 from pydantic import ValidationError
 
 from optimizer.chemistry.constants import SITES, WEAK
-from optimizer.data.facts import AllergenList, Ceiling, Condition, Exclusion, Frozen, Material, PropertyUnit, RankOrder
+from optimizer.data.facts import (
+    AllergenList,
+    Ceiling,
+    ChargeDensity,
+    Condition,
+    Exclusion,
+    Frozen,
+    Material,
+    PropertyUnit,
+    RankOrder,
+)
 from optimizer.errors import DataError, Problem, from_validation, nearest
 from optimizer.files import digest, is_folder, read_toml
 
@@ -22,6 +32,8 @@ class LibraryFile(Frozen):
     caution: dict[str, str] = {}
     rank_order: dict[str, RankOrder] = {}
     property: dict[str, PropertyUnit] = {}
+    charge_density: dict[str, ChargeDensity] = {}
+    """Of cationic polymers by INCI name."""
     ceiling: tuple[Ceiling, ...] = ()
     condition: tuple[Condition, ...] = ()
     exclusion: tuple[Exclusion, ...] = ()
@@ -43,6 +55,8 @@ class Library(Frozen):
     cautions: dict[str, str] = {}
     rank_orders: dict[str, RankOrder] = {}
     property_units: dict[str, PropertyUnit] = {}
+    charge_densities: dict[str, ChargeDensity] = {}
+    """Of cationic polymers by INCI name."""
     files: dict[str, str] = {}
     """SHA-256 digests by file, for provenance."""
 
@@ -101,11 +115,16 @@ def read_library(paths: Iterable[Path]) -> Library:
     cautions = {k: v for _, f in read for k, v in f.caution.items()}
     orders = {k: v for _, f in read for k, v in f.rank_order.items()}
     units = {k: v for _, f in read for k, v in f.property.items()}
+    densities = {k: v for _, f in read for k, v in f.charge_density.items()}
     for material in materials:
         where = raw[material.id][0]
         problems += _dangling(where, material, sources, cautions, orders)
     for where, file in read:
         problems += _unsaid(where, file, cautions)
+        for name, density in file.charge_density.items():
+            if density.source not in sources:
+                what = f"there is no source '{density.source}'."
+                problems.append(Problem(where, f"charge_density.{name}", what, nearest(density.source, sources)))
     if problems:
         raise DataError(problems)
     return Library.model_construct(  # of validated parts
@@ -118,6 +137,7 @@ def read_library(paths: Iterable[Path]) -> Library:
         cautions=cautions,
         rank_orders=orders,
         property_units=units,
+        charge_densities=densities,
         files={str(p): digest(p) for p in files},
     )
 

@@ -34,6 +34,16 @@ def read_rows(path: Path) -> list[tuple[int, list[Any]]]:
     return _checked(path, sheet)
 
 
+def rows_of(path: Path, text: str) -> list[tuple[int, list[Any]]]:
+    """Return the rows of a CSV's text as `read_rows` reads them from the file."""
+    return _checked(path, _csv(path, text))
+
+
+def csv_rows(path: Path, text: str) -> tuple[str, list[tuple[int, list[Any]]]]:
+    """Return the sign between the cells of a CSV, and every row with its number, empty ones too."""
+    return _delimiter(text), _csv(path, text)
+
+
 def read_sheets(path: Path) -> list[tuple[str, list[tuple[int, list[Any]]]]]:
     """Return the title and the rows of every sheet that holds anything, as others send them.
 

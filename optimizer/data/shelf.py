@@ -1,14 +1,18 @@
 """What this maker has: prices, packs, stock and lots, from a CSV or XLSX that people keep anyway."""
 
+import csv
+import io
 from collections.abc import Mapping
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Self
 
 from pydantic import Field, ValidationError
 
 from optimizer.data.facts import Frozen, Percent
-from optimizer.data.sheet import number_of, read_rows, recognised, text_of
-from optimizer.errors import DataError, Problem, worded
+from optimizer.data.sheet import csv_rows, is_workbook, number_of, read_rows, recognised, rows_of, text_of
+from optimizer.errors import DataError, Problem, fault, worded
+from optimizer.files import changing, read_text, write_atomic
 
 HEADINGS = {
     "material": ("material", "raw material", "ingredient", "item", "id", "inci", "inci name", "name", "rohstoff"),
@@ -20,6 +24,9 @@ HEADINGS = {
     "currency": ("currency", "cur"),
     "stock_kg": ("stock kg", "stock", "in stock kg", "on hand kg", "on hand", "left kg"),
     "min_packs": ("min packs", "minimum packs", "from packs", "minimum order packs"),
+    "counted_on": ("counted on", "counted", "count date", "stock date", "stock on", "stock as of"),
+    "priced_on": ("priced on", "price date", "price of"),
+    "lead_days": ("lead days", "lead time days", "delivery days"),
     "lot": ("lot", "batch", "lot number", "batch number"),
     "lot_active": (
         "lot active",
@@ -51,9 +58,11 @@ NUMERIC = (
     "pack_g",
     "stock_kg",
     "min_packs",
+    "lead_days",
     "lot_active",
     "titrated_mmol_per_g",
 )
+DATES = ("counted_on", "priced_on")
 
 
 class ShelfLine(Frozen):
@@ -69,6 +78,12 @@ class ShelfLine(Frozen):
     stock_kg: Annotated[float, Field(ge=0)] | None = None
     min_packs: Annotated[float, Field(ge=0)] | None = None
     """Fewest packs that are sold at this price; a lower price from more packs is a line of its own."""
+    counted_on: date | None = None
+    """Day on whose evening the stock was counted, such as 2026-05-04; what kept batches used later is taken off it."""
+    priced_on: date | None = None
+    """Day of the price."""
+    lead_days: Annotated[float, Field(ge=0, le=1000)] | None = None
+    """Days from order to delivery."""
     lot: str = ""
     lot_active: Percent | None = None
     """Measured active matter of this lot [% w/w as supplied]."""
@@ -102,7 +117,10 @@ def read_shelf(path: Path) -> Shelf:
     Raises:
         DataError: With every problem of the headings; if they have none, with row and column of every other one.
     """
-    table = read_rows(path)
+    return _shelf_of(path, read_rows(path))
+
+
+def _shelf_of(path: Path, table: list[tuple[int, list[Any]]]) -> Shelf:
     headings = [text_of(cell) for cell in table[0][1]]
     fields, problems = recognised(str(path), headings, HEADINGS)
     if problems:
@@ -120,6 +138,8 @@ def read_shelf(path: Path) -> Shelf:
                 except ValueError as error:
                     where, key = f"{path}, row {number}", f"column '{headings[position]}'"
                     problems.append(Problem(where, key, f"'{text}' {error}.", "Write digits only, such as 12.50."))
+            elif field in DATES:
+                values[field] = text.removesuffix(" 00:00:00")
             elif field == "currency":
                 values[field] = {"€": "EUR", "£": "GBP", "$": "USD"}.get(text, text.upper())
             else:
@@ -143,6 +163,47 @@ def read_shelf(path: Path) -> Shelf:
     return Shelf.model_construct(
         where=str(path), lines=tuple(lines), columns={f: headings[p] for p, f in fields.items()}
     )
+
+
+def change_shelf(path: Path, row: int | None, values: Mapping[str, str], material: str = "") -> None:
+    """Write cells of a shelf line, or add a line; every other cell stays as it is, and columns are added as needed.
+
+    Args:
+        path: The shelf, a CSV.
+        row: Number of the line in the file; None for a new one.
+        values: Texts by field.
+        material: What stands in the line now, so that no other one is changed in its place.
+
+    Raises:
+        DataError: If the file is a workbook, was changed meanwhile, or would not be a sound shelf; then it stays.
+    """
+    if is_workbook(path):
+        what = "a workbook is changed in your spreadsheet."
+        raise fault(str(path), "", what, "Save it as CSV if you want to change it here.")
+    with changing(path) as place:
+        delimiter, rows = csv_rows(path, read_text(place))
+        if not rows:
+            raise fault(str(path), "", "the table is empty.", "Give it a line of headings.")
+        (_, heads), *lines = rows
+        fields, problems = recognised(str(path), [text_of(h) for h in heads], HEADINGS)
+        if problems:
+            raise DataError(problems)
+        where = {field: position for position, field in fields.items()}
+        for field in values.keys() - where.keys():
+            where[field] = len(heads)
+            heads.append(HEADINGS[field][0])
+        line = next((cells for number, cells in lines if number == row), [])
+        if row is None:
+            rows.append((0, line))
+        elif not line or text_of(line[where["material"]]) != material:
+            raise fault(str(path), f"row {row}", "the line was changed in the meantime.", "Load the page anew.")
+        for field, text in values.items():
+            line += [""] * (where[field] + 1 - len(line))
+            line[where[field]] = text
+        told = io.StringIO()
+        csv.writer(told, delimiter=delimiter, lineterminator="\n").writerows(cells for _, cells in rows)
+        _shelf_of(path, rows_of(path, told.getvalue()))  # refused before it is written
+        write_atomic(place, told.getvalue(), overwrite=True)
 
 
 def _field(fields: dict[int, str], headings: list[str], field: str) -> str:

@@ -14,7 +14,7 @@ from optimizer.data.shelf import ShelfLine, read_shelf
 from optimizer.errors import DataError, Problem, nearest
 from optimizer.files import read_bytes, read_text, resolved, toml_of
 from optimizer.immutable import immutable
-from optimizer.records.photos import UncleanError, bare
+from optimizer.records.photos import LARGEST_PHOTO, UncleanError, bare
 from optimizer.records.store import Printed, Store
 from optimizer.units import slug
 
@@ -139,12 +139,20 @@ def photo_of(folder: Path, name: str) -> Photo:
     """Read a photo that lies in a folder or below.
 
     Raises:
-        DataError: If it lies elsewhere, is missing, above 5 MB, or no picture.
+        DataError: If it lies elsewhere, is missing, above 10 MB, or no picture.
     """
     path = folder / name
     if not resolved(path).is_relative_to(folder.resolve()):
         raise DataError([Problem(name, "", "the photo lies outside the folder.", "Put it beside the batch file.")])
-    content = read_bytes(path)
+    return photo_from(name, read_bytes(path, LARGEST_PHOTO))
+
+
+def photo_from(name: str, content: bytes) -> Photo:
+    """Return a photo without the notes of the camera.
+
+    Raises:
+        DataError: If it is no picture, or one whose notes cannot be taken out.
+    """
     if not suffix_of(content):
         what = "this is no picture (JPEG, PNG, GIF, WebP, TIFF, HEIC)."
         raise DataError([Problem(name, "", what, "Name the photo's file.")])
@@ -305,13 +313,20 @@ def batch_id(store: Store, number: str) -> int:
     return int(found[0]["id"])
 
 
-def note(store: Store, number: str, seen: Observation, folder: Path = Path()) -> bool:
-    """Add a reading to a batch; a photo lies in `folder` or below. Return whether notes of the camera were taken out.
+def note(store: Store, number: str, seen: Observation, folder: Path = Path(), photo: Photo | None = None) -> bool:
+    """Add a reading to a batch and return whether notes of the camera were taken out of its photo.
+
+    Args:
+        store: An open store.
+        number: Batch number.
+        seen: The reading.
+        folder: Where its photo lies, here or below.
+        photo: The photo, if it is at hand.
 
     Raises:
         DataError: If there is no such batch, or the photo cannot be used.
     """
-    photo = photo_of(folder, seen.photo) if seen.photo else None
+    photo = photo or (photo_of(folder, seen.photo) if seen.photo else None)
     with store.writing():
         _observe(store, batch_id(store, number), None, seen, photo)
     return photo is not None and photo.cleaned

@@ -26,6 +26,7 @@ from optimizer.files import found_at, is_folder, read_bytes, unwritable, write_a
 from optimizer.immutable import immutable
 from optimizer.records.batches import LATEST, suffix_of
 from optimizer.records.checking import faults_of
+from optimizer.records.photos import LARGEST_PHOTO
 from optimizer.records.schema import MEANINGS, STEPS, TALLY, VERSION
 from optimizer.records.store import Printed, Store, raise_to
 
@@ -260,7 +261,7 @@ def _read_folder(path: Path) -> tuple[int, dict[str, Rows]]:
         if len(name) != 64 or not set(name) <= set("0123456789abcdef"):
             raise fault(str(path / "photo.csv"), "sha256", f"{name!r:.60} is no SHA-256.", "Export again.")
         found = sorted((path / "photos").glob(f"{name}.*"))
-        photo["bytes"] = read_bytes(found[0] if found else path / "photos" / name)
+        photo["bytes"] = read_bytes(found[0] if found else path / "photos" / name, LARGEST_PHOTO)
     return version, tables
 
 

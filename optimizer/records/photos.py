@@ -9,6 +9,8 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterator
 
+LARGEST_PHOTO = 10 * 1024 * 1024
+"""Largest photo that is kept [bytes]."""
 ORIENTATION = 0x0112
 """Tag of the Exif note that says how a picture is to be turned."""
 PNG_NOTES = (b"eXIf", b"tEXt", b"iTXt", b"zTXt", b"tIME")

@@ -171,7 +171,7 @@ MEANINGS: dict[str, tuple[str, dict[str, str]]] = {
     "photo": (
         "Photos. The bytes lie in the store, so that a record and its photo are kept together or not at all, one "
         "file is the whole backup, and no tidied folder can lose one; the same photo is kept once.",
-        {"id": "number of the row", "sha256": "of the bytes", "bytes": "the file, at most 5 MB"},
+        {"id": "number of the row", "sha256": "of the bytes", "bytes": "the file, at most 10 MB"},
     ),
     "observation": (
         "Readings of the product: foam, feel, clarity, viscosity, odour, colour, pH ...",

@@ -26,8 +26,8 @@ def ph_document(title: str, answer: PhAnswer, notes: tuple[str, ...] = ()) -> Do
     session = answer.sessions[-1] if answer.sessions else None
     facts = [("target", f"pH {number(s.target, 2)}, {number(s.low, 2)} to {number(s.high, 2)}"), *_window_facts(answer)]
     blind = [
-        ("estimated pH", f"{_ph(answer.estimate)} ({_dilution(answer.estimate_water)}), before anything is added"),
-        ("solution", _solution_in_words(answer.solution)),
+        ("estimated pH", f"{ph_words(answer.estimate)} ({_dilution(answer.estimate_water)}), before anything is added"),
+        ("solution", solution_words(answer.solution)),
     ]
     if answer.assumed:
         blind.append(("assumed", answer.assumed))
@@ -42,7 +42,7 @@ def ph_document(title: str, answer: PhAnswer, notes: tuple[str, ...] = ()) -> Do
         facts += blind
         doubts: tuple[str, ...] = ()
     else:
-        facts.append(("solution", _solution_in_words(session.log.solution)))
+        facts.append(("solution", solution_words(session.log.solution)))
         doubts = session.advice.doubts
     sections += [Listing("Does not fit together", doubts)] if doubts else []
     if answer.window and answer.window.doubts:
@@ -73,7 +73,7 @@ def _verdict(answer: PhAnswer) -> str:
         name = f"{solution.chemical.name}, {number(solution.percent, 1)} %"
         if advice.next_addition < FINE / 10:
             return f"Less than {FINE / 10:g} g of {name} is left to add: dilute it, or leave the pH as it is."
-        return f"Add {_small(advice.next_addition)} g of {name} now, stir, wait about 10 minutes, read."
+        return f"Add {weighable(advice.next_addition)} g of {name} now, stir, wait about 10 minutes, read."
     words = {
         "measure": "Read the pH first.",
         "stop": "Stop: inside the target.",
@@ -102,15 +102,15 @@ def _session_sections(session: AcidSession, answer: PhAnswer) -> list[Table | Li
     if 0 < session.advice.next_addition < FINE:
         said.append(f"Less than {FINE:g} g is hard to weigh: take a weaker solution in a new log, or a larger sample.")
     if session.advice.expected is not None:
-        said.append(f"Expected after it: pH {_ph(session.advice.expected)}.")
+        said.append(f"Expected after it: pH {ph_words(session.advice.expected)}.")
     said.append(f"In all, from the start: {_grams(session.total)} g for this {session.of}.")
     if session.for_batch is not None and answer.blend_g is not None and session.of == "sample":
         said.append(f"Scaled to {number(answer.blend_g, 1)} g of batch: {_grams(session.for_batch)} g.")
         portion = first_portion(session)
         if portion:
             said.append(
-                f"Into the batch at first not more than {_small(portion)} g (60 % of the lowest estimate); then start "
-                "a log of the batch with --of batch."
+                f"Into the batch at first not more than {weighable(portion)} g (60 % of the lowest estimate); then "
+                "start a log of the batch with --of batch."
             )
     if log.readings and log.readings[-1].water > 0:
         said.append(
@@ -120,7 +120,7 @@ def _session_sections(session: AcidSession, answer: PhAnswer) -> list[Table | Li
         a, chemical = session.so_far, log.solution.chemical
         as_salt = "as its sodium salt" if chemical.acid else "of it cation or base"
         said.append(
-            f"In already: {_small(a.active)} g {chemical.name} ({number(a.percent, 3)} %), {_small(a.as_salt)} g "
+            f"In already: {weighable(a.active)} g {chemical.name} ({number(a.percent, 3)} %), {weighable(a.as_salt)} g "
             f"{as_salt}, {number(a.millimoles, 2)} mmol."
         )
     if len(session.worth) > 1:
@@ -195,7 +195,8 @@ def _preservation_sections(found: Preservation) -> list[Table | Listing]:
     return sections
 
 
-def _solution_in_words(solution: Solution) -> str:
+def solution_words(solution: Solution) -> str:
+    """Return what is added, with its strength."""
     note = f"; {solution.chemical.note}" if solution.chemical.note else ""
     words = f"{solution.chemical.name}, {number(solution.percent, 2)} % w/w = {number(solution.millimoles, 2)} mmol/g"
     return words + note
@@ -205,7 +206,8 @@ def _dilution(water: float) -> str:
     return "neat" if water == 0 else f"{number(100 / (1 + water), 1)} % in water"
 
 
-def _ph(interval: Interval) -> str:
+def ph_words(interval: Interval) -> str:
+    """Return an estimated pH with its range."""
     return f"{number(interval.typical, 1)} ({number(interval.low, 1)} to {number(interval.high, 1)})"
 
 
@@ -222,6 +224,6 @@ def _about(grams: float) -> str:
     return number(grams, max(0, min(4, 1 - floor(log10(grams))))) if grams > 0 else "0"
 
 
-def _small(grams: float) -> str:
+def weighable(grams: float) -> str:
     """Return a mass to be weighed, with three digits that count."""
     return number(grams, max(0, min(4, 2 - floor(log10(grams))))) if grams > 0 else "0"

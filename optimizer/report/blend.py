@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from math import inf, isclose, isnan, log10, nan
 from typing import TYPE_CHECKING
 
 from optimizer.assessment.alarms import cautions_at
+from optimizer.assessment.planned import WATER, PlannedCost, planned_cost
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.report.charts import charge_parts, charges, costs, prices, windows
 from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
-from optimizer.solve.result import Outcome, Result
+from optimizer.solve.result import Outcome, Result, Without
 from optimizer.units import AS_TYPED, CHANGE_SHOWN, KEPT, PRICE_SHOWN, USED, listed, number, whole_down
 
 if TYPE_CHECKING:
@@ -99,6 +100,7 @@ def blend_document(
         _binding(result),
         *prices(_bound(result), _unit(result)),
         *windows(brief, result.weighable, result.setting),
+        *_without(result),
         *_settings(result),
         *_with_room(result),
         *(chemistry_sections(chemistry) if chemistry else ()),
@@ -117,7 +119,14 @@ SIDES = {"low": "lower", "high": "upper", "equal": "exact"}
 def _facts(result: Result) -> tuple[tuple[str, str], ...]:
     formula, currency = result.formula, result.brief.scenario.currency
     assert formula is not None
-    facts = [("brief", _brief_words(result)), ("cost", f"{number(result.cost, 3)} {currency} per kg of product")]
+    assert result.weighable is not None
+    planned = planned_cost(result.brief, result.weighable, result.setting)
+    alone = f"{number(result.cost, 3)} {currency} per kg of product"
+    facts = [("brief", _brief_words(result))]
+    if planned is not None:
+        facts.append(("planned cost", planned_words(planned, currency)))
+        alone += ", the blend alone"
+    facts.append(("cost", alone))
     name = result.brief.scenario.objective.goals[0][1]
     if name != "cost":
         facts.append((name, number(result.objective, 3)))
@@ -134,6 +143,69 @@ def _facts(result: Result) -> tuple[tuple[str, str], ...]:
     if result.choices:
         facts.append(("chosen", listed(result.choices)))
     return tuple(facts)
+
+
+def planned_words(planned: PlannedCost, currency: str) -> str:
+    """Return the cost with what the bench is planned to add, its range, and what is planned."""
+    cost = planned.per_kg
+    doses = listed([f"{number(d.percent.typical, 2)} % {d.item.material.name}" for d in planned.doses])
+    ends = f"{cost.low:.2f} to {cost.high:.2f}"
+    lacks = f"; no price for {listed(list(planned.unpriced))}" if planned.unpriced else ""
+    return f"about {cost.typical:.2f} {currency} per kg ({ends}), with {doses} planned, not computed{lacks}"
+
+
+HIGHER: Mapping[str, tuple[str, str]] = {
+    "mildness": ("milder", "harsher"),
+    "flash-foam": ("quicker foam", "slower foam"),
+    "foam-density": ("denser foam", "looser foam"),
+}
+"""What a rating that is higher or lower means, in a maker's words."""
+RATING_SHOWN = 0.5
+"""Change of a rating from which it is told [points]; the ratings' own spread is far wider."""
+
+
+def _without(result: Result) -> list[Listing]:
+    """Return what the best costs without each of the choices made, in a line each."""
+    if not result.without or result.formula is None:
+        return []
+    name = result.brief.scenario.objective.goals[0][1]
+    unit = f" {result.brief.scenario.currency} per kg" if name == "cost" else f" of {name}"
+    told = []
+    for one in result.without:
+        sign = "" if not one.worse else "+" if result.brief.scenario.objective.goals[0][0] > 0 else "-"
+        loss = f"{sign}{number(one.worse, 3 if one.worse >= CHANGE_SHOWN else 5)}{unit}" if one.worse else "as good"
+        words = [HIGHER[n][d < 0] for n, d in one.changes.items() if abs(d) >= RATING_SHOWN]
+        rated = f"; by the ratings {listed(words)}" if words else ""
+        head = f"Without {listed(list(one.choices))}" if one.material else f"Unless it {one.choices[0]}"
+        told.append(f"{head}: {loss}{rated}; {_moved(result.formula, one.formula)}{_spared(result, one)}.")
+    return [Listing("The next best choices", tuple(told))]
+
+
+def _spared(result: Result, one: Without) -> str:
+    """Return what another way to thicken spares of the thickener that is planned, in words."""
+    if one.material or result.weighable is None:
+        return ""
+    planned = planned_cost(result.brief, result.weighable, result.setting)
+    thickeners = {i.id for i in result.weighable.thickeners}
+    bought = [d for d in planned.doses if d.item.id in thickeners and d.item.price == d.item.price] if planned else []
+    cost = sum(d.percent.typical * d.item.price for d in bought) / 100
+    if not cost:
+        return ""
+    money = result.brief.scenario.currency
+    spared = f"it spares the planned thickener, about {cost:.2f} {money} per kg"
+    return f"; {spared}; a salt curve on 100 g tells whether it may"
+
+
+def _moved(before: Formula, after: Formula) -> str:
+    """Return what comes in and what goes in other doses, in words; water aside."""
+    names = {line.item.id: line.item.material.name for line in after.lines}
+    comes = [f"{number(p, 2)} % {names[n]}" for n, p in after.doses.items() if n not in before.doses]
+    moves = [
+        f"{names[n]} {number(before.doses[n], 2)} to {number(p, 2)} %"
+        for n, p in after.doses.items()
+        if n in before.doses and abs(p - before.doses[n]) > CHANGE_SHOWN and n != WATER
+    ]
+    return "; ".join(filter(None, (f"in comes {listed(comes)}" if comes else "", listed(moves)))) or "less of it"
 
 
 def _brief_words(result: Result) -> str:

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from functools import partial
 from math import inf, isfinite, nan
 
+from optimizer.bench.acid import AcidSession
 from optimizer.brief.brief import Brief
+from optimizer.chemistry.interval import Interval
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Ingredient
-from optimizer.report.document import Bar, Bars, Sketch
+from optimizer.report.document import Bar, Bars, Curve, Curves, Sketch
 from optimizer.rules.row import Setting
 from optimizer.solve.result import Outcome
-from optimizer.units import CHANGE_SHOWN, PRICE_SHOWN, USED, number
+from optimizer.units import CHANGE_SHOWN, PRICE_SHOWN, USED, listed, number
 
 CHARGES = ("anionic", "amphoteric", "nonionic", "cationic")
 ROOM = 0.5
@@ -111,3 +114,19 @@ def _window(low: float, high: float) -> str:
     if not isfinite(low):
         return f"up to {number(high, 2)}"
     return f"{number(low, 2)} to {number(high, 2)}" if isfinite(high) else f"from {number(low, 2)}"
+
+
+def acid_curve(estimate: Iterable[tuple[float, Interval]], session: AcidSession) -> Sketch:
+    """Return what was read of an adjustment along what was added, with the pH that is estimated in between."""
+    along, log = tuple(estimate), session.log
+    read = tuple((r.grams, r.ph) for r in log.readings)
+    lines = [
+        Curve("estimate, 8 of 10 below", tuple((g, i.high) for g, i in along)),
+        Curve("estimate", tuple((g, i.typical) for g, i in along), read),
+        Curve("estimate, 8 of 10 above", tuple((g, i.low) for g, i in along)),
+    ]
+    target = tuple((g, log.target.typical) for g, _ in (along[0], along[-1]))
+    lines.append(Curve(f"target {number(log.target.typical, 2)}", target))
+    curves = Curves(f"{log.solution.chemical.name} {number(log.solution.percent, 1)} % added, g", "pH", tuple(lines))
+    told = listed([f"pH {number(ph, 2)} at {number(g, 2)} g" for g, ph in read])
+    return Sketch("pH along the addition", note=f"Read: {told}." if read else "", drawing=curves)

@@ -2,11 +2,12 @@
 
 from optimizer.assessment.alarms import cautions_at
 from optimizer.assessment.chemistry import Chemistry
+from optimizer.assessment.planned import PlannedCost, planned_cost
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Doses, Formula
 from optimizer.immutable import Figure, immutable, seen, told, untold
 from optimizer.solve.nearest import Near
-from optimizer.solve.result import EntryPrice, Outcome, PhOutcome, Result, Rounded, SettingOutcome
+from optimizer.solve.result import EntryPrice, Outcome, PhOutcome, Result, Rounded, SettingOutcome, Without
 from optimizer.studies.check import Checked, Mend
 from optimizer.studies.explain import Explanation, LimitChange
 
@@ -36,7 +37,9 @@ class Blend:
     exact: str = seen("result.exact")
     """Verdict of exact arithmetic; empty unless --exact was given."""
     objective_value: Figure = seen("result.objective")
+    """Worth of the blend; a cost is that of the blend alone."""
     cost_per_kg: Figure = seen("result.cost")
+    """Of the blend alone, before rounding."""
     currency: str = seen("result.brief.scenario.currency")
     ph: PhOutcome | None = seen("result.ph")
     held_back_percent: float = seen("result.brief.scenario.held_back.percent")
@@ -50,6 +53,8 @@ class Blend:
     """Every single limit that would suffice alone."""
     choices: tuple[str, ...] = seen("result.choices")
     entry_prices: tuple[EntryPrice, ...] = seen("result.entry_prices")
+    without: tuple[Without, ...] = seen("result.without")
+    """The best without each of the choices made, the least loss first, at most three."""
     settings: tuple[SettingOutcome, ...] = seen("result.settings")
     chemistry: Chemistry | None = None
     """Of the weighable formula at its pH; null without one."""
@@ -57,6 +62,12 @@ class Blend:
     """What else must be known of the answer, such as where a local one comes from."""
     assumptions: tuple[str, ...] = seen("result.brief.assumptions")
     provenance: dict[str, str] = seen("result.provenance")
+
+    @told
+    def planned_cost(self) -> PlannedCost | None:
+        """Of the weighable formula with acid and thickener as planned; null if nothing is kept free for them."""
+        formula = self.result.weighable
+        return None if formula is None else planned_cost(self.result.brief, formula, self.result.setting)
 
     @told
     def objective(self) -> str:

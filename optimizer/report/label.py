@@ -96,6 +96,26 @@ def _verdict(label: Label) -> str:
     return f"Not ready to print: {listed(reasons)}."
 
 
+def missing_of(label: Label) -> tuple[str, ...]:
+    """Return what is to be done before a label can be printed, one sentence each."""
+    todo = []
+    if label.basis == "plan":
+        later, held = listed(label.pending, "or") or "what is added to effect", number(label.formula.held_back, 2)
+        todo.append(f"Finish the batch: {held} % kept free for {later} is not on the list.")
+    if label.not_counted:
+        todo.append("Label the batch file itself: what it records is not counted here.")
+    if label.swaps:
+        pairs = listed([f"{s.first} and {s.second}" for s in label.swaps])
+        todo.append(f"Measure the active matter of the lots: it decides the order of {pairs}.")
+    todo += label.wishes
+    over = [m.ceiling for m in label.ceilings if m.exceeded and m.ceiling.kind == "law"]
+    todo += [f"A legal ceiling is exceeded: {listed(c.substances)}, {number(c.percent)} %." for c in over]
+    todo += [c.words for c in label.cautions if c.loud]
+    if label.content is None:
+        todo.append("State the content: the bottle in ml and the density that you measured, in the batch file.")
+    return tuple(todo)
+
+
 def share(value: float) -> str:
     """Return a share of the product as text: two decimals, more below 1 %."""
     return f"{value:.2f}" if value >= 1 or value == 0 else number(value, 4)

@@ -84,6 +84,14 @@ def page(document: Document) -> str:
 """
 
 
+def piece(document: Document) -> str:
+    """Return what follows a document's title as a part of another page."""
+    parts = [*_opening(document)]
+    for number, section in enumerate(document.sections, 1):
+        parts += _section(section, f"s{number}", 2, fold=number > 1)
+    return "\n".join(parts)
+
+
 def _style(running: str) -> str:
     """Return the style of a page; with words that stand on each printed one also that of what is filled in by hand."""
     style = Path(__file__).with_name("page.css").read_text(encoding="utf-8")
@@ -144,7 +152,7 @@ def _section(section: Section | Document, key: str, level: int, *, fold: bool) -
         for number, part in enumerate(section.sections, 1):
             yield from _section(part, f"{key}-{number}", min(level + 1, 6), fold=True)
     elif isinstance(section, Table):
-        yield from _table(section, key, fold=fold and len(section.rows) > LONG and not section.form)
+        yield from _table(section, key, fold=section.detail or (fold and len(section.rows) > LONG and not section.form))
     elif isinstance(section, Sketch):
         yield from _figure(section, key)
     else:

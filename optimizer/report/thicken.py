@@ -5,7 +5,7 @@ from __future__ import annotations
 from optimizer.bench.strike import Struck
 from optimizer.bench.thicken import ThickeningLog
 from optimizer.data.cautions import Caution
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, untold
 from optimizer.report.advice import budget_table
 from optimizer.report.blend import caution_listing
 from optimizer.report.document import Columns, Document, Listing, Sketch, Table, figures
@@ -27,6 +27,8 @@ class Thickened:
     """Of the thickeners."""
     struck: tuple[Struck, ...] = ()
     """Steps that count no more."""
+    begun: bool = untold(default=False)
+    """False if nothing is logged yet."""
 
 
 def thicken_document(

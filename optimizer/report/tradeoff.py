@@ -6,7 +6,7 @@ from pathlib import Path
 from optimizer.assessment.alarms import uncharted
 from optimizer.data.cautions import ALWAYS, Caution
 from optimizer.errors import UsageError
-from optimizer.immutable import immutable, seen, told, untold
+from optimizer.immutable import immutable, replace, seen, told, untold
 from optimizer.report.blend import alarm_listing, caution_listing
 from optimizer.report.document import (
     Bar,
@@ -28,6 +28,7 @@ from optimizer.units import CHANGE_SHOWN, listed, number
 
 WIDTH, HEIGHT = 64, 16
 MARKS = "●○▲△■□"
+HERE = "the formula as it stands"
 
 
 def axis_words(axis: Axis) -> str:
@@ -78,12 +79,12 @@ class Family:
         return (*uncharted(self.family[0][1].brief), *map(Caution, ALWAYS))
 
 
-def frontier_document(curves: tuple[tuple[str, Frontier], ...]) -> Document:
-    """Return one trade-off, or a family of them."""
+def frontier_document(curves: tuple[tuple[str, Frontier], ...], *, here: tuple[float, ...] | None = None) -> Document:
+    """Return one trade-off, or a family of them; `here` is a point that is drawn beside it, across and up."""
     first = curves[0][1]
     sections: list[Section | Document] = []
     if any(f.breaks for _, f in curves):
-        sections.append(_sketch(curves))
+        sections.append(_sketch(curves, here))
     for label, one in curves:
         suffix = f" ({label})" if label else ""
         if not one.breaks:
@@ -150,7 +151,7 @@ def _points(one: Frontier) -> list[tuple[float, float]]:
     return points or [(b.x, b.y) for b in one.breaks]
 
 
-def _sketch(curves: tuple[tuple[str, Frontier], ...]) -> Sketch:
+def _sketch(curves: tuple[tuple[str, Frontier], ...], here: tuple[float, ...] | None) -> Sketch:
     """Draw the curves in characters."""
     drawn = [(label, _points(f)) for label, f in curves if f.breaks]
     # A break that stands alone may lie outside every stretch.
@@ -185,13 +186,16 @@ def _sketch(curves: tuple[tuple[str, Frontier], ...]) -> Sketch:
     marks = "points" if first.local else "breaks"
     lines += ["  ".join(keys)] if keys else []
     note = f"Up: {axis_words(first.y)}. Across: {axis_words(first.x)}. Marks are {marks}."
-    return Sketch("The trade-off", tuple(lines), note, _drawing(curves))
+    return Sketch("The trade-off", tuple(lines), note, _drawing(curves, here))
 
 
-def _drawing(curves: tuple[tuple[str, Frontier], ...]) -> Curves:
+def _drawing(curves: tuple[tuple[str, Frontier], ...], here: tuple[float, ...] | None = None) -> Curves:
     lines = tuple(
         Curve(label, tuple(_points(f)), tuple((b.x, b.y) for b in f.breaks)) for label, f in curves if f.breaks
     )
+    if here is not None:
+        point = ((here[0], here[1]),)
+        lines = (*(replace(one, label=one.label or "the best there is") for one in lines), Curve(HERE, point, point))
     return Curves(axis_words(curves[0][1].x), axis_words(curves[0][1].y), lines)
 
 

@@ -18,10 +18,10 @@ from optimizer.units import KEPT, number
 class Thickening(Rule):
     """At least one way to thicken stays open: the salt route or the thickener route.
 
-    Equation: y_s + y_t >= 1 with y in {0, 1}. If y_s: sum_i x_i (b_i - q a_i) >= 0 (share of
-    sulfate-type anionic active b at least q), sum_i x_i a_i >= A, sum_i x_i s_i <= N - r (salt
-    carried, r kept for the salt that is added). If y_t: a thickener named under
-    [held_back].thickeners has a pH window that covers the setting and the part held back is at
+    Equation: y_s + y_t >= 1 with y in {0, 1}. If y_s: sum_i x_i (b_i - h_i - q a_i) >= 0 (share of
+    sulfate-type anionic active b at least q; a hydrotrope h keeps micelles small, so its active takes as much away),
+    sum_i x_i a_i >= A, sum_i x_i s_i <= N - r (salt carried, r kept for the salt that is added). If y_t: a thickener
+    named under [held_back].thickeners has a pH window that covers the setting and the part held back is at
     least its usual lower dose, or the thickeners of the formula whose windows cover the setting make
     up a usual lower dose: sum_j x_j / l_j >= y_t. Limits are common practice, no source. Viscosity is never computed:
     the bench decides.
@@ -34,6 +34,8 @@ class Thickening(Rule):
     """Whether salt is a way at all."""
     sulfates: Group = Group(families=("alkyl sulfate", "alkyl ether sulfate"))
     """Anionics that answer to salt."""
+    hydrotropes: Group = Group(functions=("hydrotrope",))
+    """What works against salt: its active matter is taken off theirs."""
     sulfate_share: Percent = 50.0
     """Lowest share of them in the active matter [%]."""
     active: Percent = 9.0
@@ -69,6 +71,10 @@ class Thickening(Rule):
         """Whether a thickener that is added later suits the setting, else which of the formula do."""
         return bool(self.suited(pool, setting)) or tuple(i.id for i in _dosed(pool) if _covers(i, setting))
 
+    def answering(self, item: Ingredient) -> float:
+        """Active matter of one % that answers to salt, less what works against it."""
+        return group_active(self.sulfates, item) - group_active(self.hydrotropes, item)
+
     def suited(self, pool: Pool, setting: Setting) -> list[Ingredient]:
         """Return the thickeners that may be added later at this setting."""
         return [i for i in pool.thickeners if _suits(i, pool.held_back, setting)]
@@ -90,7 +96,7 @@ class Thickening(Rule):
             Row(self.id, "link", zero, high=float(self.salt_route), choices={salt: 1.0}),
         ]
         active = pool.vector(lambda i: i.surfactant)
-        share = pool.vector(lambda i: group_active(self.sulfates, i)) - self.sulfate_share / 100 * active
+        share = pool.vector(self.answering) - self.sulfate_share / 100 * active
         carried = pool.vector(lambda i: i.salt)
         lack, excess = _most(-share), max(0.0, _most(carried) - self._salt_limit)
         mixed = Lever("sulfate_share", "low", self.sulfate_share, active / 100, 0.0, salt, step=1.0)
@@ -128,7 +134,7 @@ class Thickening(Rule):
     def routes(self, formula: Formula, setting: Setting) -> list[str]:
         """Return the ways that are open for a formula."""
         active = formula.active
-        sulfates = formula.total(lambda i: group_active(self.sulfates, i))
+        sulfates = formula.total(self.answering)
         routes = []
         if (
             self.salt_route

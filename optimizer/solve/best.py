@@ -44,6 +44,7 @@ def solve(
     exact: bool = False,
     near: Formula | None = None,
     known: dict[object, Any] | None = None,
+    next_best: int = 0,
 ) -> Result:
     """Return the best formula of a brief, curved rules and a curved objective included.
 
@@ -55,12 +56,15 @@ def solve(
         exact: Also check the vertex of the last program in rational arithmetic.
         near: A formula that keeps the straight rules and stands in for the declared starting points.
         known: What briefs that differ only in the limit of their one curved rule have in common (see `Descent`).
+        next_best: Also say what the answer costs without each of its choices, so many at most; not of a local answer.
 
     Raises:
         SolverError: If an answer does not stand the check outside the solver.
     """
     if not is_curved(brief):
-        return solve_fully(brief, time_limit=time_limit, solver=solver, weighable=weighable, exact=exact).result
+        return solve_fully(
+            brief, time_limit=time_limit, solver=solver, weighable=weighable, exact=exact, next_best=next_best
+        ).result
     from optimizer.solve.slp import Start, best_near
 
     start = Start(linear_part(brief), near, {} if known is None else known)

@@ -57,6 +57,7 @@ def solve_fully(
     weighable: bool = False,
     exact: bool = False,
     priced: bool = True,
+    next_best: int = 0,
 ) -> Solved:
     """Return the best formula of a brief, proven over every pH setting and choice.
 
@@ -67,6 +68,7 @@ def solve_fully(
         weighable: Also round the formula to the grid of the maker's scale.
         exact: Also check the optimal vertex in rational arithmetic.
         priced: Also say which limits bind, what they cost, and what unused materials must cost to come in.
+        next_best: Also say what the answer costs without each of its choices, so many at most.
 
     Raises:
         SolverError: If an answer does not stand the check outside the solver.
@@ -124,7 +126,12 @@ def solve_fully(
         result = replace(result, rounded=round_formula(brief, result, chosen))
     if exact:
         result = replace(result, exact=_checked_exactly(chosen, found).words)
-    return Solved(result, corridor, tuple(found), chosen)
+    whole = Solved(result, corridor, tuple(found), chosen)
+    if not next_best:
+        return whole
+    from optimizer.solve.without import without
+
+    return replace(whole, result=replace(result, without=without(whole, next_best)))
 
 
 def _checked_exactly(chosen: CaseAnswer, found: Iterable[CaseAnswer]) -> ExactCheck:

@@ -163,6 +163,23 @@ class Rounded:
 
 
 @immutable
+class Without:
+    """The best formula without something that the best of all chose."""
+
+    choices: tuple[str, ...]
+    """What was chosen and is left out here, in words; several that only go together stand together."""
+    material: bool
+    """Whether these are materials; else another choice, such as the way to thicken."""
+    worse: float
+    """By how much the objective is worse; 0 for another formula that is as good."""
+    objective: float = told_as("objective_value")
+    proof: Proof
+    formula: Formula
+    changes: dict[str, Figure]
+    """By how much each planning rating is higher; null for a formula without surfactants."""
+
+
+@immutable
 class Result:
     """The answer to a brief."""
 
@@ -190,6 +207,8 @@ class Result:
     """What else must be known of the answer."""
     groups: int = 0
     """Groups of choices that were each held against the answer, over all pH settings; 0 without choices."""
+    without: tuple[Without, ...] = ()
+    """The best without each of the choices made, the least loss first, if that was asked for."""
 
     def __repr__(self) -> str:
         return f"<result for {self.brief.scenario.name!r}: {self.ending}, {self.proof}, {self.objective:.6g}>"

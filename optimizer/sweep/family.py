@@ -128,18 +128,22 @@ class Family:
             parts.append((alone, one_by_one(self.brief, grid.take(alone), self.time_limit)))
         return scattered([p for p in parts if p[0].size])
 
-    def look(self, grid: Grid) -> tuple[Frame, Mask]:
+    def look(self, grid: Grid, *, seek: bool = True) -> tuple[Frame, Mask]:
         """Return what is known of scenarios without solving through choices, and which of it is proven, shape (s,).
 
         What is not proven is the best at choices that were best before, told as 'feasible', or without a formula as
         'stopped'.
+
+        Args:
+            grid: The scenarios.
+            seek: Whether what is not proven is solved at those choices; else only what needs no solver is told.
         """
         size = len(grid)
         if self.reuse is None or not self._plain(grid).all():
             frame = empty(size)
             frame.ending[:] = ENDINGS.index("stopped")
             return frame, np.zeros(size, dtype=bool)
-        frame, open_ = self._together(grid, walk=False)
+        frame, open_ = self._together(grid, walk=False, seek=seek)
         frame.ending[open_] = np.where(np.isnan(frame.cost[open_]), ENDINGS.index("stopped"), ENDINGS.index("feasible"))
         frame.proof[open_] = PROOFS.index("none")
         proven = np.ones(size, dtype=bool)
@@ -176,7 +180,7 @@ class Family:
             ok &= np.any([grid.column(k) != 1 for k in gone], axis=0)
         return ok
 
-    def _together(self, grid: Grid, *, walk: bool = True) -> tuple[Frame, Index]:
+    def _together(self, grid: Grid, *, walk: bool = True, seek: bool = True) -> tuple[Frame, Index]:
         """Return the answers of plain scenarios, and the positions of those that must be solved on their own."""
         gone, combination = self._combinations(grid)
         settings = [self.targets.tried(g) for g in gone]
@@ -185,7 +189,7 @@ class Family:
         programs = self._programs(grid, scenario, case, gone[combination[scenario]])
         assert self.reuse is not None
         before = self.reuse.calls
-        answers = self.reuse.solve(programs, scenario, walk=walk)
+        answers = self.reuse.solve(programs, scenario, walk=walk, seek=seek)
         pick, chosen, doubtful, targets = self._picked(
             answers, programs, scenario, case, combination, settings, len(grid)
         )

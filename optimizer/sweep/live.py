@@ -6,8 +6,11 @@ is the best at choices that were best before, checked at those, until `prove` ha
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import field
+from itertools import count
 from math import nan
 from typing import Literal
 
@@ -17,12 +20,14 @@ from optimizer.brief.brief import Brief
 from optimizer.errors import DataError
 from optimizer.immutable import immutable
 from optimizer.sweep.family import Family
-from optimizer.sweep.frame import ENDINGS, Frame
+from optimizer.sweep.frame import ENDINGS, PROOFS, Frame
 from optimizer.sweep.grid import Grid
 from optimizer.sweep.single import brief_at, one_by_one
 from optimizer.sweep.source import unknown_keys
 
-Word = Literal["proven", "same choices", "open"]
+Word = Literal["proven", "same choices", "open", "best found"]
+CERTAIN = ("certificate", "enumerated", "solver bound")
+"""Proofs that hold over all choices."""
 
 
 @immutable
@@ -32,7 +37,8 @@ class LiveAnswer:
     number: int
     """Counts the answers of one `Live`: one with a lower number is older."""
     word: Word
-    """'proven' over all choices; 'same choices' at some that were best before, checked there; 'open' if unknown."""
+    """'proven' over all choices; 'same choices' at some that were best before, checked there; 'open' if unknown; 'best
+    found' of a search that could not prove it, or that follows rules that are linear only around a formula."""
     ending: str
     """'optimal', 'feasible' (a formula that may not be the best), 'infeasible', or 'stopped'."""
     objective: float = nan
@@ -47,8 +53,50 @@ class LiveAnswer:
     """Rules and sides that the formula sits on."""
 
 
+class _Turns:
+    """Whose turn it is: what was asked goes before what is being proven, which gives way between two programs."""
+
+    def __init__(self) -> None:
+        self._free = threading.Condition()
+        self._taken = False
+        self.waiting = 0
+        """Questions that wait for their turn."""
+
+    @contextmanager
+    def asked(self) -> Iterator[None]:
+        """Take the next turn."""
+        with self._free:
+            self.waiting += 1
+            try:
+                self._free.wait_for(lambda: not self._taken)
+                self._taken = True
+            finally:
+                self.waiting -= 1
+        yield from self._ended()
+
+    @contextmanager
+    def proving(self) -> Iterator[None]:
+        """Take a turn when nobody asks."""
+        with self._free:
+            self._free.wait_for(lambda: not self._taken and not self.waiting)
+            self._taken = True
+        yield from self._ended()
+
+    def _ended(self) -> Iterator[None]:
+        try:
+            yield
+        finally:
+            with self._free:
+                self._taken = False
+                self._free.notify_all()
+
+
 class Live:
-    """Answers one brief as its figures move; what is learnt from one answer serves the next."""
+    """Answers one brief as its figures move; what is learnt from one answer serves the next.
+
+    Several threads may ask and prove at once: a question waits for one program of the solver at most, and a proof goes
+    on from what it had learnt when it gave way.
+    """
 
     def __init__(self, brief: Brief, *, time_limit: float = 60.0) -> None:
         """Take the brief that the moves start from.
@@ -59,7 +107,8 @@ class Live:
         """
         self.brief, self._time_limit = brief, time_limit
         self._families: dict[tuple[str, ...], Family] = {}
-        self._number = 0
+        self._numbers = count(1)
+        self._turns = _Turns()
 
     def ask(self, moved: Mapping[str, float]) -> LiveAnswer:
         """Return at once what is known where some figures differ from the brief's.
@@ -70,12 +119,29 @@ class Live:
         Raises:
             DataError: If a key leads nowhere or a figure is refused by its rule.
         """
-        family, grid = self._asked(moved)
-        frame, proven = family.look(grid)
-        return self._answer(frame, "proven" if proven[0] else "same choices" if frame.solved[0] else "open")
+        return self.look([moved])[0]
+
+    def look(self, moves: Sequence[Mapping[str, float]], *, seek: bool = True) -> tuple[LiveAnswer, ...]:
+        """Return at once what is known of several places, all with the same keys; see `ask`.
+
+        Args:
+            moves: As for `ask`.
+            seek: Whether what is not proven is sought at choices that were best before; else it is told as open.
+
+        Raises:
+            DataError: As `ask`; of the first place only.
+        """
+        with self._turns.asked():
+            family, grid = self._asked(moves)
+            frame, proven = family.look(grid, seek=seek)
+            words: list[Word] = [
+                "proven" if known else "same choices" if solved else "open"
+                for known, solved in zip(proven.tolist(), frame.solved.tolist(), strict=True)
+            ]
+            return tuple(self._answer(frame, s, word) for s, word in enumerate(words))
 
     def prove(self, moved: Mapping[str, float], stopped: Callable[[], bool] = lambda: False) -> LiveAnswer | None:
-        """Return the proven answer, solving what is missing; None if it was stopped on the way.
+        """Return the proven answer, or the best found, solving what is missing; None if it was stopped on the way.
 
         Args:
             moved: As for `ask`.
@@ -84,32 +150,50 @@ class Live:
         Raises:
             DataError: As `ask`.
         """
-        family, grid = self._asked(moved)
-        reuse = family.reuse
-        if reuse is not None:
-            reuse.stopped = stopped
-            family.learn(grid)
-            frame, proven = family.look(grid)
-            if proven[0]:
-                return self._answer(frame, "proven")
+        gave_way = True
+        while gave_way and not stopped():
+            with self._turns.proving():
+                family, grid = self._asked([moved])
+                if family.reuse is None:
+                    break
+                gave_way = self._learn(family, grid, stopped)
+                frame, proven = family.look(grid)
+                if proven[0]:
+                    return self._answer(frame, 0, "proven")
         if stopped():
             return None
-        return self._answer(one_by_one(self.brief, grid, self._time_limit), "proven")
+        frame = one_by_one(self.brief, grid, self._time_limit)
+        certain = PROOFS[frame.proof[0]] in CERTAIN and ENDINGS[frame.ending[0]] in ("optimal", "infeasible")
+        return self._answer(frame, 0, "proven" if certain else "best found")
 
-    def _asked(self, moved: Mapping[str, float]) -> tuple[Family, Grid]:
-        keys = tuple(sorted(moved))
+    def _learn(self, family: Family, grid: Grid, stopped: Callable[[], bool]) -> bool:
+        """Solve what is missing; return whether that was broken off for somebody who asks."""
+        gave_way = False
+
+        def give_way() -> bool:
+            nonlocal gave_way
+            gave_way = gave_way or self._turns.waiting > 0
+            return gave_way or stopped()
+
+        assert family.reuse is not None
+        family.reuse.stopped = give_way
+        family.learn(grid)
+        return gave_way
+
+    def _asked(self, moves: Sequence[Mapping[str, float]]) -> tuple[Family, Grid]:
+        keys = tuple(sorted(moves[0]))
         if keys not in self._families:
             problems = unknown_keys(self.brief, keys, self.brief.scenario.name)
             if problems:
                 raise DataError(problems)
             self._families[keys] = Family(self.brief, keys, self._time_limit)
-        grid = Grid(keys, tuple(np.array([float(moved[key])]) for key in keys), 1)
+        columns = tuple(np.array([float(moved[key]) for moved in moves]) for key in keys)
+        grid = Grid(keys, columns, len(moves))
         brief_at(self.brief, grid.row(0))  # what a rule refuses is told before anything is solved
         return self._families[keys], grid
 
-    def _answer(self, frame: Frame, word: Word) -> LiveAnswer:
-        self._number += 1
-        doses = {i: float(x) for i, x in zip(frame.ids, frame.doses[0], strict=True) if x > 0}
-        binding = tuple(pair for pair, on in zip(frame.limits, frame.binding[0], strict=True) if on)
-        figures = float(frame.objective[0]), float(frame.cost[0]), float(frame.ph[0])
-        return LiveAnswer(self._number, word, ENDINGS[frame.ending[0]], *figures, doses, binding)
+    def _answer(self, frame: Frame, s: int, word: Word) -> LiveAnswer:
+        doses = {i: float(x) for i, x in zip(frame.ids, frame.doses[s], strict=True) if x > 0}
+        binding = tuple(pair for pair, on in zip(frame.limits, frame.binding[s], strict=True) if on)
+        figures = float(frame.objective[s]), float(frame.cost[s]), float(frame.ph[s])
+        return LiveAnswer(next(self._numbers), word, ENDINGS[frame.ending[s]], *figures, doses, binding)

@@ -102,7 +102,7 @@ class Reuse:
     def __post_init__(self) -> None:
         self._checker, self._solver = Checker(self.base), Solver(self.base)
 
-    def solve(self, programs: Programs, scenario: Index, *, walk: bool = True) -> Answers:
+    def solve(self, programs: Programs, scenario: Index, *, walk: bool = True, seek: bool = True) -> Answers:
         """Return the verified answers of programs; each stands for itself, so nothing else of `TreeReuse` matters."""
         m, n = self.base.matrix.shape
         p = len(programs)

@@ -145,13 +145,14 @@ class TreeReuse:
         self._checker = Checker(self.base)
         self._only = OnlyBest(self.base, self.doses, self.cover)
 
-    def solve(self, programs: Programs, scenario: Index, *, walk: bool = True) -> Answers:
+    def solve(self, programs: Programs, scenario: Index, *, walk: bool = True, seek: bool = True) -> Answers:
         """Return the verified answers of programs; of each scenario only its best program is told as optimal.
 
         Args:
             programs: The programs.
             scenario: The scenario of each.
             walk: Solve what is not known yet; else what no cut proves is told as the best at choices known so far.
+            seek: Without a walk, solve at those choices what no known basis answers well.
         """
         p, n, size = len(programs), self.base.cost.size, int(scenario.max(initial=-1)) + 1
         self.seen += p
@@ -164,7 +165,7 @@ class TreeReuse:
         self._stand(programs, standing, list(self._points.values()), np.arange(p))
         left = self._bound(programs, standing, np.arange(p))
         wave, failed = 1, np.zeros(size, dtype=bool)
-        if not walk:
+        if not walk and seek:
             for q in left.tolist():
                 self._at_known_choices(programs, standing, q)
             left = self._bound(programs, standing, left)

@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 import optimizer
 from optimizer import cli
 from optimizer.answers.answer import Answer
-from optimizer.cli.starter import lay
+from optimizer.answers.starter import lay
 
 ROOT = Path(__file__).resolve().parents[2]
 HOUSE = Path(optimizer.__file__).parent

@@ -13,6 +13,7 @@ import pytest
 import tomlkit
 
 from optimizer import cli
+from optimizer.answers.subject import subject_of
 from optimizer.assessment.alkalinity import AlkalinityBasis, ingredients_of, known_of
 from optimizer.bench.acid import (
     BLIND,
@@ -32,7 +33,6 @@ from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Mixture, diluted, dose_to, mixed_with, solve, stock
 from optimizer.chemistry.titration import PhLog
 from optimizer.cli.common import read_shipped
-from optimizer.cli.subject import subject_of
 from optimizer.data.facts import Material
 from optimizer.data.formula import Formula, Line
 from optimizer.data.pool import Ingredient

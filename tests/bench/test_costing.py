@@ -12,12 +12,12 @@ from openpyxl import load_workbook
 from typer.testing import CliRunner
 
 from optimizer import cli
+from optimizer.answers.starter import lay
 from optimizer.bench.amount import amount_of, mass_of
 from optimizer.bench.batch import read_batch
 from optimizer.bench.costing import Costing, cost_of_batch, freight_of, price_of
 from optimizer.bench.costs import Costs, Freight, Sale, costs_from, find_costs, read_costs
 from optimizer.bench.size import Size, size_of
-from optimizer.cli.starter import lay
 from optimizer.data.formula import Formula, Line
 from optimizer.data.library import Library, read_library
 from optimizer.data.pool import Ingredient
@@ -349,13 +349,16 @@ def test_the_command_costs_a_brief_and_its_plan(run: Run, tmp_path: Path) -> Non
     assert "margin, part of the price without VAT | 60.0 %" in text
 
 
-def test_the_cost_per_kg_is_the_blend_s(run: Run) -> None:
+def test_the_cost_per_kg_is_the_blend_s_with_what_is_planned_for_the_bench(run: Run) -> None:
     blend = run("blend", "hand-wash", "--json").json
     record = run("cost", "hand-wash", "--json").json
-    summed = sum(line["cost"] for line in record["lines"])
     doses = {line["id"]: line["percent"] for line in blend["rounded"]["formula"]}
-    assert {line["id"]: line["percent"] for line in record["lines"]} == pytest.approx(doses)
-    assert summed == pytest.approx(sum(x["cost_per_kg"] for x in blend["rounded"]["formula"]))
+    planned = {d["material"]: d["percent"]["typical"] for d in blend["planned_cost"]["doses"]}
+    assert not doses.keys() & planned.keys()
+    assert {line["id"]: line["percent"] for line in record["lines"]} == pytest.approx(doses | planned)
+    blended = sum(line["cost"] for line in record["lines"] if line["id"] in doses)
+    assert blended == pytest.approx(sum(x["cost_per_kg"] for x in blend["rounded"]["formula"]))
+    assert record["total"] == pytest.approx(blend["planned_cost"]["per_kg"]["typical"])
 
 
 BATCH = """\
@@ -452,8 +455,10 @@ def test_a_finished_batch_is_costed_as_made(tmp_path: Path) -> None:
 
 
 def test_a_batch_without_its_final_mass_is_costed_as_planned_and_says_so(tmp_path: Path) -> None:
+    # With 0.2 % of acid at 4.20 and 1.15 % of thickener at 21.00 EUR/kg (the demo shelf) in place of water.
     told = costed(tmp_path, FINISHED)
-    assert told["total"] == pytest.approx(0.2 * 3.4 + 0.8 * 0.025, abs=1e-9)
+    bench = 0.002 * (4.2 - 0.025) + 0.0115 * (21 - 0.025)
+    assert told["total"] == pytest.approx(0.2 * 3.4 + 0.8 * 0.025 + bench, abs=1e-9)
     assert "costed as planned: the finished mass is not noted yet." in told["notes"]
 
 

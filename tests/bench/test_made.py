@@ -12,11 +12,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from optimizer.answers.subject import subject_of
 from optimizer.bench.batch import Batch, batch_from, read_batch
 from optimizer.bench.made import adjuster_of, booked, last_ph, lots_used, made_formula, materials_in, went_in
 from optimizer.bench.reconcile import Made, reconcile
 from optimizer.bench.weighed import check_finish, checked, weight_of, with_actives
-from optimizer.cli.subject import subject_of
 from optimizer.data.library import Library, read_library
 from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped

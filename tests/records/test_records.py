@@ -14,6 +14,7 @@ import pytest
 from typer.testing import CliRunner
 
 from optimizer import cli
+from optimizer.answers.starter import FIRST_FOLDER
 from optimizer.bench.batch import Observation
 from optimizer.errors import DataError
 from optimizer.files import shipped
@@ -623,7 +624,7 @@ def test_a_test_due_today_is_due_and_overdue_only_tomorrow(store: Store, tmp_pat
 def test_a_later_report_says_what_the_library_has_changed_since(tmp_path: Path) -> None:
     copytree(shipped("scenarios"), tmp_path, dirs_exist_ok=True)
     own = tmp_path / "materials.toml"
-    text = (Path(cli.__file__).parent / "first_folder" / "materials.toml").read_text(encoding="utf-8")
+    text = (FIRST_FOLDER / "materials.toml").read_text(encoding="utf-8")
     own.write_text(text, encoding="utf-8")
     name = next(line.split('"')[1] for line in text.splitlines() if line.startswith("id = "))
     brief = tmp_path / "mine.toml"

@@ -9,7 +9,7 @@ from xml.etree import ElementTree
 
 import pytest
 
-from optimizer.cli.starter import lay
+from optimizer.answers.starter import lay
 from tests.support import hostile
 
 SVG = "{http://www.w3.org/2000/svg}"

@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 from scipy.optimize import linprog
 
+from optimizer.answers.subject import subject_of
 from optimizer.assessment.preserving import preservation_of
 from optimizer.brief.brief import Brief, load_brief
 from optimizer.chemistry.preservation import WARNING
-from optimizer.cli.subject import subject_of
 from optimizer.errors import DataError
 from optimizer.files import shipped
 from optimizer.rules import UndissociatedAcid

@@ -16,8 +16,8 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 
+from optimizer.answers.starter import lay
 from optimizer.brief.brief import load_brief
-from optimizer.cli.starter import lay
 from optimizer.data.pool import Vector
 from optimizer.engine.highs import EMPTY, NO_BASIS, Session, SolverAnswer
 from optimizer.errors import SolverError

@@ -18,8 +18,8 @@ from scipy.optimize import linprog
 from typer.testing import CliRunner
 
 import optimizer.cli.tradeoff
+from optimizer.answers.starter import lay
 from optimizer.cli.every import app
-from optimizer.cli.starter import lay
 from optimizer.errors import DataError, UsageError
 from optimizer.report.record import as_json, record_of
 from optimizer.report.tradeoff import leeway_document

@@ -10,9 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
+from optimizer.answers.subject import subject_of
 from optimizer.bench.batch import read_batch
 from optimizer.cli.every import app
-from optimizer.cli.subject import subject_of
 from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
 from optimizer.studies.variants import Variant, VariantFile, Variants, _doses, read_variants, varied

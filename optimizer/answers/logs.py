@@ -1,0 +1,161 @@
+"""The logs of a batch through the door: pH and thickening, noted and read back."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any, Literal
+
+from optimizer.answers.subject import Subject
+from optimizer.errors import UsageError
+from optimizer.immutable import replace
+
+if TYPE_CHECKING:
+    from optimizer.bench.acid import AcidSession, PhAnswer
+    from optimizer.bench.acid_log import Noted
+    from optimizer.bench.strike import Strike
+    from optimizer.chemistry.interval import Interval
+    from optimizer.chemistry.ph import Solution
+    from optimizer.report.thicken import Thickened
+
+
+def solution_of(chemical: str, strength: float | None) -> Solution | None:
+    """Return an acid or alkali as it is named, None if none is.
+
+    Raises:
+        UsageError: If its strength is not stated, or only that.
+        DataError: If it is not known.
+    """
+    from optimizer.chemistry.ph import stock
+
+    if chemical:
+        found = stock(chemical, 50.0 if strength is None else strength)
+        if strength is None and not chemical.startswith("citric acid"):
+            raise UsageError(f"ph: how strong is the {chemical}? Add --strength PERCENT, such as --strength 10.")
+        return found
+    if strength is not None:
+        raise UsageError("ph: --strength needs --with: whose strength is it? Such as --with 'citric acid anhydrous'.")
+    return None
+
+
+def note_ph(
+    found: Subject,
+    noted: Noted,
+    *,
+    of: Literal["", "sample", "batch"] = "",
+    sample_g: float | None = None,
+    solution: Solution | None = None,
+) -> Subject:
+    """Note a pH reading in a batch file and return the subject as it is then; see `bench.acid_log.note_reading`."""
+    from optimizer.bench.acid_log import note_reading
+
+    assert found.batch_path is not None
+    kept = note_reading(
+        found.batch_path, found.brief, found.formula, found.setting, noted,
+        of=of, sample_g=sample_g, solution=solution,
+    )  # fmt: skip
+    return replace(found, batch=kept)
+
+
+def strike_ph(found: Subject, wrong: Strike) -> Subject:
+    """Strike a pH reading of a batch file and return the subject as it is then."""
+    from optimizer.bench.acid_log import strike_reading
+
+    assert found.batch_path is not None
+    kept = strike_reading(found.batch_path, found.brief, found.formula, found.setting, wrong)
+    return replace(found, batch=kept)
+
+
+def ph_of(
+    found: Subject, *, solution: Solution | None = None, size_g: float | None = None, water: float = 0.0
+) -> PhAnswer:
+    """Return the pH of a subject, the dose to its target, and the log of its batch."""
+    from optimizer.bench.acid import ph_answer
+
+    batch_kg = found.brief.scenario.batch_kg
+    return ph_answer(
+        found.brief,
+        found.formula,
+        found.setting,
+        solution=solution,
+        batch=found.batch,
+        size_g=size_g if size_g is not None else 1000 * batch_kg if batch_kg else None,
+        water=0.0 if found.batch else water,
+    )
+
+
+CURVE_POINTS = 24
+"""Points of the drawn estimate."""
+
+
+def curve_of(session: AcidSession, more_g: float = 0.0) -> tuple[tuple[float, Interval], ...]:
+    """Return the expected pH along what may be added: grams of solution, and 10 %, middle and 90 % point.
+
+    Args:
+        session: An adjustment with its log.
+        more_g: What is proposed besides what is in [g]; the curve goes on a little beyond.
+    """
+    log = session.log
+    inside = log.readings[-1].grams if log.readings else 0.0
+    end = 1.25 * max(inside + more_g, session.total.typical)
+    grams = [end * k / CURVE_POINTS for k in range(CURVE_POINTS + 1)]
+    return tuple((g, log.expected_ph(g / log.sample)) for g in grams)
+
+
+def thickened(
+    found: Subject,
+    material: str = "",
+    *,
+    added: str = "",
+    reading: Mapping[str, Any] | None = None,
+    target: float | None = None,
+    wrong: Strike | None = None,
+    sure: bool = False,
+    after_percent: float | None = None,
+) -> Thickened:
+    """Return the thickening logs of a batch, after a step was noted or struck if that is asked.
+
+    Args:
+        found: The batch.
+        material: The thickener, as it is typed; every log, if it is left out.
+        added: Thickener added so far, all additions together, with its unit.
+        reading: Further fields of the step, such as viscosity_mpas and ph.
+        target: Wanted reading, in the unit of the log.
+        wrong: A step to strike.
+        sure: Whether more than the limit is meant so.
+        after_percent: What the log ended with when this was read [%]; see `bench.thicken_entry.record`.
+
+    Raises:
+        UsageError: If something is missing.
+        DataError: If the step cannot follow the log; then nothing is noted.
+    """
+    from optimizer.bench.strike import strike_in, struck_of
+    from optimizer.bench.thicken import log_of, logs_of
+    from optimizer.bench.thicken_entry import check_planned, percent_added, record
+    from optimizer.data.cautions import cautions_from
+    from optimizer.intake.names import material_of
+    from optimizer.report.thicken import Thickened
+
+    path, content = found.batch_path, found.batch
+    assert path is not None
+    assert content is not None
+    given = {name: value for name, value in (reading or {}).items() if value is not None}
+    material = material_of(material, found.brief.library.materials, unknown=True) if material else ""
+    about = (found.brief, found.formula, found.setting)
+    if wrong is not None:
+        if given or added or target is not None:
+            raise UsageError("thicken: strike the wrong line first, then log the right one with a command of its own.")
+        content = strike_in(path, "step", wrong)
+    if (given or added or target is not None) and not material:
+        raise UsageError("name the thickener with --material.")
+    if given and not added:
+        raise UsageError("say how much is in so far with --added (0 for the blend before any).")
+    if added or target is not None:
+        entry = {"added_percent": percent_added(added, content.size_g), **given} if added else {}
+        content = record(path, material, entry, *about, target, sure=sure, after_percent=after_percent)
+    logs = logs_of(content, *about, str(path))
+    chosen = tuple(log for log in logs if material in ("", log.material.id))
+    if material and not chosen:
+        check_planned(material, str(path), content, *about)
+        chosen = (log_of(material, content, *about),)
+    cautions = tuple(cautions_from((log.material for log in chosen), found.brief.library).values())
+    return Thickened(found.name, chosen, cautions, struck_of(content, "step"), bool(content.thickening))

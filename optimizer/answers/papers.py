@@ -1,0 +1,194 @@
+"""What goes along with a product, through the door: its label and its cost."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from optimizer.answers.subject import Subject
+from optimizer.errors import UsageError
+
+if TYPE_CHECKING:
+    from optimizer.bench.amount import Amount
+    from optimizer.bench.costing import Costing
+    from optimizer.bench.costs import Costs
+    from optimizer.bench.size import Size
+    from optimizer.data.formula import Formula
+    from optimizer.labelling.label import Label
+
+
+def label_for(found: Subject, *, bottle: str = "", density: float | None = None) -> Label:
+    """Return the label of a subject: of a batch that was begun as made, of everything else as planned.
+
+    Args:
+        found: The subject.
+        bottle: Content on the label, such as 250 (ml) or '500 g'; else the batch file's or that of `bench.toml`.
+        density: Measured density [g/ml].
+
+    Raises:
+        UsageError: If a density is stated without a volume.
+    """
+    from optimizer.bench.made import last_ph, made_formula
+    from optimizer.brief.defaults import bench_defaults
+    from optimizer.labelling.content import content_of, read_content
+    from optimizer.labelling.label import label_of
+    from optimizer.rules.row import Setting
+
+    batch, bench = found.batch, bench_defaults(found.scenario)
+    if batch is None and not bottle and bench.bottle_ml:
+        bottle = f"{bench.bottle_ml:g}"
+        density = bench.density_g_per_ml if density is None else density
+    content = read_content(bottle, density) if bottle else None
+    if density is not None and not bottle and not (batch and batch.bottle_ml):
+        raise UsageError("--density turns the volume of a bottle into mass: state --bottle too.")
+    if content is None and batch and batch.bottle_ml:
+        content = content_of(batch.bottle_ml, "ml", density or batch.density_g_per_ml)
+    elif bottle and batch and density is None:
+        content = read_content(bottle, batch.density_g_per_ml)
+    made = made_formula(batch, found.brief.library.by_id) if batch and batch.begun else None
+    ph = last_ph(batch) if batch and made else None
+    setting = found.setting if ph is None else Setting(ph, ph, ph)
+    return label_of(
+        found.brief, found.formula, name=found.name, batch=batch, made=made, content=content, setting=setting
+    )
+
+
+def cost_for(
+    found: Subject,
+    *,
+    called: str = "",
+    size: str = "",
+    bottles: int = 0,
+    bottle: str = "",
+    density: float | None = None,
+    loss: float | None = None,
+    costs: str = "",
+    plan: int = 0,
+    margin: float | None = None,
+    markup: float | None = None,
+) -> Costing:
+    """Return what a batch of a subject costs; a batch whose finished mass is noted is costed as it was made.
+
+    Args:
+        found: The subject.
+        called: What to name as the source of the costs if no costs file is.
+        size: What is made: '5 kg', '3 L', '20 bottles'.
+        bottles: Bottles that must come out, instead of a size.
+        bottle: Content of a bottle in ml, or such as '250 g'.
+        density: Measured density [g/ml].
+        loss: Part that does not reach the bottles [%].
+        costs: Costs file, or the name of a shipped one; else the batch file's own table, or that of `bench.toml`.
+        plan: Batches to buy packs for.
+        margin: Margin [% of the price without VAT].
+        markup: Mark-up [% of the cost].
+    """
+    from optimizer.bench.costing import cost_of_batch
+    from optimizer.brief.defaults import bench_defaults
+
+    bench = bench_defaults(found.scenario)
+    taken: list[str] = []
+    if not costs and bench.costs and not (found.batch and found.batch.costs):
+        inside = Path(bench.where).parent / bench.costs
+        costs, taken = str(inside) if Path(bench.costs).suffix else bench.costs, ["costs"]
+    if found.batch is None:
+        if not size and not bottles:
+            size, taken = bench.size, [*taken, "size"]
+        if not bottle and bench.bottle_ml and (density is not None or bench.density_g_per_ml is not None):
+            bottle, taken = f"{bench.bottle_ml:g}", [*taken, "bottle_ml"]
+        taken += [n for n, v in (("density_g_per_ml", density), ("loss_percent", loss)) if v is None]
+        density = bench.density_g_per_ml if density is None else density
+        loss = bench.loss_percent if loss is None else loss
+    known = _costs_of(found, costs, margin, markup)
+    formula, finished, told = _as_made(found)
+    made, assumed = _size_of(found, known, size, bottles, bottle, density, loss)
+    if finished is not None and not (size or bottles or bottle) and density is None and loss is None:
+        made = finished
+    brief = found.brief
+    water = brief.pool.index.get("aqua")
+    return cost_of_batch(
+        formula,
+        made,
+        name=found.name,
+        currency=brief.scenario.currency,
+        costs=known,
+        costs_file=costs or called,
+        shelf=brief.shelf,
+        water_price=brief.pool.items[water].price if water is not None else 0.0,
+        batches=plan,
+        notes=(*found.notes, *told, *assumed, *(f"{said}." for said in bench.told(*taken))),
+    )
+
+
+def _as_made(subject: Subject) -> tuple[Formula, Size | None, tuple[str, ...]]:
+    """Return a finished batch as it was made, with its size; everything else as planned, without one."""
+    from optimizer.assessment.planned import as_planned
+    from optimizer.bench.made import went_in
+    from optimizer.bench.reconcile import formula_made
+    from optimizer.bench.size import size_made
+
+    batch = subject.batch
+    if batch is None or batch.finish.mass_g is None:
+        formula, told = as_planned(subject.brief, subject.formula, subject.setting)
+        if batch is not None and batch.begun:
+            told = ("costed as planned: the finished mass is not noted yet.", *told)
+        return formula, None, told
+    went = went_in(batch, subject.brief.library.by_id)
+    told = ("costed as made, with the acid, thickener and water that are noted.", *(f"{note}." for note in went.notes))
+    return formula_made(subject.brief, batch, went.percent), size_made(batch, went.mass_g), told
+
+
+def _costs_of(subject: Subject, name: str, margin: float | None, markup: float | None) -> Costs:
+    """Return the costs file, or the batch file's own table, with the price as asked on the command line."""
+    from optimizer.bench.costs import Costs, Sale, read_costs
+
+    if margin is not None and markup is not None:
+        raise UsageError("--margin is a part of the price, --markup a part of the cost: state one of them.")
+    own = subject.batch.costs if subject.batch else None
+    costs = read_costs(name, subject.brief.library.by_id) if name else own or Costs()
+    if margin is None and markup is None:
+        return costs
+    sale = Sale(margin_percent=margin, markup_percent=markup, vat_percent=costs.sale.vat_percent)
+    return costs.model_copy(update={"sale": sale})
+
+
+def _size_of(
+    subject: Subject, costs: Costs, size: str, bottles: int, bottle: str, density: float | None, loss: float | None
+) -> tuple[Size, tuple[str, ...]]:
+    """Return the size of the batch: the command line goes before the batch file, which goes before the costs file."""
+    from optimizer.bench.amount import Amount, option
+    from optimizer.bench.size import size_of
+
+    batch = subject.batch
+    notes: tuple[str, ...] = ()
+    if size and bottles:
+        raise UsageError("--size and --bottles: state one of them.")
+    density = density if density is not None else batch.density_g_per_ml if batch else None
+    content = _content(bottle)
+    if content is None and batch and batch.bottle_ml:
+        if density is None:
+            notes = ("bottles are not counted: the batch file states no density_g_per_ml.",)
+        else:
+            content = Amount(batch.bottle_ml, "ml", f"{batch.bottle_ml:g} ml")
+    if size or bottles:
+        amount = option(size, "--size") if size else Amount(bottles, "bottles", f"{bottles} bottles")
+    elif batch:
+        amount = Amount(batch.size_g, "g", f"{batch.size_g:g} g")
+    elif costs.by_batch:
+        raise UsageError("labour, overhead and freight per order belong to a batch: state --size or --bottles.")
+    else:
+        kg = subject.brief.scenario.batch_kg or 1.0
+        amount = Amount(1000 * kg, "g", f"{kg:g} kg")
+        notes = (f"no size was stated; {kg:g} kg are costed.",)
+    if amount.unit == "bottles" and content is None:
+        raise UsageError("a number of bottles needs the content of one: --bottle 250 --density 1.02.")
+    if loss is None:
+        loss = batch.loss_percent if batch and "loss_percent" in batch.model_fields_set else costs.loss_percent
+    return size_of(amount, content, density, loss), notes
+
+
+def _content(bottle: str) -> Amount | None:
+    """Return the content of a bottle; a bare number is in ml, as bottles are sold."""
+    from optimizer.bench.amount import option
+
+    bare = bottle.strip().replace(".", "", 1).isdigit()
+    return option(f"{bottle} ml" if bare else bottle, "--bottle") if bottle else None

@@ -1,0 +1,206 @@
+"""What a product's pages ask besides its rulers, with the draft counted: what clashes, pictures, a batch, variants."""
+
+from __future__ import annotations
+
+from math import isfinite, isnan
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from optimizer.answers.draft import Draft, Mark
+from optimizer.answers.rulers import Rulers, Stopped, never
+from optimizer.errors import TensideError, fault
+from optimizer.files import read_toml, resolved
+from optimizer.immutable import immutable
+
+if TYPE_CHECKING:
+    from optimizer.answers.answer import Answer
+    from optimizer.report.document import Document, Sketch
+    from optimizer.report.made import Laid
+    from optimizer.studies.explain import Explanation, LimitChange
+    from optimizer.studies.substitute import Substituted
+    from optimizer.studies.why import Why
+
+
+@immutable
+class Mend:
+    """One limit that would be enough by itself.
+
+    Attributes:
+        words: The change in the brief's words.
+        draft: The draft with it; None where no ruler can make the change.
+    """
+
+    words: str
+    draft: dict[str, float] | None
+
+
+def clash(rulers: Rulers, draft: Draft) -> tuple[Explanation | None, tuple[Mend, ...]]:
+    """Return what clashes at a draft and each single mend as a draft; None if everything fits together."""
+    from optimizer.answers import questions
+
+    found = questions.explain(rulers.reloaded(draft)).found
+    if found is None:
+        return None, ()
+    changes = found.single_repairs or found.repair
+    whole = dict(draft)
+    if not found.single_repairs and all(_key(rulers.marks, c) for c in changes):
+        for change in changes:
+            whole[_key(rulers.marks, change)] = change.new
+        return found, (Mend("; ".join(c.words for c in changes), whole),) if changes else ()
+    return found, tuple(_mend(rulers.marks, draft, change) for change in changes)
+
+
+def _mend(marks: tuple[Mark, ...], draft: Draft, change: LimitChange) -> Mend:
+    key = _key(marks, change)
+    return Mend(change.words, {**draft, key: change.new} if key else None)
+
+
+def _key(marks: tuple[Mark, ...], change: LimitChange) -> str:
+    """Return the ruler that makes a change; empty if none can."""
+    if not isfinite(change.new):
+        return ""
+    sides = {"low": ("low", "at_least", "exactly"), "high": ("high", "at_most", "exactly")}.get(change.side, ())
+    known = {(mark.rule.id, mark.field): mark.key for mark in marks}
+    return next((known[change.id, side] for side in sides if (change.id, side) in known), "")
+
+
+def why(rulers: Rulers, draft: Draft, material: str) -> Answer[Why]:
+    """Return why a material is in the best formula at a draft, or out of it."""
+    from optimizer.answers import questions
+
+    return questions.why(material, rulers.reloaded(draft))
+
+
+def swap(rulers: Rulers, draft: Draft, material: str) -> Answer[Substituted]:
+    """Return the closest formula without a material at equal active matter, and what could stand in for it."""
+    from optimizer.answers import questions
+
+    return questions.substitute(material, rulers.reloaded(draft))
+
+
+def out_of_formula(rulers: Rulers, draft: Draft) -> tuple[tuple[str, str], ...]:
+    """Return ids and names of everything that is priced or known and not in the formula, candidates first."""
+    brief = rulers.brief
+    used = {line.id for line in rulers.ask(draft).lines if line.percent > 0}
+    there = [(item.id, item.material.name) for item in brief.pool.items if item.id not in used]
+    others = [(name, brief.library.by_id[name].name) for name in brief.left_out if name in brief.library.by_id]
+    return (*sorted(there, key=lambda pair: pair[1]), *sorted(others, key=lambda pair: pair[1]))
+
+
+def windows(rulers: Rulers, draft: Draft) -> list[Sketch]:
+    """Return the pH windows of the formula at a draft, with the band that all share."""
+    from optimizer.answers import questions
+    from optimizer.report.charts import windows as drawn
+
+    brief = rulers.reloaded(draft)
+    result = questions.blend(brief).found
+    return drawn(brief, result.weighable, result.setting) if result.weighable is not None else []
+
+
+class StoppedError(TensideError):
+    """What was asked has been broken off for something newer."""
+
+
+def trade_off(rulers: Rulers, draft: Draft, against: str, stopped: Stopped = never) -> Document:
+    """Return the exact trade-off of what is sought against a measure, with the formula as it stands.
+
+    Raises:
+        StoppedError: If it was stopped on the way.
+    """
+    from optimizer.answers import questions
+    from optimizer.report.tradeoff import frontier_document
+    from optimizer.solve.existing import formula_at
+
+    brief = rulers.reloaded(draft)
+    sign, goal = brief.scenario.objective.goals[0]
+    best = f"{'minimise' if sign > 0 else 'maximise'} {goal}"
+
+    def tell(_: str) -> None:
+        if stopped():
+            raise StoppedError("The trade-off was broken off, as something newer was asked of this product.")
+
+    with rulers.proving:
+        answer = questions.frontier(brief, best=best, against=against, tell=tell)
+    now = rulers.prove(draft)
+    here = None
+    if now is not None and not isnan(now.cost):
+        formula = formula_at(brief.pool, {line.id: line.percent for line in now.lines})
+        curve = answer.found[0][1]
+        here = tuple(axis.measure.value(formula, rulers.setting(now.ph)) for axis in (curve.x, curve.y))
+    return frontier_document(*answer.parts, here=here)
+
+
+def leeway(rulers: Rulers, draft: Draft, loss: float) -> Document:
+    """Return how far each dose may move at a stated loss."""
+    from optimizer.answers import questions
+
+    with rulers.proving:
+        return questions.leeway(rulers.reloaded(draft), loss=loss).document()
+
+
+def against_of(rulers: Rulers) -> tuple[tuple[str, str], ...]:
+    """Return what may be traded against what is sought: 'maximise mildness' and its words."""
+    goal = rulers.brief.scenario.objective.goals[0][1]
+    offered = (
+        ("maximise mildness", "mildness"),
+        ("maximise flash-foam", "flash foam"),
+        ("maximise active", "active matter"),
+        ("maximise natural", "natural origin"),
+        ("minimise salt", "salt"),
+        ("minimise cost", "cost"),
+    )
+    return tuple((key, words) for key, words in offered if key.partition(" ")[2] != goal)
+
+
+def lay(path: Path, out: Path, **more: Any) -> Laid:
+    """Write the batch file of a brief, from its rounded and proven formula only.
+
+    Args:
+        path: The brief.
+        out: The batch file.
+        more: As `answers.bench.lay_batch` takes it.
+
+    Raises:
+        DataError: If the formula is not proven, is on no grid of the scale, or the file cannot be written.
+    """
+    from optimizer.answers.bench import lay_batch
+    from optimizer.answers.subject import subject_of
+
+    found = subject_of(str(path))
+    result = found.result
+    if result is None or result.exit_code != 0 or result.proof in ("none", "local"):
+        raise fault(str(path), "", "its formula is not proven, so no batch is laid from it.", "Move its limits.")
+    if result.rounded is None or result.rounded.formula is None:
+        what = "no formula in steps of the scale keeps every limit, so no batch is laid."
+        raise fault(str(path), "", what, "Give one of its limits some room.")
+    return lay_batch(found, out, **more)
+
+
+def variants_of(path: Path) -> tuple[Path, ...]:
+    """Return a brief and the briefs beside it that vary it or the same one, the one that is varied first."""
+    base = _base(path)
+    others = [p for p in sorted(path.parent.glob("*.toml")) if p != base and _base(p) == base]
+    return (base, *others)
+
+
+def _base(path: Path) -> Path:
+    """Return the brief that a brief varies, itself if it varies none that is a product."""
+    from optimizer.errors import DataError
+
+    try:
+        raw = read_toml(path)
+        name = raw.get("extends")
+        if isinstance(name, str) and name:
+            base = path.parent / name
+            if resolved(base).parent == resolved(path.parent) and read_toml(base).get("product"):
+                return base
+    except DataError:
+        pass
+    return path
+
+
+def side_by_side(paths: tuple[Path, ...]) -> Document:
+    """Return briefs beside one another, with what makes the difference in cost."""
+    from optimizer.answers import questions
+
+    return questions.compare(*paths).document()

@@ -1,0 +1,64 @@
+"""How far a batch is, and what is to be done next, from its file alone: in the order of the bench."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from optimizer.bench.batch import Batch
+from optimizer.immutable import immutable
+from optimizer.units import KEPT, number
+
+Step = Literal["weigh", "ph", "thicken", "finish", "keep"]
+
+
+@immutable
+class Stage:
+    """What is to be done next."""
+
+    step: Step
+    words: str
+
+
+def stage_of(batch: Batch) -> Stage:
+    """Return the next step of a batch."""
+    if batch.finish.mass_g is not None:
+        if batch.bottle_ml and batch.finish.bottles is None:
+            return Stage("finish", "Fill, and count the bottles.")
+        return Stage("keep", "Finished: look at what was made, and keep it in the records.")
+    return _to_weigh(batch) or _to_adjust(batch) or _to_thicken(batch) or Stage("finish", "Weigh the finished batch.")
+
+
+def _to_weigh(batch: Batch) -> Stage | None:
+    noted = {w.material for w in batch.weighed}
+    left = sum(name not in noted for name in batch.doses)
+    if not left:
+        return None
+    if not noted:
+        return Stage("weigh", f"Weigh {left} lines.")
+    return Stage("weigh", f"Weigh on: {left} of {len(batch.doses)} lines {'is' if left == 1 else 'are'} left.")
+
+
+def _to_adjust(batch: Batch) -> Stage | None:
+    if batch.ph_target is None:
+        return None
+    read = [r for a in batch.adjustment if a.of == "batch" for r in a.reading]
+    if not read:
+        return Stage("ph", "Read the pH.")
+    low = batch.ph_target if batch.ph_low is None else batch.ph_low
+    high = batch.ph_target if batch.ph_high is None else batch.ph_high
+    if low - KEPT <= read[-1].ph <= high + KEPT:
+        return None
+    return Stage("ph", f"Bring the pH from {number(read[-1].ph, 2)} to {number(low, 2)} to {number(high, 2)}.")
+
+
+def _to_thicken(batch: Batch) -> Stage | None:
+    """Return what a thickening log that was begun with a target still asks for."""
+    for log in batch.thickening:
+        if not log.step or log.target is None:
+            continue
+        last = log.step[-1]
+        values = (last.viscosity_mpas, last.flow_s, last.judged)
+        value = next((v for v in values if v is not None), log.target)
+        if value < log.target:
+            return Stage("thicken", f"Thicken on: {number(value)} was read, {number(log.target)} is wanted.")
+    return None

@@ -1,0 +1,160 @@
+"""What a page is asked: by whom, about what, with what typed into a form."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from math import isfinite
+
+from optimizer.answers.days import day_of
+from optimizer.data.sheet import number_of
+from optimizer.desk.folder import Folder
+from optimizer.desk.guard import Device, Guard, Outcome
+from optimizer.desk.html import Html
+from optimizer.desk.screen import RefusedError
+from optimizer.errors import DataError, UsageError
+from optimizer.units import number
+
+
+@dataclass(frozen=True)
+class Upload:
+    """A file that came with a form."""
+
+    name: str
+    content: bytes
+
+
+@dataclass(frozen=True)
+class Desk:
+    """What all pages share: the folder with the maker's files, and who is let in."""
+
+    folder: Folder
+    guard: Guard
+    entries: tuple[tuple[str, str], ...]
+    today: Callable[[], str]
+    address: Callable[[], str]
+    """Where other devices reach the desk; empty if they cannot."""
+
+
+@dataclass
+class Asked:
+    """One request.
+
+    Attributes:
+        desk: What all pages share.
+        device: Who asks.
+        place: The address without what follows a question mark.
+        names: What stands at the variable parts of the address.
+        query: What follows the question mark.
+        typed: Fields of the form that was sent, each with all its values; the last one counts.
+        files: Files of the form.
+        problems: What is wrong with the form, by field; '' for all of it.
+        readings: How a figure that can be read two ways can be read, by field.
+        fragment: The script asked for the body alone, to put it in place.
+    """
+
+    desk: Desk
+    device: Device
+    place: str
+    names: Mapping[str, str]
+    query: Mapping[str, str]
+    typed: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    files: Mapping[str, Upload] = field(default_factory=dict)
+    problems: dict[str, str] = field(default_factory=dict)
+    readings: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    fragment: bool = False
+
+    @property
+    def folder(self) -> Folder:
+        """The maker's files."""
+        return self.desk.folder
+
+    @property
+    def today(self) -> str:
+        """The day, as ISO 8601."""
+        return self.desk.today()
+
+    def text(self, name: str, otherwise: str = "") -> str:
+        """Return a field of the form as typed, without blanks around it."""
+        values = self.typed.get(name) or ()
+        return values[-1].strip() if values else otherwise
+
+    def ticked(self, name: str) -> bool:
+        """Return whether a box is ticked."""
+        return bool(self.text(name))
+
+    def figure(self, name: str, what: str, *, least: float = 0.0, most: float = 1e9) -> float:
+        """Return a figure as people type it: '104,3' is read, '1,234' is asked back.
+
+        Raises:
+            RefusedError: If it is none, could be two, or lies outside.
+        """
+        found = self.maybe(name, what, least=least, most=most)
+        if found is None:
+            raise RefusedError({name: f"Type {what}."})
+        return found
+
+    def maybe(self, name: str, what: str, *, least: float = 0.0, most: float = 1e9) -> float | None:
+        """Return a figure, None if the field is empty; see `figure`."""
+        text = self.text(name)
+        return read_figure(name, text, what, least, most) if text else None
+
+    def day(self, name: str) -> str:
+        """Return a date, today if the field is empty.
+
+        Raises:
+            RefusedError: If it is none.
+        """
+        try:
+            return day_of(self.text(name) or self.today)
+        except UsageError as error:
+            raise RefusedError({name: str(error)}) from None
+
+    def done(self, to: str, words: str) -> Outcome:
+        """Return what a form that was taken leads to; what it typed may be forgotten."""
+        return Outcome(to, words, self.text("keep"))
+
+
+def read_figure(name: str, text: str, what: str, least: float, most: float) -> float:
+    """Return a figure of a field; see `Asked.figure`."""
+    try:
+        value = number_of(text)
+    except ValueError as error:
+        two = two_readings(text)
+        if two:
+            raise RefusedError({name: f"{text} can be read two ways. Which is meant?"}, {name: two}) from None
+        raise RefusedError({name: f"{text} {error}: type {what} in digits, such as 104,3 or 104.3."}) from None
+    if not (isfinite(value) and least <= value <= most):
+        ends = f"from {number(least, 3)} to {number(most, 3)}" if most < 1e9 else f"{number(least, 3)} or more"
+        raise RefusedError({name: f"{text} cannot be: {what} is {ends}."})
+    return value
+
+
+def two_readings(text: str) -> tuple[str, ...]:
+    """Return how a figure with a comma and three digits can be read: with a decimal point, and without."""
+    plain = text.strip()
+    try:
+        number_of(plain)
+    except ValueError as error:
+        if "two ways" in str(error):
+            return (plain.replace(",", "."), plain.replace(",", ""))
+    return ()
+
+
+def in_words(error: DataError | UsageError) -> str:
+    """Return what an error says as one text for a page, where no command can be typed."""
+    said = [f"{p.what} {p.step}" for p in error.problems] if isinstance(error, DataError) else [str(error)]
+    text = " ".join(s[:1].upper() + s[1:] for s in said)
+    for typed, ticked in INSTEAD:
+        text = text.replace(typed, ticked)
+    return text
+
+
+INSTEAD = (
+    ("add --sure", "tick 'It is meant so'"),
+    ("Run the command again.", "Send it again."),
+    ("then run the command again", "then send it again"),
+)
+"""What is told to a page instead of what is told to a command line."""
+
+Fields = Sequence[Html]

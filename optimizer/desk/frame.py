@@ -1,0 +1,230 @@
+"""The frame of every page: head, the way back, what was said, the body. And the few pieces that screens share."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from functools import cache
+from hashlib import sha256
+from pathlib import Path
+
+from optimizer.desk.asked import Asked
+from optimizer.desk.html import Child, Html, markup, tag
+from optimizer.desk.screen import Page
+from optimizer.report.document import Document, Sketch
+from optimizer.report.page import piece
+from optimizer.report.pictures import drawn
+
+STATIC = Path(__file__).with_name("static")
+KINDS = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf-8", ".svg": "image/svg+xml"}
+
+
+@cache
+def static() -> dict[str, tuple[str, bytes]]:
+    """Return kind and content of each file that goes along with pages, by an address that changes with its content.
+
+    `page.css` is the style of reports, whose pieces pages show.
+    """
+    report = STATIC.parents[1] / "report" / "page.css"
+    files = [report, *sorted(STATIC.iterdir())]
+    found = {}
+    for path in files:
+        content = path.read_bytes()
+        found[f"/static/{sha256(content).hexdigest()[:12]}/{path.name}"] = KINDS[path.suffix], content
+    return found
+
+
+@cache
+def address_of(name: str) -> str:
+    """Return the address of a file that goes along with pages."""
+    return next(address for address in static() if address.endswith(f"/{name}"))
+
+
+def framed(asked: Asked, page: Page) -> str:
+    """Return a page as HTML; of one that is wanted bare the body alone."""
+    if page.bare or asked.fragment:
+        return page.body
+    entries = [("/", "Bench"), *asked.desk.entries]
+    current = f"/{page.here}" if page.here else "/"
+    links = (tag("a", words, href=to, aria_current="page" if to == current else None) for to, words in entries)
+    said = asked.device.said(asked.query.get("said", ""))
+    back = tag("p", tag("a", f"‹ {page.back[1]}", href=page.back[0]), class_="back") if page.back else None
+    return markup(
+        Html('<!DOCTYPE html>\n<html lang="en">'),
+        tag(
+            "head",
+            tag("meta", charset="utf-8"),
+            tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
+            tag("title", f"{page.title} · tenside"),
+            tag("link", rel="icon", href="data:,"),
+            *(tag("link", rel="stylesheet", href=address_of(name)) for name in ("page.css", "desk.css")),
+            tag("script", src=address_of("desk.js"), defer=True),
+        ),
+        Html("<body>"),
+        tag("a", "Skip to the page", href="#main", class_="skip"),
+        tag("header", tag("nav", *links, aria_label="Desk"), class_="head"),
+        tag(
+            "main",
+            back,
+            tag("h1", page.title),
+            _said(said.words, said.clears) if said else None,
+            _wrong(asked),
+            page.body,
+            id="main",
+            tabindex="-1",
+        ),
+        tag("p", id="speaks", class_="unseen", aria_live="polite"),
+        Html("</body></html>\n"),
+    )
+
+
+def _said(words: str, clears: str) -> Html:
+    return tag("p", words, class_="said", role="status", data_clears=clears)
+
+
+def _wrong(asked: Asked) -> Html | None:
+    """Return what is wrong with the form as a whole."""
+    text = asked.problems.get("")
+    others = [name for name in asked.problems if name]
+    if text is None and not others:
+        return None
+    text = text or "Nothing was noted: look at the field that is marked."
+    return tag("p", text, class_="wrong", role="alert")
+
+
+def form(asked: Asked, to: str, *parts: Child, keep: str = "", photo: bool = False, **attributes: str) -> Html:
+    """Return a form that notes something once, however often it is sent.
+
+    Args:
+        asked: The request that it answers.
+        to: Address that it is sent to.
+        parts: Fields and buttons.
+        keep: Under which name the browser keeps what is half typed until it is noted; empty for not at all.
+        photo: Whether a file may come with it.
+        attributes: Of the element.
+    """
+    return tag(
+        "form",
+        tag("input", type="hidden", name="form", value=asked.device.form_id(to.partition("?")[0])),
+        tag("input", type="hidden", name="keep", value=keep) if keep else None,
+        *parts,
+        method="post",
+        action=to,
+        enctype="multipart/form-data" if photo else None,
+        data_keep=keep or None,
+        novalidate=True,
+        autocomplete="off",
+        **attributes,
+    )
+
+
+def field(
+    asked: Asked,
+    name: str,
+    label: str,
+    *,
+    value: str = "",
+    figure: bool = False,
+    unit: str = "",
+    hint: str = "",
+    choices: Iterable[str] = (),
+    big: bool = False,
+    kind: str = "text",
+    need: bool = False,
+    key: str = "",
+) -> Html:
+    """Return a field with its label, what was typed before, and below it what is wrong with that.
+
+    Args:
+        asked: The request that it answers.
+        name: Name of the field; once on a page.
+        label: What to type.
+        value: What stands in it at first.
+        figure: Whether a figure is typed: a keyboard of digits, and what was read is told beside it.
+        unit: What follows the figure.
+        hint: A few words below.
+        choices: What is offered; anything else may be typed too.
+        big: Whether its letters are large.
+        kind: Type of the field.
+        need: Whether it may not be left empty.
+        key: Its id, if several forms of the page have a field of this name.
+    """
+    key, problem, choices = key or name, asked.problems.get(name), list(choices)
+    told = [n for n, there in ((f"{key}-hint", hint), (f"{key}-problem", problem)) if there]
+    return tag(
+        "div",
+        tag("label", label, for_=key),
+        tag(
+            "span",
+            tag(
+                "input",
+                id=key,
+                name=name,
+                type=kind,
+                inputmode="decimal" if figure else None,
+                value=asked.text(name, value),
+                list=f"{key}-list" if choices else None,
+                aria_describedby=" ".join(told) or None,
+                aria_invalid="true" if problem else None,
+                aria_required="true" if need else None,
+                data_echo=unit or "1" if figure else None,
+                autocapitalize="off",
+                spellcheck="false",
+            ),
+            tag("span", unit, class_="unit") if unit else None,
+            tag("output", for_=key, class_="echo") if figure else None,
+            class_="entry",
+        ),
+        tag("datalist", *(tag("option", value=c) for c in choices), id=f"{key}-list") if choices else None,
+        tag("p", hint, id=f"{key}-hint", class_="hint") if hint else None,
+        tag("p", problem, id=f"{key}-problem", class_="problem") if problem else None,
+        _readings(name, asked.readings.get(name, ()), unit),
+        class_="field big" if big else "field",
+    )
+
+
+def _readings(name: str, readings: Iterable[str], unit: str) -> Html | None:
+    """Return a button for each way in which a figure can be read: it sends the form with that figure."""
+    buttons = [
+        tag("button", f"{r} {unit}".strip(), type="submit", name=name, value=r, class_="reading") for r in readings
+    ]
+    return tag("p", *buttons, class_="readings") if buttons else None
+
+
+def choice(asked: Asked, name: str, label: str, options: Iterable[tuple[str, str]], *, value: str = "") -> Html:
+    """Return a list to choose one of: values with their words."""
+    chosen, problem = asked.text(name, value), asked.problems.get(name)
+    told = (tag("option", words, value=v, selected=v == chosen) for v, words in options)
+    return tag(
+        "div",
+        tag("label", label, for_=name),
+        tag("select", *told, id=name, name=name, aria_invalid="true" if problem else None),
+        tag("p", problem, class_="problem") if problem else None,
+        class_="field",
+    )
+
+
+def tick(asked: Asked, name: str, label: str) -> Html:
+    """Return a box to tick."""
+    box = tag("input", type="checkbox", id=name, name=name, value="yes", checked=asked.ticked(name))
+    return tag("p", box, tag("label", label, for_=name), class_="tick")
+
+
+def button(words: str, *, quiet: bool = False, **attributes: str) -> Html:
+    """Return the button that sends a form."""
+    return tag("button", words, type="submit", class_="quiet" if quiet else None, **attributes)
+
+
+def folded(words: str, *parts: Child, open_: bool = False) -> Html:
+    """Return what is seen when its words are touched."""
+    return tag("details", tag("summary", words), *parts, open=open_)
+
+
+def report(document: Document) -> Html:
+    """Return a report, without its title, as the body of a page or a part of it."""
+    return tag("div", Html(piece(document)), class_="report")
+
+
+def sketched(sketch: Sketch, key: str) -> Html:
+    """Return a drawing with its words; `key` begins every id in it."""
+    note = tag("figcaption", sketch.note) if sketch.note else None
+    return tag("figure", Html(drawn(sketch, key)), note)

@@ -1,0 +1,254 @@
+"""The pH of a batch: the next addition as the largest figure, of what, what is expected then, the log as a curve."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from optimizer.answers.bench import batch_of
+from optimizer.answers.logs import curve_of, note_ph, ph_of, solution_of, strike_ph
+from optimizer.bench.acid import AcidSession, PhAnswer
+from optimizer.bench.acid_log import Noted
+from optimizer.bench.batch import Batch
+from optimizer.bench.strike import Strike
+from optimizer.chemistry.ph import CHEMICALS, Solution
+from optimizer.desk.asked import Asked
+from optimizer.desk.frame import button, choice, field, folded, form, report, sketched, tick
+from optimizer.desk.guard import Outcome
+from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.screen import Page, RefusedError, Screen
+from optimizer.desk.way import onwards, place, subject, title, way
+from optimizer.report.acid import ph_document, ph_words, solution_words, weighable
+from optimizer.report.charts import acid_curve
+from optimizer.units import number, whole_down
+
+SCREEN = Screen()
+WORDS = {
+    "measure": "Read the pH first",
+    "stop": "Stop: inside the target",
+    "passed": "Stop: beyond the target",
+    "wrong way": "Stop: this solution moves away from the target",
+    "check": "Add nothing: check first",
+}
+ADDED = "what was added since the last reading"
+
+
+def act(asked: Asked) -> Outcome:
+    """Note a reading, begin a log with one, or strike one."""
+    found = subject(asked)
+    to = place(asked, "ph")
+    if asked.text("strike"):
+        strike_ph(found, _wrong(asked))
+        return asked.done(to, f"Struck: reading {asked.text('strike')}. It stays in the file and counts no more.")
+    ph = asked.figure("ph", "the pH", most=14.0)
+    begins = bool(asked.text("of"))
+    before = 0.0 if begins else asked.figure("before", "what was in")
+    now = asked.maybe("now", ADDED) or 0.0
+    noted = Noted(
+        ph,
+        (round(before + now, 6), "g"),
+        water=asked.maybe("water", "the water", most=1000.0) or 0.0,
+        strip=asked.text("with") == "strip",
+        temperature=25.0 if not asked.text("temperature") else asked.figure("temperature", "the temperature", most=80),
+        foam_free=not asked.ticked("foam"),
+        on=asked.today,
+        note=asked.text("note"),
+        sure=asked.ticked("sure"),
+        lot=asked.text("lot"),
+        after_g=before,
+    )
+    if begins:
+        note_ph(found, noted, of=_of(asked), sample_g=_sample(asked), solution=_solution(asked))
+    else:
+        note_ph(found, noted)
+    added = f" after {number(now, 4)} g more" if now else ""
+    return asked.done(to, f"Noted: pH {number(ph, 2)}{added}.")
+
+
+def _of(asked: Asked) -> Literal["sample", "batch"]:
+    return "sample" if asked.text("of") == "sample" else "batch"
+
+
+def _sample(asked: Asked) -> float | None:
+    return asked.figure("sample", "the mass of the sample", least=0.01) if _of(asked) == "sample" else None
+
+
+def _solution(asked: Asked) -> Solution | None:
+    name = asked.text("chemical")
+    if name not in CHEMICALS:
+        raise RefusedError({"chemical": "Choose the acid or alkali with its hydrate form."})
+    return solution_of(name, asked.figure("strength", "the strength", least=0.1, most=100.0))
+
+
+def _wrong(asked: Asked) -> Strike:
+    if not asked.text("why"):
+        raise RefusedError({"why": "Say why; the reason is kept beside the reading."})
+    if not asked.text("strike").isdigit():
+        raise RefusedError({"": "There is no such reading; nothing was struck."})
+    return Strike(int(asked.text("strike")), asked.text("why"), asked.today)
+
+
+@SCREEN.at("/batch/{batch}/ph", act=act)
+def acidity(asked: Asked) -> Page:
+    """Show what to add next, and the log."""
+    found = subject(asked)
+    batch, answer = batch_of(found), ph_of(found)
+    session = answer.sessions[-1] if answer.sessions else None
+    document = ph_document(f"pH: {found.name}", answer, found.notes)
+    parts = [way(asked, "ph"), _alarms(answer)]
+    if session is None:
+        parts += [_blind(answer), _begin(asked, answer)]
+    else:
+        parts += [_now(batch, session, answer), _reading(asked, session), onwards(asked, batch, "ph")]
+        parts += [sketched(acid_curve(curve_of(session, session.advice.next_addition), session), "curve")]
+        parts += [_log(asked, session), _another(asked, answer)]
+    parts.append(folded("All of it: what it rests on, cautions", report(document)))
+    return Page(title(batch, "pH"), markup(*parts))
+
+
+def _alarms(answer: PhAnswer) -> Html | None:
+    said = [tag("li", c.words) for c in answer.alarms]
+    return tag("div", tag("ul", *said), class_="caution", role="note") if said else None
+
+
+def _target(answer: PhAnswer) -> str:
+    s = answer.setting
+    return f"target {number(s.target or 0, 2)}, from {number(s.low or 0, 2)} to {number(s.high or 0, 2)}"
+
+
+def _blind(answer: PhAnswer) -> Html:
+    said = f"Before anything is added about pH {ph_words(answer.estimate)} is estimated; {_target(answer)}."
+    return markup(tag("p", "Read the pH first", class_="what"), tag("p", said, class_="of"))
+
+
+def steps_of(grams: float, step_g: float) -> str:
+    """Return an addition as the scale can show it, never more; what is too small for the scale as it is."""
+    whole = whole_down(grams / step_g) * step_g
+    return number(whole, 6) if whole > 0 else weighable(grams)
+
+
+def _now(batch: Batch, session: AcidSession, answer: PhAnswer) -> Html:
+    advice, solution = session.advice, session.log.solution
+    last = session.log.readings[-1].ph if session.log.readings else None
+    doubts = tag("ul", *(tag("li", said) for said in advice.doubts)) if advice.doubts else None
+    reads = f"{session.of} at pH {number(last, 2)}; {_target(answer)}" if last is not None else _target(answer)
+    if advice.state != "add":
+        return markup(
+            tag("p", WORDS[advice.state], class_="what"), tag("p", advice.reason), doubts, tag("p", reads, class_="of")
+        )
+    step = batch.scale.step_g
+    scale = f"not more than {number(advice.next_addition, 2)} g at once; the scale shows {number(step)} g"
+    if session.of == "sample" or advice.next_addition < step:
+        scale = "weigh it on a finer scale, or take a weaker solution" if advice.next_addition < step else scale
+    expected = f"Then about pH {ph_words(advice.expected)} is expected. " if advice.expected else ""
+    return markup(
+        tag("p", "Add now", class_="of"),
+        tag("p", steps_of(advice.next_addition, step), tag("span", "g", class_="unit"), class_="figure"),
+        tag("p", f"of {solution_words(solution)}", class_="what"),
+        tag("p", f"{expected}Stir, wait about 10 minutes, read. {scale[:1].upper()}{scale[1:]}.", class_="of"),
+        tag("p", f"Now: {reads}.", class_="of"),
+        doubts,
+        tag("div", tag("p", advice.caution), class_="caution"),
+    )
+
+
+def _how(asked: Asked, last_water: str = "") -> Html:
+    """Return what else is noted of a reading."""
+    return folded(
+        "How it was read",
+        tag(
+            "div",
+            field(
+                asked, "water", "Water per gram of product", figure=True, unit="g", value=last_water,
+                hint="0 or empty for neat, 9 for a dilution to 10 %.",
+            ),
+            choice(asked, "with", "Read with", (("meter", "a meter"), ("strip", "a strip"))),
+            field(asked, "temperature", "Temperature", figure=True, unit="°C", hint="25 if it is left empty."),
+            field(asked, "note", "Note"),
+            class_="fields",
+        ),
+        tick(asked, "foam", "There was foam on the probe or strip"),
+        open_=any(name in asked.problems for name in ("water", "temperature")),
+    )  # fmt: skip
+
+
+def _sure(asked: Asked) -> Html | None:
+    return tick(asked, "sure", "It is meant so: more than the part held back is in") if "" in asked.problems else None
+
+
+def _reading(asked: Asked, session: AcidSession) -> Html:
+    log = session.log
+    inside = log.readings[-1].grams if log.readings else 0.0
+    water = number(log.readings[-1].water, 3) if log.readings and log.readings[-1].water else ""
+    return form(
+        asked,
+        place(asked, "ph"),
+        tag("h2", "Note a reading"),
+        tag("input", type="hidden", name="before", value=repr(inside)),
+        tag(
+            "div",
+            field(asked, "now", "Added since the last reading", figure=True, unit="g", big=True,
+                  hint=f"{number(inside, 3)} g are in so far. Leave it empty if nothing was added."),
+            field(asked, "ph", "pH that is read now", figure=True, big=True, need=True),
+            field(asked, "lot", "Lot of the acid or alkali"),
+            class_="fields",
+        ),
+        _how(asked, water),
+        _sure(asked),
+        button("Note it"),
+        keep="ph",
+    )  # fmt: skip
+
+
+def _begin(asked: Asked, answer: PhAnswer) -> Html:
+    solution = answer.solution
+    names = [(name, name) for name in CHEMICALS]
+    return form(
+        asked,
+        place(asked, "ph"),
+        tag("h2", "Begin with a reading"),
+        tag(
+            "div",
+            field(asked, "ph", "pH that is read now", figure=True, big=True, need=True),
+            choice(asked, "of", "What is adjusted", (("batch", "the batch itself"), ("sample", "a sample of it"))),
+            field(asked, "sample", "Mass of the sample", figure=True, unit="g", hint="Only for a sample."),
+            choice(asked, "chemical", "What will be added", names, value=solution.chemical.name),
+            field(asked, "strength", "Its strength", figure=True, unit="%", value=number(solution.percent, 2)),
+            class_="fields",
+        ),
+        _how(asked),
+        _sure(asked),
+        button("Begin the log"),
+        keep="ph-begin",
+    )
+
+
+def _another(asked: Asked, answer: PhAnswer) -> Html:
+    return folded("Begin another log: the batch after a sample, or another solution", _begin(asked, answer))
+
+
+def _log(asked: Asked, session: AcidSession) -> Html:
+    rows = []
+    for number_, reading, note in zip(session.numbers, session.log.readings, session.notes, strict=True):
+        strike = form(
+            asked,
+            place(asked, "ph"),
+            field(asked, "why", "Why it is wrong", key=f"why-{number_}"),
+            button("Strike it", quiet=True, name="strike", value=str(number_)),
+            keep=f"strike-ph-{number_}",
+        )
+        rows.append(
+            tag(
+                "li",
+                tag("span", str(number_), class_="mark"),
+                tag(
+                    "div",
+                    tag("span", f"pH {number(reading.ph, 2)}", class_="name"),
+                    tag("span", f"{number(reading.grams, 3)} g in", class_="n"),
+                    class_="line",
+                ),
+                tag("p", note, class_="of") if note else None,
+                folded("Strike it", strike, open_=asked.text("strike") == str(number_)),
+            )
+        )
+    said = f"{session.of} of {number(session.log.sample, 1)} g"
+    return tag("section", tag("h2", "Log"), tag("p", said, class_="soft"), tag("ul", *rows, class_="entries"))

@@ -1,0 +1,165 @@
+"""The bench: what is under way with its next step, what is due, what runs low, which products there are."""
+
+from __future__ import annotations
+
+from urllib.parse import urlencode
+
+from optimizer.answers.starter import lay
+from optimizer.answers.stock import shelves_in, stock_of
+from optimizer.bench.batch import Batch
+from optimizer.bench.stage import stage_of
+from optimizer.data.library import read_library
+from optimizer.desk.asked import Asked
+from optimizer.desk.folder import BatchFile
+from optimizer.desk.frame import button, form
+from optimizer.desk.guard import Outcome
+from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.screen import Page, Screen
+from optimizer.desk.way import NEXT
+from optimizer.errors import DataError
+from optimizer.files import shipped
+from optimizer.records.series import Task, tasks
+from optimizer.records.store import open_store
+from optimizer.units import number
+
+SCREEN = Screen()
+AHEAD_DAYS = 14
+"""How far the bench looks ahead for tests."""
+
+
+def first(asked: Asked) -> Outcome:
+    """Lay the first working folder."""
+    files = lay(asked.folder.path)
+    return asked.done("/", f"Laid: {', '.join(path.name for path in files)}. Everything in them is yours to change.")
+
+
+@SCREEN.at("/", act=first, rights="formula")
+def bench(asked: Asked) -> Page:
+    """Show the bench."""
+    if asked.folder.empty:
+        return Page("On the bench", _offer(asked))
+    batches = asked.folder.batches()
+    parts = [_under_way(batches), _due(asked), _low(asked), _products(asked), _done(batches), _broken(asked, batches)]
+    return Page("On the bench", markup(*parts))
+
+
+def _offer(asked: Asked) -> Html:
+    return markup(
+        tag("p", "This folder is empty.", class_="what"),
+        tag(
+            "p",
+            "A first working folder is five plain files: a shelf to fill in, your own raw materials, a first brief, "
+            "what it costs besides, and the defaults of your bench. It can be blended as it lies; its figures are "
+            "examples.",
+        ),
+        form(asked, "/", button("Lay the first working folder")),
+    )
+
+
+def _low(asked: Asked) -> Html | None:
+    """Return what runs low on the shelves of the folder; a shelf that cannot be read is told on its own page."""
+    try:
+        materials = read_library([shipped("library"), *asked.folder.path.glob("materials.toml")]).materials
+        lines = [s for p in shelves_in(asked.folder.path) for s in stock_of(p, materials, asked.folder.records)]
+    except DataError as error:
+        said = f"The shelf cannot be read: {error.problems[0].what}"
+        return tag("p", said, " ", tag("a", "Look at the shelf", href="/shelf"), class_="wrong")
+    items = [
+        tag(
+            "li",
+            tag("p", tag("a", s.name, href=f"/shelf#row-{s.line.row}"), class_="name"),
+            tag("p", f"{number(s.left_kg or 0.0, 3)} kg left; one batch took {number(s.last_kg, 3)} kg", class_="next"),
+        )
+        for s in lines
+        if s.low
+    ]
+    return tag("section", tag("h2", "Runs low"), tag("ul", *items, class_="entries")) if items else None
+
+
+def _under_way(batches: list[BatchFile]) -> Html:
+    items = [_batch(b) for b in batches if b.batch is not None and stage_of(b.batch).step != "keep"]
+    if not items:
+        return tag("p", "Nothing is under way.", class_="soft")
+    return tag("ul", *items, class_="entries")
+
+
+def _batch(file: BatchFile) -> Html:
+    assert file.batch is not None
+    batch, stage = file.batch, stage_of(file.batch)
+    to = f"/batch/{file.name}/{stage.step}"
+    size = f"{number(batch.size_g / 1000, 2)} kg" if batch.size_g >= 1000 else f"{number(batch.size_g, 1)} g"
+    planned = f", planned {batch.planned_on}" if batch.planned_on else ""
+    return tag(
+        "li",
+        tag("span", batch.batch, class_="mark"),
+        tag("p", tag("a", batch.product or batch.batch, href=to), class_="name"),
+        tag("p", stage.words, class_="next"),
+        tag("p", f"{size}{planned}", class_="of"),
+        tag("p", tag("a", NEXT[stage.step], href=to, class_="button"), class_="buttons"),
+    )
+
+
+def _due(asked: Asked) -> Html | None:
+    """Return what is to be read, and the alarms that stand."""
+    if not asked.folder.records.exists():
+        return None
+    with open_store(asked.folder.records) as store:
+        found = tasks(store, asked.today, AHEAD_DAYS)
+    if not found.tasks and not found.alarms:
+        return None
+    alarms = (tag("li", said, class_="next") for said in found.alarms)
+    return tag(
+        "section",
+        tag("h2", "To be read"),
+        tag("ul", *alarms) if found.alarms else None,
+        tag("ul", *map(_task, found.tasks), class_="entries"),
+    )
+
+
+def _task(task: Task) -> Html:
+    said = {"coming": f"on {task.on}", "due": "today", "overdue": f"overdue since {task.on}"}[task.status]
+    where = f"/record?{urlencode({'batch': task.batch, 'test': task.name})}"
+    return tag(
+        "li",
+        tag("span", task.batch, class_="mark"),
+        tag("p", tag("a", f"{task.what}, {task.place}", href=where), class_="name"),
+        tag("p", said, class_="of" if task.status == "coming" else "next"),
+    )
+
+
+def _products(asked: Asked) -> Html:
+    items = [
+        tag(
+            "li",
+            tag("p", tag("a", line.name or name, href=f"/formula/{name}"), class_="name"),
+            tag("p", line.trouble or f"{line.product or 'wash'}, {line.aim}", class_="of"),
+        )
+        for name, line in asked.folder.briefs()
+    ]
+    return tag("section", tag("h2", "Products"), tag("ul", *items, class_="entries")) if items else markup()
+
+
+def _done(batches: list[BatchFile]) -> Html | None:
+    items = [
+        tag(
+            "li",
+            tag("span", b.batch.batch, class_="mark"),
+            tag("p", tag("a", b.batch.product or b.batch.batch, href=f"/batch/{b.name}/made"), class_="name"),
+            tag("p", _ended(b.batch), class_="of"),
+        )
+        for b in batches
+        if b.batch is not None and stage_of(b.batch).step == "keep"
+    ]
+    return tag("section", tag("h2", "Finished"), tag("ul", *items, class_="entries")) if items else None
+
+
+def _ended(batch: Batch) -> str:
+    bottles = f", {batch.finish.bottles} bottles" if batch.finish.bottles is not None else ""
+    return f"{number(batch.finish.mass_g or 0.0, 1)} g{bottles}{f', {batch.finish.on}' if batch.finish.on else ''}"
+
+
+def _broken(asked: Asked, batches: list[BatchFile]) -> Html | None:
+    """Return files that cannot be read, with the reason."""
+    told = [(b.path.name, b.trouble) for b in batches if b.trouble] + asked.folder.broken()
+    items = (tag("li", tag("strong", name), f": {why}") for name, why in told)
+    return tag("section", tag("h2", "Cannot be read"), tag("ul", *items)) if told else None

@@ -1,0 +1,120 @@
+"""The end of a batch: its mass, water put back, bottles; and what it became."""
+
+from __future__ import annotations
+
+from optimizer.answers.bench import batch_of, made_of, note_weights
+from optimizer.answers.subject import Subject
+from optimizer.bench.batch import Batch
+from optimizer.bench.refill import Refill
+from optimizer.desk.asked import Asked
+from optimizer.desk.frame import button, field, form, report, tick
+from optimizer.desk.guard import Outcome
+from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.screen import Page, RefusedError, Screen
+from optimizer.desk.way import onwards, place, subject, title, way
+from optimizer.errors import DataError
+from optimizer.report.made import made_document
+from optimizer.units import number
+
+SCREEN = Screen()
+
+
+def act(asked: Asked) -> Outcome:
+    """Note the end of the batch."""
+    told = {name: value for name, value in _typed(asked).items() if value is not None}
+    if not told:
+        raise RefusedError({"": "Nothing is filled in that was not there before, so nothing was noted."})
+    if "bottles" in told:
+        if told["bottles"] != int(told["bottles"]):
+            raise RefusedError({"bottles": "Type a whole number of bottles."})
+        told["bottles"] = int(told["bottles"])
+    note_weights(subject(asked), finish=told, sure=asked.ticked("sure"), on=asked.today)
+    words = {"mass_g": "{} g in all", "water_added_g": "{} g of water put back", "lost_g": "{} g lost"}
+    said = [words.get(name, "{} bottles").format(number(value, 3)) for name, value in told.items()]
+    return asked.done(place(asked, "finish"), f"Noted: {', '.join(said)}.")
+
+
+def _typed(asked: Asked) -> dict[str, float | None]:
+    """Return what was changed; a figure that stands as the page showed it may have been changed elsewhere since."""
+
+    def changed(name: str, what: str, least: float = 0.0, most: float = 1e9) -> float | None:
+        same = asked.text(name) == asked.text(f"was-{name}")
+        return None if same else asked.maybe(name, what, least=least, most=most)
+
+    return {
+        "mass_g": changed("mass", "the mass", least=0.001),
+        "water_added_g": changed("water", "the water"),
+        "lost_g": changed("lost", "what is lost"),
+        "bottles": changed("bottles", "the number of bottles", most=1e6),
+    }
+
+
+@SCREEN.at("/batch/{batch}/finish", act=act)
+def finish(asked: Asked) -> Page:
+    """Show what is noted of the end, and what is missing."""
+    found = subject(asked)
+    batch = batch_of(found)
+    parts = [way(asked, "finish"), _put_back(found), _form(asked, batch), onwards(asked, batch, "finish")]
+    return Page(title(batch, "Finish"), markup(*parts))
+
+
+def _put_back(found: Subject) -> Html | None:
+    """Return how much water is to be put back, where the batch was weighed and came out short."""
+    batch = batch_of(found)
+    if batch.finish.mass_g is None:
+        planned = f"{number(batch.size_g, 1)} g are planned."
+        return markup(tag("p", "Weigh the finished batch", class_="what"), tag("p", planned, class_="of"))
+    try:
+        refill = made_of(found).put_back
+    except DataError:
+        return None  # the page of what was made tells why
+    if refill is None:
+        return tag("p", "No water is missing.", class_="what")
+    return _refill(refill)
+
+
+def _refill(refill: Refill) -> Html:
+    if refill.why_not:
+        said = f"{number(refill.grams, 3)} g of water are missing. Do not put them back: {refill.why_not}."
+        return tag("p", said, class_="what")
+    mass, water = number(refill.mass_after_g, 2), number(refill.water_after_g, 2)
+    then = f"The batch then weighs {mass} g; note {water} g of water."
+    return markup(
+        tag("p", "Put back", class_="of"),
+        tag("p", number(refill.grams, 3), tag("span", "g", class_="unit"), class_="figure"),
+        tag("p", "of water", class_="what"),
+        tag("p", f"As much has evaporated. {then}", class_="of"),
+    )
+
+
+def _form(asked: Asked, batch: Batch) -> Html:
+    end = batch.finish
+    there = {"mass": end.mass_g, "water": end.water_added_g or None, "lost": end.lost_g or None, "bottles": end.bottles}
+    told = {name: "" if value is None else number(value, 3) for name, value in there.items()}
+    return form(
+        asked,
+        place(asked, "finish"),
+        *(tag("input", type="hidden", name=f"was-{name}", value=value) for name, value in told.items()),
+        tag(
+            "div",
+            field(asked, "mass", "Mass of the finished batch", figure=True, unit="g", big=True, value=told["mass"]),
+            field(asked, "water", "Water put back", figure=True, unit="g", value=told["water"],
+                  hint="All of it, held-back water and rinses included."),
+            field(asked, "lost", "Left in vessels or taken as samples", figure=True, unit="g",
+                  value=told["lost"]),
+            field(asked, "bottles", "Bottles filled", figure=True, value=told["bottles"]),
+            class_="fields",
+        ),
+        tick(asked, "sure", "It is meant so: I have weighed it again") if "" in asked.problems else None,
+        button("Note it"),
+        keep="finish",
+    )  # fmt: skip
+
+
+@SCREEN.at("/batch/{batch}/made")
+def made(asked: Asked) -> Page:
+    """Show what the batch really became."""
+    found = subject(asked)
+    batch = batch_of(found)
+    body = report(made_document(made_of(found))) if batch.begun else tag("p", "Nothing is weighed in yet.")
+    return Page(title(batch, "As made"), markup(way(asked, "made"), body, onwards(asked, batch, "made")))

@@ -1,0 +1,59 @@
+"""One material of a product: why it is in or out, and how the product goes on without it."""
+
+from __future__ import annotations
+
+from optimizer.answers.draft import MISSING
+from optimizer.answers.product import out_of_formula, swap, why
+from optimizer.desk.asked import Asked
+from optimizer.desk.drafting import address, back, hidden, rulers_of, sound_draft
+from optimizer.desk.frame import button, choice, report
+from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.screen import Page, RefusedError, Screen
+
+SCREEN = Screen()
+
+
+@SCREEN.at("/formula/{brief}/why")
+def ask_why(asked: Asked) -> Page:
+    """Ask which material, then show why it is in or out."""
+    rulers = rulers_of(asked)
+    draft = sound_draft(asked, rulers)
+    material = asked.query.get("material", "")
+    offered = out_of_formula(rulers, draft)
+    kept = hidden({key: f"{value:.10g}" for key, value in draft.items()})
+    ask = tag(
+        "form",
+        *kept,
+        choice(asked, "material", "Material", offered, value=material),
+        tag("p", button("Why not this one?"), class_="buttons"),
+        method="get",
+        action=f"/formula/{asked.names['brief']}/why",
+    )
+    title = "Why not this material?"
+    if not material:
+        return Page(title, ask, back=back(asked, rulers, draft))
+    _known(rulers.brief.library.by_id, material)
+    document = why(rulers, draft, material).document()
+    return Page(document.title, markup(report(document), ask), back=back(asked, rulers, draft))
+
+
+@SCREEN.at("/formula/{brief}/swap")
+def ask_instead(asked: Asked) -> Page:
+    """Show the closest formula without a material, and what could stand in for it."""
+    rulers = rulers_of(asked)
+    draft = sound_draft(asked, rulers)
+    material = asked.query.get("material", "")
+    _known(rulers.brief.library.by_id, material)
+    document = swap(rulers, draft, material).document()
+    without = address(asked, "", {**draft, f"{MISSING}{material}": 1.0})
+    acts: list[Html] = []
+    if material in rulers.brief.pool.index and f"{MISSING}{material}" not in draft:
+        acts.append(tag("a", "Cheapest formula without it", href=without, class_="button quiet"))
+    ask = tag("p", tag("a", "Why is it in, or out?", href=address(asked, "why", draft, material=material)))
+    body = markup(tag("p", *acts, class_="buttons"), ask, report(document))
+    return Page(document.title, body, back=back(asked, rulers, draft))
+
+
+def _known(materials: object, material: str) -> None:
+    if material not in materials:  # type: ignore[operator]
+        raise RefusedError({"": "There is no material of this name."})

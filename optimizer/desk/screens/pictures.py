@@ -1,0 +1,80 @@
+"""Pictures of a product: the pH that suits everything, the trade-off with the formula as it stands, room to move."""
+
+from __future__ import annotations
+
+from optimizer.answers.draft import Draft
+from optimizer.answers.product import against_of, leeway, trade_off, windows
+from optimizer.answers.rulers import Rulers
+from optimizer.desk.asked import Asked
+from optimizer.desk.drafting import TURNS, address, back, hidden, rulers_of, sound_draft
+from optimizer.desk.frame import button, choice, field, report
+from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.screen import Page, RefusedError, Screen
+from optimizer.report.document import Document
+
+SCREEN = Screen()
+LOSS = 0.05
+"""Loss at which room to move is drawn at first, in the unit of what is sought; an editable default, no source."""
+
+
+@SCREEN.at("/formula/{brief}/pictures")
+def pictures(asked: Asked) -> Page:
+    """Show the pH windows at once; room to move follows by itself, the trade-off is asked for."""
+    rulers = rulers_of(asked)
+    draft = sound_draft(asked, rulers)
+    drawn = windows(rulers, draft)
+    ph = report(Document("", "", (), tuple(drawn))) if drawn else tag("p", "There is no formula to draw here.")
+    body = markup(ph, _trade_off(asked, rulers, draft), _room(asked, draft))
+    return Page("Pictures", body, back=back(asked, rulers, draft))
+
+
+def _trade_off(asked: Asked, rulers: Rulers, draft: Draft) -> Html:
+    ask = tag(
+        "form",
+        *hidden({key: f"{value:.10g}" for key, value in draft.items()}),
+        choice(asked, "against", "What is traded against it?", against_of(rulers)),
+        tag("p", "Every break of the line is exact, which can take a minute or two.", class_="hint"),
+        tag("p", button("Draw the trade-off", quiet=True), class_="buttons"),
+        method="get",
+        action=f"/formula/{asked.names['brief']}/trade-off",
+    )
+    return tag("section", tag("h2", "Trade-off"), ask)
+
+
+def _room(asked: Asked, draft: Draft) -> Html:
+    """Return room to move, which follows by itself, with a link for a browser without a script."""
+    to = address(asked, "room", draft, loss=f"{LOSS:g}")
+    waits = tag("p", "Being drawn, or ", tag("a", "look at it on a page of its own", href=to), ".", class_="soft")
+    ask = tag(
+        "form",
+        *hidden({key: f"{value:.10g}" for key, value in draft.items()}),
+        field(
+            asked, "loss", "What may it cost?", value=f"{LOSS:g}", figure=True, hint="In the unit of what is sought."
+        ),
+        tag("p", button("Draw it at this loss", quiet=True), class_="buttons"),
+        method="get",
+        action=f"/formula/{asked.names['brief']}/room",
+    )
+    return tag("section", tag("h2", "Room to move"), tag("div", waits, id="room", data_follow=to), ask)
+
+
+@SCREEN.at("/formula/{brief}/trade-off")
+def trade(asked: Asked) -> Page:
+    """Show the trade-off."""
+    rulers = rulers_of(asked)
+    draft = sound_draft(asked, rulers)
+    against = asked.query.get("against", "")
+    if against not in dict(against_of(rulers)):
+        raise RefusedError({"": "This cannot be traded against it."})
+    document = trade_off(rulers, draft, against, TURNS.next(asked, rulers.path))
+    return Page("Trade-off", report(document), back=(address(asked, "pictures", draft), "Pictures"))
+
+
+@SCREEN.at("/formula/{brief}/room")
+def room(asked: Asked) -> Page:
+    """Return the room to move, as a part of the page or as one of its own."""
+    rulers = rulers_of(asked)
+    draft = sound_draft(asked, rulers)
+    asked.typed = {"loss": [asked.query.get("loss", "")]}
+    document = leeway(rulers, draft, asked.figure("loss", "the loss", most=1000))
+    return Page("Room to move", report(document), back=(address(asked, "pictures", draft), "Pictures"))

@@ -1,0 +1,340 @@
+"""Records: what was kept, its tests and readings, photos, and where a lot went."""
+
+from __future__ import annotations
+
+from urllib.parse import urlencode
+
+from optimizer.answers.bench import batch_of
+from optimizer.answers.days import day_of, time_of, years_on
+from optimizer.answers.kept import against_now, keep_batch
+from optimizer.bench.batch import Observation
+from optimizer.desk.asked import Asked
+from optimizer.desk.frame import button, choice, field, folded, form, report
+from optimizer.desk.guard import Outcome
+from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.screen import LARGE, Download, Page, RefusedError, Screen
+from optimizer.desk.way import file_of, subject, title, way
+from optimizer.errors import DataError, UsageError
+from optimizer.records.batches import batch_id, note, photo_from, put_away, suffix_of
+from optimizer.records.calendar import add_result, lay, strike
+from optimizer.records.lots import lots_of, where_lot
+from optimizer.records.overview import Listed, Noted, Shown, overview, shown
+from optimizer.records.series import Calendar, tests_of
+from optimizer.records.store import Store, open_store
+from optimizer.report.calendar import calendar_document
+from optimizer.report.records import batch_document, lots_document, where_document
+from optimizer.units import number
+
+WHATS = ("foam", "feel", "clarity", "viscosity", "odour", "colour", "pH")
+SCREEN = Screen(entry=("/records", "Records"), rank=30)
+KINDS = {
+    ".jpg": "image/jpeg", ".png": "image/png", ".gif": "image/gif", ".webp": "image/webp", ".tif": "image/tiff",
+}  # fmt: skip
+
+
+def keep(asked: Asked) -> Outcome:
+    """Keep the batch as it is now."""
+    kept, doubt = keep_batch(file_of(asked).path, on=asked.today, store=asked.folder.records)
+    said = (
+        f"Kept as revision {kept.revision}." if kept.changed else f"Nothing has changed since revision {kept.revision}."
+    )
+    gaps = f" Weighed without a lot: {', '.join(kept.without_lot)}." if kept.without_lot else ""
+    return asked.done(_record(kept.batch), said + gaps + (f" {doubt[:1].upper()}{doubt[1:]}" if doubt else ""))
+
+
+@SCREEN.at("/batch/{batch}/keep", act=keep)
+def keeping(asked: Asked) -> Page:
+    """Offer to keep the batch."""
+    found = subject(asked)
+    batch = batch_of(found)
+    said = (
+        "The records take in the batch as its file says it now, with its lots and what was made of it. Kept again "
+        "after a change, it becomes a further revision; nothing that is recorded is changed."
+    )
+    there = tag("p", tag("a", f"What is recorded of batch {batch.batch}", href=_record(batch.batch)))
+    known = _kept(asked, batch.batch)
+    parts = [way(asked, "keep"), tag("p", said), form(asked, asked.place, button("Keep it")), there if known else None]
+    return Page(title(batch, "Keep"), markup(*parts))
+
+
+def _record(number_: str) -> str:
+    return f"/record?{urlencode({'batch': number_})}"
+
+
+def _kept(asked: Asked, number_: str) -> bool:
+    if not asked.folder.records.exists():
+        return False
+    with open_store(asked.folder.records) as store:
+        return any(line.batch == number_ for line in overview(store).batches)
+
+
+@SCREEN.at("/records")
+def records(asked: Asked) -> Page:
+    """Show what is kept, and where a lot went."""
+    if not asked.folder.records.exists():
+        said = "Nothing is kept yet. When a batch is finished, keep it: the last step on its way."
+        return Page("Records", tag("p", said), here="records")
+    lot = asked.query.get("lot", "").strip()
+    asked.typed = {"lot": [lot]}
+    with open_store(asked.folder.records) as store:
+        found = overview(store)
+        traced = _traced(asked, store, lot) if lot else None
+    return Page("Records", markup(_search(asked), traced, _list(found)), here="records")
+
+
+def _search(asked: Asked) -> Html:
+    return tag(
+        "form",
+        field(asked, "lot", "Where did a lot go?", hint="The lot as it was written."),
+        button("Look it up", quiet=True),
+        method="get",
+        action="/records",
+        role="search",
+    )
+
+
+def _traced(asked: Asked, store: Store, lot: str) -> Html:
+    try:
+        return report(where_document(where_lot(store, lot)))
+    except DataError as error:
+        problem = error.problems[0]
+        return tag("p", f"{problem.what[:1].upper()}{problem.what[1:]} {problem.step}", class_="wrong", role="alert")
+
+
+def _list(found: Listed) -> Html:
+    batches = (
+        tag(
+            "li",
+            tag("span", b.batch, class_="mark"),
+            tag("p", tag("a", b.product or b.batch, href=_record(b.batch)), class_="name"),
+            tag("p", _made(b.made_on, b.bottles, b.revision), class_="of"),
+        )
+        for b in found.batches
+    )
+    masters = (tag("li", f"{m.name}, version {m.version} of {m.on}") for m in found.masters)
+    return markup(
+        tag("section", tag("h2", "Batches"), tag("ul", *batches, class_="entries")) if found.batches else None,
+        tag("section", tag("h2", "Master formulas"), tag("ul", *masters)) if found.masters else None,
+    )
+
+
+def _made(on: str, bottles: int | None, revision: int) -> str:
+    parts = [f"made {on}" if on else "", f"{bottles} bottles" if bottles is not None else "", f"revision {revision}"]
+    return ", ".join(p for p in parts if p)
+
+
+def act(asked: Asked) -> Outcome:
+    """Note a reading, a result, a sample; lay tests; strike a reading."""
+    number_ = asked.query.get("batch", "")
+    acts = {"note": _note, "result": _result, "sample": _sample, "tests": _tests, "strike": _strike}
+    chosen = acts.get(asked.text("what-for"))
+    if chosen is None:
+        raise RefusedError({"": "This form is not known; nothing was noted."})
+    with open_store(asked.folder.records) as store:
+        return asked.done(_record(number_), chosen(asked, store, number_))
+
+
+def _day(asked: Asked, name: str) -> str:
+    try:
+        return time_of(asked.text(name) or asked.today)
+    except UsageError as error:
+        raise RefusedError({name: str(error)}) from None
+
+
+def _note(asked: Asked, store: Store, number_: str) -> str:
+    what, value = asked.text("what"), asked.maybe("value", "the figure", least=-1e9)
+    photo = asked.files.get("photo")
+    if not 0 < len(what) <= 80:
+        raise RefusedError({"what": "Say what was read, in at most 80 letters, such as foam, smell or pH."})
+    if value is None and not asked.text("text") and photo is None:
+        raise RefusedError({"value": "Give a figure, words or a photo."})
+    taken = None
+    if photo is not None and photo.content:
+        try:
+            taken = photo_from(photo.name[:200], photo.content)
+        except DataError as error:
+            raise RefusedError({"photo": f"{error.problems[0].what} {error.problems[0].step}"}) from None
+    seen = Observation(
+        what=what, value=value, unit=asked.text("unit"), text=asked.text("text"), on=_day(asked, "day"),
+        photo=taken.name if taken else "",
+    )  # fmt: skip
+    note(store, number_, seen, photo=taken)
+    return f"Noted: {what}{f' {number(value)}' if value is not None else ''}{', with a photo' if taken else ''}."
+
+
+def _result(asked: Asked, store: Store, number_: str) -> str:
+    name, judged = asked.text("test"), asked.text("passed")
+    value = asked.maybe("reading", "the reading", least=-1e9)
+    if value is None and not judged and not asked.text("said"):
+        raise RefusedError({"reading": "Give a figure, a judgement or words."})
+    passed = {"passed": True, "failed": False}.get(judged)
+    found = add_result(store, number_, name, _day(asked, "read-on"), value, passed, asked.text("said"))
+    alarms = " ".join(a for t in found.tests for a in t.alarms)
+    return f"Noted for {name}{f': {number(value)}' if value is not None else ''}. {alarms}".strip()
+
+
+def _sample(asked: Asked, store: Store, number_: str) -> str:
+    where = asked.text("where")
+    if not where:
+        raise RefusedError({"where": "Say where the sample is kept."})
+    grams = asked.maybe("amount", "the amount")
+    until = asked.day("until") if asked.text("until") else years_on(day_of(asked.today), 2)
+    put_away(store, number_, asked.today, where, until, grams, "")
+    return f"Noted: a sample is kept in {where} until {until}."
+
+
+def _tests(asked: Asked, store: Store, number_: str) -> str:
+    found = lay(store, number_, asked.day("start") if asked.text("start") else "", asked.today)
+    return f"{len(found.tests)} tests are laid."
+
+
+def _strike(asked: Asked, store: Store, number_: str) -> str:
+    if not asked.text("why"):
+        raise RefusedError({"why": "Say why; the reason is kept."})
+    if not asked.text("strike").isdigit():
+        raise RefusedError({"": "There is no such reading."})
+    strike(store, int(asked.text("strike")), asked.today, asked.text("why"))
+    return f"Struck: reading {asked.text('strike')}. It stays, and counts no more."
+
+
+@SCREEN.at("/record", act=act, longest=LARGE + 64 * 1024)
+def record(asked: Asked) -> Page:
+    """Show one batch as it is kept."""
+    number_ = asked.query.get("batch", "")
+    with open_store(asked.folder.records) as store:
+        found = against_now(shown(store, number_), asked.folder.path)
+        lots = lots_of(store, number_)
+        tests = tests_of(store, batch_id(store, number_), asked.today)
+    document = batch_document(found)
+    calendar = Calendar(batch=number_, on=asked.today, laid=False, tests=tests)
+    to = _record(number_)
+    parts: list[Html | None] = [
+        report(document),
+        _photos(number_, found.observations),
+        _ask(asked, to, tests=bool(tests), names=[(t.name, f"{t.name}: {t.what}, {t.place}") for t in tests]),
+        tag("h2", "Tests") if tests else None,
+        report(calendar_document(calendar)) if tests else None,
+        _strikes(asked, to, calendar),
+        tag("h2", "Lots"),
+        report(lots_document(lots)),
+    ]
+    return Page(document.title, markup(*parts), here="records", back=("/records", "Records"))
+
+
+def _photos(number_: str, seen: tuple[Noted, ...]) -> Html | None:
+    figures = [
+        tag(
+            "figure",
+            tag(
+                "img",
+                src=_photo(number_, o.photo_sha256),
+                alt=f"Photo: {o.what}, {o.on}",
+                class_="photo",
+                loading="lazy",
+            ),
+            tag("figcaption", f"{o.what}, {o.on}"),
+        )
+        for o in seen
+        if o.photo_sha256
+    ]
+    return tag("section", tag("h2", "Photos"), *figures) if figures else None
+
+
+def _photo(number_: str, sha256: str) -> str:
+    return f"/photo?{urlencode({'batch': number_, 'sha256': sha256})}"
+
+
+@SCREEN.at("/photo")
+def photo(asked: Asked) -> Download:
+    """Return a photo of a batch."""
+    wanted = asked.query.get("sha256", "")
+    with open_store(asked.folder.records) as store:
+        found: Shown = shown(store, asked.query.get("batch", ""))
+        if wanted not in {o.photo_sha256 for o in found.observations if o.photo_sha256}:
+            raise UsageError("there is no such photo.")
+        content = store.one("SELECT bytes FROM photo WHERE sha256 = ?", wanted)["bytes"]
+    return Download(content, KINDS.get(suffix_of(content), "application/octet-stream"))
+
+
+def _for(what: str) -> Html:
+    return tag("input", type="hidden", name="what-for", value=what)
+
+
+def _ask(asked: Asked, to: str, *, tests: bool, names: list[tuple[str, str]]) -> Html:
+    here = asked.text("what-for")
+    result = form(
+        asked, to, _for("result"),
+        tag(
+            "div",
+            choice(asked, "test", "Test", names, value=asked.query.get("test", "")),
+            field(asked, "reading", "Reading", figure=True, big=True),
+            choice(asked, "passed", "Judged", (("", "not judged"), ("passed", "passed"), ("failed", "failed"))),
+            field(asked, "said", "In words"),
+            field(asked, "read-on", "Read on", hint="Today if it is left empty; else such as 2026-05-04."),
+            class_="fields",
+        ),
+        button("Note it"), keep="result",
+    )  # fmt: skip
+    lay_them = form(
+        asked, to, _for("tests"),
+        tag("p", "Stability, freeze-thaw, challenge and pH tests with their days and who asks for them."),
+        field(asked, "start", "Day 0", hint="The day on which the batch was finished, if it is left empty."),
+        button("Lay the tests"),
+    )  # fmt: skip
+    note_it = form(
+        asked, to, _for("note"),
+        tag(
+            "div",
+            field(asked, "what", "What was read", choices=WHATS,
+                  need=True),
+            field(asked, "value", "Figure", figure=True),
+            field(asked, "unit", "Unit", hint="'judged' for a rating by eye, hand or nose."),
+            field(asked, "text", "In words"),
+            field(asked, "photo", "Photo", kind="file", hint="At most 10 MB; place and owner are taken out."),
+            field(asked, "day", "Read on", hint="Today if it is left empty."),
+            class_="fields",
+        ),
+        button("Note it"), keep="note", photo=True,
+    )  # fmt: skip
+    sample = form(
+        asked, to, _for("sample"),
+        tag(
+            "div",
+            field(asked, "where", "Where it is kept", need=True),
+            field(asked, "amount", "How much", figure=True, unit="g"),
+            field(asked, "until", "Until", hint="Two years if it is left empty."),
+            class_="fields",
+        ),
+        button("Note it"), keep="sample",
+    )  # fmt: skip
+    wanted = bool(asked.query.get("test"))
+    return markup(
+        folded("Note a reading of a test", result, open_=here == "result" or wanted) if tests else None,
+        folded("Lay the tests of this batch", lay_them, open_=here == "tests") if not tests else None,
+        folded("Note what was seen, with a photo", note_it, open_=here == "note"),
+        folded("Put a sample away", sample, open_=here == "sample"),
+    )
+
+
+def _strikes(asked: Asked, to: str, found: Calendar) -> Html | None:
+    """Return the readings that count, each with a way to strike it."""
+    rows = [(t, r) for t in found.tests for r in t.readings if not r.struck]
+    if not rows:
+        return None
+    items = (
+        tag(
+            "li",
+            tag("span", str(r.number), class_="mark"),
+            f"{t.name}, {r.on}: {number(r.value) if r.value is not None else r.text or 'judged'}",
+            folded(
+                "Strike it",
+                form(
+                    asked, to, _for("strike"), field(asked, "why", "Why it is wrong", key=f"why-{r.number}"),
+                    button("Strike it", quiet=True, name="strike", value=str(r.number)), keep=f"strike-test-{r.number}",
+                ),
+                open_=asked.text("strike") == str(r.number),
+            ),
+        )
+        for t, r in rows
+    )  # fmt: skip
+    return tag("section", tag("h2", "Readings that count"), tag("ul", *items, class_="entries"))

@@ -1,0 +1,168 @@
+"""The shelf: what is there, at what price, of which lot, and what is left of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from optimizer.answers.stock import Stock, shelves_in, stock_of
+from optimizer.data.library import read_library
+from optimizer.data.shelf import change_shelf
+from optimizer.desk.asked import Asked
+from optimizer.desk.frame import button, field, folded, form
+from optimizer.desk.guard import Outcome
+from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.screen import Page, RefusedError, Screen
+from optimizer.files import shipped
+from optimizer.units import number
+
+SCREEN = Screen(entry=("/shelf", "Shelf"), rank=20)
+
+
+def act(asked: Asked) -> Outcome:
+    """Write a line of the shelf, or add one."""
+    path = _shelf(asked)
+    values = _values(asked)
+    if asked.text("row"):
+        row = int(asked.text("row")) if asked.text("row").isdigit() else -1
+        if not values:
+            raise RefusedError({"": "Nothing was changed, so nothing was written."})
+        change_shelf(path, row, values, asked.text("material"))
+        return asked.done("/shelf", f"Written: {asked.text('material')}.")
+    name = asked.text("new")
+    if not name:
+        raise RefusedError({"new": "Name the material."})
+    change_shelf(path, None, {"material": name, **values})
+    return asked.done("/shelf", f"Added: {name}.")
+
+
+def _shelf(asked: Asked) -> Path:
+    """Return the shelf that a form is about, by its name among those of the folder."""
+    found = next((p for p in shelves_in(asked.folder.path) if p.name == asked.text("shelf")), None)
+    if found is None:
+        raise RefusedError({"": "This shelf is not in the folder any more."})
+    return found
+
+
+def _values(asked: Asked) -> dict[str, str]:
+    """Return the cells that were changed, as texts."""
+    figures = {"price_per_kg": "the price per kg", "pack_kg": "the pack", "stock_kg": "the stock"}
+    told = {name: asked.maybe(name, words) for name, words in figures.items()}
+    values = {n: f"{v:.12g}" for n, v in told.items() if v is not None and asked.text(n) != asked.text(f"was-{n}")}
+    if "stock_kg" in values:
+        values["counted_on"] = asked.today
+    active = asked.maybe("lot_active", "the active matter", most=100.0)
+    if active is not None and asked.text("lot_active") != asked.text("was-lot_active"):
+        values["lot_active"] = f"{active:.12g}"
+    if asked.text("lot") != asked.text("was-lot"):
+        values["lot"] = asked.text("lot")
+    if asked.text("supplier"):
+        values["supplier"] = asked.text("supplier")
+    return values
+
+
+@SCREEN.at("/shelf", act=act, rights="formula")
+def shelf(asked: Asked) -> Page:
+    """Show the shelves of the folder."""
+    paths = shelves_in(asked.folder.path)
+    if not paths:
+        said = "No shelf lies in this folder: a table shelf.csv with what you have, its price, pack, stock and lot."
+        return Page("Shelf", tag("p", said), here="shelf")
+    return Page("Shelf", markup(*(_one(asked, path) for path in paths)), here="shelf")
+
+
+def _one(asked: Asked, path: Path) -> Html:
+    own = sorted(asked.folder.path.glob("materials.toml"))
+    materials = read_library([shipped("library"), *own]).materials
+    lines = stock_of(path, materials, asked.folder.records)
+    items = (_line(asked, path, stock) for stock in lines)
+    said = "What is left is the stock as it was counted, less what kept batches used since."
+    return tag(
+        "section",
+        tag("h2", path.name),
+        tag("p", said, class_="soft"),
+        tag("ul", *items, class_="entries"),
+        folded("Add a line", _add(asked, path), open_="new" in asked.problems),
+    )
+
+
+def _line(asked: Asked, path: Path, stock: Stock) -> Html:
+    line = stock.line
+    price = f"{line.price_per_kg:.2f} {line.currency} per kg" if line.price_per_kg is not None else "no price"
+    left = "" if stock.left_kg is None else f"{number(stock.left_kg, 3)} kg left"
+    facts = [price, f"packs of {number(line.pack_kg, 3)} kg" if line.pack_kg else "", line.supplier]
+    facts += [
+        f"lot {line.lot}" if line.lot else "",
+        f"active {number(line.lot_active, 2)} %" if line.lot_active else "",
+    ]
+    facts += [f"counted {line.counted_on}" if line.counted_on else ""]
+    low = f"Runs low: one batch took {number(stock.last_kg, 3)} kg." if stock.low and stock.last_kg else ""
+    low = low or ("Nothing is left." if stock.low else "")
+    return tag(
+        "li",
+        tag("div", tag("span", stock.name, class_="name"), tag("span", left, class_="n"), class_="line"),
+        tag("p", low, class_="next") if low else None,
+        tag("p", ", ".join(f for f in facts if f), class_="of"),
+        folded("Change it", _change(asked, path, stock), open_=asked.text("row") == str(line.row)),
+        id=f"row-{line.row}",
+    )
+
+
+def _change(asked: Asked, path: Path, stock: Stock) -> Html:
+    line = stock.line
+    mine = asked.text("row") == str(line.row)
+    there = {
+        "price_per_kg": f"{line.price_per_kg:.4g}" if line.price_per_kg is not None else "",
+        "stock_kg": "",
+        "lot": line.lot,
+        "lot_active": number(line.lot_active, 3) if line.lot_active is not None else "",
+    }
+    asking = asked if mine else _unasked(asked)
+    return form(
+        asking,
+        "/shelf",
+        tag("input", type="hidden", name="shelf", value=path.name),
+        tag("input", type="hidden", name="row", value=str(line.row)),
+        tag("input", type="hidden", name="material", value=line.material),
+        *(tag("input", type="hidden", name=f"was-{name}", value=value) for name, value in there.items()),
+        _fields(asking, there, f"{line.row}", line.currency),
+        button("Write it"),
+        keep=f"shelf-{line.row}",
+    )
+
+
+def _unasked(asked: Asked) -> Asked:
+    """Return the request as if nothing had been typed: another form of the page was sent."""
+    return Asked(asked.desk, asked.device, asked.place, asked.names, asked.query)
+
+
+def _fields(asked: Asked, there: dict[str, str], key: str, currency: str) -> Html:
+    return tag(
+        "div",
+        field(asked, "stock_kg", "Counted now", figure=True, unit="kg", value=there["stock_kg"], key=f"stock-{key}"),
+        field(
+            asked, "price_per_kg", "Price", figure=True, unit=f"{currency} per kg".strip(), value=there["price_per_kg"],
+            key=f"price-{key}",
+        ),
+        field(asked, "lot", "Lot", value=there["lot"], key=f"lot-{key}"),
+        field(
+            asked, "lot_active", "Measured active matter", figure=True, unit="%", value=there["lot_active"],
+            key=f"active-{key}",
+        ),
+        class_="fields",
+    )  # fmt: skip
+
+
+def _add(asked: Asked, path: Path) -> Html:
+    empty = dict.fromkeys(("price_per_kg", "stock_kg", "lot", "lot_active"), "")
+    asking = _unasked(asked) if asked.text("row") else asked
+    return form(
+        asking,
+        "/shelf",
+        tag("input", type="hidden", name="shelf", value=path.name),
+        field(asking, "new", "Material", hint="Its id, name or INCI name, as the library has it.", need=True),
+        field(asking, "supplier", "Supplier"),
+        field(asking, "pack_kg", "Pack", figure=True, unit="kg", key="pack-new"),
+        _fields(asking, empty, f"new-{path.stem}", ""),
+        button("Add it"),
+        keep="shelf-new",
+    )

@@ -1,0 +1,234 @@
+"""Weighing a batch: one line at a time, its grams as large as a balance shows them."""
+
+from __future__ import annotations
+
+from optimizer.answers.bench import batch_of, go_on_without, note_weights, sheet_of
+from optimizer.answers.subject import Subject
+from optimizer.bench.strike import Strike, lines_of
+from optimizer.bench.weigh import Step, WeighLine, WeighSheet
+from optimizer.bench.weighed import Weight, tolerance_g
+from optimizer.data.cautions import cautions_from
+from optimizer.desk.asked import Asked
+from optimizer.desk.frame import button, field, folded, form, report, tick
+from optimizer.desk.guard import Outcome
+from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.screen import Page, RefusedError, Screen
+from optimizer.desk.way import onwards, place, subject, title, way
+from optimizer.report.weigh import after_of, grams_text, head_of, remark, weigh_document
+from optimizer.studies.substitute import Wish
+from optimizer.units import AS_TYPED, number
+
+SCREEN = Screen()
+
+
+def note(asked: Asked) -> Outcome:
+    """Note one weight, or strike one."""
+    found = subject(asked)
+    if asked.text("strike"):
+        return _strike(asked, found)
+    sheet = sheet_of(found)
+    line = next((li for li in sheet.lines if li.material.id == asked.text("material")), None)
+    if line is None:
+        raise RefusedError({"": "This line is not on the weigh sheet any more; nothing was noted."})
+    grams = asked.figure("grams", "the weight")
+    weight = Weight(line.material.id, grams, asked.text("lot"), further=asked.ticked("further"))
+    note_weights(found, [weight], sure=asked.ticked("sure"), on=asked.today)
+    lot = f" of lot {weight.lot}" if weight.lot else ""
+    return asked.done(place(asked, "weigh"), f"Noted: {number(grams, 4)} g of {line.material.name}{lot}.")
+
+
+def _strike(asked: Asked, found: Subject) -> Outcome:
+    why, text = asked.text("why"), asked.text("strike")
+    if not why:
+        raise RefusedError({"why": "Say why; the reason is kept beside the line."})
+    if not text.isdigit():
+        raise RefusedError({"": "There is no such line; nothing was struck."})
+    note_weights(found, wrong=Strike(int(text), why, asked.today), on=asked.today)
+    return asked.done(place(asked, "weigh"), f"Struck: weight {text}. It stays in the file and counts no more.")
+
+
+@SCREEN.at("/batch/{batch}/weigh", act=note)
+def weigh(asked: Asked) -> Page:
+    """Show the line that is to be weighed now, and all lines of the sheet."""
+    found = subject(asked)
+    batch, sheet = batch_of(found), sheet_of(found)
+    step, line = _chosen(asked, sheet)
+    parts: list[Html | None] = [way(asked, "weigh"), _alarms(sheet)]
+    if line is None or step is None:
+        parts.append(tag("p", f"All {len(sheet.lines)} lines are weighed.", class_="what"))
+        parts.append(onwards(asked, batch, "weigh"))
+    else:
+        parts.append(_one(asked, found, sheet, step, line))
+    parts += [_all(asked, sheet), _struck(found), _sheet(sheet)]
+    return Page(title(batch, "Weigh"), markup(*parts))
+
+
+def _alarms(sheet: WeighSheet) -> Html | None:
+    said = [tag("li", c.words) for c in sheet.alarms]
+    return tag("div", tag("ul", *said), class_="caution", role="note") if said else None
+
+
+def noted_g(line: WeighLine) -> float:
+    """Return what is noted of a line [g]."""
+    return sum(line.weighed_g)
+
+
+def is_open(sheet: WeighSheet, line: WeighLine) -> bool:
+    """Return whether more of a line is to be weighed than the scale's error."""
+    return not line.weighed or noted_g(line) < line.grams - tolerance_g(sheet.batch, line.grams) - AS_TYPED
+
+
+def _chosen(asked: Asked, sheet: WeighSheet) -> tuple[Step | None, WeighLine | None]:
+    """Return the line that was asked for, else the first one that is open, with its step."""
+    typed = asked.text("material")
+    wanted = asked.query.get("line", "")
+    pairs = [(step, line) for step in sheet.steps for line in step.lines]
+    for step, line in pairs:
+        if (typed and line.material.id == typed) or (not typed and wanted == str(line.number)):
+            return step, line
+    return next(((s, li) for s, li in pairs if is_open(sheet, li)), (None, None))
+
+
+def _one(asked: Asked, found: Subject, sheet: WeighSheet, step: Step, line: WeighLine) -> Html:
+    noted, material = noted_g(line), line.material
+    left = max(0.0, line.grams - noted)
+    so_far = f"{grams_text(sheet, noted)} g of {grams_text(sheet, line.grams)} g are in. " if line.weighed else ""
+    within = f"{number(tolerance_g(sheet.batch, line.grams), 2)} g more or less is within the line's tolerance"
+    said = remark(sheet, line)
+    return markup(
+        tag("p", f"Line {line.number} of {len(sheet.lines)} · {head_of(step)}", class_="of"),
+        tag("p", material.name, class_="what"),
+        tag("p", material.inci, class_="of") if material.inci != material.name else None,
+        tag("p", grams_text(sheet, left), tag("span", "g", class_="unit"), class_="figure"),
+        tag("p", f"{so_far}{within}; the scale shows {number(sheet.batch.scale.step_g)} g.", class_="of"),
+        tag("p", said) if said else None,
+        _care(found, line),
+        form(
+            asked,
+            place(asked, "weigh"),
+            tag("input", type="hidden", name="material", value=material.id),
+            tag("input", type="hidden", name="further", value="yes") if line.weighed else None,
+            tag(
+                "div",
+                field(asked, "grams", "Weighed in", figure=True, unit="g", big=True, need=True),
+                field(
+                    asked, "lot", "Lot", choices=lots_known(found, line), hint="As it stands on the bottle.", big=True
+                ),
+                class_="fields pair",
+            ),
+            tick(asked, "sure", "It is meant so: more than is planned") if "" in asked.problems else None,
+            button("Note it"),
+            keep=f"weigh-{material.id}",
+        ),
+        _of_this_line(asked, found, line),
+        _out_of_stock(asked, line),
+    )
+
+
+def _care(found: Subject, line: WeighLine) -> Html | None:
+    """Return handling and cautions of the material that is weighed."""
+    cautions = [tag("li", c.text) for c in cautions_from([line.material], found.brief.library).values()]
+    handling = tag("p", line.material.handling) if line.material.handling else None
+    listed = tag("ul", *cautions) if cautions else None
+    return tag("div", handling, listed, class_="caution") if handling or listed else None
+
+
+def lots_known(found: Subject, line: WeighLine) -> list[str]:
+    """Return lots of a material that the shelf or the batch knows."""
+    shelf = found.brief.shelf.lines if found.brief.shelf else ()
+    names = {line.material.id, line.material.name.casefold(), line.material.inci.casefold()}
+    there = [ln.lot for ln in shelf if ln.lot and (ln.material in names or ln.material.casefold() in names)]
+    return list(dict.fromkeys([*there, *line.lots]))
+
+
+def _of_this_line(asked: Asked, found: Subject, line: WeighLine) -> Html | None:
+    """Return what is noted of the line, each weight with a way to strike it."""
+    weights = [
+        (n, said) for n, said, entry in lines_of(batch_of(found), "weighed")
+        if not entry.struck and getattr(entry, "material", "") == line.material.id
+    ]  # fmt: skip
+    if not weights:
+        return None
+    items = (
+        tag(
+            "li",
+            tag("span", str(n), class_="mark"),
+            said.removeprefix(f"{line.material.id} "),
+            folded("Strike it", _strike_form(asked, line, n), open_=asked.text("strike") == str(n)),
+        )
+        for n, said in weights
+    )
+    return tag("section", tag("h2", "Noted of this line"), tag("ul", *items, class_="entries"))
+
+
+def _strike_form(asked: Asked, line: WeighLine, number_: int) -> Html:
+    return form(
+        asked,
+        place(asked, "weigh"),
+        tag("input", type="hidden", name="material", value=line.material.id),
+        field(asked, "why", "Why it is wrong", key=f"why-{number_}"),
+        button("Strike it", quiet=True, name="strike", value=str(number_)),
+        keep=f"strike-{number_}",
+    )
+
+
+def _out_of_stock(asked: Asked, line: WeighLine) -> Html:
+    return folded(
+        "It has run out",
+        tag(
+            "form",
+            tag("input", type="hidden", name="material", value=line.material.id),
+            field(asked, "left", "What is left of it, not yet weighed in", figure=True, unit="g", value="0"),
+            button("How to go on", quiet=True),
+            method="get",
+            action=place(asked, "without"),
+        ),
+    )
+
+
+def _all(asked: Asked, sheet: WeighSheet) -> Html:
+    items = []
+    for step in sheet.steps:
+        items.append(tag("li", tag("p", head_of(step), class_="soft"), *(tag("p", said) for said in after_of(step))))
+        items += [_line(asked, sheet, line) for line in step.lines]
+    return tag("section", tag("h2", "The whole sheet"), tag("ul", *items, class_="entries"))
+
+
+def _line(asked: Asked, sheet: WeighSheet, line: WeighLine) -> Html:
+    lots = ", ".join(line.lots)
+    state = f"{grams_text(sheet, noted_g(line))} g weighed{f', lot {lots}' if lots else ''}" if line.weighed else ""
+    if line.weighed and is_open(sheet, line):
+        state += f"; {grams_text(sheet, line.grams - noted_g(line))} g left"
+    link = tag("a", line.material.name, href=f"{place(asked, 'weigh')}?line={line.number}")
+    return tag(
+        "li",
+        tag("span", str(line.number), class_="mark"),
+        tag("div", tag("span", link, class_="name"), tag("span", f"{grams_text(sheet, line.grams)} g", class_="n"),
+            class_="line"),
+        tag("p", state or "to weigh", class_="done" if line.weighed else "next"),
+    )  # fmt: skip
+
+
+def _struck(found: Subject) -> Html | None:
+    lines = [(said, e.struck) for _, said, e in lines_of(batch_of(found), "weighed") if e.struck]
+    if not lines:
+        return None
+    items = (tag("li", tag("span", said, class_="struck"), f" struck: {why}") for said, why in lines)
+    return tag("section", tag("h2", "Struck"), tag("ul", *items))
+
+
+def _sheet(sheet: WeighSheet) -> Html:
+    return folded("The sheet to print, with cautions", report(weigh_document(sheet)))
+
+
+@SCREEN.at("/batch/{batch}/without")
+def without(asked: Asked) -> Page:
+    """Show how the batch goes on without a material."""
+    found = subject(asked)
+    asked.typed = {"left": [asked.query.get("left", "0")]}
+    left = asked.figure("left", "what is left")
+    material = asked.query.get("material", "")
+    answer = go_on_without(material, found, f"{left!r} g", Wish())
+    document = answer.document()
+    back = (place(asked, "weigh"), "Weigh")
+    return Page(document.title, markup(way(asked, "weigh"), report(document)), back=back)

@@ -1,0 +1,221 @@
+// The one script of the desk. It asks for fragments, numbers what it asked, puts answers in place and keeps what is half
+// typed. It knows no figures: nothing here is computed from what stands on a page. Everything works without it, too.
+"use strict";
+
+const speak = (words) => {
+  const place = document.getElementById("speaks");
+  if (place && words) place.textContent = words;
+};
+
+// What is half typed, kept for this window until the desk says that it is noted.
+
+const keptAs = (form) => `half-typed ${location.pathname} ${form.dataset.keep}`;
+
+const fieldsOf = (form) =>
+  [...form.elements].filter((e) => e.name && !["hidden", "submit", "file", "button"].includes(e.type));
+
+function keep(form) {
+  const typed = fieldsOf(form).map((e) => [e.name, e.type === "checkbox" ? (e.checked ? e.value : "") : e.value]);
+  try {
+    sessionStorage.setItem(keptAs(form), JSON.stringify(typed));
+  } catch {
+    // A window without storage keeps nothing; the page works all the same.
+  }
+}
+
+function recall(form) {
+  if (form.querySelector("[aria-invalid]")) return; // the desk itself shows what was typed
+  let typed = [];
+  try {
+    typed = JSON.parse(sessionStorage.getItem(keptAs(form)) || "[]");
+  } catch {
+    return;
+  }
+  for (const [name, value] of typed) {
+    const field = fieldsOf(form).find((e) => e.name === name);
+    if (!field) continue;
+    if (field.type === "checkbox") field.checked = value === field.value;
+    else if (field.type === "radio") field.checked = field.value === value;
+    else field.value = value;
+    if (value && field.closest("details")) field.closest("details").open = true;
+  }
+}
+
+function forget() {
+  const said = document.querySelector("[data-clears]");
+  if (!said) return;
+  if (said.dataset.clears)
+    for (const key of Object.keys(sessionStorage))
+      if (key.startsWith("half-typed ") && key.endsWith(` ${said.dataset.clears}`)) sessionStorage.removeItem(key);
+  // A page that is loaded again says nothing twice.
+  const here = new URL(location.href);
+  here.searchParams.delete("said");
+  history.replaceState(null, "", here);
+}
+
+// Fragments: asked for with a number, so that a late answer never replaces a newer one.
+
+const asked = new Map();
+
+async function fetched(address, key) {
+  const number = (asked.get(key) || 0) + 1;
+  asked.set(key, number);
+  const answer = await fetch(address, { headers: { "X-Fragment": "1", "X-Number": String(number) } });
+  const text = await answer.text();
+  return asked.get(key) === number ? { number, text, ok: answer.ok } : null;
+}
+
+function replaced(place, text, number) {
+  const inside = place.contains(document.activeElement) && document.activeElement.id;
+  place.innerHTML = text; // the desk escapes every text, and the page allows no script but this one
+  place.dataset.number = String(number);
+  for (const part of place.querySelectorAll("[data-goes]")) {
+    const to = document.querySelector(part.dataset.goes.replaceAll(".", "\\."));
+    part.remove();
+    if (!to) continue;
+    to.replaceChildren(...part.childNodes);
+    ready(to);
+  }
+  if (inside && document.getElementById(inside)) document.getElementById(inside).focus();
+  ready(place);
+}
+
+const resting = new Map();
+
+function atRest(key, wait, act) {
+  clearTimeout(resting.get(key));
+  resting.set(key, setTimeout(act, wait));
+}
+
+// A live form is asked again whenever something in it moves; one request at a time is on its way, the last one counts.
+
+const onTheWay = new Set();
+const moved = new Set();
+
+async function live(form) {
+  const key = form.dataset.live;
+  if (onTheWay.has(form)) {
+    moved.add(form);
+    return;
+  }
+  onTheWay.add(form);
+  const address = new URL(form.action, location.href);
+  address.search = new URLSearchParams(new FormData(form)).toString();
+  try {
+    const answer = await fetched(address, key);
+    const place = document.querySelector(key);
+    if (answer && place) {
+      replaced(place, answer.text, answer.number);
+      const short = place.querySelector("[data-address]");
+      history.replaceState(null, "", short ? short.dataset.address : address);
+      const words = place.querySelector("[data-speak]");
+      atRest(`speak ${key}`, 900, () => speak(words && words.textContent));
+    }
+  } catch {
+    speak("The desk does not answer. What you typed stays here.");
+  } finally {
+    onTheWay.delete(form);
+  }
+  if (moved.delete(form)) live(form);
+}
+
+// A part of the page that follows by itself, such as a proof that takes longer.
+
+async function follow(place) {
+  try {
+    const answer = await fetched(place.dataset.follow, `follow ${place.id}`);
+    if (!answer || !place.isConnected) return;
+    replaced(place, answer.text, answer.number);
+    const said = place.isConnected ? place : document.querySelector("[data-speak]");
+    speak(said && said.textContent.trim());
+  } catch {
+    // Left as it is: the part says itself that something follows.
+  }
+}
+
+// What was read of a figure is told beside it, before it is kept.
+
+async function echo(field) {
+  const place = field.parentElement.querySelector("output");
+  if (!place) return;
+  const text = field.value.trim();
+  if (!text) {
+    place.textContent = "";
+    return;
+  }
+  try {
+    const unit = field.dataset.echo === "1" ? "" : field.dataset.echo;
+    const answer = await fetched(`/echo?${new URLSearchParams({ text, unit })}`, `echo ${field.id}`);
+    if (answer) place.textContent = answer.ok ? answer.text : "";
+  } catch {
+    place.textContent = "";
+  }
+}
+
+async function copy(button) {
+  const text = document.querySelector(button.dataset.copy).textContent;
+  try {
+    await navigator.clipboard.writeText(text);
+    speak("Copied.");
+    button.textContent = "Copied";
+  } catch {
+    // Without the right to copy the text is marked, so that a key or a long touch copies it.
+    getSelection().selectAllChildren(document.querySelector(button.dataset.copy));
+    speak("Marked: copy it with the keyboard or a long touch.");
+  }
+}
+
+function ready(root) {
+  for (const form of root.querySelectorAll("form[data-keep]")) recall(form);
+  for (const place of root.querySelectorAll("[data-follow]")) follow(place);
+  for (const part of root.querySelectorAll("[data-copy], [data-moves]")) part.hidden = false;
+  for (const form of root.querySelectorAll("form[data-live] [data-without-script]")) form.hidden = true;
+}
+
+document.addEventListener("input", (event) => {
+  const field = event.target;
+  const form = field.form;
+  if (!form) return;
+  // A ruler and the field beside it say the same.
+  const beside = field.dataset.moves
+    ? document.getElementById(field.dataset.moves)
+    : [...form.elements].find((e) => e.dataset.moves && e.dataset.moves === field.id);
+  if (beside) beside.value = field.value;
+  if (form.dataset.keep) keep(form);
+  if (form.dataset.live) live(form);
+  if (field.dataset.echo) atRest(`echo ${field.id}`, 150, () => echo(field));
+});
+
+document.addEventListener("submit", (event) => {
+  const form = event.target;
+  if (form.dataset.live) {
+    event.preventDefault();
+    live(form);
+    return;
+  }
+  if (form.method !== "post") return;
+  if (form.dataset.sent) {
+    event.preventDefault(); // the first tap is on its way
+    return;
+  }
+  form.dataset.sent = "1";
+  form.setAttribute("aria-busy", "true");
+});
+
+document.addEventListener("click", (event) => {
+  const button = event.target.closest("[data-copy]");
+  if (button) copy(button);
+});
+
+// Shown again out of the browser's memory, or with the desk away in between: a form may be sent again.
+addEventListener("pageshow", () => {
+  for (const form of document.forms) {
+    delete form.dataset.sent;
+    form.removeAttribute("aria-busy");
+  }
+});
+
+forget();
+ready(document);
+const marked = document.querySelector("[aria-invalid]") || document.querySelector("[data-first]");
+if (marked) marked.focus();

@@ -1,0 +1,65 @@
+"""The way of a batch: which batch a page is about, its steps in order, and where the next one is."""
+
+from __future__ import annotations
+
+from optimizer.answers.bench import batch_subject
+from optimizer.answers.subject import Subject
+from optimizer.bench.batch import Batch
+from optimizer.bench.stage import Step, stage_of
+from optimizer.desk.asked import Asked
+from optimizer.desk.folder import BatchFile
+from optimizer.desk.html import Html, tag
+
+STEPS = (
+    ("weigh", "Weigh"),
+    ("ph", "pH"),
+    ("thicken", "Thicken"),
+    ("finish", "Finish"),
+    ("made", "As made"),
+    ("label", "Label"),
+    ("cost", "Cost"),
+    ("card", "Card"),
+    ("keep", "Keep"),
+)
+"""Pages of a batch in the order of the bench: the end of their address, and their name."""
+NEXT: dict[Step, str] = {
+    "weigh": "Weigh", "ph": "Go to the pH", "thicken": "Thicken", "finish": "Finish the batch", "keep": "Keep it",
+}  # fmt: skip
+
+
+def file_of(asked: Asked) -> BatchFile:
+    """Return the batch file that an address names."""
+    return asked.folder.batch(asked.names["batch"])
+
+
+def subject(asked: Asked) -> Subject:
+    """Return what that file is about."""
+    return batch_subject(file_of(asked).path)
+
+
+def place(asked: Asked, step: str) -> str:
+    """Return the address of a page of the batch."""
+    return f"/batch/{asked.names['batch']}/{step}"
+
+
+def way(asked: Asked, here: str) -> Html:
+    """Return the links to the pages of the batch; the present one is marked."""
+    items = (
+        tag("li", tag("a", words, href=place(asked, step), aria_current="step" if step == here else None))
+        for step, words in STEPS
+    )
+    return tag("nav", tag("ol", *items, class_="way"), aria_label="This batch")
+
+
+def title(batch: Batch, what: str) -> str:
+    """Return the title of a page of a batch."""
+    return f"{what}: {batch.product or 'batch'} {batch.batch}"
+
+
+def onwards(asked: Asked, batch: Batch, here: str) -> Html | None:
+    """Return the button that leads to the next step, if that is on another page."""
+    stage = stage_of(batch)
+    if stage.step == here:
+        return None
+    link = tag("a", NEXT[stage.step], href=place(asked, stage.step), class_="button")
+    return tag("p", link, " ", tag("span", stage.words, class_="soft"), class_="buttons")

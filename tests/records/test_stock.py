@@ -1,0 +1,142 @@
+"""Stock less what kept batches used since the count: sums by hand on made-up batches and shelves."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from optimizer.answers.questions import read_brief
+from optimizer.data.library import read_library
+from optimizer.data.shelf import read_shelf
+from optimizer.files import digest, shipped
+from optimizer.records.batches import incoming_of, keep
+from optimizer.records.stock import SHORTEST, Holding, stock_left
+from optimizer.records.store import open_store
+from tests.support.harbour import batch_file, weighed
+from tests.support.hostile import ask
+
+HEAD = "Material,Lot,Stock kg,Counted on,Price per kg,Priced on,Lead days\n"
+BETAINE = "cocamidopropyl-betaine"
+
+
+@pytest.fixture
+def materials():
+    return read_library([shipped("library")]).materials
+
+
+def store_of(folder: Path, *batches: tuple[str, float, str, str]) -> Path:
+    """Keep a batch for each number, grams of betaine, lot and day."""
+    path = folder / "records.db"
+    with open_store(path, make=True) as store:
+        for number, grams, lot, on in batches:
+            keep(store, incoming_of(batch_file(folder, number, weighed(BETAINE, grams, lot, on))), on)
+    return path
+
+
+def held(folder: Path, rows: str, store: Path | None, on: str, materials) -> Holding:
+    shelf = folder / "shelf.csv"
+    shelf.write_text(HEAD + rows, encoding="utf-8")
+    if store is None:
+        return stock_left(read_shelf(shelf), materials, None, date.fromisoformat(on)).materials[0]
+    with open_store(store) as opened:
+        return stock_left(read_shelf(shelf), materials, opened, date.fromisoformat(on)).materials[0]
+
+
+def test_what_was_used_after_the_count_is_taken_off(tmp_path: Path, materials) -> None:
+    # 2 kg on the evening of the 10th; 150 g on the 10th are in that count, 200 + 300 g came later.
+    store = store_of(tmp_path, ("1", 150, "", "2026-03-10"), ("2", 200, "", "2026-03-11"), ("3", 300, "", "2026-03-20"))
+    one = held(tmp_path, f"{BETAINE},,2,2026-03-10,2.7,2026-02-01,10\n", store, "2026-03-24", materials)
+    assert (one.used_kg, one.left_kg, one.short_kg) == (pytest.approx(0.5), pytest.approx(1.5), 0)
+    # Pace: 650 g since the first of the 10th, 15 days with both ends: 0.65 x 7 / 15 kg a week.
+    assert one.per_week_kg == pytest.approx(0.65 * 7 / 15)
+    days = int(1.5 / one.per_week_kg * 7)
+    assert one.lasts_until == date.fromordinal(date(2026, 3, 24).toordinal() + days)
+    assert one.buy_by == date.fromordinal(one.lasts_until.toordinal() - 10)
+    assert (one.price_per_kg, one.priced_on, one.low) == (2.7, date(2026, 2, 1), False)
+
+
+def test_a_new_count_starts_anew(tmp_path: Path, materials) -> None:
+    store = store_of(tmp_path, ("1", 150, "", "2026-03-10"), ("2", 200, "", "2026-03-11"))
+    one = held(tmp_path, f"{BETAINE},,1.2,2026-03-12,2.7,,\n", store, "2026-03-24", materials)
+    assert (one.used_kg, one.left_kg) == (0, 1.2)
+
+
+def test_without_a_day_nothing_is_taken_off_and_it_is_said(tmp_path: Path, materials) -> None:
+    store = store_of(tmp_path, ("1", 150, "", "2026-03-10"))
+    one = held(tmp_path, f"{BETAINE},,2,,2.7,,\n", store, "2026-03-24", materials)
+    assert (one.counted_on, one.left_kg) == (None, 2)
+    told = ask("stock", str(tmp_path / "shelf.csv"), "--on", "2026-03-24").out
+    assert "add a column 'Counted on'" in " ".join(told.split())
+
+
+def test_lots_are_taken_off_their_own_line(tmp_path: Path, materials) -> None:
+    # Counted on different days: of lot 7 the 150 g of the 10th came before its count, of lot 8 the 200 g after its own.
+    rows = f"{BETAINE},7,1,2026-03-12,2.7,,\n{BETAINE},8,0.5,2026-03-01,2.7,,\n"
+    store = store_of(tmp_path, ("1", 150, "7", "2026-03-10"), ("2", 200, "8", "2026-03-11"))
+    one = held(tmp_path, rows, store, "2026-03-24", materials)
+    assert one.left_kg == pytest.approx(1 + 0.3)
+
+
+def test_more_used_than_counted_is_told_and_low(tmp_path: Path, materials) -> None:
+    store = store_of(tmp_path, ("1", 700, "", "2026-03-11"))
+    one = held(tmp_path, f"{BETAINE},,0.5,2026-03-10,2.7,,\n", store, "2026-03-12", materials)
+    assert (one.left_kg, one.short_kg, one.low) == (0, pytest.approx(0.2), True)
+    assert one.per_week_kg == pytest.approx(0.7 * 7 / SHORTEST)
+    told = " ".join(ask("stock", str(tmp_path / "shelf.csv"), "--on", "2026-03-12").out.split())
+    assert "Runs low: Cocamidopropyl Betaine." in told
+    assert "0.2 kg more were used than counted" in told
+
+
+def test_a_revision_replaces_what_an_earlier_one_used(tmp_path: Path, materials) -> None:
+    store = store_of(tmp_path, ("1", 700, "", "2026-03-11"), ("1", 100, "", "2026-03-11"))
+    one = held(tmp_path, f"{BETAINE},,1,2026-03-10,2.7,,\n", store, "2026-03-12", materials)
+    assert one.left_kg == pytest.approx(0.9)
+
+
+def test_a_limit_of_stock_knows_what_was_used(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # 10 kg are planned: 1 kg counted is 10 %, less 300 g used 7 %.
+    monkeypatch.chdir(tmp_path)
+    store_of(tmp_path, ("1", 300, "", "2026-03-11"))
+    rows = (shipped("scenarios") / "shelf.csv").read_text(encoding="utf-8").splitlines()
+    own = [f"{row},Counted on" if n == 0 else f"{row},2026-03-10" for n, row in enumerate(rows)]
+    own = [r for r in own if not r.startswith(BETAINE)]
+    (tmp_path / "shelf.csv").write_text(
+        "\n".join([*own, f"{BETAINE},Three Gulls Stores,1,2.7,EUR,1,,,2026-03-10", ""]), encoding="utf-8"
+    )
+    (tmp_path / "bench.toml").write_text('shelf = "shelf.csv"\nrecords = "records.db"\n', encoding="utf-8")
+    before = digest(tmp_path / "shelf.csv")
+
+    def limit() -> float:
+        brief = read_brief("hand-wash", batch_kg=10)
+        return next(r.limits[1] for r in brief.rules if r.id == f"stock-{BETAINE}")
+
+    assert limit() == pytest.approx(7)
+    told = json.loads(ask("blend", "hand-wash", "--set", "batch_kg=10", "--json").out)
+    assert any("what kept batches used" in a for a in told["assumptions"])
+    assert next(r for r in told["rules"] if r["id"] == f"stock-{BETAINE}")["high"] == pytest.approx(7)
+    (tmp_path / "bench.toml").write_text('shelf = "shelf.csv"\n', encoding="utf-8")
+    assert limit() == pytest.approx(10)
+    assert digest(tmp_path / "shelf.csv") == before
+
+
+def test_a_wrong_day_is_told_with_its_row(tmp_path: Path) -> None:
+    (tmp_path / "shelf.csv").write_text(HEAD + f"{BETAINE},,2,yesterday,2.7,,\n", encoding="utf-8")
+    told = ask("stock", str(tmp_path / "shelf.csv"))
+    assert told.code == 3
+    assert "row 2" in told.err
+    assert "Counted on" in told.err
+
+
+def test_records_that_cannot_be_read_stop_the_answer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    with sqlite3.connect(tmp_path / "records.db") as other:
+        other.execute("CREATE TABLE something (a)")
+    other.close()
+    (tmp_path / "bench.toml").write_text('records = "records.db"\n', encoding="utf-8")
+    told = ask("blend", "hand-wash")
+    assert told.code == 3
+    assert "records.db" in told.err
