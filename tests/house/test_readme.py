@@ -133,5 +133,6 @@ def test_make_demo_goes_from_the_brief_to_the_bottles(tmp_path: Path) -> None:
         f"To read and print, in {demo}/",
     ):
         assert part in done.stdout
+    assert done.stdout.splitlines()[-1] == f"tenside open {demo}"
     for file in ("hand-wash.html", "weigh-sheet.pdf", "weigh-sheet.xlsx", "card.png", "assessor.xlsx", "records.db"):
         assert (demo / file).stat().st_size > 1000

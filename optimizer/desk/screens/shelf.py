@@ -79,7 +79,7 @@ def _one(asked: Asked, path: Path) -> Html:
         tag("h2", path.name),
         tag("ul", *items, class_="entries"),
         folded("Add a line", _add(asked, path), open_="new" in asked.problems),
-        folded("What runs low, and when to buy", report(stock_document(found.stock))),
+        folded("What runs low, and when to buy", report(stock_document(found.stock), f"{path.stem}-")),
     )
 
 
