@@ -13,7 +13,9 @@ from contextlib import redirect_stdout
 from pathlib import Path
 
 from optimizer import cli
+from optimizer.files import shipped
 
+Step = tuple[str, str, tuple[int, int] | None]
 MARK = ".made-by-make-demo"
 AS_WEIGHED = (
     "aqua=3879.9@tap-1125 glycerin=104.3@TG-88 tetrasodium-glutamate-diacetate=5.2@LW-31 "
@@ -51,6 +53,18 @@ WALK = (
     ("records tests HW-012", "tests.txt", (1, 16)),
     ("page batch.toml --out hand-wash.html --with frontier,leeway", "page.txt", None),
 )
+TRIALS = (
+    (
+        "trials plan gentle-wash --free mildness --factors strength,amphoteric-share,nonionic-share --days 2 "
+        "--out trials.toml",
+        "trials-plan.txt",
+        (1, 21),
+    ),
+    ("trials sheet trials.toml --pdf trials-sheet.pdf --html trials-sheet.html", "trials-sheet.txt", None),
+    ("trials note tried.toml", "trials-read.txt", (1, 24)),
+    ("trials next tried.toml --count 2", "trials-next.txt", (1, 12)),
+)
+"""Learning from the bench: a plan, and the shop's series with made-up readings of a stated truth."""
 """A command, the text file that keeps what it prints, and the first and last line of it that are shown."""
 
 
@@ -80,7 +94,22 @@ def main(called: str) -> int:
     (folder / MARK).touch()
     os.chdir(folder)
     print("\nOne batch of the hand wash, from the weigh sheet to the bottles:", flush=True)
-    for command, name, shown in WALK:
+    if code := walk(WALK):
+        return code
+    print("\nTrials of the gentle wash: which beakers teach most, and what was read of them (made up):", flush=True)
+    shutil.copy(shipped("scenarios") / "trials" / "gentle-wash.toml", "tried.toml")
+    if code := walk(TRIALS):
+        return code
+    print(f"\nTo read and print, in {called}/: hand-wash.html (the report), weigh-sheet.pdf, card.pdf, label.txt,")
+    print("cost.txt, made.txt, trials-sheet.pdf; the batch is in batch.toml, the records are in records.db.")
+    print("\nAs pages in your browser (without the folder of 'tenside' in your path: .venv/bin/tenside):")
+    print(f"tenside open {called}")
+    return 0
+
+
+def walk(steps: tuple[Step, ...]) -> int:
+    """Run commands one after the other, show some lines of each, and return how the last one ended."""
+    for command, name, shown in steps:
         with redirect_stdout(io.StringIO()) as out:
             code = run(command)
         Path(name).write_text(out.getvalue(), encoding="utf-8")
@@ -88,8 +117,6 @@ def main(called: str) -> int:
             return code
         if shown:
             print(*out.getvalue().splitlines()[shown[0] - 1 : shown[1]], sep="\n", flush=True)
-    print(f"\nTo read and print, in {called}/: hand-wash.html (the report), weigh-sheet.pdf, card.pdf, label.txt,")
-    print("cost.txt, made.txt; the batch is in batch.toml, the records are in records.db.")
     return 0
 
 

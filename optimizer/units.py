@@ -31,10 +31,17 @@ A tolerance without a thing that it is relative to is wrong for somebody's figur
 | `CLEARLY_OTHER` | other choices are worse by a bound that was computed here | the terms that the objective sums |
 | `AGREED` | another solver's objective is the one at its own choices | the objective |
 | `DESCENT_MET` | a descent's last program gives what its end is worth | 1 + the objective |
+| `RANK` | readings tell a direction apart from the others | the best told direction; a reading's own weight: one |
+| `SETTLED` | readings that are no numbers have been followed long enough | the scatter of a reading |
+| `LEAST` | a chance, a spread or a sum of squares is no less, so that it has a logarithm | nothing |
+| `OUTSIDE` | a formula lies outside what trials cover | the spread of the trials |
 | `ROUND_OFF` | what is left of a sum that is 0 | the terms of the sum |
 | `LAST_DIGIT` | what rounding a factor to a double leaves of a product | the product |
 | `CHANGE_SHOWN` | a report shows a change of a dose, a measure or a price of its own | nothing: its unit |
 | `PRICE_SHOWN` | a report shows the price of a limit, or that two differ | nothing: the price's unit |
+| `ON_SIDE` | a corner of the region of trials lies on a side of it | nothing: coordinates of width 1 |
+| `SAME_CORNER` | two corners are one, or one lies at no end | nothing: coordinates of width 1 |
+| `NO_GAIN` | an exchange of a trial helps no more | the worth of the choice |
 | `ON_DIGIT` | a limit is what its shown digits say, and needs no rounding outward | one of the last digit |
 """
 
@@ -70,10 +77,17 @@ CLEARLY_WORSE = 1e-5
 CLEARLY_OTHER = 1e-8
 AGREED = 1e-4
 DESCENT_MET = 1e-7
+RANK = 1e-9
+SETTLED = 1e-6
+LEAST = 1e-300
+OUTSIDE = 1e-6
 ROUND_OFF = 1e-12
 LAST_DIGIT = 1e-14
 CHANGE_SHOWN = 5e-4
 PRICE_SHOWN = 5e-7
+ON_SIDE = 1e-8
+SAME_CORNER = 1e-7
+NO_GAIN = 1e-9
 ON_DIGIT = 1e-4
 
 

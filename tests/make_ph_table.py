@@ -1,4 +1,5 @@
-"""Writes docs/ph-accuracy.md: the pH model against published values, and the log against simulated batches.
+"""Writes docs/ph-accuracy.md, measured first: the log on measured titrations of whole blends, the model on published
+values, then what others calculated, last the log on simulated batches.
 
 Run it after a change of the model: python tests/make_ph_table.py
 """
@@ -291,19 +292,26 @@ def simulate(kind: str, titrated: bool, batches: int, seed: int = 2026, strip: b
 
 
 BATCHES = 200
-INTRO = """# How far the pH figures can be trusted
+TITLE = """# How far the pH figures can be trusted
 
-Written by `tests/make_ph_table.py`; do not edit. Sources of every value stand in `tests/chemistry/published_ph.csv`.
-
-## The model against published values
+Written by `tests/make_ph_table.py`; do not edit. Sources stand in `tests/chemistry/published_ph.csv` and
+`titrations.csv` beside it. What was measured comes first, what was calculated or simulated last.
+"""
+INTRO = """
+## The model against measured values
 
 Error is model less published, in pH. "Without activity" is the same charge balance at zero ionic strength.
-The seven measured sets hold {count} values.
+The seven measured sets hold {count} values, of buffers without surfactants.
+"""
+CALCULATED = """
+## The model against handbook and calculated values
+
+Handbook acids are one-decimal values, four of them from memory; calculated acids were computed by others with a
+geochemical model, so they compare models.
 """
 LEFT_OUT = """
-Handbook acids are one-decimal values, four of them from memory; calculated acids were computed by others with a
-geochemical model, so they compare models. The McIlvaine error has one sign because the table is believed to be on an
-older pH scale (from memory). The acetate and the M/15 phosphate tables were made at 18 to 25 °C or do not say.
+The McIlvaine error has one sign because the table is believed to be on an older pH scale (from memory). The acetate and
+the M/15 phosphate tables were made at 18 to 25 °C or do not say.
 
 Left out: a citric acid and citrate table of 1955, which at one sodium per citrate says 3.97 where the certified
 standard of the same composition is 3.776; and a bicarbonate recipe at pH 11.0, one millilitre from its equivalence
@@ -338,28 +346,31 @@ drifts while it is acidified.
 """
 
 
+TABLE = (
+    "| set | n | mean | mean absolute | worst | without activity: mean | worst |",
+    "|---|---:|---:|---:|---:|---:|---:|",
+)
+
+
+def _set(title: str, chosen: list[Published]) -> str:
+    mean, absolute, worst = errors(r.error for r in chosen)
+    ideal, _, most = errors(r.ideal_error for r in chosen)
+    return f"| {title} | {len(chosen)} | {mean:+.3f} | {absolute:.3f} | {worst:.3f} | {ideal:+.3f} | {most:.3f} |"
+
+
 def accuracy() -> str:
-    """Return the part of the page that compares with published values."""
+    """Return the part of the page that compares with published values, measured ones first."""
     rows = published()
     measured = [r for r in rows if r.set in MEASURED]
-    lines = [
-        INTRO.format(count=len(measured)),
-        "| set | n | mean | mean absolute | worst | without activity: mean | worst |",
-        "|---|---:|---:|---:|---:|---:|---:|",
-    ]
-    named = [*((name, [r for r in rows if r.set == name]) for name in MEASURED), ("all measured", measured)]
-    for name, chosen in [*named, *((name, [r for r in rows if r.set == name]) for name in FURTHER)]:
-        mean, absolute, worst = errors(r.error for r in chosen)
-        ideal, _, most = errors(r.ideal_error for r in chosen)
-        title = f"**{name}**" if name == "all measured" else name
-        lines.append(
-            f"| {title} | {len(chosen)} | {mean:+.3f} | {absolute:.3f} | {worst:.3f} | {ideal:+.3f} | {most:.3f} |"
-        )
-    lines += [LEFT_OUT, "One by one:", ""]
+    lines = [INTRO.format(count=len(measured)), *TABLE]
+    lines += [_set(name, [r for r in rows if r.set == name]) for name in MEASURED]
+    lines += [_set("**all measured**", measured), LEFT_OUT, "One by one:", ""]
     lines += ["| set | composition | published | model | error |", "|---|---|---:|---:|---:|"]
     for r in measured:
         lines.append(f"| {r.set} | {r.composition} | {r.ph:g} | {r.ph + r.error:.2f} | {r.error:+.2f} |")
-    return "\n".join([*lines, WEAKER])
+    lines += [WEAKER.rstrip("\n"), CALCULATED, *TABLE]
+    lines += [_set(name, [r for r in rows if r.set == name]) for name in FURTHER]
+    return "\n".join([*lines, ""])
 
 
 @dataclass(frozen=True)
@@ -428,6 +439,11 @@ def titration_table() -> str:
     return "\n".join([*lines, ""])
 
 
+def measured_first() -> str:
+    """Return all of the page but the simulation."""
+    return TITLE + titration_table() + accuracy()
+
+
 def log_table() -> str:
     """Return the part of the page that shows the log on simulated batches."""
     lines = [
@@ -449,7 +465,7 @@ def log_table() -> str:
 
 def main() -> None:
     """Write the page."""
-    PAGE.write_text(accuracy() + titration_table() + log_table(), encoding="utf-8")
+    PAGE.write_text(measured_first() + log_table(), encoding="utf-8")
 
 
 if __name__ == "__main__":

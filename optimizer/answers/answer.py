@@ -26,6 +26,12 @@ TOLD = {
     "robust": ("lots:robust_document", "", "rules"),
     "range": ("sweep:range_document", "sweep:Range", "answers"),
     "together": ("joint:plan_document", "joint:Together", "products"),
+    "trials plan": ("trials:plan_document", "", "beakers"),
+    "trials sheet": ("trials:sheet_document", "", "lines"),
+    "trials note": ("trials:note_document", "", "beakers"),
+    "trials next": ("trials:next_document", "", "beakers"),
+    "trials fit": ("trials_fit:fit_document", "", "measures"),
+    "trials rate": ("trials_fit:rate_document", "", "expected"),
 }
 """By question: what makes its document, what it is told as if not as what was found (both in `optimizer.report`), and
 the field that holds one entry per line of the answer; 'curves.breaks' for those of each curve."""

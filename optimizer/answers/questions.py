@@ -96,7 +96,7 @@ def _blended(
         from optimizer.studies.explain import explain as why_impossible
 
         # Only what linear programs can tell is ever found impossible.
-        explanation = why_impossible(linear_part(brief), time_limit=time_limit)
+        explanation = why_impossible(linear_part(result.brief), time_limit=time_limit)
     chemistry = None
     if result.weighable is not None:
         from optimizer.assessment.chemistry import chemistry_of

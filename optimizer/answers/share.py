@@ -97,15 +97,16 @@ def _instead(brief: Brief, formula: Formula, tell: Tell | None) -> Iterable[Inst
             tell(line.item.material.name)
         wide = widened(brief, [*stand_ins(brief, name), *doses])
         wide = replace(wide, pool=replace(wide.pool, held_back=brief.pool.held_back))
-        yield _chosen(substitute(brief, wide, name, doses=dict(doses)), doses)
+        yield _chosen(substitute(brief, wide, name, doses=dict(doses), first_only=True), doses)
 
 
 def _chosen(found: Substituted, doses: Mapping[str, float]) -> Instead:
     missing = found.missing.material.name
     first = next((s for s in found.standins if s.formula is not None), None)
     if first is None or first.formula is None:
-        why = found.conflict or next((s.stopped for s in found.standins if s.stopped), ())
-        return Instead(missing, "", float("nan"), why_not=listed(list(why)) or "nothing of its kind is known")
+        return Instead(
+            missing, "", float("nan"), why_not=listed(list(found.conflict)) or "nothing of its kind is known"
+        )
     known = {line.item.id: line.item.material.name for line in first.formula.lines}
     also = tuple((known.get(i, i), first.formula.dose(i)) for i in first.also)
     return Instead(missing, first.material.name, first.dose, also)

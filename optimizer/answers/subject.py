@@ -8,11 +8,10 @@ from pathlib import Path
 from optimizer.bench.batch import Batch, is_batch, read_batch
 from optimizer.bench.made import booked, materials_in
 from optimizer.brief.brief import Brief, load_brief, widened
-from optimizer.brief.scenario import find_scenario
+from optimizer.brief.scenario import find_scenario, named_beside
 from optimizer.data.formula import Formula
 from optimizer.data.pool import names_of
 from optimizer.errors import fault
-from optimizer.files import is_file, resolved
 from optimizer.immutable import immutable
 from optimizer.records.stock import with_stock_left
 from optimizer.rules.row import Setting
@@ -98,9 +97,7 @@ def subject_of(
 
 def _of_batch(path: Path, changes: list[tuple[str, str]], shelf: Path | None, libraries: list[Path] | None) -> Subject:
     batch = read_batch(path)
-    own = path.parent / batch.brief
-    inside = own.suffix == ".toml" and resolved(own).is_relative_to(path.resolve().parent)
-    scenario = own if inside and is_file(own) else find_scenario(_shipped_only(path, batch.brief))
+    scenario = named_beside(path, batch.brief)
     also = {*batch.doses, *(w.material for w in batch.weighed), *(t.material for t in batch.thickening)}
     brief = load_brief(scenario, changes=changes, shelf=shelf, libraries=libraries, also=also)
     batch = booked(batch, brief.library.by_id, _priced(brief))
@@ -119,11 +116,3 @@ def _priced(brief: Brief) -> set[str]:
     names = names_of(brief.library.materials)
     lines = brief.shelf.lines if brief.shelf else ()
     return {name for ln in lines if ln.price_per_kg is not None for name in names.get(ln.material.casefold(), ())}
-
-
-def _shipped_only(path: Path, name: str) -> str:
-    """Return the name of a shipped scenario; a batch file that is passed around must not reach other folders."""
-    if "/" in name or "\\" in name or name.endswith(".toml"):
-        what = f"there is no '{name}' beside the batch file."
-        raise fault(str(path), "brief", what, "Put the scenario into the batch file's folder, or below it.")
-    return name

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from optimizer.assessment.evidence import told_of
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution, cautions_of
 from optimizer.data.facts import Material
@@ -17,10 +18,11 @@ SCENTS = ("perfume", "essential oil")
 
 
 def cautions_at(brief: Brief, formula: Formula | None, setting: Setting) -> tuple[Caution, ...]:
-    """Return what is said first of a formula at a pH setting, then the general cautions and those of its materials."""
+    """Return what is said first, on what the answer rests, the general cautions and those of the materials."""
     if formula is None:
         return (*uncharted(brief), *cautions_of(None, brief.library))
-    return (*alarms_of(brief, formula, setting), *usual_use(formula), *cautions_of(formula, brief.library))
+    rests = told_of(brief, formula, setting)
+    return (*alarms_of(brief, formula, setting), *usual_use(formula), *rests, *cautions_of(formula, brief.library))
 
 
 def alarms_of(brief: Brief, formula: Formula, setting: Setting) -> tuple[Caution, ...]:
@@ -60,11 +62,10 @@ def _forbidden(brief: Brief, formula: Formula, setting: Setting) -> Iterator[Cau
         over = isinstance(rule, UseLevel) and rule.ceiling.kind == "law" and rule.breaks(formula, setting)
         if over and isinstance(rule, UseLevel):
             c = rule.ceiling
-            text = " ".join(w for w in (c.jurisdiction, c.as_of) if w)
             where = "" if rule.source == "law" else f"; look up that of '{brief.scenario.market}'"
             yield Caution(
                 f"ABOVE A LEGAL CEILING: {rule.name} {number(rule.value(formula, setting), 3)} %, at most "
-                f"{number(c.percent)} % ({text}{where}). {c.note}",
+                f"{number(c.percent)} % ({c.place}{where}). {c.note}".rstrip(),
                 loud=True,
             )
         if isinstance(rule, Excludes) and rule.source == "law" and rule.breaks(formula, setting):

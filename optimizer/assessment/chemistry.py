@@ -1,10 +1,11 @@
-"""What chemistry says of a formula at its pH, in short: window, preservation, dissolved salt, micelles, advice."""
+"""What is known of a formula at its pH, in short: window, preservation, salt, micelles, measured blends, advice."""
 
 from __future__ import annotations
 
 from optimizer.assessment.advice import Advice, Situation, advice_on
 from optimizer.assessment.electrolyte import Budget
-from optimizer.assessment.micelle import MicelleReading, micelle_reading
+from optimizer.assessment.measured import Measured, measured_of
+from optimizer.assessment.micelle import Interaction, MicelleReading, micelle_reading
 from optimizer.assessment.preserving import Preservation, preservation_of
 from optimizer.brief.brief import Brief
 from optimizer.chemistry.interval import Interval
@@ -35,6 +36,8 @@ class Chemistry:
     budget: Budget = untold()
     micelles: MicelleReading = untold()
     pieces: tuple[Advice, ...] = untold()
+    measured: Measured
+    """What blends that others measured tell of it."""
     ph_low: Figure = seen("window.low")
     """The window that brief and materials share."""
     ph_high: Figure = seen("window.high")
@@ -50,6 +53,10 @@ class Chemistry:
     """The micelle figures hold for 1 part of the product in this many."""
     ideal_mixed_cmc: Interval | None = seen("micelles.mixed_cmc")
     """mM; null if no surfactant has a figure."""
+    mixed_cmc_with_interaction: Interval | None = seen("micelles.mixed_with_interaction")
+    """mM, over the spread of interaction parameters, which are no constants; null for fewer than two surfactants."""
+    interactions: tuple[Interaction, ...] = seen("micelles.interactions")
+    """What that rests on."""
     free_anionic_monomer: Interval | None = seen("micelles.free_anionic")
     """mM; a relative index."""
     without_cmc: tuple[str, ...] = seen("micelles.unknown")
@@ -76,4 +83,5 @@ def chemistry_of(brief: Brief, formula: Formula, setting: Setting) -> Chemistry:
         situation.budget,
         micelle_reading(formula, setting),
         advice_on(situation),
+        measured_of(formula),
     )

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from itertools import combinations
 from math import isnan, nan
 
-from optimizer.chemistry.constants import BETAS, WEAK, Backed
+from optimizer.chemistry.constants import BETAS, COUNTER_IONS, KINDS, WEAK, Backed, pair_of
 from optimizer.chemistry.cuts import TechnicalCmc
 from optimizer.chemistry.interval import Interval
-from optimizer.chemistry.micelle import at_dilution, clint, free_monomer, matrix, micelles, millimoles
+from optimizer.chemistry.micelle import at_dilution, clint, free_monomer, matrix, micelles, millimoles, mixed_cmc
 from optimizer.data.facts import Charge, Substance
 from optimizer.data.formula import Formula
 from optimizer.immutable import immutable
@@ -21,6 +23,8 @@ DILUTION = 10.0
 LEVELS = ("low", "typical", "high")
 HEAD = WEAK["amine oxide head"]
 """Below its pKa an amine oxide is cationic."""
+ORDER = ("anionic", "amphoteric", "sugar nonionic", "amine oxide", "nonionic", "cationic")
+"""In which kinds of surfactant are named."""
 
 
 @immutable
@@ -47,6 +51,20 @@ class Surfactant:
 
 
 @immutable
+class Interaction:
+    """How two kinds of surfactant of the formula hold on to one another in its micelles."""
+
+    kinds: tuple[str, ...]
+    """Two kinds, or one of which several surfactants are there."""
+    beta: Interval
+    """Interaction parameter: its published spread, no constant."""
+    source: str
+    """Where the spread comes from."""
+    backed: Backed
+    """How well it is backed."""
+
+
+@immutable
 class MicelleReading:
     """Micelles of a formula in use.
 
@@ -59,6 +77,9 @@ class MicelleReading:
         mildness: The linear mean of the mildness ratings; NaN without surfactants.
         unknown: Surfactants without a figure; anionic ones are added to the free monomer, others left out.
         notes: Limits, as sentences.
+        mixed_with_interaction: Mixed CMC over the spreads of CMCs, interaction parameters and bound counter-ions [mM];
+            None if fewer than two surfactants have a figure.
+        interactions: What that rests on.
     """
 
     dilution: float
@@ -68,6 +89,8 @@ class MicelleReading:
     mildness: float
     unknown: tuple[str, ...]
     notes: tuple[str, ...]
+    mixed_with_interaction: Interval | None = None
+    interactions: tuple[Interaction, ...] = ()
 
 
 def micelle_reading(formula: Formula, setting: Setting, dilution: float = DILUTION) -> MicelleReading:
@@ -105,7 +128,11 @@ def micelle_reading(formula: Formula, setting: Setting, dilution: float = DILUTI
     told.sort(key=lambda s: (-s.millimolar, s.inci))
     mixed = Interval(ends["low"], ends["typical"], ends["high"])
     notes = _notes(names, mildness, len(oxide) > 1 and any(_is_oxide(s) for s in known))
-    return MicelleReading(dilution, tuple(told), mixed, free, mildness, names, notes)
+    kinds = [[_told_kind(s, way) for s in known] for way in oxide]
+    held = _with_interaction(n, cmcs, kinds) if len(known) > 1 else None
+    return MicelleReading(
+        dilution, tuple(told), mixed, free, mildness, names, notes, held, tuple(_interactions(kinds[0])) if held else ()
+    )
 
 
 Kind = tuple[str, Charge, str, TechnicalCmc | None]
@@ -147,6 +174,29 @@ def _charge(kind: Kind, oxide: Charge) -> Charge:
     return oxide if _is_oxide(kind) else kind[1]
 
 
+def _told_kind(kind: Kind, oxide: Charge) -> str:
+    """Return its charge, or which nonionic it is."""
+    charge = _charge(kind, oxide)
+    return KINDS.get(kind[2], charge) if charge == "nonionic" else charge
+
+
+def _with_interaction(amounts: list[float], cmcs: list[Interval], ways: list[list[str]]) -> Interval:
+    """Return the mixed CMC over all ways in which amine oxides may count, the likelier first."""
+    found = []
+    for kinds in ways:
+        betas = [[pair_of(one, other).spread for other in kinds] for one in kinds]
+        found.append(mixed_cmc(amounts, cmcs, kinds, betas, COUNTER_IONS))
+    return Interval.around(found[0].typical, [x for f in found for x in (f.low, f.high)])
+
+
+def _interactions(kinds: list[str]) -> Iterable[Interaction]:
+    """Yield what is known of every two of the surfactants, each pair of kinds once."""
+    pairs = {tuple(sorted({*two}, key=ORDER.index)) for two in combinations(kinds, 2)}
+    for pair in sorted(pairs, key=lambda pair: [ORDER.index(kind) for kind in pair]):
+        beta = pair_of(pair[0], pair[-1])
+        yield Interaction(pair, beta.spread, beta.source, beta.backed)
+
+
 def _surfactant(kind: Kind, amount: float, total: float, in_micelle: float, oxide: Charge = "nonionic") -> Surfactant:
     cmc = kind[3]
     interval, backed = (None, "unknown") if cmc is None else (cmc.millimolar, cmc.backed)
@@ -161,7 +211,8 @@ def _notes(unknown: tuple[str, ...], mildness: float, either: bool) -> tuple[str
         "CMCs hold for water without salt near 25 °C and for the chain cut as sold; salt lowers them. One significant "
         "digit is all they deserve.",
         "One interaction parameter per pair of charges is a crude fit: for anionic with betaine it drifts from -12 to "
-        "-5 with the ratio. The interval spans what is published.",
+        "-5 with the ratio. The interval spans what is published; a technical betaine may show less, so no synergy is "
+        "promised.",
     ]
     if either:
         notes.append(

@@ -42,9 +42,11 @@ class Scale(Frozen):
 
 
 Line = TypeVar("Line", bound="Entry")
+Held = TypeVar("Held")
 
 
-def _counting(lines: tuple[Line, ...]) -> tuple[Line, ...]:
+def counting(lines: tuple[Line, ...]) -> tuple[Line, ...]:
+    """Return the lines that are not struck."""
     return tuple(line for line in lines if not line.struck)
 
 
@@ -113,7 +115,7 @@ class Adjustment(Frozen):
     @property
     def reading(self) -> tuple[PhReading, ...]:
         """The readings that count."""
-        return _counting(self.all_readings)
+        return counting(self.all_readings)
 
 
 class ThickenerStep(Entry):
@@ -157,7 +159,7 @@ class ThickeningEntry(Frozen):
     @property
     def step(self) -> tuple[ThickenerStep, ...]:
         """The steps that count."""
-        return _counting(self.all_steps)
+        return counting(self.all_steps)
 
 
 class Finish(Frozen):
@@ -246,7 +248,7 @@ class Batch(Frozen):
     @property
     def weighed(self) -> tuple[WeighedLine, ...]:
         """The weights that count."""
-        return _counting(self.all_weighed)
+        return counting(self.all_weighed)
 
     @property
     def begun(self) -> bool:
@@ -290,9 +292,7 @@ def batch_from(raw: Mapping[str, Any], where: str) -> Batch:
 
 
 def change_batch(path: Path, change: Callable[[tomlkit.TOMLDocument, Batch], None]) -> Batch:
-    """Change a batch file in place and return what it holds now; comments and order of what is there are kept.
-
-    Nobody else changes it meanwhile, so whatever a change depends on is looked up in the batch that it is given.
+    """Change a batch file in place and return what it holds now; see `change_file`.
 
     Args:
         path: The file.
@@ -301,19 +301,40 @@ def change_batch(path: Path, change: Callable[[tomlkit.TOMLDocument, Batch], Non
     Raises:
         DataError: If the file, before or after, is no sound batch file; then nothing is written.
     """
+    return change_file(path, change, batch_from)
+
+
+def change_file(
+    path: Path, change: Callable[[tomlkit.TOMLDocument, Held], None], read: Callable[[Mapping[str, Any], str], Held]
+) -> Held:
+    """Change a file that grows at the bench in place; comments and order of what is there are kept.
+
+    Nobody else changes it meanwhile, so whatever a change depends on is looked up in what it is given.
+
+    Args:
+        path: The file.
+        change: Edits the parsed document; what that holds is given to it as well.
+        read: Makes of plain values and the file's name what the file holds.
+
+    Returns:
+        What it holds now.
+
+    Raises:
+        DataError: If the file, before or after, is not sound; then nothing is written.
+    """
     with changing(path) as place:
         text = read_text(place)
         try:
             document = tomlkit.parse(text)
         except (ParseError, RecursionError, ValueError) as error:
             raise fault(str(path), "", f"this is not valid TOML: {error}.", "Correct that line.") from None
-        change(document, batch_from(document.unwrap(), str(path)))
-        batch = batch_from(document.unwrap(), str(path))
+        change(document, read(document.unwrap(), str(path)))
+        held = read(document.unwrap(), str(path))
         if read_text(place) != text:  # an editor asks nobody
             what = "it was changed in an editor in the meantime."
             raise DataError([Problem(str(path), "", what, "Run the command again.")])
         write_atomic(place, tomlkit.dumps(document), overwrite=True)
-    return batch
+    return held
 
 
 def append(table: Any, key: str, entry: Mapping[str, Any]) -> None:

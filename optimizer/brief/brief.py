@@ -254,7 +254,9 @@ def _free_of_charge(
             joined[name] = Ingredient(item.material, 0.0, item.line)
             assumptions.append(f"{name} has no price on the shelf and counts as free of charge")
     if scenario.pool.unpriced:
-        joined = {k: Ingredient(i.material, 0.0, i.line) if isnan(i.price) else i for k, i in joined.items()}
+        named = {*scenario.pool.also, *scenario.pool.materials, *scenario.fixed}
+        free = [k for k, i in joined.items() if isnan(i.price) and (not i.material.unread or i.line or k in named)]
+        joined |= {k: Ingredient(joined[k].material, 0.0, joined[k].line) for k in free}
     return joined, assumptions
 
 

@@ -40,7 +40,8 @@ def rules_of(
     present = {s.inci for i in pool.items for s in i.material.substances}
     watched: list[Rule] = [] if scenario.unpreserved else [Preserved(id="preserved", source="default")]
     for ceiling in library.ceilings:
-        if ceiling.use not in (scenario.use, "any") or not present.intersection(ceiling.substances):
+        held = pool.carriers.keys() if ceiling.declared else present
+        if not ceiling.applies(scenario.use, scenario.product) or held.isdisjoint(ceiling.substances):
             continue
         law = ceiling.kind == "law" and ceiling.jurisdiction in ("", scenario.market)
         elsewhere = f"law of {ceiling.jurisdiction}, shown only" if ceiling.kind == "law" else ceiling.kind

@@ -56,8 +56,8 @@ def references(scenario: Scenario, library: Library, where: str) -> list[Problem
             if isinstance(group, Group):
                 key = f"rule.{rule.id}.{name}"
                 problems += unknown(where, key, (*group.materials, *group.but_not), ids)
-                problems += unknown(where, key, group.functions, functions)
-                if name in rule.model_fields_set:
+                if name in rule.model_fields_set:  # what goes without saying may be of a kind that nobody has
+                    problems += unknown(where, key, group.functions, functions)
                     problems += unknown(where, key, group.families, families)
                 problems += unknown(where, key, group.inci, inci)
         if isinstance(rule, UndissociatedAcid):

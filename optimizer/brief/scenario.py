@@ -147,7 +147,8 @@ class Scenario(Frozen):
     name: str
     """How the product is called."""
     product: str = ""
-    """What it is, such as 'hand wash'."""
+    """What it is, such as 'hand wash'. Some ceilings of law are for some products only, by words in it: 'shampoo',
+    'conditioner', 'hair', 'hand', 'body', 'body wash', 'shower', 'bath', 'soap', 'face'; else the strictest hold."""
     use: Literal["rinse-off", "leave-on"] = "rinse-off"
     """How it is used; ceilings apply by it."""
     market: str = "EU"
@@ -199,6 +200,29 @@ def find_scenario(name: str) -> Path:
         return found
     known = [p.stem for p in shipped("scenarios").glob("*.toml")]
     raise fault(name, "", "there is no such file and no shipped scenario of that name.", nearest(name, known))
+
+
+def named_beside(file: Path, name: str, called: str = "batch file") -> Path:
+    """Return the scenario that a file of the bench names: one beside it or below, or a shipped one.
+
+    A file that is passed around must not reach other folders.
+
+    Args:
+        file: The file.
+        name: How it names the scenario.
+        called: What such a file is called.
+
+    Raises:
+        DataError: If there is none.
+    """
+    own = file.parent / name
+    inside = own.suffix == ".toml" and resolved(own).is_relative_to(file.resolve().parent)
+    if inside and is_file(own):
+        return own
+    if "/" in name or "\\" in name or name.endswith(".toml"):
+        what = f"there is no '{name}' beside the {called}."
+        raise fault(str(file), "brief", what, f"Put the scenario into the {called}'s folder, or below it.")
+    return find_scenario(name)
 
 
 def read_scenario(path: Path, changes: Iterable[tuple[str, str]] = ()) -> tuple[Scenario, list[Path]]:

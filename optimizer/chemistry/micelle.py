@@ -8,7 +8,7 @@ Faraday Trans. 1 71 (1975) 1327. Two surfactants: Rubingh, in Solution Chemistry
 
 Limits: one beta per pair is a crude fit for anionic with betaine, where it drifts from -12 to -5 with the ratio;
 technical CMCs deserve one significant digit; salt lowers the CMC of anionics. The free anionic monomer is a relative
-index. No published formula turns it into irritation.
+index. No published formula turns it into irritation. How far mixed CMCs can be trusted: `docs/micelles.md`.
 """
 
 from __future__ import annotations
@@ -358,6 +358,61 @@ def matrix(charges: Sequence[str], betas: dict[frozenset[str], float]) -> Vector
     """
     pairs = [[0.0 if p == q else betas.get(frozenset({p, q}), 0.0) for q in charges] for p in charges]
     return np.array(pairs, float).reshape(len(charges), len(charges))
+
+
+def shinoda(fractions: Sequence[float], cmcs: Sequence[float], bound: float) -> float:
+    """Return the mixed CMC of ionics of one charge [unit of `cmcs`]: (sum a_i / c_i^(1 + K))^(-1 / (1 + K)).
+
+    Counter-ions of the one that forms micelles late act as salt on the others, so that chains far apart in length lie
+    below the ideal rule (Shinoda, J. Phys. Chem. 58 (1954) 541, from memory).
+
+    Args:
+        fractions: Mole fractions of active, or any amounts in proportion to them.
+        cmcs: CMC of each pure surfactant.
+        bound: Part K of the counter-ions that a micelle binds; 0 is ideal mixing.
+    """
+    return float(clint(fractions, [c ** (1 + bound) for c in cmcs]) ** (1 / (1 + bound)))
+
+
+def mixed_cmc(
+    amounts: Sequence[float],
+    cmcs: Sequence[Interval],
+    charges: Sequence[str],
+    betas: Sequence[Sequence[Interval]],
+    bound: Interval,
+) -> Interval:
+    """Return the mixed CMC with interaction over all spreads [unit of `cmcs`].
+
+    It rises with every CMC and every beta and falls with the counter-ions bound, so the ends lie at the ends of all.
+
+    Args:
+        amounts: Amount of each, in any unit, shape (n,); one of them at least is above 0.
+        cmcs: CMC of each, shape (n,).
+        charges: Charge of each, shape (n,); anionics among themselves, and cationics, share their counter-ions.
+        betas: Spread of the interaction parameter of each two, shape (n, n); the diagonal is not read.
+        bound: Part of the counter-ions that a micelle of ionics binds.
+
+    Raises:
+        DataError: As `micelles`.
+    """
+
+    def at(level: str, bound: float) -> float:
+        n, c, b = _liquor(amounts, [getattr(c, level) for c in cmcs], _table(betas, level))
+        used = n > 0
+        for charge in ("anionic", "cationic"):
+            one = used & np.array([x == charge for x in charges])
+            if one.sum() > 1:
+                c[one] *= shinoda(n[one].tolist(), c[one].tolist(), bound) / clint(n[one].tolist(), c[one].tolist())
+        return float(np.exp(_first_micelle(n[used] / n.sum(), c[used], b[np.ix_(used, used)])[1]))
+
+    ends = at("low", bound.high), at("high", bound.low)
+    return Interval.around(at("typical", bound.typical), ends)
+
+
+def _table(betas: Sequence[Sequence[Interval]], level: str) -> Vector:
+    table = np.array([[getattr(beta, level) for beta in row] for row in betas], float)
+    np.fill_diagonal(table, 0.0)
+    return table
 
 
 def free_monomer(

@@ -38,6 +38,7 @@ ROOMS: dict[str, tuple[str, ...]] = {
     "ph": ("acid",),
     "advice": ("advice",),
     "thicken": ("thicken",),
+    "trials": ("trials",),
     "made": ("made",),
     "label": ("label",),
     "cost": ("cost",),

@@ -7,20 +7,25 @@ import typer
 
 from optimizer.cli.common import (
     FORMULA,
+    AtPh,
     Changes,
     Html,
     Json,
     Libraries,
     Markdown,
     Pdf,
+    Readings,
     ScenarioName,
     ShelfFile,
+    Sure,
+    Want,
     app,
     aside,
     brief_of,
     goal_of,
     quiet_solvers,
     tell,
+    with_readings,
 )
 from optimizer.errors import UsageError
 
@@ -34,6 +39,10 @@ def blend(
     ] = "",
     shelf: ShelfFile = None,
     library: Libraries = None,
+    readings: Readings = None,
+    want: Want = None,
+    sure: Sure = 90.0,
+    at_ph: AtPh = None,
     solver: Annotated[
         str,
         typer.Option(help="Any solver that PuLP finds, such as PULP_CBC_CMD; the answer is certified all the same."),
@@ -51,6 +60,7 @@ def blend(
 
     with quiet_solvers():
         brief = brief_of(scenario, changes, shelf, library, goal_of(objective))
+        brief = with_readings(brief, readings, want, sure, at_ph)
         answer = questions.blend(brief, time_limit=time_limit, solver=solver, exact=exact)
         if export:
             _export(export, brief, answer.found)

@@ -140,6 +140,22 @@ On = Annotated[str, typer.Option("--on", help="Date (ISO 8601, such as 2026-05-0
 ScenarioName = Annotated[str, typer.Argument(help="A scenario file, or the name of a shipped one such as hand-wash.")]
 
 
+Readings = Annotated[
+    Path | None,
+    typer.Option("--readings", help="A series of trials (see 'tenside trials'): what was measured replaces ratings."),
+]
+Want = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--want",
+        help="With --readings: a limit on what was measured, READING=LOW:HIGH, such as viscosity=3000: or "
+        "separated=:10 (its chance, %). Repeatable.",
+    ),
+]
+Sure = Annotated[float, typer.Option("--sure", help="How sure limits on what was measured are to be kept, %.")]
+AtPh = Annotated[float | None, typer.Option("--at-ph", help="Target pH, where the trials varied it.")]
+
+
 T = TypeVar("T")
 
 
@@ -189,6 +205,36 @@ def brief_of(
     asked = [*changes_of(changes), *(more or [])]
     found = load_brief(find_scenario(scenario), changes=asked, shelf=shelf, libraries=libraries)
     return found if counted else with_stock_left(found)
+
+
+def with_readings(
+    brief: "Brief", readings: Path | None, want: list[str] | None, sure: float, at_ph: float | None
+) -> "Brief":
+    """Return a brief with what was measured in the place of ratings, if a series is named."""
+    if readings is None:
+        if want or at_ph is not None:
+            raise UsageError("--want and --at-ph go with --readings, the series that was measured.")
+        return brief
+    from optimizer.answers.trials_fit import readings_in
+
+    return readings_in(brief, readings, want=dict(map(_wanted, want or [])), sure=sure, at_ph=at_ph)
+
+
+def _wanted(text: str) -> tuple[str, tuple[float | None, float | None]]:
+    """Return a reading with its limits of 'READING=LOW:HIGH'."""
+    from optimizer.data.sheet import number_of
+
+    what, sign, ends = text.partition("=")
+    low, colon, high = ends.partition(":")
+    try:
+        if not sign or not colon or not (low.strip() or high.strip()):
+            raise ValueError
+        return what.strip(), (
+            number_of(low) if low.strip() else None,
+            number_of(high) if high.strip() else None,
+        )
+    except ValueError:
+        raise UsageError(f"--want {text}: write READING=LOW:HIGH, such as viscosity=3000: or separated=:10.") from None
 
 
 @contextlib.contextmanager

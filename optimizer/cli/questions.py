@@ -7,19 +7,24 @@ import typer
 
 from optimizer.cli.common import (
     FORMULA,
+    AtPh,
     Changes,
     Html,
     Json,
     Libraries,
     Markdown,
     Pdf,
+    Readings,
     Rest,
     ScenarioName,
     ShelfFile,
+    Sure,
+    Want,
     app,
     brief_of,
     quiet_solvers,
     tell,
+    with_readings,
 )
 
 
@@ -28,6 +33,10 @@ def check(
     formula: Annotated[Path, typer.Argument(help="Table of material and percent (or grams), or a blend's JSON.")],
     scenario: ScenarioName,
     rest: Rest = "",
+    readings: Readings = None,
+    want: Want = None,
+    sure: Sure = 90.0,
+    at_ph: AtPh = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
     html: Html = None,
@@ -39,7 +48,8 @@ def check(
     from optimizer.answers import questions
 
     with quiet_solvers():
-        answer = questions.check(formula, brief_of(scenario, None, shelf, library), rest=rest)
+        brief = with_readings(brief_of(scenario, None, shelf, library), readings, want, sure, at_ph)
+        answer = questions.check(formula, brief, rest=rest)
     tell(answer, json, markdown, html, pdf)
 
 

@@ -6,12 +6,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from optimizer.answers.days import day_of
 from optimizer.cli.common import (
     FACTS,
     Html,
     Json,
     Libraries,
     Markdown,
+    On,
     Own,
     Pdf,
     app,
@@ -85,112 +87,88 @@ def explain(
         show(explained_document(found), markdown, html, pdf)
 
 
+SCHEMAS: dict[str, tuple[str, str]] = {
+    "scenario": ("brief.scenario:Scenario", "scenario file"),
+    "bench": ("brief.defaults:BenchDefaults", "bench.toml, the defaults of a bench"),
+    "list": ("brief.listing:Briefs", "tenside list --json"),
+    "explain": ("brief.explained:BriefExplained", "tenside explain --json"),
+    "library": ("data.library:LibraryFile", "library file"),
+    "material": ("data.facts:Material", "a [[material]] of a library file; tenside library show | list | find --json"),
+    "library-check": ("report.reference:DoubtsRecord", "tenside library check --json"),
+    "library-evidence": ("data.evidence:Evidence", "tenside library evidence --json"),
+    "library-law": ("data.law:Law", "tenside library law --json"),
+    "rule": ("rules.reference:RuleNote", "tenside rules --json"),
+    "shelf-line": ("data.shelf:ShelfLine", "a line of the shelf, once its headings are recognised"),
+    "variants-file": ("studies.variants:VariantFile", "file of variants"),
+    "variants": ("studies.variants:Variants", "tenside variants --json"),
+    "costs": ("bench.costs:Costs", "costs file, or [costs] of a batch file"),
+    "batch-file": ("bench.batch:Batch", "batch file"),
+    "blend": ("report.formula_json:Blend", "tenside blend --json"),
+    "check": ("report.formula_json:Check", "tenside check --json"),
+    "why": ("studies.why:Why", "tenside why --json"),
+    "compare": ("studies.compare:Comparison", "tenside compare --json"),
+    "import-formula": ("report.intake:FormulaTaken", "tenside import formula --json"),
+    "import-prices": ("report.intake:PricesTaken", "tenside import prices --json"),
+    "frontier": ("report.tradeoff:Family", "tenside frontier --json"),
+    "leeway": ("studies.leeway:Leeway", "tenside leeway --json"),
+    "substitute": ("studies.substitute:Substituted", "tenside substitute --json"),
+    "restandardise": ("studies.restandardise:Restandardised", "tenside restandardise --json"),
+    "robust": ("studies.robust:Robust", "tenside robust --json"),
+    "range": ("report.sweep:Range", "tenside range --json"),
+    "label": ("labelling.label:Label", "tenside label --json"),
+    "ph": ("report.ph_json:PhTold", "tenside ph --json"),
+    "together": ("report.joint:Together", "tenside together --json"),
+    "records-keep": ("records.batches:Kept", "tenside records keep --json"),
+    "records-master": ("records.masters:Version", "tenside records master --json"),
+    "records-versions": ("records.masters:Versions", "tenside records versions --json"),
+    "records-list": ("records.overview:Listed", "tenside records list --json"),
+    "records-show": ("records.overview:Shown", "tenside records show | note | sample --json"),
+    "records-lots": ("records.lots:LotsOf", "tenside records lots --json"),
+    "records-where": ("records.lots:WhereLot", "tenside records where --json"),
+    "records-tests": ("records.series:Calendar", "tenside records tests | change | result | strike --json"),
+    "records-due": ("records.series:Tasks", "tenside records due --json"),
+    "stock": ("records.stock:Stock", "tenside stock --json"),
+    "records-export": ("records.exchange:Moved", "tenside records export | import --json"),
+    "records-check": ("records.checking:Soundness", "tenside records check --json"),
+    "advice": ("report.advice:Advised", "tenside advice --json"),
+    "thicken": ("report.thicken:Thickened", "tenside thicken --json"),
+    "cost": ("bench.costing:Costing", "tenside cost --json"),
+    "batch": ("report.made:Laid", "tenside batch --json"),
+    "weigh": ("bench.weigh:WeighSheet", "tenside weigh --json"),
+    "weighed": ("report.made:Weighed", "tenside weighed --json"),
+    "made": ("bench.reconcile:Made", "tenside made --json"),
+    "card": ("bench.card:Card", "tenside card --json"),
+    "shared-card": ("bench.shared_card:SharedCard", "tenside card --json --share"),
+    "pack-up": ("records.packing:Packed", "tenside pack-up | unpack --json"),
+    "page": ("report.page:PageRecord", "tenside page --json"),
+    "trials-file": ("trials.series:Series", "series file of trials"),
+    "trials-plan": ("trials.plan:Plan", "tenside trials plan --json"),
+    "trials-sheet": ("trials.sheet:TrialSheet", "tenside trials sheet --json"),
+    "trials-note": ("trials.standing:Standing", "tenside trials note --json"),
+    "trials-next": ("trials.more:Next", "tenside trials next --json"),
+    "trials-fit": ("trials.fitted:Fits", "tenside trials fit --json"),
+    "trials-rate": ("trials.rating:Rated", "tenside trials rate --json"),
+}
+"""What each schema describes: the class, which is loaded when its schema is asked for, and its title."""
+
+
 @app.command(rich_help_panel=FACTS)
 def schema(
     what: Annotated[str, typer.Argument(help="One of the schemas; all when left out.")] = "",
 ) -> None:
     """JSON Schemas of the files that are read and of the JSON that is printed; of a list, that of its entries."""
-    from optimizer.bench.batch import Batch
-    from optimizer.bench.card import Card
-    from optimizer.bench.costing import Costing
-    from optimizer.bench.costs import Costs
-    from optimizer.bench.reconcile import Made
-    from optimizer.bench.shared_card import SharedCard
-    from optimizer.bench.weigh import WeighSheet
-    from optimizer.brief.defaults import BenchDefaults
-    from optimizer.brief.explained import BriefExplained
-    from optimizer.brief.listing import Briefs
-    from optimizer.brief.scenario import Scenario
-    from optimizer.data.facts import Material
-    from optimizer.data.library import LibraryFile
-    from optimizer.data.shelf import ShelfLine
-    from optimizer.labelling.label import Label
-    from optimizer.records.batches import Kept
-    from optimizer.records.checking import Soundness
-    from optimizer.records.exchange import Moved
-    from optimizer.records.lots import LotsOf, WhereLot
-    from optimizer.records.masters import Version, Versions
-    from optimizer.records.overview import Listed, Shown
-    from optimizer.records.packing import Packed
-    from optimizer.records.series import Calendar, Tasks
-    from optimizer.records.stock import Stock
-    from optimizer.report.advice import Advised
-    from optimizer.report.formula_json import Blend, Check
-    from optimizer.report.intake import FormulaTaken, PricesTaken
-    from optimizer.report.joint import Together
-    from optimizer.report.made import Laid, Weighed
-    from optimizer.report.page import PageRecord
-    from optimizer.report.ph_json import PhTold
-    from optimizer.report.record import record_of
-    from optimizer.report.reference import DoubtsRecord
-    from optimizer.report.sweep import Range
-    from optimizer.report.thicken import Thickened
-    from optimizer.report.tradeoff import Family
-    from optimizer.rules.reference import RuleNote, json_schema
-    from optimizer.studies.compare import Comparison
-    from optimizer.studies.leeway import Leeway
-    from optimizer.studies.restandardise import Restandardised
-    from optimizer.studies.robust import Robust
-    from optimizer.studies.substitute import Substituted
-    from optimizer.studies.variants import VariantFile, Variants
-    from optimizer.studies.why import Why
+    from importlib import import_module
 
-    known: dict[str, tuple[type, str]] = {
-        "scenario": (Scenario, "scenario file"),
-        "bench": (BenchDefaults, "bench.toml, the defaults of a bench"),
-        "list": (Briefs, "tenside list --json"),
-        "explain": (BriefExplained, "tenside explain --json"),
-        "library": (LibraryFile, "library file"),
-        "material": (Material, "a [[material]] of a library file; tenside library show | list | find --json"),
-        "library-check": (DoubtsRecord, "tenside library check --json"),
-        "rule": (RuleNote, "tenside rules --json"),
-        "shelf-line": (ShelfLine, "a line of the shelf, once its headings are recognised"),
-        "variants-file": (VariantFile, "file of variants"),
-        "variants": (Variants, "tenside variants --json"),
-        "costs": (Costs, "costs file, or [costs] of a batch file"),
-        "batch-file": (Batch, "batch file"),
-        "blend": (Blend, "tenside blend --json"),
-        "check": (Check, "tenside check --json"),
-        "why": (Why, "tenside why --json"),
-        "compare": (Comparison, "tenside compare --json"),
-        "import-formula": (FormulaTaken, "tenside import formula --json"),
-        "import-prices": (PricesTaken, "tenside import prices --json"),
-        "frontier": (Family, "tenside frontier --json"),
-        "leeway": (Leeway, "tenside leeway --json"),
-        "substitute": (Substituted, "tenside substitute --json"),
-        "restandardise": (Restandardised, "tenside restandardise --json"),
-        "robust": (Robust, "tenside robust --json"),
-        "range": (Range, "tenside range --json"),
-        "label": (Label, "tenside label --json"),
-        "ph": (PhTold, "tenside ph --json"),
-        "together": (Together, "tenside together --json"),
-        "records-keep": (Kept, "tenside records keep --json"),
-        "records-master": (Version, "tenside records master --json"),
-        "records-versions": (Versions, "tenside records versions --json"),
-        "records-list": (Listed, "tenside records list --json"),
-        "records-show": (Shown, "tenside records show | note | sample --json"),
-        "records-lots": (LotsOf, "tenside records lots --json"),
-        "records-where": (WhereLot, "tenside records where --json"),
-        "records-tests": (Calendar, "tenside records tests | change | result | strike --json"),
-        "records-due": (Tasks, "tenside records due --json"),
-        "stock": (Stock, "tenside stock --json"),
-        "records-export": (Moved, "tenside records export | import --json"),
-        "records-check": (Soundness, "tenside records check --json"),
-        "advice": (Advised, "tenside advice --json"),
-        "thicken": (Thickened, "tenside thicken --json"),
-        "cost": (Costing, "tenside cost --json"),
-        "batch": (Laid, "tenside batch --json"),
-        "weigh": (WeighSheet, "tenside weigh --json"),
-        "weighed": (Weighed, "tenside weighed --json"),
-        "made": (Made, "tenside made --json"),
-        "card": (Card, "tenside card --json"),
-        "shared-card": (SharedCard, "tenside card --json --share"),
-        "pack-up": (Packed, "tenside pack-up | unpack --json"),
-        "page": (PageRecord, "tenside page --json"),
-    }
-    if what and what not in known:
-        raise UsageError(f"there is no schema '{what}'. {nearest(what, known)}")
-    schemas = {name: json_schema(record_of(kind), title) for name, (kind, title) in known.items() if what in ("", name)}
+    from optimizer.report.record import record_of
+    from optimizer.rules.reference import json_schema
+
+    if what and what not in SCHEMAS:
+        raise UsageError(f"there is no schema '{what}'. {nearest(what, SCHEMAS)}")
+    schemas = {}
+    for name in [what] if what else SCHEMAS:
+        place, title = SCHEMAS[name]
+        module, _, kind = place.partition(":")
+        schemas[name] = json_schema(record_of(getattr(import_module(f"optimizer.{module}"), kind)), title)
     print_json(schemas[what] if what else schemas)
 
 
@@ -268,24 +246,80 @@ def library_show(
 
 
 @library_app.command("check")
-def library_check(library: Libraries = None, own: Own = None, json: Json = False) -> None:
-    """Check library files and list doubtful figures, each doubt once with all materials that it is about."""
-    from shutil import get_terminal_size
-    from textwrap import wrap
+def library_check(on: On = "", library: Libraries = None, own: Own = None, json: Json = False) -> None:
+    """Check library files: doubtful figures, each doubt once with all its materials, and law that was read long ago."""
+    from datetime import date
 
+    from optimizer.data.law import MONTHS, grown_old
     from optimizer.data.library import doubts
     from optimizer.report.reference import DoubtsRecord
 
     found = read_shipped(library, own)
     doubtful = {m.id: doubts(m) for m in found.materials if doubts(m)}
+    day = day_of(on)
+    old = dict(grown_old(found, date.fromisoformat(day)))
     if json:
-        print_json(DoubtsRecord(materials=len(found.materials), doubts=doubtful))
+        print_json(DoubtsRecord(materials=len(found.materials), doubts=doubtful, old_law=old))
         return
     by_doubt: dict[str, list[str]] = {}
     for name, said in doubtful.items():
         for doubt in said:
             by_doubt.setdefault(doubt, []).append(name)
     for doubt, names in by_doubt.items():
-        text = f"{', '.join(names)}: {doubt}"
-        say("\n".join(wrap(text, get_terminal_size().columns, subsequent_indent="  ", break_on_hyphens=False)))
+        _say_wrapped(f"{', '.join(names)}: {doubt}")
+    for read in sorted(set(old.values())):
+        names = [name for name, known in old.items() if known == read]
+        since = f"as it was on {read}" if read else "on no known day"
+        _say_wrapped(f"{', '.join(names)}: law read {since}, more than {MONTHS} months before {day}; read it again")
     say(f"{len(found.materials)} materials, {len(doubtful)} with doubtful figures")
+
+
+def _say_wrapped(text: str) -> None:
+    from shutil import get_terminal_size
+    from textwrap import wrap
+
+    say("\n".join(wrap(text, get_terminal_size().columns, subsequent_indent="  ", break_on_hyphens=False)))
+
+
+@library_app.command("evidence")
+def library_evidence(
+    library: Libraries = None,
+    own: Own = None,
+    html: Html = None,
+    pdf: Pdf = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Count the figures of the library by how well they are backed: read, computed, from memory."""
+    from optimizer.data.evidence import evidence_of
+    from optimizer.report.evidence import evidence_document
+
+    found = evidence_of(read_shipped(library, own))
+    if json:
+        print_json(found)
+    else:
+        show(evidence_document(found), markdown, html, pdf)
+
+
+@library_app.command("law")
+def library_law(
+    use: Annotated[str, typer.Option(help="'rinse-off' or 'leave-on'.")] = "rinse-off",
+    library: Libraries = None,
+    own: Own = None,
+    html: Html = None,
+    pdf: Pdf = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """What the library holds of the law: ceilings, conditions, allergens, each with its entry, act and day."""
+    from optimizer.data.law import law_of
+    from optimizer.report.law import law_document
+
+    uses = ("rinse-off", "leave-on")
+    if hyphened(use) not in uses:
+        raise UsageError(f"there is no use '{use}'. {nearest(use, uses)}")
+    found = law_of(read_shipped(library, own), hyphened(use))
+    if json:
+        print_json(found)
+    else:
+        show(law_document(found), markdown, html, pdf)

@@ -3,6 +3,7 @@
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -10,19 +11,24 @@ import typer
 
 from optimizer.cli.common import (
     FORMULA,
+    AtPh,
     Changes,
     Html,
     Json,
     Libraries,
     Markdown,
     Pdf,
+    Readings,
     ScenarioName,
     ShelfFile,
+    Sure,
+    Want,
     app,
     aside,
     brief_of,
     quiet_solvers,
     tell,
+    with_readings,
 )
 from optimizer.errors import UsageError
 
@@ -39,6 +45,10 @@ def frontier(
         str, typer.Option(help="What is traded against it, written the same way.")
     ] = "maximise mildness",
     by: Annotated[str, typer.Option(help="A family of curves, one per value: RULE.LIMIT=VALUE,VALUE,...")] = "",
+    readings: Readings = None,
+    want: Want = None,
+    sure: Sure = 90.0,
+    at_ph: AtPh = None,
     changes: Changes = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
@@ -58,13 +68,14 @@ def frontier(
     if by and not values:
         raise UsageError(f"--by {by}: write RULE.LIMIT=VALUE,VALUE, such as active.at_least=9,10,11.")
     with quiet_solvers(), _telling() as told:
+        measured = partial(with_readings, readings=readings, want=want, sure=sure, at_ph=at_ph)
         briefs = {
-            f"{key} = {value.strip()}": brief_of(scenario, changes, shelf, library, [(key, value.strip())])
+            f"{key} = {value.strip()}": measured(brief_of(scenario, changes, shelf, library, [(key, value.strip())]))
             for value in values.split(",")
             if by
         }
         answer = questions.frontier(
-            briefs or brief_of(scenario, changes, shelf, library), best=best, against=against, tell=told
+            briefs or measured(brief_of(scenario, changes, shelf, library)), best=best, against=against, tell=told
         )
     if picture and answer.exit_code == 0:
         from optimizer.report.tradeoff import draw_frontier
@@ -82,6 +93,10 @@ def leeway(
     others: Annotated[
         int, typer.Option(help="Also this many formulas within the loss, as different as possible.", min=0)
     ] = 0,
+    readings: Readings = None,
+    want: Want = None,
+    sure: Sure = 90.0,
+    at_ph: AtPh = None,
     changes: Changes = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
@@ -98,7 +113,8 @@ def leeway(
     if picture:
         refuse_undrawable(picture)
     with quiet_solvers():
-        answer = questions.leeway(brief_of(scenario, changes, shelf, library), loss=loss, others=others)
+        brief = with_readings(brief_of(scenario, changes, shelf, library), readings, want, sure, at_ph)
+        answer = questions.leeway(brief, loss=loss, others=others)
     if picture:
         from optimizer.report.tradeoff import draw_leeway
 

@@ -18,7 +18,10 @@ ALWAYS = (
 )
 """Own words; basis: Regulation (EC) No 1223/2009, Articles 8 to 13 (from memory), and common practice."""
 
-PAPER = frozenset({"allergen", "dioxane", "acrylamide", "microplastic", "wheat", "salicylic"})
+PAPER = frozenset({
+    "allergen", "dioxane", "acrylamide", "microplastic", "wheat", "salicylic", "salicylate", "nano", "peanut", "sprays",
+    "eyes", "under-three", "under-six", "zinc", "aluminium", "vitamin-a", "sulfite", "peroxide-10", "peroxide-20",
+})  # fmt: skip
 """Cautions for label and purchase, not for the bench; weigh sheet and card leave them to the blend."""
 
 
@@ -30,18 +33,27 @@ class Caution:
     materials: tuple[str, ...] = ()
     loud: bool = untold(default=False)
     """Whether it is said before anything else."""
+    law: str = ""
+    """Where a law says it: annex and entry, act, day on which it was read; empty if none does."""
 
     @property
     def words(self) -> str:
-        """The caution with the materials it comes from."""
-        return f"{self.text} ({listed(self.materials)})" if self.materials else self.text
+        """The caution with the law that says it and the materials it comes from."""
+        text = f"{self.text} Law: {self.law}." if self.law else self.text
+        return f"{text} ({listed(self.materials)})" if self.materials else text
 
 
 def cautions_from(materials: Iterable[Material], library: Library) -> dict[str, Caution]:
-    """Return the cautions of materials by key, in the library's order."""
+    """Return the cautions of materials by key, in the library's order: their own, and what law asks with substances."""
     materials = list(materials)
-    names = {key: tuple(sorted({m.name for m in materials if key in m.cautions})) for key in library.cautions}
-    return {key: Caution(text, names[key]) for key, text in library.cautions.items() if names[key]}
+    found = {}
+    for key, text in library.cautions.items():
+        laws = [c for c in library.conditions if c.caution == key]
+        names = {m.name for m in materials if key in m.cautions or any(c.meets(m) for c in laws)}
+        if names:
+            places = listed(tuple(dict.fromkeys(c.place for c in laws)))
+            found[key] = Caution(text, tuple(sorted(names)), law=places)
+    return found
 
 
 def cautions_of(formula: Formula | None, library: Library) -> tuple[Caution, ...]:

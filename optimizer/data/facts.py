@@ -14,7 +14,15 @@ from optimizer.chemistry.cuts import TechnicalCmc, cmc_of
 from optimizer.errors import ID_PATTERN, DataError
 
 Charge = Literal["anionic", "amphoteric", "nonionic", "cationic"]
-Confidence = Literal["published", "supplier-typical", "common practice", "from memory"]
+Confidence = Literal[
+    "published", "computed", "supplier-typical", "secondary page", "common practice", "from memory", "assumption",
+]  # fmt: skip
+"""How well a figure is backed, best first: read in a publication, a register or a law; computed from such figures; on a
+supplier's page; on an encyclopaedia, a dealer's page or a web log; what the trade does, no source; believed, nobody
+read it again; assumed."""
+
+Backing = dict[str, tuple[str, Confidence]]
+"""Source key and confidence by figure."""
 Role = Literal["active", "water", "salt", "solvent", "preservative", "impurity"]
 Look = Literal["clear", "hazy", "pearly", "opaque"]
 Lipid = Literal["water-soluble emollient", "oil", "essential oil", "perfume"]
@@ -30,6 +38,7 @@ Alkalinity = Literal[
 ]  # fmt: skip
 """Kinds of surfactant whose assumed alkalinity `chemistry.alkalinity` holds."""
 
+Use = Literal["rinse-off", "leave-on", "any"]
 RatingName = Literal["mildness", "flash_foam", "foam_density"]
 Percent = Annotated[float, Field(ge=0, le=100)]
 Fraction = Annotated[float, Field(ge=0, le=1)]
@@ -134,6 +143,8 @@ class Substance(Frozen):
     """Kind whose assumed alkalinity it shares; an assumption."""
     micelle: Micelle | None = None
     """Family and chain cut that its critical micelle concentration is computed from; unknown if left out."""
+    backing: Backing = {}
+    """Source key and confidence of facts that hold wherever the name stands; the material's own if left out."""
 
     @property
     def low(self) -> float:
@@ -183,6 +194,17 @@ class Thickener(Frozen):
     """Temperature to reach while it dissolves [°C]."""
     salt_sensitive: bool = False
     """True if its gel collapses with little dissolved salt."""
+
+
+ALSO_BACKED_AS: dict[str, tuple[str, ...]] = {
+    "substances": ("active",),
+    "mildness": ("ratings",),
+    "flash_foam": ("ratings",),
+    "foam_density": ("ratings",),
+    "clear_up_to": ("look",),
+    "ph_clear": ("look",),
+}
+"""Keys of `backing` that also stand for a figure."""
 
 
 class Material(Frozen):
@@ -240,9 +262,12 @@ class Material(Frozen):
     handling: str = ""
     cautions: tuple[str, ...] = ()
     notes: str = ""
+    unread: bool = False
+    """Whether it was entered from memory as a whole: counted apart, a candidate only where the shelf or the brief names
+    it, and named wherever it is used."""
     placeholder: bool = False
     """Whether it stands for whatever the maker buys: its INCI is one of many, to be replaced by the supplier's."""
-    backing: dict[str, tuple[str, Confidence]]
+    backing: Backing
     """Source key and confidence by figure; 'default' covers what is not named."""
 
     @model_validator(mode="after")
@@ -304,58 +329,101 @@ class Material(Frozen):
 
     def backed(self, figure: str) -> tuple[str, Confidence]:
         """Return source key and confidence of a figure."""
-        return self.backing.get(figure, self.backing["default"])
+        names = (figure, *ALSO_BACKED_AS.get(figure, ()), "default")
+        return next(self.backing[name] for name in names if name in self.backing)
 
 
-class Ceiling(Frozen):
+class Stated(Frozen):
+    """What a text says, and where it stands there."""
+
+    jurisdiction: str = ""
+    entry: str = ""
+    """Entry of a law's annex, such as 'Annex V/29'."""
+    act: str = ""
+    """The act that gave the entry its present text, such as '(EU) 2017/1224'."""
+    as_of: str = ""
+    """Day on which the text was read to hold, ISO 8601."""
+    source: str
+    confidence: Confidence
+
+    @property
+    def place(self) -> str:
+        """Whose text it is, where it stands there and on which day it held; empty if nobody's law."""
+        read = f"as read {self.as_of}" if self.entry and self.as_of else self.as_of
+        return ", ".join(w for w in (" ".join(w for w in (self.jurisdiction, self.entry) if w), self.act, read) if w)
+
+
+class Ceiling(Stated):
     """A highest dose that somebody states for one or several substances together."""
 
     id: Key
     substances: tuple[str, ...]
     percent: Percent
     """0 where none is allowed."""
-    basis: Literal["as supplied", "as substance", "as acid"]
+    basis: Literal["as supplied", "as substance", "as acid", "as base"]
     kind: Literal["law", "panel", "survey", "typical"]
     """Only 'law' is a hard limit; the others are shown as warnings."""
-    use: Literal["rinse-off", "leave-on", "any"] = "rinse-off"
-    jurisdiction: str = ""
-    as_of: str = ""
-    """Date of the text that was read."""
+    use: Use = "rinse-off"
+    products: tuple[str, ...] = ()
+    """Words of the products that it is for, such as 'shampoo'; every product if left out."""
+    but_not: tuple[str, ...] = ()
+    """Words of the products that another ceiling is for."""
+    declared: bool = False
+    """Whether what a perfume or an oil declares as an allergen counts too."""
     note: str = ""
-    source: str
-    confidence: Confidence
+
+    def applies(self, use: str, product: str) -> bool:
+        """Return whether it is for a product; one of which nothing is known has the ceilings of any product."""
+        called = product.casefold()
+        meant = not self.products or any(word in called for word in self.products)
+        return self.use in (use, "any") and meant and not any(word in called for word in self.but_not)
+
+    def shares(self, material: Material) -> list[tuple[Substance | None, float]]:
+        """Return what a material holds of it: substance (None for a declared allergen) and high share [%]."""
+        declared = (material.allergens or {}) if self.declared else {}
+        held = [(s, s.high) for s in material.substances if s.inci in self.substances and s.inci not in declared]
+        return [*held, *((None, share[2]) for name, share in declared.items() if name in self.substances)]
 
 
-class Exclusion(Frozen):
+class Condition(Stated):
+    """What a law asks of a product or a raw material that holds a substance, besides any ceiling: a caution says it."""
+
+    caution: str
+    """Key of the caution that says it."""
+    substances: tuple[str, ...]
+    declared: bool = False
+    """Whether what a perfume or an oil declares as an allergen counts too."""
+
+    def meets(self, material: Material) -> bool:
+        """Return whether a material holds one of the substances."""
+        held = material.contents.keys() | ((material.allergens or {}).keys() if self.declared else set())
+        return not held.isdisjoint(self.substances)
+
+
+class Exclusion(Stated):
     """Substances of two sides that a text or the trade keeps out of one product."""
 
     id: Key
     one: tuple[str, ...]
     other: tuple[str, ...]
-    jurisdiction: str = ""
-    as_of: str = ""
     note: str = ""
-    source: str
-    confidence: Confidence
 
 
-class AllergenList(Frozen):
+class AllergenList(Stated):
     """Fragrance allergens that one text wants named on the label."""
 
     id: Key
     called: str
     names: tuple[str, ...]
     """As they are printed on a label."""
+    entries: dict[str, tuple[str, str]] = {}
+    """Entry of the law and the act that gave it its present text, by name."""
     covers: dict[str, tuple[str, ...]] = {}
-    """INCI names of substances that count under a name of the list."""
+    """Names of substances that count together under one name of the list."""
     rinse_off_above: Positive
     """Share of the product above which it is named [% w/w]."""
     leave_on_above: Positive
-    jurisdiction: str
-    as_of: str
     note: str = ""
-    source: str
-    confidence: Confidence
 
 
 class RankOrder(Frozen):
@@ -364,6 +432,15 @@ class RankOrder(Frozen):
     rates: str
     order: str
     map: str
+    source: str
+    confidence: Confidence
+
+
+class ChargeDensity(Frozen):
+    """Cationic charge of a polymer, by INCI name, whether or not a material holds it."""
+
+    mmol_per_g: tuple[Positive, Positive]
+    """Least and most of its grades [mmol of charge per g of polymer]."""
     source: str
     confidence: Confidence
 

@@ -8,7 +8,17 @@ from typing import Any
 from pydantic import ValidationError
 
 from optimizer.chemistry.constants import SITES, WEAK
-from optimizer.data.facts import AllergenList, Ceiling, Exclusion, Frozen, Material, PropertyUnit, RankOrder
+from optimizer.data.facts import (
+    AllergenList,
+    Ceiling,
+    ChargeDensity,
+    Condition,
+    Exclusion,
+    Frozen,
+    Material,
+    PropertyUnit,
+    RankOrder,
+)
 from optimizer.errors import DataError, Problem, from_validation, nearest
 from optimizer.files import digest, is_folder, read_toml
 
@@ -22,7 +32,10 @@ class LibraryFile(Frozen):
     caution: dict[str, str] = {}
     rank_order: dict[str, RankOrder] = {}
     property: dict[str, PropertyUnit] = {}
+    charge_density: dict[str, ChargeDensity] = {}
+    """Of cationic polymers by INCI name."""
     ceiling: tuple[Ceiling, ...] = ()
+    condition: tuple[Condition, ...] = ()
     exclusion: tuple[Exclusion, ...] = ()
     allergen_list: tuple[AllergenList, ...] = ()
     material: tuple[dict[str, Any], ...] = ()
@@ -35,12 +48,15 @@ class Library(Frozen):
 
     materials: tuple[Material, ...]
     ceilings: tuple[Ceiling, ...] = ()
+    conditions: tuple[Condition, ...] = ()
     exclusions: tuple[Exclusion, ...] = ()
     allergen_lists: tuple[AllergenList, ...] = ()
     sources: dict[str, str] = {}
     cautions: dict[str, str] = {}
     rank_orders: dict[str, RankOrder] = {}
     property_units: dict[str, PropertyUnit] = {}
+    charge_densities: dict[str, ChargeDensity] = {}
+    """Of cationic polymers by INCI name."""
     files: dict[str, str] = {}
     """SHA-256 digests by file, for provenance."""
 
@@ -89,30 +105,39 @@ def read_library(paths: Iterable[Path]) -> Library:
                 problems.append(Problem(where, f"override.{name}", "there is no such material.", nearest(name, raw)))
             else:
                 raw[name] = (where, overridden(raw[name][1], change))
-    materials = []
+    materials, spelled = [], _spellings(shared, (f for _, f in read))
     for name, (where, entry) in sorted(raw.items()):
         try:
-            materials.append(Material.model_validate(_with_shared_facts(entry, shared)))
+            materials.append(Material.model_validate(_with_shared_facts(_as_spelled(entry, spelled), shared)))
         except ValidationError as error:
             problems += from_validation(error, where, Material, name)
     sources = {k: v for _, f in read for k, v in f.sources.items()}
     cautions = {k: v for _, f in read for k, v in f.caution.items()}
     orders = {k: v for _, f in read for k, v in f.rank_order.items()}
     units = {k: v for _, f in read for k, v in f.property.items()}
+    densities = {k: v for _, f in read for k, v in f.charge_density.items()}
     for material in materials:
         where = raw[material.id][0]
         problems += _dangling(where, material, sources, cautions, orders)
+    for where, file in read:
+        problems += _unsaid(where, file, cautions)
+        for name, density in file.charge_density.items():
+            if density.source not in sources:
+                what = f"there is no source '{density.source}'."
+                problems.append(Problem(where, f"charge_density.{name}", what, nearest(density.source, sources)))
     if problems:
         raise DataError(problems)
     return Library.model_construct(  # of validated parts
         materials=tuple(materials),
         ceilings=tuple(sorted((c for _, f in read for c in f.ceiling), key=lambda c: c.id)),
+        conditions=tuple(c for _, f in read for c in f.condition),
         exclusions=tuple(sorted((e for _, f in read for e in f.exclusion), key=lambda e: e.id)),
         allergen_lists=tuple(sorted((a for _, f in read for a in f.allergen_list), key=lambda a: a.id)),
         sources=sources,
         cautions=cautions,
         rank_orders=orders,
         property_units=units,
+        charge_densities=densities,
         files={str(p): digest(p) for p in files},
     )
 
@@ -138,6 +163,34 @@ def overridden(entry: Mapping[str, Any], change: Mapping[str, Any]) -> dict[str,
         else:
             merged[key] = value
     return merged
+
+
+def _spellings(shared: Iterable[str], files: Iterable[LibraryFile]) -> dict[str, str]:
+    """Return every name that facts and laws know, by the same name in small letters."""
+    names = list(shared)
+    for file in files:
+        names += [name for ceiling in file.ceiling for name in ceiling.substances]
+        names += [name for condition in file.condition for name in condition.substances]
+        names += [name for pair in file.exclusion for name in (*pair.one, *pair.other)]
+        names += [n for a in file.allergen_list for some in (a.names, *a.covers.values()) for n in some]
+    return {name.casefold(): name for name in reversed(names)}
+
+
+def _as_spelled(entry: Mapping[str, Any], spelled: Mapping[str, str]) -> dict[str, Any]:
+    """Return a material entry with the names of its substances and allergens spelled as facts and laws spell them.
+
+    A law, a fact or an amount that counts together must not be missed because a name stands in capitals.
+    """
+    changed = dict(entry)
+    substances, allergens = entry.get("substances"), entry.get("allergens")
+    if isinstance(substances, list) and all(isinstance(s, dict) for s in substances):
+        changed["substances"] = [
+            {**s, "inci": spelled.get(s["inci"].casefold(), s["inci"])} if isinstance(s.get("inci"), str) else s
+            for s in substances
+        ]
+    if isinstance(allergens, dict):
+        changed["allergens"] = {spelled.get(str(k).casefold(), k): v for k, v in allergens.items()}
+    return changed
 
 
 def _with_shared_facts(entry: Mapping[str, Any], shared: Mapping[str, dict[str, Any]]) -> dict[str, Any]:
@@ -166,9 +219,11 @@ def _dangling(
 ) -> list[Problem]:
     """Return the references of a material that lead nowhere."""
     problems = []
-    for figure, (source, _) in material.backing.items():
+    stated = [(f"backing.{figure}", source) for figure, (source, _) in material.backing.items()]
+    stated += [(f"{s.inci}.backing.{f}", source) for s in material.substances for f, (source, _) in s.backing.items()]
+    for figure, source in stated:
         if source not in sources:
-            key = f"{material.id}.backing.{figure}"
+            key = f"{material.id}.{figure}"
             problems.append(Problem(where, key, f"there is no source '{source}'.", nearest(source, sources)))
     for caution in material.cautions:
         if caution not in cautions:
@@ -184,6 +239,15 @@ def _dangling(
             what = f"there is no rank order '{rating.basis}'."
             problems.append(Problem(where, key, what, nearest(rating.basis, orders)))
     return problems
+
+
+def _unsaid(where: str, file: LibraryFile, cautions: Mapping[str, str]) -> list[Problem]:
+    """Return the conditions of a file that no caution says."""
+    return [
+        Problem(where, "condition", f"there is no caution '{c.caution}'.", nearest(c.caution, cautions))
+        for c in file.condition
+        if c.caution not in cautions
+    ]
 
 
 def doubts(material: Material) -> list[str]:

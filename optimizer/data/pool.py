@@ -230,10 +230,10 @@ class Pool:
 
     @cached_property
     def carriers(self) -> Mapping[str, list[int]]:
-        """Positions of the candidates that hold a substance, by INCI name."""
+        """Positions of the candidates that hold a substance or declare it as an allergen, by its name."""
         found: dict[str, list[int]] = {}
         for position, item in enumerate(self.items):
-            for inci in item.material.contents:
+            for inci in {**item.material.contents, **(item.material.allergens or {})}:
                 found.setdefault(inci, []).append(position)
         return found
 

@@ -24,7 +24,7 @@ HEADINGS = {
     "currency": ("currency", "cur"),
     "stock_kg": ("stock kg", "stock", "in stock kg", "on hand kg", "on hand", "left kg"),
     "min_packs": ("min packs", "minimum packs", "from packs", "minimum order packs"),
-    "counted_on": ("counted on", "counted", "count date", "stock date"),
+    "counted_on": ("counted on", "counted", "count date", "stock date", "stock on", "stock as of"),
     "priced_on": ("priced on", "price date", "price of"),
     "lead_days": ("lead days", "lead time days", "delivery days"),
     "lot": ("lot", "batch", "lot number", "batch number"),

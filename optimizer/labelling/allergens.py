@@ -70,8 +70,9 @@ def threshold_of(list_: AllergenList, use: str) -> float:
 def allergens_of(parts: Iterable[Dosed], lists: tuple[AllergenList, ...], use: str) -> tuple[Allergen, ...]:
     """Return the allergens of a product, largest first: sum over materials of dose x content / 100.
 
-    What a material's allergen table states counts; a substance of the material that is itself on a list (benzyl alcohol
-    as a preservative, a whole oil) counts by its share unless the table names it too.
+    What a material's allergen table states counts, names of one group together under the group's name; a substance of
+    the material that is itself on a list (benzyl alcohol as a preservative, a whole oil) counts by its share unless the
+    table names it too.
 
     AllergenSource: Regulation (EC) No 1223/2009, Annex III, as amended by Regulation (EU) 2023/1545; see the lists.
     """
@@ -81,13 +82,14 @@ def allergens_of(parts: Iterable[Dosed], lists: tuple[AllergenList, ...], use: s
     printed: dict[str, str] = {}
     for part in parts:
         stated = part.material.allergens or {}
+        named = {counted.get(name, name) for name in stated}
         for name, content in stated.items():
-            found.setdefault(name, []).append(_source(part, content, "allergens"))
+            found.setdefault(counted.get(name, name), []).append(_source(part, content, "allergens"))
         for s in part.material.substances:
             name = counted.get(s.inci, s.inci)
             if name in on:
                 printed[name] = s.inci
-                if name not in stated:
+                if name not in named:
                     found.setdefault(name, []).append(_source(part, (s.low, s.typical, s.high), "substances"))
     strictest = min((threshold_of(list_, use) for list_ in lists), default=0.0)
     allergens = []
@@ -106,7 +108,7 @@ def _source(part: Dosed, content: tuple[float, float, float], figure: str) -> Al
 
 def sheet_wishes(parts: Iterable[Dosed], lists: tuple[AllergenList, ...]) -> tuple[str, ...]:
     """Return what is still to be asked or corrected before the allergens can be trusted."""
-    known = {name for list_ in lists for name in list_.names}
+    known = {name for list_ in lists for names in (list_.names, *list_.covers.values()) for name in names}
     wishes = []
     for material in {p.material.id: p.material for p in parts}.values():
         if material.placeholder:

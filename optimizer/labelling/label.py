@@ -53,6 +53,8 @@ class Met:
     percent: float = seen("ceiling.percent")
     reached: float
     jurisdiction: str = seen("ceiling.jurisdiction")
+    entry: str = seen("ceiling.entry")
+    act: str = seen("ceiling.act")
     as_of: str = seen("ceiling.as_of")
     source: str = seen("ceiling.source")
 
@@ -180,7 +182,7 @@ def label_of(
         wishes=sheet_wishes(parts, lists),
         natural=wet,
         natural_dry=dry,
-        ceilings=ceilings_of(parts, library, use, brief.scenario.market),
+        ceilings=ceilings_of(parts, brief),
         pending=tuple(i.material.name for i in formula.later) if held > USED else (),
         content=content,
         cautions=cautions_at(brief, formula, setting or best_setting(brief, formula)),
@@ -225,16 +227,16 @@ def swaps_of(parts: tuple[Dosed, ...], amounts: tuple[SubstanceAmount, ...]) -> 
     )
 
 
-def ceilings_of(parts: tuple[Dosed, ...], library: Library, use: str, market: str) -> tuple[Met, ...]:
+def ceilings_of(parts: tuple[Dosed, ...], brief: Brief) -> tuple[Met, ...]:
     """Return the library's ceilings for substances of the product, in the ceiling's own basis.
 
     Those of other markets come too, after those of its own.
     """
-    met = []
-    for ceiling in library.ceilings:
-        if ceiling.use not in (use, "any"):
+    scenario, met = brief.scenario, []
+    for ceiling in brief.library.ceilings:
+        if not ceiling.applies(scenario.use, scenario.product):
             continue
         reached = sum(p.percent * in_basis(ceiling, Ingredient(p.material, float("nan"))) for p in parts)
         if reached > 0:
             met.append(Met(ceiling, reached))
-    return tuple(sorted(met, key=lambda m: m.ceiling.jurisdiction not in ("", market)))
+    return tuple(sorted(met, key=lambda m: m.ceiling.jurisdiction not in ("", scenario.market)))

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Self
+from math import inf
+from typing import Any, ClassVar, Self
 
 import numpy as np
 from pydantic import InstanceOf
@@ -13,13 +14,15 @@ from optimizer.data.formula import Formula
 from optimizer.data.pool import Ingredient, Pool, Vector
 from optimizer.immutable import replace
 from optimizer.rules import CurvedRule, LimitRule, Rule
-from optimizer.rules.row import Row, Setting
+from optimizer.rules.base import Way
+from optimizer.rules.row import Row, Setting, Side
 
 
 class Tangent(LimitRule):
     """A curved rule replaced by its tangent; measured and told by the curved rule itself.
 
-    Equation: offset + sum_i slope_i x_i <= limit - tightened, and low_i <= x_i <= high_i for the doses in the box.
+    Equation: offset + sum_i slope_i x_i <= limit - tightened (or >= limit + tightened), and low_i <= x_i <= high_i for
+    the doses in the box.
     """
 
     kind: str
@@ -28,7 +31,7 @@ class Tangent(LimitRule):
     """Slope per % of dose by id."""
     offset: float = 0.0
     tightened: float = 0.0
-    """By how much the row stays below the limit."""
+    """By how much the row stays within the limit."""
     box: Mapping[str, tuple[float, float]] = {}
     """Doses that must stay near the point, by id [%]."""
     rowless: bool = False
@@ -67,11 +70,15 @@ class Tangent(LimitRule):
         return tuple(rows)
 
     def _closer(self, row: Row) -> Row:
-        return replace(row, high=row.high - self.tightened)
+        return replace(row, low=row.low + self.tightened, high=row.high - self.tightened)
 
     def value(self, formula: Formula, setting: Setting) -> float:
         """The curved measure itself, not the tangent."""
         return self.curved.value(formula, setting)
+
+    def judged(self, formula: Formula, setting: Setting) -> tuple[float, float]:
+        """The curved rule's."""
+        return self.curved.judged(formula, setting)
 
     def reading(self) -> str:
         """The curved rule's."""
@@ -82,8 +89,83 @@ class Tangent(LimitRule):
         """Return the tangent of a rule at doses [% as supplied], shape (n,)."""
         value, slopes = rule.tangent(pool, doses)
         used = {name: s for name, s in zip(pool.ids, slopes.tolist(), strict=True) if s}
-        fields = {"id": rule.id, "kind": rule.kind, "source": rule.source, "at_most": rule.at_most, "curved": rule}
-        return cls(**fields, slopes=used, offset=value - float(slopes @ doses), **more)
+        return cls(**same_as(rule), slopes=used, offset=value - float(slopes @ doses), **more)
+
+
+class Cuts(LimitRule):
+    """A convex rule replaced by tangents, which cut off nothing that keeps it; measured and told by the rule itself.
+
+    Equation: offset_k + sum_i slope_ki x_i on the kept side of the limit - tightened, for each tangent k.
+    """
+
+    kind: str
+    curved: InstanceOf[CurvedRule]
+    cuts: tuple[tuple[InstanceOf[np.ndarray], float], ...] = ()
+    """Slopes of each tangent per % of each candidate, and what it holds without any dose."""
+    tightened: float = 0.0
+    """By how much rows stay within the limit, in the scale of the tangents."""
+    loose: bool = False
+    """True while tangents are gathered, so that breaking the rule itself does not count."""
+    summed: ClassVar[bool] = False
+    way: ClassVar[Way] = "dropped"
+
+    @property
+    def unit(self) -> str:  # type: ignore[override]
+        """The rule's."""
+        return self.curved.unit
+
+    @property
+    def step(self) -> float:  # type: ignore[override]
+        """The rule's."""
+        return self.curved.step
+
+    @property
+    def name(self) -> str:
+        """The rule's."""
+        return self.curved.name
+
+    def amount(self, item: Ingredient) -> float:
+        """There is none of its own.
+
+        Raises:
+            DataError: Always.
+        """
+        raise self.curved.refused()
+
+    def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
+        """One row per tangent."""
+        end, rate = self.curved.end(), self.curved.end_rate()
+        low = self.curved.limits[0] > -inf
+        side: Side = "low" if low else "high"
+        made = []
+        for slopes, offset in self.cuts:
+            ends = (end - offset + self.tightened, inf) if low else (-inf, end - offset - self.tightened)
+            made.append(Row(self.id, side, slopes, *ends, rhs_per_limit=rate))
+        return tuple(made)
+
+    def cut_at(self, pool: Pool, doses: Vector) -> Self:
+        """Return the rule with a further tangent at doses [% as supplied], shape (n,)."""
+        value, slopes = self.curved.straight(pool, doses)
+        return self.model_copy(update={"cuts": (*self.cuts, (slopes, value - float(slopes @ doses)))})
+
+    def value(self, formula: Formula, setting: Setting) -> float:
+        """The rule's own."""
+        return self.curved.value(formula, setting)
+
+    def judged(self, formula: Formula, setting: Setting) -> tuple[float, float]:
+        """The rule's own, of which a breach counts once all tangents are there."""
+        value, violation = self.curved.judged(formula, setting)
+        return value, 0.0 if self.loose else violation
+
+    def reading(self) -> str:
+        """The rule's."""
+        return self.curved.reading()
+
+
+def same_as(rule: CurvedRule) -> dict[str, Any]:
+    """Return the fields by which a stand-in is told like a curved rule."""
+    limits = {"at_least": rule.at_least, "at_most": rule.at_most}
+    return {"id": rule.id, "kind": rule.kind, "source": rule.source, "curved": rule, **limits}
 
 
 def with_rules(brief: Brief, more: Mapping[str, Rule]) -> Brief:

@@ -120,6 +120,15 @@ def lessened(shelf: Shelf, materials: Iterable[Material], used: Iterable[Used]) 
     return shelf.model_copy(update={"lines": left}), taken
 
 
+def largest_use(used: Iterable[Used], material: str) -> float:
+    """Return the most of a material that was used on one day [kg]."""
+    by_day: dict[date, float] = {}
+    for one in used:
+        if one.material == material:
+            by_day[one.on] = by_day.get(one.on, 0.0) + one.grams / 1000
+    return max(by_day.values(), default=0.0)
+
+
 def stock_left(shelf: Shelf, materials: Iterable[Material], store: Store | None, on: date) -> Stock:
     """Return what is left of every material whose stock the shelf states.
 
@@ -163,10 +172,7 @@ def _holding(
     if lately:
         over = max(SHORTEST, (on - min(u.on for u in lately)).days + 1)
         pace = fsum(u.grams for u in lately) / 1000 * 7 / over
-        by_day: dict[date, float] = {}
-        for u in lately:
-            by_day[u.on] = by_day.get(u.on, 0.0) + u.grams / 1000
-        largest = max(by_day.values())
+        largest = largest_use(lately, material.id)
         until = on + timedelta(days=min(36_500, int(left / pace * 7))) if pace > 0 else None
     leads = [line.lead_days for line in lines if line.lead_days is not None]
     buy_by = until - timedelta(days=round(max(leads))) if until is not None and leads else None

@@ -173,7 +173,7 @@ def _without(result: Result) -> list[Listing]:
     told = []
     for one in result.without:
         sign = "" if not one.worse else "+" if result.brief.scenario.objective.goals[0][0] > 0 else "-"
-        loss = f"{sign}{number(one.worse, 3 if one.worse >= 0.0005 else 5)}{unit}" if one.worse else "as good"
+        loss = f"{sign}{number(one.worse, 3 if one.worse >= CHANGE_SHOWN else 5)}{unit}" if one.worse else "as good"
         words = [HIGHER[n][d < 0] for n, d in one.changes.items() if abs(d) >= RATING_SHOWN]
         rated = f"; by the ratings {listed(words)}" if words else ""
         head = f"Without {listed(list(one.choices))}" if one.material else f"Unless it {one.choices[0]}"

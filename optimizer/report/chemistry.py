@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from optimizer.assessment.advice import Advice
 from optimizer.assessment.chemistry import Chemistry
+from optimizer.assessment.measured import Measured
+from optimizer.assessment.micelle import Interaction
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.preservation import AT_MOST
+from optimizer.data.measured import CLEAR
 from optimizer.report.document import Columns, Listing, Table, figures
 from optimizer.units import listed, number
 
@@ -28,6 +33,9 @@ def chemistry_sections(found: Chemistry) -> tuple[Table | Listing, ...]:
     if micelles.mixed_cmc and micelles.free_anionic:
         use = f"1 in {number(micelles.dilution)} in water without salt"
         rows.append(("ideal mixed CMC, mM", *_span(micelles.mixed_cmc, 2), use))
+        if micelles.mixed_with_interaction:
+            span = _span(micelles.mixed_with_interaction, 3)
+            rows.append(("mixed CMC with interaction, mM", *span, _parameters(micelles.interactions)))
         rating = f"mildness rating {number(micelles.mildness, 1)} beside it"
         rows.append(("free anionic monomer, mM", *_span(micelles.free_anionic, 2), rating))
     note = "Ranges are those of the published or printed figures. "
@@ -37,11 +45,41 @@ def chemistry_sections(found: Chemistry) -> tuple[Table | Listing, ...]:
     if micelles.unknown:
         note += f" Without a CMC: {listed(micelles.unknown)}."
     columns: Columns = ("figure", *figures("low", "typical", "high"), "")
-    sections: list[Table | Listing] = [Table("Chemistry", columns, tuple(rows), note)]
+    sections: list[Table | Listing] = [Table("Chemistry", columns, tuple(rows), note), *_measured(found.measured)]
     if found.pieces:
         advice = (*map(_in_words, found.pieces), "Reasons, sources and ladders: tenside advice.")
         sections.append(Listing("At the bench", advice))
     return tuple(sections)
+
+
+def _measured(found: Measured) -> Iterator[Table | Listing]:
+    """Yield the least often stable measured pair, near neighbours if there are any, and all pairs as a detail."""
+    if not found.pairs:
+        return
+    more = len(found.pairs) - 1
+    lines = [f"{found.pairs[0].words} Others' grades and pH: it foretells nothing of yours."]
+    if more:
+        lines[0] += f" {more} more on the page and in the JSON."
+    if found.neighbours:
+        lines.append(found.neighbours.words)
+    yield Listing("Measured blends", tuple(lines))
+    columns: Columns = ("pair", *figures("blends", "stable", "clear"), "doses as supplied")
+    rows = tuple(
+        (f"{p.one.inci} with {p.other.inci}", p.blends, p.stable, p.clear, f"{p.one.words}; {p.other.words}")
+        for p in found.pairs
+    )
+    note = (
+        f"Counted in {found.source}: blends that hold the two, with others beside them, of grades, pH and salt that "
+        f"are not told. Clear: below {number(CLEAR)} NTU."
+    )
+    yield Table("Measured pairs", columns, rows, note, detail=True)
+
+
+def _parameters(interactions: tuple[Interaction, ...]) -> str:
+    """Return the spread of the strongest interaction, in words."""
+    strongest = min(interactions, key=lambda i: (i.beta.low, i.kinds))
+    span = f"{number(strongest.beta.low)} to {number(strongest.beta.high)}"
+    return f"{' with '.join(strongest.kinds)}: parameter {span}, no constant; promises nothing"
 
 
 def _in_words(advice: Advice) -> str:

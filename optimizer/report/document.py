@@ -83,6 +83,8 @@ class Table:
     columns: Columns
     rows: tuple[Row, ...]
     note: str = ""
+    detail: bool = False
+    """Whether pages fold it away, and terminal, Markdown and paper leave it out."""
 
     @property
     def every(self) -> tuple[Column, ...]:
@@ -222,6 +224,11 @@ class Document:
     """What stands on every page of paper; the title, if it is empty."""
     kind: str = REPORT
     """What a file calls itself that shows it; see `files.report_mark`."""
+
+    @property
+    def plain(self) -> tuple[Section | Document, ...]:
+        """The sections that are shown where nothing can be folded away."""
+        return tuple(s for s in self.sections if not (isinstance(s, Table) and s.detail))
 
     def chapter(self) -> Document:
         """Return the document as a part of another one that tells its cautions."""

@@ -101,7 +101,7 @@ def _opening(document: Document, width: float) -> Iterator[Any]:
 def _sections(document: Document, level: int, width: float) -> Iterator[Any]:
     from reportlab.platypus import CondPageBreak, KeepTogether
 
-    for section in document.sections:
+    for section in document.plain:
         head = _heading(section.title, level) if section.title else []
         if isinstance(section, Sketch) and section.drawing is not None:
             first, *others = drawings_of(section.drawing, width, room()[1])
@@ -122,7 +122,7 @@ def _sections(document: Document, level: int, width: float) -> Iterator[Any]:
 def _needed(section: Section | Document, width: float) -> float:
     """Return the room below a heading without which it is on the next page; cautions stay with what they are about."""
     told, after = 0.0, NEEDED
-    for part in section.sections if isinstance(section, Document) else ():
+    for part in section.plain if isinstance(section, Document) else ():
         if isinstance(part, Listing) and part.kind == "caution":
             told += height_of(list(_section(part, width)), width)
         else:

@@ -160,7 +160,7 @@ def _allergens(label: Label) -> Table | Listing:
         f"{number(a.leave_on_above if label.use == 'leave-on' else a.rinse_off_above)} % in {label.use}. {a.note}"
         for a in label.lists
     )
-    warning = "Both lists are second-hand: check the text in force."
+    warning = "Both lists are the Commission's own table, not the legal text: check the text in force."
     if not label.allergens:
         return Listing("Fragrance allergens", (f"None known in these materials. {limits} {warning}",))
     rows = tuple(
@@ -194,7 +194,8 @@ def _natural(label: Label) -> Table:
     kinds = [("with water", label.natural), ("without water", label.natural_dry)]
     rows = tuple((name, origin.low, origin.declared, origin.high) for name, origin in kinds if origin)
     note = (
-        "Sum of share x index, substance by substance (ISO 16128-2, conventions from memory); supplier declarations "
+        "Sum of share x index, substance by substance (ISO 16128-2, conventions from memory; indices by renewable "
+        "carbon, where the standard also knows a way by mass); supplier declarations "
         "govern. Declared: typical lots, low end of every index. The standard gives a calculation: no certificate and "
         "no permission for a claim. Say whether water is counted when you quote a figure."
     )
@@ -253,8 +254,7 @@ def ceiling_words(met: Met) -> str:
     """Return a ceiling with what is reached, its jurisdiction, date and kind."""
     c = met.ceiling
     basis = "" if c.basis == "as substance" else f" {c.basis}"
-    text = " ".join(w for w in (c.jurisdiction, c.as_of) if w)
-    where = f"{c.kind}{f', {text}' if text else ''}"
+    where = ", ".join(w for w in (c.kind, c.place) if w)
     return f"{number(met.reached)} of at most {number(c.percent)} %{basis} ({where})"
 
 

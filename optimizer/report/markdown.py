@@ -11,7 +11,7 @@ def markdown(document: Document, level: int = 1) -> str:
     parts = [f"{'#' * level} {_escaped(document.title)}", f"**{_escaped(document.verdict)}**"]
     if document.facts:
         parts.append("\n".join(f"- {_escaped(name)}: {_escaped(value)}" for name, value in document.facts))
-    for section in document.sections:
+    for section in document.plain:
         if isinstance(section, Document):
             parts.append(markdown(section, level + 1).rstrip())
             continue

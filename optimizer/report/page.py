@@ -88,7 +88,7 @@ def piece(document: Document, key: str = "s") -> str:
     """Return what follows a document's title as a part of another page; `key` begins every id in it."""
     parts = [*_opening(document)]
     for number, section in enumerate(document.sections, 1):
-        parts += _section(section, f"{key}{number}", 2, fold=number > 1)
+        parts += _section(section, f"{key}{number}", 2, fold=number > 1, region=False)
     return "\n".join(parts)
 
 
@@ -137,22 +137,22 @@ def _opening(document: Document) -> Iterator[str]:
         yield "</dl>"
 
 
-def _section(section: Section | Document, key: str, level: int, *, fold: bool) -> Iterator[str]:
+def _section(section: Section | Document, key: str, level: int, *, fold: bool, region: bool = True) -> Iterator[str]:
     """Yield a section under a heading of the given level; `key` begins every id in it.
 
-    One without a title belongs to the section before.
+    One without a title belongs to the section before. As a region it is a place of the page that readers jump to.
     """
     kind = ' class="cautions"' if isinstance(section, Listing) and section.kind == "caution" else ""
-    named = f' aria-labelledby="{key}h"' if section.title else ""
+    named = f' aria-labelledby="{key}h"' if section.title and region else ""
     yield f'<section id="{key}"{named}{kind}>'
     if section.title:
         yield f'<h{level} id="{key}h"{_turned(section.title)}>{_words(section.title)}</h{level}>'
     if isinstance(section, Document):
         yield from _opening(section)
         for number, part in enumerate(section.sections, 1):
-            yield from _section(part, f"{key}-{number}", min(level + 1, 6), fold=True)
+            yield from _section(part, f"{key}-{number}", min(level + 1, 6), fold=True, region=region)
     elif isinstance(section, Table):
-        yield from _table(section, key, fold=fold and len(section.rows) > LONG and not section.form)
+        yield from _table(section, key, fold=section.detail or (fold and len(section.rows) > LONG and not section.form))
     elif isinstance(section, Sketch):
         yield from _figure(section, key)
     else:

@@ -186,17 +186,22 @@ def _curves(curves: Curves) -> tuple[float, list[str], str]:
     if any(line.label for line in curves.lines):
         for k, line in enumerate(curves.lines):
             at = f'x1="0" x2="2.4em" y1="{_n(below - 0.35)}em" y2="{_n(below - 0.35)}em"'
-            parts.append(f'<line class="curve" {_dash(k)} {at}/>')
+            if line.points:
+                parts.append(f'<line class="curve" {_dash(k)} {at}/>')
             parts.append(f'<svg x="1.2em" y="{_n(below - 0.35)}em" overflow="visible">{_sign(k)}</svg>')
             below = _legend(parts, below, line.label)
     return below - 0.6, parts, _curves_told(curves)
 
 
 def _curve(line: Curve, k: int, across: Scale, up: Scale) -> list[str]:
-    """Return a line that stretches with the picture, and its marks, which do not."""
-    path = "M" + "L".join(f"{_n(10 * across(x))} {_n(10 * up(y))}" for x, y in line.points)
-    stretched = 'viewBox="0 0 1000 1000" preserveAspectRatio="none" width="100%" height="100%" overflow="visible"'
-    parts = [f'<svg {stretched}><path class="curve" {_dash(k)} vector-effect="non-scaling-stroke" d="{path}"/></svg>']
+    """Return a line that stretches with the picture, and its marks, which do not; marks alone are a cloud."""
+    parts = []
+    if line.points:
+        path = "M" + "L".join(f"{_n(10 * across(x))} {_n(10 * up(y))}" for x, y in line.points)
+        stretched = 'viewBox="0 0 1000 1000" preserveAspectRatio="none" width="100%" height="100%" overflow="visible"'
+        parts = [
+            f'<svg {stretched}><path class="curve" {_dash(k)} vector-effect="non-scaling-stroke" d="{path}"/></svg>'
+        ]
     for x, y in dict.fromkeys(line.marks):
         where = f'x="{_n(across(x))}%" y="{_n(up(y))}%"'
         parts.append(f'<svg {where} overflow="visible">{_sign(k)}</svg>')

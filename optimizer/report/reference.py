@@ -1,9 +1,11 @@
 """Rules and raw materials as documents."""
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from optimizer.brief.explained import BriefExplained
 from optimizer.brief.listing import BriefLine, Briefs
+from optimizer.data.cautions import cautions_from
 from optimizer.data.facts import Material, Substance
 from optimizer.data.library import Library, doubts
 from optimizer.report.document import Columns, Document, Listing, Table, figures
@@ -19,6 +21,8 @@ class DoubtsRecord(Printed):
     """How many were read."""
     doubts: dict[str, list[str]]
     """Sentences by material id; a material without doubts is not listed."""
+    old_law: dict[str, str] = {}
+    """Day on which it was read, by what of the law was read more than 12 months ago; empty for no known day."""
 
 
 def rules_document(notes: Iterable[RuleNote]) -> Document:
@@ -112,6 +116,7 @@ def material_document(library: Library, material: Material) -> Document:
         ("warm to", "" if material.warm_to is None else f"{number(material.warm_to)} °C"),
         ("add below", "" if material.add_below is None else f"{number(material.add_below)} °C"),
         ("dissolves", "" if material.dissolves is None else f"{number(material.dissolves)} % alone in water of 25 °C"),
+        ("charge of polymer", listed(_charges(material, library))),
         ("salts", "" if material.salt_known else "brings dissolved salts that are not known"),
         ("handling", material.handling),
         ("notes", material.notes),
@@ -154,7 +159,7 @@ def material_document(library: Library, material: Material) -> Document:
             listed(c.substances, "or"),
             f"{number(c.percent)} % {c.basis}",
             c.kind,
-            " ".join(w for w in (c.jurisdiction, c.as_of) if w),
+            c.place,
             library.sources.get(c.source, c.source),
         )
         for c in library.ceilings
@@ -169,9 +174,14 @@ def material_document(library: Library, material: Material) -> Document:
         ("everything else" if figure == "default" else figure, confidence, library.sources.get(source, source))
         for figure, (source, confidence) in sorted(material.backing.items())
     )
+    backing += tuple(
+        (f"{figure} of {s.inci}", confidence, library.sources.get(source, source))
+        for s in material.substances
+        for figure, (source, confidence) in sorted(s.backing.items())
+    )
     sections.append(Table("Who says so", ("figure", "confidence", "source"), backing))
     sections += [Listing("Doubtful", tuple(doubts(material)))] if doubts(material) else []
-    cautions = tuple(library.cautions[c] for c in material.cautions)
+    cautions = tuple(replace(c, materials=()).words for c in cautions_from([material], library).values())
     sections += [Listing("Cautions", cautions, "caution")] if cautions else []
     return Document(material.name, material.id, tuple(facts), tuple(sections))
 
@@ -219,6 +229,17 @@ def _micelles(material: Material) -> list[Table]:
     )
     columns = ("INCI", "mM, low - typical - high", "confidence", "source")
     return [Table("Critical micelle concentration", columns, tuple(rows), note=note)] if rows else []
+
+
+def _charges(material: Material, library: Library) -> list[str]:
+    """Return how densely the polymers of a material are charged, with who says so."""
+    known = {
+        s.inci: library.charge_densities[s.inci] for s in material.substances if s.inci in library.charge_densities
+    }
+    return [
+        f"{' to '.join(dict.fromkeys(map(number, d.mmol_per_g)))} mmol per g of {inci} ({d.confidence})"
+        for inci, d in known.items()
+    ]
 
 
 def _natural(substance: Substance) -> str:

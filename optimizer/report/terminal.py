@@ -37,7 +37,7 @@ def lines(document: Document, width: int, *, colour: bool = False) -> list[str]:
     for name, value in document.facts:
         for number, part in enumerate(_wrapped(value, width - label - 2)):
             out.append(f"{paint(printable(name).ljust(label) if number == 0 else ' ' * label, 'dim')}  {part}")
-    for section in document.sections:
+    for section in document.plain:
         if isinstance(section, Document):
             out += lines(section, width, colour=colour)[:-1]
             continue

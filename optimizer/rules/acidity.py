@@ -42,6 +42,7 @@ class Acidity(Rule):
     """
 
     kind: Literal["ph"] = "ph"
+    figures: ClassVar[tuple[str, ...]] = ("ph_stable", "ph_clear")
     low: Ph = 3.0
     """Lowest pH of the product."""
     high: Ph = 10.0

@@ -35,6 +35,8 @@ class Rule(Frozen):
     unit: ClassVar[str] = ""
     step: ClassVar[float] = 1.0
     """One noticeable step of the limit, in the rule's unit."""
+    figures: ClassVar[tuple[str, ...]] = ()
+    """Figures of its materials that the rule's value rests on, by the names of `data.evidence`."""
     gives: ClassVar[bool] = True
     """False for the total, law and physics, which never give way."""
     by_lots: ClassVar[bool] = True
@@ -140,6 +142,10 @@ class Rule(Frozen):
         """Return whether a line of its own says nothing at a value: told elsewhere, or nothing of it is there."""
         return self.shown == "apart" or (self.shown == "where used" and not value > 0)
 
+    def rests_on(self, item: Ingredient) -> tuple[str, ...]:
+        """Return the figures of a used material that the rule's value rests on."""
+        return self.figures
+
     def unrated(self, item: Ingredient) -> bool:
         """Return whether a material counts as the worst since nobody rated it."""
         return False
@@ -239,6 +245,11 @@ class LimitRule(Rule):
         bottom = float(self.pers(pool) @ doses) + below if self.ratio else below
         return float(self.amounts(pool) @ doses) + above, bottom
 
+    def rests_on(self, item: Ingredient) -> tuple[str, ...]:
+        """Return the figures of a used material that the value rests on; none if it adds nothing to it."""
+        counts = bool(self.figures) and (self.amount(item) != 0 or (self.ratio and self.per(item) != 0))
+        return self.figures if counts else ()
+
     def vanishing(self, pool: Pool) -> float:
         """Return the denominator up to which a ratio counts as one over nothing."""
         return USED * float(np.abs(self.pers(pool)).max(initial=0.0))
@@ -322,6 +333,27 @@ class CurvedRule(LimitRule):
 
     summed: ClassVar[bool] = False
 
+    @property
+    def convex(self) -> bool:
+        """Whether formulas that keep the limit are a convex body, so that tangents cut off none of them."""
+        return False
+
+    def depends(self, item: Ingredient) -> bool:
+        """Return whether the measure depends on a dose; on those of surfactants, as a rule."""
+        return item.surfactant > 0
+
+    def straight(self, pool: Pool, doses: Vector) -> tuple[float, Vector]:
+        """Return what `tangent` does in the scale in which the measure is convex; `end` is the limit in it."""
+        return self.tangent(pool, doses)
+
+    def end(self) -> float:
+        """Return the one limit in that scale."""
+        return next(limit for limit in self.limits if abs(limit) < inf)
+
+    def end_rate(self) -> float:
+        """Return by how much it moves per unit of the limit as written."""
+        return 1.0
+
     def tangent(self, pool: Pool, doses: Vector) -> tuple[float, Vector]:
         """Return the measure at doses [% as supplied], shape (n,), and its exact slope per dose, shape (n,)."""
         raise NotImplementedError
@@ -332,6 +364,10 @@ class CurvedRule(LimitRule):
         what = f"'{asked}' is linear only around a formula, and this question needs straight rules."
         step = "'blend', 'compare' and 'frontier' follow it by steps, 'check' measures it; else leave the rule out."
         return fault("brief", f"rule.{self.id}", what, step)
+
+    def rests_on(self, item: Ingredient) -> tuple[str, ...]:
+        """Return its figures, for a surfactant."""
+        return self.figures if item.surfactant > 0 else ()
 
     def amount(self, item: Ingredient) -> float:
         """There is none.

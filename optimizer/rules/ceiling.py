@@ -54,6 +54,14 @@ class UseLevel(LimitRule):
         """What one % of dose adds in the ceiling's basis."""
         return in_basis(self.ceiling, item)
 
+    def rests_on(self, item: Ingredient) -> tuple[str, ...]:
+        """The shares, declared allergens or molar masses of what holds one of the substances."""
+        counted = self.ceiling.shares(item.material)
+        held = [s for s, _ in counted if s is not None]
+        acid = any(s.acid for s in held) and self.ceiling.basis not in ("as supplied", "as substance")
+        figures = {"substances": held, "allergens": len(held) < len(counted), "molar_mass": acid}
+        return tuple(name for name, read in figures.items() if read)
+
     def amounts(self, pool: Pool) -> Vector:
         """The amount of every candidate; only those that hold one of the substances are asked."""
         amounts = np.zeros(len(pool))
@@ -77,12 +85,15 @@ class UseLevel(LimitRule):
 
 
 def in_basis(ceiling: Ceiling, item: Ingredient) -> float:
-    """Return what one % of dose adds to a ceiling's sum, in the ceiling's basis."""
-    if item.material.contents.keys().isdisjoint(ceiling.substances):
+    """Return what one % of dose adds to a ceiling's sum, in the ceiling's basis.
+
+    Of what nobody says how much acid it is, the whole counts.
+    """
+    counted = ceiling.shares(item.material)
+    if not counted:
         return 0.0
-    counted = [s for s in item.material.substances if s.inci in ceiling.substances]
     if ceiling.basis == "as supplied":
         return 1.0
-    if ceiling.basis == "as acid":
-        return sum(s.high / 100 * s.as_acid for s in counted)
-    return sum(s.high / 100 for s in counted)
+    if ceiling.basis == "as substance":
+        return sum(share / 100 for _, share in counted)
+    return sum(share / 100 * (substance.as_acid or 1.0 if substance else 1.0) for substance, share in counted)

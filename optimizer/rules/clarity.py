@@ -23,6 +23,7 @@ class Clear(Rule):
     """
 
     kind: Literal["clear"] = "clear"
+    figures: ClassVar[tuple[str, ...]] = ("clear_up_to",)
     has_price: ClassVar[bool] = False
     by_lots: ClassVar[bool] = False
     unit: ClassVar[str] = "clouding materials"

@@ -15,6 +15,7 @@ class Active(LimitRule):
     """
 
     kind: Literal["active"] = "active"
+    figures: ClassVar[tuple[str, ...]] = ("substances",)
     unit: ClassVar[str] = "%"
     step: ClassVar[float] = 0.5
     highest: ClassVar[float] = 100.0
@@ -41,6 +42,7 @@ class Share(LimitRule):
     """
 
     kind: Literal["share"] = "share"
+    figures: ClassVar[tuple[str, ...]] = ("substances",)
     of: Group
     """Charges, families or materials that are counted."""
     unit: ClassVar[str] = "% of active matter"
@@ -78,6 +80,7 @@ class Ratio(LimitRule):
     """
 
     kind: Literal["ratio"] = "ratio"
+    figures: ClassVar[tuple[str, ...]] = ("substances",)
     of: Group = Group(charges=("anionic",))
     """Numerator."""
     to: Group = Group(charges=("amphoteric", "nonionic"))
@@ -127,6 +130,7 @@ class Water(LimitRule):
     """
 
     kind: Literal["water"] = "water"
+    figures: ClassVar[tuple[str, ...]] = ("substances",)
     counts: Literal["all", "added"] = "all"
     """All water, or only what is added as water."""
     unit: ClassVar[str] = "%"
@@ -150,6 +154,7 @@ class Salt(LimitRule):
     """
 
     kind: Literal["salt"] = "salt"
+    figures: ClassVar[tuple[str, ...]] = ("salt",)
     unit: ClassVar[str] = "%"
     step: ClassVar[float] = 0.1
     highest: ClassVar[float] = 100.0
@@ -170,10 +175,14 @@ class Natural(LimitRule):
     Equation: with water 100 sum_i x_i (n_i + w_i) / 100; without water
     100 sum_i x_i n_i / (sum_i x_i (1 - w_i) + h), with n_i the natural-origin mass apart from
     water, w_i the water share and h the part held back, which counts as not natural. An unknown
-    index counts as 0. The standard gives a calculation, not permission for a claim.
+    index counts as 0. The standard knows two ways to the index of a derived substance: by renewable
+    carbon, which this library takes, and by mass of natural origin; say which when you quote a figure
+    (sodium laureth sulfate of 2 EO: 12 / 16 carbons = 0.75, by mass 0.77). It gives a calculation,
+    not permission for a claim.
     """
 
     kind: Literal["natural"] = "natural"
+    figures: ClassVar[tuple[str, ...]] = ("substances", "natural")
     with_water: bool = True
     """Whether water counts on both sides; say which when you quote the figure."""
     unit: ClassVar[str] = "%"
@@ -215,6 +224,10 @@ class Property(LimitRule):
     """Unit that is shown; the library's own unit when empty."""
     lowest: ClassVar[float] = -float("inf")
     step: ClassVar[float] = 1.0
+
+    def rests_on(self, item: Ingredient) -> tuple[str, ...]:
+        """The property, where it is declared."""
+        return (self.property,) if self.property in item.material.properties else ()
 
     @builtins.property
     def ratio(self) -> bool:  # type: ignore[override]

@@ -45,6 +45,10 @@ class MeanRating(LimitRule):
         """A surfactant without the rating."""
         return item.surfactant > 0 and self.rating not in item.material.ratings
 
+    def rests_on(self, item: Ingredient) -> tuple[str, ...]:
+        """Its active share and the rating, for a surfactant."""
+        return ("substances", self.rating) if item.surfactant > 0 else ()
+
     def rated(self, item: Ingredient) -> float:
         """The material's rating, 0 if nobody rated it."""
         rating = item.material.ratings.get(self.rating)
@@ -75,6 +79,7 @@ class HarshnessLoad(LimitRule):
     """
 
     kind: Literal["load"] = "load"
+    figures: ClassVar[tuple[str, ...]] = ("substances", "mildness")
     planning: ClassVar[bool] = True
     unit: ClassVar[str] = "% harsh-equivalent"
     step: ClassVar[float] = 0.1

@@ -19,7 +19,7 @@ from optimizer.units import ROUND_OFF
 
 Level = Literal["low", "typical", "high"]
 OTHER: dict[Level, Level] = {"low": "high", "typical": "typical", "high": "low"}
-UNKNOWN = Interval(0.01, 2.0, 25.0)
+UNKNOWN = Interval(0.01, 2.0, 50.0)
 """CMC of a surfactant without a figure, wider than any family's [mM]; an assumption."""
 UNKNOWN_MASS = 300.0
 """Molar mass of a surfactant without one, small so that it counts as many moles [g/mol]; an assumption."""
@@ -60,13 +60,16 @@ class MixedCmc(LimitRule):
     """Ideal mixed CMC of the surfactants: the concentration from which they form micelles together.
 
     Equation: sum_i n_i / sum_i (n_i / c_i), with n_i moles of active and c_i the CMC of the material's chain cut
-    (Clint, J. Chem. Soc. Faraday Trans. 1 71 (1975) 1327). Ideal mixing: anionic with betaine lies well below it.
-    CMC in water without salt; products with salt lie lower. A surfactant without a figure counts with 0.01, 2 or 25
+    (Clint, J. Chem. Soc. Faraday Trans. 1 71 (1975) 1327). It stays ideal, because that is linear: anionic with betaine
+    lies well below it, and how far is no constant. What interaction makes of it is told beside it in the chemistry of a
+    blend, with its spread, and is no limit; `docs/micelles.md` holds both against published mixtures.
+    CMC in water without salt; products with salt lie lower. A surfactant without a figure counts with 0.01, 2 or 50
     mM by the end taken, one without a molar mass with 300 g/mol: the safe side is 'high' for an upper limit, 'low' for
     a lower one. A figure for comparing blends, not a measured property.
     """
 
     kind: Literal["mixed-cmc"] = "mixed-cmc"
+    figures: ClassVar[tuple[str, ...]] = ("substances", "molar_mass", "cmc")
     at: Level = "high"
     """Which end of each CMC is used."""
     unit: ClassVar[str] = "mM"
@@ -101,6 +104,7 @@ class FreeMonomer(CurvedRule):
     """
 
     kind: Literal["free-monomer"] = "free-monomer"
+    figures: ClassVar[tuple[str, ...]] = ("substances", "molar_mass", "cmc")
     of: Charge = "anionic"
     """Charge whose monomer is summed."""
     dilution: float = Field(default=10.0, ge=1, le=10000)

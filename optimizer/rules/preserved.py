@@ -32,6 +32,7 @@ class Preserved(Rule):
     """
 
     kind: Literal["preserved"] = "preserved"
+    figures: ClassVar[tuple[str, ...]] = ("use",)
     at_least: float = Field(default=1.0, ge=0)
     """Low uses of preservatives together."""
     water: Percent = 10.0

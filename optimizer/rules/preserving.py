@@ -31,6 +31,7 @@ class UndissociatedAcid(Rule):
     """
 
     kind: Literal["undissociated-acid"] = "undissociated-acid"
+    figures: ClassVar[tuple[str, ...]] = ("substances", "acid", "molar_mass")
     at_least: Annotated[float, Field(ge=0, le=100)]
     """Least undissociated acid [% of the product]."""
     acid: str = ""

@@ -28,6 +28,7 @@ class Thickening(Rule):
     """
 
     kind: Literal["thickening"] = "thickening"
+    figures: ClassVar[tuple[str, ...]] = ("thickener",)
     of_plan: ClassVar[bool] = True
     salt_route: bool = True
     """Whether salt is a way at all."""

@@ -35,6 +35,12 @@ def is_curved(brief: Brief) -> bool:
     return bool(bent(brief)) or isinstance(brief.measure(brief.scenario.objective.goals[0][1]), CurvedRule)
 
 
+def by_cuts(brief: Brief) -> bool:
+    """Return whether all that is curved of a brief is rules that are convex."""
+    goal = brief.measure(brief.scenario.objective.goals[0][1])
+    return not isinstance(goal, CurvedRule) and all(r.convex for r in bent(brief))
+
+
 def solve(
     brief: Brief,
     *,
@@ -65,6 +71,10 @@ def solve(
         return solve_fully(
             brief, time_limit=time_limit, solver=solver, weighable=weighable, exact=exact, next_best=next_best
         ).result
+    if by_cuts(brief):
+        from optimizer.solve.cutting import best_by_cuts
+
+        return best_by_cuts(brief, time_limit=time_limit, solver=solver, weighable=weighable, exact=exact)
     from optimizer.solve.slp import Start, best_near
 
     start = Start(linear_part(brief), near, {} if known is None else known)

@@ -14,7 +14,7 @@ from optimizer.brief.brief import Brief, bent, straight
 from optimizer.data.formula import Formula
 from optimizer.errors import SolverError
 from optimizer.immutable import immutable, replace
-from optimizer.model.linearisation import Tangent, with_rules
+from optimizer.model.linearisation import Tangent, same_as, with_rules
 from optimizer.rules import CurvedRule
 from optimizer.solve.linear import Solved, solve_fully
 from optimizer.solve.result import Outcome, Result, Rounded
@@ -55,7 +55,7 @@ def best_near(brief: Brief, begun: Start, *, time_limit: float, solver: str, wei
     start = _point(first)
     bound = nan if isinstance(descent.goal[1], CurvedRule) else first.result.objective
     if not isnan(bound) and descent.kept(start, descent.rules):
-        watched = with_rules(plain, {r.id: Tangent(**_identity(r), rowless=True) for r in descent.rules})
+        watched = with_rules(plain, {r.id: Tangent(**same_as(r), rowless=True) for r in descent.rules})
         done: Solved | None = solve_fully(watched, time_limit=time_limit, solver=solver, exact=exact)
         best, result = start, replace(done.result, brief=brief)  # type: ignore[union-attr]
     else:
@@ -69,10 +69,6 @@ def best_near(brief: Brief, begun: Start, *, time_limit: float, solver: str, wei
         why = f"No formula in steps of {number(brief.scenario.scale_step)} % was found near it that keeps every rule."
         result = replace(result, rounded=rounded, notes=(*result.notes, *([] if rounded.formula else [why])))
     return result
-
-
-def _identity(rule: CurvedRule) -> dict[str, object]:
-    return {"id": rule.id, "kind": rule.kind, "source": rule.source, "at_most": rule.at_most, "curved": rule}
 
 
 def _point(solved: Solved) -> SlpPoint:
@@ -107,9 +103,14 @@ def _best_found(
     readings = "; ".join(r.reading() for r in descent.rules)
     told = (
         f"No formula was found that keeps '{readings}': from {descent.tried} starting points the nearest missed it by "
-        f"{number(least, 3)} mM. That is no proof that there is none. See what it costs with 'frontier'.",
+        f"{number(least, 3)} {_unit(descent)}. That is no proof that there is none. See what it costs with 'frontier'.",
     )
     return Result(descent.brief, "stopped", "none", nan, None, notes=told)
+
+
+def _unit(descent: Descent) -> str:
+    units = sorted({r.unit for r in descent.rules})
+    return units[0] if len(units) == 1 else "of its unit"
 
 
 def _asked(descent: Descent, point: SlpPoint, width: float, tightened: float = 0.0) -> Brief:

@@ -1,10 +1,10 @@
 """Descents along curved rules: each round a program with straight rules that touch the curved ones.
 
-Each round solves the brief with every curved rule replaced by its tangent at the last formula, the surfactants kept
-in a box round it (trust region; Griffith and Stewart, Management Science 7 (1961) 379, from memory). A step that
-overshoots is brought back by tangents at its own end. It is taken only if the curved rules are kept by their own
-equations and the objective gets better by a part of what the program promised; the box then widens, else it shrinks.
-So every point of a descent keeps every rule and is better than the last. A round that promises nothing ends it.
+Each round solves the brief with every curved rule replaced by its tangent at the last formula, the doses that they
+depend on kept in a box round it (trust region; Griffith and Stewart, Management Science 7 (1961) 379, from memory). A
+step that overshoots is brought back by tangents at its own end. It is taken only if the curved rules are kept by their
+own equations and the objective gets better by a part of what the program promised; the box then widens, else it
+shrinks. So every point keeps every rule and is better than the last. A round that promises nothing ends it.
 """
 
 from __future__ import annotations
@@ -78,7 +78,8 @@ class Descent:
 
     def __post_init__(self) -> None:
         """Note which doses the curved rules depend on."""
-        self._boxed = tuple(i.id for i in self.brief.pool.items if i.surfactant > 0)
+        rules = [*self.rules, *([self.goal[1]] if isinstance(self.goal[1], CurvedRule) else [])]
+        self._boxed = tuple(i.id for i in self.brief.pool.items if any(r.depends(i) for r in rules))
 
     @cached_property
     def goal(self) -> tuple[Sign, LimitRule]:
@@ -113,13 +114,13 @@ class Descent:
         made: dict[str, Rule] = {}
         ends = {} if box is None else self.box(box, width)
         for rule in rules:
-            low = tightened * max(abs(rule.limits[1]), 1e-3)
+            low = tightened * max(abs(_limit(rule)), 1e-3)
             made[rule.id] = Tangent.at(rule, self.brief.pool, point.doses, box=ends, tightened=low)
             ends = {}
         return made
 
     def box(self, doses: Vector, width: float) -> dict[str, tuple[float, float]]:
-        """Return the ends of every surfactant's dose within a half-width of its own [% as supplied], by id."""
+        """Return the ends of every dose that is boxed within a half-width of its own [% as supplied], by id."""
         index = self.brief.pool.index
         return {n: (max(0.0, doses[index[n]] - width), float(doses[index[n]] + width)) for n in self._boxed}
 
@@ -214,9 +215,10 @@ class Descent:
         point, kept = start, tuple(r for r in self.rules if self.kept(start, (r,)))
         for rule in self.rules:
             if rule not in kept or fully:
-                stop = -inf if fully else rule.limits[1] - rule.slack() / 4
+                sign: Sign = 1 if rule.limits[1] < inf else -1
+                stop = -inf if fully else sign * _limit(rule) - rule.slack() / 4
                 free = rule.with_limits(-inf, inf)
-                point = self.descend(point, (1, free), tuple(r for r in kept if r is not rule), stop)
+                point = self.descend(point, (sign, free), tuple(r for r in kept if r is not rule), stop)
                 kept = tuple(r for r in self.rules if self.kept(point, (r,)))
         if alone:
             self.known[key] = point
@@ -246,3 +248,8 @@ class Descent:
                 found = None
             self.known[sign, name] = None if found is None else found[1]
         return self.known[sign, name]
+
+
+def _limit(rule: CurvedRule) -> float:
+    """Return the one limit of a curved rule as written."""
+    return next(limit for limit in rule.limits if abs(limit) < inf)

@@ -9,7 +9,7 @@ tried by itself in the same way. Linear in the doses: nothing here predicts visc
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import field
 from math import inf, nan
 
@@ -252,6 +252,8 @@ def substitute(
     wish: Wish = Wish(),
     doses: dict[str, float] | None = None,
     notes: tuple[str, ...] = (),
+    *,
+    first_only: bool = False,
 ) -> Substituted:
     """Find the closest formula without a material, or with what is left of it.
 
@@ -262,6 +264,7 @@ def substitute(
         wish: What is asked.
         doses: A given formula [% as supplied by id]; the brief's best if None.
         notes: What was done to its figures.
+        first_only: Whether only the first stand-in is wanted: no other is told, nor what stops them.
 
     Raises:
         UsageError: If the material is not known, or is the water.
@@ -281,8 +284,9 @@ def substitute(
         near, gridded = on_grid(asked, near, before, least_change(asked, near, before))
     conflict = () if near is not None else clash(asked, GIVEN)
     short = max(0.0, dose - wish.left)
-    trial = _Trial(wide, brief, base, missing, wish, rules, _helpers(wide, base, missing, near))
-    standins = [] if short <= USED else [_try(trial, i) for i in _like(wide, missing)]
+    trial = _Trial(wide, brief, base, missing, wish, rules, _helpers(wide, base, missing, near), not first_only)
+    like = [] if short <= USED else _like(wide, missing)
+    standins = _first(trial, like) if first_only else [_try(trial, i) for i in like]
     measures = (measured(base.formula), {} if near is None else measured(near.formula))
     order = tuple(sorted(standins, key=lambda s: s.rank))
     return Substituted(given, missing, wish, dose, base, near, gridded, measures, conflict, order)
@@ -303,10 +307,14 @@ def _asked_for(material: str, wish: Wish, base: Base) -> tuple[Rule, ...]:
 
 
 def stand_ins(brief: Brief, material: str) -> tuple[str, ...]:
-    """Return ids of the library's materials with the same main function that the brief's pool does not hold."""
+    """Return ids of the library's materials with the same main function that the brief's pool does not hold.
+
+    What was entered from memory as a whole stands in for nothing unless the shelf names it.
+    """
     function = _known(brief, material).function
     held = brief.pool.index
-    return tuple(m.id for m in brief.library.materials if m.function == function and m.id not in held)
+    others = (m for m in brief.library.materials if m.function == function and m.id not in held)
+    return tuple(m.id for m in others if not m.unread)
 
 
 def measured(formula: Formula) -> Mapping[str, float]:
@@ -365,6 +373,7 @@ class _Trial:
     wish: Wish
     rules: tuple[Rule, ...]
     helpers: frozenset[str]
+    reasons: bool
 
 
 def _helpers(wide: Brief, base: Base, missing: Ingredient, near: Near | None) -> frozenset[str]:
@@ -374,6 +383,19 @@ def _helpers(wide: Brief, base: Base, missing: Ingredient, near: Near | None) ->
     return frozenset(
         i for i in new if wide.pool.items[wide.pool.index[i]].material.function != missing.material.function
     )
+
+
+def _first(trial: _Trial, like: Iterable[Ingredient]) -> list[StandIn]:
+    """Return the first stand-in: what is at hand goes before what is not (see `StandIn.rank`)."""
+    at_hand: list[Ingredient] = []
+    elsewhere: list[Ingredient] = []
+    for item in like:
+        (at_hand if item.id in trial.brief.pool.index else elsewhere).append(item)
+    for group in (at_hand, elsewhere):
+        found = [s for s in (_try(trial, item) for item in group) if s.formula is not None]
+        if found:
+            return [min(found, key=lambda s: s.rank)]
+    return []
 
 
 def _try(trial: _Trial, item: Ingredient) -> StandIn:
@@ -400,7 +422,7 @@ def _try(trial: _Trial, item: Ingredient) -> StandIn:
     asked = asking(wide, trial.rules, [i for i in wide.pool.items if i.id in allowed])
     near = nearest_at(asked, before, base.setting, fewest=not wish.free, free=frozenset((missing.id, item.id)))
     if near is None:
-        return replace(standin, stopped=clash(asked, GIVEN) or ("the total of 100 %",))
+        return replace(standin, stopped=(trial.reasons and clash(asked, GIVEN)) or ("the total of 100 %",))
     if item.id not in near.changed:
         return replace(standin, stopped=("not needed: the other doses make up for it alone",))
     return _changed(standin, base, missing, item, near)

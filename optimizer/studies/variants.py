@@ -1,6 +1,7 @@
 """Variants of a locked base: small changes only, every rule checked again, only the differences shown."""
 
 from collections.abc import Iterable
+from dataclasses import replace
 from math import isnan
 from pathlib import Path
 from typing import Annotated, Any, Self
@@ -161,13 +162,13 @@ class Variants:
     def every_caution(self) -> tuple[Caution, ...]:
         """The cautions with all the materials that each comes from."""
         said: dict[str, set[str]] = {}
-        loud: dict[str, bool] = {}
+        last: dict[str, Caution] = {}
         for checked in (self.base, *(o.checked for o in self.outcomes)):
             for caution in cautions_at(checked.brief, checked.formula, checked.setting):
                 said.setdefault(caution.text, set()).update(caution.materials)
-                loud[caution.text] = caution.loud
-        order = sorted(said, key=lambda text: not loud[text])
-        return tuple(Caution(text, tuple(sorted(said[text])), loud[text]) for text in order)
+                last[caution.text] = caution
+        order = sorted(last.values(), key=lambda caution: not caution.loud)
+        return tuple(replace(caution, materials=tuple(sorted(said[caution.text]))) for caution in order)
 
 
 def read_variants(path: Path) -> VariantFile:

@@ -39,7 +39,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def shared(*options: str) -> dict[str, Any]:
-    told = ask("card", "hand-wash", "--share", *options, "--json")
+    told = ask("card", "hand-wash", "--share", *options, "--json", seconds=120)
     assert told.code == 0, told.err
     return dict(json.loads(told.out))
 

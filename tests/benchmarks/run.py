@@ -23,6 +23,7 @@ import ph
 import ranges
 import starts
 import tradeoff
+import trials
 import trust
 from measure import Line, Program, cbc, divided, highs, lean, program_of, timed
 from shop import brief_of
@@ -129,6 +130,7 @@ PARTS: dict[str, Part] = {
     "ranges": ranges.lines,
     "joint": joint.lines,
     "ph": ph.lines,
+    "trials": trials.lines,
     "starts": starts.lines,
     "desk": desk.lines,
 }

@@ -28,7 +28,7 @@ from optimizer.chemistry.ph import (
     weighed_in,
 )
 from optimizer.errors import DataError
-from tests.make_ph_table import MEASURED, PAGE, Published, accuracy, errors, published
+from tests.make_ph_table import FURTHER, MEASURED, PAGE, Published, accuracy, errors, measured_first, published
 
 VALUES = published()
 TOLERANCE = {"primary standards": 0.02, "Bates-Bower": 0.05, "McIlvaine": 0.11}
@@ -67,7 +67,22 @@ def test_all_measured_sets_together() -> None:
 
 
 def test_page_of_accuracy_is_current() -> None:
-    assert PAGE.read_text(encoding="utf-8").startswith(accuracy()), "run tests/make_ph_table.py"
+    assert PAGE.read_text(encoding="utf-8").startswith(measured_first()), "run tests/make_ph_table.py"
+
+
+def test_page_shows_measured_first() -> None:
+    heads = [line for line in PAGE.read_text(encoding="utf-8").splitlines() if line.startswith("## ")]
+    assert heads == [
+        "## The log against measured titrations",
+        "## The model against measured values",
+        "## The model against handbook and calculated values",
+        "## The log against simulated batches",
+    ]
+    before, _, after = accuracy().partition("## The model against handbook and calculated values")
+    for name in FURTHER:
+        assert f"| {name} |" not in before
+        assert f"| {name} |" in after
+    assert before.count("\n| ") == 1 + len(MEASURED) + 1 + 1 + 127
 
 
 @pytest.mark.parametrize(

@@ -466,24 +466,29 @@ def test_library_show_every_material(run: Run, library: Library) -> None:
     assert shown == library.by_id["cocamidopropyl-betaine"].model_dump(mode="json")
 
 
-WITHOUT_CAS = {"potassium-cocoyl-glutamate"}
+WITHOUT_CAS = {"potassium-cocoyl-glutamate", "rhamnolipids", "sophorolipids"}
 """Shipped surfactants of which no CAS number is on record; their suppliers' safety data sheets have it."""
 
 
 def test_library_check(run: Run, library: Library, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("COLUMNS", "120")
+    monkeypatch.setenv("COLUMNS", "160")
     total = len(library.materials)
     cas = "a surfactant without CAS number; it stands on the safety data sheet"
-    shown = "".join(f"{name}: {cas}\n" for name in sorted(WITHOUT_CAS))
-    assert run("library", "check").out == f"{shown}{total} materials, {len(WITHOUT_CAS)} with doubtful figures\n"
+    shown = f"{', '.join(sorted(WITHOUT_CAS))}: {cas}\n"
+    pair = "eu-annex-v-39-against-57"
+    old = f"{pair}: law read as it was on 2014-09-18, more than 12 months before 2026-12-01; read it again\n"
+    end = f"{total} materials, {len(WITHOUT_CAS)} with doubtful figures\n"
+    assert run("library", "check", "--on", "2026-12-01").out == f"{shown}{old}{end}"
     own = tmp_path / "own.toml"
     own.write_text("[override.decyl-glucoside]\npowder = true\n", encoding="utf-8")
-    args = ("library", "check", "--library", str(shipped("library")), "--library", str(own))
+    args = ("library", "check", "--on", "2026-12-01", "--library", str(shipped("library")), "--library", str(own))
     doubt = "a powder entered at 52.5 % active matter; is that the strength of a solution?"
-    said = f"decyl-glucoside: {doubt}\n{shown}{total} materials, {1 + len(WITHOUT_CAS)} with doubtful figures\n"
+    said = f"decyl-glucoside: {doubt}\n{shown}{old}{total} materials, {1 + len(WITHOUT_CAS)} with doubtful figures\n"
     assert run(*args).out == said
     doubts = {"decyl-glucoside": [doubt], **{name: [cas] for name in WITHOUT_CAS}}
-    assert run(*args, "--json").json == {"format": 1, "materials": total, "doubts": doubts}
+    assert run(*args, "--json").json == {"format": 1, "materials": total, "doubts": doubts, "old_law": {
+        "eu-annex-v-39-against-57": "2014-09-18"
+    }}  # fmt: skip
 
 
 def test_library_check_tells_a_doubt_once_for_all_its_materials(

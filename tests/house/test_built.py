@@ -93,13 +93,16 @@ def test_the_wheel_holds_library_scenarios_font_and_its_licence(built: Path) -> 
     with zipfile.ZipFile(wheel(built)) as packed:
         held = set(packed.namelist())
         facts = message_from_bytes(packed.read(f"tenside-{__version__}.dist-info/METADATA"))
-    for folder, ending in (("library", "*.toml"), ("scenarios", "*.*")):
+    for folder, ending in (("library", "*.*"), ("scenarios", "*.*")):
         there = {f"optimizer/shipped/{p.relative_to(ROOT)}" for p in (ROOT / folder).rglob(ending) if p.is_file()}
         assert there
         assert {name.replace(os.sep, "/") for name in there} <= held
     styles = {"optimizer/report/page.css", "optimizer/report/form.css"}
     assert {"optimizer/py.typed", *styles, "optimizer/report/fonts/DejaVuSans.ttf"} <= held
     assert any(name.endswith("LICENSE_DEJAVU") for name in held)
+    measured = "optimizer/shipped/library/measured-blends"
+    assert {f"{measured}.csv", f"{measured}.LICENSE"} <= held
+    assert any(name.endswith("licenses/library/measured-blends.LICENSE") for name in held)
     assert not [name for name in held if name.startswith("tests")]
     assert facts["Version"] == __version__
     assert "pictures" in facts.get_all("Provides-Extra", [])

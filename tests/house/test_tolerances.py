@@ -20,9 +20,12 @@ ELSEWHERE = {
     ("cli/lots.py", 1e-6): "the finest step of a scale that can be typed",
     ("solve/trust_region.py", 1e-4): "the half-width of a box, beside the other two",
     ("studies/stepped.py", 1e-4): "how far short of the far end the last limit stays, not a tolerance",
+    ("cli/trials.py", 1e-6): "the finest step of a scale that can be typed",
+    ("solve/cutting.py", 1e-4): "the first of the margins within a limit, beside the others",
     ("engine/highs.py", 1e-9): "an option of the solver",
     ("engine/highs.py", 1e-12): "an option of the solver",
     ("solve/existing.py", 1e-4): "the weight of cost beside the steps that doses move",
+    ("trials/basis.py", 1e-4): "the precision of a prior that stands for nothing, not a tolerance",
     ("assessment/alkalinity.py", 1e-9): "a standard deviation that stands for nothing unnamed [mmol/kg]",
 }
 """Small literals that may stand outside the table, and why."""

@@ -499,8 +499,11 @@ def test_the_pack_holds_figures_sources_and_ceilings(tmp_path: Path) -> None:
     benzoate = dict(zip(heads, next(r for r in rows if r[0] == "Sodium Benzoate"), strict=True))
     assert benzoate["CAS"] == "532-32-1"
     assert benzoate["% typical"] == pytest.approx(0.495)
-    assert "of at most 2.5 % as acid (law, EU 2026-06-17)" in benzoate["ceilings that apply"]
-    assert "Regulation (EC) No 1223/2009, Annex V as the European Commission" in benzoate["sources"]
+    assert (
+        "of at most 2.5 % as acid (law, EU Annex V/1, (EC) 1223/2009, as read 2026-06-17)"
+        in benzoate["ceilings that apply"]
+    )
+    assert "Regulation (EC) No 1223/2009, Annexes II, III and V as the European Commission" in benzoate["sources"]
     assert "0.5 % Sodium Benzoate that holds 98-100 %" in benzoate["contained in"]
     betaine = dict(zip(heads, next(r for r in rows if r[0] == "Cocamidopropyl Betaine"), strict=True))
     assert "as measured on the lot" in betaine["sources"]  # the shelf states 29.6 % for lot QN-2231
@@ -605,7 +608,9 @@ def test_density_alone_is_refused() -> None:
 def test_a_leave_on_product_has_stricter_thresholds_and_ceilings() -> None:
     text = run("label", "hand-wash", "--set", "use=leave-on", "--markdown")
     assert "above 0.001 % in leave-on" in text
-    assert "of at most 0.5 % as acid (law, EU 2026-06-17)" in text  # Annex V entry 1, leave-on
+    assert (
+        "of at most 0.5 % as acid (law, EU Annex V/1, (EC) 1223/2009, as read 2026-06-17)" in text
+    )  # Annex V entry 1, leave-on
     assert text.index("Leave-on stays on the skin") < text.index("List of ingredients")
     assert "Citronellol" in text.split("Substances by weight")[0]  # 0.0006 to 0.0045 %: possible, so it is printed
 

@@ -180,8 +180,8 @@ def test_sections_come_in_reading_order(whole: str) -> None:
     order = (
         "Formula", "What the active matter is made of", "What drives the cost", "Rules that bind",
         "What each binding limit weighs", "The pH that everything must agree on", "What each pH setting allows",
-        "Rules kept", "Chemistry", "At the bench", "Cost against mildness", "Room to move", "Not used",
-        "Notes", "Cautions", "Made with",
+        "Rules kept", "Chemistry", "Measured blends", "Measured pairs", "At the bench",
+        "Cost against mildness", "Room to move", "Not used", "Notes", "Cautions", "Made with",
     )  # fmt: skip
     assert [h.startswith(o) for h, o in zip(heads, order, strict=True)] == [True] * len(order)
 

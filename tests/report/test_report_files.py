@@ -72,7 +72,7 @@ def test_a_blend_as_pdf_has_title_verdict_dose_caution_and_pictures() -> None:
     for words in (
         "Harbour hand wash",
         "Solved; proven: all 15 groups of choices ruled out or worse",
-        "Cocamidopropyl Betaine 7.61",
+        "Cocamidopropyl Betaine 7.62",
         "Caution. A candidate for",
     ):
         assert squeezed(words) in text, words

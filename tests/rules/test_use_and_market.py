@@ -87,7 +87,8 @@ def test_the_law_of_another_market_is_shown_and_the_missing_one_said_first() -> 
     told = [c.text for c in cautions_at(brief, formula_at(brief.pool, doses), AT_5)]
     assert told[0].startswith("NO LEGAL CEILING IS ON FILE for rinse-off products in the market 'US'")
     assert told[1].startswith(
-        "ABOVE A LEGAL CEILING: Phenoxyethanol 6 %, at most 1 % (EU 2026-06-17; look up that of 'US')"
+        "ABOVE A LEGAL CEILING: Phenoxyethanol 6 %, at most 1 % (EU Annex V/29, (EC) 1223/2009, as read "
+        "2026-06-17; look up that of 'US')"
     )
 
 

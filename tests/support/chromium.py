@@ -21,6 +21,8 @@ CHROMIUM, DRIVER = Path("/usr/bin/chromium"), Path("/usr/bin/chromedriver")
 FLAGS = (
     "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--hide-scrollbars",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
+    # Whatever is not this machine is blocked: a page that asks for anything else fails.
+    "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1",
 )  # fmt: skip
 TODAY = "2026-05-04"
 
@@ -46,12 +48,13 @@ class Served:
 
 
 @contextmanager
-def served(folder: Path) -> Iterator[Served]:
+def served(folder: Path, port: int = 0) -> Iterator[Served]:
     """Serve the desk of a folder in a thread of its own."""
     guard = Guard()
     app = make_desk(folder, guard=guard, today=lambda: TODAY)
     listener = socket.socket()
-    listener.bind(("127.0.0.1", 0))
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    listener.bind(("127.0.0.1", port))
     listener.listen(32)
     config = uvicorn.Config(app, log_level="warning", lifespan="off", ws="none", http="h11", loop="asyncio")
     server = uvicorn.Server(config)
@@ -66,8 +69,8 @@ def served(folder: Path) -> Iterator[Served]:
 
 
 @contextmanager
-def chromium(width: int = 1200, height: int = 900, *, script: bool = True) -> Iterator[Any]:
-    """Open a window of a size."""
+def chromium(width: int = 1200, height: int = 900, *, script: bool = True, touch: bool = False) -> Iterator[Any]:
+    """Open a window of a size; with touch it is a telephone's."""
     from selenium import webdriver
     from selenium.webdriver.chrome.service import Service
 
@@ -77,7 +80,10 @@ def chromium(width: int = 1200, height: int = 900, *, script: bool = True) -> It
         options.add_argument(flag)
     if not script:
         options.add_experimental_option("prefs", {"profile.managed_default_content_settings.javascript": 2})
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
     driver = webdriver.Chrome(options=options, service=Service(str(DRIVER)))
+    if touch:
+        driver.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": True})
     size = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 600}
     driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
     try:

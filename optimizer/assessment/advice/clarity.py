@@ -3,6 +3,7 @@
 from optimizer.assessment.advice.base import COMMON, FORUM, Found, Pieces, Situation, ids, names
 from optimizer.assessment.solubiliser import OIL_NOTE, USUAL_MOST
 from optimizer.data.pool import Group
+from optimizer.immutable import immutable
 from optimizer.rules.clarity import clear_cap
 from optimizer.units import KEPT, listed, number
 
@@ -13,6 +14,33 @@ NEAR_CLOUD = 0.5
 """Distance of the pH window from the clouding edge that is worth a word [pH]; an editable default, no source."""
 MUCH_SOLUBILISER = 0.2
 """Solubiliser per active matter from which foam and thickness are watched [g/g]; an editable default, no source."""
+
+
+@immutable
+class InHardWater:
+    """What a detergent alone does in hard water, judged by eye after five minutes."""
+
+    tested: str
+    strong: str
+    """At 0.5 %."""
+    weak: str
+    """At 0.1 %, as when it is rinsed."""
+
+
+HARD = {
+    "alkyl sulfate": InHardWater("TEA-lauryl sulfate", "clear", "very cloudy"),
+    "sarcosinate": InHardWater("sodium lauroyl sarcosinate", "clear", "very cloudy"),
+    "isethionate": InHardWater("ammonium lauroyl isethionate", "cloudy", "cloudy"),
+    "amphoacetate": InHardWater("an imidazoline carboxylate of C10", "cloudy", "cloudy"),
+    "soap": InHardWater("TEA coconut soap", "very cloudy", "very cloudy"),
+    "alkyl ether sulfate": InHardWater("sodium laureth sulfate", "clear", "clear"),
+    "taurate": InHardWater("sodium methyl cocoyl taurate", "clear", "clear"),
+}
+"""By family, in water of 350 ppm hardness (0.26 g calcium and 0.28 g magnesium chloride per litre)."""
+HARD_SOURCE = (
+    "J. Soc. Cosmet. Chem. 10(2) (1959) 121, Table 4: single detergents in 350 ppm hard water; names and words paired "
+    "in the order of its page text"
+)
 
 
 @PIECES.piece("solubiliser-ladder", f"{COMMON}; supplier notes, names withheld")
@@ -152,6 +180,26 @@ def clouds_with_acid(s: Situation) -> Found | None:
     )
     reason = f"Clear: {edges}; the product may be pH {number(low, 2)}. Below the edge the acid form falls out."
     return Found(text, reason, ids(x for x, _ in near))
+
+
+@PIECES.piece("cloudy-in-hard-water", HARD_SOURCE)
+def hard_water(s: Situation) -> Found | None:
+    """Surfactants that turn cloudy when they are rinsed with hard water."""
+    lines = {f: s.of_family(f) for f, found in HARD.items() if found.weak != "clear"}
+    lines = {f: found for f, found in lines.items() if found}
+    if not lines:
+        return None
+    told = [f"{HARD[f].tested} {HARD[f].strong} at 0.5 % and {HARD[f].weak} at 0.1 %" for f in lines]
+    steady = [f.tested for f in HARD.values() if f.weak == "clear"]
+    text = (
+        "Rinse a sample with your hardest water, 1 g in 100 g and in 1 kg: what clouds there may leave a film in the "
+        "shower."
+    )
+    reason = (
+        f"{listed(told)}, each alone in hard water; {listed(steady)} stayed clear. Whether these or a chelator keep "
+        "the blend clear was not tested."
+    )
+    return Found(text, reason, tuple(dict.fromkeys(x for found in lines.values() for x in ids(found))))
 
 
 @PIECES.piece("soap-and-hard-water", "library figures, from memory; " + COMMON)

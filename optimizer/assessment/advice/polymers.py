@@ -1,7 +1,9 @@
 """Advice on charge: cationic polymers, gums, amine oxide, and pairs that the library keeps apart."""
 
 from optimizer.assessment.advice.base import COMMON, FORUM, Found, Pieces, Situation, ids, names
+from optimizer.data.facts import ChargeDensity
 from optimizer.data.formula import Line
+from optimizer.data.measured import ANIONIC, SOURCE, measured_blends
 from optimizer.data.pool import Group
 from optimizer.units import listed, number
 
@@ -13,23 +15,51 @@ GUM_ACTIVE = 10.0
 AMINE_OXIDE_PH = 6.0
 """Below this amine oxide turns cationic; pKa in micelles about 5.9 (J. Colloid Interface Sci. 243 (2001) 233)."""
 
+DENSE = 4.5
+"""Charge from which a cationic polymer is called dense [mmol/g]: between those that seldom stayed stable beside an
+anionic in measured blends, up to 6.1 and 6.2, and polyquaternium-7, up to 3.5."""
+
 
 def cationic_polymers(s: Situation) -> tuple[Line, ...]:
     """Return the lines of cationic polymers."""
     return s.where(lambda m: any(p.charge == "cationic" and not p.surfactant for p in m.substances))
 
 
-@PIECES.piece("cationic-with-anionic", f"review of coacervation, abstract read; {FORUM}")
+def densities(s: Situation, lines: tuple[Line, ...]) -> dict[str, ChargeDensity]:
+    """Return what is known of the charge of the cationic polymers in lines, by INCI name."""
+    known = s.brief.library.charge_densities
+    return {p.inci: known[p.inci] for x in lines for p in x.item.material.substances if p.inci in known}
+
+
+def charged(name: str, density: ChargeDensity) -> str:
+    """Return the charge of a polymer in words, and how it fared beside an anionic where that was measured."""
+    ends = [number(end) for end in density.mmol_per_g]
+    told = f"{name} has {' to '.join(dict.fromkeys(ends))} mmol charge per g"
+    every = measured_blends()
+    if name not in every.names:
+        return told
+    beside = every.only(every.holding(name) & every.holding_any(*ANIONIC))
+    stable = f"{int(beside.stable.sum())} of {len(beside.stable)} measured blends with an anionic"
+    return f"{told} and stayed stable in {stable}"
+
+
+@PIECES.piece("cationic-with-anionic", f"review of coacervation, abstract read; {FORUM}; {SOURCE}, counted in its data")
 def with_anionic(s: Situation) -> Found | None:
-    """Cationic polymer beside anionic surfactant."""
+    """Cationic polymer beside anionic surfactant, the worse the denser its charge."""
     lines = cationic_polymers(s)
     anionic = s.share(Group(charges=("anionic",)))
     if not lines or anionic <= 0:
         return None
+    known = densities(s, lines)
+    dense = [name for name, density in known.items() if density.mmol_per_g[1] > DENSE]
     text = (
         "Start at the low end of its dose, add it diluted and slowly, then watch a clear glass for two weeks, warm and "
         "cold, for haze, strings or layers."
     )
+    if dense:
+        text = (
+            f"Rather take a polymer of less charge than {listed(dense)}, or another surfactant. If you try it: {text}"
+        )
     doses = listed([f"{x.item.material.name} {number(x.percent, 2)} %" for x in lines])
     ceilings = [
         f"usually up to {number(c.percent)} %"
@@ -38,7 +68,11 @@ def with_anionic(s: Situation) -> Found | None:
     ]
     usual = f" ({listed(ceilings)})" if ceilings else ""
     reason = f"{doses}{usual} beside {number(anionic, 0)} % anionic: the pair can fall out, when stored or when rinsed."
-    return Found(text, reason, ids(lines))
+    others = {
+        n: d for n, d in s.brief.library.charge_densities.items() if n in measured_blends().names and n not in known
+    }
+    told = [charged(name, density) for name, density in [*known.items(), *(others.items() if known else ())]]
+    return Found(text, f"{reason} {listed(told)}." if told else reason, ids(lines))
 
 
 @PIECES.piece("two-cationic-polymers", "makers' forum 2023: strings after two weeks with two of them")

@@ -79,7 +79,7 @@ def _one(asked: Asked, path: Path) -> Html:
         tag("h2", path.name),
         tag("ul", *items, class_="entries"),
         folded("Add a line", _add(asked, path), open_="new" in asked.problems),
-        folded("What runs low, and when to buy", report(stock_document(found.stock))),
+        folded("What runs low, and when to buy", report(stock_document(found.stock), f"{path.stem}-")),
     )
 
 
@@ -153,9 +153,16 @@ def _add(asked: Asked, path: Path) -> Html:
         asking,
         "/shelf",
         tag("input", type="hidden", name="shelf", value=path.name),
-        field(asking, "new", "Material", hint="Its id, name or INCI name, as the library has it.", need=True),
-        field(asking, "supplier", "Supplier"),
-        field(asking, "pack_kg", "Pack", figure=True, unit="kg", key="pack-new"),
+        field(
+            asking,
+            "new",
+            "Material",
+            hint="Its id, name or INCI name, as the library has it.",
+            need=True,
+            key=f"new-{path.stem}",
+        ),
+        field(asking, "supplier", "Supplier", key=f"supplier-{path.stem}"),
+        field(asking, "pack_kg", "Pack", figure=True, unit="kg", key=f"pack-{path.stem}"),
         _fields(asking, empty, f"new-{path.stem}", ""),
         button("Add it"),
         keep="shelf-new",

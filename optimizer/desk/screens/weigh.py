@@ -26,15 +26,16 @@ def note(asked: Asked) -> Outcome:
     found = subject(asked)
     if asked.text("strike"):
         return _strike(asked, found)
-    sheet = sheet_of(found)
-    line = next((li for li in sheet.lines if li.material.id == asked.text("material")), None)
-    if line is None:
+    material = asked.text("material")
+    if material not in batch_of(found).doses:
         raise RefusedError({"": "This line is not on the weigh sheet any more; nothing was noted."})
     grams = asked.figure("grams", "the weight")
-    weight = Weight(line.material.id, grams, asked.text("lot"), further=asked.ticked("further"))
+    weight = Weight(material, grams, asked.text("lot"), further=asked.ticked("further"))
     note_weights(found, [weight], sure=asked.ticked("sure"), on=asked.today)
     lot = f" of lot {weight.lot}" if weight.lot else ""
-    return asked.done(place(asked, "weigh"), f"Noted: {number(grams, 4)} g of {line.material.name}{lot}.")
+    return asked.done(
+        place(asked, "weigh"), f"Noted: {number(grams, 4)} g of {found.brief.library.by_id[material].name}{lot}."
+    )
 
 
 def _strike(asked: Asked, found: Subject) -> Outcome:

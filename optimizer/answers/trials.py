@@ -1,0 +1,177 @@
+"""What a series of trials can be asked, each composed once: by the command line, by pages and by programs alike."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from optimizer.answers.answer import Answer
+from optimizer.brief.brief import Brief, load_brief
+from optimizer.brief.scenario import find_scenario, named_beside
+from optimizer.errors import UsageError
+
+if TYPE_CHECKING:
+    from optimizer.bench.strike import Strike
+    from optimizer.trials.more import Next
+    from optimizer.trials.note import How, Typed
+    from optimizer.trials.plan import Asked, Plan
+    from optimizer.trials.series import Series
+    from optimizer.trials.sheet import TrialSheet
+    from optimizer.trials.standing import Standing
+
+
+def lay_trials(
+    scenario: str | Path,
+    out: Path,
+    asked: Asked,
+    *,
+    name: str = "",
+    on: str = "",
+    shelf: Path | None = None,
+    libraries: Sequence[Path] | None = None,
+) -> Answer[Plan]:
+    """Plan a series of trials and write its file.
+
+    Args:
+        scenario: A scenario file, or the name of a shipped one.
+        out: The series file (.toml); it must not exist, and lies beside the scenario or above it.
+        asked: What is varied, how many beakers, on which scale.
+        name: Of the series; else the file's name.
+        on: Day of the plan, ISO 8601.
+        shelf: Shelf instead of the brief's own.
+        libraries: Library files instead of the shipped ones.
+
+    Raises:
+        UsageError: If nothing can be learnt as asked; the reason and what would help are told.
+        DataError: If a file cannot be used, or the series file cannot be written.
+    """
+    import tomli
+
+    from optimizer.bench.plan import brief_reference
+    from optimizer.files import refuse_existing, write_atomic
+    from optimizer.trials.plan import plan
+    from optimizer.trials.series import series_from
+    from optimizer.trials.text import series_text
+
+    if out.suffix.lower() != ".toml":
+        raise UsageError(f"--out {out.name}: the name of a series file ends in .toml.")
+    refuse_existing(out)
+    path = find_scenario(str(scenario))
+    reference = brief_reference(path, out)
+    found = plan(load_brief(path, shelf=shelf, libraries=libraries), asked)
+    text = series_text(found, name=name or out.stem, brief=reference, planned_on=on)
+    series = series_from(tomli.loads(text), str(out))
+    write_atomic(out, text)
+    return Answer("trials plan", found, 0, found, series)
+
+
+def read_trials(
+    path: Path, *, shelf: Path | None = None, libraries: Sequence[Path] | None = None
+) -> tuple[Series, Brief]:
+    """Return a series and the brief it was planned on.
+
+    Raises:
+        DataError: If a file cannot be used.
+    """
+    from optimizer.trials.series import read_series
+
+    series = read_series(path)
+    scenario = named_beside(path, series.brief, "series file")
+    return series, load_brief(scenario, shelf=shelf, libraries=libraries, also=series.region.materials)
+
+
+def trial_sheet(path: Path, *, beakers: Sequence[int] = (), **files: Any) -> Answer[TrialSheet]:
+    """Return the weigh sheet of all beakers of a series, or of some.
+
+    Args:
+        path: The series file.
+        beakers: Numbers of those that are wanted; all if there are none.
+        **files: See `read_trials`.
+
+    Raises:
+        UsageError: If there is no such beaker.
+        DataError: If a file cannot be used.
+    """
+    from optimizer.trials.sheet import sheet_of
+
+    series, brief = read_trials(path, **files)
+    missing = sorted(set(beakers) - {b.number for b in series.beaker})
+    if missing:
+        raise UsageError(f"there is no beaker {missing[0]}: the series has 1 to {max(series.by_number)}.")
+    return Answer("trials sheet", sheet_of(series, brief, beakers), 0)
+
+
+def note_trials(
+    path: Path, words: Sequence[str], how: How, *, wrong: Strike | None = None, weight: Strike | None = None
+) -> Answer[Standing]:
+    """Note readings and weights of a series as typed, or strike what was noted wrongly.
+
+    Args:
+        path: The series file.
+        words: A beaker's number and its readings, such as '3', 'viscosity=3200', 'clarity=4', or a table's file.
+        how: What goes along with them.
+        wrong: The reading that is struck.
+        weight: The weight that is struck.
+
+    Raises:
+        UsageError: If no beaker is named.
+        DataError: With every problem at once; then nothing is written.
+    """
+    from optimizer.trials.note import note, typed_words
+    from optimizer.trials.series import read_series
+    from optimizer.trials.standing import standing_of
+
+    typed = _known(path, typed_words(words))
+    changes = bool(typed or wrong is not None or weight is not None)
+    series = note(path, typed, how, wrong, weight) if changes else read_series(path)
+    return Answer("trials note", standing_of(series, str(path)), 0)
+
+
+def _known(path: Path, typed: tuple[Typed, ...]) -> tuple[Typed, ...]:
+    """Return what was typed with materials by their ids, whatever name or everyday word was written for them."""
+    from optimizer.immutable import replace
+    from optimizer.intake.names import material_of
+    from optimizer.trials.note import expected
+    from optimizer.trials.series import read_series
+
+    known = expected(read_series(path))
+    if all(one.what in known for one in typed):
+        return typed
+    series, brief = read_trials(path)
+    materials = [m for m in brief.library.materials if m.id in series.region.materials]
+    named = {one.what: material_of(one.what, materials, unknown=True) for one in typed if one.what not in known}
+    return tuple(replace(one, what=named.get(one.what, one.what)) for one in typed)
+
+
+def next_trials(
+    path: Path, count: int, *, aim: str = "", best: str = "", repeats: int = 1, **files: Any
+) -> Answer[Next]:
+    """Choose the next beakers of a series and write them into its file.
+
+    Args:
+        path: The series file.
+        count: Beakers besides those of the plan.
+        aim: 'learn' or 'best'; as the series has it if it is empty.
+        best: 'maximise READING' or 'minimise READING', which aims at the best.
+        repeats: Beakers of the plan itself, the first and the last of the day.
+        **files: See `read_trials`.
+
+    Raises:
+        UsageError: If the aim cannot be followed.
+        DataError: If a file cannot be used, or the brief has changed since.
+    """
+    from optimizer.trials.more import add_beakers, more_beakers
+
+    series, brief = read_trials(path, **files)
+    better = None
+    if best:
+        if aim == "learn":
+            raise UsageError("--best looks for the best, --aim learn does not: write one of them.")
+        from optimizer.trials.fitted import fits_of
+        from optimizer.trials.improve import better_of
+
+        aim, better = "best", better_of(fits_of(series), best)
+    found = more_beakers(series, brief, count, aim=aim, repeats=repeats, better=better)
+    add_beakers(path, found)
+    return Answer("trials next", found, 0)

@@ -1,0 +1,123 @@
+"""What the readings of trials can be asked: what they tell, what they tell of a formula, a brief that uses them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from optimizer.answers.answer import Answer
+from optimizer.answers.questions import Asked, brief_of
+from optimizer.answers.trials import read_trials
+from optimizer.brief.brief import Brief
+from optimizer.errors import UsageError
+
+if TYPE_CHECKING:
+    from optimizer.data.formula import Formula
+    from optimizer.rules.row import Setting
+    from optimizer.trials.fitted import Fits
+    from optimizer.trials.rating import Rated
+    from optimizer.trials.using import Wanted
+
+SURE = 90.0
+
+
+def fit_trials(path: Path, *, only: Sequence[str] = (), shelf: Path | None = None) -> Answer[Fits]:
+    """Say what the readings of a series tell: effects, what left-out readings are missed by, what cannot be told.
+
+    Args:
+        path: The series file.
+        only: Readings that are fitted; all without it.
+        shelf: Shelf instead of the brief's own.
+
+    Raises:
+        UsageError: If nothing can be fitted.
+        DataError: If a file cannot be used.
+    """
+    from optimizer.trials.fitted import fits_of
+
+    series, brief = read_trials(path, shelf=shelf)
+    found = fits_of(series, brief, only)
+    if not found.fits:
+        left = " ".join(found.left) or "no beaker has a reading yet; write them down with 'tenside trials note'."
+        raise UsageError(f"nothing can be fitted: {left}")
+    return Answer("trials fit", found, 0)
+
+
+def readings_in(
+    asked: Asked,
+    path: Path,
+    *,
+    want: Mapping[str, Wanted] | None = None,
+    sure: float = SURE,
+    at_ph: float | None = None,
+) -> Brief:
+    """Return a brief in which what a series measured takes the place of the ratings that it measures.
+
+    Args:
+        asked: The brief.
+        path: The series file.
+        want: Limits by reading (at least, at most), before those of the series.
+        sure: How sure limits are to be kept [%].
+        at_ph: Target pH, where the trials varied it.
+
+    Raises:
+        UsageError: If a limit is on what the trials do not predict.
+        DataError: If a file cannot be used.
+    """
+    from optimizer.trials.fitted import fits_of
+    from optimizer.trials.series import read_series
+    from optimizer.trials.using import Wish, with_readings
+
+    return with_readings(brief_of(asked), fits_of(read_series(path)), Wish(want or {}, sure, at_ph))
+
+
+def rate(
+    asked: Asked,
+    path: Path,
+    *,
+    formula: str | Path | None = None,
+    rest: str = "",
+    sure: float = SURE,
+    at_ph: float | None = None,
+) -> Answer[Rated]:
+    """Say what readings are to be expected of a brief's best formula, or of one in a file.
+
+    Args:
+        asked: The brief.
+        path: The series file.
+        formula: A formula file; the brief's best formula without it.
+        rest: Material that makes the formula up to 100 %, if no line of it says so.
+        sure: How sure the bounds are [%].
+        at_ph: Target pH, where the trials varied it.
+
+    Raises:
+        UsageError: If the brief has no formula.
+        DataError: If a file cannot be used.
+    """
+    from optimizer.assessment.alarms import cautions_at
+    from optimizer.trials.fitted import fits_of
+    from optimizer.trials.rating import rated
+    from optimizer.trials.series import read_series
+
+    if not 50 <= sure < 100:
+        raise UsageError(f"--sure {sure:g}: write 50 to 99.9.")
+    fits = fits_of(read_series(path))
+    brief, found, setting = _subject(brief_of(asked), formula, rest)
+    told = cautions_at(brief, found, setting)
+    line = rated(brief, found, setting, fits, sure=sure, ph=at_ph, cautions=told)
+    return Answer("trials rate", line, 0 if line.told else 4)
+
+
+def _subject(brief: Brief, formula: str | Path | None, rest: str) -> tuple[Brief, Formula, Setting]:
+    from optimizer.solve.best import solve
+    from optimizer.solve.existing import best_setting, formula_at, held_against
+
+    if formula is not None:
+        wide, given = held_against(Path(formula), brief, rest)
+        found = formula_at(wide.pool, given.doses)
+        return wide, found, best_setting(wide, found)
+    result = solve(brief, weighable=True)
+    if result.formula is None:
+        raise UsageError("the brief has no formula to rate. See what clashes with 'tenside blend'.")
+    return brief, result.weighable or result.formula, result.setting

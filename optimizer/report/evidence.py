@@ -1,0 +1,55 @@
+"""How well the figures of a library are backed, as a document."""
+
+from __future__ import annotations
+
+from optimizer.data.evidence import LEVELS, MOST_ASKED, WORDS, Counted, Evidence, Line
+from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
+from optimizer.units import number
+
+WHAT = (
+    "Each field of each material counts once. Best first: published (read in a publication, a register or a law), "
+    "computed (from such figures), supplier-typical (a supplier's page), secondary page (encyclopaedia, dealer, web "
+    "log), common practice (the trade's custom, no source), from memory (believed, nobody read it again), assumption."
+)
+
+
+def evidence_document(found: Evidence) -> Document:
+    """Return how many figures stand on each level, figure by figure."""
+    read = found.read
+    verdict = (
+        f"{read.all.figures} figures of {read.materials} materials: {number(read.all.read_percent, 0)} % published or "
+        f"computed, {number(read.all.believed_percent, 0)} % from memory or assumed."
+    )
+    sections: list[Table | Listing] = [_table("Materials of which figures were looked up", read), _goals(found)]
+    if found.unread.materials:
+        sections.append(_table("Materials entered from memory as a whole, counted apart", found.unread))
+    return Document("What the library rests on", verdict, sections=tuple(sections))
+
+
+def _table(title: str, counted: Counted) -> Table:
+    rows: list[Row] = [_row(WORDS.get(line.figure, line.figure), line) for line in counted.by_figure]
+    rows.append(Strong(_row("all", counted.all)))
+    believed = figures("from memory or assumed", form=".0f", unit=" %")
+    columns: Columns = ("figure", *figures(*LEVELS, "all", digits=0), *believed)
+    return Table(title, columns, tuple(rows), WHAT)
+
+
+def _row(name: str, line: Line) -> tuple[str | float | None, ...]:
+    return (name, *(line.levels[level] or None for level in LEVELS), line.figures, line.believed_percent)
+
+
+def _goals(found: Evidence) -> Listing:
+    lines = {line.figure: line for line in found.read.by_figure}
+    most, least = found.most_believed_percent, found.least_read_percent
+    told = [_goal("all figures, from memory or assumed", found.read.all.believed_percent, "at most", most)]
+    told += [
+        _goal(f"{WORDS[name]}, published or computed", lines[name].read_percent, "at least", least)
+        for name in MOST_ASKED
+        if name in lines
+    ]
+    return Listing("Goals", tuple(told))
+
+
+def _goal(what: str, reached: float, word: str, goal: float) -> str:
+    kept = reached <= goal if word == "at most" else reached >= goal
+    return f"{what}: {number(reached, 1)} %, {word} {number(goal)} %: {'reached' if kept else 'not reached'}"

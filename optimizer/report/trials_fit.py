@@ -1,0 +1,290 @@
+"""What the readings of trials tell, in words and pictures."""
+
+from __future__ import annotations
+
+from math import exp, isnan, log
+
+from optimizer.data.cautions import ALWAYS
+from optimizer.report.blend import alarm_listing, caution_listing
+from optimizer.report.document import (
+    Bar,
+    Bars,
+    Column,
+    Columns,
+    Curve,
+    Curves,
+    Document,
+    Listing,
+    Row,
+    Section,
+    Sketch,
+    Table,
+    figures,
+)
+from optimizer.trials.fitted import Fits
+from optimizer.trials.rating import Expected, Rated
+from optimizer.trials.told import FactorEffect, Fit
+from optimizer.units import listed, number
+
+SCALES = {"log": "logarithm of the reading", "number": "the reading", "judged": "judgement from 1 to 5"}
+BETWEEN = (
+    "What lies between beakers is only guessed: a peak or a break of the emulsion there is not seen.",
+    "Intervals hold where the beakers are, for the materials, lots and methods they were made with.",
+)
+"""What no fit can see, told with every one."""
+
+
+def fit_document(found: Fits) -> Document:
+    """Return what the trials tell of each reading."""
+    telling = [f.what for f in found.fits if f.predicts]
+    verdict = f"They predict {listed(telling)}." if telling else "They predict nothing that was read."
+    silent = [f.what for f in found.fits if not f.predicts]
+    if telling and silent:
+        verdict += f" They do not predict {listed(silent, 'or')}; nothing of that enters a blend."
+    facts = (
+        ("product", found.product),
+        ("brief", found.brief),
+        ("beakers", f"{found.beakers}, {found.read} of them with a reading"),
+    )
+    sections: list[Section | Document] = [_quality(found)]
+    for fit in found.fits:
+        sections.append(_chapter(found, fit))
+    if found.left:
+        sections.append(Listing("Not fitted", found.left))
+    sections += [Listing("What trials cannot see", BETWEEN), Listing("Next", _next_steps(found, telling))]
+    sections.append(Listing("Cautions", ALWAYS, "caution"))
+    return Document(f"What the trials of {found.trials} tell", verdict, facts, tuple(sections), good=bool(telling))
+
+
+def _next_steps(found: Fits, telling: list[str]) -> tuple[str, ...]:
+    file = found.series.where if found.series is not None else "SERIES"
+    steps = [f"tenside trials next {file}"]
+    if telling:
+        asked = {"viscosity": "viscosity=3000:", "separated": "separated=:10"}.get(telling[0], f"{telling[0]}=LOW:HIGH")
+        steps.insert(0, f"tenside blend {found.brief} --readings {file} --want {asked}")
+    return tuple(steps)
+
+
+def _quality(found: Fits) -> Table:
+    """Return how well each reading is predicted."""
+    rows = []
+    for f in found.fits:
+        chosen = f.model if f.predicts else "none"
+        if f.kind == "yes/no":
+            errors = (f"{number(f.brier, 3)} (chances)", number(f.brier_of_guessing, 3))
+        elif f.kind == "log":
+            errors = _percent(f.error_told), _percent(f.error_of_mean_told)
+        else:
+            errors = _with_unit(f.error_told, f), _with_unit(f.error_of_mean_told, f)
+        rows.append((f.what, f.readings, chosen, *errors, "yes" if f.predicts else "no"))
+    note = "Left out: each reading is predicted from the other beakers; guessing takes their mean."
+    columns: Columns = (
+        Column("reading", "name"),
+        *figures("beakers"),
+        "shape",
+        "left-out error",
+        "of guessing",
+        "may enter a blend",
+    )
+    return Table("How well left-out readings are met", columns, tuple(rows), note)
+
+
+def _percent(error: float) -> str:
+    return f"{number(100 * (exp(error) - 1), 0)} %"
+
+
+def _with_unit(error: float, fit: Fit) -> str:
+    return f"{number(error, 2)} {'steps' if fit.kind == 'judged' else fit.unit}".strip()
+
+
+def _chapter(found: Fits, fit: Fit) -> Document:
+    """Return what is told of one reading."""
+    sections: list[Section | Document] = []
+    if fit.effects:
+        sections += [_effects(fit), *_effect_pictures(fit)]
+    sections += [_points(fit), *_point_picture(fit), *_map(found, fit)]
+    said = [f"Taken for granted: repeats scatter by {_scatter(fit)} ({fit.repeatability_from}), worth 4 readings."]
+    if fit.kind == "yes/no":
+        said = []
+    sections.append(Listing("Mind", (*said, *fit.notes)))
+    return Document(fit.what.replace("-", " ").capitalize(), fit.verdict, sections=tuple(sections), good=fit.predicts)
+
+
+def _scatter(fit: Fit) -> str:
+    return _percent(fit.repeatability) if fit.kind == "log" else _with_unit(fit.repeatability, fit)
+
+
+def _effect_words(effect: FactorEffect, fit: Fit) -> tuple[str, str]:
+    """Return an effect and its interval in words."""
+    if fit.kind == "log":
+        return f"x {effect.effect:.2f}", f"x {effect.effect_low:.2f} to {effect.effect_high:.2f}"
+    if fit.kind == "yes/no":
+        return f"{effect.effect:+.0f} % chance", ""
+    return f"{effect.effect:+.2f}", f"{effect.effect_low:+.2f} to {effect.effect_high:+.2f}"
+
+
+def _effects(fit: Fit) -> Table:
+    rows: list[Row] = []
+    for e in fit.effects:
+        told = "yes" if e.told else "could be nothing"
+        rows.append((e.name, f"{number(e.low, 2)} - {number(e.high, 2)} {e.unit}", *_effect_words(e, fit), told))
+    columns: Columns = (Column("factor", "name"), "from - to", *figures("effect", "90 % interval"), "told")
+    note = "On the way from its lowest to its highest figure in the beakers, the other factors in the middle."
+    if fit.kind == "log":
+        note += " x 1.50 is half as much again."
+    return Table("What each factor does", columns, tuple(rows), note)
+
+
+def _effect_pictures(fit: Fit) -> list[Sketch]:
+    """Return the effects as bars with their bands, and the course of each that is told."""
+    sketches = []
+    drawn = [e for e in fit.effects if not isnan(e.effect_low)]
+    if drawn:
+        of = log if fit.kind == "log" else float
+        rows = tuple(
+            Bar(e.name, of(e.effect_low), of(e.effect_high), " , ".join(_effect_words(e, fit)).replace(" ,", ","),
+                of(e.effect), hatched=not e.told)
+            for e in drawn
+        )  # fmt: skip
+        ends = min(0.0, *(r.low for r in rows)), max(0.0, *(r.high for r in rows))
+        axis = "change of the logarithm" if fit.kind == "log" else f"change, {fit.unit or 'steps'}"
+        note = "Bar: 90 % interval, hatched where it could be nothing. Dot: the effect."
+        sketches.append(
+            Sketch("Effects with their bands", note=note, drawing=Bars(axis, rows, ends, line=(0.0, "no effect")))
+        )
+    sketches += [_course(e, fit) for e in fit.effects if e.told and len(e.curve) > 1]
+    return sketches
+
+
+def _course(effect: FactorEffect, fit: Fit) -> Sketch:
+    """Return the course of a reading along one factor."""
+    mean = Curve("expected", tuple((c[0], c[1]) for c in effect.curve))
+    lines = [mean]
+    if not isnan(effect.curve[0][2]):
+        lines += [
+            Curve("90 % band, low", tuple((c[0], c[2]) for c in effect.curve)),
+            Curve("90 % band, high", tuple((c[0], c[3]) for c in effect.curve)),
+        ]
+    y = f"chance of {fit.what}, %" if fit.kind == "yes/no" else f"{fit.what}, {fit.unit or '1 to 5'}"
+    note = "The other factors in the middle of the beakers; the band is for the mean of many readings."
+    return Sketch(
+        f"{fit.what} along {effect.name}", note=note, drawing=Curves(f"{effect.name}, {effect.unit}", y, tuple(lines))
+    )
+
+
+def _points(fit: Fit) -> Table:
+    rows: list[Row] = []
+    for p in fit.points:
+        if fit.kind == "yes/no":
+            rows.append((float(p.beaker), p.typed, f"{number(p.predicted, 0)} %", ""))
+            continue
+        digits = 1 if fit.kind == "judged" or abs(p.predicted) < 100 else 0
+        span = f"{number(p.low, digits)} - {number(p.high, digits)}"
+        off = "" if p.met else "outside"
+        rows.append((float(p.beaker), p.typed, number(p.predicted, digits), f"{span} {off}".strip()))
+    chance = "chance from the others" if fit.kind == "yes/no" else "from the others"
+    columns: Columns = (*figures("beaker"), *figures("read", chance, "90 % of readings"))
+    return Table("Predicted against measured", columns, tuple(rows), "Each from the other beakers alone.")
+
+
+def _point_picture(fit: Fit) -> list[Sketch]:
+    """Return predicted against measured, with the line on which both are alike."""
+    if fit.kind == "yes/no":
+        return []
+    pairs = [(p.predicted, p.measured) for p in fit.points if not isnan(p.predicted) and not isnan(p.measured)]
+    if len(pairs) < 2:
+        return []
+    if fit.kind == "log":
+        pairs = [(log(a), log(b)) for a, b in pairs]
+    low, high = min(map(min, pairs)), max(map(max, pairs))
+    alike = Curve("both alike", ((low, low), (high, high)))
+    beakers = Curve("beakers", (), tuple(sorted(pairs)))
+    unit = f"ln {fit.unit}" if fit.kind == "log" else fit.unit or "1 to 5"
+    drawing = Curves(f"predicted from the others, {unit}", f"measured, {unit}", (alike, beakers))
+    return [Sketch("Predicted against measured", note="Marks near the line: the trials predict.", drawing=drawing)]
+
+
+def _map(found: Fits, fit: Fit) -> list[Sketch]:
+    """Return the beakers seen from the two factors that do most, with what they read in thirds."""
+    if len(fit.ways) < 2 or found.series is None or len(fit.effects) < 2:
+        return []
+    order = sorted(range(len(fit.effects)), key=lambda k: -abs(fit.effects[k].weight))[:2]
+    one, two = (fit.ways[k] for k in sorted(order))
+    places = [(float(one.told(d[None, :])[0]), float(two.told(d[None, :])[0])) for d in fit.doses]
+    ranked = sorted(p.at for p in fit.points)
+    cuts = ranked[len(ranked) // 3], ranked[2 * len(ranked) // 3]
+    groups: dict[str, list[tuple[float, float]]] = {"lowest third": [], "middle third": [], "highest third": []}
+    for place, point in zip(places, fit.points, strict=True):
+        name = "lowest third" if point.at < cuts[0] else "middle third" if point.at < cuts[1] else "highest third"
+        groups[name].append(place)
+    outline = _outline(places)
+    lines = [Curve("what was tried", outline), *(Curve(n, (), tuple(sorted(g))) for n, g in groups.items() if g)]
+    drawing = Curves(f"{one.name}, {one.unit}", f"{two.name}, {two.unit}", tuple(lines))
+    return [Sketch(f"Where {fit.what} is low and high, seen from two factors", drawing=drawing)]
+
+
+def _outline(places: list[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
+    """Return the corners of the smallest convex outline of places, the first one again at the end (Andrew 1979)."""
+    ordered = sorted(set(places))
+    if len(ordered) < 3:
+        return tuple(ordered)
+    halves = [_half(ordered), _half(ordered[::-1])]
+    ring = halves[0][:-1] + halves[1][:-1]
+    return (*ring, ring[0])
+
+
+def _half(ordered: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    kept: list[tuple[float, float]] = []
+    for x, y in ordered:
+        while len(kept) > 1:
+            (a, b), (c, d) = kept[-2], kept[-1]
+            if (c - a) * (y - b) - (d - b) * (x - a) > 0:
+                break
+            kept.pop()
+        kept.append((x, y))
+    return kept
+
+
+def rate_document(found: Rated) -> Document:
+    """Return the readings to be expected of a formula."""
+    inside = [e for e in found.expected if not e.outside]
+    verdict = (
+        f"Expected of it by the trials of {found.trials}; only the bench decides."
+        if inside
+        else f"The trials of {found.trials} tell nothing of this formula."
+    )
+    sections: list[Section | Document] = [*alarm_listing(found.cautions)]
+    if inside:
+        sections.append(_expected(inside, found.sure_percent))
+    outside = [f"{e.what}: {e.outside}" for e in found.expected if e.outside]
+    if outside:
+        sections.append(Listing("Nothing is told of", tuple(outside)))
+    if found.ratings:
+        rows = tuple((r.rating, r.value, r.measured_by) for r in found.ratings)
+        note = "Given a limit on the reading, 'blend --readings' goes by it instead of the rating."
+        columns: Columns = (Column("planning rating", "name"), *figures("value", digits=1), "measured by")
+        sections.append(Table("Ratings beside them", columns, rows, note))
+    sections.append(caution_listing(found.cautions))
+    facts = (("brief", found.name), ("trials", found.trials))
+    return Document(f"What to expect of {found.name}", verdict, facts, tuple(sections), good=bool(inside))
+
+
+def _expected(lines: list[Expected], sure: float) -> Table:
+    rows: list[Row] = []
+    for e in lines:
+        if isnan(e.low):
+            rows.append((f"chance of {e.what}", f"{number(e.expected, 0)} %", "", "", "", e.trials))
+            continue
+        digits = 1 if abs(e.expected) < 100 else 0
+        mean = f"{number(e.expected, digits)} {e.unit}".strip()
+        if not isnan(e.good_percent):
+            mean += f" (4 or 5: {number(e.good_percent, 0)} %)"
+        span = f"{number(e.low, digits)} - {number(e.high, digits)}"
+        single = f"{number(e.reading_low, digits)} - {number(e.reading_high, digits)}"
+        rows.append((e.what, mean, span, single, number(e.at_least, digits), e.trials))
+    columns: Columns = (
+        Column("reading", "name"),
+        *figures("expected", "90 % of its mean", "90 % of single readings", f"at least, {number(sure, 1)} % sure"),
+        *figures("beakers"),
+    )
+    return Table("Measured here", columns, tuple(rows))
