@@ -145,15 +145,15 @@ def _known(path: Path, typed: tuple[Typed, ...]) -> tuple[Typed, ...]:
 
 
 def next_trials(
-    path: Path, count: int, *, aim: str = "", best: str = "", repeats: int = 1, **files: Any
+    path: Path, count: int, *, aim: str = "", goal: str = "", repeats: int = 1, **files: Any
 ) -> Answer[Next]:
     """Choose the next beakers of a series and write them into its file.
 
     Args:
         path: The series file.
         count: Beakers besides those of the plan.
-        aim: 'learn' or 'best'; as the series has it if it is empty.
-        best: 'maximise READING' or 'minimise READING', which aims at the best.
+        aim: 'learn' or 'best'; 'best' with a goal, else as the series has it, if it is empty.
+        goal: What shall be best, such as 'maximise viscosity'.
         repeats: Beakers of the plan itself, the first and the last of the day.
         **files: See `read_trials`.
 
@@ -164,14 +164,12 @@ def next_trials(
     from optimizer.trials.more import add_beakers, more_beakers
 
     series, brief = read_trials(path, **files)
+    aim = aim or ("best" if goal else series.aim)
     better = None
-    if best:
-        if aim == "learn":
-            raise UsageError("--best looks for the best, --aim learn does not: write one of them.")
-        from optimizer.trials.fitted import fits_of
-        from optimizer.trials.improve import better_of
+    if aim == "best":
+        from optimizer.trials.best import better_by
 
-        aim, better = "best", better_of(fits_of(series), best)
+        better = better_by(goal)
     found = more_beakers(series, brief, count, aim=aim, repeats=repeats, better=better)
     add_beakers(path, found)
     return Answer("trials next", found, 0)

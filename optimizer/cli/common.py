@@ -262,12 +262,24 @@ def read_shipped(paths: list[Path] | None, own: list[Path] | None = None) -> "Li
     return read_library([*(paths or [shipped("library")]), *(own or [])])
 
 
-def tell(answer: "Answer[Any]", json: bool, markdown: bool, html: Path | None = None, pdf: Path | None = None) -> None:
-    """Print an answer as it was asked for, and end with its exit code."""
+def tell(
+    answer: "Answer[Any]",
+    json: bool,
+    markdown: bool,
+    html: Path | None = None,
+    pdf: Path | None = None,
+    following: str = "",
+) -> None:
+    """Print an answer as it was asked for, what follows from it first, and end with its exit code."""
     if json:
         print_json(answer.record())
     else:
-        show(answer.document(), markdown, html, pdf)
+        document = answer.document()
+        if following:
+            from optimizer.immutable import replace
+
+            document = replace(document, facts=(("next", following), *document.facts))
+        show(document, markdown, html, pdf)
     raise typer.Exit(answer.exit_code)
 
 

@@ -6,7 +6,8 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any, get_args
 
-from optimizer.chemistry.constants import SITES, WEAK
+from optimizer.chemistry.constants import CMCS, SITES, WEAK
+from optimizer.chemistry.cuts import CUTS
 from optimizer.data.facts import Confidence, Material, Substance
 from optimizer.data.library import Library
 from optimizer.immutable import immutable, told
@@ -28,10 +29,9 @@ Level = tuple[str, Confidence]
 
 WORDS = {
     "substances": "composition", "salt": "salt", "cas": "CAS number", "molar_mass": "molar mass",
-    "natural": "natural origin", "cmc": "CMC", "acid": "pKa of a preservative", "buffer": "pKa",
-    "alkalinity": "alkalinity", "ph_supplied": "supplied pH", "ph_stable": "stable pH",
-    "ph_making": "pH it stands while made",
-    "ph_clear": "clear pH", "clear_up_to": "clear dose",
+    "natural": "natural origin", "cmc": "CMC of its chain", "chains": "chain cut", "acid": "pKa of a preservative",
+    "buffer": "pKa", "alkalinity": "alkalinity", "ph_supplied": "supplied pH", "ph_stable": "stable pH",
+    "ph_making": "pH it stands while made", "ph_clear": "clear pH", "clear_up_to": "clear dose",
     "use": "usual use", "warm_to": "warming", "add_below": "temperature of addition", "melts": "melting range",
     "dissolves": "solubility", "thickener": "thickener's dose and pH", "allergens": "allergens", "mildness": "mildness",
     "flash_foam": "flash foam", "foam_density": "foam density",
@@ -81,6 +81,7 @@ _THERE: Mapping[str, Callable[[Material], bool]] = {
     "molar_mass": _any(lambda s: s.molar_mass),
     "natural": _any(lambda s: s.natural != (0.0, 1.0)),
     "cmc": _any(lambda s: s.micelle),
+    "chains": _any(lambda s: s.micelle),
     "acid": lambda m: any(s.acid for s in m.substances),
     "buffer": lambda m: any(s.buffer and s.buffer.of for s in m.substances),
     "alkalinity": lambda m: m.alkalinity is not None or any(s.alkalinity for s in m.substances),
@@ -114,9 +115,10 @@ _OF: Mapping[str, Callable[[Substance], Any]] = {
 
 
 def _chemistry(substance: Substance, figure: str) -> Level | None:
-    if figure == "cmc" and substance.micelle is not None:
-        cmc = substance.micelle.cmc
-        return cmc.source, _level(cmc.backed)
+    if figure in ("cmc", "chains") and substance.micelle is not None:
+        family, cut = CMCS[substance.micelle.family], CUTS[substance.micelle.cut]
+        known = family if figure == "cmc" else cut
+        return known.source, _level(known.backed)
     if figure == "buffer" and substance.buffer is not None and substance.buffer.of:
         sites = (WEAK[substance.buffer.of],) if substance.buffer.of in WEAK else SITES[substance.buffer.of]
         return sites[0].source, _level(sites[0].backed)

@@ -171,7 +171,8 @@ def _table(table: Table, key: str, *, fold: bool) -> Iterator[str]:
         yield f'<div class="wide" role="group" tabindex="0" {named}>'
     title = f'<span class="unseen">{_words(table.title)}. </span>' if table.title else ""
     form = ' class="form"' if table.form else ""
-    yield f"<table{form}><caption>{title}{_words(table.note)}</caption>"
+    # On a narrow screen the rows of a wide table are laid out below one another: roles say that it still is a table.
+    yield f"<table{form}{_role(wide, 'table')}><caption>{title}{_words(table.note)}</caption>"
     heads = table.heads
     names = (f'<th scope="col"{_number(c)}>{_words(c.name)}</th>' if c.name else "<td></td>" for c in heads)
     yield f"<thead><tr>{''.join(names)}</tr></thead>"
@@ -182,14 +183,20 @@ def _table(table: Table, key: str, *, fold: bool) -> Iterator[str]:
             tag, scope = ("th", ' scope="row"') if k == table.lead and not table.blank else ("td", "")
             below = "".join(f'<p class="note"{_turned(n)}>{_words(n)}</p>' for n in notes if k == table.lead)
             words = BOX if column.kind == "tick" and cell else _words(cell)
-            cells.append(f"<{tag}{scope}{_number(column)}{_turned(cell)}>{words}{below}</{tag}>")
+            named = f' data-of="{_words(column.name)}"' if wide and tag == "td" and column.name else ""
+            role = _role(wide, "rowheader" if scope else "cell")
+            cells.append(f"<{tag}{scope}{_number(column)}{_turned(cell)}{named}{role}>{words}{below}</{tag}>")
         strong = ' class="strong"' if isinstance(row, Strong) else ""
-        yield f"<tr{strong}>{''.join(cells)}</tr>"
+        yield f"<tr{strong}{_role(wide, 'row')}>{''.join(cells)}</tr>"
     yield "</tbody></table>"
     if wide:
         yield "</div>"
     if fold:
         yield "</details>"
+
+
+def _role(wide: bool, role: str) -> str:
+    return f' role="{role}"' if wide else ""
 
 
 def _figure(sketch: Sketch, key: str) -> Iterator[str]:

@@ -123,7 +123,7 @@ def readings_of(series: Series, what: str) -> Readings:
         UsageError: If there are too few to fit anything.
     """
     found: dict[int, list[Read]] = {}
-    for read in (*series.reads(what), *_understood_no(series, what)):
+    for read in series.reads(what):
         found.setdefault(read.beaker, []).append(read)
     if len(found) < FEWEST:
         raise UsageError(f"{len(found)} beakers have a reading of {what}; at least {FEWEST} are needed to fit it.")
@@ -143,17 +143,8 @@ def readings_of(series: Series, what: str) -> Readings:
         ends[:, 1],
         np.array([r.day for r in kept]),
         tuple(r.beaker for r in kept),
-        tuple(r.typed for r in kept),
+        tuple(r.typed or "no" for r in kept),
     )
-
-
-def _understood_no(series: Series, what: str) -> list[Read]:
-    """Return a no for each beaker with other readings of which nobody noted a yes: `separated` is noted if it does."""
-    if series.measures[what].kind != "yes/no":
-        return []
-    noted = {r.beaker for r in series.reads(what)}
-    others = {r.beaker: r.day for r in series.reads() if r.beaker not in noted}
-    return [Read(0, beaker, day, what, "yes/no", "no", 0.0, 0.0) for beaker, day in others.items()]
 
 
 def _joined(reads: list[Read]) -> Read:

@@ -93,8 +93,7 @@ def more_beakers(
     aim = aim or series.aim
     if aim == "best":
         if better is None:
-            step = "write --best 'maximise READING' or 'minimise READING', such as --best 'maximise viscosity'."
-            raise UsageError(f"--aim best needs to know what shall be best: {step}")
+            raise UsageError("--aim best: say of which reading, such as --goal 'maximise viscosity'.")
         chosen = better(series, field.z, field.process, count)
     else:
         chosen = chosen_for(task, series.seed)

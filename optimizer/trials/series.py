@@ -46,6 +46,7 @@ USUAL: dict[str, tuple[Kind, str]] = {
 }
 """Readings whose kind and unit go without saying; common practice, no source."""
 SAYS = {"yes": 1.0, "no": 0.0}
+SEPARATED = "separated"
 LOST = "lost"
 """What is read of a beaker that fell, or of a reading that did not come about."""
 SUMMED = 0.011
@@ -155,7 +156,7 @@ class Read:
     """A reading as understood.
 
     Attributes:
-        number: Its number among all readings of the file.
+        number: Its number among all readings of the file; 0 if it follows from others.
         low: What was read, or the lower end of what it can be (-inf if there is none); 1 for yes, 0 for no.
         high: The same, or the upper end (inf if there is none).
     """
@@ -250,7 +251,10 @@ class Series(Frozen):
         return Terms(len(self.region.directions), self.model, bool(self.ph_levels))
 
     def reads(self, what: str = "") -> tuple[Read, ...]:
-        """Return the readings that count of one kind, or of all; what was lost is left out."""
+        """Return the readings that count of one kind, or of all; what was lost is left out.
+
+        Asked for separation by name, a beaker of which something else was read counts as one that held, typed ''.
+        """
         days = {b.number: b.day for b in self.beaker}
         kinds = {name: m.kind for name, m in self.measures.items()}
         found = []
@@ -261,7 +265,11 @@ class Series(Frozen):
             kind = kinds[entry.what]
             low, high = understood(entry.read, kind)
             found.append(Read(number, entry.beaker, days[entry.beaker], entry.what, kind, entry.read, low, high))
-        return tuple(found)
+        if what == SEPARATED and found:
+            looked = {r.beaker for r in found}
+            other = dict.fromkeys(r.beaker for r in self.reads() if r.beaker not in looked)
+            found += [Read(0, b, days[b], what, kinds[what], "", 0.0, 0.0) for b in other]
+        return tuple(sorted(found, key=lambda r: r.beaker)) if what == SEPARATED else tuple(found)
 
     def made(self, number: int) -> Vector:
         """Return the doses of a beaker as weighed, those not weighed yet as planned, shape (n,) [% as supplied]."""

@@ -80,7 +80,7 @@ def test_levels_stand_best_first() -> None:
     assert LEVELS.index("supplier-typical") < LEVELS.index("secondary page") < LEVELS.index("from memory")
 
 
-@pytest.mark.parametrize("figure", ["cas", "molar_mass"])
+@pytest.mark.parametrize("figure", ["cas", "molar_mass", "cmc"])
 def test_half_of_what_is_most_asked_is_read_or_computed(figure: str) -> None:
     line = next(line for line in FOUND.read.by_figure if line.figure == figure)
     assert line.read_percent >= FOUND.least_read_percent

@@ -20,7 +20,6 @@ ELSEWHERE = {
     ("cli/lots.py", 1e-6): "the finest step of a scale that can be typed",
     ("solve/trust_region.py", 1e-4): "the half-width of a box, beside the other two",
     ("studies/stepped.py", 1e-4): "how far short of the far end the last limit stays, not a tolerance",
-    ("cli/trials.py", 1e-6): "the finest step of a scale that can be typed",
     ("solve/cutting.py", 1e-4): "the first of the margins within a limit, beside the others",
     ("engine/highs.py", 1e-9): "an option of the solver",
     ("engine/highs.py", 1e-12): "an option of the solver",

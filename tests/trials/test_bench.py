@@ -12,6 +12,7 @@ import tomlkit
 
 from optimizer.answers.questions import read_brief
 from optimizer.answers.trials import read_trials
+from optimizer.brief.brief import Brief
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
 from optimizer.solve.rounding import broken
@@ -19,6 +20,7 @@ from optimizer.trials.choosing import field_of
 from optimizer.trials.design import information, moments_of
 from optimizer.trials.more import body_of, made_columns, more_beakers
 from optimizer.trials.series import Series, read_series
+from tests import make_trials as demo
 from tests.support.command import Run
 
 PLAN = (
@@ -314,6 +316,54 @@ def lost(series: Series, numbers: list[int]) -> Series:
     raw = series.model_dump(by_alias=True)
     raw["reading"] = [{"beaker": n, "what": "lost", "read": "yes"} for n in numbers]
     return Series.model_validate(raw)
+
+
+def test_the_best_is_looked_for_where_the_truth_is_better(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, run: Run
+) -> None:
+    """The demo's made-up truth: viscosity there against that of the beakers that were made, and of drawn candidates."""
+    monkeypatch.chdir(tmp_path)
+    Path("t.toml").write_text(demo.made(), "utf-8")
+    series = read_series(Path("t.toml"))
+    answer = run("trials", "next", "t.toml", "--goal", "maximise viscosity", "--count", "3", "--json").json
+    assert answer["aim"] == "best"
+    brief = read_brief("gentle-wash")
+    after = read_series(Path("t.toml"))
+    worth = {b.number: viscosity(brief, b.doses) for b in after.beaker}
+    chosen = [worth[b.number] for b in after.beaker if b.day == 3 and b.role == "chosen"]
+    made = [worth[b.number] for b in series.beaker if b.role == "chosen"]
+    assert chosen
+    assert np.mean(chosen) > np.quantile(made, 0.6)
+    apart = after.coordinates.z(
+        np.array([list(b.doses.values()) for b in after.beaker if b.day == 3 and b.role != "plan"])
+    )
+    assert min(np.linalg.norm(a - b) for k, a in enumerate(apart) for b in apart[:k]) > 0.4
+
+
+def viscosity(brief: Brief, doses: dict[str, float]) -> float:
+    used = [(brief.pool.items[brief.pool.index[n]], d) for n, d in doses.items()]
+    total = sum(d * i.surfactant for i, d in used)
+    kinds = ("amphoteric", "nonionic")
+    return demo.truth(
+        total, *(100 * sum(d * i.surfactant for i, d in used if i.material.charge == c) / total for c in kinds)
+    )
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--aim", "best"), "say of which reading, such as --goal 'maximise viscosity'"),
+        (("--goal", "viscosity"), "say of which reading"),
+        (("--goal", "maximise foam"), "nobody reads 'foam'"),
+        (("--goal", "maximise viscosity"), "0 beakers have a reading of viscosity"),
+    ],
+)
+def test_what_cannot_be_best(laid: Path, run: Run, words: tuple[str, ...], said: str) -> None:
+    before = laid.read_bytes()
+    refused = run("trials", "next", laid, *words)
+    assert refused.code == 2
+    assert said in refused.err
+    assert laid.read_bytes() == before
 
 
 def test_a_brief_that_changed_is_told(laid: Path, run: Run) -> None:

@@ -102,6 +102,21 @@ def test_struck_and_lost_readings_do_not_count() -> None:
     assert found.lost == {3}
 
 
+def test_what_was_read_otherwise_did_not_separate() -> None:
+    measures = [{"what": "viscosity", "kind": "log"}, {"what": "separated", "kind": "yes/no"}]
+    read = [
+        {"beaker": 3, "what": "separated", "read": "yes"},
+        {"beaker": 1, "what": "viscosity", "read": "3200"},
+    ]
+    found = series(measure=measures, reading=read)
+    assert [(r.number, r.beaker, r.low, r.typed) for r in found.reads("separated")] == [
+        (0, 1, 0.0, ""),
+        (1, 3, 1.0, "yes"),
+    ]
+    assert len(found.reads()) == 2
+    assert series(measure=measures, reading=read[1:]).reads("separated") == (), "nobody looked"
+
+
 def test_doses_are_those_weighed_and_coordinates_follow() -> None:
     """By hand: 12 g of betaine in 100 g is 12 %, two units above the centre's 10 along the first coordinate."""
     put = [

@@ -1,0 +1,64 @@
+"""The next beakers if the best blend is looked for: where a better reading can be expected, not near one another."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from optimizer.data.pool import Vector
+from optimizer.errors import UsageError, nearest
+from optimizer.trials.design import Places
+from optimizer.trials.fit import Chosen, choose, readings_of, usual_noise
+from optimizer.trials.improve import gains
+from optimizer.trials.more import Better
+from optimizer.trials.series import SEPARATED, Series
+
+APART = 0.5
+"""How far two beakers of one round lie apart at least, in whitened coordinates; an editable default, no source."""
+SENSES = {"maximise": 1, "minimise": -1}
+
+
+def better_by(goal: str) -> Better:
+    """Return what chooses the beakers that may better a reading.
+
+    Args:
+        goal: 'maximise READING' or 'minimise READING'.
+
+    Raises:
+        UsageError: If it is neither.
+    """
+    sense, _, what = goal.strip().partition(" ")
+    if sense not in SENSES or not what.strip():
+        raise UsageError("--aim best: say of which reading, such as --goal 'maximise viscosity'.")
+    return lambda series, z, process, count: _chosen(series, z, process, count, what.strip(), SENSES[sense])
+
+
+def _chosen(series: Series, z: Vector, process: Vector, count: int, what: str, sign: int) -> Places:
+    """Return the candidates of the greatest expected improvement that lie apart.
+
+    Raises:
+        UsageError: If there is no such reading, or the trials do not predict it.
+    """
+    if what not in series.measures:
+        raise UsageError(f"--goal: nobody reads '{what}'. {nearest(what, series.measures)}")
+    fitted = _fitted(series, what)
+    if not fitted.predicts:
+        raise UsageError(
+            f"these trials do not predict {what} better than its mean, so no better blend can be told. "
+            "Learn more first (--aim learn)."
+        )
+    yes = {r.low for r in series.reads(SEPARATED)} if SEPARATED in series.measures else set()
+    separating = _fitted(series, SEPARATED) if yes == {0.0, 1.0} else None
+    worth = gains(fitted, z, process if series.ph_levels else None, sign=sign, separating=separating)
+    places = np.column_stack([z, process])
+    found: list[int] = []
+    for k in np.argsort(-worth, kind="stable"):
+        if all(np.linalg.norm(places[k] - places[other]) >= APART for other in found):
+            found.append(int(k))
+        if len(found) == count:
+            break
+    return np.array(found, dtype=np.intp)
+
+
+def _fitted(series: Series, what: str) -> Chosen:
+    readings = readings_of(series, what)
+    return choose(readings, usual_noise(readings))
