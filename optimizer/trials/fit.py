@@ -30,8 +30,9 @@ CURVATURE = 1.0
 """Prior precision of a term of second order in units of the noise, as in the choice of the trials."""
 ALMOST_FLAT = 1e-3
 """Prior precision of the line where readings are no plain numbers, which a flat one would leave open."""
-CHANCE_MEAN, CHANCE_LINE = 0.3, 0.5
-"""Prior precision of the mean and the line of a yes or no; an assumption, so that a few alike readings prove little."""
+CHANCE_MEAN, CHANCE_LINE = 0.3, 1.0
+"""Prior precision of the mean and the line of a yes or no, so that a few alike readings prove little; the second is the
+one that foretold measured blends best (`tests/trials/test_measured_blends.py`)."""
 REPEATABILITY: dict[Kind, float] = {"log": 0.10, "judged": 0.5, "number": 0.05}
 """Standard deviation of a repeated reading: of its logarithm, in steps, as a part of the mean (common practice)."""
 ALLOWED = 1.5

@@ -51,7 +51,7 @@ def truth(kind: str, q: int, rng: np.random.Generator) -> Truth:
     slope = rng.standard_normal(q)
     slope *= rng.uniform(0.15, 0.75) / np.linalg.norm(slope)
     bend = rng.standard_normal((q, q))
-    bend = (bend + bend.T) / 2 * {"mildly bent": 0.03, "bent": 0.05, "strongly bent": 0.12}.get(kind, 0.0)
+    bend = (bend + bend.T) / 2 * {"mildly bent": 0.02, "bent": 0.05, "strongly bent": 0.12}.get(kind, 0.0)
     way = rng.standard_normal(q)
     way /= np.linalg.norm(way)
     at, high, wide = rng.uniform(-1, 1), rng.uniform(0.3, 1.0) * (kind == "peak"), rng.uniform(0.5, 1.5)
