@@ -376,6 +376,17 @@ def test_a_brief_that_changed_is_told(laid: Path, run: Run) -> None:
     assert run("trials", "sheet", laid).code == 0
 
 
+@pytest.mark.parametrize("rows", [0, 1, 2])
+def test_a_region_that_somebody_cut_open_is_told(laid: Path, run: Run, rows: int) -> None:
+    document = tomlkit.parse(laid.read_text("utf-8"))
+    kept = list(document["region"]["row"])[:rows]  # type: ignore[index,arg-type]
+    document["region"]["row"] = kept  # type: ignore[index]
+    laid.write_text(tomlkit.dumps(document), "utf-8")
+    refused = run("trials", "next", laid)
+    assert refused.code == 3
+    assert "bound no region. Plan the series anew." in refused.err
+
+
 def test_what_is_no_series_is_told(laid: Path, run: Run) -> None:
     Path("other.toml").write_text('batch = "x"\n', "utf-8")
     for command in ("sheet", "note", "next"):
