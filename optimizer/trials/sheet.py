@@ -257,6 +257,8 @@ def _cautions(series: Series, brief: Brief, beakers: Sequence[Beaker]) -> tuple[
 def _notes(series: Series, beakers: Sequence[Beaker], lines: Sequence[SheetLine]) -> tuple[str, ...]:
     """Return what must be minded."""
     notes = ["make the beakers in this order, it was drawn by chance; never sorted by a dose"]
+    if len({b.ph for b in beakers}) > 1:
+        notes.append("each beaker has its own target pH, below its grams; what a step says of it is that of the plan")
     if any(b.role == "plan" for b in beakers):
         notes.append("the beakers of the plan are all alike: what differs between them is drift or error")
     small = [line.name for line in lines if min(g for g in line.grams if g > 0) < series.scale.least_g - AS_TYPED]

@@ -205,6 +205,14 @@ def test_what_freeing_would_gain_is_said() -> None:
     assert gain_of_freeing(brief, region("gentle-wash", free=("mildness",)), rows, formula, ("mildness",)) == ()
 
 
+def test_a_ph_at_which_the_plan_breaks_a_rule_is_refused() -> None:
+    """The pH window of clear-shampoo is 5.6 to 6.4 with 0.2 to either side, so a target of 5.6 reaches below it."""
+    brief, found, formula = solved("clear-shampoo")
+    with pytest.raises(DataError, match=r"at pH 5\.6 the plan breaks 'pH 5\.6 to 6\.4"):
+        rows_of(brief, found, formula, settings_of(found.result.setting, (5.6, 5.9, 6.2)))
+    assert rows_of(brief, found, formula, settings_of(found.result.setting, (5.8, 6.0, 6.2))).owners
+
+
 def test_a_ph_that_a_material_does_not_stand_is_refused() -> None:
     brief, found, formula = solved("hand-wash")
     settings = settings_of(found.result.setting, (4.9, 5.6, 6.3))
