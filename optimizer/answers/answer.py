@@ -32,6 +32,7 @@ TOLD = {
     "trials next": ("trials:next_document", "", "beakers"),
     "trials fit": ("trials_fit:fit_document", "", "measures"),
     "trials rate": ("trials_fit:rate_document", "", "expected"),
+    "trials salt": ("trials_fit:salt_document", "", "beakers"),
 }
 """By question: what makes its document, what it is told as if not as what was found (both in `optimizer.report`), and
 the field that holds one entry per line of the answer; 'curves.breaks' for those of each curve."""

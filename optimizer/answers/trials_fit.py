@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from optimizer.rules.row import Setting
     from optimizer.trials.fitted import Fits
     from optimizer.trials.rating import Rated
+    from optimizer.trials.salt import Asked as SaltAsked
+    from optimizer.trials.salt import SaltCurve
     from optimizer.trials.using import Wanted
 
 SURE = 90.0
@@ -121,3 +123,50 @@ def _subject(brief: Brief, formula: str | Path | None, rest: str) -> tuple[Brief
     if result.formula is None:
         raise UsageError("the brief has no formula to rate. See what clashes with 'tenside blend'.")
     return brief, result.weighable or result.formula, result.setting
+
+
+def salt(asked: Asked, wish: SaltAsked, *, into: Path | None = None) -> Answer[SaltCurve]:
+    """Lay the beakers of a salt curve on a brief's best formula, and say what their readings tell.
+
+    Args:
+        asked: The brief.
+        wish: Readings, or how many beakers.
+        into: A batch file whose thickening log shall stop at the peak's lower end, and know the target.
+
+    Raises:
+        UsageError: If the doses or the readings cannot be used, or nothing is told that the log could stop at.
+        DataError: If a file cannot be used.
+    """
+    from optimizer.assessment.alarms import cautions_at
+    from optimizer.trials.salt import salt_curve
+
+    brief, formula, setting = _subject(brief_of(asked), None, "")
+    found = salt_curve(brief, formula, setting, wish, cautions_at(brief, formula, setting))
+    if into is not None:
+        _feed(found, into)
+    return Answer("trials salt", found, 0)
+
+
+def _feed(found: SaltCurve, path: Path) -> None:
+    """Write target and stop of a salt curve into the thickening log of a batch file."""
+    from math import isnan
+
+    import tomlkit
+
+    from optimizer.bench.batch import Batch, change_batch
+
+    if not found.told or isnan(found.stop_percent):
+        raise UsageError(f"--into {path}: nothing is told that its log could stop at.")
+
+    def change(document: tomlkit.TOMLDocument, now: Batch) -> None:
+        logs = document.setdefault("thickening", tomlkit.aot())
+        log = next((t for t in logs if t["material"] == found.salt), None)
+        if log is None:
+            log = tomlkit.table()
+            log["material"] = found.salt
+            logs.append(log)
+        log["most_percent"] = round(found.stop_percent, 2)
+        if not isnan(found.target):
+            log["target"] = found.target
+
+    change_batch(path, change)

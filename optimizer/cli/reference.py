@@ -148,6 +148,7 @@ SCHEMAS: dict[str, tuple[str, str]] = {
     "trials-next": ("trials.more:Next", "tenside trials next --json"),
     "trials-fit": ("trials.fitted:Fits", "tenside trials fit --json"),
     "trials-rate": ("trials.rating:Rated", "tenside trials rate --json"),
+    "trials-salt": ("trials.salt:SaltCurve", "tenside trials salt --json"),
 }
 """What each schema describes: the class, which is loaded when its schema is asked for, and its title."""
 

@@ -1,4 +1,4 @@
-"""`tenside trials plan | sheet | note | fit | next | rate`: learning from the bench."""
+"""`tenside trials plan | sheet | note | fit | next | rate | salt`: learning from the bench."""
 
 from pathlib import Path
 from typing import Annotated, Literal
@@ -253,3 +253,46 @@ def trials_rate(
         brief = brief_of(scenario, changes, shelf, library)
         answer = rate(brief, series, formula=formula, rest=rest, sure=sure, at_ph=at_ph)
     tell(answer, json, markdown, html, pdf)
+
+
+@trials_app.command("salt")
+def trials_salt(
+    scenario: ScenarioName,
+    readings: Annotated[
+        list[str] | None, typer.Argument(help="What was read: DOSE=VISCOSITY, such as 0.4=900 (%, mPas).")
+    ] = None,
+    doses: Annotated[int, typer.Option(help="Beakers to lay, 5 to 7.")] = 6,
+    most: Annotated[float | None, typer.Option(help="Highest dose, %; else what the salt budget leaves.")] = None,
+    target: Annotated[float | None, typer.Option(help="Wanted viscosity, mPas.", min=1)] = None,
+    grams: Annotated[float, typer.Option(help="Product in each beaker, g.", min=10, max=5000)] = 100.0,
+    repeatability: Annotated[
+        float | None, typer.Option(help="Scatter of a repeated reading, 0.1 for 10 %.", min=0.001, max=1)
+    ] = None,
+    into: Annotated[Path | None, typer.Option(help="Batch file whose thickening log shall stop at the peak.")] = None,
+    changes: Changes = None,
+    shelf: ShelfFile = None,
+    library: Libraries = None,
+    html: Html = None,
+    pdf: Pdf = None,
+    markdown: Markdown = False,
+    json: Json = False,
+) -> None:
+    """Lay five to seven doses of salt on one base; with readings, tell the peak, its band and where to stop."""
+    from optimizer.answers.trials_fit import salt
+    from optimizer.trials.salt import Asked
+
+    asked = Asked(dict(map(_salt_reading, readings or [])), doses, most, target, grams, repeatability)
+    with quiet_solvers():
+        answer = salt(brief_of(scenario, changes, shelf, library), asked, into=into)
+    tell(answer, json, markdown, html, pdf)
+
+
+def _salt_reading(text: str) -> tuple[float, float]:
+    """Return dose and viscosity of 'DOSE=VISCOSITY'."""
+    from optimizer.data.sheet import number_of
+
+    dose, _, value = text.partition("=")
+    try:
+        return number_of(dose.strip().removesuffix("%").strip()), number_of(value.strip())
+    except ValueError:
+        raise UsageError(f"'{text}': write DOSE=VISCOSITY, such as 0.4=900.") from None

@@ -143,6 +143,12 @@ class Cuts(LimitRule):
             made.append(Row(self.id, side, slopes, *ends, rhs_per_limit=rate))
         return tuple(made)
 
+    def with_limits(self, low: float, high: float) -> Self:
+        """Return the rule with its limits moved; without any, the measure that the rule limits."""
+        if low == -inf and high == inf:
+            return self.curved.with_limits(low, high)  # type: ignore[return-value]
+        return super().with_limits(low, high)
+
     def cut_at(self, pool: Pool, doses: Vector) -> Self:
         """Return the rule with a further tangent at doses [% as supplied], shape (n,)."""
         value, slopes = self.curved.straight(pool, doses)

@@ -23,6 +23,7 @@ from optimizer.report.document import (
 )
 from optimizer.trials.fitted import Fits
 from optimizer.trials.rating import Expected, Rated
+from optimizer.trials.salt import SaltCurve
 from optimizer.trials.told import FactorEffect, Fit
 from optimizer.units import listed, number
 
@@ -180,7 +181,7 @@ def _points(fit: Fit) -> Table:
             continue
         digits = 1 if fit.kind == "judged" or abs(p.predicted) < 100 else 0
         span = f"{number(p.low, digits)} - {number(p.high, digits)}"
-        off = "" if p.low <= p.measured <= p.high else "outside"
+        off = "" if p.met else "outside"
         rows.append((float(p.beaker), p.typed, number(p.predicted, digits), f"{span} {off}".strip()))
     chance = "chance from the others" if fit.kind == "yes/no" else "from the others"
     columns: Columns = (*figures("beaker"), *figures("read", chance, "90 % of readings"))
@@ -211,17 +212,11 @@ def _map(found: Fits, fit: Fit) -> list[Sketch]:
     order = sorted(range(len(fit.effects)), key=lambda k: -abs(fit.effects[k].weight))[:2]
     one, two = (fit.ways[k] for k in sorted(order))
     places = [(float(one.told(d[None, :])[0]), float(two.told(d[None, :])[0])) for d in fit.doses]
-    ranked = sorted(p.measured for p in fit.points)
+    ranked = sorted(p.at for p in fit.points)
     cuts = ranked[len(ranked) // 3], ranked[2 * len(ranked) // 3]
     groups: dict[str, list[tuple[float, float]]] = {"lowest third": [], "middle third": [], "highest third": []}
     for place, point in zip(places, fit.points, strict=True):
-        name = (
-            "lowest third"
-            if point.measured < cuts[0]
-            else "middle third"
-            if point.measured < cuts[1]
-            else "highest third"
-        )
+        name = "lowest third" if point.at < cuts[0] else "middle third" if point.at < cuts[1] else "highest third"
         groups[name].append(place)
     outline = _outline(places)
     lines = [Curve("what was tried", outline), *(Curve(n, (), tuple(sorted(g))) for n, g in groups.items() if g)]
@@ -294,3 +289,73 @@ def _expected(lines: list[Expected], sure: float) -> Table:
         *figures("beakers"),
     )
     return Table("Measured here", columns, tuple(rows))
+
+
+def salt_document(found: SaltCurve) -> Document:
+    """Return a salt curve: its beakers, its peak with the band, what the thickening log takes from it."""
+    read = any(not isnan(b.viscosity) for b in found.beakers)
+    sections: list[Section | Document] = [*alarm_listing(found.cautions)]
+    if not found.open:
+        sections.append(Listing("What speaks against salt here", found.reasons))
+    sections += [_salt_beakers(found, read), *_salt_picture(found)]
+    sections.append(Listing("Next", _salt_next(found, read)))
+    sections.append(caution_listing(found.cautions))
+    facts = [("base", f"the best formula of {found.name}"), ("salt", found.salt)]
+    if not isnan(found.peak_viscosity):
+        facts.append(("at the peak", f"{number(found.peak_viscosity, 0)} mPas expected"))
+    if not isnan(found.target):
+        facts.append(("target", _salt_target(found)))
+    if not isnan(found.left_out_error):
+        facts.append(("left-out error", _percent(found.left_out_error)))
+    good = found.told or not read
+    return Document(f"Salt curve of {found.name}", found.verdict, tuple(facts), tuple(sections), good=good)
+
+
+def _salt_target(found: SaltCurve) -> str:
+    aim = f"{number(found.target, 0)} mPas"
+    if isnan(found.target_percent):
+        return f"{aim} is not expected anywhere in what was tried"
+    sure = found.target_sure_percent
+    told = f"90 % sure from {number(sure, 2)} % on" if not isnan(sure) else "nowhere 90 % sure"
+    return f"{aim} expected from {number(found.target_percent, 2)} % on, {told}"
+
+
+def _salt_beakers(found: SaltCurve, read: bool) -> Table:
+    rows: list[Row] = []
+    for b in found.beakers:
+        row: Row = (b.salt_percent, b.base_g, b.salt_g, b.water_g)
+        rows.append((*row, number(b.viscosity, 0), number(b.fitted, 0) if found.told else "") if read else row)
+    columns: Columns = (*figures("salt, %", "base, g", "salt, g", "water, g", form=".2f"),)
+    if read:
+        columns = (*columns, *figures("read, mPas", "curve, mPas"))
+    note = "Base: the formula without the part kept back. The same base, temperature and waiting for all."
+    return Table("Beakers", columns, tuple(rows), note)
+
+
+def _salt_picture(found: SaltCurve) -> list[Sketch]:
+    if not found.curve:
+        return []
+    marks = tuple((b.salt_percent, b.viscosity) for b in found.beakers)
+    lines = (
+        Curve("expected", tuple((c[0], c[1]) for c in found.curve)),
+        Curve("90 % band, low", tuple((c[0], c[2]) for c in found.curve)),
+        Curve("90 % band, high", tuple((c[0], c[3]) for c in found.curve)),
+        Curve("read", (), marks),
+    )
+    return [Sketch("The curve", drawing=Curves("salt, % of the product", "viscosity, mPas", lines))]
+
+
+def _salt_next(found: SaltCurve, read: bool) -> tuple[str, ...]:
+    if not read:
+        first, last = found.beakers[0].salt_percent, found.beakers[-1].salt_percent
+        return (
+            "Make them in an order drawn by chance, wait the same time, read them at one temperature.",
+            f"Then ask again with what was read, such as {number(first, 2)}=800 ... {number(last, 2)}=2400.",
+        )
+    if not found.told:
+        return ("Make the beakers again, or more of them; see whether mixing, waiting and temperature were alike.",)
+    return (
+        f"In a batch, stop at {number(found.stop_percent, 2)} % of salt whatever the reading: --into BATCH writes it "
+        "into its log, which 'tenside thicken' keeps to.",
+        "A new lot of surfactant has a curve of its own.",
+    )

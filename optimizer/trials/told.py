@@ -17,7 +17,7 @@ from optimizer.rules.fitted import Measured, told_as_read
 from optimizer.trials.basis import Coordinates
 from optimizer.trials.factors import Way
 from optimizer.trials.factors import ends as ends_of
-from optimizer.trials.fit import Chosen, brier, chance, curvature_told, predicted
+from optimizer.trials.fit import Chosen, brier, chance, curvature_told, missed_by, predicted
 from optimizer.trials.regression import Made, Vector, aliases, lack_of_fit, leverage
 from optimizer.trials.series import Kind, Series
 from optimizer.units import listed, number
@@ -43,13 +43,17 @@ class Point:
     typed: str
     """As written down."""
     measured: Figure
-    """As a number in its unit."""
+    """As a number in its unit; null where it is only a limit."""
     predicted: Figure
     """By the other readings; a chance [%] for yes and no."""
     low: Figure
     """Lower end of the 90 % interval of a new reading."""
     high: Figure
     """Its upper end."""
+    met: bool
+    """Whether the reading can lie in that interval."""
+    at: float = untold(default=nan)
+    """The reading or the limit that it is, as a number."""
 
 
 @immutable
@@ -130,7 +134,7 @@ def points_of(chosen: Chosen) -> tuple[Point, ...]:
     left = chosen.fitted.left_out
     if kind == "yes/no":
         return tuple(
-            Point(b, int(d), t, 100 * float(y), 100 * float(p), nan, nan)
+            Point(b, int(d), t, 100 * float(y), 100 * float(p), nan, nan, True, float(y))
             for b, d, t, y, p in zip(r.beakers, r.days, r.typed, r.low, left, strict=True)
         )
     columns = chosen.fitted.terms.columns(r.z, r.ph)
@@ -139,10 +143,12 @@ def points_of(chosen: Chosen) -> tuple[Point, ...]:
     spread = np.sqrt(chosen.posterior.variance / (1 - np.minimum(own / (1 + own), OWN)))
     half = chosen.posterior.half((1 + SHARE) / 2) * spread
     found = []
-    for b, d, t, m, p, h in zip(r.beakers, r.days, r.typed, r.middle, left, half, strict=True):
-        measured, expected = told_as_read(kind, float(m)), told_as_read(kind, float(p))
+    for k, (beaker, p, h) in enumerate(zip(r.beakers, left, half, strict=True)):
+        at, expected = told_as_read(kind, float(r.middle[k])), told_as_read(kind, float(p))
         low, high = ends_of_reading(kind, p - h, p + h)
-        found.append(Point(b, int(d), t, measured, expected, low, high))
+        met = bool(r.high[k] >= p - h and r.low[k] <= p + h)
+        plain = kind == "judged" or r.low[k] == r.high[k]
+        found.append(Point(beaker, int(r.days[k]), r.typed[k], at if plain else nan, expected, low, high, met, at))
     return tuple(found)
 
 
@@ -330,21 +336,9 @@ def verdict_of(chosen: Chosen, what: str) -> str:
         )
     if not c.predicts:
         return f"These trials do not predict {what}: left-out readings are met no better than by their mean."
-    missed, mean = _rms(c, c.fitted.left_out), _rms(c, c.mean.left_out)
+    missed, mean = missed_by(c.readings, c.fitted.left_out), missed_by(c.readings, c.mean.left_out)
     by = f"{_in_words(kind, '', missed)}, against {_in_words(kind, '', mean)} for the mean"
     return f"A {c.fitted.model} predicts {what}: left-out readings are missed by {by}."
-
-
-def _rms(chosen: Chosen, left: Vector) -> float:
-    """Return what predictions miss of readings; nothing where a reading is a limit that they keep."""
-    r = chosen.readings
-    missed = np.where(r.low == r.high, left - r.middle, 0.0)
-    limited = r.low != r.high
-    if r.kind == "judged":
-        missed = left - r.middle
-    else:
-        missed = np.where(limited, np.maximum(np.maximum(r.low - left, left - r.high), 0.0), missed)
-    return float(np.sqrt((missed**2).mean()))
 
 
 def _guessing(yes: Vector) -> Vector:
@@ -368,8 +362,8 @@ def fit_of(series: Series, what: str, chosen: Chosen, ways: tuple[Way, ...], eff
         chosen.mean.error,
         nan if chosen.line is None else chosen.line.error,
         nan if chosen.quadratic is None else chosen.quadratic.error,
-        nan if kind == "yes/no" else _rms(chosen, chosen.fitted.left_out),
-        nan if kind == "yes/no" else _rms(chosen, chosen.mean.left_out),
+        nan if kind == "yes/no" else missed_by(chosen.readings, chosen.fitted.left_out),
+        nan if kind == "yes/no" else missed_by(chosen.readings, chosen.mean.left_out),
         brier(chosen.fitted.left_out, yes) if len(yes) else nan,
         brier(_guessing(yes), yes) if len(yes) else nan,
         float(np.sqrt(post.variance)),

@@ -1,0 +1,264 @@
+"""The salt curve as a study of its own: one base, five to seven doses of salt, the peak and its band.
+
+Viscosity rises with salt, peaks and falls; how high and where is a matter of the base and its lots. The logarithm of
+the readings follows a quadratic in the dose near the peak: ln v = b0 + b1 x + b2 x2. Its peak is at -b1 / 2 b2, with
+the band in which b1 + 2 b2 x could be 0 (Fieller, J. R. Stat. Soc. B 16 (1954) 175). Scatter as in `regression`, with a
+repeatability of 10 % worth 4 readings if none is stated.
+
+Limits: nothing is said outside the doses that were tried; a peak that lies there is not told. Two or more steps past
+the peak the curve is no quadratic, so more beakers near it tell more than beakers far from it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from math import exp, inf, isnan, log, nan, sqrt
+
+import numpy as np
+
+from optimizer.assessment.thickening import ThickeningPlan, plan_of
+from optimizer.brief.brief import Brief
+from optimizer.data.cautions import Caution
+from optimizer.data.formula import Formula
+from optimizer.errors import UsageError
+from optimizer.immutable import Figure, immutable, untold
+from optimizer.rules.row import Setting
+from optimizer.trials.quantiles import t_quantile
+from optimizer.trials.regression import Made, Noise, Posterior, Vector, left_out, posterior
+from optimizer.units import KEPT, number
+
+FEWEST, MOST = 5, 7
+USUAL = Noise(0.10, source="common practice, no source")
+SHARE = 0.9
+FINE = 200
+"""Steps in which a dose is looked for."""
+USUAL_MOST = 2.0
+"""Highest dose that is tried if the salt budget allows more [%]; source: as that of the ladder of salt."""
+
+
+@immutable
+class SaltBeaker:
+    """One beaker: salt into the base."""
+
+    salt_percent: float
+    """Salt added [% of the product]."""
+    salt_g: float
+    """[g]"""
+    base_g: float
+    """Base without salt [g]; what is missing to the whole is water."""
+    water_g: float
+    """[g]"""
+    viscosity: Figure
+    """As read; null before."""
+    fitted: Figure
+    """By the curve."""
+
+
+@immutable
+class SaltCurve:
+    """A salt curve: the output of `tenside trials salt --json`."""
+
+    FORMAT = 1
+    brief: Brief = untold()
+    name: str
+    """Of the brief."""
+    formula: Formula
+    """The base; salt takes the place of water kept back."""
+    salt: str
+    """The material."""
+    beakers: tuple[SaltBeaker, ...]
+    open: bool
+    """Whether nothing known speaks against salt."""
+    reasons: tuple[str, ...]
+    """What is known of the base and salt."""
+    told: bool
+    """Whether the readings tell a curve."""
+    verdict: str
+    peak_percent: Figure
+    """Dose of the peak [%]; null if none lies within the doses tried."""
+    peak_low: Figure
+    """Lower end of its 90 % band [%]."""
+    peak_high: Figure
+    """Upper end [%]."""
+    peak_viscosity: Figure
+    """Expected at the peak."""
+    target: Figure
+    target_percent: Figure
+    """Least dose on the rising side at which the target is expected [%]."""
+    target_sure_percent: Figure
+    """Least dose at which it is, 90 % sure, at least the target [%]."""
+    stop_percent: Figure
+    """Dose at which the thickening log stops: the lower end of the peak's band, else the highest one tried [%]."""
+    left_out_error: Figure
+    """Of the logarithm, each reading predicted from the others."""
+    curve: tuple[tuple[float, float, float, float], ...] = untold(default=())
+    """Dose, expected viscosity, lower and upper end of its 90 % band."""
+    cautions: tuple[Caution, ...] = ()
+
+
+@immutable
+class Asked:
+    """What a salt curve is asked for.
+
+    Attributes:
+        read: Viscosity by dose of salt [mPas by %]; none before the beakers are made.
+        count: Beakers, if none are read.
+        most: Highest dose [%]; what the salt budget leaves, 2 % at most, without it.
+        target: Wanted viscosity.
+        grams: Product in a beaker [g].
+        repeatability: Standard deviation of the logarithm of a repeated reading.
+    """
+
+    read: Mapping[float, float]
+    count: int = 6
+    most: float | None = None
+    target: float | None = None
+    grams: float = 100.0
+    repeatability: float | None = None
+
+
+def salt_curve(
+    brief: Brief, formula: Formula, setting: Setting, asked: Asked, cautions: tuple[Caution, ...] = ()
+) -> SaltCurve:
+    """Return the beakers of a salt curve, and what their readings tell.
+
+    Args:
+        brief: The brief.
+        formula: The base.
+        setting: Its pH setting.
+        asked: Readings, or how many beakers.
+        cautions: What must be told along.
+
+    Raises:
+        UsageError: If the number of doses or a reading cannot be used, or the brief knows no salt.
+    """
+    plan = plan_of(formula, setting, brief)
+    salts = [m.id for m in brief.library.materials if m.thickener is not None and m.thickener.type == "salt"]
+    if not salts:
+        raise UsageError("this brief knows no salt that may thicken it; see 'tenside advice' for what may.")
+    if asked.read:
+        doses = np.array(sorted(asked.read))
+        if not len(doses) >= FEWEST or min(asked.read.values()) <= 0 or doses[0] < 0:
+            raise UsageError(f"write at least {FEWEST} doses of 0 % or more, each with a viscosity above 0.")
+    else:
+        doses = _doses(plan, asked)
+    read = np.array([asked.read.get(float(d), nan) for d in doses])
+    told = _told(doses, read, asked) if asked.read else _Told(None, "Nothing is read yet.")
+    beakers = tuple(_beaker(d, v, told, asked.grams, brief) for d, v in zip(doses.tolist(), read.tolist(), strict=True))
+    aim = nan if asked.target is None else asked.target
+    stop = nan if told.post is None else doses[-1] if isnan(told.low) else min(told.low, doses[-1])
+    return SaltCurve(
+        brief, brief.scenario.name, formula, salts[0], beakers, plan.salt.open, plan.salt.reasons,
+        told.post is not None, told.verdict, told.peak, told.low, told.high,
+        nan if isnan(told.peak) else exp(told.at(told.peak)[0]), aim,
+        *_reaching(told, doses, aim), float(stop), told.error, _drawn(told, doses), cautions,
+    )  # fmt: skip
+
+
+def _doses(plan: ThickeningPlan, asked: Asked) -> Vector:
+    """Return doses evenly from none to the highest, on two decimals."""
+    if not FEWEST <= asked.count <= MOST:
+        raise UsageError(f"--doses {asked.count}: {FEWEST} to {MOST}; more of them teach little.")
+    room = plan.budget.left.typical
+    most = min(USUAL_MOST, room) if asked.most is None else asked.most
+    if most > room + KEPT:
+        raise UsageError(f"--most {number(most, 2)}: the salt budget leaves {number(room, 2)} %.")
+    if most < 0.05 * asked.count:
+        raise UsageError(f"the salt budget leaves {number(room, 2)} %, too little for {asked.count} doses that differ.")
+    return np.round(np.linspace(0.0, most, asked.count), 2)
+
+
+@immutable
+class _Told:
+    """What readings tell: the quadratic, its peak and band; NaN where there is none."""
+
+    post: Posterior | None
+    verdict: str
+    peak: float = nan
+    low: float = nan
+    high: float = nan
+    error: float = nan
+
+    def at(self, dose: float) -> tuple[float, float]:
+        """Return the expected logarithm at a dose and its standard error."""
+        assert self.post is not None
+        mean, error = self.post.at(_terms(np.array([dose])))
+        return float(mean[0]), float(error[0])
+
+
+def _terms(doses: Vector) -> Vector:
+    return np.column_stack([np.ones(len(doses)), doses, doses**2])
+
+
+def _told(doses: Vector, read: Vector, asked: Asked) -> _Told:
+    """Return what readings tell."""
+    noise = USUAL if asked.repeatability is None else Noise(asked.repeatability, source="stated")
+    made = Made(_terms(doses), np.log(read), np.zeros(len(doses), np.int64))
+    post = posterior(made, np.zeros(3), noise)
+    error = left_out(made, np.zeros(3), noise).error(made.read)
+    mean_alone = left_out(Made(np.ones((len(doses), 1)), made.read, made.days), np.zeros(1), noise).error(made.read)
+    if error >= mean_alone:
+        return _Told(None, "These readings do not tell a curve: left-out ones are met no better than by their mean.")
+    bend, slope = float(post.mean[2]), float(post.mean[1])
+    peak = -slope / (2 * bend) if bend < 0 else inf
+    if not doses[0] < peak < doses[-1]:
+        rising = post.mean[1] + 2 * bend * (doses[0] + doses[-1]) / 2 > 0
+        end = f"{number(float(doses[-1]), 2)} %" if rising else f"{number(float(doses[0]), 2)} %"
+        way = "still rises at" if rising else "falls from"
+        return _Told(
+            post, f"It {way} {end}: the peak lies outside what was tried, and nothing is said there.", error=error
+        )
+    low, high = _band(post, peak)
+    if low < doses[0] or high > doses[-1]:
+        verdict = f"It peaks near {number(peak, 2)} %, but where is hardly told: add beakers around it."
+        return _Told(post, verdict, peak, max(low, float(doses[0])), min(high, float(doses[-1])), error)
+    verdict = f"It peaks at {number(peak, 2)} % of salt, 90 % sure between {number(low, 2)} and {number(high, 2)} %."
+    return _Told(post, verdict, peak, low, high, error)
+
+
+def _band(post: Posterior, peak: float) -> tuple[float, float]:
+    """Return where the slope b1 + 2 b2 x could be 0; infinite ends where the bend itself could be none."""
+    cov, t = post.covariance, t_quantile((1 + SHARE) / 2, post.df)
+    b1, b2 = float(post.mean[1]), float(post.mean[2])
+    square = 4 * (b2**2 - t**2 * cov[2, 2])
+    half = 2 * (b1 * b2 - t**2 * cov[1, 2])
+    rest = b1**2 - t**2 * cov[1, 1]
+    inside = half**2 - square * rest
+    if square <= 0 or inside < 0:
+        return -inf, inf
+    ends = sorted(((-half - sqrt(inside)) / square, (-half + sqrt(inside)) / square))
+    return min(ends[0], peak), max(ends[1], peak)
+
+
+def _reaching(told: _Told, doses: Vector, target: float) -> tuple[float, float]:
+    """Return the least doses on the rising side at which the target is expected, and 90 % sure, within those tried."""
+    if told.post is None or isnan(target):
+        return nan, nan
+    top = float(doses[-1]) if isnan(told.peak) else told.peak
+    steps = np.linspace(float(doses[0]), top, FINE)
+    mean, error = told.post.at(_terms(steps))
+    found = []
+    for level in (mean, mean - told.post.half(SHARE) * error):
+        hit = np.flatnonzero(level >= log(target))
+        found.append(float(steps[hit[0]]) if len(hit) else nan)
+    return found[0], found[1]
+
+
+def _drawn(told: _Told, doses: Vector) -> tuple[tuple[float, float, float, float], ...]:
+    if told.post is None:
+        return ()
+    steps = np.linspace(float(doses[0]), float(doses[-1]), 41)
+    mean, error = told.post.at(_terms(steps))
+    half = told.post.half((1 + SHARE) / 2) * error
+    rows = zip(steps.tolist(), np.exp(mean).tolist(), np.exp(mean - half).tolist(), np.exp(mean + half).tolist(),
+               strict=True)  # fmt: skip
+    return tuple(rows)
+
+
+def _beaker(dose: float, viscosity: float, told: _Told, grams: float, brief: Brief) -> SaltBeaker:
+    """Return one beaker; salt and water share what the base keeps back."""
+    room = brief.pool.held_back
+    salt = dose * grams / 100
+    base = grams * (1 - max(room, dose) / 100)
+    fitted = nan if told.post is None else exp(told.at(dose)[0])
+    return SaltBeaker(dose, salt, base, grams - base - salt, viscosity, fitted)

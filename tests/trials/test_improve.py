@@ -1,0 +1,46 @@
+"""Expected improvement against an integral, and where it sends the next beaker."""
+
+from math import inf
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from optimizer.trials.fit import choose, readings_of, usual_noise
+from optimizer.trials.improve import expected_improvement, gains
+from tests.support.readings import read_of
+
+SLOPES = np.array([0.3, -0.2, 0.15])
+
+
+def line(z):
+    return 6.5 + float(SLOPES @ z)
+
+
+@pytest.mark.parametrize("df", [3.0, 8.0, inf])
+@pytest.mark.parametrize("ahead", [-2.0, -0.3, 0.0, 0.8])
+def test_against_an_integral(df, ahead):
+    law = stats.norm() if df == inf else stats.t(df)
+    by_integral = law.expect(lambda u: ahead + 0.7 * u, lb=-ahead / 0.7)
+    assert expected_improvement(np.array([ahead]), np.array([0.7]), 0.0, df)[0] == pytest.approx(by_integral, rel=1e-6)
+
+
+def test_without_doubt_it_is_what_is_ahead():
+    assert expected_improvement(np.array([-1.0, 2.0]), np.zeros(2), 0.5).tolist() == [0.0, 1.5]
+
+
+def test_it_grows_with_what_is_hardly_known():
+    few, many = expected_improvement(np.array([0.0, 0.0]), np.array([0.2, 0.6]), 0.3, 6.0)
+    assert few < many
+
+
+def test_a_further_beaker_is_worth_most_where_more_is_expected():
+    series = read_of(line, 0.05)
+    readings = readings_of(series, "viscosity")
+    chosen = choose(readings, usual_noise(readings))
+    z = np.random.default_rng(1).uniform(-1.5, 1.5, (300, 3))
+    values = z @ SLOPES
+    high, low = (int(gains(chosen, z, sign=sign).argmax()) for sign in (1, -1))
+    assert values[high] > np.quantile(values, 0.9)
+    assert values[low] < np.quantile(values, 0.1)
+    assert (gains(chosen, z) >= 0).all()

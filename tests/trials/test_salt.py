@@ -1,0 +1,92 @@
+"""The salt curve: made-up peaks come back, bands hold them, what lies outside is not told, the log takes the stop."""
+
+from math import exp, isnan, log
+
+import numpy as np
+import pytest
+import tomli
+
+from optimizer.answers.questions import read_brief
+from optimizer.answers.trials_fit import salt
+from optimizer.bench.batch import read_batch
+from optimizer.errors import UsageError
+from optimizer.trials.salt import Asked
+
+BRIEF = read_brief("hand-wash")
+TOP = log(4000)
+
+
+def read(doses, peak, bend=-4.0, top=TOP, noise=0.0, seed=1):
+    rng = np.random.default_rng(seed)
+    return {d: exp(top + bend * (d - peak) ** 2 + noise * rng.standard_normal()) for d in doses}
+
+
+DOSES = (0.0, 0.2, 0.4, 0.6, 0.8, 1.0)
+
+
+def test_beakers_are_laid_evenly_and_add_up():
+    found = salt(BRIEF, Asked({})).found
+    assert len(found.beakers) == 6
+    assert [b.salt_g + b.base_g + b.water_g for b in found.beakers] == pytest.approx([100.0] * 6)
+    steps = np.diff([b.salt_percent for b in found.beakers])
+    assert steps == pytest.approx(steps.mean(), abs=0.011)
+    assert not found.told
+    with pytest.raises(UsageError, match="--doses 9: 5 to 7"):
+        salt(BRIEF, Asked({}, count=9))
+    with pytest.raises(UsageError, match="write at least 5 doses"):
+        salt(BRIEF, Asked({0.0: 100.0, 0.5: 900.0}))
+
+
+def test_a_peak_comes_back_and_its_band_holds_it():
+    exact = salt(BRIEF, Asked(read(DOSES, 0.62))).found
+    assert exact.peak_percent == pytest.approx(0.62, abs=1e-6)
+    assert exact.peak_viscosity == pytest.approx(4000, rel=1e-6)
+    held = 0
+    for seed in range(200):
+        found = salt_alone(read(DOSES, 0.62, noise=0.1, seed=seed))
+        held += found.peak_low <= 0.62 <= found.peak_high
+    assert held / 200 >= 0.88  # 90 % asked; three standard errors of 200 draws are 6 points
+
+
+def salt_alone(reads):
+    from optimizer.rules.row import Setting
+    from optimizer.trials.salt import salt_curve
+
+    return salt_curve(BRIEF, _formula(), Setting(5.5, 5.3, 5.7), Asked(reads))
+
+
+def _formula(found=[]):  # noqa: B006
+    if not found:
+        found.append(salt(BRIEF, Asked({})).found.formula)
+    return found[0]
+
+
+def test_nothing_is_said_outside():
+    rising = salt_alone(read(DOSES, 1.6, bend=-1.0))
+    assert rising.verdict == "It still rises at 1 %: the peak lies outside what was tried, and nothing is said there."
+    assert isnan(rising.peak_percent)
+    assert rising.stop_percent == 1.0
+    flat = salt_alone({d: 900 * f for d, f in zip(DOSES, (1, 1.1, 0.92, 1.05, 0.95, 1.02), strict=True)})
+    assert not flat.told
+    assert flat.verdict.startswith("These readings do not tell a curve")
+    assert isnan(flat.stop_percent)
+
+
+def test_a_target_is_reached_on_the_rising_side():
+    found = salt(BRIEF, Asked(read(DOSES, 0.62, noise=0.03), target=3000.0)).found
+    by_hand = 0.62 - (log(4000 / 3000) / 4) ** 0.5
+    assert found.target_percent == pytest.approx(by_hand, abs=0.05)
+    assert found.target_percent <= found.target_sure_percent <= found.peak_high
+    high = salt(BRIEF, Asked(read(DOSES, 0.62), target=9000.0)).found
+    assert isnan(high.target_percent)
+
+
+def test_the_thickening_log_takes_the_stop(tmp_path, run):
+    assert run("batch", "hand-wash", "--size", "1kg", "--out", str(tmp_path / "b.toml"), "--on", "2026-05-04").code == 0
+    found = salt(BRIEF, Asked(read(DOSES, 0.62, noise=0.03), target=3000.0), into=tmp_path / "b.toml").found
+    log_of = next(t for t in read_batch(tmp_path / "b.toml").thickening if t.material == "sodium-chloride")
+    assert log_of.most_percent == pytest.approx(found.peak_low, abs=0.005)
+    assert log_of.target == 3000.0
+    assert tomli.loads((tmp_path / "b.toml").read_text())["batch"]
+    with pytest.raises(UsageError, match="nothing is told that its log could stop at"):
+        salt(BRIEF, Asked({}), into=tmp_path / "b.toml")
