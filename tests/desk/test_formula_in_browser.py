@@ -17,7 +17,8 @@ import pytest
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import Select
 
-from optimizer.answers.rulers import Ruled, Rulers
+from optimizer.answers.ruled import Ruled
+from optimizer.answers.rulers import Rulers
 from optimizer.bench.batch import read_batch
 from optimizer.files import shipped
 from tests.support.chromium import chromium, marks, served, wait

@@ -3,6 +3,7 @@
 import os
 import re
 import shlex
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -55,6 +56,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (made / "old-sheet.csv").write_text(SHEET, encoding="utf-8")
     (made / "price-list.csv").write_text(PRICES, encoding="utf-8")
     (made / "my-variants.toml").write_text(VARIANTS, encoding="utf-8")
+    shutil.copy(ROOT / "scenarios" / "trials" / "gentle-wash.toml", made / "my-trials.toml")
     (made / "my-readings.csv").write_text(READINGS, encoding="utf-8")
     return made
 
