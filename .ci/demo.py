@@ -62,6 +62,7 @@ TRIALS = (
     ),
     ("trials sheet trials.toml --pdf trials-sheet.pdf --html trials-sheet.html", "trials-sheet.txt", None),
     ("trials note tried.toml", "trials-read.txt", (1, 24)),
+    ("trials fit tried.toml", "trials-fit.txt", (1, 14)),
     ("trials next tried.toml --count 2", "trials-next.txt", (1, 12)),
 )
 """Learning from the bench: a plan, and the shop's series with made-up readings of a stated truth."""
@@ -102,6 +103,8 @@ def main(called: str) -> int:
         return code
     print(f"\nTo read and print, in {called}/: hand-wash.html (the report), weigh-sheet.pdf, card.pdf, label.txt,")
     print("cost.txt, made.txt, trials-sheet.pdf; the batch is in batch.toml, the records are in records.db.")
+    print("\nAs pages in your browser (without the folder of 'tenside' in your path: .venv/bin/tenside):")
+    print(f"tenside open {called}")
     return 0
 
 

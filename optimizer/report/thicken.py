@@ -8,7 +8,7 @@ from optimizer.data.cautions import Caution
 from optimizer.immutable import immutable, untold
 from optimizer.report.advice import budget_table
 from optimizer.report.blend import caution_listing
-from optimizer.report.document import Columns, Document, Listing, Sketch, Table, figures
+from optimizer.report.document import Columns, Curve, Curves, Document, Listing, Sketch, Table, figures
 from optimizer.report.struck import struck_listing
 from optimizer.units import number
 
@@ -134,4 +134,12 @@ def _curve(log: ThickeningLog) -> Sketch:
     note = f"Reading{f' in {log.unit}' if log.unit else ''} against thickener added."
     note += " The dashes are the target." if log.target else ""
     note += " ○: read at another temperature." if any(not c for _, _, c in points) else ""
-    return Sketch("The curve", tuple(lines), note)
+    read = tuple((x, y) for x, y, comparable in points if comparable)
+    curves = [Curve("read", read, read)]
+    if other := tuple((x, y) for x, y, comparable in points if not comparable):
+        curves.append(Curve("at another temperature", other[:1], other))
+    if log.target:
+        curves.append(Curve(f"target {number(log.target, 1)}", ((0.0, log.target), (right, log.target))))
+    unit = f"reading, {log.unit}" if log.unit else "reading"
+    drawing = Curves(f"{log.material.name} added, %", unit, tuple(curves)) if len(read) > 1 else None
+    return Sketch("The curve", tuple(lines), note, drawing)
