@@ -75,7 +75,7 @@ def with_readings(brief: Brief, fits: Fits, wish: Wish) -> Brief:
     }
     wanted = _objectives(brief, told)
     used = {w: m for w, m in told.items() if w in limits or w in wanted.values() or w in wish.shown}
-    _refuse_untold(fits, {w: (None, None) for w in wanted_by_name(brief, series, wish)})
+    _refuse_untold(fits, dict.fromkeys(wanted_by_name(brief, series, wish), (None, None)))
     if not used:
         return _noted(brief, [_nothing(fits, told)])
     _refuse_missing(brief, used)
