@@ -248,7 +248,7 @@ def test_where_the_ph_was_varied_it_must_be_stated_and_counts():
     wish = {"viscosity": (1.0, None)}
     with pytest.raises(UsageError, match=r"the trials varied the pH from 5.2 to 5.6; no pH is stated\. Write --at-ph"):
         with_readings(gentle(), fits, Wish(wish))
-    with pytest.raises(UsageError, match="the trials varied the pH from 5.2 to 5.6; pH 5.8 lies outside"):
+    with pytest.raises(UsageError, match=r"the trials varied the pH from 5.2 to 5.6; pH 5.8 lies outside"):
         with_readings(gentle(), fits, Wish(wish, ph=5.8))
     low, high = (with_readings(gentle(), fits, Wish(wish, ph=ph)) for ph in (5.2, 5.6))
     plan_doses = dict(series.beaker[0].doses)
