@@ -103,6 +103,8 @@ def main(called: str) -> int:
         return code
     print(f"\nTo read and print, in {called}/: hand-wash.html (the report), weigh-sheet.pdf, card.pdf, label.txt,")
     print("cost.txt, made.txt, trials-sheet.pdf; the batch is in batch.toml, the records are in records.db.")
+    print("\nAs pages in your browser (without the folder of 'tenside' in your path: .venv/bin/tenside):")
+    print(f"tenside open {called}")
     return 0
 
 

@@ -6,12 +6,13 @@ Run it after a change of the constants or equations of micelles: python tests/ma
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from statistics import median
 
 from optimizer.chemistry.constants import CMCS, COUNTER_IONS, PAIRS, pair_of
+from optimizer.chemistry.cuts import CUTS
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.micelle import clint, mixed_cmc
 from optimizer.units import number
@@ -141,6 +142,16 @@ mM in water without salt near 25 °C. Chains between and beyond follow by the st
 |---|---|---:|---:|---:|---:|---|---|
 """
 
+CUT = """
+## Chain cuts
+
+What is sold is a mixture of chains: % by weight of the feed, typical and, for the low and the high end, of the lots
+with the longest and the shortest chains. Its CMC is the ideal mixture of the figures above.
+
+| cut | of the | typical | longest | shortest | known from | source |
+|---|---|---|---|---|---|---|
+"""
+
 
 def _row(name: str, found: list[Mixture]) -> str:
     ideal, held = off((m.ideal, m.cmc) for m in found), off((m.held.typical, m.cmc) for m in found)
@@ -174,7 +185,15 @@ def page() -> str:
         for n in sorted({cmc.carbons, *cmc.chains}):
             tail = f"{cmc.step:.2f} | {cmc.backed} | {cmc.source} |" if n == cmc.carbons else "| | |"
             lines.append(f"| {family} | C{n} | {_span(cmc.of(n), ' | ')} | {tail}")
+    lines.append(CUT.rstrip("\n"))
+    for name, cut in CUTS.items():
+        lots = " | ".join(_lot(lot) for lot in (cut.percent, cut.heavy or cut.percent, cut.light or cut.percent))
+        lines.append(f"| {name} | {cut.feed} | {lots} | {cut.backed} | {cut.source} |")
     return "\n".join([*lines, ""])
+
+
+def _lot(percent: Mapping[int, float]) -> str:
+    return ", ".join(f"C{n} {number(x)}" for n, x in percent.items())
 
 
 def main() -> None:

@@ -37,6 +37,7 @@ def begin(folder: Path, wanted: Wanted) -> tuple[Path, Brief]:
         raise fault("your answers", "name", what, "Choose another name.")
     if found_at(path):
         raise fault("your answers", "name", f"a file {path.name} is there already.", "Choose another name.")
+    first_brief(wanted, library_in(folder))  # refused before anything is laid
     if not any(found_at(folder / name) for name in (*SHELVES, _of_the_bench(folder))):
         lay_what_is_missing(folder)
     shelf_name, shelf = shelf_in(folder)

@@ -1,40 +1,36 @@
-"""What is left on the shelf: what stands there less what kept batches used of it since it was counted."""
+"""The shelves of a working folder through the door, with what is left on them."""
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from optimizer.errors import DataError
 from optimizer.immutable import immutable
-from optimizer.units import AS_TYPED
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from optimizer.data.facts import Material
     from optimizer.data.shelf import ShelfLine
+    from optimizer.records.stock import Stock
 
 
 @immutable
-class Stock:
-    """One line of a shelf with what is left of it."""
+class ShelfLeft:
+    """A shelf with what is left.
 
-    line: ShelfLine
-    material: str
-    """Id in the library; what stands on the shelf, if that is not known."""
-    name: str
-    used_kg: float
-    """By kept batches since the line was counted."""
-    left_kg: float | None
-    """None if the shelf states no stock."""
-    last_kg: float
-    """The most that was used on one day [kg]."""
+    Attributes:
+        path: The file.
+        lines: As they are written.
+        names: What each line's material is called, by row.
+        left_kg: What is left of each row that states a stock.
+        stock: What is left of each material, and what runs low.
+    """
 
-    @property
-    def low(self) -> bool:
-        """Whether less is left than one batch took."""
-        return self.left_kg is not None and self.left_kg < max(self.last_kg, AS_TYPED)
+    path: Path
+    lines: tuple[ShelfLine, ...]
+    names: dict[int, str]
+    left_kg: dict[int, float]
+    stock: Stock
 
 
 def shelves_in(folder: Path) -> tuple[Path, ...]:
@@ -53,34 +49,32 @@ def shelves_in(folder: Path) -> tuple[Path, ...]:
     return tuple(p for p in there if is_file(p) and resolved(p).is_relative_to(inside))
 
 
-def stock_of(shelf: Path, materials: Iterable[Material], store: Path) -> tuple[Stock, ...]:
-    """Return the lines of a shelf with what is left, charged as `tenside stock` does.
+def shelf_left(path: Path, records: Path, on: str) -> ShelfLeft:
+    """Return a shelf with what is left of it on a day.
 
     Args:
-        shelf: The shelf.
-        materials: Known materials.
-        store: The records; nothing is charged if they are not there.
+        path: The shelf.
+        records: The records; nothing is taken off if they are not there.
+        on: The day (ISO 8601).
 
     Raises:
         DataError: If shelf or records cannot be used.
     """
+    from optimizer.data.library import read_library
     from optimizer.data.pool import names_of
     from optimizer.data.shelf import read_shelf
-    from optimizer.records.stock import Used, largest_use, lessened, used_in
+    from optimizer.files import shipped
+    from optimizer.records.stock import lessened, stock_left, used_in
     from optimizer.records.store import open_store
 
-    known = {m.id: m for m in materials}
-    names, read = names_of(list(known.values())), read_shelf(shelf)
-    used: tuple[Used, ...] = ()
-    if store.exists():
-        with open_store(store) as opened:
-            used = used_in(opened)
-    left, taken = lessened(read, known.values(), used)
-    found = []
-    for before, line in zip(read.lines, left.lines, strict=True):
-        ids = names.get(before.material.casefold(), set())
-        material = min(ids) if ids else before.material
-        name = known[material].name if material in known else before.material
-        most = largest_use(used, material)
-        found.append(Stock(before, material, name, taken.get(before.row, 0.0), line.stock_kg, most))
-    return tuple(found)
+    materials = read_library([shipped("library"), *sorted(path.parent.glob("materials.toml"))]).materials
+    shelf, day = read_shelf(path), date.fromisoformat(on)
+    if records.exists():
+        with open_store(records) as store:
+            stock, (less, _) = stock_left(shelf, materials, store, day), lessened(shelf, materials, used_in(store))
+    else:
+        stock, less = stock_left(shelf, materials, None, day), shelf
+    ids, called = names_of(list(materials)), {m.id: m.name for m in materials}
+    names = {ln.row: called.get(min(ids.get(ln.material.casefold(), {""})), ln.material) for ln in shelf.lines}
+    left = {line.row: line.stock_kg for line in less.lines if line.stock_kg is not None}
+    return ShelfLeft(path, shelf.lines, names, left, stock)

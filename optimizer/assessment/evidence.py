@@ -12,7 +12,7 @@ from optimizer.data.formula import Formula, Line
 from optimizer.immutable import immutable
 from optimizer.rules import Rule
 from optimizer.rules.row import Setting
-from optimizer.units import USED, listed
+from optimizer.units import USED
 
 NAMED = 6
 """So many weak figures are named; the others are counted."""
@@ -34,12 +34,12 @@ class Rests:
         """All of it in one line."""
         weak, total = self.believed, len(self.figures)
         if not weak:
-            return f"Rests on {total} figures of its materials; none is from memory."
+            return f"Rests on {total} figure{'s' if total > 1 else ''} of its materials; none is from memory."
         named = [f.words for f in weak[:NAMED]]
         more = [f"{len(weak) - NAMED} more"] if len(weak) > NAMED else []
         first = ", those of limits that bind first" if len(weak) > 1 else ""
         verb = "is" if len(weak) == 1 else "are"
-        return f"{len(weak)} of {total} figures that decided {verb} from memory{first}: {listed([*named, *more])}."
+        return f"{len(weak)} of {total} figures that decided {verb} from memory{first}: {'; '.join([*named, *more])}."
 
 
 def rests_on(brief: Brief, formula: Formula, setting: Setting) -> Rests:

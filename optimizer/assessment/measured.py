@@ -22,6 +22,8 @@ REACH = 0.75
 """Distance of the nearest measured blend up to which whole neighbours are told; see `Blends.distances`."""
 NEAREST = 30
 """Neighbours that are counted."""
+BESIDE = "each with a cationic polymer and a thickener in it"
+"""What every measured blend holds besides, whether or not a formula does."""
 USUAL = {"surfactant": 14.0, "polymer": 4.0, "other": 5.5}
 """Doses that count as one whole dose of what was not measured [% as supplied]: about the highest measured of such
 kinds; for perfumes, preservatives and the like that of the thickeners, an assumption."""
@@ -78,7 +80,7 @@ class MeasuredPair:
         clear = f", {self.clear} of these clear (below {number(CLEAR)} NTU)" if self.stable else ""
         return (
             f"{self.one.inci} with {self.other.inci}: of {blends} of these two, {self.stable or 'none'} stayed stable"
-            f"{clear}. As supplied: {self.one.words}; {self.other.words}."
+            f"{clear}, {BESIDE}. As supplied: {self.one.words}; {self.other.words}."
         )
 
 
@@ -100,7 +102,7 @@ class Neighbours:
         """What was counted, in words."""
         return (
             f"Of the {self.blends} measured blends nearest to the whole formula {self.stable} stayed stable, "
-            f"{self.clear} of these clear (below {number(CLEAR)} NTU)."
+            f"{self.clear} of these clear (below {number(CLEAR)} NTU), {BESIDE}."
         )
 
 
@@ -145,19 +147,27 @@ def neighbours_of(every: Blends, distances: Vector) -> Neighbours:
 
 def _doses(formula: Formula, every: Blends) -> tuple[dict[str, float], float]:
     """Return doses by measured name, and the distance that everything else but water adds."""
-    by_parts = {frozenset(name.split(" (and) ")): name for name in every.names}
     found: dict[str, float] = {}
     rest = []
     for line in formula.lines:
         material = line.item.material
         if line.percent <= USED or all(s.role == "water" for s in material.substances):
             continue
-        name = by_parts.get(frozenset(material.inci.split(" (and) ")))
-        if name is None:
+        name = _measured_name(material, every.names)
+        if not name:
             rest.append(line.percent / USUAL[_sort(material)])
         else:
             found[name] = found.get(name, 0.0) + line.percent
     return found, hypot(*rest)
+
+
+def _measured_name(material: Material, names: tuple[str, ...]) -> str:
+    """Return the measured name of a material; a mixture's may be bought as its first part alone."""
+    mine = frozenset(material.inci.split(" (and) "))
+    parts = {name: name.split(" (and) ") for name in names}
+    same = (name for name, held in parts.items() if mine == frozenset(held))
+    first = (name for name, held in parts.items() if held[0] in mine and mine <= frozenset(held))
+    return next(same, "") or next(first, "")
 
 
 def _sort(material: Material) -> str:

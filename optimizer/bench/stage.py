@@ -48,7 +48,9 @@ def _to_adjust(batch: Batch) -> Stage | None:
     high = batch.ph_target if batch.ph_high is None else batch.ph_high
     if low - KEPT <= read[-1].ph <= high + KEPT:
         return None
-    return Stage("ph", f"Bring the pH from {number(read[-1].ph, 2)} to {number(low, 2)} to {number(high, 2)}.")
+    return Stage(
+        "ph", f"The pH is {number(read[-1].ph, 2)}: bring it to between {number(low, 2)} and {number(high, 2)}."
+    )
 
 
 def _to_thicken(batch: Batch) -> Stage | None:

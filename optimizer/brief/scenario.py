@@ -147,7 +147,8 @@ class Scenario(Frozen):
     name: str
     """How the product is called."""
     product: str = ""
-    """What it is, such as 'hand wash'."""
+    """What it is, such as 'hand wash'. Some ceilings of law are for some products only, by words in it: 'shampoo',
+    'conditioner', 'hair', 'hand', 'body', 'body wash', 'shower', 'bath', 'soap', 'face'; else the strictest hold."""
     use: Literal["rinse-off", "leave-on"] = "rinse-off"
     """How it is used; ceilings apply by it."""
     market: str = "EU"

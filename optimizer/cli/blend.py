@@ -1,7 +1,7 @@
 """`tenside blend`: the best formula of a brief."""
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -28,6 +28,9 @@ from optimizer.cli.common import (
     with_readings,
 )
 from optimizer.errors import UsageError
+
+if TYPE_CHECKING:
+    from optimizer.solve.result import Result
 
 
 @app.command(rich_help_panel=FORMULA)
@@ -59,12 +62,22 @@ def blend(
     from optimizer.answers import questions
 
     with quiet_solvers():
-        brief = brief_of(scenario, changes, shelf, library, goal_of(objective))
-        brief = with_readings(brief, readings, want, sure, at_ph)
+        goal = goal_of(objective)
+        brief = brief_of(scenario, changes, shelf, library, [] if readings else goal)
+        brief = with_readings(brief, readings, want, sure, at_ph, aim=objective.strip())
         answer = questions.blend(brief, time_limit=time_limit, solver=solver, exact=exact)
         if export:
             _export(export, brief, answer.found)
-    tell(answer, json, markdown, html, pdf)
+    altered = any((changes, objective, shelf, library, readings, want, at_ph))
+    tell(answer, json, markdown, html, pdf, _following(scenario, answer.found, altered))
+
+
+def _following(scenario: str, result: "Result", altered: bool) -> str:
+    """Return what a maker does now."""
+    if result.formula is None:
+        return "change one of the limits below in the brief, then ask again" if result.ending == "infeasible" else ""
+    batch = f"tenside batch {scenario} --size 5kg --out batch.toml"
+    return f"write what you changed into the brief, then {batch}" if altered else batch
 
 
 def _export(path: Path, brief: Any, result: Any) -> None:

@@ -208,7 +208,14 @@ def brief_of(
 
 
 def with_readings(
-    brief: "Brief", readings: Path | None, want: list[str] | None, sure: float, at_ph: float | None
+    brief: "Brief",
+    readings: Path | None,
+    want: list[str] | None,
+    sure: float,
+    at_ph: float | None,
+    *,
+    aim: str = "",
+    shown: tuple[str, ...] = (),
 ) -> "Brief":
     """Return a brief with what was measured in the place of ratings, if a series is named."""
     if readings is None:
@@ -217,7 +224,9 @@ def with_readings(
         return brief
     from optimizer.answers.trials_fit import readings_in
 
-    return readings_in(brief, readings, want=dict(map(_wanted, want or [])), sure=sure, at_ph=at_ph)
+    return readings_in(
+        brief, readings, want=dict(map(_wanted, want or [])), sure=sure, at_ph=at_ph, aim=aim, shown=shown
+    )
 
 
 def _wanted(text: str) -> tuple[str, tuple[float | None, float | None]]:
@@ -262,12 +271,24 @@ def read_shipped(paths: list[Path] | None, own: list[Path] | None = None) -> "Li
     return read_library([*(paths or [shipped("library")]), *(own or [])])
 
 
-def tell(answer: "Answer[Any]", json: bool, markdown: bool, html: Path | None = None, pdf: Path | None = None) -> None:
-    """Print an answer as it was asked for, and end with its exit code."""
+def tell(
+    answer: "Answer[Any]",
+    json: bool,
+    markdown: bool,
+    html: Path | None = None,
+    pdf: Path | None = None,
+    following: str = "",
+) -> None:
+    """Print an answer as it was asked for, what follows from it first, and end with its exit code."""
     if json:
         print_json(answer.record())
     else:
-        show(answer.document(), markdown, html, pdf)
+        document = answer.document()
+        if following:
+            from optimizer.immutable import replace
+
+            document = replace(document, facts=(("next", following), *document.facts))
+        show(document, markdown, html, pdf)
     raise typer.Exit(answer.exit_code)
 
 

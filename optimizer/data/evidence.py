@@ -6,7 +6,8 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any, get_args
 
-from optimizer.chemistry.constants import SITES, WEAK
+from optimizer.chemistry.constants import CMCS, SITES, WEAK
+from optimizer.chemistry.cuts import CUTS
 from optimizer.data.facts import Confidence, Material, Substance
 from optimizer.data.library import Library
 from optimizer.immutable import immutable, told
@@ -27,11 +28,10 @@ Level = tuple[str, Confidence]
 """Source, or its key, and how well it backs the figure."""
 
 WORDS = {
-    "substances": "make-up", "salt": "salt", "cas": "CAS number", "molar_mass": "molar mass",
-    "natural": "natural origin", "cmc": "CMC", "acid": "pKa of a preservative", "buffer": "pKa",
-    "alkalinity": "alkalinity", "ph_supplied": "supplied pH", "ph_stable": "stable pH",
-    "ph_making": "pH it stands while made",
-    "ph_clear": "clear pH", "clear_up_to": "clear dose",
+    "substances": "composition", "salt": "salt", "cas": "CAS number", "molar_mass": "molar mass",
+    "natural": "natural origin", "cmc": "CMC of its chain", "chains": "chain cut", "acid": "pKa of a preservative",
+    "buffer": "pKa", "alkalinity": "alkalinity", "ph_supplied": "supplied pH", "ph_stable": "stable pH",
+    "ph_making": "pH it stands while made", "ph_clear": "clear pH", "clear_up_to": "clear dose",
     "use": "usual use", "warm_to": "warming", "add_below": "temperature of addition", "melts": "melting range",
     "dissolves": "solubility", "thickener": "thickener's dose and pH", "allergens": "allergens", "mildness": "mildness",
     "flash_foam": "flash foam", "foam_density": "foam density",
@@ -45,6 +45,8 @@ class Backed:
 
     material: str
     """Id."""
+    name: str
+    """Name of the material."""
     figure: str
     source: str
     """Source, or its key in the library."""
@@ -53,7 +55,7 @@ class Backed:
     @property
     def words(self) -> str:
         """The figure with its material."""
-        return f"{self.material} ({WORDS.get(self.figure, self.figure)})"
+        return f"{WORDS.get(self.figure, self.figure)} of {self.name}"
 
 
 def figures_of(material: Material) -> dict[str, Backed]:
@@ -61,7 +63,7 @@ def figures_of(material: Material) -> dict[str, Backed]:
     stated = [name for name, there in _THERE.items() if there(material)]
     stated += [name for name in ("mildness", "flash_foam", "foam_density") if name in material.ratings]
     stated += material.properties
-    return {name: Backed(material.id, name, *_backing(material, name)) for name in stated}
+    return {name: Backed(material.id, material.name, name, *_backing(material, name)) for name in stated}
 
 
 def _any(asked: Callable[[Substance], Any]) -> Callable[[Material], bool]:
@@ -79,6 +81,7 @@ _THERE: Mapping[str, Callable[[Material], bool]] = {
     "molar_mass": _any(lambda s: s.molar_mass),
     "natural": _any(lambda s: s.natural != (0.0, 1.0)),
     "cmc": _any(lambda s: s.micelle),
+    "chains": _any(lambda s: s.micelle),
     "acid": lambda m: any(s.acid for s in m.substances),
     "buffer": lambda m: any(s.buffer and s.buffer.of for s in m.substances),
     "alkalinity": lambda m: m.alkalinity is not None or any(s.alkalinity for s in m.substances),
@@ -112,9 +115,10 @@ _OF: Mapping[str, Callable[[Substance], Any]] = {
 
 
 def _chemistry(substance: Substance, figure: str) -> Level | None:
-    if figure == "cmc" and substance.micelle is not None:
-        cmc = substance.micelle.cmc
-        return cmc.source, _level(cmc.backed)
+    if figure in ("cmc", "chains") and substance.micelle is not None:
+        family, cut = CMCS[substance.micelle.family], CUTS[substance.micelle.cut]
+        known = family if figure == "cmc" else cut
+        return known.source, _level(known.backed)
     if figure == "buffer" and substance.buffer is not None and substance.buffer.of:
         sites = (WEAK[substance.buffer.of],) if substance.buffer.of in WEAK else SITES[substance.buffer.of]
         return sites[0].source, _level(sites[0].backed)

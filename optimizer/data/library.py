@@ -105,10 +105,10 @@ def read_library(paths: Iterable[Path]) -> Library:
                 problems.append(Problem(where, f"override.{name}", "there is no such material.", nearest(name, raw)))
             else:
                 raw[name] = (where, overridden(raw[name][1], change))
-    materials = []
+    materials, spelled = [], _spellings(shared, (f for _, f in read))
     for name, (where, entry) in sorted(raw.items()):
         try:
-            materials.append(Material.model_validate(_with_shared_facts(entry, shared)))
+            materials.append(Material.model_validate(_with_shared_facts(_as_spelled(entry, spelled), shared)))
         except ValidationError as error:
             problems += from_validation(error, where, Material, name)
     sources = {k: v for _, f in read for k, v in f.sources.items()}
@@ -163,6 +163,34 @@ def overridden(entry: Mapping[str, Any], change: Mapping[str, Any]) -> dict[str,
         else:
             merged[key] = value
     return merged
+
+
+def _spellings(shared: Iterable[str], files: Iterable[LibraryFile]) -> dict[str, str]:
+    """Return every name that facts and laws know, by the same name in small letters."""
+    names = list(shared)
+    for file in files:
+        names += [name for ceiling in file.ceiling for name in ceiling.substances]
+        names += [name for condition in file.condition for name in condition.substances]
+        names += [name for pair in file.exclusion for name in (*pair.one, *pair.other)]
+        names += [n for a in file.allergen_list for some in (a.names, *a.covers.values()) for n in some]
+    return {name.casefold(): name for name in reversed(names)}
+
+
+def _as_spelled(entry: Mapping[str, Any], spelled: Mapping[str, str]) -> dict[str, Any]:
+    """Return a material entry with the names of its substances and allergens spelled as facts and laws spell them.
+
+    A law, a fact or an amount that counts together must not be missed because a name stands in capitals.
+    """
+    changed = dict(entry)
+    substances, allergens = entry.get("substances"), entry.get("allergens")
+    if isinstance(substances, list) and all(isinstance(s, dict) for s in substances):
+        changed["substances"] = [
+            {**s, "inci": spelled.get(s["inci"].casefold(), s["inci"])} if isinstance(s.get("inci"), str) else s
+            for s in substances
+        ]
+    if isinstance(allergens, dict):
+        changed["allergens"] = {spelled.get(str(k).casefold(), k): v for k, v in allergens.items()}
+    return changed
 
 
 def _with_shared_facts(entry: Mapping[str, Any], shared: Mapping[str, dict[str, Any]]) -> dict[str, Any]:

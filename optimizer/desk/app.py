@@ -7,6 +7,7 @@ came from, that it was made here, and how long it is.
 from __future__ import annotations
 
 import logging
+import threading
 from collections.abc import Callable, Iterable
 from datetime import date
 from functools import partial
@@ -16,7 +17,7 @@ from pathlib import Path
 from pkgutil import iter_modules
 from typing import TypeVar
 
-from anyio import CapacityLimiter, to_thread
+from anyio import to_thread
 from starlette.applications import Starlette
 from starlette.formparsers import MultiPartException
 from starlette.requests import ClientDisconnect, Request
@@ -109,7 +110,7 @@ class _Door:
 
     def __init__(self, desk: Desk, hosts: frozenset[str]) -> None:
         self.desk, self.hosts = desk, hosts
-        self._limit: CapacityLimiter | None = None
+        self._turns = threading.BoundedSemaphore(AT_ONCE)
 
     async def enter(self, request: Request) -> Response:
         """Trade a key for a cookie: a key in an address is good once and leaves the address bar this way."""
@@ -117,6 +118,8 @@ class _Door:
             self._called(request)
         except ClosedError as closed:
             return _plain(closed)
+        if request.method == "HEAD":  # a preview of a link uses up no key
+            return _sent(Response())
         name = _browser(request.headers.get("user-agent", ""))
         cookie = self.desk.guard.enter(request.query_params.get("key", ""), name)
         if cookie is None and self._known(request) is None:
@@ -156,10 +159,11 @@ class _Door:
             return _plain(closed)
         except ClientDisconnect:
             return Response(status_code=HTTPStatus.BAD_REQUEST)
-        if self._limit is None:
-            self._limit = CapacityLimiter(AT_ONCE)
-        work = self._sent_form if request.method == "POST" else self._shown
-        return await to_thread.run_sync(partial(work, place, asked), limiter=self._limit)
+        return await to_thread.run_sync(partial(self._worked, request.method, place, asked))
+
+    def _worked(self, method: str, place: Place, asked: Asked) -> Response:
+        with self._turns:
+            return self._sent_form(place, asked) if method == "POST" else self._shown(place, asked)
 
     def _shown(self, place: Place, asked: Asked, status: int = HTTPStatus.OK) -> Response:
         try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from math import isfinite
@@ -10,7 +11,6 @@ from optimizer.answers.days import day_of
 from optimizer.data.sheet import number_of
 from optimizer.desk.folder import Folder
 from optimizer.desk.guard import Device, Guard, Outcome
-from optimizer.desk.html import Html
 from optimizer.desk.screen import RefusedError
 from optimizer.errors import DataError, UsageError
 from optimizer.units import number
@@ -146,15 +146,16 @@ def in_words(error: DataError | UsageError) -> str:
     said = [f"{p.what} {p.step}" for p in error.problems] if isinstance(error, DataError) else [str(error)]
     text = " ".join(s[:1].upper() + s[1:] for s in said)
     for typed, ticked in INSTEAD:
-        text = text.replace(typed, ticked)
+        text = re.sub(typed, ticked, text)
     return text
 
 
 INSTEAD = (
-    ("add --sure", "tick 'It is meant so'"),
-    ("Run the command again.", "Send it again."),
-    ("then run the command again", "then send it again"),
-)
+    (r"add --sure", "tick 'It is meant so'"),
+    (r"[Rr]un the command again", "send it again"),
+    (r"Write a further portion (as|with) [^;.]*[;.]( or strike what is wrong: tenside .*)?",
+     "Sent again, it is a further portion; strike what is wrong."),
+    (r"Or log a reading .*--added .*", "Or note a reading of what is in the vessel, with its pH, adding nothing."),
+    (r" \(--lost\)", ""),
+)  # fmt: skip
 """What is told to a page instead of what is told to a command line."""
-
-Fields = Sequence[Html]

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, Generic, TypeVar
 
 from optimizer.bench.batch import Batch, batch_from
-from optimizer.brief.listing import BriefLine, briefs_of
+from optimizer.brief.listing import OTHERS, BriefLine, briefs_of
 from optimizer.errors import DataError, fault
 from optimizer.files import read_toml
 
@@ -115,6 +115,25 @@ class Folder:
             batch_from(read_toml(found.path), str(found.path))
         return found
 
+    def trials(self) -> list[tuple[str, Path]]:
+        """Return the series of trials, each with how addresses call it."""
+        return [
+            (name_of(self.path, path), path)
+            for path, raw in self._files()
+            if not isinstance(raw, DataError) and "trials" in raw and "beaker" in raw
+        ]
+
+    def series(self, name: str) -> Path:
+        """Return where a series of trials lies.
+
+        Raises:
+            UnknownNameError: If there is none of this name.
+        """
+        found = next((path for called, path in self.trials() if called == name), None)
+        if found is None:
+            raise _unknown("series of trials", name)
+        return found
+
     def briefs(self) -> list[tuple[str, BriefLine]]:
         """Return the maker's own briefs, each with how addresses call it."""
         own = briefs_of(self.path).own
@@ -126,12 +145,14 @@ class Folder:
         Raises:
             UnknownNameError: If there is none of this name.
         """
-        found = next((line for called, line in self.briefs() if called == name), None)
-        if found is None:
+        path, raw = next((found for found in self._files() if name_of(self.path, found[0]) == name), (Path(), {}))
+        if isinstance(raw, DataError):
+            raise raw
+        if "name" not in raw or OTHERS & raw.keys():
             raise UnknownNameError(
                 fault(name, "", "there is no brief of this name here.", "Look at the bench.").problems
             )
-        return Path(found.call)
+        return path
 
     @property
     def records(self) -> Path:

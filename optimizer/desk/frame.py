@@ -190,23 +190,25 @@ def _readings(name: str, readings: Iterable[str], unit: str) -> Html | None:
     return tag("p", *buttons, class_="readings") if buttons else None
 
 
-def choice(asked: Asked, name: str, label: str, options: Iterable[tuple[str, str]], *, value: str = "") -> Html:
+def choice(
+    asked: Asked, name: str, label: str, options: Iterable[tuple[str, str]], *, value: str = "", key: str = ""
+) -> Html:
     """Return a list to choose one of: values with their words."""
-    chosen, problem = asked.text(name, value), asked.problems.get(name)
+    key, chosen, problem = key or name, asked.text(name, value), asked.problems.get(name)
     told = (tag("option", words, value=v, selected=v == chosen) for v, words in options)
     return tag(
         "div",
-        tag("label", label, for_=name),
-        tag("select", *told, id=name, name=name, aria_invalid="true" if problem else None),
+        tag("label", label, for_=key),
+        tag("select", *told, id=key, name=name, aria_invalid="true" if problem else None),
         tag("p", problem, class_="problem") if problem else None,
         class_="field",
     )
 
 
-def tick(asked: Asked, name: str, label: str) -> Html:
+def tick(asked: Asked, name: str, label: str, *, key: str = "") -> Html:
     """Return a box to tick."""
-    box = tag("input", type="checkbox", id=name, name=name, value="yes", checked=asked.ticked(name))
-    return tag("p", box, tag("label", label, for_=name), class_="tick")
+    box = tag("input", type="checkbox", id=key or name, name=name, value="yes", checked=asked.ticked(name))
+    return tag("p", box, tag("label", label, for_=key or name), class_="tick")
 
 
 def button(words: str, *, quiet: bool = False, **attributes: str) -> Html:
@@ -219,9 +221,9 @@ def folded(words: str, *parts: Child, open_: bool = False) -> Html:
     return tag("details", tag("summary", words), *parts, open=open_)
 
 
-def report(document: Document) -> Html:
-    """Return a report, without its title, as the body of a page or a part of it."""
-    return tag("div", Html(piece(document)), class_="report")
+def report(document: Document, key: str = "s") -> Html:
+    """Return a report, without its title, as the body of a page or a part of it; `key` begins every id in it."""
+    return tag("div", Html(piece(document, key)), class_="report")
 
 
 def sketched(sketch: Sketch, key: str) -> Html:

@@ -33,7 +33,7 @@ def _pieces(children: Iterable[Child]) -> Iterable[str]:
         if isinstance(child, Html):
             yield child
         elif isinstance(child, str):
-            yield escaped(child)
+            yield escaped(child).replace(" %", "&nbsp;%")
         else:
             yield from _pieces(child)
 

@@ -132,7 +132,17 @@ def incoming_of(
 
 def facts_digest(material: Material) -> str:
     """Return the first 16 hex digits of the SHA-256 of what the library says of a material."""
-    return hashlib.sha256(material.model_dump_json().encode()).hexdigest()[:16]
+    told = json.dumps(_ordered(material.model_dump()), sort_keys=True)
+    return hashlib.sha256(told.encode()).hexdigest()[:16]
+
+
+def _ordered(value: Any) -> Any:
+    """Return a value whose sets have an order; their own differs from one process to the next."""
+    if isinstance(value, dict):
+        return {key: _ordered(part) for key, part in value.items()}
+    if isinstance(value, list | tuple):
+        return [_ordered(part) for part in value]
+    return sorted(value) if isinstance(value, set | frozenset) else value
 
 
 def photo_of(folder: Path, name: str) -> Photo:

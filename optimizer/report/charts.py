@@ -121,9 +121,9 @@ def acid_curve(estimate: Iterable[tuple[float, Interval]], session: AcidSession)
     along, log = tuple(estimate), session.log
     read = tuple((r.grams, r.ph) for r in log.readings)
     lines = [
-        Curve("estimate, 8 of 10 below", tuple((g, i.high) for g, i in along)),
+        Curve("9 of 10 below this", tuple((g, i.high) for g, i in along)),
         Curve("estimate", tuple((g, i.typical) for g, i in along), read),
-        Curve("estimate, 8 of 10 above", tuple((g, i.low) for g, i in along)),
+        Curve("9 of 10 above this", tuple((g, i.low) for g, i in along)),
     ]
     target = tuple((g, log.target.typical) for g, _ in (along[0], along[-1]))
     lines.append(Curve(f"target {number(log.target.typical, 2)}", target))

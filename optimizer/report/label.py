@@ -194,7 +194,8 @@ def _natural(label: Label) -> Table:
     kinds = [("with water", label.natural), ("without water", label.natural_dry)]
     rows = tuple((name, origin.low, origin.declared, origin.high) for name, origin in kinds if origin)
     note = (
-        "Sum of share x index, substance by substance (ISO 16128-2, conventions from memory); supplier declarations "
+        "Sum of share x index, substance by substance (ISO 16128-2, conventions from memory; indices by renewable "
+        "carbon, where the standard also knows a way by mass); supplier declarations "
         "govern. Declared: typical lots, low end of every index. The standard gives a calculation: no certificate and "
         "no permission for a claim. Say whether water is counted when you quote a figure."
     )

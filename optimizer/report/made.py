@@ -175,7 +175,10 @@ def _put_back(made: Made) -> list[tuple[str, str]]:
     """Return what to do about water that is missing, or why nothing."""
     found = made.put_back
     if found is None:
-        return []
+        path = made.batch.where
+        if any(rule.broken for rule in made.rules) or made.batch.finish.mass_g is None:
+            return []
+        return [("next", f"tenside label {path}, then tenside records keep {path}")]
     grams = number(found.grams, 2)
     if found.why_not:
         return [("water", f"{grams} g are missing; do not put them back: {found.why_not}")]

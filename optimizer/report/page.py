@@ -84,11 +84,11 @@ def page(document: Document) -> str:
 """
 
 
-def piece(document: Document) -> str:
-    """Return what follows a document's title as a part of another page."""
+def piece(document: Document, key: str = "s") -> str:
+    """Return what follows a document's title as a part of another page; `key` begins every id in it."""
     parts = [*_opening(document)]
     for number, section in enumerate(document.sections, 1):
-        parts += _section(section, f"s{number}", 2, fold=number > 1)
+        parts += _section(section, f"{key}{number}", 2, fold=number > 1, region=False)
     return "\n".join(parts)
 
 
@@ -137,20 +137,20 @@ def _opening(document: Document) -> Iterator[str]:
         yield "</dl>"
 
 
-def _section(section: Section | Document, key: str, level: int, *, fold: bool) -> Iterator[str]:
+def _section(section: Section | Document, key: str, level: int, *, fold: bool, region: bool = True) -> Iterator[str]:
     """Yield a section under a heading of the given level; `key` begins every id in it.
 
-    One without a title belongs to the section before.
+    One without a title belongs to the section before. As a region it is a place of the page that readers jump to.
     """
     kind = ' class="cautions"' if isinstance(section, Listing) and section.kind == "caution" else ""
-    named = f' aria-labelledby="{key}h"' if section.title else ""
+    named = f' aria-labelledby="{key}h"' if section.title and region else ""
     yield f'<section id="{key}"{named}{kind}>'
     if section.title:
         yield f'<h{level} id="{key}h"{_turned(section.title)}>{_words(section.title)}</h{level}>'
     if isinstance(section, Document):
         yield from _opening(section)
         for number, part in enumerate(section.sections, 1):
-            yield from _section(part, f"{key}-{number}", min(level + 1, 6), fold=True)
+            yield from _section(part, f"{key}-{number}", min(level + 1, 6), fold=True, region=region)
     elif isinstance(section, Table):
         yield from _table(section, key, fold=section.detail or (fold and len(section.rows) > LONG and not section.form))
     elif isinstance(section, Sketch):
@@ -168,10 +168,11 @@ def _table(table: Table, key: str, *, fold: bool) -> Iterator[str]:
     wide = len(table.columns) > NARROW
     if wide:
         named = f'aria-labelledby="{key}h"' if table.title else 'aria-label="table"'
-        yield f'<div class="wide" role="region" tabindex="0" {named}>'
+        yield f'<div class="wide" role="group" tabindex="0" {named}>'
     title = f'<span class="unseen">{_words(table.title)}. </span>' if table.title else ""
     form = ' class="form"' if table.form else ""
-    yield f"<table{form}><caption>{title}{_words(table.note)}</caption>"
+    # On a narrow screen the rows of a wide table are laid out below one another: roles say that it still is a table.
+    yield f"<table{form}{_role(wide, 'table')}><caption>{title}{_words(table.note)}</caption>"
     heads = table.heads
     names = (f'<th scope="col"{_number(c)}>{_words(c.name)}</th>' if c.name else "<td></td>" for c in heads)
     yield f"<thead><tr>{''.join(names)}</tr></thead>"
@@ -182,14 +183,20 @@ def _table(table: Table, key: str, *, fold: bool) -> Iterator[str]:
             tag, scope = ("th", ' scope="row"') if k == table.lead and not table.blank else ("td", "")
             below = "".join(f'<p class="note"{_turned(n)}>{_words(n)}</p>' for n in notes if k == table.lead)
             words = BOX if column.kind == "tick" and cell else _words(cell)
-            cells.append(f"<{tag}{scope}{_number(column)}{_turned(cell)}>{words}{below}</{tag}>")
+            named = f' data-of="{_words(column.name)}"' if wide and tag == "td" and column.name else ""
+            role = _role(wide, "rowheader" if scope else "cell")
+            cells.append(f"<{tag}{scope}{_number(column)}{_turned(cell)}{named}{role}>{words}{below}</{tag}>")
         strong = ' class="strong"' if isinstance(row, Strong) else ""
-        yield f"<tr{strong}>{''.join(cells)}</tr>"
+        yield f"<tr{strong}{_role(wide, 'row')}>{''.join(cells)}</tr>"
     yield "</tbody></table>"
     if wide:
         yield "</div>"
     if fold:
         yield "</details>"
+
+
+def _role(wide: bool, role: str) -> str:
+    return f' role="{role}"' if wide else ""
 
 
 def _figure(sketch: Sketch, key: str) -> Iterator[str]:

@@ -116,6 +116,7 @@ def material_document(library: Library, material: Material) -> Document:
         ("warm to", "" if material.warm_to is None else f"{number(material.warm_to)} °C"),
         ("add below", "" if material.add_below is None else f"{number(material.add_below)} °C"),
         ("dissolves", "" if material.dissolves is None else f"{number(material.dissolves)} % alone in water of 25 °C"),
+        ("charge of polymer", listed(_charges(material, library))),
         ("salts", "" if material.salt_known else "brings dissolved salts that are not known"),
         ("handling", material.handling),
         ("notes", material.notes),
@@ -228,6 +229,17 @@ def _micelles(material: Material) -> list[Table]:
     )
     columns = ("INCI", "mM, low - typical - high", "confidence", "source")
     return [Table("Critical micelle concentration", columns, tuple(rows), note=note)] if rows else []
+
+
+def _charges(material: Material, library: Library) -> list[str]:
+    """Return how densely the polymers of a material are charged, with who says so."""
+    known = {
+        s.inci: library.charge_densities[s.inci] for s in material.substances if s.inci in library.charge_densities
+    }
+    return [
+        f"{' to '.join(dict.fromkeys(map(number, d.mmol_per_g)))} mmol per g of {inci} ({d.confidence})"
+        for inci, d in known.items()
+    ]
 
 
 def _natural(substance: Substance) -> str:

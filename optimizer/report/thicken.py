@@ -7,8 +7,8 @@ from optimizer.bench.thicken import ThickeningLog
 from optimizer.data.cautions import Caution
 from optimizer.immutable import immutable, untold
 from optimizer.report.advice import budget_table
-from optimizer.report.blend import caution_listing
-from optimizer.report.document import Columns, Document, Listing, Sketch, Table, figures
+from optimizer.report.blend import alarm_listing, caution_listing
+from optimizer.report.document import Columns, Curve, Curves, Document, Listing, Sketch, Table, figures
 from optimizer.report.struck import struck_listing
 from optimizer.units import number
 
@@ -24,7 +24,7 @@ class Thickened:
     batch: str
     logs: tuple[ThickeningLog, ...]
     cautions: tuple[Caution, ...] = ()
-    """Of the thickeners."""
+    """What is said of the batch before anything else, and those of the thickeners."""
     struck: tuple[Struck, ...] = ()
     """Steps that count no more."""
     begun: bool = untold(default=False)
@@ -50,7 +50,7 @@ def thicken_document(
     if not logs:
         step = "Name a thickener under [held_back] thickeners of the brief; 'tenside advice' lists those that suit."
         return Document(f"Thickening of {name}", f"No thickener is planned. {step}", good=False)
-    sections: list[Table | Listing | Sketch] = []
+    sections: list[Table | Listing | Sketch] = [*alarm_listing(cautions)]
     for log in logs:
         if len(logs) > 1:
             sections.append(Listing(f"{log.material.name}: {log.state}", (log.verdict,)))
@@ -63,8 +63,8 @@ def thicken_document(
             sections.append(Listing("Mind", log.notes, "caution"))
     sections += struck_listing(struck)
     sections.append(budget_table(logs[0].budget))
-    if cautions:
-        sections.append(caution_listing(cautions))
+    if own := tuple(c for c in cautions if not c.loud):
+        sections.append(caution_listing(own))
     first = logs[0]
     verdict = first.verdict if len(logs) == 1 else f"{len(logs)} {'logs' if begun else 'thickeners are planned'}."
     facts = []
@@ -134,4 +134,12 @@ def _curve(log: ThickeningLog) -> Sketch:
     note = f"Reading{f' in {log.unit}' if log.unit else ''} against thickener added."
     note += " The dashes are the target." if log.target else ""
     note += " ○: read at another temperature." if any(not c for _, _, c in points) else ""
-    return Sketch("The curve", tuple(lines), note)
+    read = tuple((x, y) for x, y, comparable in points if comparable)
+    curves = [Curve("read", read, read)]
+    if other := tuple((x, y) for x, y, comparable in points if not comparable):
+        curves.append(Curve("at another temperature", other[:1], other))
+    if log.target:
+        curves.append(Curve(f"target {number(log.target, 1)}", ((0.0, log.target), (right, log.target))))
+    unit = f"reading, {log.unit}" if log.unit else "reading"
+    drawing = Curves(f"{log.material.name} added, %", unit, tuple(curves)) if len(read) > 1 else None
+    return Sketch("The curve", tuple(lines), note, drawing)

@@ -175,7 +175,10 @@ class Natural(LimitRule):
     Equation: with water 100 sum_i x_i (n_i + w_i) / 100; without water
     100 sum_i x_i n_i / (sum_i x_i (1 - w_i) + h), with n_i the natural-origin mass apart from
     water, w_i the water share and h the part held back, which counts as not natural. An unknown
-    index counts as 0. The standard gives a calculation, not permission for a claim.
+    index counts as 0. The standard knows two ways to the index of a derived substance: by renewable
+    carbon, which this library takes, and by mass of natural origin; say which when you quote a figure
+    (sodium laureth sulfate of 2 EO: 12 / 16 carbons = 0.75, by mass 0.77). It gives a calculation,
+    not permission for a claim.
     """
 
     kind: Literal["natural"] = "natural"

@@ -69,7 +69,7 @@ class MixedCmc(LimitRule):
     """
 
     kind: Literal["mixed-cmc"] = "mixed-cmc"
-    figures: ClassVar[tuple[str, ...]] = ("substances", "molar_mass", "cmc")
+    figures: ClassVar[tuple[str, ...]] = ("substances", "molar_mass", "cmc", "chains")
     at: Level = "high"
     """Which end of each CMC is used."""
     unit: ClassVar[str] = "mM"
@@ -104,7 +104,7 @@ class FreeMonomer(CurvedRule):
     """
 
     kind: Literal["free-monomer"] = "free-monomer"
-    figures: ClassVar[tuple[str, ...]] = ("substances", "molar_mass", "cmc")
+    figures: ClassVar[tuple[str, ...]] = ("substances", "molar_mass", "cmc", "chains")
     of: Charge = "anionic"
     """Charge whose monomer is summed."""
     dilution: float = Field(default=10.0, ge=1, le=10000)

@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 
 import optimizer as tenside
-from optimizer.answers.rulers import Pool, Ruled, Rulers
+from optimizer.answers.ruled import Ruled
+from optimizer.answers.rulers import Pool, Rulers
 from optimizer.answers.starter import lay
 from optimizer.errors import DataError
 from optimizer.files import shipped

@@ -14,7 +14,9 @@ import pytest
 from optimizer.assessment.chemistry import chemistry_of
 from optimizer.assessment.measured import NEAREST, REACH, Measured, measured_of, neighbours_of
 from optimizer.brief.brief import load_brief
-from optimizer.data.measured import ANIONIC, THICKENERS, Blends, measured_blends
+from optimizer.data.facts import Material
+from optimizer.data.library import Library
+from optimizer.data.measured import ANIONIC, POLYMERS, THICKENERS, Blends, measured_blends
 from optimizer.files import read_text, shipped
 from optimizer.report.blend import blend_document
 from optimizer.report.chemistry import chemistry_sections
@@ -22,7 +24,7 @@ from optimizer.report.markdown import markdown
 from optimizer.report.page import page
 from optimizer.report.terminal import lines
 from optimizer.solve.best import solve
-from tests.support.benches import situation
+from tests.support.benches import library, situation
 
 SHIPPED = sorted(p.stem for p in shipped("scenarios").glob("*.toml") if p.stem not in ("common", "impossible-wash"))
 
@@ -61,7 +63,10 @@ def test_blends_are_those_of_the_file() -> None:
         assert every.stable[k] == (row["stable"] == "True")
         assert every.clear[k] == (row["stable"] == "True" and float(row["turbidity_NTU"]) < 100)
     assert every.names.count("Polyquaternium-7") == 1
-    assert set(every.names) >= ANIONIC | THICKENERS
+    assert set(every.names) >= ANIONIC | THICKENERS | POLYMERS
+    for row in rows():
+        kinds = [sum(held(row, name) > 0 for name in group) for group in (POLYMERS, THICKENERS)]
+        assert kinds == [1, 1], "what is told of each: a cationic polymer and a thickener in it"
 
 
 @pytest.mark.parametrize(
@@ -110,6 +115,17 @@ def test_the_least_stable_pair_comes_first_and_every_measured_pair_is_told() -> 
     assert found[0].share < found[-1].share
 
 
+def test_the_library_keeps_dense_polymers_from_measured_anionics_by_what_was_counted() -> None:
+    pair = next(e for e in library().exclusions if e.id == "dense-polymers-against-anionics")
+    assert set(pair.other) == ANIONIC
+    shares = {}
+    for polymer in (*pair.one, "Polyquaternium-7"):
+        beside = [row for row in rows() if held(row, polymer) > 0 and any(held(row, name) > 0 for name in ANIONIC)]
+        shares[polymer] = round(100 * sum(row["stable"] == "True" for row in beside) / len(beside))
+    assert shares == {"Polyquaternium-6": 7, "Polyquaternium-16": 14, "Polyquaternium-7": 58}
+    assert all(f"{share} %" in pair.note for share in shares.values())
+
+
 def test_what_was_not_measured_is_silent() -> None:
     nothing = told({"sodium-laureth-sulfate-2eo-70": 12.0, "cocamidopropyl-hydroxysultaine": 6.0})
     assert nothing.pairs == ()
@@ -119,6 +135,41 @@ def test_what_was_not_measured_is_silent() -> None:
     alone = told({"coco-glucoside-glyceryl-oleate": 5.0, "cocamidopropyl-betaine": 8.0})
     assert alone.pairs == ()
     assert alone.nearest > REACH
+
+
+def bought(*incis: str) -> Library:
+    """Return the library with one more material, half of it water; its make-up is made up."""
+    share = 50 / len(incis)
+    entry = {
+        "id": "bought", "name": "Bought", "function": "thickener", "phase": "thickening",
+        "substances": [
+            *({"inci": inci, "share": [share] * 3, "charge": "nonionic"} for inci in incis),
+            {"inci": "Aqua", "role": "water", "share": [50, 50, 50]},
+        ],
+        "backing": {"default": ["invented", "from memory"]},
+    }  # fmt: skip
+    return library().model_copy(update={"materials": (*library().materials, Material.model_validate(entry))})
+
+
+@pytest.mark.parametrize(
+    ("incis", "counted"),
+    [
+        (("Laureth-2",), True),
+        (("PEG/PPG-120/10 Trimethylolpropane Trioleate", "Laureth-2"), True),
+        (("Laureth-2", "PEG/PPG-120/10 Trimethylolpropane Trioleate"), True),
+        (("PEG/PPG-120/10 Trimethylolpropane Trioleate",), True),
+        (("PEG/PPG-120/10 Trimethylolpropane Trioleate", "Glycerin"), False),
+        (("Laureth-3",), False),
+    ],
+)
+def test_a_thickener_counts_in_the_distance_if_it_was_measured(incis: tuple[str, ...], counted: bool) -> None:
+    """Such blends hold 1 to 5 % of a thickener: with a measured one the make-up comes nearer, with another farther."""
+    doses = {"cocamidopropyl-betaine": 11.0, "sodium-cocoyl-glutamate": 10.0}
+    without = told(doses).nearest
+    made = situation({**doses, "bought": 3.0}, own=bought(*incis))
+    found = measured_of(made.formula)
+    assert (found.nearest < without) == counted
+    assert len(found.pairs) == 1, "a thickener makes no pair"
 
 
 def left_out(every: Blends, fifths: int = 20) -> tuple[list[np.ndarray], list[np.ndarray], list[np.ndarray]]:
@@ -202,6 +253,7 @@ def test_terminal_has_a_line_and_pages_fold_the_rest() -> None:
     for shown in (text, words):
         assert "of 8 measured blends of these two, 5 stayed stable, 5 of these clear" in shown
         assert "measured blends nearest to the whole formula" in shown
+        assert shown.count("each with a cationic polymer and a thickener in it") == 2
         assert "Measured pairs" not in shown
     folded = page(document)
     assert "Measured pairs" in folded

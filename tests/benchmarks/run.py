@@ -16,6 +16,7 @@ from functools import partial
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command line does; before numpy is imported
 
 import choices
+import desk
 import families
 import joint
 import ph
@@ -131,6 +132,7 @@ PARTS: dict[str, Part] = {
     "ph": ph.lines,
     "trials": trials.lines,
     "starts": starts.lines,
+    "desk": desk.lines,
 }
 
 if __name__ == "__main__":

@@ -125,6 +125,18 @@ def test_many_surfactants_agree_with_the_balance() -> None:
     assert told.typical == pytest.approx(micelles((3, 2, 1), (2.0, 0.2, 1.0), table).cmc)
 
 
+def test_what_is_not_there_counts_nothing() -> None:
+    kinds = ("anionic", "anionic", "amphoteric")
+    betas = [[pair_of(one, other).spread for other in kinds] for one in kinds]
+    cmcs = [Interval(1.0, 2.0, 3.0), Interval(5.0, 8.1, 8.3), Interval(0.05, 0.1, 0.6)]
+    two = [0, 2]
+    without = mixed_cmc(
+        (3, 2), [cmcs[i] for i in two], ("anionic", "amphoteric"), [[betas[0][2]] * 2] * 2, COUNTER_IONS
+    )
+    held = mixed_cmc((3, 0, 2), cmcs, kinds, betas, COUNTER_IONS)
+    assert (held.low, held.typical, held.high) == pytest.approx((without.low, without.typical, without.high))
+
+
 def test_every_pair_has_a_parameter() -> None:
     every = ("anionic", "amphoteric", "nonionic", "cationic", *KINDS.values())
     for one in every:

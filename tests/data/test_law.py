@@ -191,6 +191,22 @@ def test_sodium_and_potassium_benzoate_have_ceilings_of_their_own() -> None:
     assert broken(2.96, shared("Sodium Benzoate")) == {"eu-annex-v-1-benzoic"}
 
 
+def test_law_is_found_however_a_name_is_written(tmp_path: Path) -> None:
+    path = tmp_path / "own.toml"
+    path.write_text(
+        '[[material]]\nid = "own"\nname = "own"\nfunction = "perfume"\nphase = "preservation"\n'
+        'substances = [{ inci = "POTASSIUM BENZOATE", share = [100, 100, 100] }]\n'
+        'allergens = { "methyl salicylate" = [1, 1, 1] }\n'
+        'backing = { default = ["common", "common practice"] }\n',
+        encoding="utf-8",
+    )
+    own = read_library([shipped("library"), path]).by_id["own"]
+    assert own.inci == "Potassium Benzoate"
+    assert own.substances[0].as_acid == pytest.approx(122.12 / 160.21)
+    assert broken(1.0, own) == {"eu-annex-v-1a-benzoates"}
+    assert "eu-annex-iii-324-methyl-salicylate" in broken(7.0, own)
+
+
 def test_esters_and_salts_of_unknown_mass_count_whole() -> None:
     """Nobody says how much acid MEA-benzoate is: on the safe side all of it counts."""
     unknown = material("own", held("MEA-Benzoate", 100))

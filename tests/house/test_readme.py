@@ -1,4 +1,4 @@
-"""Every command that the README shows runs, in order, in one folder."""
+"""Every command that the README and docs/commands.md show runs, in order, in one folder."""
 
 import os
 import re
@@ -8,12 +8,15 @@ import sys
 from pathlib import Path
 
 import pytest
+import tomli
 
+from tests.make_commands_page import PAGE, page
 from tests.support.hostile import ask
 
 ROOT = Path(__file__).resolve().parents[2]
-BLOCKS = re.findall(r"```console\n(.*?)```", (ROOT / "README.md").read_text(encoding="utf-8"), re.DOTALL)
-COMMANDS = [line for block in BLOCKS for line in block.splitlines() if line.startswith("tenside ")]
+SHOWN = [(ROOT / name).read_text(encoding="utf-8") for name in ("README.md", "docs/commands.md")]
+BLOCKS = [block for text in SHOWN for block in re.findall(r"```console\n(.*?)```", text, re.DOTALL)]
+COMMANDS = list(dict.fromkeys(line for block in BLOCKS for line in block.splitlines() if line.startswith("tenside ")))
 
 FORMULA = """material,percent
 sodium-laureth-sulfate-2eo-70,8
@@ -25,6 +28,19 @@ sodium-benzoate,0.5
 potassium-sorbate,0.3
 aqua,q.s.
 """
+
+
+def tried() -> str:
+    """Return the readings of the demo's series of trials as a table, but those that the README types."""
+    series = tomli.loads((ROOT / "scenarios" / "trials" / "gentle-wash.toml").read_text(encoding="utf-8"))
+    read: dict[int, dict[str, str]] = {}
+    for one in series["reading"]:
+        if one["beaker"] not in (1, 3, 5):
+            read.setdefault(one["beaker"], {})[one["what"]] = one["read"]
+    names = ("viscosity", "clarity", "separated")
+    rows = [",".join([str(beaker), *(read[beaker].get(n, "") for n in names)]) for beaker in sorted(read)]
+    return "\n".join([",".join(["beaker", *names]), *rows]) + "\n"
+
 
 READINGS = "added_g,ph\n0,9.3\n0.2,7.4\n0.3,6.2\n"
 
@@ -54,7 +70,19 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (made / "price-list.csv").write_text(PRICES, encoding="utf-8")
     (made / "my-variants.toml").write_text(VARIANTS, encoding="utf-8")
     (made / "my-readings.csv").write_text(READINGS, encoding="utf-8")
+    (made / "my-trials.csv").write_text(tried(), encoding="utf-8")
     return made
+
+
+def test_the_page_of_commands_is_what_the_program_says() -> None:
+    assert page() == PAGE.read_text(encoding="utf-8"), "run python tests/make_commands_page.py"
+
+
+def test_readme_is_short_and_its_links_lead_somewhere() -> None:
+    assert len(SHOWN[0].splitlines()) <= 150
+    for text, folder in zip(SHOWN, (ROOT, ROOT / "docs"), strict=True):
+        for target in re.findall(r"\]\(([^)#]+)\)", text):
+            assert target.startswith("https://") or (folder / target).exists(), target
 
 
 def test_readme_shows_commands() -> None:
@@ -92,7 +120,7 @@ def test_commands_run_in_order_each_in_a_process_of_its_own(folder: Path) -> Non
 
 def test_make_targets_exist() -> None:
     targets = re.findall(r"^([a-z-]+):", (ROOT / "Makefile").read_text(encoding="utf-8"), re.MULTILINE)
-    texts = (ROOT / "README.md").read_text(encoding="utf-8") + (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    texts = "".join([*SHOWN, (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")])
     named = set(re.findall(r"`make ([a-z-]+)`", texts)) | {"demo", "test"}
     assert named <= set(targets)
 
@@ -120,5 +148,6 @@ def test_make_demo_goes_from_the_brief_to_the_bottles(tmp_path: Path) -> None:
         f"To read and print, in {demo}/",
     ):
         assert part in done.stdout
-    for page in ("hand-wash.html", "weigh-sheet.pdf", "weigh-sheet.xlsx", "card.png", "assessor.xlsx", "records.db"):
-        assert (demo / page).stat().st_size > 1000
+    assert done.stdout.splitlines()[-1] == f"tenside open {demo}"
+    for file in ("hand-wash.html", "weigh-sheet.pdf", "weigh-sheet.xlsx", "card.png", "assessor.xlsx", "records.db"):
+        assert (demo / file).stat().st_size > 1000

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta
@@ -619,6 +621,21 @@ def test_a_test_due_today_is_due_and_overdue_only_tomorrow(store: Store, tmp_pat
     later = (datetime.fromisoformat(day) + timedelta(days=1)).date().isoformat()
     assert {t.status for t in tasks(store, day, 0).tasks if t.on == day} == {"due"}
     assert {t.status for t in tasks(store, later, 0).tasks if t.on == day} == {"overdue"}
+
+
+def test_what_the_library_says_has_the_same_digest_in_every_process() -> None:
+    told = "from optimizer.data.library import read_library; from optimizer.files import shipped; "
+    told += "from optimizer.records.batches import facts_digest; "
+    told += "print([facts_digest(m) for m in read_library([shipped('library')]).materials])"
+    said = {
+        subprocess.run(
+            [sys.executable, "-c", told], env={**os.environ, "PYTHONHASHSEED": seed}, capture_output=True, text=True,
+            check=True,
+        ).stdout
+        for seed in ("1", "2")
+    }  # fmt: skip
+    assert len(said) == 1
+    assert len(said.pop()) > 1000
 
 
 def test_a_later_report_says_what_the_library_has_changed_since(tmp_path: Path) -> None:

@@ -24,6 +24,7 @@ from optimizer.report.page import LONG, page
 from optimizer.report.tradeoff import leeway_document
 from optimizer.solve.best import solve
 from optimizer.studies.leeway import leeway
+from tests.support.hostile import ask
 
 CHROMIUM, DRIVER = Path("/usr/bin/chromium"), Path("/usr/bin/chromedriver")
 FLAGS = (
@@ -151,6 +152,73 @@ def test_nothing_is_wider_than_its_window(browser: Any, pages: dict[str, Path], 
     # The widest letters that are common, wherever the page's own are missing.
     browser.execute_script("document.documentElement.style.setProperty('--sans', 'Verdana, DejaVu Sans')")
     assert browser.execute_script(OVER) == [0, [], []]
+
+
+BROKEN = """
+const wide = document.documentElement.clientWidth, bad = [];
+const walk = document.createTreeWalker(document.querySelector('main'), NodeFilter.SHOW_TEXT);
+for (let text; (text = walk.nextNode());) {
+  const cell = text.parentElement.closest('td, th');
+  if (!cell || !cell.checkVisibility() || cell.closest('thead')) continue;
+  for (const found of text.data.matchAll(/[\\p{L}\\d.,:+]+/gu)) {
+    if (found[0].length > 24) continue;
+    const range = document.createRange();
+    range.setStart(text, found.index);
+    range.setEnd(text, found.index + found[0].length);
+    const boxes = range.getClientRects();
+    if (boxes.length > 1) bad.push('broken: ' + found[0]);
+    if (boxes.length && boxes[boxes.length - 1].right > wide + 1) bad.push('out of sight: ' + found[0]);
+  }
+}
+return bad;
+"""
+"""Words of tables that are broken over two lines, and words that stand beyond the edge of the window."""
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """Return pages of a batch that goes from its plan to the bottles; weights and readings are made up."""
+    folder = tmp_path_factory.mktemp("bench")
+    batch = str(folder / "batch.toml")
+    thicken = ("thicken", batch, "--material", "sorbitan-sesquicaprylate")
+    done = (
+        ("batch", "hand-wash", "--size", "5kg", "--scale", "0.1", "--number", "HW-012", "--out", batch),
+        ("weigh", batch, "--html", str(folder / "weigh.html")),
+        ("weighed", batch, "glycerin=101.4@QN-3"),
+        (*thicken, "--added", "0%", "--viscosity", "120", "--target", "3000", "--ph", "5.1"),
+        (*thicken, "--added", "0.5%", "--viscosity", "900", "--ph", "5.1", "--html", str(folder / "thicken.html")),
+        ("weighed", batch, "--finish-mass", "4850", "--water-added", "60", "--bottles", "18", "--sure"),
+        ("made", batch, "--html", str(folder / "made.html")),
+        ("cost", batch, "--costs", "refill", "--html", str(folder / "cost.html")),
+        ("label", batch, "--html", str(folder / "label.html")),
+    )
+    for asked in done:
+        told = ask(*asked, seconds=120)
+        assert told.code in (0, 4), told.err
+    return {path.stem: path for path in folder.glob("*.html")}
+
+
+@pytest.mark.parametrize("width", [390, 768, 1200])
+@pytest.mark.parametrize("name", ["weigh", "thicken", "made", "cost", "label"])
+def test_no_word_of_a_bench_page_is_broken_or_out_of_sight(
+    browser: Any, bench: dict[str, Path], name: str, width: int
+) -> None:
+    opened(browser, bench[name], width)
+    browser.execute_script("document.querySelectorAll('details').forEach(d => d.open = true)")
+    assert browser.execute_script(BROKEN) == []
+    assert browser.execute_script("return document.documentElement.scrollWidth") <= width
+
+
+def test_a_wide_table_stays_a_table_where_its_rows_are_laid_out_below_one_another(
+    browser: Any, bench: dict[str, Path]
+) -> None:
+    opened(browser, bench["cost"], 390)
+    roles = browser.execute_script(
+        "const t = document.querySelector('.wide table'), r = t.querySelector('tbody tr');"
+        "return [t.role || t.getAttribute('role'), r.getAttribute('role'), r.children[0].getAttribute('role'),"
+        " getComputedStyle(r).display, r.querySelector('[data-of]').dataset.of !== '']"
+    )
+    assert roles == ["table", "row", "rowheader", "flex", True]
 
 
 @pytest.mark.parametrize("name", ["hand-wash", "odd", "form"])

@@ -98,9 +98,10 @@ def acidity(asked: Asked) -> Page:
     if session is None:
         parts += [_blind(answer), _begin(asked, answer)]
     else:
-        parts += [_now(batch, session, answer), _reading(asked, session), onwards(asked, batch, "ph")]
-        parts += [sketched(acid_curve(curve_of(session, session.advice.next_addition), session), "curve")]
-        parts += [_log(asked, session), _another(asked, answer)]
+        on = onwards(asked, batch, "ph", done=session.advice.state == "stop")
+        todo = tag("div", _now(batch, session, answer), on, _reading(_of_this(asked), session))
+        curve = sketched(acid_curve(curve_of(session, session.advice.next_addition), session), "curve")
+        parts += [tag("div", todo, tag("div", curve, _log(asked, session)), class_="two"), _another(asked, answer)]
     parts.append(folded("All of it: what it rests on, cautions", report(document)))
     return Page(title(batch, "pH"), markup(*parts))
 
@@ -151,28 +152,33 @@ def _now(batch: Batch, session: AcidSession, answer: PhAnswer) -> Html:
     )
 
 
-def _how(asked: Asked, last_water: str = "") -> Html:
-    """Return what else is noted of a reading."""
+def _how(asked: Asked, last_water: str = "", key: str = "") -> Html:
+    """Return what else is noted of a reading; `key` begins the ids of its fields."""
     return folded(
-        "How it was read",
+        "How it was read, and the lot",
         tag(
             "div",
+            field(asked, "lot", "Lot of the acid or alkali", key=f"{key}lot"),
             field(
                 asked, "water", "Water per gram of product", figure=True, unit="g", value=last_water,
-                hint="0 or empty for neat, 9 for a dilution to 10 %.",
+                hint="0 or empty for neat, 9 for a dilution to 10 %.", key=f"{key}water",
             ),
-            choice(asked, "with", "Read with", (("meter", "a meter"), ("strip", "a strip"))),
-            field(asked, "temperature", "Temperature", figure=True, unit="°C", hint="25 if it is left empty."),
-            field(asked, "note", "Note"),
+            choice(asked, "with", "Read with", (("meter", "a meter"), ("strip", "a strip")), key=f"{key}with"),
+            field(
+                asked, "temperature", "Temperature", figure=True, unit="°C", hint="25 if it is left empty.",
+                key=f"{key}temperature",
+            ),
+            field(asked, "note", "Note", key=f"{key}note"),
             class_="fields",
         ),
-        tick(asked, "foam", "There was foam on the probe or strip"),
+        tick(asked, "foam", "There was foam on the probe or strip", key=f"{key}foam"),
         open_=any(name in asked.problems for name in ("water", "temperature")),
     )  # fmt: skip
 
 
-def _sure(asked: Asked) -> Html | None:
-    return tick(asked, "sure", "It is meant so: more than the part held back is in") if "" in asked.problems else None
+def _sure(asked: Asked, key: str = "") -> Html | None:
+    words = "It is meant so: more than the part held back is in"
+    return tick(asked, "sure", words, key=f"{key}sure") if "" in asked.problems else None
 
 
 def _reading(asked: Asked, session: AcidSession) -> Html:
@@ -186,12 +192,11 @@ def _reading(asked: Asked, session: AcidSession) -> Html:
         tag("input", type="hidden", name="before", value=repr(inside)),
         tag(
             "div",
-            field(asked, "now", "Added since the last reading", figure=True, unit="g", big=True,
-                  hint=f"{number(inside, 3)} g are in so far. Leave it empty if nothing was added."),
-            field(asked, "ph", "pH that is read now", figure=True, big=True, need=True),
-            field(asked, "lot", "Lot of the acid or alkali"),
-            class_="fields",
+            field(asked, "now", "Added since then", figure=True, unit="g", big=True),
+            field(asked, "ph", "pH that is read", figure=True, big=True, need=True),
+            class_="fields pair",
         ),
+        tag("p", f"{number(inside, 3)} g are in so far. Leave it empty if nothing was added.", class_="hint"),
         _how(asked, water),
         _sure(asked),
         button("Note it"),
@@ -199,31 +204,46 @@ def _reading(asked: Asked, session: AcidSession) -> Html:
     )  # fmt: skip
 
 
-def _begin(asked: Asked, answer: PhAnswer) -> Html:
+def _of_this(asked: Asked) -> Asked:
+    """Return the request as the form of the present log sees it: what was typed into another one is not its."""
+    if not asked.text("of"):
+        return asked
+    return Asked(asked.desk, asked.device, asked.place, asked.names, asked.query)
+
+
+def _begin(asked: Asked, answer: PhAnswer, key: str = "") -> Html:
+    """Return the form that begins a log; `key` begins the ids of its fields."""
     solution = answer.solution
     names = [(name, name) for name in CHEMICALS]
+    kinds = (("batch", "the batch itself"), ("sample", "a sample of it"))
+    percent = number(solution.percent, 2)
     return form(
         asked,
         place(asked, "ph"),
         tag("h2", "Begin with a reading"),
         tag(
             "div",
-            field(asked, "ph", "pH that is read now", figure=True, big=True, need=True),
-            choice(asked, "of", "What is adjusted", (("batch", "the batch itself"), ("sample", "a sample of it"))),
-            field(asked, "sample", "Mass of the sample", figure=True, unit="g", hint="Only for a sample."),
-            choice(asked, "chemical", "What will be added", names, value=solution.chemical.name),
-            field(asked, "strength", "Its strength", figure=True, unit="%", value=number(solution.percent, 2)),
+            field(asked, "ph", "pH that is read now", figure=True, big=True, need=True, key=f"{key}ph"),
+            choice(asked, "of", "What is adjusted", kinds, key=f"{key}of"),
+            field(asked, "sample", "Mass of the sample", figure=True, unit="g", hint="Only for a sample.",
+                  key=f"{key}sample"),
+            choice(asked, "chemical", "What will be added", names, value=solution.chemical.name, key=f"{key}chemical"),
+            field(asked, "strength", "Its strength", figure=True, unit="%", value=percent, key=f"{key}strength"),
             class_="fields",
         ),
-        _how(asked),
-        _sure(asked),
+        _how(asked, key=key),
+        _sure(asked, key),
         button("Begin the log"),
         keep="ph-begin",
-    )
+    )  # fmt: skip
 
 
 def _another(asked: Asked, answer: PhAnswer) -> Html:
-    return folded("Begin another log: the batch after a sample, or another solution", _begin(asked, answer))
+    """Return the form of a further log; what was typed into it stands there alone."""
+    mine = bool(asked.text("of"))
+    asking = asked if mine else Asked(asked.desk, asked.device, asked.place, asked.names, asked.query)
+    words = "Begin another log: the batch after a sample, or another solution"
+    return folded(words, _begin(asking, answer, "begin-"), open_=mine)
 
 
 def _log(asked: Asked, session: AcidSession) -> Html:

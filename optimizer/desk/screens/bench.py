@@ -5,10 +5,9 @@ from __future__ import annotations
 from urllib.parse import urlencode
 
 from optimizer.answers.starter import lay
-from optimizer.answers.stock import shelves_in, stock_of
+from optimizer.answers.stock import shelf_left, shelves_in
 from optimizer.bench.batch import Batch
 from optimizer.bench.stage import stage_of
-from optimizer.data.library import read_library
 from optimizer.desk.asked import Asked
 from optimizer.desk.folder import BatchFile
 from optimizer.desk.frame import button, form
@@ -17,8 +16,8 @@ from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, Screen
 from optimizer.desk.way import NEXT
 from optimizer.errors import DataError
-from optimizer.files import shipped
 from optimizer.records.series import Task, tasks
+from optimizer.records.stock import Holding
 from optimizer.records.store import open_store
 from optimizer.units import number
 
@@ -59,21 +58,25 @@ def _offer(asked: Asked) -> Html:
 def _low(asked: Asked) -> Html | None:
     """Return what runs low on the shelves of the folder; a shelf that cannot be read is told on its own page."""
     try:
-        materials = read_library([shipped("library"), *asked.folder.path.glob("materials.toml")]).materials
-        lines = [s for p in shelves_in(asked.folder.path) for s in stock_of(p, materials, asked.folder.records)]
+        paths = shelves_in(asked.folder.path)
+        found = [h for p in paths for h in shelf_left(p, asked.folder.records, asked.today).stock.materials if h.low]
     except DataError as error:
         said = f"The shelf cannot be read: {error.problems[0].what}"
         return tag("p", said, " ", tag("a", "Look at the shelf", href="/shelf"), class_="wrong")
     items = [
         tag(
             "li",
-            tag("p", tag("a", s.name, href=f"/shelf#row-{s.line.row}"), class_="name"),
-            tag("p", f"{number(s.left_kg or 0.0, 3)} kg left; one batch took {number(s.last_kg, 3)} kg", class_="next"),
+            tag("p", tag("a", h.name, href="/shelf"), class_="name"),
+            tag("p", f"{number(h.left_kg, 3)} kg left{_until(h)}", class_="next"),
         )
-        for s in lines
-        if s.low
+        for h in found
     ]
     return tag("section", tag("h2", "Runs low"), tag("ul", *items, class_="entries")) if items else None
+
+
+def _until(held: Holding) -> str:
+    lasts = f", until about {held.lasts_until} at the pace of late" if held.lasts_until else ""
+    return f"{lasts}; buy by {held.buy_by}" if held.buy_by else lasts
 
 
 def _under_way(batches: list[BatchFile]) -> Html:
@@ -108,22 +111,29 @@ def _due(asked: Asked) -> Html | None:
     if not found.tasks and not found.alarms:
         return None
     alarms = (tag("li", said, class_="next") for said in found.alarms)
+    days: dict[tuple[str, str], list[Task]] = {}
+    for task in found.tasks:
+        days.setdefault((task.batch, task.on), []).append(task)
     return tag(
         "section",
         tag("h2", "To be read"),
         tag("ul", *alarms) if found.alarms else None,
-        tag("ul", *map(_task, found.tasks), class_="entries"),
+        tag("ul", *map(_day, days.values()), class_="entries"),
     )
 
 
-def _task(task: Task) -> Html:
-    said = {"coming": f"on {task.on}", "due": "today", "overdue": f"overdue since {task.on}"}[task.status]
-    where = f"/record?{urlencode({'batch': task.batch, 'test': task.name})}"
+def _day(due: list[Task]) -> Html:
+    """Return what is to be read of one batch on one day."""
+    task = due[0]
+    said = {"coming": f"On {task.on}", "due": "Today", "overdue": f"Overdue since {task.on}"}[task.status]
+    links = (
+        tag("a", f"{t.what}, {t.place}", href=f"/record?{urlencode({'batch': t.batch, 'test': t.name})}") for t in due
+    )
     return tag(
         "li",
         tag("span", task.batch, class_="mark"),
-        tag("p", tag("a", f"{task.what}, {task.place}", href=where), class_="name"),
         tag("p", said, class_="of" if task.status == "coming" else "next"),
+        tag("p", *links, class_="many"),
     )
 
 

@@ -11,7 +11,8 @@ from urllib.parse import quote
 
 from optimizer.answers.draft import SIDES, Draft, Mark
 from optimizer.answers.keeping import ChangedMeanwhileError, can_be_put_back, keep, keep_as_variant, put_back
-from optimizer.answers.rulers import Moved, Ruled, Ruler, Rulers
+from optimizer.answers.ruled import Moved, Ruled, Ruler
+from optimizer.answers.rulers import Rulers
 from optimizer.desk.asked import Asked
 from optimizer.desk.drafting import ELSE, TURNS, address, draft_of, hidden, rulers_of
 from optimizer.desk.frame import button, field, folded, form
@@ -54,7 +55,9 @@ def _formula(asked: Asked) -> Page:
     draft, wrong, readings = draft_of(asked, rulers)
     asked.problems, asked.readings = {**wrong, **asked.problems}, {**readings, **asked.readings}
     if wrong:
-        asked.problems.setdefault("", "A figure cannot be used as it stands; everything else counts.")
+        nowhere = [f"{text[:1].upper()}{text[1:]}" for key, text in wrong.items() if key not in rulers.keys]
+        words = " ".join(nowhere) or "A figure cannot be used as it stands."
+        asked.problems.setdefault("", f"{words} Everything else counts.")
     TURNS.next(asked, rulers.path)
     if asked.query.get("reach"):
         rulers.reach(draft)
@@ -150,7 +153,7 @@ def _verdict(asked: Asked, found: Ruled | None, trouble: str) -> Html:
         parts.append(tag("span", f"pH {number(found.ph, 2)}"))
     what = tag("p", *parts, class_="sum", data_speak=True, data_number=str(found.number), data_word=found.word)
     address_ = address(asked, "", found.moved)
-    if found.word in ("same choices", "open"):
+    if found.word in ("same choices", "open") or (found.ending == "optimal" and not found.stepped):
         standing = tag("p", _following(asked, found.moved, found.standing), class_="standing")
     else:
         standing = tag("p", found.standing, *_clash(asked, found), class_="standing")
@@ -174,7 +177,7 @@ def _clash(asked: Asked, found: Ruled) -> Iterable[Html]:
 def _unreached(found: Ruled) -> bool:
     """Return whether it is not known yet where nothing fits any more."""
     sought = [r for r in found.rulers if r.mark.live and r.mark.field != "exactly"]
-    return found.word == "proven" and found.ending == "optimal" and any(isnan(r.fits_to) for r in sought)
+    return found.stepped and found.ending == "optimal" and any(isnan(r.fits_to) for r in sought)
 
 
 def _ruler(asked: Asked, mark: Mark, draft: Draft, ruler: Ruler | None) -> Html:

@@ -31,8 +31,16 @@ def _lay(asked: Asked) -> Outcome:
         "bottle_ml": asked.maybe("bottle", "the content of a bottle", least=0.1, most=100_000),
         "density": asked.maybe("density", "the density", least=0.8, most=1.4),
         "loss": asked.maybe("loss", "the loss", most=90),
-        "scale": asked.maybe("scale", "the step of the scale", least=1e-6, most=1000),
+        "scale": asked.maybe("scale", "the step of the scale", least=0.0001, most=1000),
     }
+    if bottles is not None:
+        wanted = {
+            "bottle_ml": ("bottle", "how much goes into a bottle"),
+            "density": ("density", "the measured density"),
+        }
+        missing = {field: f"Type {what}." for key, (field, what) in wanted.items() if more[key] is None}
+        if missing:
+            raise RefusedError(missing)
     out = path.with_name(f"batch-{slug(called)}.toml")
     try:
         lay(

@@ -77,4 +77,4 @@ def room(asked: Asked) -> Page:
     draft = sound_draft(asked, rulers)
     asked.typed = {"loss": [asked.query.get("loss", "")]}
     document = leeway(rulers, draft, asked.figure("loss", "the loss", most=1000))
-    return Page("Room to move", report(document), back=(address(asked, "pictures", draft), "Pictures"))
+    return Page("Room to move", report(document, "r"), back=(address(asked, "pictures", draft), "Pictures"))

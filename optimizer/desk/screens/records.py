@@ -213,10 +213,10 @@ def record(asked: Asked) -> Page:
         _photos(number_, found.observations),
         _ask(asked, to, tests=bool(tests), names=[(t.name, f"{t.name}: {t.what}, {t.place}") for t in tests]),
         tag("h2", "Tests") if tests else None,
-        report(calendar_document(calendar)) if tests else None,
+        report(calendar_document(calendar), "t") if tests else None,
         _strikes(asked, to, calendar),
         tag("h2", "Lots"),
-        report(lots_document(lots)),
+        report(lots_document(lots), "l"),
     ]
     return Page(document.title, markup(*parts), here="records", back=("/records", "Records"))
 

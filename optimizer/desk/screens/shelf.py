@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from optimizer.answers.stock import Stock, shelves_in, stock_of
-from optimizer.data.library import read_library
-from optimizer.data.shelf import change_shelf
+from optimizer.answers.stock import ShelfLeft, shelf_left, shelves_in
+from optimizer.data.shelf import ShelfLine, change_shelf
 from optimizer.desk.asked import Asked
-from optimizer.desk.frame import button, field, folded, form
+from optimizer.desk.frame import button, field, folded, form, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
-from optimizer.files import shipped
+from optimizer.report.stock import stock_document
 from optimizer.units import number
 
 SCREEN = Screen(entry=("/shelf", "Shelf"), rank=20)
@@ -50,6 +49,8 @@ def _values(asked: Asked) -> dict[str, str]:
     values = {n: f"{v:.12g}" for n, v in told.items() if v is not None and asked.text(n) != asked.text(f"was-{n}")}
     if "stock_kg" in values:
         values["counted_on"] = asked.today
+    if "price_per_kg" in values:
+        values["priced_on"] = asked.today
     active = asked.maybe("lot_active", "the active matter", most=100.0)
     if active is not None and asked.text("lot_active") != asked.text("was-lot_active"):
         values["lot_active"] = f"{active:.12g}"
@@ -71,44 +72,39 @@ def shelf(asked: Asked) -> Page:
 
 
 def _one(asked: Asked, path: Path) -> Html:
-    own = sorted(asked.folder.path.glob("materials.toml"))
-    materials = read_library([shipped("library"), *own]).materials
-    lines = stock_of(path, materials, asked.folder.records)
-    items = (_line(asked, path, stock) for stock in lines)
-    said = "What is left is the stock as it was counted, less what kept batches used since."
+    found = shelf_left(path, asked.folder.records, asked.today)
+    items = (_line(asked, found, line) for line in found.lines)
     return tag(
         "section",
         tag("h2", path.name),
-        tag("p", said, class_="soft"),
         tag("ul", *items, class_="entries"),
-        folded("Add a line", _add(asked, path), open_="new" in asked.problems),
+        folded("Add a line", _add(asked, path), open_="new" in asked.problems) if asked.device.formulas else None,
+        folded("What runs low, and when to buy", report(stock_document(found.stock), f"{path.stem}-")),
     )
 
 
-def _line(asked: Asked, path: Path, stock: Stock) -> Html:
-    line = stock.line
+def _line(asked: Asked, found: ShelfLeft, line: ShelfLine) -> Html:
     price = f"{line.price_per_kg:.2f} {line.currency} per kg" if line.price_per_kg is not None else "no price"
-    left = "" if stock.left_kg is None else f"{number(stock.left_kg, 3)} kg left"
+    left = f"{number(found.left_kg[line.row], 3)} kg left" if line.row in found.left_kg else ""
     facts = [price, f"packs of {number(line.pack_kg, 3)} kg" if line.pack_kg else "", line.supplier]
-    facts += [
-        f"lot {line.lot}" if line.lot else "",
-        f"active {number(line.lot_active, 2)} %" if line.lot_active else "",
-    ]
-    facts += [f"counted {line.counted_on}" if line.counted_on else ""]
-    low = f"Runs low: one batch took {number(stock.last_kg, 3)} kg." if stock.low and stock.last_kg else ""
-    low = low or ("Nothing is left." if stock.low else "")
+    facts += [f"lot {line.lot}" if line.lot else ""]
+    facts += [f"active {number(line.lot_active, 2)} %" if line.lot_active else ""]
+    counted = f"{number(line.stock_kg or 0.0, 3)} kg counted on {line.counted_on}" if line.counted_on else ""
+    name = found.names[line.row]
+    low = any(h.low and h.name == name for h in found.stock.materials)
     return tag(
         "li",
-        tag("div", tag("span", stock.name, class_="name"), tag("span", left, class_="n"), class_="line"),
-        tag("p", low, class_="next") if low else None,
-        tag("p", ", ".join(f for f in facts if f), class_="of"),
-        folded("Change it", _change(asked, path, stock), open_=asked.text("row") == str(line.row)),
+        tag("div", tag("span", name, class_="name"), tag("span", left, class_="n"), class_="line"),
+        tag("p", "Runs low", class_="next") if low else None,
+        tag("p", ", ".join(f for f in (*facts, counted) if f), class_="of"),
+        folded("Change it", _change(asked, found.path, line), open_=asked.text("row") == str(line.row))
+        if asked.device.formulas
+        else None,
         id=f"row-{line.row}",
     )
 
 
-def _change(asked: Asked, path: Path, stock: Stock) -> Html:
-    line = stock.line
+def _change(asked: Asked, path: Path, line: ShelfLine) -> Html:
     mine = asked.text("row") == str(line.row)
     there = {
         "price_per_kg": f"{line.price_per_kg:.4g}" if line.price_per_kg is not None else "",
@@ -159,9 +155,16 @@ def _add(asked: Asked, path: Path) -> Html:
         asking,
         "/shelf",
         tag("input", type="hidden", name="shelf", value=path.name),
-        field(asking, "new", "Material", hint="Its id, name or INCI name, as the library has it.", need=True),
-        field(asking, "supplier", "Supplier"),
-        field(asking, "pack_kg", "Pack", figure=True, unit="kg", key="pack-new"),
+        field(
+            asking,
+            "new",
+            "Material",
+            hint="Its id, name or INCI name, as the library has it.",
+            need=True,
+            key=f"new-{path.stem}",
+        ),
+        field(asking, "supplier", "Supplier", key=f"supplier-{path.stem}"),
+        field(asking, "pack_kg", "Pack", figure=True, unit="kg", key=f"pack-{path.stem}"),
         _fields(asking, empty, f"new-{path.stem}", ""),
         button("Add it"),
         keep="shelf-new",

@@ -45,7 +45,7 @@ def act(asked: Asked) -> Outcome:
         "lot": asked.text("lot") or None,
     }
     thickened(
-        found, material, added=f"{round(total, 9)!r}%", reading=reading, target=asked.maybe("target", "the target"),
+        found, material, added=f"{round(total, 6)!r}%", reading=reading, target=asked.maybe("target", "the target"),
         sure=asked.ticked("sure"), after_percent=before,
     )  # fmt: skip
     return asked.done(to, f"Noted: {number(value, 2)} after {number(now, 4)} g more.")
@@ -118,8 +118,13 @@ def _step(asked: Asked, batch: Batch, log: ThickeningLog) -> Html:
         tag("input", type="hidden", name="before", value=repr(log.added)),
         tag(
             "div",
-            field(asked, "now", "Added since the last reading", figure=True, unit="g", big=True, hint=hint),
-            field(asked, "reading", "What is read now", figure=True, unit=log.unit, big=True, need=True),
+            field(asked, "now", "Added since then", figure=True, unit="g", big=True),
+            field(asked, "reading", "What is read", figure=True, unit=log.unit, big=True, need=True),
+            class_="fields pair",
+        ),
+        tag("p", hint, class_="hint"),
+        tag(
+            "div",
             choice(asked, "kind", "Read as", kinds, value=log.kind or "viscosity_mpas"),
             field(asked, "ph", "pH read again", figure=True),
             field(asked, "target", "Wanted reading", figure=True, value=number(log.target) if log.target else ""),

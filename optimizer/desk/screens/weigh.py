@@ -26,15 +26,16 @@ def note(asked: Asked) -> Outcome:
     found = subject(asked)
     if asked.text("strike"):
         return _strike(asked, found)
-    sheet = sheet_of(found)
-    line = next((li for li in sheet.lines if li.material.id == asked.text("material")), None)
-    if line is None:
+    material = asked.text("material")
+    if material not in batch_of(found).doses:
         raise RefusedError({"": "This line is not on the weigh sheet any more; nothing was noted."})
     grams = asked.figure("grams", "the weight")
-    weight = Weight(line.material.id, grams, asked.text("lot"), further=asked.ticked("further"))
+    weight = Weight(material, grams, asked.text("lot"), further=asked.ticked("further"))
     note_weights(found, [weight], sure=asked.ticked("sure"), on=asked.today)
     lot = f" of lot {weight.lot}" if weight.lot else ""
-    return asked.done(place(asked, "weigh"), f"Noted: {number(grams, 4)} g of {line.material.name}{lot}.")
+    return asked.done(
+        place(asked, "weigh"), f"Noted: {number(grams, 4)} g of {found.brief.library.by_id[material].name}{lot}."
+    )
 
 
 def _strike(asked: Asked, found: Subject) -> Outcome:
@@ -53,14 +54,13 @@ def weigh(asked: Asked) -> Page:
     found = subject(asked)
     batch, sheet = batch_of(found), sheet_of(found)
     step, line = _chosen(asked, sheet)
-    parts: list[Html | None] = [way(asked, "weigh"), _alarms(sheet)]
     if line is None or step is None:
-        parts.append(tag("p", f"All {len(sheet.lines)} lines are weighed.", class_="what"))
-        parts.append(onwards(asked, batch, "weigh"))
+        done = tag("p", f"All {len(sheet.lines)} lines are weighed.", class_="what")
+        now = tag("div", done, onwards(asked, batch, "weigh", done=True))
     else:
-        parts.append(_one(asked, found, sheet, step, line))
-    parts += [_all(asked, sheet), _struck(found), _sheet(sheet)]
-    return Page(title(batch, "Weigh"), markup(*parts))
+        now = tag("div", _one(asked, found, sheet, step, line))
+    both = tag("div", now, tag("div", _all(asked, sheet), _struck(found)), class_="two")
+    return Page(title(batch, "Weigh"), markup(way(asked, "weigh"), _alarms(sheet), both, _sheet(sheet)))
 
 
 def _alarms(sheet: WeighSheet) -> Html | None:
@@ -111,9 +111,7 @@ def _one(asked: Asked, found: Subject, sheet: WeighSheet, step: Step, line: Weig
             tag(
                 "div",
                 field(asked, "grams", "Weighed in", figure=True, unit="g", big=True, need=True),
-                field(
-                    asked, "lot", "Lot", choices=lots_known(found, line), hint="As it stands on the bottle.", big=True
-                ),
+                field(asked, "lot", "Lot", choices=lots_known(found, line), big=True),
                 class_="fields pair",
             ),
             tick(asked, "sure", "It is meant so: more than is planned") if "" in asked.problems else None,

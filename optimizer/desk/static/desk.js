@@ -217,5 +217,5 @@ addEventListener("pageshow", () => {
 
 forget();
 ready(document);
-const marked = document.querySelector("[aria-invalid]") || document.querySelector("[data-first]");
+const marked = document.querySelector("[aria-invalid]");
 if (marked) marked.focus();

@@ -1,0 +1,259 @@
+"""How figures are counted by how well they are backed, and what every answer says of it.
+
+Materials and doses are made up; the goals are those of `optimizer/data/evidence.py`.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from optimizer.assessment.alarms import cautions_at
+from optimizer.assessment.evidence import NAMED, rests_on
+from optimizer.brief.brief import Brief, load_brief, make_brief
+from optimizer.brief.scenario import scenario_from
+from optimizer.data.evidence import BELIEVED, LEVELS, READ, counted, evidence_of, figures_of
+from optimizer.data.facts import Material
+from optimizer.data.library import read_library
+from optimizer.data.shelf import Shelf, ShelfLine
+from optimizer.files import shipped
+from optimizer.rules.row import Setting
+from optimizer.solve.best import solve
+from optimizer.solve.existing import formula_at
+from optimizer.studies.substitute import stand_ins
+from tests.support.command import Run
+
+LIBRARY = read_library([shipped("library")])
+FOUND = evidence_of(LIBRARY)
+
+
+def wash(name: str, **more: Any) -> Material:
+    """Return a made-up surfactant of 30 % in water."""
+    plain: dict[str, Any] = {
+        "id": name, "name": name, "function": "surfactant", "phase": "anionic", "ph_stable": (4, 8),
+        "substances": [
+            {"inci": "Wash", "share": (29, 30, 31), "surfactant": True, "charge": "anionic", "molar_mass": 300},
+            {"inci": "Aqua", "role": "water", "share": (69, 70, 71)},
+        ],
+        "backing": {"default": ("tds", "from memory"), "active": ("formula", "computed")},
+    }  # fmt: skip
+    return Material.model_validate({**plain, **more})
+
+
+# --- Counting ----------------------------------------------------------------------------------------------
+
+
+def test_each_field_counts_once_with_its_own_backing() -> None:
+    found = {name: figure.level for name, figure in figures_of(wash("a")).items()}
+    assert found == {"substances": "computed", "molar_mass": "from memory", "ph_stable": "from memory"}
+
+
+def test_a_fact_of_a_substance_is_backed_where_it_stands() -> None:
+    one, water = ({**s} for s in wash("a").model_dump()["substances"])
+    one["backing"] = {"molar_mass": ("formula", "computed")}
+    assert figures_of(wash("a", substances=[one, water]))["molar_mass"].level == "computed"
+
+
+def test_the_weakest_substance_counts() -> None:
+    one, water = ({**s} for s in wash("a").model_dump()["substances"])
+    first = {**one, "share": (14, 15, 16), "backing": {"molar_mass": ("formula", "computed")}}
+    second = {**one, "inci": "Other", "share": (14, 15, 16)}
+    assert figures_of(wash("a", substances=[first, second, water]))["molar_mass"].level == "from memory"
+
+
+def test_the_counts_add_up() -> None:
+    for part in (FOUND.read, FOUND.unread):
+        assert sum(line.figures for line in part.by_figure) == part.all.figures
+        for line in (part.all, *part.by_figure):
+            assert set(line.levels) == set(LEVELS)
+            assert line.read_percent + line.believed_percent <= 100
+    assert {*READ, *BELIEVED} < set(LEVELS)
+
+
+def test_materials_from_memory_are_counted_apart() -> None:
+    assert (FOUND.read.materials, FOUND.unread.materials) == (118, 43)
+    assert counted(LIBRARY.materials).all.figures == FOUND.read.all.figures + FOUND.unread.all.figures
+
+
+def test_levels_stand_best_first() -> None:
+    assert LEVELS.index("supplier-typical") < LEVELS.index("secondary page") < LEVELS.index("from memory")
+
+
+@pytest.mark.parametrize("figure", ["cas", "molar_mass", "cmc"])
+def test_half_of_what_is_most_asked_is_read_or_computed(figure: str) -> None:
+    line = next(line for line in FOUND.read.by_figure if line.figure == figure)
+    assert line.read_percent >= FOUND.least_read_percent
+
+
+def test_memory_does_not_grow() -> None:
+    """The goal is 35 %; until it is reached the share may only fall: this is where it stood when it was counted."""
+    assert FOUND.read.all.believed_percent <= 54
+
+
+# --- What an answer rests on -------------------------------------------------------------------------------
+
+
+def brief_of(*rules: dict[str, Any], materials: tuple[Material, ...]) -> Brief:
+    everything = tuple(sorted((*materials, LIBRARY.by_id["aqua"]), key=lambda m: m.id))
+    library = LIBRARY.model_copy(update={"materials": everything})
+    table = {"name": "wash", "pool": {"unpriced": True}, "unpreserved": "made up", "rule": list(rules)}
+    return make_brief(scenario_from(table, "made up"), library, None)
+
+
+ACTIVE = {"id": "active", "kind": "active", "at_least": 9}
+
+
+def test_an_answer_says_on_what_it_rests() -> None:
+    brief = brief_of(ACTIVE, {"id": "cmc", "kind": "mixed-cmc"}, materials=(wash("a"),))
+    rests = rests_on(brief, formula_at(brief.pool, {"a": 30.0, "aqua": 70.0}), Setting())
+    assert [(f.material, f.figure, f.level) for f in rests.figures] == [
+        ("a", "substances", "computed"),
+        ("a", "molar_mass", "from memory"),
+    ]
+    assert rests.words == "1 of 2 figures that decided is from memory: molar mass of a."
+
+
+def test_what_limits_that_bind_rest_on_comes_first() -> None:
+    memory = {"default": ("tds", "from memory")}
+    one = wash("a", backing=memory)
+    oil = Material.model_validate(
+        {
+            "id": "z", "name": "z", "function": "oil", "phase": "premix", "backing": memory,
+            "substances": [{"inci": "Oil", "share": (100, 100, 100), "natural": (1, 1)}],
+        }
+    )  # fmt: skip
+    natural = {"id": "aa-natural", "kind": "natural", "at_least": 10, "with_water": True}
+    brief = brief_of(natural, ACTIVE, materials=(one, oil))
+    formula = formula_at(brief.pool, {"a": 30.0, "z": 5.0, "aqua": 65.0})
+    assert [f.figure for f in rests_on(brief, formula, Setting()).figures][:1] == ["substances"]
+    assert rests_on(brief, formula, Setting()).figures[0].material == "a"  # the active matter binds, at 9 %
+
+
+def test_an_answer_without_memory_says_so() -> None:
+    read = wash("a", backing={"default": ("formula", "computed")})
+    brief = brief_of(ACTIVE, materials=(read,))
+    rests = rests_on(brief, formula_at(brief.pool, {"a": 30.0, "aqua": 70.0}), Setting())
+    assert rests.words == "Rests on 1 figure of its materials; none is from memory."
+
+
+@pytest.mark.parametrize("name", ["hand-wash", "clear-shampoo", "gentle-wash"])
+def test_every_shipped_answer_says_it_in_one_line(name: str) -> None:
+    brief = load_brief(shipped("scenarios") / f"{name}.toml")
+    result = solve(brief, weighable=True)
+    assert result.weighable is not None
+    said = [c.text for c in cautions_at(brief, result.weighable, result.setting) if "figures that decided" in c.text]
+    rests = rests_on(brief, result.weighable, result.setting)
+    assert said == [rests.words]
+    assert len(rests.believed) <= NAMED or f"; {len(rests.believed) - NAMED} more." in said[0]
+    assert {f.material for f in rests.figures} <= set(result.weighable.doses)
+
+
+@pytest.mark.parametrize(
+    "words",
+    [["blend", "hand-wash"], ["label", "hand-wash"], ["robust", "hand-wash"], ["leeway", "hand-wash"]],
+    ids=" ".join,
+)
+def test_reports_carry_the_line(words: list[str], run: Run) -> None:
+    assert "figures that decided" in " ".join(run(*words).out.split())
+
+
+# --- What was entered from memory as a whole ---------------------------------------------------------------
+
+
+def test_an_unread_material_is_no_candidate_by_itself() -> None:
+    unread = wash("b", unread=True)
+    brief = brief_of(ACTIVE, materials=(wash("a"), unread))
+    assert "b" not in brief.pool.index
+    table = {"name": "wash", "pool": {"unpriced": True, "also": ["b"]}, "unpreserved": "made up", "rule": [ACTIVE]}
+    assert "b" in make_brief(scenario_from(table, "made up"), brief.library, None).pool.index
+
+
+def test_a_priced_unread_material_is_a_candidate_and_is_named() -> None:
+    materials = (wash("a"), wash("b", unread=True))
+    library = LIBRARY.model_copy(update={"materials": (LIBRARY.by_id["aqua"], *materials)})
+    lines = tuple(ShelfLine(row=n, material=m, price_per_kg=p) for n, (m, p) in enumerate({"a": 3, "b": 1}.items()))
+    table = {"name": "wash", "unpreserved": "made up", "rule": [ACTIVE]}
+    brief = make_brief(scenario_from(table, "made up"), library, Shelf(where="shelf", lines=lines))
+    result = solve(brief)
+    assert result.formula is not None
+    assert result.formula.dose("b") == pytest.approx(30)  # 9 % active of 30 %, the cheaper one
+    cautions = cautions_at(brief, result.formula, result.setting)
+    told = next(c for c in cautions if c.text.startswith("Entered from memory as a whole"))
+    assert told.materials == ("b",)
+
+
+def test_an_unread_material_stands_in_for_nothing() -> None:
+    brief = load_brief(shipped("scenarios") / "hand-wash.toml")
+    offered = stand_ins(brief, "cocamidopropyl-betaine")
+    assert offered
+    assert not [name for name in offered if LIBRARY.by_id[name].unread]
+
+
+def test_the_evidence_command(run: Run) -> None:
+    found = run("library", "evidence", "--json")
+    assert found.code == 0
+    assert found.json["read"]["all"]["figures"] == FOUND.read.all.figures
+    assert found.json["unread"]["materials"] == 43
+    text = run("library", "evidence").out
+    assert "Goals" in text
+    assert "counted apart" in text
+    assert "not reached" in text
+
+
+# --- Faults that were read ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("inci", "cas"),
+    [
+        # European Commission, CosIng inventory of ingredients
+        ("Decyl Glucoside", "54549-25-6"),  # 68515-73-1 is that of the C8-10 glucoside
+        ("Caprylyl/Capryl Glucoside", "68515-73-1"),
+        ("Glyceryl Oleate", "25496-72-4"),
+        ("Coco-Glucoside", "110615-47-9"),
+    ],
+)
+def test_cas_numbers_of_the_register(inci: str, cas: str) -> None:
+    assert {s.cas for m in LIBRARY.materials for s in m.substances if s.inci == inci} == {cas}
+
+
+def test_lactic_acid_is_no_strong_acid() -> None:
+    """0.85 x 100 / 90.08 = 0.94 mol/kg at 10 % of an 85 % solution: pH = (3.857 - log10 0.94) / 2 = 1.94."""
+    low, high = LIBRARY.by_id["lactic-acid"].ph_supplied or (0, 0)
+    assert low <= 1.94 <= high
+    assert high - low <= 0.5
+
+
+def test_by_products_of_the_disodium_glutamate_are_named() -> None:
+    """The label of the material, as a formulator's page prints it."""
+    names = {s.inci: s.role for s in LIBRARY.by_id["disodium-cocoyl-glutamate"].substances}
+    assert names["Sodium Glutamate"] == names["Sodium Cocoate"] == "impurity"
+
+
+def test_charge_of_polyquaternium_10() -> None:
+    """1.5 to 2.2 % nitrogen, one charge each: 15 / 14.007 = 1.07 to 22 / 14.007 = 1.57 mmol/g."""
+    assert 15 / 14.007 < LIBRARY.by_id["polyquaternium-10"].properties["cationic_charge"] < 22 / 14.007
+    assert LIBRARY.property_units["cationic_charge"].unit == "mmol/g"
+
+
+@pytest.mark.parametrize(
+    ("name", "field", "low"),
+    [
+        ("sodium-laureth-5-carboxylate", "ph_stable", 4.5),  # a dealer's page: not at pH 4 or below
+        ("guar-hydroxypropyltrimonium-chloride", "ph_supplied", 4),
+    ],
+)
+def test_windows_that_were_read(name: str, field: str, low: float) -> None:
+    assert getattr(LIBRARY.by_id[name], field)[0] == low
+
+
+def test_strengths_that_were_read() -> None:
+    """28 % in News of Pharmacy 1(81) (2015) 45; 48 % on a formulator's page; up to 33 and 30 % on others."""
+    shares = {name: LIBRARY.by_id[name].substances[0] for name in (
+        "disodium-laureth-sulfosuccinate", "decyl-glucoside", "coco-betaine", "disodium-cocoyl-glutamate",
+    )}  # fmt: skip
+    assert shares["disodium-laureth-sulfosuccinate"].low == 28
+    assert shares["decyl-glucoside"].low == 48
+    assert shares["coco-betaine"].high == 33
+    assert shares["disodium-cocoyl-glutamate"].high == 30

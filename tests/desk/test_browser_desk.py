@@ -1,0 +1,314 @@
+"""The desk in a real browser: a whole batch by clicks, by keyboard alone, by touch at 390 x 844, and without script.
+
+Other hosts are blocked. Requirements: Web Content Accessibility Guidelines (WCAG) 2.2, W3C 2023: 1.4.3 contrast, 1.4.10
+reflow, 2.1.1 keyboard, 2.5.8 target size (here 44 px as in 2.5.5), checked with axe-core. Batches are made up.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from optimizer.answers.bench import lay_batch
+from optimizer.answers.subject import subject_of
+from optimizer.bench.batch import read_batch
+from tests.support.chromium import chromium, marks, served, wait
+from tests.support.harbour import batch_file
+
+pytestmark = marks
+
+LAID: dict[str, str] = {}
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with chromium() as driver:
+        yield driver
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    batch_file(tmp_path, "12", bottles=None)
+    return tmp_path
+
+
+def whole(folder: Path) -> Path:
+    """Lay the demo's batch; it is worked out once."""
+    path = folder / "HW-012.toml"
+    if not LAID:
+        lay_batch(
+            subject_of("hand-wash"), path, bottles=20, bottle_ml=250, density=1.02, loss=2, scale=0.1, number="HW-012",
+            on="2026-05-04",
+        )  # fmt: skip
+        LAID["text"] = path.read_text(encoding="utf-8")
+    path.write_text(LAID["text"], encoding="utf-8")
+    return path
+
+
+def enter(driver: Any, where: str, guard: Any, **invited: Any) -> None:
+    driver.get(f"{where}/open?key={guard.invite(**invited)}")
+    assert driver.current_url == f"{where}/"
+
+
+def one(driver: Any, selector: str) -> Any:
+    return driver.find_element("css selector", selector)
+
+
+def text(driver: Any) -> str:
+    return str(one(driver, "main").text)
+
+
+def fill(driver: Any, **values: str) -> None:
+    for name, value in values.items():
+        field = one(driver, f"#{name}")
+        field.clear()
+        field.send_keys(value)
+
+
+def press(driver: Any, form: str = "main form") -> None:
+    """Send a form and wait for the page that follows."""
+    before = one(driver, "html")
+    one(driver, f"{form} button[type=submit]:not(.quiet)").click()
+    wait(lambda: gone(before))
+
+
+def gone(element: Any) -> bool:
+    from selenium.common.exceptions import StaleElementReferenceException, WebDriverException
+
+    try:
+        element.is_enabled()
+    except (StaleElementReferenceException, WebDriverException):
+        return True
+    return False
+
+
+def weigh(driver: Any) -> None:
+    while "lines are weighed" not in text(driver):
+        grams = one(driver, ".figure").text.split()[0].removesuffix("g").replace(".", ",")
+        fill(driver, grams=grams, lot="L-1")
+        press(driver)
+        assert "Noted:" in text(driver)
+
+
+def walk(driver: Any, where: str, name: str) -> None:
+    """Go from the first weight to the records by what stands on the pages."""
+    driver.get(f"{where}/batch/{name}/weigh")
+    weigh(driver)
+    one(driver, ".buttons .button").click()
+    wait(lambda: driver.current_url.endswith("/ph"))
+    fill(driver, ph="9,2")
+    press(driver)
+    assert "Add now" in text(driver)
+    for now, ph in (("10,7", "5,6"), ("6,5", "5,1")):
+        fill(driver, now=now, ph=ph)
+        press(driver)
+    assert "Stop: inside the target" in text(driver)
+    driver.get(f"{where}/batch/{name}/thicken")
+    fill(driver, reading="120", target="3000")
+    press(driver)
+    fill(driver, now="26", reading="3050", ph="5,1")
+    press(driver)
+    assert "target reached" in text(driver)
+    one(driver, ".buttons .button").click()
+    wait(lambda: driver.current_url.endswith("/finish"))
+    fill(driver, mass="5190", water="150", bottles="19")
+    press(driver)
+    for page, said in (("made", "The batch as made"), ("label", "Ingredients: Aqua"), ("cost", "per bottle")):
+        driver.get(f"{where}/batch/{name}/{page}")
+        assert said in text(driver)
+    driver.get(f"{where}/batch/{name}/keep")
+    press(driver)
+    assert "Kept as revision 1" in text(driver)
+
+
+def finished(path: Path) -> None:
+    batch = read_batch(path)
+    assert len(batch.weighed) == len(batch.line)
+    assert [r.ph for r in batch.adjustment[0].reading] == [9.2, 5.6, 5.1]
+    assert (batch.finish.mass_g, batch.finish.bottles) == (5190, 19)
+
+
+def test_a_whole_batch_by_clicks_with_every_other_host_blocked(browser: Any, folder: Path) -> None:
+    path = whole(folder)
+    with served(folder) as desk:
+        where, guard = desk.address, desk.guard
+        enter(browser, where, guard)
+        browser.get_log("browser")
+        walk(browser, where, "HW-012")
+        told = [e for e in browser.get_log("browser") if "422" not in e["message"]]
+        assert not told, told
+    finished(path)
+
+
+def test_a_whole_batch_without_script(folder: Path) -> None:
+    path = whole(folder)
+    with chromium(script=False) as driver, served(folder) as desk:
+        where, guard = desk.address, desk.guard
+        enter(driver, where, guard)
+        walk(driver, where, "HW-012")
+        assert not driver.find_elements("css selector", "output:not(:empty)"), "no script has run"
+    finished(path)
+
+
+def test_a_batch_by_touch_on_a_telephone(folder: Path) -> None:
+    path = folder / "batch-12.toml"
+    with chromium(390, 844, touch=True) as driver, served(folder) as desk:
+        where, guard = desk.address, desk.guard
+        enter(driver, where, guard, phone=True, formulas=False)
+        tap(driver, ".entries .button")
+        wait(lambda: driver.current_url.endswith("/weigh"))
+        for _ in range(2):
+            fits(driver)
+            grams = one(driver, ".figure").text.removesuffix("g").strip()
+            assert one(driver, ".figure").rect["y"] + one(driver, ".figure").rect["height"] < 844
+            fill(driver, grams=grams, lot="A")
+            before = one(driver, "html")
+            tap(driver, "main form button")
+            wait(lambda before=before: gone(before))
+        for page in ("ph", "thicken", "finish", "label", "cost", "made", "card", "keep"):
+            driver.get(f"{where}/batch/batch-12/{page}")
+            fits(driver)
+        for page in ("shelf", "records", "devices"):
+            driver.get(f"{where}/{page}")
+            fits(driver)
+    assert sorted(w.grams for w in read_batch(path).weighed) == [200, 800]
+
+
+def tap(driver: Any, selector: str) -> None:
+    """Touch the middle of an element."""
+    target = one(driver, selector)
+    driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", target)
+    box = driver.execute_script("return arguments[0].getBoundingClientRect().toJSON()", target)
+    point = {"x": box["x"] + box["width"] / 2, "y": box["y"] + box["height"] / 2}
+    driver.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [point]})
+    driver.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+
+
+SMALL_TARGETS = """
+return [...document.querySelectorAll("main form button, main form input, main form select, nav a, .button, summary")]
+  .filter((e) => e.offsetParent && e.type !== "hidden" && e.type !== "checkbox" && !e.closest(".report"))
+  .map((e) => [e.outerHTML.slice(0, 80), e.getBoundingClientRect().height])
+  .filter(([, height]) => height < 43.5);
+"""
+
+
+def fits(driver: Any) -> None:
+    """Nothing is wider than the screen, and what is touched is large enough."""
+    page = driver.current_url
+    wide = driver.execute_script("return document.documentElement.scrollWidth")
+    assert wide <= 390, (page, wide)
+    small = driver.execute_script(SMALL_TARGETS)
+    assert not small, (page, small)
+
+
+def test_a_batch_by_keyboard_alone(browser: Any, folder: Path) -> None:
+    from selenium.webdriver.common.action_chains import ActionChains
+    from selenium.webdriver.common.keys import Keys
+
+    def at() -> str:
+        return str(browser.execute_script("return document.activeElement.id || document.activeElement.textContent"))
+
+    def go_to(name: str) -> None:
+        for _ in range(60):
+            if at().strip() == name:
+                return
+            ActionChains(browser).send_keys(Keys.TAB).perform()
+        raise AssertionError(f"no way to {name} by keyboard")
+
+    with served(folder) as desk:
+        where, guard = desk.address, desk.guard
+        enter(browser, where, guard)
+        ActionChains(browser).send_keys(Keys.TAB).perform()
+        assert at() == "Skip to the page"
+        go_to("Weigh")
+        ActionChains(browser).send_keys(Keys.ENTER).perform()
+        wait(lambda: browser.current_url.endswith("/weigh"))
+        for line in (1, 2):
+            grams = one(browser, ".figure").text.removesuffix("g").strip()
+            go_to("grams")
+            shown = browser.execute_script(
+                "const s = getComputedStyle(document.activeElement); return s.outlineStyle + s.outlineWidth"
+            )
+            assert "none" not in shown
+            ActionChains(browser).send_keys(grams, Keys.TAB, "LOT", Keys.ENTER).perform()
+            wait(lambda grams=grams: f"Noted: {grams} g" in text(browser))
+            assert len(read_batch(folder / "batch-12.toml").weighed) == line
+        go_to("Go to the pH")
+
+
+def test_what_is_half_typed_stays_until_it_is_noted(browser: Any, folder: Path) -> None:
+    with served(folder) as desk:
+        where, guard = desk.address, desk.guard
+        port = int(where.rpartition(":")[2])
+        enter(browser, where, guard)
+        browser.get(f"{where}/batch/batch-12/weigh")
+        fill(browser, grams="123,4", lot="half")
+        wait(lambda: one(browser, "output[for=grams]").text == "read as 123.4 g")
+        browser.refresh()
+        assert one(browser, "#grams").get_attribute("value") == "123,4"
+    fill(browser, lot="half typed")  # the desk is away
+    with served(folder, port) as desk:
+        where, guard = desk.address, desk.guard
+        handle = browser.current_window_handle
+        browser.switch_to.new_window("tab")
+        enter(browser, where, guard)
+        browser.close()
+        browser.switch_to.window(handle)
+        browser.refresh()
+        assert one(browser, "#lot").get_attribute("value") == "half typed"
+        fill(browser, grams="200")
+        press(browser)
+        assert "Noted: 200 g" in text(browser)
+        browser.get(f"{where}/batch/batch-12/weigh?line=1")
+        browser.refresh()
+        assert one(browser, "#grams").get_attribute("value") == ""
+
+
+def test_1234_is_asked_back_with_two_buttons(browser: Any, folder: Path) -> None:
+    with served(folder) as desk:
+        where, guard = desk.address, desk.guard
+        enter(browser, where, guard)
+        browser.get(f"{where}/batch/batch-12/weigh")
+        fill(browser, grams="1,234", lot="T")
+        press(browser)
+        assert "can be read two ways" in text(browser)
+        assert one(browser, "#grams").get_attribute("value") == "1,234"
+        buttons = browser.find_elements("css selector", ".readings button")
+        assert [b.text for b in buttons] == ["1.234 g", "1234 g"]
+        before = one(browser, "html")
+        buttons[0].click()
+        wait(lambda: gone(before))
+    assert [w.grams for w in read_batch(folder / "batch-12.toml").weighed] == [1.234]
+
+
+def test_nothing_is_found_by_the_accessibility_checker(browser: Any, folder: Path) -> None:
+    from axe_core_python.selenium import Axe
+
+    whole(folder)
+    (folder / "shelf.csv").write_text("material,price per kg,stock kg\naqua,0.04,5\n", encoding="utf-8")
+    with served(folder) as desk:
+        where, guard = desk.address, desk.guard
+        enter(browser, where, guard)
+        browser.get(f"{where}/batch/batch-12/weigh")
+        weigh(browser)
+        browser.get(f"{where}/batch/batch-12/ph")
+        fill(browser, ph="9,2")
+        press(browser)
+        browser.get(f"{where}/batch/batch-12/keep")
+        press(browser)
+        every = ("/", "/batch/HW-012/weigh", "/batch/batch-12/ph", "/batch/HW-012/ph", "/batch/HW-012/thicken",
+                 "/batch/HW-012/finish", "/batch/HW-012/label", "/batch/HW-012/cost", "/record?batch=12",
+                 "/records?lot=L-1", "/shelf", "/devices")  # fmt: skip
+        for scheme, pages in (("light", every), ("dark", every[:3])):
+            features = [{"name": "prefers-color-scheme", "value": scheme}]
+            browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": features})
+            for page in pages:
+                browser.get(where + page)
+                found = Axe().run(browser)["violations"]
+                said = [(v["id"], [n["html"][:120] for n in v["nodes"]]) for v in found]
+                assert not said, (scheme, page, json.dumps(said, indent=1)[:2000])
+        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})

@@ -1,0 +1,316 @@
+"""A batch on the desk from the first weight to the records: files as the commands write them, figures of the records.
+
+The batch is the demo's: weights, readings and lots are made up. What the desk writes is held against what the commands
+write, byte by byte, what it shows against the JSON of the commands.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from optimizer.bench.batch import read_batch
+from optimizer.bench.stage import stage_of
+from optimizer.records.overview import overview
+from optimizer.records.store import open_store
+from tests.support.command import Run
+from tests.support.desk import TODAY, Answer, Browser, Words, desk_of
+from tests.support.harbour import batch_file
+
+LAY = "batch hand-wash --bottles 20 --bottle 250 --density 1.02 --loss 2 --scale 0.1 --number HW-012 --out"
+ACID = ("--with", "citric acid anhydrous", "--strength", "50")
+PNG = bytes.fromhex(
+    "89504e470d0a1a0a0000000d49484452000000010000000108060000001f15c4890000000d49444154789c6364f8cf500f000e0301805a34"
+    "7d6b0000000049454e44ae426082"
+)
+"""A picture of one pixel."""
+
+
+@pytest.fixture
+def batch(tmp_path: Path, run: Run) -> Path:
+    path = tmp_path / "desk" / "HW-012.toml"
+    path.parent.mkdir()
+    assert run(*LAY.split(), path, "--on", TODAY).code == 0
+    return path
+
+
+@pytest.fixture
+def small(tmp_path: Path) -> Path:
+    """A batch of two lines, which is soon weighed."""
+    return batch_file(tmp_path, "12", bottles=None)
+
+
+def weigh(desk: Browser, name: str = "HW-012") -> None:
+    """Weigh every line as it is asked for, with a decimal comma and a lot."""
+    desk.get(f"/batch/{name}/weigh")
+    while "lines are weighed" not in desk.at.text:
+        grams = shown(desk.at.html, '<p class="figure">', "</p>")[0]
+        material = dict(desk.at.form("/weigh").fields)["material"]
+        told(desk.submit("/weigh", {"grams": grams.replace(".", ","), "lot": f"L-{material[:4]}"}))
+
+
+def told(answer: Answer) -> Answer:
+    assert answer.status == 200, answer.text
+    return answer
+
+
+def test_the_desk_writes_what_the_commands_write(batch: Path, tmp_path: Path, run: Run) -> None:
+    other = tmp_path / "commands" / "HW-012.toml"
+    other.parent.mkdir()
+    shutil.copy(batch, other)
+    desk = desk_of(batch.parent)
+    weigh(desk)
+    desk.get("/batch/HW-012/ph")
+    told(desk.submit("/ph", {"ph": "9,2", "water": "9"}))
+    told(desk.submit("/ph", {"now": "10,7", "ph": "5,6"}))
+    told(desk.submit("/ph", {"now": "6,5", "ph": "5.1"}))
+    desk.get("/batch/HW-012/thicken")
+    told(desk.submit("/thicken", {"reading": "120", "target": "3000", "temperature": "22"}))
+    told(desk.submit("/thicken", {"now": "26,0205", "reading": "900", "ph": "5,1", "temperature": "22"}))
+    desk.get("/batch/HW-012/finish")
+    told(desk.submit("/finish", {"mass": "5190", "water": "160"}))
+    told(desk.submit("/finish", {"bottles": "19"}))
+    told(desk.get("/batch/HW-012/keep"))
+    told(desk.submit("/keep"))
+
+    for w in read_batch(batch).weighed:
+        run("weighed", other, f"{w.material}={w.grams!r}@{w.lot}", "--on", TODAY)
+    day = ("--on", TODAY)
+    run("ph", other, "--of", "batch", "--added", "0g", "--read", "9.2", "--water", "9", *ACID, *day)
+    run("ph", other, "--added", "10.7", "--read", "5.6", "--water", "9", *day)
+    run("ph", other, "--added", "17.2", "--read", "5.1", "--water", "9", *day)
+    thicken = ("thicken", other, "--material", "sorbitan-sesquicaprylate", "--temperature", "22", *day)
+    run(*thicken, "--added", "0%", "--viscosity", "120", "--target", "3000")
+    run(*thicken, "--added", "0.5%", "--viscosity", "900", "--ph", "5.1")
+    run("weighed", other, "--finish-mass", "5190", "--water-added", "160", *day)
+    run("weighed", other, "--bottles", "19", *day)
+    run("records", "keep", other, *day)
+    assert batch.read_text(encoding="utf-8") == other.read_text(encoding="utf-8")
+    kept = []
+    for folder in (batch.parent, other.parent):
+        with open_store(folder / "records.db") as store:
+            kept.append(overview(store).batches)
+    assert kept[0] == kept[1]
+    assert kept[0][0].bottles == 19
+
+
+def leaves(value: Any) -> list[float]:
+    """Return every number of a record, those inside its texts too."""
+    if isinstance(value, bool) or value is None:
+        return []
+    if isinstance(value, int | float):
+        return [float(value)]
+    if isinstance(value, str):
+        return [float(n) for n in re.findall(r"\d+(?:\.\d+)?", value)]
+    return [n for part in (value.values() if isinstance(value, dict) else value) for n in leaves(part)]
+
+
+def shown(page: str, begin: str, end: str) -> list[str]:
+    """Return the figures that stand between two pieces of markup."""
+    text = Words.of(page.partition(begin)[2].partition(end)[0])
+    return re.findall(r"(?<![\w.-])\d+(?:\.\d+)?(?![\w-])", text)
+
+
+def stands_in(figure: str, numbers: list[float]) -> bool:
+    """Return whether a figure is one of the numbers, rounded to its own decimals; down where a scale cannot tell."""
+    digits = len(figure.partition(".")[2])
+    step = 10.0**-digits
+    return any(abs(round(n, digits) - float(figure)) < 1e-9 or 0 <= n - float(figure) < step for n in numbers)
+
+
+OWN = {"10", "1", "9", "2"}
+"""What pages say themselves: 10 minutes, 10 lines, 9 of 10, position of a line."""
+
+
+def test_every_figure_that_is_shown_stands_in_the_record(batch: Path, run: Run) -> None:
+    desk = desk_of(batch.parent)
+    page = desk.get("/batch/HW-012/weigh").html
+    record = run("weigh", batch, "--json").json
+    for figure in shown(page, '<p class="figure">', "</p>") + shown(page, "<h2>The whole sheet</h2>", "</section>"):
+        assert figure in OWN or stands_in(figure, leaves(record)), figure
+    weigh(desk)
+    desk.get("/batch/HW-012/ph")
+    desk.submit("/ph", {"ph": "9,2", "water": "9"})
+    page = desk.submit("/ph", {"now": "10,7", "ph": "5,6"}).html
+    record = run("ph", batch, "--json").json
+    figures = shown(page, '<p class="of">Add now</p>', "<h2>Note a reading")
+    assert figures[0] == f"{int(10 * record['log'][-1]['next_addition_g']) / 10:g}"
+    numbers = [*leaves(record), read_batch(batch).scale.step_g]
+    for figure in figures:
+        assert figure in OWN or stands_in(figure, numbers), figure
+    desk.submit("/ph", {"now": "6,5", "ph": "5,1"})
+    desk.get("/batch/HW-012/thicken")
+    page = desk.submit("/thicken", {"reading": "120", "target": "3000", "temperature": "22"}).html
+    record = run("thicken", batch, "--json").json
+    figures = shown(page, '<p class="of">Add now</p>', "<h2>Note a step")
+    assert figures[0] == f"{record['logs'][0]['next']['grams']:g}"
+    for figure in figures:
+        assert figure in OWN or stands_in(figure, leaves(record)), figure
+    desk.get("/batch/HW-012/finish")
+    page = desk.submit("/finish", {"mass": "4950"})
+    put_back = run("made", batch, "--json").json["put_back"]
+    assert put_back["why_not"], "weighed to the gram, the plan stands on its limits"
+    assert f"{put_back['grams']:g} g of water are missing. Do not put them back: {put_back['why_not']}." in page.text
+
+
+def test_water_that_is_missing_is_told_as_large_as_a_weight(small: Path, run: Run) -> None:
+    desk = desk_of(small.parent)
+    weigh(desk, "batch-12")
+    desk.get("/batch/batch-12/finish")
+    page = desk.submit("/finish", {"mass": "970"}).html
+    put_back = run("made", small, "--json").json["put_back"]
+    figures = shown(page, '<p class="of">Put back</p>', "<form")
+    assert figures[0] == f"{put_back['grams']:g}" == "30", "1000 g went in, 970 g are there"
+    assert figures[1:] == [f"{put_back['mass_after_g']:g}", f"{put_back['water_after_g']:g}"]
+
+
+def test_label_and_cost_are_those_of_the_commands(batch: Path, run: Run) -> None:
+    desk = desk_of(batch.parent)
+    weigh(desk)
+    label = run("label", batch, "--json").json
+    page = desk.get("/batch/HW-012/label")
+    assert label["ingredients"] in page.text
+    for wish in label["ask"]:
+        assert " ".join(wish.split()) in page.text
+    text = desk.get("/batch/HW-012/cost").text
+    said = run("cost", batch, "--markdown").out
+    for figure in re.findall(r"\d+\.\d{2,3} EUR", said):
+        assert figure in text
+    assert desk.get("/batch/HW-012/cost?margin=60").status == 200
+    assert desk.get("/batch/HW-012/cost?margin=1,234").status == 422
+    assert desk.get("/batch/HW-012/card").status == 200
+    assert desk.get("/batch/HW-012/card.pdf").content.startswith(b"%PDF")
+
+
+def test_a_weight_is_struck_and_weighed_again(batch: Path) -> None:
+    desk = desk_of(batch.parent)
+    desk.get("/batch/HW-012/weigh")
+    desk.submit("/weigh", {"grams": "3848.2"})
+    desk.get("/batch/HW-012/weigh?line=1")
+    strike = next(f for f in desk.at.forms if ("strike", "1") in f.buttons)
+    assert desk.submit("/weigh", {"strike": "1"}, form=strike).status == 422
+    assert "Say why" in desk.at.text
+    strike = next(f for f in desk.at.forms if ("strike", "1") in f.buttons)
+    assert "Struck" in desk.submit("/weigh", {"strike": "1", "why": "digits swapped"}, form=strike).text
+    desk.submit("/weigh", {"grams": "3884.2"})
+    lines = read_batch(batch).all_weighed
+    assert [(w.grams, bool(w.struck)) for w in lines] == [(3848.2, True), (3884.2, False)]
+
+
+def test_a_batch_goes_on_without_what_has_run_out(batch: Path) -> None:
+    desk = desk_of(batch.parent)
+    desk.get("/batch/HW-012/weigh")
+    desk.submit("/weigh", {"grams": "3884.2"})
+    page = told(desk.get("/batch/HW-012/without?material=cocamidopropyl-betaine&left=20"))
+    assert "Cocamidopropyl Betaine" in page.text
+    assert "still to add" in page.text.lower() or "to add" in page.text.lower()
+
+
+def test_the_next_step_follows_the_bench(batch: Path) -> None:
+    desk = desk_of(batch.parent)
+    assert "Weigh 10 lines." in desk.get("/").text
+    weigh(desk)
+    assert "Read the pH." in desk.get("/").text
+    desk.get("/batch/HW-012/ph")
+    desk.submit("/ph", {"ph": "9,2", "water": "9"})
+    assert "bring it to between 4.8 and 5.2" in desk.get("/").text
+    desk.get("/batch/HW-012/ph")
+    desk.submit("/ph", {"now": "17,2", "ph": "5,1"})
+    assert stage_of(read_batch(batch)).step == "finish"
+    desk.get("/batch/HW-012/finish")
+    desk.submit("/finish", {"mass": "5000"})
+    assert "count the bottles" in desk.get("/").text
+    desk.get("/batch/HW-012/finish")
+    desk.submit("/finish", {"bottles": "19"})
+    assert "Nothing is under way." in desk.get("/").text
+
+
+def test_records_take_tests_readings_samples_and_photos(batch: Path) -> None:
+    desk = desk_of(batch.parent)
+    weigh(desk)
+    desk.get("/batch/HW-012/keep")
+    told(desk.submit("/keep"))
+
+    def ask(what: str, values: dict[str, str], **more: Any) -> Answer:
+        form = next(f for f in desk.at.forms if ("what-for", what) in f.fields)
+        return told(desk.submit("/record", values, form=form, **more))
+
+    assert "17 tests are laid" in ask("tests", {}).text
+    assert "Noted for ph-room: 5.1" in ask("result", {"test": "ph-room", "reading": "5,1"}).text
+    assert "kept in box 3 until 2028-05-04" in ask("sample", {"where": "box 3", "amount": "250"}).text
+    page = ask("note", {"what": "foam", "value": "4", "unit": "judged"}, files=[("photo", "foam.png", PNG)])
+    source = re.search(r'<img src="([^"]+)"', page.html)
+    assert source
+    shown_photo = desk.get(source[1].replace("&amp;", "&"))
+    assert (shown_photo.headers["content-type"], shown_photo.content[:4]) == ("image/png", PNG[:4])
+    assert "It went into 1 batch" in desk.get("/records?lot=L-coca").text
+    assert "No batch has a lot 'L-coc'" in desk.get("/records?lot=L-coc").text
+    assert "Today" in desk.get("/").text, "pH on day 0"
+
+
+def test_browser_and_command_lose_no_line_of_each_other(small: Path) -> None:
+    told_often = 8
+    script = "\n".join(
+        [
+            "import sys",
+            "from optimizer import cli",
+            f"for n in range({told_often}):",
+            f"    sys.argv = ['tenside', 'weighed', {str(small)!r}, f'aqua=+0.{{n + 1}}@C{{n}}', '--sure', '--json']",
+            "    try: cli.main()",
+            "    except SystemExit as ended:",
+            "        if ended.code: raise",
+        ]
+    )
+    desk = desk_of(small.parent)
+    with subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.DEVNULL) as command:
+        for n in range(told_often):
+            desk.get("/batch/batch-12/weigh?line=2")
+            told(desk.submit("/weigh", {"grams": "0,5", "lot": f"D{n}"}))
+        assert command.wait(120) == 0
+    lots = [w.lot for w in read_batch(small).weighed]
+    assert sorted(lots) == sorted([*(f"C{n}" for n in range(told_often)), *(f"D{n}" for n in range(told_often))])
+
+
+def test_additions_that_were_counted_from_an_older_log_are_refused(small: Path) -> None:
+    desk = desk_of(small.parent)
+    weigh(desk, "batch-12")
+    desk.get("/batch/batch-12/ph")
+    desk.submit("/ph", {"ph": "9,2", "water": "9"})
+    phone = Browser(desk.app, desk.guard).opened(phone=True, formulas=False)
+    phone.get("/batch/batch-12/ph")
+    told(desk.submit("/ph", {"now": "2", "ph": "5,6"}))
+    answer = phone.submit("/ph", {"now": "2", "ph": "5,6"})
+    assert answer.status == 422
+    assert "gone on in the meantime: 2 g are in by now" in answer.text
+    assert 'value="2"' in answer.html, "what was typed stays"
+    assert len(read_batch(small).adjustment[0].reading) == 2
+
+
+def test_a_figure_of_the_end_that_nobody_touched_overwrites_nothing(small: Path) -> None:
+    desk = desk_of(small.parent)
+    weigh(desk, "batch-12")
+    desk.get("/batch/batch-12/finish")
+    desk.submit("/finish", {"mass": "1000"})
+    phone = Browser(desk.app, desk.guard).opened(phone=True, formulas=False)
+    phone.get("/batch/batch-12/finish")
+    desk.submit("/finish", {"mass": "1010"})
+    told(phone.submit("/finish", {"bottles": "19"}))
+    assert (read_batch(small).finish.mass_g, read_batch(small).finish.bottles) == (1010, 19)
+
+
+def test_a_page_is_small_and_asks_for_little(small: Path) -> None:
+    desk = desk_of(small.parent)
+    weigh(desk, "batch-12")
+    for address in ("/", "/batch/batch-12/weigh", "/batch/batch-12/ph", "/batch/batch-12/label"):
+        page = desk.get(address)
+        parts = set(re.findall(r'(?:src|href)="(/static/[^"]+)"', page.html))
+        assert len(parts) + 1 <= 4, "design: at most four requests"
+        assert len(page.content) + sum(len(desk.get(p).content) for p in parts) <= 100 * 1024
+    assert json.dumps(sorted(parts))

@@ -1,0 +1,149 @@
+"""`tenside open`: the server itself, its port, its shortcut, an empty folder. Folders and names are made up."""
+
+from __future__ import annotations
+
+import http.client
+import os
+import re
+import shlex
+import signal
+import socket
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from email.message import Message
+from pathlib import Path
+
+import pytest
+
+from optimizer.answers.starter import NAMES
+from optimizer.desk.phone import qr_lines
+from optimizer.desk.serve import listen
+from optimizer.desk.shortcut import lay_shortcut, shortcut_text
+from optimizer.errors import DataError
+from tests.support.command import Run
+from tests.support.desk import desk_of
+
+
+@contextmanager
+def opened(folder: Path, *options: str) -> Iterator[tuple[str, int]]:
+    """Open the desk in a process of its own, and yield its address with the key, and its process."""
+    command = [sys.executable, "-m", "optimizer", "open", str(folder), "--no-browser", *options]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True) as process:
+        assert process.stdout is not None
+        try:
+            found = None
+            while found is None:
+                line = process.stdout.readline()
+                assert line, "it ended without an address"
+                found = re.search(r"http://127\.0\.0\.1:\d+/open\?key=\S+", line)
+            yield found[0], process.pid
+        finally:
+            process.send_signal(signal.SIGINT)
+            process.wait(20)
+
+
+def asked(address: str, cookie: str = "") -> tuple[int, Message, str]:
+    """Return status, headers and page."""
+    host, _, path = address.removeprefix("http://").partition("/")
+    with closing(http.client.HTTPConnection(host, timeout=20)) as connection:
+        connection.request("GET", f"/{path}", headers={"cookie": cookie} if cookie else {})
+        answer = connection.getresponse()
+        return answer.status, answer.headers, answer.read().decode()
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="the signal that Ctrl+C sends is another one there")
+def test_the_server_answers_who_has_the_key_on_this_machine_alone(tmp_path: Path) -> None:
+    with opened(tmp_path) as (address, _):
+        status, headers, _ = asked(address)
+        assert (status, headers["location"], headers["server"]) == (303, "/", None)
+        cookie = headers["set-cookie"].partition(";")[0]
+        start = address.partition("/open")[0]
+        status, _, page = asked(f"{start}/", cookie)
+        assert (status, asked(address)[0]) == (200, 403)
+        assert "This folder is empty" in page
+        port = int(start.rpartition(":")[2])
+        for other in {a[4][0] for a in socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)} - {"127.0.0.1"}:
+            with socket.socket() as knock:
+                knock.settimeout(2)
+                assert other.startswith("127.") or knock.connect_ex((str(other), port)) != 0
+
+
+def test_a_port_in_use_is_told(tmp_path: Path, run: Run) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        ran = run("open", tmp_path, "--no-browser", "--port", str(port))
+    assert ran.code == 3
+    assert f"port {port} is in use" in ran.err
+
+
+def test_a_free_port_is_found_where_nobody_asked_for_one() -> None:
+    first = listen("127.0.0.1", None)
+    second = listen("127.0.0.1", None)
+    assert first.port != second.port
+    first.socket.close()
+    second.socket.close()
+
+
+@pytest.mark.parametrize(("name", "said"), [("no-such-folder", "Name a folder"), ("demo", "make demo")])
+def test_a_folder_that_is_not_there_is_told(
+    tmp_path: Path, run: Run, monkeypatch: pytest.MonkeyPatch, name: str, said: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    ran = run("open", name, "--no-browser")
+    assert ran.code == 3
+    assert said in ran.err
+
+
+def test_an_empty_folder_offers_the_first_files(tmp_path: Path) -> None:
+    desk = desk_of(tmp_path)
+    assert "This folder is empty." in desk.at.text
+    assert desk.submit("/").status == 200
+    assert sorted(p.name for p in tmp_path.iterdir()) == sorted(NAMES)
+    assert "My first wash" in desk.get("/").text
+
+
+def test_a_shortcut_opens_the_folder_it_lies_in(tmp_path: Path, run: Run) -> None:
+    ran = run("open", tmp_path, "--shortcut")
+    assert ran.code == 0
+    files = list(tmp_path.iterdir())
+    assert len(files) == 1
+    assert str(tmp_path) in files[0].read_text(encoding="utf-8").replace("\\\\", "\\")
+    assert run("open", tmp_path, "--shortcut").code == 3, "what is there is not overwritten"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a POSIX shell")
+def test_odd_names_reach_the_command_as_they_are(tmp_path: Path) -> None:
+    odd = tmp_path / 'it\'s $(echo a) "b" % c'
+    odd.mkdir()
+    path = lay_shortcut(odd, system="darwin", python="/bin/echo")
+    assert os.access(path, os.X_OK)
+    said = subprocess.run(["/bin/sh", str(path)], capture_output=True, text=True, check=True).stdout
+    assert said.strip() == f"-m optimizer open {odd}"
+    text = shortcut_text(odd, "win32", r"C:\Program Files\python.exe")
+    assert f'"{odd}"'.replace("%", "%%") in text
+    entry = shortcut_text(Path("/a b"), "linux", "/usr/bin/python")
+    line = next(line for line in entry.splitlines() if line.startswith("Exec="))
+    assert shlex.split(line.removeprefix("Exec=")) == ["/usr/bin/python", "-m", "optimizer", "open", "/a b"]
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "ascii", "no-such-encoding"])
+def test_the_code_for_a_telephone_can_be_shown_by_any_terminal(encoding: str) -> None:
+    lines = qr_lines("http://192.0.2.2:8365/open?key=x", encoding)
+    assert len(lines.splitlines()) > 10
+    if encoding != "utf-8":
+        lines.encode("ascii")
+
+
+def test_a_machine_in_no_network_has_no_telephone(monkeypatch: pytest.MonkeyPatch) -> None:
+    from optimizer.desk import serve
+
+    def nowhere(*_: object) -> None:
+        raise OSError(101, "Network is unreachable")
+
+    monkeypatch.setattr(serve.socket.socket, "connect", nowhere)
+    with pytest.raises(DataError, match="in no network"):
+        serve.network_address()

@@ -1,0 +1,200 @@
+"""Rulers in a real browser: drags with late answers, from questions to a laid batch by clicks, and without a script.
+
+Figures are made up around those of the shipped briefs and of what the questions offer.
+"""
+
+from __future__ import annotations
+
+import json
+import threading
+import time
+from pathlib import Path
+from random import Random
+from shutil import copytree
+from typing import Any
+
+import pytest
+from selenium.webdriver.common.by import By
+from selenium.webdriver.support.ui import Select
+
+from optimizer.answers.ruled import Ruled
+from optimizer.answers.rulers import Rulers
+from optimizer.bench.batch import read_batch
+from optimizer.files import shipped
+from tests.support.chromium import chromium, marks, served, wait
+from tests.support.draws import drawn
+
+pytestmark = marks
+
+WATCH = """
+window.seen = [];
+const look = () => {
+  const sum = document.querySelector('#answer .sum'), at = document.querySelector('#answer [data-address]');
+  if (!sum || !at) return;
+  const on = [...document.querySelectorAll('.told')].filter((t) => t.querySelector('.on')).map((t) => t.id.slice(5));
+  window.seen.push({
+    number: Number(sum.dataset.number), cost: sum.querySelector('strong').textContent,
+    address: at.dataset.address, on: on.sort(), typed: document.getElementById('mildness.at_least').value,
+  });
+};
+new MutationObserver(look).observe(document.getElementById('answer'), { childList: true, subtree: true });
+"""
+DRAG = """
+const slide = document.querySelector('[data-moves="mildness.at_least"]');
+slide.value = arguments[0];
+slide.dispatchEvent(new Event('input', { bubbles: true }));
+"""
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """Return the demo's briefs as a folder of one's own."""
+    copytree(shipped("scenarios"), tmp_path / "demo")
+    return tmp_path / "demo"
+
+
+@pytest.fixture
+def late(monkeypatch: pytest.MonkeyPatch) -> dict[int, Ruled]:
+    """Make every answer come 0 to 0.4 s late, and keep each by its number."""
+    random, lock, kept = Random(14), threading.Lock(), dict[int, Ruled]()
+
+    def slowed(made: Any) -> Any:
+        def answer(self: Rulers, *more: Any) -> Ruled | None:
+            found: Ruled | None = made(self, *more)
+            with lock:
+                wait_s = random.uniform(0, 0.4)
+                if found is not None:
+                    kept[found.number] = found
+            time.sleep(wait_s)
+            return found
+
+        return answer
+
+    monkeypatch.setattr(Rulers, "ask", slowed(Rulers.ask))
+    monkeypatch.setattr(Rulers, "prove", slowed(Rulers.prove))
+    return kept
+
+
+def test_drags_with_late_answers_show_one_answer_at_a_time_and_the_last_one_in_the_end(
+    folder: Path, late: dict[int, Ruled]
+) -> None:
+    random, places = Random(3), [54 + k / 2 for k in range(17)]
+    with served(folder) as desk, chromium() as browser:
+        browser.get(desk.entry())
+        browser.get(f"{desk.address}/formula/body-wash")
+        browser.execute_script(WATCH)
+        place = 58.0
+        for _ in range(drawn(60, of=200)):
+            place = random.choice(places)
+            browser.execute_script(DRAG, place)
+            time.sleep(random.uniform(0, 0.06))
+        last = f"mildness.at_least={place:g}" if place != 58 else "/formula/body-wash"
+        wait(lambda: _proven(browser) and last in browser.current_url)
+        seen = browser.execute_script("return window.seen")
+    numbers = [one["number"] for one in seen]
+    assert numbers == sorted(numbers), "an older answer never takes the place of a newer one"
+    assert len(set(numbers)) >= drawn(5, of=15)
+    for one in seen:
+        answer = late[one["number"]]
+        assert one["cost"] == answer.verdict
+        least = answer.moved.get("mildness.at_least", 58.0)
+        assert (f"mildness.at_least={least:g}" in one["address"]) == bool(answer.moved)
+        assert one["on"] == sorted(ruler.key for ruler in answer.rulers if ruler.binding)
+    final = seen[-1]
+    answer = late[final["number"]]
+    assert float(final["typed"]) == answer.moved.get("mildness.at_least", 58.0) == place
+
+
+def _proven(browser: Any) -> bool:
+    return bool(browser.find_elements(By.CSS_SELECTOR, '#answer .sum[data-word="proven"]'))
+
+
+def answered(browser: Any) -> None:
+    """Answer the questions of a new product."""
+    browser.find_element(By.LINK_TEXT, "New product").click()
+    browser.find_element(By.ID, "name").send_keys("Click wash")
+    for name, value in (("product", "body wash"), ("strength", "usual"), ("perfume", "parfum")):
+        Select(browser.find_element(By.ID, name)).select_by_value(value)
+    browser.find_element(By.ID, "free-sulfate").click()
+    press(browser, "Begin")
+
+
+def press(browser: Any, words: str) -> None:
+    """Press the button that says so."""
+    button = browser.find_element(By.XPATH, f'//button[normalize-space()="{words}"]')
+    browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", button)
+    button.click()
+
+
+def follow(browser: Any, words: str) -> None:
+    """Follow the link that says so."""
+    link = browser.find_element(By.LINK_TEXT, words)
+    browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", link)
+    link.click()
+
+
+@pytest.mark.parametrize("width", [390, 1200])
+def test_from_questions_to_a_laid_batch_by_clicks(tmp_path: Path, width: int) -> None:
+    with served(tmp_path) as desk, chromium(width, 844) as browser:
+        browser.get(desk.entry())
+        answered(browser)
+        wait(lambda: "/formula/click-wash" in browser.current_url and _proven(browser))
+        browser.execute_script(DRAG, 66)
+        wait(lambda: "mildness.at_least=66" in browser.current_url and _proven(browser))
+        assert "in the file 60" in browser.find_element(By.ID, "told-mildness.at_least").text
+        slide = browser.find_element(By.CSS_SELECTOR, '[data-moves="mildness.at_least"]')
+        browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", slide)
+        where = "const b = arguments[0].getBoundingClientRect(); return b.top >= 0 && b.bottom <= innerHeight"
+        for part in (browser.find_element(By.ID, "answer"), slide):
+            assert browser.execute_script(where, part), "verdict and ruler are in view together"
+        assert browser.execute_script("return document.documentElement.scrollWidth <= innerWidth")
+        press(browser, "Keep in the brief")
+        wait(lambda: "Kept in the brief." in browser.page_source)
+        follow(browser, "Lay a batch")
+        browser.find_element(By.ID, "number").send_keys("7")
+        browser.find_element(By.ID, "kilos").send_keys("2,5")
+        press(browser, "Lay the batch")
+        wait(lambda: "/batch/batch-7/weigh" in browser.current_url)
+        complaints = [entry for entry in browser.get_log("browser") if entry["level"] == "SEVERE"]
+    assert complaints == []
+    batch = read_batch(tmp_path / "batch-7.toml")
+    assert (batch.size_g, batch.brief) == (2500, "click-wash.toml")
+    assert "at_least = 66 " in (tmp_path / "click-wash.toml").read_text(encoding="utf-8")
+
+
+def test_without_a_script_everything_but_the_live_ruler_is_there(tmp_path: Path) -> None:
+    with served(tmp_path) as desk, chromium(390, 844, script=False) as browser:
+        browser.get(desk.entry())
+        answered(browser)
+        assert "Proven: nothing better keeps every limit." in browser.page_source
+        field = browser.find_element(By.ID, "mildness.at_least")
+        field.clear()
+        field.send_keys("66")
+        button = browser.find_element(By.XPATH, '//button[normalize-space()="What does that come to?"]')
+        assert button.is_displayed()
+        assert not browser.find_element(By.CSS_SELECTOR, '[data-moves="mildness.at_least"]').is_displayed()
+        button.click()
+        assert "mildness.at_least=66" in browser.current_url
+        assert "in the file 60" in browser.page_source
+        press(browser, "Keep in the brief")
+        follow(browser, "Lay a batch")
+        browser.find_element(By.ID, "number").send_keys("8")
+        browser.find_element(By.ID, "kilos").send_keys("1")
+        press(browser, "Lay the batch")
+        assert "/batch/batch-8/weigh" in browser.current_url
+    assert read_batch(tmp_path / "batch-8.toml").size_g == 1000
+
+
+def test_the_pages_have_no_finding_of_the_accessibility_checker(folder: Path) -> None:
+    from axe_core_python.selenium import Axe
+
+    pages = ("/begin", "/formula/hand-wash?mildness.at_least=59", "/formula/impossible-wash/impossible",
+             "/formula/hand-wash/pictures", "/formula/hand-wash/batch", "/formula/hand-wash/why")  # fmt: skip
+    with served(folder) as desk, chromium(390, 844) as browser:
+        browser.get(desk.entry())
+        for page in pages:
+            browser.get(f"{desk.address}{page}")
+            wait(lambda: not browser.find_elements(By.CSS_SELECTOR, "#room[data-follow] .soft"))
+            found = Axe().run(browser)["violations"]
+            told = [(v["id"], [n["html"][:120] for n in v["nodes"]][:3]) for v in found]
+            assert told == [], f"{page}: {json.dumps(told)}"

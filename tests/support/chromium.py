@@ -1,0 +1,107 @@
+"""A desk that is served, and Chromium that looks at it."""
+
+from __future__ import annotations
+
+import socket
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+import uvicorn
+
+from optimizer.desk.app import make_desk
+from optimizer.desk.guard import Guard
+
+CHROMIUM, DRIVER = Path("/usr/bin/chromium"), Path("/usr/bin/chromedriver")
+FLAGS = (
+    "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--hide-scrollbars",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+    # Whatever is not this machine is blocked: a page that asks for anything else fails.
+    "--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE 127.0.0.1",
+)  # fmt: skip
+TODAY = "2026-05-04"
+
+marks = [
+    pytest.mark.browser,
+    pytest.mark.skipif(
+        not (CHROMIUM.exists() and DRIVER.exists()), reason="needs Debian's chromium and chromium-driver"
+    ),
+]
+
+
+@dataclass
+class Served:
+    """A desk that listens."""
+
+    address: str
+    guard: Guard
+    app: Any
+
+    def entry(self, **invited: Any) -> str:
+        """Return an address that lets one browser in."""
+        return f"{self.address}/open?key={self.guard.invite(**invited)}"
+
+
+@contextmanager
+def served(folder: Path, port: int = 0) -> Iterator[Served]:
+    """Serve the desk of a folder in a thread of its own."""
+    guard = Guard()
+    app = make_desk(folder, guard=guard, today=lambda: TODAY)
+    listener = socket.socket()
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    listener.bind(("127.0.0.1", port))
+    listener.listen(32)
+    config = uvicorn.Config(app, log_level="warning", lifespan="off", ws="none", http="h11", loop="asyncio")
+    server = uvicorn.Server(config)
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
+    thread.start()
+    try:
+        yield Served(f"http://127.0.0.1:{listener.getsockname()[1]}", guard, app)
+    finally:
+        server.should_exit = True
+        thread.join(20)
+        listener.close()
+
+
+@contextmanager
+def chromium(width: int = 1200, height: int = 900, *, script: bool = True, touch: bool = False) -> Iterator[Any]:
+    """Open a window of a size; with touch it is a telephone's."""
+    from selenium import webdriver
+    from selenium.webdriver.chrome.service import Service
+
+    options = webdriver.ChromeOptions()
+    options.binary_location = str(CHROMIUM)
+    for flag in (*FLAGS, f"--window-size={max(width, 500)},{height}"):
+        options.add_argument(flag)
+    if not script:
+        options.add_experimental_option("prefs", {"profile.managed_default_content_settings.javascript": 2})
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    driver = webdriver.Chrome(options=options, service=Service(str(DRIVER)))
+    if touch:
+        driver.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": True})
+    size = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 600}
+    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    try:
+        yield driver
+    finally:
+        driver.quit()
+
+
+def wait(what: Any, seconds: float = 20.0) -> Any:
+    """Return what a function returns once that is true.
+
+    Raises:
+        AssertionError: If it never is.
+    """
+    until = time.monotonic() + seconds
+    while time.monotonic() < until:
+        found = what()
+        if found:
+            return found
+        time.sleep(0.05)
+    raise AssertionError("it never came")
