@@ -237,6 +237,8 @@ def test_a_material_is_swapped_asked_about_and_left_out(desk: Browser) -> None:
     assert "Cocamidopropyl Betaine out" in page.text
     why = desk.get("/formula/hand-wash/why?material=decyl-glucoside")
     assert "Out:" in why.text
+    assert "There is no formula" in desk.get("/formula/impossible-wash/swap?material=glycerin").text
+    assert "What clashes?" in desk.get("/formula/impossible-wash/why?material=glycerin").text
     assert "no material of this name" in desk.get("/formula/hand-wash/why?material=no-such").text
 
 

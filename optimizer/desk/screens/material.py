@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from optimizer.answers.draft import MISSING
+from optimizer.answers.draft import MISSING, Draft
 from optimizer.answers.product import out_of_formula, swap, why
+from optimizer.answers.rulers import Rulers
 from optimizer.desk.asked import Asked
 from optimizer.desk.drafting import address, back, hidden, rulers_of, sound_draft
 from optimizer.desk.frame import button, choice, report
@@ -33,6 +34,8 @@ def ask_why(asked: Asked) -> Page:
     if not material:
         return Page(title, ask, back=back(asked, rulers, draft))
     _known(rulers.brief.library.by_id, material)
+    if nothing := _nothing(asked, rulers, draft):
+        return nothing
     document = why(rulers, draft, material).document()
     return Page(document.title, markup(report(document), ask), back=back(asked, rulers, draft))
 
@@ -44,6 +47,8 @@ def ask_instead(asked: Asked) -> Page:
     draft = sound_draft(asked, rulers)
     material = asked.query.get("material", "")
     _known(rulers.brief.library.by_id, material)
+    if nothing := _nothing(asked, rulers, draft):
+        return nothing
     document = swap(rulers, draft, material).document()
     without = address(asked, "", {**draft, f"{MISSING}{material}": 1.0})
     acts: list[Html] = []
@@ -52,6 +57,17 @@ def ask_instead(asked: Asked) -> Page:
     ask = tag("p", tag("a", "Why is it in, or out?", href=address(asked, "why", draft, material=material)))
     body = markup(tag("p", *acts, class_="buttons"), ask, report(document))
     return Page(document.title, body, back=back(asked, rulers, draft))
+
+
+def _nothing(asked: Asked, rulers: Rulers, draft: Draft) -> Page | None:
+    """Return what is said where there is no formula that a material could be in."""
+    found = rulers.prove(draft)
+    if found is None or found.lines:
+        return None
+    clash = tag("a", "What clashes?", href=address(asked, "impossible", draft))
+    return Page(
+        "No formula", tag("p", "There is no formula as the limits stand. ", clash), back=back(asked, rulers, draft)
+    )
 
 
 def _known(materials: object, material: str) -> None:
