@@ -62,6 +62,7 @@ TRIALS = (
     ),
     ("trials sheet trials.toml --pdf trials-sheet.pdf --html trials-sheet.html", "trials-sheet.txt", None),
     ("trials note tried.toml", "trials-read.txt", (1, 24)),
+    ("trials fit tried.toml", "trials-fit.txt", (1, 14)),
     ("trials next tried.toml --count 2", "trials-next.txt", (1, 12)),
 )
 """Learning from the bench: a plan, and the shop's series with made-up readings of a stated truth."""

@@ -2,8 +2,9 @@
 
 Families of scenarios with choices are held against the oracle too.
 
-Prints how many answers were wrong, unproven or crashed (goal 0) and how many checks of the tests rest on
-something outside the project (goal 150). Usage: python tests/soak.py [briefs] [files] [figures] [families]
+Prints how many answers were wrong, unproven or crashed (goal 0), how well simulated trials tell made-up truths (the
+summary of docs/trials.md) and how many checks of the tests rest on something outside the project (goal 150). Usage:
+python tests/soak.py [briefs] [files] [figures] [families] [truths]
 
 `python tests/soak.py --figures 57 60` looks at single briefs with big and small figures again: what is wrong, and
 the smallest brief that is still wrong.
@@ -23,10 +24,12 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
+import numpy as np
+
 from optimizer.solve.best import solve
 from optimizer.solve.result import Result
 from optimizer.units import KEPT
-from tests.support import briefs, families, figures, hostile, oracle
+from tests.support import briefs, families, figures, hostile, made_up_truths, oracle
 
 ROOT = Path(__file__).resolve().parent.parent
 CHUNK = 500
@@ -164,6 +167,28 @@ def outside_checks() -> int:
     return sum(int(n) for n in re.findall(r"\.py: (\d+)", listed))
 
 
+def run_trials(truths: int) -> list[tuple[str, float, str, bool]]:
+    """Return what simulated trials come to: its name, figure and goal, and whether that is met."""
+    chosen, random = made_up_truths.errors(truths, 11).mean(axis=0)
+    shares, _ = made_up_truths.coverage(truths, 11)
+    by_mean, by_bound = made_up_truths.kept(2 * truths, 11).mean(axis=0)
+    _, improved, drawn = made_up_truths.shortfalls(max(truths * 2 // 5, 8), 11).mean(axis=0)
+    tenth = float(np.quantile(shares, 0.1))
+    return [
+        (
+            "error of 8 chosen beakers over that of 8 random ones",
+            chosen / random,
+            "at most 0.5",
+            chosen <= 0.5 * random,
+        ),
+        ("90 % intervals hold, mean", shares.mean(), "at least 0.90", shares.mean() >= 0.9),
+        ("90 % intervals hold, worst tenth", tenth, "at least 0.85", tenth >= 0.85),
+        ("targets kept by the bound", by_bound, "at least 0.85", by_bound >= 0.85),
+        ("targets kept by the mean", by_mean, "shown beside it", True),
+        ("shortfall after expected improvement", improved / drawn, "at most 0.6 of random", improved <= 0.6 * drawn),
+    ]
+
+
 def main() -> int:
     """Return 0 if nothing was wrong, unproven or crashed."""
     if sys.argv[1:2] == ["--figures"]:
@@ -172,6 +197,7 @@ def main() -> int:
     files = int(sys.argv[2]) if len(sys.argv) > 2 else 10_000
     sizes = int(sys.argv[3]) if len(sys.argv) > 3 else 20_000
     kin = int(sys.argv[4]) if len(sys.argv) > 4 else 5_000
+    simulated = run_trials(int(sys.argv[5]) if len(sys.argv) > 5 else 500)
     total: Counter[str] = Counter()
     with ProcessPoolExecutor() as pool:
         for number, part in enumerate(pool.map(run_briefs, range(0, wanted, CHUNK)), 1):
@@ -202,8 +228,11 @@ def main() -> int:
     print(f"{'wrong':>12} {total['wrong']:>9,}  goal 0")
     print(f"{'unproven':>12} {total['unproven']:>9,}  goal 0")
     print(f"{'crashed':>12} {total['crashed']:>9,}  goal 0")
+    for name, figure, goal, _ in simulated:
+        print(f"{'trials':>12} {figure:>9.3f}  {name}, {goal}")
     print(f"{'outside':>12} {outside_checks():>9,}  checks of the tests, goal 150")
-    return int(any(total[name] for name in ("wrong", "unproven", "crashed")))
+    missed = any(not met for *_, met in simulated)
+    return int(missed or any(total[name] for name in ("wrong", "unproven", "crashed")))
 
 
 if __name__ == "__main__":

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Literal
 
+from optimizer.answers.bench import alarms_at
 from optimizer.answers.subject import Subject
 from optimizer.errors import UsageError
 from optimizer.immutable import replace
@@ -157,5 +158,6 @@ def thickened(
     if material and not chosen:
         check_planned(material, str(path), content, *about)
         chosen = (log_of(material, content, *about),)
-    cautions = tuple(cautions_from((log.material for log in chosen), found.brief.library).values())
+    own = cautions_from((log.material for log in chosen), found.brief.library).values()
+    cautions = (*alarms_at(found, found.formula, found.setting), *own)
     return Thickened(found.name, chosen, cautions, struck_of(content, "step"), bool(content.thickening))

@@ -5,8 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from optimizer.answers.bench import alarms_at
 from optimizer.answers.subject import Subject
 from optimizer.errors import UsageError
+from optimizer.immutable import replace
 
 if TYPE_CHECKING:
     from optimizer.bench.amount import Amount
@@ -105,7 +107,7 @@ def cost_for(
         made = finished
     brief = found.brief
     water = brief.pool.index.get("aqua")
-    return cost_of_batch(
+    costing = cost_of_batch(
         formula,
         made,
         name=found.name,
@@ -117,6 +119,7 @@ def cost_for(
         batches=plan,
         notes=(*found.notes, *told, *assumed, *(f"{said}." for said in bench.told(*taken))),
     )
+    return replace(costing, alarms=alarms_at(found, found.formula, found.setting))
 
 
 def _as_made(subject: Subject) -> tuple[Formula, Size | None, tuple[str, ...]]:

@@ -53,6 +53,8 @@ def readings_in(
     want: Mapping[str, Wanted] | None = None,
     sure: float = SURE,
     at_ph: float | None = None,
+    aim: str = "",
+    shown: Sequence[str] = (),
 ) -> Brief:
     """Return a brief in which what a series measured takes the place of the ratings that it measures.
 
@@ -62,6 +64,8 @@ def readings_in(
         want: Limits by reading (at least, at most), before those of the series.
         sure: How sure limits are to be kept [%].
         at_ph: Target pH, where the trials varied it.
+        aim: 'maximise READING' or 'minimise READING' instead of the brief's objective.
+        shown: Further readings that are used, for trade-offs.
 
     Raises:
         UsageError: If a limit is on what the trials do not predict.
@@ -71,7 +75,7 @@ def readings_in(
     from optimizer.trials.series import read_series
     from optimizer.trials.using import Wish, with_readings
 
-    return with_readings(brief_of(asked), fits_of(read_series(path)), Wish(want or {}, sure, at_ph))
+    return with_readings(brief_of(asked), fits_of(read_series(path)), Wish(want or {}, sure, at_ph, aim, tuple(shown)))
 
 
 def rate(

@@ -22,6 +22,8 @@ REACH = 0.75
 """Distance of the nearest measured blend up to which whole neighbours are told; see `Blends.distances`."""
 NEAREST = 30
 """Neighbours that are counted."""
+BESIDE = "each with a cationic polymer and a thickener in it"
+"""What every measured blend holds besides, whether or not a formula does."""
 USUAL = {"surfactant": 14.0, "polymer": 4.0, "other": 5.5}
 """Doses that count as one whole dose of what was not measured [% as supplied]: about the highest measured of such
 kinds; for perfumes, preservatives and the like that of the thickeners, an assumption."""
@@ -78,7 +80,7 @@ class MeasuredPair:
         clear = f", {self.clear} of these clear (below {number(CLEAR)} NTU)" if self.stable else ""
         return (
             f"{self.one.inci} with {self.other.inci}: of {blends} of these two, {self.stable or 'none'} stayed stable"
-            f"{clear}. As supplied: {self.one.words}; {self.other.words}."
+            f"{clear}, {BESIDE}. As supplied: {self.one.words}; {self.other.words}."
         )
 
 
@@ -100,7 +102,7 @@ class Neighbours:
         """What was counted, in words."""
         return (
             f"Of the {self.blends} measured blends nearest to the whole formula {self.stable} stayed stable, "
-            f"{self.clear} of these clear (below {number(CLEAR)} NTU)."
+            f"{self.clear} of these clear (below {number(CLEAR)} NTU), {BESIDE}."
         )
 
 

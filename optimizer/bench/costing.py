@@ -9,6 +9,7 @@ from typing import Literal
 from optimizer.bench.costs import Costs, Freight, Packaging, Sale
 from optimizer.bench.packs import Buying, buying
 from optimizer.bench.size import Size
+from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Ingredient
 from optimizer.data.purchase import lines_of, on_tap
@@ -116,6 +117,8 @@ class Costing:
     price: Price | None = None
     plan: Buying | None = None
     notes: tuple[str, ...] = ()
+    alarms: tuple[Caution, ...] = ()
+    """What is said of the formula before anything else, such as that nothing preserves it."""
 
     @told
     def per_kg_active(self) -> float | None:

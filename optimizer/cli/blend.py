@@ -62,8 +62,9 @@ def blend(
     from optimizer.answers import questions
 
     with quiet_solvers():
-        brief = brief_of(scenario, changes, shelf, library, goal_of(objective))
-        brief = with_readings(brief, readings, want, sure, at_ph)
+        goal = goal_of(objective)
+        brief = brief_of(scenario, changes, shelf, library, [] if readings else goal)
+        brief = with_readings(brief, readings, want, sure, at_ph, aim=objective.strip())
         answer = questions.blend(brief, time_limit=time_limit, solver=solver, exact=exact)
         if export:
             _export(export, brief, answer.found)

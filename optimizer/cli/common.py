@@ -208,7 +208,14 @@ def brief_of(
 
 
 def with_readings(
-    brief: "Brief", readings: Path | None, want: list[str] | None, sure: float, at_ph: float | None
+    brief: "Brief",
+    readings: Path | None,
+    want: list[str] | None,
+    sure: float,
+    at_ph: float | None,
+    *,
+    aim: str = "",
+    shown: tuple[str, ...] = (),
 ) -> "Brief":
     """Return a brief with what was measured in the place of ratings, if a series is named."""
     if readings is None:
@@ -217,7 +224,9 @@ def with_readings(
         return brief
     from optimizer.answers.trials_fit import readings_in
 
-    return readings_in(brief, readings, want=dict(map(_wanted, want or [])), sure=sure, at_ph=at_ph)
+    return readings_in(
+        brief, readings, want=dict(map(_wanted, want or [])), sure=sure, at_ph=at_ph, aim=aim, shown=shown
+    )
 
 
 def _wanted(text: str) -> tuple[str, tuple[float | None, float | None]]:

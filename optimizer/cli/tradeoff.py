@@ -68,7 +68,8 @@ def frontier(
     if by and not values:
         raise UsageError(f"--by {by}: write RULE.LIMIT=VALUE,VALUE, such as active.at_least=9,10,11.")
     with quiet_solvers(), _telling() as told:
-        measured = partial(with_readings, readings=readings, want=want, sure=sure, at_ph=at_ph)
+        axes = tuple(axis.strip().partition(" ")[2].strip() for axis in (best, against))
+        measured = partial(with_readings, readings=readings, want=want, sure=sure, at_ph=at_ph, shown=axes)
         briefs = {
             f"{key} = {value.strip()}": measured(brief_of(scenario, changes, shelf, library, [(key, value.strip())]))
             for value in values.split(",")

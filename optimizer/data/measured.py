@@ -1,9 +1,9 @@
 """Blends that others made and measured: whether they stayed stable and clear, by their doses.
 
 Source: data descriptor in Scientific Data 11 (2024), doi 10.1038/s41597-024-03573-w, its companion repository under the
-MIT licence: two surfactants, mostly with a conditioning polymer and a thickener, made by a laboratory robot. Not told
-there: pH, salt, lots, grades. Limits: doses are as supplied, of grades whose strength is not told; "stable" is the
-result of the authors' test, not of a shelf life.
+MIT licence: one or two surfactants, each time with a cationic polymer and a thickener, made by a laboratory robot. pH,
+salt, lots and grades are not told there. Limits: doses are as supplied, of grades whose strength is not told; "stable"
+is the result of the authors' test, not of a shelf life.
 """
 
 from __future__ import annotations
@@ -25,6 +25,8 @@ CLEAR = 100.0
 """Turbidity below which a stable blend counts as clear [NTU]; a limit chosen here."""
 THICKENERS = frozenset({"Laureth-2", "PEG/PPG-120/10 Trimethylolpropane Trioleate (and) Laureth-2"})
 """What was added to thicken; all others are surfactants and polymers."""
+POLYMERS = frozenset({"Polyquaternium-6", "Polyquaternium-7", "Polyquaternium-16"})
+"""Cationic polymers among them; each blend holds one of them and one of the thickeners."""
 ANIONIC = frozenset(
     {
         "Disodium Laureth Sulfosuccinate",

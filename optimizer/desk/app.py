@@ -118,6 +118,8 @@ class _Door:
             self._called(request)
         except ClosedError as closed:
             return _plain(closed)
+        if request.method == "HEAD":  # a preview of a link uses up no key
+            return _sent(Response())
         name = _browser(request.headers.get("user-agent", ""))
         cookie = self.desk.guard.enter(request.query_params.get("key", ""), name)
         if cookie is None and self._known(request) is None:

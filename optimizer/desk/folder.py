@@ -115,6 +115,25 @@ class Folder:
             batch_from(read_toml(found.path), str(found.path))
         return found
 
+    def trials(self) -> list[tuple[str, Path]]:
+        """Return the series of trials, each with how addresses call it."""
+        return [
+            (name_of(self.path, path), path)
+            for path, raw in self._files()
+            if not isinstance(raw, DataError) and "trials" in raw and "beaker" in raw
+        ]
+
+    def series(self, name: str) -> Path:
+        """Return where a series of trials lies.
+
+        Raises:
+            UnknownNameError: If there is none of this name.
+        """
+        found = next((path for called, path in self.trials() if called == name), None)
+        if found is None:
+            raise _unknown("series of trials", name)
+        return found
+
     def briefs(self) -> list[tuple[str, BriefLine]]:
         """Return the maker's own briefs, each with how addresses call it."""
         own = briefs_of(self.path).own

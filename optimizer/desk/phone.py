@@ -37,5 +37,5 @@ def qr_picture(text: str) -> Html:
     import segno
 
     code = segno.make(text, micro=False)
-    said = code.svg_inline(scale=5, dark="#000", light="#fff", border=3, svgclass="qr", lineclass=None, omitsize=False)
+    said = code.svg_inline(scale=5, dark="#000", light="#fff", border=3, svgclass="qr", lineclass=None, omitsize=True)
     return Html(said)

@@ -91,7 +91,7 @@ def run(app: Callable[..., object], listeners: list[Listener]) -> None:
 
     config = uvicorn.Config(
         app, log_level="warning", access_log=False, server_header=False, lifespan="off", ws="none", http="h11",
-        loop="asyncio", limit_concurrency=64, timeout_keep_alive=30, timeout_graceful_shutdown=2,
+        loop="asyncio", limit_concurrency=64, timeout_keep_alive=30, proxy_headers=False, timeout_graceful_shutdown=2,
     )  # fmt: skip
     uvicorn.Server(config).run(sockets=[one.socket for one in listeners])
 

@@ -8,7 +8,7 @@ from optimizer.bench.batch import Batch
 from optimizer.bench.stage import Step, stage_of
 from optimizer.desk.asked import Asked
 from optimizer.desk.folder import BatchFile
-from optimizer.desk.html import Html, tag
+from optimizer.desk.html import Html, markup, tag
 
 STEPS = (
     ("weigh", "Weigh"),
@@ -56,10 +56,14 @@ def title(batch: Batch, what: str) -> str:
     return f"{what}: {batch.product or 'batch'} {batch.batch}"
 
 
-def onwards(asked: Asked, batch: Batch, here: str) -> Html | None:
-    """Return the button that leads to the next step, if that is on another page."""
+def onwards(asked: Asked, batch: Batch, here: str, *, done: bool = False) -> Html | None:
+    """Return the button that leads to the next step, if that is on another page; a quiet one while this is not done."""
     stage = stage_of(batch)
     if stage.step == here:
         return None
-    link = tag("a", NEXT[stage.step], href=place(asked, stage.step), class_="button")
-    return tag("p", link, " ", tag("span", stage.words, class_="soft"), class_="buttons")
+    quiet = "button" if done else "button quiet"
+    link = tag("a", NEXT[stage.step], href=place(asked, stage.step), class_=quiet)
+    thicker = None
+    if stage.step == "finish" and not batch.thickening and here != "thicken":
+        thicker = tag("a", "Thicken it first", href=place(asked, "thicken"), class_="button quiet")
+    return markup(tag("p", link, thicker, class_="buttons"), tag("p", stage.words, class_="soft"))

@@ -6,6 +6,7 @@ from math import isfinite, isnan
 
 from optimizer.bench.costing import Costing, Price
 from optimizer.bench.packs import Buying
+from optimizer.report.blend import alarm_listing
 from optimizer.report.document import Columns, Document, Listing, Row, Sketch, Strong, Table, figures
 from optimizer.report.joint import packs_columns
 from optimizer.units import listed, number
@@ -17,7 +18,7 @@ def cost_document(costing: Costing) -> Document:
     told = f"{costing.per_kg:.2f} {money} per kg that is sold"
     if costing.per_bottle is not None:
         told = f"{costing.per_bottle:.2f} {money} per bottle, {told}"
-    sections: list[Table | Listing | Sketch] = [_parts(costing), _lines(costing)]
+    sections: list[Table | Listing | Sketch] = [*alarm_listing(costing.alarms), _parts(costing), _lines(costing)]
     if costing.price:
         sections.append(_price(costing.price, money))
     if costing.plan:

@@ -7,7 +7,7 @@ from optimizer.bench.thicken import ThickeningLog
 from optimizer.data.cautions import Caution
 from optimizer.immutable import immutable, untold
 from optimizer.report.advice import budget_table
-from optimizer.report.blend import caution_listing
+from optimizer.report.blend import alarm_listing, caution_listing
 from optimizer.report.document import Columns, Curve, Curves, Document, Listing, Sketch, Table, figures
 from optimizer.report.struck import struck_listing
 from optimizer.units import number
@@ -24,7 +24,7 @@ class Thickened:
     batch: str
     logs: tuple[ThickeningLog, ...]
     cautions: tuple[Caution, ...] = ()
-    """Of the thickeners."""
+    """What is said of the batch before anything else, and those of the thickeners."""
     struck: tuple[Struck, ...] = ()
     """Steps that count no more."""
     begun: bool = untold(default=False)
@@ -50,7 +50,7 @@ def thicken_document(
     if not logs:
         step = "Name a thickener under [held_back] thickeners of the brief; 'tenside advice' lists those that suit."
         return Document(f"Thickening of {name}", f"No thickener is planned. {step}", good=False)
-    sections: list[Table | Listing | Sketch] = []
+    sections: list[Table | Listing | Sketch] = [*alarm_listing(cautions)]
     for log in logs:
         if len(logs) > 1:
             sections.append(Listing(f"{log.material.name}: {log.state}", (log.verdict,)))
@@ -63,8 +63,8 @@ def thicken_document(
             sections.append(Listing("Mind", log.notes, "caution"))
     sections += struck_listing(struck)
     sections.append(budget_table(logs[0].budget))
-    if cautions:
-        sections.append(caution_listing(cautions))
+    if own := tuple(c for c in cautions if not c.loud):
+        sections.append(caution_listing(own))
     first = logs[0]
     verdict = first.verdict if len(logs) == 1 else f"{len(logs)} {'logs' if begun else 'thickeners are planned'}."
     facts = []

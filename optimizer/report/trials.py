@@ -38,7 +38,7 @@ def plan_document(plan: Plan, series: Series) -> Document:
     sections: list[Section] = [
         *alarm_listing(plan.cautions),
         *_factors(plan),
-        _materials(plan),
+        *([_materials(plan)] if plan.materials else []),
         _beakers(plan.beakers, _moving(plan)),
         Listing("Mind", plan.notes),
         Listing("Next", _next_steps(series)),

@@ -7,7 +7,7 @@ import numpy as np
 from optimizer.data.pool import Vector
 from optimizer.errors import UsageError, nearest
 from optimizer.trials.design import Places
-from optimizer.trials.fit import Chosen, choose, readings_of, usual_noise
+from optimizer.trials.fit import Chosen, choose, readings_of, searching, usual_noise
 from optimizer.trials.improve import gains
 from optimizer.trials.more import Better
 from optimizer.trials.series import SEPARATED, Series
@@ -36,16 +36,11 @@ def _chosen(series: Series, z: Vector, process: Vector, count: int, what: str, s
     """Return the candidates of the greatest expected improvement that lie apart.
 
     Raises:
-        UsageError: If there is no such reading, or the trials do not predict it.
+        UsageError: If there is no such reading, or the trials do not tell a line in it.
     """
     if what not in series.measures:
         raise UsageError(f"--goal: nobody reads '{what}'. {nearest(what, series.measures)}")
-    fitted = _fitted(series, what)
-    if not fitted.predicts:
-        raise UsageError(
-            f"these trials do not predict {what} better than its mean, so no better blend can be told. "
-            "Learn more first (--aim learn)."
-        )
+    fitted = searching(_fitted(series, what))
     yes = {r.low for r in series.reads(SEPARATED)} if SEPARATED in series.measures else set()
     separating = _fitted(series, SEPARATED) if yes == {0.0, 1.0} else None
     worth = gains(fitted, z, process if series.ph_levels else None, sign=sign, separating=separating)

@@ -52,13 +52,16 @@ class Next:
 
 def body_of(series: Series) -> Polytope:
     """Return the region of a series in its coordinates, as the file says."""
-    rows = series.region.row
-    if not rows:
+    rows, q = series.region.row, len(series.coordinates)
+    if not q:
         return Polytope(np.zeros((0, 0)), np.zeros(0), np.zeros((1, 0)), ())
-    along, at_most = np.array([r.along for r in rows]), np.array([r.at_most for r in rows])
-    corners = corners_of(along, at_most)
+    along, at_most = np.array([r.along for r in rows]).reshape(-1, q), np.array([r.at_most for r in rows])
+    try:
+        corners = corners_of(along, at_most)
+    except ValueError:
+        corners = np.zeros((0, along.shape[1]))
     if not len(corners):
-        raise fault(series.where, "region", "its rows leave no room.", "Plan the series anew.")
+        raise fault(series.where, "region", "its rows bound no region.", "Plan the series anew.")
     return Polytope(along, at_most, corners, tuple(range(len(rows))))
 
 

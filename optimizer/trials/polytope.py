@@ -94,6 +94,9 @@ def corners_of(along: Vector, at_most: Vector) -> Vector:
     Args:
         along: Shape (m, k).
         at_most: Shape (m,).
+
+    Raises:
+        ValueError: If it has no end in some direction.
     """
     k = along.shape[1]
     # A point t is the ray (1, t), a row the half-space at_most - along @ t >= 0 of rays.
@@ -107,6 +110,8 @@ def corners_of(along: Vector, at_most: Vector) -> Vector:
     on[:, start] = ~np.eye(k + 1, dtype=bool)
     for side in order[k + 1 :]:
         rays, on = _cut(rays, on, sides, side, k + 1)
+    if (rays[:, 0] <= SAME_CORNER).any():
+        raise ValueError("the rows leave a direction without an end")
     points = rays[rays[:, 0] > SAME_CORNER]
     return _apart(points[:, 1:] / points[:, :1])
 
@@ -118,6 +123,8 @@ def _independent_first(sides: Vector) -> list[int]:
     for _ in range(sides.shape[1]):
         sizes = np.linalg.norm(left, axis=1)
         best = 0 if not chosen else int(sizes.argmax())
+        if sizes[best] <= SAME_CORNER:
+            raise ValueError("the rows leave a direction without an end")
         chosen.append(best)
         unit = left[best] / sizes[best]
         left = left - np.outer(left @ unit, unit)

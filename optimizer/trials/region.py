@@ -19,6 +19,7 @@ from optimizer.rules.mean import MeanRating
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import case_at
 from optimizer.solve.linear import Solved
+from optimizer.solve.rounding import broken
 from optimizer.trials.basis import Coordinates
 from optimizer.trials.factors import Way, Ways, independent
 from optimizer.trials.polytope import Whitened, corners_of, whitened
@@ -127,6 +128,7 @@ def rows_of(brief: Brief, solved: Solved, formula: Formula, settings: Sequence[S
     assert solved.chosen.x is not None
     chosen = dict(zip(solved.chosen.case.model.names, solved.chosen.x, strict=True))
     found = [_rows_at(brief, chosen, used, setting) for setting in settings]
+    _refuse_broken(brief, formula, settings)
     bounds = Rows(np.eye(len(used)), np.zeros(len(used)), np.full(len(used), 100.0), ("",) * len(used))
     joined = [*found, bounds]
     matrix = np.vstack([r.matrix for r in joined])
@@ -134,6 +136,16 @@ def rows_of(brief: Brief, solved: Solved, formula: Formula, settings: Sequence[S
     low = np.minimum(np.concatenate([r.low for r in joined]), here)
     high = np.maximum(np.concatenate([r.high for r in joined]), here)
     return Rows(matrix, low, high, tuple(o for r in joined for o in r.owners))
+
+
+def _refuse_broken(brief: Brief, formula: Formula, settings: Sequence[Setting]) -> None:
+    """Refuse a pH at which the plan itself breaks a rule: nothing round it could be held against that rule."""
+    for setting in settings:
+        rule = next((r for r in brief.enforced if broken(r, formula, setting)), None)
+        if rule is not None:
+            at = "" if setting.target is None else f"at pH {number(setting.target, 2)} "
+            what = f"{at}the plan breaks '{rule.reading()}'."
+            raise fault(brief.where, f"rule.{rule.id}", what, "Vary the pH less far, or leave it where it is.")
 
 
 def _rows_at(brief: Brief, chosen: dict[str, float], used: list[int], setting: Setting) -> Rows:
@@ -285,6 +297,8 @@ def gain_of_freeing(
     brief: Brief, region: Region, rows: Rows, formula: Formula, freed: Sequence[str]
 ) -> tuple[str, ...]:
     """Return sentences that say how much further a factor may go if a rating is freed that the trials could replace."""
+    if not region.ways:
+        return ()
     before = _ranges(region.rows, formula, region.ways)
     said = []
     for rule in rating_rules(brief):
@@ -292,8 +306,8 @@ def gain_of_freeing(
             continue
         after = _ranges(rows.without({*freed, rule.id}), formula, region.ways)
         gains = [(b[1] - b[0]) / max(a[1] - a[0], POINT_MET) for a, b in zip(before, after, strict=True)]
-        best = int(np.argmax(gains)) if gains else 0
-        if gains and gains[best] >= WORTH_FREEING:
+        best = int(np.argmax(gains))
+        if gains[best] >= WORTH_FREEING:
             way, a, b = region.ways[best], before[best], after[best]
             said.append(
                 f"'{rule.id}' rests on planning ratings: with --free {rule.id}, {way.name} may go from "

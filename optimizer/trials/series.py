@@ -243,7 +243,8 @@ class Series(Frozen):
         """The coordinates that the trials were planned in."""
         region = self.region
         rest = np.isin(region.materials, region.rest)
-        return Coordinates(region.materials, np.array(region.centre), np.array(region.directions, ndmin=2), rest)
+        directions = np.array(region.directions, dtype=float).reshape(-1, len(region.materials))
+        return Coordinates(region.materials, np.array(region.centre), directions, rest)
 
     @property
     def terms(self) -> Terms:

@@ -14,7 +14,7 @@ from optimizer.bench.batch import Batch, PlannedLine
 from optimizer.bench.grams import TENTH, spreads_in
 from optimizer.bench.weigh import WeighSheet, weigh_sheet
 from optimizer.brief.brief import Brief
-from optimizer.data.cautions import PAPER, Caution
+from optimizer.data.cautions import ALWAYS, PAPER, Caution, cautions_from
 from optimizer.data.facts import Material
 from optimizer.immutable import immutable, untold
 from optimizer.rules.row import Setting
@@ -240,21 +240,25 @@ def _mixed(series: Series, beakers: Sequence[Beaker], materials: Mapping[str, Ma
 
 
 def _cautions(series: Series, brief: Brief, beakers: Sequence[Beaker]) -> tuple[Caution, ...]:
-    """Return the cautions of all beakers that concern the bench, each once, the loudest first."""
-    paper = {brief.library.cautions[key] for key in PAPER if key in brief.library.cautions}
+    """Return what is said first of any beaker, then what a weigh sheet says of the materials, each once."""
     found: dict[str, Caution] = {}
     for beaker in beakers:
         room = series.ph_tolerance
         here = Setting() if beaker.ph is None else Setting(beaker.ph, beaker.ph - room, beaker.ph + room)
         for caution in cautions_at(brief, formula_at(brief.pool, beaker.doses), here):
-            if caution.text not in paper:
+            if caution.loud:
                 found.setdefault(caution.text, caution)
-    return tuple(sorted(found.values(), key=lambda c: not c.loud))
+    known = brief.library.by_id
+    used = [known[n] for n, d in beakers[0].doses.items() if d > 0] + [i.material for i in brief.pool.later]
+    here_too = cautions_from(used, brief.library)
+    return (*found.values(), *map(Caution, ALWAYS), *(c for key, c in here_too.items() if key not in PAPER))
 
 
 def _notes(series: Series, beakers: Sequence[Beaker], lines: Sequence[SheetLine]) -> tuple[str, ...]:
     """Return what must be minded."""
     notes = ["make the beakers in this order, it was drawn by chance; never sorted by a dose"]
+    if len({b.ph for b in beakers}) > 1:
+        notes.append("each beaker has its own target pH, below its grams; what a step says of it is that of the plan")
     if any(b.role == "plan" for b in beakers):
         notes.append("the beakers of the plan are all alike: what differs between them is drift or error")
     small = [line.name for line in lines if min(g for g in line.grams if g > 0) < series.scale.least_g - AS_TYPED]

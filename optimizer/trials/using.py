@@ -41,11 +41,15 @@ class Wish:
         wanted: Limits by reading, before those of the series.
         sure: How sure they are to be kept [%].
         ph: Target pH, where the trials varied it.
+        aim: 'maximise READING' or 'minimise READING' instead of the brief's objective; empty for that.
+        shown: Further readings that are used, for trade-offs.
     """
 
     wanted: Mapping[str, Wanted] = field(default_factory=dict)
     sure: float = SURE
     ph: float | None = None
+    aim: str = ""
+    shown: tuple[str, ...] = ()
 
 
 def with_readings(brief: Brief, fits: Fits, wish: Wish) -> Brief:
@@ -60,6 +64,7 @@ def with_readings(brief: Brief, fits: Fits, wish: Wish) -> Brief:
     if not 50 <= wish.sure < 100:
         raise UsageError(f"--sure {wish.sure:g}: write 50 to 99.9.")
     limits = _limits(series, wish)
+    brief = _aimed(brief, wish.aim)
     _refuse_untold(fits, limits)
     brief = _at_ph(brief, series, wish.ph)
     level = None if not series.ph_levels else level_of(series, wish.ph)
@@ -69,7 +74,8 @@ def with_readings(brief: Brief, fits: Fits, wish: Wish) -> Brief:
         if f.predicts and f.chosen is not None
     }
     wanted = _objectives(brief, told)
-    used = {w: m for w, m in told.items() if w in limits or w in wanted.values()}
+    used = {w: m for w, m in told.items() if w in limits or w in wanted.values() or w in wish.shown}
+    _refuse_untold(fits, dict.fromkeys(wanted_by_name(brief, series, wish), (None, None)))
     if not used:
         return _noted(brief, [_nothing(fits, told)])
     _refuse_missing(brief, used)
@@ -91,6 +97,23 @@ def with_readings(brief: Brief, fits: Fits, wish: Wish) -> Brief:
     ]
     modelled = tuple(sorted([*kept, *rules], key=lambda r: r.id))
     return _noted(replace(brief, scenario=scenario, modelled=modelled), notes)
+
+
+def _aimed(brief: Brief, aim: str) -> Brief:
+    """Return the brief with another objective; its tie-breaks stay."""
+    if not aim:
+        return brief
+    sense, _, what = aim.partition(" ")
+    ends = {"minimise": None, "maximise": None, sense: what.strip()}
+    goal = brief.scenario.objective.model_copy(update=ends)
+    return replace(brief, scenario=brief.scenario.model_copy(update={"objective": goal}))
+
+
+def wanted_by_name(brief: Brief, series: Series, wish: Wish) -> list[str]:
+    """Return the readings that an objective or a trade-off names outright, so that their fit must predict."""
+    goals = [name for _, name in brief.scenario.objective.goals]
+    own = [n for n in goals if n in series.measures and n not in RATINGS]
+    return [*own, *(n for n in wish.shown if n in series.measures and n not in RATINGS)]
 
 
 def _limits(series: Series, wish: Wish) -> dict[str, Wanted]:

@@ -16,7 +16,7 @@ from optimizer.assessment.measured import NEAREST, REACH, Measured, measured_of,
 from optimizer.brief.brief import load_brief
 from optimizer.data.facts import Material
 from optimizer.data.library import Library
-from optimizer.data.measured import ANIONIC, THICKENERS, Blends, measured_blends
+from optimizer.data.measured import ANIONIC, POLYMERS, THICKENERS, Blends, measured_blends
 from optimizer.files import read_text, shipped
 from optimizer.report.blend import blend_document
 from optimizer.report.chemistry import chemistry_sections
@@ -63,7 +63,10 @@ def test_blends_are_those_of_the_file() -> None:
         assert every.stable[k] == (row["stable"] == "True")
         assert every.clear[k] == (row["stable"] == "True" and float(row["turbidity_NTU"]) < 100)
     assert every.names.count("Polyquaternium-7") == 1
-    assert set(every.names) >= ANIONIC | THICKENERS
+    assert set(every.names) >= ANIONIC | THICKENERS | POLYMERS
+    for row in rows():
+        kinds = [sum(held(row, name) > 0 for name in group) for group in (POLYMERS, THICKENERS)]
+        assert kinds == [1, 1], "what is told of each: a cationic polymer and a thickener in it"
 
 
 @pytest.mark.parametrize(
@@ -250,6 +253,7 @@ def test_terminal_has_a_line_and_pages_fold_the_rest() -> None:
     for shown in (text, words):
         assert "of 8 measured blends of these two, 5 stayed stable, 5 of these clear" in shown
         assert "measured blends nearest to the whole formula" in shown
+        assert shown.count("each with a cationic polymer and a thickener in it") == 2
         assert "Measured pairs" not in shown
     folded = page(document)
     assert "Measured pairs" in folded

@@ -201,7 +201,7 @@ def _seen(folder: Path) -> Iterator[Line]:
             POOL._rulers.clear()
             browser.get(f"{desk.address}/formula/body-wash")
             wait(lambda: browser.find_elements("css selector", '.sum[data-word="proven"]'))
-            steps = [f"{v:g}" for v in (own + (72 - own) * k / 39 // 0.5 * 0.5 for k in range(39))] + ["72"]
+            steps = [f"{v:g}" for v in (own + (72 - own) * k // 39 for k in range(39))] + ["72"]
             live, last = browser.execute_async_script(HURRIED, steps)
             alone = _solved(folder, 72.0)
             what = "desk: 8 to the live answers a second, at 20 moves a second with proofs running"
@@ -218,7 +218,7 @@ def _places(random: Random, count: int, own: float) -> Iterator[float]:
     for _ in range(count):
         at = last
         while at in (last, own):
-            at = own + random.randint(-2, 8) / 2
+            at = own + random.randint(-1, 4)  # whole steps, as a ruler has them
         last = at
         yield at
 

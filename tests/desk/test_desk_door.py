@@ -39,7 +39,10 @@ def noted(tmp_path: Path) -> int:
 
 def test_a_key_is_good_once_and_leaves_the_address(tmp_path: Path) -> None:
     guard = Guard()
+    looked_at = guard.invite()
     first, second = (Browser(make_desk(tmp_path, guard=guard), guard) for _ in range(2))
+    assert first.send("HEAD", f"/open?key={looked_at}").status == 200
+    assert guard.enter(looked_at, "a browser"), "a preview of the link uses up no key"
     key = guard.invite()
     answer = first.send("GET", f"/open?key={key}")
     assert (answer.status, answer.headers["location"], answer.headers["referrer-policy"]) == (303, "/", "no-referrer")
@@ -216,8 +219,10 @@ def test_a_telephone_writes_at_the_bench_and_nothing_else(desk: Browser, tmp_pat
     phone = Browser(desk.app, desk.guard).opened(phone=True, formulas=False)
     assert phone.post(PLACE, fields(phone)).status == 303
     assert noted(tmp_path) == 1
-    phone.get("/shelf")
-    answer = phone.submit("/shelf", {"price_per_kg": "1"})
+    desk.get("/shelf")
+    form = desk.at.form("/shelf")
+    assert not phone.get("/shelf").forms, "what it may not send is not offered"
+    answer = phone.post("/shelf", [*form.fields, ("price_per_kg", "1")])
     assert answer.status == 403
     assert "nothing else" in answer.text
     assert shelf.read_text(encoding="utf-8") == before

@@ -18,8 +18,9 @@ from optimizer.data.shelf import ShelfLine
 from optimizer.errors import from_validation
 from optimizer.rules import KINDS
 from optimizer.studies.variants import VariantFile
+from optimizer.trials.series import Series
 
-MODELS = (Scenario, *KINDS.values(), Material, LibraryFile, ShelfLine, Costs, Batch, VariantFile)
+MODELS = (Scenario, *KINDS.values(), Material, LibraryFile, ShelfLine, Costs, Batch, VariantFile, Series)
 WRONG: tuple[Any, ...] = (
     "x" * 5000, "", "Nonsense!", 5, -5, 10**400, 1e300, float("nan"), True, [], [[]], ["x" * 5000], [5], [{}], {},
     {"x" * 5000: 1}, {"a": {}}, [{"kind": "none"}], None,

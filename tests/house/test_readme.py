@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
+import tomli
 
 from tests.make_commands_page import PAGE, page
 from tests.support.hostile import ask
@@ -27,6 +28,19 @@ sodium-benzoate,0.5
 potassium-sorbate,0.3
 aqua,q.s.
 """
+
+
+def tried() -> str:
+    """Return the readings of the demo's series of trials as a table, but those that the README types."""
+    series = tomli.loads((ROOT / "scenarios" / "trials" / "gentle-wash.toml").read_text(encoding="utf-8"))
+    read: dict[int, dict[str, str]] = {}
+    for one in series["reading"]:
+        if one["beaker"] not in (1, 3, 5):
+            read.setdefault(one["beaker"], {})[one["what"]] = one["read"]
+    names = ("viscosity", "clarity", "separated")
+    rows = [",".join([str(beaker), *(read[beaker].get(n, "") for n in names)]) for beaker in sorted(read)]
+    return "\n".join([",".join(["beaker", *names]), *rows]) + "\n"
+
 
 READINGS = "added_g,ph\n0,9.3\n0.2,7.4\n0.3,6.2\n"
 
@@ -56,6 +70,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (made / "price-list.csv").write_text(PRICES, encoding="utf-8")
     (made / "my-variants.toml").write_text(VARIANTS, encoding="utf-8")
     (made / "my-readings.csv").write_text(READINGS, encoding="utf-8")
+    (made / "my-trials.csv").write_text(tried(), encoding="utf-8")
     return made
 
 

@@ -285,6 +285,26 @@ def test_every_answer_says_it_first(words: list[str], folder: Path, run: Run) ->
     assert text.index("NOT PRESERVED") < (text.index("A candidate for the bench"))
 
 
+@pytest.mark.parametrize(
+    ("words", "below"),
+    [
+        (["cost", "bare.csv", "--for", "plain.toml"], "What the batch costs"),
+        (["thicken", "batch.toml"], "Next step"),
+    ],
+    ids=lambda words: words[0],
+)
+def test_costs_and_steps_say_it_first_too(words: list[str], below: str, folder: Path, run: Run) -> None:
+    kept = "\n[held_back]\npercent = 3\nthickeners = ['sorbitan-sesquicaprylate']\n"
+    (folder / "plain.toml").write_text(PLAIN + kept, encoding="utf-8")
+    (folder / "bare.csv").write_text(BARE.replace("75.8", "72.8"), encoding="utf-8")
+    laid = run("batch", "bare.csv", "--for", "plain.toml", "--size", "1kg", "--held", "3", "--out", "batch.toml")
+    assert laid.code == 0, laid.err
+    text = run(*words).out
+    assert text.index("NOT PRESERVED") < text.index(below)
+    told = json.loads(run(*words, "--json").out)
+    assert "NOT PRESERVED" in [*told.get("alarms", []), *told.get("cautions", [])][0]["text"]
+
+
 def test_a_page_says_it_above_the_formula(folder: Path, run: Run) -> None:
     assert run("page", "bare.csv", "--for", "plain.toml", "--out", "page.html").code == 4
     page = (folder / "page.html").read_text(encoding="utf-8")

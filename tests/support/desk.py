@@ -237,6 +237,6 @@ async def _called(
 
 def desk_of(folder: Path, **more: Any) -> Browser:
     """Return a browser on the desk of a folder, let in."""
-    guard = more.pop("guard", None) or Guard()
+    guard = more.pop("guard", None) or Guard(today=lambda: f"{TODAY} 09:00")
     more.setdefault("today", lambda: TODAY)
     return Browser(make_desk(folder, guard=guard, **more), guard).opened()

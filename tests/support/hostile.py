@@ -175,6 +175,7 @@ def sound_files() -> dict[str, bytes]:
         "common.toml": (ROOT / "scenarios" / "common.toml").read_bytes(),
         "costs.toml": (ROOT / "scenarios" / "costs" / "refill.toml").read_bytes(),
         "library.toml": (ROOT / "library" / "amphoterics.toml").read_bytes(),
+        "series.toml": (ROOT / "scenarios" / "trials" / "gentle-wash.toml").read_bytes(),
         "variants.toml": (ROOT / "scenarios" / "variants" / "hand-wash.toml").read_bytes(),
         "shelf.csv": (ROOT / "scenarios" / "shelf.csv").read_bytes(),
         "shelf.xlsx": workbook(("material", "price per kg"), ("glycerin", 2.5), ("aqua", 0.02)),
@@ -282,6 +283,7 @@ def read_again(path: Path, library: Any) -> None:
     from optimizer.intake import formula_sheet, price_list
     from optimizer.studies import variants
     from optimizer.sweep import grid
+    from optimizer.trials import series
 
     readers: dict[str, Any] = {
         "batch": batch.read_batch,
@@ -289,6 +291,7 @@ def read_again(path: Path, library: Any) -> None:
         "common": scenario.read_scenario,
         "costs": lambda p: costs.read_costs(str(p), library.by_id),
         "library": lambda p: read_library([ROOT / "library" / "reference.toml", p]),
+        "series": lambda p: (s := series.read_series(p), s.z(), [s.reads(m) for m in s.measures]),
         "variants": variants.read_variants,
         "shelf": shelf.read_shelf,
         "formula": lambda p: formula_file.read_formula(p, library.materials, 4.0),

@@ -318,6 +318,24 @@ def lost(series: Series, numbers: list[int]) -> Series:
     return Series.model_validate(raw)
 
 
+def test_a_series_of_ph_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, run: Run) -> None:
+    """The share that was asked for cannot move, so pH is all that is left: plan, sheet, readings, next beakers."""
+    monkeypatch.chdir(tmp_path)
+    asked = ("clear-shampoo", "--factors", "amphoteric-share", "--with", "ph=5.8:6.2", "--out", "p.toml")
+    planned = run("trials", "plan", *asked, "--json").json
+    assert [f["id"] for f in planned["factors"]] == ["ph"]
+    assert planned["notes"][0].startswith("'amphoteric-share' is left out")
+    assert {b["ph"] for b in planned["beakers"]} == {5.8, 6.0, 6.2}
+    assert len({str(b["doses"]) for b in planned["beakers"]}) == 1
+    assert "each beaker has its own target pH" in run("trials", "sheet", "p.toml", "--markdown").out
+    assert run("trials", "note", "p.toml", "2", "ph=5.9", "viscosity=900").code == 0
+    process = read_series(Path("p.toml")).process()
+    assert process is not None
+    assert process[1] == pytest.approx(-0.5)
+    after = run("trials", "next", "p.toml", "--json").json
+    assert after["variance_after"] < after["variance_before"]
+
+
 def test_the_best_is_looked_for_where_the_truth_is_better(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, run: Run
 ) -> None:
@@ -374,6 +392,17 @@ def test_a_brief_that_changed_is_told(laid: Path, run: Run) -> None:
     assert refused.code == 3
     assert "has changed since these trials were planned" in refused.err
     assert run("trials", "sheet", laid).code == 0
+
+
+@pytest.mark.parametrize("rows", [0, 1, 2])
+def test_a_region_that_somebody_cut_open_is_told(laid: Path, run: Run, rows: int) -> None:
+    document = tomlkit.parse(laid.read_text("utf-8"))
+    kept = list(document["region"]["row"])[:rows]  # type: ignore[index,arg-type]
+    document["region"]["row"] = kept  # type: ignore[index]
+    laid.write_text(tomlkit.dumps(document), "utf-8")
+    refused = run("trials", "next", laid)
+    assert refused.code == 3
+    assert "bound no region. Plan the series anew." in refused.err
 
 
 def test_what_is_no_series_is_told(laid: Path, run: Run) -> None:

@@ -73,6 +73,11 @@ def test_an_empty_body_has_no_corners() -> None:
     assert len(corners_of(np.array([[1.0], [-1.0]]), np.array([0.0, -1.0]))) == 0
 
 
+def test_a_body_without_an_end_is_refused() -> None:
+    with pytest.raises(ValueError, match="without an end"):
+        corners_of(np.array([[1.0, 0.0], [-1.0, 0.0], [0.0, 1.0]]), np.ones(3))
+
+
 def test_a_cube_has_its_edges_sides_and_candidates() -> None:
     """By hand: 8 corners, 12 edges, 6 sides; with 8 half-way points and the centre 35 candidates."""
     along, at_most = np.vstack([np.eye(3), -np.eye(3), [[1, 1, 1]]]), np.array([1.0, 1, 1, 1, 1, 1, 9])

@@ -205,6 +205,14 @@ def test_what_freeing_would_gain_is_said() -> None:
     assert gain_of_freeing(brief, region("gentle-wash", free=("mildness",)), rows, formula, ("mildness",)) == ()
 
 
+def test_a_ph_at_which_the_plan_breaks_a_rule_is_refused() -> None:
+    """The pH window of clear-shampoo is 6 to 6.8 with 0.2 to either side, so a target of 6 reaches below it."""
+    brief, found, formula = solved("clear-shampoo")
+    with pytest.raises(DataError, match=r"at pH 6 the plan breaks 'pH 6 to 6\.8"):
+        rows_of(brief, found, formula, settings_of(found.result.setting, (6.0, 6.3, 6.6)))
+    assert rows_of(brief, found, formula, settings_of(found.result.setting, (6.2, 6.4, 6.6))).owners
+
+
 def test_a_ph_that_a_material_does_not_stand_is_refused() -> None:
     brief, found, formula = solved("hand-wash")
     settings = settings_of(found.result.setting, (4.9, 5.6, 6.3))

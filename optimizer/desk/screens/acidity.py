@@ -98,7 +98,8 @@ def acidity(asked: Asked) -> Page:
     if session is None:
         parts += [_blind(answer), _begin(asked, answer)]
     else:
-        todo = tag("div", _now(batch, session, answer), _reading(_of_this(asked), session), onwards(asked, batch, "ph"))
+        on = onwards(asked, batch, "ph", done=session.advice.state == "stop")
+        todo = tag("div", _now(batch, session, answer), on, _reading(_of_this(asked), session))
         curve = sketched(acid_curve(curve_of(session, session.advice.next_addition), session), "curve")
         parts += [tag("div", todo, tag("div", curve, _log(asked, session)), class_="two"), _another(asked, answer)]
     parts.append(folded("All of it: what it rests on, cautions", report(document)))

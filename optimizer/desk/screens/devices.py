@@ -45,7 +45,7 @@ def _device(asked: Asked, called: str, device: Device) -> Html:
     return tag(
         "li",
         tag("p", f"{device.name}{', the one you are looking at' if mine else ''}", class_="name"),
-        tag("p", f"{where}, since {device.since}; {rights}", class_="of"),
+        tag("p", f"{where}{f', since {device.since}' if device.since else ''}; {rights}", class_="of"),
         None if mine or asked.device.phone else turn,
     )
 

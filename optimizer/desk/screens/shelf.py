@@ -78,7 +78,7 @@ def _one(asked: Asked, path: Path) -> Html:
         "section",
         tag("h2", path.name),
         tag("ul", *items, class_="entries"),
-        folded("Add a line", _add(asked, path), open_="new" in asked.problems),
+        folded("Add a line", _add(asked, path), open_="new" in asked.problems) if asked.device.formulas else None,
         folded("What runs low, and when to buy", report(stock_document(found.stock), f"{path.stem}-")),
     )
 
@@ -97,7 +97,9 @@ def _line(asked: Asked, found: ShelfLeft, line: ShelfLine) -> Html:
         tag("div", tag("span", name, class_="name"), tag("span", left, class_="n"), class_="line"),
         tag("p", "Runs low", class_="next") if low else None,
         tag("p", ", ".join(f for f in (*facts, counted) if f), class_="of"),
-        folded("Change it", _change(asked, found.path, line), open_=asked.text("row") == str(line.row)),
+        folded("Change it", _change(asked, found.path, line), open_=asked.text("row") == str(line.row))
+        if asked.device.formulas
+        else None,
         id=f"row-{line.row}",
     )
 

@@ -56,7 +56,7 @@ def weigh(asked: Asked) -> Page:
     step, line = _chosen(asked, sheet)
     if line is None or step is None:
         done = tag("p", f"All {len(sheet.lines)} lines are weighed.", class_="what")
-        now = tag("div", done, onwards(asked, batch, "weigh"))
+        now = tag("div", done, onwards(asked, batch, "weigh", done=True))
     else:
         now = tag("div", _one(asked, found, sheet, step, line))
     both = tag("div", now, tag("div", _all(asked, sheet), _struck(found)), class_="two")

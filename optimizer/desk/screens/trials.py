@@ -1,0 +1,224 @@
+"""Trials: the beakers that teach most, what was read of them, what that tells, the next beakers."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from optimizer.answers.trials import lay_trials, next_trials, note_trials, trial_sheet
+from optimizer.answers.trials_fit import fit_trials
+from optimizer.desk.asked import Asked
+from optimizer.desk.folder import name_of
+from optimizer.desk.frame import button, choice, field, folded, form, report, tick
+from optimizer.desk.guard import Outcome
+from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.screen import Page, RefusedError, Screen
+from optimizer.errors import TensideError
+from optimizer.report.trials import sheet_document
+from optimizer.report.trials_fit import fit_document
+from optimizer.trials.note import How
+from optimizer.trials.plan import Asked as Wanted
+from optimizer.trials.series import LOST, SEPARATED, USUAL, Kind, Series, read_series
+from optimizer.units import listed, slug
+
+if TYPE_CHECKING:
+    from optimizer.trials.standing import BeakerRead, Standing
+
+SCREEN = Screen(entry=("/trials", "Trials"), rank=35)
+PARTS = (("", "Beakers"), ("/sheet", "Sheet"), ("/tells", "What they tell"))
+"""Pages of a series: the end of their address, and their name."""
+FIRST = ("viscosity", "clarity")
+"""What is offered to be read of a beaker before anything was."""
+TYPED: dict[Kind, str] = {"judged": "1 to 5", "log": "such as 3200 or >60000", "number": ""}
+"""How a reading is typed; yes and no have boxes of their own."""
+
+
+def lay(asked: Asked) -> Outcome:
+    """Plan a series on one of the maker's briefs."""
+    name = asked.text("name")
+    if not name:
+        raise RefusedError({"name": "Give the series a name, such as body wash, spring."})
+    brief = asked.folder.brief(asked.text("brief"))
+    trials = asked.maybe("trials", "the number of beakers", least=4, most=40)
+    days = asked.maybe("days", "the number of days", least=1, most=5) or 1
+    free = tuple(word.strip() for word in asked.text("free").split(",") if word.strip())
+    out = brief.with_name(f"trials-{slug(name)}.toml")
+    wanted = Wanted(trials=None if trials is None else round(trials), days=round(days), free=free)
+    lay_trials(brief, out, wanted, name=name, on=asked.today)
+    return asked.done(f"/trials/{name_of(asked.folder.path, out)}/sheet", "The beakers are chosen.")
+
+
+@SCREEN.at("/trials", act=lay, rights="formula")
+def series(asked: Asked) -> Page:
+    """Show the series of the folder, and a form for a new one."""
+    said = (
+        "Foam, thickness, clarity and mildness can only be measured. Eight to twelve beakers, chosen where they teach "
+        "most and inside all rules of a brief, say how your own materials behave."
+    )
+    rows = [_line(name, path) for name, path in asked.folder.trials()]
+    laid = tag("ul", *rows, class_="entries") if rows else tag("p", "No series is here yet.")
+    briefs = [(name, line.name) for name, line in asked.folder.briefs()]
+    if not briefs:
+        plan = tag("p", "Lay a product first: trials are chosen inside the rules of its brief.")
+    else:
+        plan = _plan(asked, briefs)
+    return Page("Trials", markup(tag("p", said), laid, plan), here="trials")
+
+
+def _line(name: str, path: Path) -> Html:
+    try:
+        found = read_series(path)
+    except TensideError as error:
+        return tag("li", tag("span", path.name, class_="name"), tag("p", str(error), class_="of"))
+    open_ = _open(note_trials(path, (), How()).found)
+    return tag(
+        "li",
+        tag("div", tag("a", found.trials, href=f"/trials/{name}", class_="name"), class_="line"),
+        tag("p", open_, class_="next"),
+    )
+
+
+def _open(standing: Standing) -> str:
+    """Return what is still to be read, in words."""
+    if not standing.open:
+        return f"All {len(standing.beakers)} beakers are read."
+    return f"{len(standing.open)} of {len(standing.beakers)} beakers are still to be read."
+
+
+def _plan(asked: Asked, briefs: list[tuple[str, str]]) -> Html:
+    hint = "Ratings that your readings shall replace, such as mildness; joined by commas."
+    return form(
+        asked,
+        "/trials",
+        tag("h2", "Choose beakers"),
+        tag(
+            "div",
+            choice(asked, "brief", "Of the product", briefs),
+            field(asked, "name", "Name of the series", need=True),
+            field(asked, "trials", "Beakers", figure=True, hint="Empty: as many as it takes."),
+            field(asked, "days", "On how many days", figure=True, value="1"),
+            field(asked, "free", "Leave out", hint=hint),
+            class_="fields",
+        ),
+        button("Choose them"),
+        keep="trials-plan",
+    )
+
+
+def note(asked: Asked) -> Outcome:
+    """Note what was read of a beaker, or choose the next beakers."""
+    path = asked.folder.series(asked.names["series"])
+    to = f"/trials/{asked.names['series']}"
+    if asked.text("further"):
+        if not asked.device.formulas:
+            raise RefusedError({"": "A telephone may note readings; choose beakers on the machine itself."})
+        found = next_trials(path, 2)
+        numbers = listed([str(b.number) for b in found.found.beakers])
+        return asked.done(f"{to}/sheet", f"Chosen: beakers {numbers}.")
+    known = read_series(path)
+    beaker = asked.text("beaker")
+    if not beaker.isdigit():
+        raise RefusedError({"": "There is no such beaker; nothing was noted."})
+    words = [
+        f"{what}={asked.text(f'{what}-{beaker}')}" for what, _, _ in _asks(known) if asked.text(f"{what}-{beaker}")
+    ]
+    words += [name for name in (SEPARATED, LOST) if asked.ticked(f"{name}-{beaker}")]
+    if not words:
+        raise RefusedError({"": f"Nothing was typed for beaker {beaker}, so nothing was noted."})
+    how = How(
+        temperature=asked.maybe(f"temperature-{beaker}", "the temperature", most=100.0),
+        by=asked.text(f"by-{beaker}"),
+        on=asked.today,
+    )
+    note_trials(path, (beaker, *words), how)
+    return asked.done(f"{to}#beaker-{beaker}", f"Noted of beaker {beaker}: {', '.join(words)}.")
+
+
+def _asks(found: Series) -> list[tuple[str, Kind, str]]:
+    """Return what is read of a beaker: as the series has it, else what is usual; yes and no have boxes of their own."""
+    named = [(m.what, m.kind, m.unit) for m in found.measure if m.kind in TYPED]
+    return named or [(what, *USUAL[what]) for what in FIRST]
+
+
+@SCREEN.at("/trials/{series}", act=note)
+def beakers(asked: Asked) -> Page:
+    """Show the beakers of a series with fields for what is read."""
+    path = asked.folder.series(asked.names["series"])
+    standing = note_trials(path, (), How()).found
+    rows = [_beaker(asked, standing.series, beaker) for beaker in standing.beakers]
+    further = form(
+        asked,
+        f"/trials/{asked.names['series']}",
+        button("Choose two more beakers", quiet=True, name="further", value="2"),
+    )
+    body = markup(_parts(asked, ""), tag("p", _open(standing)), tag("ul", *rows, class_="entries"), further)
+    return Page(standing.trials, body, here="trials", back=("/trials", "Trials"))
+
+
+def _parts(asked: Asked, here: str) -> Html:
+    base = f"/trials/{asked.names['series']}"
+    items = (
+        tag("li", tag("a", words, href=base + end, aria_current="step" if end == here else None))
+        for end, words in PARTS
+    )
+    return tag("nav", tag("ol", *items, class_="way"), aria_label="This series")
+
+
+def _beaker(asked: Asked, found: Series, beaker: BeakerRead) -> Html:
+    read = [f"{what} {', '.join(values)}" for what, values in beaker.readings.items()]
+    said = "lost" if beaker.lost else "; ".join(read) or "not read yet"
+    role = {"plan": "the plan itself", "repeat": f"again beaker {beaker.repeats}"}.get(beaker.role, "")
+    wrong = asked.text("beaker") == str(beaker.number) and bool(asked.problems)
+    key = str(beaker.number)
+    fields = [
+        field(asked, f"{what}-{key}", what, unit=unit, hint=TYPED.get(kind, "")) for what, kind, unit in _asks(found)
+    ]
+    noting = form(
+        asked,
+        f"/trials/{asked.names['series']}",
+        tag("input", type="hidden", name="beaker", value=key),
+        tag("div", *fields, class_="fields pair"),
+        tick(asked, f"{SEPARATED}-{key}", "It separated"),
+        tick(asked, f"{LOST}-{key}", "The beaker was lost"),
+        folded(
+            "How it was read",
+            tag(
+                "div",
+                field(asked, f"temperature-{key}", "Temperature", figure=True, unit="°C"),
+                field(asked, f"by-{key}", "Spindle, speed or cup"),
+                class_="fields",
+            ),
+        ),
+        button("Note it"),
+        keep=f"trials-{asked.names['series']}-{key}",
+    )
+    return tag(
+        "li",
+        tag("span", key, class_="mark"),
+        tag("div", tag("span", said, class_="name"), tag("span", f"day {beaker.day}", class_="n"), class_="line"),
+        tag("p", role, class_="of") if role else None,
+        folded("Note what is read", noting, open_=wrong),
+        id=f"beaker-{key}",
+    )
+
+
+@SCREEN.at("/trials/{series}/sheet")
+def sheet(asked: Asked) -> Page:
+    """Show the weigh sheet of all beakers."""
+    path = asked.folder.series(asked.names["series"])
+    document = sheet_document(trial_sheet(path).found)
+    body = markup(_parts(asked, "/sheet"), report(document))
+    return Page(document.title, body, here="trials", back=("/trials", "Trials"))
+
+
+@SCREEN.at("/trials/{series}/tells")
+def tells(asked: Asked) -> Page:
+    """Show what the readings tell, or why they do not yet."""
+    path = asked.folder.series(asked.names["series"])
+    try:
+        shown = report(fit_document(fit_trials(path).found))
+    except TensideError as error:
+        shown = tag("p", f"Nothing can be told yet: {error}")
+    return Page(
+        read_series(path).trials, markup(_parts(asked, "/tells"), shown), here="trials", back=("/trials", "Trials")
+    )

@@ -1,0 +1,28 @@
+"""Simulated trials in small, seeded; `tests/soak.py` runs them at length, docs/trials.md tells what came of it."""
+
+import numpy as np
+
+from tests.support.made_up_truths import coverage, errors, kept, shortfalls
+
+
+def test_chosen_beakers_tell_more_than_random_ones():
+    chosen, random = errors(40, 1).mean(axis=0)
+    assert chosen <= 0.5 * random
+
+
+def test_intervals_hold_what_they_say():
+    shares, silent = coverage(120, 1)
+    assert shares.mean() >= 0.9
+    assert np.quantile(shares, 0.1) >= 0.85
+    assert silent < 60
+
+
+def test_a_target_is_kept_by_the_bound_and_not_by_the_mean():
+    by_mean, by_bound = kept(80, 1).mean(axis=0)
+    assert by_bound >= 0.85
+    assert by_mean < by_bound - 0.1
+
+
+def test_expected_improvement_comes_nearer_the_best_than_chance():
+    _, chosen, random = shortfalls(24, 1).mean(axis=0)
+    assert chosen <= 0.6 * random
