@@ -47,6 +47,8 @@ def _goals(found: Evidence) -> Listing:
         for name in MOST_ASKED
         if name in lines
     ]
+    placed = 100 * found.law_placed / found.law if found.law else 100.0
+    told.append(_goal(f"{found.law} texts of law with entry, act and day", placed, "at least", 100.0))
     return Listing("Goals", tuple(told))
 
 
