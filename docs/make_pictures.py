@@ -68,7 +68,7 @@ def main() -> None:
                         driver.get(desk.address + where.replace("trials/gentle-wash", "trials/trials-gentle-wash"))
                         wait(lambda: driver.execute_script("return document.readyState") == "complete", 60)
                         if name == "formula":
-                            wait(lambda: "proven" in driver.find_element("css selector", "main").text, 60)
+                            wait(lambda: "follows" not in driver.find_element("css selector", "main").text, 60)
                         driver.save_screenshot(str(PICTURES / f"{name}-{width}.png"))
 
 
