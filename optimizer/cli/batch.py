@@ -30,6 +30,7 @@ from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
     from optimizer.answers.subject import Subject
+    from optimizer.bench.weigh import WeighSheet
 
 BatchFile = Annotated[Path, typer.Argument(help="A batch file, see 'tenside batch'.")]
 
@@ -88,6 +89,9 @@ def weigh(
     predilute: Annotated[
         bool, typer.Option("--predilute", help="Weigh what is too small for the scale as pre-dilutions.")
     ] = False,
+    short: Annotated[
+        bool, typer.Option("--short", help="With --pdf: all of it on one page, without handling and INCI names.")
+    ] = False,
     html: Annotated[Path | None, typer.Option(help="Write the sheet as one HTML file.")] = None,
     pdf: Annotated[Path | None, typer.Option(help="Write the sheet as a PDF to print.")] = None,
     xlsx: Annotated[Path | None, typer.Option(help="Write the sheet as a workbook.")] = None,
@@ -105,13 +109,33 @@ def weigh(
     for target in targets:
         from optimizer.report.weigh import weigh_form
 
-        save(weigh_form(sheet), target)
+        if short and target == pdf:
+            _one_page(sheet, target)
+        else:
+            save(weigh_form(sheet), target)
     if json:
         print_json(sheet)
     else:
         from optimizer.report.weigh import weigh_document
 
         show(weigh_document(sheet), markdown)
+
+
+def _one_page(sheet: "WeighSheet", target: Path) -> None:
+    """Write the short sheet as a PDF of one page.
+
+    Raises:
+        UsageError: If it does not fit one in letters that can be read.
+    """
+    from optimizer.files import write_report
+    from optimizer.report.document_pdf import fits, one_page_pdf
+    from optimizer.report.weigh import SHEET, weigh_short
+
+    tried = ((rows, most) for rows, most in ((5, 9), (3, 9), (3, 2), (3, 1), (2, 1), (2, 0)))
+    page = next((d for d in (weigh_short(sheet, *one) for one in tried) if fits(d)), None)
+    if page is None:
+        raise UsageError(f"--short: {len(sheet.lines)} lines do not fit one page; leave it out for the long sheet.")
+    write_report(target, one_page_pdf(page), SHEET)
 
 
 @app.command(rich_help_panel=BENCH)

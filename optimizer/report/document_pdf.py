@@ -77,10 +77,16 @@ def _flowables(document: Document, width: float) -> list[Any]:
 
 
 def _unbroken(document: Document, width: float) -> list[Any]:
-    """Return a document without the places where a page may end."""
-    from reportlab.platypus import CondPageBreak
+    """Return a document without the places where a page may end, and without what keeps parts on one page."""
+    from reportlab.platypus import CondPageBreak, KeepTogether
 
-    return [part for part in _flowables(document, width) if not isinstance(part, CondPageBreak)]
+    found: list[Any] = []
+    for part in _flowables(document, width):
+        if isinstance(part, KeepTogether):
+            found += part._content
+        elif not isinstance(part, CondPageBreak):
+            found.append(part)
+    return found
 
 
 def _opening(document: Document, width: float) -> Iterator[Any]:

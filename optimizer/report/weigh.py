@@ -173,6 +173,54 @@ def _blanks(step: Step) -> list[Table]:
     return [Table("", tuple(Column(name, "write") for name in names), ((None,) * len(names),) * count)]
 
 
+def weigh_short(sheet: WeighSheet, rows: int = 3, most: int = 1) -> Document:
+    """Return the sheet for one page: all lines in one table, what is done in a line a step, every caution once.
+
+    Args:
+        sheet: The sheet.
+        rows: Empty rows for each reading.
+        most: Sentences of each step; the long sheet has all.
+    """
+    grams = f".{_decimals(sheet)}f"
+    columns: Columns = (
+        Column("", "tick"), *figures("no."), Column("material", "name"), *figures("%"),
+        Column("weigh, g", "big", form=grams), Column("lot", "write"), Column("weighed, g", "write", form=grams),
+    )  # fmt: skip
+    parts: list[Section] = []
+    lines: list[Row] = []
+    for step in sheet.steps:
+        told = [f"{head_of(step)}: {' '.join(step.part.do[:most])}".removesuffix(": ")]
+        told += [f"! {x.number} {x.material.name}: {remark(sheet, x)}" for x in step.lines if remark(sheet, x)]
+        if step.lines or not step.part.blanks:
+            lines.append(Strong(("", None, " ".join(told), None, None, "", None)))
+        for line in step.lines:
+            lots = ", ".join(lot for lot, _ in line.weighed if lot) or None
+            weighed = tuple(g for _, g in line.weighed) or None
+            lines.append((None, line.number, line.material.name, line.percent, line.grams, lots, weighed))
+        if names := step.part.blanks:
+            if lines:  # what is read before the next lines stands above them
+                parts.append(Table("", columns, tuple(lines)))
+                lines = []
+            if not step.lines:
+                parts.append(Listing("", (" ".join(told),)))
+            cells = ((None,) * len(names),) * (1 if "final" in names[0] else rows)
+            parts.append(Table("", tuple(Column(name, "write") for name in names), cells))
+    if lines:
+        parts.append(Table("", columns, tuple(lines)))
+    words = dict.fromkeys(caution.words for step in sheet.steps for caution in step.cautions)
+    sections: list[Section | Document] = [
+        *alarm_listing(sheet.alarms),
+        Listing("", (" ".join((PLAN, *words)),), "caution"),
+        *parts,
+        Table("", (Column("made by, date", "write"), Column("checked by, date", "write")), ((None, None),)),
+    ]
+    facts = [fact for fact in facts_of(sheet)[2:] if most or fact[0] in ("batch size", "of which", "target pH")]
+    facts += [("note", note) for note in sheet.notes]
+    running = f"batch {sheet.batch.batch} - {sheet.batch.product}".removesuffix(" - ")
+    verdict, good = _verdict(sheet)
+    return Document(_title(sheet), verdict, tuple(facts), tuple(sections), good, running, SHEET)
+
+
 def weigh_form(sheet: WeighSheet) -> Document:
     """Return the sheet to be filled in, on paper or in a workbook: cautions come before what they are about."""
     batch = sheet.batch

@@ -25,7 +25,7 @@ from optimizer.bench.weigh import WeighSheet, weigh_sheet
 from optimizer.cli.every import app
 from optimizer.data.facts import Material
 from optimizer.data.library import Library, read_library
-from optimizer.errors import DataError
+from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
 from optimizer.report.card import card_pdf, fitted
 from optimizer.report.document_pdf import SMALLEST, document_pdf, fits
@@ -295,3 +295,35 @@ def test_a_shelf_lot_brings_its_active_matter(batch: Path) -> None:
         "--on", "2026-11-26")  # fmt: skip
     found = {w.material: w.lot_active_percent for w in read_batch(batch).weighed}
     assert found == {"cocamidopropyl-betaine": 29.6, "glycerin": 99.0}
+
+
+# --- The short sheet ------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", ["hand-wash", "conditioning-shampoo"])
+def test_a_short_sheet_fits_one_page_in_the_order_of_the_steps(name: str, tmp_path: Path) -> None:
+    batch, sheet = tmp_path / "batch.toml", tmp_path / "sheet.pdf"
+    assert CliRunner().invoke(app, ["batch", name, "--size", "5kg", "--out", str(batch)]).exit_code == 0
+    done = CliRunner().invoke(app, ["weigh", str(batch), "--short", "--pdf", str(sheet)], catch_exceptions=False)
+    assert done.exit_code == 0
+    assert page_count(sheet.read_bytes()) == 1
+    text = " ".join(PdfDocument(sheet)[0].get_textpage().get_text_range().split())
+    laid = json.loads(CliRunner().invoke(app, ["weigh", str(batch), "--json"]).stdout)
+    heads = [f"{step['number']}. {step['title']}" for step in laid["steps"]]
+    places = [text.index(head) for head in heads]
+    assert places == sorted(places)
+    for line in (line for step in laid["steps"] for line in step["lines"]):
+        assert line["name"] in text
+        assert f"{line['grams']:.1f}" in text or f"{line['grams']:.2f}" in text or f"{line['grams']:.0f}" in text
+    for caution in {c["text"] for step in laid["steps"] for c in step.get("cautions", [])}:
+        assert " ".join(caution.split()) in text
+
+
+def test_a_short_sheet_that_needs_more_than_a_page_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    batch = tmp_path / "batch.toml"
+    assert CliRunner().invoke(app, ["batch", "hand-wash", "--size", "5kg", "--out", str(batch)]).exit_code == 0
+    monkeypatch.setattr("optimizer.report.document_pdf.room", lambda: (300.0, 200.0))
+    done = CliRunner().invoke(app, ["weigh", str(batch), "--short", "--pdf", str(tmp_path / "s.pdf")])
+    assert isinstance(done.exception, UsageError)
+    assert "do not fit one page" in str(done.exception)
+    assert not (tmp_path / "s.pdf").exists()
