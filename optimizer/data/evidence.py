@@ -56,7 +56,7 @@ class Backed:
     @property
     def words(self) -> str:
         """The figure with its material."""
-        return f"{WORDS.get(self.figure, self.figure)} of {self.name}"
+        return f"{WORDS.get(self.figure, self.figure.replace('_', ' '))} of {self.name}"
 
 
 def figures_of(material: Material) -> dict[str, Backed]:

@@ -184,7 +184,8 @@ def _seen(folder: Path) -> Iterator[Line]:
             again = desk_of(folder).send("GET", f"/formula/body-wash?{KEY}=60", headers={"x-fragment": "1"})
             fixed = HTMLResponse("<p>" + "x" * (len(again.content) - 7) + "</p>")
             desk.app.router.routes.insert(0, Route("/fixed", lambda _: fixed))
-            values = [f"{v:g}" for v in _places(random, 200, 57, 62)]
+            own = next(m.at for m in POOL.of(folder / "body-wash.toml").marks if m.key == KEY)
+            values = [f"{v:g}" for v in _places(random, 200, own)]
             inside.clear()
             took, trips = list[float](), list[float]()
             for first in range(0, len(values), 25):
@@ -200,7 +201,7 @@ def _seen(folder: Path) -> Iterator[Line]:
             POOL._rulers.clear()
             browser.get(f"{desk.address}/formula/body-wash")
             wait(lambda: browser.find_elements("css selector", '.sum[data-word="proven"]'))
-            steps = [f"{v:g}" for v in (58 + 14 * k / 39 // 0.5 * 0.5 for k in range(39))] + ["72"]
+            steps = [f"{v:g}" for v in (own + (72 - own) * k // 39 for k in range(39))] + ["72"]
             live, last = browser.execute_async_script(HURRIED, steps)
             alone = _solved(folder, 72.0)
             what = "desk: 8 to the live answers a second, at 20 moves a second with proofs running"
@@ -211,13 +212,13 @@ def _seen(folder: Path) -> Iterator[Line]:
         formula._formula = made
 
 
-def _places(random: Random, count: int, low: float, high: float) -> Iterator[float]:
-    """Yield places of a ruler, no two alike one after the other."""
-    last = 0.0
+def _places(random: Random, count: int, own: float) -> Iterator[float]:
+    """Yield places of a ruler, no two alike one after the other and none that of the file."""
+    last = own
     for _ in range(count):
         at = last
-        while at in (last, 58):
-            at = round(low + random.randint(0, int((high - low) * 2)) / 2, 1)
+        while at in (last, own):
+            at = own + random.randint(-1, 4)  # whole steps, as a ruler has them
         last = at
         yield at
 

@@ -17,6 +17,7 @@ import pytest
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import Select
 
+from optimizer.answers.keeping import stated
 from optimizer.answers.ruled import Ruled
 from optimizer.answers.rulers import Rulers
 from optimizer.bench.batch import read_batch
@@ -78,17 +79,18 @@ def late(monkeypatch: pytest.MonkeyPatch) -> dict[int, Ruled]:
 def test_drags_with_late_answers_show_one_answer_at_a_time_and_the_last_one_in_the_end(
     folder: Path, late: dict[int, Ruled]
 ) -> None:
-    random, places = Random(3), [54 + k / 2 for k in range(17)]
+    own = stated(folder / "body-wash.toml")["mildness.at_least"]
+    random, places = Random(3), [own + k for k in range(-4, 5)]
     with served(folder) as desk, chromium() as browser:
         browser.get(desk.entry())
         browser.get(f"{desk.address}/formula/body-wash")
         browser.execute_script(WATCH)
-        place = 58.0
+        place = own
         for _ in range(drawn(60, of=200)):
             place = random.choice(places)
             browser.execute_script(DRAG, place)
             time.sleep(random.uniform(0, 0.06))
-        last = f"mildness.at_least={place:g}" if place != 58 else "/formula/body-wash"
+        last = f"mildness.at_least={place:g}" if place != own else "/formula/body-wash"
         wait(lambda: _proven(browser) and last in browser.current_url)
         seen = browser.execute_script("return window.seen")
     numbers = [one["number"] for one in seen]
@@ -97,12 +99,12 @@ def test_drags_with_late_answers_show_one_answer_at_a_time_and_the_last_one_in_t
     for one in seen:
         answer = late[one["number"]]
         assert one["cost"] == answer.verdict
-        least = answer.moved.get("mildness.at_least", 58.0)
+        least = answer.moved.get("mildness.at_least", own)
         assert (f"mildness.at_least={least:g}" in one["address"]) == bool(answer.moved)
         assert one["on"] == sorted(ruler.key for ruler in answer.rulers if ruler.binding)
     final = seen[-1]
     answer = late[final["number"]]
-    assert float(final["typed"]) == answer.moved.get("mildness.at_least", 58.0) == place
+    assert float(final["typed"]) == answer.moved.get("mildness.at_least", own) == place
 
 
 def _proven(browser: Any) -> bool:

@@ -31,7 +31,7 @@ def _lay(asked: Asked) -> Outcome:
         "bottle_ml": asked.maybe("bottle", "the content of a bottle", least=0.1, most=100_000),
         "density": asked.maybe("density", "the density", least=0.8, most=1.4),
         "loss": asked.maybe("loss", "the loss", most=90),
-        "scale": asked.maybe("scale", "the step of the scale", least=0.0001, most=1000),
+        "scale": asked.maybe("scale", "the step of the scale", least=0.001, most=1000),
     }
     if bottles is not None:
         wanted = {
