@@ -88,7 +88,7 @@ def test_half_of_what_is_most_asked_is_read_or_computed(figure: str) -> None:
 
 def test_memory_does_not_grow() -> None:
     """The goal is 35 %; until it is reached the share may only fall: this is where it stood when it was counted."""
-    assert FOUND.read.all.believed_percent <= 54
+    assert FOUND.read.all.believed_percent <= 50
 
 
 # --- What an answer rests on -------------------------------------------------------------------------------
