@@ -286,7 +286,7 @@ def test_the_denser_the_charge_of_a_polymer_the_more_it_is_advised_against() -> 
     ):
         shares[name] = round(100 * int(stable) / int(blends))
     assert shares == {"Polyquaternium-6": 7, "Polyquaternium-16": 14, "Polyquaternium-7": 58}
-    shown = CliRunner().invoke(cli.app, ["library", "show", "polyquaternium-10"]).stdout
+    shown = CliRunner().invoke(cli.app, ["library", "show", "polyquaternium-10"], env={"COLUMNS": "120"}).stdout
     assert "1.1 to 1.6 mmol per g of Polyquaternium-10 (supplier-typical)" in " ".join(shown.split())
     # With an anionic that was measured beside it the library keeps it apart; polyquaternium-7 is not kept apart.
     glutamate = {"sodium-cocoyl-glutamate": 10.0, CAPB: 8.0}

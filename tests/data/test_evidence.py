@@ -88,7 +88,7 @@ def test_half_of_what_is_most_asked_is_read_or_computed(figure: str) -> None:
 
 def test_memory_does_not_grow() -> None:
     """The goal is 35 %; until it is reached the share may only fall: this is where it stood when it was counted."""
-    assert FOUND.read.all.believed_percent <= 54
+    assert FOUND.read.all.believed_percent <= 50
 
 
 # --- What an answer rests on -------------------------------------------------------------------------------
@@ -230,12 +230,6 @@ def test_by_products_of_the_disodium_glutamate_are_named() -> None:
     """The label of the material, as a formulator's page prints it."""
     names = {s.inci: s.role for s in LIBRARY.by_id["disodium-cocoyl-glutamate"].substances}
     assert names["Sodium Glutamate"] == names["Sodium Cocoate"] == "impurity"
-
-
-def test_charge_of_polyquaternium_10() -> None:
-    """1.5 to 2.2 % nitrogen, one charge each: 15 / 14.007 = 1.07 to 22 / 14.007 = 1.57 mmol/g."""
-    assert 15 / 14.007 < LIBRARY.by_id["polyquaternium-10"].properties["cationic_charge"] < 22 / 14.007
-    assert LIBRARY.property_units["cationic_charge"].unit == "mmol/g"
 
 
 @pytest.mark.parametrize(
