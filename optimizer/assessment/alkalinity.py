@@ -155,7 +155,10 @@ def _buffers(substance: Substance) -> list[tuple[str, float, float]]:
     if substance.acid:
         # The acid itself brings all its protons, a phenol's too; a salt has given the first one away.
         name, itself = substance.acid.name.lower(), abs(substance.molar_mass - substance.acid.molar_mass) < 0.5
-        held = len(WEAK[name].pka) - (0 if itself else 1)
+        known = WEAK.get(name)
+        held = (1 if known is None else len(known.pka)) - (0 if itself else 1)
+        if known is None:  # of a maker's own library: above its pKa it has given its proton away
+            return [("", 0.0, -held * substance.acid.per_molecule)]
         return [(name, substance.acid.per_molecule, -held * substance.acid.per_molecule)]
     return []
 

@@ -56,6 +56,10 @@ class Brief:
     """What the prices come from."""
     where: str = "scenario"
     """Where the scenario was read, for messages."""
+    added: tuple[Rule, ...] = ()
+    """Rules besides those of the scenario, such as what trials measured."""
+    gone: frozenset[str] = frozenset()
+    """Ids of the scenario's rules that they take the place of."""
 
     @property
     def rules(self) -> tuple[Rule, ...]:
@@ -174,7 +178,19 @@ def widened(brief: Brief, also: Iterable[str]) -> Brief:
     Raises:
         DataError: If one of them is not known.
     """
-    return make_brief(brief.scenario, brief.library, brief.shelf, where=brief.where, files=brief.files, also=also)
+    wide = make_brief(
+        brief.scenario,
+        brief.library,
+        brief.shelf,
+        where=brief.where,
+        files=brief.files,
+        also=also,
+        added=brief.added,
+        gone=brief.gone,
+    )
+    if not brief.added:
+        return wide
+    return replace(wide, assumptions=tuple(dict.fromkeys((*wide.assumptions, *brief.assumptions))))
 
 
 def make_brief(
@@ -185,8 +201,12 @@ def make_brief(
     where: str = "scenario",
     files: Mapping[str, str] | None = None,
     also: Iterable[str] = (),
+    added: tuple[Rule, ...] = (),
+    gone: frozenset[str] = frozenset(),
 ) -> Brief:
     """Join a scenario with library and shelf; `also` names further candidates, priced or not.
+
+    Rules that are `added` take the place of those that are `gone`.
 
     Raises:
         DataError: If the shelf cannot be joined, the scenario names what does not exist or gives a rule an id of the
@@ -215,6 +235,7 @@ def make_brief(
     later = (*(joined[n] for n in scenario.held_back.acids), *thickeners)
     pool = Pool(tuple(chosen[n] for n in sorted(chosen)), scenario.held_back.percent, later, thickeners)
     rules, watched = rules_of(scenario, library, pool, shelf)
+    rules = tuple(sorted((*(r for r in rules if r.id not in gone), *added), key=lambda r: r.id))
     assumptions += [counted_together(rule, pool, shelf) for rule in rules if isinstance(rule, Stock) and rule.lines > 1]
     unpriced = sorted(n for n, why in left_out.items() if why == UNPRICED)
     if unpriced:
@@ -222,7 +243,19 @@ def make_brief(
     clear = any(r.clears for r in rules)
     acidity = scenario.ph.model_copy(update={"id": "ph", "clear": clear}) if scenario.ph else None
     brief = Brief(
-        scenario, pool, rules, acidity, watched, library, files or {}, tuple(assumptions), left_out, shelf, where
+        scenario,
+        pool,
+        rules,
+        acidity,
+        watched,
+        library,
+        files or {},
+        tuple(assumptions),
+        left_out,
+        shelf,
+        where,
+        added,
+        gone,
     )
     counts = Counter(r.id for r in (*rules, *watched))
     twice = [i for i, n in counts.items() if n > 1 or i in RESERVED - {"total"}]

@@ -43,6 +43,8 @@ def rules_of(
         held = pool.carriers.keys() if ceiling.declared else present
         if not ceiling.applies(scenario.use, scenario.product) or held.isdisjoint(ceiling.substances):
             continue
+        here = tuple(name for name in ceiling.substances if name in held)
+        ceiling = ceiling.model_copy(update={"substances": here})
         law = ceiling.kind == "law" and ceiling.jurisdiction in ("", scenario.market)
         elsewhere = f"law of {ceiling.jurisdiction}, shown only" if ceiling.kind == "law" else ceiling.kind
         level = UseLevel(id=f"level-{ceiling.id}", ceiling=ceiling, source="law" if law else elsewhere)

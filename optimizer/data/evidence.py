@@ -9,6 +9,7 @@ from typing import Any, get_args
 from optimizer.chemistry.constants import CMCS, SITES, WEAK
 from optimizer.chemistry.cuts import CUTS
 from optimizer.data.facts import Confidence, Material, Substance
+from optimizer.data.law import laws_of
 from optimizer.data.library import Library
 from optimizer.immutable import immutable, told
 
@@ -55,7 +56,7 @@ class Backed:
     @property
     def words(self) -> str:
         """The figure with its material."""
-        return f"{WORDS.get(self.figure, self.figure)} of {self.name}"
+        return f"{WORDS.get(self.figure, self.figure.replace('_', ' '))} of {self.name}"
 
 
 def figures_of(material: Material) -> dict[str, Backed]:
@@ -180,6 +181,10 @@ class Evidence:
     """Materials of which figures were looked up one by one."""
     unread: Counted
     """Materials that were entered from memory as a whole."""
+    law: int
+    """How many texts of law there are: ceilings, exclusions, conditions, lists of allergens."""
+    law_placed: int
+    """How many of them name entry, act and the day on which they were read."""
     most_believed_percent: float = MOST_BELIEVED
     """Goal: at most this share from memory or assumed [%]."""
     least_read_percent: float = LEAST_READ
@@ -188,8 +193,12 @@ class Evidence:
 
 def evidence_of(library: Library) -> Evidence:
     """Return how the figures of a library are backed."""
+    laws = [stated for _, stated in laws_of(library)]
     return Evidence(
-        counted(m for m in library.materials if not m.unread), counted(m for m in library.materials if m.unread)
+        counted(m for m in library.materials if not m.unread),
+        counted(m for m in library.materials if m.unread),
+        len(laws),
+        sum(bool(law.entry and law.act and law.as_of) for law in laws),
     )
 
 

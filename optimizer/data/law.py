@@ -138,14 +138,19 @@ def _place(stated: Stated) -> tuple[str, int, str]:
     return annex, int(digits or 0), number
 
 
-def grown_old(library: Library, day: date) -> tuple[tuple[str, str], ...]:
-    """Return what of the law was read more than twelve months before a day, or on no known day: what, and when."""
+def laws_of(library: Library) -> tuple[tuple[str, Stated], ...]:
+    """Return every text of law that a library holds, by a name."""
     laws: list[tuple[str, Stated]] = [(c.id, c) for c in library.ceilings if c.kind == "law"]
     laws += [(e.id, e) for e in library.exclusions if e.jurisdiction]
     laws += [(f"{c.caution} ({c.entry})", c) for c in library.conditions]
     laws += [(a.id, a) for a in library.allergen_lists]
+    return tuple(laws)
+
+
+def grown_old(library: Library, day: date) -> tuple[tuple[str, str], ...]:
+    """Return what of the law was read more than twelve months before a day, or on no known day: what, and when."""
     limit = _months_before(day, MONTHS)
-    return tuple((name, stated.as_of) for name, stated in laws if not _read_since(stated.as_of, limit))
+    return tuple((name, stated.as_of) for name, stated in laws_of(library) if not _read_since(stated.as_of, limit))
 
 
 def _months_before(day: date, months: int) -> date:

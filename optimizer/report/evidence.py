@@ -6,10 +6,14 @@ from optimizer.data.evidence import LEVELS, MOST_ASKED, WORDS, Counted, Evidence
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 from optimizer.units import number
 
+SHORT = {"supplier-typical": "supplier", "secondary page": "page", "common practice": "practice",
+         "from memory": "memory", "assumption": "assumed"}  # fmt: skip
+"""Levels as heads of columns."""
 WHAT = (
     "Each field of each material counts once. Best first: published (read in a publication, a register or a law), "
-    "computed (from such figures), supplier-typical (a supplier's page), secondary page (encyclopaedia, dealer, web "
-    "log), common practice (the trade's custom, no source), from memory (believed, nobody read it again), assumption."
+    "computed (from such figures), supplier (a supplier's page), page (encyclopaedia, dealer, web log), practice (the "
+    "trade's custom, no source), memory (believed, nobody read it again), assumed. Believed: of all, from memory or "
+    "assumed."
 )
 
 
@@ -27,10 +31,10 @@ def evidence_document(found: Evidence) -> Document:
 
 
 def _table(title: str, counted: Counted) -> Table:
-    rows: list[Row] = [_row(WORDS.get(line.figure, line.figure), line) for line in counted.by_figure]
+    rows: list[Row] = [_row(WORDS.get(line.figure, line.figure.replace("_", " ")), line) for line in counted.by_figure]
     rows.append(Strong(_row("all", counted.all)))
-    believed = figures("from memory or assumed", form=".0f", unit=" %")
-    columns: Columns = ("figure", *figures(*LEVELS, "all", digits=0), *believed)
+    believed = figures("believed", form=".0f", unit=" %")
+    columns: Columns = ("figure", *figures(*(SHORT.get(level, level) for level in LEVELS), "all", digits=0), *believed)
     return Table(title, columns, tuple(rows), WHAT)
 
 
@@ -47,6 +51,8 @@ def _goals(found: Evidence) -> Listing:
         for name in MOST_ASKED
         if name in lines
     ]
+    placed = 100 * found.law_placed / found.law if found.law else 100.0
+    told.append(_goal(f"{found.law} texts of law with entry, act and day", placed, "at least", 100.0))
     return Listing("Goals", tuple(told))
 
 

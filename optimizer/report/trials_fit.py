@@ -169,7 +169,9 @@ def _course(effect: FactorEffect, fit: Fit) -> Sketch:
     y = f"chance of {fit.what}, %" if fit.kind == "yes/no" else f"{fit.what}, {fit.unit or '1 to 5'}"
     note = "The other factors in the middle of the beakers; the band is for the mean of many readings."
     return Sketch(
-        f"{fit.what} along {effect.name}", note=note, drawing=Curves(f"{effect.name}, {effect.unit}", y, tuple(lines))
+        f"{fit.what} along {effect.name}",
+        note=note,
+        drawing=Curves(f"{effect.name}, {effect.unit}".rstrip(", "), y, tuple(lines)),
     )
 
 
@@ -207,9 +209,9 @@ def _point_picture(fit: Fit) -> list[Sketch]:
 
 def _map(found: Fits, fit: Fit) -> list[Sketch]:
     """Return the beakers seen from the two factors that do most, with what they read in thirds."""
-    if len(fit.ways) < 2 or found.series is None or len(fit.effects) < 2:
+    if len(fit.ways) < 2 or found.series is None or len(fit.effects) < len(fit.ways):
         return []
-    order = sorted(range(len(fit.effects)), key=lambda k: -abs(fit.effects[k].weight))[:2]
+    order = sorted(range(len(fit.ways)), key=lambda k: -abs(fit.effects[k].weight))[:2]
     one, two = (fit.ways[k] for k in sorted(order))
     places = [(float(one.told(d[None, :])[0]), float(two.told(d[None, :])[0])) for d in fit.doses]
     ranked = sorted(p.at for p in fit.points)

@@ -16,7 +16,7 @@ from optimizer.trials.fit import Chosen, Readings, choose, readings_of, usual_no
 from optimizer.trials.polytope import corners_of
 from optimizer.trials.regression import Vector
 from optimizer.trials.series import Series
-from optimizer.trials.told import FactorEffect, Fit, effects_of, fit_of
+from optimizer.trials.told import FactorEffect, Fit, effect_of_ph, effects_of, fit_of
 from optimizer.units import OUTSIDE, listed
 
 SURE = 90.0
@@ -171,5 +171,7 @@ def _one(series: Series, what: str, brief: Brief | None) -> Fit:
         moves = np.array([w.direction for w in ways]) @ back_of(series)
         if np.linalg.matrix_rank(moves) == len(at):
             effects = tuple(effects_of(chosen, ways, readings.z, moves, at))
+    if chosen.predicts and series.ph_levels:
+        effects = (*effects, effect_of_ph(chosen, series.ph_levels[0], series.ph_levels[-1]))
     fit = fit_of(series, what, chosen, ways, effects)
     return replace(fit, measure=measured_of(series, what, chosen)) if chosen.predicts else fit

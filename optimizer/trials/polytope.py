@@ -206,13 +206,17 @@ def whitened(points: Vector, along: Vector, at_most: Vector, flat: float) -> Whi
     axes = axes[kept] * np.where(axes[kept].max(axis=1) >= -axes[kept].min(axis=1), 1.0, -1.0)[:, None]
     directions = axes * spread[kept, None]
     corners = _apart((points - centre) @ (axes / spread[kept, None]).T)
-    return Whitened(centre, directions, _sides(along @ directions.T, at_most - along @ centre, corners))
+    sides, room = along @ directions.T, at_most - along @ centre
+    if len(directions) and (~kept & (spread > SAME_CORNER)).any():  # what is as good as flat is cut through its middle
+        some = np.linalg.norm(sides, axis=1) > ON_SIDE * np.linalg.norm(along, axis=1)
+        corners = corners_of(sides[some], np.maximum(room[some], 0.0))
+    return Whitened(centre, directions, _sides(sides, room, corners))
 
 
 def _sides(along: Vector, at_most: Vector, corners: Vector) -> Polytope:
     """Return a body with only those rows that are sides of it: corners on each of them span it."""
     sizes = np.linalg.norm(along, axis=1)
-    some = np.flatnonzero(sizes > ON_SIDE)
+    some = np.flatnonzero(sizes > ON_SIDE * max(1.0, sizes.max(initial=0.0)))
     along, at_most = along[some] / sizes[some, None], at_most[some] / sizes[some]
     on = np.abs(corners @ along.T - at_most) <= ON_SIDE
     seen: set[bytes] = set()

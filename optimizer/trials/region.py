@@ -187,6 +187,8 @@ def region_of(
     Raises:
         UsageError: If there are too many directions, two factors move the same, or nothing can move far enough.
     """
+    if not ways and not process:
+        raise UsageError("the plan has nothing that the tool would vary. Name materials with --vary.")
     same = independent(ways)
     if same:
         raise UsageError(f"'{same}' moves nothing that the factors before it do not move. Leave it out.")
@@ -204,7 +206,9 @@ def region_of(
         narrow = [(w, s) for w, s in zip(kept, spans, strict=True) if s < STEPS * step_percent - POINT_MET]
         if not narrow:
             known = Ways(formula)
-            space = whitened(corners, *_one_sided(free), flat=step_percent / 100)
+            space = whitened(corners, *_one_sided(free), flat=step_percent / 2)
+            if space.body.directions < len(kept):
+                notes.append(_together(kept, space.body.directions))
             owners = _two_sided_owners(free)
             sides = tuple(owners[k] for k in space.body.owners)
             return Region(kept, known, free, space, corners, sides, tuple(notes))
@@ -221,6 +225,12 @@ def _fixed(formula: Formula, rows: Rows, notes: tuple[str, ...]) -> Region:
     plan = np.array([[line.percent for line in formula.lines]])
     space = whitened(plan, *_one_sided(rows), flat=1.0)
     return Region((), Ways(formula), rows, space, plan, (), notes)
+
+
+def _together(ways: tuple[Way, ...], directions: int) -> str:
+    """Return that factors hang together within the rules."""
+    names = listed([w.id for w in ways])
+    return f"within the rules {names} move together: only {directions} of {len(ways)} directions can be told apart"
 
 
 def _hardly(span: float, step: float) -> str:

@@ -178,11 +178,20 @@ def effects_of(
         low, high = ends_of(way, every)
         steps = np.linspace(low - here, high - here, 21) / (beside - here)
         z = middle + steps[:, None] * move
-        yield _effect(chosen, way, z, way.told(at.doses(z)).tolist())
+        ph = None if chosen.readings.ph is None else np.zeros(len(z))
+        yield _effect(chosen, (way.id, way.name, way.unit), z, ph, way.told(at.doses(z)).tolist())
 
 
-def _effect(chosen: Chosen, way: Way, z: Vector, figures: list[float]) -> FactorEffect:
-    kind, ph = chosen.readings.kind, None if chosen.readings.ph is None else np.zeros(len(z))
+def effect_of_ph(chosen: Chosen, low: float, high: float) -> FactorEffect:
+    """Return the effect of pH from its low to its high level, the factors in the middle."""
+    z = np.repeat(chosen.readings.z.mean(axis=0)[None, :], 21, axis=0)
+    return _effect(chosen, ("ph", "pH", ""), z, np.linspace(-1, 1, 21), np.linspace(low, high, 21).tolist())
+
+
+def _effect(
+    chosen: Chosen, named: tuple[str, str, str], z: Vector, ph: Vector | None, figures: list[float]
+) -> FactorEffect:
+    kind = chosen.readings.kind
     columns = chosen.fitted.terms.columns(z, ph)
     move = columns[-1] - columns[0]
     mean = float(move @ chosen.posterior.mean)
@@ -195,7 +204,7 @@ def _effect(chosen: Chosen, way: Way, z: Vector, figures: list[float]) -> Factor
         ends = [curve[-1][1] - curve[0][1], nan, nan]
     effect, low, high = ends
     span = figures[0], figures[-1]
-    return FactorEffect(way.id, way.name, way.unit, *span, effect, low, high, abs(mean) > half, abs(mean), curve)
+    return FactorEffect(*named, *span, effect, low, high, abs(mean) > half, abs(mean), curve)
 
 
 def _curve(

@@ -93,10 +93,16 @@ def with_readings(brief: Brief, fits: Fits, wish: Wish) -> Brief:
     notes = [
         *(f"'{reading}' gives way to what was measured here" for reading in gone.values()),
         *(f"{rating} in the objective is what was measured here" for rating in renamed),
+        *(
+            f"{what} counts in the objective by its natural logarithm ({told[what].measured_in or 'no unit'})"
+            for what in dict.fromkeys(wanted.values())
+            if told[what].scale == "log"
+        ),
         f"limits on what was measured hold on a one-sided {number(wish.sure, 1)} % bound, within what was tried",
     ]
     modelled = tuple(sorted([*kept, *rules], key=lambda r: r.id))
-    return _noted(replace(brief, scenario=scenario, modelled=modelled), notes)
+    changed = {"modelled": modelled, "added": tuple(rules), "gone": frozenset(gone)}
+    return _noted(replace(brief, scenario=scenario, **changed), notes)
 
 
 def _aimed(brief: Brief, aim: str) -> Brief:
@@ -158,8 +164,10 @@ def _at_ph(brief: Brief, series: Series, ph: float | None) -> Brief:
     acidity = brief.acidity
     if not acidity.low <= ph <= acidity.high:
         raise UsageError(f"--at-ph {ph:g} lies outside the brief's {acidity.low:g} to {acidity.high:g}.")
-    low, high = max(acidity.low, ph - acidity.tolerance), min(acidity.high, ph + acidity.tolerance)
-    return replace(brief, acidity=acidity.model_copy(update={"low": low, "high": high}))
+    ends = {"low": max(acidity.low, ph - acidity.tolerance), "high": min(acidity.high, ph + acidity.tolerance)}
+    stated = brief.scenario.ph.model_copy(update=ends) if brief.scenario.ph else None
+    scenario = brief.scenario.model_copy(update={"ph": stated})
+    return replace(brief, scenario=scenario, acidity=acidity.model_copy(update=ends))
 
 
 def _objectives(brief: Brief, told: Mapping[str, Measured]) -> dict[str, str]:

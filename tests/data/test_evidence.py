@@ -195,6 +195,7 @@ def test_the_evidence_command(run: Run) -> None:
     assert found.code == 0
     assert found.json["read"]["all"]["figures"] == FOUND.read.all.figures
     assert found.json["unread"]["materials"] == 43
+    assert found.json["law"] == found.json["law_placed"] > 130
     text = run("library", "evidence").out
     assert "Goals" in text
     assert "counted apart" in text

@@ -20,7 +20,7 @@ from optimizer.brief.brief import Brief, make_brief
 from optimizer.brief.scenario import scenario_from
 from optimizer.data.cautions import cautions_from
 from optimizer.data.facts import Material, Stated
-from optimizer.data.law import grown_old, law_of
+from optimizer.data.law import grown_old, law_of, laws_of
 from optimizer.data.library import Library, read_library
 from optimizer.data.pool import Ingredient
 from optimizer.errors import DataError
@@ -35,12 +35,7 @@ from tests.support.command import Run
 
 HERE = Path(__file__).parent
 LIBRARY = read_library([shipped("library")])
-LAWS: list[tuple[str, Stated]] = [
-    *((c.id, c) for c in LIBRARY.ceilings if c.kind == "law"),
-    *((f"{c.caution} {c.entry}", c) for c in LIBRARY.conditions),
-    *((e.id, e) for e in LIBRARY.exclusions if e.jurisdiction),
-    *((a.id, a) for a in LIBRARY.allergen_lists),
-]
+LAWS = laws_of(LIBRARY)
 
 
 def rows_of(name: str) -> list[dict[str, str]]:

@@ -17,6 +17,7 @@ from optimizer.answers.bench import lay_batch
 from optimizer.answers.subject import subject_of
 from optimizer.bench.batch import read_batch
 from tests.support.chromium import chromium, marks, served, wait
+from tests.support.clicks import fill, gone, one, press, text, weigh
 from tests.support.harbour import batch_file
 
 pytestmark = marks
@@ -52,46 +53,6 @@ def whole(folder: Path) -> Path:
 def enter(driver: Any, where: str, guard: Any, **invited: Any) -> None:
     driver.get(f"{where}/open?key={guard.invite(**invited)}")
     assert driver.current_url == f"{where}/"
-
-
-def one(driver: Any, selector: str) -> Any:
-    return driver.find_element("css selector", selector)
-
-
-def text(driver: Any) -> str:
-    return str(one(driver, "main").text)
-
-
-def fill(driver: Any, **values: str) -> None:
-    for name, value in values.items():
-        field = one(driver, f"#{name}")
-        field.clear()
-        field.send_keys(value)
-
-
-def press(driver: Any, form: str = "main form") -> None:
-    """Send a form and wait for the page that follows."""
-    before = one(driver, "html")
-    one(driver, f"{form} button[type=submit]:not(.quiet)").click()
-    wait(lambda: gone(before))
-
-
-def gone(element: Any) -> bool:
-    from selenium.common.exceptions import StaleElementReferenceException, WebDriverException
-
-    try:
-        element.is_enabled()
-    except (StaleElementReferenceException, WebDriverException):
-        return True
-    return False
-
-
-def weigh(driver: Any) -> None:
-    while "lines are weighed" not in text(driver):
-        grams = one(driver, ".figure").text.split()[0].removesuffix("g").replace(".", ",")
-        fill(driver, grams=grams, lot="L-1")
-        press(driver)
-        assert "Noted:" in text(driver)
 
 
 def walk(driver: Any, where: str, name: str) -> None:

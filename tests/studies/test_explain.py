@@ -516,11 +516,11 @@ What the brief asks ······························
 - mean flash foam rating at least 55 rating points
 - sodium-cocoyl-glycinate as active at least 2 %
 - humectants 2 to 4 %
-- Benzoic Acid + Sodium Benzoate as acid at most 2.5 % (law)
-- Dehydroacetic Acid + Sodium Dehydroacetate as acid at most 0.6 % (law)
+- Sodium Benzoate as acid at most 2.5 % (law)
+- Dehydroacetic Acid as acid at most 0.6 % (law)
 - Phenoxyethanol at most 1 % (law)
 - Benzyl Alcohol at most 1 % (law)
-- Sorbic Acid + Potassium Sorbate as acid at most 0.6 % (law)
+- Potassium Sorbate as acid at most 0.6 % (law)
 - harshness load at most 2.2 % harsh-equivalent
 - mean mildness rating at least 70 rating points
 - exactly 1 of the two preservative systems is used

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import cache
 from pathlib import Path
+from random import Random
 from typing import Any
 
 import numpy as np
@@ -15,10 +16,13 @@ from optimizer.errors import DataError, UsageError
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
 from optimizer.solve.rounding import broken
+from optimizer.trials.more import more_beakers
 from optimizer.trials.plan import Asked, Plan, plan
 from optimizer.trials.series import series_from
 from optimizer.trials.text import series_text
 from optimizer.units import is_whole
+from tests.support import briefs
+from tests.support.draws import drawn
 
 SHARES = ("strength", "amphoteric-share", "nonionic-share")
 
@@ -154,6 +158,24 @@ def test_refusals(asked: dict[str, Any], said: str) -> None:
     with pytest.raises(UsageError) as refused:
         planned("hand-wash", **asked)
     assert said in str(refused.value)
+
+
+@pytest.mark.parametrize("seed", range(drawn(14, of=120)))
+def test_drawn_briefs_are_planned_within_their_rules_or_refused(seed: int) -> None:
+    """Each beaker by the rules' own values; the file reads back; two further beakers make predictions surer."""
+    draw = Random(seed)
+    brief = briefs.brief_of(briefs.draw(draw) if seed % 2 else briefs.draw_large(draw))
+    asked = Asked(seed=seed, days=1 + seed % 3, trials=None if seed % 3 else 9, step_g=0.1 if seed % 5 == 0 else 0.01)
+    try:
+        found = plan(brief, asked)
+    except (UsageError, DataError):
+        return
+    for beaker in found.beakers:
+        formula = formula_at(brief.pool, beaker.doses)
+        assert [r.id for r in brief.enforced if broken(r, formula, found.setting)] == []
+    series = series_from(tomli.loads(series_text(found, name="t", brief="b", planned_on="")), "t.toml")
+    more = more_beakers(series, brief, 2)
+    assert more.variance_after < more.variance_before
 
 
 def test_an_impossible_brief_is_refused() -> None:

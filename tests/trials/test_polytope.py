@@ -102,6 +102,17 @@ def test_whitened_corners_have_mean_0_and_variance_1() -> None:
     assert np.allclose(space.centre + z @ space.directions, flat @ moves)
 
 
+def test_what_is_as_good_as_flat_is_cut_through_its_middle() -> None:
+    """By hand: a box 2 wide, 2 deep and 0.002 high counts as a square; its corners lie on its sides."""
+    along, at_most = np.vstack([np.eye(3), -np.eye(3)]), np.array([1, 1, 0.001, 1, 1, 0.001])
+    space = whitened(corners_of(along, at_most), along, at_most, 0.01)
+    found = space.centre + space.body.corners @ space.directions
+    assert sorted(map(tuple, found.round(6) + 0.0)) == [(-1, -1, 0), (-1, 1, 0), (1, -1, 0), (1, 1, 0)]
+    assert len(space.body.along) == 4
+    assert space.body.incident.sum() == 8
+    assert space.body.holds(space.body.drawn(50, np.random.default_rng(1))).all()
+
+
 def test_points_drawn_from_within_are_even() -> None:
     """Means of coordinates and of squares over a simplex: theory, no source needed (1/q and 2/(q(q+1)))."""
     space = mixtures.simplex(3)

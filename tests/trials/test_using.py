@@ -4,6 +4,7 @@ from math import exp, inf, log, sqrt
 
 import numpy as np
 import pytest
+import tomli
 from scipy.optimize import minimize
 from scipy.stats import norm, t
 
@@ -15,6 +16,9 @@ from optimizer.solve.best import solve
 from optimizer.solve.existing import case_at, formula_at
 from optimizer.studies.check import check
 from optimizer.trials.fitted import fits_of
+from optimizer.trials.plan import Asked, plan
+from optimizer.trials.series import series_from
+from optimizer.trials.text import series_text
 from optimizer.trials.using import Wish, with_readings
 from tests.support.readings import demo, gentle, read_of, with_reads
 
@@ -227,3 +231,29 @@ def test_slopes_are_those_of_finite_differences():
             ahead, behind = measure.tangent(pool, doses + step)[0], measure.tangent(pool, doses - step)[0]
             assert (ahead - behind) / 2e-4 == pytest.approx(slopes[k], rel=1e-4)
         assert value > 0
+
+
+def test_where_the_ph_was_varied_it_must_be_stated_and_counts():
+    asked = Asked(factors=("strength", "amphoteric-share"), free=("mildness",), ph=(5.2, 5.6), trials=12)
+    text = series_text(plan(gentle(), asked), name="ph", brief="gentle-wash", planned_on="")
+    series = series_from(tomli.loads(text), "ph.toml")
+    levels = series.process()
+    by = {
+        b.number: f"{exp(6.5 + 0.3 * z[0] + 0.25 * p):.3f}"
+        for b, z, p in zip(series.beaker, series.z(), levels, strict=True)
+    }
+    fits = fits_of(with_reads({"viscosity": by}, {"viscosity": "log"}, series), gentle())
+    told = {e.factor: e.effect for e in fits.by_name["viscosity"].effects}
+    assert told["ph"] == pytest.approx(exp(0.5), rel=1e-3)
+    wish = {"viscosity": (1.0, None)}
+    with pytest.raises(UsageError, match=r"the trials varied the pH from 5.2 to 5.6; no pH is stated\. Write --at-ph"):
+        with_readings(gentle(), fits, Wish(wish))
+    with pytest.raises(UsageError, match=r"the trials varied the pH from 5.2 to 5.6; pH 5.8 lies outside"):
+        with_readings(gentle(), fits, Wish(wish, ph=5.8))
+    low, high = (with_readings(gentle(), fits, Wish(wish, ph=ph)) for ph in (5.2, 5.6))
+    plan_doses = dict(series.beaker[0].doses)
+    at = [
+        rule(b, "viscosity-expected").value(formula_at(b.pool, plan_doses), Setting()) for b in (low, high)
+    ]  # fmt: skip
+    assert at[1] / at[0] == pytest.approx(exp(0.5), rel=1e-3)
+    assert (high.acidity.low, high.acidity.high) == pytest.approx((5.4, 5.8))

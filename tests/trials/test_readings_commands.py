@@ -1,0 +1,86 @@
+"""Commands that read trials, on the shipped demo: endings, JSON, pages and paper, options that do not fit."""
+
+import pytest
+
+from optimizer.files import shipped
+
+DEMO = str(shipped("scenarios") / "trials" / "gentle-wash.toml")
+FORMULA = """material,percent
+aqua,76.2
+cocamidopropyl-betaine,8.6
+coco-glucoside,5.2
+glycerin,2
+peg-7-glyceryl-cocoate,0.5
+phenoxyethanol-ethylhexylglycerin,0.9
+sodium-cocoyl-isethionate,2.5
+tetrasodium-glutamate-diacetate,0.1
+"""
+"""Made up: beyond the demo's beakers, with more isethionate."""
+
+
+def test_fit_tells_what_predicts_and_writes_page_and_paper(run, tmp_path):
+    told = run("trials", "fit", DEMO, "--json").json
+    by_name = {m["what"]: m for m in told["measures"]}
+    assert by_name["viscosity"]["predicts"]
+    assert by_name["viscosity"]["error_told"] < by_name["viscosity"]["error_of_mean_told"]
+    assert not by_name["clarity"]["predicts"]
+    assert by_name["separated"]["brier"] < by_name["separated"]["brier_of_guessing"]
+    page, paper = tmp_path / "fit.html", tmp_path / "fit.pdf"
+    assert run("trials", "fit", DEMO, "--html", str(page), "--pdf", str(paper)).code == 0
+    text = page.read_text(encoding="utf-8")
+    for title in ("Effects with their bands", "Predicted against measured", "seen from two factors"):
+        assert title in text
+    assert paper.stat().st_size > 5000
+
+
+def test_rate_tells_a_formula_and_refuses_one_outside(run, tmp_path):
+    told = run("trials", "rate", "gentle-wash", "--from", DEMO, "--json").json
+    viscosity = next(e for e in told["expected"] if e["what"] == "viscosity")
+    assert viscosity["reading_low"] < viscosity["low"] < viscosity["expected"] < viscosity["high"]
+    assert viscosity["low"] <= viscosity["at_least"] < viscosity["expected"]
+    (tmp_path / "f.csv").write_text(FORMULA, encoding="utf-8")
+    beyond = run("trials", "rate", "gentle-wash", "--from", DEMO, "--formula", str(tmp_path / "f.csv"))
+    assert beyond.code == 4
+    assert "viscosity: it lies beyond the trials" in beyond.out
+
+
+def test_blend_and_check_go_by_the_readings(run, tmp_path):
+    told = run("blend", "gentle-wash", "--readings", DEMO, "--want", "viscosity=500:", "--json")
+    assert told.code == 0
+    rules = {r["id"]: r for r in told.json["rules"]}
+    assert rules["viscosity"]["kind"] == "measured"
+    assert rules["viscosity"]["value"] >= 500 * (1 - 1e-6)
+    assert rules["viscosity"]["reading"] == "viscosity at least 500 mPas, 90 % sure (measured here, 12 trials)"
+    assert rules["within-trials"]["violation"] == 0
+    (tmp_path / "f.csv").write_text(FORMULA, encoding="utf-8")
+    checked = run("check", str(tmp_path / "f.csv"), "gentle-wash", "--readings", DEMO, "--want", "viscosity=500:")
+    assert checked.code == 4
+    assert "within what was tried (gentle-wash-1)" in checked.out.replace("\n", " ")
+
+
+def test_an_objective_may_be_a_reading(run):
+    most = run("blend", "gentle-wash", "--readings", DEMO, "--objective", "maximise viscosity", "--json").json
+    least = run("blend", "gentle-wash", "--readings", DEMO, "--objective", "minimise viscosity", "--json").json
+    assert most["objective_value"] > least["objective_value"]
+    assert any("natural logarithm" in note for note in most["assumptions"])
+    traded = run("frontier", "gentle-wash", "--readings", DEMO, "--against", "maximise viscosity", "--json").json
+    assert len(traded["curves"][0]["breaks"]) > 2
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("blend", "gentle-wash", "--want", "viscosity=500:"), "--want and --at-ph go with --readings"),
+        (("blend", "gentle-wash", "--readings", DEMO, "--want", "viscosity"), "write READING=LOW:HIGH"),
+        (("blend", "gentle-wash", "--readings", DEMO, "--want", "viscosity=5:", "--sure", "100"), "--sure 100"),
+        (("blend", "gentle-wash", "--readings", DEMO, "--want", "clarity=4:"), "do not predict clarity"),
+        (("blend", "gentle-wash", "--readings", DEMO, "--objective", "maximise clarity"), "do not predict clarity"),
+        (("leeway", "gentle-wash", "--readings", DEMO, "--want", "viscosity=500:"), "needs straight rules"),
+        (("trials", "fit", DEMO, "--only", "foam"), "the series measures no foam"),
+        (("trials", "salt", "hand-wash", "0.2"), "write DOSE=VISCOSITY"),
+    ],
+)
+def test_what_does_not_fit_is_refused(run, words, said):
+    answer = run(*words)
+    assert answer.code in (2, 3)
+    assert said in answer.err.replace("\n", " ")
