@@ -37,6 +37,8 @@ PLAIN = (
     "undissociated-acid",
 )
 """Kinds of limit whose rulers are seen at once, in this order; the others are folded."""
+AT_REST = "600"
+"""Time after which a ruler counts as at rest, so that what takes long does not hold up the next move [ms]."""
 HATCHED = Html(
     '<svg width="0" height="0" aria-hidden="true"><defs><pattern id="hatched" width="5" height="5" '
     'patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><path class="hatch" d="M2.5 0v5"/></pattern></defs>'
@@ -161,7 +163,7 @@ def _verdict(asked: Asked, found: Ruled | None, trouble: str) -> Html:
     later = None
     if follow:
         asks = tag("noscript", tag("a", "Where does nothing fit?", href=address(asked, "", found.moved, reach="1")))
-        later = tag("span", asks, id="reach", data_follow=follow)
+        later = tag("span", asks, id="reach", data_follow=follow, data_after=AT_REST)
     return markup(what, standing, tag("span", data_address=address_), later)
 
 

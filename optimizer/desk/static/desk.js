@@ -91,9 +91,11 @@ function atRest(key, wait, act) {
 
 const onTheWay = new Set();
 const moved = new Set();
+let moves = 0;
 
 async function live(form) {
   const key = form.dataset.live;
+  moves += 1;
   if (onTheWay.has(form)) {
     moved.add(form);
     return;
@@ -119,12 +121,18 @@ async function live(form) {
   if (moved.delete(form)) live(form);
 }
 
-// A part of the page that follows by itself, such as a proof that takes longer.
+// A part of the page that follows by itself, such as a proof that takes longer; it is dropped once something has moved.
+
+function followed(place) {
+  const then = moves;
+  setTimeout(() => then === moves && place.isConnected && follow(place), Number(place.dataset.after || 0));
+}
 
 async function follow(place) {
+  const then = moves;
   try {
     const answer = await fetched(place.dataset.follow, `follow ${place.id}`);
-    if (!answer || !place.isConnected) return;
+    if (!answer || !place.isConnected || then !== moves) return;
     replaced(place, answer.text, answer.number);
     const said = place.isConnected ? place : document.querySelector("[data-speak]");
     speak(said && said.textContent.trim());
@@ -167,7 +175,8 @@ async function copy(button) {
 
 function ready(root) {
   for (const form of root.querySelectorAll("form[data-keep]")) recall(form);
-  for (const place of root.querySelectorAll("[data-follow]")) follow(place);
+  for (const place of root.querySelectorAll("[data-follow]"))
+    followed(place);
   for (const part of root.querySelectorAll("[data-copy], [data-moves]")) part.hidden = false;
   for (const form of root.querySelectorAll("form[data-live] [data-without-script]")) form.hidden = true;
 }
