@@ -97,7 +97,7 @@ def test_what_is_the_makers_own_stays_out(folder: Path) -> None:
 
 def test_what_is_asked_for_is_shown(folder: Path) -> None:
     asked = ("--with", "prices,suppliers,lots,remarks", "--no-instead", "--planned")
-    told = " ".join(ask("card", str(folder / "batch.toml"), "--share", *asked).out.split())
+    told = ask("card", str(folder / "batch.toml"), "--share", *asked, "--markdown").out
     for word in ("EUR per kg", "Quay Nine Drysalters", "QN-2207", "foam: 4 judged secret remark"):
         assert word in told
 

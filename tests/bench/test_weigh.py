@@ -137,7 +137,7 @@ def batches(draw: st.DrawFn) -> Batch:
     return batch_of(doses, size, held, scale={"step_g": step})
 
 
-@settings(max_examples=150, deadline=None)
+@settings(CI, max_examples=drawn(30, of=150))
 @given(batches(), st.booleans())
 def test_grams_and_the_part_held_back_sum_to_the_batch(batch: Batch, predilute: bool) -> None:
     """For any formula, any step of the scale and any size, as decimals and not only nearly."""
@@ -154,7 +154,7 @@ def test_grams_and_the_part_held_back_sum_to_the_batch(batch: Batch, predilute: 
         assert all(abs(line.grams - line.exact_g) < batch.scale.step_g * 1.01 for line in sheet.lines)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(CI, max_examples=drawn(30, of=150))
 @given(batches())
 def test_a_pre_dilution_brings_what_is_planned(batch: Batch) -> None:
     plain, diluted_sheet = (weigh_sheet(batch, library(), predilute=p) for p in (False, True))

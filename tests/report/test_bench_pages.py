@@ -104,7 +104,7 @@ def test_html_is_self_contained_and_escaped() -> None:
     assert "@import" not in page
     assert NASTY in reader.text
     for line in sheet().lines:
-        assert f'<td class="n big">{line.grams:.0f}</td>' in page
+        assert f'<td class="n big" data-of="weigh, g" role="cell">{line.grams:.0f}</td>' in page
     assert page.count('class="box"') == len(sheet().lines)
     style = page.split("<style>")[1].split("</style>")[0]
     told = re.search(r'@bottom-left \{ content: "batch ([^"]*)"', style)

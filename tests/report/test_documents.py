@@ -255,8 +255,8 @@ def test_a_form_shows_its_boxes_and_leaves_keys_and_notes_out_of_a_text() -> Non
 def test_a_form_on_a_page_has_boxes_and_notes_below_names() -> None:
     text = page(form())
     assert text.count('class="box"') == 2
-    assert '<th scope="row">=Water<p class="note">slowly</p><p class="note">! far off</p></th>' in text
-    assert text.count('<td class="write">') == 5, "three lines and two to sign"
+    assert '<th scope="row" role="rowheader">=Water<p class="note">slowly</p><p class="note">! far off</p></th>' in text
+    assert text.count('<td class="write"') == 5, "three lines and two to sign"
     assert "aqua" not in text
     assert "page.css" in text, "the style of forms names the one that it follows"
 

@@ -310,7 +310,7 @@ class Maker:
             "confidence": "common practice",
         }
         now = oracle.value_at(self.case, {"kind": "use-level", "ceiling": made}, self.doses, self.target)
-        made["percent"] = ceil((now * self.r.choice([1, 1.1, 2]) + 0.01) * 100) / 100
+        made["percent"] = min(100.0, ceil((now * self.r.choice([1, 1.1, 2]) + 0.01) * 100) / 100)
         return made
 
     def _solubiliser(self, rule: Table) -> bool | None:

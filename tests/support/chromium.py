@@ -98,9 +98,14 @@ def wait(what: Any, seconds: float = 20.0) -> Any:
     Raises:
         AssertionError: If it never is.
     """
+    from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
+
     until = time.monotonic() + seconds
     while time.monotonic() < until:
-        found = what()
+        try:
+            found = what()
+        except (NoSuchElementException, StaleElementReferenceException):  # the page is just coming
+            found = None
         if found:
             return found
         time.sleep(0.05)
