@@ -25,6 +25,7 @@ from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
 from optimizer.rules.row import Setting
 from optimizer.solve.best import solve
+from tests.support.draws import CI, drawn
 
 
 @cache
