@@ -6,10 +6,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from optimizer.answers.days import day_of
-from optimizer.answers.subject import Subject, subject_of
 from optimizer.errors import DataError
 
 if TYPE_CHECKING:
+    from optimizer.answers.subject import Subject
     from optimizer.records.batches import Kept
     from optimizer.records.overview import Shown
 
@@ -47,6 +47,7 @@ def keep_batch(path: Path, *, shelf: Path | None = None, on: str = "", store: Pa
 
 def _subject(path: Path) -> tuple[Subject | None, str]:
     """Return what a batch file is about; None, with the reason, where its brief or its materials are not known."""
+    from optimizer.answers.subject import subject_of
     from optimizer.bench.batch import read_batch
     from optimizer.bench.made import made_formula
 

@@ -55,7 +55,7 @@ def read_brief(
     Raises:
         DataError: With every problem of the files at once.
     """
-    from optimizer.records.stock import with_stock_left
+    from optimizer.answers.stock import with_stock_left
 
     asked = [(key.replace("__", "."), "" if value is None else str(value)) for key, value in changes.items()]
     found = find_scenario(str(name_or_path))

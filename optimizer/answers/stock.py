@@ -10,8 +10,30 @@ from optimizer.errors import DataError
 from optimizer.immutable import immutable
 
 if TYPE_CHECKING:
+    from optimizer.brief.brief import Brief
     from optimizer.data.shelf import ShelfLine
     from optimizer.records.stock import Stock
+
+
+def with_stock_left(brief: Brief) -> Brief:
+    """Return a brief whose shelf holds what is left, where the bench's defaults name records; else the same brief.
+
+    Raises:
+        DataError: If the records cannot be read.
+    """
+    from optimizer.brief.defaults import bench_defaults
+    from optimizer.brief.scenario import beside
+    from optimizer.files import found_at
+
+    defaults = bench_defaults(Path(brief.where))
+    if not defaults.records or brief.shelf is None:
+        return brief
+    path = beside(Path(defaults.where), defaults.records, "records")
+    if not found_at(path):
+        return brief
+    from optimizer.records.stock import brief_with_less
+
+    return brief_with_less(brief, path)
 
 
 @immutable

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
+from optimizer.answers.stock import with_stock_left
 from optimizer.bench.batch import Batch, is_batch, read_batch
 from optimizer.bench.made import booked, materials_in
 from optimizer.brief.brief import Brief, load_brief, widened
@@ -13,7 +14,6 @@ from optimizer.data.formula import Formula
 from optimizer.data.pool import names_of
 from optimizer.errors import fault
 from optimizer.immutable import immutable
-from optimizer.records.stock import with_stock_left
 from optimizer.rules.row import Setting
 from optimizer.solve.best import solve
 from optimizer.solve.existing import best_setting, formula_at, read_given

@@ -198,9 +198,9 @@ def brief_of(
 
     What kept batches used is taken off its stock, unless the stock as it was `counted` is asked for.
     """
+    from optimizer.answers.stock import with_stock_left
     from optimizer.brief.brief import load_brief
     from optimizer.brief.scenario import find_scenario
-    from optimizer.records.stock import with_stock_left
 
     asked = [*changes_of(changes), *(more or [])]
     found = load_brief(find_scenario(scenario), changes=asked, shelf=shelf, libraries=libraries)

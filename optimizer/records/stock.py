@@ -9,12 +9,9 @@ from math import fsum
 from pathlib import Path
 
 from optimizer.brief.brief import Brief, make_brief
-from optimizer.brief.defaults import bench_defaults
-from optimizer.brief.scenario import beside
 from optimizer.data.facts import Material
 from optimizer.data.pool import names_of
 from optimizer.data.shelf import Shelf, ShelfLine
-from optimizer.files import found_at
 from optimizer.immutable import immutable
 from optimizer.records.batches import LATEST
 from optimizer.records.store import Printed, Store, Told, open_store
@@ -212,18 +209,17 @@ def _notes(found: list[Holding], store: Store | None) -> Iterable[str]:
     yield "The shelf's file is never written. Only batches that were kept count."
 
 
-def with_stock_left(brief: Brief) -> Brief:
-    """Return a brief whose shelf holds what is left, where the bench's defaults name records; else the same brief.
+def brief_with_less(brief: Brief, path: Path) -> Brief:
+    """Return a brief whose shelf lacks what kept batches used since it was counted; the same brief if that is nothing.
+
+    Args:
+        brief: The brief; it has a shelf.
+        path: The records.
 
     Raises:
         DataError: If the records cannot be read.
     """
-    defaults = bench_defaults(Path(brief.where))
-    if not defaults.records or brief.shelf is None:
-        return brief
-    path = beside(Path(defaults.where), defaults.records, "records")
-    if not found_at(path):
-        return brief
+    assert brief.shelf is not None
     with open_store(path) as store:
         shelf, taken = lessened(brief.shelf, brief.library.materials, used_in(store))
     if not taken:

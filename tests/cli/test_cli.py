@@ -624,3 +624,16 @@ def test_each_command_is_found_in_the_file_that_is_loaded_for_it() -> None:
     for group in groups:
         done = subprocess.run([*COMMAND, str(group), "--help"], capture_output=True, text=True, check=False)
         assert done.returncode == 0, done.stderr
+
+
+def test_naming_all_commands_loads_nothing_that_they_compute_with() -> None:
+    """The page of commands, and every wrong word, start as quickly as if there were one command."""
+    code = (
+        "import sys\n"
+        "from optimizer import cli\n"
+        "cli.load(cli.rooms())\n"
+        "heavy = {'numpy', 'pydantic', 'highspy', 'tomlkit', 'starlette', 'optimizer.bench.batch'}\n"
+        "print(sorted(heavy & set(sys.modules)))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
