@@ -84,6 +84,7 @@ def cost_for(
         margin: Margin [% of the price without VAT].
         markup: Mark-up [% of the cost].
     """
+    from optimizer.assessment.planned import WATER, pool_price
     from optimizer.bench.costing import cost_of_batch
     from optimizer.brief.defaults import bench_defaults
 
@@ -106,7 +107,6 @@ def cost_for(
     if finished is not None and not (size or bottles or bottle) and density is None and loss is None:
         made = finished
     brief = found.brief
-    water = brief.pool.index.get("aqua")
     costing = cost_of_batch(
         formula,
         made,
@@ -115,7 +115,7 @@ def cost_for(
         costs=known,
         costs_file=costs or called,
         shelf=brief.shelf,
-        water_price=brief.pool.items[water].price if water is not None else 0.0,
+        water_price=pool_price(brief, WATER),
         batches=plan,
         notes=(*found.notes, *told, *assumed, *(f"{said}." for said in bench.told(*taken))),
     )

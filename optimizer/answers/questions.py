@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from optimizer.answers.answer import Answer
-from optimizer.brief.brief import Brief, load_brief, widened
+from optimizer.brief.brief import Brief, load_brief
 from optimizer.brief.scenario import find_scenario
 from optimizer.errors import UsageError
 
@@ -181,13 +181,12 @@ def substitute(
         wish: What is asked of the substitution.
     """
     from optimizer.studies.substitute import Wish as Wanted
-    from optimizer.studies.substitute import stand_ins
     from optimizer.studies.substitute import substitute as replace_it
+    from optimizer.studies.substitute import with_stand_ins
 
     brief, given = (brief_of(asked), None) if formula is None else _given(formula, asked)
     doses = given.doses if given else {}
-    wide = widened(brief, [*stand_ins(brief, material), *doses])
-    wide = replace(wide, pool=replace(wide.pool, held_back=brief.pool.held_back))
+    wide = with_stand_ins(brief, material, doses)
     notes = given.notes if given else ()
     found = replace_it(brief, wide, material, wish or Wanted(), doses if given else None, notes)
 
@@ -208,10 +207,9 @@ def rescue(
         wish: What else is asked of the substitution.
     """
     from optimizer.bench.rescue import SIZES, Rescue, floors_g, inside_g, smaller_batch, still_to_add
-    from optimizer.studies.substitute import possible, stand_ins, substitute
+    from optimizer.studies.substitute import possible, substitute, with_stand_ins
 
-    wide = widened(brief, [*stand_ins(brief, material), *doses])
-    wide = replace(wide, pool=replace(wide.pool, held_back=brief.pool.held_back))
+    wide = with_stand_ins(brief, material, doses)
     floors, there = floors_g(batch), inside_g(batch).get(material, 0.0) + left_g
 
     def asked(size: float) -> Wish:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from optimizer.bench.card import Card
 from optimizer.bench.shared_card import SIZES_G, Instead, SharedCard, shared_lines, shared_steps
-from optimizer.brief.brief import Brief, widened
+from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
 from optimizer.data.purchase import lines_of
 from optimizer.immutable import replace
@@ -87,7 +87,7 @@ def _remark(seen: Observation) -> str:
 
 def _instead(brief: Brief, formula: Formula, tell: Tell | None) -> Iterable[Instead]:
     """Yield what takes the place of each material, most first; the first in the order of `substitute`."""
-    from optimizer.studies.substitute import stand_ins, substitute
+    from optimizer.studies.substitute import substitute, with_stand_ins
 
     doses = formula.doses
     lines = [line for line in formula.lines if line.item.material.function in REPLACED]
@@ -95,12 +95,11 @@ def _instead(brief: Brief, formula: Formula, tell: Tell | None) -> Iterable[Inst
         name = line.item.id
         if tell is not None:
             tell(line.item.material.name)
-        wide = widened(brief, [*stand_ins(brief, name), *doses])
-        wide = replace(wide, pool=replace(wide.pool, held_back=brief.pool.held_back))
-        yield _chosen(substitute(brief, wide, name, doses=dict(doses), first_only=True), doses)
+        wide = with_stand_ins(brief, name, doses)
+        yield _chosen(substitute(brief, wide, name, doses=dict(doses), first_only=True))
 
 
-def _chosen(found: Substituted, doses: Mapping[str, float]) -> Instead:
+def _chosen(found: Substituted) -> Instead:
     missing = found.missing.material.name
     first = next((s for s in found.standins if s.formula is not None), None)
     if first is None or first.formula is None:

@@ -92,6 +92,7 @@ def blend_document(
             good=False,
         )
     assert result.weighable is not None
+    planned = planned_cost(brief, result.weighable, result.setting)
     sections: list[Section | Document] = [
         *alarm_listing(cautions_at(brief, result.weighable, result.setting)),
         _formula(result),
@@ -100,7 +101,7 @@ def blend_document(
         _binding(result),
         *prices(_bound(result), _unit(result)),
         *windows(brief, result.weighable, result.setting),
-        *_without(result),
+        *_without(result, planned),
         *_settings(result),
         *_with_room(result),
         *(chemistry_sections(chemistry) if chemistry else ()),
@@ -110,17 +111,15 @@ def blend_document(
         _cautions(result),
         provenance_listing(result.provenance),
     ]
-    return Document(scenario.name, verdict, _facts(result), tuple(sections), good=result.ending == "optimal")
+    return Document(scenario.name, verdict, _facts(result, planned), tuple(sections), good=result.ending == "optimal")
 
 
 SIDES = {"low": "lower", "high": "upper", "equal": "exact"}
 
 
-def _facts(result: Result) -> tuple[tuple[str, str], ...]:
+def _facts(result: Result, planned: PlannedCost | None) -> tuple[tuple[str, str], ...]:
     formula, currency = result.formula, result.brief.scenario.currency
     assert formula is not None
-    assert result.weighable is not None
-    planned = planned_cost(result.brief, result.weighable, result.setting)
     alone = f"{number(result.cost, 3)} {currency} per kg of product"
     facts = [("brief", _brief_words(result))]
     if planned is not None:
@@ -164,7 +163,7 @@ RATING_SHOWN = 0.5
 """Change of a rating from which it is told [points]; the ratings' own spread is far wider."""
 
 
-def _without(result: Result) -> list[Listing]:
+def _without(result: Result, planned: PlannedCost | None) -> list[Listing]:
     """Return what the best costs without each of the choices made, in a line each."""
     if not result.without or result.formula is None:
         return []
@@ -177,17 +176,16 @@ def _without(result: Result) -> list[Listing]:
         words = [HIGHER[n][d < 0] for n, d in one.changes.items() if abs(d) >= RATING_SHOWN]
         rated = f"; by the ratings {listed(words)}" if words else ""
         head = f"Without {listed(list(one.choices))}" if one.material else f"Unless it {one.choices[0]}"
-        told.append(f"{head}: {loss}{rated}; {_moved(result.formula, one.formula)}{_spared(result, one)}.")
+        told.append(f"{head}: {loss}{rated}; {_moved(result.formula, one.formula)}{_spared(result, one, planned)}.")
     return [Listing("The next best choices", tuple(told))]
 
 
-def _spared(result: Result, one: Without) -> str:
+def _spared(result: Result, one: Without, planned: PlannedCost | None) -> str:
     """Return what another way to thicken spares of the thickener that is planned, in words."""
-    if one.material or result.weighable is None:
+    if one.material or result.weighable is None or planned is None:
         return ""
-    planned = planned_cost(result.brief, result.weighable, result.setting)
     thickeners = {i.id for i in result.weighable.thickeners}
-    bought = [d for d in planned.doses if d.item.id in thickeners and d.item.price == d.item.price] if planned else []
+    bought = [d for d in planned.doses if d.item.id in thickeners and d.item.price == d.item.price]
     cost = sum(d.percent.typical * d.item.price for d in bought) / 100
     if not cost:
         return ""

@@ -74,7 +74,8 @@ def _grams(card: SharedCard) -> Table:
         "material",
         *(figures(_batch(g), form=".2f" if g < 1000 else ".1f")[0] for g in card.sizes_g),
     )
-    rows: list[Row] = [(line.name, *card.grams[line.id]) for line in card.lines]
+    grams = card.grams
+    rows: list[Row] = [(line.name, *grams[line.id]) for line in card.lines]
     if card.held_back:
         rows.append(("kept free", *(card.held_back * g / 100 for g in card.sizes_g)))
     rows.append(Strong(("total", *(card.card.total * g / 100 for g in card.sizes_g))))

@@ -15,7 +15,7 @@ from math import inf, nan
 
 from optimizer.assessment.alarms import cautions_at
 from optimizer.bench.rescue import Rescue
-from optimizer.brief.brief import Brief, protecting
+from optimizer.brief.brief import Brief, protecting, widened
 from optimizer.data.cautions import Caution
 from optimizer.data.facts import Material
 from optimizer.data.formula import Doses, Formula
@@ -315,6 +315,18 @@ def stand_ins(brief: Brief, material: str) -> tuple[str, ...]:
     held = brief.pool.index
     others = (m for m in brief.library.materials if m.function == function and m.id not in held)
     return tuple(m.id for m in others if not m.unread)
+
+
+def with_stand_ins(brief: Brief, material: str, doses: Iterable[str]) -> Brief:
+    """Return the brief with all that could stand in for a material, and with the doses that are there.
+
+    Args:
+        brief: The brief.
+        material: Id of what is missing.
+        doses: Ids of the materials that are there.
+    """
+    wide = widened(brief, [*stand_ins(brief, material), *doses])
+    return replace(wide, pool=replace(wide.pool, held_back=brief.pool.held_back))
 
 
 def measured(formula: Formula) -> Mapping[str, float]:
