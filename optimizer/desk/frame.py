@@ -62,9 +62,10 @@ def framed(asked: Asked, page: Page) -> str:
         Html("<body>"),
         tag("a", "Skip to the page", href="#main", class_="skip"),
         tag("header", tag("nav", *links, aria_label="Desk"), class_="head"),
+        back,
+        page.way,
         tag(
             "main",
-            back,
             tag("h1", page.title),
             _said(said.words, said.clears) if said else None,
             _wrong(asked),

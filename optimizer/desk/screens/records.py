@@ -13,7 +13,7 @@ from optimizer.desk.frame import button, choice, field, folded, form, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import LARGE, Download, Page, RefusedError, Screen
-from optimizer.desk.way import file_of, subject, title, way
+from optimizer.desk.way import file_of, page_of, subject
 from optimizer.errors import DataError, UsageError
 from optimizer.records.batches import batch_id, note, photo_from, put_away, suffix_of
 from optimizer.records.calendar import add_result, lay, strike
@@ -53,8 +53,8 @@ def keeping(asked: Asked) -> Page:
     )
     there = tag("p", tag("a", f"What is recorded of batch {batch.batch}", href=_record(batch.batch)))
     known = _kept(asked, batch.batch)
-    parts = [way(asked, "keep"), tag("p", said), form(asked, asked.place, button("Keep it")), there if known else None]
-    return Page(title(batch, "Keep"), markup(*parts))
+    parts = [tag("p", said), form(asked, asked.place, button("Keep it")), there if known else None]
+    return page_of(asked, batch, "keep", *parts)
 
 
 def _record(number_: str) -> str:

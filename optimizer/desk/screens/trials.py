@@ -151,11 +151,16 @@ def beakers(asked: Asked) -> Page:
         f"/trials/{asked.names['series']}",
         button("Choose two more beakers", quiet=True, name="further", value="2"),
     )
-    body = markup(_parts(asked, ""), tag("p", _open(standing)), tag("ul", *rows, class_="entries"), further)
-    return Page(standing.trials, body, here="trials", back=("/trials", "Trials"))
+    body = markup(tag("p", _open(standing)), tag("ul", *rows, class_="entries"), further)
+    return _page(asked, standing.trials, "", body)
 
 
-def _parts(asked: Asked, here: str) -> Html:
+def _page(asked: Asked, title: str, here: str, body: Html) -> Page:
+    """Return a page of a series."""
+    return Page(title, body, here="trials", back=("/trials", "Trials"), way=_way(asked, here))
+
+
+def _way(asked: Asked, here: str) -> Html:
     base = f"/trials/{asked.names['series']}"
     items = (
         tag("li", tag("a", words, href=base + end, aria_current="step" if end == here else None))
@@ -207,8 +212,7 @@ def sheet(asked: Asked) -> Page:
     """Show the weigh sheet of all beakers."""
     path = asked.folder.series(asked.names["series"])
     document = sheet_document(trial_sheet(path).found)
-    body = markup(_parts(asked, "/sheet"), report(document))
-    return Page(document.title, body, here="trials", back=("/trials", "Trials"))
+    return _page(asked, document.title, "/sheet", report(document))
 
 
 @SCREEN.at("/trials/{series}/tells")
@@ -219,6 +223,4 @@ def tells(asked: Asked) -> Page:
         shown = report(fit_document(fit_trials(path).found))
     except TensideError as error:
         shown = tag("p", f"Nothing can be told yet: {error}")
-    return Page(
-        read_series(path).trials, markup(_parts(asked, "/tells"), shown), here="trials", back=("/trials", "Trials")
-    )
+    return _page(asked, read_series(path).trials, "/tells", shown)
