@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from math import inf, isnan, nan
 
+from optimizer.assessment.alarms import foremost
 from optimizer.brief.brief import Brief
+from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Group, Ingredient
 from optimizer.engine.sensitivity import Basis
@@ -90,6 +92,8 @@ class Why:
     entry_of_all: Figure = nan
     """Price below which some choice at some pH lets it in, by the solver's bound; null if none does at any price, or
     nobody can say: see `never`."""
+    cautions: tuple[Caution, ...] = ()
+    """Alarms of the best formula, and on what it rests; empty if there is none."""
 
     @told
     def never(self) -> bool:
@@ -152,7 +156,7 @@ def why(brief: Brief, material: str, at: float = 1.0) -> Why:
         everywhere = _entry_of_all(solved, position, max(start, -inf if isnan(entry) else entry))
     return Why(
         brief, material, known.name, dose, "", item.price, entry, worth, responsible, settings, forced,
-        closed, everywhere,
+        closed, everywhere, foremost(brief, solved.result.formula, solved.result.setting),
     )  # fmt: skip
 
 

@@ -107,7 +107,7 @@ def acidity(asked: Asked) -> Page:
 
 
 def _alarms(answer: PhAnswer) -> Html | None:
-    said = [tag("li", c.words) for c in answer.alarms]
+    said = [tag("li", c.words) for c in answer.alarms if c.loud]
     return tag("div", tag("ul", *said), class_="caution", role="note") if said else None
 
 

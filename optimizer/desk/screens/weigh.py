@@ -64,7 +64,7 @@ def weigh(asked: Asked) -> Page:
 
 
 def _alarms(sheet: WeighSheet) -> Html | None:
-    said = [tag("li", c.words) for c in sheet.alarms]
+    said = [tag("li", c.words) for c in sheet.alarms if c.loud]
     return tag("div", tag("ul", *said), class_="caution", role="note") if said else None
 
 
