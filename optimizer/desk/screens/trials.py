@@ -13,6 +13,7 @@ from optimizer.desk.frame import button, choice, field, folded, form, report, ti
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
+from optimizer.desk.words import on_page
 from optimizer.errors import TensideError
 from optimizer.report.trials import sheet_document
 from optimizer.report.trials_fit import fit_document
@@ -69,7 +70,7 @@ def _line(name: str, path: Path) -> Html:
     try:
         found = read_series(path)
     except TensideError as error:
-        return tag("li", tag("span", path.name, class_="name"), tag("p", str(error), class_="of"))
+        return tag("li", tag("span", path.name, class_="name"), tag("p", on_page(str(error)), class_="of"))
     open_ = _open(note_trials(path, (), How()).found)
     return tag(
         "li",
@@ -222,5 +223,5 @@ def tells(asked: Asked) -> Page:
     try:
         shown = report(fit_document(fit_trials(path).found))
     except TensideError as error:
-        shown = tag("p", f"Nothing can be told yet: {error}")
+        shown = tag("p", f"Nothing can be told yet: {on_page(str(error))}")
     return _page(asked, read_series(path).trials, "/tells", shown)
