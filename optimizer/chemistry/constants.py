@@ -14,8 +14,10 @@ from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.micelle import homologue
 from optimizer.immutable import immutable
 
-Backed = Literal["published", "derived", "from memory", "assumption"]
-"""How a figure is backed; only 'published' figures were read in a source."""
+Backed = Literal["published", "derived", "secondary page", "from memory", "assumption"]
+"""How a figure is backed; 'published' and 'secondary page' figures were read, the latter where others are quoted."""
+
+IONS = "open table of ions of an electrophoresis library (ionize 1.5.3)"
 
 PKW = 13.995
 """Ionic product of water at 25 °C, -log10; from memory, source believed to be the CRC Handbook."""
@@ -67,8 +69,8 @@ _AMINE_SLOPE = -0.024
 
 _ALL = (
     Weak("4-hydroxybenzoic acid", (8.3,), "phenol of the parabens; source believed to be a handbook", "from memory"),
-    Weak("ammonia", (9.25,), "source believed to be the CRC Handbook", "from memory", top=1, per_kelvin=-0.03),
-    Weak("anisic acid", (4.5,), "source believed to be the CRC Handbook", "from memory", spread=0.1),
+    Weak("ammonia", (9.25,), IONS, "secondary page", top=1, per_kelvin=-0.03),
+    Weak("anisic acid", (4.471,), IONS, "secondary page", spread=0.1),
     Weak("acetic acid", (4.757,), NIST),
     Weak("benzoic acid", (4.204,), f"{IUPAC}: serjeant3388; 4.202 in NIST 46", spread=0.02),
     Weak("boric acid", (9.236,), "NIST 46 value; agrees with the borax standard within 0.005", "from memory"),
@@ -94,7 +96,7 @@ _ALL = (
     ),
     Weak("glycolic acid", (3.83,), f"{IUPAC}: serjeant2044"),
     Weak("lactic acid", (3.857,), "Martin and Tartar, as assessed by IUPAC; registration dossier of lactic acid"),
-    Weak("levulinic acid", (4.6,), "source believed to be the CRC Handbook", "from memory", spread=0.1),
+    Weak("levulinic acid", (4.602,), IONS, "secondary page", spread=0.1),
     Weak("oxalic acid", (1.25, 4.27), "checks only; source believed to be NIST 46", "from memory"),
     Weak("phosphoric acid", (2.148, 7.198, 12.375), NIST),
     Weak("phthalic acid", (2.95, 5.408), f"checks only; second step {NIST}, first step an open ion table"),
