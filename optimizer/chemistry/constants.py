@@ -314,30 +314,31 @@ CMCS = {
         _SULFATE,
         12,
         0.30,
-        f"C12 and C14 {_ROSEN}; C16 {_LIN}; 7.0 to 8.3 in an open set of mixtures; step from C10 33, {_HUIBERS}",
-        chains=_chains(_SULFATE, c14=2.1, c16=0.4),
+        f"C12 and C14 {_ROSEN}; C16 and C18 {_LIN}; C8 and C10 {_HUIBERS}; 7.0 to 8.3 in an open set of mixtures",
+        chains=_chains(_SULFATE, c8=140.0, c10=33.04, c14=2.1, c16=0.4, c18=0.11),
     ),
     "alkyl ether sulfate 1": Cmc(
         _ETHER_1,
         12,
         0.30,
-        f"C12 3.9 to 4.2 and C16 {_LIN}; C14 {_ETHER}; low end as far down as the technical grade of 2",
-        chains=_chains(_ETHER_1, c14=1.39, c16=0.22),
+        f"C12 3.9 to 4.2, C16 and C18 {_LIN}; C14 {_ETHER}; low end as far down as the technical grade of 2",
+        chains=_chains(_ETHER_1, c14=1.39, c16=0.22, c18=0.11),
     ),
     "alkyl ether sulfate 2": Cmc(
         _ETHER_2,
         12,
         0.30,
-        f"C12 2.9 to 3.1 and C16 {_LIN}; C14 {_ETHER}; low end so that a C12-14 cut has 0.80, computed from {_BILE}",
-        chains=_chains(_ETHER_2, c14=0.851, c16=0.14),
+        f"C12 2.9 to 3.1, C16 and C18 {_LIN}; C14 {_ETHER}; low end so that a C12-14 cut has 0.80, computed from "
+        f"{_BILE}",
+        chains=_chains(_ETHER_2, c14=0.851, c16=0.14, c18=0.07),
     ),
     "alkyl ether sulfate 3": Cmc(
         _ETHER_3,
         12,
         0.30,
-        f"C12 and C16 {_LIN}; C14 between that of 2, {_ETHER}, and that of 4, 10.1021/la950581j; low end as far down "
-        "as the technical grade of 2",
-        chains={14: Interval(0.692 * _TECHNICAL, 0.77, 0.851), **_chains(_ETHER_3, c16=0.10)},
+        f"C12, C16 and C18 {_LIN}; C14 between that of 2, {_ETHER}, and that of 4, 10.1021/la950581j; low end as far "
+        "down as the technical grade of 2",
+        chains={14: Interval(0.692 * _TECHNICAL, 0.77, 0.851), **_chains(_ETHER_3, c16=0.10, c18=0.05)},
     ),
     "acyl sarcosinate": Cmc(
         Interval(12.9, 13.2, 14.1),
