@@ -5,14 +5,14 @@ from math import isnan
 from optimizer.assessment.alarms import cautions_at
 from optimizer.data.cautions import Caution
 from optimizer.data.purchase import Purchase
-from optimizer.immutable import Figure, immutable, seen, told, untold
+from optimizer.immutable import Figure, result, seen, told, untold
 from optimizer.report.blend import alarm_listing, caution_listing
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
 from optimizer.studies.multi_product import JointPlan, MadeProduct, Product, StockBalance
 from optimizer.units import CHANGE_SHOWN, number
 
 
-@immutable
+@result
 class Together:
     """The output of `tenside together --json`."""
 

@@ -2,7 +2,7 @@
 
 from math import isnan
 
-from optimizer.immutable import Figure, immutable, seen, told, untold
+from optimizer.immutable import Figure, immutable, result, seen, told, untold
 from optimizer.report.document import Bar, Bars, Column, Columns, Document, Listing, Section, Sketch, Table, figures
 from optimizer.sweep.frame import ENDINGS, PROOFS
 from optimizer.sweep.grid import Value
@@ -51,7 +51,7 @@ class Scenario:
     message: str
 
 
-@immutable
+@result
 class Range:
     """The output of `tenside range --json`."""
 

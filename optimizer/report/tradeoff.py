@@ -6,7 +6,7 @@ from pathlib import Path
 from optimizer.assessment.alarms import uncharted
 from optimizer.data.cautions import ALWAYS, Caution
 from optimizer.errors import UsageError
-from optimizer.immutable import immutable, replace, seen, told, untold
+from optimizer.immutable import immutable, replace, result, seen, told, untold
 from optimizer.report.blend import alarm_listing, caution_listing
 from optimizer.report.document import (
     Bar,
@@ -60,7 +60,7 @@ class Traced:
         return axis_words(self.curve.y)
 
 
-@immutable
+@result
 class Family:
     """The output of `tenside frontier --json`: one curve, or a family."""
 
