@@ -250,7 +250,7 @@ def frontier(
         for label, brief in briefs.items()
     )
     code = 0 if any(curve.breaks for _, curve in curves) else 4
-    return Answer("frontier", curves, code, curves=curves)
+    return Answer("frontier", curves, code, family=curves)
 
 
 def leeway(asked: Asked, *, loss: float = 0.05, others: int = 0) -> Answer[Leeway]:
@@ -355,7 +355,7 @@ def together(
     plan = joint(made, leftover=leftover, buying=buying, time_limit=time_limit)
     apart = alone(made, leftover=leftover, buying=buying, time_limit=time_limit) if plan.products else ()
 
-    return Answer("together", plan, plan.exit_code, plan=plan, alone=apart, products=made)
+    return Answer("together", plan, plan.exit_code, plan=plan, alone=apart, asked=made)
 
 
 def _given(formula: str | Path, asked: Asked, rest: str = "") -> tuple[Brief, GivenFormula]:

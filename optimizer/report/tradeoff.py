@@ -79,13 +79,13 @@ class Family:
         return (*uncharted(self.family[0][1].brief), *map(Caution, ALWAYS))
 
 
-def frontier_document(curves: tuple[tuple[str, Frontier], ...], *, here: tuple[float, ...] | None = None) -> Document:
+def frontier_document(family: tuple[tuple[str, Frontier], ...], *, here: tuple[float, ...] | None = None) -> Document:
     """Return one trade-off, or a family of them; `here` is a point that is drawn beside it, across and up."""
-    first = curves[0][1]
+    first = family[0][1]
     sections: list[Section | Document] = []
-    if any(f.breaks for _, f in curves):
-        sections.append(_sketch(curves, here))
-    for label, one in curves:
+    if any(f.breaks for _, f in family):
+        sections.append(_sketch(family, here))
+    for label, one in family:
         suffix = f" ({label})" if label else ""
         if not one.breaks:
             sections.append(Listing(f"Trade-off{suffix}", ("The brief has no formula here.",)))
@@ -95,12 +95,12 @@ def frontier_document(curves: tuple[tuple[str, Frontier], ...], *, here: tuple[f
     cautions = (*uncharted(first.brief), *map(Caution, ALWAYS))
     sections[:0] = alarm_listing(cautions)
     sections.append(caution_listing(cautions))
-    count = sum(len(f.stretches) for _, f in curves)
+    count = sum(len(f.stretches) for _, f in family)
     exact = "Every break is exact."
-    if any(f.sampled for _, f in curves):
+    if any(f.sampled for _, f in family):
         exact = "Each piece is exact; the yes/no choices between them were sampled, so a better choice may be missing."
     verdict = f"{count} stretches between breaks. {exact}"
-    if any(f.local for _, f in curves):
+    if any(f.local for _, f in family):
         verdict = (
             f"{count} stretches between points. Something here is linear only around a formula: each point keeps every "
             "rule, checked apart from the programs, but a better formula far from it is not ruled out. Between points "
