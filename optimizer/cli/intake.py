@@ -45,7 +45,15 @@ def import_formula(
     if out:
         rows = [(line.material, round(line.percent, 6), line.written) for line in taken.lines]
         write_rows(out, [("material", "percent", "as written"), *rows])
-    return Answer("import formula", FormulaTaken(taken, str(out or "")), 0, taken, table, out, brief)
+    return Answer(
+        "import formula",
+        FormulaTaken(taken=taken, written_to=str(out or "")),
+        0,
+        taken=taken,
+        source=table,
+        out=out,
+        brief=brief,
+    )
 
 
 @command(import_app, name="prices")
@@ -68,7 +76,9 @@ def import_prices(
     taken = read_price_list(table, known, currency=currency.upper(), density_g_per_ml=density, own=said)
     if out:
         write_rows(out, shelf_rows(taken))
-    return Answer("import prices", PricesTaken(taken, str(out or "")), 0, taken, table, out)
+    return Answer(
+        "import prices", PricesTaken(taken=taken, written_to=str(out or "")), 0, taken=taken, source=table, out=out
+    )
 
 
 def _decisions(words: list[str] | None, known: set[str]) -> dict[str, str]:

@@ -126,7 +126,7 @@ def show_command(
         found = against_now(shown(opened, number, revision), path.parent)
     if out is not None:
         write_atomic(out, found.text)
-    return Answer("records show", found, 0, found, True)
+    return Answer("records show", found, 0, batch=found, file=True)
 
 
 @command(records_app)
@@ -170,7 +170,7 @@ def export(
 
     with open_store(store or Path(DEFAULT)) as opened:
         moved = save(opened, out)
-    return Answer("records export", moved, 0, moved, "Written")
+    return Answer("records export", moved, 0, found=moved, verb="Written")
 
 
 @command(records_app, name="import")
@@ -191,7 +191,7 @@ def import_command(
         if fresh:  # an empty store would only stand in the way of the next try
             store.unlink(missing_ok=True)
         raise
-    return Answer("records export", moved, 0, moved, f"Put back into {store}")
+    return Answer("records export", moved, 0, found=moved, verb=f"Put back into {store}")
 
 
 @command(records_app)

@@ -51,7 +51,7 @@ def rules(
         if not chosen:
             raise UsageError(f"there is no kind of rule '{kind}'. {nearest(kind, [n.kind for n in notes])}")
         notes = chosen
-    return Answer("rules", Rules(tuple(notes)))
+    return Answer("rules", Rules(rules=tuple(notes)))
 
 
 @command(app, FACTS)
@@ -121,7 +121,7 @@ SCHEMAS: dict[str, tuple[str, str]] = {
     "card": ("bench.card:Card", "tenside card --json"),
     "shared-card": ("bench.shared_card:SharedCard", "tenside card --json --share"),
     "pack-up": ("records.packing:Packed", "tenside pack-up | unpack --json"),
-    "page": ("report.page:PageRecord", "tenside page --json"),
+    "page": ("answers.page:Whole", "tenside page --json"),
     "trials-file": ("trials.series:Series", "series file of trials"),
     "trials-plan": ("trials.plan:Plan", "tenside trials plan --json"),
     "trials-sheet": ("trials.sheet:TrialSheet", "tenside trials sheet --json"),
@@ -168,7 +168,7 @@ def library_list(
     if function and function not in functions:
         raise UsageError(f"no material has the function '{function}'. {nearest(function, functions)}")
     chosen = tuple(m for m in found.materials if not function or function in m.functions)
-    return Answer("library list", Materials(chosen))
+    return Answer("library list", Materials(materials=chosen))
 
 
 @command(library_app, name="find")
@@ -186,7 +186,7 @@ def library_find(
     if not chosen:
         names = [n for m in known.materials for n in (m.id, m.name, m.inci)]
         raise UsageError(f"nothing is called '{words}'. {nearest(words, names)}")
-    return Answer("library list", Materials(tuple(chosen)))
+    return Answer("library list", Materials(materials=tuple(chosen)))
 
 
 @command(library_app, name="show")
@@ -201,7 +201,7 @@ def library_show(
 
     known = read_shipped(library, own)
     found = known.by_id[material_of(material, known.materials)]
-    return Answer("library show", MaterialShown.model_construct(**dict(found)), 0, found, known)
+    return Answer("library show", MaterialShown.model_construct(**dict(found)), 0, material=found, library=known)
 
 
 @command(library_app, name="check")

@@ -46,8 +46,8 @@ def thicken(
     readings = {"viscosity_mpas": viscosity, "flow_s": flow, "judged": judged}
     rest = {"waited_min": waited, "temperature_c": temperature, "ph": ph, "on": on or None, "note": note or None}
     wrong = asked_of(strike, why, day_of(""))
-    done = thickened(
+    logged = thickened(
         found, material, added=added, reading={**readings, **rest, "lot": lot or None}, target=target, wrong=wrong,
         sure=sure,
     )  # fmt: skip
-    return Answer("thicken", done, 0, done.batch, done.logs, done.begun, done.cautions, done.struck)
+    return Answer("thicken", logged)

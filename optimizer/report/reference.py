@@ -10,13 +10,13 @@ from optimizer.data.doubts import Doubts
 from optimizer.data.facts import Material, Substance
 from optimizer.data.law import MONTHS
 from optimizer.data.library import Library, doubts
-from optimizer.immutable import immutable
+from optimizer.immutable import result
 from optimizer.report.document import Columns, Document, Listing, Table, figures
 from optimizer.rules.reference import RuleNote
 from optimizer.units import listed, number
 
 
-@immutable
+@result
 class Rules:
     """Kinds of rule: the output of `tenside rules --json`."""
 
@@ -24,7 +24,7 @@ class Rules:
     rules: tuple[RuleNote, ...]
 
 
-@immutable
+@result
 class Materials:
     """Raw materials: the output of `tenside library list | find --json`."""
 
