@@ -68,23 +68,26 @@ def rules(
 
 @app.command(rich_help_panel=FACTS)
 def explain(
-    what: Annotated[str, typer.Argument(help="'brief': every table of a brief with its keys.")] = "brief",
+    what: Annotated[
+        str, typer.Argument(help="'brief': every table with its keys; 'shelf': the columns of a shelf.")
+    ] = "brief",
     html: Html = None,
     pdf: Pdf = None,
     markdown: Markdown = False,
     json: Json = False,
 ) -> None:
-    """Explain the tables of a brief: what each key means, what is written, and an example."""
-    from optimizer.brief.explained import explained
-    from optimizer.report.reference import explained_document
+    """Explain the tables of a brief or the columns of a shelf: what each means, what is written, and an example."""
+    from optimizer.brief.explained import explained, explained_shelf
+    from optimizer.report.reference import columns_document, explained_document
 
-    if what != "brief":
-        raise UsageError(f"there is nothing to explain called '{what}'. {nearest(what, ['brief'])}")
-    found = explained()
+    asked = {"brief": (explained, explained_document), "shelf": (explained_shelf, columns_document)}
+    if what not in asked:
+        raise UsageError(f"there is nothing to explain called '{what}'. {nearest(what, asked)}")
+    find, document = asked[what]
     if json:
-        print_json(found)
+        print_json(find())
     else:
-        show(explained_document(found), markdown, html, pdf)
+        show(document(find()), markdown, html, pdf)
 
 
 SCHEMAS: dict[str, tuple[str, str]] = {
