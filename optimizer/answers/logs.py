@@ -99,7 +99,7 @@ def curve_of(session: AcidSession, more_g: float = 0.0) -> tuple[tuple[float, In
     inside = log.readings[-1].grams if log.readings else 0.0
     end = 1.25 * max(inside + more_g, session.total.typical)
     grams = [end * k / CURVE_POINTS for k in range(CURVE_POINTS + 1)]
-    return tuple((g, log.expected_ph(g / log.sample)) for g in grams)
+    return tuple((g, (log.expected_ph if g < inside else log.expected_after)(g / log.sample)) for g in grams)
 
 
 def thickened(
