@@ -8,7 +8,7 @@ from optimizer.assessment.preserving import Preservation
 from optimizer.bench.acid import AcidSession, PhAnswer, first_portion
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Solution
-from optimizer.report.blend import alarm_listing
+from optimizer.report.blend import alarm_listing, rests_listing
 from optimizer.report.document import Columns, Document, Listing, Table, figures
 from optimizer.report.struck import struck_listing
 from optimizer.units import listed, number
@@ -55,6 +55,7 @@ def ph_document(title: str, answer: PhAnswer, notes: tuple[str, ...] = ()) -> Do
         sections += _preservation_sections(answer.preservation)
     if notes:
         sections.append(Listing("Assumed", notes))
+    sections += rests_listing(answer.alarms)
     cautions = [session.advice.caution if session else answer.caution]
     if answer.preservation and answer.preservation.acids:
         cautions.append(answer.preservation.warning)

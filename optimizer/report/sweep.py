@@ -2,14 +2,18 @@
 
 from math import isnan
 
+from optimizer.assessment.evidence import Rests, line_of, rests_of
+from optimizer.brief.brief import Brief
+from optimizer.data.cautions import Caution
 from optimizer.immutable import Figure, immutable, seen, told, untold
+from optimizer.report.blend import rests_listing
 from optimizer.report.document import Bar, Bars, Column, Columns, Document, Listing, Section, Sketch, Table, figures
 from optimizer.sweep.frame import ENDINGS, PROOFS
 from optimizer.sweep.grid import Value
 from optimizer.sweep.run import Ranged
 from optimizer.sweep.summary import Bound, Slice, Spread, Summary, UsedMaterial
 from optimizer.sweep.tables import SIDES
-from optimizer.units import number
+from optimizer.units import USED, number
 
 MOST_TOLD = 1000
 """Up to this many scenarios the JSON lists each one; more are left to the table of --out."""
@@ -74,6 +78,11 @@ class Range:
     def scenarios(self) -> int:
         """How many were run."""
         return len(self.ranged.frame)
+
+    @told
+    def cautions(self) -> tuple[Caution, ...]:
+        """On what the answers rest."""
+        return cautions_of_all(self.ranged)
 
     @told
     def messages(self) -> tuple[Message, ...]:
@@ -141,9 +150,23 @@ def range_document(ranged: Ranged, summary: Summary) -> Document:
         more = len(summary.messages) - MOST_MESSAGES
         told += [f"and {more:,} other messages, see the table of --out"] if more > 0 else []
         sections.append(Listing("Could not be run", tuple(told), "caution"))
+    sections += rests_listing(cautions_of_all(ranged))
     title = ranged.briefs[0].scenario.name if len(ranged.sources) == 1 and ranged.briefs[0] else "Range"
     heading = f"{title}: range" if len(ranged.sources) == 1 else f"Range of {len(ranged.sources)} briefs"
     return Document(heading, verdict, tuple(facts), tuple(sections), good=summary.solved > 0 and not summary.unclear)
+
+
+def cautions_of_all(ranged: Ranged) -> tuple[Caution, ...]:
+    """Return the line that says on what the answers of all scenarios rest."""
+    return line_of(_rests(ranged, position, brief) for position, brief in enumerate(ranged.briefs) if brief)
+
+
+def _rests(ranged: Ranged, position: int, brief: Brief) -> Rests:
+    """Return the figures that decided in the scenarios of one brief, those of limits that bind in any of them first."""
+    frame, own = ranged.frame, ranged.source == position
+    used = dict(zip(frame.ids, (frame.doses[own] > USED).any(axis=0), strict=True))
+    binding = {rule for (rule, _), on in zip(frame.limits, frame.binding[own].any(axis=0), strict=True) if on}
+    return rests_of(brief, [i for i in brief.pool.items if used.get(i.id)], lambda rule: rule.id in binding)
 
 
 def _distribution(summary: Summary, currency: str) -> list[Sketch]:

@@ -5,6 +5,8 @@ Materials and doses are made up; the goals are those of `optimizer/data/evidence
 
 from __future__ import annotations
 
+from pathlib import Path
+from shlex import split
 from typing import Any
 
 import pytest
@@ -149,13 +151,51 @@ def test_every_shipped_answer_says_it_in_one_line(name: str) -> None:
     assert {f.material for f in rests.figures} <= set(result.weighable.doses)
 
 
-@pytest.mark.parametrize(
-    "words",
-    [["blend", "hand-wash"], ["label", "hand-wash"], ["robust", "hand-wash"], ["leeway", "hand-wash"]],
-    ids=" ".join,
-)
-def test_reports_carry_the_line(words: list[str], run: Run) -> None:
-    assert "figures that decided" in " ".join(run(*words).out.split())
+REPORTS = (
+    "blend", "why decyl-glucoside", "substitute cocamidopropyl-betaine", "frontier --against 'maximise mildness'",
+    "leeway", "robust", "range --vary active.at_least=9:10:0.5", "together =40 body-wash=60", "ph --batch 5kg",
+    "advice", "label", "cost --size 5kg", "card", "card --share",
+)  # fmt: skip
+"""Every report about a formula that a brief is enough for; the brief follows the command."""
+
+
+@pytest.mark.parametrize("words", REPORTS)
+def test_reports_carry_the_line(words: str, run: Run) -> None:
+    assert_says(run, *_of("hand-wash", words))
+
+
+def _of(subject: str, words: str) -> list[str]:
+    command, *rest = split(words)
+    return (
+        [command, f"{subject}{rest[0]}", *rest[1:]]
+        if rest and rest[0].startswith("=")
+        else _order(command, rest, subject)
+    )
+
+
+def _order(command: str, rest: list[str], subject: str) -> list[str]:
+    """Return a command with its subject after the material that it asks about, before its options."""
+    asked = [] if not rest or rest[0].startswith("-") else rest[:1]
+    return [command, *asked, subject, *rest[len(asked) :]]
+
+
+def assert_says(run: Run, *words: str) -> None:
+    said = " ".join(run(*words).out.split())
+    assert "figures that decided" in said
+    told = run(*words, "--json").json
+    assert "figures that decided" in str(told)
+
+
+def test_papers_of_a_batch_carry_the_line(run: Run, tmp_path: Path) -> None:
+    batch = str(tmp_path / "batch.toml")
+    assert run("batch", "hand-wash", "--size", "5kg", "--out", batch).code == 0
+    for command in ("weigh", "card", "ph", "made", "cost", "label"):
+        assert_says(run, command, batch)
+
+
+def test_a_comparison_says_it_of_each_column(run: Run) -> None:
+    said = " ".join(run("compare", "hand-wash", "body-wash").out.split())
+    assert said.count("figures that decided") == 2
 
 
 # --- What was entered from memory as a whole ---------------------------------------------------------------
