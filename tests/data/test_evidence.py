@@ -322,5 +322,5 @@ def test_solids_are_not_taken_as_active_matter() -> None:
 
 def test_the_charge_of_the_cellulose_polymer_is_that_of_its_nitrogen() -> None:
     """A dealer's specification: 1.5 to 2.2 % nitrogen, one charge per nitrogen of 14.007 g/mol."""
-    low, high = LIBRARY.charge_density["Polyquaternium-10"].mmol_per_g
+    low, high = LIBRARY.charge_densities["Polyquaternium-10"].mmol_per_g
     assert (low, high) == pytest.approx((15 / 14.007, 22 / 14.007), abs=0.05)
