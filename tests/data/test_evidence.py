@@ -89,8 +89,13 @@ def test_half_of_what_is_most_asked_is_read_or_computed(figure: str) -> None:
 
 
 def test_memory_does_not_grow() -> None:
-    """The goal is 35 %; until it is reached the share may only fall: this is where it stood when it was counted."""
-    assert FOUND.read.all.believed_percent <= 50
+    """The goal is 35 %; until it is reached the share may only fall: this is where it stood when it was counted last."""
+    assert FOUND.read.all.believed_percent <= 40
+
+
+def test_every_cas_number_was_read() -> None:
+    """In a register, a law or on a page; what none of them prints is left blank."""
+    assert next(line for line in FOUND.read.by_figure if line.figure == "cas").believed_percent == 0
 
 
 # --- What an answer rests on -------------------------------------------------------------------------------
