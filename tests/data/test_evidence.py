@@ -89,7 +89,7 @@ def test_half_of_what_is_most_asked_is_read_or_computed(figure: str) -> None:
 
 
 def test_memory_does_not_grow() -> None:
-    """The goal is 35 %; until it is reached the share may only fall: this is where it stood when it was counted last."""
+    """The goal is 35 %; until it is reached the share may only fall: this is where it stood last."""
     assert FOUND.read.all.believed_percent <= 40
 
 
