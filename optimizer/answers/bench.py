@@ -139,7 +139,9 @@ def lay_batch(
         master=master or (found.batch.master if found.batch else ""),
     )
     told = tuple(bench.told(*taken))
-    laid = Laid(str(out), batch_from(tomli.loads(text), str(out)), amount.words, (*found.notes, *told))
+    laid = Laid(
+        path=str(out), batch=batch_from(tomli.loads(text), str(out)), words=amount.words, notes=(*found.notes, *told)
+    )
     write_atomic(out, text)
     return laid
 

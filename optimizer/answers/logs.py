@@ -160,4 +160,10 @@ def thickened(
         chosen = (log_of(material, content, *about),)
     own = cautions_from((log.material for log in chosen), found.brief.library).values()
     cautions = (*foremost_at(found, found.formula, found.setting), *own)
-    return Thickened(found.name, chosen, cautions, struck_of(content, "step"), bool(content.thickening))
+    return Thickened(
+        batch=found.name,
+        logs=chosen,
+        cautions=cautions,
+        struck=struck_of(content, "step"),
+        begun=bool(content.thickening),
+    )

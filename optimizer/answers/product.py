@@ -127,7 +127,7 @@ def trade_off(rulers: Rulers, draft: Draft, against: str, stopped: Stopped = nev
         formula = formula_at(brief.pool, {line.id: line.percent for line in now.lines})
         curve = answer.found[0][1]
         here = tuple(axis.measure.value(formula, rulers.setting(now.ph)) for axis in (curve.x, curve.y))
-    return frontier_document(*answer.parts, here=here)
+    return frontier_document(answer.found, here=here)
 
 
 def leeway(rulers: Rulers, draft: Draft, loss: float) -> Document:

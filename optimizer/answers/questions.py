@@ -11,8 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from optimizer.answers.answer import Answer
-from optimizer.brief.brief import Brief, load_brief
-from optimizer.brief.scenario import find_scenario
+from optimizer.brief.brief import Brief
 from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
@@ -55,11 +54,10 @@ def read_brief(
     Raises:
         DataError: With every problem of the files at once.
     """
-    from optimizer.answers.stock import with_stock_left
+    from optimizer.answers.stock import stocked_brief
 
     asked = [(key.replace("__", "."), "" if value is None else str(value)) for key, value in changes.items()]
-    found = find_scenario(str(name_or_path))
-    return with_stock_left(load_brief(found, changes=asked, shelf=shelf_file, libraries=library_files))
+    return stocked_brief(name_or_path, asked, shelf=shelf_file, libraries=library_files)
 
 
 def brief_of(asked: Asked) -> Brief:
@@ -103,13 +101,15 @@ def _blended(
 
         chemistry = chemistry_of(brief, result.weighable, result.setting)
 
-    return Answer("blend", result, result.exit_code, result, explanation, chemistry), explanation
+    return Answer(
+        "blend", result, result.exit_code, result=result, explanation=explanation, chemistry=chemistry
+    ), explanation
 
 
 def explain(asked: Asked, *, time_limit: float = 60.0) -> Answer[Explanation | None]:
     """Say why a brief is impossible and what would have to give; `found` is None if it can be met."""
     answer, explanation = _blended(asked, time_limit=time_limit)
-    return Answer("explain", explanation, answer.exit_code, *answer.parts)
+    return Answer("explain", explanation, answer.exit_code, **answer.parts)
 
 
 def check(formula: str | Path, asked: Asked, *, rest: str = "") -> Answer[Checked]:
@@ -127,7 +127,7 @@ def check(formula: str | Path, asked: Asked, *, rest: str = "") -> Answer[Checke
     checked = hold(brief, given.doses, given.held_back, given.notes)
     chemistry = chemistry_of(checked.brief, checked.formula, checked.setting)
 
-    return Answer("check", checked, 4 if checked.broken else 0, checked, chemistry)
+    return Answer("check", checked, 4 if checked.broken else 0, checked=checked, chemistry=chemistry)
 
 
 def why(material: str, asked: Asked, *, at: float = 1.0) -> Answer[Why]:
@@ -250,7 +250,7 @@ def frontier(
         for label, brief in briefs.items()
     )
     code = 0 if any(curve.breaks for _, curve in curves) else 4
-    return Answer("frontier", curves, code)
+    return Answer("frontier", curves, code, family=curves)
 
 
 def leeway(asked: Asked, *, loss: float = 0.05, others: int = 0) -> Answer[Leeway]:
@@ -330,7 +330,7 @@ def ranged(found: Ranged) -> Answer[Ranged]:
     summary = summarise(found)
 
     code = 5 if summary.unclear else 0 if summary.solved else 4
-    return Answer("range", found, code, found, summary)
+    return Answer("range", found, code, ranged=found, summary=summary)
 
 
 def together(
@@ -355,7 +355,7 @@ def together(
     plan = joint(made, leftover=leftover, buying=buying, time_limit=time_limit)
     apart = alone(made, leftover=leftover, buying=buying, time_limit=time_limit) if plan.products else ()
 
-    return Answer("together", plan, plan.exit_code, plan, apart, made)
+    return Answer("together", plan, plan.exit_code, plan=plan, alone=apart, asked=made)
 
 
 def _given(formula: str | Path, asked: Asked, rest: str = "") -> tuple[Brief, GivenFormula]:

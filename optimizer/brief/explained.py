@@ -6,7 +6,7 @@ from pydantic import BaseModel
 
 from optimizer.brief.scenario import HeldBack, Objective, PoolChoice, Scenario
 from optimizer.data.pool import Group
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, result
 from optimizer.rules import Acidity
 from optimizer.rules.reference import attribute_docs, field_note
 
@@ -119,7 +119,7 @@ class TableNote:
     keys: tuple[KeyNote, ...]
 
 
-@immutable
+@result
 class BriefExplained:
     """The tables of a brief: the output of `tenside explain brief --json`."""
 
@@ -129,7 +129,7 @@ class BriefExplained:
 
 def explained() -> BriefExplained:
     """Return every table of a brief with its keys."""
-    return BriefExplained(tuple(_table(name) for name in TABLES))
+    return BriefExplained(tables=tuple(_table(name) for name in TABLES))
 
 
 def _table(name: str) -> TableNote:

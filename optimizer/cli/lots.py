@@ -1,27 +1,21 @@
 """`tenside restandardise | robust`: formulas at measured lots, and formulas that are safe against lots."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from optimizer.answers.answer import Answer
 from optimizer.cli.common import (
     FORMULA,
     Changes,
-    Html,
-    Json,
     Libraries,
-    Markdown,
-    Pdf,
     ScenarioName,
     ShelfFile,
     app,
     brief_of,
     changes_of,
-    print_json,
-    quiet_solvers,
-    show,
-    tell,
+    command,
 )
 from optimizer.errors import UsageError
 
@@ -29,7 +23,7 @@ if TYPE_CHECKING:
     from optimizer.brief.brief import Brief
 
 
-@app.command(rich_help_panel=FORMULA)
+@command(app, FORMULA)
 def restandardise(
     formula: Annotated[Path, typer.Argument(help="Table of material and percent (or grams), or a blend's JSON.")],
     scenario: ScenarioName,
@@ -51,11 +45,7 @@ def restandardise(
     changes: Changes = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Bring a formula to the measured lots, in grams.
 
     With --lot the formula was planned with the shelf's lots (else the library's typical figures); without it the
@@ -66,26 +56,19 @@ def restandardise(
     from optimizer.studies.restandardise import Batch
     from optimizer.studies.restandardise import restandardise as run_restandardise
 
-    with quiet_solvers():
-        brief, given = read_given(
-            formula, find_scenario(scenario), changes=changes_of(changes), shelf=shelf, libraries=library
-        )
-        lots = _lots(lot, brief)
-        if not lot:
-            lots, brief = _shelf_lots(brief, given.doses)
-        grams = step if step is not None else brief.scenario.scale_step * batch * 10
-        asked = Batch(batch, grams, free, active_band, charge_band)
-        done = run_restandardise(brief, given.doses, lots, asked, given.notes)
-    if json:
-        print_json(done)
-    else:
-        from optimizer.report.lots import restandardise_document
-
-        show(restandardise_document(done), markdown, html, pdf)
-    raise typer.Exit(0 if done.weighed is not None and not done.stopped else 4)
+    brief, given = read_given(
+        formula, find_scenario(scenario), changes=changes_of(changes), shelf=shelf, libraries=library
+    )
+    lots = _lots(lot, brief)
+    if not lot:
+        lots, brief = _shelf_lots(brief, given.doses)
+    grams = step if step is not None else brief.scenario.scale_step * batch * 10
+    asked = Batch(batch, grams, free, active_band, charge_band)
+    done = run_restandardise(brief, given.doses, lots, asked, given.notes)
+    return Answer("restandardise", done, 0 if done.weighed is not None and not done.stopped else 4)
 
 
-@app.command(rich_help_panel=FORMULA)
+@command(app, FORMULA)
 def robust(
     scenario: ScenarioName,
     off: Annotated[float, typer.Option(help="How many materials may be off at once.", min=0)] = 1.0,
@@ -96,18 +79,12 @@ def robust(
     changes: Changes = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Find the formula that keeps its rules while lots differ, and say what that safety costs."""
     from optimizer.answers import questions
 
-    with quiet_solvers():
-        brief = brief_of(scenario, changes, shelf, library)
-        answer = questions.robust(brief, off=off, price_off=price_off, draws=draws, seed=seed, time_limit=time_limit)
-    tell(answer, json, markdown, html, pdf)
+    brief = brief_of(scenario, changes, shelf, library)
+    return questions.robust(brief, off=off, price_off=price_off, draws=draws, seed=seed, time_limit=time_limit)
 
 
 def _lots(options: list[str] | None, brief: "Brief") -> dict[str, float]:

@@ -1,25 +1,13 @@
 """`tenside variants`: small changes to a locked base."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
-from optimizer.cli.common import (
-    FORMULA,
-    Html,
-    Json,
-    Libraries,
-    Markdown,
-    Pdf,
-    ShelfFile,
-    app,
-    aside,
-    print_json,
-    quiet_solvers,
-    show,
-)
+from optimizer.cli.common import FORMULA, Libraries, ShelfFile, app, aside, command
 from optimizer.errors import UsageError, nearest
 
 if TYPE_CHECKING:
@@ -27,7 +15,7 @@ if TYPE_CHECKING:
     from optimizer.studies.variants import VariantOutcome, Variants
 
 
-@app.command(rich_help_panel=FORMULA)
+@command(app, FORMULA)
 def variants(
     file: Annotated[Path, typer.Argument(help="TOML file of variants: swaps and doses.")],
     base: Annotated[
@@ -46,16 +34,11 @@ def variants(
     scale: Annotated[float, typer.Option(help="Step of the scale of that batch, g.", min=0.001)] = 1.0,
     shelf: ShelfFile = None,
     library: Libraries = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Hold variants of a locked base against its brief and show what differs, label and allergens included."""
     from optimizer.answers.subject import subject_of
     from optimizer.brief.scenario import beside
     from optimizer.files import refuse_existing, write_atomic
-    from optimizer.report.variants import variants_document
     from optimizer.studies.variants import read_variants, varied
 
     if bool(make) != (out is not None):
@@ -70,21 +53,16 @@ def variants(
     if not (base or wanted.base):
         raise UsageError('variants: name the base, with --base or as base = "..." in the file.')
     named = base or (str(beside(file, wanted.base, "base")) if Path(wanted.base).suffix else wanted.base)
-    with quiet_solvers():
-        subject = subject_of(named, against=against, shelf=shelf, libraries=library)
-        found = varied(
-            subject.name, subject.formula, subject.scenario, wanted, where=str(file), shelf=shelf, libraries=library
-        )
+    subject = subject_of(named, against=against, shelf=shelf, libraries=library)
+    found = varied(
+        subject.name, subject.formula, subject.scenario, wanted, where=str(file), shelf=shelf, libraries=library
+    )
     if make:
         assert out is not None
         chosen = _chosen(found, make)
         write_atomic(out, _text_of(chosen, subject, out, size, scale))
         aside(f"wrote {out}: {chosen.variant.name}")
-    if json:
-        print_json(found)
-    else:
-        show(variants_document(found), markdown, html, pdf)
-    raise typer.Exit(0 if all(not o.too_much and not o.newly_broken for o in found.outcomes) else 4)
+    return Answer("variants", found, 0 if all(not o.too_much and not o.newly_broken for o in found.outcomes) else 4)
 
 
 def _chosen(found: "Variants", name: str) -> "VariantOutcome":

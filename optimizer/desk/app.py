@@ -25,12 +25,13 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from optimizer.desk import screens
-from optimizer.desk.asked import Asked, Desk, Upload, in_words
+from optimizer.desk.asked import Asked, Desk, Upload
 from optimizer.desk.folder import Folder, UnknownNameError
 from optimizer.desk.frame import framed, static
 from optimizer.desk.guard import Device, Guard
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Download, Page, Place, RefusedError, Screen
+from optimizer.desk.words import in_words, on_page
 from optimizer.errors import DataError, TensideError, UsageError
 
 LOG = logging.getLogger("tenside.desk")
@@ -184,11 +185,12 @@ class _Door:
         try:
             outcome = asked.device.once(form, lambda: act(asked))
         except RefusedError as refused:
-            asked.problems, asked.readings = refused.problems, refused.readings
+            asked.problems = {name: on_page(said) for name, said in refused.problems.items()}
+            asked.readings = refused.readings
         except (DataError, UsageError) as error:
             asked.problems = {"": in_words(error)}
         except TensideError as error:
-            asked.problems = {"": str(error)}
+            asked.problems = {"": on_page(str(error))}
         except Exception:
             LOG.exception("a form could not be taken")
             return self._page(asked, _defect())
@@ -322,10 +324,10 @@ def _trouble(error: TensideError) -> Page:
         body = tag("p", f"{words[:1].upper()}{words[1:]} ", tag("a", "Go to the bench", href="/"), ".")
         return Page("Not in this folder", body, status=HTTPStatus.NOT_FOUND)
     if isinstance(error, DataError):
-        items = (tag("li", str(problem)) for problem in error.problems)
+        items = (tag("li", on_page(str(problem))) for problem in error.problems)
         body = markup(tag("p", "Something has to be mended first:"), tag("ul", *items))
         return Page("This cannot be used as it is", body, status=HTTPStatus.CONFLICT)
-    return Page("This cannot be shown", tag("p", str(error), class_="wrong"), status=HTTPStatus.CONFLICT)
+    return Page("This cannot be shown", tag("p", on_page(str(error)), class_="wrong"), status=HTTPStatus.CONFLICT)
 
 
 def _defect() -> Page:

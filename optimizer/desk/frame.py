@@ -10,6 +10,7 @@ from pathlib import Path
 from optimizer.desk.asked import Asked
 from optimizer.desk.html import Child, Html, markup, tag
 from optimizer.desk.screen import Page
+from optimizer.desk.words import document_on_page
 from optimizer.report.document import Document, Sketch
 from optimizer.report.page import piece
 from optimizer.report.pictures import drawn
@@ -62,9 +63,10 @@ def framed(asked: Asked, page: Page) -> str:
         Html("<body>"),
         tag("a", "Skip to the page", href="#main", class_="skip"),
         tag("header", tag("nav", *links, aria_label="Desk"), class_="head"),
+        back,
+        page.way,
         tag(
             "main",
-            back,
             tag("h1", page.title),
             _said(said.words, said.clears) if said else None,
             _wrong(asked),
@@ -223,7 +225,7 @@ def folded(words: str, *parts: Child, open_: bool = False) -> Html:
 
 def report(document: Document, key: str = "s") -> Html:
     """Return a report, without its title, as the body of a page or a part of it; `key` begins every id in it."""
-    return tag("div", Html(piece(document, key)), class_="report")
+    return tag("div", Html(piece(document_on_page(document), key)), class_="report")
 
 
 def sketched(sketch: Sketch, key: str) -> Html:

@@ -14,7 +14,7 @@ from optimizer.data.formula import Formula, Line
 from optimizer.data.library import Library
 from optimizer.data.pool import Ingredient, Pool
 from optimizer.errors import DataError, Problem, nearest
-from optimizer.immutable import immutable, seen, told, told_as, untold
+from optimizer.immutable import immutable, result, seen, told, told_as, untold
 from optimizer.labelling.allergens import Allergen, allergens_of, sheet_wishes
 from optimizer.labelling.content import Content
 from optimizer.labelling.natural import Origin, natural_of
@@ -64,7 +64,7 @@ class Met:
         return self.reached > self.ceiling.percent + AS_TYPED
 
 
-@immutable
+@result
 class Label:
     """Everything that a label is written from: the output of `tenside label --json`."""
 

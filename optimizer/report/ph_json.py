@@ -11,7 +11,7 @@ from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Solution
 from optimizer.chemistry.titration import LogReading
 from optimizer.data.cautions import Caution
-from optimizer.immutable import immutable, seen, told, untold
+from optimizer.immutable import immutable, result, seen, told, untold
 
 
 @immutable
@@ -105,7 +105,7 @@ class AdjustedSession:
         return first_portion(self.session)
 
 
-@immutable
+@result
 class PhTold:
     """The pH of a formula or batch, the dose to its target, and its log."""
 

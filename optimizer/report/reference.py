@@ -6,29 +6,43 @@ from dataclasses import replace
 from optimizer.brief.explained import BriefExplained
 from optimizer.brief.listing import BriefLine, Briefs
 from optimizer.data.cautions import cautions_from
+from optimizer.data.doubts import Doubts
 from optimizer.data.facts import Material, Substance
+from optimizer.data.law import MONTHS
 from optimizer.data.library import Library, doubts
+from optimizer.immutable import result
 from optimizer.report.document import Columns, Document, Listing, Table, figures
-from optimizer.report.record import Printed
 from optimizer.rules.reference import RuleNote
 from optimizer.units import listed, number
 
 
-class DoubtsRecord(Printed):
-    """What looks doubtful in a library."""
+@result
+class Rules:
+    """Kinds of rule: the output of `tenside rules --json`."""
 
-    materials: int
-    """How many were read."""
-    doubts: dict[str, list[str]]
-    """Sentences by material id; a material without doubts is not listed."""
-    old_law: dict[str, str] = {}
-    """Day on which it was read, by what of the law was read more than 12 months ago; empty for no known day."""
+    FORMAT = 2
+    rules: tuple[RuleNote, ...]
 
 
-def rules_document(notes: Iterable[RuleNote]) -> Document:
+@result
+class Materials:
+    """Raw materials: the output of `tenside library list | find --json`."""
+
+    FORMAT = 2
+    materials: tuple[Material, ...]
+
+
+class MaterialShown(Material):
+    """A raw material: the output of `tenside library show --json`."""
+
+    format: int = 1
+    """Number of the record's format; it rises when a key goes or changes its meaning."""
+
+
+def rules_document(found: Rules) -> Document:
     """Return the reference of the rules."""
     sections: list[Table | Listing] = []
-    for note in notes:
+    for note in found.rules:
         rows = tuple((f.name, f.type, f.default, f.meaning) for f in note.fields)
         said = f"{note.summary} Equation: {note.equation} Unit: {note.unit or 'none'}."
         said += f" Reads: “{note.example}”." if note.example else ""
@@ -74,20 +88,33 @@ def briefs_document(found: Briefs) -> Document:
     return Document("Briefs", verdict, (), (*own, *table("Shipped", found.shipped), following))
 
 
-def library_document(materials: Iterable[Material]) -> Document:
+def library_document(found: Materials) -> Document:
     """Return a list of materials."""
-    materials = list(materials)
     rows = tuple(
         (m.id, m.function, m.charge or "", m.surfactant_matter or m.active_matter, window(m.ph_stable), m.look)
-        for m in materials
+        for m in found.materials
     )
     table = Table("Raw materials", ("id", "function", "charge", *figures("active %", "pH", digits=1), "look"), rows)
     return Document(
-        "Library", f"{len(materials)} raw materials; typical figures, replace them by your lot's.", sections=(table,)
+        "Library", f"{len(rows)} raw materials; typical figures, replace them by your lot's.", sections=(table,)
     )
 
 
-def material_document(library: Library, material: Material) -> Document:
+def doubts_document(found: Doubts) -> Document:
+    """Return what looks doubtful in a library, each doubt once with all its materials."""
+    doubtful = tuple(f"{', '.join(names)}: {doubt}" for doubt, names in found.by_doubt().items())
+    old = []
+    for read in sorted(set(found.old_law.values())):
+        names = ", ".join(name for name, known in found.old_law.items() if known == read)
+        since = f"as it was on {read}" if read else "on no known day"
+        old.append(f"{names}: law read {since}, more than {MONTHS} months before {found.on}; read it again")
+    parts = (("Doubtful figures", doubtful), ("Law that was read long ago", tuple(old)))
+    sections = tuple(Listing(title, items) for title, items in parts if items)
+    verdict = f"{found.materials} materials, {len(found.doubts)} with doubtful figures."
+    return Document("Check of the library", verdict, (), sections, good=not found.doubts)
+
+
+def material_document(material: Material, library: Library) -> Document:
     """Return everything known of a material, with who says so."""
     facts = [
         ("INCI", material.inci),

@@ -196,11 +196,12 @@ def _comes_in(why: Why, currency: str) -> list[tuple[str, str]]:
     told: list[tuple[str, str]] = []
     chosen = bool(why.settings) or any(rule.columns(why.brief.pool) for rule in why.brief.modelled)
     if why.never:
-        return [("comes in", "not at any price: every choice and pH was searched")]
+        return [("comes in", f"not at any price: every choice and pH was searched{_proven(why)}")]
     if not isnan(why.entry_of_all):
         over = f" {currency} per kg" if why.entry_of_all > 0 else ""
         below = f"below {why.entry_of_all:.2f}{over}" if over else "not even free of charge"
-        told.append(("comes in", f"{below}{', at the best of all choices and pH settings' if chosen else ''}"))
+        wide = f", at the best of all choices and pH settings{_proven(why)}" if chosen else ""
+        told.append(("comes in", f"{below}{wide}"))
         if abs(why.entry - why.entry_of_all) <= CHANGE_SHOWN:
             return told
     if why.kept_out:
@@ -209,6 +210,10 @@ def _comes_in(why: Why, currency: str) -> list[tuple[str, str]]:
         below = f"below {entry_words(why.entry)} {currency} per kg" if why.entry > 0 else entry_words(why.entry)
         told.append(("at the choices made here", below))
     return told
+
+
+def _proven(why: Why) -> str:
+    return ", each checked" if why.entry_proof == "certificate" else ", by the solver's word"
 
 
 def compare_document(comparison: Comparison) -> Document:

@@ -5,7 +5,7 @@ from math import isnan
 from optimizer.assessment.evidence import Rests, line_of, rests_of
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
-from optimizer.immutable import Figure, immutable, seen, told, untold
+from optimizer.immutable import Figure, immutable, result, seen, told, untold
 from optimizer.report.blend import rests_listing
 from optimizer.report.document import Bar, Bars, Column, Columns, Document, Listing, Section, Sketch, Table, figures
 from optimizer.sweep.frame import ENDINGS, PROOFS
@@ -55,7 +55,7 @@ class Scenario:
     message: str
 
 
-@immutable
+@result
 class Range:
     """The output of `tenside range --json`."""
 

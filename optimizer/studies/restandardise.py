@@ -20,7 +20,7 @@ from optimizer.data.cautions import Caution
 from optimizer.data.formula import Doses, Formula
 from optimizer.data.pool import Pool
 from optimizer.errors import UsageError, nearest
-from optimizer.immutable import Figure, immutable, replace, seen, told, told_as, untold
+from optimizer.immutable import Figure, immutable, replace, result, seen, told, told_as, untold
 from optimizer.rules import LimitRule, Rule
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import (
@@ -86,7 +86,7 @@ class LotSpan:
         return self.rule.reading()
 
 
-@immutable
+@result
 class Restandardised:
     """The planned formula and what is weighed instead: the output of `tenside restandardise --json`."""
 
@@ -199,7 +199,19 @@ def restandardise(
     )
     conflict = () if near is not None else clash(asked)
     return Restandardised(
-        planned, formula, setting, batch, lots, outside, near, grams, weighed, stopped, conflict, spans, notes
+        brief=planned,
+        formula=formula,
+        setting=setting,
+        batch=batch,
+        lots=lots,
+        outside=outside,
+        near=near,
+        grams=grams,
+        weighed=weighed,
+        stopped=stopped,
+        conflict=conflict,
+        spans=spans,
+        notes=notes,
     )
 
 

@@ -14,6 +14,7 @@ from optimizer.brief.brief import make_brief
 from optimizer.brief.scenario import scenario_from
 from optimizer.data.facts import Material, Substance
 from optimizer.data.library import Library, doubts, read_library
+from optimizer.errors import DataError
 from optimizer.files import shipped
 from optimizer.report.blend import blend_document
 from optimizer.report.document import Listing
@@ -577,3 +578,21 @@ def test_ratings_at_another_end() -> None:
     found = [MeanRating(id="m", rating="mildness", at=end).rated(rated) for end in ("low", "typical", "high")]
     assert found == [40, 50, 60]
     assert HarshnessLoad(id="l").amount(rated) == pytest.approx(0.3 * 0.5, abs=1e-12)
+
+
+def test_what_was_read_is_read_again_only_where_a_byte_has_changed(tmp_path: Path) -> None:
+    from optimizer.data.library import _read
+
+    for file in FILES:
+        (tmp_path / file.name).write_bytes(file.read_bytes())
+    before = read_library([tmp_path])
+    assert read_library([tmp_path]) is before
+    _read.cache_clear()
+    assert read_library([tmp_path]) == before
+    changed = tmp_path / "humectants.toml"
+    changed.write_text(changed.read_text(encoding="utf-8").replace('"Glycerin, 99.5 %"', '"Glycerine 99.5 %"'), "utf-8")
+    after = read_library([tmp_path])  # as many bytes as before
+    assert (before.by_id["glycerin"].name, after.by_id["glycerin"].name) == ("Glycerin, 99.5 %", "Glycerine 99.5 %")
+    changed.write_text("[", encoding="utf-8")
+    with pytest.raises(DataError, match=r"humectants\.toml"):
+        read_library([tmp_path])

@@ -12,12 +12,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from selenium.webdriver.common.keys import Keys as Key
 
 from optimizer.answers.bench import lay_batch
 from optimizer.answers.subject import subject_of
 from optimizer.bench.batch import read_batch
-from tests.support.chromium import chromium, marks, served, wait
-from tests.support.clicks import fill, gone, one, press, text, weigh
+from tests.support.chromium import marks, served, wait, window
+from tests.support.clicks import fill, follow, gone, leave, one, press, text, weigh
+from tests.support.hands import Finger, Keys
 from tests.support.harbour import batch_file
 
 pytestmark = marks
@@ -25,9 +27,9 @@ pytestmark = marks
 LAID: dict[str, str] = {}
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as driver:
+@pytest.fixture
+def browser(chrome: Any) -> Iterator[Any]:
+    with window(chrome) as driver:
         yield driver
 
 
@@ -105,9 +107,9 @@ def test_a_whole_batch_by_clicks_with_every_other_host_blocked(browser: Any, fol
     finished(path)
 
 
-def test_a_whole_batch_without_script(folder: Path) -> None:
+def test_a_whole_batch_without_script(chrome: Any, folder: Path) -> None:
     path = whole(folder)
-    with chromium(script=False) as driver, served(folder) as desk:
+    with window(chrome, script=False) as driver, served(folder) as desk:
         where, guard = desk.address, desk.guard
         enter(driver, where, guard)
         walk(driver, where, "HW-012")
@@ -115,21 +117,20 @@ def test_a_whole_batch_without_script(folder: Path) -> None:
     finished(path)
 
 
-def test_a_batch_by_touch_on_a_telephone(folder: Path) -> None:
+def test_a_batch_by_touch_on_a_telephone(chrome: Any, folder: Path) -> None:
     path = folder / "batch-12.toml"
-    with chromium(390, 844, touch=True) as driver, served(folder) as desk:
+    with window(chrome, 390, 844, touch=True) as driver, served(folder) as desk:
         where, guard = desk.address, desk.guard
         enter(driver, where, guard, phone=True, formulas=False)
-        tap(driver, ".entries .button")
-        wait(lambda: driver.current_url.endswith("/weigh"))
+        hand = Finger(driver)
+        leave(driver, one(driver, ".entries .button"), hand)
+        assert driver.current_url.endswith("/weigh")
         for _ in range(2):
             fits(driver)
             grams = one(driver, ".figure").text.removesuffix("g").strip()
             assert one(driver, ".figure").rect["y"] + one(driver, ".figure").rect["height"] < 844
-            fill(driver, grams=grams, lot="A")
-            before = one(driver, "html")
-            tap(driver, "main form button")
-            wait(lambda before=before: gone(before))
+            fill(driver, hand, grams=grams, lot="A")
+            press(driver, hand=hand)
         for page in ("ph", "thicken", "finish", "label", "cost", "made", "card", "keep"):
             driver.get(f"{where}/batch/batch-12/{page}")
             fits(driver)
@@ -137,16 +138,6 @@ def test_a_batch_by_touch_on_a_telephone(folder: Path) -> None:
             driver.get(f"{where}/{page}")
             fits(driver)
     assert sorted(w.grams for w in read_batch(path).weighed) == [200, 800]
-
-
-def tap(driver: Any, selector: str) -> None:
-    """Touch the middle of an element."""
-    target = one(driver, selector)
-    driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", target)
-    box = driver.execute_script("return arguments[0].getBoundingClientRect().toJSON()", target)
-    point = {"x": box["x"] + box["width"] / 2, "y": box["y"] + box["height"] / 2}
-    driver.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [point]})
-    driver.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
 
 
 SMALL_TARGETS = """
@@ -167,38 +158,21 @@ def fits(driver: Any) -> None:
 
 
 def test_a_batch_by_keyboard_alone(browser: Any, folder: Path) -> None:
-    from selenium.webdriver.common.action_chains import ActionChains
-    from selenium.webdriver.common.keys import Keys
-
-    def at() -> str:
-        return str(browser.execute_script("return document.activeElement.id || document.activeElement.textContent"))
-
-    def go_to(name: str) -> None:
-        for _ in range(60):
-            if at().strip() == name:
-                return
-            ActionChains(browser).send_keys(Keys.TAB).perform()
-        raise AssertionError(f"no way to {name} by keyboard")
-
     with served(folder) as desk:
-        where, guard = desk.address, desk.guard
-        enter(browser, where, guard)
-        ActionChains(browser).send_keys(Keys.TAB).perform()
-        assert at() == "Skip to the page"
-        go_to("Weigh")
-        ActionChains(browser).send_keys(Keys.ENTER).perform()
-        wait(lambda: browser.current_url.endswith("/weigh"))
+        hand = Keys(browser)
+        enter(browser, desk.address, desk.guard)
+        hand.came()
+        follow(browser, "Weigh", hand)
         for line in (1, 2):
             grams = one(browser, ".figure").text.removesuffix("g").strip()
-            go_to("grams")
-            shown = browser.execute_script(
-                "const s = getComputedStyle(document.activeElement); return s.outlineStyle + s.outlineWidth"
-            )
-            assert "none" not in shown
-            ActionChains(browser).send_keys(grams, Keys.TAB, "LOT", Keys.ENTER).perform()
-            wait(lambda grams=grams: f"Noted: {grams} g" in text(browser))
+            fill(browser, hand, grams=grams)
+            before = one(browser, "html")
+            hand.type(Key.TAB, "LOT", Key.ENTER)  # the enter key in a field sends the form
+            wait(lambda before=before: gone(before))
+            assert f"Noted: {grams} g" in text(browser)
             assert len(read_batch(folder / "batch-12.toml").weighed) == line
-        go_to("Go to the pH")
+        hand.came()
+        hand.go_to(browser.find_element("link text", "Go to the pH"))
 
 
 def test_what_is_half_typed_stays_until_it_is_noted(browser: Any, folder: Path) -> None:

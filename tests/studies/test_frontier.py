@@ -555,7 +555,7 @@ def test_a_family_has_one_curve_per_value(first: Path) -> None:
 
 def test_json_holds_every_break_and_stretch() -> None:
     found = frontier(larger(1), (1, "cost"), (-1, "mildness"))
-    record = json.loads(as_json(Family((("", found),))))
+    record = json.loads(as_json(Family(family=(("", found),))))
     assert record_of(Family).model_validate(record)
     (curve,) = record["curves"]
     assert [(b["x"], b["y"], b["doses"]) for b in curve["breaks"]] == [(b.x, b.y, b.doses) for b in found.breaks]

@@ -262,7 +262,7 @@ def blend(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
     path = tmp_path_factory.mktemp("blend") / "wash.json"
     result = solve(load_brief(shipped("scenarios") / "hand-wash.toml"), weighable=True)
-    path.write_text(as_json(Blend(result)))
+    path.write_text(as_json(Blend(result=result)))
     return path
 
 

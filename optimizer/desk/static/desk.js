@@ -65,18 +65,28 @@ async function fetched(address, key) {
   return asked.get(key) === number ? { number, text, ok: answer.ok } : null;
 }
 
+// What has the focus keeps it where its place is filled anew: it is known by its id, else by its words.
+
+function filled(place, fill) {
+  const at = place.contains(document.activeElement) ? document.activeElement : null;
+  fill();
+  if (!at || at.isConnected) return;
+  const again = [...place.querySelectorAll("a, button, input, summary")];
+  const found = again.find((e) => (at.id ? e.id === at.id : e.textContent === at.textContent));
+  if (found) found.focus();
+}
+
 function replaced(place, text, number) {
-  const inside = place.contains(document.activeElement) && document.activeElement.id;
-  place.innerHTML = text; // the desk escapes every text, and the page allows no script but this one
+  filled(place, () => (place.innerHTML = text)); // the desk escapes every text, and the page allows no script but this
   place.dataset.number = String(number);
   for (const part of place.querySelectorAll("[data-goes]")) {
     const to = document.querySelector(part.dataset.goes.replaceAll(".", "\\."));
     part.remove();
-    if (!to) continue;
-    to.replaceChildren(...part.childNodes);
+    if (!to || (part.dataset.as && part.dataset.as === to.dataset.as)) continue; // the same as stands there
+    filled(to, () => to.replaceChildren(...part.childNodes));
+    if (part.dataset.as) to.dataset.as = part.dataset.as;
     ready(to);
   }
-  if (inside && document.getElementById(inside)) document.getElementById(inside).focus();
   ready(place);
 }
 
