@@ -89,8 +89,13 @@ def test_half_of_what_is_most_asked_is_read_or_computed(figure: str) -> None:
 
 
 def test_memory_does_not_grow() -> None:
-    """The goal is 35 %; until it is reached the share may only fall: this is where it stood when it was counted."""
-    assert FOUND.read.all.believed_percent <= 50
+    """The goal is 35 %; until it is reached the share may only fall: this is where it stood last."""
+    assert FOUND.read.all.believed_percent <= 40
+
+
+def test_every_cas_number_was_read() -> None:
+    """In a register, a law or on a page; what none of them prints is left blank."""
+    assert next(line for line in FOUND.read.by_figure if line.figure == "cas").believed_percent == 0
 
 
 # --- What an answer rests on -------------------------------------------------------------------------------
@@ -292,3 +297,35 @@ def test_strengths_that_were_read() -> None:
     assert shares["decyl-glucoside"].low == 48
     assert shares["coco-betaine"].high == 33
     assert shares["disodium-cocoyl-glutamate"].high == 30
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        # what pages of dealers, formulators and traders say beside or against a figure
+        ("sodium-laureth-5-carboxylate", "Not at pH 4 or below"),
+        ("disodium-cocoyl-glutamate", "sodium glutamate and sodium cocoate"),
+        ("sodium-lauroyl-sarcosinate", "about 6 % of sodium chloride"),
+        ("sodium-lauroyl-sarcosinate", "Up to 2 % soap"),
+        ("sodium-cocoamphoacetate", "calls 38 % active matter means solids"),
+        ("disodium-cocoamphodiacetate", "active matter and salt together"),
+        ("disodium-laureth-sulfosuccinate", "28 % in a published shampoo"),
+        ("decyl-glucoside", "neutralised grade of pH 7-9.5"),
+        ("sodium-methyl-cocoyl-taurate", "A route with little salt exists"),
+    ],
+)
+def test_what_pages_say_beside_a_figure_is_noted(name: str, words: str) -> None:
+    assert words in LIBRARY.by_id[name].notes
+
+
+def test_solids_are_not_taken_as_active_matter() -> None:
+    """38 % on pages: 30 % active and 7.9 % salt of two moles of chloroacetate; 28 to 32 % as its relative."""
+    active, salt = LIBRARY.by_id["disodium-cocoamphodiacetate"].substances[:2]
+    assert active.high <= 32
+    assert active.typical + salt.typical == pytest.approx(38, abs=0.2)
+
+
+def test_the_charge_of_the_cellulose_polymer_is_that_of_its_nitrogen() -> None:
+    """A dealer's specification: 1.5 to 2.2 % nitrogen, one charge per nitrogen of 14.007 g/mol."""
+    low, high = LIBRARY.charge_densities["Polyquaternium-10"].mmol_per_g
+    assert (low, high) == pytest.approx((15 / 14.007, 22 / 14.007), abs=0.05)
