@@ -13,14 +13,15 @@ import pytest
 from scipy.optimize import brentq, lsq_linear
 
 from optimizer.chemistry.advice import LARGEST_SHARE, added, advise, doubts_of
-from optimizer.chemistry.alkalinity import GRID, KINDS, METER_SD, MODEL_SD, Alkaline, Knowledge, kind_of, know
+from optimizer.chemistry.alkalinity import GRID, KINDS, METER_SD, MODEL_SD, Alkaline, Knowledge, know
 from optimizer.chemistry.constants import SITES, WEAK
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.leastsquares import nonnegative
-from optimizer.chemistry.ph import Mixture, damping, diluted, dose_to, mixed_with, proton_excess, solve, stock
+from optimizer.chemistry.ph import Mixture, damping, diluted, proton_excess, solve, stock
 from optimizer.chemistry.titration import LogReading, PhLog
 from optimizer.errors import DataError
 from tests.make_ph_table import BATCHES, CLASSES, PAGE, WATER, Stage, batch, simulate, titrations
+from tests.support.closed_forms import dose_to, kind_of, mixed_with
 
 ACID = stock("citric acid anhydrous", 50)
 TARGET = Interval(5.2, 5.5, 5.8)
