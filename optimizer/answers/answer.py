@@ -43,6 +43,7 @@ TOLD = {
     "pack-up": ("records:packed_document", "", ""),
     "list": ("reference:briefs_document", "", "own"),
     "explain brief": ("reference:explained_document", "", "tables"),
+    "explain shelf": ("reference:columns_document", "", "tables"),
     "rules": ("reference:rules_document", "", "rules"),
     "library list": ("reference:library_document", "", "materials"),
     "library show": ("reference:material_document", "", "substances"),

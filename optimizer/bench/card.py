@@ -70,7 +70,7 @@ class Card:
     cautions: tuple[Caution, ...] = untold()
     """Those that matter at the bench."""
     alarms: tuple[Caution, ...] = untold()
-    """What is said before anything else."""
+    """What is said before anything else, and on what it rests."""
     cautions_told: tuple[Caution, ...] = seen("every_caution", key="cautions")
 
     @told
@@ -118,7 +118,7 @@ def formula_card(
         master: Master formula and version.
         day: Date.
         ph_read: pH that was read last.
-        alarms: What is said before anything else.
+        alarms: What is said before anything else, and on what it rests.
     """
     doses = {n: p for n, p in doses.items() if p > USED}
     known = {n: library.by_id[n] for n in doses}

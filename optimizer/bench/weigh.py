@@ -132,11 +132,11 @@ class WeighSheet:
     notes: tuple[str, ...]
     """What was assumed or could not be kept."""
     alarms: tuple[Caution, ...] = untold(default=())
-    """What is said before anything else."""
+    """What is said before anything else, and on what it rests."""
 
     @told
     def cautions(self) -> tuple[str, ...]:
-        """What is said before anything else, then those that always apply."""
+        """What is said before anything else, on what it rests, then those that always apply."""
         return (*(c.words for c in self.alarms), *ALWAYS)
 
     @property
@@ -160,7 +160,7 @@ def weigh_sheet(
         library: Facts of its materials, and the texts of cautions.
         later: What the part held back is for: acids and thickeners.
         predilute: Whether small amounts are weighed as pre-dilutions, their water taken off the water line.
-        alarms: What is said before anything else.
+        alarms: What is said before anything else, and on what it rests.
 
     Raises:
         DataError: If a material is not in the library.

@@ -56,14 +56,18 @@ def rules(
 
 @command(app, FACTS)
 def explain(
-    what: Annotated[str, typer.Argument(help="'brief': every table of a brief with its keys.")] = "brief",
+    what: Annotated[
+        str, typer.Argument(help="'brief': every table with its keys; 'shelf': the columns of a shelf.")
+    ] = "brief",
 ) -> Answer[Any]:
-    """Explain the tables of a brief: what each key means, what is written, and an example."""
-    from optimizer.brief.explained import explained
+    """Explain the tables of a brief or the columns of a shelf: what each means, what is written, and an example."""
+    from optimizer.brief.explained import explained, explained_shelf
 
-    if what != "brief":
-        raise UsageError(f"there is nothing to explain called '{what}'. {nearest(what, ['brief'])}")
-    return Answer("explain brief", explained())
+    if what == "brief":
+        return Answer("explain brief", explained())
+    if what == "shelf":
+        return Answer("explain shelf", explained_shelf())
+    raise UsageError(f"there is nothing to explain called '{what}'. {nearest(what, ['brief', 'shelf'])}")
 
 
 SCHEMAS: dict[str, tuple[str, str]] = {

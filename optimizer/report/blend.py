@@ -479,6 +479,12 @@ def alarm_listing(cautions: tuple[Caution, ...]) -> list[Listing]:
     return [Listing(FIRST, loud, "caution")] if loud else []
 
 
+def rests_listing(cautions: tuple[Caution, ...]) -> list[Listing]:
+    """Return the line that says on what an answer rests, where it stands among no others."""
+    line = tuple(c.words for c in cautions if c.rests)
+    return [Listing("", line)] if line else []
+
+
 def first_said(sections: list[Section | Document]) -> tuple[list[Section | Document], list[Section | Document]]:
     """Return what sections say before anything else, and the other sections."""
     first: list[Section | Document] = [s for s in sections if isinstance(s, Listing) and s.kind == "caution"]

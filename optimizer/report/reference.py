@@ -67,6 +67,14 @@ def explained_document(found: BriefExplained) -> Document:
     return Document("The tables of a brief", verdict, sections=tuple(sections))
 
 
+def columns_document(found: BriefExplained) -> Document:
+    """Return the columns of a shelf."""
+    (shelf,) = found.tables
+    rows = tuple((k.name, k.type, k.meaning, k.example) for k in shelf.keys)
+    table = Table("Columns", ("column", "what is written", "meaning", "example"), rows)
+    return Document("The columns of a shelf", shelf.purpose, sections=(table,))
+
+
 def briefs_document(found: Briefs) -> Document:
     """Return the briefs that there are."""
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from math import inf, isnan
 
-from optimizer.assessment.alarms import alarms_of, cautions_at, uncharted
+from optimizer.assessment.alarms import cautions_at, uncharted
 from optimizer.assessment.chemistry import Chemistry
 from optimizer.report.blend import (
     FIRST,
@@ -17,6 +17,7 @@ from optimizer.report.blend import (
     first_said,
     formula_table,
     provenance_listing,
+    rests_listing,
     rooms,
 )
 from optimizer.report.charts import charges, costs, windows
@@ -134,7 +135,7 @@ def why_document(why: Why) -> Document:
     goal = why.brief.scenario.objective.goals[0][1]
     unit = f"{currency} per kg of product" if goal == "cost" else goal
     facts: list[tuple[str, str]] = [("brief", why.brief.scenario.name)]
-    sections: list[Table | Listing] = [*alarm_listing(uncharted(why.brief))]
+    sections: list[Table | Listing] = [*alarm_listing(why.cautions or uncharted(why.brief))]
     if why.left_out:
         return Document(why.name, f"Out: it is no candidate, because {why.left_out}.", tuple(facts), good=False)
     if isnan(why.dose):
@@ -186,6 +187,7 @@ def why_document(why: Why) -> Document:
         )
         words = why.brief.scenario.objective.words()
         sections.append(Table("At each pH setting", ("target pH", *figures(words), why.name), rows_at))
+    sections += rests_listing(why.cautions)
     return Document(why.name, verdict, tuple(facts), tuple(sections), good=why.dose > USED)
 
 
@@ -194,11 +196,12 @@ def _comes_in(why: Why, currency: str) -> list[tuple[str, str]]:
     told: list[tuple[str, str]] = []
     chosen = bool(why.settings) or any(rule.columns(why.brief.pool) for rule in why.brief.modelled)
     if why.never:
-        return [("comes in", "not at any price: every choice and pH was searched")]
+        return [("comes in", f"not at any price: every choice and pH was searched{_proven(why)}")]
     if not isnan(why.entry_of_all):
         over = f" {currency} per kg" if why.entry_of_all > 0 else ""
         below = f"below {why.entry_of_all:.2f}{over}" if over else "not even free of charge"
-        told.append(("comes in", f"{below}{', at the best of all choices and pH settings' if chosen else ''}"))
+        wide = f", at the best of all choices and pH settings{_proven(why)}" if chosen else ""
+        told.append(("comes in", f"{below}{wide}"))
         if abs(why.entry - why.entry_of_all) <= CHANGE_SHOWN:
             return told
     if why.kept_out:
@@ -207,6 +210,10 @@ def _comes_in(why: Why, currency: str) -> list[tuple[str, str]]:
         below = f"below {entry_words(why.entry)} {currency} per kg" if why.entry > 0 else entry_words(why.entry)
         told.append(("at the choices made here", below))
     return told
+
+
+def _proven(why: Why) -> str:
+    return ", each checked" if why.entry_proof == "certificate" else ", by the solver's word"
 
 
 def compare_document(comparison: Comparison) -> Document:
@@ -220,7 +227,7 @@ def compare_document(comparison: Comparison) -> Document:
     if any(s.formula and s.formula.held_back for s in sides):
         rows.append(("kept free", *(s.formula.held_back if s.formula else None for s in sides)))
     columns: Columns = ("material", *figures(*heads, form=".2f"))
-    alarms = tuple(f"{s.name}: {c.words}" for s in sides if s.formula for c in alarms_of(s.brief, s.formula, s.setting))
+    alarms = tuple(f"{s.name}: {c.words}" for s in sides for c in s.cautions if c.loud)
     sections: list[Table | Listing] = [Listing(FIRST, alarms, "caution")] if alarms else []
     sections.append(Table("Doses, % w/w as supplied", columns, tuple(rows)))
     measures = [s.measures for s in sides]
@@ -260,6 +267,7 @@ def compare_document(comparison: Comparison) -> Document:
         sections.append(Table(title, ("because of", *figures(*heads, form="+.4f")), split_rows, note))
     notes = tuple(f"{s.name}: {n}" for s in sides for n in s.notes)
     sections += [Listing("Assumed", notes)] if notes else []
+    sections.append(Listing("", tuple(f"{s.name}: {c.words}" for s in sides for c in s.cautions if c.rests)))
     impossible = [s.name for s in sides if s.formula is None]
     verdict = f"{len(sides)} columns." if not impossible else f"No formula exists for {listed(impossible)}."
     return Document("Side by side", verdict, sections=tuple(sections), good=not impossible)

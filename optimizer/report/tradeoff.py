@@ -4,6 +4,7 @@ from math import isnan
 from pathlib import Path
 
 from optimizer.assessment.alarms import uncharted
+from optimizer.assessment.evidence import line_of, rests_along
 from optimizer.data.cautions import ALWAYS, Caution
 from optimizer.errors import UsageError
 from optimizer.immutable import immutable, replace, result, seen, told, untold
@@ -22,6 +23,7 @@ from optimizer.report.document import (
     figures,
 )
 from optimizer.report.picture_file import canvas, is_svg, write_plotted, write_svg
+from optimizer.solve.existing import formula_at
 from optimizer.solve.tradeoff import Axis, Break, Frontier, Stretch
 from optimizer.studies.leeway import Leeway
 from optimizer.units import CHANGE_SHOWN, listed, number
@@ -75,8 +77,13 @@ class Frontiers:
 
     @told
     def cautions(self) -> tuple[Caution, ...]:
-        """What is said of use and market, then those that always apply."""
-        return (*uncharted(self.family[0][1].brief), *map(Caution, ALWAYS))
+        """What is said of use and market, on what the points rest, then those that always apply."""
+        return _cautions(self.family)
+
+
+def _cautions(curves: tuple[tuple[str, Frontier], ...]) -> tuple[Caution, ...]:
+    rests = [rests_along(one.brief, [formula_at(one.brief.pool, b.doses) for b in one.breaks]) for _, one in curves]
+    return (*uncharted(curves[0][1].brief), *line_of(rests), *map(Caution, ALWAYS))
 
 
 def frontier_document(family: tuple[tuple[str, Frontier], ...], *, here: tuple[float, ...] | None = None) -> Document:
@@ -92,7 +99,7 @@ def frontier_document(family: tuple[tuple[str, Frontier], ...], *, here: tuple[f
             continue
         sections.append(_breaks(one, suffix))
         sections.append(_stretches(one, suffix))
-    cautions = (*uncharted(first.brief), *map(Caution, ALWAYS))
+    cautions = _cautions(family)
     sections[:0] = alarm_listing(cautions)
     sections.append(caution_listing(cautions))
     count = sum(len(f.stretches) for _, f in family)

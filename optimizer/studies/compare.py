@@ -6,7 +6,9 @@ from collections.abc import Callable
 from itertools import combinations, pairwise, permutations
 from math import fsum, isnan, nan
 
+from optimizer.assessment.alarms import foremost, uncharted
 from optimizer.brief.brief import Brief
+from optimizer.data.cautions import Caution
 from optimizer.data.formula import Doses, Formula
 from optimizer.data.pool import Ingredient, Pool
 from optimizer.immutable import Figure, immutable, replace, result, seen, told, untold
@@ -68,6 +70,11 @@ class Side:
     def rules(self) -> tuple[Outcome, ...]:
         """Every rule of its own brief."""
         return tuple(self.outcomes().values())
+
+    @told
+    def cautions(self) -> tuple[Caution, ...]:
+        """Its alarms, and on what it rests."""
+        return foremost(self.brief, self.formula, self.setting) if self.formula else uncharted(self.brief)
 
 
 @immutable

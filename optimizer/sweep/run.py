@@ -15,8 +15,11 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.brief.brief import Brief
+from optimizer.data.cautions import Caution
+from optimizer.data.pool import Mask
 from optimizer.errors import DataError, Problem, SolverError, TensideError, shortened
 from optimizer.immutable import immutable
+from optimizer.sweep.alarms import said_first
 from optimizer.sweep.family import Family
 from optimizer.sweep.frame import Frame, stacked
 from optimizer.sweep.grid import Grid
@@ -50,6 +53,8 @@ class Ranged:
         briefs: The briefs as they stand; None where one cannot be used.
         grid: The scenarios of each brief.
         frame: Answers, brief by brief.
+        alarms: What is said before anything else.
+        bare: Which scenarios have a formula that is not preserved, shape (s,).
         kept: Scenarios that an earlier run had answered already.
     """
 
@@ -57,6 +62,8 @@ class Ranged:
     briefs: tuple[Brief | None, ...]
     grid: Grid
     frame: Frame
+    alarms: tuple[Caution, ...]
+    bare: Mask
     kept: int = 0
 
     @property
@@ -127,7 +134,8 @@ def run_range(
             if number not in done:
                 finish(number, sources[s].families(grid.take(slice(first, last))))
     frame = stacked(done[k] for k in range(len(pieces)))
-    return Ranged(tuple(s.name for s in sources), briefs, grid, frame, kept)
+    alarms, bare = said_first(sources, grid, frame)
+    return Ranged(tuple(s.name for s in sources), briefs, grid, frame, alarms, bare, kept)
 
 
 def _loaded(sources: tuple[Source, ...], grid: Grid) -> tuple[Brief | None, ...]:

@@ -19,6 +19,7 @@ import pytest
 
 from optimizer.bench.batch import read_batch
 from optimizer.bench.stage import stage_of
+from optimizer.data.shelf import read_shelf
 from optimizer.records.overview import overview
 from optimizer.records.store import open_store
 from tests.support.command import Run
@@ -325,3 +326,20 @@ def test_a_page_is_small_and_asks_for_little(small: Path) -> None:
         assert len(parts) + 1 <= 4, "design: at most four requests"
         assert len(page.content) + sum(len(desk.get(p).content) for p in parts) <= 100 * 1024
     assert json.dumps(sorted(parts))
+
+
+def test_the_shelf_takes_what_was_measured_of_a_lot_and_lets_go_of_it_with_the_lot(tmp_path: Path) -> None:
+    shelf = tmp_path / "shelf.csv"
+    shelf.write_text("material,price per kg,lot,lot active %\ndecyl-glucoside,4,A-1,52.5\n", encoding="utf-8")
+    desk = desk_of(tmp_path)
+    desk.get("/shelf")
+    told(desk.submit("/shelf", {"lot_ph": "11,8", "lot_ph_at": "10"}))
+    (line,) = read_shelf(shelf).lines
+    assert (line.lot, line.lot_active, line.lot_ph, line.lot_ph_at) == ("A-1", 52.5, 11.8, 10)
+    assert "pH 11.8" in desk.get("/shelf").text
+    told(desk.submit("/shelf", {"lot": "A-2", "lot_active": "51"}))
+    (line,) = read_shelf(shelf).lines
+    assert (line.lot, line.lot_active, line.lot_ph, line.lot_ph_at) == ("A-2", 51, None, None)
+    refused = desk.submit("/shelf", {"lot_ph": "52"})
+    assert "14" in refused.text
+    assert read_shelf(shelf).lines[0].lot_ph is None
