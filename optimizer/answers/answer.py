@@ -21,7 +21,7 @@ TOLD = {
     "why": ("studies:why_document", "", "worth"),
     "compare": ("studies:compare_document", "", "sides"),
     "substitute": ("substitute:substitute_document", "", "standins"),
-    "frontier": ("tradeoff:frontier_document", "tradeoff:Family", "curves.breaks"),
+    "frontier": ("tradeoff:frontier_document", "tradeoff:Frontiers", "curves.breaks"),
     "leeway": ("tradeoff:leeway_document", "", "rooms"),
     "robust": ("lots:robust_document", "", "rules"),
     "range": ("sweep:range_document", "sweep:Range", "answers"),

@@ -53,7 +53,7 @@ def restandardise(
     """
     from optimizer.brief.scenario import find_scenario
     from optimizer.solve.existing import read_given
-    from optimizer.studies.restandardise import Batch
+    from optimizer.studies.restandardise import BatchAsked
     from optimizer.studies.restandardise import restandardise as run_restandardise
 
     brief, given = read_given(
@@ -63,7 +63,7 @@ def restandardise(
     if not lot:
         lots, brief = _shelf_lots(brief, given.doses)
     grams = step if step is not None else brief.scenario.scale_step * batch * 10
-    asked = Batch(batch, grams, free, active_band, charge_band)
+    asked = BatchAsked(batch, grams, free, active_band, charge_band)
     done = run_restandardise(brief, given.doses, lots, asked, given.notes)
     return Answer("restandardise", done, 0 if done.weighed is not None and not done.stopped else 4)
 

@@ -39,7 +39,7 @@ class Message:
 
 
 @immutable
-class Scenario:
+class ScenarioTold:
     """One scenario: what it states, how it ended and its formula."""
 
     scenario: str
@@ -92,16 +92,16 @@ class Range:
         return tuple(Message(*told) for told in self.summary.messages)
 
     @told
-    def answers(self) -> tuple[Scenario, ...] | None:
+    def answers(self) -> tuple[ScenarioTold, ...] | None:
         """Every scenario, or null above 1000 of them: then they are in the table of --out."""
         return tuple(_scenario(self.ranged, s) for s in range(self.scenarios)) if self.scenarios <= MOST_TOLD else None
 
 
-def _scenario(ranged: Ranged, s: int) -> Scenario:
+def _scenario(ranged: Ranged, s: int) -> ScenarioTold:
     frame = ranged.frame
     states: dict[str, Value] = ranged.grid.row(s % len(ranged.grid))
     limits = zip(frame.limits, frame.binding[s], strict=True)
-    return Scenario(
+    return ScenarioTold(
         scenario=ranged.sources[s // len(ranged.grid)],
         states=states,
         ending=ENDINGS[frame.ending[s]],
