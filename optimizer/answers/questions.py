@@ -134,13 +134,15 @@ def why(material: str, asked: Asked, *, at: float = 1.0) -> Answer[Why]:
     """Say why a material is in the best formula or out of it.
 
     Args:
-        material: Its id.
+        material: Its id, name or everyday word.
         asked: The brief.
         at: Dose to which an unused material is forced [%].
     """
+    from optimizer.data.names import material_of
     from optimizer.studies.why import why as ask
 
-    found = ask(brief_of(asked), material, at)
+    brief = brief_of(asked)
+    found = ask(brief, material_of(material, brief.library.materials), at)
 
     return Answer("why", found, 0)
 
@@ -175,17 +177,18 @@ def substitute(
     """Find the closest formula without a material, and rank what could stand in for it.
 
     Args:
-        material: Id of what is out of stock, limited or withdrawn.
+        material: Id, name or everyday word of what is out of stock, limited or withdrawn.
         asked: The brief.
         formula: A formula file that stands in for the best one.
         wish: What is asked of the substitution.
     """
+    from optimizer.data.names import material_of
     from optimizer.studies.substitute import Wish as Wanted
     from optimizer.studies.substitute import substitute as replace_it
     from optimizer.studies.substitute import with_stand_ins
 
     brief, given = (brief_of(asked), None) if formula is None else _given(formula, asked)
-    doses = given.doses if given else {}
+    material, doses = material_of(material, brief.library.materials), given.doses if given else {}
     wide = with_stand_ins(brief, material, doses)
     notes = given.notes if given else ()
     found = replace_it(brief, wide, material, wish or Wanted(), doses if given else None, notes)

@@ -55,7 +55,7 @@ def check(
 
 @app.command(rich_help_panel=FORMULA)
 def why(
-    material: Annotated[str, typer.Argument(help="Id of a material (see 'tenside library list').")],
+    material: Annotated[str, typer.Argument(help="Id, name or everyday word of a material.")],
     scenario: ScenarioName,
     at: Annotated[
         float, typer.Option(help="Dose to which an unused material is forced, % as supplied.", min=0.001, max=100)
@@ -70,11 +70,10 @@ def why(
 ) -> None:
     """Say why a material is in the best formula or out of it, and what would change that."""
     from optimizer.answers import questions
-    from optimizer.intake.names import material_of
 
     with quiet_solvers():
         brief = brief_of(scenario, changes, shelf, library)
-        answer = questions.why(material_of(material, brief.library.materials), brief, at=at)
+        answer = questions.why(material, brief, at=at)
     tell(answer, json, markdown, html, pdf)
 
 

@@ -25,6 +25,7 @@ from optimizer.cli.common import (
     changes_of,
     print_json,
     quiet_solvers,
+    read_shipped,
     show,
 )
 from optimizer.errors import TensideError, UsageError
@@ -193,12 +194,14 @@ def where(
     json: Json = False,
 ) -> None:
     """Where a lot went: batches, bottles, retained samples."""
+    from optimizer.data.names import material_of
     from optimizer.records.lots import where_lot
     from optimizer.records.store import open_store
     from optimizer.report.records import where_document
 
     with open_store(store or Path(DEFAULT)) as opened:
-        found = where_lot(opened, lot, material)
+        known = read_shipped(None).materials if material else ()
+        found = where_lot(opened, lot, material and material_of(material, known, unknown=True))
     answer(found, json, markdown, html, pdf, lambda: where_document(found))
 
 

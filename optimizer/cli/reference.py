@@ -206,7 +206,7 @@ def library_find(
     json: Json = False,
 ) -> None:
     """Find raw materials by any of their names, everyday words such as 'salt' or 'CAPB', or what they are for."""
-    from optimizer.intake.names import found_by
+    from optimizer.data.names import found_by
 
     known = read_shipped(library, own)
     chosen = found_by(words, known.materials)
@@ -238,7 +238,7 @@ def library_show(
     json: Json = False,
 ) -> None:
     """Show one raw material with the source of every figure."""
-    from optimizer.intake.names import material_of
+    from optimizer.data.names import material_of
     from optimizer.report.reference import material_document
 
     found = read_shipped(library, own)

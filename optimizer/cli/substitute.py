@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 
 @app.command(rich_help_panel=FORMULA)
 def substitute(
-    material: Annotated[str, typer.Argument(help="Id of what is missing (see 'tenside library list').")],
+    material: Annotated[str, typer.Argument(help="Id, name or everyday word of what is missing.")],
     scenario: Annotated[str, typer.Argument(help="A scenario file, the name of a shipped one, or a batch file.")],
     formula: Annotated[
         Path | None, typer.Option(help="Start from this table of material and percent, not from the brief's best.")
@@ -63,7 +63,6 @@ def substitute(
     """
     from optimizer.answers import questions
     from optimizer.bench.batch import is_batch
-    from optimizer.intake.names import material_of
     from optimizer.studies.substitute import Wish
 
     if is_batch(Path(scenario)):
@@ -75,7 +74,6 @@ def substitute(
         tell(answer, json, markdown, html, pdf)
     with quiet_solvers():
         brief = brief_of(scenario, changes, shelf, library)
-        material = material_of(material, brief.library.materials)
         wish = Wish(_left(left, brief.scenario), free, active_band, charge_band, offered)
         answer = questions.substitute(material, brief, formula=formula, wish=wish)
     tell(answer, json, markdown, html, pdf)
