@@ -97,13 +97,15 @@ def _blended(
 
         # Only what linear programs can tell is ever found impossible.
         explanation = why_impossible(linear_part(result.brief), time_limit=time_limit)
-    chemistry = None
+    chemistry, at_risk = None, tuple[str, ...]()
     if result.weighable is not None:
         from optimizer.assessment.chemistry import chemistry_of
+        from optimizer.uncertainty.lots import broken_by_one
 
         chemistry = chemistry_of(brief, result.weighable, result.setting)
+        at_risk = broken_by_one(result)
 
-    return Answer("blend", result, result.exit_code, result, explanation, chemistry), explanation
+    return Answer("blend", result, result.exit_code, result, explanation, chemistry, at_risk), explanation
 
 
 def explain(asked: Asked, *, time_limit: float = 60.0) -> Answer[Explanation | None]:
