@@ -89,9 +89,9 @@ def robust(
 
 def _lots(options: list[str] | None, brief: "Brief") -> dict[str, float]:
     """Return --lot options as active matter by id."""
+    from optimizer.data.names import material_of
     from optimizer.data.pool import lot_doubt
     from optimizer.data.sheet import number_of
-    from optimizer.intake.names import material_of
 
     lots = {}
     for option in options or []:
