@@ -104,7 +104,13 @@ def _blended(
         at_risk = broken_by_one(result)
 
     told = Answer(
-        "blend", result, result.exit_code, result=result, explanation=explanation, chemistry=chemistry, at_risk=at_risk
+        "blend",
+        result,
+        result.exit_code,
+        result=result,
+        explanation=explanation,
+        chemistry=chemistry,
+        broken_by_lots=at_risk,
     )
     return told, explanation
 

@@ -55,7 +55,7 @@ def blend_document(
     result: Result,
     explanation: Explanation | None = None,
     chemistry: Chemistry | None = None,
-    at_risk: Sequence[str] = (),
+    broken_by_lots: Sequence[str] = (),
     more: tuple[Section | Document, ...] = (),
 ) -> Document:
     """Return the report of a blend.
@@ -64,7 +64,7 @@ def blend_document(
         result: The answer.
         explanation: What clashes, if the brief is impossible.
         chemistry: What its chemistry looks like, if there is a formula.
-        at_risk: Rules that sit on a limit and that a lot would break.
+        broken_by_lots: Rules that sit on a limit and that a lot would break.
         more: Further sections and chapters, shown after the chemistry.
     """
     brief = result.brief
@@ -102,7 +102,7 @@ def blend_document(
         *charges(result.weighable),
         *costs(result.weighable, scenario.currency),
         binding_table(result),
-        *lots_listing(result, at_risk),
+        *lots_listing(result, broken_by_lots),
         *prices(bound(result), unit_of(result)),
         *windows(brief, result.weighable, result.setting),
         *_without(result, planned),
