@@ -327,6 +327,7 @@ def coloured() -> str:
     return on_a_terminal("blend", "hand-wash")
 
 
+@pytest.mark.thorough
 def test_a_terminal_gets_colours(coloured: str) -> None:
     assert "\x1b[1mHarbour hand wash\x1b[0m" in coloured
 
@@ -372,6 +373,7 @@ def test_every_caution_of_a_used_material_is_in_the_json(
             assert material.name in said[library.cautions[key]], (line["id"], key)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("flag", [[], ["--markdown"]])
 @pytest.mark.parametrize("name", ["hand-wash", "conditioning-shampoo", "impossible-wash"])
 def test_every_caution_is_in_the_text(run: Run, blended: Callable[[str], Ran], name: str, flag: list[str]) -> None:

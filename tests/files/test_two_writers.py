@@ -114,6 +114,7 @@ def _killed_at(step: int) -> bool:
     return os.WIFSIGNALED(status)
 
 
+@pytest.mark.thorough
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="the system cannot copy a process")
 def test_killed_anywhere_the_old_file_or_the_new_one_is_there_and_the_next_command_works() -> None:
     path = Path("batch.toml")

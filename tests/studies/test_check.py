@@ -193,6 +193,7 @@ def test_of_a_blends_json_the_weighable_formula_is_read(read: Read) -> None:
 SHIPPED = sorted(p.stem for p in shipped("scenarios").glob("*.toml") if p.stem not in ("common", "impossible-wash"))
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", SHIPPED)
 def test_a_blends_own_json_passes_its_brief(name: str, tmp_path: Path) -> None:
     path = shipped("scenarios") / f"{name}.toml"

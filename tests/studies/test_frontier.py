@@ -218,6 +218,7 @@ SMALL = [
 PAIRS = [(drawn(seed, ph=seed % 2 > 0), *Random(seed).choice(TWINS)) for seed in range(1000, 1000 + amount(8, of=20))]
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("seed", range(len(SMALL)))
 def test_every_point_of_a_small_frontier_is_the_best_one(seed: int) -> None:
     """Straight and rational pieces: a sum against a sum, or a sum against a mean with free active matter."""
@@ -440,6 +441,7 @@ def larger(seed: int) -> Brief:
     return brief_of(case)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("axes", AXES, ids=lambda a: f"{a[0][1]}-{a[1][1]}")
 @pytest.mark.parametrize("seed", range(amount(1, of=4)))
 def test_pieces_equal_the_answers_of_the_brief_with_that_limit(seed: int, axes: tuple[Measure, Measure]) -> None:

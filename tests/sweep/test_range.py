@@ -497,6 +497,7 @@ def test_any_standard_executor_serves(wash: Brief) -> None:
         same(run_range((Source("wash", brief=wash),), GRID, executor=executor).frame, plainly.frame)
 
 
+@pytest.mark.thorough
 def test_a_run_goes_on_where_it_was_cut_short(wash: Brief, tmp_path: Path) -> None:
     state = tmp_path / "t.csv.parts"
     source = Counted("wash", brief=wash, notes=tmp_path)

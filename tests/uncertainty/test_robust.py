@@ -474,6 +474,7 @@ def test_a_cost_limit_is_protected_against_prices() -> None:
 # random lots ----------------------------------------------------------------------------------------
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", ["hand-wash", "clear-shampoo", "conditioning-shampoo"])
 def test_random_lots_agree_with_each_rule_computed_from_raw_facts(name: str) -> None:
     brief = load_brief(shipped("scenarios") / f"{name}.toml")
