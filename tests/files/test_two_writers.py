@@ -62,6 +62,7 @@ def _writer(command: str, first: int) -> subprocess.Popen[str]:
     )
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("others", ["weights", pytest.param("readings", marks=pytest.mark.slow)])
 def test_two_processes_note_forty_lines_each_and_none_is_lost(others: str) -> None:
     noting = [_writer("weights", 0), _writer(others, 100)]

@@ -150,6 +150,7 @@ def test_every_page_of_the_pdf_carries_batch_and_number() -> None:
     assert pdf == document_pdf(weigh_form(sheet("HW-012")))
 
 
+@pytest.mark.thorough
 def test_nothing_is_drawn_outside_the_page() -> None:
     """The margins of every page stay white."""
     pdf = document_pdf(weigh_form(sheet(LONG[:60])))

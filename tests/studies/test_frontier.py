@@ -228,6 +228,7 @@ def test_every_point_of_a_small_frontier_is_the_best_one(seed: int) -> None:
     assert agrees(case, y, x, found, Random(seed)) > 0
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("seed", range(len(PAIRS)))
 def test_two_means_over_one_total_are_exact(seed: int) -> None:
     case, y, x = PAIRS[seed]
@@ -305,6 +306,7 @@ CHOSEN = [
 ]
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("seed", range(len(CHOSEN)) if Extent.everything else (0, 3, 4, 9, 14, 15))
 def test_on_small_briefs_no_yes_no_choice_is_missed_and_that_is_proven(seed: int) -> None:
     """The choices come from a sample of targets first; the oracle tries every one of them."""
@@ -636,6 +638,7 @@ def test_what_no_tree_proves_is_told_as_sampled(monkeypatch: pytest.MonkeyPatch)
     assert "choices between them were sampled" in frontier_document((("", found),)).verdict
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("name", "y", "x", "points"),
     [pytest.param(*case, marks=() if case in (SHIPPED[3], SHIPPED[4]) else pytest.mark.slow) for case in SHIPPED],

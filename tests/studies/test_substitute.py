@@ -479,6 +479,7 @@ def test_the_command_ends_with_4_where_nothing_fits() -> None:
     assert run("glycerin", "impossible-wash")[0] == 4
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("left", "more", "percent"),
     [

@@ -131,6 +131,7 @@ def test_families_with_choices_are_those_of_every_choice_and_vertex(seed: int) -
     assert not wrong
 
 
+@pytest.mark.thorough
 def test_most_answers_of_a_grid_are_reused(wash: Brief) -> None:
     first, second, third = surfactants(wash)[:3]
     grid = crossed(

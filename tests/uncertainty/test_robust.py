@@ -274,6 +274,7 @@ def test_nothing_off_is_the_nominal_answer(seed: int) -> None:
     assert done.objective == pytest.approx(done.nominal.objective, abs=1e-7)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     "name", ["clear-shampoo", *(pytest.param(n, marks=pytest.mark.slow) for n in ("hand-wash", "gentle-wash"))]
 )
