@@ -112,7 +112,7 @@ def _change(asked: Asked, path: Path, line: ShelfLine) -> Html:
         "lot": line.lot,
         "lot_active": number(line.lot_active, 3) if line.lot_active is not None else "",
     }
-    asking = asked if mine else _unasked(asked)
+    asking = asked if mine else asked.unasked
     return form(
         asking,
         "/shelf",
@@ -124,11 +124,6 @@ def _change(asked: Asked, path: Path, line: ShelfLine) -> Html:
         button("Write it"),
         keep=f"shelf-{line.row}",
     )
-
-
-def _unasked(asked: Asked) -> Asked:
-    """Return the request as if nothing had been typed: another form of the page was sent."""
-    return Asked(asked.desk, asked.device, asked.place, asked.names, asked.query)
 
 
 def _fields(asked: Asked, there: dict[str, str], key: str, currency: str) -> Html:
@@ -150,7 +145,7 @@ def _fields(asked: Asked, there: dict[str, str], key: str, currency: str) -> Htm
 
 def _add(asked: Asked, path: Path) -> Html:
     empty = dict.fromkeys(("price_per_kg", "stock_kg", "lot", "lot_active"), "")
-    asking = _unasked(asked) if asked.text("row") else asked
+    asking = asked.unasked if asked.text("row") else asked
     return form(
         asking,
         "/shelf",
