@@ -13,7 +13,7 @@ from optimizer.immutable import immutable
 if TYPE_CHECKING:
     from optimizer.brief.brief import Brief
     from optimizer.data.shelf import ShelfLine
-    from optimizer.records.stock import Stock
+    from optimizer.records.stock import StockLeft
 
 
 def with_stock_left(brief: Brief) -> Brief:
@@ -55,7 +55,7 @@ def stocked_brief(
     return with_stock_left(load_brief(find_scenario(str(name)), changes=changes, shelf=shelf, libraries=libraries))
 
 
-def stock_of(name: str, *, on: str, store: Path | None = None, libraries: Iterable[Path] | None = None) -> Stock:
+def stock_of(name: str, *, on: str, store: Path | None = None, libraries: Iterable[Path] | None = None) -> StockLeft:
     """Return what is left of each material, and what runs low.
 
     Args:
@@ -107,7 +107,7 @@ class ShelfLeft:
     lines: tuple[ShelfLine, ...]
     names: dict[int, str]
     left_kg: dict[int, float]
-    stock: Stock
+    stock: StockLeft
 
 
 def shelves_in(folder: Path) -> tuple[Path, ...]:
@@ -138,7 +138,7 @@ def shelf_left(path: Path, records: Path, on: str) -> ShelfLeft:
         DataError: If shelf or records cannot be used.
     """
     from optimizer.data.library import read_library
-    from optimizer.data.pool import names_of
+    from optimizer.data.names import names_of
     from optimizer.data.shelf import read_shelf
     from optimizer.files import shipped
     from optimizer.records.stock import lessened, stock_left, used_in

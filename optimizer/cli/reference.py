@@ -56,14 +56,18 @@ def rules(
 
 @command(app, FACTS)
 def explain(
-    what: Annotated[str, typer.Argument(help="'brief': every table of a brief with its keys.")] = "brief",
+    what: Annotated[
+        str, typer.Argument(help="'brief': every table with its keys; 'shelf': the columns of a shelf.")
+    ] = "brief",
 ) -> Answer[Any]:
-    """Explain the tables of a brief: what each key means, what is written, and an example."""
-    from optimizer.brief.explained import explained
+    """Explain the tables of a brief or the columns of a shelf: what each means, what is written, and an example."""
+    from optimizer.brief.explained import explained, explained_shelf
 
-    if what != "brief":
-        raise UsageError(f"there is nothing to explain called '{what}'. {nearest(what, ['brief'])}")
-    return Answer("explain brief", explained())
+    if what == "brief":
+        return Answer("explain brief", explained())
+    if what == "shelf":
+        return Answer("explain shelf", explained_shelf())
+    raise UsageError(f"there is nothing to explain called '{what}'. {nearest(what, ['brief', 'shelf'])}")
 
 
 SCHEMAS: dict[str, tuple[str, str]] = {
@@ -90,7 +94,7 @@ SCHEMAS: dict[str, tuple[str, str]] = {
     "compare": ("studies.compare:Comparison", "tenside compare --json"),
     "import-formula": ("report.intake:FormulaTaken", "tenside import formula --json"),
     "import-prices": ("report.intake:PricesTaken", "tenside import prices --json"),
-    "frontier": ("report.tradeoff:Family", "tenside frontier --json"),
+    "frontier": ("report.tradeoff:Frontiers", "tenside frontier --json"),
     "leeway": ("studies.leeway:Leeway", "tenside leeway --json"),
     "substitute": ("studies.substitute:Substituted", "tenside substitute --json"),
     "restandardise": ("studies.restandardise:Restandardised", "tenside restandardise --json"),
@@ -108,8 +112,8 @@ SCHEMAS: dict[str, tuple[str, str]] = {
     "records-where": ("records.lots:WhereLot", "tenside records where --json"),
     "records-tests": ("records.series:Calendar", "tenside records tests | change | result | strike --json"),
     "records-due": ("records.series:Tasks", "tenside records due --json"),
-    "stock": ("records.stock:Stock", "tenside stock --json"),
-    "records-export": ("records.exchange:Moved", "tenside records export | import --json"),
+    "stock": ("records.stock:StockLeft", "tenside stock --json"),
+    "records-export": ("records.exchange:Exchanged", "tenside records export | import --json"),
     "records-check": ("records.checking:Soundness", "tenside records check --json"),
     "advice": ("report.advice:Advised", "tenside advice --json"),
     "thicken": ("report.thicken:Thickened", "tenside thicken --json"),
@@ -178,7 +182,7 @@ def library_find(
     own: Own = None,
 ) -> Answer[Any]:
     """Find raw materials by any of their names, everyday words such as 'salt' or 'CAPB', or what they are for."""
-    from optimizer.intake.names import found_by
+    from optimizer.data.names import found_by
     from optimizer.report.reference import Materials
 
     known = read_shipped(library, own)
@@ -196,7 +200,7 @@ def library_show(
     own: Own = None,
 ) -> Answer[Any]:
     """Show one raw material with the source of every figure."""
-    from optimizer.intake.names import material_of
+    from optimizer.data.names import material_of
     from optimizer.report.reference import MaterialShown
 
     known = read_shipped(library, own)

@@ -132,7 +132,7 @@ def _level(backed: str) -> Confidence:
 
 
 @immutable
-class Line:
+class BackedLine:
     """How many figures stand on each level."""
 
     figure: str
@@ -167,8 +167,8 @@ class Counted:
 
     materials: int
     """How many materials they are of."""
-    all: Line
-    by_figure: tuple[Line, ...]
+    all: BackedLine
+    by_figure: tuple[BackedLine, ...]
     """Most figures first."""
 
 
@@ -213,5 +213,5 @@ def counted(materials: Iterable[Material]) -> Counted:
     return Counted(len(materials), whole, tuple(sorted(lines, key=lambda line: (-line.figures, line.figure))))
 
 
-def _line(figure: str, levels: Counter[str]) -> Line:
-    return Line(figure, {level: levels[level] for level in LEVELS})
+def _line(figure: str, levels: Counter[str]) -> BackedLine:
+    return BackedLine(figure, {level: levels[level] for level in LEVELS})

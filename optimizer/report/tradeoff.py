@@ -63,7 +63,7 @@ class Traced:
 
 
 @result
-class Family:
+class Frontiers:
     """The output of `tenside frontier --json`: one curve, or a family."""
 
     FORMAT = 1

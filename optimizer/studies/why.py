@@ -20,7 +20,7 @@ from optimizer.solve.conflict import find_conflict, read_in_conflict
 from optimizer.solve.entry import Entry, entry_of_all
 from optimizer.solve.feasibility import Probe
 from optimizer.solve.linear import Solved, solve_fully
-from optimizer.solve.shadow_prices import entry_price, kept_out
+from optimizer.solve.shadow_prices import falls, kept_out
 from optimizer.units import KEPT, SAME_WORTH, USED
 
 FORCED = "forced"
@@ -159,7 +159,7 @@ def why(brief: Brief, material: str, at: float = 1.0) -> Why:
     if not shut:
         taking = min(worth, key=lambda w: w.per_kg, default=None)
         responsible = taking.id if taking and taking.per_kg < -SAME_WORTH and dose <= USED and not closed else ""
-        entry = entry_price(solved.chosen, position, item.price)
+        entry = item.price - falls(solved.chosen, [position])[0]
         if abs(entry - sum(w.per_kg for w in worth)) > KEPT * (1 + abs(entry)):
             # More limits meet than needed: the prices of the basis do not add up to what one kg is worth.
             worth = ()
