@@ -234,7 +234,7 @@ class Named:
 
     def id_of(self, text: str) -> str:
         """Return the id; an unknown word is returned as it is, so that all problems are told at once."""
-        from optimizer.intake.names import material_of
+        from optimizer.data.names import material_of
 
         if text.isdigit():
             return self._by_number(int(text))
@@ -303,7 +303,7 @@ def go_on_without(material: str, found: Subject, left: str, wish: Wish) -> Answe
     """
     from optimizer.answers import questions
     from optimizer.bench.amount import portion_of
-    from optimizer.intake.names import material_of
+    from optimizer.data.names import material_of
 
     batch = batch_of(found)
     value, unit = portion_of("--left", left)

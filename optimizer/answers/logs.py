@@ -133,7 +133,7 @@ def thickened(
     from optimizer.bench.thicken import log_of, logs_of
     from optimizer.bench.thicken_entry import check_planned, percent_added, record
     from optimizer.data.cautions import cautions_from
-    from optimizer.intake.names import material_of
+    from optimizer.data.names import material_of
     from optimizer.report.thicken import Thickened
 
     path, content = found.batch_path, found.batch

@@ -95,15 +95,24 @@ def _blended(
 
         # Only what linear programs can tell is ever found impossible.
         explanation = why_impossible(linear_part(result.brief), time_limit=time_limit)
-    chemistry = None
+    chemistry, at_risk = None, tuple[str, ...]()
     if result.weighable is not None:
         from optimizer.assessment.chemistry import chemistry_of
+        from optimizer.uncertainty.lots import broken_by_one
 
         chemistry = chemistry_of(brief, result.weighable, result.setting)
+        at_risk = broken_by_one(result)
 
-    return Answer(
-        "blend", result, result.exit_code, result=result, explanation=explanation, chemistry=chemistry
-    ), explanation
+    told = Answer(
+        "blend",
+        result,
+        result.exit_code,
+        result=result,
+        explanation=explanation,
+        chemistry=chemistry,
+        broken_by_lots=at_risk,
+    )
+    return told, explanation
 
 
 def explain(asked: Asked, *, time_limit: float = 60.0) -> Answer[Explanation | None]:
@@ -134,13 +143,15 @@ def why(material: str, asked: Asked, *, at: float = 1.0) -> Answer[Why]:
     """Say why a material is in the best formula or out of it.
 
     Args:
-        material: Its id.
+        material: Its id, name or everyday word.
         asked: The brief.
         at: Dose to which an unused material is forced [%].
     """
+    from optimizer.data.names import material_of
     from optimizer.studies.why import why as ask
 
-    found = ask(brief_of(asked), material, at)
+    brief = brief_of(asked)
+    found = ask(brief, material_of(material, brief.library.materials), at)
 
     return Answer("why", found, 0)
 
@@ -175,17 +186,18 @@ def substitute(
     """Find the closest formula without a material, and rank what could stand in for it.
 
     Args:
-        material: Id of what is out of stock, limited or withdrawn.
+        material: Id, name or everyday word of what is out of stock, limited or withdrawn.
         asked: The brief.
         formula: A formula file that stands in for the best one.
         wish: What is asked of the substitution.
     """
+    from optimizer.data.names import material_of
     from optimizer.studies.substitute import Wish as Wanted
     from optimizer.studies.substitute import substitute as replace_it
     from optimizer.studies.substitute import with_stand_ins
 
     brief, given = (brief_of(asked), None) if formula is None else _given(formula, asked)
-    doses = given.doses if given else {}
+    material, doses = material_of(material, brief.library.materials), given.doses if given else {}
     wide = with_stand_ins(brief, material, doses)
     notes = given.notes if given else ()
     found = replace_it(brief, wide, material, wish or Wanted(), doses if given else None, notes)

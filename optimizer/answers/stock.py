@@ -138,7 +138,7 @@ def shelf_left(path: Path, records: Path, on: str) -> ShelfLeft:
         DataError: If shelf or records cannot be used.
     """
     from optimizer.data.library import read_library
-    from optimizer.data.pool import names_of
+    from optimizer.data.names import names_of
     from optimizer.data.shelf import read_shelf
     from optimizer.files import shipped
     from optimizer.records.stock import lessened, stock_left, used_in

@@ -12,7 +12,7 @@ from optimizer.bench.made import booked, materials_in
 from optimizer.brief.brief import Brief, load_brief, widened
 from optimizer.brief.scenario import find_scenario, named_beside
 from optimizer.data.formula import Formula, Line
-from optimizer.data.pool import names_of
+from optimizer.data.names import names_of
 from optimizer.errors import fault
 from optimizer.immutable import immutable
 from optimizer.rules.row import Setting

@@ -130,8 +130,8 @@ def note_trials(
 
 def _known(path: Path, typed: tuple[Typed, ...]) -> tuple[Typed, ...]:
     """Return what was typed with materials by their ids, whatever name or everyday word was written for them."""
+    from optimizer.data.names import material_of
     from optimizer.immutable import replace
-    from optimizer.intake.names import material_of
     from optimizer.trials.note import expected
     from optimizer.trials.series import read_series
 

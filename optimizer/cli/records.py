@@ -21,6 +21,7 @@ from optimizer.cli.common import (
     aside,
     changes_of,
     command,
+    read_shipped,
 )
 from optimizer.errors import TensideError, UsageError
 
@@ -151,11 +152,13 @@ def where(
     store: StoreFile = None,
 ) -> Answer[Any]:
     """Where a lot went: batches, bottles, retained samples."""
+    from optimizer.data.names import material_of
     from optimizer.records.lots import where_lot
     from optimizer.records.store import open_store
 
     with open_store(store or Path(DEFAULT)) as opened:
-        found = where_lot(opened, lot, material)
+        known = read_shipped(None).materials if material else ()
+        found = where_lot(opened, lot, material and material_of(material, known, unknown=True))
     return Answer("records where", found)
 
 

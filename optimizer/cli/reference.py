@@ -182,7 +182,7 @@ def library_find(
     own: Own = None,
 ) -> Answer[Any]:
     """Find raw materials by any of their names, everyday words such as 'salt' or 'CAPB', or what they are for."""
-    from optimizer.intake.names import found_by
+    from optimizer.data.names import found_by
     from optimizer.report.reference import Materials
 
     known = read_shipped(library, own)
@@ -200,7 +200,7 @@ def library_show(
     own: Own = None,
 ) -> Answer[Any]:
     """Show one raw material with the source of every figure."""
-    from optimizer.intake.names import material_of
+    from optimizer.data.names import material_of
     from optimizer.report.reference import MaterialShown
 
     known = read_shipped(library, own)

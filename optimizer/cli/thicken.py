@@ -14,7 +14,7 @@ from optimizer.errors import UsageError
 @command(app, BENCH)
 def thicken(
     batch: Annotated[Path, typer.Argument(help="Batch file.")],
-    material: Annotated[str, typer.Option(help="Id of the thickener.")] = "",
+    material: Annotated[str, typer.Option(help="Id, name or everyday word of the thickener.")] = "",
     added: Annotated[
         str,
         typer.Option(help="Thickener added so far, all additions together, with its unit: 21g, or 0.5% of the batch."),

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from optimizer.brief.brief import Brief, make_brief
 from optimizer.data.facts import Material
-from optimizer.data.pool import names_of
+from optimizer.data.names import names_of
 from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.immutable import immutable
 from optimizer.records.batches import LATEST

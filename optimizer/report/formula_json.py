@@ -58,6 +58,8 @@ class Blend:
     settings: tuple[SettingOutcome, ...] = seen("result.settings")
     chemistry: Chemistry | None = None
     """Of the weighable formula at its pH; null without one."""
+    broken_by_lots: tuple[str, ...] = ()
+    """Rules that sit on a limit and that one lot, as far off as the library knows lots, would break."""
     notes: tuple[str, ...] = seen("result.notes")
     """What else must be known of the answer, such as where a local one comes from."""
     assumptions: tuple[str, ...] = seen("result.brief.assumptions")

@@ -22,7 +22,7 @@ from optimizer.immutable import immutable
 from optimizer.sweep.alarms import said_first
 from optimizer.sweep.family import Family
 from optimizer.sweep.frame import Frame, stacked
-from optimizer.sweep.grid import Grid
+from optimizer.sweep.grid import Grid, by_id
 from optimizer.sweep.source import Source, forget, unknown_keys
 from optimizer.sweep.state import Piece, State, fingerprint
 
@@ -98,7 +98,7 @@ def run_range(
         SolverError: If worker processes are lost again and again, or the executor fails or has no worker left.
         DefectError: If this program fails on a worker.
     """
-    briefs = _loaded(sources, grid)
+    grid, briefs = _loaded(sources, grid)
     pieces = _pieces(briefs, grid, jobs)
     done: dict[int, Frame] = {}
     if state is not None:
@@ -138,12 +138,13 @@ def run_range(
     return Ranged(tuple(s.name for s in sources), briefs, grid, frame, alarms, bare, kept)
 
 
-def _loaded(sources: tuple[Source, ...], grid: Grid) -> tuple[Brief | None, ...]:
-    """Return the briefs; what stands in the way of the only one is told at once."""
+def _loaded(sources: tuple[Source, ...], grid: Grid) -> tuple[Grid, tuple[Brief | None, ...]]:
+    """Return the grid with materials by id, and the briefs; what stands in the way of the only one is told at once."""
     briefs: list[Brief | None] = []
     for source in sources:
         try:
             brief = source.load()
+            grid = by_id(grid, brief.library.materials)
             problems = unknown_keys(brief, grid.keys, source.name)
             if problems:
                 raise DataError(problems)
@@ -154,7 +155,7 @@ def _loaded(sources: tuple[Source, ...], grid: Grid) -> tuple[Brief | None, ...]
             if len(sources) == 1:
                 raise
             briefs.append(None)
-    return tuple(briefs)
+    return grid, tuple(briefs)
 
 
 def _only_own(source: Source, brief: Brief, grid: Grid) -> None:

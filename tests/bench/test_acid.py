@@ -488,6 +488,7 @@ REFUSED = [
 ]
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(("options", "message"), REFUSED, ids=lambda v: " ".join(v) if isinstance(v, tuple) else "")
 def test_what_cannot_be_is_told_and_nothing_is_written(
     options: tuple[str, ...], message: str, tmp_path: Path, run: Callable[..., tuple[int, str, str]]

@@ -266,6 +266,7 @@ def test_addition_keeps_its_two_limits(seed: int) -> None:
     assert seen
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(("strip", "room"), [(False, 0.0), (True, -0.1)])
 def test_on_its_way_no_amphoteric_batch_passes_the_edge(strip: bool, room: float) -> None:
     """Followed to the end, not only for a few readings; drawn batches, nobody measured any. Strips: a tenth at most."""
@@ -538,6 +539,7 @@ def test_convergence_has_the_known_shape(kind: str) -> None:
     assert max(s.passed for s in (*supplied, *titrated)) <= 2
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("kind", SOME_CLASSES)
 def test_page_tells_what_the_log_does(kind: str) -> None:
     """The page's figures come from more batches of the same draws: a fresh run must be near them."""

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from optimizer.answers.bench import batch_subject, sheet_of
 from optimizer.assessment.alarms import cautions_at
 from optimizer.assessment.evidence import NAMED, rests_on
 from optimizer.brief.brief import Brief, load_brief, make_brief
@@ -20,6 +21,7 @@ from optimizer.data.facts import Material
 from optimizer.data.library import read_library
 from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.files import shipped
+from optimizer.report.weigh import weigh_document, weigh_form, weigh_short
 from optimizer.rules.row import Setting
 from optimizer.solve.best import solve
 from optimizer.solve.existing import formula_at
@@ -196,6 +198,17 @@ def test_papers_of_a_batch_carry_the_line(run: Run, tmp_path: Path) -> None:
     assert run("batch", "hand-wash", "--size", "5kg", "--out", batch).code == 0
     for command in ("weigh", "card", "ph", "made", "cost", "label"):
         assert_says(run, command, batch)
+
+
+def test_every_form_of_the_weigh_sheet_carries_it(run: Run, tmp_path: Path) -> None:
+    """The one of one page has room for the numbers alone."""
+    batch = tmp_path / "batch.toml"
+    assert run("batch", "hand-wash", "--size", "5kg", "--out", batch).code == 0
+    sheet = sheet_of(batch_subject(batch))
+    line = next(c for c in sheet.alarms if c.rests)
+    for form, said in ((weigh_document, line.text), (weigh_form, line.text), (weigh_short, line.rests)):
+        assert str(form(sheet)).count(said) == 1
+    assert line.text.startswith(line.rests.removesuffix("."))
 
 
 def test_a_comparison_says_it_of_each_column(run: Run) -> None:
