@@ -70,4 +70,5 @@ def thicken(
     if json:
         print_json(told)
     else:
-        show(thicken_document(told.batch, told.logs, told.begun, told.cautions, told.struck), markdown, html, pdf)
+        document = thicken_document(told.batch, told.logs, told.begun, told.cautions, told.struck, str(batch))
+        show(document, markdown, html, pdf)

@@ -37,6 +37,7 @@ def thicken_document(
     begun: bool,
     cautions: tuple[Caution, ...] = (),
     struck: tuple[Struck, ...] = (),
+    where: str = "",
 ) -> Document:
     """Return the logs of a batch: state, next step, curve and steps.
 
@@ -46,6 +47,7 @@ def thicken_document(
         begun: False if nothing is logged yet.
         cautions: Of the thickeners.
         struck: Steps that count no more.
+        where: The batch file, for the command that comes next.
     """
     if not logs:
         step = "Name a thickener under [held_back] thickeners of the brief; 'tenside advice' lists those that suit."
@@ -67,13 +69,31 @@ def thicken_document(
         sections.append(caution_listing(own))
     first = logs[0]
     verdict = first.verdict if len(logs) == 1 else f"{len(logs)} {'logs' if begun else 'thickeners are planned'}."
-    facts = []
+    facts = _following(logs, where)
     if len(logs) == 1:
-        facts = [("thickener", first.material.name), ("state", first.state)]
+        facts += [("thickener", first.material.name), ("state", first.state)]
         if first.target is not None:
             facts.append(("target", f"{number(first.target, 1)} {first.unit}".rstrip()))
     good = all(log.state in GOOD for log in logs)
     return Document(f"Thickening of {name}", verdict, tuple(facts), tuple(sections), good=good)
+
+
+OPTIONS = {"viscosity_mpas": "--viscosity", "flow_s": "--flow", "judged": "--judged"}
+
+
+def _following(logs: tuple[ThickeningLog, ...], where: str) -> list[tuple[str, str]]:
+    """Return the command that comes next, if one does."""
+    if where and all(log.ph is None for log in logs):
+        return [("next", f"tenside ph {where} --of batch --read PH")]
+    going = next((log for log in logs if log.state == "open"), None)
+    if not where or going is None:
+        return []
+    step = going.next if going.points else None  # the blend without thickener is read first
+    add = f"add {number(step.grams, 3)} g, mix, read, then " if step else ""
+    so_far = number(step.total_percent if step else going.added, 3)
+    reading = OPTIONS[going.kind or "viscosity_mpas"]
+    command = f"tenside thicken {where} --material {going.material.id} --added {so_far}% {reading} READING"
+    return [("next", add + command)]
 
 
 def _next(log: ThickeningLog) -> Table:
