@@ -56,6 +56,9 @@ def blend(
     pdf: Pdf = None,
     markdown: Markdown = False,
     exact: Annotated[bool, typer.Option("--exact", help="Check the optimum again in rational arithmetic.")] = False,
+    ranges: Annotated[
+        bool, typer.Option("--ranges", help="Also say how far each limit may move until another choice is better.")
+    ] = False,
     json: Json = False,
 ) -> None:
     """Find the best percentages that keep every rule, prove them and say what each limit costs."""
@@ -65,7 +68,7 @@ def blend(
         goal = goal_of(objective)
         brief = brief_of(scenario, changes, shelf, library, [] if readings else goal)
         brief = with_readings(brief, readings, want, sure, at_ph, aim=objective.strip())
-        answer = questions.blend(brief, time_limit=time_limit, solver=solver, exact=exact)
+        answer = questions.blend(brief, time_limit=time_limit, solver=solver, exact=exact, ranges=ranges)
         if export:
             _export(export, brief, answer.found)
     altered = any((changes, objective, shelf, library, readings, want, at_ph))

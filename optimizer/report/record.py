@@ -41,6 +41,15 @@ class Printed(Record):
     """Number of the record's format; it rises when a key goes or changes its meaning."""
 
 
+class TakenRecord(Record):
+    """The formula of another choice, by what it uses otherwise."""
+
+    comes: list[str]
+    """Ids that it uses and the answer does not."""
+    goes: list[str]
+    """Ids that the answer uses and it does not."""
+
+
 class LimitRecord(Record):
     """A limit that the answer sits on, with its price; null where a figure has no meaning."""
 
@@ -58,6 +67,14 @@ class LimitRecord(Record):
     price_to: Figure
     price_if_lowered: Figure
     price_if_raised: Figure
+    whole_from: Figure
+    """Lowest value of the limit, within that range, down to which no other choice and no other pH is better, proven;
+    null where nobody asked or a price has no range."""
+    whole_to: Figure
+    taken_from: TakenRecord | None
+    """The formula that takes over below; null if no other choice is known to."""
+    taken_to: TakenRecord | None
+    """The formula that takes over above."""
 
 
 class RuleRecord(LimitRecord):

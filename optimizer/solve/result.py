@@ -18,6 +18,16 @@ EXIT_CODES: dict[str, int] = {"optimal": 0, "feasible": 5, "infeasible": 4, "sto
 
 
 @immutable
+class Taken:
+    """The formula of another choice, by what it uses otherwise."""
+
+    comes: tuple[str, ...]
+    """Ids that it uses and the answer does not."""
+    goes: tuple[str, ...]
+    """Ids that the answer uses and it does not."""
+
+
+@immutable
 class Outcome:
     """One rule at the answer.
 
@@ -39,6 +49,11 @@ class Outcome:
         price_if_lowered: Price when the limit is lowered; differs from the next where more limits
             meet than needed (a degenerate optimum).
         price_if_raised: Price when the limit is raised; infinite if that makes the brief impossible.
+        whole_from: Lowest value of the limit, within that range, down to which no other choice and no other pH is
+            better; NaN where nobody looked.
+        whole_to: Highest value.
+        taken_from: What takes over below it; None if no other choice is known to.
+        taken_to: What takes over above the highest value.
         limit: Field of the rule in which the binding limit stands; '' if none binds.
         limit_at: That limit as it stands.
         limit_unit: Its unit.
@@ -68,6 +83,10 @@ class Outcome:
     price_to: float = nan
     price_if_lowered: float = nan
     price_if_raised: float = nan
+    whole_from: float = nan
+    whole_to: float = nan
+    taken_from: Taken | None = None
+    taken_to: Taken | None = None
     limit: str = ""
     limit_at: float = nan
     limit_unit: str = ""

@@ -16,9 +16,9 @@ from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.errors import UsageError
 from optimizer.immutable import Figure, immutable, seen, told, told_as, untold
+from optimizer.model.model import widest
 from optimizer.solve.case_solver import CaseAnswer
 from optimizer.solve.linear import formula_of, solve_fully
-from optimizer.solve.parametric import widest
 from optimizer.solve.reach import Capped, capped, furthest_of, ranges
 from optimizer.solve.result import Result
 
