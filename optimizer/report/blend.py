@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from math import inf, isnan, log10, nan
 from typing import TYPE_CHECKING
 
@@ -10,10 +10,10 @@ from optimizer.assessment.alarms import cautions_at
 from optimizer.assessment.planned import WATER, PlannedCost, planned_cost
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
+from optimizer.report.binding import binding_table, bound, lots_listing, takeovers, unit_of
 from optimizer.report.charts import charge_parts, charges, costs, prices, windows
 from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
-from optimizer.report.limits import bound, limits_table, takeovers, unit
 from optimizer.solve.result import Outcome, Result, Without
 from optimizer.units import AS_TYPED, CHANGE_SHOWN, KEPT, USED, listed, number, whole_down
 
@@ -55,6 +55,7 @@ def blend_document(
     result: Result,
     explanation: Explanation | None = None,
     chemistry: Chemistry | None = None,
+    broken_by_lots: Sequence[str] = (),
     more: tuple[Section | Document, ...] = (),
 ) -> Document:
     """Return the report of a blend.
@@ -63,6 +64,7 @@ def blend_document(
         result: The answer.
         explanation: What clashes, if the brief is impossible.
         chemistry: What its chemistry looks like, if there is a formula.
+        broken_by_lots: Rules that sit on a limit and that a lot would break.
         more: Further sections and chapters, shown after the chemistry.
     """
     brief = result.brief
@@ -99,9 +101,10 @@ def blend_document(
         _formula(result),
         *charges(result.weighable),
         *costs(result.weighable, scenario.currency),
-        limits_table(result),
+        binding_table(result),
         *takeovers(result),
-        *prices(bound(result), unit(result)),
+        *lots_listing(result, broken_by_lots),
+        *prices(bound(result), unit_of(result)),
         *windows(brief, result.weighable, result.setting),
         *_without(result, planned),
         *_settings(result),
@@ -406,6 +409,12 @@ def alarm_listing(cautions: tuple[Caution, ...]) -> list[Listing]:
     """Return what is said before anything else, if there is anything."""
     loud = tuple(c.words for c in cautions if c.loud)
     return [Listing(FIRST, loud, "caution")] if loud else []
+
+
+def rests_listing(cautions: tuple[Caution, ...]) -> list[Listing]:
+    """Return the line that says on what an answer rests, where it stands among no others."""
+    line = tuple(c.words for c in cautions if c.rests)
+    return [Listing("", line)] if line else []
 
 
 def first_said(sections: list[Section | Document]) -> tuple[list[Section | Document], list[Section | Document]]:

@@ -40,11 +40,7 @@ def held(solved: Solved) -> tuple[Outcome, ...]:
     if chosen is None or solved.result.ending != "optimal" or any(_boxes(f) is None for f in found):
         return rules
     holding = _Holding(solved, chosen, found)
-    told = {(o.id, o.limit): holding.told(o) for rule in rules for o in rule.bound}
-    return tuple(
-        replace(told.get((o.id, o.limit), o), also=tuple(told[a.id, a.limit] for a in o.also)) if o.binding else o
-        for o in rules
-    )
+    return tuple(replace(holding.told(o), further=tuple(map(holding.told, o.further))) for o in rules)
 
 
 def _boxes(found: CaseAnswer) -> tuple[Leaf, ...] | None:
@@ -110,7 +106,7 @@ class _Holding:
     def _taken(self, x: Vector) -> Taken:
         assert self.chosen.x is not None
         here, there = (set(_ids(formula_from(self.brief, z[: len(self.brief.pool)]))) for z in (self.chosen.x, x))
-        return Taken(tuple(sorted(there - here)), tuple(sorted(here - there)))
+        return Taken(comes=tuple(sorted(there - here)), goes=tuple(sorted(here - there)))
 
 
 def _ids(formula: Formula) -> Iterator[str]:

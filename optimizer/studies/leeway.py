@@ -15,7 +15,7 @@ from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.errors import UsageError
-from optimizer.immutable import Figure, immutable, seen, told, told_as, untold
+from optimizer.immutable import Figure, immutable, result, seen, told, told_as, untold
 from optimizer.model.model import widest
 from optimizer.solve.case_solver import CaseAnswer
 from optimizer.solve.linear import formula_of, solve_fully
@@ -57,7 +57,7 @@ class Alternative:
     """How much further one could at most lie, relative; 0 if proven furthest."""
 
 
-@immutable
+@result
 class Leeway:
     """Room to move within a loss: the output of `tenside leeway --json`."""
 
@@ -111,7 +111,7 @@ def leeway(brief: Brief, loss: float, *, alternatives: int = 0, time_limit: floa
         member = "every" if a > SEEN else "some" if b > SEEN else "no"
         rooms.append(Room(item.id, item.material.name, dose, a, b, member))
     found = _alternatives(brief, every, solved.chosen, alternatives, time_limit)
-    return Leeway(solved.result, loss, tuple(rooms), found)
+    return Leeway(result=solved.result, loss=loss, rooms=tuple(rooms), alternatives=found)
 
 
 def _alternatives(

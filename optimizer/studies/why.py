@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from math import inf, isnan, nan
 
+from optimizer.assessment.alarms import foremost
 from optimizer.brief.brief import Brief
+from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Group
 from optimizer.engine.ending import Proof
 from optimizer.engine.sensitivity import Basis
 from optimizer.errors import UsageError, nearest
-from optimizer.immutable import Figure, immutable, replace, told, untold
+from optimizer.immutable import Figure, immutable, replace, result, told, untold
 from optimizer.rules import Dose
 from optimizer.solve.best import solve
 from optimizer.solve.case_solver import CaseAnswer
@@ -18,7 +20,7 @@ from optimizer.solve.conflict import find_conflict, read_in_conflict
 from optimizer.solve.entry import Entry, entry_of_all
 from optimizer.solve.feasibility import Probe
 from optimizer.solve.linear import Solved, solve_fully
-from optimizer.solve.shadow_prices import entry_price, kept_out
+from optimizer.solve.shadow_prices import falls, kept_out
 from optimizer.units import KEPT, SAME_WORTH, USED
 
 FORCED = "forced"
@@ -60,7 +62,7 @@ class Forced:
     conflict: tuple[str, ...] = ()
 
 
-@immutable
+@result
 class Why:
     """Why a material is in or out: the output of `tenside why --json`."""
 
@@ -92,6 +94,8 @@ class Why:
     `never`."""
     entry_proof: Proof = "none"
     """What that rests on: 'certificate' if every group of choices was held against it outside the solver."""
+    cautions: tuple[Caution, ...] = ()
+    """Alarms of the best formula, and on what it rests; empty if there is none."""
 
     @told
     def never(self) -> bool:
@@ -116,12 +120,36 @@ def why(brief: Brief, material: str, at: float = 1.0) -> Why:
     solved = solve_fully(brief)
     if material not in brief.pool.index:
         reason = brief.left_out.get(material) or brief.scenario.pool.why_not(known) or "the shelf does not price it"
-        return Why(brief, material, known.name, 0.0, reason, nan, nan, (), "", (), None)
+        return Why(
+            brief=brief,
+            id=material,
+            name=known.name,
+            dose=0.0,
+            left_out=reason,
+            price=nan,
+            entry=nan,
+            worth=(),
+            responsible="",
+            settings=(),
+            forced=None,
+        )
     position = brief.pool.index[material]
     item = brief.pool.items[position]
     settings = tuple(_at_setting(f, position) for f in solved.found) if brief.acidity else ()
     if solved.chosen is None or solved.result.formula is None:
-        return Why(brief, material, known.name, nan, "", item.price, nan, (), "", settings, None)
+        return Why(
+            brief=brief,
+            id=material,
+            name=known.name,
+            dose=nan,
+            left_out="",
+            price=item.price,
+            entry=nan,
+            worth=(),
+            responsible="",
+            settings=settings,
+            forced=None,
+        )
     dose = solved.result.formula.dose(material)
     worth = _worth(solved, solved.chosen.basis, position)
     shut = solved.chosen.upper is not None and solved.chosen.upper[position] <= 0
@@ -131,7 +159,7 @@ def why(brief: Brief, material: str, at: float = 1.0) -> Why:
     if not shut:
         taking = min(worth, key=lambda w: w.per_kg, default=None)
         responsible = taking.id if taking and taking.per_kg < -SAME_WORTH and dose <= USED and not closed else ""
-        entry = entry_price(solved.chosen, position, item.price)
+        entry = item.price - falls(solved.chosen, [position])[0]
         if abs(entry - sum(w.per_kg for w in worth)) > KEPT * (1 + abs(entry)):
             # More limits meet than needed: the prices of the basis do not add up to what one kg is worth.
             worth = ()
@@ -142,9 +170,22 @@ def why(brief: Brief, material: str, at: float = 1.0) -> Why:
         start = item.price - 100 * forced.cost / held if held > USED else -inf
         everywhere = entry_of_all(solved, position, max(start, -inf if isnan(entry) else entry))
     return Why(
-        brief, material, known.name, dose, "", item.price, entry, worth, responsible, settings, forced,
-        closed, everywhere.price, everywhere.proof,
-    )  # fmt: skip
+        brief=brief,
+        id=material,
+        name=known.name,
+        dose=dose,
+        left_out="",
+        price=item.price,
+        entry=entry,
+        worth=worth,
+        responsible=responsible,
+        settings=settings,
+        forced=forced,
+        kept_out=closed,
+        entry_of_all=everywhere.price,
+        entry_proof=everywhere.proof,
+        cautions=foremost(brief, solved.result.formula, solved.result.setting),
+    )
 
 
 def _worth(solved: Solved, basis: Basis, position: int) -> tuple[Worth, ...]:

@@ -90,7 +90,7 @@ def test_of_a_shipped_brief_what_takes_over_is_what_is_best_past_the_range() -> 
     active = told["active"]
     assert active.whole_from == pytest.approx(active.holds_from)
     assert active.limit_at < active.whole_to < active.holds_to - 1
-    assert active.taken_to == Taken(("coco-glucoside",), ("lauryl-glucoside",))
+    assert active.taken_to == Taken(comes=("coco-glucoside",), goes=("lauryl-glucoside",))
     for moved, same in ((-0.01, True), (0.01, False)):
         there = solve(brief_at(brief, {"active.at_least": active.whole_to + moved}))
         assert (used(there) == used(result)) is same
@@ -118,7 +118,7 @@ def test_they_are_told_only_where_they_are_asked_for() -> None:
     assert "Where another choice takes over" in shown
     assert "above 2.07 % in comes Phenoxyethanol (and) Ethylhexylglycerin" in shown
     assert "whole answer" not in "\n".join(lines(blend_document(plain), 160))
-    told = next(rule for rule in record(Blend(asked)).rules if rule.id == "benzoate-dose")  # type: ignore[attr-defined]
-    assert told.taken_to.comes == ["phenoxyethanol-ethylhexylglycerin"]
+    told = next(rule for rule in record(Blend(result=asked)).rules if rule.id == "benzoate-dose")
+    assert list(told.taken_to.comes) == ["phenoxyethanol-ethylhexylglycerin"]
     assert told.taken_from is None
     assert told.whole_from == pytest.approx(told.holds_from)

@@ -383,7 +383,7 @@ def test_a_blend_lists_what_a_choice_keeps_out(name: str) -> None:
         assert re.search(rf"{re.escape(told)} +\d+\.\d\d +kept out by a choice", shown), told
         assert escape(told) in page.replace("&nbsp;", " "), told
     assert page.count("kept out by a choice") >= len(kept)
-    listed = {e.id: e for e in record(Blend(result)).entry_prices}
+    listed = {e.id: e for e in record(Blend(result=result)).entry_prices}
     assert all(listed[i].kept_out and listed[i].entry_price_per_kg is None for i in kept)
     assert not any(e.kept_out for i, e in listed.items() if i not in kept)
 

@@ -1,7 +1,8 @@
-"""The limits that an answer sits on: what they cost, how long that holds, and where another choice takes over."""
+"""The limits that bind: what each costs, how far its price and the whole answer hold, whether lots would break it."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import inf, isclose, isnan
 
 from optimizer.report.document import Columns, Listing, Table, figures
@@ -9,6 +10,8 @@ from optimizer.solve.result import Outcome, Result, Taken
 from optimizer.units import AT_END, KEPT, PRICE_SHOWN, listed, number
 
 SIDES = {"low": "lower", "high": "upper", "equal": "exact"}
+MANY = 3
+"""From so many limits on that a lot would break, the report points to doses that stand it."""
 
 
 def bound(result: Result) -> list[Outcome]:
@@ -17,7 +20,7 @@ def bound(result: Result) -> list[Outcome]:
     return sorted(binding, key=lambda o: (-o.weight, o.id, o.limit))
 
 
-def limits_table(result: Result) -> Table:
+def binding_table(result: Result) -> Table:
     """Return the limits that bind with their prices, and with the ranges of the whole answer if they were asked for."""
     binding = bound(result)
     followed = any(not isnan(o.whole_from) for o in binding)
@@ -35,6 +38,19 @@ def limits_table(result: Result) -> Table:
     if _kinked(result):
         note += " More limits meet here than needed, so raising and lowering may cost differently."
     return Table("Rules that bind", columns, rows, note)
+
+
+def lots_listing(result: Result, at_risk: Sequence[str]) -> list[Listing]:
+    """Point to doses that stand lots, where many of the limits that bind would be broken by one."""
+    if len(at_risk) < MANY:
+        return []
+    readings = {o.id: o.reading for o in result.rules}
+    said = (
+        f"{len(at_risk)} limits sit at their very end, and one lot as far off as the library knows lots breaks each: "
+        f"{'; '.join(readings[i] for i in at_risk)}.",
+        "Doses that stand it, and what they cost: tenside robust, with the name of this brief.",
+    )
+    return [Listing("On lots that differ", said)]
 
 
 def _side(outcome: Outcome) -> str:
@@ -71,11 +87,11 @@ def money(price: float, result: Result) -> str:
         return "impossible"
     if abs(price) < PRICE_SHOWN:
         return "nothing"
-    return f"{price:+.4f} {unit(result)}"
+    return f"{price:+.4f} {unit_of(result)}"
 
 
-def unit(result: Result) -> str:
-    """Return what the objective is told in."""
+def unit_of(result: Result) -> str:
+    """Return the unit of the objective."""
     name = result.brief.scenario.objective.goals[0][1]
     return result.brief.scenario.currency if name == "cost" else name
 
