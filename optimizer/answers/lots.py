@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING
 from optimizer.answers.answer import Answer
 from optimizer.brief.brief import Brief
 from optimizer.brief.scenario import find_scenario
+from optimizer.data.names import material_of
 from optimizer.data.pool import Ingredient, Pool, lot_doubt
 from optimizer.data.sheet import number_of
 from optimizer.errors import UsageError
-from optimizer.intake.names import material_of
 
 if TYPE_CHECKING:
     from optimizer.studies.restandardise import Restandardised

@@ -187,11 +187,12 @@ def _preservation_sections(found: Preservation) -> list[Table | Listing]:
         )
         for a in found.acids
     )
-    shares = figures("as acid %", "undissociated in the window, at most %", "at the target, at most %", digits=3)
+    shares = figures("as acid %", "at most undissociated %", "at the target", digits=3)
     columns: Columns = ("acid (from)", *shares, "room below ceilings %")
     sections: list[Table | Listing] = []
     if rows:
-        sections.append(Table("Acid preservatives at this pH", columns, rows))
+        note = "Undissociated: over the whole window, then at the target; there is at most so much."
+        sections.append(Table("Acid preservatives at this pH", columns, rows, note))
     if found.exclusions:
         said = tuple(f"{'Broken: ' if e.broken else ''}{e.reading}" for e in found.exclusions)
         sections.append(Listing("Exclusions that apply", said))

@@ -414,7 +414,7 @@ def alarm_listing(cautions: tuple[Caution, ...]) -> list[Listing]:
 def rests_listing(cautions: tuple[Caution, ...]) -> list[Listing]:
     """Return the line that says on what an answer rests, where it stands among no others."""
     line = tuple(c.words for c in cautions if c.rests)
-    return [Listing("", line)] if line else []
+    return [Listing("On what it rests", line)] if line else []
 
 
 def first_said(sections: list[Section | Document]) -> tuple[list[Section | Document], list[Section | Document]]:
