@@ -11,6 +11,7 @@ A tolerance without a thing that it is relative to is wrong for somebody's figur
 | `BETTER` | a choice of yes and no betters a trade-off | 1 + the value |
 | `CURVES_MEET` | two curves of a trade-off have one value | 1 + the value |
 | `CURVE_STEP` | a step past a break of a trade-off | its length |
+| `AHEAD` | a group of choices is solved past the limit at which it is open | how far the limit is followed |
 | `NARROWEST` | a part of a trade-off is looked at no closer | the width of the whole |
 | `DOSE_TOLD` | a trade-off tells a dose | nothing: % w/w |
 | `SAME_WORTH` | two objectives are equal | the terms that they sum |
@@ -57,6 +58,7 @@ USED = 1e-7
 BETTER = 2e-7
 CURVES_MEET = 1e-8
 CURVE_STEP = 1e-6
+AHEAD = 1e-6
 NARROWEST = 1e-5
 DOSE_TOLD = 1e-5
 SAME_WORTH = 1e-9

@@ -65,7 +65,9 @@ def brief_of(asked: Asked) -> Brief:
     return asked if isinstance(asked, Brief) else read_brief(asked)
 
 
-def blend(asked: Asked, *, time_limit: float = 60.0, solver: str = "", exact: bool = False) -> Answer[Result]:
+def blend(
+    asked: Asked, *, time_limit: float = 60.0, solver: str = "", exact: bool = False, ranges: bool = False
+) -> Answer[Result]:
     """Find the best percentages that keep every rule; if there are none, what clashes.
 
     Args:
@@ -73,21 +75,24 @@ def blend(asked: Asked, *, time_limit: float = 60.0, solver: str = "", exact: bo
         time_limit: Seconds for each integer program [s].
         solver: A solver that PuLP finds, instead of HiGHS.
         exact: Also check the formula in rational arithmetic.
+        ranges: Also say how far each limit may move until another choice is better.
 
     Raises:
         SolverError: If an answer does not stand the check outside the solver.
     """
-    return _blended(asked, time_limit=time_limit, solver=solver, exact=exact)[0]
+    return _blended(asked, time_limit=time_limit, solver=solver, exact=exact, ranges=ranges)[0]
 
 
 def _blended(
-    asked: Asked, *, time_limit: float, solver: str = "", exact: bool = False
+    asked: Asked, *, time_limit: float, solver: str = "", exact: bool = False, ranges: bool = False
 ) -> tuple[Answer[Result], Explanation | None]:
     """Return the answer of a blend, and what clashes if there is no formula."""
     from optimizer.solve.best import solve
 
     brief = brief_of(asked)
-    result = solve(brief, time_limit=time_limit, solver=solver, weighable=True, exact=exact, next_best=NEXT_BEST)
+    result = solve(
+        brief, time_limit=time_limit, solver=solver, weighable=True, exact=exact, next_best=NEXT_BEST, ranges=ranges
+    )
     explanation = None
     if result.ending == "infeasible" and result.proof != "none":
         from optimizer.solve.best import linear_part

@@ -49,6 +49,9 @@ def blend(
     time_limit: Annotated[float, typer.Option(help="Seconds for each integer program.", min=0.1)] = 60.0,
     export: Annotated[Path | None, typer.Option(help="Also write the model, as .lp or .mps (one pH setting).")] = None,
     exact: Annotated[bool, typer.Option("--exact", help="Check the optimum again in rational arithmetic.")] = False,
+    ranges: Annotated[
+        bool, typer.Option("--ranges", help="Also say how far each limit may move until another choice is better.")
+    ] = False,
 ) -> Answer[Any]:
     """Find the best percentages that keep every rule, prove them and say what each limit costs."""
     from optimizer.answers import questions
@@ -56,7 +59,7 @@ def blend(
     goal = goal_of(objective)
     brief = brief_of(scenario, changes, shelf, library, [] if readings else goal)
     brief = with_readings(brief, readings, want, sure, at_ph, aim=objective.strip())
-    answer = questions.blend(brief, time_limit=time_limit, solver=solver, exact=exact)
+    answer = questions.blend(brief, time_limit=time_limit, solver=solver, exact=exact, ranges=ranges)
     if export:
         _export(export, brief, answer.found)
     altered = any((changes, objective, shelf, library, readings, want, at_ph))

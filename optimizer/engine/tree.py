@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from heapq import heappop, heappush
 from itertools import combinations
 from math import inf, prod
-from time import monotonic
+from time import thread_time
 
 import numpy as np
 import numpy.typing as npt
@@ -29,7 +29,7 @@ from optimizer.units import BOUND_MET, LAST_DIGIT, SAME_WORTH, WHOLE
 MOST_RUNS = 400
 """Linear programs after which the solver's own search, which also cuts, is the faster way."""
 SHARE_OF_TIME = 0.1
-"""Part of the time limit of a search after which it is left to the solver."""
+"""Part of the time limit of a search, in time of the processor, after which it is left to the solver."""
 TRIED = 2
 """Most columns of which both halves are solved before one of them is split."""
 
@@ -215,7 +215,7 @@ class _Search:
     def __init__(self, session: Session, cost: Vector, below: float, most: int) -> None:
         self.session, self.cost, self.most = session, cost, most
         self.unit, self.whole = unit_of(cost), session.n - session.integers
-        self.until = monotonic() + SHARE_OF_TIME * session.time_limit
+        self.until = thread_time() + SHARE_OF_TIME * session.time_limit
         self.leaves: list[Leaf] = []
         self.best, self.enough, self.runs = EMPTY, below, 0
 
@@ -243,7 +243,7 @@ class _Search:
         return Tree(self.best, tuple(self.leaves), self.runs)
 
     def _solved(self, lower: Vector, upper: Vector) -> Half:
-        if self.runs == self.most or monotonic() > self.until:
+        if self.runs == self.most or thread_time() > self.until:
             raise _GivenUpError
         self.runs += 1
         answer = self.session.run(self.cost, lower, upper, relaxed=True, unit=self.unit, basis=False)

@@ -162,6 +162,16 @@ def cases(
     return tuple(found)
 
 
+def widest(cases: tuple[Case, ...]) -> list[Case]:
+    """Return the cases that no other one contains; what allows less is never better."""
+
+    def contained(case: Case) -> bool:
+        others = (c for c in cases if c is not case and c.model is case.model)
+        return any((case.upper <= other.upper).all() for other in others)
+
+    return [case for case in cases if not contained(case)]
+
+
 def objective_vector(measure: LimitRule, pool: Pool, sign: int, ratio: float = 0.0) -> tuple[Vector, float]:
     """Return cost per dose, shape (n,), and the constant of sign x (numerator - ratio x denominator)."""
     above, below = measure.constants(pool.held_back)

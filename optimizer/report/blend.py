@@ -10,7 +10,7 @@ from optimizer.assessment.alarms import cautions_at
 from optimizer.assessment.planned import WATER, PlannedCost, planned_cost
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
-from optimizer.report.binding import binding_table, bound, lots_listing, unit_of
+from optimizer.report.binding import binding_table, bound, lots_listing, takeovers, unit_of
 from optimizer.report.charts import charge_parts, charges, costs, prices, windows
 from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
@@ -102,6 +102,7 @@ def blend_document(
         *charges(result.weighable),
         *costs(result.weighable, scenario.currency),
         binding_table(result),
+        *takeovers(result),
         *lots_listing(result, broken_by_lots),
         *prices(bound(result), unit_of(result)),
         *windows(brief, result.weighable, result.setting),

@@ -13,9 +13,9 @@ from optimizer.engine.ending import Proof, weakest
 from optimizer.engine.search import search
 from optimizer.engine.tree import lowest_below
 from optimizer.immutable import immutable
+from optimizer.model.model import widest
 from optimizer.solve.case_solver import CaseAnswer
 from optimizer.solve.linear import Solved
-from optimizer.solve.parametric import widest
 from optimizer.units import SAME_WORTH, USED
 
 STEPS = 40

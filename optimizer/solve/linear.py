@@ -58,6 +58,7 @@ def solve_fully(
     exact: bool = False,
     priced: bool = True,
     next_best: int = 0,
+    ranges: bool = False,
 ) -> Solved:
     """Return the best formula of a brief, proven over every pH setting and choice.
 
@@ -69,6 +70,7 @@ def solve_fully(
         exact: Also check the optimal vertex in rational arithmetic.
         priced: Also say which limits bind, what they cost, and what unused materials must cost to come in.
         next_best: Also say what the answer costs without each of its choices, so many at most.
+        ranges: Also say how far each limit may move until another choice is better.
 
     Raises:
         SolverError: If an answer does not stand the check outside the solver.
@@ -126,11 +128,15 @@ def solve_fully(
     if exact:
         result = replace(result, exact=_checked_exactly(chosen, found).words)
     whole = Solved(result, corridor, tuple(found), chosen)
-    if not next_best:
-        return whole
-    from optimizer.solve.without import without
+    if ranges:
+        from optimizer.solve.holding import held
 
-    return replace(whole, result=replace(result, without=without(whole, next_best)))
+        result = replace(result, rules=held(whole))
+    if next_best:
+        from optimizer.solve.without import without
+
+        result = replace(result, without=without(whole, next_best))
+    return replace(whole, result=result)
 
 
 def _checked_exactly(chosen: CaseAnswer, found: Iterable[CaseAnswer]) -> ExactCheck:

@@ -18,6 +18,16 @@ EXIT_CODES: dict[str, int] = {"optimal": 0, "feasible": 5, "infeasible": 4, "sto
 
 
 @result
+class Taken:
+    """The formula of another choice, by what it uses otherwise."""
+
+    comes: tuple[str, ...]
+    """Ids that it uses and the answer does not."""
+    goes: tuple[str, ...]
+    """Ids that the answer uses and it does not."""
+
+
+@result
 class BindingLimit:
     """A limit that the answer sits on, with its price; null where a figure has no meaning."""
 
@@ -39,6 +49,14 @@ class BindingLimit:
     """Differs from the next where more limits meet than needed (a degenerate optimum)."""
     price_if_raised: Figure = nan
     """Infinite, null here, if that makes the brief impossible."""
+    whole_from: Figure = nan
+    """Lowest value of the limit, within that range, down to which no other choice and no other pH is better, proven;
+    null where nobody asked or a price has no range."""
+    whole_to: Figure = nan
+    taken_from: Taken | None = None
+    """The formula that takes over below; null if no other choice is known to."""
+    taken_to: Taken | None = None
+    """The formula that takes over above."""
     limit_step: float = untold(default=nan)
     """One noticeable step of it."""
 

@@ -95,7 +95,7 @@ class Pricer:
         binding = {self.model.rows[r].owner for r in np.flatnonzero(self.at_end)}
         for r, row in enumerate(self.model.rows):
             if row.owner in binding:
-                for lever in row.levers if row.side == "link" else (self._own(row),):
+                for lever in row.levers if row.side == "link" else (own_lever(row),):
                     self.moved.setdefault(row.owner, {}).setdefault(lever.limit, []).append((r, lever))
 
     @cached_property
@@ -131,12 +131,6 @@ class Pricer:
         step = self.steps[outcome.id] if isnan(lever.step) else lever.step
         where: dict[str, Any] = {"binding": lever.side, "limit": lever.limit, "limit_at": at, "limit_step": step}
         return replace(outcome, **where, limit_unit=lever.unit or outcome.unit, **self._prices(limit, at, reach))
-
-    def _own(self, row: Row) -> Lever:
-        """Return the limit of its rule that a row stands for."""
-        assert row.side != "link"
-        limit, choice = OWN[row.side], row.limit_choice
-        return Lever(limit, row.side, nan, row.per_limit, row.rhs_per_limit, choice, unit="", step=nan)
 
     def _move(self, limit: Limit) -> Move:
         per_limit = limit[0][1].per_limit
@@ -180,6 +174,13 @@ class Pricer:
         if row.owner == "use":
             return all(self.taken[key] > 0 for key in row.choices)
         return row.side == "link" and bool(row.levers) and not any(self._takes(lever) for lever in row.levers)
+
+
+def own_lever(row: Row) -> Lever:
+    """Return the limit of its rule that a row stands for."""
+    assert row.side != "link"
+    limit, choice = OWN[row.side], row.limit_choice
+    return Lever(limit, row.side, nan, row.per_limit, row.rhs_per_limit, choice, unit="", step=nan)
 
 
 def _joined(told: list[Outcome], outcome: Outcome) -> Outcome:

@@ -16,11 +16,11 @@ from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.errors import SolverError, UsageError
 from optimizer.immutable import Figure, immutable, replace, result, seen, told, told_as, untold
+from optimizer.model.model import widest
 from optimizer.solve.best import by_cuts
 from optimizer.solve.case_solver import CaseAnswer
 from optimizer.solve.cutting import closer, gathered, solved_by
 from optimizer.solve.linear import Solved, formula_of, solve_fully
-from optimizer.solve.parametric import widest
 from optimizer.solve.reach import Capped, at_ends, capped, ends_of, furthest_of
 from optimizer.solve.result import Result
 
