@@ -1,32 +1,20 @@
 """`tenside thicken`: the thickening log of a batch."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
+from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
-from optimizer.cli.common import (
-    BENCH,
-    Html,
-    Json,
-    Libraries,
-    Markdown,
-    Pdf,
-    ShelfFile,
-    Strikes,
-    Why,
-    app,
-    print_json,
-    show,
-)
+from optimizer.cli.common import BENCH, Libraries, ShelfFile, Strikes, Why, app, command
 from optimizer.errors import UsageError
 
 
-@app.command(rich_help_panel=BENCH)
+@command(app, BENCH)
 def thicken(
     batch: Annotated[Path, typer.Argument(help="Batch file.")],
-    material: Annotated[str, typer.Option(help="Id of the thickener.")] = "",
+    material: Annotated[str, typer.Option(help="Id, name or everyday word of the thickener.")] = "",
     added: Annotated[
         str,
         typer.Option(help="Thickener added so far, all additions together, with its unit: 21g, or 0.5% of the batch."),
@@ -46,16 +34,11 @@ def thicken(
     why: Why = "",
     shelf: ShelfFile = None,
     library: Libraries = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Show the thickening log of a batch and the next step, or log a step: stop at the target, warn past the peak."""
     from optimizer.answers.logs import thickened
     from optimizer.answers.subject import subject_of
     from optimizer.bench.strike import asked_of
-    from optimizer.report.thicken import thicken_document
 
     found = subject_of(str(batch), shelf=shelf, libraries=library)
     if found.batch is None:
@@ -63,11 +46,8 @@ def thicken(
     readings = {"viscosity_mpas": viscosity, "flow_s": flow, "judged": judged}
     rest = {"waited_min": waited, "temperature_c": temperature, "ph": ph, "on": on or None, "note": note or None}
     wrong = asked_of(strike, why, day_of(""))
-    told = thickened(
+    logged = thickened(
         found, material, added=added, reading={**readings, **rest, "lot": lot or None}, target=target, wrong=wrong,
         sure=sure,
     )  # fmt: skip
-    if json:
-        print_json(told)
-    else:
-        show(thicken_document(told.batch, told.logs, told.begun, told.cautions, told.struck), markdown, html, pdf)
+    return Answer("thicken", logged)

@@ -7,7 +7,7 @@ from datetime import date
 
 from optimizer.data.facts import AllergenList, Ceiling, Condition, Exclusion, Stated
 from optimizer.data.library import Library
-from optimizer.immutable import immutable, seen, told_as, untold
+from optimizer.immutable import immutable, result, seen, told_as, untold
 
 MONTHS = 12
 """Law figures that were read longer ago are told [months]; common practice, no source."""
@@ -90,7 +90,7 @@ class AllergenTold:
     source: str
 
 
-@immutable
+@result
 class Law:
     """What the library holds of the law for one use: the output of `tenside library law --json`."""
 

@@ -15,7 +15,7 @@ from optimizer.brief.brief import Brief, bent
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.errors import SolverError, UsageError
-from optimizer.immutable import Figure, immutable, replace, seen, told, told_as, untold
+from optimizer.immutable import Figure, immutable, replace, result, seen, told, told_as, untold
 from optimizer.solve.best import by_cuts
 from optimizer.solve.case_solver import CaseAnswer
 from optimizer.solve.cutting import closer, gathered, solved_by
@@ -61,7 +61,7 @@ class Alternative:
     """How much further one could at most lie, relative; 0 if proven furthest."""
 
 
-@immutable
+@result
 class Leeway:
     """Room to move within a loss: the output of `tenside leeway --json`."""
 
@@ -140,7 +140,8 @@ def _straight(
         rooms.append(Room(item.id, item.material.name, dose, a, b, member))
     others = _alternatives(brief, every, solved.chosen, alternatives, time_limit)
     met += [answer for _, answer in others]
-    return Leeway(solved.result, loss, tuple(rooms), tuple(other for other, _ in others)), met
+    found = tuple(other for other, _ in others)
+    return Leeway(result=solved.result, loss=loss, rooms=tuple(rooms), alternatives=found), met
 
 
 def _alternatives(

@@ -13,7 +13,7 @@ from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.pool import Vector
 from optimizer.errors import UsageError, fault
-from optimizer.immutable import immutable, replace, untold
+from optimizer.immutable import replace, result, untold
 from optimizer.rules.row import Setting
 from optimizer.trials.choosing import Field, best_places, field_of
 from optimizer.trials.design import Places
@@ -29,7 +29,7 @@ Better = Callable[[Series, Vector, Vector, int], Places]
 """Which candidates, given by coordinates (c, q) and process variable (c,), may be best: so many of them."""
 
 
-@immutable
+@result
 class Next:
     """Beakers that are added to a series: the output of `tenside trials next --json`."""
 
@@ -103,16 +103,16 @@ def more_beakers(
     settings = _settings(series)
     before = replace(task, group=task.group[:0], given=given)
     return Next(
-        series,
-        series.trials,
-        series.where,
-        aim,
-        day,
-        beakers,
-        -before.worth(chosen[:0]),
-        -task.worth(chosen),
-        (),
-        beaker_cautions(brief, beakers, settings),
+        series=series,
+        trials=series.trials,
+        file=series.where,
+        aim=aim,
+        day=day,
+        beakers=beakers,
+        variance_before=-before.worth(chosen[:0]),
+        variance_after=-task.worth(chosen),
+        notes=(),
+        cautions=beaker_cautions(brief, beakers, settings),
     )
 
 

@@ -12,7 +12,7 @@ from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Vector
 from optimizer.errors import UsageError
-from optimizer.immutable import immutable, replace, told_as, untold
+from optimizer.immutable import immutable, replace, result, told_as, untold
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
 from optimizer.solve.linear import Solved, solve_fully
@@ -114,7 +114,7 @@ class PlannedBeaker:
     """The beaker that it repeats."""
 
 
-@immutable
+@result
 class Plan:
     """A series as planned: the output of `tenside trials plan --json`."""
 

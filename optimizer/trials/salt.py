@@ -22,7 +22,7 @@ from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.errors import UsageError
-from optimizer.immutable import Figure, immutable, untold
+from optimizer.immutable import Figure, immutable, result, untold
 from optimizer.rules.row import Setting
 from optimizer.trials.quantiles import t_quantile
 from optimizer.trials.regression import Made, Noise, Posterior, Vector, left_out, posterior
@@ -58,7 +58,7 @@ class SaltBeaker:
     """By the curve."""
 
 
-@immutable
+@result
 class SaltCurve:
     """A salt curve: the output of `tenside trials salt --json`."""
 
@@ -151,12 +151,29 @@ def salt_curve(
     beakers = tuple(_beaker(d, v, told, asked.grams, brief) for d, v in zip(doses.tolist(), read.tolist(), strict=True))
     aim = nan if asked.target is None else asked.target
     stop = nan if told.post is None else doses[-1] if isnan(told.low) else min(told.low, doses[-1])
+    expected, sure = _reaching(told, doses, aim)
     return SaltCurve(
-        brief, brief.scenario.name, formula, salts[0], beakers, plan.salt.open, plan.salt.reasons,
-        told.post is not None, told.verdict, told.peak, told.low, told.high,
-        nan if isnan(told.peak) else exp(told.at(told.peak)[0]), aim,
-        *_reaching(told, doses, aim), float(stop), told.error, _drawn(told, doses), cautions,
-    )  # fmt: skip
+        brief=brief,
+        name=brief.scenario.name,
+        formula=formula,
+        salt=salts[0],
+        beakers=beakers,
+        open=plan.salt.open,
+        reasons=plan.salt.reasons,
+        told=told.post is not None,
+        verdict=told.verdict,
+        peak_percent=told.peak,
+        peak_low=told.low,
+        peak_high=told.high,
+        peak_viscosity=nan if isnan(told.peak) else exp(told.at(told.peak)[0]),
+        target=aim,
+        target_percent=expected,
+        target_sure_percent=sure,
+        stop_percent=float(stop),
+        left_out_error=told.error,
+        curve=_drawn(told, doses),
+        cautions=cautions,
+    )
 
 
 def _doses(plan: ThickeningPlan, asked: Asked) -> Vector:

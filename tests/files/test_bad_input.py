@@ -793,7 +793,7 @@ def test_the_folder_of_the_cases_blends(
     assert capfd.readouterr().err == ""
     assert run(monkeypatch, tmp_path, CHECK) == 0
     out, err = capfd.readouterr()
-    assert (out.splitlines()[-1], err) == ("3 materials, 2 with doubtful figures", "")
+    assert (out.splitlines()[2], err) == ("3 materials, 2 with doubtful figures.", "")
     assert out.count("plain-anionic, plain-betaine: a surfactant without") == 2, "neither molar mass nor CAS number"
 
 

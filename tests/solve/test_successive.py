@@ -175,7 +175,7 @@ def test_a_local_answer_says_so(bound: tuple[Brief, Result]) -> None:
     assert "starting points" in told
     assert "hold at this formula only" in told
     assert "It cannot be better than" in told
-    assert record(Blend(found)).proof == "local"
+    assert record(Blend(result=found)).proof == "local"
     assert found.objective >= solve(linear_part(brief)).objective - 1e-9
 
 

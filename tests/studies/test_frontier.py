@@ -28,7 +28,7 @@ from optimizer.cli.every import app
 from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
 from optimizer.report.record import as_json, record_of
-from optimizer.report.tradeoff import Family, frontier_document
+from optimizer.report.tradeoff import Frontiers, frontier_document
 from optimizer.solve import choices
 from optimizer.solve.best import solve
 from optimizer.solve.case_solver import Corridor, Sign
@@ -522,7 +522,7 @@ def test_a_mean_over_what_may_be_absent_is_refused_with_the_way_out() -> None:
 def test_an_impossible_brief_has_no_breaks_and_ends_with_4() -> None:
     result = ran("impossible-wash", "--json")
     assert result.exit_code == 4
-    (curve,) = record_of(Family).model_validate_json(result.stdout).curves
+    (curve,) = record_of(Frontiers).model_validate_json(result.stdout).curves
     assert curve.breaks == curve.stretches == []
     assert "The brief has no formula here." in ran("impossible-wash").stdout
 
@@ -543,20 +543,20 @@ def test_an_axis_that_is_none_is_refused(option: str, first: Path) -> None:
 
 def test_a_family_has_one_curve_per_value(first: Path) -> None:
     result = ran(first, "--by", "active.at_least=9,10,11", "--json")
-    record = record_of(Family).model_validate_json(result.stdout)
+    record = record_of(Frontiers).model_validate_json(result.stdout)
     assert [c.label for c in record.curves] == [f"active.at_least = {n}" for n in (9, 10, 11)]
     cheapest = [c.breaks[0].y for c in record.curves]
     assert cheapest == sorted(cheapest), "more active matter is never cheaper"
     assert len(set(cheapest)) > 1
     alone = ran(first, "--set", "active.at_least=10", "--json")
-    assert record_of(Family).model_validate_json(alone.stdout).curves[0].breaks == record.curves[1].breaks
+    assert record_of(Frontiers).model_validate_json(alone.stdout).curves[0].breaks == record.curves[1].breaks
     assert isinstance(ran(first, "--by", "active.at_least").exception, UsageError)
 
 
 def test_json_holds_every_break_and_stretch() -> None:
     found = frontier(larger(1), (1, "cost"), (-1, "mildness"))
-    record = json.loads(as_json(Family((("", found),))))
-    assert record_of(Family).model_validate(record)
+    record = json.loads(as_json(Frontiers(family=(("", found),))))
+    assert record_of(Frontiers).model_validate(record)
     (curve,) = record["curves"]
     assert [(b["x"], b["y"], b["doses"]) for b in curve["breaks"]] == [(b.x, b.y, b.doses) for b in found.breaks]
     assert [s["rate_first"] for s in curve["stretches"]] == [s.rate_first for s in found.stretches]

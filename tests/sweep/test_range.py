@@ -621,7 +621,7 @@ def test_the_report_fits_and_says_it(ranged: Any) -> None:
     assert max(map(len, text.splitlines())) <= 100
     assert "16 scenarios: 12 solved, 4 impossible." in text
     assert "active matter at least" in text
-    told = record(Range(ranged, summary))
+    told = record(Range(ranged=ranged, summary=summary))
     assert type(told).model_validate_json(told.model_dump_json()) == told
     assert told.answers is not None
     assert told.answers[4].states == {"load.at_most": 5.0}

@@ -16,7 +16,7 @@ from optimizer.desk.frame import button, choice, field, folded, form, report, sk
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
-from optimizer.desk.way import onwards, place, subject, title, way
+from optimizer.desk.way import onwards, page_of, place, subject
 from optimizer.report.acid import ph_document, ph_words, solution_words, weighable
 from optimizer.report.charts import acid_curve
 from optimizer.units import number, whole_down
@@ -94,7 +94,7 @@ def acidity(asked: Asked) -> Page:
     batch, answer = batch_of(found), ph_of(found)
     session = answer.sessions[-1] if answer.sessions else None
     document = ph_document(f"pH: {found.name}", answer, found.notes)
-    parts = [way(asked, "ph"), _alarms(answer)]
+    parts = [_alarms(answer)]
     if session is None:
         parts += [_blind(answer), _begin(asked, answer)]
     else:
@@ -103,11 +103,11 @@ def acidity(asked: Asked) -> Page:
         curve = sketched(acid_curve(curve_of(session, session.advice.next_addition), session), "curve")
         parts += [tag("div", todo, tag("div", curve, _log(asked, session)), class_="two"), _another(asked, answer)]
     parts.append(folded("All of it: what it rests on, cautions", report(document)))
-    return Page(title(batch, "pH"), markup(*parts))
+    return page_of(asked, batch, "ph", *parts)
 
 
 def _alarms(answer: PhAnswer) -> Html | None:
-    said = [tag("li", c.words) for c in answer.alarms]
+    said = [tag("li", c.words) for c in answer.alarms if c.loud]
     return tag("div", tag("ul", *said), class_="caution", role="note") if said else None
 
 

@@ -12,7 +12,7 @@ from optimizer.desk.frame import button, choice, field, folded, form, report, ti
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
-from optimizer.desk.way import onwards, place, subject, title, way
+from optimizer.desk.way import onwards, page_of, place, subject
 from optimizer.report.thicken import thicken_document
 from optimizer.units import number
 
@@ -66,15 +66,15 @@ def thickening(asked: Asked) -> Page:
     batch, told = batch_of(found), thickened(found)
     wanted = asked.text("material") or asked.query.get("material", "")
     log = next((one for one in told.logs if one.material_id == wanted), told.logs[0] if told.logs else None)
-    document = thicken_document(told.batch, told.logs, told.begun, told.cautions, told.struck)
-    parts: list[Html | None] = [way(asked, "thicken")]
+    document = thicken_document(told)
+    parts: list[Html | None] = []
     if log is None:
         parts += [tag("p", document.verdict), onwards(asked, batch, "thicken")]
     else:
         parts += [_others(asked, told.logs, log), _now(log), _step(asked, batch, log), onwards(asked, batch, "thicken")]
         parts += [_log(asked, log)]
     parts.append(folded("All of it: limits, curve, cautions", report(document), open_=bool(log and log.points)))
-    return Page(title(batch, "Thicken"), markup(*parts))
+    return page_of(asked, batch, "thicken", *parts)
 
 
 def _others(asked: Asked, logs: tuple[ThickeningLog, ...], here: ThickeningLog) -> Html | None:

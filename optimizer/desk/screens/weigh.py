@@ -13,7 +13,7 @@ from optimizer.desk.frame import button, field, folded, form, report, tick
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
-from optimizer.desk.way import onwards, place, subject, title, way
+from optimizer.desk.way import onwards, page_of, place, subject, way
 from optimizer.report.weigh import after_of, grams_text, head_of, remark, weigh_document
 from optimizer.studies.substitute import Wish
 from optimizer.units import AS_TYPED, number
@@ -60,11 +60,11 @@ def weigh(asked: Asked) -> Page:
     else:
         now = tag("div", _one(asked, found, sheet, step, line))
     both = tag("div", now, tag("div", _all(asked, sheet), _struck(found)), class_="two")
-    return Page(title(batch, "Weigh"), markup(way(asked, "weigh"), _alarms(sheet), both, _sheet(sheet)))
+    return page_of(asked, batch, "weigh", _alarms(sheet), both, _sheet(sheet))
 
 
 def _alarms(sheet: WeighSheet) -> Html | None:
-    said = [tag("li", c.words) for c in sheet.alarms]
+    said = [tag("li", c.words) for c in sheet.alarms if c.loud]
     return tag("div", tag("ul", *said), class_="caution", role="note") if said else None
 
 
@@ -229,4 +229,4 @@ def without(asked: Asked) -> Page:
     answer = go_on_without(material, found, f"{left!r} g", Wish())
     document = answer.document()
     back = (place(asked, "weigh"), "Weigh")
-    return Page(document.title, markup(way(asked, "weigh"), report(document)), back=back)
+    return Page(document.title, report(document), back=back, way=way(asked, "weigh"))
