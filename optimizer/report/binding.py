@@ -48,7 +48,7 @@ def lots_listing(result: Result, at_risk: Sequence[str]) -> list[Listing]:
     said = (
         f"{len(at_risk)} limits sit at their very end, and one lot as far off as the library knows lots breaks each: "
         f"{'; '.join(readings[i] for i in at_risk)}.",
-        "Doses that stand it, and what they cost: tenside robust, with the name of this brief.",
+        "Doses that stand it, and what they cost: 'tenside robust' with the name of this brief.",
     )
     return [Listing("On lots that differ", said)]
 

@@ -55,6 +55,7 @@ def blend_document(
     result: Result,
     explanation: Explanation | None = None,
     chemistry: Chemistry | None = None,
+    *,
     broken_by_lots: Sequence[str] = (),
     more: tuple[Section | Document, ...] = (),
 ) -> Document:

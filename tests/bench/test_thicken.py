@@ -349,8 +349,8 @@ def test_all_planned_thickeners_before_the_first_step_and_the_curve_after(tmp_pa
     code, out, _ = run("thicken", path)
     assert code == 0
     assert "3 thickeners are planned" in out
-    said = out.replace("\n", " ")
-    assert re.search(r"planned\.\s+next\s+tenside thicken \S+\s+--material\s+\S+\s+--added\s+0%", said)
+    said = "".join(out.split())  # a long path is broken where the line ends
+    assert re.search(r"planned\.nexttensidethicken\S+--material\S+--added0%", said)
     for dose, value in ((0, 100), (0.2, 900)):
         run("thicken", path, "--material", SALT, "--added", f"{dose}%", "--viscosity", value, "--target", 3000)
     code, out, _ = run("thicken", path)

@@ -143,7 +143,7 @@ def whole(result: Result) -> str:
     room = leeway_document(leeway(brief, 0.03 * result.objective))
     assert result.weighable is not None
     chemistry = chemistry_of(brief, result.weighable, result.setting)
-    return page(blend_document(result, None, chemistry, (front.chapter(), room.chapter())))
+    return page(blend_document(result, None, chemistry, more=(front.chapter(), room.chapter())))
 
 
 def odd(*texts: str) -> Document:
