@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Literal
 
-from optimizer.answers.bench import alarms_at
+from optimizer.answers.bench import foremost_at
 from optimizer.answers.subject import Subject
 from optimizer.errors import UsageError
 from optimizer.immutable import replace
@@ -99,7 +99,7 @@ def curve_of(session: AcidSession, more_g: float = 0.0) -> tuple[tuple[float, In
     inside = log.readings[-1].grams if log.readings else 0.0
     end = 1.25 * max(inside + more_g, session.total.typical)
     grams = [end * k / CURVE_POINTS for k in range(CURVE_POINTS + 1)]
-    return tuple((g, log.expected_ph(g / log.sample)) for g in grams)
+    return tuple((g, (log.expected_ph if g < inside else log.expected_after)(g / log.sample)) for g in grams)
 
 
 def thickened(
@@ -133,7 +133,7 @@ def thickened(
     from optimizer.bench.thicken import log_of, logs_of
     from optimizer.bench.thicken_entry import check_planned, percent_added, record
     from optimizer.data.cautions import cautions_from
-    from optimizer.intake.names import material_of
+    from optimizer.data.names import material_of
     from optimizer.report.thicken import Thickened
 
     path, content = found.batch_path, found.batch
@@ -159,5 +159,11 @@ def thickened(
         check_planned(material, str(path), content, *about)
         chosen = (log_of(material, content, *about),)
     own = cautions_from((log.material for log in chosen), found.brief.library).values()
-    cautions = (*alarms_at(found, found.formula, found.setting), *own)
-    return Thickened(found.name, chosen, cautions, struck_of(content, "step"), bool(content.thickening))
+    cautions = (*foremost_at(found, found.formula, found.setting), *own)
+    return Thickened(
+        batch=found.name,
+        logs=chosen,
+        cautions=cautions,
+        struck=struck_of(content, "step"),
+        begun=bool(content.thickening),
+    )

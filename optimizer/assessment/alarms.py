@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from optimizer.assessment.evidence import told_of
+from optimizer.assessment.evidence import line_of, rests_on, told_of
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution, cautions_of
 from optimizer.data.facts import Material
@@ -15,6 +15,12 @@ from optimizer.rules.row import Setting
 from optimizer.units import AS_TYPED, USED, listed, number
 
 SCENTS = ("perfume", "essential oil")
+
+FORBIDDEN = "ABOVE A LEGAL CEILING"
+MICROBES = (
+    "Microbes grow in such a wash and can hurt who uses it. Give it a preservative that acts at its pH, at its usual "
+    "use, then have a challenge test done; only that shows that it holds."
+)
 
 
 def cautions_at(brief: Brief, formula: Formula | None, setting: Setting) -> tuple[Caution, ...]:
@@ -31,9 +37,19 @@ def alarms_of(brief: Brief, formula: Formula, setting: Setting) -> tuple[Caution
     return tuple(caution for cautions in found for caution in cautions)
 
 
+def foremost(brief: Brief, formula: Formula, setting: Setting) -> tuple[Caution, ...]:
+    """Return what any paper about a formula says, however short: its alarms, and on what it rests."""
+    return (*alarms_of(brief, formula, setting), *line_of([rests_on(brief, formula, setting)]))
+
+
 def uncharted(brief: Brief) -> tuple[Caution, ...]:
     """Return what is said of a use or a market of which the library knows too little."""
     return (*_market(brief), *_use(brief))
+
+
+def foretold(brief: Brief) -> tuple[Caution, ...]:
+    """Return what is said first of every formula of a brief, whatever is in it."""
+    return (*uncharted(brief), *_asked(brief))
 
 
 def _market(brief: Brief) -> Iterator[Caution]:
@@ -64,7 +80,7 @@ def _forbidden(brief: Brief, formula: Formula, setting: Setting) -> Iterator[Cau
             c = rule.ceiling
             where = "" if rule.source == "law" else f"; look up that of '{brief.scenario.market}'"
             yield Caution(
-                f"ABOVE A LEGAL CEILING: {rule.name} {number(rule.value(formula, setting), 3)} %, at most "
+                f"{FORBIDDEN}: {rule.name} {number(rule.value(formula, setting), 3)} %, at most "
                 f"{number(c.percent)} % ({c.place}{where}). {c.note}".rstrip(),
                 loud=True,
             )
@@ -72,21 +88,21 @@ def _forbidden(brief: Brief, formula: Formula, setting: Setting) -> Iterator[Cau
             yield Caution(f"BARRED BY LAW: {rule.reading()}.", loud=True)
 
 
-def _unpreserved(brief: Brief, formula: Formula, setting: Setting) -> Iterator[Caution]:
+def _asked(brief: Brief) -> Iterator[Caution]:
     if brief.scenario.unpreserved:
         yield Caution(
             f"The brief asks for no preservative, because: {brief.scenario.unpreserved} That is its maker's reason; "
             "whether it holds is for a safety assessor and a challenge test to say.",
             loud=True,
         )
+
+
+def _unpreserved(brief: Brief, formula: Formula, setting: Setting) -> Iterator[Caution]:
+    yield from _asked(brief)
     rule = next((r for r in brief.rules if isinstance(r, Preserved)), None)
     reason = "" if rule is None else rule.reason(formula, setting)
     if reason:
-        yield Caution(
-            f"NOT PRESERVED: {reason}. Microbes grow in such a wash and can hurt who uses it. Give it a preservative "
-            "that acts at its pH, at its usual use, then have a challenge test done; only that shows that it holds.",
-            loud=True,
-        )
+        yield Caution(f"NOT PRESERVED: {reason}. {MICROBES}", loud=True)
 
 
 def usual_use(formula: Formula) -> tuple[Caution, ...]:

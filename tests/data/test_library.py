@@ -97,6 +97,7 @@ def test_every_cas_number_has_its_check_digit(substances: dict[str, list[Substan
 
 WEIGHTS = {
     "H": 1.008, "C": 12.011, "N": 14.007, "O": 15.999, "Na": 22.990, "P": 30.974, "S": 32.06, "Cl": 35.45, "K": 39.098,
+    "Mg": 24.305,
 }  # fmt: skip
 """IUPAC, "Standard atomic weights of the elements 2021" (Pure Appl. Chem. 94 (2022) 573), Table 1, abridged."""
 
@@ -159,6 +160,42 @@ FORMULAS = {
     "Disodium Cocoamphodiacetate": "C20H36N2Na2O6",
     "Lauramine Oxide": "C14H31NO",
     "Potassium Cocoate": "C12H23KO2",
+    "Potassium Cocoyl Glutamate": "C17H30NKO5",
+    "Sodium Cocoyl Alaninate": "C15H28NNaO3",
+    "Disodium Laureth Sulfosuccinate": "C22H40Na2SO10",
+    "Sodium Laureth-5 Carboxylate": "C22H43NaO7",  # four ethylene oxides: the name counts the acetate too
+    "Cocamide MEA": "C14H29NO2",
+    "Glyceryl Oleate": "C21H40O4",
+    "Glycol Distearate": "C38H74O4",
+    # materials entered from memory as a whole
+    "Sodium Lauroamphoacetate": "C18H35N2NaO4",
+    "Lauramidopropyl Betaine": "C19H38N2O3",
+    "Cocamidopropylamine Oxide": "C17H36N2O2",
+    "Ammonium Laureth Sulfate": "C16H37NSO6",
+    "Magnesium Laureth Sulfate": "C32H66MgS2O12",
+    "Disodium Lauryl Sulfosuccinate": "C16H28Na2SO7",
+    "Laureth-2": "C16H34O3",
+    "Laureth-3": "C18H38O4",
+    "Laureth-4": "C20H42O5",
+    "Laureth-7 Citrate": "C32H60O14",
+    "Cocamide MIPA": "C15H31NO2",
+    "Sodium Lauroyl Lactylate": "C18H31NaO6",
+    "Sodium Lauroyl Glutamate": "C17H30NNaO5",
+    "Polyglyceryl-10 Laurate": "C42H84O22",
+    "Sucrose Laurate": "C24H44O12",
+    "Cetrimonium Chloride": "C19H42NCl",
+    "Behentrimonium Chloride": "C25H54NCl",
+    "Climbazole": "C15H17N2ClO2",
+    "Piroctone Olamine": "C16H30N2O3",
+    "Caprylhydroxamic Acid": "C8H17NO2",
+    "Sodium Levulinate": "C5H7NaO3",
+    "Sodium Gluconate": "C6H11NaO7",
+    "Gluconolactone": "C6H10O6",
+    "Trisodium Ethylenediamine Disuccinate": "C10H13N2Na3O8",
+    "Arginine": "C6H14N4O2",
+    "Potassium Hydroxide": "KOH",
+    "Magnesium Chloride": "MgCl2H12O6",  # hexahydrate
+    "Ammonium Chloride": "NH4Cl",
 }
 """Molecular formulas: textbook chemistry, from memory."""
 

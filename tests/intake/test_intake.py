@@ -14,12 +14,12 @@ from typer.testing import CliRunner
 from optimizer.cli.every import app
 from optimizer.data.formula_file import read_formula
 from optimizer.data.library import read_library
+from optimizer.data.names import Names
 from optimizer.data.shelf import read_shelf
 from optimizer.data.workbook import write_rows
 from optimizer.errors import DataError
 from optimizer.files import shipped
 from optimizer.intake.formula_sheet import read_formula_sheet
-from optimizer.intake.names import Names
 from optimizer.intake.price_list import read_price_list, shelf_rows
 
 LIBRARY = read_library([shipped("library")])
@@ -252,6 +252,10 @@ def price_of(tmp_path: Path, text: str, **more: float) -> float:
         ("Material;Pack;Price\nGlycerin;5 kg canister;10.00\n", 2.0),
         ("Material;Pack;Price\nGlycerin;4*5 kg;50.00\n", 2.5),
         ("Material;Pack;Price\nGlycerin;5 kg x 4;50.00\n", 2.5),
+        ("Material;Price in EUR per tonne\nGlycerin;1850\n", 1.85),
+        ("Bezeichnung;Gebinde;Preis\nGlycerin;25kg Kanister;46,25 EUR\n", 1.85),
+        ("Material;Price/kg;Price/100g\nGlycerin;1.85;0.19\n", 1.85),
+        ("Material;Pack kg;Price;Unit price\nGlycerin;25;46.25;1.85\n", 1.85),
         ("Material;Price incl. VAT;Net price;Pack kg\nGlycerin;11.90;10;5\n", 2.0),
         ("Material;Price (gross);Price (net);VAT;Pack kg\nGlycerin;11.90;10;19;5\n", 2.0),
     ],
@@ -273,6 +277,8 @@ def test_a_price_of_a_litre_needs_a_density(tmp_path: Path) -> None:
         ("Material;Unit price;Pack\nGlycerin;1.85;25 kg\n", "of a kg or of a pack? The list does not say."),
         ("Material;Price (incl. VAT);Pack\nGlycerin;1.85;25 kg\n", "these prices include the tax"),
         ("Material;Price per pallet;Pack\nGlycerin;1.85;25 kg\n", "'pallet' is no measure that is read"),
+        ("Material;Price/kg;Price/100g\nGlycerin;2.1;0.4\n", "contradict each other: 2.1 per kg and 4 per kg"),
+        ("Material;Pack kg;Pack price;Price per kg\nGlycerin;25;46.25;2.50\n", "contradict each other"),
         ("Material;Pack;Price\nGlycerin;1.000 kg;12 EUR\n", "can be read two ways"),
         ("Material;Pack;Price\nGlycerin;canister;12 EUR\n", "'canister' is no pack size"),
     ],
@@ -303,6 +309,10 @@ def doses_of(path: Path, **more: float) -> dict[str, float]:
         "No.,Name,%\n1,Water,90\n2,Glycerin,10\n",
         "1,Water,90\n2,Glycerin,10\n",
         "Name;%\nWater;90,0\nGlycerin;10,0\n",
+        "Name,% (w/w)\nWater,90\nGlycerin,10\n",
+        "Name,Amount (% m/m)\nWater,90\nGlycerin,10\n",
+        "INCI;Gew.-%\nWater;90,0\nGlycerin;10,0\n",
+        "Name,%\nWater,90\nGlycerin,10\nSodium hydroxide,to pH 5.5\n",
     ],
 )
 def test_plain_headings_are_read(tmp_path: Path, text: str) -> None:
@@ -322,6 +332,8 @@ def test_plain_headings_are_read(tmp_path: Path, text: str) -> None:
             "per cent of a part, or fractions?",
         ),
         ("Name,Dose (g/kg)\nWater,900\nGlycerin,100\n", "which is neither per cent nor a weight"),
+        ("Ingredient,ppm\nWater,900000\nGlycerin,100000\n", "no column of doses is read here: 'ppm'"),
+        ("Ingredient,Trial 1 %,Trial 2 %\nWater,90,80\nGlycerin,10,20\n", "'Trial 1 %' and 'Trial 2 %'"),
         ("1,Water\n2,Glycerin\n", "no columns of names and figures were found"),
     ],
 )

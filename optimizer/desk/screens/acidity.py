@@ -88,7 +88,7 @@ def acidity(asked: Asked) -> Page:
     batch, answer = batch_of(found), ph_of(found)
     session = answer.sessions[-1] if answer.sessions else None
     document = ph_document(f"pH: {found.name}", answer, found.notes)
-    parts = [alarms(c.words for c in answer.alarms)]
+    parts = [alarms(c.words for c in answer.alarms if c.loud)]
     if session is None:
         parts += [_blind(answer), _begin(asked, answer)]
     else:

@@ -8,7 +8,7 @@ from dataclasses import fields
 from optimizer.answers.beginning import begin, library_in, shelf_in
 from optimizer.brief import beginning as offers
 from optimizer.brief.beginning import Offer, Wanted
-from optimizer.data.pool import names_of
+from optimizer.data.names import names_of
 from optimizer.desk.asked import Asked
 from optimizer.desk.folder import name_of
 from optimizer.desk.frame import button, choice, field, folded, form

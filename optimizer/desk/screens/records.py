@@ -20,7 +20,7 @@ from optimizer.errors import DataError, UsageError
 from optimizer.records.batches import batch_id, note, photo_from, put_away, suffix_of
 from optimizer.records.calendar import add_result, lay, strike
 from optimizer.records.lots import lots_of, where_lot
-from optimizer.records.overview import Listed, Noted, Shown, overview, shown
+from optimizer.records.overview import Listed, NoteKept, Shown, overview, shown
 from optimizer.records.series import Calendar, tests_of
 from optimizer.records.store import Store, open_store
 from optimizer.report.calendar import calendar_document
@@ -219,7 +219,7 @@ def record(asked: Asked) -> Page:
     return Page(document.title, markup(*parts), here="records", back=("/records", "Records"))
 
 
-def _photos(number_: str, seen: tuple[Noted, ...]) -> Html | None:
+def _photos(number_: str, seen: tuple[NoteKept, ...]) -> Html | None:
     figures = [
         tag(
             "figure",

@@ -59,7 +59,7 @@ def thickening(asked: Asked) -> Page:
     batch, told = batch_of(found), thickened(found)
     wanted = asked.text("material") or asked.query.get("material", "")
     chosen = next((one for one in told.logs if one.material_id == wanted), told.logs[0] if told.logs else None)
-    document = thicken_document(told.batch, told.logs, told.begun, told.cautions, told.struck)
+    document = thicken_document(told)
     parts: list[Html | None] = []
     if chosen is None:
         parts += [tag("p", document.verdict), onwards(asked, batch, "thicken")]

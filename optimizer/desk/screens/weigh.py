@@ -53,7 +53,7 @@ def weigh(asked: Asked) -> Page:
     else:
         now = tag("div", _one(asked, found, sheet, step, line))
     both = tag("div", now, tag("div", _all(asked, sheet), _struck(found)), class_="two")
-    return page_of(asked, batch, "weigh", alarms(c.words for c in sheet.alarms), both, _sheet(sheet))
+    return page_of(asked, batch, "weigh", alarms(c.words for c in sheet.alarms if c.loud), both, _sheet(sheet))
 
 
 def noted_g(line: WeighLine) -> float:
