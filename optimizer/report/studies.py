@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from math import inf, isnan
 
-from optimizer.assessment.alarms import alarms_of, cautions_at, uncharted
+from optimizer.assessment.alarms import cautions_at, uncharted
 from optimizer.assessment.chemistry import Chemistry
 from optimizer.report.blend import (
     FIRST,
@@ -220,7 +220,7 @@ def compare_document(comparison: Comparison) -> Document:
     if any(s.formula and s.formula.held_back for s in sides):
         rows.append(("kept free", *(s.formula.held_back if s.formula else None for s in sides)))
     columns: Columns = ("material", *figures(*heads, form=".2f"))
-    alarms = tuple(f"{s.name}: {c.words}" for s in sides if s.formula for c in alarms_of(s.brief, s.formula, s.setting))
+    alarms = tuple(f"{s.name}: {c.words}" for s in sides for c in s.cautions)
     sections: list[Table | Listing] = [Listing(FIRST, alarms, "caution")] if alarms else []
     sections.append(Table("Doses, % w/w as supplied", columns, tuple(rows)))
     measures = [s.measures for s in sides]

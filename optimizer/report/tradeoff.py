@@ -3,8 +3,9 @@
 from math import isnan
 from pathlib import Path
 
-from optimizer.assessment.alarms import uncharted
+from optimizer.assessment.alarms import alarms_of, uncharted
 from optimizer.data.cautions import ALWAYS, Caution
+from optimizer.data.formula import Formula, Line
 from optimizer.errors import UsageError
 from optimizer.immutable import immutable, replace, seen, told, untold
 from optimizer.report.blend import alarm_listing, caution_listing
@@ -22,6 +23,7 @@ from optimizer.report.document import (
     figures,
 )
 from optimizer.report.picture_file import canvas, is_svg, write_plotted, write_svg
+from optimizer.rules.row import Setting
 from optimizer.solve.tradeoff import Axis, Break, Frontier, Stretch
 from optimizer.studies.leeway import Leeway
 from optimizer.units import CHANGE_SHOWN, listed, number
@@ -75,8 +77,22 @@ class Family:
 
     @told
     def cautions(self) -> tuple[Caution, ...]:
-        """What is said of use and market, then those that always apply."""
-        return (*uncharted(self.family[0][1].brief), *map(Caution, ALWAYS))
+        """What is said first of any formula on the curves, then those that always apply."""
+        return (*_alarms(self.family), *map(Caution, ALWAYS))
+
+
+def _alarms(curves: tuple[tuple[str, Frontier], ...]) -> tuple[Caution, ...]:
+    """Return what is said before anything else of the formulas at the breaks, each once."""
+    found = list(uncharted(curves[0][1].brief))
+    for _, one in curves:
+        items, acidity = {i.id: i for i in one.brief.pool.items}, one.brief.acidity
+        tolerance = acidity.tolerance if acidity else 0.0
+        for there in one.breaks:
+            near = [t for s in one.stretches if there.x in (s.first, s.last) for t in s.targets if not isnan(t)]
+            formula = Formula(tuple(Line(items[n], x) for n, x in there.doses.items()), one.brief.pool.held_back)
+            for setting in [Setting(t, t - tolerance, t + tolerance) for t in near] or [Setting()]:
+                found += alarms_of(one.brief, formula, setting)
+    return tuple({c.text: c for c in found}.values())
 
 
 def frontier_document(curves: tuple[tuple[str, Frontier], ...], *, here: tuple[float, ...] | None = None) -> Document:
@@ -92,7 +108,7 @@ def frontier_document(curves: tuple[tuple[str, Frontier], ...], *, here: tuple[f
             continue
         sections.append(_breaks(one, suffix))
         sections.append(_stretches(one, suffix))
-    cautions = (*uncharted(first.brief), *map(Caution, ALWAYS))
+    cautions = (*_alarms(curves), *map(Caution, ALWAYS))
     sections[:0] = alarm_listing(cautions)
     sections.append(caution_listing(cautions))
     count = sum(len(f.stretches) for _, f in curves)

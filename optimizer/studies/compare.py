@@ -6,7 +6,9 @@ from collections.abc import Callable
 from itertools import combinations, pairwise, permutations
 from math import fsum, isnan, nan
 
+from optimizer.assessment.alarms import alarms_of
 from optimizer.brief.brief import Brief
+from optimizer.data.cautions import Caution
 from optimizer.data.formula import Doses, Formula
 from optimizer.data.pool import Ingredient, Pool
 from optimizer.immutable import Figure, immutable, replace, seen, told, untold
@@ -56,6 +58,11 @@ class Side:
         if self.formula is None:
             return {}
         return {o.id: o for o in measure_rules(self.brief, self.formula, self.setting)}
+
+    @told
+    def cautions(self) -> tuple[Caution, ...]:
+        """What is said of it before anything else."""
+        return alarms_of(self.brief, self.formula, self.setting) if self.formula else ()
 
     @told
     def measures(self) -> dict[str, Figure]:
