@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from tempfile import gettempdir
+from typing import Any
 
 import pytest
 from hypothesis import settings
@@ -25,8 +27,8 @@ settings.load_profile("tests")
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Who asks for the slow tests (`-m ''`) gets every drawn example, too."""
-    Extent.everything = "not slow" not in config.option.markexpr
+    """Who asks for all tests (`-m ''`) gets every drawn example, too."""
+    Extent.everything = not config.option.markexpr
 
 
 @pytest.fixture
@@ -45,3 +47,12 @@ def run(monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> R
         return Ran(code, out, err)
 
     return command
+
+
+@pytest.fixture(scope="session")
+def chrome() -> Iterator[Any]:
+    """Return the one browser of this process; `tests.support.chromium.window` makes it fit a test."""
+    from tests.support.chromium import chromium
+
+    with chromium() as driver:
+        yield driver

@@ -21,11 +21,48 @@ TOLD = {
     "why": ("studies:why_document", "", "worth"),
     "compare": ("studies:compare_document", "", "sides"),
     "substitute": ("substitute:substitute_document", "", "standins"),
-    "frontier": ("tradeoff:frontier_document", "tradeoff:Family", "curves.breaks"),
+    "frontier": ("tradeoff:frontier_document", "tradeoff:Frontiers", "curves.breaks"),
     "leeway": ("tradeoff:leeway_document", "", "rooms"),
     "robust": ("lots:robust_document", "", "rules"),
     "range": ("sweep:range_document", "sweep:Range", "answers"),
     "together": ("joint:plan_document", "joint:Together", "products"),
+    "variants": ("variants:variants_document", "", "outcomes"),
+    "restandardise": ("lots:restandardise_document", "", "doses"),
+    "batch": ("made:laid_document", "", ""),
+    "weigh": ("weigh:weigh_document", "", "steps"),
+    "weighed": ("made:weighed_document", "", "weights"),
+    "card": ("card:card_document", "", "lines"),
+    "card --share": ("shared_card:shared_document", "", "lines"),
+    "ph": ("acid:ph_document", "", "log.readings"),
+    "thicken": ("thicken:thicken_document", "", "logs"),
+    "advice": ("advice:advice_document", "", "advice"),
+    "made": ("made:made_document", "", "rules"),
+    "label": ("label:label_document", "", "substances"),
+    "cost": ("costing:cost_document", "", "lines"),
+    "stock": ("stock:stock_document", "", "held"),
+    "pack-up": ("records:packed_document", "", ""),
+    "list": ("reference:briefs_document", "", "own"),
+    "explain brief": ("reference:explained_document", "", "tables"),
+    "explain shelf": ("reference:columns_document", "", "tables"),
+    "rules": ("reference:rules_document", "", "rules"),
+    "library list": ("reference:library_document", "", "materials"),
+    "library show": ("reference:material_document", "", "substances"),
+    "library check": ("reference:doubts_document", "", ""),
+    "library evidence": ("evidence:evidence_document", "", ""),
+    "library law": ("law:law_document", "", "ceilings"),
+    "import formula": ("intake:formula_document", "", "lines"),
+    "import prices": ("intake:prices_document", "", "lines"),
+    "records keep": ("records:kept_document", "", ""),
+    "records master": ("records:version_document", "", ""),
+    "records versions": ("records:versions_document", "", "versions"),
+    "records list": ("records:list_document", "", "batches"),
+    "records show": ("records:batch_document", "", "readings"),
+    "records lots": ("records:lots_document", "", "lots"),
+    "records where": ("records:where_document", "", "batches"),
+    "records export": ("records:moved_document", "", ""),
+    "records check": ("records:soundness_document", "", ""),
+    "records tests": ("calendar:calendar_document", "", "tests"),
+    "records due": ("calendar:tasks_document", "", "due"),
     "trials plan": ("trials:plan_document", "", "beakers"),
     "trials sheet": ("trials:sheet_document", "", "lines"),
     "trials note": ("trials:note_document", "", "beakers"),
@@ -52,9 +89,14 @@ class Answer(Generic[T]):
         found: What the study found, frozen and detached from everything that found it.
         exit_code: Exit code of the command: 0 solved, 4 impossible or broken, 5 not proven.
         parts: What document and record are made of.
+        following: What a maker does now, told before all other facts of the document.
+        closing: What is said after the document is printed.
     """
 
-    def __init__(self, question: str, found: T, exit_code: int, *parts: Any) -> None:
+    following: str = ""
+    closing: str = ""
+
+    def __init__(self, question: str, found: T, exit_code: int = 0, /, **parts: Any) -> None:
         """Take what was found and what it is told from.
 
         Args:
@@ -63,19 +105,24 @@ class Answer(Generic[T]):
             exit_code: Exit code of the command.
             parts: What document and record are made of, if that is more than what was found.
         """
-        self.question, self.found, self.exit_code, self.parts = question, found, exit_code, parts or (found,)
+        self.question, self.found, self.exit_code, self.parts = question, found, exit_code, parts
         self._document, self._told, self._lines = TOLD[question]
 
     def document(self, chapters: tuple[Document, ...] = ()) -> Document:
         """Return the report as plain data, for any renderer; that of a blend with further chapters, if given."""
-        document: Document = _loaded(self._document)(*self.parts, *([chapters] if chapters else []))
+        more: dict[str, Any] = {"more": chapters} if chapters else {}
+        document: Document = _loaded(self._document)(*(() if self.parts else (self.found,)), **self.parts, **more)
+        if self.following:
+            from optimizer.immutable import replace
+
+            return replace(document, facts=(("next", self.following), *document.facts))
         return document
 
     def record(self) -> Record:
         """Return the answer as its JSON record (see `tenside schema`)."""
         from optimizer.report.record import record
 
-        return record(_loaded(self._told)(*self.parts) if self._told else self.found)
+        return record(_loaded(self._told)(**self.parts) if self._told else self.found)
 
     def to_json(self) -> str:
         """Return the answer as JSON."""

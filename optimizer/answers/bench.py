@@ -57,11 +57,11 @@ def batch_of(found: Subject) -> Batch:
     return found.batch
 
 
-def alarms_at(found: Subject, formula: Formula, setting: Setting) -> tuple[Caution, ...]:
-    """Return what is said of a formula before anything else."""
-    from optimizer.assessment.alarms import cautions_at
+def foremost_at(found: Subject, formula: Formula, setting: Setting) -> tuple[Caution, ...]:
+    """Return what any paper about a subject's formula says."""
+    from optimizer.assessment.alarms import foremost
 
-    return tuple(c for c in cautions_at(found.brief, formula, setting) if c.loud)
+    return foremost(found.brief, formula, setting)
 
 
 def lay_batch(
@@ -139,7 +139,9 @@ def lay_batch(
         master=master or (found.batch.master if found.batch else ""),
     )
     told = tuple(bench.told(*taken))
-    laid = Laid(str(out), batch_from(tomli.loads(text), str(out)), amount.words, (*found.notes, *told))
+    laid = Laid(
+        path=str(out), batch=batch_from(tomli.loads(text), str(out)), words=amount.words, notes=(*found.notes, *told)
+    )
     write_atomic(out, text)
     return laid
 
@@ -155,7 +157,7 @@ def sheet_of(found: Subject, *, predilute: bool = False) -> WeighSheet:
         found.brief.library,
         later if batch.held_back_percent else (),
         predilute=predilute,
-        alarms=alarms_at(found, found.formula, found.setting),
+        alarms=foremost_at(found, found.formula, found.setting),
     )
 
 
@@ -266,7 +268,7 @@ def card_of(found: Subject, *, planned: bool = False, master: str = "", on: str 
             master=master or made.master,
             day=on or made.finish.on or made.planned_on,
             ph_read=ph,
-            alarms=alarms_at(found, formula_at(replace(found.brief.pool, held_back=0.0), percent), at),
+            alarms=foremost_at(found, formula_at(replace(found.brief.pool, held_back=0.0), percent), at),
         )
     held = found.formula.held_back
     return formula_card(
@@ -279,7 +281,7 @@ def card_of(found: Subject, *, planned: bool = False, master: str = "", on: str 
         batch=made.batch if made else "",
         master=master or (made.master if made else ""),
         day=on or (made.planned_on if made else "") or day_of(""),
-        alarms=alarms_at(found, found.formula, found.setting),
+        alarms=foremost_at(found, found.formula, found.setting),
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Literal
 
-from optimizer.answers.bench import alarms_at
+from optimizer.answers.bench import foremost_at
 from optimizer.answers.subject import Subject
 from optimizer.errors import UsageError
 from optimizer.immutable import replace
@@ -159,5 +159,11 @@ def thickened(
         check_planned(material, str(path), content, *about)
         chosen = (log_of(material, content, *about),)
     own = cautions_from((log.material for log in chosen), found.brief.library).values()
-    cautions = (*alarms_at(found, found.formula, found.setting), *own)
-    return Thickened(found.name, chosen, cautions, struck_of(content, "step"), bool(content.thickening))
+    cautions = (*foremost_at(found, found.formula, found.setting), *own)
+    return Thickened(
+        batch=found.name,
+        logs=chosen,
+        cautions=cautions,
+        struck=struck_of(content, "step"),
+        begun=bool(content.thickening),
+    )

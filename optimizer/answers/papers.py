@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from optimizer.answers.bench import alarms_at
+from optimizer.answers.bench import foremost_at
 from optimizer.answers.subject import Subject
 from optimizer.errors import UsageError
 from optimizer.immutable import replace
@@ -119,7 +119,7 @@ def cost_for(
         batches=plan,
         notes=(*found.notes, *told, *assumed, *(f"{said}." for said in bench.told(*taken))),
     )
-    return replace(costing, alarms=alarms_at(found, found.formula, found.setting))
+    return replace(costing, alarms=foremost_at(found, found.formula, found.setting))
 
 
 def _as_made(subject: Subject) -> tuple[Formula, Size | None, tuple[str, ...]]:

@@ -11,8 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from optimizer.answers.answer import Answer
-from optimizer.brief.brief import Brief, load_brief
-from optimizer.brief.scenario import find_scenario
+from optimizer.brief.brief import Brief
 from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
@@ -55,11 +54,10 @@ def read_brief(
     Raises:
         DataError: With every problem of the files at once.
     """
-    from optimizer.answers.stock import with_stock_left
+    from optimizer.answers.stock import stocked_brief
 
     asked = [(key.replace("__", "."), "" if value is None else str(value)) for key, value in changes.items()]
-    found = find_scenario(str(name_or_path))
-    return with_stock_left(load_brief(found, changes=asked, shelf=shelf_file, libraries=library_files))
+    return stocked_brief(name_or_path, asked, shelf=shelf_file, libraries=library_files)
 
 
 def brief_of(asked: Asked) -> Brief:
@@ -67,7 +65,9 @@ def brief_of(asked: Asked) -> Brief:
     return asked if isinstance(asked, Brief) else read_brief(asked)
 
 
-def blend(asked: Asked, *, time_limit: float = 60.0, solver: str = "", exact: bool = False) -> Answer[Result]:
+def blend(
+    asked: Asked, *, time_limit: float = 60.0, solver: str = "", exact: bool = False, ranges: bool = False
+) -> Answer[Result]:
     """Find the best percentages that keep every rule; if there are none, what clashes.
 
     Args:
@@ -75,21 +75,24 @@ def blend(asked: Asked, *, time_limit: float = 60.0, solver: str = "", exact: bo
         time_limit: Seconds for each integer program [s].
         solver: A solver that PuLP finds, instead of HiGHS.
         exact: Also check the formula in rational arithmetic.
+        ranges: Also say how far each limit may move until another choice is better.
 
     Raises:
         SolverError: If an answer does not stand the check outside the solver.
     """
-    return _blended(asked, time_limit=time_limit, solver=solver, exact=exact)[0]
+    return _blended(asked, time_limit=time_limit, solver=solver, exact=exact, ranges=ranges)[0]
 
 
 def _blended(
-    asked: Asked, *, time_limit: float, solver: str = "", exact: bool = False
+    asked: Asked, *, time_limit: float, solver: str = "", exact: bool = False, ranges: bool = False
 ) -> tuple[Answer[Result], Explanation | None]:
     """Return the answer of a blend, and what clashes if there is no formula."""
     from optimizer.solve.best import solve
 
     brief = brief_of(asked)
-    result = solve(brief, time_limit=time_limit, solver=solver, weighable=True, exact=exact, next_best=NEXT_BEST)
+    result = solve(
+        brief, time_limit=time_limit, solver=solver, weighable=True, exact=exact, next_best=NEXT_BEST, ranges=ranges
+    )
     explanation = None
     if result.ending == "infeasible" and result.proof != "none":
         from optimizer.solve.best import linear_part
@@ -105,13 +108,22 @@ def _blended(
         chemistry = chemistry_of(brief, result.weighable, result.setting)
         at_risk = broken_by_one(result)
 
-    return Answer("blend", result, result.exit_code, result, explanation, chemistry, at_risk), explanation
+    told = Answer(
+        "blend",
+        result,
+        result.exit_code,
+        result=result,
+        explanation=explanation,
+        chemistry=chemistry,
+        broken_by_lots=at_risk,
+    )
+    return told, explanation
 
 
 def explain(asked: Asked, *, time_limit: float = 60.0) -> Answer[Explanation | None]:
     """Say why a brief is impossible and what would have to give; `found` is None if it can be met."""
     answer, explanation = _blended(asked, time_limit=time_limit)
-    return Answer("explain", explanation, answer.exit_code, *answer.parts)
+    return Answer("explain", explanation, answer.exit_code, **answer.parts)
 
 
 def check(formula: str | Path, asked: Asked, *, rest: str = "") -> Answer[Checked]:
@@ -129,7 +141,7 @@ def check(formula: str | Path, asked: Asked, *, rest: str = "") -> Answer[Checke
     checked = hold(brief, given.doses, given.held_back, given.notes)
     chemistry = chemistry_of(checked.brief, checked.formula, checked.setting)
 
-    return Answer("check", checked, 4 if checked.broken else 0, checked, chemistry)
+    return Answer("check", checked, 4 if checked.broken else 0, checked=checked, chemistry=chemistry)
 
 
 def why(material: str, asked: Asked, *, at: float = 1.0) -> Answer[Why]:
@@ -255,7 +267,7 @@ def frontier(
         for label, brief in briefs.items()
     )
     code = 0 if any(curve.breaks for _, curve in curves) else 4
-    return Answer("frontier", curves, code)
+    return Answer("frontier", curves, code, family=curves)
 
 
 def leeway(asked: Asked, *, loss: float = 0.05, others: int = 0) -> Answer[Leeway]:
@@ -335,7 +347,7 @@ def ranged(found: Ranged) -> Answer[Ranged]:
     summary = summarise(found)
 
     code = 5 if summary.unclear else 0 if summary.solved else 4
-    return Answer("range", found, code, found, summary)
+    return Answer("range", found, code, ranged=found, summary=summary)
 
 
 def together(
@@ -360,7 +372,7 @@ def together(
     plan = joint(made, leftover=leftover, buying=buying, time_limit=time_limit)
     apart = alone(made, leftover=leftover, buying=buying, time_limit=time_limit) if plan.products else ()
 
-    return Answer("together", plan, plan.exit_code, plan, apart, made)
+    return Answer("together", plan, plan.exit_code, plan=plan, alone=apart, asked=made)
 
 
 def _given(formula: str | Path, asked: Asked, rest: str = "") -> tuple[Brief, GivenFormula]:

@@ -63,7 +63,7 @@ def lay_trials(
     text = series_text(found, name=name or out.stem, brief=reference, planned_on=on)
     series = series_from(tomli.loads(text), str(out))
     write_atomic(out, text)
-    return Answer("trials plan", found, 0, found, series)
+    return Answer("trials plan", found, 0, plan=found, series=series)
 
 
 def read_trials(

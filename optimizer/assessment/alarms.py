@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from optimizer.assessment.evidence import told_of
+from optimizer.assessment.evidence import line_of, rests_on, told_of
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution, cautions_of
 from optimizer.data.facts import Material
@@ -35,6 +35,11 @@ def alarms_of(brief: Brief, formula: Formula, setting: Setting) -> tuple[Caution
     """Return what is said before anything else of a formula at a pH setting; as a rule nothing."""
     found = _market(brief), _forbidden(brief, formula, setting), _unpreserved(brief, formula, setting), _use(brief)
     return tuple(caution for cautions in found for caution in cautions)
+
+
+def foremost(brief: Brief, formula: Formula, setting: Setting) -> tuple[Caution, ...]:
+    """Return what any paper about a formula says, however short: its alarms, and on what it rests."""
+    return (*alarms_of(brief, formula, setting), *line_of([rests_on(brief, formula, setting)]))
 
 
 def uncharted(brief: Brief) -> tuple[Caution, ...]:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from math import inf, isnan, nan
 
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.evidence import BELIEVED, Backed, figures_of
-from optimizer.data.formula import Formula, Line
+from optimizer.data.formula import Formula
+from optimizer.data.pool import Ingredient
 from optimizer.immutable import immutable
 from optimizer.rules import Rule
 from optimizer.rules.row import Setting
@@ -32,30 +33,53 @@ class Rests:
     @property
     def words(self) -> str:
         """All of it in one line."""
-        weak, total = self.believed, len(self.figures)
+        weak = self.believed
         if not weak:
-            return f"Rests on {total} figure{'s' if total > 1 else ''} of its materials; none is from memory."
+            return self.short
         named = [f.words for f in weak[:NAMED]]
         more = [f"{len(weak) - NAMED} more"] if len(weak) > NAMED else []
         first = ", those of limits that bind first" if len(weak) > 1 else ""
-        verb = "is" if len(weak) == 1 else "are"
-        return f"{len(weak)} of {total} figures that decided {verb} from memory{first}: {'; '.join([*named, *more])}."
+        return f"{self.short.removesuffix('.')}{first}: {'; '.join([*named, *more])}."
+
+    @property
+    def short(self) -> str:
+        """Their numbers alone."""
+        weak, total = len(self.believed), len(self.figures)
+        if not weak:
+            return f"Rests on {total} figure{'s' if total > 1 else ''} of its materials; none is from memory."
+        return f"{weak} of {total} figures that decided {'is' if weak == 1 else 'are'} from memory."
 
 
 def rests_on(brief: Brief, formula: Formula, setting: Setting) -> Rests:
     """Return the figures of used materials that the brief's rules read, those of rules that bind first."""
-    used = [line for line in formula.lines if line.percent > USED]
-    known = {line.item.id: figures_of(line.item.material) for line in used}
-    rules = [*brief.modelled, *brief.watched, *([brief.acidity] if brief.acidity else [])]
-    read = [(rule, figures) for rule in rules if (figures := tuple(_read(rule, used, known)))]
-    read.sort(key=lambda pair: not _binds(pair[0], formula, setting))
-    return Rests(tuple(dict.fromkeys(figure for _, figures in read for figure in figures)))
+    used = [line.item for line in formula.lines if line.percent > USED]
+    return rests_of(brief, used, lambda rule: _binds(rule, formula, setting))
 
 
-def _read(rule: Rule, used: list[Line], known: Mapping[str, Mapping[str, Backed]]) -> Iterator[Backed]:
-    for line in used:
-        stated = known[line.item.id]
-        yield from (stated[figure] for figure in rule.rests_on(line.item) if figure in stated)
+def rests_along(brief: Brief, formulas: Sequence[Formula]) -> Rests:
+    """Return the figures that decided somewhere along several formulas of a brief, whatever their pH."""
+    used = {line.item.id: line.item for formula in formulas for line in formula.lines if line.percent > USED}
+    return rests_of(brief, used.values(), lambda rule: any(_binds(rule, formula, Setting()) for formula in formulas))
+
+
+def rests_of(brief: Brief, used: Iterable[Ingredient], binds: Callable[[Rule], bool]) -> Rests:
+    """Return the figures that a brief's rules read of the ingredients that its answers use.
+
+    Args:
+        brief: The brief.
+        used: The ingredients.
+        binds: Whether a rule decided; what such a rule reads comes first.
+    """
+    known = [(item, figures_of(item.material)) for item in used]
+    rules = sorted(
+        [*brief.modelled, *brief.watched, *([brief.acidity] if brief.acidity else [])], key=lambda rule: not binds(rule)
+    )
+    return Rests(tuple(dict.fromkeys(figure for rule in rules for figure in _read(rule, known))))
+
+
+def _read(rule: Rule, known: list[tuple[Ingredient, dict[str, Backed]]]) -> Iterator[Backed]:
+    for item, stated in known:
+        yield from (stated[figure] for figure in rule.rests_on(item) if figure in stated)
 
 
 def _binds(rule: Rule, formula: Formula, setting: Setting) -> bool:
@@ -68,6 +92,12 @@ def _binds(rule: Rule, formula: Formula, setting: Setting) -> bool:
 def told_of(brief: Brief, formula: Formula, setting: Setting) -> tuple[Caution, ...]:
     """Return the line that says on what an answer rests, after the materials of it that nobody read a sheet of."""
     unread = sorted({x.item.material.name for x in formula.lines if x.percent > USED and x.item.material.unread})
-    rests = rests_on(brief, formula, setting)
     found = [Caution("Entered from memory as a whole, no sheet of it was read: ask for it first.", tuple(unread))]
-    return (*(found if unread else []), *([Caution(rests.words)] if rests.figures else []))
+    return (*(found if unread else []), *line_of([rests_on(brief, formula, setting)]))
+
+
+def line_of(found: Iterable[Rests]) -> tuple[Caution, ...]:
+    """Return the one line that says on what an answer rests, or several answers together; nothing without figures."""
+    figures = tuple(dict.fromkeys(figure for rests in found for figure in rests.figures))
+    rests = Rests(figures)
+    return (Caution(rests.words, rests=rests.short),) if figures else ()

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 
-from optimizer.assessment.alarms import alarms_of
+from optimizer.assessment.alarms import foremost
 from optimizer.assessment.alkalinity import AlkalinityBasis, estimated_ph, ingredients_of, known_of
 from optimizer.assessment.preserving import Preservation, preservation_of
 from optimizer.bench.batch import Adjustment, Batch
@@ -141,7 +141,7 @@ class PhAnswer:
         caution: Handling caution of the solution.
         sessions: Adjustments of the batch file, in order.
         preservation: Acid preservatives at the target.
-        alarms: What is said before anything else.
+        alarms: What is said before anything else, and on what it rests.
         struck: Readings of the batch file that count no more.
     """
 
@@ -217,7 +217,7 @@ def ph_answer(
         chosen.caution,
         sessions,
         preservation_of(brief, formula, Setting(target.typical, target.low, target.high)),
-        alarms_of(brief, formula, Setting(target.typical, target.low, target.high)),
+        foremost(brief, formula, Setting(target.typical, target.low, target.high)),
         struck_of(batch, "reading") if batch else (),
     )
 

@@ -100,6 +100,7 @@ class _Plan:
     ) -> None:
         """Take the usual order."""
         self.steps, self.materials, self.doses = steps, materials, doses
+        self._known: dict[tuple[tuple[str, ...], ...], Interval | None] = {}
 
     def at(self, key: str) -> list[str]:
         return self.steps.setdefault(key, [])
@@ -120,10 +121,16 @@ class _Plan:
         found, so_far = {}, list[str]()
         for key in BEFORE:
             so_far += self.at(key)
-            ph = _estimate(so_far, self.materials, self.doses, self.at("apart"))
+            ph = self._ph_of(tuple(so_far), tuple(self.at("apart")))
             if ph is not None:
                 found[key] = ph
         return found
+
+    def _ph_of(self, names: tuple[str, ...], neutral: tuple[str, ...]) -> Interval | None:
+        """Return the estimated pH of what is in; plans differ in few steps, and the same is estimated once."""
+        if (names, neutral) not in self._known:
+            self._known[names, neutral] = _estimate(names, self.materials, self.doses, neutral)
+        return self._known[names, neutral]
 
     def hurt(self, names: Iterable[str], *, surely: bool = True) -> dict[str, Interval]:
         """Return which materials meet a pH that they do not stand, with the worst one.

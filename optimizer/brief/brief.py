@@ -323,5 +323,5 @@ def find_measure(name: str, rules: Iterable[Rule], currency: str = "") -> LimitR
     if name not in known:
         raise UsageError(f"there is no measure or rule '{name}'. {nearest(name, known)}")
     rule = stated[name] if name in stated else named_measure(name)
-    free = rule.with_limits(-float("inf"), float("inf"))
+    free = rule if rule.limits == (-inf, inf) else rule.with_limits(-inf, inf)
     return free.model_copy(update={"currency": currency}) if isinstance(free, Cost) else free

@@ -7,7 +7,7 @@ from pydantic import BaseModel
 from optimizer.brief.scenario import HeldBack, Objective, PoolChoice, Scenario
 from optimizer.data.pool import Group
 from optimizer.data.shelf import DATES, HEADINGS, NUMERIC, ShelfLine
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, result
 from optimizer.rules import Acidity
 from optimizer.rules.reference import attribute_docs, field_note
 
@@ -146,7 +146,7 @@ class TableNote:
     keys: tuple[KeyNote, ...]
 
 
-@immutable
+@result
 class BriefExplained:
     """The tables of a brief or the columns of a shelf: the output of `tenside explain --json`."""
 
@@ -156,7 +156,7 @@ class BriefExplained:
 
 def explained() -> BriefExplained:
     """Return every table of a brief with its keys."""
-    return BriefExplained(tuple(_table(name) for name in TABLES))
+    return BriefExplained(tables=tuple(_table(name) for name in TABLES))
 
 
 def explained_shelf() -> BriefExplained:
@@ -169,7 +169,7 @@ def explained_shelf() -> BriefExplained:
         meaning = OF_COLUMNS.get(field) or " ".join(docs.get(field, "").split())
         also = f" Also headed {', '.join(others)}." if others else ""
         notes.append(KeyNote(head, kind, "required" if field == "material" else "", meaning + also, cell))
-    return BriefExplained((TableNote("shelf", SHELF, tuple(notes)),))
+    return BriefExplained(tables=(TableNote("shelf", SHELF, tuple(notes)),))
 
 
 SHELF = (

@@ -11,7 +11,7 @@ published buffers and simulated batches, see docs/ph-accuracy.md); no measured s
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import field, replace
+from dataclasses import field
 from math import hypot
 
 import numpy as np
@@ -123,17 +123,6 @@ class Alkaline:
             low, high, strength = self.supplied
             return low, high, max(low - SOURER, min(low, SOUREST)), min(high + STRONGER, SHARPEST), strength
         return None
-
-
-def kind_of(kind: str, name: str, percent: float) -> Alkaline:
-    """Return an ingredient with the assumed ranges of its kind; every figure an assumption to be replaced.
-
-    Raises:
-        DataError: If the kind is not known.
-    """
-    if kind not in KINDS:
-        raise fault(name, "kind", f"there is no kind '{kind}'.", nearest(kind, KINDS))
-    return replace(KINDS[kind], name=name, percent=percent)
 
 
 KINDS: dict[str, Alkaline] = {

@@ -14,8 +14,10 @@ from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.micelle import homologue
 from optimizer.immutable import immutable
 
-Backed = Literal["published", "derived", "from memory", "assumption"]
-"""How a figure is backed; only 'published' figures were read in a source."""
+Backed = Literal["published", "derived", "secondary page", "from memory", "assumption"]
+"""How a figure is backed; 'published' and 'secondary page' figures were read, the latter where others are quoted."""
+
+IONS = "open table of ions of an electrophoresis library (ionize 1.5.3)"
 
 PKW = 13.995
 """Ionic product of water at 25 °C, -log10; from memory, source believed to be the CRC Handbook."""
@@ -67,8 +69,8 @@ _AMINE_SLOPE = -0.024
 
 _ALL = (
     Weak("4-hydroxybenzoic acid", (8.3,), "phenol of the parabens; source believed to be a handbook", "from memory"),
-    Weak("ammonia", (9.25,), "source believed to be the CRC Handbook", "from memory", top=1, per_kelvin=-0.03),
-    Weak("anisic acid", (4.5,), "source believed to be the CRC Handbook", "from memory", spread=0.1),
+    Weak("ammonia", (9.25,), IONS, "secondary page", top=1, per_kelvin=-0.03),
+    Weak("anisic acid", (4.471,), IONS, "secondary page", spread=0.1),
     Weak("acetic acid", (4.757,), NIST),
     Weak("benzoic acid", (4.204,), f"{IUPAC}: serjeant3388; 4.202 in NIST 46", spread=0.02),
     Weak("boric acid", (9.236,), "NIST 46 value; agrees with the borax standard within 0.005", "from memory"),
@@ -94,7 +96,7 @@ _ALL = (
     ),
     Weak("glycolic acid", (3.83,), f"{IUPAC}: serjeant2044"),
     Weak("lactic acid", (3.857,), "Martin and Tartar, as assessed by IUPAC; registration dossier of lactic acid"),
-    Weak("levulinic acid", (4.6,), "source believed to be the CRC Handbook", "from memory", spread=0.1),
+    Weak("levulinic acid", (4.602,), IONS, "secondary page", spread=0.1),
     Weak("oxalic acid", (1.25, 4.27), "checks only; source believed to be NIST 46", "from memory"),
     Weak("phosphoric acid", (2.148, 7.198, 12.375), NIST),
     Weak("phthalic acid", (2.95, 5.408), f"checks only; second step {NIST}, first step an open ion table"),
@@ -312,30 +314,31 @@ CMCS = {
         _SULFATE,
         12,
         0.30,
-        f"C12 and C14 {_ROSEN}; C16 {_LIN}; 7.0 to 8.3 in an open set of mixtures; step from C10 33, {_HUIBERS}",
-        chains=_chains(_SULFATE, c14=2.1, c16=0.4),
+        f"C12 and C14 {_ROSEN}; C16 and C18 {_LIN}; C8 and C10 {_HUIBERS}; 7.0 to 8.3 in an open set of mixtures",
+        chains=_chains(_SULFATE, c8=140.0, c10=33.04, c14=2.1, c16=0.4, c18=0.11),
     ),
     "alkyl ether sulfate 1": Cmc(
         _ETHER_1,
         12,
         0.30,
-        f"C12 3.9 to 4.2 and C16 {_LIN}; C14 {_ETHER}; low end as far down as the technical grade of 2",
-        chains=_chains(_ETHER_1, c14=1.39, c16=0.22),
+        f"C12 3.9 to 4.2, C16 and C18 {_LIN}; C14 {_ETHER}; low end as far down as the technical grade of 2",
+        chains=_chains(_ETHER_1, c14=1.39, c16=0.22, c18=0.11),
     ),
     "alkyl ether sulfate 2": Cmc(
         _ETHER_2,
         12,
         0.30,
-        f"C12 2.9 to 3.1 and C16 {_LIN}; C14 {_ETHER}; low end so that a C12-14 cut has 0.80, computed from {_BILE}",
-        chains=_chains(_ETHER_2, c14=0.851, c16=0.14),
+        f"C12 2.9 to 3.1, C16 and C18 {_LIN}; C14 {_ETHER}; low end so that a C12-14 cut has 0.80, computed from "
+        f"{_BILE}",
+        chains=_chains(_ETHER_2, c14=0.851, c16=0.14, c18=0.07),
     ),
     "alkyl ether sulfate 3": Cmc(
         _ETHER_3,
         12,
         0.30,
-        f"C12 and C16 {_LIN}; C14 between that of 2, {_ETHER}, and that of 4, 10.1021/la950581j; low end as far down "
-        "as the technical grade of 2",
-        chains={14: Interval(0.692 * _TECHNICAL, 0.77, 0.851), **_chains(_ETHER_3, c16=0.10)},
+        f"C12, C16 and C18 {_LIN}; C14 between that of 2, {_ETHER}, and that of 4, 10.1021/la950581j; low end as far "
+        "down as the technical grade of 2",
+        chains={14: Interval(0.692 * _TECHNICAL, 0.77, 0.851), **_chains(_ETHER_3, c16=0.10, c18=0.05)},
     ),
     "acyl sarcosinate": Cmc(
         Interval(12.9, 13.2, 14.1),

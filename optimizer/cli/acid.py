@@ -1,30 +1,13 @@
 """`tenside ph`: the pH of a formula, the acid to its target, and the log of a batch."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
+from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
-from optimizer.cli.common import (
-    BENCH,
-    Changes,
-    For,
-    Html,
-    Json,
-    Libraries,
-    Markdown,
-    Pdf,
-    Rest,
-    ShelfFile,
-    Strikes,
-    Why,
-    app,
-    changes_of,
-    print_json,
-    quiet_solvers,
-    show,
-)
+from optimizer.cli.common import BENCH, Changes, For, Libraries, Rest, ShelfFile, Strikes, Why, app, changes_of, command
 from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
@@ -32,7 +15,7 @@ if TYPE_CHECKING:
     from optimizer.chemistry.ph import Solution
 
 
-@app.command(rich_help_panel=BENCH)
+@command(app, BENCH)
 def ph(
     subject: Annotated[
         str, typer.Argument(help="A batch file, a scenario, or a formula (.csv, .xlsx, .json; then also --for).")
@@ -81,11 +64,7 @@ def ph(
     changes: Changes = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Estimate the pH, dose acid or alkali to the target in safe steps, and keep the log of a batch."""
     from optimizer.answers.logs import note_ph, ph_of, solution_of, strike_ph
     from optimizer.answers.subject import subject_of
@@ -97,71 +76,37 @@ def ph(
     if points is not None:
         if subject:
             raise UsageError("ph: give a subject or --points, not both.")
-        _tell(
-            f"Measured points, {points.name}", _points(points, target, sample, solution), (), markdown, html, pdf, json
-        )
-        return
+        return _told(f"Measured points, {points.name}", _points(points, target, sample, solution))
     if not subject:
         raise UsageError("ph: name a batch file, a scenario or a formula, or give --points.")
     if target:
         raise UsageError("ph: --target goes with --points; a brief or batch file has its own (--set ph.low=5).")
     size = _grams(batch) if batch else None
     wrong = asked_of(strike, why, day_of(""))
-    with quiet_solvers():
-        found = subject_of(
-            subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library, rest=rest
-        )
-        if found.batch is None:
-            if read is not None or added or sample is not None or of or wrong is not None:
-                raise UsageError(
-                    "ph: readings are kept in a batch file; name one, or give a table of them with --points."
-                )
-        elif size is not None:
-            raise UsageError("ph: the batch file states its size (size_g); leave --batch out.")
-        elif wrong is not None:
-            if read is not None or added or sample is not None or of:
-                raise UsageError(
-                    "ph: strike the wrong reading first, then note the right one with a command of its own."
-                )
-            found = strike_ph(found, wrong)
-        elif read is not None:
-            noted = Noted(
-                read,
-                portion_of("--added", added) if added else None,
-                water,
-                strip,
-                temperature,
-                not foam,
-                taken,
-                on,
-                note,
-                sure,
-                lot,
-            )
-            found = note_ph(found, noted, of=_of(of, sample), sample_g=sample, solution=solution)
-        elif added or sample is not None or of:
-            raise UsageError("ph: a line of the log needs the pH that was read: add --read PH.")
-        answer = ph_of(found, solution=solution, size_g=size, water=water)
-    _tell(f"pH: {found.name}", answer, found.notes, markdown, html, pdf, json)
+    found = subject_of(subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library, rest=rest)
+    if found.batch is None:
+        if read is not None or added or sample is not None or of or wrong is not None:
+            raise UsageError("ph: readings are kept in a batch file; name one, or give a table of them with --points.")
+    elif size is not None:
+        raise UsageError("ph: the batch file states its size (size_g); leave --batch out.")
+    elif wrong is not None:
+        if read is not None or added or sample is not None or of:
+            raise UsageError("ph: strike the wrong reading first, then note the right one with a command of its own.")
+        found = strike_ph(found, wrong)
+    elif read is not None:
+        so_far = portion_of("--added", added) if added else None
+        noted = Noted(read, so_far, water, strip, temperature, not foam, taken, on, note, sure, lot)
+        found = note_ph(found, noted, of=_of(of, sample), sample_g=sample, solution=solution)
+    elif added or sample is not None or of:
+        raise UsageError("ph: a line of the log needs the pH that was read: add --read PH.")
+    return _told(f"pH: {found.name}", ph_of(found, solution=solution, size_g=size, water=water), found.notes)
 
 
-def _tell(
-    title: str,
-    answer: "PhAnswer",
-    notes: tuple[str, ...],
-    markdown: bool,
-    html: Path | None,
-    pdf: Path | None,
-    json: bool,
-) -> None:
-    if json:
-        from optimizer.report.ph_json import PhTold
+def _told(title: str, found: "PhAnswer", notes: tuple[str, ...] = ()) -> Answer[Any]:
+    from optimizer.report.ph_json import PhTold
 
-        print_json(PhTold(title, answer, notes))
-    else:
-        from optimizer.report.acid import ph_document
-
-        show(ph_document(title, answer, notes), markdown, html, pdf)
+    about: dict[str, Any] = {"title": title, "answer": found, "notes": notes}
+    return Answer("ph", PhTold(**about), 0, **about)
 
 
 def _points(path: Path, target: str, sample: float | None, solution: "Solution | None") -> "PhAnswer":

@@ -1,30 +1,27 @@
 """`tenside batch | weigh | weighed | card`: from a formula to a weighed batch."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
 from optimizer.cli.common import (
     BENCH,
+    PAGE,
+    PAPER,
     For,
-    Html,
-    Json,
     Libraries,
-    Markdown,
     On,
-    Pdf,
     Rest,
     ShelfFile,
     Strikes,
     SubjectName,
     Why,
     app,
-    print_json,
-    quiet_solvers,
+    command,
     save,
-    show,
 )
 from optimizer.errors import UsageError
 
@@ -35,7 +32,7 @@ if TYPE_CHECKING:
 BatchFile = Annotated[Path, typer.Argument(help="A batch file, see 'tenside batch'.")]
 
 
-@app.command(rich_help_panel=BENCH)
+@command(app, BENCH)
 def batch(
     subject: SubjectName,
     out: Annotated[Path, typer.Option(help="The batch file to write (.toml); it must not exist.")],
@@ -57,33 +54,24 @@ def batch(
     on: On = "",
     shelf: ShelfFile = None,
     library: Libraries = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Lay the batch file of a formula: doses, size and pH window, and what to fill in where."""
     from optimizer.answers.bench import lay_batch
     from optimizer.answers.subject import subject_of
     from optimizer.files import refuse_existing
-    from optimizer.report.made import laid_document
 
     if out.suffix.lower() != ".toml":
         raise UsageError(f"--out {out.name}: a batch file's name ends in .toml.")
     refuse_existing(out)
-    with quiet_solvers():
-        found = subject_of(subject, against=against, shelf=shelf, libraries=library, rest=rest)
+    found = subject_of(subject, against=against, shelf=shelf, libraries=library, rest=rest)
     laid = lay_batch(
         found, out, size=size, bottles=bottles, bottle_ml=bottle, density=density, loss=loss, scale=scale, held=held,
         number=number, master=master, on=on,
     )  # fmt: skip
-    if json:
-        print_json(laid)
-    else:
-        show(laid_document(laid), markdown, html, pdf)
+    return Answer("batch", laid)
 
 
-@app.command(rich_help_panel=BENCH)
+@command(app, BENCH)
 def weigh(
     path: BatchFile,
     predilute: Annotated[
@@ -97,28 +85,19 @@ def weigh(
     xlsx: Annotated[Path | None, typer.Option(help="Write the sheet as a workbook.")] = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Lay out the weigh sheet of a batch: grams in the order of addition, handling, cautions, room to write."""
     from optimizer.answers.bench import sheet_of
-    from optimizer.report.weigh import SHEET
+    from optimizer.report.weigh import SHEET, weigh_form
 
-    targets = _targets(SHEET, (html, (".html", ".htm")), (pdf, (".pdf",)), (xlsx, (".xlsx",)))
+    targets = _targets(SHEET, (html, PAGE), (pdf, PAPER), (xlsx, (".xlsx",)))
     sheet = sheet_of(batch_subject(path, shelf, library), predilute=predilute)
     for target in targets:
-        from optimizer.report.weigh import weigh_form
-
         if short and target == pdf:
             _one_page(sheet, target)
         else:
             save(weigh_form(sheet), target)
-    if json:
-        print_json(sheet)
-    else:
-        from optimizer.report.weigh import weigh_document
-
-        show(weigh_document(sheet), markdown)
+    return Answer("weigh", sheet)
 
 
 def _one_page(sheet: "WeighSheet", target: Path) -> None:
@@ -138,7 +117,7 @@ def _one_page(sheet: "WeighSheet", target: Path) -> None:
     write_report(target, one_page_pdf(page), SHEET)
 
 
-@app.command(rich_help_panel=BENCH)
+@command(app, BENCH)
 def weighed(
     path: BatchFile,
     weights: Annotated[
@@ -164,15 +143,12 @@ def weighed(
     on: On = "",
     shelf: ShelfFile = None,
     library: Libraries = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Note what was really weighed, with lots, and the end of the batch; strike what was noted wrongly."""
     from optimizer.answers.bench import note_weights
     from optimizer.bench.strike import asked_of
     from optimizer.bench.weighed import weight_of
+    from optimizer.report.made import Weighed
 
     ended = {"mass_g": finish_mass, "lost_g": lost, "water_added_g": water_added, "bottles": bottles}
     finish = {k: v for k, v in ended.items() if v is not None}
@@ -183,18 +159,11 @@ def weighed(
     after, now = note_weights(
         found, [weight_of(w) for w in weights or []], actives=active or [], finish=finish, wrong=wrong, sure=sure, on=on
     )
-    if json:
-        from optimizer.report.made import Weighed
-
-        print_json(Weighed(str(path), after))
-    else:
-        from optimizer.report.made import weighed_document
-
-        names = {n: m.name for n, m in found.brief.library.by_id.items()}
-        show(weighed_document(str(path), after, names, now), markdown, html, pdf)
+    names = {n: m.name for n, m in found.brief.library.by_id.items()}
+    return Answer("weighed", Weighed(path=str(path), batch=after), 0, path=str(path), batch=after, names=names, now=now)
 
 
-@app.command(rich_help_panel=BENCH)
+@command(app, BENCH)
 def card(
     subject: SubjectName,
     against: For = "",
@@ -215,29 +184,23 @@ def card(
     on: On = "",
     shelf: ShelfFile = None,
     library: Libraries = None,
-    html: Html = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Lay out a formula on one page: phases, doses, pH, method in short, cautions; planned or as made; or to share."""
     from optimizer.answers.bench import card_of
     from optimizer.answers.subject import subject_of
     from optimizer.report.card import CARD
 
-    targets = _targets(CARD, (pdf, (".pdf",)), (png, (".png",)))
+    targets = _targets(CARD, (pdf, PAPER), (png, (".png",)))
     if not share and (sizes or also or out is not None):
         raise UsageError("--sizes, --with and --out belong to the card to share: add --share.")
     if out is not None and out.suffix.lower() != ".csv":
         raise UsageError(f"--out {out.name}: the name must end in .csv.")
-    with quiet_solvers():
-        found = subject_of(subject, against=against, shelf=shelf, libraries=library, rest=rest)
+    found = subject_of(subject, against=against, shelf=shelf, libraries=library, rest=rest)
     shown = card_of(found, planned=planned, master=master, on=on)
     if share:
         from optimizer.cli.share import share as share_card
 
-        files = (html, pdf, png, out)
-        share_card(found, shown, sizes=sizes, shown=also, instead=instead, files=files, markdown=markdown, json=json)
-        return
+        return share_card(found, shown, sizes=sizes, shown=also, instead=instead, pdf=pdf, png=png, table=out)
     if targets:
         from optimizer.files import write_report
         from optimizer.report.card import card_pdf
@@ -246,20 +209,14 @@ def card(
         page = card_pdf(shown)
         for target in targets:
             write_report(target, page if target == pdf else png_of(page), CARD)
-    if json:
-        print_json(shown)
-    else:
-        from optimizer.report.card import card_document
-
-        show(card_document(shown), markdown, html)
+    return Answer("card", shown)
 
 
 def batch_subject(path: Path, shelf: Path | None, library: list[Path] | None) -> "Subject":
     """Return a batch file's subject; see `answers.bench`."""
     from optimizer.answers.bench import batch_subject as subject
 
-    with quiet_solvers():
-        return subject(path, shelf, library)
+    return subject(path, shelf, library)
 
 
 def _targets(kind: str, *asked: tuple[Path | None, tuple[str, ...]]) -> tuple[Path, ...]:

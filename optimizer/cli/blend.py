@@ -5,15 +5,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from optimizer.answers.answer import Answer
 from optimizer.cli.common import (
     FORMULA,
     AtPh,
     Changes,
-    Html,
-    Json,
     Libraries,
-    Markdown,
-    Pdf,
     Readings,
     ScenarioName,
     ShelfFile,
@@ -22,9 +19,8 @@ from optimizer.cli.common import (
     app,
     aside,
     brief_of,
+    command,
     goal_of,
-    quiet_solvers,
-    tell,
     with_readings,
 )
 from optimizer.errors import UsageError
@@ -33,7 +29,7 @@ if TYPE_CHECKING:
     from optimizer.solve.result import Result
 
 
-@app.command(rich_help_panel=FORMULA)
+@command(app, FORMULA)
 def blend(
     scenario: ScenarioName,
     changes: Changes = None,
@@ -52,24 +48,23 @@ def blend(
     ] = "",
     time_limit: Annotated[float, typer.Option(help="Seconds for each integer program.", min=0.1)] = 60.0,
     export: Annotated[Path | None, typer.Option(help="Also write the model, as .lp or .mps (one pH setting).")] = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
     exact: Annotated[bool, typer.Option("--exact", help="Check the optimum again in rational arithmetic.")] = False,
-    json: Json = False,
-) -> None:
+    ranges: Annotated[
+        bool, typer.Option("--ranges", help="Also say how far each limit may move until another choice is better.")
+    ] = False,
+) -> Answer[Any]:
     """Find the best percentages that keep every rule, prove them and say what each limit costs."""
     from optimizer.answers import questions
 
-    with quiet_solvers():
-        goal = goal_of(objective)
-        brief = brief_of(scenario, changes, shelf, library, [] if readings else goal)
-        brief = with_readings(brief, readings, want, sure, at_ph, aim=objective.strip())
-        answer = questions.blend(brief, time_limit=time_limit, solver=solver, exact=exact)
-        if export:
-            _export(export, brief, answer.found)
+    goal = goal_of(objective)
+    brief = brief_of(scenario, changes, shelf, library, [] if readings else goal)
+    brief = with_readings(brief, readings, want, sure, at_ph, aim=objective.strip())
+    answer = questions.blend(brief, time_limit=time_limit, solver=solver, exact=exact, ranges=ranges)
+    if export:
+        _export(export, brief, answer.found)
     altered = any((changes, objective, shelf, library, readings, want, at_ph))
-    tell(answer, json, markdown, html, pdf, _following(scenario, answer.found, altered))
+    answer.following = _following(scenario, answer.found, altered)
+    return answer
 
 
 def _following(scenario: str, result: "Result", altered: bool) -> str:

@@ -3,7 +3,8 @@
 import contextlib
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from inspect import Parameter, Signature, signature
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Annotated, Any, TypeVar, cast
 
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
     from optimizer.brief.brief import Brief
     from optimizer.data.library import Library
     from optimizer.report.document import Document
+
+T = TypeVar("T")
 
 
 class ShortUsage(TyperGroup):
@@ -156,7 +159,41 @@ Sure = Annotated[float, typer.Option("--sure", help="How sure limits on what was
 AtPh = Annotated[float | None, typer.Option("--at-ph", help="Target pH, where the trials varied it.")]
 
 
-T = TypeVar("T")
+REPORT = (("html", Html, None), ("pdf", Pdf, None), ("markdown", Markdown, False), ("json", Json, False))
+"""How an answer is told: what every command takes beside its own options, with what it is if left out."""
+
+
+def command(
+    group: typer.Typer, heading: str | None = None, name: str | None = None
+) -> "Callable[[Callable[..., Answer[Any]]], Callable[..., None]]":
+    """Make a command of a function that returns an answer: solvers are kept quiet, and the answer is told as asked.
+
+    A function that takes one of the options of `REPORT` by itself gets it, and sees to it.
+
+    Args:
+        group: The application, or the group of commands, that it belongs to.
+        heading: Under which the help lists it.
+        name: Its name, if that is not the function's.
+    """
+
+    def register(ask: "Callable[..., Answer[Any]]") -> Callable[..., None]:
+        own = signature(ask).parameters
+        added = [(n, kind, value) for n, kind, value in REPORT if n not in own]
+
+        def run(**asked: Any) -> None:
+            told = {n: asked.pop(n) for n, _, _ in added}
+            with quiet_solvers():
+                answer = ask(**asked)
+            tell(answer, **{"json": asked.get("json", False), "markdown": False, **told})
+
+        more = [Parameter(n, Parameter.POSITIONAL_OR_KEYWORD, default=v, annotation=kind) for n, kind, v in added]
+        run.__dict__["__signature__"] = Signature([*own.values(), *more])
+        run.__annotations__ = {p.name: p.annotation for p in (*own.values(), *more)}
+        run.__name__, run.__doc__, run.__module__ = ask.__name__, ask.__doc__, ask.__module__
+        group.command(name, rich_help_panel=heading)(run)
+        return run
+
+    return register
 
 
 def first(*values: T | None) -> T:
@@ -192,19 +229,11 @@ def brief_of(
     shelf: Path | None,
     libraries: list[Path] | None,
     more: list[tuple[str, str]] | None = None,
-    counted: bool = False,
 ) -> "Brief":
-    """Return the brief of a scenario with its --set options, and further what-ifs.
+    """Return the brief of a scenario with its --set options, and further what-ifs."""
+    from optimizer.answers.stock import stocked_brief
 
-    What kept batches used is taken off its stock, unless the stock as it was `counted` is asked for.
-    """
-    from optimizer.answers.stock import with_stock_left
-    from optimizer.brief.brief import load_brief
-    from optimizer.brief.scenario import find_scenario
-
-    asked = [*changes_of(changes), *(more or [])]
-    found = load_brief(find_scenario(scenario), changes=asked, shelf=shelf, libraries=libraries)
-    return found if counted else with_stock_left(found)
+    return stocked_brief(scenario, [*changes_of(changes), *(more or [])], shelf=shelf, libraries=libraries)
 
 
 def with_readings(
@@ -271,24 +300,14 @@ def read_shipped(paths: list[Path] | None, own: list[Path] | None = None) -> "Li
     return read_library([*(paths or [shipped("library")]), *(own or [])])
 
 
-def tell(
-    answer: "Answer[Any]",
-    json: bool,
-    markdown: bool,
-    html: Path | None = None,
-    pdf: Path | None = None,
-    following: str = "",
-) -> None:
-    """Print an answer as it was asked for, what follows from it first, and end with its exit code."""
+def tell(answer: "Answer[Any]", json: bool, markdown: bool, html: Path | None = None, pdf: Path | None = None) -> None:
+    """Print an answer as it was asked for, and end with its exit code."""
     if json:
         print_json(answer.record())
     else:
-        document = answer.document()
-        if following:
-            from optimizer.immutable import replace
-
-            document = replace(document, facts=(("next", following), *document.facts))
-        show(document, markdown, html, pdf)
+        show(answer.document(), markdown, html, pdf)
+        if answer.closing:
+            say(answer.closing)
     raise typer.Exit(answer.exit_code)
 
 

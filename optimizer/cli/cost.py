@@ -1,31 +1,16 @@
 """`tenside cost`: what a batch costs, its price, and the packs to buy for a plan."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
-from optimizer.cli.common import (
-    AFTER,
-    Changes,
-    For,
-    Html,
-    Json,
-    Libraries,
-    Markdown,
-    Pdf,
-    ShelfFile,
-    SubjectName,
-    app,
-    changes_of,
-    print_json,
-    quiet_solvers,
-    show,
-)
+from optimizer.answers.answer import Answer
+from optimizer.cli.common import AFTER, Changes, For, Libraries, ShelfFile, SubjectName, app, changes_of, command
 from optimizer.errors import UsageError
 
 
-@app.command(rich_help_panel=AFTER)
+@command(app, AFTER)
 def cost(
     subject: SubjectName,
     against: For = "",
@@ -44,30 +29,21 @@ def cost(
     changes: Changes = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Cost of a batch per kg, per kg of active matter and per bottle; its price; the packs to buy."""
     from optimizer.answers.papers import cost_for
     from optimizer.answers.subject import subject_of
 
     if out is not None and out.suffix.lower() != ".xlsx":
         raise UsageError(f"--out {out.name}: the name must end in .xlsx.")
-    with quiet_solvers():
-        found = subject_of(subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library)
+    found = subject_of(subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library)
     costing = cost_for(
         found, called=subject, size=size, bottles=bottles, bottle=bottle, density=density, loss=loss, costs=costs,
         plan=plan, margin=margin, markup=markup,
     )  # fmt: skip
-    from optimizer.report.costing import cost_document, cost_sheets
-
     if out is not None:
+        from optimizer.report.costing import cost_sheets
         from optimizer.report.workbook import write_workbook
 
         write_workbook(out, cost_sheets(costing))
-    if json:
-        print_json(costing)
-    else:
-        show(cost_document(costing), markdown, html, pdf)
+    return Answer("cost", costing)

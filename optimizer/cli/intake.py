@@ -1,11 +1,12 @@
 """`tenside import`: a maker's own formula sheet or price list."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from optimizer.cli.common import FACTS, Html, Json, Libraries, Markdown, Own, Pdf, app, print_json, read_shipped, show
+from optimizer.answers.answer import Answer
+from optimizer.cli.common import FACTS, Libraries, Own, app, command, read_shipped
 from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
@@ -21,7 +22,7 @@ import_app = typer.Typer(no_args_is_help=True, help="Take in a formula sheet or 
 app.add_typer(import_app, name="import", rich_help_panel=FACTS)
 
 
-@import_app.command("formula")
+@command(import_app, name="formula")
 def import_formula(
     table: Table,
     brief: Annotated[str, typer.Option("--for", help="Scenario whose materials and free part are meant.")] = "",
@@ -29,15 +30,11 @@ def import_formula(
     words: Words = None,
     library: Libraries = None,
     own: Own = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Turn a formula sheet into a formula file, and say what was assumed."""
     from optimizer.data.workbook import write_rows
     from optimizer.intake.formula_sheet import read_formula_sheet
-    from optimizer.report.intake import FormulaTaken, formula_document
+    from optimizer.report.intake import FormulaTaken
 
     if brief:
         from optimizer.brief.brief import load_brief
@@ -51,13 +48,18 @@ def import_formula(
     if out:
         rows = [(line.material, round(line.percent, 6), line.written) for line in taken.lines]
         write_rows(out, [("material", "percent", "as written"), *rows])
-    if json:
-        print_json(FormulaTaken(taken, str(out or "")))
-    else:
-        show(formula_document(taken, table, out, brief), markdown, html, pdf)
+    return Answer(
+        "import formula",
+        FormulaTaken(taken=taken, written_to=str(out or "")),
+        0,
+        taken=taken,
+        source=table,
+        out=out,
+        brief=brief,
+    )
 
 
-@import_app.command("prices")
+@command(import_app, name="prices")
 def import_prices(
     table: Table,
     out: Out = None,
@@ -66,25 +68,20 @@ def import_prices(
     words: Words = None,
     library: Libraries = None,
     own: Own = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Turn a price list into a shelf, and say what was left out and why."""
     from optimizer.data.workbook import write_rows
     from optimizer.intake.price_list import read_price_list, shelf_rows
-    from optimizer.report.intake import PricesTaken, prices_document
+    from optimizer.report.intake import PricesTaken
 
     known = read_shipped(library, own)
     said = _decisions(words, known)
     taken = read_price_list(table, known, currency=currency.upper(), density_g_per_ml=density, own=said)
     if out:
         write_rows(out, shelf_rows(taken))
-    if json:
-        print_json(PricesTaken(taken, str(out or "")))
-    else:
-        show(prices_document(taken, table, out), markdown, html, pdf)
+    return Answer(
+        "import prices", PricesTaken(taken=taken, written_to=str(out or "")), 0, taken=taken, source=table, out=out
+    )
 
 
 def _decisions(words: list[str] | None, library: "Library") -> dict[str, str]:

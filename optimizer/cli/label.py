@@ -1,31 +1,15 @@
 """`tenside label`: what goes on the bottle."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
-from optimizer.cli.common import (
-    AFTER,
-    Changes,
-    For,
-    Html,
-    Json,
-    Libraries,
-    Markdown,
-    Pdf,
-    Rest,
-    ShelfFile,
-    SubjectName,
-    app,
-    changes_of,
-    print_json,
-    quiet_solvers,
-    show,
-)
+from optimizer.answers.answer import Answer
+from optimizer.cli.common import AFTER, Changes, For, Libraries, Rest, ShelfFile, SubjectName, app, changes_of, command
 
 
-@app.command(rich_help_panel=AFTER)
+@command(app, AFTER)
 def label(
     subject: SubjectName,
     against: For = "",
@@ -42,11 +26,7 @@ def label(
     changes: Changes = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """List of ingredients with its doubts, allergens, natural origin, content, and what else a label needs."""
     from optimizer.answers.papers import label_for
     from optimizer.answers.subject import subject_of
@@ -55,18 +35,10 @@ def label(
         from optimizer.report.assessor import check_name
 
         check_name(assessor)
-    with quiet_solvers():
-        found = subject_of(
-            subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library, rest=rest
-        )
+    found = subject_of(subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library, rest=rest)
     answer = label_for(found, bottle=bottle, density=density)
     if assessor:
         from optimizer.report.assessor import write_pack
 
         write_pack(assessor, answer)
-    if json:
-        print_json(answer)
-    else:
-        from optimizer.report.label import label_document
-
-        show(label_document(answer), markdown, html, pdf)
+    return Answer("label", answer)

@@ -1,56 +1,37 @@
 """`tenside pack-up | unpack`: the working folder with its records as one zip, and back."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated, Any
 
 import typer
 
+from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
-from optimizer.cli.common import AFTER, Html, Json, Markdown, Pdf, app, print_json, show
-
-if TYPE_CHECKING:
-    from optimizer.records.packing import Packed
+from optimizer.cli.common import AFTER, app, command
 
 
-@app.command("pack-up", rich_help_panel=AFTER)
+@command(app, AFTER, "pack-up")
 def pack_up(
     folder: Annotated[Path, typer.Argument(help="The working folder: briefs, shelf, batches, records.")] = Path(),
     out: Annotated[Path | None, typer.Option(help="The zip to write; else beside the folder, dated.")] = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Pack a working folder with its records into one zip, to put away or to carry to another machine."""
     from optimizer.records.packing import pack
 
     here = folder.resolve()
     packed = pack(folder, out or here.with_name(f"{here.name}-{day_of('')}.zip"))
-    _told(packed, f"Packed into {packed.zip}.", f"tenside unpack {packed.zip} NEW-FOLDER", json, markdown, html, pdf)
+    verdict, step = f"Packed into {packed.zip}.", f"tenside unpack {packed.zip} NEW-FOLDER"
+    return Answer("pack-up", packed, 0, packed=packed, verdict=verdict, step=step)
 
 
-@app.command(rich_help_panel=AFTER)
+@command(app, AFTER)
 def unpack(
     packed: Annotated[Path, typer.Argument(help="A zip that 'tenside pack-up' wrote.")],
     folder: Annotated[Path, typer.Argument(help="The folder to make; it must not exist.")],
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Put a packed working folder back, every file checked; whole or not at all."""
     from optimizer.records.packing import unpack as put_back
 
     done = put_back(packed, folder)
-    _told(done, f"Put back into {done.folder}.", f"tenside list {done.folder}", json, markdown, html, pdf)
-
-
-def _told(
-    packed: "Packed", verdict: str, step: str, json: bool, markdown: bool, html: Path | None, pdf: Path | None
-) -> None:
-    if json:
-        print_json(packed)
-    else:
-        from optimizer.report.records import packed_document
-
-        show(packed_document(packed, verdict, step), markdown, html, pdf)
+    verdict, step = f"Put back into {done.folder}.", f"tenside list {done.folder}"
+    return Answer("pack-up", done, 0, packed=done, verdict=verdict, step=step)

@@ -1,19 +1,16 @@
 """`tenside check | why | compare`: questions about formulas and materials."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
+from optimizer.answers.answer import Answer
 from optimizer.cli.common import (
     FORMULA,
     AtPh,
     Changes,
-    Html,
-    Json,
     Libraries,
-    Markdown,
-    Pdf,
     Readings,
     Rest,
     ScenarioName,
@@ -22,13 +19,12 @@ from optimizer.cli.common import (
     Want,
     app,
     brief_of,
-    quiet_solvers,
-    tell,
+    command,
     with_readings,
 )
 
 
-@app.command(rich_help_panel=FORMULA)
+@command(app, FORMULA)
 def check(
     formula: Annotated[Path, typer.Argument(help="Table of material and percent (or grams), or a blend's JSON.")],
     scenario: ScenarioName,
@@ -39,21 +35,15 @@ def check(
     at_ph: AtPh = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Hold a formula against a brief: what it breaks, what mending costs, the nearest that keeps all."""
     from optimizer.answers import questions
 
-    with quiet_solvers():
-        brief = with_readings(brief_of(scenario, None, shelf, library), readings, want, sure, at_ph)
-        answer = questions.check(formula, brief, rest=rest)
-    tell(answer, json, markdown, html, pdf)
+    brief = with_readings(brief_of(scenario, None, shelf, library), readings, want, sure, at_ph)
+    return questions.check(formula, brief, rest=rest)
 
 
-@app.command(rich_help_panel=FORMULA)
+@command(app, FORMULA)
 def why(
     material: Annotated[str, typer.Argument(help="Id, name or everyday word of a material.")],
     scenario: ScenarioName,
@@ -63,21 +53,14 @@ def why(
     changes: Changes = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Say why a material is in the best formula or out of it, and what would change that."""
     from optimizer.answers import questions
 
-    with quiet_solvers():
-        brief = brief_of(scenario, changes, shelf, library)
-        answer = questions.why(material, brief, at=at)
-    tell(answer, json, markdown, html, pdf)
+    return questions.why(material, brief_of(scenario, changes, shelf, library), at=at)
 
 
-@app.command(rich_help_panel=FORMULA)
+@command(app, FORMULA)
 def compare(
     columns: Annotated[
         list[str], typer.Argument(help="Scenarios (file or name) and formulas (.csv, .xlsx, .json), two or more.")
@@ -87,14 +70,8 @@ def compare(
     ] = "",
     shelf: ShelfFile = None,
     library: Libraries = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Lay scenarios and formulas side by side and split the change of cost by its causes."""
     from optimizer.answers import questions
 
-    with quiet_solvers():
-        answer = questions.compare(*columns, against=against, shelf_file=shelf, library_files=library)
-    tell(answer, json, markdown, html, pdf)
+    return questions.compare(*columns, against=against, shelf_file=shelf, library_files=library)

@@ -1,21 +1,19 @@
 """`tenside records note | sample | tests | change | result | strike | due`: readings, samples and tests of batches."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated, Any
 
 import typer
 
+from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of, time_of, years_on
 from optimizer.answers.kept import DEFAULT
-from optimizer.cli.common import Html, Json, Markdown, On, Pdf, aside
-from optimizer.cli.records import BatchName, StoreFile, answer, place_of, records_app
+from optimizer.cli.common import On, aside, command
+from optimizer.cli.records import BatchName, StoreFile, place_of, records_app
 from optimizer.errors import UsageError
 
-if TYPE_CHECKING:
-    from optimizer.records.series import Calendar
 
-
-@records_app.command()
+@command(records_app)
 def note(
     batch: BatchName,
     what: Annotated[str, typer.Option(help="What was read: foam, feel, clarity, viscosity, odour, colour, pH ...")],
@@ -26,17 +24,12 @@ def note(
     photo: Annotated[Path | None, typer.Option(help="Picture, at most 10 MB; it is copied into the store.")] = None,
     on: On = "",
     store: StoreFile = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Add a reading to a batch, perhaps with a photo."""
     from optimizer.bench.batch import Observation
     from optimizer.records.batches import note as run_note
     from optimizer.records.overview import shown
     from optimizer.records.store import open_store
-    from optimizer.report.records import batch_document
 
     if value is None and not text and photo is None:
         raise UsageError("a note needs --value, --text or --photo.")
@@ -52,10 +45,10 @@ def note(
         found = shown(opened, number)
     if cleaned and photo is not None:
         aside(f"{photo.name}: kept without place, owner and other notes of the camera; your own file is as it was")
-    answer(found, json, markdown, html, pdf, lambda: batch_document(found))
+    return Answer("records show", found)
 
 
-@records_app.command()
+@command(records_app)
 def sample(
     batch: BatchName,
     place: Annotated[str, typer.Option(help="Where it is kept.")],
@@ -66,16 +59,11 @@ def sample(
     text: Annotated[str, typer.Option(help="A remark.")] = "",
     on: On = "",
     store: StoreFile = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Record a retained sample."""
     from optimizer.records.batches import put_away
     from optimizer.records.overview import shown
     from optimizer.records.store import open_store
-    from optimizer.report.records import batch_document
 
     if not place.strip():
         raise UsageError("--place: say where the sample is kept.")
@@ -85,20 +73,16 @@ def sample(
     with open_store(path) as opened:
         put_away(opened, number, today, place, last, mass, text)
         found = shown(opened, number)
-    answer(found, json, markdown, html, pdf, lambda: batch_document(found))
+    return Answer("records show", found)
 
 
-@records_app.command("tests")
+@command(records_app, name="tests")
 def calendar(
     batch: BatchName,
     start: Annotated[str, typer.Option("--from", help="Day 0; else the day on which the batch was finished.")] = "",
     on: On = "",
     store: StoreFile = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Lay the default test calendar of a batch, or show the one it has: stability, freeze-thaw, challenge test, pH."""
     from optimizer.records.calendar import lay
     from optimizer.records.store import open_store
@@ -107,10 +91,10 @@ def calendar(
     begin, today = day_of(start) if start else "", day_of(on)
     with open_store(path) as opened:
         found = lay(opened, number, begin, today)
-    _answer_calendar(found, json, markdown, html, pdf)
+    return Answer("records tests", found)
 
 
-@records_app.command()
+@command(records_app)
 def change(
     batch: BatchName,
     name: Annotated[str, typer.Argument(help="Short name of the test; a new one is added.")],
@@ -125,11 +109,7 @@ def change(
     ] = "",
     on: On = "",
     store: StoreFile = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Change a test of a batch or add one: limits, days, condition. Old values and the reason are kept."""
     from optimizer.records.calendar import change_test
     from optimizer.records.store import open_store
@@ -142,10 +122,10 @@ def change(
     today = day_of(on)
     with open_store(path) as opened:
         found = change_test(opened, number, name, today, why.strip(), days, **fields)
-    _answer_calendar(found, json, markdown, html, pdf)
+    return Answer("records tests", found)
 
 
-@records_app.command()
+@command(records_app)
 def result(
     batch: BatchName,
     test_name: Annotated[str, typer.Argument(metavar="TEST", help="Short name of the test.")],
@@ -154,11 +134,7 @@ def result(
     text: Annotated[str, typer.Option(help="In words.")] = "",
     on: On = "",
     store: StoreFile = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Add a reading to a test; tells what leaves its limits and where the readings are drifting."""
     from optimizer.records.calendar import add_result
     from optimizer.records.store import open_store
@@ -167,20 +143,16 @@ def result(
     time, figure = time_of(on), _finite(value)
     with open_store(path) as opened:
         found = add_result(opened, number, test_name, time, figure, passed, text)
-    _answer_calendar(found, json, markdown, html, pdf)
+    return Answer("records tests", found)
 
 
-@records_app.command()
+@command(records_app)
 def strike(
     number: Annotated[int, typer.Argument(help="Number of the reading (see 'tenside records tests BATCH').", min=1)],
     why: Annotated[str, typer.Option(help="Why it does not count; it is kept.")],
     on: On = "",
     store: StoreFile = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Strike out a wrong reading of a test: it stays, with the reason, and counts no more."""
     from optimizer.records.calendar import strike as run_strike
     from optimizer.records.store import open_store
@@ -190,28 +162,23 @@ def strike(
     today = day_of(on)
     with open_store(store or Path(DEFAULT)) as opened:
         found = run_strike(opened, number, today, why.strip())
-    _answer_calendar(found, json, markdown, html, pdf)
+    return Answer("records tests", found)
 
 
-@records_app.command()
+@command(records_app)
 def due(
     on: On = "",
     ahead: Annotated[int, typer.Option(help="Look this many days ahead.", min=0, max=3660)] = 14,
     store: StoreFile = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """What is to be read or thrown away on a day, over all batches, and the alarms that stand."""
     from optimizer.records.series import tasks
     from optimizer.records.store import open_store
-    from optimizer.report.calendar import tasks_document
 
     today = day_of(on)
     with open_store(store or Path(DEFAULT)) as opened:
         found = tasks(opened, today, ahead)
-    answer(found, json, markdown, html, pdf, lambda: tasks_document(found))
+    return Answer("records due", found)
 
 
 def _finite(value: float | None) -> float | None:
@@ -220,9 +187,3 @@ def _finite(value: float | None) -> float | None:
     if value is not None and not isfinite(value):
         raise UsageError(f"{value} is no figure that can be kept.")
     return value
-
-
-def _answer_calendar(found: "Calendar", json: bool, markdown: bool, html: Path | None, pdf: Path | None) -> None:
-    from optimizer.report.calendar import calendar_document
-
-    answer(found, json, markdown, html, pdf, lambda: calendar_document(found))

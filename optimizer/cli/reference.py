@@ -1,31 +1,27 @@
 """`tenside start | rules | schema | library`: the working folder and what is known."""
 
-from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
 from optimizer.cli.common import (
     FACTS,
-    Html,
-    Json,
     Libraries,
-    Markdown,
     On,
     Own,
-    Pdf,
     app,
+    command,
     print_json,
     read_shipped,
     say,
-    show,
 )
 from optimizer.errors import UsageError, hyphened, nearest
 
 if TYPE_CHECKING:
-    from optimizer.data.facts import Material
+    pass
 
 library_app = typer.Typer(help="What is known about raw materials.", no_args_is_help=True)
 app.add_typer(library_app, name="library", rich_help_panel=FACTS)
@@ -41,17 +37,12 @@ def start(folder: Annotated[Path, typer.Argument(help="Folder to lay; it must no
     say(f"\nNext: tenside blend {folder / 'first-brief.toml'}")
 
 
-@app.command(rich_help_panel=FACTS)
+@command(app, FACTS)
 def rules(
     kind: Annotated[str, typer.Argument(help="One kind of rule; all when left out.")] = "",
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Every kind of rule: its equation, unit, fields and how it reads."""
-    from optimizer.report.record import record
-    from optimizer.report.reference import rules_document
+    from optimizer.report.reference import Rules
     from optimizer.rules.reference import rule_notes
 
     notes = rule_notes()
@@ -60,34 +51,23 @@ def rules(
         if not chosen:
             raise UsageError(f"there is no kind of rule '{kind}'. {nearest(kind, [n.kind for n in notes])}")
         notes = chosen
-    if json:
-        print_json([record(n).model_dump() for n in notes])
-    else:
-        show(rules_document(notes), markdown, html, pdf)
+    return Answer("rules", Rules(rules=tuple(notes)))
 
 
-@app.command(rich_help_panel=FACTS)
+@command(app, FACTS)
 def explain(
     what: Annotated[
         str, typer.Argument(help="'brief': every table with its keys; 'shelf': the columns of a shelf.")
     ] = "brief",
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Explain the tables of a brief or the columns of a shelf: what each means, what is written, and an example."""
     from optimizer.brief.explained import explained, explained_shelf
-    from optimizer.report.reference import columns_document, explained_document
 
-    asked = {"brief": (explained, explained_document), "shelf": (explained_shelf, columns_document)}
-    if what not in asked:
-        raise UsageError(f"there is nothing to explain called '{what}'. {nearest(what, asked)}")
-    find, document = asked[what]
-    if json:
-        print_json(find())
-    else:
-        show(document(find()), markdown, html, pdf)
+    if what == "brief":
+        return Answer("explain brief", explained())
+    if what == "shelf":
+        return Answer("explain shelf", explained_shelf())
+    raise UsageError(f"there is nothing to explain called '{what}'. {nearest(what, ['brief', 'shelf'])}")
 
 
 SCHEMAS: dict[str, tuple[str, str]] = {
@@ -96,11 +76,13 @@ SCHEMAS: dict[str, tuple[str, str]] = {
     "list": ("brief.listing:Briefs", "tenside list --json"),
     "explain": ("brief.explained:BriefExplained", "tenside explain --json"),
     "library": ("data.library:LibraryFile", "library file"),
-    "material": ("data.facts:Material", "a [[material]] of a library file; tenside library show | list | find --json"),
-    "library-check": ("report.reference:DoubtsRecord", "tenside library check --json"),
+    "material": ("data.facts:Material", "a [[material]] of a library file"),
+    "library-list": ("report.reference:Materials", "tenside library list | find --json"),
+    "library-show": ("report.reference:MaterialShown", "tenside library show --json"),
+    "library-check": ("data.doubts:Doubts", "tenside library check --json"),
     "library-evidence": ("data.evidence:Evidence", "tenside library evidence --json"),
     "library-law": ("data.law:Law", "tenside library law --json"),
-    "rule": ("rules.reference:RuleNote", "tenside rules --json"),
+    "rules": ("report.reference:Rules", "tenside rules --json"),
     "shelf-line": ("data.shelf:ShelfLine", "a line of the shelf, once its headings are recognised"),
     "variants-file": ("studies.variants:VariantFile", "file of variants"),
     "variants": ("studies.variants:Variants", "tenside variants --json"),
@@ -112,7 +94,7 @@ SCHEMAS: dict[str, tuple[str, str]] = {
     "compare": ("studies.compare:Comparison", "tenside compare --json"),
     "import-formula": ("report.intake:FormulaTaken", "tenside import formula --json"),
     "import-prices": ("report.intake:PricesTaken", "tenside import prices --json"),
-    "frontier": ("report.tradeoff:Family", "tenside frontier --json"),
+    "frontier": ("report.tradeoff:Frontiers", "tenside frontier --json"),
     "leeway": ("studies.leeway:Leeway", "tenside leeway --json"),
     "substitute": ("studies.substitute:Substituted", "tenside substitute --json"),
     "restandardise": ("studies.restandardise:Restandardised", "tenside restandardise --json"),
@@ -130,8 +112,8 @@ SCHEMAS: dict[str, tuple[str, str]] = {
     "records-where": ("records.lots:WhereLot", "tenside records where --json"),
     "records-tests": ("records.series:Calendar", "tenside records tests | change | result | strike --json"),
     "records-due": ("records.series:Tasks", "tenside records due --json"),
-    "stock": ("records.stock:Stock", "tenside stock --json"),
-    "records-export": ("records.exchange:Moved", "tenside records export | import --json"),
+    "stock": ("records.stock:StockLeft", "tenside stock --json"),
+    "records-export": ("records.exchange:Exchanged", "tenside records export | import --json"),
     "records-check": ("records.checking:Soundness", "tenside records check --json"),
     "advice": ("report.advice:Advised", "tenside advice --json"),
     "thicken": ("report.thicken:Thickened", "tenside thicken --json"),
@@ -143,7 +125,7 @@ SCHEMAS: dict[str, tuple[str, str]] = {
     "card": ("bench.card:Card", "tenside card --json"),
     "shared-card": ("bench.shared_card:SharedCard", "tenside card --json --share"),
     "pack-up": ("records.packing:Packed", "tenside pack-up | unpack --json"),
-    "page": ("report.page:PageRecord", "tenside page --json"),
+    "page": ("answers.page:Whole", "tenside page --json"),
     "trials-file": ("trials.series:Series", "series file of trials"),
     "trials-plan": ("trials.plan:Plan", "tenside trials plan --json"),
     "trials-sheet": ("trials.sheet:TrialSheet", "tenside trials sheet --json"),
@@ -160,7 +142,7 @@ SCHEMAS: dict[str, tuple[str, str]] = {
 def schema(
     what: Annotated[str, typer.Argument(help="One of the schemas; all when left out.")] = "",
 ) -> None:
-    """JSON Schemas of the files that are read and of the JSON that is printed; of a list, that of its entries."""
+    """JSON Schemas of the files that are read and of the JSON that is printed."""
     from importlib import import_module
 
     from optimizer.report.record import record_of
@@ -176,154 +158,82 @@ def schema(
     print_json(schemas[what] if what else schemas)
 
 
-@library_app.command("list")
+@command(library_app, name="list")
 def library_list(
     function: Annotated[str, typer.Option(help="Only materials with this function.")] = "",
     library: Libraries = None,
     own: Own = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """List the raw materials."""
+    from optimizer.report.reference import Materials
+
     found = read_shipped(library, own)
     functions = {f for m in found.materials for f in m.functions}
     if function and function not in functions:
         raise UsageError(f"no material has the function '{function}'. {nearest(function, functions)}")
-    chosen = [m for m in found.materials if not function or function in m.functions]
-    _tell_materials(chosen, json, markdown, html, pdf)
+    chosen = tuple(m for m in found.materials if not function or function in m.functions)
+    return Answer("library list", Materials(materials=chosen))
 
 
-@library_app.command("find")
+@command(library_app, name="find")
 def library_find(
     words: Annotated[str, typer.Argument(help="Part of a name, an everyday word, an abbreviation or a function.")],
     library: Libraries = None,
     own: Own = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Find raw materials by any of their names, everyday words such as 'salt' or 'CAPB', or what they are for."""
     from optimizer.data.names import found_by
+    from optimizer.report.reference import Materials
 
     known = read_shipped(library, own)
     chosen = found_by(words, known.materials)
     if not chosen:
         names = [n for m in known.materials for n in (m.id, m.name, m.inci)]
         raise UsageError(f"nothing is called '{words}'. {nearest(words, names)}")
-    _tell_materials(chosen, json, markdown, html, pdf)
+    return Answer("library list", Materials(materials=tuple(chosen)))
 
 
-def _tell_materials(
-    chosen: "Sequence[Material]", json: bool, markdown: bool, html: Path | None, pdf: Path | None
-) -> None:
-    from optimizer.report.reference import library_document
-
-    if json:
-        print_json([m.model_dump(mode="json") for m in chosen])
-    else:
-        show(library_document(chosen), markdown, html, pdf)
-
-
-@library_app.command("show")
+@command(library_app, name="show")
 def library_show(
     material: Annotated[str, typer.Argument(help="Id, name or everyday word of a material.")],
     library: Libraries = None,
     own: Own = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Show one raw material with the source of every figure."""
     from optimizer.data.names import material_of
-    from optimizer.report.reference import material_document
+    from optimizer.report.reference import MaterialShown
 
-    found = read_shipped(library, own)
-    material = material_of(material, found.materials)
-    if json:
-        print_json(found.by_id[material].model_dump(mode="json"))
-    else:
-        show(material_document(found, found.by_id[material]), markdown, html, pdf)
+    known = read_shipped(library, own)
+    found = known.by_id[material_of(material, known.materials)]
+    return Answer("library show", MaterialShown.model_construct(**dict(found)), 0, material=found, library=known)
 
 
-@library_app.command("check")
-def library_check(on: On = "", library: Libraries = None, own: Own = None, json: Json = False) -> None:
+@command(library_app, name="check")
+def library_check(on: On = "", library: Libraries = None, own: Own = None) -> Answer[Any]:
     """Check library files: doubtful figures, each doubt once with all its materials, and law that was read long ago."""
-    from datetime import date
+    from optimizer.data.doubts import doubts_in
 
-    from optimizer.data.law import MONTHS, grown_old
-    from optimizer.data.library import doubts
-    from optimizer.report.reference import DoubtsRecord
-
-    found = read_shipped(library, own)
-    doubtful = {m.id: doubts(m) for m in found.materials if doubts(m)}
-    day = day_of(on)
-    old = dict(grown_old(found, date.fromisoformat(day)))
-    if json:
-        print_json(DoubtsRecord(materials=len(found.materials), doubts=doubtful, old_law=old))
-        return
-    by_doubt: dict[str, list[str]] = {}
-    for name, said in doubtful.items():
-        for doubt in said:
-            by_doubt.setdefault(doubt, []).append(name)
-    for doubt, names in by_doubt.items():
-        _say_wrapped(f"{', '.join(names)}: {doubt}")
-    for read in sorted(set(old.values())):
-        names = [name for name, known in old.items() if known == read]
-        since = f"as it was on {read}" if read else "on no known day"
-        _say_wrapped(f"{', '.join(names)}: law read {since}, more than {MONTHS} months before {day}; read it again")
-    say(f"{len(found.materials)} materials, {len(doubtful)} with doubtful figures")
+    return Answer("library check", doubts_in(read_shipped(library, own), day_of(on)))
 
 
-def _say_wrapped(text: str) -> None:
-    from shutil import get_terminal_size
-    from textwrap import wrap
-
-    say("\n".join(wrap(text, get_terminal_size().columns, subsequent_indent="  ", break_on_hyphens=False)))
-
-
-@library_app.command("evidence")
-def library_evidence(
-    library: Libraries = None,
-    own: Own = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+@command(library_app, name="evidence")
+def library_evidence(library: Libraries = None, own: Own = None) -> Answer[Any]:
     """Count the figures of the library by how well they are backed: read, computed, from memory."""
     from optimizer.data.evidence import evidence_of
-    from optimizer.report.evidence import evidence_document
 
-    found = evidence_of(read_shipped(library, own))
-    if json:
-        print_json(found)
-    else:
-        show(evidence_document(found), markdown, html, pdf)
+    return Answer("library evidence", evidence_of(read_shipped(library, own)))
 
 
-@library_app.command("law")
+@command(library_app, name="law")
 def library_law(
     use: Annotated[str, typer.Option(help="'rinse-off' or 'leave-on'.")] = "rinse-off",
     library: Libraries = None,
     own: Own = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """What the library holds of the law: ceilings, conditions, allergens, each with its entry, act and day."""
     from optimizer.data.law import law_of
-    from optimizer.report.law import law_document
 
     uses = ("rinse-off", "leave-on")
     if hyphened(use) not in uses:
         raise UsageError(f"there is no use '{use}'. {nearest(use, uses)}")
-    found = law_of(read_shipped(library, own), hyphened(use))
-    if json:
-        print_json(found)
-    else:
-        show(law_document(found), markdown, html, pdf)
+    return Answer("library law", law_of(read_shipped(library, own), hyphened(use)))

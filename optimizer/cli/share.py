@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from optimizer.cli.common import aside, print_json, quiet_solvers, show
+from optimizer.answers.answer import Answer
+from optimizer.cli.common import aside
 from optimizer.errors import UsageError, nearest
 
 if TYPE_CHECKING:
@@ -40,11 +41,11 @@ def share(
     sizes: str,
     shown: str,
     instead: bool,
-    files: tuple[Path | None, Path | None, Path | None, Path | None],
-    markdown: bool,
-    json: bool,
-) -> None:
-    """Print the card to share, and write it as page, PDF, picture and file where they are named."""
+    pdf: Path | None,
+    png: Path | None,
+    table: Path | None,
+) -> Answer[SharedCard]:
+    """Return the card to share, and write it as PDF, picture and file where they are named."""
     from optimizer.answers.share import ASKED, shared_card
     from optimizer.bench.shared_card import SIZES_G
     from optimizer.files import write_atomic, write_report
@@ -56,31 +57,19 @@ def share(
     for word in asked:
         if word not in ASKED:
             raise UsageError(f"--with '{word}': {nearest(word, ASKED)}")
-    html, pdf, png, table = files
-    with quiet_solvers():
-        told: SharedCard = shared_card(
-            card,
-            found.brief,
-            found.formula,
-            sizes_g=sizes_of(sizes) or SIZES_G,
-            show=asked,
-            batch=found.batch,
-            instead=instead,
-            tell=_tell,
-        )
-    document = shared_document(told)
+    told = shared_card(
+        card, found.brief, found.formula, sizes_g=sizes_of(sizes) or SIZES_G, show=asked, batch=found.batch,
+        instead=instead, tell=_tell,
+    )  # fmt: skip
     if pdf is not None:
-        write_report(pdf, document_pdf(document), CARD)
+        write_report(pdf, document_pdf(shared_document(told)), CARD)
     if png is not None:
         write_report(png, screen_png(told), CARD)
     if table is not None:
         write_atomic(table, shared_csv(told))
     for path in filter(None, (pdf, png, table)):
         aside(f"wrote {path}")
-    if json:
-        print_json(told)
-    else:
-        show(document, markdown, html)
+    return Answer("card --share", told)
 
 
 def _tell(name: str) -> None:

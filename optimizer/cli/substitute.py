@@ -1,25 +1,12 @@
 """`tenside substitute`: the closest formula without a material."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from optimizer.cli.common import (
-    FORMULA,
-    Changes,
-    Html,
-    Json,
-    Libraries,
-    Markdown,
-    Pdf,
-    ShelfFile,
-    app,
-    brief_of,
-    changes_of,
-    quiet_solvers,
-    tell,
-)
+from optimizer.answers.answer import Answer
+from optimizer.cli.common import FORMULA, Changes, Libraries, ShelfFile, app, brief_of, changes_of, command
 from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
@@ -28,7 +15,7 @@ if TYPE_CHECKING:
     from optimizer.studies.substitute import Substituted, Wish
 
 
-@app.command(rich_help_panel=FORMULA)
+@command(app, FORMULA)
 def substitute(
     material: Annotated[str, typer.Argument(help="Id, name or everyday word of what is missing.")],
     scenario: Annotated[str, typer.Argument(help="A scenario file, the name of a shipped one, or a batch file.")],
@@ -52,11 +39,7 @@ def substitute(
     changes: Changes = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Find the closest formula without a material that is out, limited or withdrawn, and rank the stand-ins.
 
     Of a batch file it says how the batch goes on from what is weighed in already, in grams.
@@ -69,14 +52,10 @@ def substitute(
         if formula is not None:
             raise UsageError("substitute: a batch file brings its own formula; leave --formula out.")
         wish = Wish(0.0, free, active_band, charge_band, offered)
-        with quiet_solvers():
-            answer = _in_the_middle(material, Path(scenario), left, wish, changes, shelf, library)
-        tell(answer, json, markdown, html, pdf)
-    with quiet_solvers():
-        brief = brief_of(scenario, changes, shelf, library)
-        wish = Wish(_left(left, brief.scenario), free, active_band, charge_band, offered)
-        answer = questions.substitute(material, brief, formula=formula, wish=wish)
-    tell(answer, json, markdown, html, pdf)
+        return _in_the_middle(material, Path(scenario), left, wish, changes, shelf, library)
+    brief = brief_of(scenario, changes, shelf, library)
+    wish = Wish(_left(left, brief.scenario), free, active_band, charge_band, offered)
+    return questions.substitute(material, brief, formula=formula, wish=wish)
 
 
 def _in_the_middle(

@@ -9,21 +9,19 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from optimizer.answers.answer import Answer
 from optimizer.cli.common import (
     FORMULA,
     Changes,
     Html,
-    Json,
     Libraries,
-    Markdown,
     Pdf,
     ShelfFile,
     app,
     aside,
     changes_of,
-    quiet_solvers,
+    command,
     save_beside,
-    tell,
 )
 from optimizer.errors import UsageError
 
@@ -38,7 +36,7 @@ PATIENCE_S = 10.0
 """How long a scheduler may take to answer [s]."""
 
 
-@app.command("range", rich_help_panel=FORMULA)
+@command(app, FORMULA, "range")
 def range_command(
     scenario: Annotated[str, typer.Argument(help="A scenario (file or shipped name), or a folder of scenarios.")],
     vary: Annotated[
@@ -66,36 +64,30 @@ def range_command(
     time_limit: Annotated[float, typer.Option(help="Seconds for each integer program.", min=0.1)] = 60.0,
     html: Html = None,
     pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Answer many scenarios: limits, prices and missing materials varied, or a folder or table of them.
 
     One that fails is told in its row and stops nothing. In a folder, a file that others extend and that names no
     product is no brief of its own. Exit code 0 if every scenario has a verdict and one a formula,
     4 if none has a formula, 5 if some have no verdict.
     """
+    from optimizer.answers.questions import ranged
     from optimizer.sweep.source import sources_of
 
     gc.enable()  # a long run makes more than a blend does, and its cycles must go
     grid = _grid(vary, missing, table)
     libraries = None if library is None else tuple(library)
-    with quiet_solvers():
-        sources = sources_of(
-            scenario, tuple(changes_of(changes)), shelf=shelf, libraries=libraries, time_limit=time_limit
-        )
-        ranged = _run(sources, grid, out, jobs, cluster)
-    from optimizer.answers.questions import ranged as answer_of
-
-    answer = answer_of(ranged)
-    if (html or pdf) and not json:
+    sources = sources_of(scenario, tuple(changes_of(changes)), shelf=shelf, libraries=libraries, time_limit=time_limit)
+    found = _run(sources, grid, out, jobs, cluster)
+    answer = ranged(found)
+    if html or pdf:
         from dataclasses import replace
 
         from optimizer.report.sweep import answers_table
 
         document = answer.document()
-        save_beside(replace(document, sections=(*document.sections, answers_table(ranged))), html, pdf)
-    tell(answer, json, markdown)
+        save_beside(replace(document, sections=(*document.sections, answers_table(found))), html, pdf)
+    return answer
 
 
 def _grid(vary: list[str] | None, missing: list[str] | None, table: Path | None) -> "Grid":

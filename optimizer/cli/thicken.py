@@ -1,29 +1,21 @@
 """`tenside thicken`: the thickening log of a batch."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
-from optimizer.cli.common import (
-    BENCH,
-    Html,
-    Json,
-    Libraries,
-    Markdown,
-    Pdf,
-    ShelfFile,
-    Strikes,
-    Why,
-    app,
-    print_json,
-    show,
-)
+from optimizer.cli.common import BENCH, Libraries, ShelfFile, Strikes, Why, app, command
 from optimizer.errors import UsageError
+from optimizer.units import number
+
+if TYPE_CHECKING:
+    from optimizer.bench.thicken import ThickeningLog
 
 
-@app.command(rich_help_panel=BENCH)
+@command(app, BENCH)
 def thicken(
     batch: Annotated[Path, typer.Argument(help="Batch file.")],
     material: Annotated[str, typer.Option(help="Id, name or everyday word of the thickener.")] = "",
@@ -46,16 +38,11 @@ def thicken(
     why: Why = "",
     shelf: ShelfFile = None,
     library: Libraries = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Show the thickening log of a batch and the next step, or log a step: stop at the target, warn past the peak."""
     from optimizer.answers.logs import thickened
     from optimizer.answers.subject import subject_of
     from optimizer.bench.strike import asked_of
-    from optimizer.report.thicken import thicken_document
 
     found = subject_of(str(batch), shelf=shelf, libraries=library)
     if found.batch is None:
@@ -63,12 +50,27 @@ def thicken(
     readings = {"viscosity_mpas": viscosity, "flow_s": flow, "judged": judged}
     rest = {"waited_min": waited, "temperature_c": temperature, "ph": ph, "on": on or None, "note": note or None}
     wrong = asked_of(strike, why, day_of(""))
-    told = thickened(
+    logged = thickened(
         found, material, added=added, reading={**readings, **rest, "lot": lot or None}, target=target, wrong=wrong,
         sure=sure,
     )  # fmt: skip
-    if json:
-        print_json(told)
-    else:
-        document = thicken_document(told.batch, told.logs, told.begun, told.cautions, told.struck, str(batch))
-        show(document, markdown, html, pdf)
+    answer = Answer("thicken", logged)
+    answer.following = _following(logged.logs, batch)
+    return answer
+
+
+OPTIONS = {"viscosity_mpas": "--viscosity", "flow_s": "--flow", "judged": "--judged"}
+
+
+def _following(logs: "tuple[ThickeningLog, ...]", batch: Path) -> str:
+    """Return the command that comes next, if one does."""
+    if all(log.ph is None for log in logs):
+        return f"tenside ph {batch} --of batch --read PH"
+    going = next((log for log in logs if log.state == "open"), None)
+    if going is None:
+        return ""
+    step = going.next if going.points else None  # the blend without thickener is read first
+    add = f"add {number(step.grams, 3)} g, mix, read, then " if step else ""
+    so_far = number(step.total_percent if step else going.added, 3)
+    reading = OPTIONS[going.kind or "viscosity_mpas"]
+    return f"{add}tenside thicken {batch} --material {going.material.id} --added {so_far}% {reading} READING"

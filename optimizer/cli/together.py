@@ -1,26 +1,16 @@
 """`tenside together`: several products from one shelf."""
 
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
-from optimizer.cli.common import (
-    FORMULA,
-    Html,
-    Json,
-    Libraries,
-    Markdown,
-    Pdf,
-    ShelfFile,
-    app,
-    quiet_solvers,
-    tell,
-)
+from optimizer.answers.answer import Answer
+from optimizer.cli.common import FORMULA, Libraries, ShelfFile, app, command
 from optimizer.data.sheet import number_of
 from optimizer.errors import UsageError
 
 
-@app.command(rich_help_panel=FORMULA)
+@command(app, FORMULA)
 def together(
     products: Annotated[list[str], typer.Argument(help="Scenarios with the kg to make, such as hand-wash=40.")],
     leftover: Annotated[
@@ -33,24 +23,18 @@ def together(
     time_limit: Annotated[float, typer.Option(help="Seconds for the plan.", min=0.1)] = 60.0,
     shelf: ShelfFile = None,
     library: Libraries = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Plan several products from one shelf: which uses which material, and how many packs to buy."""
     from optimizer.answers import questions
     from optimizer.brief.brief import load_brief
     from optimizer.brief.scenario import find_scenario
 
     rates = dict(_pair(r, "--rate", "USD=0.92") for r in rate or [])
-    with quiet_solvers():
-        made = [
-            (load_brief(find_scenario(name), shelf=shelf, libraries=library, rates=rates), kg)
-            for name, kg in (_pair(text, "together", "hand-wash=40") for text in products)
-        ]
-        answer = questions.together(made, leftover=leftover, buying=buying, time_limit=time_limit)
-    tell(answer, json, markdown, html, pdf)
+    made = [
+        (load_brief(find_scenario(name), shelf=shelf, libraries=library, rates=rates), kg)
+        for name, kg in (_pair(text, "together", "hand-wash=40") for text in products)
+    ]
+    return questions.together(made, leftover=leftover, buying=buying, time_limit=time_limit)
 
 
 def _pair(text: str, option: str, example: str) -> tuple[str, float]:

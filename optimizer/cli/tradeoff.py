@@ -5,19 +5,16 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
+from optimizer.answers.answer import Answer
 from optimizer.cli.common import (
     FORMULA,
     AtPh,
     Changes,
-    Html,
-    Json,
     Libraries,
-    Markdown,
-    Pdf,
     Readings,
     ScenarioName,
     ShelfFile,
@@ -26,8 +23,8 @@ from optimizer.cli.common import (
     app,
     aside,
     brief_of,
+    command,
     quiet_solvers,
-    tell,
     with_readings,
 )
 from optimizer.errors import UsageError
@@ -35,7 +32,7 @@ from optimizer.errors import UsageError
 Picture = Annotated[Path | None, typer.Option("--picture", help="Also draw it, as .svg, .png or .pdf.")]
 
 
-@app.command(rich_help_panel=FORMULA)
+@command(app, FORMULA)
 def frontier(
     scenario: ScenarioName,
     best: Annotated[str, typer.Option(help="What is best at each point: 'minimise MEASURE' or 'maximise MEASURE'.")] = (
@@ -53,11 +50,7 @@ def frontier(
     shelf: ShelfFile = None,
     library: Libraries = None,
     picture: Picture = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Trace the trade-off of two measures: every break and what one more point costs."""
     from optimizer.answers import questions
     from optimizer.report.picture_file import refuse_undrawable
@@ -84,10 +77,10 @@ def frontier(
         draw_frontier(answer.found, picture)
     elif picture:
         aside(f"--picture: there is no curve to draw, so {picture} was not written.")
-    tell(answer, json, markdown, html, pdf)
+    return answer
 
 
-@app.command(rich_help_panel=FORMULA)
+@command(app, FORMULA)
 def leeway(
     scenario: ScenarioName,
     loss: Annotated[float, typer.Option(help="How much worse the objective may be, in its own unit.", min=0)] = 0.05,
@@ -102,25 +95,20 @@ def leeway(
     shelf: ShelfFile = None,
     library: Libraries = None,
     picture: Picture = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Say how far each dose may move at a stated loss, and which materials no good formula uses."""
     from optimizer.answers import questions
     from optimizer.report.picture_file import refuse_undrawable
 
     if picture:
         refuse_undrawable(picture)
-    with quiet_solvers():
-        brief = with_readings(brief_of(scenario, changes, shelf, library), readings, want, sure, at_ph)
-        answer = questions.leeway(brief, loss=loss, others=others)
+    brief = with_readings(brief_of(scenario, changes, shelf, library), readings, want, sure, at_ph)
+    answer = questions.leeway(brief, loss=loss, others=others)
     if picture:
         from optimizer.report.tradeoff import draw_leeway
 
         draw_leeway(answer.found, picture)
-    tell(answer, json, markdown, html, pdf)
+    return answer
 
 
 @contextmanager

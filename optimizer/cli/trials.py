@@ -1,21 +1,18 @@
 """`tenside trials plan | sheet | note | fit | next | rate | salt`: learning from the bench."""
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import typer
 
+from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
 from optimizer.cli.common import (
     BENCH,
     AtPh,
     Changes,
-    Html,
-    Json,
     Libraries,
-    Markdown,
     On,
-    Pdf,
     Rest,
     ScenarioName,
     ShelfFile,
@@ -24,9 +21,8 @@ from optimizer.cli.common import (
     Why,
     app,
     brief_of,
-    quiet_solvers,
+    command,
     save,
-    tell,
 )
 from optimizer.errors import UsageError
 
@@ -37,7 +33,7 @@ SeriesFile = Annotated[Path, typer.Argument(metavar="SERIES", help="A series fil
 Aim = Literal["learn", "best"]
 
 
-@trials_app.command("plan")
+@command(trials_app, name="plan")
 def trials_plan(
     scenario: ScenarioName,
     out: Annotated[Path, typer.Option(help="The series file to write (.toml); it must not exist.")],
@@ -66,11 +62,7 @@ def trials_plan(
     on: On = "",
     shelf: ShelfFile = None,
     library: Libraries = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Choose the beakers that teach most about a brief, and lay their series file."""
     from optimizer.answers.trials import lay_trials
     from optimizer.trials.plan import Asked
@@ -88,9 +80,7 @@ def trials_plan(
         step_g=scale,
         seed=seed,
     )
-    with quiet_solvers():
-        answer = lay_trials(scenario, out, asked, name=name, on=day_of(on), shelf=shelf, libraries=library)
-    tell(answer, json, markdown, html, pdf)
+    return lay_trials(scenario, out, asked, name=name, on=day_of(on), shelf=shelf, libraries=library)
 
 
 def _names(text: str) -> tuple[str, ...]:
@@ -113,7 +103,7 @@ def _ph(text: str) -> tuple[float, float] | None:
         raise UsageError(f"--with {text}: write ph=LOW:HIGH, such as ph=5.0:5.8.") from None
 
 
-@trials_app.command("sheet")
+@command(trials_app, name="sheet")
 def trials_sheet(
     path: SeriesFile,
     only: Annotated[str, typer.Option(help="Numbers of the beakers, joined by commas; else all.")] = "",
@@ -121,9 +111,7 @@ def trials_sheet(
     pdf: Annotated[Path | None, typer.Option(help="Write the sheet as a PDF to print.")] = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Lay out the weigh sheet of all beakers side by side, in the order of making, with room for readings."""
     from optimizer.answers.trials import trial_sheet
     from optimizer.files import refuse_unless_report
@@ -142,10 +130,10 @@ def trials_sheet(
     for target in (html, pdf):
         if target is not None:
             save(answer.document(), target)
-    tell(answer, json, markdown)
+    return answer
 
 
-@trials_app.command("note")
+@command(trials_app, name="note")
 def trials_note(
     path: SeriesFile,
     words: Annotated[
@@ -168,11 +156,7 @@ def trials_note(
     strike_weight: Annotated[int | None, typer.Option(help="Strike the weight of this number.", min=1)] = None,
     why: Why = "",
     on: On = "",
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Note what was read of the beakers, as typed; strike what was noted wrongly; show what is noted."""
     from optimizer.answers.trials import note_trials
     from optimizer.bench.strike import asked_of
@@ -183,10 +167,10 @@ def trials_note(
     if why and wrong is None and weight is None:
         asked_of(None, why, day)
     how = How(kind, unit, temperature, after, by, day, further)
-    tell(note_trials(path, words or [], how, wrong=wrong, weight=weight), json, markdown, html, pdf)
+    return note_trials(path, words or [], how, wrong=wrong, weight=weight)
 
 
-@trials_app.command("next")
+@command(trials_app, name="next")
 def trials_next(
     path: SeriesFile,
     count: Annotated[int, typer.Option(help="Beakers besides those of the plan.", min=1)] = 2,
@@ -199,38 +183,26 @@ def trials_next(
     ] = 1,
     shelf: ShelfFile = None,
     library: Libraries = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Choose the next beakers by what was made so far, and write them into the series file."""
     from optimizer.answers.trials import next_trials
 
-    with quiet_solvers():
-        answer = next_trials(path, count, aim=aim or "", goal=goal, repeats=repeats, shelf=shelf, libraries=library)
-    tell(answer, json, markdown, html, pdf)
+    return next_trials(path, count, aim=aim or "", goal=goal, repeats=repeats, shelf=shelf, libraries=library)
 
 
-@trials_app.command("fit")
+@command(trials_app, name="fit")
 def trials_fit(
     path: SeriesFile,
     only: Annotated[str, typer.Option(help="Readings that are fitted, joined by commas; else all.")] = "",
     shelf: ShelfFile = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Say what the readings tell: effects with their bands, how well left-out readings are met, what cannot be told."""
     from optimizer.answers.trials_fit import fit_trials
 
-    with quiet_solvers():
-        answer = fit_trials(path, only=_names(only), shelf=shelf)
-    tell(answer, json, markdown, html, pdf)
+    return fit_trials(path, only=_names(only), shelf=shelf)
 
 
-@trials_app.command("rate")
+@command(trials_app, name="rate")
 def trials_rate(
     scenario: ScenarioName,
     series: Annotated[Path, typer.Option("--from", help="The series file with the readings.")],
@@ -241,21 +213,15 @@ def trials_rate(
     changes: Changes = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Say what readings are to be expected of a brief's best formula, or of one in a file."""
     from optimizer.answers.trials_fit import rate
 
-    with quiet_solvers():
-        brief = brief_of(scenario, changes, shelf, library)
-        answer = rate(brief, series, formula=formula, rest=rest, sure=sure, at_ph=at_ph)
-    tell(answer, json, markdown, html, pdf)
+    brief = brief_of(scenario, changes, shelf, library)
+    return rate(brief, series, formula=formula, rest=rest, sure=sure, at_ph=at_ph)
 
 
-@trials_app.command("salt")
+@command(trials_app, name="salt")
 def trials_salt(
     scenario: ScenarioName,
     readings: Annotated[
@@ -272,19 +238,25 @@ def trials_salt(
     changes: Changes = None,
     shelf: ShelfFile = None,
     library: Libraries = None,
-    html: Html = None,
-    pdf: Pdf = None,
-    markdown: Markdown = False,
-    json: Json = False,
-) -> None:
+) -> Answer[Any]:
     """Lay five to seven doses of salt on one base; with readings, tell the peak, its band and where to stop."""
     from optimizer.answers.trials_fit import salt
     from optimizer.trials.salt import Asked
 
-    asked = Asked(dict(map(_salt_reading, readings or [])), doses, most, target, grams, repeatability)
-    with quiet_solvers():
-        answer = salt(brief_of(scenario, changes, shelf, library), asked, into=into)
-    tell(answer, json, markdown, html, pdf)
+    asked = Asked(_salt_readings(readings or []), doses, most, target, grams, repeatability)
+    return salt(brief_of(scenario, changes, shelf, library), asked, into=into)
+
+
+def _salt_readings(texts: list[str]) -> dict[float, float]:
+    """Return viscosity by dose; a dose is read once."""
+    found: dict[float, float] = {}
+    for dose, value in map(_salt_reading, texts):
+        if dose in found:
+            raise UsageError(
+                f"{dose:g} % is written twice ({found[dose]:g} and {value:g}): write it once, as their mean."
+            )
+        found[dose] = value
+    return found
 
 
 def _salt_reading(text: str) -> tuple[float, float]:

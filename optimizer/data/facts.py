@@ -4,11 +4,11 @@ A material is a list of substances whose shares sum to 100. Active matter, charg
 water, natural origin and every ceiling are read from that list and nowhere else.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import cached_property
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, model_validator
 
 from optimizer.chemistry.cuts import TechnicalCmc, cmc_of
 from optimizer.errors import ID_PATTERN, DataError
@@ -236,7 +236,7 @@ class Material(Frozen):
     lipid: Lipid | None = None
     allergens: dict[str, tuple[Percent, Percent, Percent]] | None = None
     """Fragrance allergens: low, typical, high [% w/w of the material]; an empty table if the sheet names none."""
-    free_from: frozenset[Free] = frozenset()
+    free_from: Annotated[frozenset[Free], PlainSerializer(sorted, when_used="json")] = frozenset()
     """What the material is declared free from; anything not declared is not claimed."""
     vegan: bool | None = None
     use: tuple[Percent, Percent, Percent] | None = None
@@ -323,6 +323,11 @@ class Material(Frozen):
             found[substance.inci] = found.get(substance.inci, 0.0) + substance.typical
         return found
 
+    @property
+    def declared(self) -> Iterable[str]:
+        """The names of the substances that it holds, and of those that it declares as allergens, each once."""
+        return {**self.contents, **self.allergens} if self.allergens else self.contents
+
     def carried(self, inci: str) -> float:
         """Return the typical share of a substance [% w/w as supplied]."""
         return self.contents.get(inci, 0.0)
@@ -381,6 +386,8 @@ class Ceiling(Stated):
     def shares(self, material: Material) -> list[tuple[Substance | None, float]]:
         """Return what a material holds of it: substance (None for a declared allergen) and high share [%]."""
         declared = (material.allergens or {}) if self.declared else {}
+        if not declared and material.contents.keys().isdisjoint(self.substances):
+            return []
         held = [(s, s.high) for s in material.substances if s.inci in self.substances and s.inci not in declared]
         return [*held, *((None, share[2]) for name, share in declared.items() if name in self.substances)]
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from functools import cached_property
 from math import fsum
 from typing import Annotated
 
-from optimizer.data.pool import Ingredient
+from optimizer.data.pool import Ingredient, carriers
 from optimizer.immutable import EMPTY, immutable, seen, told, untold
 
 
@@ -46,6 +47,11 @@ class Formula:
     def total(self, of: Callable[[Ingredient], float]) -> float:
         """Return the sum of dose times a number per unit, with compensated summation."""
         return fsum([line.percent * of(line.item) for line in self.lines])
+
+    @cached_property
+    def carriers(self) -> Mapping[str, list[int]]:
+        """Positions of the lines that hold a substance or declare it as an allergen, by its name."""
+        return carriers([line.item for line in self.lines])
 
     def dose(self, name: str) -> float:
         """Return the dose of a material [%], 0 if it is not used."""

@@ -1,7 +1,7 @@
 """How a library is read: files joined, figures overridden, references checked, doubts told."""
 
 from collections.abc import Iterable, Mapping
-from functools import cached_property
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -75,8 +75,18 @@ def read_library(paths: Iterable[Path]) -> Library:
     Raises:
         DataError: With every problem of every file at once.
     """
-    paths = list(paths)
-    files = [f for p in paths for f in (sorted(p.glob("*.toml")) if is_folder(p) else [p])]
+    paths = tuple(paths)
+    files = tuple(f for p in paths for f in (sorted(p.glob("*.toml")) if is_folder(p) else [p]))
+    try:
+        digests = tuple((str(f), digest(f)) for f in files)
+    except DataError:
+        return _read.__wrapped__(paths, files, ())  # one that cannot be read is told with all other problems
+    return _read(paths, files, digests)
+
+
+@lru_cache(maxsize=4)
+def _read(paths: tuple[Path, ...], files: tuple[Path, ...], digests: tuple[tuple[str, str], ...]) -> Library:
+    """Return the library of files whose content has these digests: what was read before is not read again."""
     problems = [
         Problem(str(p), "", "no .toml file is in this folder.", "Name a folder that holds library files, or a file.")
         for p in paths
@@ -138,7 +148,7 @@ def read_library(paths: Iterable[Path]) -> Library:
         rank_orders=orders,
         property_units=units,
         charge_densities=densities,
-        files={str(p): digest(p) for p in files},
+        files=dict(digests),
     )
 
 

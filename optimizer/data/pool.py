@@ -60,32 +60,33 @@ class Group(Frozen):
 
     def holds(self, material: Material) -> bool:
         """Return whether the material belongs to the group."""
-        return all(ask(material) for ask in self._asks)
-
-    @cached_property
-    def _asks(self) -> tuple[Callable[[Material], bool], ...]:
-        """What is asked of a material: one question per field that is given."""
-        ids, out, functions, charges, lipids = (
-            frozenset(x) for x in (self.materials, self.but_not, self.functions, self.charges, self.lipids)
+        return (
+            (not self.charges or material.charge in self.charges)
+            and self.holds_whole(material)
+            and (not self.families or any(s.family in self.families for s in material.substances))
         )
-        asked: dict[str, Callable[[Material], bool]] = {
-            "materials": lambda m: m.id in ids,
-            "but_not": lambda m: m.id not in out,
-            "functions": lambda m: not functions.isdisjoint(m.functions),
-            "charges": lambda m: m.charge in charges,
-            "families": lambda m: any(s.family in self.families for s in m.substances),
-            "inci": lambda m: not m.contents.keys().isdisjoint(self.inci),
-            "lipids": lambda m: m.lipid in lipids,
-        }
-        questions = tuple(ask for field, ask in asked.items() if getattr(self, field))
-        if self.surfactants is None:
-            return questions
-        return (*questions, lambda m: (m.surfactant_matter > 0) == self.surfactants)
+
+    def holds_whole(self, material: Material) -> bool:
+        """Return the same without what is asked of each substance: its charge and its family."""
+        return (
+            (not self.materials or material.id in self._ids)
+            and (not self.functions or not material.functions.isdisjoint(self.functions))
+            and (not self.lipids or material.lipid in self.lipids)
+            and (not self.inci or not material.contents.keys().isdisjoint(self.inci))
+            and (self.surfactants is None or (material.surfactant_matter > 0) == self.surfactants)
+            and (not self.but_not or material.id not in self.but_not)
+        )
+
+    @property
+    def asks_whole(self) -> bool:
+        """Whether a material may be left out by what is asked of it as a whole."""
+        return self.surfactants is not None or any(
+            (self.materials, self.functions, self.lipids, self.inci, self.but_not)
+        )
 
     @cached_property
-    def whole(self) -> "Group":
-        """The group as asked of whole materials, without what is asked of each substance."""
-        return self.model_copy(update={"charges": (), "families": ()})
+    def _ids(self) -> frozenset[str]:
+        return frozenset(self.materials)
 
     @property
     def words(self) -> str:
@@ -232,11 +233,7 @@ class Pool:
     @cached_property
     def carriers(self) -> Mapping[str, list[int]]:
         """Positions of the candidates that hold a substance or declare it as an allergen, by its name."""
-        found: dict[str, list[int]] = {}
-        for position, item in enumerate(self.items):
-            for inci in {**item.material.contents, **(item.material.allergens or {})}:
-                found.setdefault(inci, []).append(position)
-        return found
+        return carriers(self.items)
 
     @cached_property
     def surfactants(self) -> tuple[tuple[int, Substance], ...]:
@@ -252,9 +249,31 @@ class Pool:
         return np.array(found) / 100
 
     @cached_property
+    def by_kind(self) -> Mapping[tuple[Charge | None, str | None], Vector]:
+        """The same by charge and family of the substances that bring it, shape (n,) each."""
+        found: dict[tuple[Charge | None, str | None], list[float]] = {}
+        for position, substance in self.surfactants:
+            kind = substance.charge, substance.family
+            found.setdefault(kind, [0.0] * len(self.items))[position] += substance.typical / 100
+        return {kind: np.array(shares) for kind, shares in found.items()}
+
+    def carried(self, inci: str) -> Vector:
+        """Return the share of a substance in every candidate [-], shape (n,)."""
+        return self.once(("carried", inci), lambda: self.vector(lambda i: i.material.carried(inci)) / 100)
+
+    @cached_property
     def prices(self) -> Vector:
         """Prices per kg, shape (n,)."""
         return self.vector(lambda i: i.price)
+
+
+def carriers(items: Iterable[Ingredient]) -> dict[str, list[int]]:
+    """Return the positions of the ingredients that hold a substance or declare it as an allergen, by its name."""
+    found: dict[str, list[int]] = {}
+    for position, item in enumerate(items):
+        for inci in item.material.declared:
+            found.setdefault(inci, []).append(position)
+    return found
 
 
 def with_lot(material: Material, active: float) -> Material:
@@ -355,6 +374,7 @@ __all__ = [
     "Ingredient",
     "Percent",
     "Pool",
+    "carriers",
     "fault",
     "join",
     "lot_doubt",

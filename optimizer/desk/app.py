@@ -21,16 +21,17 @@ from anyio import to_thread
 from starlette.applications import Starlette
 from starlette.formparsers import MultiPartException
 from starlette.requests import ClientDisconnect, Request
-from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.responses import HTMLResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import Route
 
-from optimizer.desk import screens
-from optimizer.desk.asked import Asked, Desk, Upload, in_words
+from optimizer.desk import screens, watch
+from optimizer.desk.asked import Asked, Desk, Upload
 from optimizer.desk.folder import Folder, UnknownNameError
 from optimizer.desk.frame import framed, static
 from optimizer.desk.guard import Device, Guard
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Download, Page, Place, RefusedError, Screen
+from optimizer.desk.words import in_words, on_page
 from optimizer.errors import DataError, TensideError, UsageError
 
 LOG = logging.getLogger("tenside.desk")
@@ -78,6 +79,7 @@ def make_desk(
     door = _Door(desk, frozenset(hosts))
     routes = [
         Route("/open", door.enter, methods=["GET"]),
+        Route("/changes", door.changes, methods=["GET"]),
         *(Route(path, partial(door.static, kind, content)) for path, (kind, content) in static().items()),
         *(
             Route(place.path, partial(door.screen, place), methods=["GET", "POST"] if place.act else ["GET"])
@@ -130,6 +132,17 @@ class _Door:
         if cookie is not None:
             answer.set_cookie(_cookie(request), cookie, max_age=WEEK, httponly=True, samesite="strict")
         return answer
+
+    async def changes(self, request: Request) -> Response:
+        """Tell a page that is looked at when its file is not any more as it was."""
+        try:
+            self._device(request)
+        except ClosedError as closed:
+            return _plain(closed)
+        kind, name, was = (request.query_params.get(key, "") for key in ("kind", "name", "was"))
+        look = partial(watch.told, self.desk.folder, kind, name, was)
+        said = watch.stream(look, lambda: self._known(request) is not None)
+        return _sent(StreamingResponse(said, media_type="text/event-stream"))
 
     async def static(self, kind: str, content: bytes, request: Request) -> Response:
         """Return a file that goes along with pages."""
@@ -184,11 +197,12 @@ class _Door:
         try:
             outcome = asked.device.once(form, lambda: act(asked))
         except RefusedError as refused:
-            asked.problems, asked.readings = refused.problems, refused.readings
+            asked.problems = {name: on_page(said) for name, said in refused.problems.items()}
+            asked.readings = refused.readings
         except (DataError, UsageError) as error:
             asked.problems = {"": in_words(error)}
         except TensideError as error:
-            asked.problems = {"": str(error)}
+            asked.problems = {"": on_page(str(error))}
         except Exception:
             LOG.exception("a form could not be taken")
             return self._page(asked, _defect())
@@ -222,6 +236,7 @@ class _Door:
         device = self._device(request)
         asked = Asked(self.desk, device, request.url.path, request.path_params, dict(request.query_params))
         asked.fragment = request.headers.get("x-fragment") == "1"
+        asked.watch = "" if asked.fragment else watch.watched(asked)
         if request.method == "POST":
             self._own(request)
             if place.rights == "formula" and not device.formulas:
@@ -322,10 +337,10 @@ def _trouble(error: TensideError) -> Page:
         body = tag("p", f"{words[:1].upper()}{words[1:]} ", tag("a", "Go to the bench", href="/"), ".")
         return Page("Not in this folder", body, status=HTTPStatus.NOT_FOUND)
     if isinstance(error, DataError):
-        items = (tag("li", str(problem)) for problem in error.problems)
+        items = (tag("li", on_page(str(problem))) for problem in error.problems)
         body = markup(tag("p", "Something has to be mended first:"), tag("ul", *items))
         return Page("This cannot be used as it is", body, status=HTTPStatus.CONFLICT)
-    return Page("This cannot be shown", tag("p", str(error), class_="wrong"), status=HTTPStatus.CONFLICT)
+    return Page("This cannot be shown", tag("p", on_page(str(error)), class_="wrong"), status=HTTPStatus.CONFLICT)
 
 
 def _defect() -> Page:

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import isfinite
+from urllib.parse import urlencode
 
 from optimizer.answers.days import day_of
 from optimizer.data.sheet import number_of
 from optimizer.desk.folder import Folder
 from optimizer.desk.guard import Device, Guard, Outcome
 from optimizer.desk.screen import RefusedError
-from optimizer.errors import DataError, UsageError
+from optimizer.errors import UsageError
 from optimizer.units import number
 
 
@@ -51,6 +51,7 @@ class Asked:
         problems: What is wrong with the form, by field; '' for all of it.
         readings: How a figure that can be read two ways can be read, by field.
         fragment: The script asked for the body alone, to put it in place.
+        watch: Where the page is told that its file was changed.
     """
 
     desk: Desk
@@ -63,11 +64,23 @@ class Asked:
     problems: dict[str, str] = field(default_factory=dict)
     readings: dict[str, tuple[str, ...]] = field(default_factory=dict)
     fragment: bool = False
+    watch: str = ""
 
     @property
     def folder(self) -> Folder:
         """The maker's files."""
         return self.desk.folder
+
+    @property
+    def unasked(self) -> Asked:
+        """The request as if nothing had been typed: another form of the page was sent."""
+        return replace(self, typed={}, files={}, problems={}, readings={})
+
+    @property
+    def here(self) -> str:
+        """The address as it was asked for, without what was said on it."""
+        query = urlencode({key: value for key, value in self.query.items() if key != "said"})
+        return f"{self.place}?{query}" if query else self.place
 
     @property
     def today(self) -> str:
@@ -139,23 +152,3 @@ def two_readings(text: str) -> tuple[str, ...]:
         if "two ways" in str(error):
             return (plain.replace(",", "."), plain.replace(",", ""))
     return ()
-
-
-def in_words(error: DataError | UsageError) -> str:
-    """Return what an error says as one text for a page, where no command can be typed."""
-    said = [f"{p.what} {p.step}" for p in error.problems] if isinstance(error, DataError) else [str(error)]
-    text = " ".join(s[:1].upper() + s[1:] for s in said)
-    for typed, ticked in INSTEAD:
-        text = re.sub(typed, ticked, text)
-    return text
-
-
-INSTEAD = (
-    (r"add --sure", "tick 'It is meant so'"),
-    (r"[Rr]un the command again", "send it again"),
-    (r"Write a further portion (as|with) [^;.]*[;.]( or strike what is wrong: tenside .*)?",
-     "Sent again, it is a further portion; strike what is wrong."),
-    (r"Or log a reading .*--added .*", "Or note a reading of what is in the vessel, with its pH, adding nothing."),
-    (r" \(--lost\)", ""),
-)  # fmt: skip
-"""What is told to a page instead of what is told to a command line."""

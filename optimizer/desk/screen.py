@@ -29,6 +29,7 @@ class Page:
         body: What stands below the title.
         here: The part of the desk that it belongs to: '' for the bench, 'shelf', 'records', 'briefs'.
         back: Where one comes from, as a link and its words, if that is not the bench.
+        way: Links to the pages beside this one; who skips to the page skips them.
         status: HTTP status.
         bare: Only the body is wanted: a fragment that the script puts in place.
     """
@@ -37,6 +38,7 @@ class Page:
     body: Html
     here: str = ""
     back: tuple[str, str] | None = None
+    way: Html | None = None
     status: int = 200
     bare: bool = False
 

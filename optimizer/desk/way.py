@@ -8,7 +8,8 @@ from optimizer.bench.batch import Batch
 from optimizer.bench.stage import Step, stage_of
 from optimizer.desk.asked import Asked
 from optimizer.desk.folder import BatchFile
-from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.html import Child, Html, markup, tag
+from optimizer.desk.screen import Page
 
 STEPS = (
     ("weigh", "Weigh"),
@@ -51,9 +52,10 @@ def way(asked: Asked, here: str) -> Html:
     return tag("nav", tag("ol", *items, class_="way"), aria_label="This batch")
 
 
-def title(batch: Batch, what: str) -> str:
-    """Return the title of a page of a batch."""
-    return f"{what}: {batch.product or 'batch'} {batch.batch}"
+def page_of(asked: Asked, batch: Batch, here: str, *parts: Child, status: int = 200) -> Page:
+    """Return a page of a batch."""
+    title = f"{dict(STEPS)[here]}: {batch.product or 'batch'} {batch.batch}"
+    return Page(title, markup(*parts), way=way(asked, here), status=status)
 
 
 def onwards(asked: Asked, batch: Batch, here: str, *, done: bool = False) -> Html | None:

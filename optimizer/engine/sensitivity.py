@@ -145,11 +145,19 @@ class Basis:
         slack = np.minimum(self.values - self.low, self.high - self.values)
         return bool((slack <= AT_END * np.maximum(np.abs(self.values), self.sizes[self.basic])).any())
 
-    def reaches(self, moves: Sequence[Move]) -> list[Reach]:
+    def bounding(self, move: Move) -> Reach:
+        """Return the same of one limit while only reduced costs keep their signs: the value is then a bound on all."""
+        return self.reaches([move], points=False)[0]
+
+    def reaches(self, moves: Sequence[Move], *, points: bool = True) -> list[Reach]:
         """Return price and validity of moving each of many limits.
 
         Rows that the answer does not sit on may be among those that a limit moves: a basic one's room shrinks or
         grows as its end goes, which `inverse` says of it as it does of the others.
+
+        Args:
+            moves: The limits.
+            points: Whether the basis is to give a point, too, wherever its price holds.
         """
         k = len(moves)
         ends, p, own, bent = np.zeros((k, self.m)), np.zeros((k, self.n + self.m)), np.ones(k), np.zeros(k, dtype=bool)
@@ -161,7 +169,9 @@ class Basis:
                 p[at, : self.n] = per_limit
         u, v, y = ends @ self.inverse.T, p[:, self.basic], ends @ self.y
         slope, q = p[:, : self.n] @ self.x + own, (v * u).sum(axis=1)
-        first, last = _intervals(self.values, slope[:, None] * u, self.low, self.high)
+        first, last = np.full(k, -inf), np.full(k, inf)
+        if points:
+            first, last = _intervals(self.values, slope[:, None] * u, self.low, self.high)
         if bent.any():
             drift = y[bent, None] * (p[bent] - (v[bent] @ self.inverse) @ self.full)[:, self.movable]
             sign = self.sign[self.movable]
@@ -198,6 +208,11 @@ class Basis:
         """Return q of a row whose coefficients move by -t p: theta = t / (1 - q t)."""
         p = np.concatenate([per_limit, np.zeros(self.m)])
         return float(p[self.basic] @ self.inverse[:, row])
+
+    def prices_at(self, row: int, per_limit: Vector, t: float) -> Vector:
+        """Return the row prices of the basis, shape (m,), where the coefficients of a row have moved by -t p."""
+        w = np.concatenate([per_limit, np.zeros(self.m)])[self.basic] @ self.inverse
+        return np.asarray(self.y + t / (1 - w[row] * t) * self.y[row] * w)
 
 
 def _intervals(values: Vector, rates: Vector, low: Vector, high: Vector | float) -> tuple[Vector, Vector]:

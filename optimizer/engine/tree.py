@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from heapq import heappop, heappush
 from itertools import combinations
 from math import inf, prod
-from time import monotonic
+from time import thread_time
 
 import numpy as np
 import numpy.typing as npt
@@ -29,7 +29,7 @@ from optimizer.units import BOUND_MET, LAST_DIGIT, SAME_WORTH, WHOLE
 MOST_RUNS = 400
 """Linear programs after which the solver's own search, which also cuts, is the faster way."""
 SHARE_OF_TIME = 0.1
-"""Part of the time limit of a search after which it is left to the solver."""
+"""Part of the time limit of a search, in time of the processor, after which it is left to the solver."""
 TRIED = 2
 """Most columns of which both halves are solved before one of them is split."""
 
@@ -79,7 +79,14 @@ class NoProofError(Exception):
 
 
 def grown(
-    session: Session, cost: Vector, lower: Vector, upper: Vector, *, below: float = inf, most: int = MOST_RUNS
+    session: Session,
+    cost: Vector,
+    lower: Vector,
+    upper: Vector,
+    *,
+    below: float = inf,
+    most: int = MOST_RUNS,
+    known: tuple[Leaf, ...] = (),
 ) -> Tree | None:
     """Minimise over whole numbers and the rest; None where that is left to the solver's own search.
 
@@ -90,12 +97,14 @@ def grown(
         upper: Shape (n,).
         below: Only what costs less is looked for.
         most: Linear programs at most.
+        known: Leaves of an earlier tree over the same rows and choices, whatever its cost was; they are gone on from.
 
     Raises:
         NoProofError: If nothing proves that a box is empty which the solver finds so.
     """
+    search = _Search(session, cost, below, most)
     try:
-        return _Search(session, cost, below, most).run(lower, upper)
+        return search.run(search.reopened(known) if known else [(lower, upper)])
     except _GivenUpError:
         return None
 
@@ -130,7 +139,13 @@ def reached(cost: Vector, x: Vector) -> float:
 
 
 def lowest_below(
-    session: Session, cost: Vector, lower: Vector, upper: Vector, least: float, most: int = MOST_RUNS
+    session: Session,
+    cost: Vector,
+    lower: Vector,
+    upper: Vector,
+    least: float,
+    most: int = MOST_RUNS,
+    known: tuple[Leaf, ...] = (),
 ) -> tuple[Vector | None, float, int]:
     """Return the best point below a value, a bound on every point that was checked, and how many programs ran.
 
@@ -143,9 +158,10 @@ def lowest_below(
         upper: Shape (n,).
         least: The value; what does not lie below it is not looked for.
         most: Linear programs at most.
+        known: Leaves that are gone on from, as in `grown`.
     """
     try:
-        tree = grown(session, cost, lower, upper, below=least, most=most)
+        tree = grown(session, cost, lower, upper, below=least, most=most, known=known)
     except NoProofError:
         tree = None
     if tree is None:
@@ -199,13 +215,24 @@ class _Search:
     def __init__(self, session: Session, cost: Vector, below: float, most: int) -> None:
         self.session, self.cost, self.most = session, cost, most
         self.unit, self.whole = unit_of(cost), session.n - session.integers
-        self.until = monotonic() + SHARE_OF_TIME * session.time_limit
+        self.until = thread_time() + SHARE_OF_TIME * session.time_limit
         self.leaves: list[Leaf] = []
         self.best, self.enough, self.runs = EMPTY, below, 0
 
-    def run(self, lower: Vector, upper: Vector) -> Tree:
+    def reopened(self, known: tuple[Leaf, ...]) -> list[tuple[Vector, Vector]]:
+        """Keep the leaves that still hold nothing better, and return the boxes of the others."""
+        priced = [leaf for leaf in known if not leaf.empty]
+        bounds = bounds_of(self.session, self.cost, priced)
+        held = [leaf for leaf, bound in zip(priced, bounds, strict=True) if bound >= self.enough]
+        self.leaves = [*(leaf for leaf in known if leaf.empty), *held]
+        return [
+            (leaf.lower, leaf.upper) for leaf, bound in zip(priced, bounds, strict=True) if not bound >= self.enough
+        ]
+
+    def run(self, boxes: list[tuple[Vector, Vector]]) -> Tree:
         waiting: list[tuple[float, int, Half]] = []
-        self._sort(waiting, self._solved(lower, upper))
+        for box in boxes:
+            self._sort(waiting, self._solved(*box))
         while waiting:
             half = heappop(waiting)[2]
             if half.bound >= self.enough:
@@ -216,7 +243,7 @@ class _Search:
         return Tree(self.best, tuple(self.leaves), self.runs)
 
     def _solved(self, lower: Vector, upper: Vector) -> Half:
-        if self.runs == self.most or monotonic() > self.until:
+        if self.runs == self.most or thread_time() > self.until:
             raise _GivenUpError
         self.runs += 1
         answer = self.session.run(self.cost, lower, upper, relaxed=True, unit=self.unit, basis=False)

@@ -99,8 +99,9 @@ def build(rules: Iterable[Rule], pool: Pool, setting: Setting = NO_SETTING, *, l
             rows.append(Row("use", "link", doses, high=0.0, choices={key: -LOOSE * float(caps[position])}))
     column = {key: n + k for k, key in enumerate(keys)}
     matrix = np.zeros((len(rows), n + len(keys)))
+    if rows:
+        matrix[:, :n] = [row.doses for row in rows]
     for r, row in enumerate(rows):
-        matrix[r, :n] = row.doses
         for key, coefficient in row.choices.items():
             matrix[r, column[key]] += coefficient
     return Model(
@@ -108,8 +109,8 @@ def build(rules: Iterable[Rule], pool: Pool, setting: Setting = NO_SETTING, *, l
         doses=n,
         rows=tuple(rows),
         matrix=matrix,
-        row_low=np.fromiter((row.low for row in rows), float, len(rows)),
-        row_high=np.fromiter((row.high for row in rows), float, len(rows)),
+        row_low=np.array([row.low for row in rows]),
+        row_high=np.array([row.high for row in rows]),
         lower=np.zeros(n + len(keys)),
         upper=np.concatenate([np.full(n, 100.0), np.ones(len(keys))]),
         choices=tuple(choices[key] for key in keys),
@@ -159,6 +160,16 @@ def cases(
         barred = tuple(name for name, ok in zip(pool.ids, allowed, strict=True) if not ok)
         found.append(Case(model, tuple(settings), upper, barred))
     return tuple(found)
+
+
+def widest(cases: tuple[Case, ...]) -> list[Case]:
+    """Return the cases that no other one contains; what allows less is never better."""
+
+    def contained(case: Case) -> bool:
+        others = (c for c in cases if c is not case and c.model is case.model)
+        return any((case.upper <= other.upper).all() for other in others)
+
+    return [case for case in cases if not contained(case)]
 
 
 def objective_vector(measure: LimitRule, pool: Pool, sign: int, ratio: float = 0.0) -> tuple[Vector, float]:

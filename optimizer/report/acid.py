@@ -8,7 +8,7 @@ from optimizer.assessment.preserving import Preservation
 from optimizer.bench.acid import AcidSession, PhAnswer, first_portion
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Solution
-from optimizer.report.blend import alarm_listing
+from optimizer.report.blend import alarm_listing, rests_listing
 from optimizer.report.document import Columns, Document, Listing, Table, figures
 from optimizer.report.struck import struck_listing
 from optimizer.units import listed, number
@@ -55,6 +55,7 @@ def ph_document(title: str, answer: PhAnswer, notes: tuple[str, ...] = ()) -> Do
         sections += _preservation_sections(answer.preservation)
     if notes:
         sections.append(Listing("Assumed", notes))
+    sections += rests_listing(answer.alarms)
     cautions = [session.advice.caution if session else answer.caution]
     if answer.preservation and answer.preservation.acids:
         cautions.append(answer.preservation.warning)
@@ -186,11 +187,12 @@ def _preservation_sections(found: Preservation) -> list[Table | Listing]:
         )
         for a in found.acids
     )
-    shares = figures("as acid %", "undissociated in the window, at most %", "at the target, at most %", digits=3)
+    shares = figures("as acid %", "at most undissociated %", "at the target", digits=3)
     columns: Columns = ("acid (from)", *shares, "room below ceilings %")
     sections: list[Table | Listing] = []
     if rows:
-        sections.append(Table("Acid preservatives at this pH", columns, rows))
+        note = "Undissociated: over the whole window, then at the target; there is at most so much."
+        sections.append(Table("Acid preservatives at this pH", columns, rows, note))
     if found.exclusions:
         said = tuple(f"{'Broken: ' if e.broken else ''}{e.reading}" for e in found.exclusions)
         sections.append(Listing("Exclusions that apply", said))

@@ -1,4 +1,4 @@
-"""The limits that bind: what each costs, how far its price holds, and whether lots would break it."""
+"""The limits that bind: what each costs, how far its price and the whole answer hold, whether lots would break it."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from math import inf, isclose, isnan
 
 from optimizer.report.document import Columns, Listing, Table, figures
-from optimizer.solve.result import Outcome, Result
-from optimizer.units import PRICE_SHOWN, number
+from optimizer.solve.result import Outcome, Result, Taken
+from optimizer.units import AT_END, KEPT, PRICE_SHOWN, beside, listed, number
 
 SIDES = {"low": "lower", "high": "upper", "equal": "exact"}
 MANY = 3
@@ -21,14 +21,20 @@ def bound(result: Result) -> list[Outcome]:
 
 
 def binding_table(result: Result) -> Table:
-    """Return the limits that bind, with their prices."""
+    """Return the limits that bind with their prices, and with the ranges of the whole answer if they were asked for."""
     binding = bound(result)
-    rows = tuple((o.reading, _side(o), priced(o, result), *_if_lowered(o, result), holds(o)) for o in binding)
+    followed = any(not isnan(o.whole_from) for o in binding)
+    rows = tuple(
+        (o.reading, _side(o), priced(o, result), *_if_lowered(o, result), holds(o), *([whole(o)] if followed else []))
+        for o in binding
+    )
     lower = ("one unit lower",) if _kinked(result) else ()
-    columns: Columns = ("rule", "side", *figures("one unit higher", *lower, "holds from - to"))
+    other = ("whole answer",) if followed else ()
+    columns: Columns = ("rule", "side", *figures("one unit higher", *lower, "holds from - to", *other))
     note = "Price: what the objective gains or loses when the limit is raised by one unit, everything else kept."
     if any(rule.columns(result.brief.pool) for rule in result.brief.modelled):
-        note += " Prices hold for the yes/no choices made here."
+        note += " Prices hold for the yes/no choices made here"
+        note += "; over the range of the whole answer no other is better, proven." if followed else "."
     if _kinked(result):
         note += " More limits meet here than needed, so raising and lowering may cost differently."
     return Table("Rules that bind", columns, rows, note)
@@ -94,6 +100,46 @@ def holds(outcome: Outcome) -> str:
     """Return the range of the limit over which its price holds, as text."""
     if isnan(outcome.holds_from) or isnan(outcome.holds_to) or abs(outcome.price) < PRICE_SHOWN:
         return ""
-    low = "any lower" if outcome.holds_from == -inf else number(outcome.holds_from, 2)
-    high = "any higher" if outcome.holds_to == inf else number(outcome.holds_to, 2)
+    low = "any lower" if outcome.holds_from == -inf else beside(outcome.holds_from, outcome.limit_at, 2)
+    high = "any higher" if outcome.holds_to == inf else beside(outcome.holds_to, outcome.limit_at, 2)
     return f"{low} - {high}"
+
+
+def whole(outcome: Outcome) -> str:
+    """Return the range of a limit over which the whole answer holds, choices included, as text."""
+    if isnan(outcome.whole_from):
+        return ""
+    return f"{number(outcome.whole_from, 2)} - {number(outcome.whole_to, 2)}"
+
+
+def takeovers(result: Result) -> list[Listing]:
+    """Return where a limit that moves makes another choice better, in a line each; nothing if nobody asked."""
+    known = [outcome for outcome in bound(result) if not isnan(outcome.whole_from)]
+    if not known:
+        return []
+    told = [line for outcome in known for line in _lines(result, outcome)]
+    none = "Nowhere within the ranges of the prices: no other choice and no other pH is better there, each checked."
+    return [Listing("Where another choice takes over", tuple(told) or (none,))]
+
+
+def _lines(result: Result, outcome: Outcome) -> list[str]:
+    ends = (
+        ("below", outcome.whole_from, outcome.holds_from, outcome.taken_from),
+        ("above", outcome.whole_to, outcome.holds_to, outcome.taken_to),
+    )
+    in_unit = f" {outcome.limit_unit}" if outcome.limit_unit else ""
+    return [
+        f"{outcome.which or outcome.reading}: {side} {number(at, 2)}{in_unit} {_words(result, taken)}."
+        for side, at, price_ends, taken in ends
+        if abs(at - price_ends) > KEPT * (1 + abs(at)) + AT_END
+    ]
+
+
+def _words(result: Result, taken: Taken | None) -> str:
+    if taken is None:
+        return "it was not found out what is best"
+    names = {item.id: item.material.name for item in result.brief.pool.items}
+    comes, goes = (listed([names[i] for i in ids]) for ids in (taken.comes, taken.goes))
+    if not comes and not goes:
+        return "the same materials at another choice or pH"
+    return "; ".join(filter(None, (f"in comes {comes}" if comes else "", f"out goes {goes}" if goes else "")))

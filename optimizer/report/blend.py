@@ -10,12 +10,12 @@ from optimizer.assessment.alarms import cautions_at
 from optimizer.assessment.planned import WATER, PlannedCost, planned_cost
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
-from optimizer.report.binding import binding_table, bound, lots_listing, unit_of
+from optimizer.report.binding import binding_table, bound, lots_listing, takeovers, unit_of
 from optimizer.report.charts import charge_parts, charges, costs, prices, windows
 from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
 from optimizer.solve.result import Outcome, Result, Without
-from optimizer.units import AS_TYPED, CHANGE_SHOWN, KEPT, USED, listed, number, whole_down
+from optimizer.units import AS_TYPED, CHANGE_SHOWN, KEPT, USED, beside, listed, number, whole_down
 
 if TYPE_CHECKING:
     from optimizer.assessment.chemistry import Chemistry
@@ -55,7 +55,7 @@ def blend_document(
     result: Result,
     explanation: Explanation | None = None,
     chemistry: Chemistry | None = None,
-    at_risk: Sequence[str] = (),
+    broken_by_lots: Sequence[str] = (),
     more: tuple[Section | Document, ...] = (),
 ) -> Document:
     """Return the report of a blend.
@@ -64,7 +64,7 @@ def blend_document(
         result: The answer.
         explanation: What clashes, if the brief is impossible.
         chemistry: What its chemistry looks like, if there is a formula.
-        at_risk: Rules that sit on a limit and that a lot would break.
+        broken_by_lots: Rules that sit on a limit and that a lot would break.
         more: Further sections and chapters, shown after the chemistry.
     """
     brief = result.brief
@@ -102,7 +102,8 @@ def blend_document(
         *charges(result.weighable),
         *costs(result.weighable, scenario.currency),
         binding_table(result),
-        *lots_listing(result, at_risk),
+        *takeovers(result),
+        *lots_listing(result, broken_by_lots),
         *prices(bound(result), unit_of(result)),
         *windows(brief, result.weighable, result.setting),
         *_without(result, planned),
@@ -281,7 +282,7 @@ def _with_room(result: Result) -> list[Table]:
 
 def rooms(title: str, kept: Iterable[Outcome]) -> Table:
     """Return rules with their values and the room to their limits."""
-    rows = tuple((o.reading, o.value, room(o)) for o in kept)
+    rows = tuple((o.reading, _value(o), room(o)) for o in kept)
     return Table(title, ("rule", *figures("value", "room", digits=3)), rows)
 
 
@@ -293,8 +294,20 @@ def room(outcome: Outcome) -> str:
     if nearest == inf:
         return ""
     if nearest >= 0:
-        return number(nearest, 3)
-    return f"{'short' if outcome.value < outcome.low else 'exceeded'} by {number(-nearest, 3)}"
+        return beside(nearest, _least_limit(outcome), 3)
+    by = beside(-nearest, _least_limit(outcome), 3)
+    return f"{'short' if outcome.value < outcome.low else 'exceeded'} by {by}"
+
+
+def _least_limit(outcome: Outcome) -> float:
+    """Return the limit nearest to 0, 0 if there is none."""
+    return min((x for x in (outcome.low, outcome.high) if abs(x) < inf), key=abs, default=0.0)
+
+
+def _value(outcome: Outcome) -> float | str:
+    """Return the value as a figure, or as text where the limit is smaller than the digits of a table."""
+    told = beside(outcome.value, _least_limit(outcome), 3)
+    return outcome.value if told == number(outcome.value, 3) else told
 
 
 def _settings(result: Result) -> list[Table]:
@@ -408,6 +421,12 @@ def alarm_listing(cautions: tuple[Caution, ...]) -> list[Listing]:
     """Return what is said before anything else, if there is anything."""
     loud = tuple(c.words for c in cautions if c.loud)
     return [Listing(FIRST, loud, "caution")] if loud else []
+
+
+def rests_listing(cautions: tuple[Caution, ...]) -> list[Listing]:
+    """Return the line that says on what an answer rests, where it stands among no others."""
+    line = tuple(c.words for c in cautions if c.rests)
+    return [Listing("On what it rests", line)] if line else []
 
 
 def first_said(sections: list[Section | Document]) -> tuple[list[Section | Document], list[Section | Document]]:

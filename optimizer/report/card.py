@@ -7,7 +7,7 @@ from collections.abc import Container
 
 from optimizer.bench.card import Card
 from optimizer.data.cautions import ALWAYS
-from optimizer.report.blend import alarm_listing
+from optimizer.report.blend import alarm_listing, rests_listing
 from optimizer.report.document import Column, Document, Listing, Row, Section, Strong, Table, figures
 from optimizer.report.document_pdf import fits, one_page_pdf
 from optimizer.units import is_whole, listed, number
@@ -43,7 +43,8 @@ def _facts(card: Card) -> list[tuple[str, str]]:
 def card_document(card: Card) -> Document:
     """Return the card for a screen."""
     facts = _facts(card)[1:]
-    sections: tuple[Section, ...] = (*alarm_listing(card.alarms), _formula(card), _method(card), _cautions(card))
+    first, rests = alarm_listing(card.alarms), rests_listing(card.alarms)
+    sections: tuple[Section, ...] = (*first, _formula(card), _method(card), *rests, _cautions(card))
     return Document(card.title, f"Formula card, {card.state}.", tuple(facts), sections)
 
 
@@ -64,6 +65,7 @@ def card_page(card: Card, level: int = 0, most: int | None = None) -> Document:
         *alarm_listing(card.alarms),
         _formula(card, shown, inci=level < INCI),
         *([_method(card, 1 if level >= DETAILS else None)] if level < METHOD else []),
+        *rests_listing(card.alarms),
         _cautions(card, 2 if level >= CAUTIONS else None),
         *([Listing("Left out for room", (f"{'; '.join(left)}.",))] if left else []),
     ]

@@ -6,7 +6,7 @@ from math import isfinite, isnan
 
 from optimizer.bench.costing import Costing, Price
 from optimizer.bench.packs import Buying
-from optimizer.report.blend import alarm_listing
+from optimizer.report.blend import alarm_listing, rests_listing
 from optimizer.report.document import Columns, Document, Listing, Row, Sketch, Strong, Table, figures
 from optimizer.report.joint import packs_columns
 from optimizer.units import listed, number
@@ -30,6 +30,7 @@ def cost_document(costing: Costing) -> Document:
     notes.append("Materials count at their cheapest price per kg on the shelf, whatever packs they come in.")
     notes.append("Amounts count as they are written: with or without the tax on purchases, as your own books do.")
     sections.append(Listing("Assumed", tuple(n[:1].upper() + n[1:] for n in notes)))
+    sections += rests_listing(costing.alarms)
     good = not (costing.plan and costing.plan.short)
     verdict = f"{told}." if good else f"{told}; some of what the plan needs is nowhere to be had."
     return Document(f"Cost: {costing.name}", verdict, _facts(costing), tuple(sections), good=good)

@@ -2,16 +2,18 @@
 
 from math import isnan
 
+from optimizer.assessment.evidence import Rests, line_of, rests_of
+from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
-from optimizer.immutable import Figure, immutable, seen, told, untold
-from optimizer.report.blend import alarm_listing
+from optimizer.immutable import Figure, immutable, result, seen, told, untold
+from optimizer.report.blend import alarm_listing, rests_listing
 from optimizer.report.document import Bar, Bars, Column, Columns, Document, Listing, Section, Sketch, Table, figures
 from optimizer.sweep.frame import ENDINGS, PROOFS
 from optimizer.sweep.grid import Value
 from optimizer.sweep.run import Ranged
 from optimizer.sweep.summary import Bound, Slice, Spread, Summary, UsedMaterial
 from optimizer.sweep.tables import SIDES
-from optimizer.units import number
+from optimizer.units import USED, number
 
 MOST_TOLD = 1000
 """Up to this many scenarios the JSON lists each one; more are left to the table of --out."""
@@ -37,7 +39,7 @@ class Message:
 
 
 @immutable
-class Scenario:
+class ScenarioTold:
     """One scenario: what it states, how it ended and its formula."""
 
     scenario: str
@@ -55,15 +57,13 @@ class Scenario:
     message: str
 
 
-@immutable
+@result
 class Range:
     """The output of `tenside range --json`."""
 
     FORMAT = 1
     ranged: Ranged = untold()
     summary: Summary = untold()
-    cautions: tuple[Caution, ...] = seen("ranged.alarms")
-    """What is said before anything else."""
     sources: tuple[str, ...] = seen("ranged.sources")
     keys: tuple[str, ...] = seen("ranged.grid.keys")
     endings: dict[str, int] = seen("summary.endings")
@@ -82,21 +82,26 @@ class Range:
         return len(self.ranged.frame)
 
     @told
+    def cautions(self) -> tuple[Caution, ...]:
+        """What is said before anything else, then on what the answers rest."""
+        return (*self.ranged.alarms, *cautions_of_all(self.ranged))
+
+    @told
     def messages(self) -> tuple[Message, ...]:
         """The most frequent one first."""
         return tuple(Message(*told) for told in self.summary.messages)
 
     @told
-    def answers(self) -> tuple[Scenario, ...] | None:
+    def answers(self) -> tuple[ScenarioTold, ...] | None:
         """Every scenario, or null above 1000 of them: then they are in the table of --out."""
         return tuple(_scenario(self.ranged, s) for s in range(self.scenarios)) if self.scenarios <= MOST_TOLD else None
 
 
-def _scenario(ranged: Ranged, s: int) -> Scenario:
+def _scenario(ranged: Ranged, s: int) -> ScenarioTold:
     frame = ranged.frame
     states: dict[str, Value] = ranged.grid.row(s % len(ranged.grid))
     limits = zip(frame.limits, frame.binding[s], strict=True)
-    return Scenario(
+    return ScenarioTold(
         scenario=ranged.sources[s // len(ranged.grid)],
         states=states,
         ending=ENDINGS[frame.ending[s]],
@@ -151,6 +156,7 @@ def range_document(ranged: Ranged, summary: Summary) -> Document:
         more = len(summary.messages) - MOST_MESSAGES
         told += [f"and {more:,} other messages, see the table of --out"] if more > 0 else []
         sections.append(Listing("Could not be run", tuple(told), "caution"))
+    sections += rests_listing(cautions_of_all(ranged))
     title = ranged.briefs[0].scenario.name if len(ranged.sources) == 1 and ranged.briefs[0] else "Range"
     heading = f"{title}: range" if len(ranged.sources) == 1 else f"Range of {len(ranged.sources)} briefs"
     return Document(
@@ -160,6 +166,19 @@ def range_document(ranged: Ranged, summary: Summary) -> Document:
         tuple(sections),
         good=summary.solved > 0 and not summary.unclear and not ranged.bare.any(),
     )
+
+
+def cautions_of_all(ranged: Ranged) -> tuple[Caution, ...]:
+    """Return the line that says on what the answers of all scenarios rest."""
+    return line_of(_rests(ranged, position, brief) for position, brief in enumerate(ranged.briefs) if brief)
+
+
+def _rests(ranged: Ranged, position: int, brief: Brief) -> Rests:
+    """Return the figures that decided in the scenarios of one brief, those of limits that bind in any of them first."""
+    frame, own = ranged.frame, ranged.source == position
+    used = dict(zip(frame.ids, (frame.doses[own] > USED).any(axis=0), strict=True))
+    binding = {rule for (rule, _), on in zip(frame.limits, frame.binding[own].any(axis=0), strict=True) if on}
+    return rests_of(brief, [i for i in brief.pool.items if used.get(i.id)], lambda rule: rule.id in binding)
 
 
 def _distribution(summary: Summary, currency: str) -> list[Sketch]:

@@ -4,10 +4,10 @@ from math import isnan
 from pathlib import Path
 
 from optimizer.assessment.alarms import alarms_of, uncharted
+from optimizer.assessment.evidence import line_of, rests_along
 from optimizer.data.cautions import ALWAYS, Caution
-from optimizer.data.formula import Formula, Line
 from optimizer.errors import UsageError
-from optimizer.immutable import immutable, replace, seen, told, untold
+from optimizer.immutable import immutable, replace, result, seen, told, untold
 from optimizer.report.blend import alarm_listing, caution_listing
 from optimizer.report.document import (
     Bar,
@@ -24,6 +24,7 @@ from optimizer.report.document import (
 )
 from optimizer.report.picture_file import canvas, is_svg, write_plotted, write_svg
 from optimizer.rules.row import Setting
+from optimizer.solve.existing import formula_at
 from optimizer.solve.tradeoff import Axis, Break, Frontier, Stretch
 from optimizer.studies.leeway import Leeway
 from optimizer.units import CHANGE_SHOWN, listed, number
@@ -62,8 +63,8 @@ class Traced:
         return axis_words(self.curve.y)
 
 
-@immutable
-class Family:
+@result
+class Frontiers:
     """The output of `tenside frontier --json`: one curve, or a family."""
 
     FORMAT = 1
@@ -77,46 +78,50 @@ class Family:
 
     @told
     def cautions(self) -> tuple[Caution, ...]:
-        """What is said first of any formula on the curves, then those that always apply."""
-        return (*_alarms(self.family), *map(Caution, ALWAYS))
+        """What is said first of any formula on the curves, on what they rest, then those that always apply."""
+        return _cautions(self.family)
+
+
+def _cautions(curves: tuple[tuple[str, Frontier], ...]) -> tuple[Caution, ...]:
+    rests = [rests_along(one.brief, [formula_at(one.brief.pool, b.doses) for b in one.breaks]) for _, one in curves]
+    return (*_alarms(curves), *line_of(rests), *map(Caution, ALWAYS))
 
 
 def _alarms(curves: tuple[tuple[str, Frontier], ...]) -> tuple[Caution, ...]:
     """Return what is said before anything else of the formulas at the breaks, each once."""
     found = list(uncharted(curves[0][1].brief))
     for _, one in curves:
-        items, acidity = {i.id: i for i in one.brief.pool.items}, one.brief.acidity
-        tolerance = acidity.tolerance if acidity else 0.0
+        tolerance = one.brief.acidity.tolerance if one.brief.acidity else 0.0
         for there in one.breaks:
             near = [t for s in one.stretches if there.x in (s.first, s.last) for t in s.targets if not isnan(t)]
-            formula = Formula(tuple(Line(items[n], x) for n, x in there.doses.items()), one.brief.pool.held_back)
+            formula = formula_at(one.brief.pool, there.doses)
             for setting in [Setting(t, t - tolerance, t + tolerance) for t in near] or [Setting()]:
                 found += alarms_of(one.brief, formula, setting)
     return tuple({c.text: c for c in found}.values())
 
 
-def frontier_document(curves: tuple[tuple[str, Frontier], ...], *, here: tuple[float, ...] | None = None) -> Document:
+def frontier_document(family: tuple[tuple[str, Frontier], ...], *, here: tuple[float, ...] | None = None) -> Document:
     """Return one trade-off, or a family of them; `here` is a point that is drawn beside it, across and up."""
-    first = curves[0][1]
+    first = family[0][1]
     sections: list[Section | Document] = []
-    if any(f.breaks for _, f in curves):
-        sections.append(_sketch(curves, here))
-    for label, one in curves:
+    if any(f.breaks for _, f in family):
+        sections.append(_sketch(family, here))
+    for label, one in family:
         suffix = f" ({label})" if label else ""
         if not one.breaks:
             sections.append(Listing(f"Trade-off{suffix}", ("The brief has no formula here.",)))
             continue
         sections.append(_breaks(one, suffix))
         sections.append(_stretches(one, suffix))
-    cautions = (*_alarms(curves), *map(Caution, ALWAYS))
+    cautions = _cautions(family)
     sections[:0] = alarm_listing(cautions)
     sections.append(caution_listing(cautions))
-    count = sum(len(f.stretches) for _, f in curves)
+    count = sum(len(f.stretches) for _, f in family)
     exact = "Every break is exact."
-    if any(f.sampled for _, f in curves):
+    if any(f.sampled for _, f in family):
         exact = "Each piece is exact; the yes/no choices between them were sampled, so a better choice may be missing."
     verdict = f"{count} stretches between breaks. {exact}"
-    if any(f.local for _, f in curves):
+    if any(f.local for _, f in family):
         verdict = (
             f"{count} stretches between points. Something here is linear only around a formula: each point keeps every "
             "rule, checked apart from the programs, but a better formula far from it is not ruled out. Between points "

@@ -9,7 +9,7 @@ from math import fsum, nan
 from optimizer.bench.weigh import Step, WeighLine, WeighSheet
 from optimizer.chemistry.interval import Interval
 from optimizer.data.cautions import ALWAYS
-from optimizer.report.blend import alarm_listing
+from optimizer.report.blend import alarm_listing, rests_listing
 from optimizer.report.document import Column, Columns, Document, Listing, Row, Section, Strong, Sum, Table, figures
 from optimizer.units import listed, number
 
@@ -158,7 +158,7 @@ def weigh_document(sheet: WeighSheet) -> Document:
         told += [f"{x.number} {x.material.name}: {remark(sheet, x)}" for x in step.lines if remark(sheet, x)]
         sections += [*lines, Listing("" if lines else head_of(step), tuple(told)), *_cautions(step)]
     sections[:0] = alarm_listing(sheet.alarms)
-    sections.append(Listing("", ALWAYS, "caution"))
+    sections += [*rests_listing(sheet.alarms), Listing("", ALWAYS, "caution")]
     facts = [*facts_of(sheet)[2:], *(("note", note) for note in sheet.notes)]
     verdict, good = _verdict(sheet)
     return Document(_title(sheet), verdict, tuple(facts), tuple(sections), good)
@@ -208,6 +208,7 @@ def weigh_short(sheet: WeighSheet, rows: int = 3, most: int = 1) -> Document:
     if lines:
         parts.append(Table("", columns, tuple(lines)))
     words = dict.fromkeys(caution.words for step in sheet.steps for caution in step.cautions)
+    words |= dict.fromkeys(caution.rests for caution in sheet.alarms if caution.rests)
     sections: list[Section | Document] = [
         *alarm_listing(sheet.alarms),
         Listing("", (" ".join((PLAN, *words)),), "caution"),
@@ -237,7 +238,7 @@ def weigh_form(sheet: WeighSheet) -> Document:
     done = Sum(weighed if all(line.weighed for line in sheet.lines) else nan)
     note = "the part held back is not in the sum" if sheet.held_g > 0 else ""
     total = Strong(("", None, "sum", "", percent, Sum(sheet.total_g), "", done, "", note))
-    sections.append(Table("", _columns(sheet), (total,)))
+    sections += [Table("", _columns(sheet), (total,)), *rests_listing(sheet.alarms)]
     sections.append(Table("", (Column("made by, date", "write"), Column("checked by, date", "write")), ((None, None),)))
     facts = [*facts_of(sheet), *(("note", note) for note in sheet.notes)]
     verdict, good = _verdict(sheet)

@@ -96,20 +96,21 @@ class Acidity(Rule):
         steps = whole_down((last - first) / self.grid) if last > first else 0
         targets = {round(first + k * self.grid, 6) for k in range(steps + 1)} | {round(last, 6)}
         for edge in set(edges):
-            targets |= {round(edge + self.tolerance, 6), round(edge - self.tolerance, 6)}
+            targets.update((round(edge + self.tolerance, 6), round(edge - self.tolerance, 6)))
         inside = sorted(t for t in targets if first - AS_TYPED <= t <= last + AS_TYPED)
         return tuple(Setting(t, round(t - self.tolerance, 6), round(t + self.tolerance, 6)) for t in inside)
 
     def edges(self, pool: Pool) -> tuple[float, ...]:
         """Edges of all windows of the pool."""
-        return tuple(e for ends in self._windows(pool) for e in ends.tolist() if abs(e) < inf)
+        ends = np.concatenate(self._windows(pool))
+        return tuple(ends[np.isfinite(ends)].tolist())
 
     def _windows(self, pool: Pool) -> tuple[Vector, Vector]:
         """Return the lower and the upper ends of all windows of the pool, shape (n,) each."""
 
         def read() -> tuple[Vector, Vector]:
-            ends = np.array([self.window(item.material) for item in pool.items]).reshape(-1, 2)
-            return ends[:, 0], ends[:, 1]
+            windows = [self.window(item.material) for item in pool.items]
+            return np.array([low for low, _ in windows]), np.array([high for _, high in windows])
 
         return pool.once(("windows", self.clear), read)
 

@@ -1,12 +1,14 @@
 """Highest doses that a law, a panel, a survey or custom states."""
 
-from math import inf
+from collections.abc import Mapping
+from math import fsum, inf
 from typing import ClassVar, Literal, Self
 
 import numpy as np
 from pydantic import model_validator
 
 from optimizer.data.facts import Ceiling
+from optimizer.data.formula import Formula
 from optimizer.data.pool import Ingredient, Pool, Vector
 from optimizer.rules.base import LimitRule, Shown
 from optimizer.rules.row import Row, Setting
@@ -65,9 +67,17 @@ class UseLevel(LimitRule):
     def amounts(self, pool: Pool) -> Vector:
         """The amount of every candidate; only those that hold one of the substances are asked."""
         amounts = np.zeros(len(pool))
-        for position in {p for name in self.ceiling.substances for p in pool.carriers.get(name, ())}:
+        for position in self._holders(pool.carriers):
             amounts[position] = self.amount(pool.items[position])
         return amounts
+
+    def value(self, formula: Formula, setting: Setting) -> float:
+        """The sum over the lines that hold one of the substances; only those are asked."""
+        held = (formula.lines[p] for p in self._holders(formula.carriers))
+        return fsum([line.percent * self.amount(line.item) for line in held])
+
+    def _holders(self, carriers: Mapping[str, list[int]]) -> set[int]:
+        return {p for name in self.ceiling.substances for p in carriers.get(name, ())}
 
     def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
         """Rows of a hard limit only."""

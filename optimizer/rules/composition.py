@@ -3,6 +3,8 @@
 import builtins
 from typing import ClassVar, Literal
 
+import numpy as np
+
 from optimizer.data.pool import Group, Ingredient, Pool, Vector
 from optimizer.rules.base import LimitRule
 from optimizer.rules.counting import group_active, group_actives
@@ -146,6 +148,10 @@ class Water(LimitRule):
         """Water share, or only the solvent's."""
         return item.water if self.counts == "all" or item.material.function == "solvent" else 0.0
 
+    def amounts(self, pool: Pool) -> Vector:
+        """Water share of every candidate, or only the solvent's."""
+        return pool.carried("Aqua") if self.counts == "all" else super().amounts(pool)
+
 
 class Salt(LimitRule):
     """Sodium chloride that the materials carry into the formula.
@@ -167,6 +173,10 @@ class Salt(LimitRule):
     def amount(self, item: Ingredient) -> float:
         """Sodium chloride share."""
         return item.salt
+
+    def amounts(self, pool: Pool) -> Vector:
+        """Sodium chloride share of every candidate."""
+        return pool.carried("Sodium Chloride")
 
 
 class Natural(LimitRule):
@@ -202,6 +212,15 @@ class Natural(LimitRule):
     def per(self, item: Ingredient) -> float:
         """Mass per unit that is counted."""
         return 1.0 if self.with_water else 1.0 - item.water
+
+    def amounts(self, pool: Pool) -> Vector:
+        """Natural mass of every candidate, in %."""
+        natural = pool.vector(lambda i: i.natural[0])
+        return 100 * (natural + pool.carried("Aqua") if self.with_water else natural)
+
+    def pers(self, pool: Pool) -> Vector:
+        """Mass of every candidate that is counted."""
+        return np.ones(len(pool)) if self.with_water else 1.0 - pool.carried("Aqua")
 
     def constants(self, held_back: float) -> tuple[float, float]:
         """The part held back is counted as not natural."""

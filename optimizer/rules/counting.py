@@ -4,7 +4,7 @@ from typing import Literal
 
 import numpy as np
 
-from optimizer.data.facts import Substance
+from optimizer.data.facts import Charge, Substance
 from optimizer.data.pool import Group, Ingredient, Pool, Vector
 from optimizer.rules.row import Choice
 
@@ -28,25 +28,28 @@ def group_active(group: Group, item: Ingredient) -> float:
 
     Charges and families are asked of each substance, so that a blend counts with the right part.
     """
-    if not item.surfactant or not group.whole.holds(item.material):
+    if not item.surfactant or not group.holds_whole(item.material):
         return 0.0
     return sum(s.typical / 100 for s in item.material.substances if s.surfactant and counts(group, s))
 
 
 def group_actives(group: Group, pool: Pool) -> Vector:
     """Return `group_active` of every candidate, shape (n,)."""
-    found = [0.0] * len(pool)
-    for position, substance in pool.surfactants:
-        if counts(group, substance):
-            found[position] += substance.typical / 100
-    return np.where(pool.members(group.whole), found, 0.0)
+    found = np.zeros(len(pool))
+    for (charge, family), shares in pool.by_kind.items():
+        if is_of(group, charge, family):
+            found += shares
+    return found * pool.vector(lambda i: group.holds_whole(i.material)) if group.asks_whole else found
 
 
 def counts(group: Group, substance: Substance) -> bool:
     """Return whether a surfactant substance is of the group's charges and families."""
-    return (not group.charges or substance.charge in group.charges) and (
-        not group.families or substance.family in group.families
-    )
+    return is_of(group, substance.charge, substance.family)
+
+
+def is_of(group: Group, charge: Charge | None, family: str | None) -> bool:
+    """Return whether a charge and a family are among the group's, of which none means any."""
+    return (not group.charges or charge in group.charges) and (not group.families or family in group.families)
 
 
 def unit_vector(pool: Pool, use_key: str) -> Vector:

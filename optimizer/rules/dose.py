@@ -3,6 +3,8 @@
 from math import inf, nan
 from typing import ClassVar, Literal
 
+import numpy as np
+
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Group, Ingredient, Pool, Vector
 from optimizer.rules.base import LimitRule, Shown, Way
@@ -33,6 +35,10 @@ class Total(LimitRule):
     def amount(self, item: Ingredient) -> float:
         """1: every dose counts."""
         return 1.0
+
+    def amounts(self, pool: Pool) -> Vector:
+        """1 for every candidate."""
+        return np.ones(len(pool))
 
     def constants(self, held_back: float) -> tuple[float, float]:
         """The part held back counts to the total."""

@@ -51,6 +51,7 @@ def solve(
     near: Formula | None = None,
     known: dict[object, Any] | None = None,
     next_best: int = 0,
+    ranges: bool = False,
 ) -> Result:
     """Return the best formula of a brief, curved rules and a curved objective included.
 
@@ -63,14 +64,16 @@ def solve(
         near: A formula that keeps the straight rules and stands in for the declared starting points.
         known: What briefs that differ only in the limit of their one curved rule have in common (see `Descent`).
         next_best: Also say what the answer costs without each of its choices, so many at most; not of a local answer.
+        ranges: Also say how far each limit may move until another choice is better; not of a local answer.
 
     Raises:
         SolverError: If an answer does not stand the check outside the solver.
     """
     if not is_curved(brief):
         return solve_fully(
-            brief, time_limit=time_limit, solver=solver, weighable=weighable, exact=exact, next_best=next_best
-        ).result
+            brief, time_limit=time_limit, solver=solver, weighable=weighable, exact=exact, next_best=next_best,
+            ranges=ranges,
+        ).result  # fmt: skip
     if by_cuts(brief):
         from optimizer.solve.cutting import best_by_cuts
 

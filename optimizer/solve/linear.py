@@ -58,6 +58,7 @@ def solve_fully(
     exact: bool = False,
     priced: bool = True,
     next_best: int = 0,
+    ranges: bool = False,
 ) -> Solved:
     """Return the best formula of a brief, proven over every pH setting and choice.
 
@@ -69,6 +70,7 @@ def solve_fully(
         exact: Also check the optimal vertex in rational arithmetic.
         priced: Also say which limits bind, what they cost, and what unused materials must cost to come in.
         next_best: Also say what the answer costs without each of its choices, so many at most.
+        ranges: Also say how far each limit may move until another choice is better.
 
     Raises:
         SolverError: If an answer does not stand the check outside the solver.
@@ -92,8 +94,7 @@ def solve_fully(
     ties = [f for f in solved if sign * (f.objective - best.objective) <= best.margin]
     settled = [_at_its_ph(corridor, settle(corridor, f, goals), goals[0]) for f in ties]
     pick = max(range(len(settled)), key=lambda i: (round(_margin(settled[i][1]), 9), -i))
-    chosen, ph = settled[pick]
-    formula = formula_of(brief, chosen)
+    chosen, ph, formula = settled[pick]
     setting = Setting() if ph is None else ph.setting
     ending = (
         "optimal" if all(f.ending in ("optimal", "infeasible") and f.proof != "none" for f in found) else "feasible"
@@ -127,11 +128,15 @@ def solve_fully(
     if exact:
         result = replace(result, exact=_checked_exactly(chosen, found).words)
     whole = Solved(result, corridor, tuple(found), chosen)
-    if not next_best:
-        return whole
-    from optimizer.solve.without import without
+    if ranges:
+        from optimizer.solve.holding import held
 
-    return replace(whole, result=replace(result, without=without(whole, next_best)))
+        result = replace(result, rules=held(whole))
+    if next_best:
+        from optimizer.solve.without import without
+
+        result = replace(result, without=without(whole, next_best))
+    return replace(whole, result=result)
 
 
 def _checked_exactly(chosen: CaseAnswer, found: Iterable[CaseAnswer]) -> ExactCheck:
@@ -177,18 +182,18 @@ def _worth_of_dust(found: CaseAnswer) -> float:
 
 def _at_its_ph(
     corridor: Corridor, found: CaseAnswer, goal: tuple[Sign, LimitRule]
-) -> tuple[CaseAnswer, PhOutcome | None]:
+) -> tuple[CaseAnswer, PhOutcome | None, Formula]:
     """Return a point in the case of the pH that it is told with, so that prices and barred materials are those."""
-    brief = corridor.brief
-    ph = choose_ph(brief, found.case, formula_of(brief, found), corridor.cases)
+    brief, formula = corridor.brief, formula_of(corridor.brief, found)
+    ph = choose_ph(brief, found.case, formula, corridor.cases)
     if ph is None or any(s.target == ph.target for s in found.case.settings):
-        return found, ph
+        return found, ph, formula
     case = next(
         c for c in corridor.cases if c.model is found.case.model and any(s.target == ph.target for s in c.settings)
     )
     assert found.x is not None
     there = corridor.repriced(replace(found, case=case), *goal, found.x[case.model.doses :])
-    return replace(there, x=found.x), ph
+    return replace(there, x=found.x), ph, formula
 
 
 def formula_of(brief: Brief, found: CaseAnswer) -> Formula:
@@ -200,7 +205,8 @@ def formula_of(brief: Brief, found: CaseAnswer) -> Formula:
 def formula_from(brief: Brief, doses: Vector) -> Formula:
     """Return doses [% as supplied], shape (n,), as a formula of what is used."""
     pool = brief.pool
-    lines = tuple(Line(pool.items[p], float(doses[p])) for p in (doses > USED).nonzero()[0])
+    used = np.flatnonzero(doses > USED)
+    lines = tuple(map(Line, map(pool.items.__getitem__, used.tolist()), doses[used].tolist()))
     return Formula(lines, pool.held_back, pool.later, pool.thickeners)
 
 

@@ -122,16 +122,6 @@ class CurvePiece:
         return self.start + share * (self.end - self.start)
 
 
-def widest(cases: tuple[Case, ...]) -> list[Case]:
-    """Return the cases that no other one contains; what allows less is never better."""
-
-    def contained(case: Case) -> bool:
-        others = (c for c in cases if c is not case and c.model is case.model)
-        return any((case.upper <= other.upper).all() for other in others)
-
-    return [case for case in cases if not contained(case)]
-
-
 def program(
     case: Case, choices: Vector, pool: Pool, optimised: tuple[int, LimitRule], swept: tuple[int, LimitRule]
 ) -> Program | None:

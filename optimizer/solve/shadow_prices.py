@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from functools import cached_property
-from math import isnan, nan
+from math import inf, isnan, nan
 from typing import Any
 
 import numpy as np
 
 from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
-from optimizer.data.pool import Mask
+from optimizer.data.pool import Ingredient, Mask
 from optimizer.engine.onesided import Directions
 from optimizer.engine.sensitivity import Basis, Move, Reach
 from optimizer.immutable import replace
@@ -38,18 +38,18 @@ def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Out
             missed, broken = violation > slack, violation > rule.within + slack
         outcomes.append(
             Outcome(
-                rule.id,
-                rule.kind,
-                rule.name,
-                rule.reading(),
-                value,
-                low,
-                high,
-                rule.unit,
-                rule.source,
-                violation,
-                missed,
-                broken,
+                id=rule.id,
+                kind=rule.kind,
+                name=rule.name,
+                reading=rule.reading(),
+                value=value,
+                low=low,
+                high=high,
+                unit=rule.unit,
+                source=rule.source,
+                violation=violation,
+                missed=missed,
+                broken=broken,
                 step=rule.step,
                 shown=rule.shown,
                 idle=rule.idle(value),
@@ -95,7 +95,7 @@ class Pricer:
         binding = {self.model.rows[r].owner for r in np.flatnonzero(self.at_end)}
         for r, row in enumerate(self.model.rows):
             if row.owner in binding:
-                for lever in row.levers if row.side == "link" else (self._own(row),):
+                for lever in row.levers if row.side == "link" else (own_lever(row),):
                     self.moved.setdefault(row.owner, {}).setdefault(lever.limit, []).append((r, lever))
 
     @cached_property
@@ -131,12 +131,6 @@ class Pricer:
         step = self.steps[outcome.id] if isnan(lever.step) else lever.step
         where: dict[str, Any] = {"binding": lever.side, "limit": lever.limit, "limit_at": at, "limit_step": step}
         return replace(outcome, **where, limit_unit=lever.unit or outcome.unit, **self._prices(limit, at, reach))
-
-    def _own(self, row: Row) -> Lever:
-        """Return the limit of its rule that a row stands for."""
-        assert row.side != "link"
-        limit, choice = OWN[row.side], row.limit_choice
-        return Lever(limit, row.side, nan, row.per_limit, row.rhs_per_limit, choice, unit="", step=nan)
 
     def _move(self, limit: Limit) -> Move:
         per_limit = limit[0][1].per_limit
@@ -182,12 +176,19 @@ class Pricer:
         return row.side == "link" and bool(row.levers) and not any(self._takes(lever) for lever in row.levers)
 
 
+def own_lever(row: Row) -> Lever:
+    """Return the limit of its rule that a row stands for."""
+    assert row.side != "link"
+    limit, choice = OWN[row.side], row.limit_choice
+    return Lever(limit, row.side, nan, row.per_limit, row.rhs_per_limit, choice, unit="", step=nan)
+
+
 def _joined(told: list[Outcome], outcome: Outcome) -> Outcome:
     """Return a rule at the first of its limits that bind, with the others."""
     if not told:
         return outcome
     told.sort(key=lambda o: ORDER.index(o.binding) if o.limit in OWN.values() else len(ORDER))
-    return replace(told[0], also=tuple(told[1:])) if len(told) > 1 else told[0]
+    return replace(told[0], further=tuple(told[1:])) if len(told) > 1 else told[0]
 
 
 def entry_prices(brief: Brief, found: CaseAnswer) -> tuple[EntryPrice, ...]:
@@ -203,33 +204,38 @@ def entry_prices(brief: Brief, found: CaseAnswer) -> tuple[EntryPrice, ...]:
         return ()
     closed = kept_out(found)
     n = found.case.model.doses
-    out = (found.x[:n] <= USED) & (found.upper[:n] > 0)
-    prices = []
-    for position in out.nonzero()[0].tolist():
-        item = brief.pool.items[position]
-        if item.id in closed:
-            prices.append(EntryPrice(item.id, item.material.name, item.price, nan, True))
-            continue
-        entry = entry_price(found, position, item.price)
-        if entry < item.price - ZERO_PRICE:
-            prices.append(EntryPrice(item.id, item.material.name, item.price, entry, False))
+    out = np.flatnonzero((found.x[:n] <= USED) & (found.upper[:n] > 0)).tolist()
+    prices = [_entry(brief.pool.items[p], nan, True) for p in out if brief.pool.ids[p] in closed]
+    asked = [p for p in out if brief.pool.ids[p] not in closed]
+    for position, fall in zip(asked, falls(found, asked), strict=True):
+        if fall > ZERO_PRICE:
+            item = brief.pool.items[position]
+            prices.append(_entry(item, item.price - fall, False))
     return tuple(sorted(prices, key=lambda e: (e.kept_out, 0.0 if e.kept_out else e.price - e.entry, e.id)))
+
+
+def _entry(item: Ingredient, price: float, kept_out: bool) -> EntryPrice:
+    return EntryPrice(item.id, item.material.name, item.price, price, kept_out)
 
 
 def kept_out(found: CaseAnswer) -> frozenset[str]:
     """Return the materials that a yes/no choice of an answer keeps out."""
     assert found.upper is not None
-    uses = zip(found.case.model.names, found.upper, strict=True)
+    n = found.case.model.doses
+    uses = zip(found.case.model.names[n:], found.upper[n:].tolist(), strict=True)
     return frozenset(key.removeprefix("use:") for key, value in uses if key.startswith("use:") and value < 0.5)
 
 
-def entry_price(found: CaseAnswer, position: int, price: float) -> float:
-    """Return the price per kg below which a candidate comes in (or, used, what it costs now).
+def falls(found: CaseAnswer, positions: list[int]) -> list[float]:
+    """Return by how much the price per kg of each candidate must fall until it comes in (or, used, until it pays more).
 
-    Its price less its reduced cost; where a limit that is met stands in its way, less what the first bit of
-    it costs along the best direction. Minus infinite where it cannot come in at the choices made.
+    Its reduced cost; where a limit that is met stands in its way, what the first bit of it costs along the best
+    direction. Infinite where it cannot come in at the choices made.
     """
     assert found.x is not None
-    basis = found.basis
-    as_told = basis.enterable[position] or found.x[position] > USED
-    return price - 100 * float(basis.reduced[position] if as_told else found.directions.entering(position))
+    basis, at = found.basis, np.array(positions, dtype=int)
+    as_told = basis.enterable[at] | (found.x[at] > USED)
+    costs = np.where(as_told, basis.reduced[at], inf)
+    for k in np.flatnonzero(~as_told).tolist():
+        costs[k] = found.directions.entering(positions[k])
+    return list((100 * costs).tolist())

@@ -6,12 +6,12 @@ from collections.abc import Callable
 from itertools import combinations, pairwise, permutations
 from math import fsum, isnan, nan
 
-from optimizer.assessment.alarms import alarms_of
+from optimizer.assessment.alarms import foremost, uncharted
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Doses, Formula
 from optimizer.data.pool import Ingredient, Pool
-from optimizer.immutable import Figure, immutable, replace, seen, told, untold
+from optimizer.immutable import Figure, immutable, replace, result, seen, told, untold
 from optimizer.rules import MEASURES, named_measure
 from optimizer.rules.row import Setting
 from optimizer.solve.best import solve
@@ -60,11 +60,6 @@ class Side:
         return {o.id: o for o in measure_rules(self.brief, self.formula, self.setting)}
 
     @told
-    def cautions(self) -> tuple[Caution, ...]:
-        """What is said of it before anything else."""
-        return alarms_of(self.brief, self.formula, self.setting) if self.formula else ()
-
-    @told
     def measures(self) -> dict[str, Figure]:
         """The standing measures, by name."""
         if self.formula is None:
@@ -75,6 +70,11 @@ class Side:
     def rules(self) -> tuple[Outcome, ...]:
         """Every rule of its own brief."""
         return tuple(self.outcomes().values())
+
+    @told
+    def cautions(self) -> tuple[Caution, ...]:
+        """Its alarms, and on what it rests."""
+        return foremost(self.brief, self.formula, self.setting) if self.formula else uncharted(self.brief)
 
 
 @immutable
@@ -96,7 +96,7 @@ class Split:
     """What other rules change; for formulas that were read, what other doses change."""
 
 
-@immutable
+@result
 class Comparison:
     """The output of `tenside compare --json`; one split per column after the first."""
 
@@ -107,7 +107,7 @@ class Comparison:
 
 def compare(sides: tuple[Side, ...]) -> Comparison:
     """Lay any number of columns side by side and split each cost difference from the first."""
-    return Comparison(sides, tuple(split(sides[0], side) for side in sides[1:]))
+    return Comparison(sides=sides, splits=tuple(split(sides[0], side) for side in sides[1:]))
 
 
 def split(first: Side, other: Side) -> Split:

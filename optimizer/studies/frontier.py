@@ -16,12 +16,12 @@ import numpy as np
 from optimizer.brief.brief import Brief
 from optimizer.data.pool import Vector
 from optimizer.errors import UsageError
-from optimizer.model.model import Case
+from optimizer.model.model import Case, widest
 from optimizer.solve.case_solver import Corridor, Sign
 from optimizer.solve.choices import Search, Verdict
 from optimizer.solve.envelope import EnvelopePart, EnvelopeSpan, Track, envelope, parts
 from optimizer.solve.fractional import VanishingError
-from optimizer.solve.parametric import ParametricCurve, program, widest
+from optimizer.solve.parametric import ParametricCurve, program
 from optimizer.solve.tradeoff import Axis, Break, Frontier, Stretch
 from optimizer.units import CHANGE_SHOWN, DOSE_TOLD, KEPT, NARROWEST
 

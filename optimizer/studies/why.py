@@ -4,25 +4,27 @@ from __future__ import annotations
 
 from math import inf, isnan, nan
 
+from optimizer.assessment.alarms import foremost
 from optimizer.brief.brief import Brief
+from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
-from optimizer.data.pool import Group, Ingredient
+from optimizer.data.pool import Group
+from optimizer.engine.ending import Proof
 from optimizer.engine.sensitivity import Basis
 from optimizer.errors import UsageError, nearest
-from optimizer.immutable import Figure, immutable, replace, told, untold
-from optimizer.rules import Cost, Dose
+from optimizer.immutable import Figure, immutable, replace, result, told, untold
+from optimizer.rules import Dose
 from optimizer.solve.best import solve
-from optimizer.solve.case_solver import CaseAnswer, Sign
+from optimizer.solve.case_solver import CaseAnswer
 from optimizer.solve.conflict import find_conflict, read_in_conflict
+from optimizer.solve.entry import Entry, entry_of_all
 from optimizer.solve.feasibility import Probe
 from optimizer.solve.linear import Solved, solve_fully
-from optimizer.solve.shadow_prices import entry_price, kept_out
+from optimizer.solve.shadow_prices import falls, kept_out
 from optimizer.units import KEPT, SAME_WORTH, USED
 
 FORCED = "forced"
 """Id of the rule that forces a dose for the question."""
-STEPS = 40
-"""Prices that are tried for the one below which a material comes in; a few suffice."""
 
 
 @immutable
@@ -60,7 +62,7 @@ class Forced:
     conflict: tuple[str, ...] = ()
 
 
-@immutable
+@result
 class Why:
     """Why a material is in or out: the output of `tenside why --json`."""
 
@@ -88,24 +90,17 @@ class Why:
     kept_out: bool = False
     """Whether a yes/no choice of the best formula keeps it out."""
     entry_of_all: Figure = nan
-    """Price below which some choice at some pH lets it in, by the solver's bound; null if none does at any price, or
-    nobody can say: see `never`."""
+    """Price below which some choice at some pH lets it in; null if none does at any price, or nobody can say: see
+    `never`."""
+    entry_proof: Proof = "none"
+    """What that rests on: 'certificate' if every group of choices was held against it outside the solver."""
+    cautions: tuple[Caution, ...] = ()
+    """Alarms of the best formula, and on what it rests; empty if there is none."""
 
     @told
     def never(self) -> bool:
-        """Whether no formula that keeps every rule holds it, by the solver's bound."""
+        """Whether no formula that keeps every rule holds it, proven as `entry_proof` says."""
         return self.entry_of_all == -inf
-
-
-class CostAt(Cost):
-    """Cost with another price of one material."""
-
-    of: str
-    per_kg: float
-
-    def amount(self, item: Ingredient) -> float:
-        """Price of one % of dose per kg of product."""
-        return (self.per_kg if item.id == self.of else item.price) / 100
 
 
 def why(brief: Brief, material: str, at: float = 1.0) -> Why:
@@ -125,12 +120,36 @@ def why(brief: Brief, material: str, at: float = 1.0) -> Why:
     solved = solve_fully(brief)
     if material not in brief.pool.index:
         reason = brief.left_out.get(material) or brief.scenario.pool.why_not(known) or "the shelf does not price it"
-        return Why(brief, material, known.name, 0.0, reason, nan, nan, (), "", (), None)
+        return Why(
+            brief=brief,
+            id=material,
+            name=known.name,
+            dose=0.0,
+            left_out=reason,
+            price=nan,
+            entry=nan,
+            worth=(),
+            responsible="",
+            settings=(),
+            forced=None,
+        )
     position = brief.pool.index[material]
     item = brief.pool.items[position]
     settings = tuple(_at_setting(f, position) for f in solved.found) if brief.acidity else ()
     if solved.chosen is None or solved.result.formula is None:
-        return Why(brief, material, known.name, nan, "", item.price, nan, (), "", settings, None)
+        return Why(
+            brief=brief,
+            id=material,
+            name=known.name,
+            dose=nan,
+            left_out="",
+            price=item.price,
+            entry=nan,
+            worth=(),
+            responsible="",
+            settings=settings,
+            forced=None,
+        )
     dose = solved.result.formula.dose(material)
     worth = _worth(solved, solved.chosen.basis, position)
     shut = solved.chosen.upper is not None and solved.chosen.upper[position] <= 0
@@ -140,60 +159,33 @@ def why(brief: Brief, material: str, at: float = 1.0) -> Why:
     if not shut:
         taking = min(worth, key=lambda w: w.per_kg, default=None)
         responsible = taking.id if taking and taking.per_kg < -SAME_WORTH and dose <= USED and not closed else ""
-        entry = entry_price(solved.chosen, position, item.price)
+        entry = item.price - falls(solved.chosen, [position])[0]
         if abs(entry - sum(w.per_kg for w in worth)) > KEPT * (1 + abs(entry)):
             # More limits meet than needed: the prices of the basis do not add up to what one kg is worth.
             worth = ()
     forced, other = _forced(brief, material, 0.0 if dose > USED else at, solved.result.objective)
-    everywhere = nan
+    everywhere = Entry(nan, "none")
     if dose <= USED and brief.scenario.objective.goals[0] == (1, "cost"):
         held = 0.0 if other is None else other.dose(material)
         start = item.price - 100 * forced.cost / held if held > USED else -inf
-        everywhere = _entry_of_all(solved, position, max(start, -inf if isnan(entry) else entry))
+        everywhere = entry_of_all(solved, position, max(start, -inf if isnan(entry) else entry))
     return Why(
-        brief, material, known.name, dose, "", item.price, entry, worth, responsible, settings, forced,
-        closed, everywhere,
-    )  # fmt: skip
-
-
-def _entry_of_all(solved: Solved, position: int, start: float) -> float:
-    """Return the price below which an unused material comes in at some choice and pH, NaN if that is not proven.
-
-    The root of best(price) = best without it, which is concave in the price (Newton's method from below: each step goes
-    to the price at which the formula found so far would cost the same; Dinkelbach, Management Science 13 (1967) 492).
-
-    Args:
-        solved: The answer, which does not use it.
-        position: Its place in the pool.
-        start: A price below which it is known to come in, or minus infinite.
-    """
-    best, entry = solved.result.objective, start
-    item = solved.corridor.brief.pool.items[position]
-    if solved.result.ending != "optimal":
-        return nan
-    most = Dose.model_validate({"id": FORCED, "of": Group(materials=(item.id,))})
-    for _ in range(STEPS):
-        known = entry > -inf
-        measure = CostAt(id=FORCED, of=item.id, per_kg=entry) if known else most
-        sign: Sign = 1 if known else -1
-        found = solved.corridor.best_of_each(sign, measure)
-        if any(f.ending not in ("optimal", "infeasible") for f in found):
-            return nan
-        first = min((f for f in found if f.x is not None), key=lambda f: sign * f.objective)
-        assert first.x is not None
-        dose = float(first.x[position])
-        if not known:
-            if dose <= USED:
-                return -inf
-            prices = solved.corridor.brief.pool.prices
-            paid = float(prices @ first.x[: len(prices)]) / 100
-            entry = item.price - 100 * (paid - best) / dose
-            continue
-        gain = best - first.objective
-        if gain <= SAME_WORTH * (1 + abs(best)) or dose <= USED:
-            return entry
-        entry += 100 * gain / dose
-    return nan
+        brief=brief,
+        id=material,
+        name=known.name,
+        dose=dose,
+        left_out="",
+        price=item.price,
+        entry=entry,
+        worth=worth,
+        responsible=responsible,
+        settings=settings,
+        forced=forced,
+        kept_out=closed,
+        entry_of_all=everywhere.price,
+        entry_proof=everywhere.proof,
+        cautions=foremost(brief, solved.result.formula, solved.result.setting),
+    )
 
 
 def _worth(solved: Solved, basis: Basis, position: int) -> tuple[Worth, ...]:

@@ -16,6 +16,7 @@ import numpy as np
 
 from optimizer.brief.brief import Brief
 from optimizer.data.pool import Mask, Vector
+from optimizer.engine.certificate import row_sizes
 from optimizer.engine.highs import row_scales, unit_of
 from optimizer.model.model import Case, Model, cases, objective_vector
 from optimizer.rules import Cost, LimitRule
@@ -348,10 +349,13 @@ class Family:
     def _at_ends(self, programs: Programs, z: Vector) -> tuple[Mask, Mask]:
         """Return which rows the answers sit on the lower and the upper end of, shape (m, c) each."""
         rows, base = programs.activity(z), programs.base
-        at_low, at_high = _at_end(rows, base.low[:, None]), _at_end(rows, base.high[:, None])
+        sizes = row_sizes(base.matrix)[:, None]
+        at_low, at_high = _at_end(rows, base.low[:, None], sizes), _at_end(rows, base.high[:, None], sizes)
         if base.ended.size:
-            at_low[base.ended] = _at_end(rows[base.ended], programs.low)
-            at_high[base.ended] = _at_end(rows[base.ended], programs.high)
+            own, own_sizes = rows[base.ended], sizes[base.ended]
+            at_low[base.ended], at_high[base.ended] = (
+                _at_end(own, e, own_sizes) for e in (programs.low, programs.high)
+            )
         return at_low, at_high
 
     def _cost(self, x: Vector, grid: Grid) -> Vector:
@@ -366,9 +370,8 @@ class Family:
         return np.asarray(cost)
 
 
-def _at_end(rows: Vector, ends: Vector) -> Mask:
-    """Return which rows sit on their ends."""
+def _at_end(rows: Vector, ends: Vector, sizes: Vector) -> Mask:
+    """Return which rows sit on their ends, as far as one answer alone would say so."""
     known = np.isfinite(ends)
-    least = np.where(known, ends, 0.0)
-    near = np.abs(rows - least)
-    return np.asarray((near <= ROW_MET * (1 + np.abs(least))) & known)
+    end = np.where(known, ends, 0.0)
+    return np.asarray((np.abs(rows - end) <= ROW_MET * np.maximum(np.abs(end), sizes)) & known)

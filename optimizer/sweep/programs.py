@@ -84,6 +84,10 @@ class Programs:
         """Return cost @ x of every program, shape (n, p) to (p,)."""
         return np.asarray(self.base.cost @ x + np.einsum("cp,cp->p", self.cost, x[self.base.priced]))
 
+    def values_of_terms(self, x: Vector) -> Vector:
+        """Return the sizes of the terms that these sum, shape (n, p) to (p,)."""
+        return np.asarray(np.abs(self.costs() * x).sum(axis=0))
+
     def costs(self) -> Vector:
         """Return the whole costs, shape (n, p)."""
         whole = np.repeat(self.base.cost[:, None], len(self), axis=1)

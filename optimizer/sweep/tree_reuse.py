@@ -36,7 +36,7 @@ from optimizer.sweep.reuse import (
 from optimizer.sweep.standing import Standing
 from optimizer.sweep.unique import OnlyBest
 from optimizer.sweep.vertex import Vertex
-from optimizer.units import BOUND_MET, LAST_DIGIT, ROW_MET, SAME_WORTH, WHOLE
+from optimizer.units import BOUND_MET, LAST_DIGIT, SAME_WORTH, WHOLE
 
 MOST_RUNS = 400
 """Programs after which a walk is given up."""
@@ -506,7 +506,7 @@ class TreeReuse:
         found.x[:, where] = standing.x[:, solved]
         found.reused = ~standing.walked[standing.scenario]
         some = programs.take(where)
-        failed[solved[self._checker.missed(some, standing.x[:, solved]) > ROW_MET]] = True
+        failed[solved[~self._checker.kept(some, standing.x[:, solved])]] = True
         found.unique[where] = self._only.told(programs, standing, self._prices.values(), self._within)[solved]
         found.verdict[failed[standing.scenario]] = UNSOLVED
         return found

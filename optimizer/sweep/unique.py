@@ -12,7 +12,7 @@ from optimizer.sweep.checking import Checker
 from optimizer.sweep.cover import Cover, Prices
 from optimizer.sweep.programs import Index, ProgramBase, Programs
 from optimizer.sweep.standing import Standing
-from optimizer.units import CLEARLY_OTHER, ROW_MET
+from optimizer.units import CLEARLY_OTHER
 
 ASKED = 16
 """Programs that are solved in one box to tell how much worse it is than the best point."""
@@ -46,7 +46,7 @@ class OnlyBest:
             both = replace(some, closed=some.closed & programs.closed[:, standing.program[own[where]]])
             x = standing.x[:, own[where]]
             x[self.doses :] = np.clip(x[self.doses :].T, self.cover.low[box], self.cover.high[box]).T
-            holds = self._checker.missed(both, x) <= ROW_MET
+            holds = self._checker.kept(both, x)
             for k, least, sure in ((holds, standing.needed(where), True), (~holds, clearly[where], False)):
                 told = self._bounded((both if sure else some).take(np.flatnonzero(k)), least[k], box, sure=sure)
                 if not sure:

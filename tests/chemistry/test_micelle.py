@@ -14,11 +14,9 @@ from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.micelle import (
     at_dilution,
     clint,
-    clint_row,
     free_monomer,
     homologue,
     interaction,
-    lowest_cmc,
     matrix,
     micelles,
     millimoles,
@@ -26,6 +24,7 @@ from optimizer.chemistry.micelle import (
 )
 from optimizer.chemistry.preservation import undissociated_share
 from optimizer.errors import DataError
+from tests.support.closed_forms import clint_row, lowest_cmc
 
 ETHER_SULFATE = [
     (4.30, 0.1, 2.857, 3.00, 0.384, -0.22),
@@ -148,17 +147,23 @@ def test_moles_of_active_differ_from_weight() -> None:
 
 READ = [
     # Rosen and Kunjappu (2012); Huibers et al. 1997, 10.1006/jcis.1996.4680; Lin and Marszall 1976.
+    ("alkyl sulfate", 8, 140, 140),
+    ("alkyl sulfate", 10, 33.04, 33.04),
     ("alkyl sulfate", 12, 8.1, 8.1),
     ("alkyl sulfate", 14, 2.1, 2.1),
     ("alkyl sulfate", 16, 0.4, 0.4),
+    ("alkyl sulfate", 18, 0.11, 0.11),
     ("alkyl ether sulfate 1", 12, 3.9, 4.2),
     ("alkyl ether sulfate 1", 14, 1.39, 1.39),
     ("alkyl ether sulfate 1", 16, 0.22, 0.22),
+    ("alkyl ether sulfate 1", 18, 0.11, 0.11),
     ("alkyl ether sulfate 2", 12, 2.9, 3.1),
     ("alkyl ether sulfate 2", 14, 0.8511, 0.8511),
     ("alkyl ether sulfate 2", 16, 0.14, 0.14),
+    ("alkyl ether sulfate 2", 18, 0.07, 0.07),
     ("alkyl ether sulfate 3", 12, 2.8, 2.8),
     ("alkyl ether sulfate 3", 16, 0.1, 0.1),
+    ("alkyl ether sulfate 3", 18, 0.05, 0.05),
     # Patra et al. 2018, 10.1021/acsomega.8b00718, Table 1.
     ("acyl sarcosinate", 12, 12.9, 14.1),
     # 2-alkene and 3-hydroxyalkane sulfonates: Huibers et al. 1997.

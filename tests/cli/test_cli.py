@@ -249,6 +249,7 @@ def test_a_library_without_what_the_brief_needs_is_told(run: Run, tmp_path: Path
 # --- Export ------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("goal", ["", "minimise salt", "maximise active"])
 @pytest.mark.parametrize("end", ["mps", "lp"])
 def test_an_exported_model_solves_to_the_same(run: Run, tmp_path: Path, goal: str, end: str) -> None:
@@ -289,6 +290,7 @@ DOCUMENTS: dict[str, tuple[str, ...]] = {
 }
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("width", [60, 80, 120])
 @pytest.mark.parametrize("args", DOCUMENTS.values(), ids=list(DOCUMENTS))
 def test_no_line_is_wider_than_the_terminal(
@@ -325,10 +327,12 @@ def coloured() -> str:
     return on_a_terminal("blend", "hand-wash")
 
 
+@pytest.mark.thorough
 def test_a_terminal_gets_colours(coloured: str) -> None:
     assert "\x1b[1mHarbour hand wash\x1b[0m" in coloured
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("env", [{"NO_COLOR": "1"}, {"NO_COLOR": ""}, {"TERM": "dumb"}])
 def test_colours_can_be_turned_off_and_nothing_is_lost(coloured: str, env: dict[str, str]) -> None:
     plain = on_a_terminal("blend", "hand-wash", **env)
@@ -355,6 +359,7 @@ def test_markdown_holds_what_the_terminal_shows(run: Run, blended: Callable[[str
     assert all(f"\n{title} " in terminal for title in titles)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", NAMES)
 def test_every_caution_of_a_used_material_is_in_the_json(
     blended: Callable[[str], Ran], library: Library, name: str
@@ -368,6 +373,7 @@ def test_every_caution_of_a_used_material_is_in_the_json(
             assert material.name in said[library.cautions[key]], (line["id"], key)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("flag", [[], ["--markdown"]])
 @pytest.mark.parametrize("name", ["hand-wash", "conditioning-shampoo", "impossible-wash"])
 def test_every_caution_is_in_the_text(run: Run, blended: Callable[[str], Ran], name: str, flag: list[str]) -> None:
@@ -412,7 +418,7 @@ def test_start_overwrites_nothing(run: Run, tmp_path: Path) -> None:
 
 def test_rules_lists_every_kind(run: Run) -> None:
     kinds = {*KINDS, *(rule.model_fields["kind"].default for rule in IMPLIED)}
-    notes = run("rules", "--json").json
+    notes = run("rules", "--json").json["rules"]
     assert {n["kind"] for n in notes} == kinds
     for note in notes:
         assert note["summary"].endswith(".")
@@ -428,10 +434,11 @@ def test_rules_of_one_kind(run: Run, kind: str) -> None:
     assert (ran.code, ran.err) == (0, "")
     headings = [line.split(" ·")[0] for line in ran.out.splitlines() if line.endswith("··")]
     assert headings == [kind]
-    fields = {n["name"] for n in run("rules", kind, "--json").json[0]["fields"]}
+    fields = {n["name"] for n in run("rules", kind, "--json").json["rules"][0]["fields"]}
     assert fields == set(KINDS[kind].model_fields) - {"kind"}
 
 
+@pytest.mark.thorough
 def test_schemas(run: Run) -> None:
     every = run("schema").json
     assert {"scenario", "library", "material", "shelf-line", "blend"} <= set(every)
@@ -442,9 +449,9 @@ def test_schemas(run: Run) -> None:
 
 
 def test_library_list(run: Run, library: Library) -> None:
-    every = run("library", "list", "--json").json
+    every = run("library", "list", "--json").json["materials"]
     assert [m["id"] for m in every] == [m.id for m in library.materials]
-    some = run("library", "list", "--function", "preservative", "--json").json
+    some = run("library", "list", "--function", "preservative", "--json").json["materials"]
     assert 5 < len(some) < len(every)
     assert all("preservative" in (m["function"], *m["also"]) for m in some)
     text = run("library", "list", "--markdown").out
@@ -453,7 +460,7 @@ def test_library_list(run: Run, library: Library) -> None:
 
 def test_library_show_every_material(run: Run, library: Library) -> None:
     for material in library.materials:
-        text = " ".join(" ".join(terminal_lines(material_document(library, material), 120)).split())
+        text = " ".join(" ".join(terminal_lines(material_document(material, library), 120)).split())
         for key in material.cautions:
             assert library.cautions[key] in text
         assert text.startswith(material.name)
@@ -463,7 +470,8 @@ def test_library_show_every_material(run: Run, library: Library) -> None:
     assert ran.code == 0
     assert "61789-40-0" in ran.out
     shown = run("library", "show", "cocamidopropyl-betaine", "--json").json
-    assert shown == library.by_id["cocamidopropyl-betaine"].model_dump(mode="json")
+    assert shown == {**library.by_id["cocamidopropyl-betaine"].model_dump(mode="json"), "format": 1}
+    assert shown["free_from"] == sorted(shown["free_from"]) != [], "in one order, whatever the process"
 
 
 WITHOUT_CAS = {"potassium-cocoyl-glutamate", "rhamnolipids", "sophorolipids"}
@@ -471,24 +479,27 @@ WITHOUT_CAS = {"potassium-cocoyl-glutamate", "rhamnolipids", "sophorolipids"}
 
 
 def test_library_check(run: Run, library: Library, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("COLUMNS", "160")
     total = len(library.materials)
     cas = "a surfactant without CAS number; it stands on the safety data sheet"
-    shown = f"{', '.join(sorted(WITHOUT_CAS))}: {cas}\n"
+    shown = f"- {', '.join(sorted(WITHOUT_CAS))}: {cas}\n"
     pair = "eu-annex-v-39-against-57"
-    old = f"{pair}: law read as it was on 2014-09-18, more than 12 months before 2026-12-01; read it again\n"
-    end = f"{total} materials, {len(WITHOUT_CAS)} with doubtful figures\n"
-    assert run("library", "check", "--on", "2026-12-01").out == f"{shown}{old}{end}"
+    old = f"- {pair}: law read as it was on 2014-09-18, more than 12 months before 2026-12-01; read it again\n"
+    end = f"\n## Law that was read long ago\n\n{old}"
+
+    def told(doubtful: int, lines: str) -> str:
+        head = f"# Check of the library\n\n**{total} materials, {doubtful} with doubtful figures.**\n"
+        return f"{head}\n## Doubtful figures\n\n{lines}{end}"
+
+    assert run("library", "check", "--on", "2026-12-01", "--markdown").out == told(len(WITHOUT_CAS), shown)
     own = tmp_path / "own.toml"
     own.write_text("[override.decyl-glucoside]\npowder = true\n", encoding="utf-8")
     args = ("library", "check", "--on", "2026-12-01", "--library", str(shipped("library")), "--library", str(own))
     doubt = "a powder entered at 52.5 % active matter; is that the strength of a solution?"
-    said = f"decyl-glucoside: {doubt}\n{shown}{old}{total} materials, {1 + len(WITHOUT_CAS)} with doubtful figures\n"
-    assert run(*args).out == said
+    assert run(*args, "--markdown").out == told(1 + len(WITHOUT_CAS), f"- decyl-glucoside: {doubt}\n{shown}")
     doubts = {"decyl-glucoside": [doubt], **{name: [cas] for name in WITHOUT_CAS}}
     assert run(*args, "--json").json == {"format": 1, "materials": total, "doubts": doubts, "old_law": {
         "eu-annex-v-39-against-57": "2014-09-18"
-    }}  # fmt: skip
+    }, "on": "2026-12-01"}  # fmt: skip
 
 
 def test_library_check_tells_a_doubt_once_for_all_its_materials(
@@ -510,10 +521,11 @@ substances = [
 backing = {{ default = ["mine", "supplier-typical"] }}
 """
     own.write_text(head + "".join(one.format(k) for k in "abc"), encoding="utf-8")
-    assert run("library", "check", "--library", own).out == (
-        "wash-a, wash-b, wash-c: a surfactant without molar mass; ask its supplier for the mean\n"
-        "wash-a, wash-b, wash-c: a surfactant without CAS number; it stands on the safety data sheet\n"
-        "3 materials, 3 with doubtful figures\n"
+    out = run("library", "check", "--library", own).out
+    assert out.startswith("\nCheck of the library\n3 materials, 3 with doubtful figures.\n\nDoubtful figures ··")
+    assert out.split("··\n", 1)[1] == (
+        "- wash-a, wash-b, wash-c: a surfactant without molar mass; ask its supplier for the mean\n"
+        "- wash-a, wash-b, wash-c: a surfactant without CAS number; it stands on the safety data sheet\n\n"
     )
 
 
@@ -611,6 +623,7 @@ def test_help_loads_no_solver_and_no_models() -> None:
     assert ran.stdout == "set()\n"
 
 
+@pytest.mark.thorough
 def test_each_command_is_found_in_the_file_that_is_loaded_for_it() -> None:
     """Only one file of commands is loaded for a command; the list that says which must not drift."""
     from optimizer.cli import ROOMS

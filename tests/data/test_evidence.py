@@ -5,10 +5,13 @@ Materials and doses are made up; the goals are those of `optimizer/data/evidence
 
 from __future__ import annotations
 
+from pathlib import Path
+from shlex import split
 from typing import Any
 
 import pytest
 
+from optimizer.answers.bench import batch_subject, sheet_of
 from optimizer.assessment.alarms import cautions_at
 from optimizer.assessment.evidence import NAMED, rests_on
 from optimizer.brief.brief import Brief, load_brief, make_brief
@@ -18,6 +21,7 @@ from optimizer.data.facts import Material
 from optimizer.data.library import read_library
 from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.files import shipped
+from optimizer.report.weigh import weigh_document, weigh_form, weigh_short
 from optimizer.rules.row import Setting
 from optimizer.solve.best import solve
 from optimizer.solve.existing import formula_at
@@ -87,8 +91,13 @@ def test_half_of_what_is_most_asked_is_read_or_computed(figure: str) -> None:
 
 
 def test_memory_does_not_grow() -> None:
-    """The goal is 35 %; until it is reached the share may only fall: this is where it stood when it was counted."""
-    assert FOUND.read.all.believed_percent <= 50
+    """The goal is 35 %; until it is reached the share may only fall: this is where it stood last."""
+    assert FOUND.read.all.believed_percent <= 40
+
+
+def test_every_cas_number_was_read() -> None:
+    """In a register, a law or on a page; what none of them prints is left blank."""
+    assert next(line for line in FOUND.read.by_figure if line.figure == "cas").believed_percent == 0
 
 
 # --- What an answer rests on -------------------------------------------------------------------------------
@@ -149,13 +158,62 @@ def test_every_shipped_answer_says_it_in_one_line(name: str) -> None:
     assert {f.material for f in rests.figures} <= set(result.weighable.doses)
 
 
-@pytest.mark.parametrize(
-    "words",
-    [["blend", "hand-wash"], ["label", "hand-wash"], ["robust", "hand-wash"], ["leeway", "hand-wash"]],
-    ids=" ".join,
-)
-def test_reports_carry_the_line(words: list[str], run: Run) -> None:
-    assert "figures that decided" in " ".join(run(*words).out.split())
+REPORTS = (
+    "blend", "why decyl-glucoside", "substitute cocamidopropyl-betaine", "frontier --against 'maximise mildness'",
+    "leeway", "robust", "range --vary active.at_least=9:10:0.5", "together =40 body-wash=60", "ph --batch 5kg",
+    "advice", "label", "cost --size 5kg", "card", "card --share",
+)  # fmt: skip
+"""Every report about a formula that a brief is enough for; the brief follows the command."""
+
+
+@pytest.mark.parametrize("words", REPORTS)
+def test_reports_carry_the_line(words: str, run: Run) -> None:
+    assert_says(run, *_of("hand-wash", words))
+
+
+def _of(subject: str, words: str) -> list[str]:
+    command, *rest = split(words)
+    return (
+        [command, f"{subject}{rest[0]}", *rest[1:]]
+        if rest and rest[0].startswith("=")
+        else _order(command, rest, subject)
+    )
+
+
+def _order(command: str, rest: list[str], subject: str) -> list[str]:
+    """Return a command with its subject after the material that it asks about, before its options."""
+    asked = [] if not rest or rest[0].startswith("-") else rest[:1]
+    return [command, *asked, subject, *rest[len(asked) :]]
+
+
+def assert_says(run: Run, *words: str) -> None:
+    said = " ".join(run(*words).out.split())
+    assert "figures that decided" in said
+    told = run(*words, "--json").json
+    assert "figures that decided" in str(told)
+
+
+def test_papers_of_a_batch_carry_the_line(run: Run, tmp_path: Path) -> None:
+    batch = str(tmp_path / "batch.toml")
+    assert run("batch", "hand-wash", "--size", "5kg", "--out", batch).code == 0
+    for command in ("weigh", "card", "ph", "made", "cost", "label"):
+        assert_says(run, command, batch)
+
+
+def test_every_form_of_the_weigh_sheet_carries_it(run: Run, tmp_path: Path) -> None:
+    """The one of one page has room for the numbers alone."""
+    batch = tmp_path / "batch.toml"
+    assert run("batch", "hand-wash", "--size", "5kg", "--out", batch).code == 0
+    sheet = sheet_of(batch_subject(batch))
+    line = next(c for c in sheet.alarms if c.rests)
+    for form, said in ((weigh_document, line.text), (weigh_form, line.text), (weigh_short, line.rests)):
+        assert str(form(sheet)).count(said) == 1
+    assert line.text.startswith(line.rests.removesuffix("."))
+
+
+def test_a_comparison_says_it_of_each_column(run: Run) -> None:
+    said = " ".join(run("compare", "hand-wash", "body-wash").out.split())
+    assert said.count("figures that decided") == 2
 
 
 # --- What was entered from memory as a whole ---------------------------------------------------------------
@@ -252,3 +310,43 @@ def test_strengths_that_were_read() -> None:
     assert shares["decyl-glucoside"].low == 48
     assert shares["coco-betaine"].high == 33
     assert shares["disodium-cocoyl-glutamate"].high == 30
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        # what pages of dealers, formulators and traders say beside or against a figure
+        ("sodium-laureth-5-carboxylate", "Not at pH 4 or below"),
+        ("disodium-cocoyl-glutamate", "sodium glutamate and sodium cocoate"),
+        ("sodium-lauroyl-sarcosinate", "about 6 % of sodium chloride"),
+        ("sodium-lauroyl-sarcosinate", "Up to 2 % soap"),
+        ("sodium-cocoamphoacetate", "calls 38 % active matter means solids"),
+        ("disodium-cocoamphodiacetate", "active matter and salt together"),
+        ("disodium-laureth-sulfosuccinate", "28 % in a published shampoo"),
+        ("decyl-glucoside", "neutralised grade of pH 7-9.5"),
+        ("sodium-methyl-cocoyl-taurate", "A route with little salt exists"),
+    ],
+)
+def test_what_pages_say_beside_a_figure_is_noted(name: str, words: str) -> None:
+    assert words in LIBRARY.by_id[name].notes
+
+
+def test_disodium_edta_is_sold_as_the_dihydrate() -> None:
+    """USP 28: loses 8.7 to 11.4 % on drying; 336.21 of 372.24 g/mol is 90.3 %."""
+    salt = LIBRARY.by_id["disodium-edta"].substances[0]
+    assert salt.low >= 100 - 11.4 - 1
+    assert salt.high <= 100 - 8.7 + 0.3
+    assert salt.typical == pytest.approx(100 * 336.21 / 372.24, abs=0.5)
+
+
+def test_solids_are_not_taken_as_active_matter() -> None:
+    """38 % on pages: 30 % active and 7.9 % salt of two moles of chloroacetate; 28 to 32 % as its relative."""
+    active, salt = LIBRARY.by_id["disodium-cocoamphodiacetate"].substances[:2]
+    assert active.high <= 32
+    assert active.typical + salt.typical == pytest.approx(38, abs=0.2)
+
+
+def test_the_charge_of_the_cellulose_polymer_is_that_of_its_nitrogen() -> None:
+    """A dealer's specification: 1.5 to 2.2 % nitrogen, one charge per nitrogen of 14.007 g/mol."""
+    low, high = LIBRARY.charge_densities["Polyquaternium-10"].mmol_per_g
+    assert (low, high) == pytest.approx((15 / 14.007, 22 / 14.007), abs=0.05)

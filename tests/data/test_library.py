@@ -14,6 +14,7 @@ from optimizer.brief.brief import make_brief
 from optimizer.brief.scenario import scenario_from
 from optimizer.data.facts import Material, Substance
 from optimizer.data.library import Library, doubts, read_library
+from optimizer.errors import DataError
 from optimizer.files import shipped
 from optimizer.report.blend import blend_document
 from optimizer.report.document import Listing
@@ -96,6 +97,7 @@ def test_every_cas_number_has_its_check_digit(substances: dict[str, list[Substan
 
 WEIGHTS = {
     "H": 1.008, "C": 12.011, "N": 14.007, "O": 15.999, "Na": 22.990, "P": 30.974, "S": 32.06, "Cl": 35.45, "K": 39.098,
+    "Mg": 24.305,
 }  # fmt: skip
 """IUPAC, "Standard atomic weights of the elements 2021" (Pure Appl. Chem. 94 (2022) 573), Table 1, abridged."""
 
@@ -158,6 +160,42 @@ FORMULAS = {
     "Disodium Cocoamphodiacetate": "C20H36N2Na2O6",
     "Lauramine Oxide": "C14H31NO",
     "Potassium Cocoate": "C12H23KO2",
+    "Potassium Cocoyl Glutamate": "C17H30NKO5",
+    "Sodium Cocoyl Alaninate": "C15H28NNaO3",
+    "Disodium Laureth Sulfosuccinate": "C22H40Na2SO10",
+    "Sodium Laureth-5 Carboxylate": "C22H43NaO7",  # four ethylene oxides: the name counts the acetate too
+    "Cocamide MEA": "C14H29NO2",
+    "Glyceryl Oleate": "C21H40O4",
+    "Glycol Distearate": "C38H74O4",
+    # materials entered from memory as a whole
+    "Sodium Lauroamphoacetate": "C18H35N2NaO4",
+    "Lauramidopropyl Betaine": "C19H38N2O3",
+    "Cocamidopropylamine Oxide": "C17H36N2O2",
+    "Ammonium Laureth Sulfate": "C16H37NSO6",
+    "Magnesium Laureth Sulfate": "C32H66MgS2O12",
+    "Disodium Lauryl Sulfosuccinate": "C16H28Na2SO7",
+    "Laureth-2": "C16H34O3",
+    "Laureth-3": "C18H38O4",
+    "Laureth-4": "C20H42O5",
+    "Laureth-7 Citrate": "C32H60O14",
+    "Cocamide MIPA": "C15H31NO2",
+    "Sodium Lauroyl Lactylate": "C18H31NaO6",
+    "Sodium Lauroyl Glutamate": "C17H30NNaO5",
+    "Polyglyceryl-10 Laurate": "C42H84O22",
+    "Sucrose Laurate": "C24H44O12",
+    "Cetrimonium Chloride": "C19H42NCl",
+    "Behentrimonium Chloride": "C25H54NCl",
+    "Climbazole": "C15H17N2ClO2",
+    "Piroctone Olamine": "C16H30N2O3",
+    "Caprylhydroxamic Acid": "C8H17NO2",
+    "Sodium Levulinate": "C5H7NaO3",
+    "Sodium Gluconate": "C6H11NaO7",
+    "Gluconolactone": "C6H10O6",
+    "Trisodium Ethylenediamine Disuccinate": "C10H13N2Na3O8",
+    "Arginine": "C6H14N4O2",
+    "Potassium Hydroxide": "KOH",
+    "Magnesium Chloride": "MgCl2H12O6",  # hexahydrate
+    "Ammonium Chloride": "NH4Cl",
 }
 """Molecular formulas: textbook chemistry, from memory."""
 
@@ -540,3 +578,21 @@ def test_ratings_at_another_end() -> None:
     found = [MeanRating(id="m", rating="mildness", at=end).rated(rated) for end in ("low", "typical", "high")]
     assert found == [40, 50, 60]
     assert HarshnessLoad(id="l").amount(rated) == pytest.approx(0.3 * 0.5, abs=1e-12)
+
+
+def test_what_was_read_is_read_again_only_where_a_byte_has_changed(tmp_path: Path) -> None:
+    from optimizer.data.library import _read
+
+    for file in FILES:
+        (tmp_path / file.name).write_bytes(file.read_bytes())
+    before = read_library([tmp_path])
+    assert read_library([tmp_path]) is before
+    _read.cache_clear()
+    assert read_library([tmp_path]) == before
+    changed = tmp_path / "humectants.toml"
+    changed.write_text(changed.read_text(encoding="utf-8").replace('"Glycerin, 99.5 %"', '"Glycerine 99.5 %"'), "utf-8")
+    after = read_library([tmp_path])  # as many bytes as before
+    assert (before.by_id["glycerin"].name, after.by_id["glycerin"].name) == ("Glycerin, 99.5 %", "Glycerine 99.5 %")
+    changed.write_text("[", encoding="utf-8")
+    with pytest.raises(DataError, match=r"humectants\.toml"):
+        read_library([tmp_path])

@@ -56,7 +56,7 @@ def test_materials_are_found_by_names_words_and_functions() -> None:
     assert "sodium-chloride" in [m.id for m in found_by("salt", KNOWN)]
     assert {m.id for m in found_by("chelator", KNOWN)} == {m.id for m in KNOWN if "chelator" in m.functions}
     assert "hydrosol" in [m.id for m in found_by("lavender water", KNOWN)]
-    told = json.loads(ask("library", "find", "lavender", "--json").out)
+    told = json.loads(ask("library", "find", "lavender", "--json").out)["materials"]
     assert {"hydrosol", "essential-oil-lavender"} <= {m["id"] for m in told}
     assert "nothing is called 'moon dust'" in ask("library", "find", "moon dust").err
 

@@ -7,17 +7,21 @@ reflow, 2.1.1 keyboard, 2.5.8 target size (here 44 px as in 2.5.5), checked with
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
+from selenium.webdriver.common.keys import Keys as Key
 
 from optimizer.answers.bench import lay_batch
 from optimizer.answers.subject import subject_of
 from optimizer.bench.batch import read_batch
-from tests.support.chromium import chromium, marks, served, wait
-from tests.support.clicks import fill, gone, one, press, text, weigh
+from optimizer.desk import watch
+from tests.support.chromium import marks, served, wait, window
+from tests.support.clicks import fill, follow, gone, leave, one, press, text, weigh
+from tests.support.hands import Finger, Keys
 from tests.support.harbour import batch_file
 
 pytestmark = marks
@@ -25,9 +29,9 @@ pytestmark = marks
 LAID: dict[str, str] = {}
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    with chromium() as driver:
+@pytest.fixture
+def browser(chrome: Any) -> Iterator[Any]:
+    with window(chrome) as driver:
         yield driver
 
 
@@ -105,9 +109,9 @@ def test_a_whole_batch_by_clicks_with_every_other_host_blocked(browser: Any, fol
     finished(path)
 
 
-def test_a_whole_batch_without_script(folder: Path) -> None:
+def test_a_whole_batch_without_script(chrome: Any, folder: Path) -> None:
     path = whole(folder)
-    with chromium(script=False) as driver, served(folder) as desk:
+    with window(chrome, script=False) as driver, served(folder) as desk:
         where, guard = desk.address, desk.guard
         enter(driver, where, guard)
         walk(driver, where, "HW-012")
@@ -115,21 +119,20 @@ def test_a_whole_batch_without_script(folder: Path) -> None:
     finished(path)
 
 
-def test_a_batch_by_touch_on_a_telephone(folder: Path) -> None:
+def test_a_batch_by_touch_on_a_telephone(chrome: Any, folder: Path) -> None:
     path = folder / "batch-12.toml"
-    with chromium(390, 844, touch=True) as driver, served(folder) as desk:
+    with window(chrome, 390, 844, touch=True) as driver, served(folder) as desk:
         where, guard = desk.address, desk.guard
         enter(driver, where, guard, phone=True, formulas=False)
-        tap(driver, ".entries .button")
-        wait(lambda: driver.current_url.endswith("/weigh"))
+        hand = Finger(driver)
+        leave(driver, one(driver, ".entries .button"), hand)
+        assert driver.current_url.endswith("/weigh")
         for _ in range(2):
             fits(driver)
             grams = one(driver, ".figure").text.removesuffix("g").strip()
             assert one(driver, ".figure").rect["y"] + one(driver, ".figure").rect["height"] < 844
-            fill(driver, grams=grams, lot="A")
-            before = one(driver, "html")
-            tap(driver, "main form button")
-            wait(lambda before=before: gone(before))
+            fill(driver, hand, grams=grams, lot="A")
+            press(driver, hand=hand)
         for page in ("ph", "thicken", "finish", "label", "cost", "made", "card", "keep"):
             driver.get(f"{where}/batch/batch-12/{page}")
             fits(driver)
@@ -137,16 +140,6 @@ def test_a_batch_by_touch_on_a_telephone(folder: Path) -> None:
             driver.get(f"{where}/{page}")
             fits(driver)
     assert sorted(w.grams for w in read_batch(path).weighed) == [200, 800]
-
-
-def tap(driver: Any, selector: str) -> None:
-    """Touch the middle of an element."""
-    target = one(driver, selector)
-    driver.execute_script("arguments[0].scrollIntoView({block: 'center'})", target)
-    box = driver.execute_script("return arguments[0].getBoundingClientRect().toJSON()", target)
-    point = {"x": box["x"] + box["width"] / 2, "y": box["y"] + box["height"] / 2}
-    driver.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": "touchStart", "touchPoints": [point]})
-    driver.execute_cdp_cmd("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
 
 
 SMALL_TARGETS = """
@@ -167,38 +160,21 @@ def fits(driver: Any) -> None:
 
 
 def test_a_batch_by_keyboard_alone(browser: Any, folder: Path) -> None:
-    from selenium.webdriver.common.action_chains import ActionChains
-    from selenium.webdriver.common.keys import Keys
-
-    def at() -> str:
-        return str(browser.execute_script("return document.activeElement.id || document.activeElement.textContent"))
-
-    def go_to(name: str) -> None:
-        for _ in range(60):
-            if at().strip() == name:
-                return
-            ActionChains(browser).send_keys(Keys.TAB).perform()
-        raise AssertionError(f"no way to {name} by keyboard")
-
     with served(folder) as desk:
-        where, guard = desk.address, desk.guard
-        enter(browser, where, guard)
-        ActionChains(browser).send_keys(Keys.TAB).perform()
-        assert at() == "Skip to the page"
-        go_to("Weigh")
-        ActionChains(browser).send_keys(Keys.ENTER).perform()
-        wait(lambda: browser.current_url.endswith("/weigh"))
+        hand = Keys(browser)
+        enter(browser, desk.address, desk.guard)
+        hand.came()
+        follow(browser, "Weigh", hand)
         for line in (1, 2):
             grams = one(browser, ".figure").text.removesuffix("g").strip()
-            go_to("grams")
-            shown = browser.execute_script(
-                "const s = getComputedStyle(document.activeElement); return s.outlineStyle + s.outlineWidth"
-            )
-            assert "none" not in shown
-            ActionChains(browser).send_keys(grams, Keys.TAB, "LOT", Keys.ENTER).perform()
-            wait(lambda grams=grams: f"Noted: {grams} g" in text(browser))
+            fill(browser, hand, grams=grams)
+            before = one(browser, "html")
+            hand.type(Key.TAB, "LOT", Key.ENTER)  # the enter key in a field sends the form
+            wait(lambda before=before: gone(before))
+            assert f"Noted: {grams} g" in text(browser)
             assert len(read_batch(folder / "batch-12.toml").weighed) == line
-        go_to("Go to the pH")
+        hand.came()
+        hand.go_to(browser.find_element("link text", "Go to the pH"))
 
 
 def test_what_is_half_typed_stays_until_it_is_noted(browser: Any, folder: Path) -> None:
@@ -273,3 +249,64 @@ def test_nothing_is_found_by_the_accessibility_checker(browser: Any, folder: Pat
                 said = [(v["id"], [n["html"][:120] for n in v["nodes"]]) for v in found]
                 assert not said, (scheme, page, json.dumps(said, indent=1)[:2000])
         browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+
+
+def test_a_page_in_sight_is_told_that_its_file_was_changed_broken_or_lost(browser: Any, folder: Path) -> None:
+    path = folder / "batch-12.toml"
+    whole_text = path.read_text(encoding="utf-8")
+
+    def said() -> str:
+        return str(wait(lambda: one(browser, "#changed").text))
+
+    with served(folder) as desk:
+        enter(browser, desk.address, desk.guard)
+        page = f"{desk.address}/batch/batch-12/weigh"
+        browser.get(page)
+        fill(browser, grams="123,4")
+        path.write_text(f"{whole_text}\n# looked at elsewhere\n", encoding="utf-8")
+        assert said().startswith("batch-12.toml was changed elsewhere since this page was made.")
+        follow(browser, "Load the page anew")
+        assert not one(browser, "#changed").is_displayed()
+        assert one(browser, "#grams").get_attribute("value") == "123,4"
+        path.write_text("[", encoding="utf-8")
+        assert said().startswith("batch-12.toml cannot be read any more: this is not valid TOML")
+        path.write_text(whole_text, encoding="utf-8")
+        browser.get(page)
+        path.unlink()
+        assert said().startswith("The file of this page is not in the folder any more.")
+        press(browser)
+        assert "there is no batch of this name" in text(browser).casefold()
+        path.write_text(whole_text, encoding="utf-8")
+        browser.get(page)
+        assert one(browser, "#grams").get_attribute("value") == "123,4", "nothing that was typed is lost"
+    assert read_batch(path).weighed == ()
+
+
+def test_a_page_out_of_sight_asks_for_nothing(browser: Any, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    looks: list[str] = []
+    made = watch.told
+
+    def told(*asked: Any) -> str:
+        looks.append(asked[2])
+        return made(*asked)
+
+    monkeypatch.setattr(watch, "told", told)
+    monkeypatch.setattr(watch, "EVERY_S", 0.05)
+    with served(folder) as desk:
+        enter(browser, desk.address, desk.guard)
+        browser.get(f"{desk.address}/batch/batch-12/weigh")
+        wait(lambda: len(looks) > 2)
+        shown = browser.current_window_handle
+        browser.switch_to.new_window("tab")
+        wait(lambda: _still(looks))
+        browser.close()
+        browser.switch_to.window(shown)
+        seen = len(looks)
+        wait(lambda: len(looks) > seen)
+
+
+def _still(looks: list[str]) -> bool:
+    """Return whether nothing is looked at for as long as ten looks would take."""
+    before = len(looks)
+    time.sleep(0.5)
+    return len(looks) == before

@@ -131,6 +131,7 @@ OWN = {"10", "1", "9", "2"}
 """What pages say themselves: 10 minutes, 10 lines, 9 of 10, position of a line."""
 
 
+@pytest.mark.thorough
 def test_every_figure_that_is_shown_stands_in_the_record(batch: Path, run: Run) -> None:
     desk = desk_of(batch.parent)
     page = desk.get("/batch/HW-012/weigh").html
@@ -173,6 +174,7 @@ def test_water_that_is_missing_is_told_as_large_as_a_weight(small: Path, run: Ru
     assert figures[1:] == [f"{put_back['mass_after_g']:g}", f"{put_back['water_after_g']:g}"]
 
 
+@pytest.mark.thorough
 def test_label_and_cost_are_those_of_the_commands(batch: Path, run: Run) -> None:
     desk = desk_of(batch.parent)
     weigh(desk)
@@ -191,6 +193,7 @@ def test_label_and_cost_are_those_of_the_commands(batch: Path, run: Run) -> None
     assert desk.get("/batch/HW-012/card.pdf").content.startswith(b"%PDF")
 
 
+@pytest.mark.thorough
 def test_a_weight_is_struck_and_weighed_again(batch: Path) -> None:
     desk = desk_of(batch.parent)
     desk.get("/batch/HW-012/weigh")
@@ -206,6 +209,7 @@ def test_a_weight_is_struck_and_weighed_again(batch: Path) -> None:
     assert [(w.grams, bool(w.struck)) for w in lines] == [(3848.2, True), (3884.2, False)]
 
 
+@pytest.mark.thorough
 def test_a_batch_goes_on_without_what_has_run_out(batch: Path) -> None:
     desk = desk_of(batch.parent)
     desk.get("/batch/HW-012/weigh")
@@ -215,6 +219,7 @@ def test_a_batch_goes_on_without_what_has_run_out(batch: Path) -> None:
     assert "still to add" in page.text.lower() or "to add" in page.text.lower()
 
 
+@pytest.mark.thorough
 def test_the_next_step_follows_the_bench(batch: Path) -> None:
     desk = desk_of(batch.parent)
     assert "Weigh 10 lines." in desk.get("/").text
@@ -234,6 +239,7 @@ def test_the_next_step_follows_the_bench(batch: Path) -> None:
     assert "Nothing is under way." in desk.get("/").text
 
 
+@pytest.mark.thorough
 def test_records_take_tests_readings_samples_and_photos(batch: Path) -> None:
     desk = desk_of(batch.parent)
     weigh(desk)
@@ -257,6 +263,7 @@ def test_records_take_tests_readings_samples_and_photos(batch: Path) -> None:
     assert "Today" in desk.get("/").text, "pH on day 0"
 
 
+@pytest.mark.thorough
 def test_two_browsers_and_a_command_lose_no_line_of_each_other(small: Path) -> None:
     told_often = 8
     script = "\n".join(
@@ -290,6 +297,7 @@ def test_two_browsers_and_a_command_lose_no_line_of_each_other(small: Path) -> N
     assert sorted(lots) == sorted(f"{sign}{n}" for sign in "CDP" for n in range(told_often))
 
 
+@pytest.mark.thorough
 def test_additions_that_were_counted_from_an_older_log_are_refused(small: Path) -> None:
     desk = desk_of(small.parent)
     weigh(desk, "batch-12")

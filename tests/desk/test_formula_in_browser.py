@@ -22,7 +22,7 @@ from optimizer.answers.ruled import Ruled
 from optimizer.answers.rulers import Rulers
 from optimizer.bench.batch import read_batch
 from optimizer.files import shipped
-from tests.support.chromium import chromium, marks, served, wait
+from tests.support.chromium import marks, served, wait, window
 from tests.support.draws import drawn
 
 pytestmark = marks
@@ -77,11 +77,11 @@ def late(monkeypatch: pytest.MonkeyPatch) -> dict[int, Ruled]:
 
 
 def test_drags_with_late_answers_show_one_answer_at_a_time_and_the_last_one_in_the_end(
-    folder: Path, late: dict[int, Ruled]
+    chrome: Any, folder: Path, late: dict[int, Ruled]
 ) -> None:
     own = stated(folder / "body-wash.toml")["mildness.at_least"]
     random, places = Random(3), [own + k for k in range(-4, 5)]
-    with served(folder) as desk, chromium() as browser:
+    with served(folder) as desk, window(chrome) as browser:
         browser.get(desk.entry())
         browser.get(f"{desk.address}/formula/body-wash")
         browser.execute_script(WATCH)
@@ -136,8 +136,8 @@ def follow(browser: Any, words: str) -> None:
 
 
 @pytest.mark.parametrize("width", [390, 1200])
-def test_from_questions_to_a_laid_batch_by_clicks(tmp_path: Path, width: int) -> None:
-    with served(tmp_path) as desk, chromium(width, 844) as browser:
+def test_from_questions_to_a_laid_batch_by_clicks(chrome: Any, tmp_path: Path, width: int) -> None:
+    with served(tmp_path) as desk, window(chrome, width, 844) as browser:
         browser.get(desk.entry())
         answered(browser)
         wait(lambda: "/formula/click-wash" in browser.current_url and _proven(browser))
@@ -164,8 +164,8 @@ def test_from_questions_to_a_laid_batch_by_clicks(tmp_path: Path, width: int) ->
     assert "at_least = 66 " in (tmp_path / "click-wash.toml").read_text(encoding="utf-8")
 
 
-def test_without_a_script_everything_but_the_live_ruler_is_there(tmp_path: Path) -> None:
-    with served(tmp_path) as desk, chromium(390, 844, script=False) as browser:
+def test_without_a_script_everything_but_the_live_ruler_is_there(chrome: Any, tmp_path: Path) -> None:
+    with served(tmp_path) as desk, window(chrome, 390, 844, script=False) as browser:
         browser.get(desk.entry())
         answered(browser)
         assert "Proven: nothing better keeps every limit." in browser.page_source
@@ -187,12 +187,12 @@ def test_without_a_script_everything_but_the_live_ruler_is_there(tmp_path: Path)
     assert read_batch(tmp_path / "batch-8.toml").size_g == 1000
 
 
-def test_the_pages_have_no_finding_of_the_accessibility_checker(folder: Path) -> None:
+def test_the_pages_have_no_finding_of_the_accessibility_checker(chrome: Any, folder: Path) -> None:
     from axe_core_python.selenium import Axe
 
     pages = ("/begin", "/formula/hand-wash?mildness.at_least=59", "/formula/impossible-wash/impossible",
              "/formula/hand-wash/pictures", "/formula/hand-wash/batch", "/formula/hand-wash/why")  # fmt: skip
-    with served(folder) as desk, chromium(390, 844) as browser:
+    with served(folder) as desk, window(chrome, 390, 844) as browser:
         browser.get(desk.entry())
         for page in pages:
             browser.get(f"{desk.address}{page}")

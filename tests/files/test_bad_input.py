@@ -793,7 +793,7 @@ def test_the_folder_of_the_cases_blends(
     assert capfd.readouterr().err == ""
     assert run(monkeypatch, tmp_path, CHECK) == 0
     out, err = capfd.readouterr()
-    assert (out.splitlines()[-1], err) == ("3 materials, 2 with doubtful figures", "")
+    assert (out.splitlines()[2], err) == ("3 materials, 2 with doubtful figures.", "")
     assert out.count("plain-anionic, plain-betaine: a surfactant without") == 2, "neither molar mass nor CAS number"
 
 
@@ -867,7 +867,7 @@ def test_wrong_use_is_told_whole(
     assert run(monkeypatch, tmp_path, (*args, "--json")) == 2
     out, err = capfd.readouterr()
     assert err == f"tenside: {text}\n"
-    assert json.loads(out) == {"ending": "error", "exit_code": 2, "problems": [{"what": text}]}
+    assert json.loads(out) == {"format": 1, "ending": "error", "exit_code": 2, "problems": [{"what": text}]}
     assert listing(tmp_path) == before
 
 

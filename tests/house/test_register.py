@@ -72,12 +72,19 @@ def test_every_command_has_an_example(name: str) -> None:
 
 @pytest.mark.parametrize("name", ["rules share", "library show glycerin", "library list", "library check"])
 def test_the_schemas_of_facts_are_those_of_what_is_printed(name: str) -> None:
-    schema = {"rules": "rule", "library check": "library-check"}.get(name.removesuffix(" share"), "material")
+    schema = "-".join(name.split()[:2]).removesuffix("-share")
     known = json.loads(ask("schema", schema).out)["properties"]
     answer = json.loads(ask(*name.split(), "--json").out)
-    for entry in answer if isinstance(answer, list) else [answer]:
-        assert entry
-        assert set(entry) <= set(known)
+    assert len(answer) > 1
+    assert set(answer) == set(known)
+
+
+def test_every_record_that_is_printed_carries_a_format_number() -> None:
+    printed = {name: s for name, s in json.loads(ask("schema").out).items() if "--json" in s["title"]}
+    assert len(printed) > 50
+    assert [
+        name for name, schema in printed.items() if schema["properties"].get("format", {}).get("type") != "integer"
+    ] == []
 
 
 RULE_PLACES = "DEVELOPERS.md, 'How to add', lists all places of a rule"

@@ -9,9 +9,6 @@ from pathlib import Path
 
 import pytest
 
-from optimizer.data import library
-from optimizer.files import shipped
-
 TESTS = Path(__file__).resolve().parents[1]
 FILES = sorted(TESTS.glob("*/test_*.py"))
 HELPERS = sorted(TESTS.glob("support/[a-z]*.py"))
@@ -46,16 +43,3 @@ def test_the_table_of_the_tests_names_every_file() -> None:
     table = (TESTS / "README.md").read_text(encoding="utf-8")
     told = re.findall(r"^\| `(\w+)/(\w+)` \|", table, re.MULTILINE)
     assert told == [(file.parent.name, file.stem.removeprefix("test_")) for file in FILES]
-
-
-def test_a_library_that_is_read_once_is_what_the_files_say(tmp_path: Path) -> None:
-    """The tests' shortcut (`support/once.py`) gives what the tool's own reader gives, and notices every change."""
-    reader = library.read_library.__wrapped__  # type: ignore[attr-defined]
-    assert library.read_library([shipped("library")]) == reader([shipped("library")])
-    for file in shipped("library").glob("*.toml"):
-        (tmp_path / file.name).write_bytes(file.read_bytes())
-    before = library.read_library([tmp_path])
-    changed = tmp_path / "humectants.toml"
-    changed.write_text(changed.read_text(encoding="utf-8").replace('"Glycerin, 99.5 %"', '"Glycerol"'), "utf-8")
-    after = library.read_library([tmp_path])
-    assert (before.by_id["glycerin"].name, after.by_id["glycerin"].name) == ("Glycerin, 99.5 %", "Glycerol")

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from optimizer.brief.brief import Brief, load_brief
 from optimizer.data.pool import Pool
+from optimizer.engine import search
 from optimizer.errors import UsageError
 from optimizer.files import shipped
 from optimizer.report.blend import blend_document
@@ -24,13 +25,15 @@ from optimizer.report.page import page as html_page
 from optimizer.report.record import record
 from optimizer.report.studies import why_document
 from optimizer.report.terminal import lines
+from optimizer.solve import entry
 from optimizer.solve.best import solve
+from optimizer.solve.linear import solve_fully
 from optimizer.solve.result import Result
 from optimizer.studies.why import why
 from tests.support import briefs, draws
 from tests.support.briefs import Wish, aqua, brief_of, draw, draw_large, material, repriced, substance
 from tests.support.draws import SEED, drawn
-from tests.support.oracle import Case, Table
+from tests.support.oracle import Case, Table, best
 from tests.support.pencil import one
 
 CI = settings(draws.CI, max_examples=drawn(10, of=60))
@@ -276,6 +279,7 @@ def test_a_rule_that_takes_worth_is_held_responsible() -> None:
     assert answer.forced.cost == inf
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     "name", ["hand-wash", *(pytest.param(n, marks=pytest.mark.slow) for n in ("clear-shampoo", "gentle-wash"))]
 )
@@ -346,7 +350,7 @@ def test_what_another_choice_lets_in_is_not_told_as_out_at_any_price() -> None:
     assert dose_of(at_price(brief, "decyl-glucoside", answer.entry_of_all - 1e-3), "decyl-glucoside") > 1
     assert dose_of(at_price(brief, "decyl-glucoside", answer.entry_of_all + 1e-3), "decyl-glucoside") == 0
     shown = "\n".join(lines(why_document(answer), 160))
-    assert "below 4.60 EUR per kg, at the best of all choices" in shown
+    assert "below 4.60 EUR per kg, at the best of all choices and pH settings, each checked" in shown
     assert "not at any price" not in shown
     told = record(answer)
     assert told.kept_out
@@ -380,9 +384,54 @@ def test_a_blend_lists_what_a_choice_keeps_out(name: str) -> None:
         assert re.search(rf"{re.escape(told)} +\d+\.\d\d +kept out by a choice", shown), told
         assert escape(told) in page.replace("&nbsp;", " "), told
     assert page.count("kept out by a choice") >= len(kept)
-    listed = {e.id: e for e in record(Blend(result)).entry_prices}
+    listed = {e.id: e for e in record(Blend(result=result)).entry_prices}
     assert all(listed[i].kept_out and listed[i].entry_price_per_kg is None for i in kept)
     assert not any(e.kept_out for i, e in listed.items() if i not in kept)
+
+
+@pytest.mark.parametrize("material", ["decyl-glucoside", "lauryl-glucoside", "sodium-lauroyl-sarcosinate"])
+def test_it_is_proven_from_the_trees_of_the_answer_without_a_search_of_the_solver(
+    monkeypatch: pytest.MonkeyPatch, material: str
+) -> None:
+    def refused(*_: object) -> None:
+        raise AssertionError("a whole search was begun")
+
+    brief = shipped_brief("hand-wash")
+    solved = solve_fully(brief)
+    monkeypatch.setattr(entry, "search", refused)
+    told = entry.entry_of_all(solved, brief.pool.index[material], -inf)
+    assert told.proof == "certificate"
+    assert told.price == pytest.approx(why(brief, material).entry_of_all, abs=1e-6)
+    assert entry.entry_of_all(solved, brief.pool.index[material], told.price - 0.1).price == pytest.approx(told.price)
+
+
+def test_where_a_tree_does_not_prove_it_the_word_of_the_solver_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    brief = shipped_brief("hand-wash")
+    proven = why(brief, "decyl-glucoside")
+    assert record(proven).entry_proof == "certificate"
+    monkeypatch.setattr(entry, "lowest_below", lambda *_, **__: (None, -inf, 1))
+    monkeypatch.setattr(search, "grown", lambda *_: None)
+    told = why(brief, "decyl-glucoside")
+    assert told.entry_proof == "solver bound"
+    assert told.entry_of_all == pytest.approx(proven.entry_of_all, abs=1e-6)
+    assert "pH settings, by the solver's word" in "\n".join(lines(why_document(told), 160))
+
+
+def test_at_the_price_of_all_choices_an_enumeration_gains_nothing_and_below_it_something() -> None:
+    told = 0
+    for seed in range(drawn(6, of=40)):
+        case = draw(Random(seed), CHOOSING)
+        brief, now = brief_of(case), best(case).objective
+        for item in brief.pool.items if solve(brief).formula else ():
+            answer = why(brief, item.id)
+            price = answer.entry_of_all
+            if isnan(price) or price <= 0.02 or item.price - price <= 0.02:
+                continue
+            assert answer.entry_proof == "certificate"
+            assert best(repriced(case, item.id, price)).objective == pytest.approx(now, abs=1e-6), (seed, item.id)
+            assert best(repriced(case, item.id, price - 0.01)).objective < now - 1e-6, (seed, item.id)
+            told += 1
+    assert told >= 3
 
 
 @pytest.mark.slow
@@ -398,19 +447,19 @@ def test_prices_of_all_choices_of_drawn_briefs() -> None:
             if dose_of(result, item.id) > 0 or item.id == "aqua":
                 continue
             answer = why(brief, item.id)
-            entry = answer.entry_of_all
+            price = answer.entry_of_all
             if answer.never:
                 forced = with_rule(case, {"id": "a-bit", "kind": "dose", "of": [item.id], "at_least": 0.001})
                 assert solve(brief_of(forced)).formula is None, (seed, item.id)
                 never += 1
                 continue
-            assert isnan(answer.entry) or entry >= answer.entry - 1e-6
-            assert entry <= item.price + 1e-6
+            assert isnan(answer.entry) or price >= answer.entry - 1e-6
+            assert price <= item.price + 1e-6
             told += 1
             kept += answer.kept_out
-            if entry > 0.02 and item.price - entry > 0.02:
-                assert dose_of(solve(brief_of(repriced(case, item.id, entry - 0.01))), item.id) > 0, (seed, item.id)
-                assert dose_of(solve(brief_of(repriced(case, item.id, entry + 0.01))), item.id) == 0, (seed, item.id)
+            if price > 0.02 and item.price - price > 0.02:
+                assert dose_of(solve(brief_of(repriced(case, item.id, price - 0.01))), item.id) > 0, (seed, item.id)
+                assert dose_of(solve(brief_of(repriced(case, item.id, price + 0.01))), item.id) == 0, (seed, item.id)
     assert told >= 20
     assert kept >= 5
     assert never >= 1

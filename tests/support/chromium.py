@@ -56,7 +56,9 @@ def served(folder: Path, port: int = 0) -> Iterator[Served]:
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     listener.bind(("127.0.0.1", port))
     listener.listen(32)
-    config = uvicorn.Config(app, log_level="warning", lifespan="off", ws="none", http="h11", loop="asyncio")
+    config = uvicorn.Config(
+        app, log_level="warning", lifespan="off", ws="none", http="h11", loop="asyncio", timeout_graceful_shutdown=1
+    )
     server = uvicorn.Server(config)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
     thread.start()
@@ -69,8 +71,8 @@ def served(folder: Path, port: int = 0) -> Iterator[Served]:
 
 
 @contextmanager
-def chromium(width: int = 1200, height: int = 900, *, script: bool = True, touch: bool = False) -> Iterator[Any]:
-    """Open a window of a size; with touch it is a telephone's."""
+def chromium(width: int = 1200, height: int = 900) -> Iterator[Any]:
+    """Start a browser with a window of a size."""
     from selenium import webdriver
     from selenium.webdriver.chrome.service import Service
 
@@ -78,18 +80,33 @@ def chromium(width: int = 1200, height: int = 900, *, script: bool = True, touch
     options.binary_location = str(CHROMIUM)
     for flag in (*FLAGS, f"--window-size={max(width, 500)},{height}"):
         options.add_argument(flag)
-    if not script:
-        options.add_experimental_option("prefs", {"profile.managed_default_content_settings.javascript": 2})
     options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
     driver = webdriver.Chrome(options=options, service=Service(str(DRIVER)))
-    if touch:
-        driver.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": True})
+    try:
+        with window(driver, width, height):
+            yield driver
+    finally:
+        driver.quit()
+
+
+@contextmanager
+def window(
+    driver: Any, width: int = 1200, height: int = 900, *, script: bool = True, touch: bool = False, dark: bool = False
+) -> Iterator[Any]:
+    """Make a running browser one of a size, with or without scripts; with touch it is a telephone's."""
     size = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 600}
+    scheme = [{"name": "prefers-color-scheme", "value": "dark" if dark else "light"}]
     driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+    driver.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": touch})
+    driver.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": not script})
+    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": scheme})
+    driver.get_log("browser")
     try:
         yield driver
     finally:
-        driver.quit()
+        driver.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+        driver.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": False})
+        driver.get("about:blank")  # nothing of it goes on
 
 
 def wait(what: Any, seconds: float = 20.0) -> Any:

@@ -7,11 +7,12 @@ from optimizer.answers.subject import Subject
 from optimizer.bench.batch import Batch
 from optimizer.bench.refill import Refill
 from optimizer.desk.asked import Asked
-from optimizer.desk.frame import button, field, form, report, tick
+from optimizer.desk.frame import button, field, form, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.logged import sure
 from optimizer.desk.screen import Page, RefusedError, Screen
-from optimizer.desk.way import onwards, place, subject, title, way
+from optimizer.desk.way import onwards, page_of, place, subject
 from optimizer.errors import DataError
 from optimizer.report.made import made_document
 from optimizer.units import number
@@ -54,8 +55,8 @@ def finish(asked: Asked) -> Page:
     """Show what is noted of the end, and what is missing."""
     found = subject(asked)
     batch = batch_of(found)
-    parts = [way(asked, "finish"), _put_back(found), _form(asked, batch), onwards(asked, batch, "finish")]
-    return Page(title(batch, "Finish"), markup(*parts))
+    parts = [_put_back(found), _form(asked, batch), onwards(asked, batch, "finish")]
+    return page_of(asked, batch, "finish", *parts)
 
 
 def _put_back(found: Subject) -> Html | None:
@@ -105,7 +106,7 @@ def _form(asked: Asked, batch: Batch) -> Html:
             field(asked, "bottles", "Bottles filled", figure=True, value=told["bottles"]),
             class_="fields",
         ),
-        tick(asked, "sure", "It is meant so: I have weighed it again") if "" in asked.problems else None,
+        sure(asked, "I have weighed it again"),
         button("Note it"),
         keep="finish",
     )  # fmt: skip
@@ -117,4 +118,4 @@ def made(asked: Asked) -> Page:
     found = subject(asked)
     batch = batch_of(found)
     body = report(made_document(made_of(found))) if batch.begun else tag("p", "Nothing is weighed in yet.")
-    return Page(title(batch, "As made"), markup(way(asked, "made"), body, onwards(asked, batch, "made")))
+    return page_of(asked, batch, "made", body, onwards(asked, batch, "made"))

@@ -120,7 +120,7 @@ def _page(asked: Asked, rulers: Rulers, draft: Draft, found: Ruled | None, troub
         autocomplete="off",
         class_="rulers",
     )
-    side = tag("div", tag("div", _lines(asked, found), id="doses"), tag("div", _acts(asked, rulers, found), id="acts"))
+    side = tag("div", tag("div", _lines(asked, found), id="doses"), _acting(asked, rulers, found, id="acts"))
     return markup(
         tag("div", _verdict(asked, found, trouble), id="answer", class_="verdict-line"),
         tag("div", *(held if found and found.alarms else ()), id="alarms"),
@@ -139,7 +139,7 @@ def _moved(asked: Asked, rulers: Rulers, found: Ruled | None, trouble: str, with
         tag("div", verdict, data_goes=within) if within else verdict,
         tag("div", alarms, data_goes="#alarms"),
         tag("div", _lines(asked, found), data_goes="#doses"),
-        tag("div", _acts(asked, rulers, found), data_goes="#acts"),
+        _acting(asked, rulers, found, data_goes="#acts"),
         _told(found.rulers),
     )
 
@@ -293,6 +293,12 @@ def _line(asked: Asked, found: Ruled, line: Moved, moved: bool) -> Html:
     )
 
 
+def _acting(asked: Asked, rulers: Rulers, found: Ruled | None, **attributes: str) -> Html:
+    """Return what can be done, marked by what it is about: a proof that follows leaves what is typed there alone."""
+    about = f"{found.ending} {address(asked, '', found.moved)}" if found else ""
+    return tag("div", _acts(asked, rulers, found), data_as=about, **attributes)
+
+
 def _acts(asked: Asked, rulers: Rulers, found: Ruled | None) -> Html:
     """Return what can be done with the formula as it stands."""
     if found is None:
@@ -318,6 +324,7 @@ def _acts(asked: Asked, rulers: Rulers, found: Ruled | None) -> Html:
             form(
                 asked, f"{place}/variant", *_kept(rulers, found),
                 field(asked, "name", "What is it called?", key="variant-name"), button("Keep as a variant", quiet=True),
+                keep="variant",
             ),
         ),
         tag("p", tag("a", "Leave the brief as it is", href=place), class_="of"),

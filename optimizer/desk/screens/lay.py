@@ -10,6 +10,7 @@ from optimizer.desk.frame import button, field, form
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
+from optimizer.desk.words import in_words
 from optimizer.errors import DataError, UsageError
 from optimizer.units import number, slug
 
@@ -48,21 +49,13 @@ def _lay(asked: Asked) -> Outcome:
             bottles=None if bottles is None else int(bottles), number=called, on=asked.today, **more,
         )  # fmt: skip
     except UsageError as error:
-        raise RefusedError({"": _plain(str(error))}) from None
+        raise RefusedError({"": in_words(error)}) from None
     except DataError as error:
         taken = any("exists and would be lost" in p.what for p in error.problems)
         if taken:
             raise RefusedError({"number": "There is a batch of this number here. Choose another."}) from None
-        raise RefusedError({"": " ".join(_plain(f"{p.what} {p.step}") for p in error.problems)}) from None
+        raise RefusedError({"": in_words(error)}) from None
     return asked.done(f"/batch/{name_of(asked.folder.path, out)}/weigh", f"Batch {called} is laid.")
-
-
-def _plain(text: str) -> str:
-    """Return what is said to a command line as it is said to a page."""
-    text = text[:1].upper() + text[1:]
-    for option, words in (("--bottles", "bottles"), ("--bottle", "the bottle"), ("--density", "the density")):
-        text = text.replace(option, words)
-    return text
 
 
 @SCREEN.at("/formula/{brief}/batch", act=_lay, rights="formula")

@@ -7,9 +7,9 @@ from optimizer.answers.papers import cost_for, label_for
 from optimizer.answers.subject import Subject
 from optimizer.desk.asked import Asked
 from optimizer.desk.frame import button, field, folded, report
-from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.html import Html, tag
 from optimizer.desk.screen import Download, Page, RefusedError, Screen
-from optimizer.desk.way import place, subject, title, way
+from optimizer.desk.way import page_of, place, subject
 from optimizer.report.card import card_document, card_pdf
 from optimizer.report.costing import cost_document
 from optimizer.report.label import CHECKLIST, label_document, missing_of
@@ -25,7 +25,6 @@ def label(asked: Asked) -> Page:
     document = label_document(answer)
     todo = missing_of(answer)
     parts = [
-        way(asked, "label"),
         tag("p", document.verdict, class_="verdict" if document.good else "verdict bad"),
         tag("h2", "List of ingredients"),
         tag("p", answer.line, class_="ready", id="ingredients"),
@@ -36,7 +35,7 @@ def label(asked: Asked) -> Page:
         _todo(CHECKLIST),
         folded("All of it: order, allergens, natural origin, sources", report(document)),
     ]
-    return Page(title(batch_of(found), "Label"), markup(*parts))
+    return page_of(asked, batch_of(found), "label", *parts)
 
 
 def _todo(items: tuple[str, ...]) -> Html:
@@ -62,7 +61,7 @@ def cost(asked: Asked) -> Page:
         method="get",
         action=place(asked, "cost"),
     )
-    return Page(title(batch_of(found), "Cost"), markup(way(asked, "cost"), body, ask), status=422 if margin else 200)
+    return page_of(asked, batch_of(found), "cost", body, ask, status=422 if margin else 200)
 
 
 def _costed(asked: Asked, found: Subject) -> tuple[Html, bool]:
@@ -83,7 +82,7 @@ def card(asked: Asked) -> Page:
     found = subject(asked)
     link = tag("a", "The card to print (PDF)", href=place(asked, "card.pdf"), class_="button quiet")
     body = report(card_document(card_of(found, on="" if found.batch else asked.today)))
-    return Page(title(batch_of(found), "Card"), markup(way(asked, "card"), body, tag("p", link, class_="buttons")))
+    return page_of(asked, batch_of(found), "card", body, tag("p", link, class_="buttons"))
 
 
 @SCREEN.at("/batch/{batch}/card.pdf")

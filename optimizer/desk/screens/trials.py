@@ -13,6 +13,7 @@ from optimizer.desk.frame import button, choice, field, folded, form, report, ti
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
+from optimizer.desk.words import on_page
 from optimizer.errors import TensideError
 from optimizer.report.trials import sheet_document
 from optimizer.report.trials_fit import fit_document
@@ -69,7 +70,7 @@ def _line(name: str, path: Path) -> Html:
     try:
         found = read_series(path)
     except TensideError as error:
-        return tag("li", tag("span", path.name, class_="name"), tag("p", str(error), class_="of"))
+        return tag("li", tag("span", path.name, class_="name"), tag("p", on_page(str(error)), class_="of"))
     open_ = _open(note_trials(path, (), How()).found)
     return tag(
         "li",
@@ -151,11 +152,16 @@ def beakers(asked: Asked) -> Page:
         f"/trials/{asked.names['series']}",
         button("Choose two more beakers", quiet=True, name="further", value="2"),
     )
-    body = markup(_parts(asked, ""), tag("p", _open(standing)), tag("ul", *rows, class_="entries"), further)
-    return Page(standing.trials, body, here="trials", back=("/trials", "Trials"))
+    body = markup(tag("p", _open(standing)), tag("ul", *rows, class_="entries"), further)
+    return _page(asked, standing.trials, "", body)
 
 
-def _parts(asked: Asked, here: str) -> Html:
+def _page(asked: Asked, title: str, here: str, body: Html) -> Page:
+    """Return a page of a series."""
+    return Page(title, body, here="trials", back=("/trials", "Trials"), way=_way(asked, here))
+
+
+def _way(asked: Asked, here: str) -> Html:
     base = f"/trials/{asked.names['series']}"
     items = (
         tag("li", tag("a", words, href=base + end, aria_current="step" if end == here else None))
@@ -207,8 +213,7 @@ def sheet(asked: Asked) -> Page:
     """Show the weigh sheet of all beakers."""
     path = asked.folder.series(asked.names["series"])
     document = sheet_document(trial_sheet(path).found)
-    body = markup(_parts(asked, "/sheet"), report(document))
-    return Page(document.title, body, here="trials", back=("/trials", "Trials"))
+    return _page(asked, document.title, "/sheet", report(document))
 
 
 @SCREEN.at("/trials/{series}/tells")
@@ -218,7 +223,5 @@ def tells(asked: Asked) -> Page:
     try:
         shown = report(fit_document(fit_trials(path).found))
     except TensideError as error:
-        shown = tag("p", f"Nothing can be told yet: {error}")
-    return Page(
-        read_series(path).trials, markup(_parts(asked, "/tells"), shown), here="trials", back=("/trials", "Trials")
-    )
+        shown = tag("p", f"Nothing can be told yet: {on_page(str(error))}")
+    return _page(asked, read_series(path).trials, "/tells", shown)

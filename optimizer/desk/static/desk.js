@@ -2,10 +2,7 @@
 // typed. It knows no figures: nothing here is computed from what stands on a page. Everything works without it, too.
 "use strict";
 
-const speak = (words) => {
-  const place = document.getElementById("speaks");
-  if (place && words) place.textContent = words;
-};
+const speak = (words) => words && (document.getElementById("speaks").textContent = words);
 
 // What is half typed, kept for this window until the desk says that it is noted.
 
@@ -35,7 +32,6 @@ function recall(form) {
     const field = fieldsOf(form).find((e) => e.name === name);
     if (!field) continue;
     if (field.type === "checkbox") field.checked = value === field.value;
-    else if (field.type === "radio") field.checked = field.value === value;
     else field.value = value;
     if (value && field.closest("details")) field.closest("details").open = true;
   }
@@ -65,18 +61,28 @@ async function fetched(address, key) {
   return asked.get(key) === number ? { number, text, ok: answer.ok } : null;
 }
 
+// What has the focus keeps it where its place is filled anew: it is known by its id, else by its words.
+
+function filled(place, fill) {
+  const at = place.contains(document.activeElement) ? document.activeElement : null;
+  fill();
+  if (!at || at.isConnected) return;
+  const again = [...place.querySelectorAll("a, button, input, summary")];
+  const found = again.find((e) => (at.id ? e.id === at.id : e.textContent === at.textContent));
+  if (found) found.focus();
+}
+
 function replaced(place, text, number) {
-  const inside = place.contains(document.activeElement) && document.activeElement.id;
-  place.innerHTML = text; // the desk escapes every text, and the page allows no script but this one
+  filled(place, () => (place.innerHTML = text)); // the desk escapes every text, and the page allows no script but this
   place.dataset.number = String(number);
   for (const part of place.querySelectorAll("[data-goes]")) {
     const to = document.querySelector(part.dataset.goes.replaceAll(".", "\\."));
     part.remove();
-    if (!to) continue;
-    to.replaceChildren(...part.childNodes);
+    if (!to || (part.dataset.as && part.dataset.as === to.dataset.as)) continue; // the same as stands there
+    filled(to, () => to.replaceChildren(...part.childNodes));
+    if (part.dataset.as) to.dataset.as = part.dataset.as;
     ready(to);
   }
-  if (inside && document.getElementById(inside)) document.getElementById(inside).focus();
   ready(place);
 }
 
@@ -147,12 +153,8 @@ async function echo(field) {
   const place = field.parentElement.querySelector("output");
   if (!place) return;
   const text = field.value.trim();
-  if (!text) {
-    place.textContent = "";
-    return;
-  }
+  const unit = field.dataset.echo === "1" ? "" : field.dataset.echo;
   try {
-    const unit = field.dataset.echo === "1" ? "" : field.dataset.echo;
     const answer = await fetched(`/echo?${new URLSearchParams({ text, unit })}`, `echo ${field.id}`);
     if (answer) place.textContent = answer.ok ? answer.text : "";
   } catch {
@@ -175,15 +177,33 @@ async function copy(button) {
 
 function ready(root) {
   for (const form of root.querySelectorAll("form[data-keep]")) recall(form);
-  for (const place of root.querySelectorAll("[data-follow]"))
-    followed(place);
+  for (const place of root.querySelectorAll("[data-follow]")) followed(place);
   for (const part of root.querySelectorAll("[data-copy], [data-moves]")) part.hidden = false;
   for (const form of root.querySelectorAll("form[data-live] [data-without-script]")) form.hidden = true;
 }
 
+// A page in sight is told once that its file was changed elsewhere; out of sight it asks for nothing.
+
+const changed = document.getElementById("changed");
+let watching = null;
+
+function watch() {
+  if (watching) watching.close();
+  watching = changed && changed.hidden && !document.hidden ? new EventSource(changed.dataset.watch) : null;
+  if (!watching) return;
+  watching.onmessage = (event) => {
+    changed.firstChild.textContent = event.data;
+    changed.hidden = false;
+    speak(event.data);
+    watch();
+  };
+}
+
+document.addEventListener("visibilitychange", watch);
+setTimeout(watch, 2000);
+
 document.addEventListener("input", (event) => {
-  const field = event.target;
-  const form = field.form;
+  const field = event.target, form = field.form;
   if (!form) return;
   // A ruler and the field beside it say the same.
   const beside = field.dataset.moves

@@ -1,0 +1,95 @@
+"""What rooms below say to whoever types commands, as it is said to whoever looks at pages: a command is a page here."""
+
+from __future__ import annotations
+
+import re
+from typing import TypeVar
+
+from optimizer.errors import DataError, UsageError
+from optimizer.immutable import replace
+from optimizer.report.document import Cell, Document, Listing, Section, Sketch, Table
+
+PAGES = {
+    "batch": "Lay a batch", "blend": "the product's page", "card": "Card", "compare": "Variants side by side",
+    "cost": "Cost", "frontier": "Pictures", "label": "Label", "leeway": "Pictures", "made": "As made", "ph": "pH",
+    "records": "Records", "records keep": "Keep", "records list": "Records", "records lots": "Records",
+    "records note": "Records", "records result": "Note a reading of a test", "records sample": "Put a sample away",
+    "records show": "Records", "records tests": "Lay the tests of this batch", "records where": "Where did a lot go?",
+    "start": "New product", "stock": "Shelf", "substitute": "Instead", "thicken": "Thicken", "trials": "Trials",
+    "trials fit": "What they tell", "trials next": "Choose two more beakers", "trials note": "Beakers",
+    "trials plan": "Trials", "trials sheet": "Sheet", "variants": "Variants side by side", "weigh": "Weigh",
+    "weighed": "Weigh", "why": "Why not another material?",
+}  # fmt: skip
+"""The page or button of the desk that does what a command does."""
+ELSEWHERE = (
+    "advice", "check", "explain", "import", "library", "list", "pack-up", "page", "range", "records", "restandardise",
+    "robust", "rules", "schema", "together", "unpack",
+)  # fmt: skip
+"""What only the command line does."""
+COMMAND = re.compile(r"'tenside ([^']+)'|\btenside ([a-z][a-z-]*(?:(?!, then |[.;] |[.;)]?$|\)).)*)")
+INSTEAD = (
+    (r"add --sure", "tick 'It is meant so'"),
+    (r"[Rr]un the command again", "send it again"),
+    (r"Write a further portion (as|with) [^;.]*[;.]( or strike what is wrong: tenside .*)?",
+     "Sent again, it is a further portion; strike what is wrong."),
+    (r"Or log a reading .*--added .*", "Or note a reading of what is in the vessel, with its pH, adding nothing."),
+    (r" \(--lost\)", ""), (r"(, |: )see --json(?=\.|$)", ""),
+    (r"tenside weighed \S+ --finish-mass (\S+) --water-added (\S+)",
+     r"note \1 g as the mass and \2 g of water put back, under 'Finish'"),
+    (r"([Rr])un 'tenside", r"\1ead 'tenside"),
+    (r", or name the store with --store FILE", ""),
+    (r"--bottles", "bottles"), (r"--bottle", "the bottle"), (r"--density", "the density"),
+)  # fmt: skip
+"""What is told to a page instead of what is told to a command line."""
+
+
+def on_page(text: str) -> str:
+    """Return what is said to a command line as it is said to a page."""
+    for typed, ticked in INSTEAD:
+        text = re.sub(typed, ticked, text)
+    return COMMAND.sub(_named, text) if "tenside " in text else text
+
+
+def _named(found: re.Match[str]) -> str:
+    words = (found[1] or found[2]).split()
+    page = PAGES.get(" ".join(words[:2])) or PAGES.get(words[0])
+    if page is None:
+        return f"'{words[0]}' on the command line" if words[0] in ELSEWHERE else found[0]
+    return page if page.startswith("the ") else f"'{page}'"
+
+
+Part = TypeVar("Part", bound=Section | Document)
+
+
+def document_on_page(part: Part) -> Part:
+    """Return a report as a page shows it: the commands that follow are buttons there."""
+    if isinstance(part, Table):
+        return replace(part, rows=tuple(type(r)(map(_cell, r)) for r in part.rows), note=on_page(part.note))
+    if isinstance(part, Listing):
+        return replace(part, items=tuple(map(on_page, part.items)))
+    if isinstance(part, Sketch):
+        return replace(part, note=on_page(part.note))
+    facts = tuple((name, on_page(said)) for name, said in part.facts if not (name == "next" and _command(said)))
+    sections = tuple(document_on_page(s) for s in part.sections if not _commands(s))
+    return replace(part, verdict=on_page(part.verdict), facts=facts, sections=sections)
+
+
+def _cell(cell: Cell) -> Cell:
+    if isinstance(cell, tuple):
+        return tuple(on_page(part) if isinstance(part, str) else part for part in cell)
+    return on_page(cell) if isinstance(cell, str) else cell
+
+
+def _command(text: str) -> bool:
+    return text.startswith("tenside ")
+
+
+def _commands(part: object) -> bool:
+    """Return whether a part of a report tells commands and nothing else."""
+    return isinstance(part, Listing) and bool(part.items) and all(map(_command, part.items))
+
+
+def in_words(error: DataError | UsageError) -> str:
+    """Return what an error says as one text for a page, where no command can be typed."""
+    said = [f"{p.what} {p.step}" for p in error.problems] if isinstance(error, DataError) else [str(error)]
+    return on_page(" ".join(s[:1].upper() + s[1:] for s in said).strip())

@@ -1,0 +1,136 @@
+"""What rooms say to a command line, said to a page: no page of the desk names a command that has a button there."""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from shutil import copytree
+
+import pytest
+import typer
+
+import optimizer
+from optimizer import cli
+from optimizer.answers.bench import lay_batch, note_weights, sheet_of
+from optimizer.answers.subject import subject_of
+from optimizer.bench.weighed import Weight
+from optimizer.desk.words import ELSEWHERE, PAGES, document_on_page, on_page
+from optimizer.files import shipped
+from optimizer.report.document import Document, Listing, Strong, Table
+from tests.support.desk import TODAY, Browser, desk_of
+
+ROOMS = ("answers", "assessment", "bench", "intake", "labelling", "records", "report", "solve", "studies", "trials")
+NAMED = re.compile(r"(?<!Made with )tenside [a-z]")
+
+
+def commands() -> Iterator[str]:
+    group = typer.main.get_command(cli.app)
+    for name, command in group.commands.items():  # type: ignore[attr-defined]
+        yield name
+        yield from (f"{name} {sub}" for sub in getattr(command, "commands", {}))
+
+
+def test_every_command_is_a_page_or_is_said_to_be_elsewhere() -> None:
+    every = set(commands())
+    assert set(PAGES) <= every
+    missing = {name.split()[0] for name in every} - {name.split()[0] for name in PAGES} - set(ELSEWHERE)
+    assert missing == {"open"}, "the desk itself"
+
+
+def said() -> Iterator[tuple[str, str]]:
+    """Yield the texts of the rooms that name a command, with what is filled in as a word."""
+    house = Path(optimizer.__file__).parent
+    for file in sorted(p for room in ROOMS for p in (house / room).rglob("*.py")):
+        tree = ast.parse(file.read_text(encoding="utf-8"))
+        notes = {n.body[0].value for n in ast.walk(tree) if hasattr(n, "body") and isinstance(n.body, list)
+                 and n.body and isinstance(n.body[0], ast.Expr)}  # fmt: skip
+        for node in ast.walk(tree):
+            text = node.value if isinstance(node, ast.Constant) and node not in notes else ""
+            if isinstance(node, ast.JoinedStr):
+                text = "".join(v.value if isinstance(v, ast.Constant) else "x.toml" for v in node.values)
+            if (
+                isinstance(text, str)
+                and NAMED.search(text)
+                and "\n" not in text
+                and text[0] != "#"
+                and "Made with" not in text
+            ):
+                yield f"{file.parent.name}/{file.name}", text
+
+
+@pytest.mark.parametrize(("file", "text"), sorted(set(said())))
+def test_no_text_of_a_room_names_a_command_on_a_page(file: str, text: str) -> None:
+    assert NAMED.search(on_page(text)) is None
+
+
+def test_commands_are_said_as_the_pages_that_do_them() -> None:
+    said = {
+        "What one keeps out, another may let in: 'tenside why' tries them all.":
+            "What one keeps out, another may let in: 'Why not another material?' tries them all.",
+        "tenside label b.toml, then tenside records keep b.toml": "'Label', then 'Keep'",
+        "tenside weighed b.toml --finish-mass 4990.5 --water-added 12":
+            "note 4990.5 g as the mass and 12 g of water put back, under 'Finish'",
+        "see 'tenside advice' for what may.": "see 'advice' on the command line for what may.",
+        "Lay the tests first: tenside records tests 12.": "Lay the tests first: 'Lay the tests of this batch'.",
+        "Made with tenside 0.2.0: a plan.": "Made with tenside 0.2.0: a plan.",
+    }  # fmt: skip
+    assert {text: on_page(text) for text in said} == said
+
+
+def test_a_report_keeps_its_figures_and_loses_what_is_a_button() -> None:
+    rows = (("a", 1.5), Strong(("all, see 'tenside cost'", (2.0, "x"))))
+    document = Document(
+        "T", "Go on: 'tenside made'.", (("next", "tenside label b.toml"), ("mass", "5 g")),
+        (Table("t", ("n", "v"), rows), Listing("Next", ("tenside made b.toml",)), Listing("", ("Mind this.",))),
+    )  # fmt: skip
+    shown = document_on_page(document)
+    assert (shown.verdict, shown.facts) == ("Go on: 'As made'.", (("mass", "5 g"),))
+    table, listing = shown.sections
+    assert isinstance(table, Table)
+    assert table.rows == (("a", 1.5), ("all, see 'Cost'", (2.0, "x")))
+    assert isinstance(table.rows[1], Strong)
+    assert listing == Listing("", ("Mind this.",))
+
+
+@pytest.fixture
+def rich(tmp_path: Path) -> Browser:
+    """Return a desk with something on every page."""
+    copytree(shipped("scenarios"), tmp_path / "demo")
+    path = tmp_path / "demo" / "HW-1.toml"
+    found = subject_of(str(tmp_path / "demo" / "hand-wash.toml"))
+    lay_batch(found, path, bottles=20, bottle_ml=250, density=1.02, loss=2, scale=0.1, number="HW-1", on=TODAY)
+    found = subject_of(str(path))
+    assert found.batch is not None
+    note_weights(found, [Weight(line.material.id, line.grams, "L-1") for line in sheet_of(found).lines], on=TODAY)
+    note_weights(subject_of(str(path)), finish={"mass_g": found.batch.size_g - 9, "bottles": 19}, on=TODAY)
+    return desk_of(tmp_path / "demo")
+
+
+@pytest.mark.slow
+def test_no_page_names_a_command(rich: Browser) -> None:
+    crawled(rich, 400)
+
+
+def test_no_page_of_a_batch_names_a_command(rich: Browser) -> None:
+    crawled(rich, 60)
+
+
+def crawled(desk: Browser, most: int) -> None:
+    """Follow every link, the bench's first, and read every page."""
+    todo, seen = ["/"], set[str]()
+    while todo and len(seen) < most:
+        address = todo.pop(0)
+        if address in seen:
+            continue
+        seen.add(address)
+        answer = desk.get(address)
+        assert answer.status == 200, address
+        if not answer.headers["content-type"].startswith("text/html"):
+            continue
+        named = NAMED.search(answer.text)
+        allowed = address == "/devices" and "tenside open --phone" in answer.text
+        assert allowed or named is None, (address, answer.text[max(0, named.start() - 80) : named.end() + 80])
+        todo += [link for link in answer.links if link.startswith("/") and "said=" not in link]
+    assert len(seen) > 20
