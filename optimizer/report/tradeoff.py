@@ -78,27 +78,26 @@ class Frontiers:
 
     @told
     def cautions(self) -> tuple[Caution, ...]:
-        """What is said first of any formula on the curves, on what the points rest, then those that always apply."""
+        """What is said first of any formula on the curves, on what they rest, then those that always apply."""
         return _cautions(self.family)
+
+
+def _cautions(curves: tuple[tuple[str, Frontier], ...]) -> tuple[Caution, ...]:
+    rests = [rests_along(one.brief, [formula_at(one.brief.pool, b.doses) for b in one.breaks]) for _, one in curves]
+    return (*_alarms(curves), *line_of(rests), *map(Caution, ALWAYS))
 
 
 def _alarms(curves: tuple[tuple[str, Frontier], ...]) -> tuple[Caution, ...]:
     """Return what is said before anything else of the formulas at the breaks, each once."""
     found = list(uncharted(curves[0][1].brief))
     for _, one in curves:
-        acidity = one.brief.acidity
-        tolerance = acidity.tolerance if acidity else 0.0
+        tolerance = one.brief.acidity.tolerance if one.brief.acidity else 0.0
         for there in one.breaks:
             near = [t for s in one.stretches if there.x in (s.first, s.last) for t in s.targets if not isnan(t)]
             formula = formula_at(one.brief.pool, there.doses)
             for setting in [Setting(t, t - tolerance, t + tolerance) for t in near] or [Setting()]:
                 found += alarms_of(one.brief, formula, setting)
     return tuple({c.text: c for c in found}.values())
-
-
-def _cautions(curves: tuple[tuple[str, Frontier], ...]) -> tuple[Caution, ...]:
-    rests = [rests_along(one.brief, [formula_at(one.brief.pool, b.doses) for b in one.breaks]) for _, one in curves]
-    return (*_alarms(curves), *line_of(rests), *map(Caution, ALWAYS))
 
 
 def frontier_document(family: tuple[tuple[str, Frontier], ...], *, here: tuple[float, ...] | None = None) -> Document:
