@@ -44,6 +44,7 @@ A tolerance without a thing that it is relative to is wrong for somebody's figur
 | `SAME_CORNER` | two corners are one, or one lies at no end | nothing: coordinates of width 1 |
 | `NO_GAIN` | an exchange of a trial helps no more | the worth of the choice |
 | `ON_DIGIT` | a limit is what its shown digits say, and needs no rounding outward | one of the last digit |
+| `SMALL` | a limit is shown in two digits, where four decimals would hide what it says | nothing: its unit |
 """
 
 from __future__ import annotations
@@ -91,6 +92,7 @@ ON_SIDE = 1e-8
 SAME_CORNER = 1e-7
 NO_GAIN = 1e-9
 ON_DIGIT = 1e-4
+SMALL = 1e-3
 
 
 FIRST_YEAR, LAST_YEAR = 1900, 2999
@@ -103,6 +105,21 @@ def number(value: float, digits: int = 4) -> str:
     if text not in ("-0", "0", ""):
         return text
     return f"{value:.1e}" if abs(value) > AS_TYPED and digits >= 4 else "0"
+
+
+def stated(limit: float) -> str:
+    """Return a limit for reading, as `number` does, a small one in two digits; only 0 itself is 0."""
+    text = number(limit)
+    if limit == 0 or abs(limit) >= SMALL or "e" in text:
+        return text
+    return f"{limit:.1e}" if text == "0" else f"{limit:.2g}"
+
+
+def beside(value: float, limit: float, digits: int) -> str:
+    """Return a figure for reading beside a limit, in more digits than asked for where they cannot show that limit."""
+    if number(limit, digits) != "0" or limit == 0 or abs(value) <= KEPT * abs(limit):
+        return number(value, digits)
+    return f"{value:.3g}" if abs(value) < 1 else number(value, digits)
 
 
 def is_whole(count: float) -> bool:
@@ -121,13 +138,14 @@ def whole_up(count: float) -> int:
 
 
 def outward(value: float, upper: bool) -> float:
-    """Return a limit as `number` shows it, at six digits and on the easier side, so that what is typed can be met.
+    """Return a limit as `stated` shows it, at six digits (a small one: two), so that what is typed can be met.
 
     Args:
         value: How far the limit must go.
-        upper: Whether it is an upper limit, which is rounded up; a lower one is rounded down.
+        upper: Whether it is an upper limit, which is rounded up, the easier side; a lower one is rounded down.
     """
-    decimals = 4 if value == 0 else min(4, 5 - floor(log10(abs(value))))
+    size = floor(log10(abs(value))) if value else 0
+    decimals = 1 - size if 0 < abs(value) < SMALL else min(4, 5 - size)
     unit = 10.0**decimals
     near = round(value * unit)
     count = near if abs(value * unit - near) <= ON_DIGIT else ceil(value * unit) if upper else floor(value * unit)

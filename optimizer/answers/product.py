@@ -7,12 +7,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from optimizer.answers.draft import Draft, Mark
-from optimizer.answers.rulers import Rulers, Stopped, never
-from optimizer.errors import TensideError, fault
+from optimizer.answers.rulers import Rulers
+from optimizer.errors import fault
 from optimizer.files import read_toml, resolved
 from optimizer.immutable import immutable
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from optimizer.answers.answer import Answer
     from optimizer.report.document import Document, Sketch
     from optimizer.report.made import Laid
@@ -97,15 +99,17 @@ def windows(rulers: Rulers, draft: Draft) -> list[Sketch]:
     return drawn(brief, result.weighable, result.setting) if result.weighable is not None else []
 
 
-class StoppedError(TensideError):
-    """What was asked has been broken off for something newer."""
-
-
-def trade_off(rulers: Rulers, draft: Draft, against: str, stopped: Stopped = never) -> Document:
+def trade_off(
+    rulers: Rulers, draft: Draft, against: str, tell: Callable[[str], None], between: Callable[[], None]
+) -> Document:
     """Return the exact trade-off of what is sought against a measure, with the formula as it stands.
 
-    Raises:
-        StoppedError: If it was stopped on the way.
+    Args:
+        rulers: The product.
+        draft: What is moved and not kept.
+        against: What is traded, such as 'maximise mildness'.
+        tell: Told how far it is.
+        between: Called often; what it or `tell` raises breaks it off.
     """
     from optimizer.answers import questions
     from optimizer.report.tradeoff import frontier_document
@@ -115,12 +119,8 @@ def trade_off(rulers: Rulers, draft: Draft, against: str, stopped: Stopped = nev
     sign, goal = brief.scenario.objective.goals[0]
     best = f"{'minimise' if sign > 0 else 'maximise'} {goal}"
 
-    def tell(_: str) -> None:
-        if stopped():
-            raise StoppedError("The trade-off was broken off, as something newer was asked of this product.")
-
     with rulers.proving:
-        answer = questions.frontier(brief, best=best, against=against, tell=tell)
+        answer = questions.frontier(brief, best=best, against=against, tell=tell, between=between)
     now = rulers.prove(draft)
     here = None
     if now is not None and not isnan(now.cost):

@@ -248,6 +248,7 @@ def frontier(
     best: str = "minimise cost",
     against: str = "maximise mildness",
     tell: Tell | None = None,
+    between: Callable[[], None] | None = None,
 ) -> Answer[tuple[tuple[str, Frontier], ...]]:
     """Trace the trade-off of two measures.
 
@@ -256,14 +257,21 @@ def frontier(
         best: 'minimise MEASURE' or 'maximise MEASURE'.
         against: What is traded against it, written the same way.
         tell: Told how far a long one has come.
+        between: Called between two searches; what it raises breaks a long one off.
     """
     from optimizer.studies.frontier import frontier as trace
+    from optimizer.studies.frontier import nothing
     from optimizer.studies.stepped import needs_steps, stepped
 
     y, x = _axis("best", best), _axis("against", against)
     briefs = asked if isinstance(asked, Mapping) else {"": brief_of(asked)}
     curves = tuple(
-        (label, (stepped if needs_steps(brief, y[1], x[1]) else trace)(brief, y, x, tell))
+        (
+            label,
+            stepped(brief, y, x, tell)
+            if needs_steps(brief, y[1], x[1])
+            else trace(brief, y, x, tell, between or nothing),
+        )
         for label, brief in briefs.items()
     )
     code = 0 if any(curve.breaks for _, curve in curves) else 4

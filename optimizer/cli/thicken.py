@@ -1,7 +1,7 @@
 """`tenside thicken`: the thickening log of a batch."""
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -9,6 +9,10 @@ from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
 from optimizer.cli.common import BENCH, Libraries, ShelfFile, Strikes, Why, app, command
 from optimizer.errors import UsageError
+from optimizer.units import number
+
+if TYPE_CHECKING:
+    from optimizer.bench.thicken import ThickeningLog
 
 
 @command(app, BENCH)
@@ -50,4 +54,23 @@ def thicken(
         found, material, added=added, reading={**readings, **rest, "lot": lot or None}, target=target, wrong=wrong,
         sure=sure,
     )  # fmt: skip
-    return Answer("thicken", logged)
+    answer = Answer("thicken", logged)
+    answer.following = _following(logged.logs, batch)
+    return answer
+
+
+OPTIONS = {"viscosity_mpas": "--viscosity", "flow_s": "--flow", "judged": "--judged"}
+
+
+def _following(logs: "tuple[ThickeningLog, ...]", batch: Path) -> str:
+    """Return the command that comes next, if one does."""
+    if all(log.ph is None for log in logs):
+        return f"tenside ph {batch} --of batch --read PH"
+    going = next((log for log in logs if log.state == "open"), None)
+    if going is None:
+        return ""
+    step = going.next if going.points else None  # the blend without thickener is read first
+    add = f"add {number(step.grams, 3)} g, mix, read, then " if step else ""
+    so_far = number(step.total_percent if step else going.added, 3)
+    reading = OPTIONS[going.kind or "viscosity_mpas"]
+    return f"{add}tenside thicken {batch} --material {going.material.id} --added {so_far}% {reading} READING"

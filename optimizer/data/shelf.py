@@ -98,7 +98,7 @@ class ShelfLine(Frozen):
     lot_active: Percent | None = None
     """Measured active matter of this lot [% w/w as supplied]."""
     lot_ph: Annotated[float, Field(ge=0, le=14)] | None = None
-    """PH that you read of this lot; it goes before what the supplier prints."""
+    """The pH that you read of this lot; it goes before what the supplier prints."""
     lot_ph_at: Annotated[float, Field(gt=0, le=100)] | None = None
     """Strength at which it was read [% in water], 100 as supplied; else the supplier's, or 10."""
     titrated_mmol_per_g: Annotated[float, Field(ge=-30, le=30)] | None = None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import isfinite
 from urllib.parse import urlencode
 
@@ -70,6 +70,11 @@ class Asked:
     def folder(self) -> Folder:
         """The maker's files."""
         return self.desk.folder
+
+    @property
+    def unasked(self) -> Asked:
+        """The request as if nothing had been typed: another form of the page was sent."""
+        return replace(self, typed={}, files={}, problems={}, readings={})
 
     @property
     def here(self) -> str:

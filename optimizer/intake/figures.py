@@ -24,8 +24,10 @@ def _only(mark: str, other: str) -> re.Pattern[str]:
 
 _COMMA, _POINT = _only(",", r"\."), _only(r"\.", ",")
 
-PERCENT = ("%", "% w w", "w w", "% ww", "wt %", "wt", "% wt", "m m", "% m m", "percent", "% by weight", "g 100 g",
-           "g per 100 g", "gew %", "% p p", "p p")  # fmt: skip
+PERCENT = frozenset(map(heading_of, (
+    "%", "w/w", "% w/w", "ww", "% ww", "wt", "wt %", "% wt", "m/m", "% m/m", "percent", "% by weight", "g/100 g",
+    "g per 100 g", "gew %", "p/p", "% p/p", "by weight", "mass",
+)))  # fmt: skip
 """Units that are per cent by weight, as `heading_of` writes them."""
 
 

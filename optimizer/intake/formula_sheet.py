@@ -27,6 +27,7 @@ HEADINGS: Mapping[str, tuple[str, ...]] = {
         "percent", "%", "% w/w", "w/w", "w w", "% w w", "% ww", "dose", "dose %", "share", "per cent", "wt %", "wt%",
         "% wt", "weight %", "% by weight", "anteil", "anteil %", "prozent", "percentuale", "pourcentage", "pct",
         "formula %", "amount %", "% of formula", "g per 100 g", "g 100 g", "quantity %",
+        "gew %", "gewichts %", "masse %", "massen %", "ma %", "mass %", "% m/m", "m/m",
     ),
     "grams": ("grams", "g", "gram", "weight g", "mass g", "gramm", "grammi", "grammes", "g per batch", "amount g"),
     "kilograms": ("kg", "kilograms", "kilogram", "weight kg", "mass kg", "amount kg", "kg per batch", "quantity kg"),
@@ -179,7 +180,16 @@ def _header(path: Path, table: list[tuple[int, list[Any]]]) -> Head | None:
             return fields, at + 1, factor if not {"percent", "grams"} & fields.keys() else 1.0
         if "material" in fields and problems:
             raise DataError(problems)
+        if "material" in fields and (others := _unread(cells, fields)):
+            what = f"no column of doses is read here: {listed(others[:6])}."
+            raise fault(f"{path}, row {row}", "", what, "Head one column of doses '%' (by weight), 'g' or 'kg'.")
     return None
+
+
+def _unread(cells: list[Any], fields: Mapping[str, int]) -> list[str]:
+    """Return the headings beside that of the materials which mean nothing here; none if the row holds figures."""
+    texts = [text_of(c) for k, c in enumerate(cells) if k not in fields.values() and text_of(c)]
+    return [] if any(_figure(t) is not None for t in texts) else [f"'{t}'" for t in texts]
 
 
 def _guessed(path: Path, table: list[tuple[int, list[Any]]], assumed: list[str]) -> Head:
@@ -261,7 +271,7 @@ def _cells(
         words = heading_of(text)
         if words in REST and _figure(text) is None:
             cells.append(_Cell(row, name, meant, None, True))
-        elif words in EFFECT or words.startswith(("q s", "qs")):
+        elif words in EFFECT or words.startswith(("q s", "qs", "to ph", "ph ")):
             cells.append(_Cell(row, name, meant, None, "100" in words))
         else:
             try:

@@ -20,6 +20,7 @@ HEADINGS: Mapping[str, tuple[str, ...]] = {
     "material": (
         "material", "raw material", "ingredient", "item", "product", "article", "description", "inci", "inci name",
         "name", "rohstoff", "artikel", "produkt", "prodotto", "produit", "designation", "denomination",
+        "bezeichnung", "artikelbezeichnung", "denominazione",
     ),
     "supplier": ("supplier", "vendor", "source", "from", "lieferant", "fornitore", "fournisseur"),
     "price": ("price", "net price", "price net", "cost", "preis", "prezzo", "prix", "nettopreis", "preis netto"),
@@ -97,7 +98,7 @@ def read_price_list(
         DataError: If there is no line of headings with materials and prices, or no line could be taken.
     """
     table, head = _headed(path)
-    fields, begin, said, basis = head
+    fields, begin, said, bases = head
     assumed = [f"Rows above row {table[begin - 1][0]} were taken as titles."] if begin > 1 else []
     counted = [at for f, at in fields.items() if f not in ("material", "supplier", "currency")]
     mark = decimal_mark(c for _, row in table[begin:] for at in counted if isinstance(c := _at(row, at), str))
@@ -117,7 +118,7 @@ def read_price_list(
             continue
         try:
             found = {f: settled(text, mark) if text[:1].isdigit() or f in PRICES else text for f, text in found.items()}
-            lines.append(_line(row, meant.id, found, said or currency, density_g_per_ml, basis))
+            lines.append(_line(row, meant.id, found, said or currency, density_g_per_ml, bases))
         except ValueError as error:
             left.append(LeftOut(row, found["material"], f"the line {error}."))
             continue
@@ -127,7 +128,7 @@ def read_price_list(
         if meant.how:
             assumed.append(f"Row {row}: '{found['material']}' is {meant.id}, {meant.how}.")
     if not lines:
-        reasons = "; ".join(f"row {one.row}, '{one.written}': {one.reason}" for one in left[:5])
+        reasons = "; ".join(f"row {one.row}, '{one.written}': {one.reason.rstrip('.')}" for one in left[:5])
         step = "Name materials by their INCI, or say what they are with --as."
         raise fault(str(path), "", f"no line could be taken{': ' + reasons if reasons else ''}.", step)
     without = [line.row for line in lines if not line.currency]
@@ -140,8 +141,9 @@ def _at(row: list[Any], position: int) -> Any:
     return row[position] if position < len(row) else None
 
 
-Head = tuple[dict[str, int], int, str, str]
-"""Column by field, where the lines begin, currency and basis (such as '100 g') that the heading of prices names."""
+Head = tuple[dict[str, int], int, str, dict[str, str]]
+"""Column by field, where the lines begin, the currency that headings of prices name, and by field what each price is of
+(such as '100 g')."""
 
 
 def _headed(path: Path) -> tuple[list[tuple[int, list[Any]]], Head]:
@@ -180,21 +182,21 @@ def _header(path: Path, table: list[tuple[int, list[Any]]]) -> Head | None:
             raise fault(where, f"'{heading}'", "these prices include the tax, costs are counted without.", step)
         price = next(f for f in PRICES if f in fields)
         heading = text_of(cells[fields[price]])
-        basis = "" if price == "price_per_kg" else basis_of(heading, where)
-        if price == "unit_price" and not basis and "per" not in fields:
+        bases = {f: basis_of(text_of(cells[fields[f]]), where) for f in PRICES[1:] if f in fields}
+        if price == "unit_price" and not bases[price] and "per" not in fields:
             step = "Head it 'price per pack' or 'price per kg'."
             raise fault(where, f"'{heading}'", "of a kg or of a pack? The list does not say.", step)
         heads = [text_of(cells[fields[f]]) for f in PRICES if f in fields]
-        return fields, at + 1, next((c for c in map(_currency, heads) if c), ""), basis
+        return fields, at + 1, next((c for c in map(_currency, heads) if c), ""), bases
     return None
 
 
 def _field(text: str, wanted: Mapping[str, str]) -> str | None:
     """Return the field of a heading; what it says in brackets of tax or of a basis is heard."""
     bare = re.sub(r"[(\[][^)\]]*[)\]]", " ", text)
-    field = (
-        wanted.get(heading_of(text)) or wanted.get(heading_of(bare)) or wanted.get(heading_of(_BASIS.sub(" ", bare)))
-    )
+    plain = re.sub(r"\b(in|EUR|GBP|USD)\b|[€£$]", " ", _BASIS.sub(" ", bare), flags=re.IGNORECASE)
+    tried = (text, bare, _BASIS.sub(" ", bare), plain)
+    field = next((wanted[h] for h in map(heading_of, tried) if h in wanted), None)
     if field in PRICES and _GROSS.search(text) and not _NET.search(text):
         return "gross"
     return field
@@ -238,11 +240,37 @@ def basis_of(heading: str, where: str) -> str:
 
 
 def _line(
-    row: int, material: str, found: Mapping[str, str], currency: str, density: float | None, basis: str
+    row: int,
+    material: str,
+    found: Mapping[str, str],
+    currency: str,
+    density: float | None,
+    bases: Mapping[str, str],
 ) -> TakenPrice:
-    written, supplier = found["material"], found.get("supplier", "")
     pack = _pack(found, density)
-    text = next(found[f] for f in PRICES if found.get(f))
+    prices = {f: _per_kg(f, found, bases.get(f, ""), pack, density) for f in PRICES if found.get(f)}
+    known = {f: p for f, p in prices.items() if p is not None}
+    if not known:
+        raise fault("", "", "this is the price of a pack of unknown size.", "Give the pack's mass, such as '5 kg'.")
+    if max(known.values()) - min(known.values()) > AGREE * max(known.values()):
+        told = listed([f"{number(p, 2)} per kg" for p in known.values()])
+        raise fault("", "", f"its prices contradict each other: {told}.", "Leave one column.")
+    said, text = found.get("currency", "").upper(), next(found[f] for f in PRICES if found.get(f))
+    money = SIGNS.get(said, said) or _currency(text) or currency
+    return TakenPrice(
+        row, material, found["material"], found.get("supplier", ""), next(iter(known.values())), pack, money
+    )
+
+
+AGREE = 0.03
+"""Prices of one line that differ by less [share] are one price, rounded; common practice, no source."""
+
+
+def _per_kg(
+    field: str, found: Mapping[str, str], basis: str, pack: float | None, density: float | None
+) -> float | None:
+    """Return one of the prices of a line per kg; None if it is that of a pack of unknown size."""
+    text = found[field]
     own = re.search(r"(?:/|\bper\b)\s*(\d*[.,]?\d*\s*[a-zA-Z]+)\b", text, re.IGNORECASE)
     try:
         price = number_of(text[: own.start()] if own else text)
@@ -251,18 +279,13 @@ def _line(
     if price < 0:
         raise fault("", "", f"the price {text} is below 0.", "Correct it.")
     per = own[1] if own else basis or found.get("per", "")
-    if found.get("price_per_kg") and not own:
-        per_kg = price
-    elif per and per.casefold().strip(" .") not in PIECES:
-        per_kg = price / _mass_kg(per if re.match(r"\s*[\d.,]", per) else f"1 {per}", density)
-    elif pack:
-        per_kg = price / pack
-    else:
-        raise fault("", "", "this is the price of a pack of unknown size.", "Give the pack's mass, such as '5 kg'.")
-    said = found.get("currency", "").upper()
-    return TakenPrice(
-        row, material, written, supplier, per_kg, pack, SIGNS.get(said, said) or _currency(text) or currency
-    )
+    if field == "price_per_kg" and not own:
+        return price
+    if field == "unit_price" and not per:
+        return None  # of a kg or of a pack: another column tells the price
+    if per and per.casefold().strip(" .") not in PIECES:
+        return price / _mass_kg(per if re.match(r"\s*[\d.,]", per) else f"1 {per}", density)
+    return price / pack if pack else None
 
 
 def _mass_kg(text: str, density: float | None) -> float:

@@ -7,7 +7,7 @@ from math import inf, isclose, isnan
 
 from optimizer.report.document import Columns, Listing, Table, figures
 from optimizer.solve.result import Outcome, Result, Taken
-from optimizer.units import AT_END, KEPT, PRICE_SHOWN, listed, number
+from optimizer.units import AT_END, KEPT, PRICE_SHOWN, beside, listed, number
 
 SIDES = {"low": "lower", "high": "upper", "equal": "exact"}
 MANY = 3
@@ -48,7 +48,7 @@ def lots_listing(result: Result, at_risk: Sequence[str]) -> list[Listing]:
     said = (
         f"{len(at_risk)} limits sit at their very end, and one lot as far off as the library knows lots breaks each: "
         f"{'; '.join(readings[i] for i in at_risk)}.",
-        "Doses that stand it, and what they cost: tenside robust, with the name of this brief.",
+        "Doses that stand it, and what they cost: 'tenside robust' with the name of this brief.",
     )
     return [Listing("On lots that differ", said)]
 
@@ -100,8 +100,8 @@ def holds(outcome: Outcome) -> str:
     """Return the range of the limit over which its price holds, as text."""
     if isnan(outcome.holds_from) or isnan(outcome.holds_to) or abs(outcome.price) < PRICE_SHOWN:
         return ""
-    low = "any lower" if outcome.holds_from == -inf else number(outcome.holds_from, 2)
-    high = "any higher" if outcome.holds_to == inf else number(outcome.holds_to, 2)
+    low = "any lower" if outcome.holds_from == -inf else beside(outcome.holds_from, outcome.limit_at, 2)
+    high = "any higher" if outcome.holds_to == inf else beside(outcome.holds_to, outcome.limit_at, 2)
     return f"{low} - {high}"
 
 

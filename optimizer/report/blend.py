@@ -15,7 +15,7 @@ from optimizer.report.charts import charge_parts, charges, costs, prices, window
 from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
 from optimizer.solve.result import Outcome, Result, Without
-from optimizer.units import AS_TYPED, CHANGE_SHOWN, KEPT, USED, listed, number, whole_down
+from optimizer.units import AS_TYPED, CHANGE_SHOWN, KEPT, USED, beside, listed, number, whole_down
 
 if TYPE_CHECKING:
     from optimizer.assessment.chemistry import Chemistry
@@ -55,6 +55,7 @@ def blend_document(
     result: Result,
     explanation: Explanation | None = None,
     chemistry: Chemistry | None = None,
+    *,
     broken_by_lots: Sequence[str] = (),
     more: tuple[Section | Document, ...] = (),
 ) -> Document:
@@ -282,7 +283,7 @@ def _with_room(result: Result) -> list[Table]:
 
 def rooms(title: str, kept: Iterable[Outcome]) -> Table:
     """Return rules with their values and the room to their limits."""
-    rows = tuple((o.reading, o.value, room(o)) for o in kept)
+    rows = tuple((o.reading, _value(o), room(o)) for o in kept)
     return Table(title, ("rule", *figures("value", "room", digits=3)), rows)
 
 
@@ -294,8 +295,20 @@ def room(outcome: Outcome) -> str:
     if nearest == inf:
         return ""
     if nearest >= 0:
-        return number(nearest, 3)
-    return f"{'short' if outcome.value < outcome.low else 'exceeded'} by {number(-nearest, 3)}"
+        return beside(nearest, _least_limit(outcome), 3)
+    by = beside(-nearest, _least_limit(outcome), 3)
+    return f"{'short' if outcome.value < outcome.low else 'exceeded'} by {by}"
+
+
+def _least_limit(outcome: Outcome) -> float:
+    """Return the limit nearest to 0, 0 if there is none."""
+    return min((x for x in (outcome.low, outcome.high) if abs(x) < inf), key=abs, default=0.0)
+
+
+def _value(outcome: Outcome) -> float | str:
+    """Return the value as a figure, or as text where the limit is smaller than the digits of a table."""
+    told = beside(outcome.value, _least_limit(outcome), 3)
+    return outcome.value if told == number(outcome.value, 3) else told
 
 
 def _settings(result: Result) -> list[Table]:

@@ -247,7 +247,7 @@ def compare_document(comparison: Comparison) -> Document:
         _rules_beside(sides),
         *_causes(comparison),
         *([Listing("Assumed", notes)] if notes else []),
-        Listing("", rests),
+        *([Listing("On what it rests", rests)] if rests else []),
     )
     impossible = [s.name for s in sides if s.formula is None]
     verdict = f"{len(sides)} columns." if not impossible else f"No formula exists for {listed(impossible)}."

@@ -57,7 +57,7 @@ def thicken_document(found: Thickened) -> Document:
     verdict = first.verdict if len(logs) == 1 else f"{len(logs)} {'logs' if found.begun else 'thickeners are planned'}."
     facts = []
     if len(logs) == 1:
-        facts = [("thickener", first.material.name), ("state", first.state)]
+        facts += [("thickener", first.material.name), ("state", first.state)]
         if first.target is not None:
             facts.append(("target", f"{number(first.target, 1)} {first.unit}".rstrip()))
     good = all(log.state in GOOD for log in logs)

@@ -3,7 +3,7 @@
 from math import isnan
 from pathlib import Path
 
-from optimizer.assessment.alarms import uncharted
+from optimizer.assessment.alarms import alarms_of, uncharted
 from optimizer.assessment.evidence import line_of, rests_along
 from optimizer.data.cautions import ALWAYS, Caution
 from optimizer.errors import UsageError
@@ -23,6 +23,7 @@ from optimizer.report.document import (
     figures,
 )
 from optimizer.report.picture_file import canvas, is_svg, write_plotted, write_svg
+from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
 from optimizer.solve.tradeoff import Axis, Break, Frontier, Stretch
 from optimizer.studies.leeway import Leeway
@@ -77,13 +78,27 @@ class Frontiers:
 
     @told
     def cautions(self) -> tuple[Caution, ...]:
-        """What is said of use and market, on what the points rest, then those that always apply."""
+        """What is said first of any formula on the curves, on what the points rest, then those that always apply."""
         return _cautions(self.family)
+
+
+def _alarms(curves: tuple[tuple[str, Frontier], ...]) -> tuple[Caution, ...]:
+    """Return what is said before anything else of the formulas at the breaks, each once."""
+    found = list(uncharted(curves[0][1].brief))
+    for _, one in curves:
+        acidity = one.brief.acidity
+        tolerance = acidity.tolerance if acidity else 0.0
+        for there in one.breaks:
+            near = [t for s in one.stretches if there.x in (s.first, s.last) for t in s.targets if not isnan(t)]
+            formula = formula_at(one.brief.pool, there.doses)
+            for setting in [Setting(t, t - tolerance, t + tolerance) for t in near] or [Setting()]:
+                found += alarms_of(one.brief, formula, setting)
+    return tuple({c.text: c for c in found}.values())
 
 
 def _cautions(curves: tuple[tuple[str, Frontier], ...]) -> tuple[Caution, ...]:
     rests = [rests_along(one.brief, [formula_at(one.brief.pool, b.doses) for b in one.breaks]) for _, one in curves]
-    return (*uncharted(curves[0][1].brief), *line_of(rests), *map(Caution, ALWAYS))
+    return (*_alarms(curves), *line_of(rests), *map(Caution, ALWAYS))
 
 
 def frontier_document(family: tuple[tuple[str, Frontier], ...], *, here: tuple[float, ...] | None = None) -> Document:

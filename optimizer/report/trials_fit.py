@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from math import exp, isnan, log
+from math import exp, isfinite, isnan, log
+from statistics import median
 
 from optimizer.data.cautions import ALWAYS
 from optimizer.report.blend import alarm_listing, caution_listing
@@ -24,7 +25,7 @@ from optimizer.report.document import (
 from optimizer.trials.fitted import Fits
 from optimizer.trials.rating import Expected, Rated
 from optimizer.trials.salt import SaltCurve
-from optimizer.trials.told import FactorEffect, Fit
+from optimizer.trials.told import FactorEffect, Fit, told_apart
 from optimizer.units import listed, number
 
 SCALES = {"log": "logarithm of the reading", "number": "the reading", "judged": "judgement from 1 to 5"}
@@ -61,7 +62,13 @@ def _next_steps(found: Fits, telling: list[str]) -> tuple[str, ...]:
     file = found.series.where if found.series is not None else "SERIES"
     steps = [f"tenside trials next {file}"]
     if telling:
-        asked = {"viscosity": "viscosity=3000:", "separated": "separated=:10"}.get(telling[0], f"{telling[0]}=LOW:HIGH")
+        first = found.by_name[telling[0]]
+        read = [p.measured for p in first.points if isfinite(p.measured)]
+        asked = (
+            f"{first.what}=:10"
+            if first.kind == "yes/no"
+            else f"{first.what}={float(f'{median(read or [0.0]):.2g}'):g}:"
+        )
         steps.insert(0, f"tenside blend {found.brief} --readings {file} --want {asked}")
     return tuple(steps)
 
@@ -73,10 +80,8 @@ def _quality(found: Fits) -> Table:
         chosen = f.model if f.predicts else "none"
         if f.kind == "yes/no":
             errors = (f"{number(f.brier, 3)} (chances)", number(f.brier_of_guessing, 3))
-        elif f.kind == "log":
-            errors = _percent(f.error_told), _percent(f.error_of_mean_told)
         else:
-            errors = _with_unit(f.error_told, f), _with_unit(f.error_of_mean_told, f)
+            errors = told_apart(f.kind, f.unit, f.error_told, f.error_of_mean_told)
         rows.append((f.what, f.readings, chosen, *errors, "yes" if f.predicts else "no"))
     note = "Left out: each reading is predicted from the other beakers; guessing takes their mean."
     columns: Columns = (
@@ -112,7 +117,7 @@ def _chapter(found: Fits, fit: Fit) -> Document:
 
 
 def _scatter(fit: Fit) -> str:
-    return _percent(fit.repeatability) if fit.kind == "log" else _with_unit(fit.repeatability, fit)
+    return f"{number(100 * fit.repeatability, 0)} %" if fit.kind == "log" else _with_unit(fit.repeatability, fit)
 
 
 def _effect_words(effect: FactorEffect, fit: Fit) -> tuple[str, str]:

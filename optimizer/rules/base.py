@@ -12,7 +12,7 @@ from optimizer.data.formula import Formula
 from optimizer.data.pool import Ingredient, Pool, Vector
 from optimizer.errors import DataError, fault
 from optimizer.rules.row import Choice, Row, Setting, Side
-from optimizer.units import KEPT, ROUND_OFF, USED, number
+from optimizer.units import KEPT, ROUND_OFF, USED, stated
 
 Way = Literal["dropped", "moved", "counted", "widened"]
 Shown = Literal["always", "where used", "apart", "understood"]
@@ -316,12 +316,12 @@ class LimitRule(Rule):
         low, high = self.limits
         unit = f" {self.unit}" if self.unit else ""
         if low == high:
-            return f"exactly {number(low)}{unit}"
+            return f"exactly {stated(low)}{unit}"
         if low > -inf and high < inf:
-            return f"{number(low)} to {number(high)}{unit}"
+            return f"{stated(low)} to {stated(high)}{unit}"
         if low > -inf:
-            return f"at least {number(low)}{unit}"
-        return f"at most {number(high)}{unit}" if high < inf else "(no limit, shown only)"
+            return f"at least {stated(low)}{unit}"
+        return f"at most {stated(high)}{unit}" if high < inf else "(no limit, shown only)"
 
 
 class CurvedRule(LimitRule):

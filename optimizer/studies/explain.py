@@ -17,7 +17,7 @@ from optimizer.immutable import Figure, immutable, replace, told, untold
 from optimizer.rules import Acidity, Rule
 from optimizer.solve.conflict import find_conflict, read_in_conflict
 from optimizer.solve.feasibility import PH, Probe
-from optimizer.units import AS_TYPED, KEPT, SAME_WORTH, number, outward, whole_up
+from optimizer.units import AS_TYPED, KEPT, SAME_WORTH, outward, stated, whole_up
 
 DROP_STEPS = 10.0
 """Noticeable steps that dropping a yes/no rule counts as, for the order of repairs."""
@@ -56,8 +56,8 @@ class LimitChange:
             return f"drop: {self.reading}"
         kind = {"low": "at least", "high": "at most"}[self.side]
         unit = f" {self.unit}" if self.unit else ""
-        new = f"{number(self.new)}{unit}" if isfinite(self.new) else "no limit"
-        return f"{self.name} {kind} {number(self.old)} -> {new}"
+        new = f"{stated(self.new)}{unit}" if isfinite(self.new) else "no limit"
+        return f"{self.name} {kind} {stated(self.old)} -> {new}"
 
 
 @immutable
@@ -141,7 +141,7 @@ def _to(rule: Rule, side: str, new: float) -> LimitChange:
 def _typed(probe: Probe, active: frozenset[str], change: LimitChange) -> LimitChange | None:
     """Return a change with which the brief can be met as it is shown, a little further than reached if it must."""
     rule = next(r for r in probe.brief.modelled if r.id == change.id)
-    unit = AS_TYPED + KEPT * abs(change.new)
+    unit = KEPT * abs(change.new) or AS_TYPED
     for _ in range(MOST_FURTHER):
         if _suffices(probe, active, change):
             return change

@@ -29,8 +29,16 @@ ROUNDS = 40
 """Most rounds in which better choices are looked for."""
 
 
+def nothing() -> None:
+    """Do nothing."""
+
+
 def frontier(
-    brief: Brief, y: tuple[Sign, str], x: tuple[Sign, str], tell: Callable[[str], None] | None = None
+    brief: Brief,
+    y: tuple[Sign, str],
+    x: tuple[Sign, str],
+    tell: Callable[[str], None] | None = None,
+    between: Callable[[], None] = nothing,
 ) -> Frontier:
     """Return the trade-off of two measures, exact where there are no yes/no choices.
 
@@ -39,6 +47,7 @@ def frontier(
         y: Sign (1 minimise, -1 maximise) and name of the optimised measure.
         x: Sign and name of the swept measure.
         tell: Told how far a search for yes/no choices has come.
+        between: Called between two searches; what it raises breaks them off.
 
     Raises:
         UsageError: If both are means over different totals, which have no common linear form, or one is a
@@ -48,7 +57,7 @@ def frontier(
     if optimised.measure.ratio and not swept.measure.ratio:
         optimised, swept = swept, optimised
     try:
-        return _traced(brief, optimised, swept, tell)
+        return _traced(brief, optimised, swept, tell, between)
     except VanishingError:
         names = " or ".join(f"'{a.name}'" for a in (swept, optimised) if a.measure.ratio)
         raise UsageError(
@@ -57,7 +66,9 @@ def frontier(
         ) from None
 
 
-def _traced(brief: Brief, optimised: Axis, swept: Axis, tell: Callable[[str], None] | None) -> Frontier:
+def _traced(
+    brief: Brief, optimised: Axis, swept: Axis, tell: Callable[[str], None] | None, between: Callable[[], None]
+) -> Frontier:
     corridor = Corridor(brief)
     tracks: list[Track] = []
     searches: list[Search] = []
@@ -78,7 +89,7 @@ def _traced(brief: Brief, optimised: Axis, swept: Axis, tell: Callable[[str], No
             break
         if tell is not None:
             tell(f"{len(tracks)} sets of yes/no choices followed; looking for better ones under {len(spans)} stretches")
-        proven = known.look(spans, searches)
+        proven = known.look(spans, searches, between)
     breaks, stretches = _breaks_and_stretches(brief, spans)
     solves += sum(s.runs for s in searches)
     sampled = bool(searches) and not (proven and not any(s.word for s in searches))
@@ -91,7 +102,7 @@ class Known:
     def __init__(self) -> None:
         self._verdicts: dict[tuple[int, tuple[float, ...]], Verdict] = {}
 
-    def look(self, spans: list[EnvelopeSpan], searches: list[Search]) -> bool:
+    def look(self, spans: list[EnvelopeSpan], searches: list[Search], between: Callable[[], None]) -> bool:
         """Look for better choices under every part of an envelope, and return whether it is proven that there are none.
 
         The searches note what they find. A part that stays open is halved, as the bound is the better the narrower it
@@ -101,14 +112,15 @@ class Known:
         waiting = [(k, part) for k in range(len(searches)) for part in parts(spans)]
         proven = True
         while waiting and not any(s.fresh for s in searches):
-            verdicts = [self._verdict(searches[k], k, part, spans[-1].last) for k, part in waiting]
+            verdicts = [self._verdict(searches[k], k, part, spans[-1].last, between) for k, part in waiting]
             left = [w for w, verdict in zip(waiting, verdicts, strict=True) if verdict == "open"]
             wide = [(k, part) for k, part in left if part.width > NARROWEST * whole]
             proven = proven and len(wide) == len(left)
             waiting = [(k, half) for k, part in wide for half in part.halves()]
         return proven and not any(s.fresh for s in searches)
 
-    def _verdict(self, search: Search, k: int, part: EnvelopePart, end: float) -> Verdict:
+    def _verdict(self, search: Search, k: int, part: EnvelopePart, end: float, between: Callable[[], None]) -> Verdict:
+        between()
         verdict = self._verdicts.get((k, part.key)) or search.under(part, last=part.last.x == end)
         if verdict != "fresh":
             self._verdicts[k, part.key] = verdict

@@ -148,13 +148,25 @@ def _refuse_broken(brief: Brief, formula: Formula, settings: Sequence[Setting]) 
             raise fault(brief.where, f"rule.{rule.id}", what, "Vary the pH less far, or leave it where it is.")
 
 
+def _levels_left(brief: Brief, used: list[int], setting: Setting) -> str:
+    """Return between which targets all materials of the plan may be used, as the next step."""
+    acidity, room = brief.acidity, (setting.target or 0.0) - (setting.low or 0.0)
+    assert acidity is not None
+    targets = np.round(np.arange(acidity.low + room, acidity.high - room + KEPT, 0.05), 2).tolist()
+    settings = [replace(setting, target=t, low=t - room, high=t + room) for t in targets]
+    left = [s.target or 0.0 for s in settings if acidity.allowed(brief.pool, s)[used].all()]
+    if len(left) < 2:
+        return "Leave the pH where it is."
+    return f"Vary it between {number(left[0], 2)} and {number(left[-1], 2)} at most, or leave it where it is."
+
+
 def _rows_at(brief: Brief, chosen: dict[str, float], used: list[int], setting: Setting) -> Rows:
     case = case_at(brief, setting)
     model = case.model
     barred = [brief.pool.ids[k] for k in used if case.upper[k] <= 0]
     if barred:
         what = f"at pH {number(setting.target or 0.0, 2)} it may not be used, and the plan uses it."
-        raise fault(brief.where, barred[0], what, "Vary the pH less far, or leave it where it is.")
+        raise fault(brief.where, barred[0], what, _levels_left(brief, used, setting))
     choices = np.array([round(chosen.get(name, 0.0)) for name in model.names[model.doses :]])
     shift = model.matrix[:, model.doses :] @ choices
     doses = model.matrix[:, used]

@@ -229,10 +229,20 @@ def notes_of(series: Series, chosen: Chosen) -> Iterator[str]:
     yield from _doubts(chosen)
 
 
-def _in_words(kind: Kind, unit: str, step: float) -> str:
+def _in_words(kind: Kind, unit: str, step: float, finer: int = 0) -> str:
     if kind == "log":
-        return f"{number(100 * (exp(abs(step)) - 1), 0)} %"
-    return f"{number(abs(step), 2)} {unit}".strip() if kind != "judged" else f"{number(abs(step), 1)} steps"
+        return f"{number(100 * (exp(abs(step)) - 1), finer)} %"
+    shown = number(abs(step), (1 if kind == "judged" else 2) + finer)
+    return f"{shown} {'steps' if kind == 'judged' else unit}".strip()
+
+
+def told_apart(kind: Kind, unit: str, missed: float, mean: float) -> tuple[str, str]:
+    """Return two errors in words with as many digits as part them, two more than usual at most."""
+    for finer in range(3):
+        both = _in_words(kind, unit, missed, finer), _in_words(kind, unit, mean, finer)
+        if both[0] != both[1] or missed == mean:
+            break
+    return both
 
 
 def _unit(series: Series, what: str) -> str:
@@ -346,7 +356,7 @@ def verdict_of(chosen: Chosen, what: str) -> str:
     if not c.predicts:
         return f"These trials do not predict {what}: left-out readings are met no better than by their mean."
     missed, mean = missed_by(c.readings, c.fitted.left_out), missed_by(c.readings, c.mean.left_out)
-    by = f"{_in_words(kind, '', missed)}, against {_in_words(kind, '', mean)} for the mean"
+    by = "{}, against {} for the mean".format(*told_apart(kind, "", missed, mean))
     return f"A {c.fitted.model} predicts {what}: left-out readings are missed by {by}."
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from itertools import pairwise
 from math import exp
 from pathlib import Path
@@ -277,6 +278,7 @@ def test_less_than_the_scale_can_weigh_ends_it(tmp_path: Path, run: Run) -> None
     assert (log["state"], log["next"]) == ("limit reached", None)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("args", "code", "words"),
     [
@@ -347,9 +349,12 @@ def test_all_planned_thickeners_before_the_first_step_and_the_curve_after(tmp_pa
     code, out, _ = run("thicken", path)
     assert code == 0
     assert "3 thickeners are planned" in out
+    said = "".join(out.split())  # a long path is broken where the line ends
+    assert re.search(r"planned\.nexttensidethicken\S+--material\S+--added0%", said)
     for dose, value in ((0, 100), (0.2, 900)):
         run("thicken", path, "--material", SALT, "--added", f"{dose}%", "--viscosity", value, "--target", 3000)
     code, out, _ = run("thicken", path)
+    assert re.search(r"next\s+add [\d.]+ g, mix, read, then tenside thicken", out.replace("\n", " "))
     assert "The curve" in out
     assert out.count("●") == 2
     assert "-----" in out

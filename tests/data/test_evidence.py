@@ -331,6 +331,14 @@ def test_what_pages_say_beside_a_figure_is_noted(name: str, words: str) -> None:
     assert words in LIBRARY.by_id[name].notes
 
 
+def test_disodium_edta_is_sold_as_the_dihydrate() -> None:
+    """USP 28: loses 8.7 to 11.4 % on drying; 336.21 of 372.24 g/mol is 90.3 %."""
+    salt = LIBRARY.by_id["disodium-edta"].substances[0]
+    assert salt.low >= 100 - 11.4 - 1
+    assert salt.high <= 100 - 8.7 + 0.3
+    assert salt.typical == pytest.approx(100 * 336.21 / 372.24, abs=0.5)
+
+
 def test_solids_are_not_taken_as_active_matter() -> None:
     """38 % on pages: 30 % active and 7.9 % salt of two moles of chloroacetate; 28 to 32 % as its relative."""
     active, salt = LIBRARY.by_id["disodium-cocoamphodiacetate"].substances[:2]

@@ -193,6 +193,7 @@ def test_label_and_cost_are_those_of_the_commands(batch: Path, run: Run) -> None
     assert desk.get("/batch/HW-012/card.pdf").content.startswith(b"%PDF")
 
 
+@pytest.mark.thorough
 def test_a_weight_is_struck_and_weighed_again(batch: Path) -> None:
     desk = desk_of(batch.parent)
     desk.get("/batch/HW-012/weigh")
@@ -296,6 +297,7 @@ def test_two_browsers_and_a_command_lose_no_line_of_each_other(small: Path) -> N
     assert sorted(lots) == sorted(f"{sign}{n}" for sign in "CDP" for n in range(told_often))
 
 
+@pytest.mark.thorough
 def test_additions_that_were_counted_from_an_older_log_are_refused(small: Path) -> None:
     desk = desk_of(small.parent)
     weigh(desk, "batch-12")

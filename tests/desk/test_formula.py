@@ -6,6 +6,7 @@ Figures are made up around those of the shipped briefs.
 from __future__ import annotations
 
 import re
+import threading
 from html.parser import HTMLParser
 from pathlib import Path
 from shutil import copytree
@@ -17,6 +18,7 @@ import optimizer as tenside
 from optimizer.answers.keeping import stated
 from optimizer.answers.ruled import Ruled
 from optimizer.answers.rulers import Rulers
+from optimizer.desk.screens import pictures
 from optimizer.files import digest, shipped
 from optimizer.report.record import record
 from optimizer.units import number
@@ -179,6 +181,7 @@ def test_a_variant_lies_beside_its_brief_and_both_stand_side_by_side(desk: Brows
     assert "Doses, % w/w as supplied" in both.text
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("typed", "said"),
     [
@@ -228,6 +231,7 @@ def test_mends_of_a_moved_limit_keep_the_rest_of_the_draft(desk: Browser) -> Non
     assert "EUR per kg" in desk.get(link).text
 
 
+@pytest.mark.thorough
 def test_a_material_is_swapped_asked_about_and_left_out(desk: Browser) -> None:
     swap = desk.get("/formula/hand-wash/swap?material=cocamidopropyl-betaine")
     assert "takes its place" in swap.text
@@ -242,15 +246,44 @@ def test_a_material_is_swapped_asked_about_and_left_out(desk: Browser) -> None:
     assert "no material of this name" in desk.get("/formula/hand-wash/why?material=no-such").text
 
 
+@pytest.mark.thorough
 def test_pictures_show_the_windows_and_the_trade_off_with_the_formula_as_it_stands(desk: Browser) -> None:
     page = desk.get("/formula/gentle-wash/pictures")
     assert "shared by all" in page.text
     room = desk.get("/formula/gentle-wash/room?loss=0,02")
     assert "How far each dose may move" in room.text
     line = desk.get("/formula/gentle-wash/trade-off?against=minimise+salt")
+    while "It is being drawn." in line.text:
+        line = desk.get(line.address)
     assert "Every break is exact." in line.text
     assert "the formula as it stands" in line.text
     assert "cannot be traded" in desk.get("/formula/gentle-wash/trade-off?against=x").text
+
+
+def test_a_trade_off_says_how_far_it_is_and_can_be_broken_off(desk: Browser, monkeypatch: pytest.MonkeyPatch) -> None:
+    begun, broken = threading.Event(), threading.Event()
+
+    def drawn_slowly(rulers: Any, draft: Any, against: str, tell: Any, between: Any) -> Any:
+        tell("12 sets of choices followed")
+        begun.set()
+        try:
+            while True:
+                between()
+        finally:
+            broken.set()
+
+    monkeypatch.setattr(pictures, "trade_off", drawn_slowly)
+    monkeypatch.setattr(pictures, "SOON_S", 0.01)
+    address = "/formula/hand-wash/trade-off?against=maximise+mildness"
+    desk.get(address)
+    assert begun.wait(20)
+    page = desk.get(address)
+    assert "It is being drawn. 12 sets of choices followed" in page.text
+    assert 'data-goes="#growing"' in desk.get(address, x_fragment="1").html
+    desk.get(address)
+    page = desk.submit("/trade-off")
+    assert "The trade-off was broken off." in page.text
+    assert broken.wait(20), "nothing goes on that nobody waits for"
 
 
 def test_a_batch_is_laid_from_the_proven_formula_alone(desk: Browser, folder: Path) -> None:

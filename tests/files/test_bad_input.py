@@ -811,7 +811,7 @@ def test_bad_input_is_told_whole(
     out, err = capfd.readouterr()
     assert err.replace(str(tmp_path), "{folder}") == case.text
     told = json.loads(out)
-    assert set(told) == {"ending", "exit_code", "problems"}
+    assert set(told) == {"format", "ending", "exit_code", "problems"}
     assert (told["ending"], told["exit_code"]) == ("error", 3)
     for problem, text in zip(told["problems"], case.problems, strict=True):
         assert set(problem) == {"where", "key", "what", "step"}
@@ -867,7 +867,7 @@ def test_wrong_use_is_told_whole(
     assert run(monkeypatch, tmp_path, (*args, "--json")) == 2
     out, err = capfd.readouterr()
     assert err == f"tenside: {text}\n"
-    assert json.loads(out) == {"ending": "error", "exit_code": 2, "problems": [{"what": text}]}
+    assert json.loads(out) == {"format": 1, "ending": "error", "exit_code": 2, "problems": [{"what": text}]}
     assert listing(tmp_path) == before
 
 

@@ -81,7 +81,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     result = solve(load_brief(find_scenario("hand-wash")), weighable=True)
     room = leeway_document(leeway(result.brief, 0.03 * result.objective)).chapter()
     folder = tmp_path_factory.mktemp("pages")
-    made = {"hand-wash": blend_document(result, None, None, (room,)), "odd": odd(), "form": form()}
+    made = {"hand-wash": blend_document(result, None, None, more=(room,)), "odd": odd(), "form": form()}
     for name, document in made.items():
         (folder / f"{name}.html").write_text(page(document), encoding="utf-8")
     return {name: folder / f"{name}.html" for name in made}

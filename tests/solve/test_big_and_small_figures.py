@@ -6,6 +6,7 @@ them. All figures are made up; each optimum is worked out beside its case.
 
 from __future__ import annotations
 
+import re
 import shutil
 from dataclasses import replace
 from fractions import Fraction
@@ -17,12 +18,15 @@ import pytest
 from hypothesis import given, settings
 
 from optimizer.answers.starter import lay
-from optimizer.brief.brief import load_brief
+from optimizer.brief.brief import Brief, load_brief
 from optimizer.data.pool import Vector
 from optimizer.engine.highs import EMPTY, NO_BASIS, Session, SolverAnswer
 from optimizer.errors import SolverError
+from optimizer.report.blend import blend_document
+from optimizer.report.terminal import lines
 from optimizer.solve.best import solve
 from optimizer.solve.result import Result
+from optimizer.studies.explain import explain
 from tests.support import draws, figures, oracle
 from tests.support.briefs import aqua, brief_of, material, substance
 from tests.support.draws import SEED, drawn
@@ -186,6 +190,33 @@ def test_a_trace_that_three_percent_meet_is_not_impossible() -> None:
     result = solve(brief_of(case([plain("aa", lead=5e-8)], {"aa": 2}, rule)), exact=True)
     assert result.ending == "optimal"
     assert doses(result)["aa"] == pytest.approx(3, rel=1e-6)
+
+
+@pytest.mark.parametrize("size", [1e-4, 1e-8, 3e-9, 1e-12])
+def test_a_repair_of_a_trace_limit_typed_as_printed_is_enough_and_no_further_than_its_digits(size: float) -> None:
+    # at most 10 % of aa bring 0.1 x its 5 x size, of which twice as much is asked
+    def asked(at_least: float) -> Brief:
+        limited = {"id": "some", "kind": "dose", "of": ["aa"], "at_most": 10}
+        rule = {"id": "lead", "kind": "property", "property": "lead", "at_least": at_least}
+        return brief_of(case([plain("aa", lead=5.55 * size)], {"aa": 2}, limited, rule))
+
+    change = next(c for c in explain(asked(size)).single_repairs if c.id == "lead")
+    printed = float(change.words.split(" -> ")[1].split()[0])
+    assert 0.9 * 0.555 * size <= printed <= 0.555 * size * (1 + 1e-9)
+    assert solve(asked(printed)).ending == "optimal"
+
+
+@pytest.mark.parametrize("size", [1.0, 1e-4, 1e-9, 1e-12])
+def test_a_trace_limit_its_value_and_its_room_are_shown(size: float) -> None:
+    # 3 % of aa bring 0.03 x 5 x size = 0.15 x size, of which 0.1 x size is asked
+    rules = (
+        {"id": "some", "kind": "dose", "of": ["aa"], "at_least": 3},
+        {"id": "lead", "kind": "property", "property": "lead", "at_least": 0.1 * size},
+    )
+    told = lines(blend_document(solve(brief_of(case([plain("aa", lead=5 * size)], {"aa": 2}, *rules)))), 100)
+    line = next(one for one in told if one.startswith("lead at least"))
+    limit, value, room = map(float, re.findall(r"\d[\d.e-]*", line))
+    assert (limit, value, room) == pytest.approx((0.1 * size, 0.15 * size, 0.05 * size), rel=1e-2)
 
 
 # steps of the scale ---------------------------------------------------------------------------------

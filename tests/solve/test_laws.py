@@ -166,6 +166,7 @@ def test_2_tightening_never_helps(case: Case, seed: int) -> None:
     assume(moved)
 
 
+@pytest.mark.thorough
 @CI
 @given(st.one_of(briefs.small(), briefs.large(Wish(rules=(3, 7)))))
 def test_3_a_new_candidate_never_hurts(case: Case) -> None:

@@ -296,6 +296,7 @@ def cases_of(kind: str) -> Iterator[Case]:
         yield draw(Random(seed), wish)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("kind", sorted({*KINDS, *briefs.IMPLIED_KINDS}))
 def test_every_limit_of_every_kind_has_its_price(kind: str) -> None:
     if kind in WITHOUT:

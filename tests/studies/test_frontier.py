@@ -218,6 +218,7 @@ SMALL = [
 PAIRS = [(drawn(seed, ph=seed % 2 > 0), *Random(seed).choice(TWINS)) for seed in range(1000, 1000 + amount(8, of=20))]
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("seed", range(len(SMALL)))
 def test_every_point_of_a_small_frontier_is_the_best_one(seed: int) -> None:
     """Straight and rational pieces: a sum against a sum, or a sum against a mean with free active matter."""
@@ -227,6 +228,7 @@ def test_every_point_of_a_small_frontier_is_the_best_one(seed: int) -> None:
     assert agrees(case, y, x, found, Random(seed)) > 0
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("seed", range(len(PAIRS)))
 def test_two_means_over_one_total_are_exact(seed: int) -> None:
     case, y, x = PAIRS[seed]
@@ -304,6 +306,7 @@ CHOSEN = [
 ]
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("seed", range(len(CHOSEN)) if Extent.everything else (0, 3, 4, 9, 14, 15))
 def test_on_small_briefs_no_yes_no_choice_is_missed_and_that_is_proven(seed: int) -> None:
     """The choices come from a sample of targets first; the oracle tries every one of them."""
@@ -440,6 +443,7 @@ def larger(seed: int) -> Brief:
     return brief_of(case)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("axes", AXES, ids=lambda a: f"{a[0][1]}-{a[1][1]}")
 @pytest.mark.parametrize("seed", range(amount(1, of=4)))
 def test_pieces_equal_the_answers_of_the_brief_with_that_limit(seed: int, axes: tuple[Measure, Measure]) -> None:
@@ -634,6 +638,7 @@ def test_what_no_tree_proves_is_told_as_sampled(monkeypatch: pytest.MonkeyPatch)
     assert "choices between them were sampled" in frontier_document((("", found),)).verdict
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("name", "y", "x", "points"),
     [pytest.param(*case, marks=() if case in (SHIPPED[3], SHIPPED[4]) else pytest.mark.slow) for case in SHIPPED],

@@ -279,6 +279,7 @@ def test_a_rule_that_takes_worth_is_held_responsible() -> None:
     assert answer.forced.cost == inf
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     "name", ["hand-wash", *(pytest.param(n, marks=pytest.mark.slow) for n in ("clear-shampoo", "gentle-wash"))]
 )

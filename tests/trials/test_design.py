@@ -10,6 +10,7 @@ import pytest
 
 from optimizer.data.pool import Vector
 from optimizer.trials.basis import Coordinates, Terms
+from optimizer.trials.choosing import best_places, field_of
 from optimizer.trials.design import (
     Task,
     chosen_for,
@@ -117,3 +118,26 @@ def test_efficiency_tells_what_other_trials_keep() -> None:
 def test_trials_are_spread_evenly_over_days() -> None:
     assert list(spread_evenly(8, 3)) == [0, 0, 0, 1, 1, 1, 2, 2]
     assert list(spread_evenly(0, 2)) == []
+
+
+@pytest.mark.parametrize(("count", "days"), [(6, 1), (8, 2), (13, 1)])
+def test_trials_moved_between_candidates_tell_more_and_stay_inside(count: int, days: int) -> None:
+    """McLean and Anderson's region; 13 trials are chosen for all terms at once (D), near its border; fewer for I."""
+    body = mixtures.region("flare_1966")[2].body
+    field, group = field_of(body, False, seed=1), np.arange(count) % days
+    given = np.zeros((0, len(field.full) + days - 1))
+    first = field.task(group, given, days, "line")
+    moved, task, chosen = best_places(field, 1, group, given, days, "line")
+    assert first.criterion == task.criterion == ("D" if count == 13 else "I")
+    worths = first.worth(chosen_for(first, 1)), task.worth(chosen)
+    assert worths[1] > worths[0] + (0.001 if count == 13 else 0.01)
+    assert body.holds(moved.z[chosen]).all()
+
+
+def test_a_trial_moved_to_another_candidate_takes_its_ph() -> None:
+    body = mixtures.region("flare_1966")[2].body
+    field = field_of(body, True, seed=1)
+    moved, task, chosen = best_places(field, 1, np.zeros(10), np.zeros((0, len(field.full))), 1, "line")
+    assert set(moved.process[chosen].tolist()) <= {-1.0, 0.0, 1.0}
+    assert len(set(moved.process[chosen].tolist())) > 1
+    assert task.candidates[0, chosen] == pytest.approx(field.columns(moved.z[chosen], moved.process[chosen]))

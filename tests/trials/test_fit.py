@@ -10,6 +10,7 @@ from optimizer.trials.basis import Terms
 from optimizer.trials.fit import choose, predicted, readings_of, usual_noise
 from optimizer.trials.fitted import fits_of, sides_of
 from optimizer.trials.regression import Noise
+from optimizer.trials.told import told_apart
 from tests.support.readings import demo, gentle, read_of, with_reads
 
 SLOPES = np.array([0.3, -0.2, 0.15])
@@ -147,3 +148,10 @@ def test_sides_hold_all_points_and_no_more():
     assert (points @ along.T <= ends + 1e-9).all()
     # Each side touches at least three points, so none can move inwards.
     assert (np.isclose(points @ along.T, ends, atol=1e-7).sum(axis=0) >= 3).all()
+
+
+def test_errors_that_look_alike_are_told_by_one_more_digit() -> None:
+    assert told_apart("log", "", 0.1195, 0.124) == ("12.7 %", "13.2 %")
+    assert told_apart("log", "", 0.1, 0.5) == ("11 %", "65 %")
+    assert told_apart("judged", "", 0.924, 0.924) == ("0.9 steps", "0.9 steps")
+    assert told_apart("number", "s", 1.004, 1.002) == ("1.004 s", "1.002 s")

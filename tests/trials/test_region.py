@@ -213,7 +213,11 @@ def test_a_ph_at_which_the_plan_breaks_a_rule_is_refused() -> None:
     assert rows_of(brief, found, formula, settings_of(found.result.setting, (6.2, 6.4, 6.6))).owners
 
 
-def test_a_ph_that_a_material_does_not_stand_is_refused() -> None:
+def test_a_ph_that_a_material_does_not_stand_is_refused_with_those_that_all_stand() -> None:
+    brief, found, formula = solved("gentle-wash")
+    with pytest.raises(DataError, match=r"Vary it between 5\.2 and 5\.8 at most"):
+        rows_of(brief, found, formula, settings_of(found.result.setting, (5.0, 5.4, 5.8)))
+    assert rows_of(brief, found, formula, settings_of(found.result.setting, (5.2, 5.5, 5.8))).owners
     brief, found, formula = solved("hand-wash")
     settings = settings_of(found.result.setting, (4.9, 5.6, 6.3))
     with pytest.raises(DataError, match=r"sodium-benzoate: at pH 5\.6 it may not be used, and the plan uses it"):

@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Hashable
+
 from optimizer.answers.draft import Draft
 from optimizer.answers.product import against_of, leeway, trade_off, windows
 from optimizer.answers.rulers import Rulers
 from optimizer.desk.asked import Asked
-from optimizer.desk.drafting import TURNS, address, back, hidden, rulers_of, sound_draft
-from optimizer.desk.frame import button, choice, field, report
+from optimizer.desk.drafting import address, back, hidden, rulers_of, sound_draft
+from optimizer.desk.frame import button, choice, field, form, report
+from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
+from optimizer.desk.work import SOON_S, Work, Works
 from optimizer.report.document import Document
 
 SCREEN = Screen()
+WORKS = Works()
 LOSS = 0.05
 """Loss at which room to move is drawn at first, in the unit of what is sought; an editable default, no source."""
 
@@ -33,7 +38,7 @@ def _trade_off(asked: Asked, rulers: Rulers, draft: Draft) -> Html:
         "form",
         *hidden({key: f"{value:.10g}" for key, value in draft.items()}),
         choice(asked, "against", "What is traded against it?", against_of(rulers)),
-        tag("p", "Every break of the line is exact, which can take a minute or two.", class_="hint"),
+        tag("p", "Every break of the line is exact, which can take a minute; you may go on meanwhile.", class_="hint"),
         tag("p", button("Draw the trade-off", quiet=True), class_="buttons"),
         method="get",
         action=f"/formula/{asked.names['brief']}/trade-off",
@@ -58,16 +63,47 @@ def _room(asked: Asked, draft: Draft) -> Html:
     return tag("section", tag("h2", "Room to move"), tag("div", waits, id="room", data_follow=to), ask)
 
 
-@SCREEN.at("/formula/{brief}/trade-off")
+def stop(asked: Asked) -> Outcome:
+    """Break a trade-off off."""
+    rulers = rulers_of(asked)
+    draft = sound_draft(asked, rulers)
+    WORKS.stop(_key(asked, rulers, draft))
+    return asked.done(address(asked, "pictures", draft), "The trade-off was broken off.")
+
+
+def _key(asked: Asked, rulers: Rulers, draft: Draft) -> Hashable:
+    return rulers.path, rulers.digest, tuple(draft.items()), asked.query.get("against", "")
+
+
+@SCREEN.at("/formula/{brief}/trade-off", act=stop)
 def trade(asked: Asked) -> Page:
-    """Show the trade-off."""
+    """Show the trade-off, or how far it is."""
     rulers = rulers_of(asked)
     draft = sound_draft(asked, rulers)
     against = asked.query.get("against", "")
     if against not in dict(against_of(rulers)):
         raise RefusedError({"": "This cannot be traded against it."})
-    document = trade_off(rulers, draft, against, TURNS.next(asked, rulers.path))
-    return Page("Trade-off", report(document), back=(address(asked, "pictures", draft), "Pictures"))
+    work = WORKS.of(
+        _key(asked, rulers, draft),
+        lambda work: report(trade_off(rulers, draft, against, work.tell, work.go_on)),
+    )
+    if not work.done.wait(SOON_S):
+        body = _growing(asked, work, address(asked, "trade-off", draft, against=against))
+    else:
+        body = tag("p", work.trouble, class_="wrong") if work.trouble else work.found
+    place = {"data_goes": "#growing"} if asked.fragment else {"id": "growing"}
+    return Page("Trade-off", tag("div", body, **place), back=(address(asked, "pictures", draft), "Pictures"))
+
+
+def _growing(asked: Asked, work: Work, here: str) -> Html:
+    """Return how far a trade-off is, which follows by itself, and the button that breaks it off."""
+    return markup(
+        tag("p", "It is being drawn.", class_="what"),
+        tag("p", f"{work.said[:1].upper()}{work.said[1:]}", class_="of"),
+        tag("noscript", tag("p", tag("a", "Look how far it is", href=here))),
+        form(asked, here, button("Break it off", quiet=True)),
+        tag("span", id="further", data_follow=here),
+    )
 
 
 @SCREEN.at("/formula/{brief}/room")

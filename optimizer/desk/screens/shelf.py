@@ -124,7 +124,7 @@ def _change(asked: Asked, path: Path, line: ShelfLine) -> Html:
         "lot": line.lot,
         **{n: number(v, 3) if (v := getattr(line, n)) is not None else "" for n in MEASURED},
     }
-    asking = asked if mine else _unasked(asked)
+    asking = asked if mine else asked.unasked
     return form(
         asking,
         "/shelf",
@@ -136,11 +136,6 @@ def _change(asked: Asked, path: Path, line: ShelfLine) -> Html:
         button("Write it"),
         keep=f"shelf-{line.row}",
     )
-
-
-def _unasked(asked: Asked) -> Asked:
-    """Return the request as if nothing had been typed: another form of the page was sent."""
-    return Asked(asked.desk, asked.device, asked.place, asked.names, asked.query)
 
 
 def _fields(asked: Asked, there: dict[str, str], key: str, currency: str) -> Html:
@@ -166,7 +161,7 @@ def _fields(asked: Asked, there: dict[str, str], key: str, currency: str) -> Htm
 
 def _add(asked: Asked, path: Path) -> Html:
     empty = dict.fromkeys(("price_per_kg", "stock_kg", "lot", *MEASURED), "")
-    asking = _unasked(asked) if asked.text("row") else asked
+    asking = asked.unasked if asked.text("row") else asked
     return form(
         asking,
         "/shelf",

@@ -1,0 +1,69 @@
+"""A wash without preservative is the first thing said of it, by every question that tells a formula, also in JSON."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from shlex import split
+
+import pytest
+
+from tests.support.hostile import ask
+
+BARE = """name = "Bare"
+product = "hand wash"
+currency = "EUR"
+[pool]
+materials = ["aqua", "glycerin", "sodium-laureth-sulfate-2eo-28", "cocamidopropyl-betaine"]
+unpriced = true
+[ph]
+low = 5
+high = 6
+[objective]
+minimise = "active"
+[[rule]]
+id = "active"
+kind = "active"
+at_least = 9
+[[rule]]
+id = "mild"
+kind = "rating"
+rating = "mildness"
+at_least = 50
+"""
+VARIANTS = 'base = "bare.toml"\n[[variant]]\nname = "more"\ndose = { glycerin = 3 }\n'
+ASKED = (
+    "blend bare.toml",
+    "check bare.csv hand-wash",
+    "compare bare.csv hand-wash",
+    "frontier bare.toml --against 'maximise mildness'",
+    "leeway bare.toml",
+    "robust bare.toml",
+    "range bare.toml",
+    "substitute cocamidopropyl-betaine bare.toml",
+    "card bare.csv --for hand-wash",
+    "card bare.csv --for hand-wash --share",
+    "label bare.csv --for hand-wash --bottle 250 --density 1.02",
+    "cost bare.csv --for hand-wash --size 5kg",
+    "advice bare.csv --for hand-wash",
+    "ph bare.csv --for hand-wash",
+    "variants variants.toml",
+)
+
+
+@pytest.fixture(autouse=True)
+def _folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("bare.toml").write_text(BARE, encoding="utf-8")
+    Path("variants.toml").write_text(VARIANTS, encoding="utf-8")
+    rows = "aqua,75\nsodium-laureth-sulfate-2eo-28,20\ncocamidopropyl-betaine,5\n"
+    Path("bare.csv").write_text(f"material,percent\n{rows}", encoding="utf-8")
+
+
+@pytest.mark.parametrize("asked", ASKED)
+def test_it_is_said_first_and_in_json(asked: str) -> None:
+    told, record = ask(*split(asked)), ask(*split(asked), "--json")
+    assert "NOT PRESERVED" in told.out, told.err
+    tables = [line for line in told.out.splitlines() if line.rstrip().endswith("····")]
+    before = told.out[: told.out.index("NOT PRESERVED")]
+    assert sum(t in before for t in tables) <= 1, "another section stands before it"
+    assert "NOT PRESERVED" in record.out, record.err
