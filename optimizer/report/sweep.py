@@ -20,6 +20,8 @@ MOST_TOLD = 1000
 MOST_ROWS = 500
 """Up to this many scenarios a page lists one by one."""
 MOST_MESSAGES = 8
+LONG = 2000
+"""From so many scenarios on the report tells what was kept in memory."""
 WORDS = {
     "optimal": "solved",
     "feasible": "solved, best not proven",
@@ -75,6 +77,10 @@ class Range:
     answers_by: dict[str, int] = seen("summary.ways")
     """'reused' from another scenario's proof, 'solved' by a solver run, 'one by one' as briefs of their own."""
     solver_runs: int = seen("summary.calls")
+    kept_proofs: int = seen("summary.kept")
+    """Bases and proofs that were kept for further scenarios at the end; those that served least are let go."""
+    kept_mb: float = seen("summary.kept_mb")
+    """What they took in memory, the most of all processes [MB]."""
 
     @told
     def scenarios(self) -> int:
@@ -251,6 +257,8 @@ def _ways(summary: Summary) -> str:
     words = []
     if shared:
         words.append(f"{summary.calls:,} solver runs for {shared:,} scenarios, each answer checked outside the solver")
+    if shared >= LONG:
+        words.append(f"{summary.kept:,} bases and proofs kept at the end, in {number(max(summary.kept_mb, 0.1), 1)} MB")
     if alone > 0:
         words.append(f"{alone:,} scenarios solved one by one")
     return "; ".join(words) or "nothing"

@@ -196,7 +196,8 @@ class Family:
         )
         frame, broken = self._frame(answers, programs, scenario, pick, chosen, targets, grid, gone[combination[chosen]])
         doubtful[chosen[broken]] = True
-        return Frame(**{**vars(frame), "calls": self.reuse.calls - before}), np.flatnonzero(doubtful)
+        told = {"calls": self.reuse.calls - before, "kept": self.reuse.kept, "kept_bytes": self.reuse.kept_bytes}
+        return Frame(**{**vars(frame), **told}), np.flatnonzero(doubtful)
 
     def _widest(self, settings: Tried, gone: Mask) -> Mask:
         """Return which cases are solved: those with a setting that is tried, with choices only the widest of them.

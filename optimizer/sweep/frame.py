@@ -42,6 +42,8 @@ class Frame:
         binding: Whether the answer sits on the limit, shape (s, b).
         messages: What went wrong, by scenario.
         calls: Solver runs that it took, whole solves not counted.
+        kept: Bases and proofs that were kept for further scenarios at the end, the most of all parts.
+        kept_bytes: What they take.
     """
 
     ending: Codes
@@ -56,9 +58,16 @@ class Frame:
     binding: Mask
     messages: dict[int, str] = field(default_factory=dict)
     calls: int = 0
+    kept: int = 0
+    kept_bytes: int = 0
 
     def __len__(self) -> int:
         return len(self.ending)
+
+    @property
+    def told(self) -> dict[str, int]:
+        """What is told of a frame as a whole."""
+        return {"calls": self.calls, "kept": self.kept, "kept_bytes": self.kept_bytes}
 
     @property
     def solved(self) -> Mask:
@@ -70,7 +79,15 @@ class Frame:
         place = {int(old): new for new, old in enumerate(kept)}
         messages = {place[s]: text for s, text in self.messages.items() if s in place}
         arrays = {name: getattr(self, name)[kept] for name in ARRAYS}
-        return Frame(**arrays, ids=self.ids, limits=self.limits, messages=messages, calls=self.calls)
+        return Frame(
+            **arrays,
+            ids=self.ids,
+            limits=self.limits,
+            messages=messages,
+            calls=self.calls,
+            kept=self.kept,
+            kept_bytes=self.kept_bytes,
+        )
 
 
 def empty(size: int, ids: tuple[str, ...] = (), limits: tuple[Pair, ...] = ()) -> Frame:
@@ -132,7 +149,9 @@ def scattered(parts: list[tuple[npt.NDArray[np.int64], Frame]], *, stack: bool =
         for k, pair in enumerate(frame.limits):
             whole.binding[place, limit[pair]] = frame.binding[:, k]
         whole.messages.update({int(where[k]): text for k, text in frame.messages.items()})
-    return Frame(**{**vars(whole), "calls": sum(f.calls for _, f in parts)})
+    most = max((f for _, f in parts), key=lambda f: f.kept_bytes, default=whole)
+    calls = sum(f.calls for _, f in parts)
+    return Frame(**{**vars(whole), "calls": calls, "kept": most.kept, "kept_bytes": most.kept_bytes})
 
 
 def of_results(results: list[Result | str]) -> Frame:

@@ -19,7 +19,7 @@ from optimizer.engine.highs import SolverAnswer
 from optimizer.sweep.checking import Checker
 from optimizer.sweep.hot import Solver
 from optimizer.sweep.programs import Index, ProgramBase, Programs
-from optimizer.sweep.vertex import Proof, Vertex
+from optimizer.sweep.vertex import Proof, Vertex, bytes_of
 
 OPTIMAL, IMPOSSIBLE, UNCERTIFIED, BEATEN, AT_CHOICES, UNSOLVED = 1, 2, 3, 4, 5, 0
 """Verdicts: solved, proven impossible, impossible by the solver's word alone, no better than another program of its
@@ -122,6 +122,16 @@ class Reuse:
         self._one_by_one(programs, found, order)
         self._verify(programs, found)
         return found
+
+    @property
+    def kept(self) -> int:
+        """How many bases and proofs are kept."""
+        return len(self._known)
+
+    @property
+    def kept_bytes(self) -> int:
+        """What they take."""
+        return sum(bytes_of(known) for known, _ in self._known.values())
 
     def _one_by_one(self, programs: Programs, found: PricedAnswers, order: Index) -> None:
         """Solve what is left, each basis tried on what is still left while that pays."""

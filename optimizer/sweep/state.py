@@ -143,11 +143,13 @@ class State:
                 limits=tuple((rule, side) for rule, side in texts["limits"]),
                 messages={int(k): text for k, text in texts["messages"].items()},
                 calls=int(texts["calls"]),
+                kept=int(texts.get("kept", 0)),
+                kept_bytes=int(texts.get("kept_bytes", 0)),
             )
         except (OSError, EOFError, ValueError, TypeError, KeyError, AttributeError, BadZipFile, zlib.error):
             return None  # an empty or damaged part is answered again
 
 
 def _write(path: Path, frame: Frame) -> None:
-    texts = {"ids": frame.ids, "limits": frame.limits, "messages": frame.messages, "calls": frame.calls}
+    texts = {"ids": frame.ids, "limits": frame.limits, "messages": frame.messages, **frame.told}
     np.savez(path, texts=np.array(json.dumps(texts)), **{name: getattr(frame, name) for name in ARRAYS})

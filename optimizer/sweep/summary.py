@@ -74,6 +74,8 @@ class Summary:
         messages: What went wrong, with how many scenarios.
         ways: Scenarios by how their answer came.
         calls: Solver runs that all reused and solved answers took.
+        kept: Bases and proofs that were kept for further scenarios at the end.
+        kept_mb: What they took [MB].
         costs: Tenths of the span of the costs (from, to, scenarios); empty if all costs are one.
     """
 
@@ -86,6 +88,8 @@ class Summary:
     messages: tuple[tuple[str, int], ...]
     ways: dict[str, int]
     calls: int
+    kept: int
+    kept_mb: float
     costs: tuple[tuple[float, float, int], ...] = ()
 
     @property
@@ -113,6 +117,8 @@ def summarise(ranged: Ranged) -> Summary:
         messages=tuple(Counter(frame.messages.values()).most_common()),
         ways={name: int((frame.way == code).sum()) for code, name in enumerate(WAYS)},
         calls=frame.calls,
+        kept=frame.kept,
+        kept_mb=round(frame.kept_bytes / 1e6, 1),
         costs=tenths(frame.cost[solved]),
     )
 

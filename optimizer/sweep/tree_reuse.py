@@ -18,6 +18,7 @@ from optimizer.data.pool import Mask, Vector
 from optimizer.engine.highs import SolverAnswer
 from optimizer.immutable import replace
 from optimizer.sweep.checking import Checker
+from optimizer.sweep.chosen import Chosen, KnownPoint, key_of
 from optimizer.sweep.cover import Cover, Prices
 from optimizer.sweep.hot import Hot
 from optimizer.sweep.programs import Index, ProgramBase, Programs
@@ -35,7 +36,7 @@ from optimizer.sweep.reuse import (
 )
 from optimizer.sweep.standing import Standing
 from optimizer.sweep.unique import OnlyBest
-from optimizer.sweep.vertex import Vertex
+from optimizer.sweep.vertex import Vertex, bytes_of
 from optimizer.units import BOUND_MET, LAST_DIGIT, SAME_WORTH, WHOLE
 
 MOST_RUNS = 400
@@ -60,54 +61,8 @@ SHARE = 0.2
 """Further calls' worth for each program, so that a later part of a range gets its chance."""
 
 
-def _key(choices: Vector) -> bytes:
-    return np.packbits(choices > 0.5).tobytes()
-
-
 def _worthiest(known: KnownPoint | Prices) -> float:
     return -known.record.hits / max(known.record.tried, 1)
-
-
-class Chosen:
-    """The programs at one set of choices: over the doses alone, with what the choices take of each row."""
-
-    def __init__(self, base: ProgramBase, doses: int, choices: Vector) -> None:
-        """Take the choices out of the rows' ends."""
-        taken = base.matrix[:, doses:] @ choices
-        self.choices, self.key = choices, _key(choices)
-        self.base = replace(
-            base,
-            matrix=base.matrix[:, :doses],
-            cost=base.cost[:doses],
-            low=base.low - taken,
-            high=base.high - taken,
-            upper=base.upper[:doses],
-            slopes=base.slopes[:, :doses],
-        )
-        self.worth = float(base.cost[doses:] @ choices)
-        self._taken = taken[base.ended][:, None]
-        self.hot = Hot(self.base, np.arange(doses))
-
-    def programs(self, programs: Programs) -> Programs:
-        """Return programs at these choices."""
-        return replace(programs, base=self.base, low=programs.low - self._taken, high=programs.high - self._taken)
-
-    def holds(self, program: Programs, answer: SolverAnswer) -> bool:
-        """Return whether an answer is the best of one program at these choices, by its row prices."""
-        m, n = self.base.matrix.shape
-        basic = np.zeros((n + m, 1), dtype=bool)
-        basic[answer.basic] = True
-        here = self.programs(program)
-        return bool(Checker(self.base).check(here, answer.x[:, None], answer.y[:, None], basic)[0][0])
-
-
-@dataclass
-class KnownPoint:
-    """A basis at one set of choices."""
-
-    chosen: Chosen
-    vertex: Vertex
-    record: KnownBasis = field(default_factory=KnownBasis)
 
 
 @dataclass
@@ -186,6 +141,17 @@ class TreeReuse:
         found.verdict[open_[scenario] & (found.verdict != OPTIMAL)] = UNSOLVED
         found.verdict[open_[scenario] & (found.verdict == OPTIMAL)] = AT_CHOICES
         return found
+
+    @property
+    def kept(self) -> int:
+        """How many points, row prices and proofs are kept."""
+        return len(self._points) + len(self._prices)
+
+    @property
+    def kept_bytes(self) -> int:
+        """What they take."""
+        vertices = [*(p.vertex for p in self._points.values()), *(p.vertex for p in self._prices.values() if p.vertex)]
+        return sum(map(bytes_of, vertices)) + sum(map(bytes_of, self._prices.values()))
 
     def _forget(self) -> None:
         """Let go of what never closes or answers anything, where much is known."""
@@ -409,7 +375,7 @@ class TreeReuse:
         for known in self._points.values():
             key = known.chosen.key
             hits[key] = hits.get(key, 0) + known.record.hits
-        first = _key(standing.x[self.doses :, standing.scenario[q]]) if own >= 0 else b""
+        first = key_of(standing.x[self.doses :, standing.scenario[q]]) if own >= 0 else b""
         for key in sorted(hits, key=lambda k: (k != first, -hits[k]))[:MOST_ASKED]:
             chosen = self._chosen[key]
             point = self._point(programs, q, chosen.choices)
@@ -436,7 +402,7 @@ class TreeReuse:
 
     def _point(self, programs: Programs, q: int, choices: Vector) -> SolverAnswer | None:
         """Return the best at given choices, whose basis is kept."""
-        key = _key(choices)
+        key = key_of(choices)
         if key not in self._chosen:
             self._chosen[key] = Chosen(self.base, self.doses, choices)
         chosen = self._chosen[key]

@@ -226,6 +226,11 @@ class Vertex:
         return np.flatnonzero(ok)
 
 
+def bytes_of(known: object) -> int:
+    """Return what the arrays of a basis or a proof take, those that all share left out."""
+    return sum(array.nbytes for array in vars(known).values() if isinstance(array, np.ndarray))
+
+
 def _places(size: int, chosen: Index) -> Index:
     """Return the position of each of 0 .. size - 1 in `chosen`, -1 where it is not there."""
     places = np.full(size, -1, dtype=np.int64)
