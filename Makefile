@@ -8,7 +8,7 @@ INSTALL = $(BIN)/python -m pip install --quiet --disable-pip-version-check -c $(
 DEMO := demo
 MEASURED :=
 
-.PHONY: demo test check test-all bench bench-pair soak clean docs
+.PHONY: demo test check test-more test-all bench bench-pair soak clean docs
 
 # From the brief to the bottles, on the refill shop's data.
 demo: $(READY)
@@ -16,6 +16,10 @@ demo: $(READY)
 
 test: $(READY)
 	$(BIN)/python -m pytest -n auto --dist worksteal $(MEASURED)
+
+# What the everyday run leaves out, but for what takes minutes each.
+test-more: MEASURED = -m '(thorough or browser) and not slow'
+test-more: test
 
 check: $(READY)
 	$(BIN)/ruff check .

@@ -10,6 +10,7 @@ import re
 import stat
 import sys
 import time
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
@@ -203,6 +204,8 @@ def put_new(temporary: str, path: Path) -> None:
 
 PATIENCE = 60.0
 """How long a command waits for others that change the same file [s]."""
+ON_WINDOWS = sys.platform == "win32"
+"""Which of two locks there is: it locks parts of files, and keeps the names of open ones."""
 _GLANCE = 0.005
 """Time between two looks whether a file is free again [s]."""
 
@@ -252,14 +255,12 @@ def _locked(lock: Path, path: Path) -> int:
 def _taken_by_us(handle: int) -> bool:
     """Return whether the lock was free and is ours now."""
     try:
-        if sys.platform == "win32":
-            import msvcrt
-
-            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+        if ON_WINDOWS:
+            windows = import_module("msvcrt")
+            windows.locking(handle, windows.LK_NBLCK, 1)
         else:
-            import fcntl
-
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            unix = import_module("fcntl")
+            unix.flock(handle, unix.LOCK_EX | unix.LOCK_NB)
     except OSError as error:
         if error.errno in (errno.EACCES, errno.EAGAIN, errno.EDEADLK):
             return False
@@ -279,6 +280,10 @@ def _let_go(handle: int, lock: Path) -> None:
     """Take the lock's name away while it is held, so that nobody's is taken away; Windows keeps the empty file."""
     with contextlib.suppress(OSError):
         os.unlink(lock)
+    if ON_WINDOWS:  # which may take its time over what is closed while it is locked
+        windows = import_module("msvcrt")
+        with contextlib.suppress(OSError):
+            windows.locking(handle, windows.LK_UNLCK, 1)
     os.close(handle)
 
 

@@ -8,7 +8,7 @@ from dataclasses import MISSING, FrozenInstanceError, dataclass, field, fields
 from operator import attrgetter
 from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar, dataclass_transform
 
-__all__ = ["EMPTY", "NULL", "Figure", "immutable", "keys_of", "replace", "seen", "told", "told_as", "untold"]
+__all__ = ["EMPTY", "NULL", "Figure", "immutable", "keys_of", "replace", "result", "seen", "told", "told_as", "untold"]
 T = TypeVar("T")
 NULL, EMPTY = "null where it has no meaning or no end", "an empty list if there is none"
 Figure = Annotated[float, NULL]
@@ -67,11 +67,22 @@ def immutable(cls: type[T]) -> type[T]:
     """Make a class what `dataclass(frozen=True)` makes of it, without compiling source for every class.
 
     The standard decorator compiles six functions per class, a sixth of a whole blend. Here all classes share them;
-    `fields`, `replace` and `asdict` work as ever. Meant for classes that inherit from no other record.
+    `fields`, `replace` and `asdict` work as ever.
     """
+    return _made(cls, by_place=True)
+
+
+@dataclass_transform(frozen_default=True, kw_only_default=True, field_specifiers=(field, seen, told_as, untold))
+def result(cls: type[T]) -> type[T]:
+    """Make a class of results immutable whose fields are given by name alone, as they are told."""
+    return _made(cls, by_place=False)
+
+
+def _made(cls: type[T], *, by_place: bool) -> type[T]:
     known = fields(dataclass(init=False, repr=False, eq=False)(cls))  # type: ignore[arg-type]
     asked = [f for f in known if f.init]
     names = tuple(f.name for f in asked)
+    places = len(names) if by_place else 0
     blank = {f.name: f.default for f in asked}
     makers = [(f.name, f.default_factory) for f in asked if f.default_factory is not MISSING]
     needed = tuple(f.name for f in asked if f.default is MISSING and f.default_factory is MISSING)
@@ -83,7 +94,7 @@ def immutable(cls: type[T]) -> type[T]:
 
     def fill(self: T, *values: Any, **named: Any) -> None:
         held, given = self.__dict__, len(values)
-        if given > len(names) or (named and not named.keys() <= left[given]):
+        if given > places or (named and not named.keys() <= left[given]):
             raise TypeError(f"{cls.__name__} is given too much: {given} values, {sorted(named)}")
         if given < len(needed) and not named.keys() >= lacking[given]:
             raise TypeError(f"{cls.__name__} needs {needed[given:]}, is given {tuple(named)}")

@@ -18,15 +18,16 @@ from statistics import median
 
 from optimizer.assessment.alkalinity import ingredients_of, known_of
 from optimizer.chemistry.advice import advise
-from optimizer.chemistry.alkalinity import Alkaline, Knowledge, kind_of, know
+from optimizer.chemistry.alkalinity import Alkaline, Knowledge, know
 from optimizer.chemistry.constants import WEAK, Weak
 from optimizer.chemistry.interval import Interval
-from optimizer.chemistry.ph import Mixture, diluted, dose_to, mixed_with, solve, stock
+from optimizer.chemistry.ph import Mixture, diluted, solve, stock
 from optimizer.chemistry.titration import LogReading, PhLog
 from optimizer.data.formula import Formula, Line
 from optimizer.data.library import Library, read_library
 from optimizer.data.pool import Ingredient
 from optimizer.files import shipped
+from tests.support.closed_forms import dose_to, kind_of, mixed_with
 
 HERE = Path(__file__).resolve().parent
 PAGE = HERE.parent / "docs" / "ph-accuracy.md"

@@ -21,7 +21,7 @@ TOLD = {
     "why": ("studies:why_document", "", "worth"),
     "compare": ("studies:compare_document", "", "sides"),
     "substitute": ("substitute:substitute_document", "", "standins"),
-    "frontier": ("tradeoff:frontier_document", "tradeoff:Family", "curves.breaks"),
+    "frontier": ("tradeoff:frontier_document", "tradeoff:Frontiers", "curves.breaks"),
     "leeway": ("tradeoff:leeway_document", "", "rooms"),
     "robust": ("lots:robust_document", "", "rules"),
     "range": ("sweep:range_document", "sweep:Range", "answers"),
@@ -43,6 +43,7 @@ TOLD = {
     "pack-up": ("records:packed_document", "", ""),
     "list": ("reference:briefs_document", "", "own"),
     "explain brief": ("reference:explained_document", "", "tables"),
+    "explain shelf": ("reference:columns_document", "", "tables"),
     "rules": ("reference:rules_document", "", "rules"),
     "library list": ("reference:library_document", "", "materials"),
     "library show": ("reference:material_document", "", "substances"),
@@ -95,7 +96,7 @@ class Answer(Generic[T]):
     following: str = ""
     closing: str = ""
 
-    def __init__(self, question: str, found: T, exit_code: int = 0, *parts: Any) -> None:
+    def __init__(self, question: str, found: T, exit_code: int = 0, /, **parts: Any) -> None:
         """Take what was found and what it is told from.
 
         Args:
@@ -104,12 +105,13 @@ class Answer(Generic[T]):
             exit_code: Exit code of the command.
             parts: What document and record are made of, if that is more than what was found.
         """
-        self.question, self.found, self.exit_code, self.parts = question, found, exit_code, parts or (found,)
+        self.question, self.found, self.exit_code, self.parts = question, found, exit_code, parts
         self._document, self._told, self._lines = TOLD[question]
 
     def document(self, chapters: tuple[Document, ...] = ()) -> Document:
         """Return the report as plain data, for any renderer; that of a blend with further chapters, if given."""
-        document: Document = _loaded(self._document)(*self.parts, *([chapters] if chapters else []))
+        more: dict[str, Any] = {"more": chapters} if chapters else {}
+        document: Document = _loaded(self._document)(*(() if self.parts else (self.found,)), **self.parts, **more)
         if self.following:
             from optimizer.immutable import replace
 
@@ -120,7 +122,7 @@ class Answer(Generic[T]):
         """Return the answer as its JSON record (see `tenside schema`)."""
         from optimizer.report.record import record
 
-        return record(_loaded(self._told)(*self.parts) if self._told else self.found)
+        return record(_loaded(self._told)(**self.parts) if self._told else self.found)
 
     def to_json(self) -> str:
         """Return the answer as JSON."""

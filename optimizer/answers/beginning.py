@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from optimizer.answers.starter import NAMES, lay_what_is_missing
-from optimizer.brief.beginning import Wanted, brief_file, first_brief
+from optimizer.brief.beginning import Wanted, barred_perfume, brief_file, first_brief
 from optimizer.brief.brief import Brief, make_brief
 from optimizer.brief.defaults import bench_defaults
 from optimizer.brief.scenario import beside, scenario_from
@@ -37,7 +37,12 @@ def begin(folder: Path, wanted: Wanted) -> tuple[Path, Brief]:
         raise fault("your answers", "name", what, "Choose another name.")
     if found_at(path):
         raise fault("your answers", "name", f"a file {path.name} is there already.", "Choose another name.")
-    first_brief(wanted, library_in(folder))  # refused before anything is laid
+    library = library_in(folder)
+    first_brief(wanted, library)  # refused before anything is laid
+    if why := barred_perfume(wanted, library):
+        what = f"{library.by_id[wanted.perfume].name} and what must not be in exclude each other: {why}."
+        step = f"Take no perfume, allow that, or enter your own perfume in {OWN} with what its supplier declares."
+        raise fault("your answers", "perfume", what, step)
     if not any(found_at(folder / name) for name in (*SHELVES, _of_the_bench(folder))):
         lay_what_is_missing(folder)
     shelf_name, shelf = shelf_in(folder)

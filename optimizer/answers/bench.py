@@ -139,7 +139,9 @@ def lay_batch(
         master=master or (found.batch.master if found.batch else ""),
     )
     told = tuple(bench.told(*taken))
-    laid = Laid(str(out), batch_from(tomli.loads(text), str(out)), amount.words, (*found.notes, *told))
+    laid = Laid(
+        path=str(out), batch=batch_from(tomli.loads(text), str(out)), words=amount.words, notes=(*found.notes, *told)
+    )
     write_atomic(out, text)
     return laid
 
@@ -232,7 +234,7 @@ class Named:
 
     def id_of(self, text: str) -> str:
         """Return the id; an unknown word is returned as it is, so that all problems are told at once."""
-        from optimizer.intake.names import material_of
+        from optimizer.data.names import material_of
 
         if text.isdigit():
             return self._by_number(int(text))
@@ -301,7 +303,7 @@ def go_on_without(material: str, found: Subject, left: str, wish: Wish) -> Answe
     """
     from optimizer.answers import questions
     from optimizer.bench.amount import portion_of
-    from optimizer.intake.names import material_of
+    from optimizer.data.names import material_of
 
     batch = batch_of(found)
     value, unit = portion_of("--left", left)

@@ -99,7 +99,7 @@ def curve_of(session: AcidSession, more_g: float = 0.0) -> tuple[tuple[float, In
     inside = log.readings[-1].grams if log.readings else 0.0
     end = 1.25 * max(inside + more_g, session.total.typical)
     grams = [end * k / CURVE_POINTS for k in range(CURVE_POINTS + 1)]
-    return tuple((g, log.expected_ph(g / log.sample)) for g in grams)
+    return tuple((g, (log.expected_ph if g < inside else log.expected_after)(g / log.sample)) for g in grams)
 
 
 def thickened(
@@ -133,7 +133,7 @@ def thickened(
     from optimizer.bench.thicken import log_of, logs_of
     from optimizer.bench.thicken_entry import check_planned, percent_added, record
     from optimizer.data.cautions import cautions_from
-    from optimizer.intake.names import material_of
+    from optimizer.data.names import material_of
     from optimizer.report.thicken import Thickened
 
     path, content = found.batch_path, found.batch
@@ -160,4 +160,10 @@ def thickened(
         chosen = (log_of(material, content, *about),)
     own = cautions_from((log.material for log in chosen), found.brief.library).values()
     cautions = (*foremost_at(found, found.formula, found.setting), *own)
-    return Thickened(found.name, chosen, cautions, struck_of(content, "step"), bool(content.thickening))
+    return Thickened(
+        batch=found.name,
+        logs=chosen,
+        cautions=cautions,
+        struck=struck_of(content, "step"),
+        begun=bool(content.thickening),
+    )

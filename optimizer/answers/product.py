@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 
 @immutable
-class Mend:
+class DraftMend:
     """One limit that would be enough by itself.
 
     Attributes:
@@ -34,7 +34,7 @@ class Mend:
     draft: dict[str, float] | None
 
 
-def clash(rulers: Rulers, draft: Draft) -> tuple[Explanation | None, tuple[Mend, ...]]:
+def clash(rulers: Rulers, draft: Draft) -> tuple[Explanation | None, tuple[DraftMend, ...]]:
     """Return what clashes at a draft and each single mend as a draft; None if everything fits together."""
     from optimizer.answers import questions
 
@@ -46,13 +46,13 @@ def clash(rulers: Rulers, draft: Draft) -> tuple[Explanation | None, tuple[Mend,
     if not found.single_repairs and all(_key(rulers.marks, c) for c in changes):
         for change in changes:
             whole[_key(rulers.marks, change)] = change.new
-        return found, (Mend("; ".join(c.words for c in changes), whole),) if changes else ()
+        return found, (DraftMend("; ".join(c.words for c in changes), whole),) if changes else ()
     return found, tuple(_mend(rulers.marks, draft, change) for change in changes)
 
 
-def _mend(marks: tuple[Mark, ...], draft: Draft, change: LimitChange) -> Mend:
+def _mend(marks: tuple[Mark, ...], draft: Draft, change: LimitChange) -> DraftMend:
     key = _key(marks, change)
-    return Mend(change.words, {**draft, key: change.new} if key else None)
+    return DraftMend(change.words, {**draft, key: change.new} if key else None)
 
 
 def _key(marks: tuple[Mark, ...], change: LimitChange) -> str:
@@ -127,7 +127,7 @@ def trade_off(rulers: Rulers, draft: Draft, against: str, stopped: Stopped = nev
         formula = formula_at(brief.pool, {line.id: line.percent for line in now.lines})
         curve = answer.found[0][1]
         here = tuple(axis.measure.value(formula, rulers.setting(now.ph)) for axis in (curve.x, curve.y))
-    return frontier_document(*answer.parts, here=here)
+    return frontier_document(answer.found, here=here)
 
 
 def leeway(rulers: Rulers, draft: Draft, loss: float) -> Document:

@@ -11,8 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from optimizer.answers.answer import Answer
-from optimizer.brief.brief import Brief, load_brief
-from optimizer.brief.scenario import find_scenario
+from optimizer.brief.brief import Brief
 from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
@@ -55,11 +54,10 @@ def read_brief(
     Raises:
         DataError: With every problem of the files at once.
     """
-    from optimizer.answers.stock import with_stock_left
+    from optimizer.answers.stock import stocked_brief
 
     asked = [(key.replace("__", "."), "" if value is None else str(value)) for key, value in changes.items()]
-    found = find_scenario(str(name_or_path))
-    return with_stock_left(load_brief(found, changes=asked, shelf=shelf_file, libraries=library_files))
+    return stocked_brief(name_or_path, asked, shelf=shelf_file, libraries=library_files)
 
 
 def brief_of(asked: Asked) -> Brief:
@@ -97,19 +95,30 @@ def _blended(
 
         # Only what linear programs can tell is ever found impossible.
         explanation = why_impossible(linear_part(result.brief), time_limit=time_limit)
-    chemistry = None
+    chemistry, at_risk = None, tuple[str, ...]()
     if result.weighable is not None:
         from optimizer.assessment.chemistry import chemistry_of
+        from optimizer.uncertainty.lots import broken_by_one
 
         chemistry = chemistry_of(brief, result.weighable, result.setting)
+        at_risk = broken_by_one(result)
 
-    return Answer("blend", result, result.exit_code, result, explanation, chemistry), explanation
+    told = Answer(
+        "blend",
+        result,
+        result.exit_code,
+        result=result,
+        explanation=explanation,
+        chemistry=chemistry,
+        broken_by_lots=at_risk,
+    )
+    return told, explanation
 
 
 def explain(asked: Asked, *, time_limit: float = 60.0) -> Answer[Explanation | None]:
     """Say why a brief is impossible and what would have to give; `found` is None if it can be met."""
     answer, explanation = _blended(asked, time_limit=time_limit)
-    return Answer("explain", explanation, answer.exit_code, *answer.parts)
+    return Answer("explain", explanation, answer.exit_code, **answer.parts)
 
 
 def check(formula: str | Path, asked: Asked, *, rest: str = "") -> Answer[Checked]:
@@ -127,20 +136,22 @@ def check(formula: str | Path, asked: Asked, *, rest: str = "") -> Answer[Checke
     checked = hold(brief, given.doses, given.held_back, given.notes)
     chemistry = chemistry_of(checked.brief, checked.formula, checked.setting)
 
-    return Answer("check", checked, 4 if checked.broken else 0, checked, chemistry)
+    return Answer("check", checked, 4 if checked.broken else 0, checked=checked, chemistry=chemistry)
 
 
 def why(material: str, asked: Asked, *, at: float = 1.0) -> Answer[Why]:
     """Say why a material is in the best formula or out of it.
 
     Args:
-        material: Its id.
+        material: Its id, name or everyday word.
         asked: The brief.
         at: Dose to which an unused material is forced [%].
     """
+    from optimizer.data.names import material_of
     from optimizer.studies.why import why as ask
 
-    found = ask(brief_of(asked), material, at)
+    brief = brief_of(asked)
+    found = ask(brief, material_of(material, brief.library.materials), at)
 
     return Answer("why", found, 0)
 
@@ -175,17 +186,18 @@ def substitute(
     """Find the closest formula without a material, and rank what could stand in for it.
 
     Args:
-        material: Id of what is out of stock, limited or withdrawn.
+        material: Id, name or everyday word of what is out of stock, limited or withdrawn.
         asked: The brief.
         formula: A formula file that stands in for the best one.
         wish: What is asked of the substitution.
     """
+    from optimizer.data.names import material_of
     from optimizer.studies.substitute import Wish as Wanted
     from optimizer.studies.substitute import substitute as replace_it
     from optimizer.studies.substitute import with_stand_ins
 
     brief, given = (brief_of(asked), None) if formula is None else _given(formula, asked)
-    doses = given.doses if given else {}
+    material, doses = material_of(material, brief.library.materials), given.doses if given else {}
     wide = with_stand_ins(brief, material, doses)
     notes = given.notes if given else ()
     found = replace_it(brief, wide, material, wish or Wanted(), doses if given else None, notes)
@@ -250,7 +262,7 @@ def frontier(
         for label, brief in briefs.items()
     )
     code = 0 if any(curve.breaks for _, curve in curves) else 4
-    return Answer("frontier", curves, code)
+    return Answer("frontier", curves, code, family=curves)
 
 
 def leeway(asked: Asked, *, loss: float = 0.05, others: int = 0) -> Answer[Leeway]:
@@ -330,7 +342,7 @@ def ranged(found: Ranged) -> Answer[Ranged]:
     summary = summarise(found)
 
     code = 5 if summary.unclear else 0 if summary.solved else 4
-    return Answer("range", found, code, found, summary)
+    return Answer("range", found, code, ranged=found, summary=summary)
 
 
 def together(
@@ -355,7 +367,7 @@ def together(
     plan = joint(made, leftover=leftover, buying=buying, time_limit=time_limit)
     apart = alone(made, leftover=leftover, buying=buying, time_limit=time_limit) if plan.products else ()
 
-    return Answer("together", plan, plan.exit_code, plan, apart, made)
+    return Answer("together", plan, plan.exit_code, plan=plan, alone=apart, asked=made)
 
 
 def _given(formula: str | Path, asked: Asked, rest: str = "") -> tuple[Brief, GivenFormula]:

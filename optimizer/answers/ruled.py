@@ -9,7 +9,7 @@ from optimizer.answers.draft import Draft, Mark
 from optimizer.assessment.alarms import alarms_of
 from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
-from optimizer.immutable import Figure, immutable, untold
+from optimizer.immutable import Figure, immutable, result, untold
 from optimizer.rules import LimitRule
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
@@ -69,7 +69,7 @@ class Moved:
     """Null where it stays."""
 
 
-@immutable
+@result
 class Ruled:
     """What is known of a brief as its limits stand in a draft: the one record of the formula page."""
 
@@ -133,13 +133,28 @@ class Teller:
         setting = setting_of(brief, answer.ph)
         goal = scenario.objective.goals[0][1]
         return Ruled(
-            number_, scenario.name, self._digest, dict(draft), answer.word, answer.ending, answer.cost,
-            scenario.currency, file.cost, answer.cost - file.cost, nan if goal == "cost" else answer.objective,
-            answer.ph, self._verdict(answer, goal), self._against(answer.cost - file.cost), _standing(answer),
-            tuple(self._ruler(mark, draft, answer, formula, setting, steps or {}, reaches) for mark in self._marks),
-            _lines(brief, answer.doses, file.doses),
-            tuple(c.words for c in alarms_of(brief, formula, setting)) if answer.doses else (), steps is not None,
-        )  # fmt: skip
+            number=number_,
+            brief=scenario.name,
+            digest=self._digest,
+            moved=dict(draft),
+            word=answer.word,
+            ending=answer.ending,
+            cost=answer.cost,
+            currency=scenario.currency,
+            cost_of_file=file.cost,
+            change=answer.cost - file.cost,
+            objective=nan if goal == "cost" else answer.objective,
+            ph=answer.ph,
+            verdict=self._verdict(answer, goal),
+            against=self._against(answer.cost - file.cost),
+            standing=_standing(answer),
+            rulers=tuple(
+                self._ruler(mark, draft, answer, formula, setting, steps or {}, reaches) for mark in self._marks
+            ),
+            lines=_lines(brief, answer.doses, file.doses),
+            alarms=tuple(c.words for c in alarms_of(brief, formula, setting)) if answer.doses else (),
+            stepped=steps is not None,
+        )
 
     def _verdict(self, answer: LiveAnswer, goal: str) -> str:
         if not answer.doses:

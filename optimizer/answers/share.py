@@ -68,11 +68,11 @@ def shared_card(
     if "lots" not in show and "remarks" not in show:
         card = replace(card, batch="", master="", day="")
     return SharedCard(
-        card.title,
-        card,
-        tuple(sizes_g),
-        lines,
-        shared_steps(card),
+        title=card.title,
+        card=card,
+        sizes_g=tuple(sizes_g),
+        lines=lines,
+        steps=shared_steps(card),
         instead=tuple(_instead(brief, formula, tell)) if instead else (),
         money=brief.scenario.currency,
         remarks=remarks,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,7 +13,7 @@ from optimizer.immutable import immutable
 if TYPE_CHECKING:
     from optimizer.brief.brief import Brief
     from optimizer.data.shelf import ShelfLine
-    from optimizer.records.stock import Stock
+    from optimizer.records.stock import StockLeft
 
 
 def with_stock_left(brief: Brief) -> Brief:
@@ -36,6 +37,60 @@ def with_stock_left(brief: Brief) -> Brief:
     return brief_with_less(brief, path)
 
 
+def stocked_brief(
+    name: str | Path,
+    changes: Iterable[tuple[str, str]] = (),
+    *,
+    shelf: Path | None = None,
+    libraries: Iterable[Path] | None = None,
+) -> Brief:
+    """Return a brief by its file or shipped name, with what-ifs, its shelf less what kept batches used.
+
+    Raises:
+        DataError: With every problem of the files at once.
+    """
+    from optimizer.brief.brief import load_brief
+    from optimizer.brief.scenario import find_scenario
+
+    return with_stock_left(load_brief(find_scenario(str(name)), changes=changes, shelf=shelf, libraries=libraries))
+
+
+def stock_of(name: str, *, on: str, store: Path | None = None, libraries: Iterable[Path] | None = None) -> StockLeft:
+    """Return what is left of each material, and what runs low.
+
+    Args:
+        name: A shelf (.csv, .xlsx), or a brief that has one.
+        on: The day (ISO 8601).
+        store: The records; else those beside the shelf, if they are there.
+        libraries: Library files instead of the shipped ones.
+
+    Raises:
+        DataError: If shelf or records cannot be used, or the brief names no shelf.
+    """
+    from optimizer.answers.kept import DEFAULT
+    from optimizer.brief.brief import load_brief
+    from optimizer.brief.scenario import find_scenario
+    from optimizer.data.library import read_library
+    from optimizer.data.shelf import read_shelf
+    from optimizer.errors import fault
+    from optimizer.files import shipped
+    from optimizer.records.stock import stock_left
+    from optimizer.records.store import open_store
+
+    if Path(name).suffix.lower() in (".csv", ".xlsx"):
+        held, materials = read_shelf(Path(name)), read_library([*(libraries or [shipped("library")])]).materials
+    else:
+        brief = load_brief(find_scenario(name), libraries=libraries)
+        if brief.shelf is None:
+            raise fault(name, "shelf", "the brief names no shelf.", "Name the shelf's file itself.")
+        held, materials = brief.shelf, brief.library.materials
+    path, day = store or Path(name).parent / DEFAULT, date.fromisoformat(on)
+    if store is None and not path.is_file():
+        return stock_left(held, materials, None, day)
+    with open_store(path) as opened:
+        return stock_left(held, materials, opened, day)
+
+
 @immutable
 class ShelfLeft:
     """A shelf with what is left.
@@ -52,7 +107,7 @@ class ShelfLeft:
     lines: tuple[ShelfLine, ...]
     names: dict[int, str]
     left_kg: dict[int, float]
-    stock: Stock
+    stock: StockLeft
 
 
 def shelves_in(folder: Path) -> tuple[Path, ...]:
@@ -83,7 +138,7 @@ def shelf_left(path: Path, records: Path, on: str) -> ShelfLeft:
         DataError: If shelf or records cannot be used.
     """
     from optimizer.data.library import read_library
-    from optimizer.data.pool import names_of
+    from optimizer.data.names import names_of
     from optimizer.data.shelf import read_shelf
     from optimizer.files import shipped
     from optimizer.records.stock import lessened, stock_left, used_in

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 
 from optimizer.answers.stock import with_stock_left
@@ -10,8 +11,8 @@ from optimizer.bench.batch import Batch, is_batch, read_batch
 from optimizer.bench.made import booked, materials_in
 from optimizer.brief.brief import Brief, load_brief, widened
 from optimizer.brief.scenario import find_scenario, named_beside
-from optimizer.data.formula import Formula
-from optimizer.data.pool import names_of
+from optimizer.data.formula import Formula, Line
+from optimizer.data.names import names_of
 from optimizer.errors import fault
 from optimizer.immutable import immutable
 from optimizer.rules.row import Setting
@@ -105,10 +106,31 @@ def _of_batch(path: Path, changes: list[tuple[str, str]], shelf: Path | None, li
     if not brief.pool.index.keys() >= set(used):
         brief = widened(brief, used)
     pool = brief.pool
-    formula = Formula(formula_at(pool, batch.doses).lines, batch.held_back_percent, pool.later, pool.thickeners)
+    lines = _of_lots_weighed(formula_at(pool, batch.doses).lines, batch, brief)
+    formula = Formula(lines, batch.held_back_percent, pool.later, pool.thickeners)
     setting = Setting(batch.ph_target, batch.ph_low, batch.ph_high) if batch.ph_target else best_setting(brief, formula)
     title = f"{batch.product or brief.scenario.name}, batch {batch.batch}"
     return Subject(title, brief, formula, setting, scenario, batch, path, notes=brief.assumptions)
+
+
+def _of_lots_weighed(lines: tuple[Line, ...], batch: Batch, brief: Brief) -> tuple[Line, ...]:
+    """Return the lines with what the shelf holds of the lot that was weighed, where that is another one."""
+    names = names_of(brief.library.materials)
+    shelf = brief.shelf.lines if brief.shelf else ()
+
+    def changed(line: Line) -> Line:
+        item, lots = line.item, {w.lot for w in batch.weighed if w.material == line.item.id and w.lot}
+        if item.line is None or not item.line.lot or not lots or lots == {item.line.lot}:
+            return line
+        there = [ln for ln in shelf if {ln.lot} == lots and names.get(ln.material.casefold()) == {item.id}]
+        read = {"lot_ph": None, "lot_ph_at": None} | ({n: getattr(there[0], n) for n in OF_LOT} if there else {})
+        return replace(line, item=replace(item, line=item.line.model_copy(update=read)))
+
+    return tuple(changed(line) for line in lines)
+
+
+OF_LOT = ("lot", "lot_ph", "lot_ph_at", "titrated_mmol_per_g")
+"""What a shelf line tells of the pH of its lot."""
 
 
 def _priced(brief: Brief) -> set[str]:

@@ -63,7 +63,7 @@ def lay_trials(
     text = series_text(found, name=name or out.stem, brief=reference, planned_on=on)
     series = series_from(tomli.loads(text), str(out))
     write_atomic(out, text)
-    return Answer("trials plan", found, 0, found, series)
+    return Answer("trials plan", found, 0, plan=found, series=series)
 
 
 def read_trials(
@@ -130,8 +130,8 @@ def note_trials(
 
 def _known(path: Path, typed: tuple[Typed, ...]) -> tuple[Typed, ...]:
     """Return what was typed with materials by their ids, whatever name or everyday word was written for them."""
+    from optimizer.data.names import material_of
     from optimizer.immutable import replace
-    from optimizer.intake.names import material_of
     from optimizer.trials.note import expected
     from optimizer.trials.series import read_series
 

@@ -16,6 +16,12 @@ from optimizer.units import AS_TYPED, USED, listed, number
 
 SCENTS = ("perfume", "essential oil")
 
+FORBIDDEN = "ABOVE A LEGAL CEILING"
+MICROBES = (
+    "Microbes grow in such a wash and can hurt who uses it. Give it a preservative that acts at its pH, at its usual "
+    "use, then have a challenge test done; only that shows that it holds."
+)
+
 
 def cautions_at(brief: Brief, formula: Formula | None, setting: Setting) -> tuple[Caution, ...]:
     """Return what is said first, on what the answer rests, the general cautions and those of the materials."""
@@ -39,6 +45,11 @@ def foremost(brief: Brief, formula: Formula, setting: Setting) -> tuple[Caution,
 def uncharted(brief: Brief) -> tuple[Caution, ...]:
     """Return what is said of a use or a market of which the library knows too little."""
     return (*_market(brief), *_use(brief))
+
+
+def foretold(brief: Brief) -> tuple[Caution, ...]:
+    """Return what is said first of every formula of a brief, whatever is in it."""
+    return (*uncharted(brief), *_asked(brief))
 
 
 def _market(brief: Brief) -> Iterator[Caution]:
@@ -69,7 +80,7 @@ def _forbidden(brief: Brief, formula: Formula, setting: Setting) -> Iterator[Cau
             c = rule.ceiling
             where = "" if rule.source == "law" else f"; look up that of '{brief.scenario.market}'"
             yield Caution(
-                f"ABOVE A LEGAL CEILING: {rule.name} {number(rule.value(formula, setting), 3)} %, at most "
+                f"{FORBIDDEN}: {rule.name} {number(rule.value(formula, setting), 3)} %, at most "
                 f"{number(c.percent)} % ({c.place}{where}). {c.note}".rstrip(),
                 loud=True,
             )
@@ -77,21 +88,21 @@ def _forbidden(brief: Brief, formula: Formula, setting: Setting) -> Iterator[Cau
             yield Caution(f"BARRED BY LAW: {rule.reading()}.", loud=True)
 
 
-def _unpreserved(brief: Brief, formula: Formula, setting: Setting) -> Iterator[Caution]:
+def _asked(brief: Brief) -> Iterator[Caution]:
     if brief.scenario.unpreserved:
         yield Caution(
             f"The brief asks for no preservative, because: {brief.scenario.unpreserved} That is its maker's reason; "
             "whether it holds is for a safety assessor and a challenge test to say.",
             loud=True,
         )
+
+
+def _unpreserved(brief: Brief, formula: Formula, setting: Setting) -> Iterator[Caution]:
+    yield from _asked(brief)
     rule = next((r for r in brief.rules if isinstance(r, Preserved)), None)
     reason = "" if rule is None else rule.reason(formula, setting)
     if reason:
-        yield Caution(
-            f"NOT PRESERVED: {reason}. Microbes grow in such a wash and can hurt who uses it. Give it a preservative "
-            "that acts at its pH, at its usual use, then have a challenge test done; only that shows that it holds.",
-            loud=True,
-        )
+        yield Caution(f"NOT PRESERVED: {reason}. {MICROBES}", loud=True)
 
 
 def usual_use(formula: Formula) -> tuple[Caution, ...]:

@@ -3,23 +3,28 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from math import sqrt
 from typing import Literal
 
-from optimizer.chemistry.alkalinity import IONIC_STRENGTH, KINDS, USUAL_ACTIVE, Alkaline, know, row_of
+from optimizer.chemistry.alkalinity import IONIC_STRENGTH, KINDS, USUAL_ACTIVE, Alkaline, Knowledge, know, row_of
 from optimizer.chemistry.constants import WEAK
 from optimizer.chemistry.interval import Interval
-from optimizer.chemistry.ph import damping
+from optimizer.chemistry.ph import damping, stock
+from optimizer.chemistry.titration import PhLog
 from optimizer.data.facts import Material, Substance
 from optimizer.data.formula import Formula, Line
+from optimizer.data.shelf import ShelfLine
 from optimizer.immutable import immutable
 from optimizer.units import USED, listed, number
 
-Rests = Literal["titrated", "supplied pH", "assumed range", "formula", "nothing known", "taken as neutral"]
-"""titrated: the maker's own figure on the shelf; supplied pH and assumed range: the kind of surfactant; formula: weak
-acids and bases by molecular formula and published pKa."""
+Rests = Literal["titrated", "lot pH", "supplied pH", "assumed range", "formula", "nothing known", "taken as neutral"]
+"""titrated and lot pH: the maker's own figures on the shelf; supplied pH and assumed range: the kind of surfactant;
+formula: weak acids and bases by molecular formula and published pKa."""
+
+READ_AT = 10.0
+"""Strength of a lot's pH if neither the shelf nor the supplier names one [% in water]; common practice."""
 
 TITRATION_SD, LEAST_SD = 0.1, 0.005
 """Standard deviation of a titration on a small balance: a part of it, and at least so many mmol/g; assumptions."""
@@ -42,6 +47,7 @@ class AlkalinityBasis:
         rests_on: What its alkalinity rests on.
         words: The same in words.
         known: What chemistry is told; None if it is taken as neutral.
+        supplied: PH as printed, low and high, whatever its strength.
     """
 
     id: str
@@ -50,11 +56,12 @@ class AlkalinityBasis:
     rests_on: Rests
     words: str
     known: Alkaline | None = None
+    supplied: tuple[float, float] | None = None
 
     @property
     def open(self) -> bool:
         """Whether a titration by the maker would tell more."""
-        return self.rests_on in ("supplied pH", "assumed range", "nothing known")
+        return self.rests_on in ("lot pH", "supplied pH", "assumed range", "nothing known")
 
     def takes_up(self, ph: float) -> tuple[float, float]:
         """Return the acid it takes up on the way to a pH [mmol per kg of blend] and its standard deviation."""
@@ -73,13 +80,61 @@ class AlkalinityBasis:
         found = float(row @ own.mean) / (10 * self.percent)
         return replace(self, rests_on="titrated", known=replace(self.known, titrated=_titrated(found)))
 
+    @property
+    def window(self) -> tuple[float, float] | None:
+        """PH as printed or as read of the lot, low and high."""
+        lots = self.known.of_lots if self.known else None
+        return lots[:2] if lots else self.supplied
+
+    def alone(self, water: float) -> tuple[float, float] | None:
+        """Return the lowest and the highest pH of the ingredient alone, at its dose and so much water per gram."""
+        if self.known is None or (self.rests_on == "formula" and self.supplied):
+            return self.supplied
+        own = blind(know((self.known,), unnamed=1e-9), water)
+        if self.known.of_lots is None:
+            return own.low, own.high
+        # As printed, unless by all else that is known its lots lie beyond; then as far as lots go.
+        low, high, lower, upper, _ = self.known.of_lots
+        least = low if own.typical >= low else min(own.typical, max(own.low, lower))
+        return least, high if own.typical <= high else max(own.typical, min(own.high, upper))
+
+
+def blind(known: Knowledge, water: float = 0.0) -> Interval:
+    """Return the pH of a product of which nothing was read, 10 %, middle and 90 % point."""
+    nothing = PhLog(stock("citric acid anhydrous", 50.0), Interval(7.0, 7.0, 7.0), 100, known)
+    return nothing.expected_ph(0.0, water)
+
+
+def estimated_ph(
+    bases: Iterable[AlkalinityBasis], water: float = 0.0, apart: Iterable[tuple[float, float]] = ()
+) -> Interval:
+    """Return the estimated pH of a mixture, never beyond the most acid and the most alkaline of what is in it.
+
+    Args:
+        bases: What is in it.
+        water: Water per gram at which it is meant [g/g].
+        apart: Lowest and highest pH of what is in it besides.
+    """
+    bases, apart = tuple(bases), tuple(apart)
+    found = blind(know(known_of(bases)), water)
+    ends = [*apart, *(b.window for b in bases if b.window)]
+    if not _inside(found, ends):  # an ingredient alone lies at its window or beyond, and takes time to find
+        ends = [*apart, *(alone for b in bases if (alone := b.alone(water)) is not None)]
+    acid, base = min((e[0] for e in ends), default=0.0), max((e[1] for e in ends), default=14.0)
+    return Interval(*(min(max(ph, acid), base) for ph in (found.low, found.typical, found.high)))
+
+
+def _inside(ph: Interval, ends: Sequence[tuple[float, float]]) -> bool:
+    return bool(ends) and min(e[0] for e in ends) <= ph.low and ph.high <= max(e[1] for e in ends)
+
 
 def ingredients_of(formula: Formula) -> tuple[AlkalinityBasis, ...]:
     """Return what is known of every used ingredient, in the order of the formula; water is left out.
 
     Doses count in the blend as it stands before the part held back is filled. A surfactant has the assumed ranges of
-    its kind (scaled to its active matter), narrowed by its supplied pH where the strength of that reading is known,
-    and by the maker's own titration if the shelf has one. Weak acids and bases count by molecular formula.
+    its kind (scaled to its active matter), narrowed by its supplied pH where the strength of that reading is known, in
+    its place by the pH that the maker read of the lot, and by the maker's own titration if the shelf has them. Weak
+    acids and bases count by molecular formula.
     """
     whole = sum(line.percent for line in formula.lines)
     used = [line for line in formula.lines if line.percent > USED and line.item.material.function != "solvent"]
@@ -92,10 +147,37 @@ def known_of(bases: Iterable[AlkalinityBasis]) -> tuple[Alkaline, ...]:
 
 
 def _basis(line: Line, percent: float) -> AlkalinityBasis:
-    item, material = line.item, line.item.material
+    material, shelf = line.item.material, line.item.line
+    kinds = _kinds(material)
+    sites, alkali, families = _held(material, kinds)
+    titrated = shelf.titrated_mmol_per_g if shelf else None
+    measured = _measured(shelf, material) if shelf else None
+    supplied = None if measured or titrated is not None else _supplied(material)
+    said = [f"this lot's own pH {number(measured[0], 2)} at {number(measured[1], 1)} %"] if measured else []
+    said += [f"supplied pH {_window(supplied)}"] if supplied else []
+    rests: Rests
+    if titrated is not None:
+        rests, words = "titrated", [f"titrated: {number(titrated, 3)} mmol/g to pH 6", *said]
+    elif kinds:
+        rests = "lot pH" if measured else "supplied pH" if supplied else "assumed range"
+        words = [f"taken as {listed(list(kinds))}", *said]
+    elif sites or alkali.low < 0 or alkali.high > 0:
+        rests, words, supplied, measured = "formula", [f"{listed(families) or 'strong'}, by formula"], None, None
+    elif _may_buffer(material):
+        alkali, rests, words = UNKNOWN, "nothing known", [" but ".join(["nothing known", *said])]
+    else:
+        rests, words = "taken as neutral", ["no group known that takes up acid"]
+    known = None
+    if rests != "taken as neutral":
+        own = None if titrated is None else _titrated(titrated)
+        known = Alkaline(material.name, percent, sites, alkali, own, supplied, measured)
+    return AlkalinityBasis(line.item.id, material.name, percent, rests, "; ".join(words), known, material.ph_supplied)
+
+
+def _held(material: Material, kinds: Mapping[str, float]) -> tuple[dict[str, Interval], Interval, list[str]]:
+    """Return sites and free alkali of a material [mmol/g], and which weak acids and bases it holds."""
     sites: dict[str, Interval] = {}
     alkali = Interval(0.0, 0.0, 0.0)
-    kinds = _kinds(material)
     for kind, active in kinds.items():
         assumed, scale = KINDS[kind], active / USUAL_ACTIVE[kind]
         alkali = _plus(alkali, assumed.alkali, scale)
@@ -109,26 +191,15 @@ def _basis(line: Line, percent: float) -> AlkalinityBasis:
             if of:
                 sites[of] = _plus(sites.get(of), moles, per_molecule)
                 families.append(of)
-    titrated = item.line.titrated_mmol_per_g if item.line else None
-    supplied = _supplied(material)
-    rests: Rests
-    if titrated is not None:
-        rests, words = "titrated", f"titrated: {number(titrated, 3)} mmol/g to pH 6"
-        supplied = None
-    elif kinds:
-        rests, words = ("supplied pH" if supplied else "assumed range"), f"taken as {listed(list(kinds))}"
-        if supplied:
-            words += f"; supplied pH {_window(supplied)}"
-    elif sites or alkali.low < 0 or alkali.high > 0:
-        rests, words, supplied = "formula", f"{listed(list(dict.fromkeys(families))) or 'strong'}, by formula", None
-    elif _may_buffer(material):
-        alkali, rests, words = UNKNOWN, "nothing known", "nothing known"
-        if supplied:
-            words += f" but supplied pH {_window(supplied)}"
-    else:
-        return AlkalinityBasis(item.id, material.name, percent, "taken as neutral", "no group known that takes up acid")
-    known = Alkaline(material.name, percent, sites, alkali, None if titrated is None else _titrated(titrated), supplied)
-    return AlkalinityBasis(item.id, material.name, percent, rests, words, known)
+    return sites, alkali, list(dict.fromkeys(families))
+
+
+def _measured(line: ShelfLine, material: Material) -> tuple[float, float] | None:
+    """Return the lot's own pH and the strength at which it was read [%]."""
+    if line.lot_ph is None:
+        return None
+    printed = _supplied(material)
+    return line.lot_ph, line.lot_ph_at or (printed[2] if printed else READ_AT)
 
 
 def _titrated(value: float) -> tuple[float, float]:

@@ -16,7 +16,7 @@ from optimizer.rules.row import Setting
 
 
 @immutable
-class Acid:
+class AcidTold:
     """One acid preservative, summed over every material that brings it or its salt."""
 
     acid: str
@@ -44,7 +44,7 @@ class Chemistry:
     low_set_by: tuple[str, ...] = seen("window.low_set_by", ())
     """Ids of who sets the edge; empty if the brief does."""
     high_set_by: tuple[str, ...] = seen("window.high_set_by", ())
-    acid_preservatives: tuple[Acid, ...] = seen("preservation.acids")
+    acid_preservatives: tuple[AcidTold, ...] = seen("preservation.acids")
     dissolved_salt: Interval = seen("budget.total")
     """% w/w of the product."""
     salt_left: Interval = seen("budget.left")

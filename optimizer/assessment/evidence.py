@@ -33,14 +33,21 @@ class Rests:
     @property
     def words(self) -> str:
         """All of it in one line."""
-        weak, total = self.believed, len(self.figures)
+        weak = self.believed
         if not weak:
-            return f"Rests on {total} figure{'s' if total > 1 else ''} of its materials; none is from memory."
+            return self.short
         named = [f.words for f in weak[:NAMED]]
         more = [f"{len(weak) - NAMED} more"] if len(weak) > NAMED else []
         first = ", those of limits that bind first" if len(weak) > 1 else ""
-        verb = "is" if len(weak) == 1 else "are"
-        return f"{len(weak)} of {total} figures that decided {verb} from memory{first}: {'; '.join([*named, *more])}."
+        return f"{self.short.removesuffix('.')}{first}: {'; '.join([*named, *more])}."
+
+    @property
+    def short(self) -> str:
+        """Their numbers alone."""
+        weak, total = len(self.believed), len(self.figures)
+        if not weak:
+            return f"Rests on {total} figure{'s' if total > 1 else ''} of its materials; none is from memory."
+        return f"{weak} of {total} figures that decided {'is' if weak == 1 else 'are'} from memory."
 
 
 def rests_on(brief: Brief, formula: Formula, setting: Setting) -> Rests:
@@ -92,4 +99,5 @@ def told_of(brief: Brief, formula: Formula, setting: Setting) -> tuple[Caution, 
 def line_of(found: Iterable[Rests]) -> tuple[Caution, ...]:
     """Return the one line that says on what an answer rests, or several answers together; nothing without figures."""
     figures = tuple(dict.fromkeys(figure for rests in found for figure in rests.figures))
-    return (Caution(Rests(figures).words, rests=True),) if figures else ()
+    rests = Rests(figures)
+    return (Caution(rests.words, rests=rests.short),) if figures else ()

@@ -14,7 +14,7 @@ from optimizer.units import USED
 
 
 @immutable
-class Room:
+class CeilingRoom:
     """A ceiling and what is left of it [%]."""
 
     reading: str
@@ -46,7 +46,7 @@ class AcidPreservative:
     pka: Interval
     undissociated: Interval
     """Worst of the pH window, at the target, best of it [% w/w]; at most so much, before micelles take theirs."""
-    ceilings: tuple[Room, ...]
+    ceilings: tuple[CeilingRoom, ...]
     """What limits it."""
 
 
@@ -109,7 +109,7 @@ def preservation_of(brief: Brief, formula: Formula, setting: Setting) -> Preserv
         assert high is not None
         total = sum(doses.values())
         rooms = tuple(
-            Room(rule.reading(), rule.value(formula, setting), rule.ceiling.percent)
+            CeilingRoom(rule.reading(), rule.value(formula, setting), rule.ceiling.percent)
             for rule in (*brief.modelled, *brief.watched)
             if isinstance(rule, UseLevel) and incis[name].intersection(rule.ceiling.substances)
         )

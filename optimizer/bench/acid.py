@@ -12,13 +12,13 @@ from dataclasses import replace
 from itertools import pairwise
 
 from optimizer.assessment.alarms import foremost
-from optimizer.assessment.alkalinity import AlkalinityBasis, ingredients_of, known_of
+from optimizer.assessment.alkalinity import AlkalinityBasis, estimated_ph, ingredients_of, known_of
 from optimizer.assessment.preserving import Preservation, preservation_of
 from optimizer.bench.batch import Adjustment, Batch
 from optimizer.bench.strike import Struck, lines_of, struck_of
 from optimizer.brief.brief import Brief
 from optimizer.chemistry.advice import LARGEST_SHARE, AcidAdvice, Added, added, advise
-from optimizer.chemistry.alkalinity import Alkaline, Knowledge, know
+from optimizer.chemistry.alkalinity import Alkaline, know
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Chemical, Solution, stock
 from optimizer.chemistry.titration import LogReading, PhLog
@@ -190,9 +190,9 @@ def ph_answer(
     """
     target = target_of(brief, setting)
     bases = ingredients_of(formula)
-    known = know(known_of(bases))
-    chosen, assumed = _chosen(formula, known, target, water, solution)
-    log = PhLog(chosen, target, 100, known, water=water)
+    estimate = estimated_ph(bases, water)
+    chosen, assumed = _chosen(formula, estimate, target, solution)
+    log = PhLog(chosen, target, 100, know(known_of(bases)), water=water)
     _refuse_to_split(formula, target, chosen)
     dose = log.total(100)
     size = batch.size_g if batch else size_g
@@ -205,7 +205,7 @@ def ph_answer(
         Setting(target.typical, target.low, target.high),
         _window(brief, formula, target),
         bases,
-        log.expected_ph(0.0),
+        estimate,
         water,
         chosen,
         assumed,
@@ -296,14 +296,12 @@ def default_acid(formula: Formula) -> tuple[Solution, str]:
     return stock(name, percent), f"{name}, {percent:g} % w/w, taken because {why}; say yours with --with and --strength"
 
 
-def _chosen(
-    formula: Formula, known: Knowledge, target: Interval, water: float, solution: Solution | None
-) -> tuple[Solution, str]:
+def _chosen(formula: Formula, estimate: Interval, target: Interval, solution: Solution | None) -> tuple[Solution, str]:
     """Return the solution, and what was assumed of it."""
     if solution is not None:
         return solution, ""
     acid, words = default_acid(formula)
-    if PhLog(acid, target, 100, known, water=water).expected_ph(0.0).typical >= target.low:
+    if estimate.typical >= target.low:
         return acid, words
     name, percent = DEFAULT_ALKALI
     return stock(name, percent), f"{name}, {percent:g} % w/w, because the blend is estimated below the target"

@@ -9,7 +9,7 @@ from optimizer.bench.steps import PhaseStep, parts_of
 from optimizer.data.cautions import ALWAYS, PAPER, Caution, cautions_from
 from optimizer.data.facts import Material
 from optimizer.data.library import Library
-from optimizer.immutable import immutable, seen, told, told_as, untold
+from optimizer.immutable import immutable, result, seen, told, told_as, untold
 from optimizer.rules.row import Setting
 from optimizer.units import USED
 
@@ -42,7 +42,7 @@ class CardPart:
         return tuple(CardLine(material, percent) for material, percent in self.lines)
 
 
-@immutable
+@result
 class Card:
     """What stands on the card: the output of `tenside card --json`."""
 
@@ -135,7 +135,20 @@ def formula_card(
     )
     parts = tuple(_part(p, known, doses) for p in parts_of(asked, known, later) if p.blanks[:1] != ("final mass, g",))
     cautions = tuple(c for key, c in cautions_from([*known.values(), *later], library).items() if key not in PAPER)
-    return Card(title, state, batch, master, day, parts, held_back, later, setting, ph_read, cautions, alarms)
+    return Card(
+        title=title,
+        state=state,
+        batch=batch,
+        master=master,
+        day=day,
+        parts=parts,
+        held_back=held_back,
+        later=later,
+        setting=setting,
+        ph_read=ph_read,
+        cautions=cautions,
+        alarms=alarms,
+    )
 
 
 def _part(part: PhaseStep, known: Mapping[str, Material], doses: Mapping[str, float]) -> CardPart:

@@ -15,7 +15,7 @@ from optimizer.data.pool import Ingredient
 from optimizer.data.purchase import lines_of, on_tap
 from optimizer.data.shelf import Shelf
 from optimizer.errors import fault
-from optimizer.immutable import Figure, immutable, told
+from optimizer.immutable import Figure, immutable, result, told
 from optimizer.units import AS_TYPED
 
 Span = tuple[float, float]
@@ -82,7 +82,7 @@ class Price:
         return None if self.per_100_ml is None else 10 * self.per_100_ml
 
 
-@immutable
+@result
 class Costing:
     """What a batch costs: the output of `tenside cost --json`."""
 
@@ -202,24 +202,24 @@ def cost_of_batch(
     per_bottle = total / size.bottles if size.bottles else None
     uses = {line.item.id: line.percent / 100 * kg for line in formula.lines}
     return Costing(
-        name,
-        currency,
-        size,
-        tuple(lines),
-        formula.held_back,
-        held_cost,
-        tuple(parts),
-        total,
-        totals,
-        active,
-        per_kg_made,
-        per_kg_made / (active[1] / 100) if active[1] else None,
-        (ends[0] / kg / (active[2] / 100), ends[1] / kg / (active[0] / 100)) if active[0] else None,
-        per_kg,
-        per_bottle,
-        price_of(per_bottle if per_bottle is not None else per_kg, costs.sale, size),
-        buying(uses, items, shelf, batches) if batches else None,
-        notes,
+        name=name,
+        currency=currency,
+        size=size,
+        lines=tuple(lines),
+        held_percent=formula.held_back,
+        held_cost=held_cost,
+        parts=tuple(parts),
+        total=total,
+        totals=totals,
+        active_percent=active,
+        materials_per_kg=per_kg_made,
+        materials_per_kg_active=per_kg_made / (active[1] / 100) if active[1] else None,
+        actives_range=(ends[0] / kg / (active[2] / 100), ends[1] / kg / (active[0] / 100)) if active[0] else None,
+        per_kg=per_kg,
+        per_bottle=per_bottle,
+        price=price_of(per_bottle if per_bottle is not None else per_kg, costs.sale, size),
+        plan=buying(uses, items, shelf, batches) if batches else None,
+        notes=notes,
     )
 
 

@@ -4,14 +4,14 @@ A small TOML file, or the table `[costs]` of a batch file. Amounts are counted a
 the tax on purchases, as the maker's own books do.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Self
 
 from pydantic import Field, ValidationError, model_validator
 
-from optimizer.data.facts import Frozen, Positive
-from optimizer.data.pool import unknown
+from optimizer.data.facts import Frozen, Material, Positive
+from optimizer.data.names import ids_of, unmeant
 from optimizer.errors import DataError, fault, from_validation, nearest
 from optimizer.files import found_at, is_file, read_toml, shipped
 from optimizer.units import listed
@@ -164,19 +164,21 @@ def find_costs(name: str) -> Path:
     raise fault(name, "", "there is no such file and no shipped costs file of that name.", known)
 
 
-def read_costs(name: str, known: Iterable[str]) -> Costs:
+def read_costs(name: str, known: Mapping[str, Material]) -> Costs:
     """Read a costs file.
 
     Args:
         name: A file, or the name of a shipped one such as 'refill'.
-        known: Ids of the library, which freight may name.
+        known: Materials of the library by id, which freight may name.
 
     Raises:
         DataError: With every problem at once.
     """
     path = find_costs(name)
     costs = costs_from(read_toml(path), str(path))
-    problems = unknown(str(path), "freight.materials", [m for f in costs.freight for m in f.materials], known)
+    ids = ids_of([m for f in costs.freight for m in f.materials], known.values())
+    problems = unmeant(str(path), "freight.materials", ids.values(), known)
     if problems:
         raise DataError(problems)
-    return costs
+    freight = tuple(f.model_copy(update={"materials": tuple(ids[m] for m in f.materials)}) for f in costs.freight)
+    return costs.model_copy(update={"freight": freight})

@@ -11,12 +11,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import field
 from math import inf, nan
 
-from optimizer.assessment.alkalinity import ingredients_of, known_of
+from optimizer.assessment.alkalinity import estimated_ph, ingredients_of, known_of
 from optimizer.bench.grams import OILY
-from optimizer.chemistry.alkalinity import know
 from optimizer.chemistry.interval import Interval
-from optimizer.chemistry.ph import stock
-from optimizer.chemistry.titration import PhLog
 from optimizer.data.facts import Material
 from optimizer.data.formula import Formula, Line
 from optimizer.data.pool import Ingredient
@@ -211,14 +208,6 @@ def _estimate(
     """Return the pH of what is in, 10 %, middle and 90 % point; None while nothing says anything of it."""
     lines = tuple(Line(Ingredient(materials[n], nan), doses[n]) for n in names if doses[n] > 0)
     bases = [b for b in ingredients_of(Formula(lines)) if b.id not in neutral]
-    told = known_of(bases)
-    if not told:
+    if not known_of(bases):
         return NEUTRAL if any(n in neutral for n in names) else None
-    found = PhLog(stock("citric acid anhydrous", 50.0), NEUTRAL, 100, know(told)).expected_ph(0.0)
-    # No mixture lies beyond the most acid and the most alkaline of what goes in.
-    ends = [APART if n in neutral else materials[n].ph_supplied for n in names]
-    acid = min((e[0] for e in ends if e is not None), default=0.0)
-    base = max((e[1] for e in ends if e is not None), default=14.0)
-    if any(materials[b.id].ph_supplied is None and materials[b.id].surfactant_matter > 0 for b in bases):
-        return found
-    return Interval(*(min(max(ph, acid), base) for ph in (found.low, found.typical, found.high)))
+    return estimated_ph(bases, apart=[APART for n in names if n in neutral])

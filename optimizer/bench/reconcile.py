@@ -21,7 +21,7 @@ from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Pool
-from optimizer.immutable import Figure, immutable, seen, told, told_as, untold
+from optimizer.immutable import Figure, immutable, result, seen, told, told_as, untold
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
 from optimizer.solve.result import Outcome
@@ -81,7 +81,7 @@ class MadeRule:
         return self.broken and self.outcome.violation <= self.error + AS_TYPED
 
 
-@immutable
+@result
 class Made:
     """A batch as made: the output of `tenside made --json`."""
 
@@ -179,7 +179,21 @@ def reconcile(brief: Brief, batch: Batch, planned: Formula, setting: Setting) ->
     refill = refill_of(whole, batch, went, real, at, {r.outcome.id: r.broken for r in rules})
     used = additions(batch, went, water_of(brief.library.by_id))
     master = next_master(replace(brief, pool=pool), batch, used, setting)
-    return Made(brief, batch, went, formula, planned, at, ph, window, lines, rules, master, tuple(notes), refill)
+    return Made(
+        brief=brief,
+        batch=batch,
+        went=went,
+        formula=formula,
+        planned=planned,
+        setting=at,
+        ph=ph,
+        in_window=window,
+        lines=lines,
+        rules=rules,
+        master=master,
+        notes=tuple(notes),
+        put_back=refill,
+    )
 
 
 def _broken(outcome: Outcome, batch: Batch) -> bool:

@@ -8,7 +8,7 @@ from math import isnan
 from optimizer.bench.card import Card
 from optimizer.data.cautions import Caution
 from optimizer.data.facts import Material
-from optimizer.immutable import Figure, immutable, seen, told, told_as, untold
+from optimizer.immutable import Figure, immutable, result, seen, told, told_as, untold
 from optimizer.rules.row import Setting
 
 SIZES_G = (100.0, 500.0, 1000.0)
@@ -99,7 +99,7 @@ class Instead:
         return dict(self.also)
 
 
-@immutable
+@result
 class SharedCard:
     """What somebody else needs to make the formula: the output of `tenside card --json --share`."""
 

@@ -14,7 +14,7 @@ from optimizer.data.cautions import ALWAYS, PAPER, Caution, cautions_from
 from optimizer.data.facts import Material
 from optimizer.data.library import Library
 from optimizer.errors import DataError, Problem, nearest
-from optimizer.immutable import immutable, seen, told, told_as, untold
+from optimizer.immutable import immutable, result, seen, told, told_as, untold
 from optimizer.units import AS_TYPED, WHOLE, whole_down
 
 
@@ -105,7 +105,7 @@ class Step:
     """Cautions told before that apply here too, by key and number of that step."""
 
 
-@immutable
+@result
 class WeighSheet:
     """A batch as it is weighed: the output of `tenside weigh --json`."""
 
@@ -193,7 +193,16 @@ def weigh_sheet(
     if batch.bottle_ml and batch.density_g_per_ml:
         fill = batch.bottle_ml * batch.density_g_per_ml
     bottles = None if fill is None else whole_down(batch.size_g * (1 - batch.loss_percent / 100) / fill)
-    return WeighSheet(batch, tuple(steps), total, held, fill, bottles, _notes(batch, lines, total, held), alarms)
+    return WeighSheet(
+        batch=batch,
+        steps=tuple(steps),
+        total_g=total,
+        held_g=held,
+        fill_g=fill,
+        bottles=bottles,
+        notes=_notes(batch, lines, total, held),
+        alarms=alarms,
+    )
 
 
 def _lines(

@@ -13,7 +13,7 @@ import tomlkit
 from optimizer.data.library import Library
 from optimizer.errors import DataError, Problem, nearest
 from optimizer.immutable import immutable
-from optimizer.units import number, slug
+from optimizer.units import listed, number, slug
 
 COMMON = "common practice, no source"
 PLANNING = "a place on the planning scale of 0 to 100, made up; nobody measured it"
@@ -116,6 +116,19 @@ def scents(library: Library) -> tuple[str, ...]:
     return tuple(m.id for m in library.materials if m.lipid in ("perfume", "essential oil"))
 
 
+def barred_perfume(wanted: Wanted, library: Library) -> str:
+    """Return why what must not be in keeps the wanted perfume out, in words; empty if it does not."""
+    perfume = library.by_id.get(wanted.perfume)
+    if perfume is None:
+        return ""
+    if "oil" in wanted.free and perfume.lipid == "essential oil":
+        return "it is an essential oil"
+    animal = "animal" in wanted.free and perfume.vegan is not True
+    declared = [offer.words for offer in FREE if offer.key in _declared(wanted) and offer.key not in perfume.free_from]
+    missing = [*declared, *(offer.words for offer in FREE if offer.key == "animal" and animal)]
+    return f"nobody declares it free from {listed(missing, 'or')}" if missing else ""
+
+
 def first_brief(
     wanted: Wanted,
     library: Library,
@@ -194,7 +207,7 @@ def _tables(wanted: Wanted, library: Library) -> Iterator[str]:
         functions += [library.by_id[wanted.perfume].function, "solubiliser"]
     yield _noted("[pool]", "which materials may be used")
     yield f"functions = {_list(functions)}"
-    declared = [word for word in wanted.free if word not in ("animal", "oil")]
+    declared = _declared(wanted)
     if declared:
         yield _noted(f"free_from = {_list(declared)}", "only materials declared free from these")
     if "animal" in wanted.free:
@@ -211,6 +224,11 @@ def _tables(wanted: Wanted, library: Library) -> Iterator[str]:
     yield from ("percent = 3.0", 'acids = ["citric-acid"]')
     yield f"thickeners = {_list(PLAIN_THICKENERS if 'ethoxylate' in wanted.free else THICKENERS)}"
     yield from ("", "[objective]", 'minimise = "cost"', _noted('then = ["maximise mildness"]', "ties are broken so"))
+
+
+def _declared(wanted: Wanted) -> list[str]:
+    """Return what a supplier must declare a material free from."""
+    return [word for word in wanted.free if word not in ("animal", "oil")]
 
 
 def _rules(wanted: Wanted) -> Iterator[str]:

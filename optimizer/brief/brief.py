@@ -212,7 +212,7 @@ def make_brief(
         DataError: If the shelf cannot be joined, the scenario names what does not exist or gives a rule an id of the
             tool, no candidate is left, or the goals are none that it knows.
     """
-    scenario = declared(scenario, library)
+    scenario = declared(scenario, library, where)
     problems = references(scenario, library, where)
     wanted = frozenset(also)
     try:

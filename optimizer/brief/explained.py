@@ -6,7 +6,8 @@ from pydantic import BaseModel
 
 from optimizer.brief.scenario import HeldBack, Objective, PoolChoice, Scenario
 from optimizer.data.pool import Group
-from optimizer.immutable import immutable
+from optimizer.data.shelf import DATES, HEADINGS, NUMERIC, ShelfLine
+from optimizer.immutable import immutable, result
 from optimizer.rules import Acidity
 from optimizer.rules.reference import attribute_docs, field_note
 
@@ -93,6 +94,32 @@ TABLES: dict[str, tuple[type[BaseModel], str, dict[str, str]]] = {
     ),
 }
 """Class, purpose and an example of each key, by table."""
+COLUMNS = {
+    "material": "cocamidopropyl-betaine",
+    "supplier": "quay",
+    "price_per_kg": "3.60",
+    "pack_price": "18.00",
+    "pack_kg": "5",
+    "pack_g": "250",
+    "currency": "EUR",
+    "stock_kg": "4.2",
+    "min_packs": "2",
+    "counted_on": "2026-05-04",
+    "priced_on": "2026-05-04",
+    "lead_days": "10",
+    "lot": "L-204",
+    "lot_active": "29.6",
+    "lot_ph": "5.3",
+    "lot_ph_at": "10",
+    "titrated_mmol_per_g": "0.12",
+}
+"""A cell of each column of a shelf."""
+OF_COLUMNS = {
+    "material": "Id, name or INCI name of the material, as the library has it.",
+    "pack_price": "Price of a pack, if none per kg stands beside it.",
+    "pack_g": "Size of the pack in grams, if not in kg.",
+}
+"""What columns mean that are no fields of a line."""
 UNWRITTEN = {"ph": ("kind", "id", "clear")}
 """Keys that are filled in by the tool."""
 
@@ -119,9 +146,9 @@ class TableNote:
     keys: tuple[KeyNote, ...]
 
 
-@immutable
+@result
 class BriefExplained:
-    """The tables of a brief: the output of `tenside explain brief --json`."""
+    """The tables of a brief or the columns of a shelf: the output of `tenside explain --json`."""
 
     FORMAT = 1
     tables: tuple[TableNote, ...]
@@ -129,7 +156,26 @@ class BriefExplained:
 
 def explained() -> BriefExplained:
     """Return every table of a brief with its keys."""
-    return BriefExplained(tuple(_table(name) for name in TABLES))
+    return BriefExplained(tables=tuple(_table(name) for name in TABLES))
+
+
+def explained_shelf() -> BriefExplained:
+    """Return the columns of a shelf."""
+    docs = attribute_docs(ShelfLine)
+    notes = []
+    for field, cell in COLUMNS.items():
+        head, *others = HEADINGS[field]
+        kind = "number" if field in NUMERIC else "day" if field in DATES else "text"
+        meaning = OF_COLUMNS.get(field) or " ".join(docs.get(field, "").split())
+        also = f" Also headed {', '.join(others)}." if others else ""
+        notes.append(KeyNote(head, kind, "required" if field == "material" else "", meaning + also, cell))
+    return BriefExplained(tables=(TableNote("shelf", SHELF, tuple(notes)),))
+
+
+SHELF = (
+    "What you have, as a table (CSV or XLSX) beside the brief, which names it by 'shelf'. One line per material, "
+    "supplier or lot; columns in any order, case and punctuation do not matter, others are left alone."
+)
 
 
 def _table(name: str) -> TableNote:
@@ -160,6 +206,10 @@ def page() -> str:
         )
         head = "| key | what is written | if left out | meaning | example |\n| --- | --- | --- | --- | --- |"
         parts.append(f"## {title}\n\n{table.purpose}\n\n{head}\n{rows}\n")
+    (shelf,) = explained_shelf().tables
+    rows = "\n".join(f"| `{k.name}` | {k.type} | {k.meaning} | `{k.example}` |" for k in shelf.keys)
+    head = "| column | what is written | meaning | example |\n| --- | --- | --- | --- |"
+    parts.append(f"## The shelf, column by column\n\n{shelf.purpose}\n\n{head}\n{rows}\n")
     return "\n".join(parts)
 
 
@@ -171,5 +221,6 @@ HEAD = """# The brief, table by table
 
 A brief is a plain text file (TOML) that says what a product must be; `tenside start FOLDER` lays a first one with
 comments, `tenside list` tells those that there are. Every key may be left out but `name`. `tenside explain brief`
-prints this page; it is made from the program itself by `python tests/make_brief_page.py`.
+prints this page, `tenside explain shelf` its end; both are made from the program itself by
+`python tests/make_brief_page.py`.
 """

@@ -6,7 +6,7 @@ from pathlib import Path
 from optimizer.brief.scenario import read_scenario
 from optimizer.errors import DataError, fault
 from optimizer.files import is_folder, read_toml, shipped
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, result
 
 OTHERS = {"batch", "variant", "material", "substance", "packaging", "labour", "sale", "ceiling", "scale"}
 """Keys of files that are no briefs."""
@@ -29,7 +29,7 @@ class BriefLine:
     """Why it cannot be used; empty if it can."""
 
 
-@immutable
+@result
 class Briefs:
     """The briefs of a folder and the shipped ones: the output of `tenside list --json`."""
 
@@ -49,7 +49,9 @@ def briefs_of(folder: Path) -> Briefs:
         raise fault(str(folder), "", "there is no such folder.", "Name the folder that your briefs lie in.")
     own = sorted([*folder.glob("*.toml"), *folder.glob("*/*.toml")])
     theirs = sorted(shipped("scenarios").glob("*.toml"))
-    return Briefs(str(folder), tuple(_lines(own, own_files=True)), tuple(_lines(theirs, own_files=False)))
+    return Briefs(
+        folder=str(folder), own=tuple(_lines(own, own_files=True)), shipped=tuple(_lines(theirs, own_files=False))
+    )
 
 
 def _lines(paths: list[Path], *, own_files: bool) -> Iterable[BriefLine]:

@@ -2,25 +2,78 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from optimizer.brief.scenario import Scenario
 from optimizer.data.library import Library
+from optimizer.data.names import ids_of, unmeant
 from optimizer.data.pool import Group, unknown
-from optimizer.errors import Problem, spelled
-from optimizer.rules import (
-    Property,
-    UndissociatedAcid,
-)
+from optimizer.errors import Problem, fault, spelled
+from optimizer.rules import Property, Rule, UndissociatedAcid
 from optimizer.units import number
 
 
-def declared(scenario: Scenario, library: Library) -> Scenario:
-    """Return the scenario with each property named as the library declares it."""
-    properties = _properties(library)
+def declared(scenario: Scenario, library: Library, where: str) -> Scenario:
+    """Return the scenario with properties and materials named as the library declares them.
+
+    Raises:
+        DataError: If two names of one table mean the same material.
+    """
+    properties, ids = _properties(library), ids_of(_materials(scenario), library.materials)
     rules = tuple(
         r.model_copy(update={"property": spelled(r.property, properties)}) if isinstance(r, Property) else r
         for r in scenario.rule
     )
-    return scenario.model_copy(update={"rule": rules})
+    if all(word == name for word, name in ids.items()):
+        return scenario.model_copy(update={"rule": rules})
+    held, pool = scenario.held_back, scenario.pool
+    lists = {key: tuple(ids[n] for n in getattr(held, key)) for key in ("acids", "thickeners")}
+    pools = {key: tuple(ids[n] for n in getattr(pool, key)) for key in ("also", "without", "materials")}
+    planned = _keyed(held.planned, ids, where, "held_back.planned")
+    return scenario.model_copy(
+        update={
+            "rule": tuple(_rule_by_id(rule, ids) for rule in rules),
+            "pool": pool.model_copy(update=pools),
+            "held_back": held.model_copy(update={**lists, "planned": planned}),
+            "fixed": _keyed(scenario.fixed, ids, where, "fixed"),
+        }
+    )
+
+
+def _rule_by_id(rule: Rule, ids: Mapping[str, str]) -> Rule:
+    groups = {
+        key: Group.model_validate(
+            {**dict(g), **{k: tuple(ids[n] for n in getattr(g, k)) for k in ("materials", "but_not")}}
+        )
+        for key, g in rule
+        if isinstance(g, Group)
+    }
+    return rule.model_copy(update=groups)
+
+
+def _keyed(doses: Mapping[str, float], ids: Mapping[str, str], where: str, key: str) -> dict[str, float]:
+    """Return doses by id.
+
+    Raises:
+        DataError: If two names mean the same material.
+    """
+    found: dict[str, float] = {}
+    for word, percent in doses.items():
+        if ids[word] in found:
+            what = f"'{word}' is '{ids[word]}', of which a dose stands here too."
+            raise fault(where, f"{key}.{word}", what, "Write the id, once.")
+        found[ids[word]] = percent
+    return found
+
+
+def _materials(scenario: Scenario) -> list[str]:
+    """Return every word of a scenario that names a material."""
+    held, pool = scenario.held_back, scenario.pool
+    groups = [g for rule in scenario.rule for _, g in rule if isinstance(g, Group)]
+    return [
+        *scenario.fixed, *pool.also, *pool.without, *pool.materials, *held.acids, *held.thickeners, *held.planned,
+        *(name for g in groups for name in (*g.materials, *g.but_not)),
+    ]  # fmt: skip
 
 
 def _properties(library: Library) -> set[str]:
@@ -30,11 +83,11 @@ def _properties(library: Library) -> set[str]:
 def references(scenario: Scenario, library: Library, where: str) -> list[Problem]:
     """Return every name in the scenario that leads nowhere, and every id that is used twice."""
     ids = library.by_id
-    problems = unknown(where, "fixed", scenario.fixed, ids)
+    problems = unmeant(where, "fixed", scenario.fixed, ids)
     for key in ("also", "without", "materials"):
-        problems += unknown(where, f"pool.{key}", getattr(scenario.pool, key), ids)
+        problems += unmeant(where, f"pool.{key}", getattr(scenario.pool, key), ids)
     for key in ("acids", "thickeners"):
-        problems += unknown(where, f"held_back.{key}", getattr(scenario.held_back, key), ids)
+        problems += unmeant(where, f"held_back.{key}", getattr(scenario.held_back, key), ids)
     kept_for = (*scenario.held_back.acids, *scenario.held_back.thickeners)
     problems += unknown(where, "held_back.planned", scenario.held_back.planned, kept_for)
     functions = {f for m in library.materials for f in m.functions}
@@ -55,7 +108,7 @@ def references(scenario: Scenario, library: Library, where: str) -> list[Problem
             group = getattr(rule, name)
             if isinstance(group, Group):
                 key = f"rule.{rule.id}.{name}"
-                problems += unknown(where, key, (*group.materials, *group.but_not), ids)
+                problems += unmeant(where, key, (*group.materials, *group.but_not), ids)
                 if name in rule.model_fields_set:  # what goes without saying may be of a kind that nobody has
                     problems += unknown(where, key, group.functions, functions)
                     problems += unknown(where, key, group.families, families)

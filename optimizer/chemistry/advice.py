@@ -160,11 +160,7 @@ def advise(log: PhLog) -> AcidAdvice:
             else "never more than 60 % at once."
         )
     )
-    after = log.expected_ph(now + step)
-    # Acid never raises the pH that is read now, whatever the estimate of the start says.
-    limit = min if way < 0 else max
-    expected = Interval(*(limit(ph, last.ph) for ph in (after.low, after.typical, after.high)))
-    return AcidAdvice("add", step * product, expected, reason, doubts, caution)
+    return AcidAdvice("add", step * product, log.expected_after(now + step), reason, doubts, caution)
 
 
 @immutable

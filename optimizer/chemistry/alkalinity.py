@@ -11,7 +11,7 @@ published buffers and simulated batches, see docs/ph-accuracy.md); no measured s
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import field, replace
+from dataclasses import field
 from math import hypot
 
 import numpy as np
@@ -54,6 +54,9 @@ SOURER, STRONGER = 3.0, 0.5
 SOUREST, SHARPEST = 4.0, 12.8
 """A lot lies neither below the one, unless its window does, nor above the other [pH]; assumption."""
 
+LOT_PH = 0.1
+"""A lot's own pH is read to so much on either side [pH], 10 % and 90 % points; assumption."""
+
 NONE = Interval(0.0, 0.0, 0.0)
 
 
@@ -72,6 +75,7 @@ class Alkaline:
         titrated: Strong acid to bring it to pH 6 [mmol per g] and its standard deviation; a titration of 10 g in
             90 g of water. Negative if alkali is needed.
         supplied: Lower and upper pH as supplied and the strength at which it is read [% in water].
+        measured: The lot's own pH and the strength at which it was read [% in water]; goes before what is printed.
 
     Raises:
         DataError: If a figure is not possible or a site is not known.
@@ -83,6 +87,7 @@ class Alkaline:
     alkali: Interval = NONE
     titrated: tuple[float, float] | None = None
     supplied: tuple[float, float, float] | None = None
+    measured: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
         if not 0 <= self.percent <= 100:
@@ -102,17 +107,22 @@ class Alkaline:
             if low > high or not 0 < strength <= 100:
                 what = f"pH {low:g} to {high:g} at {strength:g} % is not a supplied pH."
                 raise fault(self.name, "supplied", what, "Write lower pH, upper pH and strength in % in water.")
+        if self.measured:
+            check_ph(self.measured[0], self.name, "measured")
+            if not 0 < self.measured[1] <= 100:
+                what = f"{self.measured[1]:g} % is no strength at which a pH is read."
+                raise fault(self.name, "measured", what, "Write % in water, 100 for as supplied.")
 
-
-def kind_of(kind: str, name: str, percent: float) -> Alkaline:
-    """Return an ingredient with the assumed ranges of its kind; every figure an assumption to be replaced.
-
-    Raises:
-        DataError: If the kind is not known.
-    """
-    if kind not in KINDS:
-        raise fault(name, "kind", f"there is no kind '{kind}'.", nearest(kind, KINDS))
-    return replace(KINDS[kind], name=name, percent=percent)
+    @property
+    def of_lots(self) -> tuple[float, float, float, float, float] | None:
+        """PH as printed or read, low and high; how far lots go, low and high; the strength at which all are meant."""
+        if self.measured:
+            ph, strength = self.measured
+            return ph, ph, ph - LOT_PH, ph + LOT_PH, strength
+        if self.supplied:
+            low, high, strength = self.supplied
+            return low, high, max(low - SOURER, min(low, SOUREST)), min(high + STRONGER, SHARPEST), strength
+        return None
 
 
 KINDS: dict[str, Alkaline] = {
@@ -245,9 +255,8 @@ def _distribution(ingredient: Alkaline, sites: tuple[Weak, ...]) -> tuple[Vector
         split = (np.diag(shares) - np.outer(shares, shares)) * (SMEARED if kind == "carboxyl" else 1.0)
         floor = (0.02 * amount.typical) ** 2 * np.outer(shares, shares)
         covariance[np.ix_(at, at)] += np.outer(shares, shares) * total**2 + split * amount.typical**2 + floor
-    if ingredient.supplied:
-        low, high, strength = ingredient.supplied
-        _observe(mean, covariance, *_suppliedrow_of(mean, sites, low, high, strength))
+    if ingredient.of_lots:
+        _observe(mean, covariance, *_row_of_lots(mean, sites, *ingredient.of_lots))
     if ingredient.titrated:
         # The titration is done at about 10 % in water, where the ionic strength is that of the ingredient's salts.
         row = row_of(sites, 6.0, damping(IONIC_STRENGTH / 5))[0]
@@ -255,8 +264,8 @@ def _distribution(ingredient: Alkaline, sites: tuple[Weak, ...]) -> tuple[Vector
     return mean, covariance
 
 
-def _suppliedrow_of(
-    mean: Vector, sites: tuple[Weak, ...], low: float, high: float, strength: float
+def _row_of_lots(
+    mean: Vector, sites: tuple[Weak, ...], low: float, high: float, lower: float, upper: float, strength: float
 ) -> tuple[Vector, float, float]:
     """Return the row, value and standard deviation [mmol/g] that a supplied pH at a strength [%] amounts to."""
     dilution, damp, middle = 100 / strength, damping(IONIC_STRENGTH * strength / 100), (low + high) / 2
@@ -268,7 +277,6 @@ def _suppliedrow_of(
     row, fall = row_of(sites, middle, damp)
     value = -dilution * (proton_excess(low, damp) + proton_excess(high, damp)) / 2
     # The charge between the ends, not a slope: at the middle of a window nothing may buffer, and at its foot much does.
-    lower, upper = max(low - SOURER, min(low, SOUREST)), min(high + STRONGER, SHARPEST)
     across = (charge(lower) - charge(upper)) / (2 * TENTH)
     buffering = float(fall[1:] @ held) + dilution * water_buffering(middle, damp)
     return row, value, hypot(across, buffering * sigma_of(middle, METER_SD))

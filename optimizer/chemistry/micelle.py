@@ -77,11 +77,6 @@ def clint(fractions: Sequence[float], cmcs: Sequence[float]) -> float:
     return float(a.sum() / (a / c).sum())
 
 
-def clint_row(cmcs: Sequence[float], at_most: float) -> list[float]:
-    """Return the coefficients of n_i in the linear row "ideal mixed CMC at most": sum n_i (1 - limit / c_i) <= 0."""
-    return [1 - at_most / c for c in cmcs]
-
-
 @immutable
 class Pair:
     """A mixture of two at its mixed CMC.
@@ -159,21 +154,6 @@ def interaction(a1: float, c1: float, c2: float, measured: float) -> Pair:
             break
     what = f"a mixed CMC of {measured:g} does not fit the pure ones, {c1:g} and {c2:g}."
     raise fault("micelle", "cmc", what, "Check the units and the mole fraction.")
-
-
-def lowest_cmc(c1: float, c2: float, beta: float) -> tuple[float, float] | None:
-    """Return mole fraction a1 = x1 and mixed CMC at the minimum over all ratios; None if there is none.
-
-    a1 = (beta + ln(c1/c2)) / (2 beta), c = c1 exp(beta (1 - a1)^2); a minimum needs beta < 0, |beta| > |ln(c1/c2)|.
-
-    Raises:
-        DataError: If a CMC is not positive.
-    """
-    _checked((1, 1), (c1, c2))
-    if not beta < -abs(log(c1 / c2)):
-        return None
-    a1 = (beta + log(c1 / c2)) / (2 * beta)
-    return a1, c1 * exp(beta * (1 - a1) ** 2)
 
 
 @immutable

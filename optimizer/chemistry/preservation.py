@@ -8,7 +8,7 @@ Cosmet. Chem. 18 (1967) 207: half-effective at 0.027 % un-ionised at pH 4.2, 0.0
 from __future__ import annotations
 
 from itertools import product
-from math import isfinite, log10
+from math import isfinite
 
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import check_ph, damping
@@ -92,22 +92,3 @@ def worst(acid_percent: float, ph: tuple[float, float], pka: float, ionic_streng
         DataError: As `undissociated`.
     """
     return undissociated(acid_percent, (ph[1], ph[1]), Interval(pka, pka, pka), ionic_strength).typical
-
-
-def highest_ph(acid_percent: float, wanted: float, pka: float, ionic_strength: float = 0.0) -> float | None:
-    """Return the highest pH at which a dose still holds so much undissociated acid; None if it never does.
-
-    Args:
-        acid_percent: Dose as free acid [% w/w].
-        wanted: Undissociated acid [% w/w].
-        pka: pKa at 25 °C.
-        ionic_strength: [mol/kg].
-
-    Raises:
-        DataError: If what is wanted is not above 0.
-    """
-    if wanted <= 0:
-        raise fault("preservative", "wanted", f"{wanted:g} % asks for nothing.", "Write more than 0.")
-    if acid_percent <= wanted:
-        return None
-    return pka + log10(acid_percent / wanted - 1) - damping(ionic_strength)

@@ -242,6 +242,17 @@ class PhLog:
         low, middle, high = (falls_to_zero(partial(balance, side)) for side in (-TENTH, 0.0, TENTH))
         return Interval(min(low, middle), middle, max(high, middle))
 
+    def expected_after(self, share: float) -> Interval:
+        """Return the pH expected after more solution than is in now; acid never raises what was read last.
+
+        Raises:
+            DataError: If the share is negative.
+        """
+        found, limit = self.expected_ph(share), min if self.solution.chemical.acid else max
+        last = self.readings[-1].ph if self.readings else None
+        ends = (found.low, found.typical, found.high)
+        return found if last is None else Interval(*(limit(ph, last) for ph in ends))
+
     def worth(self) -> tuple[Interval, ...]:
         """Return the total [g per 100 g of product] as it stood before any reading, after one, after two and so on."""
         water = self._water

@@ -105,7 +105,8 @@ def ph(
 def _told(title: str, found: "PhAnswer", notes: tuple[str, ...] = ()) -> Answer[Any]:
     from optimizer.report.ph_json import PhTold
 
-    return Answer("ph", PhTold(title, found, notes), 0, title, found, notes)
+    about: dict[str, Any] = {"title": title, "answer": found, "notes": notes}
+    return Answer("ph", PhTold(**about), 0, **about)
 
 
 def _points(path: Path, target: str, sample: float | None, solution: "Solution | None") -> "PhAnswer":

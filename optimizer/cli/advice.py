@@ -20,4 +20,7 @@ def advice(
     from optimizer.report.advice import Advised
 
     found = subject_of(subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library)
-    return Answer("advice", Advised(found.name, Situation(found.formula, found.setting, found.brief), found.notes))
+    return Answer(
+        "advice",
+        Advised(name=found.name, situation=Situation(found.formula, found.setting, found.brief), notes=found.notes),
+    )

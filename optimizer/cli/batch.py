@@ -160,7 +160,7 @@ def weighed(
         found, [weight_of(w) for w in weights or []], actives=active or [], finish=finish, wrong=wrong, sure=sure, on=on
     )
     names = {n: m.name for n, m in found.brief.library.by_id.items()}
-    return Answer("weighed", Weighed(str(path), after), 0, str(path), after, names, now)
+    return Answer("weighed", Weighed(path=str(path), batch=after), 0, path=str(path), batch=after, names=names, now=now)
 
 
 @command(app, BENCH)

@@ -229,19 +229,11 @@ def brief_of(
     shelf: Path | None,
     libraries: list[Path] | None,
     more: list[tuple[str, str]] | None = None,
-    counted: bool = False,
 ) -> "Brief":
-    """Return the brief of a scenario with its --set options, and further what-ifs.
+    """Return the brief of a scenario with its --set options, and further what-ifs."""
+    from optimizer.answers.stock import stocked_brief
 
-    What kept batches used is taken off its stock, unless the stock as it was `counted` is asked for.
-    """
-    from optimizer.answers.stock import with_stock_left
-    from optimizer.brief.brief import load_brief
-    from optimizer.brief.scenario import find_scenario
-
-    asked = [*changes_of(changes), *(more or [])]
-    found = load_brief(find_scenario(scenario), changes=asked, shelf=shelf, libraries=libraries)
-    return found if counted else with_stock_left(found)
+    return stocked_brief(scenario, [*changes_of(changes), *(more or [])], shelf=shelf, libraries=libraries)
 
 
 def with_readings(

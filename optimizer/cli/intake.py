@@ -1,13 +1,16 @@
 """`tenside import`: a maker's own formula sheet or price list."""
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from optimizer.answers.answer import Answer
 from optimizer.cli.common import FACTS, Libraries, Own, app, command, read_shipped
 from optimizer.errors import UsageError
+
+if TYPE_CHECKING:
+    from optimizer.data.library import Library
 
 Table = Annotated[Path, typer.Argument(help="CSV or XLSX, with columns in any order.")]
 Out = Annotated[Path | None, typer.Option(help="File to write; it must not exist.")]
@@ -41,11 +44,19 @@ def import_formula(
         known, held_back = loaded.library, loaded.pool.held_back
     else:
         known, held_back = read_shipped(library, own), 0.0
-    taken = read_formula_sheet(table, known, held_back=held_back, own=_decisions(words, set(known.by_id)))
+    taken = read_formula_sheet(table, known, held_back=held_back, own=_decisions(words, known))
     if out:
         rows = [(line.material, round(line.percent, 6), line.written) for line in taken.lines]
         write_rows(out, [("material", "percent", "as written"), *rows])
-    return Answer("import formula", FormulaTaken(taken, str(out or "")), 0, taken, table, out, brief)
+    return Answer(
+        "import formula",
+        FormulaTaken(taken=taken, written_to=str(out or "")),
+        0,
+        taken=taken,
+        source=table,
+        out=out,
+        brief=brief,
+    )
 
 
 @command(import_app, name="prices")
@@ -64,23 +75,26 @@ def import_prices(
     from optimizer.report.intake import PricesTaken
 
     known = read_shipped(library, own)
-    said = _decisions(words, set(known.by_id))
+    said = _decisions(words, known)
     taken = read_price_list(table, known, currency=currency.upper(), density_g_per_ml=density, own=said)
     if out:
         write_rows(out, shelf_rows(taken))
-    return Answer("import prices", PricesTaken(taken, str(out or "")), 0, taken, table, out)
+    return Answer(
+        "import prices", PricesTaken(taken=taken, written_to=str(out or "")), 0, taken=taken, source=table, out=out
+    )
 
 
-def _decisions(words: list[str] | None, known: set[str]) -> dict[str, str]:
+def _decisions(words: list[str] | None, library: "Library") -> dict[str, str]:
     """Return --as options as ids by name."""
-    from optimizer.errors import nearest
+    from optimizer.data.names import material_of
 
     found = {}
     for word in words or []:
         name, sign, target = word.rpartition("=")
         if not sign or not name.strip():
             raise UsageError(f'--as {word}: write "their name=material-id".')
-        if target.strip() not in known:
-            raise UsageError(f"--as {word}: there is no material '{target.strip()}'. {nearest(target, known)}")
-        found[name.strip()] = target.strip()
+        try:
+            found[name.strip()] = material_of(target.strip(), library.materials)
+        except UsageError as error:
+            raise UsageError(f"--as {word}: {error}") from None
     return found

@@ -17,10 +17,9 @@ from optimizer.cli.common import (
     changes_of,
     command,
 )
-from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
-    from optimizer.brief.brief import Brief
+    pass
 
 
 @command(app, FORMULA)
@@ -51,21 +50,12 @@ def restandardise(
     With --lot the formula was planned with the shelf's lots (else the library's typical figures); without it the
     formula was planned with typical figures and the shelf's lots are the measured ones.
     """
-    from optimizer.brief.scenario import find_scenario
-    from optimizer.solve.existing import read_given
-    from optimizer.studies.restandardise import Batch
-    from optimizer.studies.restandardise import restandardise as run_restandardise
+    from optimizer.answers.lots import restandardise as bring
 
-    brief, given = read_given(
-        formula, find_scenario(scenario), changes=changes_of(changes), shelf=shelf, libraries=library
-    )
-    lots = _lots(lot, brief)
-    if not lot:
-        lots, brief = _shelf_lots(brief, given.doses)
-    grams = step if step is not None else brief.scenario.scale_step * batch * 10
-    asked = Batch(batch, grams, free, active_band, charge_band)
-    done = run_restandardise(brief, given.doses, lots, asked, given.notes)
-    return Answer("restandardise", done, 0 if done.weighed is not None and not done.stopped else 4)
+    return bring(
+        formula, scenario, kg=batch, lots=lot or (), step_g=step, free=free, active_band=active_band,
+        charge_band=charge_band, changes=changes_of(changes), shelf=shelf, libraries=library,
+    )  # fmt: skip
 
 
 @command(app, FORMULA)
@@ -85,50 +75,3 @@ def robust(
 
     brief = brief_of(scenario, changes, shelf, library)
     return questions.robust(brief, off=off, price_off=price_off, draws=draws, seed=seed, time_limit=time_limit)
-
-
-def _lots(options: list[str] | None, brief: "Brief") -> dict[str, float]:
-    """Return --lot options as active matter by id."""
-    from optimizer.data.pool import lot_doubt
-    from optimizer.data.sheet import number_of
-    from optimizer.intake.names import material_of
-
-    lots = {}
-    for option in options or []:
-        name, sign, text = (part.strip() for part in option.partition("="))
-        if not sign or not name:
-            raise UsageError(f"--lot {option}: write MATERIAL=ACTIVE, such as cocamidopropyl-betaine=29.6.")
-        try:
-            name = material_of(name, brief.library.materials)
-        except UsageError as error:
-            raise UsageError(f"--lot {option}: {error}") from None
-        try:
-            active = number_of(text.removesuffix("%").strip())
-        except ValueError:
-            raise UsageError(f"--lot {option}: '{text}' is not a number.") from None
-        doubt = "it must lie above 0 and up to 100 %." if not 0 < active <= 100 else ""
-        doubt = doubt or lot_doubt(brief.library.by_id[name], active)
-        if doubt:
-            raise UsageError(f"--lot {option}: {doubt}")
-        lots[name] = active
-    return lots
-
-
-def _shelf_lots(brief: "Brief", doses: dict[str, float]) -> tuple[dict[str, float], "Brief"]:
-    """Return the shelf's measured lots of a formula, and the brief at the library's typical figures."""
-    from dataclasses import replace
-
-    from optimizer.data.pool import Ingredient, Pool
-
-    lots = {
-        i.id: i.line.lot_active
-        for i in brief.pool.items
-        if i.line is not None and i.line.lot_active is not None and doses.get(i.id, 0.0) > 0
-    }
-    if not lots:
-        raise UsageError(
-            "no lot is measured: name one with --lot MATERIAL=ACTIVE, or in the shelf's column 'lot active'."
-        )
-    items = tuple(Ingredient(brief.library.by_id[i.id], i.price, i.line) for i in brief.pool.items)
-    pool = Pool(items, brief.pool.held_back, brief.pool.later, brief.pool.thickeners)
-    return lots, replace(brief, pool=pool)

@@ -21,7 +21,7 @@ def pack_up(
     here = folder.resolve()
     packed = pack(folder, out or here.with_name(f"{here.name}-{day_of('')}.zip"))
     verdict, step = f"Packed into {packed.zip}.", f"tenside unpack {packed.zip} NEW-FOLDER"
-    return Answer("pack-up", packed, 0, packed, verdict, step)
+    return Answer("pack-up", packed, 0, packed=packed, verdict=verdict, step=step)
 
 
 @command(app, AFTER)
@@ -33,4 +33,5 @@ def unpack(
     from optimizer.records.packing import unpack as put_back
 
     done = put_back(packed, folder)
-    return Answer("pack-up", done, 0, done, f"Put back into {done.folder}.", f"tenside list {done.folder}")
+    verdict, step = f"Put back into {done.folder}.", f"tenside list {done.folder}"
+    return Answer("pack-up", done, 0, packed=done, verdict=verdict, step=step)

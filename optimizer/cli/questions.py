@@ -45,7 +45,7 @@ def check(
 
 @command(app, FORMULA)
 def why(
-    material: Annotated[str, typer.Argument(help="Id of a material (see 'tenside library list').")],
+    material: Annotated[str, typer.Argument(help="Id, name or everyday word of a material.")],
     scenario: ScenarioName,
     at: Annotated[
         float, typer.Option(help="Dose to which an unused material is forced, % as supplied.", min=0.001, max=100)
@@ -56,10 +56,8 @@ def why(
 ) -> Answer[Any]:
     """Say why a material is in the best formula or out of it, and what would change that."""
     from optimizer.answers import questions
-    from optimizer.intake.names import material_of
 
-    brief = brief_of(scenario, changes, shelf, library)
-    return questions.why(material_of(material, brief.library.materials), brief, at=at)
+    return questions.why(material, brief_of(scenario, changes, shelf, library), at=at)
 
 
 @command(app, FORMULA)

@@ -21,6 +21,7 @@ from optimizer.cli.common import (
     aside,
     changes_of,
     command,
+    read_shipped,
 )
 from optimizer.errors import TensideError, UsageError
 
@@ -126,7 +127,7 @@ def show_command(
         found = against_now(shown(opened, number, revision), path.parent)
     if out is not None:
         write_atomic(out, found.text)
-    return Answer("records show", found, 0, found, True)
+    return Answer("records show", found, 0, batch=found, file=True)
 
 
 @command(records_app)
@@ -151,11 +152,13 @@ def where(
     store: StoreFile = None,
 ) -> Answer[Any]:
     """Where a lot went: batches, bottles, retained samples."""
+    from optimizer.data.names import material_of
     from optimizer.records.lots import where_lot
     from optimizer.records.store import open_store
 
     with open_store(store or Path(DEFAULT)) as opened:
-        found = where_lot(opened, lot, material)
+        known = read_shipped(None).materials if material else ()
+        found = where_lot(opened, lot, material and material_of(material, known, unknown=True))
     return Answer("records where", found)
 
 
@@ -170,7 +173,7 @@ def export(
 
     with open_store(store or Path(DEFAULT)) as opened:
         moved = save(opened, out)
-    return Answer("records export", moved, 0, moved, "Written")
+    return Answer("records export", moved, 0, found=moved, verb="Written")
 
 
 @command(records_app, name="import")
@@ -191,7 +194,7 @@ def import_command(
         if fresh:  # an empty store would only stand in the way of the next try
             store.unlink(missing_ok=True)
         raise
-    return Answer("records export", moved, 0, moved, f"Put back into {store}")
+    return Answer("records export", moved, 0, found=moved, verb=f"Put back into {store}")
 
 
 @command(records_app)

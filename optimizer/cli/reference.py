@@ -51,19 +51,23 @@ def rules(
         if not chosen:
             raise UsageError(f"there is no kind of rule '{kind}'. {nearest(kind, [n.kind for n in notes])}")
         notes = chosen
-    return Answer("rules", Rules(tuple(notes)))
+    return Answer("rules", Rules(rules=tuple(notes)))
 
 
 @command(app, FACTS)
 def explain(
-    what: Annotated[str, typer.Argument(help="'brief': every table of a brief with its keys.")] = "brief",
+    what: Annotated[
+        str, typer.Argument(help="'brief': every table with its keys; 'shelf': the columns of a shelf.")
+    ] = "brief",
 ) -> Answer[Any]:
-    """Explain the tables of a brief: what each key means, what is written, and an example."""
-    from optimizer.brief.explained import explained
+    """Explain the tables of a brief or the columns of a shelf: what each means, what is written, and an example."""
+    from optimizer.brief.explained import explained, explained_shelf
 
-    if what != "brief":
-        raise UsageError(f"there is nothing to explain called '{what}'. {nearest(what, ['brief'])}")
-    return Answer("explain brief", explained())
+    if what == "brief":
+        return Answer("explain brief", explained())
+    if what == "shelf":
+        return Answer("explain shelf", explained_shelf())
+    raise UsageError(f"there is nothing to explain called '{what}'. {nearest(what, ['brief', 'shelf'])}")
 
 
 SCHEMAS: dict[str, tuple[str, str]] = {
@@ -90,7 +94,7 @@ SCHEMAS: dict[str, tuple[str, str]] = {
     "compare": ("studies.compare:Comparison", "tenside compare --json"),
     "import-formula": ("report.intake:FormulaTaken", "tenside import formula --json"),
     "import-prices": ("report.intake:PricesTaken", "tenside import prices --json"),
-    "frontier": ("report.tradeoff:Family", "tenside frontier --json"),
+    "frontier": ("report.tradeoff:Frontiers", "tenside frontier --json"),
     "leeway": ("studies.leeway:Leeway", "tenside leeway --json"),
     "substitute": ("studies.substitute:Substituted", "tenside substitute --json"),
     "restandardise": ("studies.restandardise:Restandardised", "tenside restandardise --json"),
@@ -108,8 +112,8 @@ SCHEMAS: dict[str, tuple[str, str]] = {
     "records-where": ("records.lots:WhereLot", "tenside records where --json"),
     "records-tests": ("records.series:Calendar", "tenside records tests | change | result | strike --json"),
     "records-due": ("records.series:Tasks", "tenside records due --json"),
-    "stock": ("records.stock:Stock", "tenside stock --json"),
-    "records-export": ("records.exchange:Moved", "tenside records export | import --json"),
+    "stock": ("records.stock:StockLeft", "tenside stock --json"),
+    "records-export": ("records.exchange:Exchanged", "tenside records export | import --json"),
     "records-check": ("records.checking:Soundness", "tenside records check --json"),
     "advice": ("report.advice:Advised", "tenside advice --json"),
     "thicken": ("report.thicken:Thickened", "tenside thicken --json"),
@@ -121,7 +125,7 @@ SCHEMAS: dict[str, tuple[str, str]] = {
     "card": ("bench.card:Card", "tenside card --json"),
     "shared-card": ("bench.shared_card:SharedCard", "tenside card --json --share"),
     "pack-up": ("records.packing:Packed", "tenside pack-up | unpack --json"),
-    "page": ("report.page:PageRecord", "tenside page --json"),
+    "page": ("answers.page:Whole", "tenside page --json"),
     "trials-file": ("trials.series:Series", "series file of trials"),
     "trials-plan": ("trials.plan:Plan", "tenside trials plan --json"),
     "trials-sheet": ("trials.sheet:TrialSheet", "tenside trials sheet --json"),
@@ -168,7 +172,7 @@ def library_list(
     if function and function not in functions:
         raise UsageError(f"no material has the function '{function}'. {nearest(function, functions)}")
     chosen = tuple(m for m in found.materials if not function or function in m.functions)
-    return Answer("library list", Materials(chosen))
+    return Answer("library list", Materials(materials=chosen))
 
 
 @command(library_app, name="find")
@@ -178,7 +182,7 @@ def library_find(
     own: Own = None,
 ) -> Answer[Any]:
     """Find raw materials by any of their names, everyday words such as 'salt' or 'CAPB', or what they are for."""
-    from optimizer.intake.names import found_by
+    from optimizer.data.names import found_by
     from optimizer.report.reference import Materials
 
     known = read_shipped(library, own)
@@ -186,7 +190,7 @@ def library_find(
     if not chosen:
         names = [n for m in known.materials for n in (m.id, m.name, m.inci)]
         raise UsageError(f"nothing is called '{words}'. {nearest(words, names)}")
-    return Answer("library list", Materials(tuple(chosen)))
+    return Answer("library list", Materials(materials=tuple(chosen)))
 
 
 @command(library_app, name="show")
@@ -196,12 +200,12 @@ def library_show(
     own: Own = None,
 ) -> Answer[Any]:
     """Show one raw material with the source of every figure."""
-    from optimizer.intake.names import material_of
+    from optimizer.data.names import material_of
     from optimizer.report.reference import MaterialShown
 
     known = read_shipped(library, own)
     found = known.by_id[material_of(material, known.materials)]
-    return Answer("library show", MaterialShown.model_construct(**dict(found)), 0, found, known)
+    return Answer("library show", MaterialShown.model_construct(**dict(found)), 0, material=found, library=known)
 
 
 @command(library_app, name="check")

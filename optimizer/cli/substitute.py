@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 @command(app, FORMULA)
 def substitute(
-    material: Annotated[str, typer.Argument(help="Id of what is missing (see 'tenside library list').")],
+    material: Annotated[str, typer.Argument(help="Id, name or everyday word of what is missing.")],
     scenario: Annotated[str, typer.Argument(help="A scenario file, the name of a shipped one, or a batch file.")],
     formula: Annotated[
         Path | None, typer.Option(help="Start from this table of material and percent, not from the brief's best.")
@@ -46,7 +46,6 @@ def substitute(
     """
     from optimizer.answers import questions
     from optimizer.bench.batch import is_batch
-    from optimizer.intake.names import material_of
     from optimizer.studies.substitute import Wish
 
     if is_batch(Path(scenario)):
@@ -55,7 +54,6 @@ def substitute(
         wish = Wish(0.0, free, active_band, charge_band, offered)
         return _in_the_middle(material, Path(scenario), left, wish, changes, shelf, library)
     brief = brief_of(scenario, changes, shelf, library)
-    material = material_of(material, brief.library.materials)
     wish = Wish(_left(left, brief.scenario), free, active_band, charge_band, offered)
     return questions.substitute(material, brief, formula=formula, wish=wish)
 

@@ -46,9 +46,7 @@ def range_command(
             "every value of one with every value of the others."
         ),
     ] = None,
-    missing: Annotated[
-        list[str] | None, typer.Option(help="Material id: run with it and without it. Repeatable.")
-    ] = None,
+    missing: Annotated[list[str] | None, typer.Option(help="Material: run with it and without it. Repeatable.")] = None,
     table: Annotated[
         Path | None, typer.Option(help="CSV of scenarios, its columns headed like the keys of --vary and missing.ID.")
     ] = None,

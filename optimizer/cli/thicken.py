@@ -14,7 +14,7 @@ from optimizer.errors import UsageError
 @command(app, BENCH)
 def thicken(
     batch: Annotated[Path, typer.Argument(help="Batch file.")],
-    material: Annotated[str, typer.Option(help="Id of the thickener.")] = "",
+    material: Annotated[str, typer.Option(help="Id, name or everyday word of the thickener.")] = "",
     added: Annotated[
         str,
         typer.Option(help="Thickener added so far, all additions together, with its unit: 21g, or 0.5% of the batch."),
@@ -46,8 +46,8 @@ def thicken(
     readings = {"viscosity_mpas": viscosity, "flow_s": flow, "judged": judged}
     rest = {"waited_min": waited, "temperature_c": temperature, "ph": ph, "on": on or None, "note": note or None}
     wrong = asked_of(strike, why, day_of(""))
-    done = thickened(
+    logged = thickened(
         found, material, added=added, reading={**readings, **rest, "lot": lot or None}, target=target, wrong=wrong,
         sure=sure,
     )  # fmt: skip
-    return Answer("thicken", done, 0, done.batch, done.logs, done.begun, done.cautions, done.struck)
+    return Answer("thicken", logged)

@@ -243,8 +243,20 @@ def trials_salt(
     from optimizer.answers.trials_fit import salt
     from optimizer.trials.salt import Asked
 
-    asked = Asked(dict(map(_salt_reading, readings or [])), doses, most, target, grams, repeatability)
+    asked = Asked(_salt_readings(readings or []), doses, most, target, grams, repeatability)
     return salt(brief_of(scenario, changes, shelf, library), asked, into=into)
+
+
+def _salt_readings(texts: list[str]) -> dict[float, float]:
+    """Return viscosity by dose; a dose is read once."""
+    found: dict[float, float] = {}
+    for dose, value in map(_salt_reading, texts):
+        if dose in found:
+            raise UsageError(
+                f"{dose:g} % is written twice ({found[dose]:g} and {value:g}): write it once, as their mean."
+            )
+        found[dose] = value
+    return found
 
 
 def _salt_reading(text: str) -> tuple[float, float]:

@@ -35,8 +35,8 @@ class Caution:
     """Whether it is said before anything else."""
     law: str = ""
     """Where a law says it: annex and entry, act, day on which it was read; empty if none does."""
-    rests: bool = untold(default=False)
-    """Whether it is the line that says on what an answer rests."""
+    rests: str = untold(default="")
+    """In short, on what an answer rests; empty for every other caution."""
 
     @property
     def words(self) -> str:

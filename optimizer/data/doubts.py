@@ -7,10 +7,10 @@ from datetime import date
 
 from optimizer.data.law import grown_old
 from optimizer.data.library import Library, doubts
-from optimizer.immutable import immutable
+from optimizer.immutable import result
 
 
-@immutable
+@result
 class Doubts:
     """What looks doubtful in a library: the output of `tenside library check --json`."""
 
@@ -36,4 +36,9 @@ class Doubts:
 def doubts_in(library: Library, on: str) -> Doubts:
     """Return what looks doubtful in a library on a day (ISO 8601)."""
     doubtful = {m.id: tuple(found) for m in library.materials if (found := doubts(m))}
-    return Doubts(len(library.materials), doubtful, dict(grown_old(library, date.fromisoformat(on))), on)
+    return Doubts(
+        materials=len(library.materials),
+        doubts=doubtful,
+        old_law=dict(grown_old(library, date.fromisoformat(on))),
+        on=on,
+    )

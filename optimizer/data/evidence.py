@@ -11,7 +11,7 @@ from optimizer.chemistry.cuts import CUTS
 from optimizer.data.facts import Confidence, Material, Substance
 from optimizer.data.law import laws_of
 from optimizer.data.library import Library
-from optimizer.immutable import immutable, told
+from optimizer.immutable import immutable, result, told
 
 LEVELS: tuple[Confidence, ...] = get_args(Confidence)
 """Best first."""
@@ -132,7 +132,7 @@ def _level(backed: str) -> Confidence:
 
 
 @immutable
-class Line:
+class BackedLine:
     """How many figures stand on each level."""
 
     figure: str
@@ -167,12 +167,12 @@ class Counted:
 
     materials: int
     """How many materials they are of."""
-    all: Line
-    by_figure: tuple[Line, ...]
+    all: BackedLine
+    by_figure: tuple[BackedLine, ...]
     """Most figures first."""
 
 
-@immutable
+@result
 class Evidence:
     """On what the figures of a library rest: the output of `tenside library evidence --json`."""
 
@@ -195,10 +195,10 @@ def evidence_of(library: Library) -> Evidence:
     """Return how the figures of a library are backed."""
     laws = [stated for _, stated in laws_of(library)]
     return Evidence(
-        counted(m for m in library.materials if not m.unread),
-        counted(m for m in library.materials if m.unread),
-        len(laws),
-        sum(bool(law.entry and law.act and law.as_of) for law in laws),
+        read=counted(m for m in library.materials if not m.unread),
+        unread=counted(m for m in library.materials if m.unread),
+        law=len(laws),
+        law_placed=sum(bool(law.entry and law.act and law.as_of) for law in laws),
     )
 
 
@@ -213,5 +213,5 @@ def counted(materials: Iterable[Material]) -> Counted:
     return Counted(len(materials), whole, tuple(sorted(lines, key=lambda line: (-line.figures, line.figure))))
 
 
-def _line(figure: str, levels: Counter[str]) -> Line:
-    return Line(figure, {level: levels[level] for level in LEVELS})
+def _line(figure: str, levels: Counter[str]) -> BackedLine:
+    return BackedLine(figure, {level: levels[level] for level in LEVELS})

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from functools import cached_property
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, model_validator
 
 from optimizer.chemistry.cuts import TechnicalCmc, cmc_of
 from optimizer.errors import ID_PATTERN, DataError
@@ -236,7 +236,7 @@ class Material(Frozen):
     lipid: Lipid | None = None
     allergens: dict[str, tuple[Percent, Percent, Percent]] | None = None
     """Fragrance allergens: low, typical, high [% w/w of the material]; an empty table if the sheet names none."""
-    free_from: frozenset[Free] = frozenset()
+    free_from: Annotated[frozenset[Free], PlainSerializer(sorted, when_used="json")] = frozenset()
     """What the material is declared free from; anything not declared is not claimed."""
     vegan: bool | None = None
     use: tuple[Percent, Percent, Percent] | None = None

@@ -5,6 +5,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from optimizer.data.facts import Material
+from optimizer.data.names import names_of
 from optimizer.data.sheet import number_of, read_rows, recognised, text_of
 from optimizer.errors import DataError, Problem, fault, nearest
 from optimizer.files import read_text
@@ -54,7 +55,7 @@ def read_formula(path: Path, materials: Iterable[Material], held_back: float, re
     Raises:
         DataError: With every problem at once.
     """
-    known = _names(materials)
+    known = names_of(materials)
     if path.suffix.lower() == ".json":
         rows, given = _json_rows(path), "percent"
     else:
@@ -128,15 +129,6 @@ def _asked(known: Mapping[str, set[str]], rest: str) -> str:
     if len(found) != 1:
         raise fault("--rest", rest, "this is no material of the library.", nearest(rest, known))
     return next(iter(found))
-
-
-def _names(materials: Iterable[Material]) -> Mapping[str, set[str]]:
-    names: dict[str, set[str]] = {}
-    materials = list(materials)
-    for material in materials:
-        for name in (material.name, material.inci):
-            names.setdefault(name.casefold(), set()).add(material.id)
-    return {**names, **{m.id.casefold(): {m.id} for m in materials}}
 
 
 def _table_rows(path: Path) -> tuple[list[tuple[str, str, str, str]], str]:

@@ -7,7 +7,7 @@ from datetime import date
 
 from optimizer.data.facts import AllergenList, Ceiling, Condition, Exclusion, Stated
 from optimizer.data.library import Library
-from optimizer.immutable import immutable, seen, told_as, untold
+from optimizer.immutable import immutable, result, seen, told_as, untold
 
 MONTHS = 12
 """Law figures that were read longer ago are told [months]; common practice, no source."""
@@ -15,31 +15,6 @@ NOT_THE_TEXT = (
     "Read in tables and texts of others on the day that stands beside each figure; none of it is the legal text. Only "
     "the Official Journal is: look up what is in force where it is made and sold, or ask a qualified safety assessor."
 )
-
-
-@immutable
-class CeilingTold:
-    """A highest dose that a law states."""
-
-    ceiling: Ceiling = untold()
-    id: str = seen("ceiling.id")
-    substances: tuple[str, ...] = seen("ceiling.substances")
-    percent: float = seen("ceiling.percent")
-    """Highest dose [% of the product]; 0 where it is prohibited."""
-    basis: str = seen("ceiling.basis")
-    use: str = seen("ceiling.use")
-    products: tuple[str, ...] = seen("ceiling.products")
-    """Words of the products that it is for; every product if empty."""
-    but_not: tuple[str, ...] = seen("ceiling.but_not")
-    """Words of the products that another ceiling is for."""
-    declared: bool = seen("ceiling.declared")
-    """Whether declared allergens count too."""
-    jurisdiction: str = seen("ceiling.jurisdiction")
-    entry: str = seen("ceiling.entry")
-    act: str = seen("ceiling.act")
-    as_of: str = seen("ceiling.as_of")
-    note: str = seen("ceiling.note")
-    source: str = seen("ceiling.source")
 
 
 @immutable
@@ -55,21 +30,6 @@ class ConditionTold:
     act: str = seen("condition.act")
     as_of: str = seen("condition.as_of")
     source: str = seen("condition.source")
-
-
-@immutable
-class ExclusionTold:
-    """What may not stand in one product."""
-
-    exclusion: Exclusion = untold()
-    one: tuple[str, ...] = seen("exclusion.one")
-    other: tuple[str, ...] = seen("exclusion.other")
-    jurisdiction: str = seen("exclusion.jurisdiction")
-    entry: str = seen("exclusion.entry")
-    act: str = seen("exclusion.act")
-    as_of: str = seen("exclusion.as_of")
-    note: str = seen("exclusion.note")
-    source: str = seen("exclusion.source")
 
 
 @immutable
@@ -90,16 +50,16 @@ class AllergenTold:
     source: str
 
 
-@immutable
+@result
 class Law:
     """What the library holds of the law for one use: the output of `tenside library law --json`."""
 
     FORMAT = 1
     use: str
     """Rinse-off or leave-on."""
-    ceilings: tuple[CeilingTold, ...]
+    ceilings: tuple[Ceiling, ...]
     """In the order of the annexes."""
-    exclusions: tuple[ExclusionTold, ...]
+    exclusions: tuple[Exclusion, ...]
     conditions: tuple[ConditionTold, ...]
     allergens: tuple[AllergenTold, ...]
     sources: dict[str, str]
@@ -115,8 +75,8 @@ def law_of(library: Library, use: str) -> Law:
     stated: list[Stated] = [*ceilings, *exclusions, *library.conditions, *library.allergen_lists]
     return Law(
         use=use,
-        ceilings=tuple(CeilingTold(c) for c in sorted(ceilings, key=_place)),
-        exclusions=tuple(ExclusionTold(e) for e in exclusions),
+        ceilings=tuple(sorted(ceilings, key=_place)),
+        exclusions=tuple(exclusions),
         conditions=tuple(ConditionTold(c, library.cautions[c.caution]) for c in sorted(library.conditions, key=_place)),
         allergens=tuple(sorted(allergens, key=lambda a: a.name)),
         sources={s.source: library.sources.get(s.source, s.source) for s in stated},

@@ -1,6 +1,6 @@
 """The candidates of one brief: library facts joined with the shelf, sorted by id."""
 
-from collections.abc import Callable, Collection, Hashable, Iterable, Mapping
+from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import field
 from functools import cached_property
 from typing import Any, TypeVar
@@ -11,6 +11,7 @@ from pydantic import model_validator
 
 from optimizer.data.facts import Charge, Frozen, Lipid, Material, Percent, Substance
 from optimizer.data.library import Library
+from optimizer.data.names import names_of
 from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.errors import DataError, Problem, fault, nearest
 from optimizer.immutable import immutable
@@ -360,15 +361,6 @@ def lot_doubt(material: Material, active: float) -> str:
     if typical and active + carried * active / typical > 100.5:
         return f"{active:g} % active with the salt that comes along is more than 100 %."
     return ""
-
-
-def names_of(materials: Collection[Material]) -> dict[str, set[str]]:
-    """Return ids by every name under which a shelf may list a material."""
-    names: dict[str, set[str]] = {}
-    for material in materials:
-        for name in (material.name, material.inci):
-            names.setdefault(name.casefold(), set()).add(material.id)
-    return {**names, **{m.id.casefold(): {m.id} for m in materials}}
 
 
 def unknown(where: str, key: str, names: Iterable[str], known: Iterable[str]) -> list[Problem]:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-from optimizer.data.pool import Ingredient, names_of
+from optimizer.data.names import names_of
+from optimizer.data.pool import Ingredient
 from optimizer.data.shelf import ShelfLine
 from optimizer.immutable import Figure, immutable
 

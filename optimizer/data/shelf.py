@@ -2,6 +2,7 @@
 
 import csv
 import io
+import re
 from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
@@ -39,6 +40,8 @@ HEADINGS = {
         "was",
         "sal",
     ),
+    "lot_ph": ("lot ph", "measured ph", "ph measured", "own ph", "ph of lot", "ph of the lot"),
+    "lot_ph_at": ("lot ph at", "lot ph at %", "ph read at", "ph read at %", "ph measured at", "ph measured at %"),
     "titrated_mmol_per_g": (
         "titrated mmol/g",
         "titrated mmol per g",
@@ -60,6 +63,8 @@ NUMERIC = (
     "min_packs",
     "lead_days",
     "lot_active",
+    "lot_ph",
+    "lot_ph_at",
     "titrated_mmol_per_g",
 )
 DATES = ("counted_on", "priced_on")
@@ -71,11 +76,15 @@ class ShelfLine(Frozen):
     row: int
     material: str
     supplier: str = ""
+    """Who sells it."""
     price_per_kg: Annotated[float, Field(ge=0)] | None = None
     """Price in the line's currency per kg as supplied."""
     pack_kg: Annotated[float, Field(gt=0)] | None = None
+    """Size of a pack [kg]."""
     currency: str = ""
+    """Of the price; else the brief's."""
     stock_kg: Annotated[float, Field(ge=0)] | None = None
+    """What was counted [kg]."""
     min_packs: Annotated[float, Field(ge=0)] | None = None
     """Fewest packs that are sold at this price; a lower price from more packs is a line of its own."""
     counted_on: date | None = None
@@ -85,8 +94,13 @@ class ShelfLine(Frozen):
     lead_days: Annotated[float, Field(ge=0, le=1000)] | None = None
     """Days from order to delivery."""
     lot: str = ""
+    """Number of the lot, if the line is about one."""
     lot_active: Percent | None = None
     """Measured active matter of this lot [% w/w as supplied]."""
+    lot_ph: Annotated[float, Field(ge=0, le=14)] | None = None
+    """PH that you read of this lot; it goes before what the supplier prints."""
+    lot_ph_at: Annotated[float, Field(gt=0, le=100)] | None = None
+    """Strength at which it was read [% in water], 100 as supplied; else the supplier's, or 10."""
     titrated_mmol_per_g: Annotated[float, Field(ge=-30, le=30)] | None = None
     """Own titration: strong acid that brings 1 g, as 10 g in 90 g of water, to pH 6 [mmol/g]; below 0 for alkali."""
 
@@ -126,6 +140,7 @@ def _shelf_of(path: Path, table: list[tuple[int, list[Any]]]) -> Shelf:
     if problems:
         raise DataError(problems)
     lines = []
+    read_at = _read_at(str(path), _field(fields, headings, "lot_ph"))
     for number, row in table[1:]:
         values: dict[str, Any] = {"row": number}
         for position, field in fields.items():
@@ -144,6 +159,8 @@ def _shelf_of(path: Path, table: list[tuple[int, list[Any]]]) -> Shelf:
                 values[field] = {"€": "EUR", "£": "GBP", "$": "USD"}.get(text, text.upper())
             else:
                 values[field] = text
+        if "lot_ph" in values and read_at:
+            values.setdefault("lot_ph_at", read_at)
         if "pack_g" in values:
             values.setdefault("pack_kg", values.pop("pack_g") / 1000)
         pack_price = values.pop("pack_price", None)
@@ -204,6 +221,24 @@ def change_shelf(path: Path, row: int | None, values: Mapping[str, str], materia
         csv.writer(told, delimiter=delimiter, lineterminator="\n").writerows(cells for _, cells in rows)
         _shelf_of(path, rows_of(path, told.getvalue()))  # refused before it is written
         write_atomic(place, told.getvalue(), overwrite=True)
+
+
+def _read_at(where: str, heading: str) -> float | None:
+    """Return the strength [% in water] that the brackets of a heading such as 'Lot pH (10 %)' name.
+
+    Raises:
+        DataError: If they say something else.
+    """
+    said = re.search(r"\((.*)\)", heading)
+    if said is None:
+        return None
+    figure = re.fullmatch(r"\D*(\d+(?:[.,]\d+)?) ?%.*", said[1])
+    if figure:
+        return number_of(figure[1])
+    if re.fullmatch("as supplied|as is|neat|undiluted|pure", said[1].strip().lower()):
+        return 100.0
+    what = "its brackets do not say at which strength it was read."
+    raise fault(f"{where}, row 1", f"column '{heading}'", what, "Write such as 'lot pH (10 %)' or 'lot pH (neat)'.")
 
 
 def _field(fields: dict[int, str], headings: list[str], field: str) -> str:

@@ -21,12 +21,12 @@ LOOKED_AT = 1000
 """Rows that say how wide columns are."""
 
 
-class Formula(str):
+class CellFormula(str):
     """A formula of our own, which a spreadsheet may run."""
 
 
 @immutable
-class Line:
+class SheetRow:
     """A row that does not look like those of a table; a spread one lets its last text run over what is right of it."""
 
     cells: tuple[Cell, ...]
@@ -46,7 +46,7 @@ class Sheet:
     """
 
     name: str
-    rows: Iterable[tuple[Cell, ...] | Line]
+    rows: Iterable[tuple[Cell, ...] | SheetRow]
     widths: tuple[float, ...] = ()
     head: int = 1
     foot: str = ""
@@ -111,8 +111,8 @@ def write_book(target: Path | IO[bytes], sheets: Iterable[Sheet], mark: str = ""
     book.save(target)
 
 
-def _widths(rows: list[tuple[Cell, ...] | Line]) -> list[float]:
-    columns = zip_longest(*(row.cells if isinstance(row, Line) else row for row in rows))
+def _widths(rows: list[tuple[Cell, ...] | SheetRow]) -> list[float]:
+    columns = zip_longest(*(row.cells if isinstance(row, SheetRow) else row for row in rows))
     longest = (max(len(cell) if isinstance(cell, str) else 8 for cell in column) for column in columns)
     return [min(max(10, width + 2), WIDEST) for width in longest]
 
@@ -127,11 +127,11 @@ def _printed(page: Any, sheet: Sheet) -> None:
     page.oddFooter.right.text = "page &P of &N"
 
 
-def _laid(page: Any, number: int, row: tuple[Cell, ...] | Line, head: int, columns: int) -> Iterator[Any]:
+def _laid(page: Any, number: int, row: tuple[Cell, ...] | SheetRow, head: int, columns: int) -> Iterator[Any]:
     """Yield the cells of a row; a long text is broken inside its cell."""
     from openpyxl.utils import get_column_letter
 
-    look, cells = (row.look, row.cells) if isinstance(row, Line) else ("plain", row)
+    look, cells = (row.look, row.cells) if isinstance(row, SheetRow) else ("plain", row)
     look = "head" if number == head else look
     values = [_value(cell) for cell in cells]
     if look == "spread":
@@ -163,7 +163,7 @@ def _styled(page: Any, value: Cell, look: str) -> Any:
 
 def _value(cell: Cell) -> Cell:
     """Return a cell as a workbook holds it; what is no number that it knows is empty."""
-    if isinstance(cell, Formula):
+    if isinstance(cell, CellFormula):
         return str(cell)
     if isinstance(cell, str):
         return neutral(writable(cell))

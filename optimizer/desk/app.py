@@ -21,10 +21,10 @@ from anyio import to_thread
 from starlette.applications import Starlette
 from starlette.formparsers import MultiPartException
 from starlette.requests import ClientDisconnect, Request
-from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.responses import HTMLResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import Route
 
-from optimizer.desk import screens
+from optimizer.desk import screens, watch
 from optimizer.desk.asked import Asked, Desk, Upload
 from optimizer.desk.folder import Folder, UnknownNameError
 from optimizer.desk.frame import framed, static
@@ -79,6 +79,7 @@ def make_desk(
     door = _Door(desk, frozenset(hosts))
     routes = [
         Route("/open", door.enter, methods=["GET"]),
+        Route("/changes", door.changes, methods=["GET"]),
         *(Route(path, partial(door.static, kind, content)) for path, (kind, content) in static().items()),
         *(
             Route(place.path, partial(door.screen, place), methods=["GET", "POST"] if place.act else ["GET"])
@@ -131,6 +132,17 @@ class _Door:
         if cookie is not None:
             answer.set_cookie(_cookie(request), cookie, max_age=WEEK, httponly=True, samesite="strict")
         return answer
+
+    async def changes(self, request: Request) -> Response:
+        """Tell a page that is looked at when its file is not any more as it was."""
+        try:
+            self._device(request)
+        except ClosedError as closed:
+            return _plain(closed)
+        kind, name, was = (request.query_params.get(key, "") for key in ("kind", "name", "was"))
+        look = partial(watch.told, self.desk.folder, kind, name, was)
+        said = watch.stream(look, lambda: self._known(request) is not None)
+        return _sent(StreamingResponse(said, media_type="text/event-stream"))
 
     async def static(self, kind: str, content: bytes, request: Request) -> Response:
         """Return a file that goes along with pages."""
@@ -224,6 +236,7 @@ class _Door:
         device = self._device(request)
         asked = Asked(self.desk, device, request.url.path, request.path_params, dict(request.query_params))
         asked.fragment = request.headers.get("x-fragment") == "1"
+        asked.watch = "" if asked.fragment else watch.watched(asked)
         if request.method == "POST":
             self._own(request)
             if place.rights == "formula" and not device.formulas:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import isfinite
+from urllib.parse import urlencode
 
 from optimizer.answers.days import day_of
 from optimizer.data.sheet import number_of
@@ -50,6 +51,7 @@ class Asked:
         problems: What is wrong with the form, by field; '' for all of it.
         readings: How a figure that can be read two ways can be read, by field.
         fragment: The script asked for the body alone, to put it in place.
+        watch: Where the page is told that its file was changed.
     """
 
     desk: Desk
@@ -62,11 +64,23 @@ class Asked:
     problems: dict[str, str] = field(default_factory=dict)
     readings: dict[str, tuple[str, ...]] = field(default_factory=dict)
     fragment: bool = False
+    watch: str = ""
 
     @property
     def folder(self) -> Folder:
         """The maker's files."""
         return self.desk.folder
+
+    @property
+    def unasked(self) -> Asked:
+        """The request as if nothing had been typed: another form of the page was sent."""
+        return replace(self, typed={}, files={}, problems={}, readings={})
+
+    @property
+    def here(self) -> str:
+        """The address as it was asked for, without what was said on it."""
+        query = urlencode({key: value for key, value in self.query.items() if key != "said"})
+        return f"{self.place}?{query}" if query else self.place
 
     @property
     def today(self) -> str:

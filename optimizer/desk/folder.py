@@ -74,10 +74,18 @@ class Folder:
         self.path = path
         self._toml: Seen[dict[str, Any] | DataError] = Seen(_toml)
 
+    def every(self) -> list[Path]:
+        """Return the files that may be a brief, a batch or a series; hidden ones are nobody's."""
+        found = sorted([*self.path.glob("*.toml"), *self.path.glob("*/*.toml")])
+        hidden = (p.name.startswith(".") or (p.parent.name.startswith(".") and p.parent != self.path) for p in found)
+        return [path for path, hides in zip(found, hidden, strict=True) if not hides]
+
+    def name_of(self, path: Path) -> str:
+        """Return how addresses call a file of the folder."""
+        return name_of(self.path, path)
+
     def _files(self) -> Iterator[tuple[Path, dict[str, Any] | DataError]]:
-        for path in sorted([*self.path.glob("*.toml"), *self.path.glob("*/*.toml")]):
-            if path.name.startswith(".") or (path.parent.name.startswith(".") and path.parent != self.path):
-                continue
+        for path in self.every():
             try:
                 yield path, self._toml(path)
             except OSError:

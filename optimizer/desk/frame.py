@@ -23,13 +23,12 @@ KINDS = {".css": "text/css; charset=utf-8", ".js": "text/javascript; charset=utf
 def static() -> dict[str, tuple[str, bytes]]:
     """Return kind and content of each file that goes along with pages, by an address that changes with its content.
 
-    `page.css` is the style of reports, whose pieces pages show.
+    The style begins with `page.css`, that of reports, whose pieces pages show.
     """
     report = STATIC.parents[1] / "report" / "page.css"
-    files = [report, *sorted(STATIC.iterdir())]
     found = {}
-    for path in files:
-        content = path.read_bytes()
+    for path in sorted(STATIC.iterdir()):
+        content = path.read_bytes() if path.suffix != ".css" else report.read_bytes() + path.read_bytes()
         found[f"/static/{sha256(content).hexdigest()[:12]}/{path.name}"] = KINDS[path.suffix], content
     return found
 
@@ -48,7 +47,7 @@ def framed(asked: Asked, page: Page) -> str:
     current = f"/{page.here}" if page.here else "/"
     links = (tag("a", words, href=to, aria_current="page" if to == current else None) for to, words in entries)
     said = asked.device.said(asked.query.get("said", ""))
-    back = tag("p", tag("a", f"‹ {page.back[1]}", href=page.back[0]), class_="back") if page.back else None
+    back = tag("a", f"‹ {page.back[1]}", href=page.back[0]) if page.back else None
     return markup(
         Html('<!DOCTYPE html>\n<html lang="en">'),
         tag(
@@ -57,17 +56,18 @@ def framed(asked: Asked, page: Page) -> str:
             tag("meta", name="viewport", content="width=device-width, initial-scale=1"),
             tag("title", f"{page.title} · tenside"),
             tag("link", rel="icon", href="data:,"),
-            *(tag("link", rel="stylesheet", href=address_of(name)) for name in ("page.css", "desk.css")),
+            tag("link", rel="stylesheet", href=address_of("desk.css")),
             tag("script", src=address_of("desk.js"), defer=True),
         ),
         Html("<body>"),
         tag("a", "Skip to the page", href="#main", class_="skip"),
         tag("header", tag("nav", *links, aria_label="Desk"), class_="head"),
-        back,
+        tag("nav", back, class_="back", aria_label="Back") if back else None,
         page.way,
         tag(
             "main",
             tag("h1", page.title),
+            _changes(asked),
             _said(said.words, said.clears) if said else None,
             _wrong(asked),
             page.body,
@@ -77,6 +77,14 @@ def framed(asked: Asked, page: Page) -> str:
         tag("p", id="speaks", class_="unseen", aria_live="polite"),
         Html("</body></html>\n"),
     )
+
+
+def _changes(asked: Asked) -> Html | None:
+    """Return the place where is said that the file of the page was changed, which nobody sees until then."""
+    if not asked.watch:
+        return None
+    anew = tag("a", "Load the page anew", href=asked.here)
+    return tag("p", tag("span"), " ", anew, ".", id="changed", class_="wrong", hidden=True, data_watch=asked.watch)
 
 
 def _said(words: str, clears: str) -> Html:

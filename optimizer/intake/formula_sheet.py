@@ -10,11 +10,11 @@ from typing import Any
 
 from optimizer.bench.amount import amount_of
 from optimizer.data.library import Library
+from optimizer.data.names import Meant, Names
 from optimizer.data.sheet import heading_of, number_of, read_sheets, text_of
 from optimizer.errors import DataError, Problem, fault
 from optimizer.immutable import immutable
 from optimizer.intake.figures import Mark, decimal_mark, figure_in, settled, unit_of
-from optimizer.intake.names import Meant, Names
 from optimizer.units import AS_TYPED, listed, number
 
 HEADINGS: Mapping[str, tuple[str, ...]] = {

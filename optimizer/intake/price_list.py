@@ -9,11 +9,11 @@ from typing import Any
 
 from optimizer.bench.amount import UNITS, amount_of, mass_of
 from optimizer.data.library import Library
+from optimizer.data.names import Names
 from optimizer.data.sheet import heading_of, number_of, read_sheets, text_of
 from optimizer.errors import DataError, fault
 from optimizer.immutable import immutable
 from optimizer.intake.figures import decimal_mark, settled
-from optimizer.intake.names import Names
 from optimizer.units import listed, number
 
 HEADINGS: Mapping[str, tuple[str, ...]] = {

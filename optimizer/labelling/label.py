@@ -14,7 +14,7 @@ from optimizer.data.formula import Formula, Line
 from optimizer.data.library import Library
 from optimizer.data.pool import Ingredient, Pool
 from optimizer.errors import DataError, Problem, nearest
-from optimizer.immutable import immutable, seen, told, told_as, untold
+from optimizer.immutable import immutable, result, seen, told, told_as, untold
 from optimizer.labelling.allergens import Allergen, allergens_of, sheet_wishes
 from optimizer.labelling.content import Content
 from optimizer.labelling.natural import Origin, natural_of
@@ -31,7 +31,7 @@ PERFUME = "Parfum"
 
 
 @immutable
-class Swap:
+class OrderSwap:
     """Two substances whose order depends on the lot; `first` is printed first."""
 
     first: str
@@ -64,7 +64,7 @@ class Met:
         return self.reached > self.ceiling.percent + AS_TYPED
 
 
-@immutable
+@result
 class Label:
     """Everything that a label is written from: the output of `tenside label --json`."""
 
@@ -87,7 +87,7 @@ class Label:
     amounts: tuple[SubstanceAmount, ...] = told_as("substances")
     """Substances in the order of print."""
     either_side_of_1_percent: tuple[str, ...] = seen("doubtful_line")
-    swaps: tuple[Swap, ...]
+    swaps: tuple[OrderSwap, ...]
     """Pairs whose order is uncertain."""
     allergens: tuple[Allergen, ...]
     """Largest first."""
@@ -217,10 +217,10 @@ def as_made(pool: Pool, library: Library, made: Mapping[str, float]) -> Formula:
     return Formula(tuple(Line(known[name], made[name]) for name in sorted(made) if made[name] > 0))
 
 
-def swaps_of(parts: tuple[Dosed, ...], amounts: tuple[SubstanceAmount, ...]) -> tuple[Swap, ...]:
+def swaps_of(parts: tuple[Dosed, ...], amounts: tuple[SubstanceAmount, ...]) -> tuple[OrderSwap, ...]:
     """Return the pairs whose order depends on the lot, in the order of print."""
     return tuple(
-        Swap(first.inci, second.inci, later == 1)
+        OrderSwap(first.inci, second.inci, later == 1)
         for place, first in enumerate(amounts)
         for later, second in enumerate(amounts[place + 1 :], 1)
         if may_swap(parts, first, second)

@@ -55,7 +55,7 @@ Columns = dict[str, tuple[str, bool]]
 """Type, and whether it may be empty, by name."""
 
 
-class Moved(Printed):
+class Exchanged(Printed):
     """What was written, or put back."""
 
     path: str
@@ -64,7 +64,7 @@ class Moved(Printed):
     """Rows by table."""
 
 
-def save(store: Store, path: Path) -> Moved:
+def save(store: Store, path: Path) -> Exchanged:
     """Write the store: a name ending in .json as one file, in .csv the trace of lots alone, else as a folder.
 
     Raises:
@@ -81,7 +81,7 @@ def save(store: Store, path: Path) -> Moved:
         write_atomic(path, json.dumps({MARK: VERSION, "tables": tables}, ensure_ascii=False, allow_nan=False, indent=1))
     else:
         _save_folder(path, tables, counts)
-    return Moved(path=str(path), schema_version=VERSION, rows=counts)
+    return Exchanged(path=str(path), schema_version=VERSION, rows=counts)
 
 
 def _save_folder(path: Path, tables: Mapping[str, Rows], counts: dict[str, int]) -> None:
@@ -106,7 +106,7 @@ def _save_folder(path: Path, tables: Mapping[str, Rows], counts: dict[str, int])
         raise unwritable(path, error) from None
 
 
-def _save_trace(store: Store, path: Path) -> Moved:
+def _save_trace(store: Store, path: Path) -> Exchanged:
     sql = (
         "SELECT b.number AS batch, r.revision, r.product, r.made_on, r.bottles, l.material, l.lot, l.supplier, "
         f"l.grams, l.stage, l.on_date FROM {LATEST} JOIN lot l ON l.revision_id = r.id ORDER BY b.number, l.position"
@@ -114,7 +114,7 @@ def _save_trace(store: Store, path: Path) -> Moved:
     with store.reading():
         rows = [dict(row) for row in store.rows(sql)]
     write_atomic(path, _csv(TRACE, rows))
-    return Moved(path=str(path), schema_version=VERSION, rows={"lot": len(rows)})
+    return Exchanged(path=str(path), schema_version=VERSION, rows={"lot": len(rows)})
 
 
 def _csv(headings: Iterable[str], rows: Rows) -> str:
@@ -155,7 +155,7 @@ def read_export(path: Path) -> Export:
     return Export(path, *(_read_folder(path) if is_folder(path) else _read_json(path)))
 
 
-def put_back(store: Store, export: Export) -> Moved:
+def put_back(store: Store, export: Export) -> Exchanged:
     """Put an export into a store that holds nothing yet; one of an older schema is brought up to date.
 
     Raises:
@@ -174,7 +174,7 @@ def put_back(store: Store, export: Export) -> Moved:
         if bad:
             raise DataError(bad)
     rows = {name: len(table) for name, table in export.tables.items()}
-    return Moved(path=str(export.path), schema_version=export.version, rows=rows)
+    return Exchanged(path=str(export.path), schema_version=export.version, rows=rows)
 
 
 def _start_over(store: Store, version: int) -> None:

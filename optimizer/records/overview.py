@@ -8,7 +8,7 @@ from optimizer.records.batches import LATEST, batch_id
 from optimizer.records.store import Printed, Store, Told
 
 
-class Noted(Told):
+class NoteKept(Told):
     """A reading of a batch."""
 
     what: str
@@ -55,7 +55,7 @@ class Shown(Printed):
     """Digest of what the library said of each material when it was kept; empty before that was kept."""
     changed_since: tuple[str, ...] | None = None
     """Materials of which the library says something else now; null if nobody compared."""
-    observations: tuple[Noted, ...]
+    observations: tuple[NoteKept, ...]
     samples: tuple[Sample, ...]
     text: str
     """The batch file."""
@@ -150,7 +150,7 @@ def shown(store: Store, number: str, revision: int | None = None) -> Shown:
         kept_on=kept["on_date"],
         as_made=_as_made(store, kept["made"]),
         observations=tuple(
-            Noted(
+            NoteKept(
                 on=r["on_date"],
                 photo_sha256=r["sha256"],
                 noted=r["revision_id"] is None,

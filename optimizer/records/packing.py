@@ -20,7 +20,7 @@ from pathlib import Path, PurePosixPath
 
 from optimizer.errors import DataError, fault
 from optimizer.files import draft_beside, found_at, is_folder, put_new, refuse_existing, writing
-from optimizer.immutable import immutable
+from optimizer.immutable import result
 
 LIST = "tenside-packed.json"
 """The file in the zip that says what is in it."""
@@ -31,7 +31,7 @@ SQLITE = b"SQLite format 3\0"
 _BLOCK = 1 << 20
 
 
-@immutable
+@result
 class Packed:
     """What was packed or unpacked: the output of `tenside pack-up | unpack --json`."""
 
@@ -71,7 +71,14 @@ def pack(folder: Path, out: Path) -> Packed:
             put_new(draft, out)
         finally:
             Path(draft).unlink(missing_ok=True)
-    return Packed(str(out), str(folder), len(paths), total, records, tuple(sorted(left_out)))
+    return Packed(
+        zip=str(out),
+        folder=str(folder),
+        files=len(paths),
+        bytes=total,
+        records=records,
+        left_out=tuple(sorted(left_out)),
+    )
 
 
 def _held(folder: Path, root: Path, left_out: list[str]) -> Iterator[Path]:
@@ -153,7 +160,14 @@ def unpack(packed: Path, folder: Path) -> Packed:
             shutil.rmtree(draft, ignore_errors=True)
     paths = [folder / name for name in digests]
     records = tuple(sorted(p.relative_to(folder).as_posix() for p in paths if _is_store(p)))
-    return Packed(str(packed), str(folder), len(paths), sum(p.stat().st_size for p in paths), records, ())
+    return Packed(
+        zip=str(packed),
+        folder=str(folder),
+        files=len(paths),
+        bytes=sum(p.stat().st_size for p in paths),
+        records=records,
+        left_out=(),
+    )
 
 
 def _read(packed: Path, draft: Path) -> dict[str, str]:

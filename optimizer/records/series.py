@@ -18,7 +18,7 @@ class Due(Told):
     """met, coming, due (today), overdue, or missed (the next reading's time has come)."""
 
 
-class Reading(Told):
+class SeriesReading(Told):
     """A reading of a test."""
 
     number: int
@@ -47,7 +47,7 @@ class Test(Told):
     basis: str
     note: str
     due: tuple[Due, ...]
-    readings: tuple[Reading, ...]
+    readings: tuple[SeriesReading, ...]
     trend: Trend | None
     alarms: tuple[str, ...]
 
@@ -146,7 +146,7 @@ def _test(store: Store, row: Any, on: str) -> Test:
         note=row["note"],
         due=_statuses(days, [r["on_date"][:10] for r in results], row["from_date"], on),
         readings=tuple(
-            Reading(
+            SeriesReading(
                 number=r["id"],
                 struck=r["struck"],
                 on=r["on_date"],

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from optimizer.brief.brief import Brief, make_brief
 from optimizer.data.facts import Material
-from optimizer.data.pool import names_of
+from optimizer.data.names import names_of
 from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.immutable import immutable
 from optimizer.records.batches import LATEST
@@ -23,7 +23,7 @@ SHORTEST = 14
 
 
 @immutable
-class Used:
+class Withdrawal:
     """What a kept batch took of one lot."""
 
     material: str
@@ -60,7 +60,7 @@ class Holding(Told):
     """Day of that price, as the shelf states it."""
 
 
-class Stock(Printed):
+class StockLeft(Printed):
     """The output of `tenside stock --json`."""
 
     shelf: str
@@ -72,7 +72,7 @@ class Stock(Printed):
     notes: tuple[str, ...]
 
 
-def used_in(store: Store) -> tuple[Used, ...]:
+def used_in(store: Store) -> tuple[Withdrawal, ...]:
     """Return what the batches that hold used, lot by lot, in the order of days."""
     sql = (
         "SELECT l.material, l.lot, l.grams, "
@@ -81,10 +81,12 @@ def used_in(store: Store) -> tuple[Used, ...]:
     )
     with store.reading():
         rows = store.rows(sql)
-    return tuple(Used(r["material"], r["lot"], r["grams"], date.fromisoformat(r["day"])) for r in rows if r["day"])
+    return tuple(
+        Withdrawal(r["material"], r["lot"], r["grams"], date.fromisoformat(r["day"])) for r in rows if r["day"]
+    )
 
 
-def lessened(shelf: Shelf, materials: Iterable[Material], used: Iterable[Used]) -> tuple[Shelf, dict[int, float]]:
+def lessened(shelf: Shelf, materials: Iterable[Material], used: Iterable[Withdrawal]) -> tuple[Shelf, dict[int, float]]:
     """Return the shelf with what is left of each counted line, and what was taken off each row [kg].
 
     What was used after the day of the count is taken off the line of its lot; without one, off the lines of its
@@ -117,7 +119,7 @@ def lessened(shelf: Shelf, materials: Iterable[Material], used: Iterable[Used]) 
     return shelf.model_copy(update={"lines": left}), taken
 
 
-def largest_use(used: Iterable[Used], material: str) -> float:
+def largest_use(used: Iterable[Withdrawal], material: str) -> float:
     """Return the most of a material that was used on one day [kg]."""
     by_day: dict[date, float] = {}
     for one in used:
@@ -126,7 +128,7 @@ def largest_use(used: Iterable[Used], material: str) -> float:
     return max(by_day.values(), default=0.0)
 
 
-def stock_left(shelf: Shelf, materials: Iterable[Material], store: Store | None, on: date) -> Stock:
+def stock_left(shelf: Shelf, materials: Iterable[Material], store: Store | None, on: date) -> StockLeft:
     """Return what is left of every material whose stock the shelf states.
 
     The pace is what was used in the last `WINDOW` days, over the days since the first of those batches, at least
@@ -145,7 +147,7 @@ def stock_left(shelf: Shelf, materials: Iterable[Material], store: Store | None,
         for name, lines in sorted(held.items())
         if any(line.stock_kg is not None for line in lines)
     ]
-    return Stock(
+    return StockLeft(
         shelf=shelf.where,
         store="" if store is None else str(store.path),
         on=on,
@@ -155,7 +157,7 @@ def stock_left(shelf: Shelf, materials: Iterable[Material], store: Store | None,
 
 
 def _holding(
-    material: Material, lines: list[ShelfLine], taken: Mapping[int, float], used: list[Used], on: date
+    material: Material, lines: list[ShelfLine], taken: Mapping[int, float], used: list[Withdrawal], on: date
 ) -> Holding:
     stocked = [line for line in lines if line.stock_kg is not None]
     counted = fsum(line.stock_kg or 0.0 for line in stocked)

@@ -170,6 +170,8 @@ def _titrate(answer: PhAnswer) -> Listing:
             "How: 10 g in 90 g of water, acid solution in small steps to pH 6; mmol of strong acid per g = grams of "
             "solution x its strength x what the acid takes up at pH 6 (50 % anhydrous citric: 2.60 x 2.69 mmol per g), "
             "divided by the 10 g. Put it on the shelf in a column 'titrated mmol/g'.",
+            "Cheaper: read the pH of the lots that you have, 10 g in 90 g of water, and put it into a column "
+            "'lot pH (10 %)'.",
         ),
     )
 
@@ -185,11 +187,12 @@ def _preservation_sections(found: Preservation) -> list[Table | Listing]:
         )
         for a in found.acids
     )
-    shares = figures("as acid %", "undissociated in the window, at most %", "at the target, at most %", digits=3)
+    shares = figures("as acid %", "at most undissociated %", "at the target", digits=3)
     columns: Columns = ("acid (from)", *shares, "room below ceilings %")
     sections: list[Table | Listing] = []
     if rows:
-        sections.append(Table("Acid preservatives at this pH", columns, rows))
+        note = "Undissociated: over the whole window, then at the target; there is at most so much."
+        sections.append(Table("Acid preservatives at this pH", columns, rows, note))
     if found.exclusions:
         said = tuple(f"{'Broken: ' if e.broken else ''}{e.reading}" for e in found.exclusions)
         sections.append(Listing("Exclusions that apply", said))

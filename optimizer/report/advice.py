@@ -9,7 +9,7 @@ from optimizer.assessment.solubiliser import USUAL_MOST, Ladder
 from optimizer.assessment.thickening import Candidate, SaltRoute, ThickeningPlan
 from optimizer.chemistry.interval import Interval
 from optimizer.data.cautions import Caution
-from optimizer.immutable import Figure, immutable, seen, told, untold
+from optimizer.immutable import Figure, result, seen, told, untold
 from optimizer.report.blend import alarm_listing, caution_listing
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 from optimizer.rules.row import Setting
@@ -25,7 +25,7 @@ HEADINGS = {
 }
 
 
-@immutable
+@result
 class Advised:
     """The output of `tenside advice --json`."""
 

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from math import inf, isclose, isnan, log10, nan
+from collections.abc import Iterable, Mapping, Sequence
+from math import inf, isnan, log10, nan
 from typing import TYPE_CHECKING
 
 from optimizer.assessment.alarms import cautions_at
 from optimizer.assessment.planned import WATER, PlannedCost, planned_cost
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
+from optimizer.report.binding import binding_table, bound, lots_listing, unit_of
 from optimizer.report.charts import charge_parts, charges, costs, prices, windows
 from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
 from optimizer.solve.result import Outcome, Result, Without
-from optimizer.units import AS_TYPED, CHANGE_SHOWN, KEPT, PRICE_SHOWN, USED, beside, listed, number, whole_down
+from optimizer.units import AS_TYPED, CHANGE_SHOWN, KEPT, USED, beside, listed, number, whole_down
 
 if TYPE_CHECKING:
     from optimizer.assessment.chemistry import Chemistry
@@ -54,6 +55,7 @@ def blend_document(
     result: Result,
     explanation: Explanation | None = None,
     chemistry: Chemistry | None = None,
+    broken_by_lots: Sequence[str] = (),
     more: tuple[Section | Document, ...] = (),
 ) -> Document:
     """Return the report of a blend.
@@ -62,6 +64,7 @@ def blend_document(
         result: The answer.
         explanation: What clashes, if the brief is impossible.
         chemistry: What its chemistry looks like, if there is a formula.
+        broken_by_lots: Rules that sit on a limit and that a lot would break.
         more: Further sections and chapters, shown after the chemistry.
     """
     brief = result.brief
@@ -98,8 +101,9 @@ def blend_document(
         _formula(result),
         *charges(result.weighable),
         *costs(result.weighable, scenario.currency),
-        _binding(result),
-        *prices(_bound(result), _unit(result)),
+        binding_table(result),
+        *lots_listing(result, broken_by_lots),
+        *prices(bound(result), unit_of(result)),
         *windows(brief, result.weighable, result.setting),
         *_without(result, planned),
         *_settings(result),
@@ -112,9 +116,6 @@ def blend_document(
         provenance_listing(result.provenance),
     ]
     return Document(scenario.name, verdict, _facts(result, planned), tuple(sections), good=result.ending == "optimal")
-
-
-SIDES = {"low": "lower", "high": "upper", "equal": "exact"}
 
 
 def _facts(result: Result, planned: PlannedCost | None) -> tuple[tuple[str, str], ...]:
@@ -273,76 +274,6 @@ def _rounding_note(result: Result) -> str:
     )
 
 
-def _bound(result: Result) -> list[Outcome]:
-    """Return the limits that bind, what a noticeable step of weighs most first."""
-    binding = [limit for o in result.rules if o.shown != "understood" for limit in o.bound]
-    return sorted(binding, key=lambda o: (-o.weight, o.id, o.limit))
-
-
-def _binding(result: Result) -> Table:
-    binding = _bound(result)
-    rows = tuple((o.reading, _side(o), priced(o, result), *_if_lowered(o, result), holds(o)) for o in binding)
-    lower = ("one unit lower",) if _kinked(result) else ()
-    columns: Columns = ("rule", "side", *figures("one unit higher", *lower, "holds from - to"))
-    note = "Price: what the objective gains or loses when the limit is raised by one unit, everything else kept."
-    if any(rule.columns(result.brief.pool) for rule in result.brief.modelled):
-        note += " Prices hold for the yes/no choices made here."
-    if _kinked(result):
-        note += " More limits meet here than needed, so raising and lowering may cost differently."
-    return Table("Rules that bind", columns, rows, note)
-
-
-def _side(outcome: Outcome) -> str:
-    """Return which limit of its rule an outcome tells of."""
-    return f"{SIDES[outcome.binding]}: {outcome.which}" if outcome.which else SIDES[outcome.binding]
-
-
-def _kinked(result: Result) -> bool:
-    """Whether some price differs between raising and lowering its limit."""
-    priced_rules = [limit for o in result.rules for limit in o.bound if not isnan(limit.price_if_raised)]
-    return any(
-        not isclose(o.price_if_raised, o.price_if_lowered, rel_tol=PRICE_SHOWN, abs_tol=PRICE_SHOWN)
-        for o in priced_rules
-    )
-
-
-def _if_lowered(outcome: Outcome, result: Result) -> tuple[str, ...]:
-    """Return the effect of lowering the limit, where that column is shown."""
-    if not _kinked(result):
-        return ()
-    return (money(-outcome.price_if_lowered, result),)
-
-
-def priced(outcome: Outcome, result: Result) -> str:
-    """Return the price of raising a limit as text."""
-    return money(outcome.price_if_raised, result)
-
-
-def money(price: float, result: Result) -> str:
-    """Return a change of the objective as text."""
-    if isnan(price):
-        return ""
-    if abs(price) == inf:
-        return "impossible"
-    if abs(price) < PRICE_SHOWN:
-        return "nothing"
-    return f"{price:+.4f} {_unit(result)}"
-
-
-def _unit(result: Result) -> str:
-    name = result.brief.scenario.objective.goals[0][1]
-    return result.brief.scenario.currency if name == "cost" else name
-
-
-def holds(outcome: Outcome) -> str:
-    """Return the range of the limit over which its price holds, as text."""
-    if isnan(outcome.holds_from) or isnan(outcome.holds_to) or abs(outcome.price) < PRICE_SHOWN:
-        return ""
-    low = "any lower" if outcome.holds_from == -inf else beside(outcome.holds_from, outcome.limit_at, 2)
-    high = "any higher" if outcome.holds_to == inf else beside(outcome.holds_to, outcome.limit_at, 2)
-    return f"{low} - {high}"
-
-
 def _with_room(result: Result) -> list[Table]:
     free = [o for o in result.rules if not o.binding and not o.idle]
     return [rooms("Rules kept with room, and figures shown only", free)] if free else []
@@ -494,7 +425,7 @@ def alarm_listing(cautions: tuple[Caution, ...]) -> list[Listing]:
 def rests_listing(cautions: tuple[Caution, ...]) -> list[Listing]:
     """Return the line that says on what an answer rests, where it stands among no others."""
     line = tuple(c.words for c in cautions if c.rests)
-    return [Listing("", line)] if line else []
+    return [Listing("On what it rests", line)] if line else []
 
 
 def first_said(sections: list[Section | Document]) -> tuple[list[Section | Document], list[Section | Document]]:

@@ -9,7 +9,7 @@ from optimizer.report.records import Sections, many
 from optimizer.units import number
 
 if TYPE_CHECKING:
-    from optimizer.records.series import Calendar, Reading, Tasks, Test
+    from optimizer.records.series import Calendar, SeriesReading, Tasks, Test
 
 CAUTIONS = (
     "Hold a batch back until its pH, viscosity, look and filled mass are recorded; keep a sample of every batch, and "
@@ -62,7 +62,7 @@ def _days(test: Test) -> str:
     return "; ".join(marks[d.status] + d.on for d in test.due)
 
 
-def _reading(test: Test, reading: Reading) -> Row:
+def _reading(test: Test, reading: SeriesReading) -> Row:
     unit = test.unit if reading.value is not None else ""
     said = "; ".join(part for part in (reading.text, f"struck out: {reading.struck}" if reading.struck else "") if part)
     judged = "" if reading.struck else _judged(reading.within, reading.passed)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from optimizer.data.evidence import LEVELS, MOST_ASKED, WORDS, Counted, Evidence, Line
+from optimizer.data.evidence import LEVELS, MOST_ASKED, WORDS, BackedLine, Counted, Evidence
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 from optimizer.units import number
 
@@ -38,7 +38,7 @@ def _table(title: str, counted: Counted) -> Table:
     return Table(title, columns, tuple(rows), WHAT)
 
 
-def _row(name: str, line: Line) -> tuple[str | float | None, ...]:
+def _row(name: str, line: BackedLine) -> tuple[str | float | None, ...]:
     return (name, *(line.levels[level] or None for level in LEVELS), line.figures, line.believed_percent)
 
 

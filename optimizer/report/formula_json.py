@@ -5,7 +5,7 @@ from optimizer.assessment.chemistry import Chemistry
 from optimizer.assessment.planned import PlannedCost, planned_cost
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Doses, Formula
-from optimizer.immutable import Figure, immutable, seen, told, untold
+from optimizer.immutable import Figure, immutable, result, seen, told, untold
 from optimizer.solve.nearest import Near
 from optimizer.solve.result import EntryPrice, Outcome, PhOutcome, Result, Rounded, SettingOutcome, Without
 from optimizer.studies.check import Checked, Mend
@@ -20,7 +20,7 @@ class Conflict:
     reading: str
 
 
-@immutable
+@result
 class Blend:
     """The output of `tenside blend --json`."""
 
@@ -58,6 +58,8 @@ class Blend:
     settings: tuple[SettingOutcome, ...] = seen("result.settings")
     chemistry: Chemistry | None = None
     """Of the weighable formula at its pH; null without one."""
+    broken_by_lots: tuple[str, ...] = ()
+    """Rules that sit on a limit and that one lot, as far off as the library knows lots, would break."""
     notes: tuple[str, ...] = seen("result.notes")
     """What else must be known of the answer, such as where a local one comes from."""
     assumptions: tuple[str, ...] = seen("result.brief.assumptions")
@@ -99,7 +101,7 @@ class Nearest:
     proven: bool = seen("near.proven")
 
 
-@immutable
+@result
 class Check:
     """The output of `tenside check --json`."""
 

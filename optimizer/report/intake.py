@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from optimizer.immutable import immutable, seen, untold
+from optimizer.immutable import result, seen, untold
 from optimizer.intake.formula_sheet import TakenFormula, TakenLine
 from optimizer.intake.price_list import LeftOut, TakenPrice, TakenPrices
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 
 
-@immutable
+@result
 class FormulaTaken:
     """A formula sheet that was taken in: the output of `tenside import formula --json`."""
 
@@ -26,7 +26,7 @@ class FormulaTaken:
     """The formula file; empty if none was asked for."""
 
 
-@immutable
+@result
 class PricesTaken:
     """A price list that was taken in: the output of `tenside import prices --json`."""
 

@@ -5,14 +5,14 @@ from math import isnan
 from optimizer.assessment.alarms import cautions_at
 from optimizer.data.cautions import Caution
 from optimizer.data.purchase import Purchase
-from optimizer.immutable import Figure, immutable, seen, told, untold
+from optimizer.immutable import Figure, result, seen, told, untold
 from optimizer.report.blend import alarm_listing, caution_listing
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
 from optimizer.studies.multi_product import JointPlan, MadeProduct, Product, StockBalance
 from optimizer.units import CHANGE_SHOWN, number
 
 
-@immutable
+@result
 class Together:
     """The output of `tenside together --json`."""
 
@@ -48,7 +48,7 @@ def _cautions(plan: JointPlan, products: tuple[Product, ...]) -> tuple[Caution, 
     return tuple(found.values())
 
 
-def plan_document(plan: JointPlan, alone: tuple[JointPlan, ...], products: tuple[Product, ...]) -> Document:
+def plan_document(plan: JointPlan, alone: tuple[JointPlan, ...], asked: tuple[Product, ...]) -> Document:
     """Return what to make of what, and what to buy."""
     if not plan.products:
         told = {"infeasible": "Impossible: the stock and what can be bought do not make these products."}
@@ -56,7 +56,7 @@ def plan_document(plan: JointPlan, alone: tuple[JointPlan, ...], products: tuple
         hint = "Blend each product alone to see whether its brief can be met; then its stock is what is short."
         return Document("Together", verdict, sections=(Listing("Next", (hint,)),), good=False)
     sections: list[Section | Document] = [_doses(plan), _buying(plan), _left(plan), _alone(plan, alone)]
-    cautions = _cautions(plan, products)
+    cautions = _cautions(plan, asked)
     sections[:0] = alarm_listing(cautions)
     sections.append(caution_listing(cautions))
     searched = "none costs less, by the solver's whole search through packs and choices"

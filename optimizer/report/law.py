@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from optimizer.data.law import AllergenTold, CeilingTold, ConditionTold, ExclusionTold, Law
+from optimizer.data.facts import Ceiling, Exclusion
+from optimizer.data.law import AllergenTold, ConditionTold, Law
 from optimizer.report.document import Document, Listing, Row, Table
 from optimizer.units import listed, number
 
-Told = CeilingTold | ExclusionTold | ConditionTold | AllergenTold
+Told = Ceiling | Exclusion | ConditionTold | AllergenTold
 WHERE = "where, as read"
 
 
@@ -39,13 +40,13 @@ def _where(told: Told) -> str:
     return f"{told.jurisdiction} {told.entry}, {told.act}, {told.as_of}"
 
 
-def _most(told: CeilingTold) -> str:
+def _most(told: Ceiling) -> str:
     if told.percent == 0:
         return "none"
     return f"{number(told.percent)} %" + ("" if told.basis == "as substance" else f" {told.basis}")
 
 
-def _meant(told: CeilingTold) -> str:
+def _meant(told: Ceiling) -> str:
     """Return the products that a ceiling is for, as a brief calls them."""
     every = "every use" if told.use == "any" else told.use
     meant = f"{every}: {listed(told.products, 'or')}" if told.products else every

@@ -12,7 +12,7 @@ from optimizer.bench.master import Master
 from optimizer.bench.reconcile import Made, MadeRule
 from optimizer.bench.strike import Struck, struck_of
 from optimizer.bench.weighed import Balance, balances
-from optimizer.immutable import immutable, seen, told, untold
+from optimizer.immutable import result, seen, told, untold
 from optimizer.report.blend import alarm_listing, caution_listing, first_said, formula_table, provenance_listing
 from optimizer.report.charts import charges, costs, windows
 from optimizer.report.chemistry import chemistry_sections
@@ -22,7 +22,7 @@ from optimizer.rules.row import Setting
 from optimizer.units import AS_TYPED, listed, number
 
 
-@immutable
+@result
 class Laid:
     """A batch file that was written, with what to do next: the output of `tenside batch --json`."""
 
@@ -50,7 +50,7 @@ class Laid:
         )
 
 
-@immutable
+@result
 class Weighed:
     """What is noted of a batch: the output of `tenside weighed --json`."""
 

@@ -18,7 +18,6 @@ from optimizer.files import report_mark
 from optimizer.report.document import Column, Document, Listing, Section, Sketch, Strong, Table
 from optimizer.report.escape import escaped, printable
 from optimizer.report.pictures import drawn
-from optimizer.report.record import Printed
 
 LONG = 24
 """Rows above which a table is folded, except the first of a page."""
@@ -27,36 +26,6 @@ CLASSES = {"figure": "n", "big": "n big", "tick": "tick", "write": "write"}
 BOX = '<span class="box"></span><span class="unseen">to tick</span>'
 NARROW = 3
 """Columns that fit the narrowest screen; wider tables can be scrolled by themselves."""
-
-
-class PageRecord(Printed):
-    """The output of `tenside page --json`: what the page holds."""
-
-    file: str
-    title: str
-    verdict: str
-    sections: list[str]
-    """Headings in reading order, those of chapters after their chapter's."""
-    pictures: int
-
-
-def page_record(document: Document, file: str) -> PageRecord:
-    """Return what a page holds."""
-    parts = list(_parts(document))
-    return PageRecord(
-        file=file,
-        title=document.title,
-        verdict=document.verdict,
-        sections=[part.title for part in parts],
-        pictures=sum(isinstance(part, Sketch) for part in parts),
-    )
-
-
-def _parts(document: Document) -> Iterator[Section | Document]:
-    for section in document.sections:
-        yield section
-        if isinstance(section, Document):
-            yield from _parts(section)
 
 
 def page(document: Document) -> str:

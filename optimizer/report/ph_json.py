@@ -11,17 +11,21 @@ from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Solution
 from optimizer.chemistry.titration import LogReading
 from optimizer.data.cautions import Caution
-from optimizer.immutable import immutable, seen, told, untold
+from optimizer.immutable import immutable, result, seen, told, untold
 
 
 @immutable
-class Dose:
+class SolutionDose:
     """How much of the solution; never without its caution."""
 
     grams: Interval
     of_g: float
     """Blend that it goes into, before the addition [g]."""
     caution: str
+
+
+def _dose(grams: Interval | None, of_g: float | None, caution: str) -> SolutionDose | None:
+    return None if grams is None or of_g is None else SolutionDose(grams, of_g, caution)
 
 
 @immutable
@@ -89,15 +93,14 @@ class AdjustedSession:
         return tuple(map(LogLine, readings, notes, self.session.numbers or range(1, len(readings) + 1)))
 
     @told
-    def total(self) -> Dose:
+    def total(self) -> SolutionDose:
         """From the start, for what is adjusted."""
-        return Dose(self.session.total, self.session.log.sample, self.session.advice.caution)
+        return SolutionDose(self.session.total, self.session.log.sample, self.session.advice.caution)
 
     @told
-    def for_batch(self) -> Dose | None:
+    def for_batch(self) -> SolutionDose | None:
         """The same for the whole batch; null without its size."""
-        grams = self.session.for_batch
-        return None if grams is None or self.blend_g is None else Dose(grams, self.blend_g, self.session.advice.caution)
+        return _dose(self.session.for_batch, self.blend_g, self.session.advice.caution)
 
     @told
     def first_into_batch_g(self) -> float | None:
@@ -105,7 +108,7 @@ class AdjustedSession:
         return first_portion(self.session)
 
 
-@immutable
+@result
 class PhTold:
     """The pH of a formula or batch, the dose to its target, and its log."""
 
@@ -138,15 +141,14 @@ class PhTold:
         return Interval(s.low, s.target, s.high)
 
     @told
-    def dose(self) -> Dose:
+    def dose(self) -> SolutionDose:
         """For 100 g of blend, blind."""
-        return Dose(self.answer.dose, 100, self.answer.caution)
+        return SolutionDose(self.answer.dose, 100, self.answer.caution)
 
     @told
-    def batch_dose(self) -> Dose | None:
+    def batch_dose(self) -> SolutionDose | None:
         """For the batch; null without its size."""
-        grams, blend_g = self.answer.batch_dose, self.answer.blend_g
-        return None if grams is None or blend_g is None else Dose(grams, blend_g, self.answer.caution)
+        return _dose(self.answer.batch_dose, self.answer.blend_g, self.answer.caution)
 
     @told
     def ingredients(self) -> tuple[PhIngredient, ...]:

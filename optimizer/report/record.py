@@ -14,7 +14,6 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, create_model
 
 from optimizer.data.formula import Formula, Line
 from optimizer.immutable import EMPTY, NULL, keys_of, told
-from optimizer.solve.result import Outcome
 
 
 def finite(value: Any) -> Any:
@@ -39,41 +38,6 @@ class Printed(Record):
 
     format: int = 1
     """Number of the record's format; it rises when a key goes or changes its meaning."""
-
-
-class LimitRecord(Record):
-    """A limit that the answer sits on, with its price; null where a figure has no meaning."""
-
-    binding: str
-    """Which end it is: low, high or equal; empty if no limit of the rule binds."""
-    limit: str
-    """Field of the rule in which it stands; 'at_most' also for a ceiling and for stock."""
-    limit_at: Figure
-    limit_unit: str
-    price: Figure
-    """Change of the objective per unit by which the binding limit is raised."""
-    holds_from: Figure
-    holds_to: Figure
-    price_from: Figure
-    price_to: Figure
-    price_if_lowered: Figure
-    price_if_raised: Figure
-
-
-class RuleRecord(LimitRecord):
-    """One rule at the answer, at the first of its limits that binds."""
-
-    id: str
-    kind: str
-    reading: str
-    value: Figure
-    low: Figure
-    high: Figure
-    unit: str
-    violation: float
-    source: str
-    also: list[LimitRecord]
-    """Further limits of the rule that bind."""
 
 
 def record(answer: Any) -> Record:
@@ -124,8 +88,6 @@ def _type(hint: Any) -> Any:
         return dict[tuple(map(_type, inner))]  # type: ignore[misc]
     if origin in (list, tuple, dict):
         return origin[tuple(map(_type, inner))]
-    if hint is Outcome:
-        return RuleRecord
     if hint is Formula:
         return Annotated[list[record_of(Line)], BeforeValidator(_ranked)]  # type: ignore[misc]
     return record_of(hint) if is_dataclass(hint) else hint  # type: ignore[arg-type]

@@ -11,10 +11,10 @@ from optimizer.units import listed, number
 if TYPE_CHECKING:
     from optimizer.records.batches import Kept
     from optimizer.records.checking import Soundness
-    from optimizer.records.exchange import Moved
+    from optimizer.records.exchange import Exchanged
     from optimizer.records.lots import LotsOf, WhereLot
     from optimizer.records.masters import FigureChange, Version, Versions
-    from optimizer.records.overview import Listed, Noted, Shown
+    from optimizer.records.overview import Listed, NoteKept, Shown
 from optimizer.records.packing import Packed
 
 FIGURES = {
@@ -118,7 +118,7 @@ def _since(changed: tuple[str, ...] | None) -> str:
     return f"says something else now of {listed(changed)}" if changed else "says the same of every material as then"
 
 
-def _noted(seen: Noted) -> Row:
+def _noted(seen: NoteKept) -> Row:
     at = "" if seen.temperature_c is None else f"{number(seen.temperature_c, 1)} °C"
     return (seen.what, seen.value, seen.unit, at, seen.on, seen.text, seen.photo)
 
@@ -226,7 +226,7 @@ def soundness_document(found: Soundness) -> Document:
     return Document(f"Check of {found.store}", verdict, facts, sections, good=found.sound)
 
 
-def moved_document(found: Moved, verb: str) -> Document:
+def moved_document(found: Exchanged, verb: str) -> Document:
     """Return what was exported or imported."""
     rows = ", ".join(f"{n} {name}" for name, n in found.rows.items() if n) or "none"
     return Document(found.path, f"{verb}.", (("schema", str(found.schema_version)), ("rows", rows)))

@@ -1,6 +1,6 @@
 """Rules and raw materials as documents."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
 from optimizer.brief.explained import BriefExplained
@@ -10,13 +10,13 @@ from optimizer.data.doubts import Doubts
 from optimizer.data.facts import Material, Substance
 from optimizer.data.law import MONTHS
 from optimizer.data.library import Library, doubts
-from optimizer.immutable import immutable
+from optimizer.immutable import result
 from optimizer.report.document import Columns, Document, Listing, Table, figures
 from optimizer.rules.reference import RuleNote
 from optimizer.units import listed, number
 
 
-@immutable
+@result
 class Rules:
     """Kinds of rule: the output of `tenside rules --json`."""
 
@@ -24,7 +24,7 @@ class Rules:
     rules: tuple[RuleNote, ...]
 
 
-@immutable
+@result
 class Materials:
     """Raw materials: the output of `tenside library list | find --json`."""
 
@@ -65,6 +65,14 @@ def explained_document(found: BriefExplained) -> Document:
         )
     verdict = "Every key may be left out but the name; keys that stand in brackets belong to the table of that name."
     return Document("The tables of a brief", verdict, sections=tuple(sections))
+
+
+def columns_document(found: BriefExplained) -> Document:
+    """Return the columns of a shelf."""
+    (shelf,) = found.tables
+    rows = tuple((k.name, k.type, k.meaning, k.example) for k in shelf.keys)
+    table = Table("Columns", ("column", "what is written", "meaning", "example"), rows)
+    return Document("The columns of a shelf", shelf.purpose, sections=(table,))
 
 
 def briefs_document(found: Briefs) -> Document:
@@ -116,72 +124,82 @@ def doubts_document(found: Doubts) -> Document:
 
 def material_document(material: Material, library: Library) -> Document:
     """Return everything known of a material, with who says so."""
-    facts = [
-        ("INCI", material.inci),
-        ("function", listed([material.function, *material.also])),
-        ("charge", material.charge or "none"),
-        ("counts as active", f"{number(material.surfactant_matter, 2)} % surfactant active matter as supplied"),
-        (
-            "supplied pH",
-            " at ".join(w for w in (window(material.ph_supplied), material.ph_supplied_at) if w) or "unknown",
-        ),
-        ("stable at pH", window(material.ph_stable) or "unknown"),
-        ("stands while made, pH", window(material.ph_making) or "as supplied or stable"),
-        ("usual use, %", "" if material.use is None else " / ".join(map(number, material.use))),
-        ("clear at pH", window(material.ph_clear) or "as stable"),
-        ("look", _look(material)),
-        ("phase", material.phase),
-        ("free from", listed(sorted(material.free_from)) or "nothing declared"),
-        ("vegan", {True: "yes", False: "no", None: "not declared"}[material.vegan]),
-    ]
-    kinds = [material.alkalinity] if material.alkalinity else [s.alkalinity for s in material.substances]
-    if any(kinds):
-        facts.append(("alkalinity", f"taken as {listed(list(dict.fromkeys(k for k in kinds if k)))}, an assumption"))
-    said = (
-        ("lipid", material.lipid or ""),
-        ("melts", "" if material.melts is None else f"{window(material.melts)} °C"),
-        ("warm to", "" if material.warm_to is None else f"{number(material.warm_to)} °C"),
-        ("add below", "" if material.add_below is None else f"{number(material.add_below)} °C"),
-        ("dissolves", "" if material.dissolves is None else f"{number(material.dissolves)} % alone in water of 25 °C"),
-        ("charge of polymer", listed(_charges(material, library))),
-        ("salts", "" if material.salt_known else "brings dissolved salts that are not known"),
-        ("handling", material.handling),
-        ("notes", material.notes),
+    doubtful = tuple(doubts(material))
+    cautions = tuple(replace(c, materials=()).words for c in cautions_from([material], library).values())
+    sections = (
+        _substances(material),
+        *_micelles(material),
+        *_ratings(material, library),
+        *_allergens(material),
+        *_ceilings(material, library),
+        _backing(material, library),
+        *([Listing("Doubtful", doubtful)] if doubtful else []),
+        *([Listing("Cautions", cautions, "caution")] if cautions else []),
     )
-    for label, text in said:
-        if text:
-            facts.append((label, text))
-    if material.thickener:
-        t = material.thickener
+    facts = (*_always_known(material), *(fact for fact in _perhaps_known(material, library) if fact[1]))
+    return Document(material.name, material.id, facts, sections)
+
+
+def _always_known(material: Material) -> Iterator[tuple[str, str]]:
+    """Yield facts of which also that they are not known is told."""
+    supplied = " at ".join(w for w in (window(material.ph_supplied), material.ph_supplied_at) if w)
+    yield "INCI", material.inci
+    yield "function", listed([material.function, *material.also])
+    yield "charge", material.charge or "none"
+    yield "counts as active", f"{number(material.surfactant_matter, 2)} % surfactant active matter as supplied"
+    yield "supplied pH", supplied or "unknown"
+    yield "stable at pH", window(material.ph_stable) or "unknown"
+    yield "stands while made, pH", window(material.ph_making) or "as supplied or stable"
+    yield "usual use, %", "" if material.use is None else " / ".join(map(number, material.use))
+    yield "clear at pH", window(material.ph_clear) or "as stable"
+    yield "look", _look(material)
+    yield "phase", material.phase
+    yield "free from", listed(sorted(material.free_from)) or "nothing declared"
+    yield "vegan", {True: "yes", False: "no", None: "not declared"}[material.vegan]
+
+
+def _perhaps_known(material: Material, library: Library) -> Iterator[tuple[str, str]]:
+    """Yield facts that are told only where they are known; else their words are empty."""
+    stated = [material.alkalinity] if material.alkalinity else [s.alkalinity for s in material.substances]
+    kinds: list[str] = list(dict.fromkeys(k for k in stated if k))
+    yield "alkalinity", f"taken as {listed(kinds)}, an assumption" if kinds else ""
+    yield "lipid", material.lipid or ""
+    yield "melts", "" if material.melts is None else f"{window(material.melts)} °C"
+    yield "warm to", "" if material.warm_to is None else f"{number(material.warm_to)} °C"
+    yield "add below", "" if material.add_below is None else f"{number(material.add_below)} °C"
+    yield "dissolves", "" if material.dissolves is None else f"{number(material.dissolves)} % alone in water of 25 °C"
+    yield "charge of polymer", listed(_charges(material, library))
+    yield "salts", "" if material.salt_known else "brings dissolved salts that are not known"
+    yield "handling", material.handling
+    yield "notes", material.notes
+    if t := material.thickener:
         heat = f", heat to {number(t.heat_to)} °C" if t.heat_to else ""
         after = ", added after the pH is set" if t.after_ph else ""
-        facts.append(
-            (
-                "thickener",
-                f"{t.type}, {number(t.use[0])} to {number(t.use[1])} %, pH {window(t.ph) or 'as stable'}{heat}{after}",
-            )
+        at = window(t.ph) or "as stable"
+        yield "thickener", f"{t.type}, {number(t.use[0])} to {number(t.use[1])} %, pH {at}{heat}{after}"
+
+
+def _ratings(material: Material, library: Library) -> list[Table]:
+    if not material.ratings:
+        return []
+    rows = tuple(
+        (
+            name.replace("_", " "),
+            r.typical,
+            f"{number(r.low, 0)} - {number(r.high, 0)}",
+            f"{r.basis}{', by analogy' if r.by_analogy else ''}",
+            library.rank_orders[r.basis].map,
         )
-    sections: list[Table | Listing] = [_substances(material), *_micelles(material)]
-    if material.ratings:
-        rows = tuple(
-            (
-                name.replace("_", " "),
-                r.typical,
-                f"{number(r.low, 0)} - {number(r.high, 0)}",
-                f"{r.basis}{', by analogy' if r.by_analogy else ''}",
-                library.rank_orders[r.basis].map,
-            )
-            for name, r in sorted(material.ratings.items())
-        )
-        note = (
-            "Ratings for planning, 0 to 100: nobody measured them. The order is published or declared, the map chosen."
-        )
-        columns: Columns = ("rating", *figures("typical", "low - high", digits=0), "rank order", "map")
-        sections.append(Table("Ratings", columns, rows, note))
-    if material.allergens is not None:
-        sections.append(_allergens(material.allergens))
+        for name, r in sorted(material.ratings.items())
+    )
+    note = "Ratings for planning, 0 to 100: nobody measured them. The order is published or declared, the map chosen."
+    columns: Columns = ("rating", *figures("typical", "low - high", digits=0), "rank order", "map")
+    return [Table("Ratings", columns, rows, note)]
+
+
+def _ceilings(material: Material, library: Library) -> list[Table]:
     held = {s.inci for s in material.substances}
-    ceilings = tuple(
+    rows = tuple(
         (
             listed(c.substances, "or"),
             f"{number(c.percent)} % {c.basis}",
@@ -192,33 +210,28 @@ def material_document(material: Material, library: Library) -> Document:
         for c in library.ceilings
         if held.intersection(c.substances)
     )
-    if ceilings:
-        note = "Only a law is a hard limit. Law changes: check the text in force."
-        sections.append(
-            Table("Ceilings", ("substance", "at most", "kind", "where, as read", "source"), ceilings, note=note)
-        )
-    backing = tuple(
+    note = "Only a law is a hard limit. Law changes: check the text in force."
+    return [Table("Ceilings", ("substance", "at most", "kind", "where, as read", "source"), rows, note)] if rows else []
+
+
+def _backing(material: Material, library: Library) -> Table:
+    parts: list[tuple[str, ...]] = [(figure, *by) for figure, by in sorted(material.backing.items())]
+    parts += [(f"{figure} of {s.inci}", *by) for s in material.substances for figure, by in sorted(s.backing.items())]
+    rows = tuple(
         ("everything else" if figure == "default" else figure, confidence, library.sources.get(source, source))
-        for figure, (source, confidence) in sorted(material.backing.items())
+        for figure, source, confidence in parts
     )
-    backing += tuple(
-        (f"{figure} of {s.inci}", confidence, library.sources.get(source, source))
-        for s in material.substances
-        for figure, (source, confidence) in sorted(s.backing.items())
-    )
-    sections.append(Table("Who says so", ("figure", "confidence", "source"), backing))
-    sections += [Listing("Doubtful", tuple(doubts(material)))] if doubts(material) else []
-    cautions = tuple(replace(c, materials=()).words for c in cautions_from([material], library).values())
-    sections += [Listing("Cautions", cautions, "caution")] if cautions else []
-    return Document(material.name, material.id, tuple(facts), tuple(sections))
+    return Table("Who says so", ("figure", "confidence", "source"), rows)
 
 
-def _allergens(allergens: dict[str, tuple[float, float, float]]) -> Table | Listing:
+def _allergens(material: Material) -> list[Table | Listing]:
     title = "Fragrance allergens, % of the material"
-    if not allergens:
-        return Listing(title, ("None, by its sheet.",))
-    rows = tuple((name, *shares) for name, shares in allergens.items())
-    return Table(title, ("allergen", *figures("low", "typical", "high")), rows)
+    if material.allergens is None:
+        return []
+    if not material.allergens:
+        return [Listing(title, ("None, by its sheet.",))]
+    rows = tuple((name, *shares) for name, shares in material.allergens.items())
+    return [Table(title, ("allergen", *figures("low", "typical", "high")), rows)]
 
 
 def _substances(material: Material) -> Table:

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from datetime import date
 
-from optimizer.records.stock import WINDOW, Holding, Stock
+from optimizer.records.stock import WINDOW, Holding, StockLeft
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Table, figures
 from optimizer.units import listed, number
 
 
-def stock_document(stock: Stock) -> Document:
+def stock_document(stock: StockLeft) -> Document:
     """Return what is left of each material, what runs low first."""
     low = [h for h in stock.materials if h.low]
     verdict = f"Runs low: {listed([h.name for h in low])}." if low else "Nothing runs low."
@@ -22,7 +22,7 @@ def stock_document(stock: Stock) -> Document:
     return Document("Stock", verdict, tuple(facts), sections, good=not low)
 
 
-def _table(stock: Stock) -> Table:
+def _table(stock: StockLeft) -> Table:
     """Return what is left of each material; a column of which nothing is known is left out."""
     known: list[tuple[Columns, list[str | float | None]]] = [
         (("material",), [h.name for h in stock.materials]),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from math import inf, isnan
 
@@ -27,8 +28,8 @@ from optimizer.rules import MEASURES, named_measure
 from optimizer.rules.row import Setting
 from optimizer.solve.result import Outcome
 from optimizer.studies.check import Checked
-from optimizer.studies.compare import Comparison
-from optimizer.studies.why import Why
+from optimizer.studies.compare import Comparison, Side
+from optimizer.studies.why import AtSetting, Why
 from optimizer.units import CHANGE_SHOWN, KEPT, USED, listed, number
 
 
@@ -131,64 +132,81 @@ def _nearest(checked: Checked) -> Table | Listing:
 
 def why_document(why: Why) -> Document:
     """Return why a material is in or out."""
-    currency = why.brief.scenario.currency
-    goal = why.brief.scenario.objective.goals[0][1]
-    unit = f"{currency} per kg of product" if goal == "cost" else goal
-    facts: list[tuple[str, str]] = [("brief", why.brief.scenario.name)]
-    sections: list[Table | Listing] = [*alarm_listing(why.cautions or uncharted(why.brief))]
     if why.left_out:
-        return Document(why.name, f"Out: it is no candidate, because {why.left_out}.", tuple(facts), good=False)
+        facts = (("brief", why.brief.scenario.name),)
+        return Document(why.name, f"Out: it is no candidate, because {why.left_out}.", facts, good=False)
+    alarms = alarm_listing(why.cautions or uncharted(why.brief))
+    sections: tuple[Section, ...] = (*alarms, *_worth(why), *_at_settings(why), *rests_listing(why.cautions))
+    return Document(why.name, _why_verdict(why), tuple(_why_facts(why)), sections, good=why.dose > USED)
+
+
+def _why_verdict(why: Why) -> str:
     if isnan(why.dose):
-        verdict = "The brief has no formula: see what clashes with 'tenside blend'."
-    elif why.dose > USED:
-        verdict = f"In, at {number(why.dose, 2)} %."
-    elif why.responsible == "ph":
-        verdict = "Out: the pH of the best formula rules it out."
-    elif why.never:
-        verdict = "Out: no formula that keeps every rule holds it."
-    elif why.kept_out:
-        verdict = "Out: a yes/no choice of the best formula keeps it out."
-    elif why.entry == -inf:
-        verdict = "Out: the best formula has no place for it at its choices."
-    else:
-        verdict = "Out: it costs more than it is worth to this brief."
+        return "The brief has no formula: see what clashes with 'tenside blend'."
+    if why.dose > USED:
+        return f"In, at {number(why.dose, 2)} %."
+    if why.responsible == "ph":
+        return "Out: the pH of the best formula rules it out."
+    if why.never:
+        return "Out: no formula that keeps every rule holds it."
+    if why.kept_out:
+        return "Out: a yes/no choice of the best formula keeps it out."
+    if why.entry == -inf:
+        return "Out: the best formula has no place for it at its choices."
+    return "Out: it costs more than it is worth to this brief."
+
+
+def _why_facts(why: Why) -> Iterator[tuple[str, str]]:
+    scenario = why.brief.scenario
+    goal = scenario.objective.goals[0][1]
+    yield "brief", scenario.name
     if goal == "cost":
-        facts.append(("price now", f"{number(why.price, 2)} {currency} per kg"))
+        yield "price now", f"{number(why.price, 2)} {scenario.currency} per kg"
         if why.dose <= USED:
-            facts += _comes_in(why, currency)
+            yield from _comes_in(why, scenario.currency)
     if why.responsible and why.responsible != "ph":
-        facts.append(("held back by", next(w.reading for w in why.worth if w.id == why.responsible)))
+        yield "held back by", next(w.reading for w in why.worth if w.id == why.responsible)
     if why.forced is not None:
         how = "left out" if why.forced.dose == 0 else f"forced in at {number(why.forced.dose)} %"
         if why.forced.cost == inf:
-            facts.append((how, f"impossible; it clashes with {listed(why.forced.conflict) or 'the total'}"))
+            yield how, f"impossible; it clashes with {listed(why.forced.conflict) or 'the total'}"
         else:
-            facts.append((how, f"{why.forced.cost:+.4f} {unit}"))
-    if why.worth and why.responsible != "ph":
-        rows = tuple((w.reading, w.per_kg) for w in why.worth)
-        total = Strong(("together", sum(w.per_kg for w in why.worth)))
-        note = "Each rule's price times what one kg of the material adds to it, at the best formula and its choices."
-        title = f"What one kg is worth to the brief, in {currency if goal == 'cost' else goal}"
-        sections.append(Table(title, ("rule", *figures("per kg", form="+.3f")), (*rows, total), note))
-    if why.settings:
-        rows_at = tuple(
-            (
-                number(s.first, 2) if s.first == s.last else f"{number(s.first, 2)} - {number(s.last, 2)}",
-                "impossible" if isnan(s.objective) else s.objective,
-                "ruled out by the pH"
-                if s.barred
-                else ""
-                if isnan(s.dose)
-                else f"{s.dose:.2f} %"
-                if s.dose > USED
-                else "not used",
-            )
-            for s in why.settings
+            unit = f"{scenario.currency} per kg of product" if goal == "cost" else goal
+            yield how, f"{why.forced.cost:+.4f} {unit}"
+
+
+def _worth(why: Why) -> list[Table]:
+    if not why.worth or why.responsible == "ph":
+        return []
+    goal = why.brief.scenario.objective.goals[0][1]
+    rows = tuple((w.reading, w.per_kg) for w in why.worth)
+    total = Strong(("together", sum(w.per_kg for w in why.worth)))
+    note = "Each rule's price times what one kg of the material adds to it, at the best formula and its choices."
+    title = f"What one kg is worth to the brief, in {why.brief.scenario.currency if goal == 'cost' else goal}"
+    return [Table(title, ("rule", *figures("per kg", form="+.3f")), (*rows, total), note)]
+
+
+def _at_settings(why: Why) -> list[Table]:
+    if not why.settings:
+        return []
+    rows = tuple(
+        (
+            number(s.first, 2) if s.first == s.last else f"{number(s.first, 2)} - {number(s.last, 2)}",
+            "impossible" if isnan(s.objective) else s.objective,
+            _dose_at(s),
         )
-        words = why.brief.scenario.objective.words()
-        sections.append(Table("At each pH setting", ("target pH", *figures(words), why.name), rows_at))
-    sections += rests_listing(why.cautions)
-    return Document(why.name, verdict, tuple(facts), tuple(sections), good=why.dose > USED)
+        for s in why.settings
+    )
+    words = why.brief.scenario.objective.words()
+    return [Table("At each pH setting", ("target pH", *figures(words), why.name), rows)]
+
+
+def _dose_at(setting: AtSetting) -> str:
+    if setting.barred:
+        return "ruled out by the pH"
+    if isnan(setting.dose):
+        return ""
+    return f"{setting.dose:.2f} %" if setting.dose > USED else "not used"
 
 
 def _comes_in(why: Why, currency: str) -> list[tuple[str, str]]:
@@ -219,58 +237,70 @@ def _proven(why: Why) -> str:
 def compare_document(comparison: Comparison) -> Document:
     """Return columns side by side."""
     sides = comparison.sides
-    heads = tuple(side.name for side in sides)
+    alarms = tuple(f"{s.name}: {c.words}" for s in sides for c in s.cautions if c.loud)
+    rests = tuple(f"{s.name}: {c.words}" for s in sides for c in s.cautions if c.rests)
+    notes = tuple(f"{s.name}: {n}" for s in sides for n in s.notes)
+    sections: tuple[Section, ...] = (
+        *([Listing(FIRST, alarms, "caution")] if alarms else []),
+        _doses_beside(sides),
+        _measures_beside(sides),
+        _rules_beside(sides),
+        *_causes(comparison),
+        *([Listing("Assumed", notes)] if notes else []),
+        Listing("", rests),
+    )
+    impossible = [s.name for s in sides if s.formula is None]
+    verdict = f"{len(sides)} columns." if not impossible else f"No formula exists for {listed(impossible)}."
+    return Document("Side by side", verdict, sections=sections, good=not impossible)
+
+
+def _doses_beside(sides: tuple[Side, ...]) -> Table:
     names = {line.item.id: line.item.material.name for s in sides if s.formula for line in s.formula.lines}
     doses = [{line.item.id: line.percent for line in s.formula.lines} if s.formula else {} for s in sides]
     order = sorted(names, key=lambda n: (-max(d.get(n, 0.0) for d in doses), n))
     rows: list[Row] = [(names[n], *(d.get(n) for d in doses)) for n in order]
     if any(s.formula and s.formula.held_back for s in sides):
         rows.append(("kept free", *(s.formula.held_back if s.formula else None for s in sides)))
-    columns: Columns = ("material", *figures(*heads, form=".2f"))
-    alarms = tuple(f"{s.name}: {c.words}" for s in sides for c in s.cautions if c.loud)
-    sections: list[Table | Listing] = [Listing(FIRST, alarms, "caution")] if alarms else []
-    sections.append(Table("Doses, % w/w as supplied", columns, tuple(rows)))
-    measures = [s.measures for s in sides]
-    said: list[Row] = []
-    for name in MEASURES:
-        if name == "cost":
-            continue
-        measure = named_measure(name)
-        said.append((f"{measure.name}, {measure.unit}", *(m.get(name) for m in measures)))
-    currency = sides[0].brief.scenario.currency
-    said.append((f"cost, {currency} per kg", *(s.cost for s in sides)))
+    columns: Columns = ("material", *figures(*(s.name for s in sides), form=".2f"))
+    return Table("Doses, % w/w as supplied", columns, tuple(rows))
+
+
+def _measures_beside(sides: tuple[Side, ...]) -> Table:
+    values = [s.measures for s in sides]
+    measures = [named_measure(name) for name in MEASURES if name != "cost"]
+    rows: list[Row] = [(f"{m.name}, {m.unit}", *(v.get(m.id) for v in values)) for m in measures]
+    rows.append((f"cost, {sides[0].brief.scenario.currency} per kg", *(s.cost for s in sides)))
     windows = [s.window for s in sides]
-    said.append(
-        ("pH window shared", *("" if isnan(w[0]) else f"{number(w[0], 1)} - {number(w[1], 1)}" for w in windows))
-    )
+    ends = ("" if isnan(low) else f"{number(low, 1)} - {number(high, 1)}" for low, high in windows)
+    rows.append(("pH window shared", *ends))
     note = "Mildness and foam are planning ratings that nobody measured."
-    sections.append(Table("Measures", ("measure", *figures(*heads, digits=3)), tuple(said), note))
+    columns: Columns = ("measure", *figures(*(s.name for s in sides), digits=3))
+    return Table("Measures", columns, tuple(rows), note)
+
+
+def _rules_beside(sides: tuple[Side, ...]) -> Table:
     outcomes = [s.outcomes() for s in sides]
     shared = sorted({i for o in outcomes for i in o if o[i].shown == "always"})
-    table = tuple((i, *(_limits_in_words(o[i]) if i in o else "" for o in outcomes)) for i in shared)
-    note = "A value marked ! breaks its limit."
-    sections.append(Table("Rules: value and limits", ("rule", *figures(*heads)), table, note))
-    if comparison.splits:
-        parts = (
-            ("price", "price"),
-            ("lot", "lots"),
-            ("material", "other candidates"),
-            ("limit", "other rules or doses"),
-        )
+    rows = tuple((i, *(_limits_in_words(o[i]) if i in o else "" for o in outcomes)) for i in shared)
+    columns: Columns = ("rule", *figures(*(s.name for s in sides)))
+    return Table("Rules: value and limits", columns, rows, "A value marked ! breaks its limit.")
 
-        def row(key: str, label: str) -> Row:
-            return (label, None, *(_signed(getattr(s, key)) for s in comparison.splits))
 
-        split_rows = (*(row(*part) for part in parts), Strong(row("total", "together")))
-        title = f"Why the cost differs from {heads[0]}, {currency} per kg"
-        note = "Each part is the mean over the orders in which the causes can come one after the other."
-        sections.append(Table(title, ("because of", *figures(*heads, form="+.4f")), split_rows, note))
-    notes = tuple(f"{s.name}: {n}" for s in sides for n in s.notes)
-    sections += [Listing("Assumed", notes)] if notes else []
-    sections.append(Listing("", tuple(f"{s.name}: {c.words}" for s in sides for c in s.cautions if c.rests)))
-    impossible = [s.name for s in sides if s.formula is None]
-    verdict = f"{len(sides)} columns." if not impossible else f"No formula exists for {listed(impossible)}."
-    return Document("Side by side", verdict, sections=tuple(sections), good=not impossible)
+CAUSES = {"price": "price", "lot": "lots", "material": "other candidates", "limit": "other rules or doses"}
+
+
+def _causes(comparison: Comparison) -> list[Table]:
+    if not comparison.splits:
+        return []
+    sides = comparison.sides
+
+    def row(key: str, label: str) -> Row:
+        return (label, None, *(_signed(getattr(s, key)) for s in comparison.splits))
+
+    rows = (*(row(*cause) for cause in CAUSES.items()), Strong(row("total", "together")))
+    title = f"Why the cost differs from {sides[0].name}, {sides[0].brief.scenario.currency} per kg"
+    note = "Each part is the mean over the orders in which the causes can come one after the other."
+    return [Table(title, ("because of", *figures(*(s.name for s in sides), form="+.4f")), rows, note)]
 
 
 def _signed(value: float) -> float | str:

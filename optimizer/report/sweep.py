@@ -5,8 +5,8 @@ from math import isnan
 from optimizer.assessment.evidence import Rests, line_of, rests_of
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
-from optimizer.immutable import Figure, immutable, seen, told, untold
-from optimizer.report.blend import rests_listing
+from optimizer.immutable import Figure, immutable, result, seen, told, untold
+from optimizer.report.blend import alarm_listing, rests_listing
 from optimizer.report.document import Bar, Bars, Column, Columns, Document, Listing, Section, Sketch, Table, figures
 from optimizer.sweep.frame import ENDINGS, PROOFS
 from optimizer.sweep.grid import Value
@@ -39,7 +39,7 @@ class Message:
 
 
 @immutable
-class Scenario:
+class ScenarioTold:
     """One scenario: what it states, how it ended and its formula."""
 
     scenario: str
@@ -52,10 +52,12 @@ class Scenario:
     binding: tuple[str, ...]
     doses: dict[str, float]
     """% w/w as supplied."""
+    preserved: bool | None
+    """Whether a preservative acts in it, or none is needed; null without a formula."""
     message: str
 
 
-@immutable
+@result
 class Range:
     """The output of `tenside range --json`."""
 
@@ -81,8 +83,8 @@ class Range:
 
     @told
     def cautions(self) -> tuple[Caution, ...]:
-        """On what the answers rest."""
-        return cautions_of_all(self.ranged)
+        """What is said before anything else, then on what the answers rest."""
+        return (*self.ranged.alarms, *cautions_of_all(self.ranged))
 
     @told
     def messages(self) -> tuple[Message, ...]:
@@ -90,16 +92,16 @@ class Range:
         return tuple(Message(*told) for told in self.summary.messages)
 
     @told
-    def answers(self) -> tuple[Scenario, ...] | None:
+    def answers(self) -> tuple[ScenarioTold, ...] | None:
         """Every scenario, or null above 1000 of them: then they are in the table of --out."""
         return tuple(_scenario(self.ranged, s) for s in range(self.scenarios)) if self.scenarios <= MOST_TOLD else None
 
 
-def _scenario(ranged: Ranged, s: int) -> Scenario:
+def _scenario(ranged: Ranged, s: int) -> ScenarioTold:
     frame = ranged.frame
     states: dict[str, Value] = ranged.grid.row(s % len(ranged.grid))
     limits = zip(frame.limits, frame.binding[s], strict=True)
-    return Scenario(
+    return ScenarioTold(
         scenario=ranged.sources[s // len(ranged.grid)],
         states=states,
         ending=ENDINGS[frame.ending[s]],
@@ -109,6 +111,7 @@ def _scenario(ranged: Ranged, s: int) -> Scenario:
         ph=float(frame.ph[s]),
         binding=tuple(f"{rule} {SIDES[side]}" for (rule, side), on in limits if on),
         doses={name: float(x) for name, x in zip(frame.ids, frame.doses[s], strict=True) if x > 0},
+        preserved=not ranged.bare[s] if frame.solved[s] else None,
         message=frame.messages.get(s, ""),
     )
 
@@ -128,7 +131,10 @@ def range_document(ranged: Ranged, summary: Summary) -> Document:
     facts.append(("answered by", _ways(summary)))
     if ranged.kept:
         facts.append(("kept", f"{ranged.kept:,} answers of an earlier run that was cut short"))
-    sections: list[Section | Document] = [*_distribution(summary, currency.strip())]
+    sections: list[Section | Document] = [
+        *alarm_listing(ranged.alarms),
+        *_distribution(summary, currency.strip()),
+    ]
     for key in dict.fromkeys(s.key for s in summary.slices):
         own = [s for s in summary.slices if s.key == key]
         if len(own) > 1:
@@ -153,7 +159,13 @@ def range_document(ranged: Ranged, summary: Summary) -> Document:
     sections += rests_listing(cautions_of_all(ranged))
     title = ranged.briefs[0].scenario.name if len(ranged.sources) == 1 and ranged.briefs[0] else "Range"
     heading = f"{title}: range" if len(ranged.sources) == 1 else f"Range of {len(ranged.sources)} briefs"
-    return Document(heading, verdict, tuple(facts), tuple(sections), good=summary.solved > 0 and not summary.unclear)
+    return Document(
+        heading,
+        verdict,
+        tuple(facts),
+        tuple(sections),
+        good=summary.solved > 0 and not summary.unclear and not ranged.bare.any(),
+    )
 
 
 def cautions_of_all(ranged: Ranged) -> tuple[Caution, ...]:
@@ -193,7 +205,9 @@ def answers_table(ranged: Ranged) -> Table:
         names = (s + 1, one.scenario)[: len(front)]
         states = (_state(key, one.states.get(key)) for key in keys)
         costs = (float(frame.cost[s]), float(frame.ph[s]))
-        rows.append((*names, *states, WORDS[one.ending], *costs, one.message or "; ".join(one.binding)))
+        first = [] if one.preserved is not False else ["not preserved"]
+        limits = one.message or "; ".join((*first, *one.binding))
+        rows.append((*names, *states, WORDS[one.ending], *costs, limits))
     left = len(frame) - len(rows)
     note = f"The first {len(rows):,} of {len(frame):,}. The other {left:,} are left out here; --out writes all."
     varied = (

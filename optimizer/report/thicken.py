@@ -5,7 +5,7 @@ from __future__ import annotations
 from optimizer.bench.strike import Struck
 from optimizer.bench.thicken import ThickeningLog
 from optimizer.data.cautions import Caution
-from optimizer.immutable import immutable, untold
+from optimizer.immutable import result, untold
 from optimizer.report.advice import budget_table
 from optimizer.report.blend import alarm_listing, caution_listing
 from optimizer.report.document import Columns, Curve, Curves, Document, Listing, Sketch, Table, figures
@@ -16,13 +16,14 @@ WIDTH, HEIGHT = 56, 10
 GOOD = ("open", "target reached")
 
 
-@immutable
+@result
 class Thickened:
     """The output of `tenside thicken --json`."""
 
     FORMAT = 1
     batch: str
     logs: tuple[ThickeningLog, ...]
+    """An empty one for each planned thickener before any is begun."""
     cautions: tuple[Caution, ...] = ()
     """What is said of the batch before anything else, and those of the thickeners."""
     struck: tuple[Struck, ...] = ()
@@ -31,22 +32,9 @@ class Thickened:
     """False if nothing is logged yet."""
 
 
-def thicken_document(
-    name: str,
-    logs: tuple[ThickeningLog, ...],
-    begun: bool,
-    cautions: tuple[Caution, ...] = (),
-    struck: tuple[Struck, ...] = (),
-) -> Document:
-    """Return the logs of a batch: state, next step, curve and steps.
-
-    Args:
-        name: What to call the batch.
-        logs: The logs, or an empty one for each planned thickener.
-        begun: False if nothing is logged yet.
-        cautions: Of the thickeners.
-        struck: Steps that count no more.
-    """
+def thicken_document(found: Thickened) -> Document:
+    """Return the logs of a batch: state, next step, curve and steps."""
+    name, logs, cautions = found.batch, found.logs, found.cautions
     if not logs:
         step = "Name a thickener under [held_back] thickeners of the brief; 'tenside advice' lists those that suit."
         return Document(f"Thickening of {name}", f"No thickener is planned. {step}", good=False)
@@ -61,12 +49,12 @@ def thicken_document(
             sections.append(_steps(log))
         if log.notes:
             sections.append(Listing("Mind", log.notes, "caution"))
-    sections += struck_listing(struck)
+    sections += struck_listing(found.struck)
     sections.append(budget_table(logs[0].budget))
     if own := tuple(c for c in cautions if not c.loud):
         sections.append(caution_listing(own))
     first = logs[0]
-    verdict = first.verdict if len(logs) == 1 else f"{len(logs)} {'logs' if begun else 'thickeners are planned'}."
+    verdict = first.verdict if len(logs) == 1 else f"{len(logs)} {'logs' if found.begun else 'thickeners are planned'}."
     facts = []
     if len(logs) == 1:
         facts = [("thickener", first.material.name), ("state", first.state)]

@@ -7,7 +7,7 @@ from optimizer.assessment.alarms import uncharted
 from optimizer.assessment.evidence import line_of, rests_along
 from optimizer.data.cautions import ALWAYS, Caution
 from optimizer.errors import UsageError
-from optimizer.immutable import immutable, replace, seen, told, untold
+from optimizer.immutable import immutable, replace, result, seen, told, untold
 from optimizer.report.blend import alarm_listing, caution_listing
 from optimizer.report.document import (
     Bar,
@@ -62,8 +62,8 @@ class Traced:
         return axis_words(self.curve.y)
 
 
-@immutable
-class Family:
+@result
+class Frontiers:
     """The output of `tenside frontier --json`: one curve, or a family."""
 
     FORMAT = 1
@@ -86,28 +86,28 @@ def _cautions(curves: tuple[tuple[str, Frontier], ...]) -> tuple[Caution, ...]:
     return (*uncharted(curves[0][1].brief), *line_of(rests), *map(Caution, ALWAYS))
 
 
-def frontier_document(curves: tuple[tuple[str, Frontier], ...], *, here: tuple[float, ...] | None = None) -> Document:
+def frontier_document(family: tuple[tuple[str, Frontier], ...], *, here: tuple[float, ...] | None = None) -> Document:
     """Return one trade-off, or a family of them; `here` is a point that is drawn beside it, across and up."""
-    first = curves[0][1]
+    first = family[0][1]
     sections: list[Section | Document] = []
-    if any(f.breaks for _, f in curves):
-        sections.append(_sketch(curves, here))
-    for label, one in curves:
+    if any(f.breaks for _, f in family):
+        sections.append(_sketch(family, here))
+    for label, one in family:
         suffix = f" ({label})" if label else ""
         if not one.breaks:
             sections.append(Listing(f"Trade-off{suffix}", ("The brief has no formula here.",)))
             continue
         sections.append(_breaks(one, suffix))
         sections.append(_stretches(one, suffix))
-    cautions = _cautions(curves)
+    cautions = _cautions(family)
     sections[:0] = alarm_listing(cautions)
     sections.append(caution_listing(cautions))
-    count = sum(len(f.stretches) for _, f in curves)
+    count = sum(len(f.stretches) for _, f in family)
     exact = "Every break is exact."
-    if any(f.sampled for _, f in curves):
+    if any(f.sampled for _, f in family):
         exact = "Each piece is exact; the yes/no choices between them were sampled, so a better choice may be missing."
     verdict = f"{count} stretches between breaks. {exact}"
-    if any(f.local for _, f in curves):
+    if any(f.local for _, f in family):
         verdict = (
             f"{count} stretches between points. Something here is linear only around a formula: each point keeps every "
             "rule, checked apart from the programs, but a better formula far from it is not ruled out. Between points "

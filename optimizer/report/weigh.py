@@ -208,11 +208,11 @@ def weigh_short(sheet: WeighSheet, rows: int = 3, most: int = 1) -> Document:
     if lines:
         parts.append(Table("", columns, tuple(lines)))
     words = dict.fromkeys(caution.words for step in sheet.steps for caution in step.cautions)
+    words |= dict.fromkeys(caution.rests for caution in sheet.alarms if caution.rests)
     sections: list[Section | Document] = [
         *alarm_listing(sheet.alarms),
         Listing("", (" ".join((PLAN, *words)),), "caution"),
         *parts,
-        *rests_listing(sheet.alarms),
         Table("", (Column("made by, date", "write"), Column("checked by, date", "write")), ((None, None),)),
     ]
     facts = [fact for fact in facts_of(sheet)[2:] if most or fact[0] in ("batch size", "of which", "target pH")]

@@ -7,7 +7,7 @@ from dataclasses import replace
 from itertools import takewhile
 from pathlib import Path
 
-from optimizer.data.workbook import Cell, Formula, Line, Look, Sheet, book_bytes, write_rows
+from optimizer.data.workbook import Cell, CellFormula, Look, Sheet, SheetRow, book_bytes, write_rows
 from optimizer.files import report_mark, write_bytes_atomic
 from optimizer.report.document import Cell as Shown
 from optimizer.report.document import Column, Document, Listing, Strong, Sum, Table
@@ -61,22 +61,22 @@ def _tables(document: Document) -> Iterator[Table]:
             yield section
 
 
-def _names(columns: Sequence[Column]) -> Line:
-    return Line(tuple(c.name or ("done" if c.kind == "tick" else None) for c in columns), "head")
+def _names(columns: Sequence[Column]) -> SheetRow:
+    return SheetRow(tuple(c.name or ("done" if c.kind == "tick" else None) for c in columns), "head")
 
 
-def _opening(document: Document, look: Look) -> Iterator[Line]:
-    yield Line((printable(document.title),), look)
+def _opening(document: Document, look: Look) -> Iterator[SheetRow]:
+    yield SheetRow((printable(document.title),), look)
     for name, value in (*((("", document.verdict),) if document.verdict else ()), *document.facts):
-        yield Line((printable(name) or None, None, printable(value)), "spread")
+        yield SheetRow((printable(name) or None, None, printable(value)), "spread")
 
 
-def _items(listing: Listing) -> Iterator[Line]:
+def _items(listing: Listing) -> Iterator[SheetRow]:
     lead = "CAUTION: " if listing.kind == "caution" else ""
-    return (Line((None, None, f"{lead}{printable(item)}"), "spread") for item in listing.items)
+    return (SheetRow((None, None, f"{lead}{printable(item)}"), "spread") for item in listing.items)
 
 
-def _add(lines: list[Line], document: Document, heads: Sequence[Column], head: int) -> None:
+def _add(lines: list[SheetRow], document: Document, heads: Sequence[Column], head: int) -> None:
     """Add the sections of a document below the headings that stay in sight."""
     for section in document.sections:
         if isinstance(section, Table) and section.blank:
@@ -86,13 +86,13 @@ def _add(lines: list[Line], document: Document, heads: Sequence[Column], head: i
             _add(lines, section, heads, head)
             continue
         if section.title:
-            lines.append(Line((printable(section.title),), "strong"))
+            lines.append(SheetRow((printable(section.title),), "strong"))
         if isinstance(section, Table):
             lines += [] if section.every == heads else [_names(section.every)]
             for row in section.rows:
                 look: Look = "strong" if isinstance(row, Strong) else "framed"
                 cells = enumerate(zip(section.every, row, strict=True))
-                lines.append(Line(tuple(_cell(*one, k, head + 1, len(lines)) for k, one in cells), look))
+                lines.append(SheetRow(tuple(_cell(*one, k, head + 1, len(lines)) for k, one in cells), look))
         elif isinstance(section, Listing):
             lines += _items(section)
         note = "" if isinstance(section, Listing) else section.note
@@ -109,7 +109,7 @@ def _cell(column: Column, cell: Shown, place: int = 0, first: int = 0, last: int
     """Return a cell as a number if it is one; a sum is that of the rows from the first to the last."""
     if isinstance(cell, Sum):
         letter = chr(ord("A") + place)
-        return Formula(f"=SUM({letter}{first}:{letter}{last})")
+        return CellFormula(f"=SUM({letter}{first}:{letter}{last})")
     if isinstance(cell, tuple) and cell and all(isinstance(part, (int, float)) for part in cell):
         return sum(part for part in cell if not isinstance(part, str))
     if isinstance(cell, (str, tuple)):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ast
 import inspect
-import textwrap
+import sys
 from collections.abc import Mapping
 from contextlib import suppress
 from functools import cache
@@ -42,19 +42,28 @@ class RuleNote:
 
 
 @cache
+def _stated_in(module: str) -> dict[str, dict[str, str]]:
+    """Return the string under each field, by class and field; a file is read once for all its classes."""
+    classes = [n for n in ast.parse(inspect.getsource(sys.modules[module])).body if isinstance(n, ast.ClassDef)]
+    found: dict[str, dict[str, str]] = {}
+    for one in classes:
+        docs = found[one.name] = {}
+        for field, note in zip(one.body, one.body[1:], strict=False):
+            said = note.value if isinstance(note, ast.Expr) else None
+            name = field.target if isinstance(field, ast.AnnAssign) else None
+            if isinstance(name, ast.Name) and isinstance(said, ast.Constant) and isinstance(said.value, str):
+                docs[name.id] = inspect.cleandoc(said.value)
+    return found
+
+
+@cache
 def attribute_docs(model: type) -> dict[str, str]:
     """Return the string under each field of a model, or of the results it tells, and of its bases, by field name."""
     docs: dict[str, str] = {}
     for base in reversed(model.__mro__):
         if base in (object, BaseModel) or getattr(base, "made_of", None):
             continue
-        body = ast.parse(textwrap.dedent(inspect.getsource(base))).body[0]
-        assert isinstance(body, ast.ClassDef)
-        for field, note in zip(body.body, body.body[1:], strict=False):
-            said = note.value if isinstance(note, ast.Expr) else None
-            name = field.target if isinstance(field, ast.AnnAssign) else None
-            if isinstance(name, ast.Name) and isinstance(said, ast.Constant) and isinstance(said.value, str):
-                docs[name.id] = inspect.cleandoc(said.value)
+        docs |= _stated_in(base.__module__).get(base.__qualname__, {})
         docs |= {name: inspect.getdoc(value) or "" for name, value in vars(base).items() if isinstance(value, told)}
     results = getattr(model, "made_of", None)
     if results:

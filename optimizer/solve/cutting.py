@@ -8,6 +8,7 @@ its proof is that of an ordinary program, and so is that of a brief that is impo
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from functools import partial
 
 from optimizer.brief.brief import Brief, bent, straight
@@ -17,8 +18,8 @@ from optimizer.errors import SolverError
 from optimizer.immutable import replace
 from optimizer.model.linearisation import Cuts, same_as, with_rules
 from optimizer.rules.row import Setting
-from optimizer.solve.case_solver import Corridor
-from optimizer.solve.linear import formula_of, solve_fully
+from optimizer.solve.case_solver import CaseAnswer, Corridor
+from optimizer.solve.linear import Solved, formula_of, solve_fully
 from optimizer.solve.result import Result, Rounded
 from optimizer.units import number
 
@@ -34,13 +35,9 @@ def best_by_cuts(brief: Brief, *, time_limit: float, solver: str, weighable: boo
     Raises:
         SolverError: If an answer does not stand the check outside the solver.
     """
-    cut = gathered(brief, time_limit)
     ask = partial(solve_fully, time_limit=time_limit, solver=solver, weighable=weighable, exact=exact)
-    try:
-        result = ask(cut).result
-    except SolverError:  # an equally good formula, told by the tie-breaks, lies between the tangents
-        cut = _settled(cut, time_limit)
-        result = ask(cut).result
+    cut, solved = solved_by(ask, gathered(brief, time_limit), time_limit)
+    result = solved.result
     if result.formula is None:
         return replace(result, brief=cut)
     if weighable and result.rounded is not None and result.rounded.formula is None:
@@ -48,6 +45,27 @@ def best_by_cuts(brief: Brief, *, time_limit: float, solver: str, weighable: boo
     lines = sum(len(r.cuts) for r in cut.modelled if isinstance(r, Cuts))
     told = f"Limits on what was measured hold on their one-sided bound, by {number(lines)} cutting rows."
     return replace(result, brief=brief, notes=(*result.notes, told))
+
+
+def solved_by(ask: Callable[[Brief], Solved], cut: Brief, time_limit: float = 60.0) -> tuple[Brief, Solved]:
+    """Return a brief whose tangents were gathered, with as many more as its answer takes, and that answer."""
+    try:
+        return cut, ask(cut)
+    except SolverError:  # an equally good formula, told by the tie-breaks, lies between the tangents
+        cut = _settled(cut, time_limit)
+        return cut, ask(cut)
+
+
+def closer(cut: Brief, found: Iterable[CaseAnswer]) -> Brief | None:
+    """Return a brief with further tangents at formulas that break a rule behind its tangents; None if none does."""
+    rules = {r.id: r for r in cut.modelled if isinstance(r, Cuts)}
+    changed = False
+    for answer in found:
+        assert answer.x is not None
+        broken = _further(rules, cut.pool, answer.x[: len(cut.pool)], formula_of(cut, answer), answer.case.settings[0])
+        changed = changed or bool(broken)
+        rules |= broken
+    return with_rules(cut, rules) if changed else None
 
 
 def gathered(brief: Brief, time_limit: float = 60.0) -> Brief:

@@ -74,8 +74,15 @@ def capped(corridor: Corridor, case: Case, best: CaseAnswer, loss: float) -> Cap
     return Capped(case, session, np.array([i.material.function != "solvent" for i in brief.pool.items]))
 
 
-def ranges(one: Capped) -> tuple[Vector, Vector]:
-    """Return least and most of each dose in one case, shape (n,) each; infinite where it has no formula.
+def ends_of(one: Capped, found: Vector) -> tuple[Vector, Vector]:
+    """Return least and most of each dose among formulas of one case, shape (n,) each; infinite without any."""
+    n = one.case.model.doses
+    least, most = found[:, :n].min(axis=0, initial=inf), found[:, :n].max(axis=0, initial=-inf)
+    return np.where(least < USED, 0.0, least), most
+
+
+def at_ends(one: Capped) -> Vector:
+    """Return formulas of one case at the ends of all doses, shape (k, columns); none if it has no formula.
 
     A program is skipped where a formula met on the way already shows the dose at its lower or upper end.
 
@@ -87,7 +94,7 @@ def ranges(one: Capped) -> tuple[Vector, Vector]:
     goal = np.zeros(model.size)
     first = _run(one, goal)
     if first is None:
-        return np.full(n, inf), np.full(n, -inf)
+        return np.zeros((0, model.size))
     goals, answers = [goal.copy()], [first]
     least, most = first.x[:n].copy(), first.x[:n].copy()
     for j in range(n):
@@ -103,9 +110,9 @@ def ranges(one: Capped) -> tuple[Vector, Vector]:
             np.minimum(least, answer.x[:n], out=least)
             np.maximum(most, answer.x[:n], out=most)
         goal[j] = 0.0
-    if not one.session.integers:
-        least, most = _certified(one, np.array(goals), answers)
-    return np.where(least < USED, 0.0, least), most
+    if one.session.integers:
+        return np.array([a.x for a in answers])
+    return _certified(one, np.array(goals), answers)
 
 
 def _run(one: Capped, goal: Vector) -> SolverAnswer | None:
@@ -121,13 +128,13 @@ def _run(one: Capped, goal: Vector) -> SolverAnswer | None:
     return fixed(one.session, goal, one.case.model.lower, one.case.upper, answer.x[-integers:]).answer
 
 
-def _certified(one: Capped, goals: Vector, answers: list[SolverAnswer]) -> tuple[Vector, Vector]:
-    """Return least and most dose of all answers; what does not stand the common check is solved and checked alone."""
+def _certified(one: Capped, goals: Vector, answers: list[SolverAnswer]) -> Vector:
+    """Return the formulas of all answers; what does not stand the common check is solved and checked alone."""
     x, y = np.array([a.x for a in answers]), np.array([a.y for a in answers])
     holds = which_hold(one.session.matrix, *one.ends, goals, x, y)
     for k in np.flatnonzero(~holds):
         x[k] = linear(one.session, goals[k], one.case.model.lower, one.case.upper).answer.x
-    return x.min(axis=0), x.max(axis=0)
+    return x
 
 
 def furthest(one: Capped, chosen: list[Vector], time_limit: float) -> tuple[Furthest | None, float]:

@@ -9,7 +9,7 @@ from typing import Literal
 from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
 from optimizer.engine.ending import Ending, Proof
-from optimizer.immutable import Figure, immutable, seen, told_as, untold
+from optimizer.immutable import Figure, immutable, result, seen, told, told_as, untold
 from optimizer.rules.base import Shown
 from optimizer.rules.row import Setting
 from optimizer.units import number
@@ -17,70 +17,70 @@ from optimizer.units import number
 EXIT_CODES: dict[str, int] = {"optimal": 0, "feasible": 5, "infeasible": 4, "stopped": 5, "failed": 5}
 
 
-@immutable
-class Outcome:
-    """One rule at the answer.
+@result
+class BindingLimit:
+    """A limit that the answer sits on, with its price; null where a figure has no meaning."""
 
-    Attributes:
-        value: The measure, in the rule's unit; NaN if it has none.
-        low: Lower limit, -inf if none.
-        high: Upper limit, inf if none.
-        violation: By how much the limits are missed, in the rule's unit.
-        missed: Whether that is more than the tolerance; what is only watched is never missed nor broken.
-        broken: Whether it is more than is allowed of a formula on the grid, an exact limit with its band.
-        step: One noticeable step of the rule's own limits.
-        binding: The limit the answer sits on: '', 'low', 'high' or 'equal'.
-        price: Change of the objective per unit by which the binding limit is raised (its
-            shadow price); NaN where a price has no meaning.
-        holds_from: Lowest value of the limit for which that price's basis stays optimal.
-        holds_to: Highest value.
-        price_from: Price at `holds_from`; differs for limits inside coefficients.
-        price_to: Price at `holds_to`.
-        price_if_lowered: Price when the limit is lowered; differs from the next where more limits
-            meet than needed (a degenerate optimum).
-        price_if_raised: Price when the limit is raised; infinite if that makes the brief impossible.
-        limit: Field of the rule in which the binding limit stands; '' if none binds.
-        limit_at: That limit as it stands.
-        limit_unit: Its unit.
-        limit_step: One noticeable step of it.
-        also: The same rule at each further limit of it that binds.
-        shown: When a report has a line for the rule (see `Rule.shown`).
-        idle: Whether such a line says nothing at the value.
-    """
+    binding: Literal["", "low", "high", "equal"] = ""
+    """Which end it is: low, high or equal; empty if no limit of the rule binds."""
+    limit: str = ""
+    """Field of the rule in which it stands; 'at_most' also for a ceiling and for stock."""
+    limit_at: Figure = nan
+    limit_unit: str = ""
+    price: Figure = nan
+    """Change of the objective per unit by which the binding limit is raised (its shadow price)."""
+    holds_from: Figure = nan
+    """Lowest value of the limit for which that price's basis stays optimal."""
+    holds_to: Figure = nan
+    price_from: Figure = nan
+    """Price at `holds_from`; differs for limits inside coefficients."""
+    price_to: Figure = nan
+    price_if_lowered: Figure = nan
+    """Differs from the next where more limits meet than needed (a degenerate optimum)."""
+    price_if_raised: Figure = nan
+    """Infinite, null here, if that makes the brief impossible."""
+    limit_step: float = untold(default=nan)
+    """One noticeable step of it."""
+
+
+@result
+class Outcome(BindingLimit):
+    """One rule at the answer, at the first of its limits that binds."""
 
     id: str
     kind: str
-    name: str
+    name: str = untold()
     reading: str
-    value: float
-    low: float
-    high: float
+    value: Figure
+    """The measure, in the rule's unit."""
+    low: Figure
+    high: Figure
     unit: str
-    source: str
     violation: float = 0.0
-    missed: bool = False
-    broken: bool = False
-    binding: Literal["", "low", "high", "equal"] = ""
-    price: float = nan
-    holds_from: float = nan
-    holds_to: float = nan
-    price_from: float = nan
-    price_to: float = nan
-    price_if_lowered: float = nan
-    price_if_raised: float = nan
-    limit: str = ""
-    limit_at: float = nan
-    limit_unit: str = ""
-    limit_step: float = nan
-    also: tuple[Outcome, ...] = ()
-    step: float = nan
-    shown: Shown = "always"
-    idle: bool = False
+    """By how much the limits are missed, in the rule's unit."""
+    source: str
+    missed: bool = untold(default=False)
+    """Whether that is more than the tolerance; what is only watched is never missed nor broken."""
+    broken: bool = untold(default=False)
+    """Whether it is more than is allowed of a formula on the grid, an exact limit with its band."""
+    further: tuple[Outcome, ...] = untold(default=())
+    """The same rule at each further limit of it that binds."""
+    step: float = untold(default=nan)
+    """One noticeable step of the rule's own limits."""
+    shown: Shown = untold(default="always")
+    """When a report has a line for the rule (see `Rule.shown`)."""
+    idle: bool = untold(default=False)
+    """Whether such a line says nothing at the value."""
+
+    @told
+    def also(self) -> tuple[BindingLimit, ...]:
+        """Further limits of the rule that bind."""
+        return self.further
 
     @property
     def bound(self) -> tuple[Outcome, ...]:
         """The rule at every limit of it that binds."""
-        return (self, *self.also) if self.binding else ()
+        return (self, *self.further) if self.binding else ()
 
     @property
     def which(self) -> str:

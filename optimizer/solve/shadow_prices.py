@@ -38,18 +38,18 @@ def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Out
             missed, broken = violation > slack, violation > rule.within + slack
         outcomes.append(
             Outcome(
-                rule.id,
-                rule.kind,
-                rule.name,
-                rule.reading(),
-                value,
-                low,
-                high,
-                rule.unit,
-                rule.source,
-                violation,
-                missed,
-                broken,
+                id=rule.id,
+                kind=rule.kind,
+                name=rule.name,
+                reading=rule.reading(),
+                value=value,
+                low=low,
+                high=high,
+                unit=rule.unit,
+                source=rule.source,
+                violation=violation,
+                missed=missed,
+                broken=broken,
                 step=rule.step,
                 shown=rule.shown,
                 idle=rule.idle(value),
@@ -187,7 +187,7 @@ def _joined(told: list[Outcome], outcome: Outcome) -> Outcome:
     if not told:
         return outcome
     told.sort(key=lambda o: ORDER.index(o.binding) if o.limit in OWN.values() else len(ORDER))
-    return replace(told[0], also=tuple(told[1:])) if len(told) > 1 else told[0]
+    return replace(told[0], further=tuple(told[1:])) if len(told) > 1 else told[0]
 
 
 def entry_prices(brief: Brief, found: CaseAnswer) -> tuple[EntryPrice, ...]:

@@ -149,7 +149,7 @@ def _local(descent: Descent, done: Solved, first: Result, bound: float) -> Resul
         return replace(result, brief=brief, objective=objective, ending="optimal", proof=first.proof, notes=equal)
     curved = {r.id for r in descent.rules} | {measure.id}
     rules = tuple(
-        replace(_without_range(o), also=tuple(_without_range(a) for a in o.also)) if o.binding else o
+        replace(_without_range(o), further=tuple(_without_range(a) for a in o.further)) if o.binding else o
         for o in result.rules
         if o.id not in curved or o.id in {r.id for r in brief.modelled}
     )

@@ -11,7 +11,7 @@ from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Doses, Formula
 from optimizer.data.pool import Ingredient, Pool
-from optimizer.immutable import Figure, immutable, replace, seen, told, untold
+from optimizer.immutable import Figure, immutable, replace, result, seen, told, untold
 from optimizer.rules import MEASURES, named_measure
 from optimizer.rules.row import Setting
 from optimizer.solve.best import solve
@@ -96,7 +96,7 @@ class Split:
     """What other rules change; for formulas that were read, what other doses change."""
 
 
-@immutable
+@result
 class Comparison:
     """The output of `tenside compare --json`; one split per column after the first."""
 
@@ -107,7 +107,7 @@ class Comparison:
 
 def compare(sides: tuple[Side, ...]) -> Comparison:
     """Lay any number of columns side by side and split each cost difference from the first."""
-    return Comparison(sides, tuple(split(sides[0], side) for side in sides[1:]))
+    return Comparison(sides=sides, splits=tuple(split(sides[0], side) for side in sides[1:]))
 
 
 def split(first: Side, other: Side) -> Split:

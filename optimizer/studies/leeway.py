@@ -11,17 +11,21 @@ from math import inf
 import numpy as np
 
 from optimizer.assessment.alarms import cautions_at
-from optimizer.brief.brief import Brief
+from optimizer.brief.brief import Brief, bent
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
-from optimizer.errors import UsageError
-from optimizer.immutable import Figure, immutable, seen, told, told_as, untold
+from optimizer.errors import SolverError, UsageError
+from optimizer.immutable import Figure, immutable, replace, result, seen, told, told_as, untold
+from optimizer.solve.best import by_cuts
 from optimizer.solve.case_solver import CaseAnswer
-from optimizer.solve.linear import formula_of, solve_fully
+from optimizer.solve.cutting import closer, gathered, solved_by
+from optimizer.solve.linear import Solved, formula_of, solve_fully
 from optimizer.solve.parametric import widest
-from optimizer.solve.reach import Capped, capped, furthest_of, ranges
+from optimizer.solve.reach import Capped, at_ends, capped, ends_of, furthest_of
 from optimizer.solve.result import Result
 
+ROUNDS = 30
+"""Most rounds of cutting rows."""
 SEEN = 1e-3
 """Doses up to this [%] are no room: what the solver's tolerance leaves open at a loss of 0 is less."""
 
@@ -57,7 +61,7 @@ class Alternative:
     """How much further one could at most lie, relative; 0 if proven furthest."""
 
 
-@immutable
+@result
 class Leeway:
     """Room to move within a loss: the output of `tenside leeway --json`."""
 
@@ -93,7 +97,28 @@ def leeway(brief: Brief, loss: float, *, alternatives: int = 0, time_limit: floa
     """
     if not loss >= 0:
         raise UsageError(f"--loss {loss:g}: write how much worse the objective may be, 0 or more.")
-    solved = solve_fully(brief, priced=False)
+    if bent(brief) and by_cuts(brief):
+        return _by_cuts(brief, loss, alternatives, time_limit)
+    return _straight(brief, solve_fully(brief, priced=False), loss, alternatives, time_limit)[0]
+
+
+def _by_cuts(brief: Brief, loss: float, alternatives: int, time_limit: float) -> Leeway:
+    """Return the room where curved rules are convex: tangents are added until every formula at an end keeps them."""
+    cut = gathered(brief)
+    for _ in range(ROUNDS):
+        cut, solved = solved_by(lambda b: solve_fully(b, priced=False), cut)
+        found, met = _straight(cut, solved, loss, alternatives, time_limit)
+        further = closer(cut, met)
+        if further is None:
+            return replace(found, result=replace(found.result, brief=brief))
+        cut = further
+    raise SolverError(f"{ROUNDS} rounds of cutting rows do not reach the ends of all doses.")
+
+
+def _straight(
+    brief: Brief, solved: Solved, loss: float, alternatives: int, time_limit: float
+) -> tuple[Leeway, list[CaseAnswer]]:
+    """Return the room of a brief that is straight, and the formulas that it rests on."""
     if solved.result.formula is None or solved.chosen is None:
         raise UsageError(
             "the brief has no formula, so there is no room to move. See what clashes with 'tenside blend'."
@@ -101,8 +126,11 @@ def leeway(brief: Brief, loss: float, *, alternatives: int = 0, time_limit: floa
     every = [capped(solved.corridor, case, solved.chosen, loss) for case in widest(solved.corridor.cases)]
     n = len(brief.pool)
     least, most = np.full(n, inf), np.full(n, -inf)
+    met: list[CaseAnswer] = []
     for one in every:
-        low, high = ranges(one)
+        ends = at_ends(one)
+        met += [CaseAnswer(one.case, "optimal", "certificate", 0.0, x) for x in ends]
+        low, high = ends_of(one, ends)
         least, most = np.minimum(least, low), np.maximum(most, high)
     rooms = []
     for j, item in enumerate(brief.pool.items):
@@ -110,16 +138,18 @@ def leeway(brief: Brief, loss: float, *, alternatives: int = 0, time_limit: floa
         a, b = min(float(least[j]), dose), max(float(most[j]), dose)
         member = "every" if a > SEEN else "some" if b > SEEN else "no"
         rooms.append(Room(item.id, item.material.name, dose, a, b, member))
-    found = _alternatives(brief, every, solved.chosen, alternatives, time_limit)
-    return Leeway(solved.result, loss, tuple(rooms), found)
+    others = _alternatives(brief, every, solved.chosen, alternatives, time_limit)
+    met += [answer for _, answer in others]
+    found = tuple(other for other, _ in others)
+    return Leeway(result=solved.result, loss=loss, rooms=tuple(rooms), alternatives=found), met
 
 
 def _alternatives(
     brief: Brief, every: list[Capped], best: CaseAnswer, wanted: int, time_limit: float
-) -> tuple[Alternative, ...]:
+) -> list[tuple[Alternative, CaseAnswer]]:
     assert best.x is not None
     chosen = [best.x[: len(brief.pool)]]
-    found: list[Alternative] = []
+    found = []
     measure = brief.measure(brief.scenario.objective.goals[0][1])
     for _ in range(wanted):
         far = furthest_of(every, chosen, time_limit)
@@ -128,6 +158,6 @@ def _alternatives(
         doses = far.x[: len(brief.pool)]
         chosen.append(doses)
         top, bottom = measure.parts(brief.pool, doses)
-        formula = formula_of(brief, CaseAnswer(far.case, "optimal", "solver bound", far.distance, far.x))
-        found.append(Alternative(formula, top / bottom, far.distance, far.gap))
-    return tuple(found)
+        answer = CaseAnswer(far.case, "optimal", "solver bound", far.distance, far.x)
+        found.append((Alternative(formula_of(brief, answer), top / bottom, far.distance, far.gap), answer))
+    return found

@@ -20,7 +20,7 @@ from optimizer.data.cautions import Caution
 from optimizer.data.formula import Doses, Formula
 from optimizer.data.pool import Pool
 from optimizer.errors import UsageError, nearest
-from optimizer.immutable import Figure, immutable, replace, seen, told, told_as, untold
+from optimizer.immutable import Figure, immutable, replace, result, seen, told, told_as, untold
 from optimizer.rules import LimitRule, Rule
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import (
@@ -42,7 +42,7 @@ from optimizer.units import AS_TYPED
 
 
 @immutable
-class Batch:
+class BatchAsked:
     """What is weighed: the product [kg], the step of the scale [g] and the bands that are kept.
 
     Attributes:
@@ -86,7 +86,7 @@ class LotSpan:
         return self.rule.reading()
 
 
-@immutable
+@result
 class Restandardised:
     """The planned formula and what is weighed instead: the output of `tenside restandardise --json`."""
 
@@ -100,7 +100,7 @@ class Restandardised:
     ph_planned: Figure = seen("setting.target")
     held_back_percent: float = seen("formula.held_back")
     """Its pH setting."""
-    batch: Batch = untold()
+    batch: BatchAsked = untold()
     batch_kg: float = seen("batch.kg")
     step_g: float = seen("batch.step")
     free: bool = seen("batch.free")
@@ -156,7 +156,7 @@ class Restandardised:
 
 
 def restandardise(
-    brief: Brief, doses: dict[str, float], lots: Mapping[str, float], batch: Batch, notes: tuple[str, ...] = ()
+    brief: Brief, doses: dict[str, float], lots: Mapping[str, float], batch: BatchAsked, notes: tuple[str, ...] = ()
 ) -> Restandardised:
     """Bring a formula to the measured lots.
 
@@ -199,11 +199,23 @@ def restandardise(
     )
     conflict = () if near is not None else clash(asked)
     return Restandardised(
-        planned, formula, setting, batch, lots, outside, near, grams, weighed, stopped, conflict, spans, notes
+        brief=planned,
+        formula=formula,
+        setting=setting,
+        batch=batch,
+        lots=lots,
+        outside=outside,
+        near=near,
+        grams=grams,
+        weighed=weighed,
+        stopped=stopped,
+        conflict=conflict,
+        spans=spans,
+        notes=notes,
     )
 
 
-def _grams(formula: Formula, batch: Batch) -> dict[str, float]:
+def _grams(formula: Formula, batch: BatchAsked) -> dict[str, float]:
     """Return grams by id that sum to the batch less the part kept free."""
     exact = {name: percent * 10 * batch.kg for name, percent in formula.doses.items()}
     return largest_remainder(exact, batch.step, (100 - formula.held_back) * 10 * batch.kg)

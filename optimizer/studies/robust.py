@@ -25,7 +25,7 @@ from optimizer.data.formula import Doses, Formula
 from optimizer.data.pool import Vector
 from optimizer.engine.ending import Proof
 from optimizer.errors import DataError, Problem, SolverError
-from optimizer.immutable import Figure, immutable, replace, seen, told, told_as, untold
+from optimizer.immutable import Figure, immutable, replace, result, seen, told, told_as, untold
 from optimizer.model.model import Case, cases
 from optimizer.rules import LimitRule, Rule
 from optimizer.rules.row import Setting
@@ -79,7 +79,7 @@ class Lot:
     strongest: float
 
 
-@immutable
+@result
 class Robust:
     """The safe formula beside the best one: the output of `tenside robust --json`."""
 
@@ -157,17 +157,17 @@ def robust(brief: Brief, safety: Safety) -> Robust:
     lots = lots_of(brief.pool, brief.library)
     nominal = solve(brief, time_limit=safety.time_limit, weighable=True)
     if nominal.formula is None or nominal.weighable is None:
-        return Robust(brief, safety, nominal)
+        return Robust(brief=brief, safety=safety, nominal=nominal)
     plain = _doses(brief, nominal.weighable)
     _refuse_exact(brief, lots, _doses(brief, nominal.formula), safety.off)
     every = cases(brief.modelled, brief.acidity, brief.pool)
     best = safest(brief, lots, safety, every)
     draws = draw(lots, safety.count, safety.seed, safety.price_off)
     told = Robust(
-        brief,
-        safety,
-        nominal,
-        nominal.weighable,
+        brief=brief,
+        safety=safety,
+        nominal=nominal,
+        plain_formula=nominal.weighable,
         worst_cost=(_worst_cost(lots, plain, safety), nan),
         held=tuple(_kept_rules(brief, lots, plain, None, safety.off)),
         random_best=trial(brief.modelled, lots, plain, draws, nominal.setting),

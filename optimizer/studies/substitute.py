@@ -21,7 +21,7 @@ from optimizer.data.facts import Material
 from optimizer.data.formula import Doses, Formula
 from optimizer.data.pool import Group, Ingredient
 from optimizer.errors import UsageError, nearest
-from optimizer.immutable import Figure, immutable, replace, seen, told, told_as, untold
+from optimizer.immutable import Figure, immutable, replace, result, seen, told, told_as, untold
 from optimizer.rules import MEASURES, Dose, Rule, named_measure
 from optimizer.rules.row import Setting
 from optimizer.rules.thickening import Thickening
@@ -164,7 +164,7 @@ class StandIn:
         )
 
 
-@immutable
+@result
 class Substituted:
     """The closest formula without a material, and what could stand in for it."""
 
@@ -272,7 +272,7 @@ def substitute(
     missing = _missing(wide, material)
     base = _base(brief, doses, notes)
     if base is None:
-        return Substituted(brief, missing, wish, nan, None)
+        return Substituted(brief=brief, missing=missing, wish=wish, dose=nan, base=None)
     given, before = brief, base.formula.doses
     brief, wide = (protecting(b, base.formula, base.setting) for b in (brief, wide))
     dose = before.get(material, 0.0)
@@ -289,7 +289,18 @@ def substitute(
     standins = _first(trial, like) if first_only else [_try(trial, i) for i in like]
     measures = (measured(base.formula), {} if near is None else measured(near.formula))
     order = tuple(sorted(standins, key=lambda s: s.rank))
-    return Substituted(given, missing, wish, dose, base, near, gridded, measures, conflict, order)
+    return Substituted(
+        brief=given,
+        missing=missing,
+        wish=wish,
+        dose=dose,
+        base=base,
+        answer=near,
+        on_grid=gridded,
+        measures=measures,
+        conflict=conflict,
+        standins=order,
+    )
 
 
 def possible(brief: Brief, material: str, wish: Wish, doses: dict[str, float]) -> bool:

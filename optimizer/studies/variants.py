@@ -15,7 +15,7 @@ from optimizer.data.facts import Frozen, Key, Percent
 from optimizer.data.formula import Formula
 from optimizer.errors import DataError, Problem, from_validation, hyphened, nearest
 from optimizer.files import read_toml
-from optimizer.immutable import immutable, seen, told, told_as, untold
+from optimizer.immutable import immutable, result, seen, told, told_as, untold
 from optimizer.labelling.label import Label, label_of
 from optimizer.studies.check import Checked, measured
 from optimizer.units import AS_TYPED, number
@@ -132,7 +132,7 @@ class VariantOutcome:
         )
 
 
-@immutable
+@result
 class Variants:
     """A base and its variants: the output of `tenside variants --json`."""
 
@@ -226,7 +226,11 @@ def varied(
     guarded = protecting(brief, whole.formula, whole.setting)
     outcomes = [_outcome(v, whole, base, doses[at], held, guarded, wanted) for at, v in enumerate(wanted.variant, 1)]
     return Variants(
-        name, whole, label_of(brief, whole.formula, name=name, setting=whole.setting), tuple(outcomes), wanted
+        name=name,
+        base=whole,
+        label=label_of(brief, whole.formula, name=name, setting=whole.setting),
+        outcomes=tuple(outcomes),
+        limits=wanted,
     )
 
 

@@ -12,7 +12,7 @@ from optimizer.data.pool import Group
 from optimizer.engine.ending import Proof
 from optimizer.engine.sensitivity import Basis
 from optimizer.errors import UsageError, nearest
-from optimizer.immutable import Figure, immutable, replace, told, untold
+from optimizer.immutable import Figure, immutable, replace, result, told, untold
 from optimizer.rules import Dose
 from optimizer.solve.best import solve
 from optimizer.solve.case_solver import CaseAnswer
@@ -62,7 +62,7 @@ class Forced:
     conflict: tuple[str, ...] = ()
 
 
-@immutable
+@result
 class Why:
     """Why a material is in or out: the output of `tenside why --json`."""
 
@@ -120,12 +120,36 @@ def why(brief: Brief, material: str, at: float = 1.0) -> Why:
     solved = solve_fully(brief)
     if material not in brief.pool.index:
         reason = brief.left_out.get(material) or brief.scenario.pool.why_not(known) or "the shelf does not price it"
-        return Why(brief, material, known.name, 0.0, reason, nan, nan, (), "", (), None)
+        return Why(
+            brief=brief,
+            id=material,
+            name=known.name,
+            dose=0.0,
+            left_out=reason,
+            price=nan,
+            entry=nan,
+            worth=(),
+            responsible="",
+            settings=(),
+            forced=None,
+        )
     position = brief.pool.index[material]
     item = brief.pool.items[position]
     settings = tuple(_at_setting(f, position) for f in solved.found) if brief.acidity else ()
     if solved.chosen is None or solved.result.formula is None:
-        return Why(brief, material, known.name, nan, "", item.price, nan, (), "", settings, None)
+        return Why(
+            brief=brief,
+            id=material,
+            name=known.name,
+            dose=nan,
+            left_out="",
+            price=item.price,
+            entry=nan,
+            worth=(),
+            responsible="",
+            settings=settings,
+            forced=None,
+        )
     dose = solved.result.formula.dose(material)
     worth = _worth(solved, solved.chosen.basis, position)
     shut = solved.chosen.upper is not None and solved.chosen.upper[position] <= 0
@@ -146,9 +170,22 @@ def why(brief: Brief, material: str, at: float = 1.0) -> Why:
         start = item.price - 100 * forced.cost / held if held > USED else -inf
         everywhere = entry_of_all(solved, position, max(start, -inf if isnan(entry) else entry))
     return Why(
-        brief, material, known.name, dose, "", item.price, entry, worth, responsible, settings, forced,
-        closed, everywhere.price, everywhere.proof, foremost(brief, solved.result.formula, solved.result.setting),
-    )  # fmt: skip
+        brief=brief,
+        id=material,
+        name=known.name,
+        dose=dose,
+        left_out="",
+        price=item.price,
+        entry=entry,
+        worth=worth,
+        responsible=responsible,
+        settings=settings,
+        forced=forced,
+        kept_out=closed,
+        entry_of_all=everywhere.price,
+        entry_proof=everywhere.proof,
+        cautions=foremost(brief, solved.result.formula, solved.result.setting),
+    )
 
 
 def _worth(solved: Solved, basis: Basis, position: int) -> tuple[Worth, ...]:

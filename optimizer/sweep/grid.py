@@ -15,16 +15,20 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.brief.scenario import addressed
+from optimizer.data.facts import Material
+from optimizer.data.names import ids_of
 from optimizer.data.sheet import number_of
 from optimizer.errors import DataError, Problem, UsageError, fault
 from optimizer.files import open_text
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 
 MAX_SCENARIOS = 2_000_000
 MAX_TABLE = 500_000_000
 """Largest table of scenarios that is read [bytes]."""
 LIMITS = ("at_least", "at_most", "exactly")
 PRICE, MISSING = "price.", "missing."
+OF_MATERIALS = (PRICE, MISSING, "fixed.")
+"""Beginnings of keys whose other part is a material."""
 YES = frozenset({"1", "yes", "y", "true", "x"})
 NO = frozenset({"", "0", "no", "n", "false"})
 
@@ -91,6 +95,21 @@ def crossed(axes: Sequence[tuple[str, Sequence[Value]]]) -> Grid:
         after //= length
         columns.append(np.tile(np.repeat(_column(values), after), size // (after * length)))
     return Grid(tuple(keys), tuple(columns), size)
+
+
+def by_id(grid: Grid, materials: Iterable[Material]) -> Grid:
+    """Return the grid with the materials of its keys by id, whatever name they were given by.
+
+    Raises:
+        UsageError: If two keys mean the same.
+    """
+    words = {k: k.partition(".")[::2] for k in grid.keys if k.startswith(OF_MATERIALS)}
+    ids = ids_of([name for _, name in words.values()], materials)
+    keys = tuple(f"{words[k][0]}.{ids[words[k][1]]}" if k in words else k for k in grid.keys)
+    twice = next((k for k in keys if keys.count(k) > 1), "")
+    if twice:
+        raise UsageError(f"--vary {twice}: the key is given twice, by two names of one material.")
+    return replace(grid, keys=keys)
 
 
 def joined(first: Grid, second: Grid) -> Grid:

@@ -15,11 +15,14 @@ import numpy as np
 import numpy.typing as npt
 
 from optimizer.brief.brief import Brief
+from optimizer.data.cautions import Caution
+from optimizer.data.pool import Mask
 from optimizer.errors import DataError, Problem, SolverError, TensideError, shortened
 from optimizer.immutable import immutable
+from optimizer.sweep.alarms import said_first
 from optimizer.sweep.family import Family
 from optimizer.sweep.frame import Frame, stacked
-from optimizer.sweep.grid import Grid
+from optimizer.sweep.grid import Grid, by_id
 from optimizer.sweep.source import Source, forget, unknown_keys
 from optimizer.sweep.state import Piece, State, fingerprint
 
@@ -50,6 +53,8 @@ class Ranged:
         briefs: The briefs as they stand; None where one cannot be used.
         grid: The scenarios of each brief.
         frame: Answers, brief by brief.
+        alarms: What is said before anything else.
+        bare: Which scenarios have a formula that is not preserved, shape (s,).
         kept: Scenarios that an earlier run had answered already.
     """
 
@@ -57,6 +62,8 @@ class Ranged:
     briefs: tuple[Brief | None, ...]
     grid: Grid
     frame: Frame
+    alarms: tuple[Caution, ...]
+    bare: Mask
     kept: int = 0
 
     @property
@@ -91,7 +98,7 @@ def run_range(
         SolverError: If worker processes are lost again and again, or the executor fails or has no worker left.
         DefectError: If this program fails on a worker.
     """
-    briefs = _loaded(sources, grid)
+    grid, briefs = _loaded(sources, grid)
     pieces = _pieces(briefs, grid, jobs)
     done: dict[int, Frame] = {}
     if state is not None:
@@ -127,15 +134,17 @@ def run_range(
             if number not in done:
                 finish(number, sources[s].families(grid.take(slice(first, last))))
     frame = stacked(done[k] for k in range(len(pieces)))
-    return Ranged(tuple(s.name for s in sources), briefs, grid, frame, kept)
+    alarms, bare = said_first(sources, grid, frame)
+    return Ranged(tuple(s.name for s in sources), briefs, grid, frame, alarms, bare, kept)
 
 
-def _loaded(sources: tuple[Source, ...], grid: Grid) -> tuple[Brief | None, ...]:
-    """Return the briefs; what stands in the way of the only one is told at once."""
+def _loaded(sources: tuple[Source, ...], grid: Grid) -> tuple[Grid, tuple[Brief | None, ...]]:
+    """Return the grid with materials by id, and the briefs; what stands in the way of the only one is told at once."""
     briefs: list[Brief | None] = []
     for source in sources:
         try:
             brief = source.load()
+            grid = by_id(grid, brief.library.materials)
             problems = unknown_keys(brief, grid.keys, source.name)
             if problems:
                 raise DataError(problems)
@@ -146,7 +155,7 @@ def _loaded(sources: tuple[Source, ...], grid: Grid) -> tuple[Brief | None, ...]
             if len(sources) == 1:
                 raise
             briefs.append(None)
-    return tuple(briefs)
+    return grid, tuple(briefs)
 
 
 def _only_own(source: Source, brief: Brief, grid: Grid) -> None:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from math import isnan
 from pathlib import Path
@@ -70,6 +71,24 @@ class Source:
             return self.brief
         assert self.path is not None
         return load_brief(self.path, changes=[*self.changes, *more], shelf=self.shelf, libraries=self.libraries)
+
+    def briefs(self, grid: Grid, about: tuple[str, ...]) -> Iterator[tuple[Brief, npt.NDArray[np.int64]]]:
+        """Yield the briefs of scenarios that differ in keys about something, with their positions.
+
+        Args:
+            grid: The scenarios.
+            about: First words of the keys that are looked at; all others stand as in the brief. What is unusable then
+                is left out.
+        """
+        keys = [k for k in grid.keys if k.partition(".")[0] in about] if self.brief is None else []
+        columns = [_values_in_words(grid.column(k)) for k in keys]
+        groups: dict[tuple[str, ...], list[int]] = {}
+        for position in range(len(grid) if keys else 0):
+            groups.setdefault(tuple(c[position] for c in columns), []).append(position)
+        for values, members in groups.items() if keys else (((), range(len(grid))),):
+            with suppress(TensideError):
+                brief = self.load([(k, v) for k, v in zip(keys, values, strict=True) if v != ""])
+                yield brief, np.array(members)
 
     def families(self, grid: Grid) -> Frame:
         """Return the answers of scenarios, each group of equal structure by its own family.

@@ -75,6 +75,9 @@ def columns_of(ranged: Ranged) -> Columns:
         if name != "ph" or np.isfinite(frame.ph).any():
             columns.append((name, _figures(getattr(frame, name))))
     columns.append(("binding", _binding(ranged)))
+    if ranged.bare.any():
+        cells = [("no" if b else "yes") if f else None for b, f in zip(ranged.bare, frame.solved, strict=True)]
+        columns.append(("preserved", cells))
     columns.append(("message", [neutral(frame.messages.get(s, "")) or None for s in range(len(frame))]))
     used = (frame.doses > 0).any(axis=0)
     for k in np.flatnonzero(used):

@@ -5,22 +5,24 @@ from __future__ import annotations
 import numpy as np
 
 from optimizer.data.pool import Vector
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.trials.basis import ModelName, Terms
-from optimizer.trials.design import Criterion, Task, in_groups, moments_of, spread_evenly
+from optimizer.trials.design import Criterion, Places, Task, chosen_for, exchanged, in_groups, moments_of, spread_evenly
 from optimizer.trials.polytope import Polytope, candidates
 
 ENOUGH = {1: 6, 2: 8, 3: 12}
 """Trials by directions that a full quadratic takes, with a few more than it has terms; above, as many as for three."""
-CURVED: dict[ModelName, float] = {"quadratic": 0.1, "line": 1.0}
+CURVED: dict[ModelName, float] = {"quadratic": 0.1, "line": 2.0}
 """Precision of curvature in the choice of trials: little is assumed where it can be told, else that it is moderate;
-editable defaults, no source."""
+editable defaults, the second by simulation (`tests/soak.py`; 1 to 5 hardly differ there), else no source."""
 MORE = 3
 """A D-optimal choice needs this many trials more than terms, else the I-optimal one is better for prediction."""
 CHOSEN_FROM = 2000
 """Candidates at most."""
 DRAWN = 1000
 """Points over which the variance is averaged."""
+PARTS = (1 / 2, 1 / 4, 1 / 2, 1 / 4, 1 / 8, 1 / 16)
+"""How much of the way towards other candidates chosen trials are moved, one round after the other."""
 
 
 @immutable
@@ -46,7 +48,9 @@ class Field:
         """Return the columns of points, shape (m, p)."""
         return self.full.columns(z, process)
 
-    def task(self, group: Vector, given: Vector, days: int, model: ModelName) -> Task:
+    def task(
+        self, group: Vector, given: Vector, days: int, model: ModelName, criterion: Criterion | None = None
+    ) -> Task:
         """Return what is chosen.
 
         Args:
@@ -54,13 +58,46 @@ class Field:
             given: Columns of trials that are made anyway, with their days, shape (g, p + days - 1).
             days: How many there are.
             model: What the trials shall tell.
+            criterion: Else D where there are enough trials, I where not.
         """
         sets = in_groups(self.columns(self.z, self.process), days)
         enough = len(group) + len(given) >= len(self.full) + MORE and len(group) >= len(self.full)
-        criterion: Criterion = "D" if enough else "I"
+        criterion = criterion or ("D" if enough else "I")
         precision = np.append(self.full.precision(CURVED[model]), np.full(days - 1, self.full.precision(0.0)[0]))
         moments = np.pad(self.moments, (0, days - 1))
         return Task(sets, group.astype(np.intp), given, precision, criterion, moments)
+
+    def nearer(self, chosen: Places, towards: Field, part: float) -> Field:
+        """Return chosen trials, then each moved a part of the way towards other candidates, with their pH."""
+        z, process = self.z[chosen], self.process[chosen]
+        thin = slice(None, None, 1 + len(chosen) * len(towards.z) // CHOSEN_FROM)
+        moved = (1 - part) * z[:, None] + part * towards.z[thin]
+        other = np.tile(towards.process[thin], len(z))
+        places = np.vstack([z, moved.reshape(len(other), z.shape[1])])
+        return replace(self, z=places, process=np.concatenate([process, other]))
+
+
+def best_places(
+    field: Field,
+    seed: int,
+    group: Vector,
+    given: Vector,
+    days: int,
+    model: ModelName,
+    criterion: Criterion | None = None,
+) -> tuple[Field, Task, Places]:
+    """Return the trials that teach most: candidates first, then moved between them as long as that helps.
+
+    Where little more than a line can be told, the best place of a beaker is often between the middle and the border.
+    The arguments are those of `Field.task`; what is returned are the candidates of the last round, chosen by number.
+    """
+    now, task = field, field.task(group, given, days, model, criterion)
+    chosen = chosen_for(task, seed)
+    for part in PARTS:
+        now = now.nearer(chosen, field, part)
+        task = now.task(group, given, days, model, criterion)
+        chosen = exchanged(task, np.arange(len(group)))
+    return now, task, chosen
 
 
 def field_of(body: Polytope, process: bool, seed: int) -> Field:

@@ -73,9 +73,13 @@ def chosen_for(task: Task, seed: int, starts: int = STARTS) -> Places:
     """Return the best choice of all starts, the candidate of each trial, shape (k,)."""
     rng = np.random.default_rng(seed)
     count = task.candidates.shape[1]
-    step = _d_exchanged if task.criterion == "D" else _i_exchanged
-    found = [step(task, rng.integers(0, count, len(task.group))) for _ in range(starts)]
+    found = [exchanged(task, rng.integers(0, count, len(task.group))) for _ in range(starts)]
     return max(found, key=task.worth)
+
+
+def exchanged(task: Task, chosen: Places) -> Places:
+    """Return a choice in which no exchange of one trial helps any more, beginning from another one."""
+    return (_d_exchanged if task.criterion == "D" else _i_exchanged)(task, chosen)
 
 
 def _d_exchanged(task: Task, chosen: Places) -> Places:

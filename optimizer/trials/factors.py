@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from optimizer.data.formula import Formula
+from optimizer.data.names import ids_of
 from optimizer.data.pool import Ingredient, Mask, Vector
 from optimizer.errors import UsageError, nearest
 from optimizer.immutable import immutable
@@ -103,16 +104,16 @@ class Ways:
         Raises:
             UsageError: If the formula has no such factor or material.
         """
-        known = self.known()
+        known, ids = self.known(), ids_of(materials, [i.material for i in self.items])
         for name in names:
             if name not in known:
                 raise UsageError(f"--factors {name}: this formula has no such factor. {nearest(name, known)}")
-        for name in materials:
+        for name in ids.values():
             if name not in self.ids:
                 raise UsageError(f"--vary {name}: the plan does not use it. {nearest(name, self.ids)}")
             if name == self.ids[self.rest]:
                 raise UsageError(f"--vary {name}: it makes the rest, so it moves by itself. Name what displaces it.")
-        return (*(known[n] for n in dict.fromkeys(names)), *(self._material(m) for m in dict.fromkeys(materials)))
+        return (*(known[n] for n in dict.fromkeys(names)), *(self._material(m) for m in dict.fromkeys(ids.values())))
 
     def _strength(self) -> Way | None:
         mask = self.active > 0

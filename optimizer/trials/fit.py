@@ -35,8 +35,6 @@ CHANCE_MEAN, CHANCE_LINE = 0.3, 1.0
 one that foretold measured blends best (`tests/trials/test_measured_blends.py`)."""
 REPEATABILITY: dict[Kind, float] = {"log": 0.10, "judged": 0.5, "number": 0.05}
 """Standard deviation of a repeated reading: of its logarithm, in steps, as a part of the mean (common practice)."""
-ALLOWED = 1.5
-"""How often the allowance of a line is counted; from the simulations of `tests/soak.py`, where once is just enough."""
 FEWEST = 4
 """Beakers below which nothing is fitted."""
 
@@ -293,7 +291,7 @@ def _honest(readings: Readings, best: Candidate, line: Candidate | None, quadrat
     if best.model == "line":
         spare = _spread(readings, quadratic) - _spread(readings, line)
         unit = line.posterior.unit.copy()
-        unit[0, 0] += ALLOWED * max(float(spare.mean()), 0.0)
+        unit[0, 0] += max(float(spare.mean()), 0.0)
         return Posterior(line.posterior.mean, unit, line.posterior.variance, line.posterior.df)
     variance = max(best.posterior.variance, line.posterior.variance)
     return Posterior(best.posterior.mean, best.posterior.unit, variance, line.posterior.df)

@@ -8,7 +8,7 @@ import numpy as np
 
 from optimizer.brief.brief import Brief
 from optimizer.errors import UsageError
-from optimizer.immutable import immutable, replace, told_as, untold
+from optimizer.immutable import replace, result, told_as, untold
 from optimizer.rules.fitted import Measured, Tried
 from optimizer.solve.existing import formula_at
 from optimizer.trials.factors import Way, Ways
@@ -23,7 +23,7 @@ SURE = 90.0
 """How sure a limit is to be kept [%]."""
 
 
-@immutable
+@result
 class Fits:
     """What the trials of a series tell: the output of `tenside trials fit --json`."""
 
@@ -157,7 +157,14 @@ def fits_of(series: Series, brief: Brief | None = None, only: Iterable[str] = ()
             left.append(f"{what}: {error}")
     read = {r.beaker for r in series.reads()}
     return Fits(
-        series.trials, series.product, series.brief, len(series.beaker), len(read), tuple(found), tuple(left), series
+        trials=series.trials,
+        product=series.product,
+        brief=series.brief,
+        beakers=len(series.beaker),
+        read=len(read),
+        fits=tuple(found),
+        left=tuple(left),
+        series=series,
     )
 
 

@@ -13,10 +13,10 @@ from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.pool import Vector
 from optimizer.errors import UsageError, fault
-from optimizer.immutable import immutable, replace, untold
+from optimizer.immutable import replace, result, untold
 from optimizer.rules.row import Setting
-from optimizer.trials.choosing import Field, field_of
-from optimizer.trials.design import Places, chosen_for
+from optimizer.trials.choosing import Field, best_places, field_of
+from optimizer.trials.design import Places
 from optimizer.trials.plan import PlannedBeaker, as_one_more, beaker_cautions, on_grid
 from optimizer.trials.polytope import Polytope, corners_of
 from optimizer.trials.series import Role, Series, change_series
@@ -29,7 +29,7 @@ Better = Callable[[Series, Vector, Vector, int], Places]
 """Which candidates, given by coordinates (c, q) and process variable (c,), may be best: so many of them."""
 
 
-@immutable
+@result
 class Next:
     """Beakers that are added to a series: the output of `tenside trials next --json`."""
 
@@ -91,29 +91,28 @@ def more_beakers(
     day = max(b.day for b in series.beaker) + 1
     given = made_columns(series, field, day)
     plan_row = _plan_rows(series, field, day, repeats)
-    task = field.task(np.full(count, day - 1), np.vstack([given, plan_row]), day, series.model)
-    task = replace(task, criterion="I")
+    asked = (np.full(count, day - 1), np.vstack([given, plan_row]), day, series.model)
     aim = aim or series.aim
     if aim == "best":
         if better is None:
             raise UsageError("--aim best: say of which reading, such as --goal 'maximise viscosity'.")
-        chosen = better(series, field.z, field.process, count)
+        task, chosen = field.task(*asked, "I"), better(series, field.z, field.process, count)
     else:
-        chosen = chosen_for(task, series.seed)
+        field, task, chosen = best_places(field, series.seed, *asked, "I")
     beakers = _beakers(series, brief, field, chosen, day, repeats)
     settings = _settings(series)
     before = replace(task, group=task.group[:0], given=given)
     return Next(
-        series,
-        series.trials,
-        series.where,
-        aim,
-        day,
-        beakers,
-        -before.worth(chosen[:0]),
-        -task.worth(chosen),
-        (),
-        beaker_cautions(brief, beakers, settings),
+        series=series,
+        trials=series.trials,
+        file=series.where,
+        aim=aim,
+        day=day,
+        beakers=beakers,
+        variance_before=-before.worth(chosen[:0]),
+        variance_after=-task.worth(chosen),
+        notes=(),
+        cautions=beaker_cautions(brief, beakers, settings),
     )
 
 

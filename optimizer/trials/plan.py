@@ -12,13 +12,13 @@ from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.data.pool import Vector
 from optimizer.errors import UsageError
-from optimizer.immutable import immutable, replace, told_as, untold
+from optimizer.immutable import immutable, replace, result, told_as, untold
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
 from optimizer.solve.linear import Solved, solve_fully
 from optimizer.trials.basis import ModelName, on_three_levels
-from optimizer.trials.choosing import ENOUGH, Field, days_of, enough_for, field_of, told_by
-from optimizer.trials.design import Places, Task, chosen_for, efficiency, in_groups
+from optimizer.trials.choosing import ENOUGH, Field, best_places, days_of, enough_for, field_of, told_by
+from optimizer.trials.design import Places, Task, efficiency, in_groups
 from optimizer.trials.factors import Way, Ways, effect, ends
 from optimizer.trials.region import Region, freed_rules, gain_of_freeing, region_of, rows_of, settings_of
 from optimizer.trials.series import Beaker, Role
@@ -114,7 +114,7 @@ class PlannedBeaker:
     """The beaker that it repeats."""
 
 
-@immutable
+@result
 class Plan:
     """A series as planned: the output of `tenside trials plan --json`."""
 
@@ -168,8 +168,7 @@ def plan(brief: Brief, asked: Asked) -> Plan:
     model = told_by(field, count)
     _refuse_too_few(field, count)
     given = _given(field, region, asked, _plan_ph(setting, levels), levels)
-    task = field.task(days_of(count, asked.days), given, asked.days, model)
-    chosen = chosen_for(task, asked.seed)
+    field, task, chosen = best_places(field, asked.seed, days_of(count, asked.days), given, asked.days, model)
     grid = Grid(
         region.coordinates, asked.step_percent, float(ways.plan.sum()), region.rows.hold,
         keeping(brief, ways.ids, frozenset(freed), settings),

@@ -10,7 +10,7 @@ import numpy as np
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
-from optimizer.immutable import Figure, immutable, replace, untold
+from optimizer.immutable import Figure, immutable, replace, result, untold
 from optimizer.rules.fitted import Measured, told_as_read
 from optimizer.rules.mean import MeanRating
 from optimizer.rules.row import Setting
@@ -64,7 +64,7 @@ class PlanningRating:
     """The reading that takes its place in 'blend --readings', given a limit."""
 
 
-@immutable
+@result
 class Rated:
     """What trials tell of a formula: the output of `tenside trials rate --json`."""
 
@@ -113,7 +113,16 @@ def rated(
         level = level_of(series, ph if ph is not None else setting.target)
     lines = tuple(_expected(fit, formula, sure, level) for fit in fits.fits)
     rates = tuple(_ratings(fits, formula, setting))
-    return Rated(brief, brief.scenario.name, fits.trials, formula, sure, lines, rates, cautions)
+    return Rated(
+        brief=brief,
+        name=brief.scenario.name,
+        trials=fits.trials,
+        formula=formula,
+        sure_percent=sure,
+        expected=lines,
+        ratings=rates,
+        cautions=cautions,
+    )
 
 
 def _expected(fit: Fit, formula: Formula, sure: float, ph: float | None) -> Expected:

@@ -2,8 +2,9 @@
 
 Viscosity rises with salt, peaks and falls; how high and where is a matter of the base and its lots. The logarithm of
 the readings follows a quadratic in the dose near the peak: ln v = b0 + b1 x + b2 x2. Its peak is at -b1 / 2 b2, with
-the band in which b1 + 2 b2 x could be 0 (Fieller, J. R. Stat. Soc. B 16 (1954) 175). Scatter as in `regression`, with a
-repeatability of 10 % worth 4 readings if none is stated.
+the band in which b1 + 2 b2 x could be 0 (Fieller, J. R. Stat. Soc. B 16 (1954) 175), widened by where the peak can be
+if both sides fall at different rates, as real curves do; where that leaves out the parabola's peak, it is told instead.
+Scatter as in `regression`, with a repeatability of 10 % worth 4 readings if none is stated.
 
 Limits: nothing is said outside the doses that were tried; a peak that lies there is not told. Two or more steps past
 the peak the curve is no quadratic, so more beakers near it tell more than beakers far from it.
@@ -21,7 +22,7 @@ from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.errors import UsageError
-from optimizer.immutable import Figure, immutable, untold
+from optimizer.immutable import Figure, immutable, result, untold
 from optimizer.rules.row import Setting
 from optimizer.trials.quantiles import t_quantile
 from optimizer.trials.regression import Made, Noise, Posterior, Vector, left_out, posterior
@@ -30,6 +31,9 @@ from optimizer.units import KEPT, number
 FEWEST, MOST = 5, 7
 USUAL = Noise(0.10, source="common practice, no source")
 SHARE = 0.9
+SKEW = 1.5
+"""Standard deviation of the logarithm of how much faster one side of the peak falls than the other; made up, wide."""
+SKEWED = "One side falls faster than the other, so the peak is not where a parabola through all readings has it."
 FINE = 200
 """Steps in which a dose is looked for."""
 USUAL_MOST = 2.0
@@ -54,7 +58,7 @@ class SaltBeaker:
     """By the curve."""
 
 
-@immutable
+@result
 class SaltCurve:
     """A salt curve: the output of `tenside trials salt --json`."""
 
@@ -147,12 +151,29 @@ def salt_curve(
     beakers = tuple(_beaker(d, v, told, asked.grams, brief) for d, v in zip(doses.tolist(), read.tolist(), strict=True))
     aim = nan if asked.target is None else asked.target
     stop = nan if told.post is None else doses[-1] if isnan(told.low) else min(told.low, doses[-1])
+    expected, sure = _reaching(told, doses, aim)
     return SaltCurve(
-        brief, brief.scenario.name, formula, salts[0], beakers, plan.salt.open, plan.salt.reasons,
-        told.post is not None, told.verdict, told.peak, told.low, told.high,
-        nan if isnan(told.peak) else exp(told.at(told.peak)[0]), aim,
-        *_reaching(told, doses, aim), float(stop), told.error, _drawn(told, doses), cautions,
-    )  # fmt: skip
+        brief=brief,
+        name=brief.scenario.name,
+        formula=formula,
+        salt=salts[0],
+        beakers=beakers,
+        open=plan.salt.open,
+        reasons=plan.salt.reasons,
+        told=told.post is not None,
+        verdict=told.verdict,
+        peak_percent=told.peak,
+        peak_low=told.low,
+        peak_high=told.high,
+        peak_viscosity=nan if isnan(told.peak) else exp(told.at(told.peak)[0]),
+        target=aim,
+        target_percent=expected,
+        target_sure_percent=sure,
+        stop_percent=float(stop),
+        left_out_error=told.error,
+        curve=_drawn(told, doses),
+        cautions=cautions,
+    )
 
 
 def _doses(plan: ThickeningPlan, asked: Asked) -> Vector:
@@ -209,11 +230,37 @@ def _told(doses: Vector, read: Vector, asked: Asked) -> _Told:
             post, f"It {way} {end}: the peak lies outside what was tried, and nothing is said there.", error=error
         )
     low, high = _band(post, peak)
+    middle, *sides = _two_sided(doses, made.read, noise)
+    skewed = not sides[0] <= peak <= sides[1]
+    peak = middle if skewed else peak
+    low, high = (sides[0], sides[1]) if skewed else (min(low, sides[0]), max(high, sides[1]))
     if low < doses[0] or high > doses[-1]:
         verdict = f"It peaks near {number(peak, 2)} %, but where is hardly told: add beakers around it."
         return _Told(post, verdict, peak, max(low, float(doses[0])), min(high, float(doses[-1])), error)
     verdict = f"It peaks at {number(peak, 2)} % of salt, 90 % sure between {number(low, 2)} and {number(high, 2)} %."
+    verdict += f" {SKEWED}" if skewed else ""
     return _Told(post, verdict, peak, low, high, error)
+
+
+def _two_sided(doses: Vector, read: Vector, noise: Noise) -> tuple[float, float, float]:
+    """Return the peak's median and band where both sides may fall at different rates, within the doses tried.
+
+    ln v = top - k w (x - peak)^2, w = e^(r/2) below the peak and e^(-r/2) above it, r normal with `SKEW`; top and k are
+    averaged over in closed form, peak and r over a grid.
+    """
+    peaks, skews = np.linspace(doses[0], doses[-1], FINE), np.linspace(-2 * SKEW, 2 * SKEW, 31)
+    off = doses - peaks[:, None, None]
+    fall = -np.where(off < 0, np.exp(skews[:, None] / 2), np.exp(-skews[:, None] / 2)) * off**2
+    fall = fall - fall.mean(axis=2, keepdims=True)
+    level = read - read.mean()
+    size, along = (fall**2).sum(axis=2), fall @ level
+    left = noise.worth * noise.sd**2 + np.maximum(level @ level - along**2 / size, 0.0)
+    logs = -np.log(size) / 2 - (noise.worth + len(doses) - 2) / 2 * np.log(left) - (skews / SKEW) ** 2 / 2
+    logs = np.where(along > 0, logs, -inf)
+    share = np.exp(logs - logs.max()).sum(axis=1).cumsum()
+    found = np.searchsorted(share / share[-1], [0.5, (1 - SHARE) / 2, (1 + SHARE) / 2])
+    middle, low, high = peaks[np.minimum(found, FINE - 1)].tolist()
+    return middle, low, high
 
 
 def _band(post: Posterior, peak: float) -> tuple[float, float]:

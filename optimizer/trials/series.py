@@ -19,7 +19,7 @@ from optimizer.data.facts import Frozen, Key, Percent, Ph, Positive
 from optimizer.data.pool import Vector
 from optimizer.data.sheet import number_of
 from optimizer.errors import DataError, Problem, fault, from_validation, nearest
-from optimizer.files import is_file, read_toml
+from optimizer.files import read_toml
 from optimizer.immutable import immutable
 from optimizer.trials.basis import Coordinates, Terms, on_three_levels
 
@@ -330,11 +330,6 @@ def understood(typed: str, kind: Kind) -> tuple[float, float]:
     if kind == "log" and value <= 0:
         raise ValueError("is not above 0, and its logarithm counts")
     return (value if sign != "<" else -inf), (value if sign != ">" else inf)
-
-
-def is_series(path: Path) -> bool:
-    """Return whether a TOML file is a series file: it has the key `trials`."""
-    return path.suffix.lower() == ".toml" and is_file(path) and "trials" in read_toml(path)
 
 
 def read_series(path: Path) -> Series:

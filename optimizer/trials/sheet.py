@@ -16,7 +16,7 @@ from optimizer.bench.weigh import WeighSheet, weigh_sheet
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import ALWAYS, PAPER, Caution, cautions_from
 from optimizer.data.facts import Material
-from optimizer.immutable import immutable, untold
+from optimizer.immutable import immutable, result, untold
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
 from optimizer.trials.plan import PlannedBeaker
@@ -84,7 +84,7 @@ class SheetStep:
     wait: str
 
 
-@immutable
+@result
 class TrialSheet:
     """All beakers as they are weighed: the output of `tenside trials sheet --json`."""
 
@@ -162,17 +162,17 @@ def sheet_of(series: Series, brief: Brief, numbers: Sequence[int] = ()) -> Trial
     held = series.grams * series.held_back_percent / 100
     cautions = _cautions(series, brief, beakers)
     return TrialSheet(
-        series,
-        series.trials,
-        series.product,
-        series.grams,
-        held,
-        columns,
-        lines,
-        _mixed(series, beakers, brief.library.by_id),
-        steps,
-        cautions,
-        _notes(series, beakers, lines),
+        series=series,
+        trials=series.trials,
+        product=series.product,
+        grams=series.grams,
+        held_g=held,
+        beakers=columns,
+        lines=lines,
+        mixes=_mixed(series, beakers, brief.library.by_id),
+        steps=steps,
+        cautions=cautions,
+        notes=_notes(series, beakers, lines),
     )
 
 

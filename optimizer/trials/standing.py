@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from optimizer.bench.strike import Struck
-from optimizer.immutable import immutable, untold
+from optimizer.immutable import immutable, result, untold
 from optimizer.trials.note import said_of
 from optimizer.trials.series import LOST, Series
 
@@ -26,7 +26,7 @@ class BeakerRead:
     """Weights that differ from the sheet or were noted all the same, by material [g]."""
 
 
-@immutable
+@result
 class Standing:
     """A series as it stands: the output of `tenside trials note --json`."""
 
@@ -66,4 +66,4 @@ def standing_of(series: Series, file: str) -> Standing:
         Struck(n, said_of(series, n), e.struck, e.struck_on) for n, e in enumerate(series.all_readings, 1) if e.struck
     )
     still = tuple(b.number for b in found if not b.readings and not b.lost)
-    return Standing(series, series.trials, file, tuple(found), still, struck)
+    return Standing(series=series, trials=series.trials, file=file, beakers=tuple(found), open=still, struck=struck)

@@ -22,7 +22,11 @@ from optimizer.rules import LimitRule, Rule
 from optimizer.rules.row import Setting
 from optimizer.rules.thickening import Thickening
 from optimizer.solve.fractional import optimum
+from optimizer.solve.result import Result
 from optimizer.units import KEPT, ROUND_OFF
+
+AT_RISK = 1e-3
+"""Share of a limit from which a lot is told to break it; below it nobody could weigh the difference."""
 
 
 def lot_range(material: Material) -> tuple[float, float]:
@@ -147,6 +151,13 @@ class Lots:
             worst = max(worst, violation)
         return min(found), max(found), worst
 
+    def broken(self, rule: Rule, doses: Vector, setting: Setting) -> bool:
+        """Return whether doses that keep a rule as planned break it when one lot is off; a curved rule, several."""
+        if not linear(rule) or not isinstance(rule, LimitRule):
+            return self.corners(rule, doses, setting)[2] > KEPT
+        (low, high), (least, most) = rule.limits, self.extremes(rule, doses, 1.0)
+        return least < low - AT_RISK * abs(low) or most > high + AT_RISK * abs(high)
+
     def drawn(self, rule: LimitRule, doses: Vector, active: Vector) -> Vector:
         """Return a linear measure or ratio for many draws of lots.
 
@@ -195,6 +206,26 @@ def lots_of(pool: Pool, library: Library) -> Lots:
     )
     ends_pools = [Pool(items, pool.held_back, pool.later, pool.thickeners) for items in (weak, strong)]
     return Lots(pool, ends, *ends_pools)
+
+
+def broken_by_one(result: Result) -> tuple[str, ...]:
+    """Return the rules that sit on a limit and that one lot, as far off as the library knows lots, would break.
+
+    Args:
+        result: The best formula of a brief; without one nothing is at risk.
+    """
+    formula, brief = result.formula, result.brief
+    if formula is None:
+        return ()
+    items = tuple(line.item for line in formula.lines)
+    pool = Pool(items, formula.held_back, formula.later, formula.thickeners)
+    lots, doses = lots_of(pool, brief.library), np.array([line.percent for line in formula.lines])
+    bound = {o.id for o in result.rules if o.bound and o.shown != "understood"}
+    return tuple(
+        rule.id
+        for rule in brief.enforced
+        if rule.id in bound and rule.by_lots and lots.broken(rule, doses, result.setting)
+    )
 
 
 def _taken(moves: Vector, budget: float) -> Vector:

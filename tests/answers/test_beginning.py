@@ -59,6 +59,7 @@ def asked(wanted: Wanted, library: Library, shelf: Shelf) -> Brief:
     return make_brief(scenario_from(toml_of(first_brief(wanted, library), "x"), "x"), library, shelf)
 
 
+@pytest.mark.thorough
 def test_every_combination_of_answers_is_a_brief(folder: Path) -> None:
     library, (_, shelf) = library_in(folder), shelf_in(folder)
     combinations = list(every())
@@ -69,6 +70,7 @@ def test_every_combination_of_answers_is_a_brief(folder: Path) -> None:
         assert brief.scenario.product == wanted.product
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("shelf_of", ["first folder", "demo"])
 def test_most_answers_can_be_met_and_the_others_say_what_clashes(folder: Path, shelf_of: str) -> None:
     library = library_in(folder)

@@ -67,6 +67,7 @@ def test_no_public_name_is_a_room() -> None:
     assert not set(optimizer.__all__) & {*ROOMS, *(p.stem for p in HOUSE.glob("*.py"))}
 
 
+@pytest.mark.thorough
 def test_every_question_can_be_asked_twice_after_every_room_was_entered(tmp_path: Path) -> None:
     for file in HOUSE.rglob("*.py"):
         name = ".".join(file.relative_to(HOUSE.parent).with_suffix("").parts).removesuffix(".__init__")
@@ -131,6 +132,7 @@ def test_frames_need_pandas(monkeypatch: pytest.MonkeyPatch) -> None:
         optimizer.blend("hand-wash").to_frame()
 
 
+@pytest.mark.thorough
 def test_the_page_for_python_runs(capsys: pytest.CaptureFixture[str]) -> None:
     blocks = re.findall(r"```python\n(.*?)```", (ROOT / "docs" / "python.md").read_text(encoding="utf-8"), re.DOTALL)
     assert len(blocks) >= 6

@@ -38,6 +38,7 @@ def places(rulers: Rulers, count: int) -> list[dict[str, float]]:
     return [{k: v for k, v in d.items() if v >= 0} for d in found]
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", BRIEFS)
 def test_proven_is_what_blend_says_and_nothing_unproven_is_cheaper(name: str) -> None:
     """72 places over three briefs, each asked, proven and asked again: no guess is told as best."""
@@ -75,6 +76,7 @@ def agrees(answer: Ruled, said: dict[str, float]) -> None:
         assert answer.cost >= said["cost"] - 1e-7
 
 
+@pytest.mark.thorough
 def test_what_a_step_costs_is_what_the_step_costs_when_it_is_solved() -> None:
     rulers, checked = rulers_of("hand-wash"), 0
     answer = rulers.prove({"mildness.at_least": 59.0})
@@ -90,6 +92,7 @@ def test_what_a_step_costs_is_what_the_step_costs_when_it_is_solved() -> None:
     assert checked >= 6
 
 
+@pytest.mark.thorough
 def test_a_limit_fits_up_to_where_it_says_and_not_beyond() -> None:
     rulers, draft, checked = rulers_of("hand-wash"), {"active.at_least": 9.5}, 0
     assert rulers.reach(draft)

@@ -235,6 +235,7 @@ def test_distance_by_hand() -> None:
     assert every.distances({**here, first: here[first] + most / 2}, beside=1.2)[40] == pytest.approx(1.3)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", SHIPPED)
 def test_only_the_plain_wash_of_two_has_whole_neighbours(name: str) -> None:
     result = solve(load_brief(shipped("scenarios") / f"{name}.toml"), weighable=True)

@@ -30,7 +30,7 @@ from optimizer.bench.batch import Batch, read_batch
 from optimizer.chemistry.alkalinity import KINDS, USUAL_ACTIVE, know
 from optimizer.chemistry.constants import WEAK, Weak
 from optimizer.chemistry.interval import Interval
-from optimizer.chemistry.ph import Mixture, diluted, dose_to, mixed_with, solve, stock
+from optimizer.chemistry.ph import Mixture, diluted, solve, stock
 from optimizer.chemistry.titration import PhLog
 from optimizer.cli.common import read_shipped
 from optimizer.data.facts import Material
@@ -40,6 +40,7 @@ from optimizer.data.shelf import ShelfLine, read_shelf
 from optimizer.errors import DataError
 from tests.make_ph_table import PAGE
 from tests.support.briefs import material, substance
+from tests.support.closed_forms import dose_to, mixed_with
 
 DOSES = {
     "sodium-laureth-sulfate-2eo-70": 6.08,
@@ -487,6 +488,7 @@ REFUSED = [
 ]
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(("options", "message"), REFUSED, ids=lambda v: " ".join(v) if isinstance(v, tuple) else "")
 def test_what_cannot_be_is_told_and_nothing_is_written(
     options: tuple[str, ...], message: str, tmp_path: Path, run: Callable[..., tuple[int, str, str]]

@@ -296,7 +296,7 @@ def test_packaging_goes_with_its_bottle(library: Library) -> None:
 
 def test_freight_of_an_unknown_material_is_refused(tmp_path: Path, library: Library) -> None:
     path = tmp_path / "c.toml"
-    path.write_text('[[freight]]\namount = 3\ncovers_kg = 5\nmaterials = ["glycerine"]\n', encoding="utf-8")
+    path.write_text('[[freight]]\namount = 3\ncovers_kg = 5\nmaterials = ["glycerinn"]\n', encoding="utf-8")
     with pytest.raises(DataError, match="Did you mean 'glycerin'"):
         read_costs(str(path), library.by_id)
 

@@ -161,6 +161,7 @@ def test_a_material_outside_its_own_window_is_doubted() -> None:
     assert not any("ph_making" in d for m in library().materials for d in doubts(m))
 
 
+@pytest.mark.thorough
 def test_every_shipped_brief_has_an_order_that_hurts_nothing() -> None:
     for path in sorted(shipped("scenarios").glob("*.toml")):
         if path.stem in ("common", "impossible-wash"):

@@ -52,6 +52,7 @@ def test_grams_are_the_per_cent_of_each_batch() -> None:
         assert told["grams"][line["id"]] == pytest.approx([2 * line["percent"], 50 * line["percent"]])
 
 
+@pytest.mark.thorough
 def test_what_is_used_instead_keeps_the_brief_at_equal_active_matter(tmp_path: Path) -> None:
     told = shared()
     names = {m.name: m.id for m in read_library([shipped("library")]).materials}
@@ -88,6 +89,7 @@ def test_the_file_goes_back_through_import_formula(folder: Path) -> None:
     assert taken == pytest.approx(planned)
 
 
+@pytest.mark.thorough
 def test_what_is_the_makers_own_stays_out(folder: Path) -> None:
     for name in ("card.txt", "card.csv", "card.html"):
         text = (folder / name).read_text(encoding="utf-8")

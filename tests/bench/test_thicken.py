@@ -277,6 +277,7 @@ def test_less_than_the_scale_can_weigh_ends_it(tmp_path: Path, run: Run) -> None
     assert (log["state"], log["next"]) == ("limit reached", None)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("args", "code", "words"),
     [

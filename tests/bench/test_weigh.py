@@ -138,7 +138,7 @@ def batches(draw: st.DrawFn) -> Batch:
     return batch_of(doses, size, held, scale={"step_g": step})
 
 
-@settings(CI, max_examples=drawn(30, of=150))
+@settings(CI, max_examples=drawn(6, of=150))
 @given(batches(), st.booleans())
 def test_grams_and_the_part_held_back_sum_to_the_batch(batch: Batch, predilute: bool) -> None:
     """For any formula, any step of the scale and any size, as decimals and not only nearly."""
@@ -155,7 +155,7 @@ def test_grams_and_the_part_held_back_sum_to_the_batch(batch: Batch, predilute: 
         assert all(abs(line.grams - line.exact_g) < batch.scale.step_g * 1.01 for line in sheet.lines)
 
 
-@settings(CI, max_examples=drawn(30, of=150))
+@settings(CI, max_examples=drawn(6, of=150))
 @given(batches())
 def test_a_pre_dilution_brings_what_is_planned(batch: Batch) -> None:
     plain, diluted_sheet = (weigh_sheet(batch, library(), predilute=p) for p in (False, True))
@@ -289,6 +289,7 @@ def test_temperatures_come_from_the_librarys_handling(material: str, needs: floa
     assert heat(library().by_id[material]) == (needs, below)
 
 
+@pytest.mark.thorough
 def test_every_material_of_the_library_can_be_weighed() -> None:
     for material in library().materials:
         if material.id != "aqua":

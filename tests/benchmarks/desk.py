@@ -179,7 +179,7 @@ def _seen(folder: Path) -> Iterator[Line]:
             browser.get(desk.entry())
             browser.get(f"{desk.address}/formula/body-wash")
             told = browser.execute_script("return performance.getEntriesByType('resource').length + 1")
-            yield Line("desk: requests of a page before anything is moved", [float(told)], 6)
+            yield Line("desk: requests of a page before anything is moved", [float(told)], 4)
             yield Line("desk: length of the page, KiB", [len(browser.page_source.encode()) / 1024], 100)
             again = desk_of(folder).send("GET", f"/formula/body-wash?{KEY}=60", headers={"x-fragment": "1"})
             fixed = HTMLResponse("<p>" + "x" * (len(again.content) - 7) + "</p>")

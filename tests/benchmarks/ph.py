@@ -12,11 +12,12 @@ from measure import Line, divided, timed
 from scipy.optimize import least_squares, lsq_linear
 
 from optimizer.chemistry.advice import advise
-from optimizer.chemistry.alkalinity import Alkaline, Vector, kind_of, know
+from optimizer.chemistry.alkalinity import Alkaline, Vector, know
 from optimizer.chemistry.constants import WEAK
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Mixture, solve, stock
 from optimizer.chemistry.titration import LogReading, PhLog
+from tests.support.closed_forms import kind_of
 
 MIXTURE = Mixture(0.05, ((WEAK["citric acid"], 0.02), (WEAK["acetic acid"], 0.01)))
 SOLUTION = """SOLUTION 1

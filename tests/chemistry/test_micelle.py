@@ -14,11 +14,9 @@ from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.micelle import (
     at_dilution,
     clint,
-    clint_row,
     free_monomer,
     homologue,
     interaction,
-    lowest_cmc,
     matrix,
     micelles,
     millimoles,
@@ -26,6 +24,7 @@ from optimizer.chemistry.micelle import (
 )
 from optimizer.chemistry.preservation import undissociated_share
 from optimizer.errors import DataError
+from tests.support.closed_forms import clint_row, lowest_cmc
 
 ETHER_SULFATE = [
     (4.30, 0.1, 2.857, 3.00, 0.384, -0.22),

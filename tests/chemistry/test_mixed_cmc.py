@@ -21,6 +21,7 @@ def of(kind: str) -> list[Mixture]:
     return [m for m in EVERY if m.kind == kind]
 
 
+@pytest.mark.thorough
 def test_the_page_is_not_stale() -> None:
     assert PAGE.read_text(encoding="utf-8") == page(), "run python tests/make_micelle_page.py"
 

@@ -11,24 +11,10 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq
 
 from optimizer.chemistry.constants import PKW, WEAK, Weak
-from optimizer.chemistry.ph import (
-    CHEMICALS,
-    Mixture,
-    charges,
-    common_window,
-    damping,
-    diluted,
-    dose_to,
-    imbalance,
-    mixed_with,
-    protons,
-    solve,
-    stock,
-    strength_after,
-    weighed_in,
-)
+from optimizer.chemistry.ph import CHEMICALS, Mixture, charges, damping, diluted, protons, solve, stock
 from optimizer.errors import DataError
 from tests.make_ph_table import FURTHER, MEASURED, PAGE, Published, accuracy, errors, measured_first, published
+from tests.support.closed_forms import common_window, dose_to, imbalance, mixed_with, strength_after, weighed_in
 
 VALUES = published()
 TOLERANCE = {"primary standards": 0.02, "Bates-Bower": 0.05, "McIlvaine": 0.11}

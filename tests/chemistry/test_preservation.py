@@ -7,15 +7,9 @@ import pytest
 from optimizer.chemistry.constants import WEAK
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import damping
-from optimizer.chemistry.preservation import (
-    WARNING,
-    as_acid,
-    highest_ph,
-    undissociated,
-    undissociated_share,
-    worst,
-)
+from optimizer.chemistry.preservation import WARNING, as_acid, undissociated, undissociated_share, worst
 from optimizer.errors import DataError
+from tests.support.closed_forms import highest_ph
 
 PRINTED = {
     "dehydroacetic": (5.27, {3: 100, 4: 95, 5: 65, 6: 16, 7: 2}),

@@ -13,14 +13,15 @@ import pytest
 from scipy.optimize import brentq, lsq_linear
 
 from optimizer.chemistry.advice import LARGEST_SHARE, added, advise, doubts_of
-from optimizer.chemistry.alkalinity import GRID, KINDS, METER_SD, MODEL_SD, Alkaline, Knowledge, kind_of, know
+from optimizer.chemistry.alkalinity import GRID, KINDS, METER_SD, MODEL_SD, Alkaline, Knowledge, know
 from optimizer.chemistry.constants import SITES, WEAK
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.leastsquares import nonnegative
-from optimizer.chemistry.ph import Mixture, damping, diluted, dose_to, mixed_with, proton_excess, solve, stock
+from optimizer.chemistry.ph import Mixture, damping, diluted, proton_excess, solve, stock
 from optimizer.chemistry.titration import LogReading, PhLog
 from optimizer.errors import DataError
 from tests.make_ph_table import BATCHES, CLASSES, PAGE, WATER, Stage, batch, simulate, titrations
+from tests.support.closed_forms import dose_to, kind_of, mixed_with
 
 ACID = stock("citric acid anhydrous", 50)
 TARGET = Interval(5.2, 5.5, 5.8)
@@ -265,6 +266,7 @@ def test_addition_keeps_its_two_limits(seed: int) -> None:
     assert seen
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(("strip", "room"), [(False, 0.0), (True, -0.1)])
 def test_on_its_way_no_amphoteric_batch_passes_the_edge(strip: bool, room: float) -> None:
     """Followed to the end, not only for a few readings; drawn batches, nobody measured any. Strips: a tenth at most."""
@@ -537,6 +539,7 @@ def test_convergence_has_the_known_shape(kind: str) -> None:
     assert max(s.passed for s in (*supplied, *titrated)) <= 2
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("kind", SOME_CLASSES)
 def test_page_tells_what_the_log_does(kind: str) -> None:
     """The page's figures come from more batches of the same draws: a fresh run must be near them."""

@@ -35,6 +35,7 @@ def test_what_can_be_read_two_ways_is_refused() -> None:
     assert ask("blend", "hand-wash", "--set", "active.at_least=1,234").code == 3
 
 
+@pytest.mark.thorough
 def test_what_ifs_and_records_take_a_comma_and_lists_stay_lists() -> None:
     comma = json.loads(ask("blend", "hand-wash", "--set", "active.at_least=9,5", "--json").out)
     point = json.loads(ask("blend", "hand-wash", "--set", "active.at_least=9.5", "--json").out)

@@ -81,6 +81,7 @@ def asked(args: tuple[str, ...], encoding: str, monkeypatch: pytest.MonkeyPatch)
     return code, out.buffer.getvalue(), err.buffer.getvalue()  # type: ignore[attr-defined]
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("encoding", "commands"),
     [("ascii", COMMANDS), ("cp1252", SOME), ("latin-1", SOME), ("utf-8", SOME)],

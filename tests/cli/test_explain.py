@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 import tomli
 
-from optimizer.brief.explained import KeyNote, explained, page
+from optimizer.brief.explained import COLUMNS, KeyNote, explained, explained_shelf, page
 from optimizer.brief.scenario import Scenario, scenario_from
+from optimizer.data.shelf import HEADINGS, read_shelf
 from tests.make_brief_page import PAGE
 from tests.support.hostile import ask
 
@@ -48,3 +49,18 @@ def test_the_command_prints_it_and_names_what_else_there_is(tmp_path: Path) -> N
     assert "low = 4.8" in [k["example"] for k in tables["ph"]["keys"]]
     told = ask("explain", "breif")
     assert (told.code, "Did you mean 'brief'" in told.err) == (2, True)
+
+
+def test_every_column_of_a_shelf_is_explained_with_a_cell_that_is_read(tmp_path: Path) -> None:
+    assert set(COLUMNS) == set(HEADINGS)
+    (shelf,) = explained_shelf().tables
+    assert all(k.meaning.split("Also headed")[0] for k in shelf.keys)
+    path = tmp_path / "shelf.csv"
+    rows = ([k.name for k in shelf.keys], [k.example for k in shelf.keys])
+    path.write_text("\n".join(map(",".join, rows)), encoding="utf-8")
+    (line,) = read_shelf(path).lines
+    assert (line.lot, line.lot_active, line.lot_ph, line.lot_ph_at) == ("L-204", 29.6, 5.3, 10)
+    assert (line.price_per_kg, line.pack_kg, str(line.counted_on)) == (3.6, 5, "2026-05-04")
+    text = ask("explain", "shelf").out
+    assert all(k.name in text for k in shelf.keys)
+    assert [t["name"] for t in json.loads(ask("explain", "shelf", "--json").out)["tables"]] == ["shelf"]

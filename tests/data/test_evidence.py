@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from optimizer.answers.bench import batch_subject, sheet_of
 from optimizer.assessment.alarms import cautions_at
 from optimizer.assessment.evidence import NAMED, rests_on
 from optimizer.brief.brief import Brief, load_brief, make_brief
@@ -20,6 +21,7 @@ from optimizer.data.facts import Material
 from optimizer.data.library import read_library
 from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.files import shipped
+from optimizer.report.weigh import weigh_document, weigh_form, weigh_short
 from optimizer.rules.row import Setting
 from optimizer.solve.best import solve
 from optimizer.solve.existing import formula_at
@@ -89,8 +91,13 @@ def test_half_of_what_is_most_asked_is_read_or_computed(figure: str) -> None:
 
 
 def test_memory_does_not_grow() -> None:
-    """The goal is 35 %; until it is reached the share may only fall: this is where it stood when it was counted."""
-    assert FOUND.read.all.believed_percent <= 50
+    """The goal is 35 %; until it is reached the share may only fall: this is where it stood last."""
+    assert FOUND.read.all.believed_percent <= 40
+
+
+def test_every_cas_number_was_read() -> None:
+    """In a register, a law or on a page; what none of them prints is left blank."""
+    assert next(line for line in FOUND.read.by_figure if line.figure == "cas").believed_percent == 0
 
 
 # --- What an answer rests on -------------------------------------------------------------------------------
@@ -193,6 +200,17 @@ def test_papers_of_a_batch_carry_the_line(run: Run, tmp_path: Path) -> None:
         assert_says(run, command, batch)
 
 
+def test_every_form_of_the_weigh_sheet_carries_it(run: Run, tmp_path: Path) -> None:
+    """The one of one page has room for the numbers alone."""
+    batch = tmp_path / "batch.toml"
+    assert run("batch", "hand-wash", "--size", "5kg", "--out", batch).code == 0
+    sheet = sheet_of(batch_subject(batch))
+    line = next(c for c in sheet.alarms if c.rests)
+    for form, said in ((weigh_document, line.text), (weigh_form, line.text), (weigh_short, line.rests)):
+        assert str(form(sheet)).count(said) == 1
+    assert line.text.startswith(line.rests.removesuffix("."))
+
+
 def test_a_comparison_says_it_of_each_column(run: Run) -> None:
     said = " ".join(run("compare", "hand-wash", "body-wash").out.split())
     assert said.count("figures that decided") == 2
@@ -292,3 +310,43 @@ def test_strengths_that_were_read() -> None:
     assert shares["decyl-glucoside"].low == 48
     assert shares["coco-betaine"].high == 33
     assert shares["disodium-cocoyl-glutamate"].high == 30
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        # what pages of dealers, formulators and traders say beside or against a figure
+        ("sodium-laureth-5-carboxylate", "Not at pH 4 or below"),
+        ("disodium-cocoyl-glutamate", "sodium glutamate and sodium cocoate"),
+        ("sodium-lauroyl-sarcosinate", "about 6 % of sodium chloride"),
+        ("sodium-lauroyl-sarcosinate", "Up to 2 % soap"),
+        ("sodium-cocoamphoacetate", "calls 38 % active matter means solids"),
+        ("disodium-cocoamphodiacetate", "active matter and salt together"),
+        ("disodium-laureth-sulfosuccinate", "28 % in a published shampoo"),
+        ("decyl-glucoside", "neutralised grade of pH 7-9.5"),
+        ("sodium-methyl-cocoyl-taurate", "A route with little salt exists"),
+    ],
+)
+def test_what_pages_say_beside_a_figure_is_noted(name: str, words: str) -> None:
+    assert words in LIBRARY.by_id[name].notes
+
+
+def test_disodium_edta_is_sold_as_the_dihydrate() -> None:
+    """USP 28: loses 8.7 to 11.4 % on drying; 336.21 of 372.24 g/mol is 90.3 %."""
+    salt = LIBRARY.by_id["disodium-edta"].substances[0]
+    assert salt.low >= 100 - 11.4 - 1
+    assert salt.high <= 100 - 8.7 + 0.3
+    assert salt.typical == pytest.approx(100 * 336.21 / 372.24, abs=0.5)
+
+
+def test_solids_are_not_taken_as_active_matter() -> None:
+    """38 % on pages: 30 % active and 7.9 % salt of two moles of chloroacetate; 28 to 32 % as its relative."""
+    active, salt = LIBRARY.by_id["disodium-cocoamphodiacetate"].substances[:2]
+    assert active.high <= 32
+    assert active.typical + salt.typical == pytest.approx(38, abs=0.2)
+
+
+def test_the_charge_of_the_cellulose_polymer_is_that_of_its_nitrogen() -> None:
+    """A dealer's specification: 1.5 to 2.2 % nitrogen, one charge per nitrogen of 14.007 g/mol."""
+    low, high = LIBRARY.charge_densities["Polyquaternium-10"].mmol_per_g
+    assert (low, high) == pytest.approx((15 / 14.007, 22 / 14.007), abs=0.05)

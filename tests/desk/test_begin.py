@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 import optimizer as tenside
 from optimizer.brief.beginning import PRODUCTS
 from tests.support.desk import desk_of
@@ -61,3 +63,25 @@ def test_a_product_that_cannot_be_is_begun_all_the_same_and_says_what_clashes(tm
     assert "material cost" in clash.text
     tried = next(link for link in clash.links if "budget.at_most" in link)
     assert "EUR per kg" in desk.get(tried).text
+
+
+@pytest.mark.parametrize(
+    ("free", "perfume", "why"),
+    [
+        ("animal", "parfum", "nobody declares it free from anything of animal origin"),
+        ("oil", "essential-oil-lavender", "it is an essential oil"),
+    ],
+)
+def test_a_perfume_that_must_not_be_in_is_told_at_the_question_with_a_way_out(
+    tmp_path: Path, free: str, perfume: str, why: str
+) -> None:
+    desk = desk_of(tmp_path)
+    desk.get("/begin")
+    answers = {**ANSWERS, f"free-{free}": "yes", "perfume": perfume}
+    page = desk.submit("/begin", answers)
+    assert page.status == 422
+    assert f"exclude each other: {why}." in page.text
+    assert not list(tmp_path.glob("harbour*"))
+    assert ("perfume", "") in page.form("/begin").buttons
+    desk.submit("/begin", {**answers, "perfume": ""})
+    assert tenside.read_brief(tmp_path / "harbour-shower.toml").scenario.name == "Harbour shower"

@@ -7,6 +7,7 @@ reflow, 2.1.1 keyboard, 2.5.8 target size (here 44 px as in 2.5.5), checked with
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,7 @@ from selenium.webdriver.common.keys import Keys as Key
 from optimizer.answers.bench import lay_batch
 from optimizer.answers.subject import subject_of
 from optimizer.bench.batch import read_batch
+from optimizer.desk import watch
 from tests.support.chromium import marks, served, wait, window
 from tests.support.clicks import fill, follow, gone, leave, one, press, text, weigh
 from tests.support.hands import Finger, Keys
@@ -247,3 +249,64 @@ def test_nothing_is_found_by_the_accessibility_checker(browser: Any, folder: Pat
                 said = [(v["id"], [n["html"][:120] for n in v["nodes"]]) for v in found]
                 assert not said, (scheme, page, json.dumps(said, indent=1)[:2000])
         browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+
+
+def test_a_page_in_sight_is_told_that_its_file_was_changed_broken_or_lost(browser: Any, folder: Path) -> None:
+    path = folder / "batch-12.toml"
+    whole_text = path.read_text(encoding="utf-8")
+
+    def said() -> str:
+        return str(wait(lambda: one(browser, "#changed").text))
+
+    with served(folder) as desk:
+        enter(browser, desk.address, desk.guard)
+        page = f"{desk.address}/batch/batch-12/weigh"
+        browser.get(page)
+        fill(browser, grams="123,4")
+        path.write_text(f"{whole_text}\n# looked at elsewhere\n", encoding="utf-8")
+        assert said().startswith("batch-12.toml was changed elsewhere since this page was made.")
+        follow(browser, "Load the page anew")
+        assert not one(browser, "#changed").is_displayed()
+        assert one(browser, "#grams").get_attribute("value") == "123,4"
+        path.write_text("[", encoding="utf-8")
+        assert said().startswith("batch-12.toml cannot be read any more: this is not valid TOML")
+        path.write_text(whole_text, encoding="utf-8")
+        browser.get(page)
+        path.unlink()
+        assert said().startswith("The file of this page is not in the folder any more.")
+        press(browser)
+        assert "there is no batch of this name" in text(browser).casefold()
+        path.write_text(whole_text, encoding="utf-8")
+        browser.get(page)
+        assert one(browser, "#grams").get_attribute("value") == "123,4", "nothing that was typed is lost"
+    assert read_batch(path).weighed == ()
+
+
+def test_a_page_out_of_sight_asks_for_nothing(browser: Any, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    looks: list[str] = []
+    made = watch.told
+
+    def told(*asked: Any) -> str:
+        looks.append(asked[2])
+        return made(*asked)
+
+    monkeypatch.setattr(watch, "told", told)
+    monkeypatch.setattr(watch, "EVERY_S", 0.05)
+    with served(folder) as desk:
+        enter(browser, desk.address, desk.guard)
+        browser.get(f"{desk.address}/batch/batch-12/weigh")
+        wait(lambda: len(looks) > 2)
+        shown = browser.current_window_handle
+        browser.switch_to.new_window("tab")
+        wait(lambda: _still(looks))
+        browser.close()
+        browser.switch_to.window(shown)
+        seen = len(looks)
+        wait(lambda: len(looks) > seen)
+
+
+def _still(looks: list[str]) -> bool:
+    """Return whether nothing is looked at for as long as ten looks would take."""
+    before = len(looks)
+    time.sleep(0.5)
+    return len(looks) == before

@@ -37,6 +37,7 @@ def text_of(tmp_path: Path) -> str:
     return (tmp_path / "batch-12.toml").read_text(encoding="utf-8")
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(("page", "action", "field"), FIELDS)
 def test_what_is_no_figure_is_told_beside_its_field(
     desk: Browser, tmp_path: Path, page: str, action: str, field: str

@@ -19,6 +19,7 @@ import pytest
 
 from optimizer.bench.batch import read_batch
 from optimizer.bench.stage import stage_of
+from optimizer.data.shelf import read_shelf
 from optimizer.records.overview import overview
 from optimizer.records.store import open_store
 from tests.support.command import Run
@@ -130,6 +131,7 @@ OWN = {"10", "1", "9", "2"}
 """What pages say themselves: 10 minutes, 10 lines, 9 of 10, position of a line."""
 
 
+@pytest.mark.thorough
 def test_every_figure_that_is_shown_stands_in_the_record(batch: Path, run: Run) -> None:
     desk = desk_of(batch.parent)
     page = desk.get("/batch/HW-012/weigh").html
@@ -172,6 +174,7 @@ def test_water_that_is_missing_is_told_as_large_as_a_weight(small: Path, run: Ru
     assert figures[1:] == [f"{put_back['mass_after_g']:g}", f"{put_back['water_after_g']:g}"]
 
 
+@pytest.mark.thorough
 def test_label_and_cost_are_those_of_the_commands(batch: Path, run: Run) -> None:
     desk = desk_of(batch.parent)
     weigh(desk)
@@ -190,6 +193,7 @@ def test_label_and_cost_are_those_of_the_commands(batch: Path, run: Run) -> None
     assert desk.get("/batch/HW-012/card.pdf").content.startswith(b"%PDF")
 
 
+@pytest.mark.thorough
 def test_a_weight_is_struck_and_weighed_again(batch: Path) -> None:
     desk = desk_of(batch.parent)
     desk.get("/batch/HW-012/weigh")
@@ -205,6 +209,7 @@ def test_a_weight_is_struck_and_weighed_again(batch: Path) -> None:
     assert [(w.grams, bool(w.struck)) for w in lines] == [(3848.2, True), (3884.2, False)]
 
 
+@pytest.mark.thorough
 def test_a_batch_goes_on_without_what_has_run_out(batch: Path) -> None:
     desk = desk_of(batch.parent)
     desk.get("/batch/HW-012/weigh")
@@ -214,6 +219,7 @@ def test_a_batch_goes_on_without_what_has_run_out(batch: Path) -> None:
     assert "still to add" in page.text.lower() or "to add" in page.text.lower()
 
 
+@pytest.mark.thorough
 def test_the_next_step_follows_the_bench(batch: Path) -> None:
     desk = desk_of(batch.parent)
     assert "Weigh 10 lines." in desk.get("/").text
@@ -233,6 +239,7 @@ def test_the_next_step_follows_the_bench(batch: Path) -> None:
     assert "Nothing is under way." in desk.get("/").text
 
 
+@pytest.mark.thorough
 def test_records_take_tests_readings_samples_and_photos(batch: Path) -> None:
     desk = desk_of(batch.parent)
     weigh(desk)
@@ -256,6 +263,7 @@ def test_records_take_tests_readings_samples_and_photos(batch: Path) -> None:
     assert "Today" in desk.get("/").text, "pH on day 0"
 
 
+@pytest.mark.thorough
 def test_two_browsers_and_a_command_lose_no_line_of_each_other(small: Path) -> None:
     told_often = 8
     script = "\n".join(
@@ -289,6 +297,7 @@ def test_two_browsers_and_a_command_lose_no_line_of_each_other(small: Path) -> N
     assert sorted(lots) == sorted(f"{sign}{n}" for sign in "CDP" for n in range(told_often))
 
 
+@pytest.mark.thorough
 def test_additions_that_were_counted_from_an_older_log_are_refused(small: Path) -> None:
     desk = desk_of(small.parent)
     weigh(desk, "batch-12")
@@ -325,3 +334,20 @@ def test_a_page_is_small_and_asks_for_little(small: Path) -> None:
         assert len(parts) + 1 <= 4, "design: at most four requests"
         assert len(page.content) + sum(len(desk.get(p).content) for p in parts) <= 100 * 1024
     assert json.dumps(sorted(parts))
+
+
+def test_the_shelf_takes_what_was_measured_of_a_lot_and_lets_go_of_it_with_the_lot(tmp_path: Path) -> None:
+    shelf = tmp_path / "shelf.csv"
+    shelf.write_text("material,price per kg,lot,lot active %\ndecyl-glucoside,4,A-1,52.5\n", encoding="utf-8")
+    desk = desk_of(tmp_path)
+    desk.get("/shelf")
+    told(desk.submit("/shelf", {"lot_ph": "11,8", "lot_ph_at": "10"}))
+    (line,) = read_shelf(shelf).lines
+    assert (line.lot, line.lot_active, line.lot_ph, line.lot_ph_at) == ("A-1", 52.5, 11.8, 10)
+    assert "pH 11.8" in desk.get("/shelf").text
+    told(desk.submit("/shelf", {"lot": "A-2", "lot_active": "51"}))
+    (line,) = read_shelf(shelf).lines
+    assert (line.lot, line.lot_active, line.lot_ph, line.lot_ph_at) == ("A-2", 51, None, None)
+    refused = desk.submit("/shelf", {"lot_ph": "52"})
+    assert "14" in refused.text
+    assert read_shelf(shelf).lines[0].lot_ph is None

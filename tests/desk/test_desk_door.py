@@ -70,7 +70,10 @@ def test_a_key_for_a_telephone_is_good_for_ten_minutes(tmp_path: Path) -> None:
     assert guard.enter(late, "telephone") is None
 
 
-@pytest.mark.parametrize("address", ["/", PLACE, "/shelf", "/records", "/devices", "/nothing", "/echo?text=1"])
+@pytest.mark.parametrize(
+    "address",
+    ["/", PLACE, "/shelf", "/records", "/devices", "/nothing", "/echo?text=1", "/changes?kind=batch&name=batch-12"],
+)
 def test_nothing_is_shown_without_a_key(desk: Browser, address: str) -> None:
     desk.get(address)
     desk.cookies.clear()

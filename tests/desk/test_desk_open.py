@@ -130,6 +130,72 @@ def test_odd_names_reach_the_command_as_they_are(tmp_path: Path) -> None:
     assert shlex.split(line.removeprefix("Exec=")) == ["/usr/bin/python", "-m", "optimizer", "open", "/a b"]
 
 
+def in_batch(line: str) -> list[str]:
+    """Return the words that a line of a batch file is: quotes keep blanks and &|<>^()!, and %% is one %.
+
+    As Microsoft's reference of cmd has it ("Using batch parameters", `cmd /?`): inside double quotes only % is special.
+    """
+    words = re.findall(r'"([^"]*)"|(\S+)', line)
+    assert line.count('"') % 2 == 0
+    assert not re.search(r"(?<!%)%(?!%)", line.replace("%%", "")), "a single % would be a variable"
+    return [(quoted or plain).replace("%%", "%") for quoted, plain in words]
+
+
+@pytest.mark.parametrize("name", ["plain", "Müller & Söhne", "50 % off", "a ^ b", "(neu) äöü ß", "wow!", "日本"])
+def test_a_batch_file_names_program_and_folder_as_they_are(tmp_path: Path, name: str) -> None:
+    python = rf"C:\Programme\{name}\python.exe"
+    folder = tmp_path / name
+    folder.mkdir()
+    path = lay_shortcut(folder, system="win32", python=python)
+    raw = path.read_bytes()
+    assert path.suffix == ".bat"
+    assert raw.startswith(b"@echo off\r\n"), "no mark before the first command, and lines end as cmd wants them"
+    assert raw.count(b"\r\n") == raw.count(b"\n")
+    lines = raw.decode("utf-8").split("\r\n")
+    assert lines[1] == "chcp 65001 >nul", "the rest is read as UTF-8"
+    assert all(ord(sign) < 128 for line in lines[:2] for sign in line)
+    assert in_batch(lines[2]) == [python, "-m", "optimizer", "open", str(folder)]
+    assert lines[3:] == ["pause", ""], "the window stays until what it says is read"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs a POSIX shell")
+@pytest.mark.parametrize("name", ["plain", "Müller & Söhne", "it's $HOME `id`", 'a "b" \\ c', "日本"])
+def test_a_command_file_runs_as_a_shell_reads_it(tmp_path: Path, name: str) -> None:
+    folder = tmp_path / name
+    folder.mkdir()
+    path = lay_shortcut(folder, system="darwin", python="/bin/echo")
+    assert path.suffix == ".command"
+    assert path.read_bytes().startswith(b"#!/bin/sh\n")
+    assert os.access(path, os.X_OK)
+    said = subprocess.run([str(path)], capture_output=True, text=True, check=True, cwd="/").stdout
+    assert said.rstrip("\n") == f"-m optimizer open {folder}"
+
+
+def in_entry(line: str) -> list[str]:
+    """Return the words of an Exec line, as the Desktop Entry Specification 1.5 says ("The Exec key").
+
+    The escapes of a string are undone first, then those of a quoted argument, and %% is one %.
+    """
+    text = re.sub(r"\\(.)", lambda m: {"s": " ", "n": "\n", "t": "\t", "r": "\r"}.get(m[1], m[1]), line)
+    words = re.findall(r'"((?:[^"\\]|\\.)*)"', text)
+    assert re.sub(r'"((?:[^"\\]|\\.)*)"', "", text).strip() == "", "every word is quoted"
+    assert not re.search(r"(?<!%)%(?!%)", text.replace("%%", "")), "a single % would be a field code"
+    return [re.sub(r'\\(["`$\\])', r"\1", word).replace("%%", "%") for word in words]
+
+
+@pytest.mark.parametrize("name", ["plain", "Müller & Söhne", "50 % $HOME `id`", 'a "b" \\ c', "日本"])
+def test_a_desktop_entry_says_program_and_folder_as_they_are(tmp_path: Path, name: str) -> None:
+    folder = tmp_path / name
+    folder.mkdir()
+    path = lay_shortcut(folder, system="linux", python=f"/opt/{name}/python")
+    lines = path.read_text(encoding="utf-8").splitlines()
+    assert path.suffix == ".desktop"
+    assert lines[0] == "[Desktop Entry]"
+    keys = dict(line.split("=", 1) for line in lines[1:])
+    assert (keys["Type"], keys["Terminal"]) == ("Application", "true")
+    assert in_entry(keys["Exec"]) == [f"/opt/{name}/python", "-m", "optimizer", "open", str(folder)]
+
+
 @pytest.mark.parametrize("encoding", ["utf-8", "ascii", "no-such-encoding"])
 def test_the_code_for_a_telephone_can_be_shown_by_any_terminal(encoding: str) -> None:
     lines = qr_lines("http://192.0.2.2:8365/open?key=x", encoding)

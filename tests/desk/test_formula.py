@@ -179,6 +179,7 @@ def test_a_variant_lies_beside_its_brief_and_both_stand_side_by_side(desk: Brows
     assert "Doses, % w/w as supplied" in both.text
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("typed", "said"),
     [
@@ -228,6 +229,7 @@ def test_mends_of_a_moved_limit_keep_the_rest_of_the_draft(desk: Browser) -> Non
     assert "EUR per kg" in desk.get(link).text
 
 
+@pytest.mark.thorough
 def test_a_material_is_swapped_asked_about_and_left_out(desk: Browser) -> None:
     swap = desk.get("/formula/hand-wash/swap?material=cocamidopropyl-betaine")
     assert "takes its place" in swap.text
@@ -242,6 +244,7 @@ def test_a_material_is_swapped_asked_about_and_left_out(desk: Browser) -> None:
     assert "no material of this name" in desk.get("/formula/hand-wash/why?material=no-such").text
 
 
+@pytest.mark.thorough
 def test_pictures_show_the_windows_and_the_trade_off_with_the_formula_as_it_stands(desk: Browser) -> None:
     page = desk.get("/formula/gentle-wash/pictures")
     assert "shared by all" in page.text

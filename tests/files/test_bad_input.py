@@ -867,7 +867,7 @@ def test_wrong_use_is_told_whole(
     assert run(monkeypatch, tmp_path, (*args, "--json")) == 2
     out, err = capfd.readouterr()
     assert err == f"tenside: {text}\n"
-    assert json.loads(out) == {"ending": "error", "exit_code": 2, "problems": [{"what": text}]}
+    assert json.loads(out) == {"format": 1, "ending": "error", "exit_code": 2, "problems": [{"what": text}]}
     assert listing(tmp_path) == before
 
 

@@ -51,6 +51,7 @@ def test_a_full_disk_is_told_and_leaves_no_half_file(args: tuple[str, ...], monk
     assert left == ["batch.toml", "f.csv"]
 
 
+@pytest.mark.thorough
 def test_a_limit_on_the_size_of_files_is_told() -> None:
     code = (
         "import resource, sys; resource.setrlimit(resource.RLIMIT_FSIZE, (2000, 2000));"
@@ -66,6 +67,7 @@ def test_a_limit_on_the_size_of_files_is_told() -> None:
         assert sorted(os.listdir()) == ["batch.toml", "f.csv"]
 
 
+@pytest.mark.thorough
 @pytest.mark.skipif(not os.path.exists("/dev/full"), reason="the system has no /dev/full")
 def test_an_answer_that_finds_no_room_is_told() -> None:
     code = "from optimizer import cli; cli.main()"

@@ -11,6 +11,7 @@ from optimizer.files import shipped
 from tests.support.hostile import fuzzed, read_again, sound_files, spoilt
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", sorted(sound_files()))
 def test_a_spoilt_file_is_refused_or_read(name: str, tmp_path: Path) -> None:
     outcomes = list(fuzzed(tmp_path, seed=1, count=30, names=[name]))

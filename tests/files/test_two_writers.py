@@ -62,6 +62,7 @@ def _writer(command: str, first: int) -> subprocess.Popen[str]:
     )
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("others", ["weights", pytest.param("readings", marks=pytest.mark.slow)])
 def test_two_processes_note_forty_lines_each_and_none_is_lost(others: str) -> None:
     noting = [_writer("weights", 0), _writer(others, 100)]
@@ -114,6 +115,7 @@ def _killed_at(step: int) -> bool:
     return os.WIFSIGNALED(status)
 
 
+@pytest.mark.thorough
 @pytest.mark.skipif(not hasattr(os, "fork"), reason="the system cannot copy a process")
 def test_killed_anywhere_the_old_file_or_the_new_one_is_there_and_the_next_command_works() -> None:
     path = Path("batch.toml")

@@ -46,6 +46,7 @@ def inner(model: type[BaseModel], seen: frozenset[type] = frozenset()) -> Iterat
                 yield (name, *path), deeper
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("model", MODELS, ids=[m.__name__ for m in MODELS])
 def test_every_wrong_value_is_told_in_plain_words(model: type[BaseModel]) -> None:
     told = 0

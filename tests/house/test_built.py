@@ -82,6 +82,7 @@ def tracked() -> set[str]:
     return set(listed.stdout.split("\0")) - {""}
 
 
+@pytest.mark.thorough
 def test_the_sdist_holds_every_file_of_the_repository(built: Path) -> None:
     with tarfile.open(sdist(built)) as packed:
         held = {name.partition("/")[2] for name in packed.getnames()}
@@ -89,6 +90,7 @@ def test_the_sdist_holds_every_file_of_the_repository(built: Path) -> None:
     assert {"Makefile", ".ci/constraints.txt", ".ci/test_all.py", "tests/conftest.py"} <= held
 
 
+@pytest.mark.thorough
 def test_the_wheel_holds_library_scenarios_font_and_its_licence(built: Path) -> None:
     with zipfile.ZipFile(wheel(built)) as packed:
         held = set(packed.namelist())
@@ -114,6 +116,7 @@ def test_the_version_stands_in_one_place() -> None:
     assert f'"{__version__}"' not in (ROOT / "pyproject.toml").read_text(encoding="utf-8").partition("dependencies")[0]
 
 
+@pytest.mark.thorough
 def test_the_wheel_alone_blends_starts_and_makes_pages(alone: Path, tmp_path: Path) -> None:
     where = ran(alone, "-c", "import optimizer; print(optimizer.__file__)", folder=tmp_path).stdout
     assert str(ROOT) not in where

@@ -99,6 +99,7 @@ def expected(command: str) -> tuple[int, ...]:
     return (0, 4) if "my-formula.csv" in command else (0,)
 
 
+@pytest.mark.thorough
 def test_commands_run_in_order(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(folder)
     assert set(LONG) < set(COMMANDS)
@@ -125,6 +126,7 @@ def test_make_targets_exist() -> None:
     assert named <= set(targets)
 
 
+@pytest.mark.thorough
 def test_make_demo_goes_from_the_brief_to_the_bottles(tmp_path: Path) -> None:
     ready = tmp_path / "ready"
     ready.touch()

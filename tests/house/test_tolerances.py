@@ -7,6 +7,8 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
+import pytest
+
 from optimizer import units
 
 HOUSE = Path(units.__file__).parent
@@ -68,6 +70,7 @@ def test_small_literals_are_seen() -> None:
     ]
 
 
+@pytest.mark.thorough
 def test_every_tolerance_stands_in_the_table() -> None:
     stray = [
         f"optimizer/{name}:{line}: {value:g}"
@@ -78,6 +81,7 @@ def test_every_tolerance_stands_in_the_table() -> None:
     assert not stray, "give each a name of the table in optimizer/units.py"
 
 
+@pytest.mark.thorough
 def test_no_allowance_is_left_over() -> None:
     found = _found()
     there = {(name, value) for name, small in found.items() for _, value in small}

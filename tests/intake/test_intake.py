@@ -14,12 +14,12 @@ from typer.testing import CliRunner
 from optimizer.cli.every import app
 from optimizer.data.formula_file import read_formula
 from optimizer.data.library import read_library
+from optimizer.data.names import Names
 from optimizer.data.shelf import read_shelf
 from optimizer.data.workbook import write_rows
 from optimizer.errors import DataError
 from optimizer.files import shipped
 from optimizer.intake.formula_sheet import read_formula_sheet
-from optimizer.intake.names import Names
 from optimizer.intake.price_list import read_price_list, shelf_rows
 
 LIBRARY = read_library([shipped("library")])

@@ -536,6 +536,7 @@ MODELS: dict[str, type[Told]] = {
 }  # fmt: skip
 
 
+@pytest.mark.thorough
 def test_every_command_answers_in_three_ways(run: Run, tmp_path: Path) -> None:
     (tmp_path / "foam.png").write_bytes(PNG)
     batch_file(tmp_path, "12", weighed("cocamidopropyl-betaine", 200, "7"), weighed("aqua", 780, ""))
@@ -623,6 +624,7 @@ def test_a_test_due_today_is_due_and_overdue_only_tomorrow(store: Store, tmp_pat
     assert {t.status for t in tasks(store, later, 0).tasks if t.on == day} == {"overdue"}
 
 
+@pytest.mark.thorough
 def test_what_the_library_says_has_the_same_digest_in_every_process() -> None:
     told = "from optimizer.data.library import read_library; from optimizer.files import shipped; "
     told += "from optimizer.records.batches import facts_digest; "

@@ -99,6 +99,7 @@ def sound(path: Path) -> None:
 # --- Writers ------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.thorough
 def test_writers_at_the_same_time_lose_nothing(tmp_path: Path) -> None:
     path, each = laid(tmp_path), 15
     writers = [start(WRITER, path, name, each) for name in ("foam", "feel")]
@@ -143,6 +144,7 @@ def test_a_locked_store_is_told(tmp_path: Path) -> None:
 # --- Kills --------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("seed", range(draws.drawn(2, of=6)))
 def test_a_kill_in_mid_write_loses_nothing(tmp_path: Path, seed: int) -> None:
     # the writers spend nearly all their time inside writes, so that random moments hit them
@@ -266,6 +268,7 @@ def test_a_limit_on_the_size_of_files(tmp_path: Path) -> None:
     sound(path)
 
 
+@pytest.mark.thorough
 def test_a_full_file_system(tmp_path: Path) -> None:
     disk = tmp_path / "disk"
     disk.mkdir()
@@ -538,6 +541,7 @@ def test_nothing_is_put_over_what_is_there(tmp_path: Path) -> None:
 Tamper = Callable[[Any], Any]
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("change", "words"),
     [

@@ -150,6 +150,7 @@ def test_every_page_of_the_pdf_carries_batch_and_number() -> None:
     assert pdf == document_pdf(weigh_form(sheet("HW-012")))
 
 
+@pytest.mark.thorough
 def test_nothing_is_drawn_outside_the_page() -> None:
     """The margins of every page stay white."""
     pdf = document_pdf(weigh_form(sheet(LONG[:60])))
@@ -182,6 +183,7 @@ def test_a_usual_formula_fits_the_card_whole() -> None:
     assert image.size == (1240, 1754) or abs(image.size[0] / image.size[1] - 210 / 297) < 0.002
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("count", [1, 20, 40, 60, 110])
 def test_the_card_is_one_page_whatever_is_in_it(count: int) -> None:
     names = [m.id for m in library().materials if m.id not in ("aqua", "odd-two")][:count]
@@ -216,6 +218,7 @@ def batch(tmp_path: Path) -> Path:
     return path
 
 
+@pytest.mark.thorough
 def test_from_formula_to_bottles_and_back(batch: Path, tmp_path: Path) -> None:
     told = json.loads(run("weigh", str(batch), "--json", "--html", str(tmp_path / "s.html"), "--pdf",
                           str(tmp_path / "s.pdf"), "--xlsx", str(tmp_path / "s.xlsx")))  # fmt: skip

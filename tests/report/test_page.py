@@ -186,6 +186,7 @@ def test_sections_come_in_reading_order(whole: str) -> None:
     assert [h.startswith(o) for h, o in zip(heads, order, strict=True)] == [True] * len(order)
 
 
+@pytest.mark.thorough
 def test_chapters_leave_the_cautions_to_the_page(whole: str) -> None:
     assert whole.count('class="cautions"') == 1
     assert whole.count("A candidate for the bench") == 1
@@ -217,6 +218,7 @@ def test_texts_stay_texts(text: str) -> None:
     assert not re.search("[\u202a-\u202e\u2066-\u2069\x00-\x09\x0b-\x1f\x7f\ud800-\udfff]", shown)
 
 
+@pytest.mark.thorough
 @settings(max_examples=60, deadline=None)
 @given(st.text(max_size=60), st.text(max_size=60))
 @example("x" * 300, "y" * 300)

@@ -74,6 +74,7 @@ def test_other_pictures_say_how_to_install_what_they_need(tmp_path: Path, first:
     assert not list(tmp_path.iterdir())
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("study", ["frontier", "leeway"])
 def test_with_it_they_are_written_the_same_each_time(tmp_path: Path, first: Path, study: str) -> None:
     pytest.importorskip("matplotlib")

@@ -143,6 +143,7 @@ def test_drawings_of_any_shape_fit_a_page() -> None:
         assert squeezed(word) in text, word
 
 
+@pytest.mark.thorough
 def test_words_that_look_like_markup_or_a_mark_are_shown_as_they_are() -> None:
     mark = "tenside report sha256 " + "0" * 64
     odd = ("<b>", "</para>", "a & b &lt; c", "(\\)", "\u202eevil", "\x00\x07", "\ud800", "{}%s", mark, "", "\U0001f600")
@@ -208,6 +209,7 @@ REPORTS = (
 )
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("args", REPORTS, ids=" ".join)
 def test_a_report_is_written_anew_unless_a_byte_of_it_was_changed(args: tuple[str, ...]) -> None:
     lay()
@@ -232,6 +234,7 @@ def test_a_report_is_written_anew_unless_a_byte_of_it_was_changed(args: tuple[st
     assert ask(*args).code == 0
 
 
+@pytest.mark.thorough
 def test_a_report_that_tells_something_else_by_now_takes_the_place_of_the_old_one() -> None:
     for form, name in (("--html", "a.html"), ("--pdf", "a.pdf")):
         assert ask("blend", "hand-wash", form, name).code == 0

@@ -21,7 +21,7 @@ from optimizer.rules.thickening import Thickening
 from optimizer.solve.best import solve
 from optimizer.solve.existing import formula_at
 from optimizer.studies.check import check
-from optimizer.studies.restandardise import Batch, restandardise
+from optimizer.studies.restandardise import BatchAsked, restandardise
 
 LIBRARY = read_library([shipped("library")])
 GUM, LIQUID = "hydroxyethylcellulose", "peg-18-glyceryl-oleate-cocoate"
@@ -91,7 +91,7 @@ def test_the_cheapest_way_to_thicken_is_bought_if_there_is_no_other() -> None:
 def test_check_and_lots_agree_that_a_formula_with_its_thickener_is_whole() -> None:
     brief, doses = brief_of(), doses_of(**{GUM: 0.8})
     assert check(brief, doses, 0.0).broken == ()
-    done = restandardise(brief, doses, {"cocamidopropyl-betaine": 29.0}, Batch(kg=1.0, step=0.1))
+    done = restandardise(brief, doses, {"cocamidopropyl-betaine": 29.0}, BatchAsked(kg=1.0, step=0.1))
     assert done.conflict == ()
     assert done.weighed is not None
 

@@ -23,7 +23,7 @@ from optimizer.rules.row import Setting
 from optimizer.solve.best import solve
 from optimizer.solve.existing import best_setting, formula_at
 from optimizer.studies.check import check
-from optimizer.studies.restandardise import Batch, restandardise
+from optimizer.studies.restandardise import BatchAsked, restandardise
 from optimizer.studies.substitute import stand_ins, substitute
 from optimizer.studies.variants import Variant, VariantFile, varied
 from optimizer.units import KEPT
@@ -205,7 +205,7 @@ def test_rounding_looks_anew_where_the_first_grid_formula_is_preserved_less() ->
 def test_measured_lots_do_not_weigh_a_preservative_away() -> None:
     brief = brief_of()
     doses = doses_of(sodium_benzoate=0.3)
-    done = restandardise(brief, doses, {"cocamidopropyl-betaine": 28.0}, Batch(kg=1.0, step=0.1))
+    done = restandardise(brief, doses, {"cocamidopropyl-betaine": 28.0}, BatchAsked(kg=1.0, step=0.1))
     assert done.weighed is not None
     assert RULE.value(done.weighed, done.setting) >= 1 - 1e-3  # 0.1 g of 1 kg is a thirtieth of the low use
 

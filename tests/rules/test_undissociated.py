@@ -76,6 +76,7 @@ def least_cost(at_least: float, acid: str, low: float, high: float) -> float:
     return float(best)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("at_least", "acid", "low"),
     [*product((0.02, 0.1, 0.4), ("", "Benzoic Acid", "sorbic acid"), (4.0, 5.0))],

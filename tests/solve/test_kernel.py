@@ -49,6 +49,7 @@ def test_what_the_told_ph_bars_is_told_as_barred_and_has_no_entry_price(name: st
     assert not barred & {line.item.id for line in (result.formula.lines if result.formula else ())}
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     "name", sorted(p.stem for p in SCENARIOS.glob("*.toml") if p.stem not in ("common", "impossible-wash"))
 )

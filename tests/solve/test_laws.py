@@ -166,6 +166,7 @@ def test_2_tightening_never_helps(case: Case, seed: int) -> None:
     assume(moved)
 
 
+@pytest.mark.thorough
 @CI
 @given(st.one_of(briefs.small(), briefs.large(Wish(rules=(3, 7)))))
 def test_3_a_new_candidate_never_hurts(case: Case) -> None:
@@ -328,7 +329,7 @@ def test_5_a_price_changes_beyond_its_range(case: Case) -> None:
 def test_6_a_price_that_is_not_zero_means_binding(case: Case) -> None:
     brief = brief_of(case)
     rules = {r.id: r for r in brief.enforced}
-    for outcome in (limit for o in solve(brief).rules for limit in (o, *o.also)):
+    for outcome in (limit for o in solve(brief).rules for limit in (o, *o.further)):
         if isnan(outcome.price) or abs(outcome.price) < 1e-9:
             continue
         assert outcome.binding in ("low", "high", "equal")

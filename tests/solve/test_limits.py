@@ -296,6 +296,7 @@ def cases_of(kind: str) -> Iterator[Case]:
         yield draw(Random(seed), wish)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("kind", sorted({*KINDS, *briefs.IMPLIED_KINDS}))
 def test_every_limit_of_every_kind_has_its_price(kind: str) -> None:
     if kind in WITHOUT:
@@ -341,7 +342,7 @@ def test_two_limits_of_one_rule_are_both_told() -> None:
     assert held is not None
     told = {o.limit: o for o in held.bound() if o.id == "each"}
     assert set(told) == {"at_least", "at_most"}
-    told_as = next(r for r in record(Blend(held.result)).rules if r.id == "each")
+    told_as = next(r for r in record(Blend(result=held.result)).rules if r.id == "each")
     assert [told_as.limit, *(more.limit for more in told_as.also)] == ["at_least", "at_most"]
     document = blend_document(held_of(MADE["thickening"][0]).result)  # type: ignore[union-attr]
     shown = "\n".join(lines(document, 200))

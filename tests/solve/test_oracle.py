@@ -45,6 +45,7 @@ def test_ending_and_objective_are_the_oracles(kind: str) -> None:
             assert found.objective == pytest.approx(expected.objective, rel=1e-6, abs=1e-6), (kind, number)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("kind", KINDS)
 def test_every_measure_is_the_oracles(kind: str) -> None:
     compared = 0
@@ -100,6 +101,7 @@ MANY_CHOICES = briefs.Wish(must=("if-used", "count", "thickening", "needs"), siz
 """Six materials of which most are a yes/no, besides the two routes of thickening."""
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("seed", range(20))
 def test_branching_finds_what_trying_everything_finds(seed: int) -> None:
     case = briefs.draw(Random(seed), MANY_CHOICES)

@@ -73,6 +73,7 @@ def drawn(part: int) -> tuple[tuple[Case, Result], ...]:
     return tuple(found)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("part", range(PARTS))
 def test_13_a_rounded_formula_is_exact_and_keeps_every_rule(part: int) -> None:
     stopped = 0
@@ -186,6 +187,7 @@ def tiny() -> tuple[tuple[Case, Result], ...]:
     return tuple(found)
 
 
+@pytest.mark.thorough
 def test_13_a_grid_formula_is_found_exactly_where_one_exists() -> None:
     none = 0
     for case, result in tiny():

@@ -167,6 +167,7 @@ def test_an_answer_that_keeps_the_rule_anyway_is_proven() -> None:
     assert found.rounded.formula is not None
 
 
+@pytest.mark.thorough
 def test_a_local_answer_says_so(bound: tuple[Brief, Result]) -> None:
     brief, found = bound
     assert (found.ending, found.proof, found.exit_code) == ("feasible", "local", 5)
@@ -175,10 +176,11 @@ def test_a_local_answer_says_so(bound: tuple[Brief, Result]) -> None:
     assert "starting points" in told
     assert "hold at this formula only" in told
     assert "It cannot be better than" in told
-    assert record(Blend(found)).proof == "local"
+    assert record(Blend(result=found)).proof == "local"
     assert found.objective >= solve(linear_part(brief)).objective - 1e-9
 
 
+@pytest.mark.thorough
 def test_the_price_is_the_change_of_the_answer(bound: tuple[Brief, Result]) -> None:
     brief, found = bound
     outcome = next(o for o in found.rules if o.id == "free")

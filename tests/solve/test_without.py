@@ -40,6 +40,7 @@ def barred(name: str, material: str, **changes: str) -> Brief | None:
         return None
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", PROVEN)
 def test_the_least_losses_are_those_of_briefs_without_the_material(name: str) -> None:
     result = told(name)

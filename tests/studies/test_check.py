@@ -193,13 +193,14 @@ def test_of_a_blends_json_the_weighable_formula_is_read(read: Read) -> None:
 SHIPPED = sorted(p.stem for p in shipped("scenarios").glob("*.toml") if p.stem not in ("common", "impossible-wash"))
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", SHIPPED)
 def test_a_blends_own_json_passes_its_brief(name: str, tmp_path: Path) -> None:
     path = shipped("scenarios") / f"{name}.toml"
     brief = load_brief(path)
     result = solve(brief, weighable=True)
     file = tmp_path / "answer.json"
-    file.write_text(as_json(Blend(result)), encoding="utf-8")
+    file.write_text(as_json(Blend(result=result)), encoding="utf-8")
     given_ = read_formula(file, brief.library.materials, brief.pool.held_back)
     assert given_.held_back == 4
     checked = check(load_brief(path, also=given_.doses), given_.doses, given_.held_back, given_.notes)

@@ -254,6 +254,7 @@ def apply(brief: Brief, changes: Iterable[LimitChange]) -> Brief:
     return brief
 
 
+@pytest.mark.thorough
 @CI
 @given(SEED, st.sampled_from(tuple(WISHES)))
 def test_9_the_repair_makes_the_brief_possible(seed: int, sort: str) -> None:

@@ -28,7 +28,7 @@ from optimizer.cli.every import app
 from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
 from optimizer.report.record import as_json, record_of
-from optimizer.report.tradeoff import Family, frontier_document
+from optimizer.report.tradeoff import Frontiers, frontier_document
 from optimizer.solve import choices
 from optimizer.solve.best import solve
 from optimizer.solve.case_solver import Corridor, Sign
@@ -218,6 +218,7 @@ SMALL = [
 PAIRS = [(drawn(seed, ph=seed % 2 > 0), *Random(seed).choice(TWINS)) for seed in range(1000, 1000 + amount(8, of=20))]
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("seed", range(len(SMALL)))
 def test_every_point_of_a_small_frontier_is_the_best_one(seed: int) -> None:
     """Straight and rational pieces: a sum against a sum, or a sum against a mean with free active matter."""
@@ -227,6 +228,7 @@ def test_every_point_of_a_small_frontier_is_the_best_one(seed: int) -> None:
     assert agrees(case, y, x, found, Random(seed)) > 0
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("seed", range(len(PAIRS)))
 def test_two_means_over_one_total_are_exact(seed: int) -> None:
     case, y, x = PAIRS[seed]
@@ -304,6 +306,7 @@ CHOSEN = [
 ]
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("seed", range(len(CHOSEN)) if Extent.everything else (0, 3, 4, 9, 14, 15))
 def test_on_small_briefs_no_yes_no_choice_is_missed_and_that_is_proven(seed: int) -> None:
     """The choices come from a sample of targets first; the oracle tries every one of them."""
@@ -440,6 +443,7 @@ def larger(seed: int) -> Brief:
     return brief_of(case)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("axes", AXES, ids=lambda a: f"{a[0][1]}-{a[1][1]}")
 @pytest.mark.parametrize("seed", range(amount(1, of=4)))
 def test_pieces_equal_the_answers_of_the_brief_with_that_limit(seed: int, axes: tuple[Measure, Measure]) -> None:
@@ -522,7 +526,7 @@ def test_a_mean_over_what_may_be_absent_is_refused_with_the_way_out() -> None:
 def test_an_impossible_brief_has_no_breaks_and_ends_with_4() -> None:
     result = ran("impossible-wash", "--json")
     assert result.exit_code == 4
-    (curve,) = record_of(Family).model_validate_json(result.stdout).curves
+    (curve,) = record_of(Frontiers).model_validate_json(result.stdout).curves
     assert curve.breaks == curve.stretches == []
     assert "The brief has no formula here." in ran("impossible-wash").stdout
 
@@ -543,20 +547,20 @@ def test_an_axis_that_is_none_is_refused(option: str, first: Path) -> None:
 
 def test_a_family_has_one_curve_per_value(first: Path) -> None:
     result = ran(first, "--by", "active.at_least=9,10,11", "--json")
-    record = record_of(Family).model_validate_json(result.stdout)
+    record = record_of(Frontiers).model_validate_json(result.stdout)
     assert [c.label for c in record.curves] == [f"active.at_least = {n}" for n in (9, 10, 11)]
     cheapest = [c.breaks[0].y for c in record.curves]
     assert cheapest == sorted(cheapest), "more active matter is never cheaper"
     assert len(set(cheapest)) > 1
     alone = ran(first, "--set", "active.at_least=10", "--json")
-    assert record_of(Family).model_validate_json(alone.stdout).curves[0].breaks == record.curves[1].breaks
+    assert record_of(Frontiers).model_validate_json(alone.stdout).curves[0].breaks == record.curves[1].breaks
     assert isinstance(ran(first, "--by", "active.at_least").exception, UsageError)
 
 
 def test_json_holds_every_break_and_stretch() -> None:
     found = frontier(larger(1), (1, "cost"), (-1, "mildness"))
-    record = json.loads(as_json(Family((("", found),))))
-    assert record_of(Family).model_validate(record)
+    record = json.loads(as_json(Frontiers(family=(("", found),))))
+    assert record_of(Frontiers).model_validate(record)
     (curve,) = record["curves"]
     assert [(b["x"], b["y"], b["doses"]) for b in curve["breaks"]] == [(b.x, b.y, b.doses) for b in found.breaks]
     assert [s["rate_first"] for s in curve["stretches"]] == [s.rate_first for s in found.stretches]
@@ -634,6 +638,7 @@ def test_what_no_tree_proves_is_told_as_sampled(monkeypatch: pytest.MonkeyPatch)
     assert "choices between them were sampled" in frontier_document((("", found),)).verdict
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("name", "y", "x", "points"),
     [pytest.param(*case, marks=() if case in (SHIPPED[3], SHIPPED[4]) else pytest.mark.slow) for case in SHIPPED],

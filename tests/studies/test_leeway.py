@@ -260,6 +260,7 @@ def with_others(seed: int) -> Leeway:
     return leeway(brief_of(small(seed)), loss_of(seed), alternatives=3)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("seed", ALTERNATIVES)
 def test_the_first_other_formula_is_the_furthest_corner(seed: int) -> None:
     """The sum of |difference| is convex, so the furthest formula is a vertex: all of them are tried."""

@@ -110,6 +110,7 @@ def test_enough_impossible_briefs_are_drawn() -> None:
     assert len({name for name, _ in impossible()}) >= 6
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("part", range(2))
 def test_a_repair_typed_as_printed_makes_the_brief_possible(part: int) -> None:
     for name, typed in impossible()[part::2]:

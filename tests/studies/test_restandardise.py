@@ -30,7 +30,7 @@ from optimizer.rules.row import Setting
 from optimizer.solve.best import solve
 from optimizer.solve.existing import asking, kept_rules
 from optimizer.solve.rounding import broken, largest_remainder
-from optimizer.studies.restandardise import Batch, Restandardised, restandardise
+from optimizer.studies.restandardise import BatchAsked, Restandardised, restandardise
 from optimizer.uncertainty.lots import at_lots, linear, lot_range, lots_of
 from tests.support.briefs import PLAIN, Wish, aqua, brief_of, draw, material, substance
 from tests.support.by_hand import kept_by_hand, nearest_by_hand
@@ -63,7 +63,7 @@ def drawn(seed: int) -> tuple[Case, Case, Brief, Restandardised] | None:
     for line in real["shelf"]:
         if line["material"] in lots:
             line["lot_active"] = lots[line["material"]]
-    return case, real, brief, restandardise(brief, formula.doses, lots, Batch(10, 1))
+    return case, real, brief, restandardise(brief, formula.doses, lots, BatchAsked(10, 1))
 
 
 CASES = [seed for seed in SEEDS if drawn(seed) is not None]
@@ -142,7 +142,7 @@ def test_the_planned_lots_need_no_change(seed: int) -> None:
     assert found is not None
     _, _, brief, done = found
     planned = {i.id: i.material.active_matter for i in brief.pool.items if i.id in done.lots}
-    same = restandardise(brief, done.formula.doses, planned, Batch(10, 1))
+    same = restandardise(brief, done.formula.doses, planned, BatchAsked(10, 1))
     assert same.near is not None
     assert same.near.changed == ()
     assert same.weighed.doses == pytest.approx(done.formula.doses, abs=1e-9)  # type: ignore[arg-type]
@@ -170,14 +170,14 @@ def single(low: float, typical: float, high: float, salt: float = 0.0, **active:
 
 def test_the_interval_of_a_29_to_35_grade() -> None:
     """12 % of a grade printed as 29-35 % (a trade magazine's column on active matter): 3.48 to 4.20."""
-    done = restandardise(single(29, 32, 35), {"one": 12.0, "aqua": 88.0}, {"one": 32.0}, Batch(1, 0.1))
+    done = restandardise(single(29, 32, 35), {"one": 12.0, "aqua": 88.0}, {"one": 32.0}, BatchAsked(1, 0.1))
     span = next(s for s in done.spans if s.rule.id == "active")
     assert (span.planned, span.low, span.high) == pytest.approx((3.84, 3.48, 4.20))
 
 
 def test_active_matter_water_and_salt_of_a_lot_move_together() -> None:
     """18 % of a 30 % grade with 6 % salt, lot at 28 %: salt 6 x 28/30 = 5.6, water 100 - 28 - 5.6 = 66.4."""
-    done = restandardise(single(28, 30, 32, 6), {"one": 18.0, "aqua": 82.0}, {"one": 28.0}, Batch(1, 0.1))
+    done = restandardise(single(28, 30, 32, 6), {"one": 18.0, "aqua": 82.0}, {"one": 28.0}, BatchAsked(1, 0.1))
     spans = {s.rule.id: s for s in done.spans}
     assert spans["active"].unchanged == pytest.approx(18 * 0.28)
     assert spans["salt"].unchanged == pytest.approx(18 * 0.056)
@@ -187,14 +187,14 @@ def test_active_matter_water_and_salt_of_a_lot_move_together() -> None:
 
 def test_a_weak_lot_takes_more_of_it() -> None:
     """12.6 % active from 18 % of a 70 % grade; a lot at 68 % gives 12.24; 12.55 / 0.68 is the least that is kept."""
-    done = restandardise(single(66, 70, 74), {"one": 18.0, "aqua": 82.0}, {"one": 68.0}, Batch(10, 0.1))
+    done = restandardise(single(66, 70, 74), {"one": 18.0, "aqua": 82.0}, {"one": 68.0}, BatchAsked(10, 0.1))
     assert done.near is not None
     assert done.near.changed == ("one",)
     assert done.near.found.objective == pytest.approx(12.55 / 0.68 - 18, abs=1e-6)
     assert done.grams["one"] == pytest.approx(1845.6)
     assert sum(done.grams.values()) == pytest.approx(10_000)
     exact = restandardise(
-        single(66, 70, 74), {"one": 18.0, "aqua": 82.0}, {"one": 68.0}, Batch(10, 0.1, active_band=0.0)
+        single(66, 70, 74), {"one": 18.0, "aqua": 82.0}, {"one": 68.0}, BatchAsked(10, 0.1, active_band=0.0)
     )
     assert exact.grams["one"] == pytest.approx(1852.9)
     assert exact.near is not None
@@ -202,21 +202,21 @@ def test_a_weak_lot_takes_more_of_it() -> None:
 
 
 def test_a_lot_outside_the_library_is_doubted() -> None:
-    done = restandardise(single(29, 30, 31), {"one": 18.0, "aqua": 82.0}, {"one": 36.0}, Batch(10, 1))
+    done = restandardise(single(29, 30, 31), {"one": 18.0, "aqua": 82.0}, {"one": 36.0}, BatchAsked(10, 1))
     assert done.outside == ("one",)
     assert any("total solids" in value for _, value in restandardise_document(done).facts)
 
 
 def test_a_lot_of_what_the_formula_does_not_hold_is_refused() -> None:
     with pytest.raises(UsageError, match="which the formula does not use"):
-        restandardise(single(29, 30, 31), {"aqua": 100.0}, {"one": 30.0}, Batch(10, 1))
+        restandardise(single(29, 30, 31), {"aqua": 100.0}, {"one": 30.0}, BatchAsked(10, 1))
 
 
 def test_impossible_lots_name_what_clashes() -> None:
     brief, planned = single(20, 30, 40, at_most=10), {"one": 33.0, "aqua": 67.0}
-    assert restandardise(brief, planned, {"one": 20.0}, Batch(10, 1)).near is not None
+    assert restandardise(brief, planned, {"one": 20.0}, BatchAsked(10, 1)).near is not None
     cap = Dose(id="cap", of=Group(materials=("one",)), at_most=34.0)
-    done = restandardise(asking(brief, (cap,)), planned, {"one": 20.0}, Batch(10, 1))
+    done = restandardise(asking(brief, (cap,)), planned, {"one": 20.0}, BatchAsked(10, 1))
     assert done.near is None
     assert done.weighed is None
     assert "one at most 34 %" in done.conflict
@@ -262,7 +262,7 @@ def blend(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
     path = tmp_path_factory.mktemp("blend") / "wash.json"
     result = solve(load_brief(shipped("scenarios") / "hand-wash.toml"), weighable=True)
-    path.write_text(as_json(Blend(result)))
+    path.write_text(as_json(Blend(result=result)))
     return path
 
 

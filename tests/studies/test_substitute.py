@@ -70,6 +70,7 @@ def targets(case: Case) -> list[float | None]:
     return oracle.targets_of(case, oracle.candidates(case))
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("seed", CASES)
 def test_the_closest_formula_is_what_brute_force_finds(seed: int) -> None:
     found = drawn(seed)
@@ -321,6 +322,7 @@ def test_library_materials_are_marked_and_have_no_cost() -> None:
     assert any("(not on the shelf)" in row[0] and row[2] == "no price" for row in table.rows)
 
 
+@pytest.mark.thorough
 def test_the_even_price_makes_the_cost_the_same() -> None:
     done = shop("cocamidopropyl-betaine")
     found = standin_of(done, "lauryl-hydroxysultaine")
@@ -333,6 +335,7 @@ def test_the_even_price_makes_the_cost_the_same() -> None:
     assert cost == pytest.approx(sum(line.percent * line.item.price for line in done.base.formula.lines))
 
 
+@pytest.mark.thorough
 def test_a_window_that_no_setting_meets_stops_a_stand_in() -> None:
     found = standin_of(shop("sodium-laureth-sulfate-2eo-70"), "sodium-cocoyl-glycinate")
     assert found.stopped == ("it wants pH 6.5 - 10: outside pH 4.8 to 6.8, target +-0.2 pH",)
@@ -362,6 +365,7 @@ def test_salt_response_is_told_both_ways() -> None:
     assert said[0] == "Sulfate-type: salt thickens more, go in small steps"
 
 
+@pytest.mark.thorough
 def test_label_names_are_gained_and_lost() -> None:
     found = standin_of(shop("sodium-benzoate"), "phenoxyethanol-ethylhexylglycerin")
     assert found.gained == ("Ethylhexylglycerin", "Phenoxyethanol")
@@ -428,6 +432,7 @@ def test_a_material_that_is_not_used_changes_nothing() -> None:
     assert substitute_document(done).verdict == "Nothing is missing: the formula stays as it is."
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("width", [60, 80, 120])
 @pytest.mark.parametrize("name", ["sodium-laureth-sulfate-2eo-70", "coco-glucoside", "glycerin", "parfum"])
 def test_no_line_is_wider_than_the_terminal(name: str, width: int) -> None:
@@ -453,6 +458,7 @@ def run(*args: str) -> tuple[int, Any]:
     return result.exit_code, json.loads(result.stdout) if result.stdout else result.exception
 
 
+@pytest.mark.thorough
 def test_the_command_starts_from_a_brief_or_a_file(tmp_path: Path) -> None:
     code, record = run("coco-glucoside", "hand-wash")
     assert code == 0
@@ -473,6 +479,7 @@ def test_the_command_ends_with_4_where_nothing_fits() -> None:
     assert run("glycerin", "impossible-wash")[0] == 4
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("left", "more", "percent"),
     [
@@ -514,6 +521,7 @@ def in_the_middle(folder: Path, *weights: str) -> Path:
     return path
 
 
+@pytest.mark.thorough
 def test_out_of_stock_in_the_middle_of_a_batch_what_is_in_stays_in(tmp_path: Path) -> None:
     path = in_the_middle(tmp_path, "aqua=5200", "cocamidopropyl-betaine=300")
     told = json.loads(ask("substitute", "cocamidopropyl-betaine", str(path), "--json").out)
@@ -533,6 +541,7 @@ def test_out_of_stock_in_the_middle_of_a_batch_what_is_in_stays_in(tmp_path: Pat
     assert not [r["id"] for r in checked["rules"] if r.get("broken")]
 
 
+@pytest.mark.thorough
 def test_early_enough_a_smaller_batch_is_offered(tmp_path: Path) -> None:
     path = in_the_middle(tmp_path, "cocamidopropyl-betaine=300")
     told = json.loads(ask("substitute", "cocamidopropyl-betaine", str(path), "--left", "80 g", "--json").out)
@@ -543,6 +552,7 @@ def test_early_enough_a_smaller_batch_is_offered(tmp_path: Path) -> None:
     assert "write '50 g'" in ask("substitute", "cocamidopropyl-betaine", str(path), "--left", "80").err
 
 
+@pytest.mark.thorough
 def test_where_too_much_is_in_a_larger_batch_is_looked_for(tmp_path: Path) -> None:
     """All the water of the plan and some more is in: with less of the anionic the batch must grow, or nothing fits."""
     path = in_the_middle(tmp_path, "aqua=5800", "sodium-laureth-sulfate-2eo-70=430.5", "--sure")

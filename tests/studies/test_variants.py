@@ -67,6 +67,7 @@ def test_more_than_a_variant_is_told_and_so_is_a_broken_rule() -> None:
     assert "perfume" in strong.newly_broken
 
 
+@pytest.mark.thorough
 @settings(max_examples=20, deadline=None)
 @given(aloe=st.floats(0.01, 9), glycerin=st.floats(0, 9))
 def test_every_variant_sums_to_100_and_its_share_is_half_of_all_that_moved(aloe: float, glycerin: float) -> None:
@@ -202,6 +203,7 @@ def test_by_how_much_a_rule_is_broken_is_told(tmp_path: Path) -> None:
     assert said == f"{rule.reading}, here 0.6, off by 0.1"
 
 
+@pytest.mark.thorough
 def test_make_this_one_as_a_formula_and_as_a_batch(tmp_path: Path) -> None:
     shown = shipped("scenarios") / "variants" / "hand-wash.toml"
     formula, batch = tmp_path / "aloe.csv", tmp_path / "aloe.toml"

@@ -279,6 +279,7 @@ def test_a_rule_that_takes_worth_is_held_responsible() -> None:
     assert answer.forced.cost == inf
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     "name", ["hand-wash", *(pytest.param(n, marks=pytest.mark.slow) for n in ("clear-shampoo", "gentle-wash"))]
 )
@@ -383,7 +384,7 @@ def test_a_blend_lists_what_a_choice_keeps_out(name: str) -> None:
         assert re.search(rf"{re.escape(told)} +\d+\.\d\d +kept out by a choice", shown), told
         assert escape(told) in page.replace("&nbsp;", " "), told
     assert page.count("kept out by a choice") >= len(kept)
-    listed = {e.id: e for e in record(Blend(result)).entry_prices}
+    listed = {e.id: e for e in record(Blend(result=result)).entry_prices}
     assert all(listed[i].kept_out and listed[i].entry_price_per_kg is None for i in kept)
     assert not any(e.kept_out for i, e in listed.items() if i not in kept)
 

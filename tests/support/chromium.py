@@ -56,7 +56,9 @@ def served(folder: Path, port: int = 0) -> Iterator[Served]:
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     listener.bind(("127.0.0.1", port))
     listener.listen(32)
-    config = uvicorn.Config(app, log_level="warning", lifespan="off", ws="none", http="h11", loop="asyncio")
+    config = uvicorn.Config(
+        app, log_level="warning", lifespan="off", ws="none", http="h11", loop="asyncio", timeout_graceful_shutdown=1
+    )
     server = uvicorn.Server(config)
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
     thread.start()

@@ -110,6 +110,7 @@ def product(driver: Any, hand: Mouse) -> None:
     hand.push(one(driver, '[data-moves="mildness.at_least"]'))
     at = driver.find_element(By.ID, "mildness.at_least").get_attribute("value")
     wait(lambda: driver.current_url.endswith(f"mildness.at_least={at}") and proven(driver), 60)
+    wait(lambda: not driver.find_elements(By.CSS_SELECTOR, "#reach:not([data-number])"), 60)
     follow(driver, "Keep in the brief", hand)
     assert "Kept in the brief." in text(driver)
 

@@ -223,8 +223,12 @@ async def _called(
     }  # fmt: skip
     sent: list[dict[str, Any]] = []
 
+    parts = [body]
+
     async def receive() -> dict[str, Any]:
-        return {"type": "http.request", "body": body, "more_body": False}
+        if not parts:
+            await asyncio.Event().wait()  # a browser that stays says nothing more
+        return {"type": "http.request", "body": parts.pop(), "more_body": False}
 
     async def send(message: Any) -> None:
         sent.append(message)

@@ -1,4 +1,4 @@
-"""How many random examples are tried: a seeded sample in `make test`, all of them where slow tests run too."""
+"""How many random examples are tried: a seeded sample in `make test`, all of them in `make test-all`."""
 
 from __future__ import annotations
 
@@ -22,5 +22,5 @@ class Extent:
 
 
 def drawn(everyday: int, *, of: int) -> int:
-    """Return how many examples are tried: some on every day, all if the slow tests were asked for."""
+    """Return how many examples are tried: some on every day, all if all tests were asked for."""
     return of if Extent.everything else everyday

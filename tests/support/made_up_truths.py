@@ -15,11 +15,12 @@ from scipy.optimize import linprog
 
 from optimizer.answers.questions import read_brief
 from optimizer.data.pool import Vector
+from optimizer.trials.basis import Terms
 from optimizer.trials.fit import Chosen, Readings, choose, predicted, searching
 from optimizer.trials.improve import gains
 from optimizer.trials.plan import Asked, Plan, plan
 from optimizer.trials.polytope import Polytope, candidates
-from optimizer.trials.regression import Noise
+from optimizer.trials.regression import Noise, Posterior
 
 NOISE = 0.10
 KINDS = ("line", "bent", "strongly bent", "peak")
@@ -28,9 +29,9 @@ Truth = Callable[[Vector], Vector]
 
 
 @cache
-def planned(trials: int) -> Plan:
-    """Return a plan in five directions, its two own beakers included."""
-    asked = Asked(factors=FACTORS, trials=trials, free=("mildness", "flash-foam"))
+def planned(trials: int, repeats: int = 2) -> Plan:
+    """Return a plan in five directions, its own beakers included."""
+    asked = Asked(factors=FACTORS, trials=trials, repeats=repeats, free=("mildness", "flash-foam"))
     return plan(read_brief("gentle-wash"), asked)
 
 
@@ -70,37 +71,57 @@ def told(chosen: Chosen, z: Vector, share: float = 0.9) -> Vector:
     return predicted(chosen, z, None, share)
 
 
-def errors(count: int, seed: int, kinds: tuple[str, ...] = ("line", "mildly bent")) -> Vector:
-    """Return root mean squares of the predicted mean with 8 chosen and 8 random beakers, shape (count, 2)."""
-    rng, chosen, body = np.random.default_rng(seed), places(planned(8))[1:-1], planned(8).region.space.body
-    grid, found = spread(8), []
+def errors(count: int, seed: int, kinds: tuple[str, ...] = KINDS, repeats: int = 0) -> Vector:
+    """Return root mean squares of what the predicted mean misses, shape (count, 3).
+
+    Eight chosen beakers, 8 random ones read by the same fit, and by the usual one: least squares of a line.
+
+    Args:
+        count: Truths.
+        seed: Of truths, random beakers and noise.
+        kinds: Of truths, in turn.
+        repeats: Beakers of the plan itself besides, in both series.
+    """
+    rng, chosen = np.random.default_rng(seed), places(planned(8, repeats))
+    grid, body = spread(8), planned(8).region.space.body
+    own = places(planned(8))[[0] * repeats]
+    found = []
     for k in range(count):
         of = truth(kinds[k % len(kinds)], grid.shape[1], rng)
-        both = [searching(fitted(z, of, rng)) for z in (chosen, body.drawn(8, rng))]
-        found.append([float(np.sqrt(((told(one, grid)[:, 0] - of(grid)) ** 2).mean())) for one in both])
+        drawn = np.vstack([body.drawn(8, rng), own])
+        told_of = [*(told(searching(fitted(z, of, rng)), grid)[:, 0] for z in (chosen, drawn))]
+        told_of.append(usual(drawn, of(drawn) + NOISE * rng.standard_normal(len(drawn)), grid))
+        found.append([float(np.sqrt(((mean - of(grid)) ** 2).mean())) for mean in told_of])
     return np.array(found)
 
 
-def coverage(count: int, seed: int) -> tuple[Vector, int]:
-    """Return how much of the region told 90 % intervals of the mean hold, per truth, and how often nothing is told."""
+def usual(z: Vector, read: Vector, grid: Vector) -> Vector:
+    """Return a line by least squares at points, as a spreadsheet fits it."""
+    line = Terms(z.shape[1])
+    return np.asarray(line.columns(grid) @ np.linalg.lstsq(line.columns(z), read, rcond=None)[0])
+
+
+def coverage(count: int, seed: int) -> tuple[Vector, Vector]:
+    """Return how much of the region 90 % intervals of the mean hold, and whether the series says that it predicts.
+
+    Both per truth, shape (count,); where it does not, intervals are those of the line or quadratic that it would take.
+    """
     rng, z, grid = np.random.default_rng(seed), places(planned(8)), spread(8)
-    shares, silent = [], 0
+    shares, says = [], []
     for k in range(count):
         of = truth(KINDS[k % 4], grid.shape[1], rng)
         chosen = fitted(z, of, rng)
-        if not chosen.predicts:
-            silent += 1
-            continue
-        held = told(chosen, grid)
+        says.append(chosen.predicts)
+        held = told(searching(chosen), grid)
         shares.append(float(((held[:, 1] <= of(grid)) & (of(grid) <= held[:, 2])).mean()))
-    return np.array(shares), silent
+    return np.array(shares), np.array(says)
 
 
 def kept(count: int, seed: int) -> Vector:
-    """Return whether the truth keeps a target at the cheapest blend by the mean and by the bound, shape (n, 2).
+    """Return how the cheapest blend keeps a target by the mean and by the bound, shape (count, 2).
 
-    Ten beakers, lines and bent truths, a made-up cost; the target is what 60 % of the region have by the truth. Truths
-    whose target no bound reaches are left out.
+    1 if the truth reaches the target there, 0 if it does not, NaN if nothing is told or no blend reaches it. Ten
+    beakers, a made-up cost; the target is what 60 % of the region stay below by the truth.
     """
     rng, z, body = np.random.default_rng(seed), places(planned(8)), planned(8).region.space.body
     grid, found = spread(8), []
@@ -108,17 +129,31 @@ def kept(count: int, seed: int) -> Vector:
         of = truth(KINDS[k % 4], grid.shape[1], rng)
         chosen, cost = fitted(z, of, rng), rng.standard_normal(grid.shape[1])
         target = float(np.quantile(of(grid), 0.6))
-        if chosen.fitted.model != "line":
-            continue
-        cheapest = [_cheapest(body, chosen, cost, target, half) for half in (0.0, chosen.posterior.half(0.9))]
-        if all(x is not None for x in cheapest):
-            found.append([float(of(x[None, :])[0] >= target) for x in cheapest if x is not None])
+        halves = (0.0, chosen.posterior.half(0.9)) if chosen.predicts else ()
+        best = [_cheapest(body, chosen, cost, target, half) for half in halves] or [None, None]
+        found.append([np.nan if x is None else float(of(x[None, :])[0] >= target) for x in best])
     return np.array(found)
 
 
 def _cheapest(body: Polytope, chosen: Chosen, cost: Vector, target: float, half: float) -> Vector | None:
-    """Return the cheapest place whose bound reaches a target, by cutting planes of scipy's linear programs."""
-    post = chosen.posterior
+    """Return the cheapest place whose bound reaches a target; that of a quadratic among many points of the region."""
+    if chosen.fitted.model == "line":
+        return _by_cuts(body, chosen.posterior, cost, target, half)
+    field = many()
+    mean, error = chosen.posterior.at(chosen.fitted.terms.columns(field))
+    reached = np.flatnonzero(mean - half * error >= target)
+    return field[reached[(field[reached] @ cost).argmin()]] if len(reached) else None
+
+
+@cache
+def many() -> Vector:
+    """Return corners, middles and points evenly over the region, shape (c, q)."""
+    body = planned(8).region.space.body
+    return np.vstack([candidates(body, 2000, np.random.default_rng(0)), body.drawn(5000, np.random.default_rng(1))])
+
+
+def _by_cuts(body: Polytope, post: Posterior, cost: Vector, target: float, half: float) -> Vector | None:
+    """Return the cheapest place by cutting planes of scipy's linear programs."""
     rows, ends = list(body.along), list(body.at_most)
     for _ in range(60):
         done = linprog(cost, A_ub=np.array(rows), b_ub=np.array(ends), bounds=[(None, None)] * len(cost))

@@ -21,6 +21,7 @@ RULERS = (
 )
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(("name", "key", "first", "last"), RULERS[: drawn(2, of=5)])
 def test_a_second_pass_of_a_ruler_is_proven_at_once_and_is_what_blend_says(
     name: str, key: str, first: float, last: float

@@ -131,6 +131,7 @@ def test_families_with_choices_are_those_of_every_choice_and_vertex(seed: int) -
     assert not wrong
 
 
+@pytest.mark.thorough
 def test_most_answers_of_a_grid_are_reused(wash: Brief) -> None:
     first, second, third = surfactants(wash)[:3]
     grid = crossed(
@@ -497,6 +498,7 @@ def test_any_standard_executor_serves(wash: Brief) -> None:
         same(run_range((Source("wash", brief=wash),), GRID, executor=executor).frame, plainly.frame)
 
 
+@pytest.mark.thorough
 def test_a_run_goes_on_where_it_was_cut_short(wash: Brief, tmp_path: Path) -> None:
     state = tmp_path / "t.csv.parts"
     source = Counted("wash", brief=wash, notes=tmp_path)
@@ -621,7 +623,7 @@ def test_the_report_fits_and_says_it(ranged: Any) -> None:
     assert max(map(len, text.splitlines())) <= 100
     assert "16 scenarios: 12 solved, 4 impossible." in text
     assert "active matter at least" in text
-    told = record(Range(ranged, summary))
+    told = record(Range(ranged=ranged, summary=summary))
     assert type(told).model_validate_json(told.model_dump_json()) == told
     assert told.answers is not None
     assert told.answers[4].states == {"load.at_most": 5.0}

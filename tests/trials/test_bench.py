@@ -187,6 +187,7 @@ def test_all_that_is_wrong_is_told_at_once_and_nothing_is_written(laid: Path, ru
     assert laid.read_bytes() == before
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("words", "said"),
     [

@@ -67,7 +67,7 @@ def _readings(seed, kind):
 
 
 @pytest.mark.parametrize("kind", ["censored", "judged", "yes/no"])
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [1, *(pytest.param(seed, marks=pytest.mark.thorough) for seed in (2, 3))])
 def test_followed_against_brute_force(kind, seed):
     terms, low, high = _readings(seed, kind)
     scaled = kind != "yes/no"
@@ -81,6 +81,7 @@ def test_followed_against_brute_force(kind, seed):
     assert found.evidence == pytest.approx(evidence, abs=0.02)
 
 
+@pytest.mark.thorough
 def test_left_out_chances_against_brute_force():
     terms, low, high = _readings(4, "yes/no")
     sites = Sites(terms, low, high, np.array([0.4, 1.0]), False)

@@ -46,6 +46,7 @@ def test_corners_of_a_published_design_are_found() -> None:
     assert all(np.abs(sides - x).max(axis=1).min() < 1e-9 for x in centres)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("seed", range(6))
 @pytest.mark.parametrize("k", [1, 2, 3, 4, 5])
 def test_corners_of_drawn_bodies(k: int, seed: int) -> None:

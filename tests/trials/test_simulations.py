@@ -6,19 +6,27 @@ from tests.support.made_up_truths import coverage, errors, kept, shortfalls
 
 
 def test_chosen_beakers_tell_more_than_random_ones():
-    chosen, random = errors(40, 1).mean(axis=0)
+    chosen, random, usual = np.sqrt((errors(120, 1) ** 2).mean(axis=0))
+    assert chosen <= 0.5 * random
+    assert chosen <= 0.5 * usual
+
+
+def test_nearly_straight_truths_are_told_better_still():
+    chosen, random, _ = errors(40, 1, ("line", "mildly bent")).mean(axis=0)
     assert chosen <= 0.5 * random
 
 
-def test_intervals_hold_what_they_say():
-    shares, silent = coverage(120, 1)
+def test_intervals_hold_what_they_say_of_all_truths():
+    shares, says = coverage(120, 1)
     assert shares.mean() >= 0.9
     assert np.quantile(shares, 0.1) >= 0.85
-    assert silent < 60
+    assert np.quantile(shares[says], 0.1) >= 0.85
+    assert (~says).sum() < 60
 
 
 def test_a_target_is_kept_by_the_bound_and_not_by_the_mean():
-    by_mean, by_bound = kept(80, 1).mean(axis=0)
+    found = kept(80, 1)
+    by_mean, by_bound = found[~np.isnan(found).any(axis=1)].mean(axis=0)
     assert by_bound >= 0.85
     assert by_mean < by_bound - 0.1
 

@@ -206,6 +206,7 @@ def _predicts(seed):
     return fits_of(read_of(lambda z: 6.5, 0.1, seed)).by_name["viscosity"].predicts
 
 
+@pytest.mark.thorough
 def test_a_quadratic_is_followed_by_steps_and_called_local():
     fits = fits_of(read_of(bent, 0.03, 2))
     assert fits.by_name["viscosity"].model == "quadratic"

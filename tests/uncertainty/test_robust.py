@@ -274,6 +274,7 @@ def test_nothing_off_is_the_nominal_answer(seed: int) -> None:
     assert done.objective == pytest.approx(done.nominal.objective, abs=1e-7)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     "name", ["clear-shampoo", *(pytest.param(n, marks=pytest.mark.slow) for n in ("hand-wash", "gentle-wash"))]
 )
@@ -474,6 +475,7 @@ def test_a_cost_limit_is_protected_against_prices() -> None:
 # random lots ----------------------------------------------------------------------------------------
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", ["hand-wash", "clear-shampoo", "conditioning-shampoo"])
 def test_random_lots_agree_with_each_rule_computed_from_raw_facts(name: str) -> None:
     brief = load_brief(shipped("scenarios") / f"{name}.toml")

@@ -9,12 +9,12 @@ from optimizer.answers.logs import curve_of, note_ph, ph_of, solution_of, strike
 from optimizer.bench.acid import AcidSession, PhAnswer
 from optimizer.bench.acid_log import Noted
 from optimizer.bench.batch import Batch
-from optimizer.bench.strike import Strike
 from optimizer.chemistry.ph import CHEMICALS, Solution
 from optimizer.desk.asked import Asked
 from optimizer.desk.frame import button, choice, field, folded, form, report, sketched, tick
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.logged import add_now, alarms, entry, log, notes, said_of, striking, struck, sure
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.way import onwards, page_of, place, subject
 from optimizer.report.acid import ph_document, ph_words, solution_words, weighable
@@ -30,6 +30,7 @@ WORDS = {
     "check": "Add nothing: check first",
 }
 ADDED = "what was added since the last reading"
+MORE_IN = "more than the part held back is in"
 
 
 def act(asked: Asked) -> Outcome:
@@ -37,8 +38,9 @@ def act(asked: Asked) -> Outcome:
     found = subject(asked)
     to = place(asked, "ph")
     if asked.text("strike"):
-        strike_ph(found, _wrong(asked))
-        return asked.done(to, f"Struck: reading {asked.text('strike')}. It stays in the file and counts no more.")
+        wrong = struck(asked, "reading")
+        strike_ph(found, wrong)
+        return asked.done(to, said_of(wrong, "reading"))
     ph = asked.figure("ph", "the pH", most=14.0)
     begins = bool(asked.text("of"))
     before = 0.0 if begins else asked.figure("before", "what was in")
@@ -79,14 +81,6 @@ def _solution(asked: Asked) -> Solution | None:
     return solution_of(name, asked.figure("strength", "the strength", least=0.1, most=100.0))
 
 
-def _wrong(asked: Asked) -> Strike:
-    if not asked.text("why"):
-        raise RefusedError({"why": "Say why; the reason is kept beside the reading."})
-    if not asked.text("strike").isdigit():
-        raise RefusedError({"": "There is no such reading; nothing was struck."})
-    return Strike(int(asked.text("strike")), asked.text("why"), asked.today)
-
-
 @SCREEN.at("/batch/{batch}/ph", act=act)
 def acidity(asked: Asked) -> Page:
     """Show what to add next, and the log."""
@@ -94,21 +88,18 @@ def acidity(asked: Asked) -> Page:
     batch, answer = batch_of(found), ph_of(found)
     session = answer.sessions[-1] if answer.sessions else None
     document = ph_document(f"pH: {found.name}", answer, found.notes)
-    parts = [_alarms(answer)]
+    parts = [alarms(c.words for c in answer.alarms if c.loud)]
     if session is None:
         parts += [_blind(answer), _begin(asked, answer)]
     else:
         on = onwards(asked, batch, "ph", done=session.advice.state == "stop")
-        todo = tag("div", _now(batch, session, answer), on, _reading(_of_this(asked), session))
+        todo = tag(
+            "div", _now(batch, session, answer), on, _reading(asked.unasked if asked.text("of") else asked, session)
+        )
         curve = sketched(acid_curve(curve_of(session, session.advice.next_addition), session), "curve")
         parts += [tag("div", todo, tag("div", curve, _log(asked, session)), class_="two"), _another(asked, answer)]
     parts.append(folded("All of it: what it rests on, cautions", report(document)))
     return page_of(asked, batch, "ph", *parts)
-
-
-def _alarms(answer: PhAnswer) -> Html | None:
-    said = [tag("li", c.words) for c in answer.alarms if c.loud]
-    return tag("div", tag("ul", *said), class_="caution", role="note") if said else None
 
 
 def _target(answer: PhAnswer) -> str:
@@ -130,7 +121,7 @@ def steps_of(grams: float, step_g: float) -> str:
 def _now(batch: Batch, session: AcidSession, answer: PhAnswer) -> Html:
     advice, solution = session.advice, session.log.solution
     last = session.log.readings[-1].ph if session.log.readings else None
-    doubts = tag("ul", *(tag("li", said) for said in advice.doubts)) if advice.doubts else None
+    doubts = notes(advice.doubts)
     reads = f"{session.of} at pH {number(last, 2)}; {_target(answer)}" if last is not None else _target(answer)
     if advice.state != "add":
         return markup(
@@ -142,9 +133,7 @@ def _now(batch: Batch, session: AcidSession, answer: PhAnswer) -> Html:
         scale = "weigh it on a finer scale, or take a weaker solution" if advice.next_addition < step else scale
     expected = f"Then about pH {ph_words(advice.expected)} is expected. " if advice.expected else ""
     return markup(
-        tag("p", "Add now", class_="of"),
-        tag("p", steps_of(advice.next_addition, step), tag("span", "g", class_="unit"), class_="figure"),
-        tag("p", f"of {solution_words(solution)}", class_="what"),
+        add_now(steps_of(advice.next_addition, step), solution_words(solution)),
         tag("p", f"{expected}Stir, wait about 10 minutes, read. {scale[:1].upper()}{scale[1:]}.", class_="of"),
         tag("p", f"Now: {reads}.", class_="of"),
         doubts,
@@ -176,15 +165,10 @@ def _how(asked: Asked, last_water: str = "", key: str = "") -> Html:
     )  # fmt: skip
 
 
-def _sure(asked: Asked, key: str = "") -> Html | None:
-    words = "It is meant so: more than the part held back is in"
-    return tick(asked, "sure", words, key=f"{key}sure") if "" in asked.problems else None
-
-
 def _reading(asked: Asked, session: AcidSession) -> Html:
-    log = session.log
-    inside = log.readings[-1].grams if log.readings else 0.0
-    water = number(log.readings[-1].water, 3) if log.readings and log.readings[-1].water else ""
+    last = session.log.readings[-1] if session.log.readings else None
+    inside = last.grams if last else 0.0
+    water = number(last.water, 3) if last and last.water else ""
     return form(
         asked,
         place(asked, "ph"),
@@ -198,17 +182,10 @@ def _reading(asked: Asked, session: AcidSession) -> Html:
         ),
         tag("p", f"{number(inside, 3)} g are in so far. Leave it empty if nothing was added.", class_="hint"),
         _how(asked, water),
-        _sure(asked),
+        sure(asked, MORE_IN),
         button("Note it"),
         keep="ph",
     )  # fmt: skip
-
-
-def _of_this(asked: Asked) -> Asked:
-    """Return the request as the form of the present log sees it: what was typed into another one is not its."""
-    if not asked.text("of"):
-        return asked
-    return Asked(asked.desk, asked.device, asked.place, asked.names, asked.query)
 
 
 def _begin(asked: Asked, answer: PhAnswer, key: str = "") -> Html:
@@ -232,7 +209,7 @@ def _begin(asked: Asked, answer: PhAnswer, key: str = "") -> Html:
             class_="fields",
         ),
         _how(asked, key=key),
-        _sure(asked, key),
+        sure(asked, MORE_IN, key),
         button("Begin the log"),
         keep="ph-begin",
     )  # fmt: skip
@@ -241,34 +218,19 @@ def _begin(asked: Asked, answer: PhAnswer, key: str = "") -> Html:
 def _another(asked: Asked, answer: PhAnswer) -> Html:
     """Return the form of a further log; what was typed into it stands there alone."""
     mine = bool(asked.text("of"))
-    asking = asked if mine else Asked(asked.desk, asked.device, asked.place, asked.names, asked.query)
     words = "Begin another log: the batch after a sample, or another solution"
-    return folded(words, _begin(asking, answer, "begin-"), open_=mine)
+    return folded(words, _begin(asked if mine else asked.unasked, answer, "begin-"), open_=mine)
 
 
 def _log(asked: Asked, session: AcidSession) -> Html:
-    rows = []
-    for number_, reading, note in zip(session.numbers, session.log.readings, session.notes, strict=True):
-        strike = form(
-            asked,
-            place(asked, "ph"),
-            field(asked, "why", "Why it is wrong", key=f"why-{number_}"),
-            button("Strike it", quiet=True, name="strike", value=str(number_)),
-            keep=f"strike-ph-{number_}",
+    entries = (
+        entry(
+            n,
+            f"pH {number(reading.ph, 2)}",
+            f"{number(reading.grams, 3)} g in",
+            tag("p", note, class_="of") if note else None,
+            striking(asked, place(asked, "ph"), n, "strike-ph"),
         )
-        rows.append(
-            tag(
-                "li",
-                tag("span", str(number_), class_="mark"),
-                tag(
-                    "div",
-                    tag("span", f"pH {number(reading.ph, 2)}", class_="name"),
-                    tag("span", f"{number(reading.grams, 3)} g in", class_="n"),
-                    class_="line",
-                ),
-                tag("p", note, class_="of") if note else None,
-                folded("Strike it", strike, open_=asked.text("strike") == str(number_)),
-            )
-        )
-    said = f"{session.of} of {number(session.log.sample, 1)} g"
-    return tag("section", tag("h2", "Log"), tag("p", said, class_="soft"), tag("ul", *rows, class_="entries"))
+        for n, reading, note in zip(session.numbers, session.log.readings, session.notes, strict=True)
+    )
+    return log(*entries, said=f"{session.of} of {number(session.log.sample, 1)} g")

@@ -8,7 +8,7 @@ from dataclasses import fields
 from optimizer.answers.beginning import begin, library_in, shelf_in
 from optimizer.brief import beginning as offers
 from optimizer.brief.beginning import Offer, Wanted
-from optimizer.data.pool import names_of
+from optimizer.data.names import names_of
 from optimizer.desk.asked import Asked
 from optimizer.desk.folder import name_of
 from optimizer.desk.frame import button, choice, field, folded, form
@@ -61,6 +61,7 @@ def questions(asked: Asked) -> Page:
         choice(asked, "acidity", "Which pH?", [(o.key, _with_range(o)) for o in offers.ACIDITY], value="mild"),
         _ticks(asked, "What must not be in?", ((f"free-{_word(o.key)}", o.words) for o in offers.FREE)),
         choice(asked, "perfume", "Which perfume?", scented),
+        _without_perfume() if "perfume" in asked.problems else None,
         field(
             asked, "perfume_percent", "How much of it", figure=True, unit="%", value=number(offers.PERFUME_PERCENT),
             hint="Of the product. 0.3 % is common practice, no source; your supplier knows the most that may be.",
@@ -75,6 +76,11 @@ def questions(asked: Asked) -> Page:
     )
     body = form(asked, "/begin", *asks, button("Begin"), keep="begin", class_="questions")
     return Page("A new product", markup(said, body), here="begin")
+
+
+def _without_perfume() -> Html:
+    """Return the way out where the perfume is what cannot be."""
+    return tag("p", button("Begin without a perfume", quiet=True, name="perfume", value=""), class_="buttons")
 
 
 def _strengths() -> Html:

@@ -14,11 +14,13 @@ SCREEN = Screen()
 @SCREEN.at("/echo")
 def echo(asked: Asked) -> Page:
     """Return a figure as it was read."""
-    text, unit = asked.query.get("text", ""), asked.query.get("unit", "")
+    text, unit = asked.query.get("text", "").strip(), asked.query.get("unit", "")
     return Page("", markup(_read(text, unit)), bare=True)
 
 
 def _read(text: str, unit: str) -> str:
+    if not text:
+        return ""
     try:
         value = number_of(text)
     except ValueError as error:

@@ -7,9 +7,10 @@ from optimizer.answers.subject import Subject
 from optimizer.bench.batch import Batch
 from optimizer.bench.refill import Refill
 from optimizer.desk.asked import Asked
-from optimizer.desk.frame import button, field, form, report, tick
+from optimizer.desk.frame import button, field, form, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.logged import sure
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.way import onwards, page_of, place, subject
 from optimizer.errors import DataError
@@ -105,7 +106,7 @@ def _form(asked: Asked, batch: Batch) -> Html:
             field(asked, "bottles", "Bottles filled", figure=True, value=told["bottles"]),
             class_="fields",
         ),
-        tick(asked, "sure", "It is meant so: I have weighed it again") if "" in asked.problems else None,
+        sure(asked, "I have weighed it again"),
         button("Note it"),
         keep="finish",
     )  # fmt: skip

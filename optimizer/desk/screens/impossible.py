@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from optimizer.answers.product import Mend, clash
+from optimizer.answers.product import DraftMend, clash
 from optimizer.desk.asked import Asked
 from optimizer.desk.drafting import address, back, rulers_of, sound_draft
 from optimizer.desk.html import Html, markup, tag
@@ -34,7 +34,7 @@ def impossible(asked: Asked) -> Page:
     )
 
 
-def _mends(asked: Asked, mends: tuple[Mend, ...], *, single: bool, hopeless: bool) -> Html:
+def _mends(asked: Asked, mends: tuple[DraftMend, ...], *, single: bool, hopeless: bool) -> Html:
     if hopeless or not mends:
         words = "No limit of yours can give way here: other materials are needed, on the shelf or in the pool."
         return markup(tag("h2", "What would help"), tag("p", words))
@@ -42,7 +42,7 @@ def _mends(asked: Asked, mends: tuple[Mend, ...], *, single: bool, hopeless: boo
     return markup(tag("h2", heading), tag("ul", *(_mend(asked, mend) for mend in mends), class_="entries"))
 
 
-def _mend(asked: Asked, mend: Mend) -> Html:
+def _mend(asked: Asked, mend: DraftMend) -> Html:
     if mend.draft is None:
         below = tag("p", "No ruler does this: change it in the brief.", class_="of")
     else:

@@ -12,6 +12,7 @@ from optimizer.desk.asked import Asked
 from optimizer.desk.frame import button, choice, field, folded, form, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.logged import striking, struck
 from optimizer.desk.screen import LARGE, Download, Page, RefusedError, Screen
 from optimizer.desk.way import file_of, page_of, subject
 from optimizer.desk.words import in_words
@@ -19,7 +20,7 @@ from optimizer.errors import DataError, UsageError
 from optimizer.records.batches import batch_id, note, photo_from, put_away, suffix_of
 from optimizer.records.calendar import add_result, lay, strike
 from optimizer.records.lots import lots_of, where_lot
-from optimizer.records.overview import Listed, Noted, Shown, overview, shown
+from optimizer.records.overview import Listed, NoteKept, Shown, overview, shown
 from optimizer.records.series import Calendar, tests_of
 from optimizer.records.store import Store, open_store
 from optimizer.report.calendar import calendar_document
@@ -189,12 +190,9 @@ def _tests(asked: Asked, store: Store, number_: str) -> str:
 
 
 def _strike(asked: Asked, store: Store, number_: str) -> str:
-    if not asked.text("why"):
-        raise RefusedError({"why": "Say why; the reason is kept."})
-    if not asked.text("strike").isdigit():
-        raise RefusedError({"": "There is no such reading."})
-    strike(store, int(asked.text("strike")), asked.today, asked.text("why"))
-    return f"Struck: reading {asked.text('strike')}. It stays, and counts no more."
+    wrong = struck(asked, "reading")
+    strike(store, wrong.number, wrong.on, wrong.why)
+    return f"Struck: reading {wrong.number}. It stays, and counts no more."
 
 
 @SCREEN.at("/record", act=act, longest=LARGE + 64 * 1024)
@@ -221,7 +219,7 @@ def record(asked: Asked) -> Page:
     return Page(document.title, markup(*parts), here="records", back=("/records", "Records"))
 
 
-def _photos(number_: str, seen: tuple[Noted, ...]) -> Html | None:
+def _photos(number_: str, seen: tuple[NoteKept, ...]) -> Html | None:
     figures = [
         tag(
             "figure",
@@ -326,14 +324,7 @@ def _strikes(asked: Asked, to: str, found: Calendar) -> Html | None:
             "li",
             tag("span", str(r.number), class_="mark"),
             f"{t.name}, {r.on}: {number(r.value) if r.value is not None else r.text or 'judged'}",
-            folded(
-                "Strike it",
-                form(
-                    asked, to, _for("strike"), field(asked, "why", "Why it is wrong", key=f"why-{r.number}"),
-                    button("Strike it", quiet=True, name="strike", value=str(r.number)), keep=f"strike-test-{r.number}",
-                ),
-                open_=asked.text("strike") == str(r.number),
-            ),
+            striking(asked, to, r.number, "strike-test", _for("strike")),
         )
         for t, r in rows
     )  # fmt: skip

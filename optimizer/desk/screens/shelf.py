@@ -14,6 +14,13 @@ from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.report.stock import stock_document
 from optimizer.units import number
 
+MEASURED = {
+    "lot_active": ("the active matter", 100.0),
+    "lot_ph": ("the pH of the lot", 14.0),
+    "lot_ph_at": ("the strength", 100.0),
+}
+"""What is measured of a lot, in words, and the most that it can be."""
+
 SCREEN = Screen(entry=("/shelf", "Shelf"), rank=20)
 
 
@@ -51,10 +58,14 @@ def _values(asked: Asked) -> dict[str, str]:
         values["counted_on"] = asked.today
     if "price_per_kg" in values:
         values["priced_on"] = asked.today
-    active = asked.maybe("lot_active", "the active matter", most=100.0)
-    if active is not None and asked.text("lot_active") != asked.text("was-lot_active"):
-        values["lot_active"] = f"{active:.12g}"
-    if asked.text("lot") != asked.text("was-lot"):
+    other_lot = asked.text("lot") != asked.text("was-lot")
+    for name, (words, most) in MEASURED.items():
+        figure, was = asked.maybe(name, words, most=most), asked.text(f"was-{name}")
+        if figure is not None and asked.text(name) != was:
+            values[name] = f"{figure:.12g}"
+        elif was and (figure is None or other_lot):
+            values[name] = ""  # measured of the lot before
+    if other_lot:
         values["lot"] = asked.text("lot")
     if asked.text("supplier"):
         values["supplier"] = asked.text("supplier")
@@ -89,6 +100,7 @@ def _line(asked: Asked, found: ShelfLeft, line: ShelfLine) -> Html:
     facts = [price, f"packs of {number(line.pack_kg, 3)} kg" if line.pack_kg else "", line.supplier]
     facts += [f"lot {line.lot}" if line.lot else ""]
     facts += [f"active {number(line.lot_active, 2)} %" if line.lot_active else ""]
+    facts += [f"pH {number(line.lot_ph, 2)}" if line.lot_ph is not None else ""]
     counted = f"{number(line.stock_kg or 0.0, 3)} kg counted on {line.counted_on}" if line.counted_on else ""
     name = found.names[line.row]
     low = any(h.low and h.name == name for h in found.stock.materials)
@@ -110,9 +122,9 @@ def _change(asked: Asked, path: Path, line: ShelfLine) -> Html:
         "price_per_kg": f"{line.price_per_kg:.4g}" if line.price_per_kg is not None else "",
         "stock_kg": "",
         "lot": line.lot,
-        "lot_active": number(line.lot_active, 3) if line.lot_active is not None else "",
+        **{n: number(v, 3) if (v := getattr(line, n)) is not None else "" for n in MEASURED},
     }
-    asking = asked if mine else _unasked(asked)
+    asking = asked if mine else asked.unasked
     return form(
         asking,
         "/shelf",
@@ -124,11 +136,6 @@ def _change(asked: Asked, path: Path, line: ShelfLine) -> Html:
         button("Write it"),
         keep=f"shelf-{line.row}",
     )
-
-
-def _unasked(asked: Asked) -> Asked:
-    """Return the request as if nothing had been typed: another form of the page was sent."""
-    return Asked(asked.desk, asked.device, asked.place, asked.names, asked.query)
 
 
 def _fields(asked: Asked, there: dict[str, str], key: str, currency: str) -> Html:
@@ -144,13 +151,17 @@ def _fields(asked: Asked, there: dict[str, str], key: str, currency: str) -> Htm
             asked, "lot_active", "Measured active matter", figure=True, unit="%", value=there["lot_active"],
             key=f"active-{key}",
         ),
+        field(asked, "lot_ph", "Measured pH of the lot", figure=True, value=there["lot_ph"], key=f"ph-{key}"),
+        field(
+            asked, "lot_ph_at", "Read at", figure=True, unit="% in water", value=there["lot_ph_at"], key=f"at-{key}",
+        ),
         class_="fields",
     )  # fmt: skip
 
 
 def _add(asked: Asked, path: Path) -> Html:
-    empty = dict.fromkeys(("price_per_kg", "stock_kg", "lot", "lot_active"), "")
-    asking = _unasked(asked) if asked.text("row") else asked
+    empty = dict.fromkeys(("price_per_kg", "stock_kg", "lot", *MEASURED), "")
+    asking = asked.unasked if asked.text("row") else asked
     return form(
         asking,
         "/shelf",

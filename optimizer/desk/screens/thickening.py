@@ -5,12 +5,12 @@ from __future__ import annotations
 from optimizer.answers.bench import batch_of
 from optimizer.answers.logs import thickened
 from optimizer.bench.batch import Batch
-from optimizer.bench.strike import Strike
 from optimizer.bench.thicken import ThickeningLog
 from optimizer.desk.asked import Asked
-from optimizer.desk.frame import button, choice, field, folded, form, report, tick
+from optimizer.desk.frame import button, choice, field, folded, form, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.logged import add_now, entry, log, notes, said_of, striking, struck, sure
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.way import onwards, page_of, place, subject
 from optimizer.report.thicken import thicken_document
@@ -24,8 +24,9 @@ def act(asked: Asked) -> Outcome:
     """Note a step, or strike one."""
     found, to = subject(asked), place(asked, "thicken")
     if asked.text("strike"):
-        thickened(found, wrong=_wrong(asked))
-        return asked.done(to, f"Struck: step {asked.text('strike')}. It stays in the file and counts no more.")
+        wrong = struck(asked, "step")
+        thickened(found, wrong=wrong)
+        return asked.done(to, said_of(wrong, "step"))
     material, kind = asked.text("material"), asked.text("kind")
     if kind not in dict(READ):
         raise RefusedError({"kind": "Choose how it was read."})
@@ -51,29 +52,26 @@ def act(asked: Asked) -> Outcome:
     return asked.done(to, f"Noted: {number(value, 2)} after {number(now, 4)} g more.")
 
 
-def _wrong(asked: Asked) -> Strike:
-    if not asked.text("why"):
-        raise RefusedError({"why": "Say why; the reason is kept beside the step."})
-    if not asked.text("strike").isdigit():
-        raise RefusedError({"": "There is no such step; nothing was struck."})
-    return Strike(int(asked.text("strike")), asked.text("why"), asked.today)
-
-
 @SCREEN.at("/batch/{batch}/thicken", act=act)
 def thickening(asked: Asked) -> Page:
     """Show the next step and the log."""
     found = subject(asked)
     batch, told = batch_of(found), thickened(found)
     wanted = asked.text("material") or asked.query.get("material", "")
-    log = next((one for one in told.logs if one.material_id == wanted), told.logs[0] if told.logs else None)
-    document = thicken_document(told.batch, told.logs, told.begun, told.cautions, told.struck)
+    chosen = next((one for one in told.logs if one.material_id == wanted), told.logs[0] if told.logs else None)
+    document = thicken_document(told)
     parts: list[Html | None] = []
-    if log is None:
+    if chosen is None:
         parts += [tag("p", document.verdict), onwards(asked, batch, "thicken")]
     else:
-        parts += [_others(asked, told.logs, log), _now(log), _step(asked, batch, log), onwards(asked, batch, "thicken")]
-        parts += [_log(asked, log)]
-    parts.append(folded("All of it: limits, curve, cautions", report(document), open_=bool(log and log.points)))
+        parts += [
+            _others(asked, told.logs, chosen),
+            _now(chosen),
+            _step(asked, batch, chosen),
+            onwards(asked, batch, "thicken"),
+        ]
+        parts += [_log(asked, chosen)]
+    parts.append(folded("All of it: limits, curve, cautions", report(document), open_=bool(chosen and chosen.points)))
     return page_of(asked, batch, "thicken", *parts)
 
 
@@ -82,52 +80,49 @@ def _others(asked: Asked, logs: tuple[ThickeningLog, ...], here: ThickeningLog) 
     if len(logs) < 2:
         return None
     items = (
-        tag("li", tag("a", log.name, href=f"{place(asked, 'thicken')}?material={log.material_id}",
-                      aria_current="true" if log is here else None))
-        for log in logs
+        tag("li", tag("a", one.name, href=f"{place(asked, 'thicken')}?material={one.material_id}",
+                      aria_current="true" if one is here else None))
+        for one in logs
     )  # fmt: skip
     return tag("ol", *items, class_="way")
 
 
-def _now(log: ThickeningLog) -> Html:
-    notes = tag("ul", *(tag("li", said) for said in log.notes)) if log.notes else None
-    if log.next is None:
-        return markup(tag("p", f"{log.name}: {log.state}", class_="what"), tag("p", log.verdict), notes)
-    wait = f"Mix gently for {number(log.next.wait_min)} minutes, then read"
-    warm = f" at {number(log.next.temperature_c, 1)} °C" if log.next.temperature_c is not None else ""
+def _now(here: ThickeningLog) -> Html:
+    if here.next is None:
+        return markup(tag("p", f"{here.name}: {here.state}", class_="what"), tag("p", here.verdict), notes(here.notes))
+    wait = f"Mix gently for {number(here.next.wait_min)} minutes, then read"
+    warm = f" at {number(here.next.temperature_c, 1)} °C" if here.next.temperature_c is not None else ""
     return markup(
-        tag("p", "Add now", class_="of"),
-        tag("p", number(log.next.grams, 4), tag("span", "g", class_="unit"), class_="figure"),
-        tag("p", f"of {log.name}", class_="what"),
-        tag("p", f"{wait}{warm}. In all {number(log.next.total_percent, 2)} % then; at most {number(log.most, 2)} %.",
+        add_now(number(here.next.grams, 4), here.name),
+        tag("p", f"{wait}{warm}. In all {number(here.next.total_percent, 2)} % then; at most {number(here.most, 2)} %.",
             class_="of"),
-        tag("p", log.verdict),
-        notes,
+        tag("p", here.verdict),
+        notes(here.notes),
     )  # fmt: skip
 
 
-def _step(asked: Asked, batch: Batch, log: ThickeningLog) -> Html:
-    inside = log.added * batch.size_g / 100
+def _step(asked: Asked, batch: Batch, here: ThickeningLog) -> Html:
+    inside = here.added * batch.size_g / 100
     hint = f"{number(inside, 3)} g are in so far. Leave it empty for a reading before any."
-    kinds = [(kind, words) for kind, words in READ if log.kind in (None, kind)]
+    kinds = [(kind, words) for kind, words in READ if here.kind in (None, kind)]
     return form(
         asked,
         place(asked, "thicken"),
         tag("h2", "Note a step"),
-        tag("input", type="hidden", name="material", value=log.material_id),
-        tag("input", type="hidden", name="before", value=repr(log.added)),
+        tag("input", type="hidden", name="material", value=here.material_id),
+        tag("input", type="hidden", name="before", value=repr(here.added)),
         tag(
             "div",
             field(asked, "now", "Added since then", figure=True, unit="g", big=True),
-            field(asked, "reading", "What is read", figure=True, unit=log.unit, big=True, need=True),
+            field(asked, "reading", "What is read", figure=True, unit=here.unit, big=True, need=True),
             class_="fields pair",
         ),
         tag("p", hint, class_="hint"),
         tag(
             "div",
-            choice(asked, "kind", "Read as", kinds, value=log.kind or "viscosity_mpas"),
+            choice(asked, "kind", "Read as", kinds, value=here.kind or "viscosity_mpas"),
             field(asked, "ph", "pH read again", figure=True),
-            field(asked, "target", "Wanted reading", figure=True, value=number(log.target) if log.target else ""),
+            field(asked, "target", "Wanted reading", figure=True, value=number(here.target) if here.target else ""),
             field(asked, "lot", "Lot of the thickener"),
             class_="fields",
         ),
@@ -141,36 +136,22 @@ def _step(asked: Asked, batch: Batch, log: ThickeningLog) -> Html:
                 class_="fields",
             ),
         ),
-        _sure(asked),
+        sure(asked, "more than the limit is in"),
         button("Note it"),
-        keep=f"thicken-{log.material_id}",
+        keep=f"thicken-{here.material_id}",
     )
 
 
-def _sure(asked: Asked) -> Html | None:
-    return tick(asked, "sure", "It is meant so: more than the limit is in") if "" in asked.problems else None
-
-
-def _log(asked: Asked, log: ThickeningLog) -> Html | None:
-    if not log.points:
+def _log(asked: Asked, found: ThickeningLog) -> Html | None:
+    if not found.points:
         return None
-    rows = []
-    for point in log.points:
-        strike = form(
-            asked,
-            place(asked, "thicken"),
-            field(asked, "why", "Why it is wrong", key=f"why-{point.number}"),
-            button("Strike it", quiet=True, name="strike", value=str(point.number)),
-            keep=f"strike-step-{point.number}",
+    entries = (
+        entry(
+            p.number,
+            f"{number(p.value, 2)} {found.unit}" if p.value is not None else "read in another way",
+            f"{number(p.added_percent, 3)} % in",
+            striking(asked, place(asked, "thicken"), p.number, "strike-step"),
         )
-        read = f"{number(point.value, 2)} {log.unit}" if point.value is not None else "read in another way"
-        rows.append(
-            tag(
-                "li",
-                tag("span", str(point.number), class_="mark"),
-                tag("div", tag("span", read, class_="name"),
-                    tag("span", f"{number(point.added_percent, 3)} % in", class_="n"), class_="line"),
-                folded("Strike it", strike, open_=asked.text("strike") == str(point.number)),
-            )
-        )  # fmt: skip
-    return tag("section", tag("h2", "Log"), tag("ul", *rows, class_="entries"))
+        for p in found.points
+    )
+    return log(*entries)

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from optimizer.answers.bench import batch_of, go_on_without, note_weights, sheet_of
 from optimizer.answers.subject import Subject
-from optimizer.bench.strike import Strike, lines_of
+from optimizer.bench.strike import lines_of
 from optimizer.bench.weigh import Step, WeighLine, WeighSheet
 from optimizer.bench.weighed import Weight, tolerance_g
 from optimizer.data.cautions import cautions_from
 from optimizer.desk.asked import Asked
-from optimizer.desk.frame import button, field, folded, form, report, tick
+from optimizer.desk.frame import button, field, folded, form, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.logged import alarms, said_of, striking, struck, sure
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.way import onwards, page_of, place, subject, way
 from optimizer.report.weigh import after_of, grams_text, head_of, remark, weigh_document
@@ -25,7 +26,9 @@ def note(asked: Asked) -> Outcome:
     """Note one weight, or strike one."""
     found = subject(asked)
     if asked.text("strike"):
-        return _strike(asked, found)
+        wrong = struck(asked, "weight")
+        note_weights(found, wrong=wrong, on=asked.today)
+        return asked.done(place(asked, "weigh"), said_of(wrong, "weight"))
     material = asked.text("material")
     if material not in batch_of(found).doses:
         raise RefusedError({"": "This line is not on the weigh sheet any more; nothing was noted."})
@@ -36,16 +39,6 @@ def note(asked: Asked) -> Outcome:
     return asked.done(
         place(asked, "weigh"), f"Noted: {number(grams, 4)} g of {found.brief.library.by_id[material].name}{lot}."
     )
-
-
-def _strike(asked: Asked, found: Subject) -> Outcome:
-    why, text = asked.text("why"), asked.text("strike")
-    if not why:
-        raise RefusedError({"why": "Say why; the reason is kept beside the line."})
-    if not text.isdigit():
-        raise RefusedError({"": "There is no such line; nothing was struck."})
-    note_weights(found, wrong=Strike(int(text), why, asked.today), on=asked.today)
-    return asked.done(place(asked, "weigh"), f"Struck: weight {text}. It stays in the file and counts no more.")
 
 
 @SCREEN.at("/batch/{batch}/weigh", act=note)
@@ -60,12 +53,7 @@ def weigh(asked: Asked) -> Page:
     else:
         now = tag("div", _one(asked, found, sheet, step, line))
     both = tag("div", now, tag("div", _all(asked, sheet), _struck(found)), class_="two")
-    return page_of(asked, batch, "weigh", _alarms(sheet), both, _sheet(sheet))
-
-
-def _alarms(sheet: WeighSheet) -> Html | None:
-    said = [tag("li", c.words) for c in sheet.alarms if c.loud]
-    return tag("div", tag("ul", *said), class_="caution", role="note") if said else None
+    return page_of(asked, batch, "weigh", alarms(c.words for c in sheet.alarms if c.loud), both, _sheet(sheet))
 
 
 def noted_g(line: WeighLine) -> float:
@@ -114,7 +102,7 @@ def _one(asked: Asked, found: Subject, sheet: WeighSheet, step: Step, line: Weig
                 field(asked, "lot", "Lot", choices=lots_known(found, line), big=True),
                 class_="fields pair",
             ),
-            tick(asked, "sure", "It is meant so: more than is planned") if "" in asked.problems else None,
+            sure(asked, "more than is planned"),
             button("Note it"),
             keep=f"weigh-{material.id}",
         ),
@@ -147,27 +135,17 @@ def _of_this_line(asked: Asked, found: Subject, line: WeighLine) -> Html | None:
     ]  # fmt: skip
     if not weights:
         return None
+    hidden = tag("input", type="hidden", name="material", value=line.material.id)
     items = (
         tag(
             "li",
             tag("span", str(n), class_="mark"),
             said.removeprefix(f"{line.material.id} "),
-            folded("Strike it", _strike_form(asked, line, n), open_=asked.text("strike") == str(n)),
+            striking(asked, place(asked, "weigh"), n, "strike", hidden),
         )
         for n, said in weights
     )
     return tag("section", tag("h2", "Noted of this line"), tag("ul", *items, class_="entries"))
-
-
-def _strike_form(asked: Asked, line: WeighLine, number_: int) -> Html:
-    return form(
-        asked,
-        place(asked, "weigh"),
-        tag("input", type="hidden", name="material", value=line.material.id),
-        field(asked, "why", "Why it is wrong", key=f"why-{number_}"),
-        button("Strike it", quiet=True, name="strike", value=str(number_)),
-        keep=f"strike-{number_}",
-    )
 
 
 def _out_of_stock(asked: Asked, line: WeighLine) -> Html:

@@ -2,10 +2,7 @@
 // typed. It knows no figures: nothing here is computed from what stands on a page. Everything works without it, too.
 "use strict";
 
-const speak = (words) => {
-  const place = document.getElementById("speaks");
-  if (place && words) place.textContent = words;
-};
+const speak = (words) => words && (document.getElementById("speaks").textContent = words);
 
 // What is half typed, kept for this window until the desk says that it is noted.
 
@@ -35,7 +32,6 @@ function recall(form) {
     const field = fieldsOf(form).find((e) => e.name === name);
     if (!field) continue;
     if (field.type === "checkbox") field.checked = value === field.value;
-    else if (field.type === "radio") field.checked = field.value === value;
     else field.value = value;
     if (value && field.closest("details")) field.closest("details").open = true;
   }
@@ -157,12 +153,8 @@ async function echo(field) {
   const place = field.parentElement.querySelector("output");
   if (!place) return;
   const text = field.value.trim();
-  if (!text) {
-    place.textContent = "";
-    return;
-  }
+  const unit = field.dataset.echo === "1" ? "" : field.dataset.echo;
   try {
-    const unit = field.dataset.echo === "1" ? "" : field.dataset.echo;
     const answer = await fetched(`/echo?${new URLSearchParams({ text, unit })}`, `echo ${field.id}`);
     if (answer) place.textContent = answer.ok ? answer.text : "";
   } catch {
@@ -185,15 +177,33 @@ async function copy(button) {
 
 function ready(root) {
   for (const form of root.querySelectorAll("form[data-keep]")) recall(form);
-  for (const place of root.querySelectorAll("[data-follow]"))
-    followed(place);
+  for (const place of root.querySelectorAll("[data-follow]")) followed(place);
   for (const part of root.querySelectorAll("[data-copy], [data-moves]")) part.hidden = false;
   for (const form of root.querySelectorAll("form[data-live] [data-without-script]")) form.hidden = true;
 }
 
+// A page in sight is told once that its file was changed elsewhere; out of sight it asks for nothing.
+
+const changed = document.getElementById("changed");
+let watching = null;
+
+function watch() {
+  if (watching) watching.close();
+  watching = changed && changed.hidden && !document.hidden ? new EventSource(changed.dataset.watch) : null;
+  if (!watching) return;
+  watching.onmessage = (event) => {
+    changed.firstChild.textContent = event.data;
+    changed.hidden = false;
+    speak(event.data);
+    watch();
+  };
+}
+
+document.addEventListener("visibilitychange", watch);
+setTimeout(watch, 2000);
+
 document.addEventListener("input", (event) => {
-  const field = event.target;
-  const form = field.form;
+  const field = event.target, form = field.form;
   if (!form) return;
   // A ruler and the field beside it say the same.
   const beside = field.dataset.moves

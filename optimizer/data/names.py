@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from difflib import get_close_matches
 
 from optimizer.data.facts import Material
-from optimizer.errors import UsageError, nearest
+from optimizer.errors import Problem, UsageError, nearest
 from optimizer.immutable import immutable
 from optimizer.units import listed
 
@@ -23,7 +23,7 @@ ABBREVIATIONS: Mapping[str, str] = {
     "table salt": "Sodium Chloride", "nacl": "Sodium Chloride", "perfume": "Parfum", "fragrance": "Parfum",
     "fragrance oil": "Parfum", "parfum": "Parfum", "edta": "Disodium EDTA",
     "glda": "Tetrasodium Glutamate Diacetate", "xanthan": "Xanthan Gum", "vitamin e": "Tocopherol",
-    "d panthenol": "Panthenol", "provitamin b5": "Panthenol", "soda": "Sodium Hydroxide",
+    "d panthenol": "Panthenol", "provitamin b5": "Panthenol",
     "caustic soda": "Sodium Hydroxide", "lye": "Sodium Hydroxide",
     "lavender water": "Lavandula Angustifolia Flower Water", "lavender hydrosol": "Lavandula Angustifolia Flower Water",
     "lavender hydrolat": "Lavandula Angustifolia Flower Water", "hydrolat": "Lavandula Angustifolia Flower Water",
@@ -143,6 +143,43 @@ def material_of(text: str, materials: Iterable[Material], *, unknown: bool = Fal
     if unknown:
         return text
     raise UsageError(f"there is no material '{text}'. {nearest(text, [*known, *meant.candidates])}")
+
+
+def names_of(materials: Iterable[Material]) -> dict[str, set[str]]:
+    """Return ids by every name under which a file may list a material, in small letters.
+
+    Ids go before everything, names and INCI names before abbreviations and everyday words.
+    """
+    known, names = tuple(materials), dict[str, set[str]]()
+    for material in known:
+        for name in (material.name, material.inci):
+            names.setdefault(name.casefold(), set()).add(material.id)
+    short = {word: names[inci.casefold()] for word, inci in ABBREVIATIONS.items() if inci.casefold() in names}
+    return {**short, **names, **{m.id.casefold(): {m.id} for m in known}}
+
+
+def ids_of(words: Iterable[str], materials: Iterable[Material]) -> dict[str, str]:
+    """Return what stands for each word of a file: its id; the word itself where it means none or several."""
+    words, known = tuple(words), tuple(materials)
+    if {m.id for m in known}.issuperset(words):
+        return {w: w for w in words}
+    names = names_of(known)
+    return {w: min(ids) if len(ids := names.get(w.casefold(), {w})) == 1 else w for w in words}
+
+
+def unmeant(where: str, key: str, words: Iterable[str], materials: Mapping[str, Material]) -> list[Problem]:
+    """Return a problem for every word that is the id of no material: it means none, or several."""
+    lost = {w for w in words if w not in materials}
+    names = names_of(materials.values()) if lost else {}
+    problems = []
+    for word in sorted(lost):
+        several = names.get(word.casefold())
+        if several:
+            what = f"'{word}' could be {listed(sorted(several), 'or')}."
+            problems.append(Problem(where, key, what, "Write the id."))
+        else:
+            problems.append(Problem(where, key, f"there is no '{word}'.", nearest(word, materials)))
+    return problems
 
 
 def found_by(words: str, materials: Iterable[Material]) -> list[Material]:

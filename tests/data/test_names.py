@@ -8,8 +8,11 @@ from pathlib import Path
 import pytest
 
 from optimizer.bench.batch import read_batch
+from optimizer.bench.costs import read_costs
+from optimizer.brief.brief import load_brief
+from optimizer.data.formula_file import read_formula
+from optimizer.data.names import Names, found_by, material_of
 from optimizer.errors import UsageError
-from optimizer.intake.names import Names, found_by, material_of
 from tests.support.benches import library
 from tests.support.hostile import ask
 
@@ -100,3 +103,98 @@ def test_a_folder_named_like_a_shipped_brief_does_not_hide_it(tmp_path: Path, mo
     assert ask("blend", "hand-wash").code == 0
     Path("other").mkdir()
     assert "this is a folder, a file was expected" in ask("blend", "other").err
+
+
+BRIEF = """name = "W"
+product = "hand wash"
+[pool]
+materials = ["Water", "CAPB", "sodium-laureth-sulfate-2eo-28", "Glycerine", "phenoxyethanol"]
+also = ["Sodium Benzoate"]
+unpriced = true
+[held_back]
+percent = 2
+acids = ["citric-acid"]
+thickeners = ["table salt"]
+[held_back.planned]
+"table salt" = 0.5
+[fixed]
+glycerol = 2
+[ph]
+low = 4.6
+high = 5
+[objective]
+minimise = "active"
+[[rule]]
+kind = "active"
+at_least = 9
+[[rule]]
+id = "mild"
+kind = "dose"
+of = ["capb"]
+at_least = 5
+"""
+
+
+def test_a_brief_may_name_materials_by_everyday_words(tmp_path: Path) -> None:
+    path = tmp_path / "w.toml"
+    path.write_text(BRIEF, encoding="utf-8")
+    brief = load_brief(path)
+    assert {"aqua", "cocamidopropyl-betaine", "glycerin"} <= set(brief.pool.ids)
+    assert brief.scenario.fixed == {"glycerin": 2}
+    assert brief.scenario.held_back.acids == ("citric-acid",)
+    assert brief.scenario.held_back.planned == {"sodium-chloride": 0.5}
+    told = json.loads(ask("blend", str(path), "--json").out)
+    doses = {line["id"]: line["percent"] for line in told["formula"]}
+    assert doses["glycerin"] == 2
+    assert doses["cocamidopropyl-betaine"] >= 5
+    by_word, by_id = (ask("blend", str(path), "--set", f"fixed.{w}=1", "--json") for w in ("parfum", "perfume"))
+    assert by_word.out == by_id.out
+
+
+def test_two_words_for_one_material_are_refused(tmp_path: Path) -> None:
+    path = tmp_path / "w.toml"
+    path.write_text(BRIEF, encoding="utf-8")
+    told = ask("blend", str(path), "--set", "fixed.glycerine=3")
+    assert told.code == 3
+    assert "'glycerine' is 'glycerin', of which a dose stands here too" in told.err
+    twice = ask("range", str(path), "--vary", "price.CAPB=1,2", "--vary", "price.cocamidopropyl-betaine=1,2")
+    assert "by two names of one material" in twice.err
+
+
+def test_what_could_be_several_or_nothing_is_refused_in_a_brief(tmp_path: Path) -> None:
+    path = tmp_path / "w.toml"
+    path.write_text(BRIEF.replace('"CAPB"', '"SLES"').replace('"Glycerine"', '"moon dust"'), encoding="utf-8")
+    told = ask("blend", str(path)).err
+    assert "'SLES' could be sodium-laureth-sulfate-1eo-70" in told
+    assert "'moon dust'" in told
+
+
+def test_a_range_varies_materials_by_everyday_words(tmp_path: Path) -> None:
+    path = tmp_path / "w.toml"
+    path.write_text(BRIEF.replace("unpriced = true", "").replace('name = "W"', 'name = "W"\nshelf = "s.csv"'))
+    shelf = "material,price per kg\nCAPB,3\nsodium-laureth-sulfate-2eo-28,2\nglycerine,2\nphenoxyethanol,9\n"
+    (tmp_path / "s.csv").write_text(f"{shelf}sodium benzoate,4\ncitric-acid,3\nsalt,1\n", encoding="utf-8")
+    words = ask("range", str(path), "--vary", "price.CAPB=2:4:1", "--missing", "Phenoxyethanol", "--json")
+    price = "price.cocamidopropyl-betaine=2:4:1"
+    ids = ask("range", str(path), "--vary", price, "--missing", "phenoxyethanol", "--json")
+    assert (words.code, words.err) == (0, "")
+    assert words.out == ids.out
+    assert "missing.phenoxyethanol" in words.out
+
+
+def test_an_import_is_told_by_everyday_words_what_a_name_means(tmp_path: Path) -> None:
+    path = tmp_path / "f.csv"
+    path.write_text("name,%\nmy mild base,30\nwater,70\n", encoding="utf-8")
+    told = json.loads(ask("import", "formula", str(path), "--as", "my mild base=CAPB", "--json").out)
+    assert "cocamidopropyl-betaine" in [line["material"] for line in told["lines"]]
+    assert "could be" in ask("import", "formula", str(path), "--as", "my mild base=SLES").err
+    assert "there is no material 'moon dust'" in ask("import", "formula", str(path), "--as", "x=moon dust").err
+
+
+def test_a_formula_file_and_freight_take_everyday_words(tmp_path: Path) -> None:
+    path = tmp_path / "f.csv"
+    path.write_text("material,percent\nCAPB,30\nvegetable glycerine,2\nwater,q.s.\n", encoding="utf-8")
+    assert set(read_formula(path, KNOWN, 0.0).doses) == {"cocamidopropyl-betaine", "glycerin", "aqua"}
+    costs = tmp_path / "c.toml"
+    costs.write_text('[[freight]]\namount = 9\ncovers_kg = 25\nmaterials = ["CAPB"]\n', encoding="utf-8")
+    assert read_costs(str(costs), library().by_id).freight[0].materials == ("cocamidopropyl-betaine",)

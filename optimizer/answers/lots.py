@@ -1,0 +1,103 @@
+"""Measured lots through the door: a formula is brought to them, in grams."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from optimizer.answers.answer import Answer
+from optimizer.brief.brief import Brief
+from optimizer.brief.scenario import find_scenario
+from optimizer.data.names import material_of
+from optimizer.data.pool import Ingredient, Pool, lot_doubt
+from optimizer.data.sheet import number_of
+from optimizer.errors import UsageError
+
+if TYPE_CHECKING:
+    from optimizer.studies.restandardise import Restandardised
+
+
+def restandardise(
+    formula: Path,
+    scenario: str,
+    *,
+    kg: float,
+    lots: Iterable[str] = (),
+    step_g: float | None = None,
+    free: bool = False,
+    active_band: float = 0.05,
+    charge_band: float = 2.0,
+    changes: Iterable[tuple[str, str]] = (),
+    shelf: Path | None = None,
+    libraries: Iterable[Path] | None = None,
+) -> Answer[Restandardised]:
+    """Bring a formula to the measured lots, in grams.
+
+    With lots the formula was planned with the shelf's lots (else the library's typical figures); without them it was
+    planned with typical figures, and the shelf's lots are the measured ones.
+
+    Args:
+        formula: Table of material and percent (or grams), or a blend's JSON.
+        scenario: A scenario file, or the name of a shipped one.
+        kg: Batch of product [kg].
+        lots: Measured active matter as typed, MATERIAL=ACTIVE in % as sold.
+        step_g: Step of the scale [g]; else the brief's scale_step of the batch.
+        free: Whether every dose may move.
+        active_band: Half-width within which active matter is kept [% of the product].
+        charge_band: Half-width within which the share of each charge is kept [points].
+        changes: What-ifs on the scenario.
+        shelf: Shelf instead of the scenario's.
+        libraries: Library files instead of the shipped ones.
+    """
+    from optimizer.solve.existing import read_given
+    from optimizer.studies.restandardise import BatchAsked
+    from optimizer.studies.restandardise import restandardise as bring
+
+    brief, given = read_given(formula, find_scenario(scenario), changes=changes, shelf=shelf, libraries=libraries)
+    measured = _measured(lots, brief)
+    if not measured:
+        measured, brief = _shelf_lots(brief, given.doses)
+    step = brief.scenario.scale_step * kg * 10 if step_g is None else step_g
+    done = bring(brief, given.doses, measured, BatchAsked(kg, step, free, active_band, charge_band), given.notes)
+    return Answer("restandardise", done, 0 if done.weighed is not None and not done.stopped else 4)
+
+
+def _measured(lots: Iterable[str], brief: Brief) -> dict[str, float]:
+    """Return measured lots as active matter by id."""
+    found = {}
+    for option in lots:
+        name, sign, text = (part.strip() for part in option.partition("="))
+        if not sign or not name:
+            raise UsageError(f"--lot {option}: write MATERIAL=ACTIVE, such as cocamidopropyl-betaine=29.6.")
+        try:
+            name = material_of(name, brief.library.materials)
+        except UsageError as error:
+            raise UsageError(f"--lot {option}: {error}") from None
+        try:
+            active = number_of(text.removesuffix("%").strip())
+        except ValueError:
+            raise UsageError(f"--lot {option}: '{text}' is not a number.") from None
+        doubt = "it must lie above 0 and up to 100 %." if not 0 < active <= 100 else ""
+        doubt = doubt or lot_doubt(brief.library.by_id[name], active)
+        if doubt:
+            raise UsageError(f"--lot {option}: {doubt}")
+        found[name] = active
+    return found
+
+
+def _shelf_lots(brief: Brief, doses: dict[str, float]) -> tuple[dict[str, float], Brief]:
+    """Return the shelf's measured lots of a formula, and the brief at the library's typical figures."""
+    lots = {
+        i.id: i.line.lot_active
+        for i in brief.pool.items
+        if i.line is not None and i.line.lot_active is not None and doses.get(i.id, 0.0) > 0
+    }
+    if not lots:
+        raise UsageError(
+            "no lot is measured: name one with --lot MATERIAL=ACTIVE, or in the shelf's column 'lot active'."
+        )
+    items = tuple(Ingredient(brief.library.by_id[i.id], i.price, i.line) for i in brief.pool.items)
+    pool = Pool(items, brief.pool.held_back, brief.pool.later, brief.pool.thickeners)
+    return lots, replace(brief, pool=pool)

@@ -1,0 +1,89 @@
+"""Variants of a locked base through the door: held against its brief, and written as a formula or a batch."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from optimizer.answers.answer import Answer
+from optimizer.answers.days import day_of
+from optimizer.answers.subject import Subject, subject_of
+from optimizer.brief.scenario import beside
+from optimizer.errors import UsageError, nearest
+
+if TYPE_CHECKING:
+    from optimizer.studies.variants import VariantOutcome, Variants
+
+
+def vary_base(
+    file: Path,
+    *,
+    base: str = "",
+    against: str = "",
+    changed_at_most: float | None = None,
+    shelf: Path | None = None,
+    libraries: Iterable[Path] | None = None,
+) -> tuple[Answer[Variants], Subject]:
+    """Hold the variants of a file against the brief of their base; return also the base.
+
+    Args:
+        file: TOML file of variants.
+        base: Scenario, formula or batch file that stays locked, instead of the file's own.
+        against: Scenario that a formula as base is held against.
+        changed_at_most: Largest share that may differ from the base [%], instead of the file's own.
+        shelf: Shelf instead of the base's own.
+        libraries: Library files instead of the shipped ones.
+    """
+    from optimizer.studies.variants import read_variants, varied
+
+    libraries = None if libraries is None else list(libraries)
+    wanted = read_variants(file)
+    if changed_at_most is not None:
+        wanted = wanted.model_copy(update={"changed_at_most": changed_at_most})
+    if not (base or wanted.base):
+        raise UsageError('variants: name the base, with --base or as base = "..." in the file.')
+    named = base or (str(beside(file, wanted.base, "base")) if Path(wanted.base).suffix else wanted.base)
+    of = subject_of(named, against=against, shelf=shelf, libraries=libraries)
+    found = varied(of.name, of.formula, of.scenario, wanted, where=str(file), shelf=shelf, libraries=libraries)
+    return Answer("variants", found, 0 if all(not o.too_much and not o.newly_broken for o in found.outcomes) else 4), of
+
+
+def variant_of(found: Variants, name: str) -> VariantOutcome:
+    """Return the variant of a name.
+
+    Raises:
+        UsageError: If there is none.
+    """
+    named = {o.variant.name.casefold(): o for o in found.outcomes}
+    if name.casefold() not in named:
+        names = [o.variant.name for o in found.outcomes]
+        raise UsageError(f"--make '{name}': there is no such variant. {nearest(name, names)}")
+    return named[name.casefold()]
+
+
+def text_of(chosen: VariantOutcome, subject: Subject, out: Path, *, size: str = "", scale: float = 1.0) -> str:
+    """Return a variant as a formula file, or laid as a batch of the base's brief.
+
+    Args:
+        chosen: The variant.
+        subject: Its base.
+        out: Where the file will lie.
+        size: How much a batch is, such as 5kg; a formula file, if it is left out.
+        scale: Step of the scale of that batch [g].
+    """
+    from optimizer.bench.plan import batch_text, brief_reference, formula_table, size_of
+
+    formula = chosen.checked.formula
+    if not size:
+        return formula_table(formula)
+    return batch_text(
+        formula,
+        chosen.checked.setting,
+        size_of(size, step_g=scale),
+        brief=brief_reference(subject.scenario, out),
+        batch=out.stem,
+        product=chosen.variant.name,
+        planned_on=day_of(""),
+        scale_step_g=scale,
+    )

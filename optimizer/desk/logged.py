@@ -1,0 +1,82 @@
+"""What pages with a log share: how much is added now, entries that can be struck, and how one is struck."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from optimizer.bench.strike import Strike
+from optimizer.desk.asked import Asked
+from optimizer.desk.frame import button, field, folded, form, tick
+from optimizer.desk.html import Child, Html, markup, tag
+from optimizer.desk.screen import RefusedError
+
+
+def add_now(grams: str, of: str) -> Html:
+    """Return the next addition, as large as a balance shows it."""
+    return markup(
+        tag("p", "Add now", class_="of"),
+        tag("p", grams, tag("span", "g", class_="unit"), class_="figure"),
+        tag("p", f"of {of}", class_="what"),
+    )
+
+
+def notes(said: Iterable[str]) -> Html | None:
+    """Return sentences as a list, if there are any."""
+    items = [tag("li", words) for words in said]
+    return tag("ul", *items) if items else None
+
+
+def alarms(said: Iterable[str]) -> Html | None:
+    """Return what is said before anything else, if there is anything."""
+    listed = notes(said)
+    return tag("div", listed, class_="caution", role="note") if listed else None
+
+
+def sure(asked: Asked, words: str, key: str = "") -> Html | None:
+    """Return the box by which somebody means it, once the desk has doubted it."""
+    return tick(asked, "sure", f"It is meant so: {words}", key=f"{key}sure") if "" in asked.problems else None
+
+
+def entry(number: int, name: str, amount: str, *more: Child) -> Html:
+    """Return one line of a log; its number hangs in the margin."""
+    line = tag("div", tag("span", name, class_="name"), tag("span", amount, class_="n"), class_="line")
+    return tag("li", tag("span", str(number), class_="mark"), line, *more)
+
+
+def log(*entries: Html, said: str = "") -> Html:
+    """Return a log."""
+    note = tag("p", said, class_="soft") if said else None
+    return tag("section", tag("h2", "Log"), note, tag("ul", *entries, class_="entries"))
+
+
+def striking(asked: Asked, to: str, number: int, keep: str, *hidden: Html) -> Html:
+    """Return the folded form that strikes an entry; what was typed into another one is not its."""
+    mine = asked.text("strike") == str(number)
+    asking = asked if mine else asked.unasked
+    sent = form(
+        asking,
+        to,
+        *hidden,
+        field(asking, "why", "Why it is wrong", key=f"why-{number}", need=True),
+        button("Strike it", quiet=True, name="strike", value=str(number)),
+        keep=f"{keep}-{number}",
+    )
+    return folded("Strike it", sent, open_=mine)
+
+
+def struck(asked: Asked, what: str) -> Strike:
+    """Return what a form strikes.
+
+    Raises:
+        RefusedError: If it gives no reason, or names nothing.
+    """
+    if not asked.text("why"):
+        raise RefusedError({"why": f"Say why; the reason is kept beside the {what}."})
+    if not asked.text("strike").isdigit():
+        raise RefusedError({"": f"There is no such {what}; nothing was struck."})
+    return Strike(int(asked.text("strike")), asked.text("why"), asked.today)
+
+
+def said_of(strike: Strike, what: str) -> str:
+    """Return what is said once an entry is struck."""
+    return f"Struck: {what} {strike.number}. It stays in the file and counts no more."

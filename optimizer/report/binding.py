@@ -1,0 +1,99 @@
+"""The limits that bind: what each costs, how far its price holds, and whether lots would break it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import inf, isclose, isnan
+
+from optimizer.report.document import Columns, Listing, Table, figures
+from optimizer.solve.result import Outcome, Result
+from optimizer.units import PRICE_SHOWN, beside
+
+SIDES = {"low": "lower", "high": "upper", "equal": "exact"}
+MANY = 3
+"""From so many limits on that a lot would break, the report points to doses that stand it."""
+
+
+def bound(result: Result) -> list[Outcome]:
+    """Return the limits that bind, what a noticeable step of weighs most first."""
+    binding = [limit for o in result.rules if o.shown != "understood" for limit in o.bound]
+    return sorted(binding, key=lambda o: (-o.weight, o.id, o.limit))
+
+
+def binding_table(result: Result) -> Table:
+    """Return the limits that bind, with their prices."""
+    binding = bound(result)
+    rows = tuple((o.reading, _side(o), priced(o, result), *_if_lowered(o, result), holds(o)) for o in binding)
+    lower = ("one unit lower",) if _kinked(result) else ()
+    columns: Columns = ("rule", "side", *figures("one unit higher", *lower, "holds from - to"))
+    note = "Price: what the objective gains or loses when the limit is raised by one unit, everything else kept."
+    if any(rule.columns(result.brief.pool) for rule in result.brief.modelled):
+        note += " Prices hold for the yes/no choices made here."
+    if _kinked(result):
+        note += " More limits meet here than needed, so raising and lowering may cost differently."
+    return Table("Rules that bind", columns, rows, note)
+
+
+def lots_listing(result: Result, at_risk: Sequence[str]) -> list[Listing]:
+    """Point to doses that stand lots, where many of the limits that bind would be broken by one."""
+    if len(at_risk) < MANY:
+        return []
+    readings = {o.id: o.reading for o in result.rules}
+    said = (
+        f"{len(at_risk)} limits sit at their very end, and one lot as far off as the library knows lots breaks each: "
+        f"{'; '.join(readings[i] for i in at_risk)}.",
+        "Doses that stand it, and what they cost: tenside robust, with the name of this brief.",
+    )
+    return [Listing("On lots that differ", said)]
+
+
+def _side(outcome: Outcome) -> str:
+    """Return which limit of its rule an outcome tells of."""
+    return f"{SIDES[outcome.binding]}: {outcome.which}" if outcome.which else SIDES[outcome.binding]
+
+
+def _kinked(result: Result) -> bool:
+    """Whether some price differs between raising and lowering its limit."""
+    priced_rules = [limit for o in result.rules for limit in o.bound if not isnan(limit.price_if_raised)]
+    return any(
+        not isclose(o.price_if_raised, o.price_if_lowered, rel_tol=PRICE_SHOWN, abs_tol=PRICE_SHOWN)
+        for o in priced_rules
+    )
+
+
+def _if_lowered(outcome: Outcome, result: Result) -> tuple[str, ...]:
+    """Return the effect of lowering the limit, where that column is shown."""
+    if not _kinked(result):
+        return ()
+    return (money(-outcome.price_if_lowered, result),)
+
+
+def priced(outcome: Outcome, result: Result) -> str:
+    """Return the price of raising a limit as text."""
+    return money(outcome.price_if_raised, result)
+
+
+def money(price: float, result: Result) -> str:
+    """Return a change of the objective as text."""
+    if isnan(price):
+        return ""
+    if abs(price) == inf:
+        return "impossible"
+    if abs(price) < PRICE_SHOWN:
+        return "nothing"
+    return f"{price:+.4f} {unit_of(result)}"
+
+
+def unit_of(result: Result) -> str:
+    """Return the unit of the objective."""
+    name = result.brief.scenario.objective.goals[0][1]
+    return result.brief.scenario.currency if name == "cost" else name
+
+
+def holds(outcome: Outcome) -> str:
+    """Return the range of the limit over which its price holds, as text."""
+    if isnan(outcome.holds_from) or isnan(outcome.holds_to) or abs(outcome.price) < PRICE_SHOWN:
+        return ""
+    low = "any lower" if outcome.holds_from == -inf else beside(outcome.holds_from, outcome.limit_at, 2)
+    high = "any higher" if outcome.holds_to == inf else beside(outcome.holds_to, outcome.limit_at, 2)
+    return f"{low} - {high}"
