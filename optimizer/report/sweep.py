@@ -191,7 +191,7 @@ def _distribution(summary: Summary, currency: str) -> list[Sketch]:
     """Return how the costs are spread, with the same figures in words."""
     if not summary.costs:
         return []
-    most = max(5, *(n for _, _, n in summary.costs))  # counts are whole: an axis of fewer would be cut into parts of one
+    most = max(5, *(n for _, _, n in summary.costs))  # an axis of fewer would be cut into parts of one
     digits = 3 if summary.cost.most - summary.cost.least > 0.01 else 4
     rows = tuple(
         Bar(f"{low:.{digits}f} to {high:.{digits}f}", 0.0, float(n), f"{n:,} scenario{'s' if n != 1 else ''}")
