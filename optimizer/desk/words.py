@@ -51,7 +51,7 @@ def on_page(text: str) -> str:
 
 
 def _named(found: re.Match[str]) -> str:
-    words = (found[1] or found[2]).split()
+    words = [word.rstrip(",:") for word in (found[1] or found[2]).split()]
     page = PAGES.get(" ".join(words[:2])) or PAGES.get(words[0])
     if page is None:
         return f"'{words[0]}' on the command line" if words[0] in ELSEWHERE else found[0]
