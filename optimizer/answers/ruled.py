@@ -86,13 +86,13 @@ class Ruled:
     ending: str
     """'optimal', 'feasible', 'infeasible' or 'stopped'."""
     cost: Figure
-    """Material cost per kg."""
+    """Material cost per kg, of the blend alone."""
     currency: str
     cost_of_file: Figure
     change: Figure
     """Cost against that of the file's formula."""
     objective: Figure
-    """Worth of what is sought, if that is not the cost."""
+    """Worth of what is sought, if that is not the cost of the blend alone: such as the planned cost."""
     ph: Figure
     verdict: str
     """Cost in words, or that there is no formula."""
@@ -132,14 +132,19 @@ class Teller:
         formula = formula_at(brief.pool, answer.doses)
         setting = setting_of(brief, answer.ph)
         goal = scenario.objective.goals[0][1]
+        sought = nan if self._of_blend(goal) else answer.objective
         return Ruled(
             number_, scenario.name, self._digest, dict(draft), answer.word, answer.ending, answer.cost,
-            scenario.currency, file.cost, answer.cost - file.cost, nan if goal == "cost" else answer.objective,
+            scenario.currency, file.cost, answer.cost - file.cost, sought,
             answer.ph, self._verdict(answer, goal), self._against(answer.cost - file.cost), _standing(answer),
             tuple(self._ruler(mark, draft, answer, formula, setting, steps or {}, reaches) for mark in self._marks),
             _lines(brief, answer.doses, file.doses),
             tuple(c.words for c in alarms_of(brief, formula, setting)) if answer.doses else (), steps is not None,
         )  # fmt: skip
+
+    def _of_blend(self, goal: str) -> bool:
+        """Return whether what is sought is the cost of the blend alone."""
+        return goal == "cost" and not self._brief.measure(goal).counts_plan
 
     def _verdict(self, answer: LiveAnswer, goal: str) -> str:
         if not answer.doses:
@@ -147,6 +152,8 @@ class Teller:
         words = f"{number(answer.cost, 3)} {self._brief.scenario.currency} per kg"
         if goal != "cost":
             words += f", {goal} {number(answer.objective, 2)}"
+        elif not self._of_blend(goal):
+            words += f", planned {number(answer.objective, 3)}"
         return words
 
     def _against(self, change: float) -> str:

@@ -118,7 +118,7 @@ def _shelf_lots(brief: "Brief", doses: dict[str, float]) -> tuple[dict[str, floa
     """Return the shelf's measured lots of a formula, and the brief at the library's typical figures."""
     from dataclasses import replace
 
-    from optimizer.data.pool import Ingredient, Pool
+    from optimizer.data.pool import Ingredient
 
     lots = {
         i.id: i.line.lot_active
@@ -130,5 +130,4 @@ def _shelf_lots(brief: "Brief", doses: dict[str, float]) -> tuple[dict[str, floa
             "no lot is measured: name one with --lot MATERIAL=ACTIVE, or in the shelf's column 'lot active'."
         )
     items = tuple(Ingredient(brief.library.by_id[i.id], i.price, i.line) for i in brief.pool.items)
-    pool = Pool(items, brief.pool.held_back, brief.pool.later, brief.pool.thickeners)
-    return lots, replace(brief, pool=pool)
+    return lots, replace(brief, pool=brief.pool.with_items(items))

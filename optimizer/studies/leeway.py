@@ -127,7 +127,7 @@ def _alternatives(
             break
         doses = far.x[: len(brief.pool)]
         chosen.append(doses)
-        top, bottom = measure.parts(brief.pool, doses)
         formula = formula_of(brief, CaseAnswer(far.case, "optimal", "solver bound", far.distance, far.x))
-        found.append(Alternative(formula, top / bottom, far.distance, far.gap))
+        worth = measure.value(formula, far.case.settings[0])
+        found.append(Alternative(formula, worth, far.distance, far.gap))
     return tuple(found)
