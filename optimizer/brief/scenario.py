@@ -102,14 +102,17 @@ class HeldBack(Frozen):
     thickeners: tuple[str, ...] = ()
     """Thickeners that may be added later; their pH windows count where a rule asks for them."""
     planned: dict[str, Percent] = {}
-    """Doses of them to plan the cost with [% as supplied by id], from your own batches; without, the usual ones."""
+    """Doses of them to plan the cost with [% as supplied by id], from your own batches; without, the usual ones. Under
+    a rule on thickening the least cost is the planned one: each way to thicken costs what is planned for it."""
 
 
 class Objective(Frozen):
     """What the best formula is best at; ties are broken in the stated order."""
 
     minimise: str | None = None
-    """A measure (cost, active, salt, load ...) or the id of a rule."""
+    """A measure (cost, active, salt, load ...) or the id of a rule. Under a rule on thickening 'cost' is the planned
+    cost: the blend with acid, the way to thicken, and water for the rest of the part kept free. A limit on cost is
+    always one of the blend alone."""
     maximise: str | None = None
     """A measure (mildness, flash-foam, natural ...) or the id of a rule."""
     then: tuple[Annotated[str, Field(pattern=TIE_PATTERN)], ...] = ()
