@@ -74,7 +74,7 @@ class Brief:
         return (*self.modelled, *((self.acidity,) if self.acidity else ()))
 
     def measure(self, name: str) -> LimitRule:
-        """Return the measure that an objective names, without limits: cost as it is planned."""
+        """Return the measure that an objective names, without limits: cost as planned, where the brief asks so."""
         if name not in self._measures:
             found = find_measure(name, self.modelled, self.scenario.currency)
             self._measures[name] = self.planned(found) if isinstance(found, Cost) else found
@@ -83,7 +83,8 @@ class Brief:
     def planned(self, cost: C) -> C:
         """Return cost with what the bench is planned to add; of the blend alone without one rule that plans it."""
         ways = [rule for rule in self.modelled if rule.of_plan]
-        return cost.with_plan(ways[0], self.pool) if len(ways) == 1 and self.pool.held_back > USED else cost
+        asked = self.pool.counts_plan and len(ways) == 1 and self.pool.held_back > USED
+        return cost.with_plan(ways[0], self.pool) if asked else cost
 
     @cached_property
     def _measures(self) -> dict[str, LimitRule]:
@@ -243,7 +244,15 @@ def make_brief(
     later = (*(joined[n] for n in scenario.held_back.acids), *thickeners)
     held = scenario.held_back
     salt = next((i for i in (*thickeners, *joined.values()) if _salts(i)), None)
-    pool = Pool(tuple(chosen[n] for n in sorted(chosen)), held.percent, later, thickeners, held.planned, salt)
+    pool = Pool(
+        tuple(chosen[n] for n in sorted(chosen)),
+        held.percent,
+        later,
+        thickeners,
+        held.planned,
+        salt,
+        scenario.objective.planned,
+    )
     rules, watched = rules_of(scenario, library, pool, shelf)
     rules = tuple(sorted((*(r for r in rules if r.id not in gone), *added), key=lambda r: r.id))
     assumptions += [counted_together(rule, pool, shelf) for rule in rules if isinstance(rule, Stock) and rule.lines > 1]

@@ -192,7 +192,7 @@ def widest(cases: tuple[Case, ...]) -> list[Case]:
 def _planned(rules: Iterable[Rule], pool: Pool, setting: Setting) -> dict[str, float]:
     """Return what a yes is planned to cost at the bench, per kg of product, by its key."""
     planning = [rule for rule in rules if rule.of_plan]
-    if not planning:
+    if not pool.counts_plan or not planning:
         return {}
     plan = plan_of_pool(pool)
     return {key: plan.cost(doses) for rule in planning for key, doses in rule.planned(plan, setting).items()}

@@ -78,9 +78,10 @@ class Thickening(Rule):
         return tuple(e for i in (*pool.thickeners, *_dosed(pool)) for e in _window(i) if abs(e) < inf)
 
     def ph_key(self, pool: Pool, setting: Setting) -> Hashable:
-        """Which thickeners that are added later would be planned at the setting, else which of the formula suit it."""
+        """Whether thickeners may be added later, and which where their cost counts; else which of the formula suit."""
         if self.suited(pool, setting):
-            return True, tuple(d.item.id for d in self.planned(plan_of_pool(pool), setting)[self._thickener])
+            planned = self.planned(plan_of_pool(pool), setting)[self._thickener] if pool.counts_plan else ()
+            return True, tuple(dose.item.id for dose in planned)
         return tuple(i.id for i in _dosed(pool) if _covers(i, setting))
 
     def planned(self, plan: Plan, setting: Setting) -> dict[str, PlannedDoses]:

@@ -178,9 +178,7 @@ def held_of(case: Case) -> Held | None:
 
 @pytest.fixture(scope="module")
 def hand_wash() -> Held:
-    """Return it as it was when both were wrong: thickened later, as salt is the cheaper plan now."""
-    path = shipped("scenarios") / "hand-wash.toml"
-    return Held(solve_fully(load_brief(path, changes=[("thickening.salt_route", "false")])))
+    return Held(solve_fully(load_brief(shipped("scenarios") / "hand-wash.toml")))
 
 
 def test_what_a_material_needs_has_its_price(hand_wash: Held) -> None:

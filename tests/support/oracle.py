@@ -435,9 +435,10 @@ def ways(case: Case, items: list[Item], target: float | None) -> list[Way]:
 
 
 def plans(case: Case) -> bool:
-    """Return whether the bench's planned doses count in a cost that is minimised: one thickening rule, a part free."""
+    """Return whether the bench's planned doses count in a cost that is minimised: asked, one rule, a part free."""
     rules = [r for r in case["scenario"].get("rule", []) if r["kind"] == "thickening"]
-    return len(rules) == 1 and held_back(case) > 1e-6
+    asked = case["scenario"].get("objective", {}).get("planned", False)
+    return asked and len(rules) == 1 and held_back(case) > 1e-6
 
 
 def planned(case: Case, target: float | None, way: Way) -> float:
