@@ -69,7 +69,7 @@ def brief_at(brief: Brief, row: Mapping[str, Value], where: str = "scenario") ->
             tuple(Ingredient(i.material, prices.get(i.id, i.price), i.line) for i in some if i and i.id not in gone)
             for some in (pool.items, pool.later, pool.thickeners, (pool.salt,))
         )
-        pool = Pool(items, pool.held_back, later, thickeners, pool.planned, next(iter(salt), None))
+        pool = Pool(items, pool.held_back, later, thickeners, pool.planned, next(iter(salt), None), pool.counts_plan)
     return replace(brief, modelled=rules, pool=pool)
 
 
