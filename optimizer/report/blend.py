@@ -198,7 +198,8 @@ def _spared(result: Result, one: Without, planned: PlannedCost | None) -> str:
     cost = sum(d.percent.typical * d.item.price for d in thickeners if not isnan(d.item.price)) / 100
     if not cost or _least_is_planned(result):
         return tells
-    return f"; it spares the planned thickener, about {cost:.2f} {result.brief.scenario.currency} per kg{tells}"
+    spares = f"; it spares the planned thickener, about {cost:.2f} {result.brief.scenario.currency} per kg"
+    return f"{spares} ('planned = true' under [objective] lets the best count that){tells}"
 
 
 def _moved(before: Formula, after: Formula) -> str:
