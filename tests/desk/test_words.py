@@ -113,6 +113,7 @@ def test_no_page_names_a_command(rich: Browser) -> None:
     crawled(rich, 400)
 
 
+@pytest.mark.thorough
 def test_no_page_of_a_batch_names_a_command(rich: Browser) -> None:
     crawled(rich, 60)
 
