@@ -1,9 +1,11 @@
 """A plan for several products as a document and as JSON."""
 
+from dataclasses import replace
 from math import isnan
 
 from optimizer.assessment.alarms import cautions_at
-from optimizer.data.cautions import Caution
+from optimizer.assessment.evidence import line_of, rests_on
+from optimizer.data.cautions import Caution, joined
 from optimizer.data.purchase import Purchase
 from optimizer.immutable import Figure, result, seen, told, untold
 from optimizer.report.blend import alarm_listing, caution_listing
@@ -43,9 +45,16 @@ class Together:
 
 def _cautions(plan: JointPlan, products: tuple[Product, ...]) -> tuple[Caution, ...]:
     briefs = {p.brief.scenario.name: p.brief for p in products}
-    every = [c for p in plan.products for c in cautions_at(briefs.get(p.name, products[0].brief), p.formula, p.setting)]
-    found = {c.text: c for c in sorted(every, key=lambda c: not c.loud)}
-    return tuple(found.values())
+    made = [(briefs.get(p.name, products[0].brief), p) for p in plan.products]
+    each = [cautions_at(brief, p.formula, p.setting) for brief, p in made]
+    loud = [
+        c if all(c in told for told in each) else replace(c, text=f"{p.name}: {c.text}")
+        for (_, p), told in zip(made, each, strict=True)
+        for c in told
+        if c.loud
+    ]
+    rests = line_of(rests_on(brief, p.formula, p.setting) for brief, p in made)
+    return joined([*loud, *rests, *(c for told in each for c in told if not c.loud and not c.rests)])
 
 
 def plan_document(plan: JointPlan, alone: tuple[JointPlan, ...], asked: tuple[Product, ...]) -> Document:
@@ -101,7 +110,7 @@ def _left(plan: JointPlan) -> Table:
     )
     note = "Worth: what one more kg in stock would save, at the packs chosen. It is 0 where something is left over."
     columns: Columns = (
-        "material", *figures("stock kg", "bought kg", digits=2), *figures("used kg", "left kg", digits=3),
+        "material", *figures("stock kg", digits=2), *figures("bought kg", "used kg", "left kg", digits=3),
         *figures(f"one kg more, {plan.currency}", form=".3f"),
     )  # fmt: skip
     return Table("Stock", columns, rows, note)
