@@ -207,7 +207,7 @@ def weigh_short(sheet: WeighSheet, rows: int = 3, most: int = 1) -> Document:
             parts.append(Table("", tuple(Column(name, "write") for name in names), cells))
     if lines:
         parts.append(Table("", columns, tuple(lines)))
-    words = dict.fromkeys(caution.words for step in sheet.steps for caution in step.cautions)
+    words = dict.fromkeys(caution.words for caution in sheet.handling)
     words |= dict.fromkeys(caution.rests for caution in sheet.alarms if caution.rests)
     sections: list[Section | Document] = [
         *alarm_listing(sheet.alarms),
