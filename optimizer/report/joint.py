@@ -1,11 +1,9 @@
 """A plan for several products as a document and as JSON."""
 
-from dataclasses import replace
 from math import isnan
 
-from optimizer.assessment.alarms import cautions_at
-from optimizer.assessment.evidence import line_of, rests_on
-from optimizer.data.cautions import Caution, joined
+from optimizer.assessment.alarms import cautions_of_several
+from optimizer.data.cautions import Caution
 from optimizer.data.purchase import Purchase
 from optimizer.immutable import Figure, result, seen, told, untold
 from optimizer.report.blend import alarm_listing, caution_listing
@@ -45,16 +43,9 @@ class Together:
 
 def _cautions(plan: JointPlan, products: tuple[Product, ...]) -> tuple[Caution, ...]:
     briefs = {p.brief.scenario.name: p.brief for p in products}
-    made = [(briefs.get(p.name, products[0].brief), p) for p in plan.products]
-    each = [cautions_at(brief, p.formula, p.setting) for brief, p in made]
-    loud = [
-        c if all(c in told for told in each) else replace(c, text=f"{p.name}: {c.text}")
-        for (_, p), told in zip(made, each, strict=True)
-        for c in told
-        if c.loud
-    ]
-    rests = line_of(rests_on(brief, p.formula, p.setting) for brief, p in made)
-    return joined([*loud, *rests, *(c for told in each for c in told if not c.loud and not c.rests)])
+    return cautions_of_several(
+        (p.name, briefs.get(p.name, products[0].brief), p.formula, p.setting) for p in plan.products
+    )
 
 
 def plan_document(plan: JointPlan, alone: tuple[JointPlan, ...], asked: tuple[Product, ...]) -> Document:
