@@ -11,7 +11,7 @@ from optimizer.answers.answer import Answer
 from optimizer.brief.brief import Brief
 from optimizer.brief.scenario import find_scenario
 from optimizer.data.names import material_of
-from optimizer.data.pool import Ingredient, Pool, lot_doubt
+from optimizer.data.pool import Ingredient, lot_doubt
 from optimizer.data.sheet import number_of
 from optimizer.errors import UsageError
 
@@ -99,5 +99,4 @@ def _shelf_lots(brief: Brief, doses: dict[str, float]) -> tuple[dict[str, float]
             "no lot is measured: name one with --lot MATERIAL=ACTIVE, or in the shelf's column 'lot active'."
         )
     items = tuple(Ingredient(brief.library.by_id[i.id], i.price, i.line) for i in brief.pool.items)
-    pool = Pool(items, brief.pool.held_back, brief.pool.later, brief.pool.thickeners)
-    return lots, replace(brief, pool=pool)
+    return lots, replace(brief, pool=brief.pool.with_items(items))

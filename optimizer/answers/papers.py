@@ -84,9 +84,9 @@ def cost_for(
         margin: Margin [% of the price without VAT].
         markup: Mark-up [% of the cost].
     """
-    from optimizer.assessment.planned import WATER, pool_price
     from optimizer.bench.costing import cost_of_batch
     from optimizer.brief.defaults import bench_defaults
+    from optimizer.data.planned import WATER, price_of
 
     bench = bench_defaults(found.scenario)
     taken: list[str] = []
@@ -115,7 +115,7 @@ def cost_for(
         costs=known,
         costs_file=costs or called,
         shelf=brief.shelf,
-        water_price=pool_price(brief, WATER),
+        water_price=price_of(brief.pool, WATER),
         batches=plan,
         notes=(*found.notes, *told, *assumed, *(f"{said}." for said in bench.told(*taken))),
     )

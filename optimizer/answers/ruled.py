@@ -86,13 +86,13 @@ class Ruled:
     ending: str
     """'optimal', 'feasible', 'infeasible' or 'stopped'."""
     cost: Figure
-    """Material cost per kg."""
+    """Material cost per kg, of the blend alone."""
     currency: str
     cost_of_file: Figure
     change: Figure
     """Cost against that of the file's formula."""
     objective: Figure
-    """Worth of what is sought, if that is not the cost."""
+    """Worth of what is sought, if that is not the cost of the blend alone: such as the planned cost."""
     ph: Figure
     verdict: str
     """Cost in words, or that there is no formula."""
@@ -132,6 +132,7 @@ class Teller:
         formula = formula_at(brief.pool, answer.doses)
         setting = setting_of(brief, answer.ph)
         goal = scenario.objective.goals[0][1]
+        sought = nan if self._of_blend(goal) else answer.objective
         return Ruled(
             number=number_,
             brief=scenario.name,
@@ -143,7 +144,7 @@ class Teller:
             currency=scenario.currency,
             cost_of_file=file.cost,
             change=answer.cost - file.cost,
-            objective=nan if goal == "cost" else answer.objective,
+            objective=sought,
             ph=answer.ph,
             verdict=self._verdict(answer, goal),
             against=self._against(answer.cost - file.cost),
@@ -156,12 +157,18 @@ class Teller:
             stepped=steps is not None,
         )
 
+    def _of_blend(self, goal: str) -> bool:
+        """Return whether what is sought is the cost of the blend alone."""
+        return goal == "cost" and not self._brief.measure(goal).counts_plan
+
     def _verdict(self, answer: LiveAnswer, goal: str) -> str:
         if not answer.doses:
             return "Nothing fits" if answer.ending == "infeasible" else "Not known yet"
         words = f"{number(answer.cost, 3)} {self._brief.scenario.currency} per kg"
         if goal != "cost":
             words += f", {goal} {number(answer.objective, 2)}"
+        elif not self._of_blend(goal):
+            words += f", planned {number(answer.objective, 3)}"
         return words
 
     def _against(self, change: float) -> str:

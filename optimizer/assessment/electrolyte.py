@@ -7,14 +7,12 @@ from math import isnan
 from optimizer.chemistry.interval import Interval
 from optimizer.data.facts import Material, Substance
 from optimizer.data.formula import Formula
+from optimizer.data.planned import ACID_ALLOWANCE
 from optimizer.immutable import immutable
 from optimizer.units import USED
 
 USUAL_LIMIT = 2.0
 """Most dissolved salt in all [%]; common practice, no source: most systems peak by about here."""
-ACID_ALLOWANCE = Interval(0.0, 0.2, 0.5)
-"""Acid that sets the pH and ends as salt [%]; common practice, no source: citric acid as a solid, 0.2 % for about 0.9
-pH units, 0.5 % for a blend with much alkaline glucoside or amphoacetate."""
 ORIGINS = (
     "salt in betaines and other amphoterics",
     "salt in other surfactants",

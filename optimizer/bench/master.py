@@ -15,7 +15,7 @@ from optimizer.bench.batch import Batch
 from optimizer.bench.made import water_of
 from optimizer.brief.brief import Brief, protecting
 from optimizer.data.formula import Formula
-from optimizer.data.pool import Group, Pool
+from optimizer.data.pool import Group
 from optimizer.immutable import immutable, seen, untold
 from optimizer.rules import Dose
 from optimizer.rules.row import Setting
@@ -89,7 +89,6 @@ def next_master(brief: Brief, batch: Batch, additions: Mapping[str, float], sett
     wider = [i for i in brief.pool.items if i.id in rounded or i.id == water or _candidate(brief, i.id)]
     for items in (used, wider):
         asked = asking(brief, fixed, items)
-        asked = replace(asked, pool=Pool(asked.pool.items, held, brief.pool.later, brief.pool.thickeners))
         near = nearest_at(asked, rounded, setting)
         if near is None:
             continue

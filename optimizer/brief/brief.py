@@ -6,6 +6,7 @@ from dataclasses import field
 from functools import cached_property
 from math import inf, isnan
 from pathlib import Path
+from typing import TypeVar
 
 from optimizer.brief.defaults import BenchDefaults, bench_defaults, is_shipped
 from optimizer.brief.implied import counted_together, rules_of
@@ -30,8 +31,9 @@ from optimizer.rules import (
     named_measure,
 )
 from optimizer.rules.row import Setting
-from optimizer.units import listed
+from optimizer.units import USED, listed
 
+C = TypeVar("C", bound=Cost)
 RESERVED = frozenset({"total", "ph", "use", "forced"})
 """Ids that the tool gives itself."""
 
@@ -72,10 +74,17 @@ class Brief:
         return (*self.modelled, *((self.acidity,) if self.acidity else ()))
 
     def measure(self, name: str) -> LimitRule:
-        """Return the measure that an objective names, without limits."""
+        """Return the measure that an objective names, without limits: cost as planned, where the brief asks so."""
         if name not in self._measures:
-            self._measures[name] = find_measure(name, self.modelled, self.scenario.currency)
+            found = find_measure(name, self.modelled, self.scenario.currency)
+            self._measures[name] = self.planned(found) if isinstance(found, Cost) else found
         return self._measures[name]
+
+    def planned(self, cost: C) -> C:
+        """Return cost with what the bench is planned to add; of the blend alone without one rule that plans it."""
+        ways = [rule for rule in self.modelled if rule.of_plan]
+        asked = self.pool.counts_plan and len(ways) == 1 and self.pool.held_back > USED
+        return cost.with_plan(ways[0], self.pool) if asked else cost
 
     @cached_property
     def _measures(self) -> dict[str, LimitRule]:
@@ -233,7 +242,17 @@ def make_brief(
         raise DataError(problems)
     thickeners = tuple(joined[n] for n in scenario.held_back.thickeners)
     later = (*(joined[n] for n in scenario.held_back.acids), *thickeners)
-    pool = Pool(tuple(chosen[n] for n in sorted(chosen)), scenario.held_back.percent, later, thickeners)
+    held = scenario.held_back
+    salt = next((i for i in (*thickeners, *joined.values()) if _salts(i)), None)
+    pool = Pool(
+        tuple(chosen[n] for n in sorted(chosen)),
+        held.percent,
+        later,
+        thickeners,
+        held.planned,
+        salt,
+        scenario.objective.planned,
+    )
     rules, watched = rules_of(scenario, library, pool, shelf)
     rules = tuple(sorted((*(r for r in rules if r.id not in gone), *added), key=lambda r: r.id))
     assumptions += [counted_together(rule, pool, shelf) for rule in rules if isinstance(rule, Stock) and rule.lines > 1]
@@ -271,6 +290,10 @@ def make_brief(
         what = f"'{curved[0]}' is linear only around a formula and cannot break ties."
         raise fault(where, "objective.then", what, "Make it the objective itself, or limit it with a rule.")
     return brief
+
+
+def _salts(item: Ingredient) -> bool:
+    return item.material.thickener is not None and item.material.thickener.type == "salt"
 
 
 UNPRICED = "the shelf has no price for it"

@@ -74,7 +74,7 @@ TABLES: dict[str, tuple[type[BaseModel], str, dict[str, str]]] = {
     "objective": (
         Objective,
         "What the best formula is best at, and what decides between equally good ones.",
-        {"minimise": '"cost"', "maximise": '"mildness"', "then": '["maximise mildness"]'},
+        {"minimise": '"cost"', "maximise": '"mildness"', "planned": "true", "then": '["maximise mildness"]'},
     ),
     "rule": (
         Group,

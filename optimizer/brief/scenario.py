@@ -102,7 +102,8 @@ class HeldBack(Frozen):
     thickeners: tuple[str, ...] = ()
     """Thickeners that may be added later; their pH windows count where a rule asks for them."""
     planned: dict[str, Percent] = {}
-    """Doses of them to plan the cost with [% as supplied by id], from your own batches; without, the usual ones."""
+    """Doses of them to plan the cost with [% as supplied by id], from your own batches; without, the usual ones.
+    With `[objective] planned` each way to thicken costs what is planned for it."""
 
 
 class Objective(Frozen):
@@ -112,6 +113,9 @@ class Objective(Frozen):
     """A measure (cost, active, salt, load ...) or the id of a rule."""
     maximise: str | None = None
     """A measure (mildness, flash-foam, natural ...) or the id of a rule."""
+    planned: bool = False
+    """Under one rule on thickening: whether the cost that is minimised counts what the bench is planned to add: acid,
+    the way to thicken, and water for the rest of the part kept free. A limit on cost is one of the blend alone."""
     then: tuple[Annotated[str, Field(pattern=TIE_PATTERN)], ...] = ()
     """Tie-breaks such as 'maximise mildness'; last always comes the order of ids."""
 

@@ -78,7 +78,7 @@ def _following(scenario: str, result: "Result", altered: bool) -> str:
 def _export(path: Path, brief: Any, result: Any) -> None:
     """Write the case that the answer comes from, or the first one."""
     from optimizer.engine import pulp_path
-    from optimizer.model.model import cases, objective_vector
+    from optimizer.model.model import cases
 
     found = cases(brief.modelled, brief.acidity, brief.pool)
     target = result.ph.target if result.ph else None
@@ -87,6 +87,6 @@ def _export(path: Path, brief: Any, result: Any) -> None:
     measure = brief.measure(name)
     if measure.ratio:
         raise UsageError("--export: a mean as the objective is not linear; export a brief that minimises cost.")
-    vector, _ = objective_vector(measure, brief.pool, sign)
-    pulp_path.export(path, case.model, case.model.spread(vector), case.upper, brief.scenario.name)
+    cost, _ = case.model.objective(measure, brief.pool, sign)
+    pulp_path.export(path, case.model, cost, case.upper, brief.scenario.name)
     aside(f"wrote {path}")

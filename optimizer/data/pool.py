@@ -177,10 +177,22 @@ class Pool:
     """What the part held back is for, such as an acid and a thickener."""
     thickeners: tuple[Ingredient, ...] = ()
     """The thickeners among them."""
+    planned: Mapping[str, float] = field(default_factory=dict)
+    """Doses of them that the brief plans with, by id [% as supplied]."""
+    salt: Ingredient | None = None
+    """What is added where salt thickens."""
+    counts_plan: bool = False
+    """Whether what is planned of them counts in the cost that is minimised."""
     _cache: dict[Any, Any] = field(default_factory=dict, compare=False, repr=False)
 
     def __len__(self) -> int:
         return len(self.items)
+
+    def with_items(self, items: Iterable[Ingredient]) -> "Pool":
+        """Return a pool of other candidates, sorted by id, with the same part held back."""
+        return Pool(
+            tuple(items), self.held_back, self.later, self.thickeners, self.planned, self.salt, self.counts_plan
+        )
 
     @cached_property
     def ids(self) -> tuple[str, ...]:

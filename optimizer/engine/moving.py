@@ -301,7 +301,10 @@ class Moving:
         if reach.down > t - at or own.value(t - at) < lowered.value(t - at) or own.at < lowered.at:
             return t
         far = own.first_below(lowered, min(reach.up, self.end - at))
-        y = basis.prices_at(row, p, far)
+        try:
+            y = basis.prices_at(row, p, far)
+        except SolverError:
+            return t
         return at + far if self._checked(at + far, lower, upper, y, self.line.value(at + far)) else t
 
 

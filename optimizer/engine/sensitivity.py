@@ -210,9 +210,16 @@ class Basis:
         return float(p[self.basic] @ self.inverse[:, row])
 
     def prices_at(self, row: int, per_limit: Vector, t: float) -> Vector:
-        """Return the row prices of the basis, shape (m,), where the coefficients of a row have moved by -t p."""
+        """Return the row prices of the basis, shape (m,), where the coefficients of a row have moved by -t p.
+
+        Raises:
+            SolverError: If the basis is singular there.
+        """
         w = np.concatenate([per_limit, np.zeros(self.m)])[self.basic] @ self.inverse
-        return np.asarray(self.y + t / (1 - w[row] * t) * self.y[row] * w)
+        left = 1 - w[row] * t
+        if left <= NO_COEFFICIENT:
+            raise SolverError("the basis is singular where the limit has moved to")
+        return np.asarray(self.y + t / left * self.y[row] * w)
 
 
 def _intervals(values: Vector, rates: Vector, low: Vector, high: Vector | float) -> tuple[Vector, Vector]:

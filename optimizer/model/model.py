@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Container, Hashable, Iterable
+from dataclasses import field
 from math import inf
 
 import numpy as np
 import numpy.typing as npt
 
+from optimizer.data.planned import plan_of_pool
 from optimizer.data.pool import Pool, Vector
 from optimizer.immutable import immutable
 from optimizer.rules import Acidity, LimitRule, Rule
@@ -36,6 +38,8 @@ class Model:
         row_high: Shape (m,).
         lower: Shape (n,).
         upper: Shape (n,).
+        choices: What the yes/no columns say.
+        planned: What a yes is planned to cost at the bench, per kg of product, shape (choices,).
     """
 
     names: tuple[str, ...]
@@ -47,6 +51,7 @@ class Model:
     lower: Vector
     upper: Vector
     choices: tuple[Choice, ...] = ()
+    planned: Vector = field(default_factory=lambda: np.zeros(0))
 
     @property
     def size(self) -> int:
@@ -56,6 +61,16 @@ class Model:
     def spread(self, doses: Vector) -> Vector:
         """Return a dose vector padded with zeros for the choices, shape (n,)."""
         return np.concatenate([doses, np.zeros(self.size - self.doses)]) if self.size > self.doses else doses
+
+    def objective(self, measure: LimitRule, pool: Pool, sign: int, ratio: float = 0.0) -> tuple[Vector, float]:
+        """Return cost per column, shape (n,), and the constant of sign x (numerator - ratio x denominator).
+
+        The one place where an objective is formed: a planned cost has its coefficients on the choices, too.
+        """
+        vector, constant = _over_doses(measure, pool, sign, ratio)
+        if not measure.counts_plan or not self.planned.any():
+            return self.spread(vector), constant
+        return np.concatenate([vector, sign * self.planned]), constant
 
 
 @immutable
@@ -97,6 +112,7 @@ def build(rules: Iterable[Rule], pool: Pool, setting: Setting = NO_SETTING, *, l
             doses = np.zeros(n)
             doses[position] = 1.0
             rows.append(Row("use", "link", doses, high=0.0, choices={key: -LOOSE * float(caps[position])}))
+    planned = _planned(rules, pool, setting) if keys else {}
     column = {key: n + k for k, key in enumerate(keys)}
     matrix = np.zeros((len(rows), n + len(keys)))
     if rows:
@@ -114,6 +130,7 @@ def build(rules: Iterable[Rule], pool: Pool, setting: Setting = NO_SETTING, *, l
         lower=np.zeros(n + len(keys)),
         upper=np.concatenate([np.full(n, 100.0), np.ones(len(keys))]),
         choices=tuple(choices[key] for key in keys),
+        planned=np.array([planned.get(key, 0.0) for key in keys]),
     )
 
 
@@ -172,8 +189,17 @@ def widest(cases: tuple[Case, ...]) -> list[Case]:
     return [case for case in cases if not contained(case)]
 
 
-def objective_vector(measure: LimitRule, pool: Pool, sign: int, ratio: float = 0.0) -> tuple[Vector, float]:
-    """Return cost per dose, shape (n,), and the constant of sign x (numerator - ratio x denominator)."""
+def _planned(rules: Iterable[Rule], pool: Pool, setting: Setting) -> dict[str, float]:
+    """Return what a yes is planned to cost at the bench, per kg of product, by its key."""
+    planning = [rule for rule in rules if rule.of_plan]
+    if not pool.counts_plan or not planning:
+        return {}
+    plan = plan_of_pool(pool)
+    return {key: plan.cost(doses) for rule in planning for key, doses in rule.planned(plan, setting).items()}
+
+
+def _over_doses(measure: LimitRule, pool: Pool, sign: int, ratio: float) -> tuple[Vector, float]:
+    """Return cost per dose, shape (doses,), and the constant of sign x (numerator - ratio x denominator)."""
     above, below = measure.constants(pool.held_back)
     amounts = measure.amounts(pool)
     if not measure.ratio:

@@ -7,9 +7,10 @@ from math import inf, isnan, log10, nan
 from typing import TYPE_CHECKING
 
 from optimizer.assessment.alarms import cautions_at
-from optimizer.assessment.planned import WATER, PlannedCost, planned_cost
+from optimizer.assessment.planned import PlannedCost, planned_cost
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
+from optimizer.data.planned import WATER
 from optimizer.report.binding import binding_table, bound, lots_listing, takeovers, unit_of
 from optimizer.report.charts import charge_parts, charges, costs, prices, windows
 from optimizer.report.chemistry import chemistry_sections
@@ -127,7 +128,7 @@ def _facts(result: Result, planned: PlannedCost | None) -> tuple[tuple[str, str]
     facts = [("brief", _brief_words(result))]
     if planned is not None:
         facts.append(("planned cost", planned_words(planned, currency)))
-        alone += ", the blend alone"
+        alone += ", the blend alone" + ("; least is the planned cost" if _least_is_planned(result) else "")
     facts.append(("cost", alone))
     name = result.brief.scenario.objective.goals[0][1]
     if name != "cost":
@@ -145,6 +146,11 @@ def _facts(result: Result, planned: PlannedCost | None) -> tuple[tuple[str, str]
     if result.choices:
         facts.append(("chosen", listed(result.choices)))
     return tuple(facts)
+
+
+def _least_is_planned(result: Result) -> bool:
+    """Return whether what is minimised counts what is planned for the bench."""
+    return result.brief.measure(result.brief.scenario.objective.goals[0][1]).counts_plan
 
 
 def planned_words(planned: PlannedCost, currency: str) -> str:
@@ -184,17 +190,16 @@ def _without(result: Result, planned: PlannedCost | None) -> list[Listing]:
 
 
 def _spared(result: Result, one: Without, planned: PlannedCost | None) -> str:
-    """Return what another way to thicken spares of the thickener that is planned, in words."""
-    if one.material or result.weighable is None or planned is None:
+    """Return what another way to thicken spares of what is planned, unless its loss counts that, and who can tell."""
+    if one.material or planned is None:
         return ""
-    thickeners = {i.id for i in result.weighable.thickeners}
-    bought = [d for d in planned.doses if d.item.id in thickeners and d.item.price == d.item.price]
-    cost = sum(d.percent.typical * d.item.price for d in bought) / 100
-    if not cost:
-        return ""
-    money = result.brief.scenario.currency
-    spared = f"it spares the planned thickener, about {cost:.2f} {money} per kg"
-    return f"; {spared}; a salt curve on 100 g tells whether it may"
+    tells = "; a salt curve on 100 g tells what salt does"
+    thickeners = [d for d in planned.doses if d.item.material.thickener is not None]
+    cost = sum(d.percent.typical * d.item.price for d in thickeners if not isnan(d.item.price)) / 100
+    if not cost or _least_is_planned(result):
+        return tells
+    spares = f"; it spares the planned thickener, about {cost:.2f} {result.brief.scenario.currency} per kg"
+    return f"{spares} ('planned = true' under [objective] lets the best count that){tells}"
 
 
 def _moved(before: Formula, after: Formula) -> str:

@@ -37,7 +37,7 @@ class Blend:
     exact: str = seen("result.exact")
     """Verdict of exact arithmetic; empty unless --exact was given."""
     objective_value: Figure = seen("result.objective")
-    """Worth of the blend; a cost is that of the blend alone."""
+    """What is best, before rounding; `objective_is` names it."""
     cost_per_kg: Figure = seen("result.cost")
     """Of the blend alone, before rounding."""
     currency: str = seen("result.brief.scenario.currency")
@@ -75,6 +75,15 @@ class Blend:
     def objective(self) -> str:
         """What is best, in words."""
         return self.result.brief.scenario.objective.words()
+
+    @told
+    def objective_is(self) -> str:
+        """What `objective_value` is: 'planned cost' (the blend, acid, the way to thicken and water for the rest of the
+        part held back), 'material cost' (the blend alone, without a thickening rule or a part held back), or another
+        measure by its name.
+        """
+        brief = self.result.brief
+        return brief.measure(brief.scenario.objective.goals[0][1]).name
 
     @told
     def conflict(self) -> tuple[Conflict, ...]:

@@ -50,6 +50,7 @@ class ScenarioTold:
     proof: str
     cost_per_kg: Figure
     objective_value: Figure
+    """What is best; of a cost under a rule on thickening the planned one, where `cost_per_kg` is that of the blend."""
     ph: Figure
     binding: tuple[str, ...]
     doses: dict[str, float]

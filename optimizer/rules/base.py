@@ -9,6 +9,7 @@ from pydantic import Field, model_validator
 
 from optimizer.data.facts import Frozen, Key
 from optimizer.data.formula import Formula
+from optimizer.data.planned import Plan, PlannedDoses
 from optimizer.data.pool import Ingredient, Pool, Vector
 from optimizer.errors import DataError, fault
 from optimizer.rules.row import Choice, Row, Setting, Side
@@ -95,6 +96,14 @@ class Rule(Frozen):
         """PH values at which the rule's rows change; most rules have none."""
         return ()
 
+    def planned(self, plan: Plan, setting: Setting) -> dict[str, PlannedDoses]:
+        """Return what is planned for the bench by a yes of a column, by its key; most rules plan nothing."""
+        return {}
+
+    def open_plans(self, plan: Plan, formula: Formula, setting: Setting) -> tuple[PlannedDoses, ...]:
+        """Return what is planned by each of these columns that may be yes for a formula."""
+        return ()
+
     def ph_key(self, pool: Pool, setting: Setting) -> Hashable:
         """What the rows depend on of a pH setting; equal keys give equal rows."""
         return None
@@ -174,6 +183,8 @@ class LimitRule(Rule):
     computed: ClassVar[bool] = True
     """False for what is weighed or counted, of which an exact limit has no band."""
     ratio: ClassVar[bool] = False
+    counts_plan: ClassVar[bool] = False
+    """Whether it counts what a yes of a column is planned to cost at the bench."""
     lowest: ClassVar[float] = 0.0
     highest: ClassVar[float] = inf
 

@@ -8,6 +8,7 @@ from pydantic import Field
 
 from optimizer.data.facts import Percent
 from optimizer.data.formula import Formula
+from optimizer.data.planned import Plan, PlannedDoses, plan_of_pool
 from optimizer.data.pool import Group, Ingredient, Pool, Vector
 from optimizer.rules.base import Rule
 from optimizer.rules.counting import group_active
@@ -23,8 +24,9 @@ class Thickening(Rule):
     sum_i x_i a_i >= A, sum_i x_i s_i <= N - r (salt carried, r kept for the salt that is added). If y_t: a thickener
     named under [held_back].thickeners has a pH window that covers the setting and the part held back is at
     least its usual lower dose, or the thickeners of the formula whose windows cover the setting make
-    up a usual lower dose: sum_j x_j / l_j >= y_t. Limits are common practice, no source. Viscosity is never computed:
-    the bench decides.
+    up a usual lower dose: sum_j x_j / l_j >= y_t. Where cost is minimised each yes costs what its way is planned to
+    take: salt, or the first named thickener that suits, in the brief's dose or the middle of the usual ones. Limits
+    are common practice, no source. Viscosity is never computed: the bench decides.
     """
 
     kind: Literal["thickening"] = "thickening"
@@ -59,17 +61,40 @@ class Thickening(Rule):
     def columns(self, pool: Pool) -> tuple[Choice, ...]:
         """One yes/no per route."""
         return (
-            Choice(f"{self.id}:salt", "thickens with salt"),
-            Choice(f"{self.id}:thickener", "thickens with a thickener added to effect"),
+            Choice(self._salt, "thickens with salt"),
+            Choice(self._thickener, "thickens with a thickener added to effect"),
         )
+
+    @property
+    def _salt(self) -> str:
+        return f"{self.id}:salt"
+
+    @property
+    def _thickener(self) -> str:
+        return f"{self.id}:thickener"
 
     def edges(self, pool: Pool) -> tuple[float, ...]:
         """Edges of the thickeners' windows."""
         return tuple(e for i in (*pool.thickeners, *_dosed(pool)) for e in _window(i) if abs(e) < inf)
 
     def ph_key(self, pool: Pool, setting: Setting) -> Hashable:
-        """Whether a thickener that is added later suits the setting, else which of the formula do."""
-        return bool(self.suited(pool, setting)) or tuple(i.id for i in _dosed(pool) if _covers(i, setting))
+        """Whether thickeners may be added later, and which where their cost counts; else which of the formula suit."""
+        if self.suited(pool, setting):
+            planned = self.planned(plan_of_pool(pool), setting)[self._thickener] if pool.counts_plan else ()
+            return True, tuple(dose.item.id for dose in planned)
+        return tuple(i.id for i in _dosed(pool) if _covers(i, setting))
+
+    def planned(self, plan: Plan, setting: Setting) -> dict[str, PlannedDoses]:
+        """Return salt for the one way, no more than is kept for it, for the other a named thickener that suits."""
+        suited = [i for i in plan.thickeners if _suits(i, plan.held, setting)]
+        salt = () if plan.salt is None else (plan.salt,)
+        return {self._salt: plan.thickening(salt, self.salt_room), self._thickener: plan.thickening(suited)}
+
+    def open_plans(self, plan: Plan, formula: Formula, setting: Setting) -> tuple[PlannedDoses, ...]:
+        """Return what is planned by each of the two ways that is open for a formula."""
+        routes, planned = self.routes(formula, setting), self.planned(plan, setting)
+        ways = dict.fromkeys(self._salt if route == "salt" else self._thickener for route in routes)
+        return tuple(planned[way] for way in ways)
 
     def answering(self, item: Ingredient) -> float:
         """Active matter of one % that answers to salt, less what works against it."""
@@ -89,7 +114,7 @@ class Thickening(Rule):
     def rows(self, pool: Pool, setting: Setting) -> tuple[Row, ...]:
         """The choice, and the salt route's three conditions where it is taken."""
         zero = pool.vector(lambda i: 0.0)
-        salt, thickener = (choice.key for choice in self.columns(pool))
+        salt, thickener = self._salt, self._thickener
         rows = [
             Row(self.id, "link", zero, low=1.0, choices={salt: 1.0, thickener: 1.0}),
             self._thickened(pool, setting, thickener),
@@ -121,10 +146,9 @@ class Thickening(Rule):
         left = self.salt - self.salt_room
         if left < 0:
             return ()
-        way = f"{self.id}:salt"
         return (
-            Lever("salt", "high", self.salt, choice=way, down=-left),
-            Lever("salt_room", "low", self.salt_room, None, -1.0, way, up=left),
+            Lever("salt", "high", self.salt, choice=self._salt, down=-left),
+            Lever("salt_room", "low", self.salt_room, None, -1.0, self._salt, up=left),
         )
 
     @property

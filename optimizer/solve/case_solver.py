@@ -19,7 +19,7 @@ from optimizer.engine.sensitivity import Basis
 from optimizer.engine.tree import Tree
 from optimizer.errors import fault
 from optimizer.immutable import immutable, replace
-from optimizer.model.model import Case, Model, cases, objective_vector
+from optimizer.model.model import Case, Model, cases
 from optimizer.rules import LimitRule
 from optimizer.solve.fractional import VanishingError, optimum
 from optimizer.units import SAME_WORTH
@@ -141,8 +141,8 @@ class Corridor:
 
         def run(ratio: float) -> CaseAnswer | None:
             nonlocal ended
-            vector, constant = objective_vector(measure, pool, sign, ratio)
-            ended = self._searched(case, case.model.spread(vector), session, choices)
+            cost, constant = case.model.objective(measure, pool, sign, ratio)
+            ended = self._searched(case, cost, session, choices)
             weight = ended.weight + abs(constant)
             ended = replace(ended, objective=sign * (ended.objective + constant), weight=weight)
             return None if ended.x is None else ended

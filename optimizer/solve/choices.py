@@ -17,7 +17,7 @@ import numpy as np
 from optimizer.data.pool import Vector
 from optimizer.engine.highs import Session
 from optimizer.engine.tree import lowest_below
-from optimizer.model.model import Case, objective_vector
+from optimizer.model.model import Case
 from optimizer.solve.case_solver import Corridor
 from optimizer.solve.envelope import End, EnvelopePart
 from optimizer.solve.fractional import VanishingError, optimum
@@ -123,9 +123,9 @@ class Search:
         measure, sign = self.optimised.measure, self.optimised.sign
         # Of a mean over the same total D: (value - y) D - rate (N - x D).
         y = end.y - slack
-        vector, constant = objective_vector(measure, self.pool, sign, sign * y)
+        own, constant = self.case.model.objective(measure, self.pool, sign, sign * y)
         rate, least = (end.rate, 0.0) if measure.ratio else (end.rate / bottom, y)
-        cost = self.case.model.spread(vector) - rate * (self.amounts - end.x * self.per)
+        cost = own - rate * (self.amounts - end.x * self.per)
         return cost, least + rate * (self.above - end.x * self.below) - constant
 
     def _least(self, cost: Vector, least: float) -> tuple[Vector | None, float]:
@@ -165,9 +165,9 @@ class Search:
         model, measure = self.case.model, axis.measure
 
         def run(ratio: float) -> Vector | None:
-            vector, _ = objective_vector(measure, self.pool, axis.sign, ratio)
+            cost, _ = model.objective(measure, self.pool, axis.sign, ratio)
             self.runs += 1
-            z = self.session.run(model.spread(vector), model.lower, self.case.upper).x
+            z = self.session.run(cost, model.lower, self.case.upper).x
             return z if z.size else None
 
         def ratio_of(z: Vector) -> float:

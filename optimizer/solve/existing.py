@@ -125,8 +125,7 @@ def asking(brief: Brief, rules: Iterable[Rule], items: Iterable[Ingredient] | No
     """
     pool = brief.pool
     if items is not None:
-        chosen = tuple(sorted(items, key=lambda i: i.id))
-        pool = Pool(chosen, pool.held_back, pool.later, pool.thickeners)
+        pool = pool.with_items(sorted(items, key=lambda i: i.id))
     own = tuple(_banded(r) for r in brief.modelled)
     return replace(brief, pool=pool, modelled=tuple(sorted((*own, *rules), key=lambda r: r.id)))
 

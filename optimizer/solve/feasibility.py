@@ -12,7 +12,7 @@ from optimizer.data.pool import Vector
 from optimizer.engine.certificate import check_feasible, check_infeasible
 from optimizer.engine.highs import Session
 from optimizer.errors import SolverError
-from optimizer.model.model import NO_SETTING, Case, Model, build, cases, objective_vector
+from optimizer.model.model import NO_SETTING, Case, Model, build, cases
 from optimizer.rules import LimitRule, Rule
 from optimizer.rules.row import Setting
 from optimizer.solve.fractional import VanishingError, optimum
@@ -190,9 +190,9 @@ class Probe:
         loaded, model, pool = self._load(case.model, active, half), case.model, self.brief.pool
 
         def run(ratio: float) -> Vector | None:
-            vector, _ = objective_vector(measure, pool, sign, ratio)
+            cost, _ = model.objective(measure, pool, sign, ratio)
             self.solves += 1
-            x = loaded.session.run(model.spread(vector), model.lower, case.upper).x
+            x = loaded.session.run(cost, model.lower, case.upper).x
             return x[: model.doses] if x.size else None
 
         def value_of(doses: Vector) -> float:

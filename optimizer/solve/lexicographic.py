@@ -14,7 +14,7 @@ from optimizer.engine.sensitivity import Basis
 from optimizer.engine.tree import lowest_below
 from optimizer.errors import DataError, SolverError
 from optimizer.immutable import replace
-from optimizer.model.model import Model, objective_vector
+from optimizer.model.model import Model
 from optimizer.rules import LimitRule
 from optimizer.solve.case_solver import CaseAnswer, Corridor, Sign
 from optimizer.units import CLEARLY_WORSE, POINT_MET, SAME_WORTH, USED
@@ -104,12 +104,11 @@ def _alone(corridor: Corridor, found: CaseAnswer, cost: Vector, most: float) -> 
         integers=len(taken),
         time_limit=corridor.time_limit,
     )
-    worth = float(np.abs(cost) @ found.x[: model.doses])
-    clearly, spread = most + CLEARLY_WORSE * worth, model.spread(cost)
-    near, bound, _ = lowest_below(session, spread, model.lower, found.case.upper, clearly)
+    clearly = most + CLEARLY_WORSE * float(np.abs(cost) @ found.x)
+    near, bound, _ = lowest_below(session, cost, model.lower, found.case.upper, clearly)
     if near is not None or bound >= clearly:
         return near is None
-    answer = session.run(spread, model.lower, found.case.upper)
+    answer = session.run(cost, model.lower, found.case.upper)
     return answer.ending == "infeasible" or answer.bound > clearly
 
 
@@ -117,13 +116,13 @@ def _cap(pool: Pool, goal: Goal, found: CaseAnswer) -> tuple[Vector, float]:
     """Return coefficients and most of the row that holds a goal at its value at a point."""
     sign, measure = goal
     assert found.x is not None
-    vector, constant = objective_vector(measure, pool, sign, found.objective)
+    vector, constant = found.case.model.objective(measure, pool, sign, found.objective)
     best = 0.0 if measure.ratio else sign * found.objective
-    return vector, best - constant + SAME_WORTH * float(np.abs(vector) @ found.x[: len(vector)])
+    return vector, best - constant + SAME_WORTH * float(np.abs(vector) @ found.x)
 
 
 def _capped(corridor: Corridor, model: Model, caps: list[tuple[Vector, float]]) -> tuple[Model, Session]:
-    extra = np.array([model.spread(vector) for vector, _ in caps])
+    extra = np.array([vector for vector, _ in caps])
     capped = replace(
         model,
         matrix=np.vstack([model.matrix, extra]),
@@ -182,7 +181,7 @@ def further_costs(pool: Pool, model: Model, goals: tuple[Goal, ...], x: Vector) 
     for sign, measure in goals:
         top, bottom = measure.parts(pool, x[: model.doses])
         ratio = top / bottom if measure.ratio and bottom > measure.vanishing(pool) else 0.0
-        yield model.spread(objective_vector(measure, pool, sign, ratio)[0])
+        yield model.objective(measure, pool, sign, ratio)[0]
     for position in range(model.doses):
         vector = np.zeros(model.size)
         vector[position] = -1.0

@@ -22,7 +22,7 @@ from optimizer.engine.search import linear
 from optimizer.engine.sensitivity import Basis
 from optimizer.errors import SolverError
 from optimizer.immutable import immutable
-from optimizer.model.model import Case, objective_vector
+from optimizer.model.model import Case
 from optimizer.rules import LimitRule
 from optimizer.solve.fractional import VanishingError, optimum
 from optimizer.units import CURVE_STEP, DUST, KEPT, ROUND_OFF, SAME_WORTH
@@ -143,12 +143,13 @@ def program(
     up = -direction
     num, (above, below) = up * pool.vector(sweep.amount), sweep.constants(pool.held_back)
     if not value.ratio:
-        cost, constant = objective_vector(value, pool, sign)
+        cost, constant = model.objective(value, pool, sign)
         per = pool.vector(sweep.per) if sweep.ratio else zero
         nothing = sweep.vanishing(pool) if sweep.ratio else 0.0
         return Program(
-            matrix, low, high, zero, upper, cost, constant, sign, num, -up * above, per, below, n, vanishing=nothing
-        )
+            matrix, low, high, zero, upper, cost[:n], constant + float(cost[n:] @ choices), sign,
+            num, -up * above, per, below, n, vanishing=nothing,
+        )  # fmt: skip
     if not (sweep.ratio and _same_total(value, sweep, pool)):
         return None
     bottom, base = pool.vector(value.per), value.constants(pool.held_back)[1]

@@ -17,7 +17,7 @@ from optimizer.engine.highs import Session, SolverAnswer
 from optimizer.engine.search import fixed, linear, search
 from optimizer.errors import SolverError
 from optimizer.immutable import immutable
-from optimizer.model.model import Case, objective_vector
+from optimizer.model.model import Case
 from optimizer.solve.case_solver import CaseAnswer, Corridor
 from optimizer.units import CHOICES_MET, KEPT, SAME_WORTH, USED
 
@@ -59,12 +59,12 @@ def capped(corridor: Corridor, case: Case, best: CaseAnswer, loss: float) -> Cap
     sign, name = brief.scenario.objective.goals[0]
     measure = brief.measure(name)
     bound = sign * best.objective + loss
-    vector, constant = objective_vector(measure, brief.pool, sign, sign * bound)
+    cost, constant = model.objective(measure, brief.pool, sign, sign * bound)
     assert best.x is not None
-    summed = float(np.abs(vector) @ np.abs(best.x[: len(vector)])) + abs(constant)
+    summed = float(np.abs(cost[: model.doses]) @ np.abs(best.x[: model.doses])) + abs(constant)
     cap = (0.0 if measure.ratio else bound) - constant + SAME_WORTH * summed
     session = Session(
-        np.vstack([model.matrix, model.spread(vector)]),
+        np.vstack([model.matrix, cost]),
         np.append(model.row_low, -inf),
         np.append(model.row_high, cap),
         integers=model.size - model.doses,

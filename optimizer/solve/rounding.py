@@ -23,7 +23,7 @@ from optimizer.data.formula import Formula, Line
 from optimizer.data.pool import Vector
 from optimizer.engine.highs import Session
 from optimizer.immutable import replace
-from optimizer.model.model import build, objective_vector
+from optimizer.model.model import build
 from optimizer.rules import Rule
 from optimizer.rules.row import Setting
 from optimizer.solve.case_solver import CaseAnswer
@@ -313,7 +313,7 @@ def _goals(brief: Brief, result: Result, found: CaseAnswer) -> list[Vector]:
         measure = brief.measure(name)
         value = result.objective if n == 0 else measure.value(formula, result.setting)
         ratio = value if measure.ratio and np.isfinite(value) else 0.0
-        goals.append(found.case.model.spread(objective_vector(measure, brief.pool, sign, ratio)[0]))
+        goals.append(found.case.model.objective(measure, brief.pool, sign, ratio)[0])
     return goals
 
 

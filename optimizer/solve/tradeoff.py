@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from math import sqrt
+from math import inf, sqrt
 
 from optimizer.brief.brief import Brief
-from optimizer.immutable import Figure, immutable, untold
+from optimizer.immutable import Figure, immutable, replace, untold
 from optimizer.rules import LimitRule
 from optimizer.solve.case_solver import Sign
 
@@ -17,6 +17,11 @@ class Axis:
     name: str
     sign: Sign
     measure: LimitRule
+
+    @property
+    def limited(self) -> Axis:
+        """The axis as limits count it: a swept measure is one limit after another."""
+        return replace(self, measure=self.measure.with_limits(-inf, inf))
 
 
 @immutable

@@ -176,7 +176,7 @@ def _cost(first: Brief, other: Brief, taken: frozenset[str]) -> float:
             (two if cause in taken else one).get(name) or one.get(name) or two[name] for cause in ("price", "lot")
         )
         items.append(Ingredient(lot.material, price.price, lot.line))
-    pool = Pool(tuple(items), rules.pool.held_back, rules.pool.later, rules.pool.thickeners)
+    pool = rules.pool.with_items(items)
     law = {r.id: r for r in candidates.modelled if r.source == "law"} | {r.id: r for r in rules.modelled}
     formula = solve(replace(rules, pool=pool, modelled=tuple(law[k] for k in sorted(law))), weighable=True).weighable
     return cost_at(formula, pool) if formula else nan

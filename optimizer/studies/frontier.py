@@ -56,6 +56,7 @@ def frontier(
     optimised, swept = Axis(y[1], y[0], brief.measure(y[1])), Axis(x[1], x[0], brief.measure(x[1]))
     if optimised.measure.ratio and not swept.measure.ratio:
         optimised, swept = swept, optimised
+    swept = swept.limited
     try:
         return _traced(brief, optimised, swept, tell, between)
     except VanishingError:

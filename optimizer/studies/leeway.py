@@ -157,7 +157,8 @@ def _alternatives(
             break
         doses = far.x[: len(brief.pool)]
         chosen.append(doses)
-        top, bottom = measure.parts(brief.pool, doses)
         answer = CaseAnswer(far.case, "optimal", "solver bound", far.distance, far.x)
-        found.append((Alternative(formula_of(brief, answer), top / bottom, far.distance, far.gap), answer))
+        formula = formula_of(brief, answer)
+        worth = measure.value(formula, far.case.settings[0])
+        found.append((Alternative(formula, worth, far.distance, far.gap), answer))
     return found

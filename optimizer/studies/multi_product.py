@@ -130,7 +130,10 @@ def joint(
 
 
 class _Program:
-    """The integer program of a plan: columns [doses | bought by weight | choices | settings | orders | packs]."""
+    """The integer program of a plan: columns [doses | by weight | at the pH | choices | settings | orders | packs].
+
+    What is planned for the bench costs its least on each yes; what it costs more at the pH chosen has its own column.
+    """
 
     def __init__(
         self,
@@ -152,6 +155,9 @@ class _Program:
             at += len(p.brief.pool)
         self.weighed = slice(at, at + len(self.loose))
         at += len(self.loose)
+        self.turning = [(n, k) for n, found in enumerate(every) for k in np.flatnonzero(_range_of_plan(found))]
+        self.dearer = slice(at, at + len(self.turning))
+        at += len(self.turning)
         self.whole_from = at
         for found in every:
             k = found[0].model.size - found[0].model.doses
@@ -173,6 +179,7 @@ class _Program:
         self.upper = np.ones(self.width)
         for block in self.blocks:
             self._product(block)
+        self._at_the_ph()
         self.balance_at = self._balances()
         self._orders()
         self.cost = self._cost()
@@ -214,6 +221,17 @@ class _Program:
             row[block.settings] = -uppers[:, j]
             self._add(row, -inf, 0.0)
 
+    def _at_the_ph(self) -> None:
+        """What a yes is planned to cost more at the pH chosen than at the one where it costs least, if it is a yes."""
+        for column, (n, k) in enumerate(self.turning, self.dearer.start):
+            block = self.blocks[n]
+            more = np.array([c.model.planned[k] for c in block.every])
+            more -= more.min()
+            row = np.zeros(self.width)
+            row[column], row[block.choices.start + k], row[block.settings] = 1.0, -more.max(), -more
+            self._add(row, -more.max(), inf)
+            self.upper[column] = more.max()
+
     def _balances(self) -> dict[str, int]:
         """Use of each material at most stock and what is bought [kg]; returns the row of each."""
         rows = {}
@@ -251,6 +269,9 @@ class _Program:
         for block in self.blocks:
             prices = block.product.brief.pool.prices
             cost[block.doses] = self.leftover * prices * block.product.batch_kg / 100
+            cost[block.choices] = block.product.batch_kg * np.min([c.model.planned for c in block.every], axis=0)
+        for column, (n, _) in enumerate(self.turning, self.dearer.start):
+            cost[column] = self.blocks[n].product.batch_kg
         for where, lines in ((self.weighed, self.loose), (self.bought, self.packs)):
             for k, (name, line) in enumerate(lines):
                 size = line.pack_kg if where is self.bought else 1.0
@@ -269,12 +290,13 @@ class _Program:
         ends = np.concatenate([found.lower, low]), np.concatenate([found.upper, high])
         basis = Basis(matrix, self.cost, *ends, found.answer.x, found.answer.basic)
         x = preferred(basis, self._further(), time_limit)
+        at_bench = sum(float(self.cost[part] @ x[part]) for part in (self.dearer, *(b.choices for b in self.blocks)))
         purchases = self._purchases(x)
         return JointPlan(
             found.ending,
             currency,
-            found.objective,
-            found.bound,
+            found.objective - at_bench,
+            found.bound - at_bench,
             found.gap,
             sum(p.cost for p in purchases),
             tuple(self._made(block, x) for block in self.blocks),
@@ -358,3 +380,8 @@ def _span(where: slice) -> tuple[int, int]:
 def alone(products: tuple[Product, ...], *, leftover: float, buying: bool, time_limit: float) -> tuple[JointPlan, ...]:
     """Return each product planned by itself, as if the whole stock were its own."""
     return tuple(joint((replace(p),), leftover=leftover, buying=buying, time_limit=time_limit) for p in products)
+
+
+def _range_of_plan(every: tuple[Case, ...]) -> Vector:
+    """Return by how much what each yes is planned to cost differs with the pH, shape (choices,)."""
+    return np.asarray(np.ptp([c.model.planned for c in every], axis=0))

@@ -18,7 +18,6 @@ from optimizer.assessment.alarms import cautions_at
 from optimizer.brief.brief import Brief, protecting
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Doses, Formula
-from optimizer.data.pool import Pool
 from optimizer.errors import UsageError, nearest
 from optimizer.immutable import Figure, immutable, replace, result, seen, told, told_as, untold
 from optimizer.rules import LimitRule, Rule
@@ -174,7 +173,7 @@ def restandardise(
         if doses.get(name, 0.0) <= 0:
             raise UsageError(f"there is a lot of '{name}', which the formula does not use. {nearest(name, doses)}")
     items = tuple(i for i in brief.pool.items if i.id in doses or i.material.function == "solvent")
-    planned = replace(brief, pool=Pool(items, brief.pool.held_back, brief.pool.later, brief.pool.thickeners))
+    planned = replace(brief, pool=brief.pool.with_items(items))
     formula = formula_at(planned.pool, doses)
     setting = best_setting(brief, formula)
     real = replace(planned, pool=at_lots(planned.pool, brief.library, lots))

@@ -70,6 +70,7 @@ def stepped(
         raise UsageError(f"'{x[1]}' and '{y[1]}' are both linear only around a formula: trade one of them for another.")
     if isinstance(swept.measure, CurvedRule) and swept.sign < 0:
         raise UsageError(f"'{swept.name}' can only be traded downwards: write 'minimise {swept.name}'.")
+    swept = swept.limited
     solves = 2
     first, last = _best(brief, optimised), _best(brief, swept)
     if first.formula is None or last.formula is None:

@@ -27,6 +27,7 @@ class Chosen:
     def __init__(self, base: ProgramBase, doses: int, choices: Vector) -> None:
         """Take the choices out of the rows' ends."""
         taken = base.matrix[:, doses:] @ choices
+        self._of_doses = base.priced < doses
         self.choices, self.key = choices, key_of(choices)
         self.base = replace(
             base,
@@ -35,15 +36,22 @@ class Chosen:
             low=base.low - taken,
             high=base.high - taken,
             upper=base.upper[:doses],
+            priced=base.priced[self._of_doses],
             slopes=base.slopes[:, :doses],
         )
-        self.worth = float(base.cost[doses:] @ choices)
+        self._worth = float(base.cost[doses:] @ choices)
+        self._differing = choices[base.priced[~self._of_doses] - doses]
         self._taken = taken[base.ended][:, None]
         self.hot = Hot(self.base, np.arange(doses))
 
     def programs(self, programs: Programs) -> Programs:
         """Return programs at these choices."""
-        return replace(programs, base=self.base, low=programs.low - self._taken, high=programs.high - self._taken)
+        low, high = programs.low - self._taken, programs.high - self._taken
+        return replace(programs, base=self.base, cost=programs.cost[self._of_doses], low=low, high=high)
+
+    def worth(self, programs: Programs) -> Vector:
+        """Return what the choices cost by themselves in every program, shape (p,)."""
+        return np.asarray(self._worth + self._differing @ programs.cost[~self._of_doses])
 
     def holds(self, program: Programs, answer: SolverAnswer) -> bool:
         """Return whether an answer is the best of one program at these choices, by its row prices."""

@@ -10,15 +10,16 @@ and a rule whose rows change with the pH has several matrices.
 
 from __future__ import annotations
 
-from math import inf
+from math import inf, nan
 
 import numpy as np
 
 from optimizer.brief.brief import Brief
+from optimizer.data.planned import plan_of_pool
 from optimizer.data.pool import Mask, Vector
 from optimizer.engine.certificate import row_sizes
 from optimizer.engine.highs import row_scales, unit_of
-from optimizer.model.model import Case, Model, cases, objective_vector
+from optimizer.model.model import Case, Model, cases
 from optimizer.rules import Cost, LimitRule
 from optimizer.sweep.binding import Binding
 from optimizer.sweep.frame import ENDINGS, PROOFS, WAYS, Frame, empty, scattered
@@ -58,12 +59,15 @@ class Family:
         rules = tuple(moved.get(r.id, r) for r in brief.modelled)
         found = cases(rules, brief.acidity, brief.pool, loose=moved)
         model = found[0].model
-        if any(c.model is not model for c in found):
+        if not all(_same_rows(c.model, model) for c in found):
             return
         self.model, self.cases = model, found
-        self.sign, self.costly = float(sign), isinstance(measure, Cost)
-        vector, self.constant = objective_vector(measure, brief.pool, sign)
-        base = self._base(model, found, model.spread(vector), priced)
+        self.sign, self.costly, self.counts_plan = float(sign), isinstance(measure, Cost), measure.counts_plan
+        planned = plan_of_pool(brief.pool).names if measure.counts_plan else frozenset()
+        # Its prices are no figures of the doses alone.
+        self._of_plan = [k for k in keys if k.startswith((PRICE, MISSING)) and k.partition(".")[2] in planned]
+        cost, self.constant = model.objective(measure, brief.pool, sign)
+        base = self._base(model, found, cost, priced)
         self.reuse = TreeReuse(base, model.doses) if model.choices else Reuse(base)
         self.targets = Targets(brief, found)
         self.measures = Measures(brief, (s for c in found for s in c.settings))
@@ -82,6 +86,12 @@ class Family:
             if row.per_limit is not None:
                 moved.append(r)
         self._prices = [pool.index[k.removeprefix(PRICE)] for k in priced] if self.costly else []
+        # What is planned for the bench may change with the pH.
+        kinds = list({id(c.model): c.model for c in found}.values())
+        self._kind = np.array([next(k for k, m in enumerate(kinds) if m is c.model) for c in found])
+        planned = np.array([m.planned if self.counts_plan else 0 * m.planned for m in kinds])
+        turning = np.flatnonzero((planned != planned[0]).any(axis=0))
+        self._turning, self._turned = model.doses + turning, (planned - planned[0])[:, turning].T * self.sign
         gone = [k for k in self.keys if k.startswith(MISSING) and k.removeprefix(MISSING) in pool.index]
         uppers = np.array([c.upper for c in found])
         barred = np.flatnonzero((uppers == 0).any(axis=0))
@@ -98,7 +108,7 @@ class Family:
             model.row_low * self._scale,
             model.row_high * self._scale,
             np.minimum(uppers.max(axis=0), 100.0 - pool.held_back),
-            np.array(self._prices, dtype=np.int64),
+            np.array([*self._prices, *self._turning], dtype=np.int64),
             np.array(ended, dtype=np.int64),
             self._closing,
             np.array(moved, dtype=np.int64),
@@ -176,6 +186,9 @@ class Family:
             if key.startswith(PRICE):
                 price = grid.column(key)
                 ok &= np.isnan(price) | ((price >= 0) & (price < inf))
+        for key in self._of_plan:
+            stated = grid.column(key)
+            ok &= (stated != 1) if key.startswith(MISSING) else np.isnan(stated)
         gone = [k for k in self.keys if k.startswith(MISSING) and k.removeprefix(MISSING) in self.brief.pool.index]
         if len(gone) == len(self.brief.pool):
             ok &= np.any([grid.column(k) != 1 for k in gone], axis=0)
@@ -210,7 +223,8 @@ class Family:
             return there
         open_ = ~self._barred & ~gone[self._closing]
         for k in np.flatnonzero(there):
-            wider = [o for o in np.flatnonzero(there) if o != k and (open_[o] >= open_[k]).all()]
+            alike = np.flatnonzero(there & (self._kind == self._kind[k]))
+            wider = [o for o in alike if o != k and (open_[o] >= open_[k]).all()]
             there[k] = not any((open_[o] > open_[k]).any() or o < k for o in wider)
         return there
 
@@ -259,7 +273,8 @@ class Family:
         closed = self._barred[case].T | gone[:, self._closing].T
         whole = [np.array(part).reshape(len(part), size) for part in (lows, highs, moves)]
         low_ends, high_ends, t = (part[:, scenario] for part in whole)
-        return Programs(base, cost[:, scenario], low_ends, high_ends, closed, t)
+        turned = self._turned[:, self._kind[case]] * self._unit
+        return Programs(base, np.vstack([cost[:, scenario], turned]), low_ends, high_ends, closed, t)
 
     def _picked(
         self,
@@ -286,8 +301,8 @@ class Family:
         open_ = np.isin(answers.verdict, (UNSOLVED, AT_CHOICES))
         doubtful[scenario[open_ | (tied & ~answers.unique)]] = True
         candidates = np.flatnonzero(tied)
-        doses = answers.x[: self.model.doses, candidates]
-        targets, margins = self.targets.choose(doses, combination[scenario[candidates]], settings)
+        combined = combination[scenario[candidates]]
+        targets, margins = self._targets(answers.x[:, candidates], combined, settings, case[candidates])
         first = np.array([c.settings[0].target or 0.0 for c in self.cases])
         if len(self.cases) == 1:
             return candidates, scenario[candidates], doubtful, targets
@@ -297,6 +312,25 @@ class Family:
         leading[1:] = ordered[1:] != ordered[:-1]
         take = rank[leading]
         return candidates[take], ordered[leading], doubtful, targets[take]
+
+    def _targets(self, z: Vector, combination: Index, settings: list[Tried], case: Index) -> tuple[Vector, Vector]:
+        """Return target pH and its distance from an edge of answers, at settings where what is planned costs the same.
+
+        Args:
+            z: Column values of the answers, shape (n, a).
+            combination: Which set of missing materials each answer has, shape (a,).
+            settings: Settings by set of missing materials.
+            case: The case of each answer, shape (a,).
+        """
+        doses = z[: self.model.doses]
+        costs = self._turned.T @ z[self._turning]
+        same = np.abs(costs - costs[self._kind[case], np.arange(case.size)]) <= SAME_WORTH
+        targets, margins = np.full(case.size, nan), np.full(case.size, -inf)
+        for kinds in np.unique(same, axis=1).T:
+            some = (same == kinds[:, None]).all(axis=0)
+            own = [[s if kinds[k] else () for s, k in zip(tried, self._kind, strict=True)] for tried in settings]
+            targets[some], margins[some] = self.targets.choose(doses[:, some], combination[some], own)
+        return targets, margins
 
     def _frame(
         self,
@@ -369,6 +403,14 @@ class Family:
                 price = np.asarray(grid.column(key), dtype=float)
                 cost += np.where(np.isnan(price), 0.0, price - pool.prices[position]) * x[position] / 100
         return np.asarray(cost)
+
+
+def _same_rows(one: Model, other: Model) -> bool:
+    """Return whether two models differ in what is planned for the bench alone."""
+    if one is other:
+        return True
+    ends = zip((one.matrix, one.row_low, one.row_high), (other.matrix, other.row_low, other.row_high), strict=True)
+    return one.names == other.names and all(np.array_equal(a, b) for a, b in ends)
 
 
 def _at_end(rows: Vector, ends: Vector, sizes: Vector) -> Mask:

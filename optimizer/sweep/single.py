@@ -65,13 +65,11 @@ def brief_at(brief: Brief, row: Mapping[str, Value], where: str = "scenario") ->
     if gone.issuperset(pool.ids):
         raise DataError([Problem(where, "missing", "no candidate is left.", "Leave one material there.")])
     if prices or gone:
-        items = tuple(
-            Ingredient(i.material, prices.get(i.id, i.price), i.line) if i.id in prices else i
-            for i in pool.items
-            if i.id not in gone
+        items, later, thickeners, salt = (
+            tuple(Ingredient(i.material, prices.get(i.id, i.price), i.line) for i in some if i and i.id not in gone)
+            for some in (pool.items, pool.later, pool.thickeners, (pool.salt,))
         )
-        later = tuple(i for i in pool.later if i.id not in gone)
-        pool = Pool(items, pool.held_back, later, tuple(i for i in pool.thickeners if i.id not in gone))
+        pool = Pool(items, pool.held_back, later, thickeners, pool.planned, next(iter(salt), None), pool.counts_plan)
     return replace(brief, modelled=rules, pool=pool)
 
 

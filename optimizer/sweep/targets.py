@@ -7,7 +7,7 @@ from math import inf
 import numpy as np
 
 from optimizer.brief.brief import Brief
-from optimizer.data.pool import Mask, Pool, Vector
+from optimizer.data.pool import Mask, Vector
 from optimizer.model.model import Case
 from optimizer.rules.row import Setting
 from optimizer.sweep.programs import Index
@@ -44,7 +44,7 @@ class Targets:
         if acidity is None or not gone.any():
             return [c.settings for c in self.cases]
         items = tuple(i for i, out in zip(pool.items, gone, strict=True) if not out)
-        rest = Pool(items, pool.held_back, pool.later, pool.thickeners)
+        rest = pool.with_items(items)
         edges = acidity.edges(rest) + tuple(e for rule in self.brief.modelled for e in rule.edges(rest))
         targets = {s.target for s in acidity.settings(edges)}
         return [tuple(s for s in c.settings if s.target in targets) for c in self.cases]

@@ -180,7 +180,7 @@ class TreeReuse:
             if not self._pays(point.record, left.size):
                 continue
             some = point.chosen.programs(whole)
-            at, basic = point.vertex.points(some, self._betters(standing, left) - point.chosen.worth)
+            at, basic = point.vertex.points(some, self._betters(standing, left) - point.chosen.worth(whole))
             x = np.zeros((self.base.cost.size, at.size))
             x[point.vertex.columns], x[self.doses :] = basic, point.chosen.choices[:, None]
             self._paid(point.record, left.size, self._offer(programs.take(left[at]), standing, left[at], x))

@@ -52,7 +52,7 @@ def at_lot(item: Ingredient, material: Material, active: float) -> Ingredient:
 def at_lots(pool: Pool, library: Library, lots: Mapping[str, float]) -> Pool:
     """Return a pool whose named materials are at measured lots [% active matter as supplied by id]."""
     items = tuple(at_lot(i, library.by_id[i.id], lots[i.id]) if i.id in lots else i for i in pool.items)
-    return Pool(items, pool.held_back, pool.later, pool.thickeners)
+    return pool.with_items(items)
 
 
 def linear(rule: Rule) -> bool:
@@ -204,7 +204,7 @@ def lots_of(pool: Pool, library: Library) -> Lots:
         )
         for k in (0, 1)
     )
-    ends_pools = [Pool(items, pool.held_back, pool.later, pool.thickeners) for items in (weak, strong)]
+    ends_pools = [pool.with_items(items) for items in (weak, strong)]
     return Lots(pool, ends, *ends_pools)
 
 

@@ -19,7 +19,7 @@ from optimizer.engine.highs import Session
 from optimizer.engine.search import search
 from optimizer.errors import SolverError
 from optimizer.immutable import immutable, replace
-from optimizer.model.model import Case, build, objective_vector
+from optimizer.model.model import Case, build
 from optimizer.rules import LimitRule
 from optimizer.solve.case_solver import CaseAnswer
 from optimizer.solve.fractional import optimum
@@ -64,8 +64,8 @@ def _best(brief: Brief, lots: Lots, case: Case, safety: Safety, measure: LimitRu
     session = Session(program.matrix, program.low, program.high, integers=_choices(case), time_limit=safety.time_limit)
 
     def run(ratio: float) -> CaseAnswer | None:
-        vector, constant = objective_vector(measure, brief.pool, sign, ratio)
-        found = _solved(case, program, session, vector + program.sure)
+        cost, constant = case.model.objective(measure, brief.pool, sign, ratio)
+        found = _solved(case, program, session, cost)
         return None if found is None else replace(found, objective=sign * (found.objective + constant))
 
     def ratio_of(found: CaseAnswer) -> float:
@@ -116,10 +116,10 @@ def _protected(brief: Brief, lots: Lots, case: Case, safety: Safety, measure: Li
     return budgeted(matrix, low, high, rises, falls, safety.off, dearer=dearer)
 
 
-def _solved(case: Case, program: Budgeted, session: Session, vector: Vector) -> CaseAnswer | None:
+def _solved(case: Case, program: Budgeted, session: Session, own: Vector) -> CaseAnswer | None:
     """Return the verified best of a protected program; the column values are those of the case's own model."""
     n, choices = case.model.doses, _choices(case)
-    cost = np.concatenate([vector, program.cost, np.zeros(choices)])
+    cost = np.concatenate([own[:n] + program.sure, program.cost, own[n:]])
     lower = np.concatenate([case.model.lower[:n], np.zeros(len(program.upper)), case.model.lower[n:]])
     upper = np.concatenate([case.upper[:n], program.upper, case.upper[n:]])
     found = search(session, cost, lower, upper)
@@ -143,8 +143,8 @@ def weighable(brief: Brief, lots: Lots, found: CaseAnswer, safety: Safety) -> Fo
     fixed = program.matrix[:, n + added :] @ np.round(found.x[n:])
     matrix = np.hstack([program.matrix[:, n : n + added], program.matrix[:, used] * step])
     session = Session(matrix, program.low - fixed, program.high - fixed, integers=len(used), time_limit=GRID_LIMIT)
-    vector = objective_vector(measure, brief.pool, sign, found.objective if measure.ratio else 0.0)[0]
-    cost = np.concatenate([program.cost, (vector + program.sure)[used] * step])
+    own = found.case.model.objective(measure, brief.pool, sign, found.objective if measure.ratio else 0.0)[0]
+    cost = np.concatenate([program.cost, (own[:n] + program.sure)[used] * step])
     most = np.floor(found.case.upper[used] / step + WHOLE)
     for width in (NEAR, 10 * NEAR):
         lower = np.concatenate([np.zeros(added), np.maximum(center - width, 0.0)])

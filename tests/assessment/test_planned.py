@@ -6,6 +6,7 @@ import pytest
 
 from optimizer.answers.questions import read_brief
 from optimizer.assessment.planned import as_planned, planned_cost
+from optimizer.brief.brief import make_brief
 from optimizer.data.formula import Formula
 from optimizer.solve.best import solve
 from tests.support.command import Run
@@ -42,7 +43,7 @@ def test_doses_of_the_brief_go_before_the_usual_ones():
     kept = brief.scenario.held_back.model_copy(
         update={"planned": {"citric-acid": 0.15, "sorbitan-sesquicaprylate": 1.0}}
     )
-    brief = replace(brief, scenario=brief.scenario.model_copy(update={"held_back": kept}))
+    brief = make_brief(brief.scenario.model_copy(update={"held_back": kept}), brief.library, brief.shelf)
     answer = solve(brief, weighable=True)
     planned = planned_cost(brief, answer.weighable, answer.setting)
     assert {d.item.id: d.percent.typical for d in planned.doses} == kept.planned

@@ -455,9 +455,10 @@ def test_a_finished_batch_is_costed_as_made(tmp_path: Path) -> None:
 
 
 def test_a_batch_without_its_final_mass_is_costed_as_planned_and_says_so(tmp_path: Path) -> None:
-    # With 0.2 % of acid at 4.20 and 1.15 % of thickener at 21.00 EUR/kg (the demo shelf) in place of water.
+    # With 0.2 % of acid at 4.20 and, as salt thickens this one, 0.5 % of salt at 0.95 EUR/kg (the demo shelf) in place
+    # of water.
     told = costed(tmp_path, FINISHED)
-    bench = 0.002 * (4.2 - 0.025) + 0.0115 * (21 - 0.025)
+    bench = 0.002 * (4.2 - 0.025) + 0.005 * (0.95 - 0.025)
     assert told["total"] == pytest.approx(0.2 * 3.4 + 0.8 * 0.025 + bench, abs=1e-9)
     assert "costed as planned: the finished mass is not noted yet." in told["notes"]
 

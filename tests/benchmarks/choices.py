@@ -15,7 +15,7 @@ from optimizer.brief.brief import load_brief
 from optimizer.data.pool import Vector
 from optimizer.engine.highs import Session
 from optimizer.engine.search import Searched, search
-from optimizer.model.model import Case, cases, objective_vector
+from optimizer.model.model import Case, cases
 
 NAMES = ("after-swim-shampoo", "body-wash", "clear-shampoo", "facial-wash", "gentle-wash", "hand-wash")
 ROUNDS = 9
@@ -32,7 +32,7 @@ def brief(name: str) -> float:
     asked = load_brief(FROZEN / "scenarios" / f"{name}.toml", libraries=[LIBRARY])
     ((sign, goal),) = asked.scenario.objective.goals[:1]
     every = cases(asked.modelled, asked.acidity, asked.pool)
-    cost, _ = objective_vector(asked.measure(goal), asked.pool, sign)
+    cost, _ = every[0].model.objective(asked.measure(goal), asked.pool, sign)
     for case, found in zip(every, ours(every, cost), strict=True):
         assert found.proof == "certificate"
         assert abs(found.objective - theirs((case,), cost, "on")[0]) < 1e-6, f"HiGHS finds another best of {name}"
@@ -51,7 +51,7 @@ def ours(every: tuple[Case, ...], cost: Vector) -> list[Searched]:
     for case in every:
         model = case.model
         session = Session(model.matrix, model.row_low, model.row_high, integers=model.size - model.doses)
-        found.append(search(session, model.spread(cost), model.lower, case.upper))
+        found.append(search(session, cost, model.lower, case.upper))
     return found
 
 
@@ -61,19 +61,19 @@ def theirs(every: tuple[Case, ...], cost: Vector, presolve: str) -> list[float]:
     for case in every:
         solver = loaded(case, cost, presolve)
         solver.run()
-        found.append(float(case.model.spread(cost) @ np.array(solver.getSolution().col_value)))
+        found.append(float(cost @ np.array(solver.getSolution().col_value)))
     return found
 
 
 def loaded(case: Case, cost: Vector, presolve: str) -> highspy.Highs:
-    """Return HiGHS with a case and what each dose costs, shape (doses,)."""
+    """Return HiGHS with a case and what each column costs, shape (n,)."""
     model, solver = case.model, highspy.Highs()
     for name, value in (("output_flag", False), ("threads", 1), ("presolve", presolve), ("mip_rel_gap", 0.0)):
         solver.setOptionValue(name, value)
     rows, columns = np.nonzero(model.matrix)
     lp = highspy.HighsLp()
     lp.num_row_, lp.num_col_ = model.matrix.shape
-    lp.col_cost_, lp.col_lower_, lp.col_upper_ = model.spread(cost), model.lower, case.upper
+    lp.col_cost_, lp.col_lower_, lp.col_upper_ = cost, model.lower, case.upper
     lp.row_lower_, lp.row_upper_ = model.row_low, model.row_high
     lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
     lp.a_matrix_.start_ = np.searchsorted(rows, np.arange(len(model.rows) + 1)).astype(np.int32)

@@ -21,7 +21,7 @@ from shop import LIBRARY
 
 from optimizer.brief.brief import Brief, load_brief
 from optimizer.engine import pulp_path
-from optimizer.model.model import Case, cases, objective_vector
+from optimizer.model.model import Case, cases
 from optimizer.sweep.family import Family
 from optimizer.sweep.frame import ENDINGS, WAYS
 from optimizer.sweep.grid import Grid
@@ -119,27 +119,29 @@ def searched(brief: Brief, grid: Grid) -> tuple[Floats, float]:
     """Return the least cost of every scenario by HiGHS' search at its better setting, and its time for one [s]."""
     briefs = [brief_at(brief, grid.row(s)) for s in range(len(grid))]
     programs = [widest(cases(b.modelled, b.acidity, b.pool)) for b in briefs]
-    costs = [objective_vector(b.measure("cost"), b.pool, 1)[0] for b in briefs]
+    costs = [
+        [c.model.objective(b.measure("cost"), b.pool, 1) for c in own] for b, own in zip(briefs, programs, strict=True)
+    ]
     first = slice(0, FIRST)
     better = min(("on", "off"), key=lambda presolve: run_all(programs[first], costs[first], presolve)[1])
     values, took = run_all(programs, costs, better)
     return np.where(np.isinf(values), np.nan, values), took / len(grid)
 
 
-def run_all(programs: list[list[Case]], costs: list[Floats], presolve: str) -> tuple[Floats, float]:
+def run_all(programs: list[list[Case]], costs: list[list[tuple[Floats, float]]], presolve: str) -> tuple[Floats, float]:
     """Return the least cost of every scenario, infinite if there is none, and the time of all [s]."""
     values, took = np.full(len(programs), np.inf), 0.0
     for place in range(len(programs[0])):
-        solver = loaded(programs[0][place], costs[0], presolve)
+        solver = loaded(programs[0][place], costs[0][place][0], presolve)
         before = programs[0][place].model
         for s, own in enumerate(programs):
             case = own[place]
-            cost = case.model.spread(costs[s])
+            cost, constant = costs[s][place]
             begin = process_time()
             moved(solver, before, case, cost)
             solver.run()
             if solver.getModelStatus() == highspy.HighsModelStatus.kOptimal:
-                values[s] = min(values[s], float(cost @ np.array(solver.getSolution().col_value)))
+                values[s] = min(values[s], float(cost @ np.array(solver.getSolution().col_value)) + constant)
             took += process_time() - begin
             before = case.model
     return values, took
@@ -176,10 +178,10 @@ def rebuilding() -> float:
     took = 0.0
     for s in range(REBUILT):
         own = brief_at(brief, grid.row(s))
-        cost, _ = objective_vector(own.measure("cost"), own.pool, 1)
         for case in widest(cases(own.modelled, own.acidity, own.pool)):
+            cost, _ = case.model.objective(own.measure("cost"), own.pool, 1)
             begin = process_time()
-            problem, _ = pulp_path.problem(case.model, case.model.spread(cost), case.model.lower, case.upper, "range")
+            problem, _ = pulp_path.problem(case.model, cost, case.model.lower, case.upper, "range")
             took += process_time() - begin
             took += _waited(problem)
     return ours * REBUILT / took

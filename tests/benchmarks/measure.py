@@ -19,7 +19,7 @@ from shop import LIBRARY
 from optimizer.brief.brief import Brief
 from optimizer.data.pool import Vector
 from optimizer.engine import pulp_path
-from optimizer.model.model import Model, cases, objective_vector
+from optimizer.model.model import Model, cases
 
 FROZEN = LIBRARY.parent
 """Library, briefs and shelves as they once were, so that changes of what is shipped do not move the ground."""
@@ -69,7 +69,7 @@ def program_of(brief: Brief) -> Program:
     """Return the one linear program of a brief, as ready arrays."""
     (case,) = cases(brief.modelled, brief.acidity, brief.pool)
     assert not case.model.choices
-    cost, _ = objective_vector(brief.measure("cost"), brief.pool, 1)
+    cost, _ = case.model.objective(brief.measure("cost"), brief.pool, 1)
     rows, columns = np.nonzero(case.model.matrix)
     start = np.searchsorted(rows, np.arange(len(case.model.rows) + 1))
     value = case.model.matrix[rows, columns]

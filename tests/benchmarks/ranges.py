@@ -28,7 +28,7 @@ from shop import brief_of
 from optimizer.brief.brief import Brief
 from optimizer.brief.scenario import Objective
 from optimizer.engine import pulp_path
-from optimizer.model.model import cases, objective_vector
+from optimizer.model.model import cases
 from optimizer.solve.best import solve
 from optimizer.sweep.family import Family
 from optimizer.sweep.frame import ENDINGS, WAYS, Frame
@@ -174,7 +174,7 @@ def arrays(
     """Return the program, costs and upper bounds (s, n), row ends by row, and rows whose coefficients move."""
     (case,) = cases(brief.modelled, brief.acidity, brief.pool)
     model, pool = case.model, brief.pool
-    cost, _ = objective_vector(brief.measure("cost"), pool, 1)
+    cost, _ = model.objective(brief.measure("cost"), pool, 1)
     costs, uppers = np.tile(cost, (len(grid), 1)), np.tile(case.upper, (len(grid), 1))
     ends: dict[int, tuple[Floats, Floats]] = {}
     moved: dict[int, Floats] = {}

@@ -13,7 +13,7 @@ from shop import brief_of
 
 from optimizer.brief.brief import Brief
 from optimizer.data.pool import Vector
-from optimizer.model.model import cases, objective_vector
+from optimizer.model.model import cases
 from optimizer.solve.tradeoff import Frontier
 from optimizer.studies.frontier import frontier
 from optimizer.studies.leeway import Leeway, leeway
@@ -67,7 +67,7 @@ class Hot:
         (case,) = cases(brief.modelled, brief.acidity, brief.pool)
         assert not case.model.choices
         self.brief, self.case, self.model = brief, case, case.model
-        self.cost, _ = objective_vector(brief.measure("cost"), brief.pool, 1)
+        self.cost, _ = case.model.objective(brief.measure("cost"), brief.pool, 1)
         matrix = np.vstack([case.model.matrix, *(row for row, _, _ in more)])
         self.low = np.append(case.model.row_low, [low for _, low, _ in more])
         self.high = np.append(case.model.row_high, [high for _, _, high in more])
@@ -140,7 +140,7 @@ class Rooms(Hot):
     """The least and the most of every dose within the loss."""
 
     def __init__(self, brief: Brief) -> None:
-        cost, _ = objective_vector(brief.measure("cost"), brief.pool, 1)
+        cost = brief.pool.vector(brief.measure("cost").amount)
         best = leeway(brief, LOSS).result.objective
         super().__init__(brief, (cost, -np.inf, best + LOSS))
 

@@ -184,6 +184,7 @@ def test_set_of_one_exact_value_drops_both_limits(run: Run) -> None:
     assert (rules["active"]["low"], rules["active"]["high"], rules["active"]["binding"]) == (10, 10, "equal")
 
 
+@pytest.mark.thorough
 def test_the_objective_of_the_command_line_replaces_the_briefs_own(run: Run, blended: Callable[[str], Ran]) -> None:
     plain = blended("hand-wash").json
     for goal, words, rule in (

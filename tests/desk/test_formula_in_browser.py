@@ -168,7 +168,7 @@ def test_without_a_script_everything_but_the_live_ruler_is_there(chrome: Any, tm
     with served(tmp_path) as desk, window(chrome, 390, 844, script=False) as browser:
         browser.get(desk.entry())
         answered(browser)
-        assert "Proven: nothing better keeps every limit." in browser.page_source
+        wait(lambda: "Proven: nothing better keeps every limit." in browser.page_source)
         field = browser.find_element(By.ID, "mildness.at_least")
         field.clear()
         field.send_keys("66")
@@ -176,7 +176,7 @@ def test_without_a_script_everything_but_the_live_ruler_is_there(chrome: Any, tm
         assert button.is_displayed()
         assert not browser.find_element(By.CSS_SELECTOR, '[data-moves="mildness.at_least"]').is_displayed()
         button.click()
-        assert "mildness.at_least=66" in browser.current_url
+        wait(lambda: "mildness.at_least=66" in browser.current_url)
         assert "in the file 60" in browser.page_source
         press(browser, "Keep in the brief")
         follow(browser, "Lay a batch")

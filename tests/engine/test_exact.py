@@ -196,6 +196,7 @@ def test_the_verdict_says_how_exact_it_is(miss: float, sign: float, start: str) 
 # random briefs --------------------------------------------------------------------------------------
 
 
+@pytest.mark.thorough
 def test_random_answers_are_confirmed_and_bent_ones_denied() -> None:
     solved: list[Solved] = []
     seed = 0

@@ -53,6 +53,7 @@ def test_what_pip_says_is_shown_when_it_fails(tmp_path: Path) -> None:
     assert not (tmp_path / ".venv" / ".ready").exists()
 
 
+@pytest.mark.thorough
 def test_a_folder_that_the_demo_did_not_make_is_left_alone(tmp_path: Path) -> None:
     (tmp_path / "note.txt").write_text("mine", encoding="utf-8")
     command = [sys.executable, str(ROOT / ".ci" / "demo.py"), str(tmp_path)]

@@ -303,6 +303,7 @@ def test_a_shelf_lot_brings_its_active_matter(batch: Path) -> None:
 # --- The short sheet ------------------------------------------------------------------------------------------
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", ["hand-wash", "conditioning-shampoo"])
 def test_a_short_sheet_fits_one_page_in_the_order_of_the_steps(name: str, tmp_path: Path) -> None:
     batch, sheet = tmp_path / "batch.toml", tmp_path / "sheet.pdf"

@@ -55,6 +55,7 @@ def words_of(text: str) -> list[str]:
 # --- PDF -----------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     "args", [("blend", "hand-wash"), ("cost", "hand-wash"), ("label", "hand-wash"), ("library", "list")], ids=" ".join
 )

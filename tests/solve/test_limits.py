@@ -19,7 +19,7 @@ from scipy.optimize import linprog
 from optimizer.brief.brief import load_brief
 from optimizer.errors import DataError
 from optimizer.files import shipped
-from optimizer.model.model import build, objective_vector
+from optimizer.model.model import build
 from optimizer.report.blend import blend_document
 from optimizer.report.formula_json import Blend
 from optimizer.report.record import record
@@ -68,9 +68,9 @@ class Held:
         above, below = np.isfinite(model.row_high) & ~same, np.isfinite(model.row_low) & ~same
         value = 0.0
         for _ in range(60):
-            cost, constant = objective_vector(self.measure, pool, self.sign, value)
+            cost, constant = model.objective(self.measure, pool, self.sign, value)
             found = linprog(
-                model.spread(cost),
+                cost,
                 A_ub=np.vstack([model.matrix[above], -model.matrix[below]]),
                 b_ub=np.concatenate([model.row_high[above], -model.row_low[below]]),
                 A_eq=model.matrix[same],

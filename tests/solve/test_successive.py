@@ -277,6 +277,7 @@ def folder(tmp_path: Path) -> Path:
     return tmp_path
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("command", COMMANDS)
 def test_other_commands_refuse_and_name_the_rule(folder: Path, command: str) -> None:
     text = command.replace("{formula}", str(folder / "own.csv")).replace("{}", str(folder / "soft.toml"))

@@ -358,6 +358,7 @@ def test_what_another_choice_lets_in_is_not_told_as_out_at_any_price() -> None:
     assert told.entry_of_all == pytest.approx(answer.entry_of_all)
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize(
     ("name", "material"),
     [("hand-wash", "lauryl-glucoside"), ("hand-wash", "coco-betaine"), ("gentle-wash", "sodium-lauroyl-sarcosinate")],

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from itertools import chain, combinations
-from math import inf, nan
+from math import inf, isnan, nan
 from typing import Any
 
 import numpy as np
@@ -426,9 +426,68 @@ def dosed_parts(case: Case, items: list[Item], target: float | None) -> tuple[fl
 
 
 def ways(case: Case, items: list[Item], target: float | None) -> list[Way]:
-    """Return the ways to thicken that are to be looked at, at a target: later where that goes, else the others."""
+    """Return the ways to thicken at a target: salt, and later where that goes, else the thickeners of the formula."""
     dosed = dosed_parts(case, items, target)
-    return [LATER] if suited(case, target) else [SALT, *([dosed] if any(dosed) else [])]
+    return [LATER, SALT] if suited(case, target) else [SALT, *([dosed] if any(dosed) else [])]
+
+
+# the plan -----------------------------------------------------------------------------------------
+
+
+def plans(case: Case) -> bool:
+    """Return whether the bench's planned doses count in a cost that is minimised: asked, one rule, a part free."""
+    rules = [r for r in case["scenario"].get("rule", []) if r["kind"] == "thickening"]
+    asked = case["scenario"].get("objective", {}).get("planned", False)
+    return asked and len(rules) == 1 and held_back(case) > 1e-6
+
+
+def planned(case: Case, target: float | None, way: Way) -> float:
+    """Return what acid, the way to thicken and water for the rest of the part held back cost per kg of product."""
+    held = case["scenario"]["held_back"]
+    water = price_of(case, "aqua")
+    acids = _chosen_ones(case, list(held.get("acids", [])))
+    left, cost = held_back(case), held_back(case) * water / 100
+    for name in acids:
+        dose = min(left, held.get("planned", {}).get(name, 0.2))  # 0.2 %: common practice, no source
+        left -= dose
+        cost += over_water(case, name, dose)
+    extra = 0.0
+    for name in _chosen_ones(case, _thickeners(case, target, way)):
+        raw = next(m for m in case["materials"] if m["id"] == name)
+        usual = sum(raw["thickener"]["use"]) / 2
+        if way == SALT:
+            rule = next(r for r in case["scenario"]["rule"] if r["kind"] == "thickening")
+            usual = min(usual, rule.get("salt_room", 0.5))
+        dose = max(0.0, min(left, held.get("planned", {}).get(name, usual)))
+        left -= dose
+        extra += over_water(case, name, dose)
+    return float(cost + max(0.0, extra))
+
+
+def _thickeners(case: Case, target: float | None, way: Way) -> list[str]:
+    """Return what may be added for a way to thicken: any salt, or the named thickeners that suit."""
+    if way == LATER:
+        return suited(case, target)
+    named = list(case["scenario"]["held_back"].get("thickeners", []))
+    salts = [m["id"] for m in case["materials"] if (m.get("thickener") or {}).get("type") == "salt"]
+    return sorted(salts, key=lambda n: (n not in named, salts.index(n)))[:1] if way == SALT else []
+
+
+def _chosen_ones(case: Case, names: list[str]) -> list[str]:
+    stated = case["scenario"]["held_back"].get("planned", {})
+    return [n for n in names if n in stated] or names[:1]
+
+
+def price_of(case: Case, name: str) -> float:
+    """Return the lowest price per kg of a material, NaN if nobody sells it; water is free then."""
+    prices = [o["price_per_kg"] for o in case["shelf"] if o["material"] == name and o.get("price_per_kg") is not None]
+    return float(min(prices, default=0.0 if name == "aqua" else nan))
+
+
+def over_water(case: Case, name: str, dose: float) -> float:
+    """Return what a dose costs per kg of product more than as much water; nothing where it has no price."""
+    price = price_of(case, name)
+    return 0.0 if isnan(price) else dose * (price - price_of(case, "aqua")) / 100
 
 
 # search -------------------------------------------------------------------------------------------
@@ -443,13 +502,14 @@ def best(case: Case) -> Best:
     chooser = sorted({p for r in rules if r["kind"] in CHOOSING for p in _members(r, items)})
     tolerance = (case["scenario"].get("ph") or {}).get("tolerance", 0.2)
     targets = targets_of(case, items)
-    seen: dict[tuple[tuple[int, ...], Way], float | None] = {}
+    counts = plans(case) and _goal_name(case) == "cost"
+    seen: dict[tuple[tuple[int, ...], Way, float], float | None] = {}
     for target in targets:
         open_ = tuple(p for p, i in enumerate(items) if covers(window(i.raw, is_clear(case)), target, tolerance))
         for way in ways(case, items, target):
-            seen.setdefault((open_, way), target)
+            seen.setdefault((open_, way, planned(case, target, way) if counts else 0.0), target)
     winner, value, tried = None, inf, 0
-    for open_, way in seen:
+    for open_, way, more in seen:
         free = [p for p in chooser if p in open_]
         for yes in _subsets(free):
             tried += 1
@@ -457,7 +517,7 @@ def best(case: Case) -> Best:
             if region is None:
                 continue
             for x in _vertices(region, len(items)):
-                at = sense * goal.at(x)
+                at = sense * (goal.at(x) + more)
                 if at < value:
                     winner, value = x, at
     if winner is None:
@@ -466,9 +526,13 @@ def best(case: Case) -> Best:
     return Best("optimal", sense * value, doses, len(targets), tried)
 
 
-def _goal(case: Case, items: list[Item], held: float) -> tuple[float, Measure]:
+def _goal_name(case: Case) -> str:
     wanted = case["scenario"].get("objective", {})
-    name = wanted.get("maximise") or wanted.get("minimise") or "cost"
+    return str(wanted.get("maximise") or wanted.get("minimise") or "cost")
+
+
+def _goal(case: Case, items: list[Item], held: float) -> tuple[float, Measure]:
+    wanted, name = case["scenario"].get("objective", {}), _goal_name(case)
     known: dict[str, Table] = {
         **{k: {"kind": k} for k in ("cost", "active", "water", "salt", "natural", "load")},
         "mildness": {"kind": "rating", "rating": "mildness"},

@@ -81,7 +81,7 @@ def test_followed_against_brute_force(kind, seed):
     assert found.evidence == pytest.approx(evidence, abs=0.02)
 
 
-@pytest.mark.thorough
+@pytest.mark.slow
 def test_left_out_chances_against_brute_force():
     terms, low, high = _readings(4, "yes/no")
     sites = Sites(terms, low, high, np.array([0.4, 1.0]), False)

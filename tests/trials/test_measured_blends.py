@@ -86,6 +86,7 @@ def test_there_is_what_the_source_says():
     assert sorted(map(len, groups.values()))[-3:] == [20, 23, 33]
 
 
+@pytest.mark.thorough
 def test_the_chance_of_separation_is_a_little_better_than_guessing(chances):
     told, guessed, came = chances
     assert len(came) == 657

@@ -1,6 +1,7 @@
 """Simulated trials in small, seeded; `tests/soak.py` runs them at length, docs/trials.md tells what came of it."""
 
 import numpy as np
+import pytest
 
 from tests.support.made_up_truths import coverage, errors, kept, shortfalls
 
@@ -24,6 +25,7 @@ def test_intervals_hold_what_they_say_of_all_truths():
     assert (~says).sum() < 60
 
 
+@pytest.mark.thorough
 def test_a_target_is_kept_by_the_bound_and_not_by_the_mean():
     found = kept(80, 1)
     by_mean, by_bound = found[~np.isnan(found).any(axis=1)].mean(axis=0)

@@ -142,6 +142,7 @@ def test_a_chance_is_limited(fits):
         with_readings(gentle(), fits_of(series), Wish({"separated": (5.0, None)}))
 
 
+@pytest.mark.thorough
 def test_an_objective_and_trade_offs_on_the_mean(fits):
     scenario = gentle().scenario
     goal = scenario.objective.model_copy(update={"minimise": None, "maximise": "viscosity", "then": ()})
