@@ -223,7 +223,7 @@ def rescue(
         left_g: What is left of the material besides what is in [g].
         wish: What else is asked of the substitution.
     """
-    from optimizer.bench.rescue import SIZES, Rescue, floors_g, inside_g, smaller_batch, still_to_add
+    from optimizer.bench.rescue import Rescue, floors_g, inside_g, least_size, smaller_batch, still_to_add
     from optimizer.studies.substitute import possible, substitute, with_stand_ins
 
     wide = with_stand_ins(brief, material, doses)
@@ -233,8 +233,7 @@ def rescue(
         inside = {name: 100 * grams / size for name, grams in floors.items()}
         return replace(wish, left=100 * there / size, inside=inside)
 
-    sizes = (batch.size_g * times for times in SIZES)
-    size = next((s for s in sizes if possible(brief, material, asked(s), dict(doses))), batch.size_g)
+    size = least_size(batch.size_g, lambda size: possible(brief, material, asked(size), dict(doses)))
     found = substitute(brief, wide, material, asked(size), dict(doses))
     lines = () if found.answer is None else still_to_add(batch, found.answer.formula.doses, size)
     small = smaller_batch(batch, material, there)

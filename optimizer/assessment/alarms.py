@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
 
 from optimizer.assessment.evidence import line_of, rests_on, told_of
 from optimizer.brief.brief import Brief
-from optimizer.data.cautions import Caution, cautions_of
+from optimizer.data.cautions import Caution, cautions_of, joined
 from optimizer.data.facts import Material
 from optimizer.data.formula import Formula, Line
 from optimizer.rules import Excludes, Preserved, UseLevel
@@ -29,6 +30,20 @@ def cautions_at(brief: Brief, formula: Formula | None, setting: Setting) -> tupl
         return (*uncharted(brief), *cautions_of(None, brief.library))
     rests = told_of(brief, formula, setting)
     return (*alarms_of(brief, formula, setting), *usual_use(formula), *rests, *cautions_of(formula, brief.library))
+
+
+def cautions_of_several(asked: Iterable[tuple[str, Brief, Formula, Setting]]) -> tuple[Caution, ...]:
+    """Return the cautions of named formulas, each once: what is said first with the name that it is about."""
+    every = list(asked)
+    each = [cautions_at(brief, formula, setting) for _, brief, formula, setting in every]
+    loud = [
+        c if all(c in told for told in each) else replace(c, text=f"{name}: {c.text}")
+        for (name, *_), told in zip(every, each, strict=True)
+        for c in told
+        if c.loud
+    ]
+    rests = line_of(rests_on(brief, formula, setting) for _, brief, formula, setting in every)
+    return joined([*loud, *rests, *(c for told in each for c in told if not c.loud and not c.rests)])
 
 
 def alarms_of(brief: Brief, formula: Formula, setting: Setting) -> tuple[Caution, ...]:

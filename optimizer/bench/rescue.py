@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from math import fsum
 
 from optimizer.bench.batch import Batch
@@ -10,8 +10,8 @@ from optimizer.bench.weighed import tolerance_g
 from optimizer.immutable import immutable
 from optimizer.units import AS_TYPED, whole_down
 
-SIZES = (1.0, 1.01, 1.02, 1.05, 1.1, 1.15, 1.2, 1.3, 1.5, 2.0)
-"""Sizes that are tried in this order, times the planned one: what is in stays in, so a larger batch may be needed."""
+SIZES = (100, 101, 102, 105, 110, 115, 120, 130, 150, 200)
+"""Sizes that are tried in this order, % of the planned one: what is in stays in, so a larger batch may be needed."""
 
 
 @immutable
@@ -62,6 +62,25 @@ def floors_g(batch: Batch) -> dict[str, float]:
         if planned < floors.get(name, 0.0) <= planned + tolerance_g(batch, planned):
             floors[name] = planned
     return floors
+
+
+def least_size(planned_g: float, possible: Callable[[float], bool]) -> float:
+    """Return the least size that can be finished, to 1 % of the plan [g]; the planned one if none can.
+
+    Args:
+        planned_g: Mass of the batch as it was planned [g].
+        possible: Whether a batch of so many grams can be finished.
+    """
+    below = SIZES[0] - 1
+    for tried in SIZES:
+        if possible(tried * planned_g / 100):
+            least = tried
+            while least - below > 1:
+                middle = (below + least) // 2
+                below, least = (below, middle) if possible(middle * planned_g / 100) else (middle, least)
+            return least * planned_g / 100
+        below = tried
+    return planned_g
 
 
 def smaller_batch(batch: Batch, missing: str, left_g: float) -> float | None:

@@ -133,6 +133,8 @@ class WeighSheet:
     """What was assumed or could not be kept."""
     alarms: tuple[Caution, ...] = untold(default=())
     """What is said before anything else, and on what it rests."""
+    handling: tuple[Caution, ...] = untold(default=())
+    """Cautions of all steps together, each once, with every material that it is about."""
 
     @told
     def cautions(self) -> tuple[str, ...]:
@@ -179,6 +181,7 @@ def weigh_sheet(
     later = tuple(later)
     steps: list[Step] = []
     told: dict[str, int] = {}
+    every: list[Material] = []
     count = 0
     for number, part in enumerate(parts_of(batch, materials, later), 1):
         own = []
@@ -186,6 +189,7 @@ def weigh_sheet(
             count += 1
             own.append(replace(lines[name], number=count))
         here = [*(known[n] for n in part.materials), *part.later]
+        every += here
         fresh, again = _cautions(library, here, told, number)
         steps.append(Step(number, part, tuple(own), fresh, again))
     held = round(batch.size_g - total, 9)
@@ -196,6 +200,7 @@ def weigh_sheet(
     return WeighSheet(
         batch=batch,
         steps=tuple(steps),
+        handling=_cautions(library, every, {}, 0)[0],
         total_g=total,
         held_g=held,
         fill_g=fill,

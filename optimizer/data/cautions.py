@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from optimizer.data.facts import Material
 from optimizer.data.formula import Formula
@@ -43,6 +44,15 @@ class Caution:
         """The caution with the law that says it and the materials it comes from."""
         text = f"{self.text} Law: {self.law}." if self.law else self.text
         return f"{text} ({listed(self.materials)})" if self.materials else text
+
+
+def joined(cautions: Iterable[Caution]) -> tuple[Caution, ...]:
+    """Return each caution once, with the materials of all that say it."""
+    found: dict[str, Caution] = {}
+    for one in cautions:
+        so_far = found.setdefault(one.text, one)
+        found[one.text] = replace(so_far, materials=tuple(sorted({*so_far.materials, *one.materials})))
+    return tuple(found.values())
 
 
 def cautions_from(materials: Iterable[Material], library: Library) -> dict[str, Caution]:

@@ -80,6 +80,7 @@ class Kept(Printed):
     changed: bool
     """False if the store held just this already; nothing was added then."""
     lots: int
+    """Lots that went in, each once, however many portions of it."""
     observations: int
     photos: int
     photos_cleaned: tuple[str, ...] = ()
@@ -274,7 +275,7 @@ def keep(store: Store, incoming: Incoming, on: str, made: Mapping[str, Any] | No
         batch=batch.batch,
         revision=revision,
         changed=changed,
-        lots=sum(1 for u in used if u.lot),
+        lots=len({(u.material, u.lot) for u in used if u.lot}),
         observations=len(batch.observation),
         photos=len(incoming.photos),
         photos_cleaned=tuple(sorted(p.name for p in incoming.photos.values() if p.cleaned)),

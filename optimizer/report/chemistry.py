@@ -22,7 +22,8 @@ def chemistry_sections(found: Chemistry) -> tuple[Table | Listing, ...]:
         low, high = (listed(by) or "the brief" for by in (found.window.low_set_by, found.window.high_set_by))
         target = "" if found.setting.target is None else number(found.setting.target, 2)
         ends = number(found.window.low, 2), number(found.window.high, 2)
-        rows.append(("shared pH window and target", ends[0], target, ends[1], f"set by {low} and {high}"))
+        by = low if low == high else f"{low} and {high}"
+        rows.append(("shared pH window and target", ends[0], target, ends[1], f"set by {by}"))
     for acid in found.preservation.acids:
         beside = f"of {number(acid.percent, 3)} % as acid; {AT_MOST}"
         rows.append((f"{acid.acid}, undissociated, %", *_span(acid.undissociated, 3), beside))

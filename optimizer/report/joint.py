@@ -2,7 +2,7 @@
 
 from math import isnan
 
-from optimizer.assessment.alarms import cautions_at
+from optimizer.assessment.alarms import cautions_of_several
 from optimizer.data.cautions import Caution
 from optimizer.data.purchase import Purchase
 from optimizer.immutable import Figure, result, seen, told, untold
@@ -43,9 +43,9 @@ class Together:
 
 def _cautions(plan: JointPlan, products: tuple[Product, ...]) -> tuple[Caution, ...]:
     briefs = {p.brief.scenario.name: p.brief for p in products}
-    every = [c for p in plan.products for c in cautions_at(briefs.get(p.name, products[0].brief), p.formula, p.setting)]
-    found = {c.text: c for c in sorted(every, key=lambda c: not c.loud)}
-    return tuple(found.values())
+    return cautions_of_several(
+        (p.name, briefs.get(p.name, products[0].brief), p.formula, p.setting) for p in plan.products
+    )
 
 
 def plan_document(plan: JointPlan, alone: tuple[JointPlan, ...], asked: tuple[Product, ...]) -> Document:
@@ -101,7 +101,7 @@ def _left(plan: JointPlan) -> Table:
     )
     note = "Worth: what one more kg in stock would save, at the packs chosen. It is 0 where something is left over."
     columns: Columns = (
-        "material", *figures("stock kg", "bought kg", digits=2), *figures("used kg", "left kg", digits=3),
+        "material", *figures("stock kg", digits=2), *figures("bought kg", "used kg", "left kg", digits=3),
         *figures(f"one kg more, {plan.currency}", form=".3f"),
     )  # fmt: skip
     return Table("Stock", columns, rows, note)

@@ -96,10 +96,10 @@ def weighed_document(path: str, batch: Batch, names: dict[str, str], now: Contai
         if line.material in now and line.noted is not None:
             left = line.planned - line.noted
             rest = (
-                f"{number(left, 4)} g left" if left > 0 else f"{number(-left, 4)} g over" if left < 0 else "none left"
+                f"{number(left, 2)} g left" if left > 0 else f"{number(-left, 2)} g over" if left < 0 else "none left"
             )
             name = names.get(line.material, line.material)
-            sums.append(f"{name}: {number(line.noted, 4)} g of {number(line.planned, 4)} g so far, {rest}.")
+            sums.append(f"{name}: {number(line.noted, 4)} g of {number(line.planned, 2)} g so far, {rest}.")
         off = "to be weighed" if line.noted is None else line.noted - line.planned
         said = ", ".join(numbers.get(line.material, ()))
         rows.append((names.get(line.material, line.material), said, line.planned, line.noted, off))

@@ -103,9 +103,8 @@ def library_document(found: Materials) -> Document:
         for m in found.materials
     )
     table = Table("Raw materials", ("id", "function", "charge", *figures("active %", "pH", digits=1), "look"), rows)
-    return Document(
-        "Library", f"{len(rows)} raw materials; typical figures, replace them by your lot's.", sections=(table,)
-    )
+    count = "1 raw material" if len(rows) == 1 else f"{len(rows)} raw materials"
+    return Document("Library", f"{count}; typical figures, replace them by your lot's.", sections=(table,))
 
 
 def doubts_document(found: Doubts) -> Document:

@@ -79,7 +79,8 @@ def _grams(card: SharedCard) -> Table:
     if card.held_back:
         rows.append(("kept free", *(card.held_back * g / 100 for g in card.sizes_g)))
     rows.append(Strong(("total", *(card.card.total * g / 100 for g in card.sizes_g))))
-    return Table("In grams", columns, tuple(rows), "Amounts too small for the balance: make a larger batch.")
+    note = "Where an amount is too small for your balance, make a larger batch."
+    return Table("In grams", columns, tuple(rows), note)
 
 
 def _batch(grams: float) -> str:

@@ -58,7 +58,8 @@ def _now_facts(now: Rescue) -> list[tuple[str, str]]:
     """Return what the batch is and what else could be done with it."""
     facts = [("batch", f"{now.batch}, planned {number(now.planned_g, 1)} g")]
     if now.lines and now.size_g > now.planned_g:
-        facts.append(("becomes", f"{number(now.size_g, 1)} g: less cannot keep the rules with what is in already"))
+        why = "1 % less cannot keep what is to be kept with what is in already"
+        facts.append(("becomes", f"{number(now.size_g, 1)} g: {why}"))
     if now.smaller_g is not None:
         facts.append(("or", f"as planned, but smaller: {number(now.smaller_g, 1)} g, for which there is enough of it"))
     return facts

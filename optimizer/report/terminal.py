@@ -94,7 +94,10 @@ def _listing(listing: Listing, width: int, paint: object) -> list[str]:
 
 
 def _wrapped(text: str, width: int) -> list[str]:
-    return textwrap.wrap(printable(text), max(width, NARROWEST), break_on_hyphens=True) or [""]
+    """Return the lines of a text; a per cent sign stays with its figure."""
+    held = printable(text).replace(" %", "\N{NO-BREAK SPACE}%")
+    lines = textwrap.wrap(held, max(width, NARROWEST), break_on_hyphens=True) or [""]
+    return [line.replace("\N{NO-BREAK SPACE}%", " %") for line in lines]
 
 
 def _cells(text: str) -> int:

@@ -5,7 +5,7 @@ from pathlib import Path
 
 from optimizer.assessment.alarms import alarms_of, uncharted
 from optimizer.assessment.evidence import line_of, rests_along
-from optimizer.data.cautions import ALWAYS, Caution
+from optimizer.data.cautions import ALWAYS, Caution, joined
 from optimizer.errors import UsageError
 from optimizer.immutable import immutable, replace, result, seen, told, untold
 from optimizer.report.blend import alarm_listing, caution_listing
@@ -97,7 +97,7 @@ def _alarms(curves: tuple[tuple[str, Frontier], ...]) -> tuple[Caution, ...]:
             formula = formula_at(one.brief.pool, there.doses)
             for setting in [Setting(t, t - tolerance, t + tolerance) for t in near] or [Setting()]:
                 found += alarms_of(one.brief, formula, setting)
-    return tuple({c.text: c for c in found}.values())
+    return joined(found)
 
 
 def frontier_document(family: tuple[tuple[str, Frontier], ...], *, here: tuple[float, ...] | None = None) -> Document:

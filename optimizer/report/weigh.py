@@ -8,7 +8,7 @@ from math import fsum, nan
 
 from optimizer.bench.weigh import Step, WeighLine, WeighSheet
 from optimizer.chemistry.interval import Interval
-from optimizer.data.cautions import ALWAYS
+from optimizer.data.cautions import ALWAYS, Caution
 from optimizer.report.blend import alarm_listing, rests_listing
 from optimizer.report.document import Column, Columns, Document, Listing, Row, Section, Strong, Sum, Table, figures
 from optimizer.units import listed, number
@@ -114,6 +114,15 @@ def _cautions(step: Step) -> list[Listing]:
     return [Listing("", tuple(told), "caution")] if told else []
 
 
+def _by_number(sheet: WeighSheet, caution: Caution) -> Caution:
+    """Return a caution that names its materials by the numbers of their lines, which takes less room."""
+    numbers = {line.name: line.number for line in sheet.lines}
+    lines = [str(n) for n in sorted(numbers[m] for m in caution.materials if m in numbers)]
+    others = [m for m in caution.materials if m not in numbers]
+    places = [f"no. {listed(lines)}"] * bool(lines) + [listed(others)] * bool(others)
+    return replace(caution, materials=("; ".join(places),) if places else ())
+
+
 def _columns(sheet: WeighSheet) -> Columns:
     grams = f".{_decimals(sheet)}f"
     return (
@@ -207,7 +216,7 @@ def weigh_short(sheet: WeighSheet, rows: int = 3, most: int = 1) -> Document:
             parts.append(Table("", tuple(Column(name, "write") for name in names), cells))
     if lines:
         parts.append(Table("", columns, tuple(lines)))
-    words = dict.fromkeys(caution.words for step in sheet.steps for caution in step.cautions)
+    words = dict.fromkeys(_by_number(sheet, caution).words for caution in sheet.handling)
     words |= dict.fromkeys(caution.rests for caution in sheet.alarms if caution.rests)
     sections: list[Section | Document] = [
         *alarm_listing(sheet.alarms),

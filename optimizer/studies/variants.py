@@ -1,14 +1,13 @@
 """Variants of a locked base: small changes only, every rule checked again, only the differences shown."""
 
 from collections.abc import Iterable
-from dataclasses import replace
 from math import isnan
 from pathlib import Path
 from typing import Annotated, Any, Self
 
 from pydantic import BeforeValidator, Field, ValidationError, model_validator
 
-from optimizer.assessment.alarms import cautions_at
+from optimizer.assessment.alarms import cautions_of_several
 from optimizer.brief.brief import Brief, load_brief, protecting
 from optimizer.data.cautions import Caution
 from optimizer.data.facts import Frozen, Key, Percent
@@ -161,14 +160,8 @@ class Variants:
     @property
     def every_caution(self) -> tuple[Caution, ...]:
         """The cautions with all the materials that each comes from."""
-        said: dict[str, set[str]] = {}
-        last: dict[str, Caution] = {}
-        for checked in (self.base, *(o.checked for o in self.outcomes)):
-            for caution in cautions_at(checked.brief, checked.formula, checked.setting):
-                said.setdefault(caution.text, set()).update(caution.materials)
-                last[caution.text] = caution
-        order = sorted(last.values(), key=lambda caution: not caution.loud)
-        return tuple(replace(caution, materials=tuple(sorted(said[caution.text]))) for caution in order)
+        every = [(self.name, self.base), *((o.name, o.checked) for o in self.outcomes)]
+        return cautions_of_several((name, one.brief, one.formula, one.setting) for name, one in every)
 
 
 def read_variants(path: Path) -> VariantFile:

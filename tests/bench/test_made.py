@@ -487,6 +487,15 @@ def test_the_same_line_weighed_twice_is_refused_unless_it_is_a_further_portion()
     ]
 
 
+def test_what_is_left_of_a_line_is_told_to_a_hundredth_of_a_gram(tmp_path: Path, run: Run) -> None:
+    path = tmp_path / "batch.toml"
+    (tmp_path / "f.csv").write_text("material,percent\naqua,92.38\nglycerin,7.62\n", encoding="utf-8")
+    assert run("batch", tmp_path / "f.csv", "--for", "hand-wash", "--size", "5204.1g", "--out", path).code == 0
+    told = " ".join(run("weighed", path, "glycerin=350").out.split())
+    # By hand: 7.62 % of 5204.1 g are 396.55242 g.
+    assert "350 g of 396.55 g so far, 46.55 g left." in told
+
+
 def test_a_struck_weight_stays_in_the_file_and_counts_no_more(tmp_path: Path, run: Run) -> None:
     path = tmp_path / "batch.toml"
     (tmp_path / "f.csv").write_text(

@@ -97,6 +97,12 @@ def test_trace_both_ways(store: Store, tmp_path: Path) -> None:
                 assert batch in {w.batch for w in where_lot(store, used.lot, used.material).batches}
 
 
+def test_two_portions_of_a_lot_are_one_lot(store: Store, tmp_path: Path) -> None:
+    more = "".join(f'\n[[weighed]]\nmaterial = "glycerin"\ngrams = {g}\nlot = "Q-3"\n' for g in (20, 5))
+    done = kept(store, batch_file(tmp_path, "15", more))
+    assert done.lots == len({(u.material, u.lot) for u in lots_of(store, "15").lots}) == 1
+
+
 def test_acid_and_thickener_are_traced(store: Store, tmp_path: Path) -> None:
     # worked by hand: 30 g of a 20 % solution hold 6 g of acid; 1.5 % of 1000 g are 15 g; the sample does not go back
     more = """

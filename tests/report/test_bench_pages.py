@@ -321,6 +321,10 @@ def test_a_short_sheet_fits_one_page_in_the_order_of_the_steps(name: str, tmp_pa
         assert f"{line['grams']:.1f}" in text or f"{line['grams']:.2f}" in text or f"{line['grams']:.0f}" in text
     for caution in {c["text"] for step in laid["steps"] for c in step.get("cautions", [])}:
         assert " ".join(caution.split()) in text
+    # The betaine is weighed in a later step than the first surfactant: the caution is about its line, too.
+    numbers = {line["name"]: line["number"] for step in laid["steps"] for line in step["lines"]}
+    irritates = text[text.index("Surfactants as sold irritate") :].split("(no. ")[1].split(")")[0]
+    assert str(numbers["Cocamidopropyl Betaine"]) in irritates.replace(" and ", ", ").split(", ")
 
 
 def test_a_short_sheet_that_needs_more_than_a_page_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -111,6 +111,14 @@ def test_markdown_rows_keep_their_number_of_cells(cell: str) -> None:
 # --- Terminal ----------------------------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize("width", range(14, 40))
+def test_a_per_cent_sign_stays_with_its_figure(width: int) -> None:
+    told = "Glucoside 13.87 %, above 6.9 % measured; at most 10 % (some allow 2 %)."
+    shown = lines(Document("t", "v", sections=(Listing("Measured", (told,)),)), width)
+    assert not [line for line in shown if line.strip().startswith("%")]
+    assert " ".join(" ".join(shown).split()).endswith(told)
+
+
 def test_a_whole_document_on_a_terminal() -> None:
     made = Document(
         "A title",

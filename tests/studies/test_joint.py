@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
@@ -166,6 +167,18 @@ def test_command_prints_the_range_of_the_shop() -> None:
     assert done.exit_code == 0
     for words in ("Planned; none costs less", "Packs to buy", "Each product alone", "Harbour hand wash", "Gentle wash"):
         assert words in done.stdout
+
+
+def test_a_caution_of_several_products_names_the_materials_of_all_of_them() -> None:
+    # The hand wash holds an ethoxylated sulfate and sodium benzoate, the gentle wash neither.
+    told = json.loads(CliRunner().invoke(app, ["together", "hand-wash=40", "gentle-wash=20", "--json"]).stdout)
+    cautions = {c["text"]: c["materials"] for c in told["cautions"]}
+    assert len(cautions) == len(told["cautions"])
+    (irritate,) = (m for t, m in cautions.items() if t.startswith("Surfactants as sold irritate"))
+    assert {"Sodium Laureth Sulfate 2 EO, 70 %", "Sodium Cocoyl Isethionate"} <= set(irritate)
+    (dosed,) = (m for t, m in cautions.items() if t.startswith("Dose by the finished mass"))
+    assert {"Sodium Benzoate", "Phenoxyethanol (and) Ethylhexylglycerin"} <= set(dosed)
+    assert sum("from memory" in text for text in cautions) == 1
 
 
 def test_a_smallest_order_above_all_that_is_made_can_still_be_bought() -> None:

@@ -15,6 +15,7 @@ import pytest
 from typer.testing import CliRunner
 
 import optimizer.cli.substitute
+from optimizer.bench.rescue import least_size
 from optimizer.brief.brief import Brief, load_brief
 from optimizer.cli.every import app
 from optimizer.errors import UsageError
@@ -550,6 +551,13 @@ def test_early_enough_a_smaller_batch_is_offered(tmp_path: Path) -> None:
     assert "What now, g" in text
     assert "as planned, but smaller: 4986 g" in text
     assert "write '50 g'" in ask("substitute", "cocamidopropyl-betaine", str(path), "--left", "80").err
+
+
+def test_the_larger_batch_is_the_least_that_can_be_finished_to_a_hundredth_of_the_plan() -> None:
+    # By hand: 2100 g can be finished and more, of 1500 g planned: 140 % of the plan. Made up.
+    assert least_size(1500, lambda grams: grams > 2099) == pytest.approx(2100)
+    assert least_size(1500, lambda grams: True) == 1500
+    assert least_size(1500, lambda grams: False) == 1500
 
 
 @pytest.mark.thorough

@@ -110,6 +110,17 @@ def test_a_file_with_unknown_keys_or_no_change_is_refused(tmp_path: Path) -> Non
     assert "changes nothing" in said
 
 
+def test_a_warning_names_the_variant_that_it_is_about(tmp_path: Path) -> None:
+    # The base is preserved, the variant without its two preservatives is not.
+    file = tmp_path / "v.toml"
+    dose = "{ sodium-benzoate = 0, potassium-sorbate = 0 }"
+    file.write_text(f'base = "hand-wash"\n[[variant]]\nname = "Bare"\ndose = {dose}\n', encoding="utf-8")
+    cautions = json.loads(RUN.invoke(app, ["variants", str(file), "--json"]).stdout)["cautions"]
+    assert cautions[0].startswith("Bare: NOT PRESERVED")
+    assert sum("from memory" in c for c in cautions) == 1
+    assert len(set(cautions)) == len(cautions)
+
+
 def test_the_command_shows_the_shipped_variants_and_keeps_to_the_file(tmp_path: Path) -> None:
     file = str(shipped("scenarios") / "variants" / "hand-wash.toml")
     done = RUN.invoke(app, ["variants", file, "--json"])
