@@ -651,3 +651,11 @@ def test_naming_all_commands_loads_nothing_that_they_compute_with() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_one_material_is_told_in_the_singular_and_who_sets_both_ends_of_a_window_once(run: Run, tmp_path: Path) -> None:
+    assert "1 raw material;" in run("library", "find", "CAPB").out
+    assert run("start", tmp_path / "bench").code == 0
+    told = " ".join(run("blend", tmp_path / "bench" / "first-brief.toml").out.split())
+    assert "set by the brief" in told
+    assert "the brief and the brief" not in told
