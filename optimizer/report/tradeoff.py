@@ -140,24 +140,35 @@ def _breaks(one: Frontier, suffix: str) -> Table:
     return Table(f"{'Points' if one.local else 'Breaks'}{suffix}", columns, rows, note)
 
 
+MOVE_SHOWN = 0.005
+"""Moves of a dose below this [%] are shown as 0.00."""
+
+
 def _stretches(one: Frontier, suffix: str) -> Table:
     rows = []
+    short = 0
     for s in one.stretches:
+        ends = number(s.first, 2), number(s.last, 2)
+        if ends[0] == ends[1] and len(one.stretches) > 1:
+            short += 1
+            continue
         rate = f"{s.rate_first:+.4f}"
         if abs(s.rate_last - s.rate_first) > CHANGE_SHOWN * abs(s.rate_first):
             rate += f" to {s.rate_last:+.4f}"
         ph = ""
         if not isnan(s.targets[0]):
             ph = number(s.targets[0], 1) if s.targets[0] == s.targets[1] else f"{s.targets[0]:.1f} - {s.targets[1]:.1f}"
-        moves = sorted(s.moves.items(), key=lambda m: (-abs(m[1]), m[0]))
+        moves = sorted(((n, m) for n, m in s.moves.items() if abs(m) >= MOVE_SHOWN), key=lambda m: (-abs(m[1]), m[0]))
         told = [f"{name} {move:+.2f}" for name, move in moves[:6]]
         if len(moves) > 6:
             told.append(f"{len(moves) - 6} more")
-        rows.append((f"{number(s.first, 2)} - {number(s.last, 2)}", rate, ph, ", ".join(told)))
+        rows.append((" - ".join(ends), rate, ph, ", ".join(told)))
     unit = f"{one.y.name} per unit of {one.x.name}"
     note = "Doses move evenly between two breaks where the rate is one figure."
     if one.local:
         note = "Rates and moves are those from one point to the next."
+    if short:
+        note += f" {short} too short to be seen {'is' if short == 1 else 'are'} left out here, not in --json."
     columns: Columns = (*figures(f"{one.x.name} from - to", unit, "target pH"), "doses that move, %")
     return Table(f"Exchange rate{suffix}", columns, tuple(rows), note)
 
