@@ -288,7 +288,7 @@ def _with_room(result: Result) -> list[Table]:
 
 def rooms(title: str, kept: Iterable[Outcome]) -> Table:
     """Return rules with their values and the room to their limits."""
-    rows = tuple((o.reading, _value(o), room(o)) for o in kept)
+    rows = tuple((o.reading, valued(o), room(o)) for o in kept)
     return Table(title, ("rule", *figures("value", "room", digits=3)), rows)
 
 
@@ -310,8 +310,10 @@ def _least_limit(outcome: Outcome) -> float:
     return min((x for x in (outcome.low, outcome.high) if abs(x) < inf), key=abs, default=0.0)
 
 
-def _value(outcome: Outcome) -> float | str:
-    """Return the value as a figure, or as text where the limit is smaller than the digits of a table."""
+def valued(outcome: Outcome) -> float | str:
+    """Return the value as a figure, or as text: of what is missing or too much, and where digits would hide a limit."""
+    if (outcome.low, outcome.high) == (-inf, 0.0) and outcome.unit.startswith("% "):
+        return f"{number(outcome.value, 3)} {outcome.unit}"
     told = beside(outcome.value, _least_limit(outcome), 3)
     return outcome.value if told == number(outcome.value, 3) else told
 

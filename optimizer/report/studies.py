@@ -20,6 +20,7 @@ from optimizer.report.blend import (
     provenance_listing,
     rests_listing,
     rooms,
+    valued,
 )
 from optimizer.report.charts import charges, costs, windows
 from optimizer.report.chemistry import chemistry_sections
@@ -55,7 +56,7 @@ def check_document(checked: Checked, chemistry: Chemistry | None = None) -> Docu
         for mend in checked.mends:
             outcome = rules[mend.id]
             cost = "not without breaking another" if mend.cost is None else mend.cost
-            rows.append((outcome.reading, outcome.value, outcome.violation, cost, listed(mend.changed)))
+            rows.append((outcome.reading, valued(outcome), outcome.violation, cost, listed(mend.changed)))
         note = "Mending: the nearest formula that keeps this rule and all that are kept already, per kg of product."
         mending = figures("mending costs", form="+.4f", unit=f" {currency}")
         columns: Columns = ("broken rule", *figures("value", "by", digits=3), *mending, "changes")
