@@ -64,6 +64,7 @@ def test_nothing_is_put_back_over_what_an_editor_wrote(brief: Path) -> None:
     assert brief.read_text(encoding="utf-8").endswith("# mine\n")
 
 
+@pytest.mark.thorough
 def test_no_more_than_so_many_earlier_texts_are_kept(brief: Path) -> None:
     for step in range(KEPT_TEXTS + 3):
         keep(brief, {"active.at_least": 10 + step / 100}, {})

@@ -130,6 +130,7 @@ def test_what_equals_the_file_is_not_moved_and_what_is_no_limit_is_told() -> Non
     assert [p.key for p in told.value.problems] == ["activ.at_least", "mildness.at_least", "missing.soap"]
 
 
+@pytest.mark.thorough
 def test_the_ph_moves_too_and_a_material_can_be_out() -> None:
     rulers = rulers_of("hand-wash")
     for draft, key in (({"ph.low": 5.3}, {"ph.low": 5.3}), ({"missing.decyl-glucoside": 1.0}, {})):

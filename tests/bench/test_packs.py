@@ -32,6 +32,7 @@ def by_trying_all(need: int, packs: list[Sold], per_kg: int | None) -> float:
     return best
 
 
+@pytest.mark.thorough
 @settings(max_examples=300)
 @given(
     st.integers(1, 6000),

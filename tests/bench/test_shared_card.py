@@ -81,6 +81,7 @@ def check_of(doses: dict[str, float], folder: Path, brief: Any) -> Any:
     return check(path, brief)
 
 
+@pytest.mark.thorough
 def test_the_file_goes_back_through_import_formula(folder: Path) -> None:
     told = ask("import", "formula", str(folder / "card.csv"), "--for", "hand-wash", "--json")
     assert told.code == 0, told.err

@@ -166,6 +166,7 @@ REPORTS = (
 """Every report about a formula that a brief is enough for; the brief follows the command."""
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("words", REPORTS)
 def test_reports_carry_the_line(words: str, run: Run) -> None:
     assert_says(run, *_of("hand-wash", words))
@@ -193,6 +194,7 @@ def assert_says(run: Run, *words: str) -> None:
     assert "figures that decided" in str(told)
 
 
+@pytest.mark.thorough
 def test_papers_of_a_batch_carry_the_line(run: Run, tmp_path: Path) -> None:
     batch = str(tmp_path / "batch.toml")
     assert run("batch", "hand-wash", "--size", "5kg", "--out", batch).code == 0

@@ -53,6 +53,7 @@ def asked(address: str, cookie: str = "") -> tuple[int, Message, str]:
         return answer.status, answer.headers, answer.read().decode()
 
 
+@pytest.mark.thorough
 @pytest.mark.skipif(sys.platform == "win32", reason="the signal that Ctrl+C sends is another one there")
 def test_the_server_answers_who_has_the_key_on_this_machine_alone(tmp_path: Path) -> None:
     with opened(tmp_path) as (address, _):

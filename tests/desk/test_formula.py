@@ -121,6 +121,7 @@ def test_a_move_is_answered_at_once_and_the_proof_follows(desk: Browser) -> None
     assert 'data-word="proven"' in again.html
 
 
+@pytest.mark.thorough
 def test_a_draft_lives_in_the_address_alone(desk: Browser, folder: Path) -> None:
     before = digest(folder / "hand-wash.toml")
     here, file = desk.get(MOVED).text, stated(folder / "hand-wash.toml")["mildness.at_least"]
@@ -145,6 +146,7 @@ def test_keeping_writes_into_the_brief_and_it_can_be_put_back(desk: Browser, fol
     assert path.read_bytes() == before
 
 
+@pytest.mark.thorough
 def test_what_another_page_changed_is_kept_and_the_same_figure_is_shown_both_ways(desk: Browser, folder: Path) -> None:
     other = desk_of(folder)
     desk.get(MOVED)

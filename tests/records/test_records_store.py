@@ -458,6 +458,7 @@ def fill(store: Store, batches: list[Any], notes: list[Any], values: list[float]
     store.put("dose", master_id=row, material="aqua", percent=99.9)
 
 
+@pytest.mark.thorough
 @CI
 @given(
     st.lists(BATCH, max_size=3, unique_by=lambda b: b["batch"]),

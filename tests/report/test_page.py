@@ -439,6 +439,7 @@ FORMULA = (
 )
 
 
+@pytest.mark.thorough
 def test_page_of_a_scenario(run: Run, tmp_path: Path) -> None:
     code, out = run("page", "hand-wash", "--out", "a.html", "--with", "leeway")
     assert code == 0
@@ -461,6 +462,7 @@ def test_page_of_an_impossible_scenario(run: Run, tmp_path: Path) -> None:
     assert "These 3 clash" in text
 
 
+@pytest.mark.thorough
 def test_page_of_a_formula(run: Run, tmp_path: Path) -> None:
     (tmp_path / "mine.csv").write_text(FORMULA, encoding="utf-8")
     code, out = run("page", "mine.csv", "--for", "hand-wash", "--json", "--out", "a.html")
@@ -490,6 +492,7 @@ line = [{material = "aqua", percent = 76.0}, {material = "sodium-laureth-sulfate
 """
 
 
+@pytest.mark.thorough
 def test_page_of_a_batch_shows_its_own_ph(run: Run, tmp_path: Path) -> None:
     (tmp_path / "batch.toml").write_text(BATCH, encoding="utf-8")
     code, _ = run("page", "batch.toml", "--out", "a.html")
@@ -522,6 +525,7 @@ mass_g = 980.0
     assert "What went in" in text
 
 
+@pytest.mark.thorough
 def test_any_report_may_be_written_as_a_page(run: Run, tmp_path: Path) -> None:
     for k, command in enumerate(
         (("blend", "hand-wash"), ("rules",), ("leeway", "hand-wash"), ("together", "hand-wash=40"))

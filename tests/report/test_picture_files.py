@@ -86,6 +86,7 @@ def test_with_it_they_are_written_the_same_each_time(tmp_path: Path, first: Path
         assert paths[0].read_bytes().startswith(sign)
 
 
+@pytest.mark.thorough
 @pytest.mark.usefixtures("without")
 def test_printed_pages_need_no_matplotlib(tmp_path: Path) -> None:
     from optimizer.report.pages import fonts

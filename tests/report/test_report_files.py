@@ -67,6 +67,7 @@ def test_a_pdf_loses_nothing_that_markdown_tells(args: tuple[str, ...]) -> None:
     assert [w for w in words_of(told.out) if w not in text] == []
 
 
+@pytest.mark.thorough
 def test_a_blend_as_pdf_has_title_verdict_dose_caution_and_pictures() -> None:
     assert ask("blend", "hand-wash", "--pdf", "a.pdf").code == 0
     text = text_of(Path("a.pdf").read_bytes())
@@ -80,6 +81,7 @@ def test_a_blend_as_pdf_has_title_verdict_dose_caution_and_pictures() -> None:
     assert squeezed("cost, EUR per kg of product") in text  # an axis, which stands in the picture alone
 
 
+@pytest.mark.thorough
 def test_the_same_report_gives_the_same_bytes() -> None:
     for name in ("a.pdf", "b.pdf"):
         assert ask("blend", "hand-wash", "--pdf", name).code == 0

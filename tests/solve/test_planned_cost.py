@@ -199,6 +199,7 @@ def test_drawn_briefs_are_answered_as_the_oracle_answers_them(seed: int) -> None
             assert told.per_kg.typical == pytest.approx(found.objective, abs=1e-9)
 
 
+@pytest.mark.thorough
 def test_the_drawn_briefs_hold_every_way_and_choices_that_turn() -> None:
     ways, turned = set(), 0
     for seed in range(60):

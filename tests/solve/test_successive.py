@@ -194,6 +194,7 @@ def test_the_price_is_the_change_of_the_answer(bound: tuple[Brief, Result]) -> N
     assert outcome.price < 0
 
 
+@pytest.mark.thorough
 def test_the_grid_formula_keeps_the_rule_itself(bound: tuple[Brief, Result]) -> None:
     brief, found = bound
     assert found.rounded is not None
@@ -288,6 +289,7 @@ def test_other_commands_refuse_and_name_the_rule(folder: Path, command: str) -> 
     assert "'blend', 'compare' and 'frontier' follow it by steps" in told + done.output
 
 
+@pytest.mark.thorough
 def test_blend_and_check_of_a_file_with_the_rule(folder: Path) -> None:
     done = CliRunner().invoke(app, ["blend", str(folder / "soft.toml"), "--json"])
     assert done.exit_code == 0

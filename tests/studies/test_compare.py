@@ -57,6 +57,7 @@ def least(case: Case) -> float:
     return sum(x.percent * x.item.price for x in formula.lines) / 100
 
 
+@pytest.mark.thorough
 @CI
 @given(SEED, SEED)
 def test_the_parts_sum_to_the_whole(one: int, other: int) -> None:
@@ -304,6 +305,7 @@ def test_a_formula_at_another_shelfs_prices(tmp_path: Path) -> None:
     )
 
 
+@pytest.mark.thorough
 def test_the_shipped_body_washes_side_by_side() -> None:
     names = ["body-wash", "pearly-wash", "hand-wash"]
     found = compare(sides_of(names))

@@ -75,6 +75,7 @@ def test_the_nearest_formula_takes_out_what_the_ph_bars() -> None:
     assert (near.changed, near.distance) == (("aa",), pytest.approx(10, abs=1e-5))
 
 
+@pytest.mark.thorough
 def test_the_grid_formula_is_the_nearest_not_the_cheapest() -> None:
     for seed in range(60):
         case, doses = bent(seed)

@@ -349,6 +349,7 @@ def test_what_the_brief_leaves_out_is_no_stand_in() -> None:
     assert sulfate_.stopped == ("the brief leaves it out: it is not declared free from sulfate",)
 
 
+@pytest.mark.thorough
 def test_salt_response_is_told_both_ways() -> None:
     away = standin_of(shop("sodium-laureth-sulfate-2eo-70"), "sodium-lauroyl-methyl-isethionate")
     assert away.watch[0] == "Not sulfate-type: salt may thicken less or not at all"

@@ -121,6 +121,7 @@ def test_a_warning_names_the_variant_that_it_is_about(tmp_path: Path) -> None:
     assert len(set(cautions)) == len(cautions)
 
 
+@pytest.mark.thorough
 def test_the_command_shows_the_shipped_variants_and_keeps_to_the_file(tmp_path: Path) -> None:
     file = str(shipped("scenarios") / "variants" / "hand-wash.toml")
     done = RUN.invoke(app, ["variants", file, "--json"])

@@ -83,6 +83,7 @@ def test_worth_sums_to_the_price_of_what_is_used(seed: int, sort: str) -> None:
         assert shares == sorted(shares, reverse=True)
 
 
+@pytest.mark.thorough
 @CI
 @given(SEED, st.sampled_from(["small", "large"]))
 def test_at_the_entry_price_an_unused_material_comes_in(seed: int, sort: str) -> None:

@@ -54,6 +54,7 @@ VARIED = {
 }
 
 
+@pytest.mark.thorough
 def test_each_scenario_says_what_its_blend_says(brief: Path) -> None:
     table = "benzoate.at_least,ph.low,unpreserved\n"
     rows = [(b, p, u) for b in VARIED["benzoate.at_least"] for p in VARIED["ph.low"] for u in VARIED["unpreserved"]]

@@ -29,6 +29,7 @@ def spread(count: int) -> Grid:
     return Grid(keys, tuple(rng.uniform(low, high, count) for low, high in ends), count)
 
 
+@pytest.mark.thorough
 def test_a_tight_bound_lets_go_of_most_and_changes_no_answer(monkeypatch: pytest.MonkeyPatch) -> None:
     brief = load_brief(find_scenario("hand-wash"))
     batches = [spread(240).take(np.arange(k, k + 60)) for k in range(0, 240, 60)]

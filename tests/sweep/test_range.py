@@ -169,6 +169,7 @@ def test_moved_means_and_shares_together(wash: Brief) -> None:
     assert reused(frame) > 0.8
 
 
+@pytest.mark.thorough
 def test_impossible_scenarios_are_proven_by_reused_proofs(wash: Brief) -> None:
     grid = crossed([axis("active.at_least=11.5:12:0.05"), axis("load.at_most=0.5:3:0.25"), axis("salt.at_most=0,0.2")])
     _, frame = both(wash, grid)
@@ -189,6 +190,7 @@ def test_ties_are_broken_in_the_declared_order() -> None:
     both(brief, grid)
 
 
+@pytest.mark.thorough
 def test_ph_cases_are_programs_of_one_matrix() -> None:
     several = 0
     for seed in range(drawn(10, of=30)):

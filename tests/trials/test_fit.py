@@ -53,6 +53,7 @@ def test_noise_alone_predicts_nothing():
     assert told.measure is None
 
 
+@pytest.mark.thorough
 def test_an_interval_holds_the_line_as_often_as_it_says():
     """200 made-up lines at the demo's beakers; 90 % intervals of the mean in the middle and at a beaker."""
     terms, rng, kept = Terms(3), np.random.default_rng(2), []

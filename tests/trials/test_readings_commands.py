@@ -67,6 +67,7 @@ def test_blend_and_check_go_by_the_readings(run, tmp_path):
     assert "within what was tried (gentle-wash-1)" in checked.out
 
 
+@pytest.mark.thorough
 def test_an_objective_may_be_a_reading(run):
     most = run("blend", "gentle-wash", "--readings", DEMO, "--objective", "maximise viscosity", "--json").json
     least = run("blend", "gentle-wash", "--readings", DEMO, "--objective", "minimise viscosity", "--json").json
@@ -76,6 +77,7 @@ def test_an_objective_may_be_a_reading(run):
     assert len(traded["curves"][0]["breaks"]) > 2
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("dose", ["cocamidopropyl-betaine", "coco-glucoside", "sodium-cocoyl-isethionate"])
 def test_leeway_holds_the_bound_at_the_ends_of_each_dose(dose):
     """Held against single blends: with a dose at its end the cost is still within the loss, a little further not."""

@@ -6,6 +6,7 @@ import pytest
 from tests.support.made_up_truths import coverage, errors, kept, shortfalls
 
 
+@pytest.mark.thorough
 def test_chosen_beakers_tell_more_than_random_ones():
     chosen, random, usual = np.sqrt((errors(120, 1) ** 2).mean(axis=0))
     assert chosen <= 0.5 * random

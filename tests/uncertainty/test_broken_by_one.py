@@ -41,6 +41,7 @@ def test_each_lot_by_itself_breaks_what_is_told_and_nothing_else(name: str) -> N
     assert told
 
 
+@pytest.mark.thorough
 def test_the_report_names_them_and_points_on_only_from_three_on() -> None:
     counts = []
     for name in (*BRIEFS, "common"):
