@@ -137,7 +137,7 @@ def solve(mixture: Mixture) -> Reached:
         damp = 0.0 if mixture.ideal else damping(ionic)
         ph, slope, square = _root(mixture.strong, families, damp, pkw, ph)
         found = fixed + square / 2
-        done = mixture.ideal or abs(found - ionic) <= 1e-8 * (1 + ionic)
+        done = mixture.ideal or abs(found - ionic) <= 1e-7 * found
         ionic = found
         if done:
             break

@@ -6,7 +6,7 @@ import random
 from math import log10, sqrt
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.optimize import brentq
 
@@ -140,6 +140,7 @@ def test_charges_of_citrate_by_hand() -> None:
 
 
 @settings(max_examples=150, deadline=None)
+@example(0.0, [("acetic acid", 1e-5)], 0.0)  # so thin that its ionic strength is far below 1
 @given(
     st.floats(-0.3, 0.3),
     st.lists(st.tuples(st.sampled_from(sorted(WEAK)), st.floats(0, 0.3)), max_size=5),
