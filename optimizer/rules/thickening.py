@@ -25,8 +25,8 @@ class Thickening(Rule):
     named under [held_back].thickeners has a pH window that covers the setting and the part held back is at
     least its usual lower dose, or the thickeners of the formula whose windows cover the setting make
     up a usual lower dose: sum_j x_j / l_j >= y_t. Where `[objective] planned` asks so, each yes costs what its way is
-    planned to take: salt, or the first named thickener that suits, in the brief's dose or the middle of the usual ones. Limits
-    are common practice, no source. Viscosity is never computed: the bench decides.
+    planned to take: salt, or the first named thickener that suits, in the brief's dose or the middle of the usual ones.
+    Limits are common practice, no source. Viscosity is never computed: the bench decides.
     """
 
     kind: Literal["thickening"] = "thickening"
