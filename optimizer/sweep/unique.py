@@ -11,11 +11,14 @@ from optimizer.immutable import replace
 from optimizer.sweep.checking import Checker
 from optimizer.sweep.cover import Cover, Prices
 from optimizer.sweep.programs import Index, ProgramBase, Programs
+from optimizer.sweep.reuse import SCAN_COST, TRY_COST
 from optimizer.sweep.standing import Standing
 from optimizer.units import CLEARLY_OTHER
 
 ASKED = 16
 """Programs that are solved in one box to tell how much worse it is than the best point."""
+ASKING, ALONE = 1.0, 60.0
+"""What it costs where no known prices tell it, in solver calls: a program in a box, a whole brief on its own."""
 Asked = Callable[[Programs, int, int], Prices | None]
 """Prices of the best of one program in a box, or of the proof that it holds nothing."""
 
@@ -48,11 +51,14 @@ class OnlyBest:
             x[self.doses :] = np.clip(x[self.doses :].T, self.cover.low[box], self.cover.high[box]).T
             holds = self._checker.kept(both, x)
             for k, least, sure in ((holds, standing.needed(where), True), (~holds, clearly[where], False)):
-                told = self._bounded((both if sure else some).take(np.flatnonzero(k)), least[k], box, sure=sure)
+                told = ~k
+                for at in np.flatnonzero(k).tolist():
+                    told[at] = self._by_own(programs, standing, int(where[at]), box, clearly[where[at]], sure=sure)
+                left = np.flatnonzero(~told)
+                told[left] = self._bounded((both if sure else some).take(left), least[left], box, sure=sure)
                 if not sure:
-                    told |= self._asked(programs, where[k], told, least[k], box)
-                for q in where[k][~told].tolist():
-                    alone[own[q]] &= self._by_own(programs, standing, q, box, clearly[q], sure=sure)
+                    told |= self._asked(programs, where, told, least, box)
+                alone[own[where[~told]]] = False
         return alone
 
     def _asked(self, programs: Programs, where: Index, told: Mask, least: Vector, box: int) -> Mask:
@@ -85,16 +91,18 @@ class OnlyBest:
         """
         low, high = self.cover.low[box], self.cover.high[box]
         found, left = np.zeros(len(programs), dtype=bool), np.arange(len(programs))
+        spent, worth = 0.0, ALONE if sure else ASKING
         for prices in sorted(self._known, key=lambda k: (-k.closes.get(box, 0), -k.record.hits)):
-            if not left.size:
+            if spent >= worth * left.size:
                 break
+            spent += TRY_COST + SCAN_COST * left.size
             some = programs.take(left)
             fits = np.flatnonzero(prices.bounds(some, low[None], high[None])[0] >= least[left])
             if sure and fits.size and not prices.proof:
                 own = some.take(fits)
                 fits = fits[self._rigid(own, *prices.faces(own, low, high))]
-            found[left[fits]] = True
-            left = np.delete(left, fits)
+            if fits.size:
+                found[left[fits]], left, spent = True, np.delete(left, fits), 0.0
         return found
 
     def _by_own(self, programs: Programs, standing: Standing, q: int, box: int, clearly: float, *, sure: bool) -> bool:
