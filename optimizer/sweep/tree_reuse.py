@@ -38,7 +38,7 @@ from optimizer.sweep.reuse import (
 from optimizer.sweep.standing import Standing
 from optimizer.sweep.unique import OnlyBest
 from optimizer.sweep.vertex import Vertex, bytes_of
-from optimizer.units import BOUND_MET, LAST_DIGIT, SAME_WORTH, WHOLE
+from optimizer.units import BOUND_MET, HAIR, LAST_DIGIT, SAME_WORTH, WHOLE
 
 MOST_RUNS = 400
 """Programs after which a walk is given up."""
@@ -60,6 +60,8 @@ CREDIT = 1000.0
 """Solver calls' worth of learning and trying before anything must have come of it: a first tree takes a hundred."""
 BOUND_COST, BOX_COST = 0.015, 0.0005
 """What it costs to bound one program by known prices, and each box of it, in solver calls."""
+SPARED = 0.5
+"""What answering or closing something by what is known spares, in solver calls: the half of it is found twice."""
 SHARE = 0.2
 """Further calls' worth for each program, so that a later part of a range gets its chance."""
 
@@ -255,7 +257,7 @@ class TreeReuse:
         if not self._sparing:
             return True
         scan = BOUND_COST + BOX_COST * boxes if boxes else SCAN_COST
-        return record.worth(count, scan) if record.tried else self._affordable()
+        return record.worth(count, scan / SPARED) if record.tried else self._affordable()
 
     def _affordable(self) -> bool:
         return self._spent < self._gained + CREDIT + SHARE * self.seen
@@ -263,7 +265,7 @@ class TreeReuse:
     def _paid(self, record: KnownBasis, count: int, hits: int, scan: float = SCAN_COST) -> None:
         record.tried, record.hits = record.tried + count, record.hits + hits
         self._spent += TRY_COST + scan * count
-        self._gained += hits
+        self._gained += SPARED * hits
 
     def _widen(self, standing: Standing) -> None:
         """Make room for the bounds of boxes that came since."""
@@ -313,10 +315,14 @@ class TreeReuse:
         s = standing.scenario[q]
         return bool(standing.best[box, q] >= standing.worth[s] - BOUND_MET * standing.weight[s])
 
-    def _run(self, programs: Programs, q: int, low: Vector, high: Vector) -> SolverAnswer:
-        """Run a program within a box of choices."""
+    def _run(
+        self, programs: Programs, q: int, low: Vector, high: Vector, cheaper: Vector | None = None
+    ) -> SolverAnswer:
+        """Run a program within a box of choices, with some doses cheaper."""
         self.calls += 1
         cost, there = programs.one(q)
+        if cheaper is not None:
+            cost[: self.doses] -= cheaper
         there[self.doses :] = high
         return self._hot.run(programs, q, cost, there, np.concatenate([np.zeros(self.doses), low]))
 
@@ -363,11 +369,22 @@ class TreeReuse:
         except np.linalg.LinAlgError:
             return key, None
 
-    def _within(self, programs: Programs, q: int, box: int) -> Prices | None:
-        """Return the prices of a program solved within a box, which are kept if that is afforded."""
-        answer = self._run(programs, q, self.cover.low[box], self.cover.high[box])
+    def _within(self, programs: Programs, q: int, box: int, nothing: Mask | None) -> Prices | None:
+        """Return the prices of a program solved within a box, which are kept if that is afforded.
+
+        Args:
+            programs: The programs.
+            q: Which to solve.
+            box: The box.
+            nothing: Doses made cheaper by a hair, shape (doses,): if the best point stays without them, its prices then
+                say that they would cost more (strict complementarity), where those of its basis may leave it open.
+        """
+        cheaper = None if nothing is None else nothing * HAIR
+        answer = self._run(programs, q, self.cover.low[box], self.cover.high[box], cheaper)
         if answer.ending != "optimal":
             return None
+        if nothing is not None:
+            return Prices(self.base, self.doses, answer.y)
         key, found = self._of_basis(programs.take(np.array([q])), answer)
         if found is not None and self._learning and key not in self._prices:
             found.closes[box] = 1
