@@ -4,8 +4,9 @@ All fields are told but those marked `untold`, under their own name or that of `
 elsewhere, a property marked `told` is a key too.
 """
 
+from collections.abc import Callable
 from dataclasses import MISSING, FrozenInstanceError, dataclass, field, fields
-from operator import attrgetter
+from operator import attrgetter, itemgetter, methodcaller
 from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar, dataclass_transform
 
 __all__ = ["EMPTY", "NULL", "Figure", "immutable", "keys_of", "replace", "result", "seen", "told", "told_as", "untold"]
@@ -43,23 +44,29 @@ def seen(path: str, default: Any = None, *, key: str = "", init: Literal[False] 
     """Return a computed field.
 
     Args:
-        path: Attributes to follow from the record on; a number picks one of a tuple.
+        path: Attributes to follow from the record on; a number picks one of a tuple, `()` calls a method.
         default: What it is if anything on the way is None.
         key: Its name in the JSON, if that is another one.
         init: Nobody can state it.
     """
-    steps = [int(step) if step.isdigit() else step for step in path.split(".")]
+    steps = [_step(word) for word in path.split(".")]
 
     def look(self: object) -> Any:
         found: Any = self
         for step in steps:
             if found is None:
                 return default
-            found = found[step] if isinstance(step, int) else getattr(found, step)
+            found = step(found)
         return default if found is None else found
 
     marks = {"told": key} if key else {}
     return field(init=init, repr=False, compare=False, default=property(look), metadata=marks)
+
+
+def _step(word: str) -> Callable[[Any], Any]:
+    if word.endswith("()"):
+        return methodcaller(word[:-2])
+    return itemgetter(int(word)) if word.isdigit() else attrgetter(word)
 
 
 @dataclass_transform(frozen_default=True, field_specifiers=(field, seen, told_as, untold))
@@ -94,15 +101,15 @@ def _made(cls: type[T], *, by_place: bool) -> type[T]:
 
     def fill(self: T, *values: Any, **named: Any) -> None:
         held, given = self.__dict__, len(values)
-        if given > places or (named and not named.keys() <= left[given]):
+        if given > places or not named.keys() <= left[given]:
             raise TypeError(f"{cls.__name__} is given too much: {given} values, {sorted(named)}")
         if given < len(needed) and not named.keys() >= lacking[given]:
             raise TypeError(f"{cls.__name__} needs {needed[given:]}, is given {tuple(named)}")
-        if given < len(names):
+        if given + len(named) < len(names):
             held.update(blank)
-        held.update(zip(names, values, strict=False))
-        if named:
-            held.update(named)
+        if given:
+            held.update(zip(names, values, strict=False))
+        held.update(named)
         for name, make in makers:
             if held[name] is MISSING:
                 held[name] = make()
