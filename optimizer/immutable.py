@@ -4,13 +4,15 @@ All fields are told but those marked `untold`, under their own name or that of `
 elsewhere, a property marked `told` is a key too.
 """
 
-from collections.abc import Callable
-from dataclasses import MISSING, FrozenInstanceError, dataclass, field, fields
+from collections.abc import Callable, Iterable
+from dataclasses import MISSING, Field, FrozenInstanceError, dataclass, field, fields, make_dataclass
 from operator import attrgetter, itemgetter, methodcaller
 from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar, dataclass_transform
 
 __all__ = ["EMPTY", "NULL", "Figure", "immutable", "keys_of", "replace", "result", "seen", "told", "told_as", "untold"]
 T = TypeVar("T")
+OFTEN = 200
+"""From so many instances on a class is worth an initialiser of its own."""
 NULL, EMPTY = "null where it has no meaning or no end", "an empty list if there is none"
 Figure = Annotated[float, NULL]
 """A number that may be NaN or infinite; JSON has null for these."""
@@ -99,7 +101,13 @@ def _made(cls: type[T], *, by_place: bool) -> type[T]:
     compared = attrgetter(*(f.name for f in known if f.compare))
     after = getattr(cls, "__post_init__", None)
 
+    made = 0
+
     def fill(self: T, *values: Any, **named: Any) -> None:
+        nonlocal made
+        made += 1
+        if made == OFTEN:
+            cls.__init__ = initialiser(cls, asked, by_place=by_place)  # type: ignore[method-assign]
         held, given = self.__dict__, len(values)
         if given > places or not named.keys() <= left[given]:
             raise TypeError(f"{cls.__name__} is given too much: {given} values, {sorted(named)}")
@@ -147,6 +155,16 @@ def _made(cls: type[T], *, by_place: bool) -> type[T]:
         if name != "__repr__" or name not in vars(cls):
             setattr(cls, name, method)
     return cls
+
+
+def initialiser(kind: type, asked: Iterable[Field[Any]], *, by_place: bool) -> Callable[..., None]:
+    """Return the standard initialiser for a class: dear to make, twice as quick as the one that all share."""
+    own = [(f.name, Any, field(default=f.default, default_factory=f.default_factory)) for f in asked]
+    after = getattr(kind, "__post_init__", None)
+    names = {"__post_init__": after} if after else {}
+    twin = make_dataclass(kind.__name__, own, namespace=names, frozen=True, repr=False, eq=False, kw_only=not by_place)
+    init: Callable[..., None] = vars(twin)["__init__"]
+    return init
 
 
 def replace(record: T, /, **changes: Any) -> T:
