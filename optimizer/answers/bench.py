@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from optimizer.bench.weighed import Weight
     from optimizer.data.cautions import Caution
     from optimizer.data.formula import Formula
+    from optimizer.data.pool import Ingredient
     from optimizer.report.made import Laid
     from optimizer.rules.row import Setting
     from optimizer.studies.substitute import Substituted, Wish
@@ -158,7 +159,13 @@ def sheet_of(found: Subject, *, predilute: bool = False) -> WeighSheet:
         later if batch.held_back_percent else (),
         predilute=predilute,
         alarms=foremost_at(found, found.formula, found.setting),
+        lots=lots_of(found),
     )
+
+
+def lots_of(found: Subject) -> dict[str, Ingredient]:
+    """Return what the maker has of the materials of a subject, by id; of those weighed, the lot that was."""
+    return {line.item.id: line.item for line in found.formula.lines}
 
 
 def note_weights(
@@ -269,6 +276,7 @@ def card_of(found: Subject, *, planned: bool = False, master: str = "", on: str 
             day=on or made.finish.on or made.planned_on,
             ph_read=ph,
             alarms=foremost_at(found, formula_at(replace(found.brief.pool, held_back=0.0), percent), at),
+            lots=lots_of(found),
         )
     held = found.formula.held_back
     return formula_card(
@@ -282,6 +290,7 @@ def card_of(found: Subject, *, planned: bool = False, master: str = "", on: str 
         master=master or (made.master if made else ""),
         day=on or (made.planned_on if made else "") or day_of(""),
         alarms=foremost_at(found, found.formula, found.setting),
+        lots=lots_of(found),
     )
 
 
