@@ -209,7 +209,7 @@ def note_weights(
 
         if wrong is not None:
             strike(document, now, "weighed", wrong)
-            now = batch_from(document.unwrap(), str(path))
+            now = batch_from(document.unwrap(), str(path), known.values())
         check_finish(str(path), now, finish.get("mass_g"), sure=sure)
         for weight in checked(str(path), now, typed, known, sure=sure):
             append(document, "weighed", entry(weight, day))
@@ -219,9 +219,9 @@ def note_weights(
             for key, value in {**finish, "on": day}.items():
                 document["finish"][key] = value
         if finish.get("mass_g") is not None and not sure:
-            refuse_evaporation(batch_from(document.unwrap(), str(path)), known)
+            refuse_evaporation(batch_from(document.unwrap(), str(path), known.values()), known)
 
-    return change_batch(path, change), {w.material for w in typed}
+    return change_batch(path, change, known.values()), {w.material for w in typed}
 
 
 class Named:
