@@ -67,13 +67,13 @@ def stock_of(name: str, *, on: str, store: Path | None = None, libraries: Iterab
     Raises:
         DataError: If shelf or records cannot be used, or the brief names no shelf.
     """
-    from optimizer.answers.kept import DEFAULT
     from optimizer.brief.brief import load_brief
     from optimizer.brief.scenario import find_scenario
     from optimizer.data.library import read_library
     from optimizer.data.shelf import read_shelf
     from optimizer.errors import fault
     from optimizer.files import shipped
+    from optimizer.records import STORE
     from optimizer.records.stock import stock_left
     from optimizer.records.store import open_store
 
@@ -84,7 +84,7 @@ def stock_of(name: str, *, on: str, store: Path | None = None, libraries: Iterab
         if brief.shelf is None:
             raise fault(name, "shelf", "the brief names no shelf.", "Name the shelf's file itself.")
         held, materials = brief.shelf, brief.library.materials
-    path, day = store or Path(name).parent / DEFAULT, date.fromisoformat(on)
+    path, day = store or Path(name).parent / STORE, date.fromisoformat(on)
     if store is None and not path.is_file():
         return stock_left(held, materials, None, day)
     with open_store(path) as opened:
