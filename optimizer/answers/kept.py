@@ -14,11 +14,11 @@ from optimizer.bench.batch import Observation, read_batch
 from optimizer.bench.made import made_formula
 from optimizer.brief.brief import load_brief
 from optimizer.brief.scenario import find_scenario
-from optimizer.data.library import read_library
+from optimizer.data.library import chosen_library
+from optimizer.data.names import material_of
 from optimizer.errors import DataError, TensideError
-from optimizer.files import shipped
 from optimizer.immutable import immutable
-from optimizer.records import STORE, batches, calendar, checking, exchange, lots, masters, overview, series
+from optimizer.records import STORE, batches, calendar, checking, exchange, lots, masters, overview, packing, series
 from optimizer.records.store import open_store
 
 if TYPE_CHECKING:
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from optimizer.records.lots import LotsOf, WhereLot
     from optimizer.records.masters import Version, Versions
     from optimizer.records.overview import Listed, Shown
+    from optimizer.records.packing import Packed
     from optimizer.records.series import Calendar, Tasks
 
 
@@ -75,9 +76,11 @@ class Records:
             return Answer("records lots", lots.lots_of(store, number))
 
     def where(self, lot: str, material: str = "") -> Answer[WhereLot]:
-        """Return where a lot went; of one material, if its id is given."""
+        """Return where a lot went; of one material, if it is named by id, name or everyday word."""
         with open_store(self.path) as store:
-            return Answer("records where", lots.where_lot(store, lot, material))
+            known = chosen_library().materials if material else ()
+            meant = material_of(material, known, unknown=True) if material else ""
+            return Answer("records where", lots.where_lot(store, lot, meant))
 
     def photo(self, number: str, sha256: str) -> bytes:
         """Return a photo of a batch."""
@@ -175,6 +178,21 @@ def records_of(batch: str, store: Path | None = None) -> tuple[Records, str]:
     return Records(store or path.parent / STORE), read_batch(path).batch
 
 
+def pack_up(folder: Path, out: Path | None = None) -> Answer[Packed]:
+    """Pack a working folder with its records into one zip: the one named, else one beside it, dated."""
+    here = folder.resolve()
+    packed = packing.pack(folder, out or here.with_name(f"{here.name}-{day_of('')}.zip"))
+    verdict, step = f"Packed into {packed.zip}.", f"tenside unpack {packed.zip} NEW-FOLDER"
+    return Answer("pack-up", packed, 0, packed=packed, verdict=verdict, step=step)
+
+
+def unpack(packed: Path, folder: Path) -> Answer[Packed]:
+    """Put a packed working folder back into a new one, every file checked; whole or not at all."""
+    done = packing.unpack(packed, folder)
+    verdict, step = f"Put back into {done.folder}.", f"tenside list {done.folder}"
+    return Answer("pack-up", done, 0, packed=done, verdict=verdict, step=step)
+
+
 def keep_batch(path: Path, *, shelf: Path | None = None, on: str = "", store: Path | None = None) -> tuple[Kept, str]:
     """Take a batch file into the store; return what that did, and what could not be worked out, if anything.
 
@@ -220,6 +238,6 @@ def _against_now(found: Shown, folder: Path) -> Shown:
     try:
         known = load_brief(beside if beside.is_file() else find_scenario(found.brief)).library.by_id
     except DataError:
-        known = read_library([shipped("library")]).by_id
+        known = chosen_library().by_id
     changed = [n for n, digest in found.facts.items() if n not in known or batches.facts_digest(known[n]) != digest]
     return found.model_copy(update={"changed_since": tuple(changed)})

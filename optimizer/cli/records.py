@@ -19,7 +19,6 @@ from optimizer.cli.common import (
     aside,
     changes_of,
     command,
-    read_shipped,
 )
 from optimizer.errors import UsageError
 from optimizer.records import STORE
@@ -130,10 +129,7 @@ def where(
     store: StoreFile = None,
 ) -> Answer[Any]:
     """Where a lot went: batches, bottles, retained samples."""
-    from optimizer.data.names import material_of
-
-    known = read_shipped(None).materials if material else ()
-    return records_at(store).where(lot, material and material_of(material, known, unknown=True))
+    return records_at(store).where(lot, material)
 
 
 @command(records_app)
