@@ -9,10 +9,10 @@ from optimizer.brief.beginning import Wanted, barred_perfume, brief_file, first_
 from optimizer.brief.brief import Brief, make_brief
 from optimizer.brief.defaults import bench_defaults
 from optimizer.brief.scenario import beside, scenario_from
-from optimizer.data.library import Library, read_library
+from optimizer.data.library import Library, chosen_library
 from optimizer.data.shelf import Shelf, read_shelf
 from optimizer.errors import fault
-from optimizer.files import found_at, shipped, toml_of, write_atomic
+from optimizer.files import found_at, toml_of, write_atomic
 
 SHELVES = ("shelf.csv", "shelf.xlsx")
 OWN = "materials.toml"
@@ -58,7 +58,7 @@ def begin(folder: Path, wanted: Wanted) -> tuple[Path, Brief]:
 def library_in(folder: Path) -> Library:
     """Return the shipped library with the folder's own materials."""
     own = folder / OWN
-    return read_library([shipped("library"), *([own] if found_at(own) else [])])
+    return chosen_library(own=[own] if found_at(own) else [])
 
 
 def shelf_in(folder: Path) -> tuple[str, Shelf]:
