@@ -488,7 +488,8 @@ def test_a_told_limit_is_rounded_to_the_easier_side(value: float, side: str, exp
     assert float(stated(expected)) == pytest.approx(expected, rel=1e-12), "typed as printed"
 
 
-# the demo brief; of its library: amphoacetates are formulated from pH 4.5 on (a supplier's article of 2025) -------------------------------------------------------------------------------------
+# the demo brief -------------------------------------------------------------------------------------
+# Of its library: amphoacetates are formulated from pH 4.5 on (a supplier's article of 2025), glucosides from 4.
 
 REPORT = """
 Glycinate wash with acid preservatives
