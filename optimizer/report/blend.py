@@ -7,6 +7,7 @@ from math import inf, isnan, log10, nan
 from typing import TYPE_CHECKING
 
 from optimizer.assessment.alarms import cautions_at
+from optimizer.assessment.evidence import line_of_clash
 from optimizer.assessment.planned import PlannedCost, planned_cost
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
@@ -91,7 +92,7 @@ def blend_document(
                 _asked(result),
                 *_settings(result),
                 *more,
-                _cautions(result),
+                _cautions(result, explanation),
                 provenance_listing(result.provenance),
             ),
             good=False,
@@ -421,8 +422,9 @@ def _asked(result: Result) -> Listing:
     return Listing("What the brief asks", tuple(rules))
 
 
-def _cautions(result: Result) -> Listing:
-    return caution_listing(cautions_at(result.brief, result.weighable, result.setting))
+def _cautions(result: Result, explanation: Explanation | None = None) -> Listing:
+    clash = line_of_clash(result.brief, explanation.conflict) if explanation else ()
+    return caution_listing((*clash, *cautions_at(result.brief, result.weighable, result.setting)))
 
 
 def alarm_listing(cautions: tuple[Caution, ...]) -> list[Listing]:

@@ -13,7 +13,7 @@ import pytest
 
 from optimizer.answers.bench import batch_subject, sheet_of
 from optimizer.assessment.alarms import cautions_at
-from optimizer.assessment.evidence import NAMED, rests_on
+from optimizer.assessment.evidence import NAMED, rests_of_clash, rests_on
 from optimizer.brief.brief import Brief, load_brief, make_brief
 from optimizer.brief.scenario import scenario_from
 from optimizer.data.evidence import BELIEVED, LEVELS, READ, counted, evidence_of, figures_of
@@ -211,6 +211,39 @@ def test_every_form_of_the_weigh_sheet_carries_it(run: Run, tmp_path: Path) -> N
     for form, said in ((weigh_document, line.text), (weigh_form, line.text), (weigh_short, line.rests)):
         assert str(form(sheet)).count(said) == 1
     assert line.text.startswith(line.rests.removesuffix("."))
+
+
+def test_a_clash_says_on_what_it_rests(run: Run) -> None:
+    """Two windows shut each other out; that either is only believed is told where no formula is."""
+    ran = run("blend", "impossible-wash")
+    assert ran.code != 0
+    assert "figures that decided are from memory: stable pH of Sodium Benzoate; stable pH of Sodium Cocoyl" in " ".join(
+        ran.out.split()
+    )
+    told = [c["text"] for c in run("blend", "impossible-wash", "--json").json["cautions"]]
+    assert sum("figures that decided" in text for text in told) == 1
+
+
+def test_a_clash_rests_on_what_its_rules_read_of_all_candidates() -> None:
+    """5 % of what lasts from pH 8 on, in a wash of at most pH 7; the others are not asked about."""
+    late = wash("late", ph_stable=(8, 9), backing={"default": ("formula", "published")})
+    dose = {"id": "dose", "kind": "dose", "of": {"materials": ["late"]}, "at_least": 5}
+    table = {"name": "wash", "pool": {"unpriced": True}, "unpreserved": "made up", "ph": {"low": 5, "high": 7}}
+    everything = tuple(sorted((late, wash("a"), LIBRARY.by_id["aqua"]), key=lambda m: m.id))
+    library = LIBRARY.model_copy(update={"materials": everything})
+    brief = make_brief(scenario_from({**table, "rule": [dose, ACTIVE]}, "made up"), library, None)
+    figures = rests_of_clash(brief, ["dose", "ph"]).figures
+    assert [(f.material, f.figure, f.level) for f in figures] == [("late", "ph_stable", "published")]
+    wide = rests_of_clash(brief, ["active", "ph"])
+    assert {(f.material, f.figure) for f in wide.figures} == {
+        (name, figure) for name in ("a", "late") for figure in ("substances", "ph_stable")
+    } | {("aqua", "ph_stable")}
+    assert "bind first" not in wide.words
+
+
+def test_the_sheet_of_trial_beakers_carries_it(run: Run) -> None:
+    said = " ".join(run("trials", "sheet", str(shipped("scenarios") / "trials" / "gentle-wash.toml")).out.split())
+    assert said.count("figures that decided") == 1
 
 
 def test_a_comparison_says_it_of_each_column(run: Run) -> None:
