@@ -121,6 +121,7 @@ SCHEMAS: dict[str, tuple[str, str]] = {
     "trials-fit": ("trials.fitted:Fits", "tenside trials fit --json"),
     "trials-rate": ("trials.rating:Rated", "tenside trials rate --json"),
     "trials-salt": ("trials.salt:SaltCurve", "tenside trials salt --json"),
+    "error": ("report.refused:Refused", "any command with --json where it cannot answer"),
 }
 """What each schema describes: the class, which is loaded when its schema is asked for, and its title."""
 
