@@ -19,9 +19,9 @@ import numpy as np
 from optimizer.brief.brief import Brief
 from optimizer.errors import DataError
 from optimizer.immutable import immutable
-from optimizer.sweep.family import Family
 from optimizer.sweep.frame import ENDINGS, PROOFS, Frame
 from optimizer.sweep.grid import Grid
+from optimizer.sweep.live_family import LiveFamily
 from optimizer.sweep.single import brief_at, one_by_one
 from optimizer.sweep.source import unknown_keys
 
@@ -106,7 +106,7 @@ class Live:
             time_limit: Seconds for each integer program [s].
         """
         self.brief, self._time_limit = brief, time_limit
-        self._families: dict[tuple[str, ...], Family] = {}
+        self._families: dict[tuple[str, ...], LiveFamily] = {}
         self._numbers = count(1)
         self._turns = _Turns()
 
@@ -166,7 +166,7 @@ class Live:
         certain = PROOFS[frame.proof[0]] in CERTAIN and ENDINGS[frame.ending[0]] in ("optimal", "infeasible")
         return self._answer(frame, 0, "proven" if certain else "best found")
 
-    def _learn(self, family: Family, grid: Grid, stopped: Callable[[], bool]) -> bool:
+    def _learn(self, family: LiveFamily, grid: Grid, stopped: Callable[[], bool]) -> bool:
         """Solve what is missing; return whether that was broken off for somebody who asks."""
         gave_way = False
 
@@ -180,13 +180,13 @@ class Live:
         family.learn(grid)
         return gave_way
 
-    def _asked(self, moves: Sequence[Mapping[str, float]]) -> tuple[Family, Grid]:
+    def _asked(self, moves: Sequence[Mapping[str, float]]) -> tuple[LiveFamily, Grid]:
         keys = tuple(sorted(moves[0]))
         if keys not in self._families:
             problems = unknown_keys(self.brief, keys, self.brief.scenario.name)
             if problems:
                 raise DataError(problems)
-            self._families[keys] = Family(self.brief, keys, self._time_limit)
+            self._families[keys] = LiveFamily(self.brief, keys, self._time_limit)
         columns = tuple(np.array([float(moved[key]) for moved in moves]) for key in keys)
         grid = Grid(keys, columns, len(moves))
         brief_at(self.brief, grid.row(0))  # what a rule refuses is told before anything is solved
