@@ -115,13 +115,14 @@ def wait(what: Any, seconds: float = 20.0) -> Any:
     Raises:
         AssertionError: If it never is.
     """
-    from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
+    from selenium.common.exceptions import JavascriptException, NoSuchElementException, StaleElementReferenceException
 
+    coming = JavascriptException, NoSuchElementException, StaleElementReferenceException
     until = time.monotonic() + seconds
     while time.monotonic() < until:
         try:
             found = what()
-        except (NoSuchElementException, StaleElementReferenceException):  # the page is just coming
+        except coming:  # the page is just coming
             found = None
         if found:
             return found
