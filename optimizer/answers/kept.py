@@ -223,8 +223,8 @@ def _subject(path: Path) -> tuple[Subject | None, str]:
     batch = read_batch(path)
     try:
         found = subject_of(str(path))
-        if batch.begun:
-            made_formula(batch, found.brief.library.by_id)
+        if found.batch is not None and batch.begun:
+            made_formula(found.batch, found.brief.library.by_id)
     except DataError as error:
         return None, f"kept without the formula as made: {error}" if batch.begun else ""
     return found, ""

@@ -112,7 +112,7 @@ def incoming_of(
         DataError: With every problem at once: an unsound file, a photo that is missing or none.
     """
     text = read_text(path)
-    batch = batch_from(toml_of(text, str(path)), str(path))
+    batch = batch_from(toml_of(text, str(path)), str(path), (materials or {}).values())
     photos: dict[str, Photo] = {}
     problems = []
     for number, seen in enumerate(batch.observation):

@@ -539,8 +539,8 @@ What the brief asks ······························
 
 What each pH setting allows ········································································
 target pH  least cost  candidates ruled out  proof
-4.7 - 5    infeasible                     8  certified
-5.1        infeasible                     9  certified
+4.7 - 5    infeasible                     6  certified
+5.1        infeasible                     7  certified
 5.2 - 5.6  infeasible                     3  certified
 5.7 - 5.8  infeasible                     3  certified
 5.9 - 6.6  infeasible                     4  certified
