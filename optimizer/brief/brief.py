@@ -30,6 +30,7 @@ from optimizer.rules import (
     Stock,
     named_measure,
 )
+from optimizer.rules.preserved import PRESERVATIVE
 from optimizer.rules.row import Setting
 from optimizer.units import USED, listed
 
@@ -109,11 +110,12 @@ def protecting(brief: Brief, formula: Formula, setting: Setting, *, mending: boo
         brief: The brief.
         formula: What is changed.
         setting: Its pH setting.
-        mending: Whether a formula with too little of a preservative must be changed so that it has enough.
+        mending: Whether a formula with too little of a preservative, or one that does not act at its pH, must be
+            changed so that it has enough.
     """
     guards = tuple(r.no_worse(formula, setting) for r in brief.watched if isinstance(r, Preserved))
-    if mending:
-        guards = tuple(r.model_copy(update={"at_least": 1.0}) if r.at_least > 0 else r for r in guards)
+    if mending and any(PRESERVATIVE in line.item.material.functions for line in formula.lines if line.percent > USED):
+        guards = tuple(r.model_copy(update={"at_least": 1.0}) for r in guards)
     watched = tuple(r for r in brief.watched if not isinstance(r, Preserved))
     return replace(brief, modelled=tuple(sorted((*brief.modelled, *guards), key=lambda r: r.id)), watched=watched)
 
