@@ -11,12 +11,12 @@ from optimizer.brief.beginning import PRODUCTS, Wanted, barred_perfume, brief_fi
 from optimizer.brief.brief import Brief, make_brief
 from optimizer.brief.defaults import bench_defaults
 from optimizer.brief.scenario import beside, scenario_from
-from optimizer.data.library import Library, read_library
+from optimizer.data.library import Library, chosen_library
 from optimizer.data.names import material_of
 from optimizer.data.sheet import number_of
 from optimizer.data.shelf import Shelf, read_shelf
 from optimizer.errors import UsageError, fault
-from optimizer.files import found_at, shipped, toml_of, write_atomic
+from optimizer.files import found_at, toml_of, write_atomic
 from optimizer.immutable import immutable
 from optimizer.units import listed
 
@@ -122,7 +122,7 @@ def _figure(key: str, text: str) -> float:
 def library_in(folder: Path) -> Library:
     """Return the shipped library with the folder's own materials."""
     own = folder / OWN
-    return read_library([shipped("library"), *([own] if found_at(own) else [])])
+    return chosen_library(own=[own] if found_at(own) else [])
 
 
 def shelf_in(folder: Path) -> tuple[str, Shelf]:

@@ -21,7 +21,7 @@ COMMANDS = {
     "records result": "Note a reading of a test", "records sample": "Put a sample away", "records show": "Records",
     "records strike": "Strike it", "records tests": "Lay the tests of this batch", "records versions": "",
     "records where": "Where did a lot go?", "restandardise": "", "robust": "", "rules": "", "schema": "",
-    "start": "New product", "stock": "Shelf", "substitute": "Instead", "thicken": "Thicken", "together": "",
+    "start": "New product", "stock": "Shelf", "substitute": "the page of that material", "thicken": "Thicken", "together": "",
     "trials": "Trials", "trials fit": "What they tell", "trials next": "Choose two more beakers",
     "trials note": "Beakers", "trials plan": "Trials", "trials rate": "", "trials salt": "", "trials sheet": "Sheet",
     "unpack": "", "variants": "Variants side by side", "weigh": "Weigh", "weighed": "Weigh",
