@@ -217,9 +217,8 @@ def test_a_clash_says_on_what_it_rests(run: Run) -> None:
     """Two windows shut each other out; that either is only believed is told where no formula is."""
     ran = run("blend", "impossible-wash")
     assert ran.code != 0
-    assert "figures that decided are from memory: stable pH of Sodium Benzoate; stable pH of Sodium Cocoyl" in " ".join(
-        ran.out.split()
-    )
+    said = " ".join(ran.out.split())
+    assert "1 of 2 figures that decided is from memory: stable pH of Sodium Cocoyl Glycinate." in said
     told = [c["text"] for c in run("blend", "impossible-wash", "--json").json["cautions"]]
     assert sum("figures that decided" in text for text in told) == 1
 
@@ -239,6 +238,16 @@ def test_a_clash_rests_on_what_its_rules_read_of_all_candidates() -> None:
         (name, figure) for name in ("a", "late") for figure in ("substances", "ph_stable")
     } | {("aqua", "ph_stable")}
     assert "bind first" not in wide.words
+
+
+def test_only_a_clear_product_rests_on_the_clear_window() -> None:
+    late = wash("late", ph_clear=(6, 8))
+    library = LIBRARY.model_copy(update={"materials": (LIBRARY.by_id["aqua"], late)})
+    table = {"name": "wash", "pool": {"unpriced": True}, "unpreserved": "made up", "ph": {"low": 5, "high": 7}}
+    for rules, figure in (([ACTIVE], "ph_stable"), ([ACTIVE, {"id": "clear", "kind": "clear"}], "ph_clear")):
+        brief = make_brief(scenario_from({**table, "rule": rules}, "made up"), library, None)
+        read = {f.figure for f in rests_of_clash(brief, ["ph"]).figures if f.material == "late"}
+        assert read == {figure}
 
 
 def test_the_sheet_of_trial_beakers_carries_it(run: Run) -> None:
@@ -318,6 +327,12 @@ def test_lactic_acid_is_no_strong_acid() -> None:
     low, high = LIBRARY.by_id["lactic-acid"].ph_supplied or (0, 0)
     assert low <= 1.94 <= high
     assert high - low <= 0.5
+
+
+def test_glycerin_lasts_in_soap() -> None:
+    """USP 28: green soap is boiled from oil and potassium hydroxide with added glycerin, and keeps it."""
+    lasts, soap = (LIBRARY.by_id[name].ph_stable or (0, 0) for name in ("glycerin", "potassium-cocoate"))
+    assert lasts[1] >= soap[1]
 
 
 def test_by_products_of_the_disodium_glutamate_are_named() -> None:
