@@ -5,6 +5,8 @@ Materials and doses are made up; the goals are those of `optimizer/data/evidence
 
 from __future__ import annotations
 
+import re
+from math import nan
 from pathlib import Path
 from shlex import split
 from typing import Any
@@ -13,12 +15,18 @@ import pytest
 
 from optimizer.answers.bench import batch_subject, sheet_of
 from optimizer.assessment.alarms import cautions_at
+from optimizer.assessment.alkalinity import ingredients_of, known_of
 from optimizer.assessment.evidence import NAMED, rests_of_clash, rests_on
 from optimizer.brief.brief import Brief, load_brief, make_brief
 from optimizer.brief.scenario import scenario_from
+from optimizer.chemistry.constants import WEAK, Weak
+from optimizer.chemistry.ph import Mixture
+from optimizer.chemistry.ph import solve as solve_ph
 from optimizer.data.evidence import BELIEVED, LEVELS, READ, counted, evidence_of, figures_of
 from optimizer.data.facts import Material
+from optimizer.data.formula import Formula, Line
 from optimizer.data.library import read_library
+from optimizer.data.pool import Ingredient
 from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.files import shipped
 from optimizer.report.weigh import weigh_document, weigh_form, weigh_short
@@ -327,6 +335,32 @@ def test_lactic_acid_is_no_strong_acid() -> None:
     low, high = LIBRARY.by_id["lactic-acid"].ph_supplied or (0, 0)
     assert low <= 1.94 <= high
     assert high - low <= 0.5
+
+
+def ph_by_formula(material: Material) -> float:
+    """Return the pH of a material in water, at the strength of its supplied pH, by its formula and published pKa."""
+    found = re.match(r"([\d.]+) %", material.ph_supplied_at)
+    strength = float(found[1]) if found else 100.0
+    lines = (Line(Ingredient(material, nan), strength), Line(Ingredient(LIBRARY.by_id["aqua"], nan), 100 - strength))
+    weak: list[tuple[Weak, float]] = []
+    strong = 0.0
+    for known in known_of(ingredients_of(Formula(lines))):
+        share = strength / 100  # [mmol/g as supplied] x share is [mol/kg]
+        weak += [(WEAK[name], amount.typical * share) for name, amount in known.sites.items()]
+        strong += known.alkali.typical * share
+    bare = sum(moles * (family.top - len(family.pka)) for family, moles in weak)
+    return solve_ph(Mixture(strong - bare, tuple(weak))).ph
+
+
+def test_a_computed_ph_is_computed() -> None:
+    """As the model of the pH gives it; strong alkali ends at the 14 of a pH window."""
+    stated = [(m, figures_of(m).get("ph_supplied")) for m in LIBRARY.materials]
+    named = {m.id: m for m, figure in stated if figure and figure.level == "computed"}
+    named.pop("aqua")  # pH 7 without the carbon dioxide that it takes up
+    assert len(named) >= 5
+    for material in named.values():
+        low, high = material.ph_supplied or (0, 0)
+        assert low <= min(ph_by_formula(material), 14) <= high, material.id
 
 
 def test_glycerin_lasts_in_soap() -> None:
