@@ -74,7 +74,7 @@ class Brief:
         return (*self.modelled, *((self.acidity,) if self.acidity else ()))
 
     def measure(self, name: str) -> LimitRule:
-        """Return the measure that an objective names, without limits: cost as planned, where the brief asks so."""
+        """Return the measure that an objective names, without limits: cost as planned, where that is sought."""
         if name not in self._measures:
             found = find_measure(name, self.modelled, self.scenario.currency)
             self._measures[name] = self.planned(found) if isinstance(found, Cost) else found
@@ -251,7 +251,7 @@ def make_brief(
         thickeners,
         held.planned,
         salt,
-        scenario.objective.planned,
+        scenario.counts_plan,
     )
     rules, watched = rules_of(scenario, library, pool, shelf)
     rules = tuple(sorted((*(r for r in rules if r.id not in gone), *added), key=lambda r: r.id))

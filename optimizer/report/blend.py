@@ -129,7 +129,7 @@ def _facts(result: Result, planned: PlannedCost | None) -> tuple[tuple[str, str]
     facts = [("brief", _brief_words(result))]
     if planned is not None:
         facts.append(("planned cost", planned_words(planned, currency)))
-        alone += ", the blend alone" + ("; least is the planned cost" if _least_is_planned(result) else "")
+        alone += f", the blend alone{_least(result)}"
     facts.append(("cost", alone))
     name = result.brief.scenario.objective.goals[0][1]
     if name != "cost":
@@ -147,6 +147,15 @@ def _facts(result: Result, planned: PlannedCost | None) -> tuple[tuple[str, str]
     if result.choices:
         facts.append(("chosen", listed(result.choices)))
     return tuple(facts)
+
+
+def _least(result: Result) -> str:
+    """Return which of the two costs is the least, where cost is sought."""
+    if _least_is_planned(result):
+        return "; least is the planned cost"
+    wanted = result.brief.scenario.objective
+    alone = wanted.goals[0][1] == "cost" and not wanted.planned
+    return "; it is the least, not the planned cost ('planned = false')" if alone else ""
 
 
 def _least_is_planned(result: Result) -> bool:
@@ -200,7 +209,7 @@ def _spared(result: Result, one: Without, planned: PlannedCost | None) -> str:
     if not cost or _least_is_planned(result):
         return tells
     spares = f"; it spares the planned thickener, about {cost:.2f} {result.brief.scenario.currency} per kg"
-    return f"{spares} ('planned = true' under [objective] lets the best count that){tells}"
+    return f"{spares} (not counted, by 'planned = false' under [objective]){tells}"
 
 
 def _moved(before: Formula, after: Formula) -> str:

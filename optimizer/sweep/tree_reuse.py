@@ -23,7 +23,6 @@ from optimizer.sweep.cover import Cover, Prices
 from optimizer.sweep.hot import Hot
 from optimizer.sweep.programs import Index, ProgramBase, Programs
 from optimizer.sweep.reuse import (
-    AT_CHOICES,
     BEATEN,
     IMPOSSIBLE,
     LEARN_COST,
@@ -51,8 +50,6 @@ FEW = 4
 """Where no more parts of a split box are open, they are solved rather than the box."""
 MOST_PRICES, MOST_POINTS, MOST_BOXES = 1_500, 500, 1_000
 """What is kept from one batch to the next; above so many boxes the tree is grown anew."""
-MOST_ASKED = 8
-"""Sets of choices that are solved for where an answer is wanted before it is proven."""
 LEAST_PRICES, ROOM = 20, 10_000_000
 """Of wide libraries fewer prices are kept: as many as there is room for copies of the matrix, in figures."""
 CREDIT = 1000.0
@@ -75,6 +72,7 @@ class TreeReuse:
         calls: Programs of the solver so far.
         seen: Programs answered so far.
         stopped: Asked between two programs of the solver whether to give up; what is learnt stays.
+        most_runs: Programs of the solver after which a walk is given up.
         cover: The boxes of choices.
     """
 
@@ -83,10 +81,10 @@ class TreeReuse:
     calls: int = 0
     seen: int = 0
     stopped: Callable[[], bool] = lambda: False
+    most_runs: int = MOST_RUNS
     cover: Cover = field(init=False)
     _gained: float = 0.0
     _spent: float = 0.0
-    _sparing: bool = True
     _points: dict[bytes, KnownPoint] = field(default_factory=dict)
     _prices: dict[bytes, Prices] = field(default_factory=dict)
     _chosen: dict[bytes, Chosen] = field(default_factory=dict)
@@ -100,31 +98,18 @@ class TreeReuse:
         self._checker = Checker(self.base)
         self._only = OnlyBest(self.base, self.doses, self.cover)
 
-    def solve(self, programs: Programs, scenario: Index, *, walk: bool = True, seek: bool = True) -> Answers:
+    def solve(self, programs: Programs, scenario: Index) -> Answers:
         """Return the verified answers of programs; of each scenario only its best program is told as optimal.
 
         Args:
             programs: The programs.
             scenario: The scenario of each.
-            walk: Solve what is not known yet; else what no cut proves is told as the best at choices known so far.
-            seek: Without a walk, solve at those choices what no known basis answers well.
         """
-        p, n, size = len(programs), self.base.cost.size, int(scenario.max(initial=-1)) + 1
-        self.seen += p
-        self._forget()
-        standing = Standing(
-            scenario, np.full(size, inf), np.zeros(size), np.zeros((n, size)), np.full(size, -1),
-            np.full((len(self.cover), p), -inf), np.zeros(size, dtype=bool),
-        )  # fmt: skip
-        self._sparing = walk
-        self._stand(programs, standing, list(self._points.values()), np.arange(p))
-        left = self._bound(programs, standing, np.arange(p))
-        wave, failed = 1, np.zeros(size, dtype=bool)
-        if not walk and seek:
-            for q in left.tolist():
-                self._at_known_choices(programs, standing, q)
-            left = self._bound(programs, standing, left)
-        while left.size and walk:
+        standing = self._begun(programs, scenario)
+        self._stand(programs, standing, list(self._points.values()), np.arange(len(programs)))
+        left = self._bound(programs, standing, np.arange(len(programs)))
+        wave, failed = 1, np.zeros(len(standing.worth), dtype=bool)
+        while left.size:
             first = np.unique(scenario[left])[:wave]
             points, prices = set(self._points), set(self._prices)
             for s in first.tolist():
@@ -135,12 +120,17 @@ class TreeReuse:
             self._stand(programs, standing, [v for k, v in self._points.items() if k not in points], left)
             left = self._bound(programs, standing, left, [v for k, v in self._prices.items() if k not in prices])
             wave = min(2 * wave, WAVE)
-        found = self._answers(programs, standing, failed)
-        open_ = np.zeros(size, dtype=bool)
-        open_[scenario[left]] = True
-        found.verdict[open_[scenario] & (found.verdict != OPTIMAL)] = UNSOLVED
-        found.verdict[open_[scenario] & (found.verdict == OPTIMAL)] = AT_CHOICES
-        return found
+        return self._answers(programs, standing, failed)
+
+    def _begun(self, programs: Programs, scenario: Index) -> Standing:
+        """Return what is known of programs before anything was tried on them."""
+        p, n, size = len(programs), self.base.cost.size, int(scenario.max(initial=-1)) + 1
+        self.seen += p
+        self._forget()
+        return Standing(
+            scenario, np.full(size, inf), np.zeros(size), np.zeros((n, size)), np.full(size, -1),
+            np.full((len(self.cover), p), -inf), np.zeros(size, dtype=bool),
+        )  # fmt: skip
 
     @property
     def kept(self) -> int:
@@ -235,8 +225,6 @@ class TreeReuse:
 
     def _pays(self, record: KnownBasis, count: int) -> bool:
         """Return whether trying something on so many programs should pay; what is new is, while that is afforded."""
-        if not self._sparing:
-            return True
         return record.worth(count) if record.tried else self._affordable()
 
     def _affordable(self) -> bool:
@@ -275,7 +263,7 @@ class TreeReuse:
             if box < len(open_) and self.cover.first[box] >= 0 and open_[box] <= FEW:
                 waiting += self._halves(standing, q, box)
                 continue
-            if self.calls - runs > MOST_RUNS or self.stopped():
+            if self.calls - runs > self.most_runs or self.stopped():
                 return False
             answer = answer or self._run(programs, q, self.cover.low[box], self.cover.high[box])
             if self._closes(one, standing, q, box, answer):
@@ -367,21 +355,6 @@ class TreeReuse:
             found.closes[box] = 1
             self._prices[key] = found
         return found
-
-    def _at_known_choices(self, programs: Programs, standing: Standing, q: int) -> None:
-        """Give a program the checked best at its best point's choices, and at those that answered most so far."""
-        own, one = standing.program[standing.scenario[q]], programs.take(np.array([q]))
-        hits: dict[bytes, int] = {}
-        for known in self._points.values():
-            key = known.chosen.key
-            hits[key] = hits.get(key, 0) + known.record.hits
-        first = key_of(standing.x[self.doses :, standing.scenario[q]]) if own >= 0 else b""
-        for key in sorted(hits, key=lambda k: (k != first, -hits[k]))[:MOST_ASKED]:
-            chosen = self._chosen[key]
-            point = self._point(programs, q, chosen.choices)
-            if point is not None and chosen.holds(one, point):
-                x = np.concatenate([point.x, chosen.choices])[:, None]
-                self._offer(one, standing, np.array([q]), x)
 
     def _whole(self, programs: Programs, standing: Standing, q: int, answer: SolverAnswer) -> bool:
         """Return whether the best of a box has whole choices and keeps its worth there; note the point."""

@@ -150,7 +150,8 @@ def sheet_of(series: Series, brief: Brief, numbers: Sequence[int] = ()) -> Trial
     """
     beakers = [b for b in series.beaker if not numbers or b.number in numbers]
     acids = [i.material for i in brief.pool.later if i not in brief.pool.thickeners]
-    procedure = weigh_sheet(_batch(series), brief.library, acids if series.held_back_percent else ())
+    lots = {item.id: item for item in brief.pool.items}
+    procedure = weigh_sheet(_batch(series), brief.library, acids if series.held_back_percent else (), lots=lots)
     lines = _lines(series, procedure, beakers)
     columns = tuple(
         SheetBeaker(b.number, b.day, b.role, b.ph, round(sum(line.grams[k] for line in lines), 6))

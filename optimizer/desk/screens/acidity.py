@@ -17,7 +17,7 @@ from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.logged import add_now, alarms, entry, log, notes, said_of, striking, struck, sure
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.way import onwards, page_of, place, subject
-from optimizer.report.acid import ph_document, ph_words, solution_words, weighable
+from optimizer.report.acid import ph_words, solution_words, weighable
 from optimizer.report.charts import acid_curve
 from optimizer.units import number, whole_down
 
@@ -85,9 +85,9 @@ def _solution(asked: Asked) -> Solution | None:
 def acidity(asked: Asked) -> Page:
     """Show what to add next, and the log."""
     found = subject(asked)
-    batch, answer = batch_of(found), ph_of(found)
+    batch, told = batch_of(found), ph_of(found)
+    answer = told.found.answer
     session = answer.sessions[-1] if answer.sessions else None
-    document = ph_document(f"pH: {found.name}", answer, found.notes)
     parts = [alarms(c.words for c in answer.alarms if c.loud)]
     if session is None:
         parts += [_blind(answer), _begin(asked, answer)]
@@ -98,7 +98,7 @@ def acidity(asked: Asked) -> Page:
         )
         curve = sketched(acid_curve(curve_of(session, session.advice.next_addition), session), "curve")
         parts += [tag("div", todo, tag("div", curve, _log(asked, session)), class_="two"), _another(asked, answer)]
-    parts.append(folded("All of it: what it rests on, cautions", report(document)))
+    parts.append(folded("All of it: what it rests on, cautions", report(told.document())))
     return page_of(asked, batch, "ph", *parts)
 
 
