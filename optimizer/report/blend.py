@@ -74,15 +74,7 @@ def blend_document(
     """
     brief = result.brief
     scenario = brief.scenario
-    proof = IMPOSSIBLE[result.proof] if result.ending == "infeasible" else PROOFS[result.proof]
-    if result.groups > len(result.settings) and result.proof == "certificate":
-        proof = f"proven: all {result.groups} groups of choices ruled out or worse, each checked outside the solver"
-    found = VERDICTS[result.ending]
-    if result.proof == "local":
-        found = LOCAL
-    elif (result.ending, result.proof) == ("infeasible", "none"):
-        found = "The solver finds no formula that keeps every rule"
-    verdict = f"{found}; {proof}."
+    verdict = _verdict(result)
     if result.formula is None:
         return Document(
             title=scenario.name,
@@ -122,6 +114,19 @@ def blend_document(
         provenance_listing(result.provenance),
     ]
     return Document(scenario.name, verdict, _facts(result, planned), tuple(sections), good=result.ending == "optimal")
+
+
+def _verdict(result: Result) -> str:
+    """Return how the search ended, and what that rests on."""
+    proof = IMPOSSIBLE[result.proof] if result.ending == "infeasible" else PROOFS[result.proof]
+    if result.groups > len(result.settings) and result.proof == "certificate":
+        proof = f"proven: all {result.groups} groups of choices ruled out or worse, each checked outside the solver"
+    found = VERDICTS[result.ending]
+    if result.proof == "local":
+        found = LOCAL
+    elif (result.ending, result.proof) == ("infeasible", "none"):
+        found = "The solver finds no formula that keeps every rule"
+    return f"{found}; {proof}."
 
 
 def _facts(result: Result, planned: PlannedCost | None) -> tuple[tuple[str, str], ...]:
