@@ -64,7 +64,10 @@ def test_a_limit_is_kept_on_its_bound_and_the_cost_is_the_least(fits):
 
 
 def _by_a_nonlinear_solver(brief, result):
-    """The least cost of the blend at the answer's choices, which fix what the bench is planned to add, by sequential quadratic programming, from another start."""
+    """The least cost of the blend at the answer's choices, which fix what is planned for the bench.
+
+    By sequential quadratic programming, from another start.
+    """
     case = case_at(brief.__replace__(modelled=tuple(r for r in brief.modelled if not isinstance(r, Measured))),
                    result.setting)  # fmt: skip
     names, ids = case.model.names, brief.pool.ids
