@@ -44,8 +44,12 @@ class Place:
 class Rulers:
     """A brief by its file, as it was when it was read, with what was learnt of it since."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, proving: threading.Lock | None = None) -> None:
         """Read the brief.
+
+        Args:
+            path: Its file.
+            proving: Held by whatever takes long; one of its own if it is left out.
 
         Raises:
             DataError: If it cannot be used.
@@ -58,8 +62,7 @@ class Rulers:
         self._reaches: OrderedDict[tuple[str, tuple[tuple[str, float], ...]], float | None] = OrderedDict()
         self._stepped: OrderedDict[tuple[tuple[str, float], ...], Steps] = OrderedDict()
         self._lock, self._number = threading.Lock(), 0
-        self.proving = threading.Lock()
-        """Held by whatever takes long, so that a brief never takes more than one core of the person's machine."""
+        self.proving = proving or threading.Lock()
         self._seen = _signature(path, self.brief)
         self._file: LiveAnswer | None = None
         self._teller: Teller | None = None
@@ -78,7 +81,8 @@ class Rulers:
     def file(self) -> LiveAnswer:
         """The proven answer of the file as it is."""
         if self._file is None:
-            self._file = self._places[()].live.prove(live_part(self.marks, {}))
+            with self.proving:
+                self._file = self._places[()].live.prove(live_part(self.marks, {}))
         assert self._file is not None
         return self._file
 
@@ -230,6 +234,8 @@ class Pool:
 
     def __init__(self, most: int = 6) -> None:
         self._most, self._lock = most, threading.Lock()
+        self._proving = threading.Lock()
+        """One for all of them, so that proofs never take more than one core of the person's machine."""
         self._rulers: OrderedDict[Path, Rulers] = OrderedDict()
 
     def of(self, path: Path) -> Rulers:
@@ -241,7 +247,7 @@ class Pool:
         with self._lock:
             found = self._rulers.get(path)
         if found is None or found.stale:
-            found = Rulers(path)
+            found = Rulers(path, self._proving)
         with self._lock:
             self._rulers[path] = found
             self._rulers.move_to_end(path)

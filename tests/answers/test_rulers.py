@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import threading
+import time
 from math import isnan, nan
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import numpy as np
 import pytest
@@ -18,6 +20,7 @@ from optimizer.errors import DataError
 from optimizer.files import shipped
 from optimizer.report.record import record
 from optimizer.solve.best import solve
+from optimizer.sweep.live import Live
 from tests.support.draws import drawn
 
 BRIEFS = ("hand-wash", "body-wash", "facial-wash")
@@ -177,3 +180,28 @@ def test_a_brief_is_read_anew_when_one_of_its_files_has_changed(tmp_path: Path) 
     after = pool.of(path)
     assert after is not before
     assert after.file.cost > before.file.cost
+
+
+def test_proofs_of_two_briefs_take_one_core_together(monkeypatch: pytest.MonkeyPatch) -> None:
+    running, most, made = 0, list[int](), Live.prove
+
+    def prove(self: Live, *more: Any) -> Any:
+        nonlocal running
+        running += 1
+        most.append(running)
+        time.sleep(0.02)
+        try:
+            return made(self, *more)
+        finally:
+            running -= 1
+
+    monkeypatch.setattr(Live, "prove", prove)
+    pool = Pool()
+    briefs = [pool.of(shipped("scenarios") / f"{name}.toml") for name in ("hand-wash", "body-wash")]
+    threads = [threading.Thread(target=rulers.prove, args=({},)) for rulers in briefs]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(60)
+    assert len(most) >= len(briefs)
+    assert max(most) == 1
