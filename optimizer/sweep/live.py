@@ -47,6 +47,8 @@ class LiveAnswer:
     found' of a search that could not prove it, or that follows rules that are linear only around a formula."""
     ending: str
     """'optimal', 'feasible' (a formula that may not be the best), 'infeasible', or 'stopped'."""
+    proof: str = "none"
+    """What that rests on: 'certificate' if every group of choices was held against it outside the solver."""
     objective: float = nan
     """Value of the objective; NaN without a formula."""
     cost: float = nan
@@ -223,7 +225,8 @@ class Live:
         doses = {i: float(x) for i, x in zip(frame.ids, frame.doses[s], strict=True) if x > 0}
         binding = tuple(pair for pair, on in zip(frame.limits, frame.binding[s], strict=True) if on)
         figures = float(frame.objective[s]), float(frame.cost[s]), float(frame.ph[s])
-        return LiveAnswer(next(self._numbers), word, ENDINGS[frame.ending[s]], *figures, doses, binding)
+        ending, proof = ENDINGS[frame.ending[s]], PROOFS[frame.proof[s]]
+        return LiveAnswer(next(self._numbers), word, ending, proof, *figures, doses, binding)
 
 
 def _place(moved: Mapping[str, float]) -> Place:

@@ -550,8 +550,7 @@ target pH  least cost  candidates ruled out  proof
 A pH limit has no price of its own: compare the settings.
 
 Cautions ···························································································
-! 2 of 2 figures that decided are from memory: stable pH of Sodium Benzoate; stable pH of Sodium
-  Cocoyl Glycinate.
+! 1 of 2 figures that decided is from memory: stable pH of Sodium Cocoyl Glycinate.
 ! A candidate for the bench, computed from planning data: not a safety assessment, a stability test
   or proof of preservation. Viscosity, clarity, foam and mildness are not predicted; measure them on
   your lots.
