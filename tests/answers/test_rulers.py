@@ -21,6 +21,7 @@ from optimizer.files import shipped
 from optimizer.report.record import record
 from optimizer.solve.best import solve
 from optimizer.sweep.live import Live
+from optimizer.sweep.turns import Turns
 from tests.support.draws import drawn
 
 BRIEFS = ("hand-wash", "body-wash", "facial-wash")
@@ -206,3 +207,26 @@ def test_proofs_of_two_briefs_take_one_core_together(monkeypatch: pytest.MonkeyP
         thread.join(60)
     assert len(most) >= len(briefs)
     assert max(most) == 1
+
+
+def test_a_proof_goes_before_what_takes_long() -> None:
+    turns, done = Turns(), list[str]()
+
+    def takes_long() -> None:
+        with turns.after():
+            began.set()
+            while not turns.waiting:
+                time.sleep(0.001)
+            turns.give_way()
+            done.append("long")
+
+    began = threading.Event()
+    thread = threading.Thread(target=takes_long)
+    thread.start()
+    began.wait(20)
+    with turns.first():
+        done.append("proof")
+    thread.join(20)
+    assert done == ["proof", "long"]
+    with turns.after():
+        turns.give_way()  # nobody waits: it goes on
