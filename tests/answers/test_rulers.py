@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 import threading
+import time
 from math import isnan, nan
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import numpy as np
 import pytest
@@ -19,6 +21,8 @@ from optimizer.errors import DataError
 from optimizer.files import shipped
 from optimizer.report.record import record
 from optimizer.solve.best import solve
+from optimizer.sweep.live import Live
+from optimizer.sweep.turns import Turns
 from tests.support.draws import drawn
 
 BRIEFS = ("hand-wash", "body-wash", "facial-wash")
@@ -179,3 +183,51 @@ def test_a_brief_is_read_anew_when_one_of_its_files_has_changed(tmp_path: Path) 
     after = pool.of(path)
     assert after is not before
     assert after.file.cost > before.file.cost
+
+
+def test_proofs_of_two_briefs_take_one_core_together(monkeypatch: pytest.MonkeyPatch) -> None:
+    running, most, made = 0, list[int](), Live.prove
+
+    def prove(self: Live, *more: Any) -> Any:
+        nonlocal running
+        running += 1
+        most.append(running)
+        time.sleep(0.02)
+        try:
+            return made(self, *more)
+        finally:
+            running -= 1
+
+    monkeypatch.setattr(Live, "prove", prove)
+    pool = Pool()
+    briefs = [pool.of(shipped("scenarios") / f"{name}.toml") for name in ("hand-wash", "body-wash")]
+    threads = [threading.Thread(target=rulers.prove, args=({},)) for rulers in briefs]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(60)
+    assert len(most) >= len(briefs)
+    assert max(most) == 1
+
+
+def test_a_proof_goes_before_what_takes_long() -> None:
+    turns, done = Turns(), list[str]()
+
+    def takes_long() -> None:
+        with turns.after():
+            began.set()
+            while not turns.waiting:
+                time.sleep(0.001)
+            turns.give_way()
+            done.append("long")
+
+    began = threading.Event()
+    thread = threading.Thread(target=takes_long)
+    thread.start()
+    began.wait(20)
+    with turns.first():
+        done.append("proof")
+    thread.join(20)
+    assert done == ["proof", "long"]
+    with turns.after():
+        turns.give_way()  # nobody waits: it goes on
