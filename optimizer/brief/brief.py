@@ -30,6 +30,7 @@ from optimizer.rules import (
     Stock,
     named_measure,
 )
+from optimizer.rules.preserved import PRESERVATIVE
 from optimizer.rules.row import Setting
 from optimizer.units import USED, listed
 
@@ -74,7 +75,7 @@ class Brief:
         return (*self.modelled, *((self.acidity,) if self.acidity else ()))
 
     def measure(self, name: str) -> LimitRule:
-        """Return the measure that an objective names, without limits: cost as planned, where the brief asks so."""
+        """Return the measure that an objective names, without limits: cost as planned, where that is sought."""
         if name not in self._measures:
             found = find_measure(name, self.modelled, self.scenario.currency)
             self._measures[name] = self.planned(found) if isinstance(found, Cost) else found
@@ -109,11 +110,12 @@ def protecting(brief: Brief, formula: Formula, setting: Setting, *, mending: boo
         brief: The brief.
         formula: What is changed.
         setting: Its pH setting.
-        mending: Whether a formula with too little of a preservative must be changed so that it has enough.
+        mending: Whether a formula with too little of a preservative, or one that does not act at its pH, must be
+            changed so that it has enough.
     """
     guards = tuple(r.no_worse(formula, setting) for r in brief.watched if isinstance(r, Preserved))
-    if mending:
-        guards = tuple(r.model_copy(update={"at_least": 1.0}) if r.at_least > 0 else r for r in guards)
+    if mending and any(PRESERVATIVE in line.item.material.functions for line in formula.lines if line.percent > USED):
+        guards = tuple(r.model_copy(update={"at_least": 1.0}) for r in guards)
     watched = tuple(r for r in brief.watched if not isinstance(r, Preserved))
     return replace(brief, modelled=tuple(sorted((*brief.modelled, *guards), key=lambda r: r.id)), watched=watched)
 
@@ -282,7 +284,7 @@ def _pool_of(scenario: Scenario, joined: Mapping[str, Ingredient], chosen: Mappi
     later = (*(joined[n] for n in held.acids), *thickeners)
     salt = next((i for i in (*thickeners, *joined.values()) if _salts(i)), None)
     candidates = tuple(chosen[n] for n in sorted(chosen))
-    return Pool(candidates, held.percent, later, thickeners, held.planned, salt, scenario.objective.planned)
+    return Pool(candidates, held.percent, later, thickeners, held.planned, salt, scenario.counts_plan)
 
 
 def _refuse_ids_and_goals(brief: Brief) -> None:

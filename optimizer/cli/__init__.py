@@ -174,8 +174,9 @@ def main() -> None:
 
 def _tell(error: TensideError) -> None:
     if "--json" in sys.argv:
-        problems = [vars(p) for p in error.problems] if isinstance(error, DataError) else [{"what": str(error)}]
-        print_json({"format": 1, "ending": "error", "exit_code": error.exit_code, "problems": problems})
+        from optimizer.report.refused import refused
+
+        print_json(refused(error).model_dump(exclude_none=True))
     lines = _listed(error).split("\n") if isinstance(error, DataError) else [f"tenside: {error}"]
     aside("\n".join(lines))
 

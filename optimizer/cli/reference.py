@@ -25,14 +25,63 @@ library_app = typer.Typer(help="What is known about raw materials.", no_args_is_
 app.add_typer(library_app, name="library", rich_help_panel=FACTS)
 
 
+PRODUCT = "Begin your own product: hand wash, body wash, face wash or shampoo. The other answers go along with it."
+"""The words are those of `brief/beginning`, written out: help waits for no import, and a test holds them together."""
+
+
 @app.command(rich_help_panel=FACTS)
-def start(folder: Annotated[Path, typer.Argument(help="Folder to lay; it must not hold these files yet.")]) -> None:
-    """Lay a working folder: a shelf to fill in, a file for your own materials, a first brief, its costs."""
-    from optimizer.answers.starter import lay
+def start(
+    folder: Annotated[Path, typer.Argument(help="Folder to lay, or with --product one in which you work already.")],
+    product: Annotated[str, typer.Option(help=PRODUCT)] = "",
+    name: Annotated[str, typer.Option(help="What it is called; as --product if it is left out.")] = "",
+    strength: Annotated[str, typer.Option(help="How strong: light, usual or strong. Usual if it is left out.")] = "",
+    mildness: Annotated[
+        str, typer.Option(help="How mild: everyday, gentle or very gentle. Gentle if it is left out.")
+    ] = "",
+    acidity: Annotated[
+        str, typer.Option("--ph", help="Which pH: like skin, mild or near neutral. Mild if it is left out.")
+    ] = "",
+    free: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="What must not be in: sulfate, ethoxylate, silicone, paraben, formaldehyde releaser, isothiazolinone, "
+            "animal or oil. Repeatable."
+        ),
+    ] = None,
+    without: Annotated[list[str] | None, typer.Option(help="A material that must not be in. Repeatable.")] = None,
+    perfume: Annotated[str, typer.Option(help="A perfume or essential oil; none if it is left out.")] = "",
+    percent: Annotated[
+        str, typer.Option("--perfume-percent", help="How much of it, % of the product; 0.3 if it is left out.")
+    ] = "",
+    budget: Annotated[str, typer.Option(help="Most that the materials may cost per kg.")] = "",
+) -> None:
+    """Lay a working folder: shelf, own materials, a first brief, costs. Or begin a product by a few answers."""
+    answers = {"strength": strength, "mildness": mildness, "acidity": acidity, "free": free, "without": without}
+    answers |= {"name": name, "perfume": perfume, "perfume_percent": percent, "budget": budget}
+    if product or any(answers.values()):
+        first = _begun(folder, product, {key: said for key, said in answers.items() if said})
+    else:
+        first = _laid(folder)
+    say(f"\nNext: tenside blend {first}")
+
+
+def _laid(folder: Path) -> Path:
+    """Lay a first working folder and return its brief."""
+    from optimizer.answers.starter import FIRST_BRIEF, lay
 
     for path in lay(folder):
         say(f"wrote {path}")
-    say(f"\nNext: tenside blend {folder / 'first-brief.toml'}")
+    return folder / FIRST_BRIEF
+
+
+def _begun(folder: Path, product: str, answers: dict[str, Any]) -> Path:
+    """Begin a product by the answers of the options, as the desk's page does, and return its brief."""
+    from optimizer.answers.beginning import begin, wanted_by
+
+    begun = begin(folder, wanted_by(folder, product, answers))
+    for path in (*begun.laid, begun.path):
+        say(f"wrote {path}")
+    return begun.path
 
 
 @command(app, FACTS)
@@ -121,6 +170,7 @@ SCHEMAS: dict[str, tuple[str, str]] = {
     "trials-fit": ("trials.fitted:Fits", "tenside trials fit --json"),
     "trials-rate": ("trials.rating:Rated", "tenside trials rate --json"),
     "trials-salt": ("trials.salt:SaltCurve", "tenside trials salt --json"),
+    "error": ("report.refused:Refused", "any command with --json where it cannot answer"),
 }
 """What each schema describes: the class, which is loaded when its schema is asked for, and its title."""
 

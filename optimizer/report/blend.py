@@ -7,7 +7,9 @@ from math import inf, isnan, log10, nan
 from typing import TYPE_CHECKING
 
 from optimizer.assessment.alarms import cautions_at
+from optimizer.assessment.evidence import line_of_clash
 from optimizer.assessment.planned import PlannedCost, planned_cost
+from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.data.planned import WATER
@@ -15,6 +17,7 @@ from optimizer.report.binding import binding_table, bound, lots_listing, takeove
 from optimizer.report.charts import charge_parts, charges, costs, prices, windows
 from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
+from optimizer.rules.row import Setting
 from optimizer.solve.result import Outcome, Result, Without
 from optimizer.units import AS_TYPED, CHANGE_SHOWN, KEPT, USED, beside, listed, number, whole_down
 
@@ -83,7 +86,7 @@ def blend_document(
                 _asked(result),
                 *_settings(result),
                 *more,
-                _cautions(result),
+                _cautions(result, explanation),
                 provenance_listing(result.provenance),
             ),
             good=False,
@@ -133,7 +136,7 @@ def _facts(result: Result, planned: PlannedCost | None) -> tuple[tuple[str, str]
     facts = [("brief", _brief_words(result))]
     if planned is not None:
         facts.append(("planned cost", planned_words(planned, currency)))
-        alone += ", the blend alone" + ("; least is the planned cost" if _least_is_planned(result) else "")
+        alone += f", the blend alone{_least(result)}"
     facts.append(("cost", alone))
     name = result.brief.scenario.objective.goals[0][1]
     if name != "cost":
@@ -153,6 +156,15 @@ def _facts(result: Result, planned: PlannedCost | None) -> tuple[tuple[str, str]
     return tuple(facts)
 
 
+def _least(result: Result) -> str:
+    """Return which of the two costs is the least, where cost is sought."""
+    if _least_is_planned(result):
+        return "; least is the planned cost"
+    wanted = result.brief.scenario.objective
+    alone = wanted.goals[0][1] == "cost" and not wanted.planned
+    return "; it is the least, not the planned cost ('planned = false')" if alone else ""
+
+
 def _least_is_planned(result: Result) -> bool:
     """Return whether what is minimised counts what is planned for the bench."""
     return result.brief.measure(result.brief.scenario.objective.goals[0][1]).counts_plan
@@ -165,6 +177,22 @@ def planned_words(planned: PlannedCost, currency: str) -> str:
     ends = f"{cost.low:.2f} to {cost.high:.2f}"
     lacks = f"; no price for {listed(list(planned.unpriced))}" if planned.unpriced else ""
     return f"about {cost.typical:.2f} {currency} per kg ({ends}), with {doses} planned, not computed{lacks}"
+
+
+def planned_change(brief: Brief, now: tuple[Formula, Setting], then: tuple[Formula, Setting]) -> list[Row]:
+    """Return the row of what two formulas cost with what the bench is planned to add; none if nothing is planned.
+
+    Args:
+        brief: Its prices and plans.
+        now: The formula that is there, with its pH.
+        then: The other one.
+    """
+    costs = [planned.per_kg.typical for at in (now, then) if (planned := planned_cost(brief, *at)) is not None]
+    if len(costs) < 2:
+        return []
+    old, new = costs
+    label = f"{brief.scenario.currency} per kg as planned"
+    return [Strong((label, f"{old:.3f}", f"{new:.3f}", f"{new - old:+.3f}"))]
 
 
 HIGHER: Mapping[str, tuple[str, str]] = {
@@ -204,7 +232,7 @@ def _spared(result: Result, one: Without, planned: PlannedCost | None) -> str:
     if not cost or _least_is_planned(result):
         return tells
     spares = f"; it spares the planned thickener, about {cost:.2f} {result.brief.scenario.currency} per kg"
-    return f"{spares} ('planned = true' under [objective] lets the best count that){tells}"
+    return f"{spares} (not counted, by 'planned = false' under [objective]){tells}"
 
 
 def _moved(before: Formula, after: Formula) -> str:
@@ -426,8 +454,9 @@ def _asked(result: Result) -> Listing:
     return Listing("What the brief asks", tuple(rules))
 
 
-def _cautions(result: Result) -> Listing:
-    return caution_listing(cautions_at(result.brief, result.weighable, result.setting))
+def _cautions(result: Result, explanation: Explanation | None = None) -> Listing:
+    clash = line_of_clash(result.brief, explanation.conflict) if explanation else ()
+    return caution_listing((*clash, *cautions_at(result.brief, result.weighable, result.setting)))
 
 
 def alarm_listing(cautions: tuple[Caution, ...]) -> list[Listing]:

@@ -17,6 +17,7 @@ import pytest
 import typer
 
 from optimizer import cli
+from optimizer.report import refused as refusal
 from optimizer.rules import KINDS, CurvedRule
 from tests.support import briefs
 from tests.support.hostile import ask
@@ -92,6 +93,23 @@ def test_every_record_that_is_printed_carries_a_format_number() -> None:
     assert [
         name for name, schema in printed.items() if schema["properties"].get("format", {}).get("type") != "integer"
     ] == []
+
+
+@pytest.mark.parametrize(
+    ("asked", "keys"),
+    [
+        (("blend", "hand-wash", "--set", "x.y=3"), {"where", "key", "what", "step"}),
+        (("rules", "activ"), {"what"}),
+    ],
+)
+def test_what_is_printed_where_a_command_cannot_answer_has_a_schema_too(asked: tuple[str, ...], keys: set[str]) -> None:
+    schema, printed = json.loads(ask("schema", "error").out), json.loads(ask(*asked, "--json").out)
+    assert set(printed) == set(schema["properties"])
+    fault = schema["$defs"]["Fault"]
+    assert all(set(p) == keys <= set(fault["properties"]) for p in printed["problems"])
+    assert set(fault["required"]) <= keys
+    assert all(part.get("description") for part in fault["properties"].values())
+    assert refusal.Refused.model_validate(printed).exit_code == printed["exit_code"]
 
 
 RULE_PLACES = "DEVELOPERS.md, 'How to add', lists all places of a rule"

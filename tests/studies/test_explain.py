@@ -489,6 +489,7 @@ def test_a_told_limit_is_rounded_to_the_easier_side(value: float, side: str, exp
 
 
 # the demo brief -------------------------------------------------------------------------------------
+# Of its library: amphoacetates are formulated from pH 4.5 on (a supplier's article of 2025), glucosides from 4.
 
 REPORT = """
 Glycinate wash with acid preservatives
@@ -549,6 +550,7 @@ target pH  least cost  candidates ruled out  proof
 A pH limit has no price of its own: compare the settings.
 
 Cautions ···························································································
+! 1 of 2 figures that decided is from memory: stable pH of Sodium Cocoyl Glycinate.
 ! A candidate for the bench, computed from planning data: not a safety assessment, a stability test
   or proof of preservation. Viscosity, clarity, foam and mildness are not predicted; measure them on
   your lots.
