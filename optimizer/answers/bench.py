@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from optimizer.bench.weighed import Weight
     from optimizer.data.cautions import Caution
     from optimizer.data.formula import Formula
+    from optimizer.data.pool import Ingredient
     from optimizer.report.made import Laid
     from optimizer.rules.row import Setting
     from optimizer.studies.substitute import Substituted, Wish
@@ -158,7 +159,13 @@ def sheet_of(found: Subject, *, predilute: bool = False) -> WeighSheet:
         later if batch.held_back_percent else (),
         predilute=predilute,
         alarms=foremost_at(found, found.formula, found.setting),
+        lots=lots_of(found),
     )
+
+
+def lots_of(found: Subject) -> dict[str, Ingredient]:
+    """Return what the maker has of the materials of a subject, by id; of those weighed, the lot that was."""
+    return {line.item.id: line.item for line in found.formula.lines}
 
 
 def note_weights(
@@ -202,7 +209,7 @@ def note_weights(
 
         if wrong is not None:
             strike(document, now, "weighed", wrong)
-            now = batch_from(document.unwrap(), str(path))
+            now = batch_from(document.unwrap(), str(path), known.values())
         check_finish(str(path), now, finish.get("mass_g"), sure=sure)
         for weight in checked(str(path), now, typed, known, sure=sure):
             append(document, "weighed", entry(weight, day))
@@ -212,9 +219,9 @@ def note_weights(
             for key, value in {**finish, "on": day}.items():
                 document["finish"][key] = value
         if finish.get("mass_g") is not None and not sure:
-            refuse_evaporation(batch_from(document.unwrap(), str(path)), known)
+            refuse_evaporation(batch_from(document.unwrap(), str(path), known.values()), known)
 
-    return change_batch(path, change), {w.material for w in typed}
+    return change_batch(path, change, known.values()), {w.material for w in typed}
 
 
 class Named:
@@ -269,6 +276,7 @@ def card_of(found: Subject, *, planned: bool = False, master: str = "", on: str 
             day=on or made.finish.on or made.planned_on,
             ph_read=ph,
             alarms=foremost_at(found, formula_at(replace(found.brief.pool, held_back=0.0), percent), at),
+            lots=lots_of(found),
         )
     held = found.formula.held_back
     return formula_card(
@@ -282,6 +290,7 @@ def card_of(found: Subject, *, planned: bool = False, master: str = "", on: str 
         master=master or (made.master if made else ""),
         day=on or (made.planned_on if made else "") or day_of(""),
         alarms=foremost_at(found, found.formula, found.setting),
+        lots=lots_of(found),
     )
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from optimizer.bench.card import Card
 from optimizer.bench.shared_card import SIZES_G, Instead, SharedCard, shared_lines, shared_steps
 from optimizer.brief.brief import Brief
+from optimizer.data.cautions import Caution, cautions_from
 from optimizer.data.formula import Formula
 from optimizer.data.purchase import lines_of
 from optimizer.immutable import replace
@@ -67,6 +68,7 @@ def shared_card(
     remarks = tuple(map(_remark, batch.observation)) if batch and "remarks" in show else ()
     if "lots" not in show and "remarks" not in show:
         card = replace(card, batch="", master="", day="")
+    card = replace(card, cautions=_every_caution(card, brief))
     return SharedCard(
         title=card.title,
         card=card,
@@ -78,6 +80,12 @@ def shared_card(
         remarks=remarks,
         kept_out=tuple(word for word in ASKED if word not in show),
     )
+
+
+def _every_caution(card: Card, brief: Brief) -> tuple[Caution, ...]:
+    """Return the cautions for label and purchase as well: who makes it from the card has no other paper."""
+    materials = [material for part in card.parts for material, _ in part.lines]
+    return tuple(cautions_from([*materials, *card.later], brief.library).values())
 
 
 def _remark(seen: Observation) -> str:

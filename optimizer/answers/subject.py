@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from optimizer.answers.stock import with_stock_left
-from optimizer.bench.batch import Batch, is_batch, read_batch
+from optimizer.bench.batch import Batch, is_batch, meant, read_batch
 from optimizer.bench.made import booked, materials_in
 from optimizer.brief.brief import Brief, load_brief, widened
 from optimizer.brief.scenario import find_scenario, named_beside
@@ -101,7 +101,7 @@ def _of_batch(path: Path, changes: list[tuple[str, str]], shelf: Path | None, li
     scenario = named_beside(path, batch.brief)
     also = {*batch.doses, *(w.material for w in batch.weighed), *(t.material for t in batch.thickening)}
     brief = load_brief(scenario, changes=changes, shelf=shelf, libraries=libraries, also=also)
-    batch = booked(batch, brief.library.by_id, _priced(brief))
+    batch = booked(meant(batch, brief.library.materials), brief.library.by_id, _priced(brief))
     used = materials_in(batch, brief.library.by_id)
     if not brief.pool.index.keys() >= set(used):
         brief = widened(brief, used)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,6 +13,9 @@ from optimizer.brief.brief import Brief
 from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
+    from tomlkit import TOMLDocument
+
+    from optimizer.data.facts import Material
     from optimizer.data.formula import Formula
     from optimizer.rules.row import Setting
     from optimizer.trials.fitted import Fits
@@ -147,30 +150,24 @@ def salt(asked: Asked, wish: SaltAsked, *, into: Path | None = None) -> Answer[S
     brief, formula, setting = _subject(brief_of(asked), None, "")
     found = salt_curve(brief, formula, setting, wish, cautions_at(brief, formula, setting))
     if into is not None:
-        _feed(found, into)
+        _feed(found, into, brief.library.materials)
     return Answer("trials salt", found, 0)
 
 
-def _feed(found: SaltCurve, path: Path) -> None:
+def _feed(found: SaltCurve, path: Path, materials: Iterable[Material]) -> None:
     """Write target and stop of a salt curve into the thickening log of a batch file."""
     from math import isnan
 
-    import tomlkit
-
     from optimizer.bench.batch import Batch, change_batch
+    from optimizer.bench.thicken_entry import log_table
 
     if not found.told or isnan(found.stop_percent):
         raise UsageError(f"--into {path}: nothing is told that its log could stop at.")
 
-    def change(document: tomlkit.TOMLDocument, now: Batch) -> None:
-        logs = document.setdefault("thickening", tomlkit.aot())
-        log = next((t for t in logs if t["material"] == found.salt), None)
-        if log is None:
-            log = tomlkit.table()
-            log["material"] = found.salt
-            logs.append(log)
+    def change(document: TOMLDocument, now: Batch) -> None:
+        log = log_table(document, now, found.salt)
         log["most_percent"] = round(found.stop_percent, 2)
         if not isnan(found.target):
             log["target"] = found.target
 
-    change_batch(path, change)
+    change_batch(path, change, materials)

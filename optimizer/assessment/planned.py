@@ -42,8 +42,9 @@ def planned_cost(brief: Brief, formula: Formula, setting: Setting) -> PlannedCos
 
     Doses of the brief (`[held_back] planned`) count as they are written. Otherwise the first acid is planned with what
     common practice allows for it, and the way to thicken that is open and costs least with the middle of its usual use
-    (low to high; from nothing where another way may do without it). The optimum minimises it where the brief
-    asks so (`[objective] planned`). Viscosity and the dose of acid are found at the bench, never computed.
+    (low to high; from nothing where another way may do without it). Where cost is the objective, the optimum
+    minimises it, unless the brief says `planned = false`. Viscosity and the dose of acid are found at the bench, never
+    computed.
 
     Args:
         brief: Its prices and plans.

@@ -102,9 +102,9 @@ def note_reading(
             _check_room(batch, of_what, start, grams - before, str(path))
         append(tables[-1], "reading", _line(noted, grams))
         # Read as a log before anything is written, so that a line that cannot be is refused.
-        sessions_of(batch_from(document.unwrap(), str(path)), target, recipe, None, str(path))
+        sessions_of(batch_from(document.unwrap(), str(path), brief.library.materials), target, recipe, None, str(path))
 
-    return change_batch(path, change)
+    return change_batch(path, change, brief.library.materials)
 
 
 def strike_reading(path: Path, brief: Brief, formula: Formula, setting: Setting, asked: Strike) -> Batch:
@@ -117,9 +117,9 @@ def strike_reading(path: Path, brief: Brief, formula: Formula, setting: Setting,
 
     def change(document: TOMLDocument, batch: Batch) -> None:
         strike(document, batch, "reading", asked)
-        sessions_of(batch_from(document.unwrap(), str(path)), target, recipe, None, str(path))
+        sessions_of(batch_from(document.unwrap(), str(path), brief.library.materials), target, recipe, None, str(path))
 
-    return change_batch(path, change)
+    return change_batch(path, change, brief.library.materials)
 
 
 def _refuse_stale(noted: Noted, before: float, where: str) -> None:

@@ -6,16 +6,19 @@ included; the file is replaced as a whole, so that a crash leaves the old one or
 """
 
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self, TypeVar
 
+import tomli
 import tomlkit
 from pydantic import Field, PrivateAttr, ValidationError, model_validator
 from tomlkit.exceptions import ParseError
+from tomlkit.items import Array
 
 from optimizer.bench.costs import Costs
-from optimizer.data.facts import Frozen, Key, Percent, Ph, Positive
+from optimizer.data.facts import Frozen, Material, Percent, Ph, Positive
+from optimizer.data.names import ids_of, unmeant
 from optimizer.errors import DAY_PATTERN, DataError, Problem, fault, from_validation
 from optimizer.files import changing, read_text, read_toml, write_atomic
 
@@ -50,10 +53,14 @@ def counting(lines: tuple[Line, ...]) -> tuple[Line, ...]:
     return tuple(line for line in lines if not line.struck)
 
 
+Word = Annotated[str, Field(min_length=1, max_length=80)]
+"""A material as it is written: its id, or another word for it; see `meant`."""
+
+
 class PlannedLine(Frozen):
     """One dose of the plan."""
 
-    material: Key
+    material: Word
     percent: Percent
     """As supplied [% w/w of the product]."""
 
@@ -69,7 +76,7 @@ class Entry(Frozen):
 class WeighedLine(Entry):
     """What was really weighed in of one material from one lot; several lines per material are allowed."""
 
-    material: Key
+    material: Word
     grams: Amount
     lot: str = ""
     lot_active_percent: Percent | None = None
@@ -106,7 +113,7 @@ class Adjustment(Frozen):
     """Acid or alkali with its hydrate form, such as 'citric acid monohydrate'."""
     strength_percent: Annotated[float, Field(gt=0, le=100)]
     """Counted in the form that was weighed in [% w/w of the solution]."""
-    material: Key | None = None
+    material: Word | None = None
     """Library id of the acid or alkali, for the formula as made; found by its name if it is left out."""
     lot: str = ""
     all_readings: Annotated[tuple[PhReading, ...], Field(alias="reading")] = ()
@@ -147,7 +154,7 @@ class ThickenerStep(Entry):
 class ThickeningEntry(Frozen):
     """The thickening log of one thickener."""
 
-    material: Key
+    material: Word
     target: Amount | None = None
     """Wanted reading, in the unit that the steps use."""
     most_percent: Percent | None = None
@@ -263,13 +270,16 @@ class Batch(Frozen):
         return {line.material: line.percent for line in self.line}
 
 
+Named = TypeVar("Named", PlannedLine, WeighedLine, Adjustment, ThickeningEntry)
+
+
 def is_batch(path: Path) -> bool:
     """Return whether a TOML file is a batch file: it has the key `batch`."""
     return path.suffix.lower() == ".toml" and os.path.isfile(path) and "batch" in read_toml(path)
 
 
 def read_batch(path: Path) -> Batch:
-    """Read a batch file.
+    """Read a batch file; its materials as they are written, until the library of its brief is known (`meant`).
 
     Raises:
         DataError: With every problem at once.
@@ -277,12 +287,53 @@ def read_batch(path: Path) -> Batch:
     return batch_from(read_toml(path), str(path))
 
 
-def batch_from(raw: Mapping[str, Any], where: str) -> Batch:
+def batch_from(raw: Mapping[str, Any], where: str, materials: Iterable[Material] = ()) -> Batch:
     """Return a batch from plain values.
+
+    Args:
+        raw: The values.
+        where: How problems name them.
+        materials: Of the library; with them its materials are named by id.
 
     Raises:
         DataError: With every problem at once.
     """
+    known = tuple(materials)
+    batch = _read(raw, where)
+    return meant(batch, known) if known else batch
+
+
+def meant(batch: Batch, materials: Iterable[Material]) -> Batch:
+    """Return a batch whose materials are named by id, whatever words for them the file holds.
+
+    Raises:
+        DataError: If a word could be several materials, or two lines of the plan mean the same one.
+    """
+    known = {m.id: m for m in materials}
+    sections = {"line": "line", "all_weighed": "weighed", "adjustment": "adjustment", "thickening": "thickening"}
+    words = {s: [e.material for e in getattr(batch, s) if e.material is not None] for s in sections}
+    ids = ids_of({w for named in words.values() for w in named} - known.keys(), known.values())
+    if not ids:
+        return batch
+    lost = {s: [ids[w] for w in named if w in ids] for s, named in words.items()}
+    told = [p for s, key in sections.items() for p in unmeant(batch.where, f"{key}.material", lost[s], known)]
+    if told:
+        raise DataError(told)
+
+    def by_id(entry: Named) -> Named:
+        name = entry.material
+        return entry if name is None or name not in ids else entry.model_copy(update={"material": ids[name]})
+
+    named = batch.model_copy(update={s: tuple(map(by_id, getattr(batch, s))) for s in sections})
+    plan = [line.material for line in named.line]
+    for word, line in zip(batch.doses, named.line, strict=True):
+        if plan.count(line.material) > 1:
+            what = f"'{word}' is '{line.material}', which is planned twice."
+            raise fault(batch.where, "line", what, "Add the two doses up.")
+    return named
+
+
+def _read(raw: Mapping[str, Any], where: str) -> Batch:
     try:
         batch = Batch.model_validate(raw)
     except ValidationError as error:
@@ -291,17 +342,21 @@ def batch_from(raw: Mapping[str, Any], where: str) -> Batch:
     return batch
 
 
-def change_batch(path: Path, change: Callable[[tomlkit.TOMLDocument, Batch], None]) -> Batch:
+def change_batch(
+    path: Path, change: Callable[[tomlkit.TOMLDocument, Batch], None], materials: Iterable[Material] = ()
+) -> Batch:
     """Change a batch file in place and return what it holds now; see `change_file`.
 
     Args:
         path: The file.
         change: Edits the parsed document, whose batch it is given as well.
+        materials: Of the library; with them that batch names its materials by id.
 
     Raises:
         DataError: If the file, before or after, is no sound batch file; then nothing is written.
     """
-    return change_file(path, change, batch_from)
+    known = tuple(materials)
+    return change_file(path, change, lambda raw, where: batch_from(raw, where, known))
 
 
 def change_file(
@@ -329,20 +384,23 @@ def change_file(
         except (ParseError, RecursionError, ValueError) as error:
             raise fault(str(path), "", f"this is not valid TOML: {error}.", "Correct that line.") from None
         change(document, read(document.unwrap(), str(path)))
-        held = read(document.unwrap(), str(path))
+        written = tomlkit.dumps(document)
+        held = read(tomli.loads(written), str(path))
         if read_text(place) != text:  # an editor asks nobody
             what = "it was changed in an editor in the meantime."
             raise DataError([Problem(str(path), "", what, "Run the command again.")])
-        write_atomic(place, tomlkit.dumps(document), overwrite=True)
+        write_atomic(place, written, overwrite=True)
     return held
 
 
 def append(table: Any, key: str, entry: Mapping[str, Any]) -> None:
     """Append an entry to a list of tables of a parsed document, which is made if it is not there."""
-    row = tomlkit.table()
+    inline = isinstance(table.get(key), Array)  # written by hand on one line
+    row = tomlkit.inline_table() if inline else tomlkit.table()
     for name, value in entry.items():
         row.add(name, value)
-    row.add(tomlkit.nl())
+    if not inline:
+        row.add(tomlkit.nl())
     if key in table:
         table[key].append(row)
     else:

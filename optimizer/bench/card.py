@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from optimizer.bench.batch import Batch, PlannedLine
+from optimizer.bench.order import EMPTY, Lots
 from optimizer.bench.steps import PhaseStep, parts_of
 from optimizer.data.cautions import ALWAYS, PAPER, Caution, cautions_from
 from optimizer.data.facts import Material
@@ -103,6 +104,7 @@ def formula_card(
     day: str = "",
     ph_read: float | None = None,
     alarms: tuple[Caution, ...] = (),
+    lots: Lots = EMPTY,
 ) -> Card:
     """Return the card of a formula.
 
@@ -119,6 +121,7 @@ def formula_card(
         day: Date.
         ph_read: pH that was read last.
         alarms: What is said before anything else, and on what it rests.
+        lots: What the maker has of the materials, by id.
     """
     doses = {n: p for n, p in doses.items() if p > USED}
     known = {n: library.by_id[n] for n in doses}
@@ -133,7 +136,8 @@ def formula_card(
         ph_target=setting.target,
         ph_high=setting.high,
     )
-    parts = tuple(_part(p, known, doses) for p in parts_of(asked, known, later) if p.blanks[:1] != ("final mass, g",))
+    steps = parts_of(asked, known, later, lots)
+    parts = tuple(_part(p, known, doses) for p in steps if p.blanks[:1] != ("final mass, g",))
     cautions = tuple(c for key, c in cautions_from([*known.values(), *later], library).items() if key not in PAPER)
     return Card(
         title=title,

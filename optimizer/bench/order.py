@@ -29,11 +29,14 @@ BEFORE = (
     "water", "hydration", "anionic", "cosurfactant", "apart", "melt", "premix", "stirred", "preservation",
 )  # fmt: skip
 """Steps before the pH is set, in order."""
-ACID, AFTER = "ph", ("scented", "after")
-"""The step that sets the pH, and those between it and the thickener."""
+AFTER = ("scented", "after")
+"""Steps between setting the pH and the thickener."""
 MOVES = {"premix": "scented", "stirred": "after", "preservation": "after"}
 """Where a step's materials go if the pH must be set first."""
 NEUTRAL = Interval(6.0, 6.5, 7.0)
+Lots = Mapping[str, Ingredient]
+"""What a maker has of the materials, by id."""
+EMPTY: Lots = {}
 
 
 @immutable
@@ -70,7 +73,12 @@ def alkaline(material: Material) -> bool:
 
 
 def order_of(
-    by_phase: Mapping[str, Sequence[str]], materials: Mapping[str, Material], doses: Mapping[str, float], *, acid: bool
+    by_phase: Mapping[str, Sequence[str]],
+    materials: Mapping[str, Material],
+    doses: Mapping[str, float],
+    *,
+    acid: bool,
+    lots: Lots = EMPTY,
 ) -> Order:
     """Return the order of addition.
 
@@ -79,8 +87,9 @@ def order_of(
         materials: Facts by id.
         doses: % of the product by id.
         acid: Whether the pH is set in a step of its own.
+        lots: What the maker has of them, by id: a lot's own pH narrows the estimate.
     """
-    plan = _Plan({key: list(names) for key, names in by_phase.items()}, materials, doses)
+    plan = _Plan({key: list(names) for key, names in by_phase.items()}, materials, doses, lots)
     if plan.hurt(plan.fixed(), surely=False):
         plan.chelators_late()
         plan.set_apart()
@@ -96,10 +105,11 @@ class _Plan:
     """Steps that are still moved about."""
 
     def __init__(
-        self, steps: dict[str, list[str]], materials: Mapping[str, Material], doses: Mapping[str, float]
+        self, steps: dict[str, list[str]], materials: Mapping[str, Material], doses: Mapping[str, float], lots: Lots
     ) -> None:
         """Take the usual order."""
         self.steps, self.materials, self.doses = steps, materials, doses
+        self._lines = {n: Line(lots.get(n) or Ingredient(materials[n], nan), p) for n, p in doses.items() if p > 0}
         self._known: dict[tuple[tuple[str, ...], ...], Interval | None] = {}
 
     def at(self, key: str) -> list[str]:
@@ -129,7 +139,8 @@ class _Plan:
     def _ph_of(self, names: tuple[str, ...], neutral: tuple[str, ...]) -> Interval | None:
         """Return the estimated pH of what is in; plans differ in few steps, and the same is estimated once."""
         if (names, neutral) not in self._known:
-            self._known[names, neutral] = _estimate(names, self.materials, self.doses, neutral)
+            lines = tuple(self._lines[n] for n in names if n in self._lines)
+            self._known[names, neutral] = _estimate(lines, neutral)
         return self._known[names, neutral]
 
     def hurt(self, names: Iterable[str], *, surely: bool = True) -> dict[str, Interval]:
@@ -202,12 +213,10 @@ def scents(names: Iterable[str], materials: Mapping[str, Material]) -> list[str]
     return [n for n in names if materials[n].lipid in OILY]
 
 
-def _estimate(
-    names: Sequence[str], materials: Mapping[str, Material], doses: Mapping[str, float], neutral: Sequence[str]
-) -> Interval | None:
+def _estimate(lines: tuple[Line, ...], neutral: Sequence[str]) -> Interval | None:
     """Return the pH of what is in, 10 %, middle and 90 % point; None while nothing says anything of it."""
-    lines = tuple(Line(Ingredient(materials[n], nan), doses[n]) for n in names if doses[n] > 0)
     bases = [b for b in ingredients_of(Formula(lines)) if b.id not in neutral]
+    apart = [APART for line in lines if line.item.id in neutral]
     if not known_of(bases):
-        return NEUTRAL if any(n in neutral for n in names) else None
-    return estimated_ph(bases, apart=[APART for n in names if n in neutral])
+        return NEUTRAL if apart else None
+    return estimated_ph(bases, apart=apart)

@@ -10,7 +10,19 @@ from __future__ import annotations
 from collections.abc import Container, Mapping
 
 from optimizer.bench.batch import Batch
-from optimizer.bench.order import AFTER, ALKALINE_FROM, BEFORE, HARDLY, Order, alkaline, order_of, scents, stands
+from optimizer.bench.order import (
+    AFTER,
+    ALKALINE_FROM,
+    BEFORE,
+    EMPTY,
+    HARDLY,
+    Lots,
+    Order,
+    alkaline,
+    order_of,
+    scents,
+    stands,
+)
 from optimizer.bench.plan import in_order
 from optimizer.chemistry.interval import Interval
 from optimizer.data.facts import Material
@@ -58,13 +70,22 @@ def heat(material: Material) -> tuple[float | None, float | None]:
     return needs, material.add_below
 
 
-def parts_of(batch: Batch, materials: Mapping[str, Material], later: tuple[Material, ...] = ()) -> list[PhaseStep]:
-    """Return the steps of a batch, in order, without those that nothing belongs to."""
+def parts_of(
+    batch: Batch, materials: Mapping[str, Material], later: tuple[Material, ...] = (), lots: Lots = EMPTY
+) -> list[PhaseStep]:
+    """Return the steps of a batch, in order, without those that nothing belongs to.
+
+    Args:
+        batch: Its doses and pH.
+        materials: Facts by id.
+        later: What the part held back is for.
+        lots: What the maker has of the materials, by id.
+    """
     acids = tuple(m for m in later if "ph adjuster" in m.functions)
     doses = {n: p for n, p in batch.doses.items() if n in materials}
     by_phase, wetting, gums = _by_phase(doses, materials)
     acid = bool(by_phase.get("ph") or acids or batch.ph_target is not None)
-    order = order_of(by_phase, materials, doses, acid=acid)
+    order = order_of(by_phase, materials, doses, acid=acid, lots=lots)
     steps = {key: list(names) for key, names in order.steps.items()}
     swelling = tuple(m for m in later if m.thickener and m.phase in ("water", "hydration"))
     stirred = tuple(m for m in later if m.thickener and m not in swelling)

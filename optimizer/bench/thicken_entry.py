@@ -52,7 +52,7 @@ def record(
 
     def change(document: Any, now: Batch) -> None:
         material = check_planned(name, where, now, brief, formula, setting)
-        table = _table(document, name)
+        table = log_table(document, now, name)
         if target is not None:
             table["target"] = target
         if entry:
@@ -62,7 +62,7 @@ def record(
                 _check_limit(log_of(name, now, brief, formula, setting), step, where)
             append(table, "step", entry)
 
-    return change_batch(path, change)
+    return change_batch(path, change, brief.library.materials)
 
 
 def _refuse_stale(batch: Batch, name: str, after: float | None, where: str) -> None:
@@ -161,10 +161,16 @@ def check_step(logged: ThickeningEntry | None, step: ThickenerStep, where: str) 
         raise DataError(problems)
 
 
-def _table(document: Any, name: str) -> Any:
-    """Return the log of a thickener in a parsed batch file, which is made if it is not there."""
-    for table in document.get("thickening", []):
-        if table.get("material") == name:
+def log_table(document: Any, batch: Batch, name: str) -> Any:
+    """Return the log of a thickener in a parsed batch file, which is made if it is not there.
+
+    Args:
+        document: The parsed file.
+        batch: What it holds, materials by id.
+        name: Id of the thickener.
+    """
+    for table, log in zip(document.get("thickening", []), batch.thickening, strict=True):
+        if log.material == name:
             return table
     append(document, "thickening", {"material": name})
     return document["thickening"][-1]

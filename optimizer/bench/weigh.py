@@ -8,6 +8,7 @@ from math import fsum
 
 from optimizer.bench.batch import Batch
 from optimizer.bench.grams import Dilution, diluted, grams_of, spreads_in
+from optimizer.bench.order import EMPTY, Lots
 from optimizer.bench.steps import PhaseStep, parts_of
 from optimizer.chemistry.interval import Interval
 from optimizer.data.cautions import ALWAYS, PAPER, Caution, cautions_from
@@ -154,6 +155,7 @@ def weigh_sheet(
     *,
     predilute: bool = False,
     alarms: tuple[Caution, ...] = (),
+    lots: Lots = EMPTY,
 ) -> WeighSheet:
     """Return the weigh sheet of a batch.
 
@@ -163,6 +165,7 @@ def weigh_sheet(
         later: What the part held back is for: acids and thickeners.
         predilute: Whether small amounts are weighed as pre-dilutions, their water taken off the water line.
         alarms: What is said before anything else, and on what it rests.
+        lots: What the maker has of the materials, by id.
 
     Raises:
         DataError: If a material is not in the library.
@@ -183,7 +186,7 @@ def weigh_sheet(
     told: dict[str, int] = {}
     every: list[Material] = []
     count = 0
-    for number, part in enumerate(parts_of(batch, materials, later), 1):
+    for number, part in enumerate(parts_of(batch, materials, later, lots), 1):
         own = []
         for name in part.materials:
             count += 1

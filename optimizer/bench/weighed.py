@@ -53,17 +53,18 @@ def weight_of(text: str) -> Weight:
     """
     name, sign, rest = (part.strip() for part in text.partition("="))
     amount, _, lot = (part.strip() for part in rest.partition("@"))
+    further, amount = amount.startswith("+"), amount.removeprefix("+").strip()
     if not sign or not name or not amount:
         raise UsageError(f"'{text}': write MATERIAL=GRAMS or MATERIAL=GRAMS@LOT, such as glycerin=100.2@QN-7.")
-    further, amount = amount.startswith("+"), amount.removeprefix("+").strip()
+    step = f"Write the grams that the scale shows, such as {name}=100.2, or a mass with its unit: mg, g, kg, t or lb."
     try:
         grams = number_of(amount) if not any(c.isalpha() for c in amount) else amount_of(amount).grams()
     except ValueError as error:
-        raise UsageError(f"'{text}': '{amount}' {error}.") from None
-    except DataError as error:
-        raise UsageError(f"'{text}': {error.problems[0].what} {error.problems[0].step}") from None
+        raise UsageError(f"'{text}': '{amount}' {error}. {step}") from None
+    except DataError:
+        raise UsageError(f"'{text}': '{amount}' is no weight. {step}") from None
     if not 0 <= grams < 1e9:
-        raise UsageError(f"'{text}': {amount} g cannot have been weighed.")
+        raise UsageError(f"'{text}': {amount} g cannot have been weighed. {step}")
     return Weight(name, grams, lot, further=further)
 
 

@@ -103,7 +103,7 @@ class HeldBack(Frozen):
     """Thickeners that may be added later; their pH windows count where a rule asks for them."""
     planned: dict[str, Percent] = {}
     """Doses of them to plan the cost with [% as supplied by id], from your own batches; without, the usual ones.
-    With `[objective] planned` each way to thicken costs what is planned for it."""
+    Each way to thicken costs what is planned for it, unless `[objective] planned` is false."""
 
 
 class Objective(Frozen):
@@ -113,9 +113,10 @@ class Objective(Frozen):
     """A measure (cost, active, salt, load ...) or the id of a rule."""
     maximise: str | None = None
     """A measure (mildness, flash-foam, natural ...) or the id of a rule."""
-    planned: bool = False
-    """Under one rule on thickening: whether the cost that is minimised counts what the bench is planned to add: acid,
-    the way to thicken, and water for the rest of the part kept free. A limit on cost is one of the blend alone."""
+    planned: bool = True
+    """Under one rule on thickening, where cost is the objective: whether it counts what the bench is planned to add:
+    acid, the way to thicken, and water for the rest of the part kept free. With false it is the cost of the blend
+    alone, as a limit on cost always is."""
     then: tuple[Annotated[str, Field(pattern=TIE_PATTERN)], ...] = ()
     """Tie-breaks such as 'maximise mildness'; last always comes the order of ids."""
 
@@ -186,6 +187,12 @@ class Scenario(Frozen):
     objective: Objective = Objective()
     rule: tuple[InstanceOf[Rule], ...] = ()
     """Rules, each of the kind that it names."""
+
+    @property
+    def counts_plan(self) -> bool:
+        """Whether cost is the objective, and counts what the bench is planned to add."""
+        name = self.objective.goals[0][1]
+        return self.objective.planned and (name == "cost" or any(r.id == name and r.kind == "cost" for r in self.rule))
 
 
 def find_scenario(name: str) -> Path:
@@ -294,6 +301,8 @@ def _merged(path: Path, files: list[Path]) -> dict[str, Any]:
         raise fault(str(path), "extends", f"more than {MAX_EXTENDS} files extend one another.", "Merge some.")
     files.append(path)
     raw = read_toml(path)
+    if "batch" in raw and "line" in raw:
+        raise fault(str(path), "", "this is a batch file, a brief was expected.", f"Its brief is '{raw.get('brief')}'.")
     stated = raw["rule"] if isinstance(raw.get("rule"), list) else []
     if len(stated) > MAX_RULES:
         what = f"{len(stated)} rules, more than the {MAX_RULES} that are read."

@@ -9,7 +9,10 @@ from typing import Any
 import tomli
 
 from optimizer.bench.batch import batch_from
+from optimizer.data.library import read_library
+from optimizer.data.names import ids_of
 from optimizer.errors import DataError, Problem
+from optimizer.files import shipped
 from optimizer.records.batches import used_of
 from optimizer.records.schema import MEANINGS, TALLY, VERSION
 from optimizer.records.store import RESTORE, Printed, Store, misread, seal_of
@@ -105,8 +108,18 @@ def _of_revision(store: Store, row: Any) -> Iterator[str]:
         return
     sql = "SELECT material, lot, grams FROM lot WHERE revision_id = ? AND stage = 'weighed' ORDER BY position"
     indexed = [(r["material"], r["lot"], r["grams"]) for r in store.rows(sql, row["id"])]
-    if indexed != [(u.material, u.lot, u.grams) for u in used_of(batch) if u.stage == "weighed"]:
+    told = [(u.material, u.lot, u.grams) for u in used_of(batch) if u.stage == "weighed"]
+    if len(indexed) != len(told) or not all(map(_may_be, indexed, told)):
         yield "the lots that are traced are not those of its text."
+
+
+def _may_be(traced: tuple[str, str, float], told: tuple[str, str, float]) -> bool:
+    """Return whether a lot that is traced may be one of the text, where another word may stand for the material."""
+    (name, *rest), (word, *said) = traced, told
+    if rest != said or name == word:
+        return rest == said
+    known = read_library([shipped("library")])
+    return word not in known.by_id and ids_of([word], known.materials)[word] in (word, name)
 
 
 def _no_dates(store: Store) -> Iterator[tuple[str, str]]:

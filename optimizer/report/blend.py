@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from math import inf, isnan, log10, nan
+from math import ceil, inf, isfinite, isnan, log10, nan
 from typing import TYPE_CHECKING
 
 from optimizer.assessment.alarms import cautions_at
+from optimizer.assessment.evidence import line_of_clash
 from optimizer.assessment.planned import PlannedCost, planned_cost
+from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.data.planned import WATER
@@ -15,7 +17,8 @@ from optimizer.report.binding import binding_table, bound, lots_listing, takeove
 from optimizer.report.charts import charge_parts, charges, costs, prices, windows
 from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
-from optimizer.solve.result import Outcome, Result, Without
+from optimizer.rules.row import Setting
+from optimizer.solve.result import EntryPrice, Outcome, Result, Without
 from optimizer.units import AS_TYPED, CHANGE_SHOWN, KEPT, USED, beside, listed, number, whole_down
 
 if TYPE_CHECKING:
@@ -71,15 +74,7 @@ def blend_document(
     """
     brief = result.brief
     scenario = brief.scenario
-    proof = IMPOSSIBLE[result.proof] if result.ending == "infeasible" else PROOFS[result.proof]
-    if result.groups > len(result.settings) and result.proof == "certificate":
-        proof = f"proven: all {result.groups} groups of choices ruled out or worse, each checked outside the solver"
-    found = VERDICTS[result.ending]
-    if result.proof == "local":
-        found = LOCAL
-    elif (result.ending, result.proof) == ("infeasible", "none"):
-        found = "The solver finds no formula that keeps every rule"
-    verdict = f"{found}; {proof}."
+    verdict = _verdict(result)
     if result.formula is None:
         return Document(
             title=scenario.name,
@@ -91,7 +86,7 @@ def blend_document(
                 _asked(result),
                 *_settings(result),
                 *more,
-                _cautions(result),
+                _cautions(result, explanation),
                 provenance_listing(result.provenance),
             ),
             good=False,
@@ -121,6 +116,19 @@ def blend_document(
     return Document(scenario.name, verdict, _facts(result, planned), tuple(sections), good=result.ending == "optimal")
 
 
+def _verdict(result: Result) -> str:
+    """Return how the search ended, and what that rests on."""
+    proof = IMPOSSIBLE[result.proof] if result.ending == "infeasible" else PROOFS[result.proof]
+    if result.groups > len(result.settings) and result.proof == "certificate":
+        proof = f"proven: all {result.groups} groups of choices ruled out or worse, each checked outside the solver"
+    found = VERDICTS[result.ending]
+    if result.proof == "local":
+        found = LOCAL
+    elif (result.ending, result.proof) == ("infeasible", "none"):
+        found = "The solver finds no formula that keeps every rule"
+    return f"{found}; {proof}."
+
+
 def _facts(result: Result, planned: PlannedCost | None) -> tuple[tuple[str, str], ...]:
     formula, currency = result.formula, result.brief.scenario.currency
     assert formula is not None
@@ -128,7 +136,7 @@ def _facts(result: Result, planned: PlannedCost | None) -> tuple[tuple[str, str]
     facts = [("brief", _brief_words(result))]
     if planned is not None:
         facts.append(("planned cost", planned_words(planned, currency)))
-        alone += ", the blend alone" + ("; least is the planned cost" if _least_is_planned(result) else "")
+        alone += f", the blend alone{_least(result)}"
     facts.append(("cost", alone))
     name = result.brief.scenario.objective.goals[0][1]
     if name != "cost":
@@ -148,6 +156,15 @@ def _facts(result: Result, planned: PlannedCost | None) -> tuple[tuple[str, str]
     return tuple(facts)
 
 
+def _least(result: Result) -> str:
+    """Return which of the two costs is the least, where cost is sought."""
+    if _least_is_planned(result):
+        return "; least is the planned cost"
+    wanted = result.brief.scenario.objective
+    alone = wanted.goals[0][1] == "cost" and not wanted.planned
+    return "; it is the least, not the planned cost ('planned = false')" if alone else ""
+
+
 def _least_is_planned(result: Result) -> bool:
     """Return whether what is minimised counts what is planned for the bench."""
     return result.brief.measure(result.brief.scenario.objective.goals[0][1]).counts_plan
@@ -160,6 +177,22 @@ def planned_words(planned: PlannedCost, currency: str) -> str:
     ends = f"{cost.low:.2f} to {cost.high:.2f}"
     lacks = f"; no price for {listed(list(planned.unpriced))}" if planned.unpriced else ""
     return f"about {cost.typical:.2f} {currency} per kg ({ends}), with {doses} planned, not computed{lacks}"
+
+
+def planned_change(brief: Brief, now: tuple[Formula, Setting], then: tuple[Formula, Setting]) -> list[Row]:
+    """Return the row of what two formulas cost with what the bench is planned to add; none if nothing is planned.
+
+    Args:
+        brief: Its prices and plans.
+        now: The formula that is there, with its pH.
+        then: The other one.
+    """
+    costs = [planned.per_kg.typical for at in (now, then) if (planned := planned_cost(brief, *at)) is not None]
+    if len(costs) < 2:
+        return []
+    old, new = costs
+    label = f"{brief.scenario.currency} per kg as planned"
+    return [Strong((label, f"{old:.3f}", f"{new:.3f}", f"{new - old:+.3f}"))]
 
 
 HIGHER: Mapping[str, tuple[str, str]] = {
@@ -199,7 +232,7 @@ def _spared(result: Result, one: Without, planned: PlannedCost | None) -> str:
     if not cost or _least_is_planned(result):
         return tells
     spares = f"; it spares the planned thickener, about {cost:.2f} {result.brief.scenario.currency} per kg"
-    return f"{spares} ('planned = true' under [objective] lets the best count that){tells}"
+    return f"{spares} (not counted, by 'planned = false' under [objective]){tells}"
 
 
 def _moved(before: Formula, after: Formula) -> str:
@@ -342,14 +375,29 @@ def _entries(result: Result) -> list[Table]:
     told = [e for e in result.entry_prices if not e.kept_out]
     kept_out = [e for e in result.entry_prices if e.kept_out]
     rows = [(e.name, e.price, entry_words(e.entry)) for e in told[:12]]
-    rows += [(e.name, e.price, "kept out by a choice") for e in kept_out]
+    rows += [(e.name, e.price, _kept_out_words(e)) for e in kept_out]
     note = "" if len(told) <= 12 else f"{len(told) - 12} more in --json. "
     if result.choices or kept_out:
         note += "At the yes/no choices made here. "
     if kept_out:
-        note += "What one of them keeps out, another may let in: 'tenside why' tries them all."
+        bounded = any(not isnan(e.never_above) for e in kept_out)
+        note += "What one of them keeps out, another may let in" + (
+            ", none above a price told as 'at most', proven; 'tenside why' tells at which."
+            if bounded
+            else ": 'tenside why' tries them all."
+        )
     columns: Columns = ("material", *figures(f"{currency}/kg now", f"comes in below {currency}/kg", form=".2f"))
     return [Table("Not used, and the price below which it would come in", columns, tuple(rows), note.strip())]
+
+
+def _kept_out_words(entry: EntryPrice) -> str:
+    """Return of a material that a choice keeps out above which price every other one does too."""
+    cents = ceil(100 * entry.never_above) / 100 if isfinite(entry.never_above) else entry.never_above
+    if isnan(cents) or cents >= entry.price:
+        return "kept out by a choice"
+    if cents == -inf:
+        return "in no formula that keeps every rule"
+    return f"kept out by a choice; {f'at most {cents:.2f}' if cents > 0 else 'not even free of charge'}"
 
 
 def entry_words(entry: float) -> str:
@@ -421,8 +469,9 @@ def _asked(result: Result) -> Listing:
     return Listing("What the brief asks", tuple(rules))
 
 
-def _cautions(result: Result) -> Listing:
-    return caution_listing(cautions_at(result.brief, result.weighable, result.setting))
+def _cautions(result: Result, explanation: Explanation | None = None) -> Listing:
+    clash = line_of_clash(result.brief, explanation.conflict) if explanation else ()
+    return caution_listing((*clash, *cautions_at(result.brief, result.weighable, result.setting)))
 
 
 def alarm_listing(cautions: tuple[Caution, ...]) -> list[Listing]:

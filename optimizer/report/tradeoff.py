@@ -5,6 +5,7 @@ from pathlib import Path
 
 from optimizer.assessment.alarms import alarms_of, uncharted
 from optimizer.assessment.evidence import line_of, rests_along
+from optimizer.brief.brief import Brief
 from optimizer.data.cautions import ALWAYS, Caution, joined
 from optimizer.errors import UsageError
 from optimizer.immutable import immutable, replace, result, seen, told, untold
@@ -131,8 +132,16 @@ def frontier_document(family: tuple[tuple[str, Frontier], ...], *, here: tuple[f
     return Document(title, verdict, sections=tuple(sections), good=count > 0)
 
 
+def _names(brief: Brief) -> dict[str, str]:
+    return {item.id: item.material.name for item in brief.pool.items}
+
+
 def _breaks(one: Frontier, suffix: str) -> Table:
-    every = [(number(b.x, 3), number(b.y), listed(b.enters), listed(b.leaves)) for b in one.breaks]
+    names = _names(one.brief)
+    every = [
+        (number(b.x, 3), number(b.y), *(listed([names[i] for i in ids]) for ids in (b.enters, b.leaves)))
+        for b in one.breaks
+    ]
     # A change without a jump in value has two breaks at one point; the second one tells nothing more.
     rows = tuple(row for k, row in enumerate(every) if k == 0 or row[:2] != every[k - 1][:2] or any(row[2:]))
     note = "What comes in and what goes out when the first column moves on from here."
@@ -145,7 +154,7 @@ MOVE_SHOWN = 0.005
 
 
 def _stretches(one: Frontier, suffix: str) -> Table:
-    rows = []
+    rows, names = [], _names(one.brief)
     short = 0
     for s in one.stretches:
         ends = number(s.first, 2), number(s.last, 2)
@@ -159,10 +168,10 @@ def _stretches(one: Frontier, suffix: str) -> Table:
         if not isnan(s.targets[0]):
             ph = number(s.targets[0], 1) if s.targets[0] == s.targets[1] else f"{s.targets[0]:.1f} - {s.targets[1]:.1f}"
         moves = sorted(((n, m) for n, m in s.moves.items() if abs(m) >= MOVE_SHOWN), key=lambda m: (-abs(m[1]), m[0]))
-        told = [f"{name} {move:+.2f}" for name, move in moves[:6]]
+        told = [f"{names[name]} {move:+.2f}" for name, move in moves[:6]]
         if len(moves) > 6:
             told.append(f"{len(moves) - 6} more")
-        rows.append((" - ".join(ends), rate, ph, ", ".join(told)))
+        rows.append((" - ".join(ends), rate, ph, "; ".join(told)))
     unit = f"{one.y.name} per unit of {one.x.name}"
     note = "Doses move evenly between two breaks where the rate is one figure."
     if one.local:
@@ -296,7 +305,7 @@ def leeway_document(found: Leeway) -> Document:
     note = "Each range holds for one dose at a time, the others giving way."
     sections.append(Table("How far each dose may move", columns, rows, note))
     sections += _rooms(found)
-    never = [r.id for r in found.rooms if r.member == "no"]
+    never = [r.name for r in found.rooms if r.member == "no"]
     if never:
         sections.append(Listing("In no formula within the loss", (listed(never),)))
     for k, other in enumerate(found.alternatives, 1):

@@ -15,8 +15,8 @@ class Cost(LimitRule):
     """Cost of the materials per kg of product; the part held back is not counted.
 
     Equation: sum_i x_i p_i / 100, with p_i the price per kg as supplied. A limit is one of the blend alone. Where cost
-    is the objective of a brief that asks so (`planned`), the doses that are planned for the bench count too: acid, the
-    way to thicken, and water for the rest of the part held back.
+    is the objective, the doses that are planned for the bench count too, unless the brief says `planned = false`: acid,
+    the way to thicken, and water for the rest of the part held back.
     """
 
     kind: Literal["cost"] = "cost"

@@ -24,8 +24,9 @@ class Thickening(Rule):
     sum_i x_i a_i >= A, sum_i x_i s_i <= N - r (salt carried, r kept for the salt that is added). If y_t: a thickener
     named under [held_back].thickeners has a pH window that covers the setting and the part held back is at
     least its usual lower dose, or the thickeners of the formula whose windows cover the setting make
-    up a usual lower dose: sum_j x_j / l_j >= y_t. Where `[objective] planned` asks so, each yes costs what its way is
-    planned to take: salt, or the first named thickener that suits, in the brief's dose or the middle of the usual ones.
+    up a usual lower dose: sum_j x_j / l_j >= y_t. Where cost is the objective, each yes costs what its way is planned
+    to take, unless the brief says `planned = false`: salt, or the first named thickener that suits, in the brief's dose
+    or the middle of the usual ones.
     Limits are common practice, no source. Viscosity is never computed: the bench decides.
     """
 

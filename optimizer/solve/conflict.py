@@ -5,20 +5,29 @@ from __future__ import annotations
 from math import isfinite
 
 from optimizer.brief.brief import Brief
-from optimizer.rules import Rule
+from optimizer.rules import Dose, Rule
 from optimizer.solve.feasibility import PH, Probe
 from optimizer.units import number
 
 
 def read_in_conflict(brief: Brief, rules: dict[str, Rule], conflict: tuple[str, ...], name: str) -> str:
-    """Return a rule as a sentence; the pH rule with the windows of the few materials that the others name."""
+    """Return a rule as a sentence; the pH rule with the windows of the few materials that the others name.
+
+    What must stay out has no say in the pH.
+    """
     reading = rules[name].reading()
     if name != PH or brief.acidity is None:
         return reading
-    named = {m for i in conflict for m in getattr(getattr(rules[i], "of", None), "materials", ())}
+    out = {m for rule in rules.values() if isinstance(rule, Dose) and rule.limits[1] <= 0 for m in _named(rule)}
+    named = {m for i in conflict for m in _named(rules[i])} - out
     windows = [(i.id, brief.acidity.window(i.material)) for i in brief.pool.items if i.id in named]
     told = [f"{m} {number(w[0])} to {number(w[1])}" for m, w in windows if isfinite(w[0])]
     return f"{reading} ({'; '.join(told)})" if told else reading
+
+
+def _named(rule: Rule) -> tuple[str, ...]:
+    """Return the materials that a rule is about by name."""
+    return tuple(getattr(getattr(rule, "of", None), "materials", ()))
 
 
 def find_conflict(probe: Probe, active: frozenset[str]) -> tuple[str, ...] | None:

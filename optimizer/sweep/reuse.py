@@ -74,10 +74,11 @@ class PricedAnswers(Answers):
 
 @dataclass
 class KnownBasis:
-    """What trying a basis or a proof has brought so far."""
+    """What trying a basis or a proof has brought so far, and the last turn at which it did where turns are counted."""
 
     tried: int = 0
     hits: int = 0
+    last: int = 0
 
     def worth(self, count: int, scan: float = SCAN_COST) -> bool:
         """Whether another try on so many programs should pay."""
@@ -134,7 +135,7 @@ class Reuse:
             _, vertex = basis_of(self.base, known)
             self._known[sided_name(vertex)] = vertex, record
 
-    def solve(self, programs: Programs, scenario: Index, *, walk: bool = True, seek: bool = True) -> Answers:
+    def solve(self, programs: Programs, scenario: Index) -> Answers:
         """Return the verified answers of programs; each stands for itself, so nothing else of `TreeReuse` matters."""
         m, n = self.base.matrix.shape
         p = len(programs)

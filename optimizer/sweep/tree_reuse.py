@@ -18,14 +18,13 @@ from optimizer.data.pool import Mask, Vector
 from optimizer.engine.highs import SolverAnswer
 from optimizer.immutable import replace
 from optimizer.sweep.checking import Checker
-from optimizer.sweep.chosen import KnownPoint, key_of
+from optimizer.sweep.chosen import KnownPoint
 from optimizer.sweep.cover import Cover, Prices
 from optimizer.sweep.hot import Hot
 from optimizer.sweep.learnt import Learnt, name_of
 from optimizer.sweep.pool import Pool
 from optimizer.sweep.programs import Index, ProgramBase, Programs
 from optimizer.sweep.reuse import (
-    AT_CHOICES,
     BEATEN,
     IMPOSSIBLE,
     LEARN_COST,
@@ -52,8 +51,6 @@ TRIED = 2
 
 FEW = 4
 """Where no more parts of a split box are open, they are solved rather than the box."""
-MOST_ASKED = 8
-"""Sets of choices that are solved for where an answer is wanted before it is proven."""
 CREDIT = 1000.0
 """Solver calls' worth of learning and trying before anything must have come of it: a first tree takes a hundred."""
 BOUND_COST, BOX_COST = 0.015, 0.0005
@@ -85,6 +82,7 @@ class TreeReuse:
         calls: Programs of the solver so far.
         seen: Programs answered so far.
         stopped: Asked between two programs of the solver whether to give up; what is learnt stays.
+        most_runs: Programs of the solver after which a walk is given up.
         pool: What is known.
     """
 
@@ -94,11 +92,11 @@ class TreeReuse:
     calls: int = 0
     seen: int = 0
     stopped: Callable[[], bool] = lambda: False
+    most_runs: int = MOST_RUNS
     pool: Pool = field(init=False)
+    cover: Cover = field(init=False)
     _gained: float = 0.0
     _spent: float = 0.0
-    _sparing: bool = True
-    cover: Cover = field(init=False)
     _hot: Hot = field(init=False)
     _only: OnlyBest = field(init=False)
     _checker: Checker = field(init=False)
@@ -113,32 +111,18 @@ class TreeReuse:
         self.cover = self.pool.cover
         self._only = OnlyBest(self.base, self.doses, self.cover)
 
-    def solve(self, programs: Programs, scenario: Index, *, walk: bool = True, seek: bool = True) -> Answers:
+    def solve(self, programs: Programs, scenario: Index) -> Answers:
         """Return the verified answers of programs; of each scenario only its best program is told as optimal.
 
         Args:
             programs: The programs.
             scenario: The scenario of each.
-            walk: Solve what is not known yet; else what no cut proves is told as the best at choices known so far.
-            seek: Without a walk, solve at those choices what no known basis answers well.
         """
-        p, n, size = len(programs), self.base.cost.size, int(scenario.max(initial=-1)) + 1
-        self.seen += p
-        if self.pool.forget():
-            self._begin_tree()
-        standing = Standing(
-            scenario, np.full(size, inf), np.zeros(size), np.zeros((n, size)), np.full(size, -1),
-            np.full((len(self.cover), p), -inf), np.zeros(size, dtype=bool),
-        )  # fmt: skip
-        self._sparing = walk
-        self._stand(programs, standing, list(self.pool.points.values()), np.arange(p))
-        left = self._bound(programs, standing, np.arange(p))
-        wave, failed = 1, np.zeros(size, dtype=bool)
-        if not walk and seek:
-            for q in left.tolist():
-                self._at_known_choices(programs, standing, q)
-            left = self._bound(programs, standing, left)
-        while left.size and walk:
+        standing = self._begun(programs, scenario)
+        self._stand(programs, standing, list(self.pool.points.values()), np.arange(len(programs)))
+        left = self._bound(programs, standing, np.arange(len(programs)))
+        wave, failed = 1, np.zeros(len(standing.worth), dtype=bool)
+        while left.size:
             first = np.unique(scenario[left])[:wave]
             points, prices = set(self.pool.points), set(self.pool.prices)
             for s in first.tolist():
@@ -148,12 +132,18 @@ class TreeReuse:
             self._stand(programs, standing, [v for k, v in self.pool.points.items() if k not in points], left)
             left = self._bound(programs, standing, left, [v for k, v in self.pool.prices.items() if k not in prices])
             wave = min(2 * wave, WAVE)
-        found = self._answers(programs, standing, failed)
-        open_ = np.zeros(size, dtype=bool)
-        open_[scenario[left]] = True
-        found.verdict[open_[scenario] & (found.verdict != OPTIMAL)] = UNSOLVED
-        found.verdict[open_[scenario] & (found.verdict == OPTIMAL)] = AT_CHOICES
-        return found
+        return self._answers(programs, standing, failed)
+
+    def _begun(self, programs: Programs, scenario: Index) -> Standing:
+        """Return what is known of programs before anything was tried on them."""
+        p, n, size = len(programs), self.base.cost.size, int(scenario.max(initial=-1)) + 1
+        self.seen += p
+        if self.pool.forget():
+            self._begin_tree()
+        return Standing(
+            scenario, np.full(size, inf), np.zeros(size), np.zeros((n, size)), np.full(size, -1),
+            np.full((len(self.cover), p), -inf), np.zeros(size, dtype=bool),
+        )  # fmt: skip
 
     @property
     def kept(self) -> int:
@@ -212,7 +202,7 @@ class TreeReuse:
         wanted = self.cover.wanted(closed)
         known = list(self.pool.prices.values()) if fresh is None else fresh
         for prices in sorted(known, key=_worthiest):
-            boxes = prices.promising(every=not self._sparing)
+            boxes = self._tried_on(prices)
             at = np.flatnonzero(wanted[boxes].any(axis=0))
             if not at.size or not self._pays(prices.record, at.size, boxes.size):
                 continue
@@ -226,6 +216,10 @@ class TreeReuse:
                 if not self._pays(prices.record, at.size, boxes.size):
                     break
         return np.asarray(left[wanted[0]])
+
+    def _tried_on(self, prices: Prices) -> Index:
+        """Return the boxes that prices are tried on."""
+        return prices.promising()
 
     def _tried(
         self, prices: Prices, programs: Programs, standing: Standing, where: Index, boxes: Index, wanted: Mask
@@ -242,8 +236,6 @@ class TreeReuse:
 
     def _pays(self, record: KnownBasis, count: int, boxes: int = 0) -> bool:
         """Return whether trying something on so many programs should pay; what is new is, while that is afforded."""
-        if not self._sparing:
-            return True
         scan = BOUND_COST + BOX_COST * boxes if boxes else SCAN_COST
         return record.worth(count, scan / SPARED) if record.tried else self._affordable()
 
@@ -278,7 +270,7 @@ class TreeReuse:
             if box < len(open_) and self.cover.first[box] >= 0 and open_[box] <= FEW:
                 waiting += self._halves(standing, q, box)
                 continue
-            if self.calls - runs > MOST_RUNS or self.stopped():
+            if self.calls - runs > self.most_runs or self.stopped():
                 return False
             answer = answer or self._run(programs, q, self.cover.low[box], self.cover.high[box])
             if self._closes(one, standing, q, box, answer):
@@ -378,21 +370,6 @@ class TreeReuse:
             found.closes[box] = 1
             self.pool.prices[key] = found
         return found
-
-    def _at_known_choices(self, programs: Programs, standing: Standing, q: int) -> None:
-        """Give a program the checked best at its best point's choices, and at those that answered most so far."""
-        own, one = standing.program[standing.scenario[q]], programs.take(np.array([q]))
-        hits: dict[bytes, int] = {}
-        for known in self.pool.points.values():
-            key = known.chosen.key
-            hits[key] = hits.get(key, 0) + known.record.hits
-        first = key_of(standing.x[self.doses :, standing.scenario[q]]) if own >= 0 else b""
-        for key in sorted(hits, key=lambda k: (k != first, -hits[k]))[:MOST_ASKED]:
-            chosen = self.pool.chosen[key]
-            point = self._point(programs, q, chosen.choices)
-            if point is not None and chosen.holds(one, point):
-                x = np.concatenate([point.x, chosen.choices])[:, None]
-                self._offer(one, standing, np.array([q]), x)
 
     def _whole(self, programs: Programs, standing: Standing, q: int, answer: SolverAnswer) -> bool:
         """Return whether the best of a box has whole choices and keeps its worth there; note the point."""

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from math import floor
 
 from optimizer.assessment.alarms import cautions_at
+from optimizer.assessment.evidence import line_of, rests_on
 from optimizer.bench.batch import Batch, PlannedLine
 from optimizer.bench.grams import TENTH, spreads_in
 from optimizer.bench.weigh import WeighSheet, weigh_sheet
@@ -149,7 +150,8 @@ def sheet_of(series: Series, brief: Brief, numbers: Sequence[int] = ()) -> Trial
     """
     beakers = [b for b in series.beaker if not numbers or b.number in numbers]
     acids = [i.material for i in brief.pool.later if i not in brief.pool.thickeners]
-    procedure = weigh_sheet(_batch(series), brief.library, acids if series.held_back_percent else ())
+    lots = {item.id: item for item in brief.pool.items}
+    procedure = weigh_sheet(_batch(series), brief.library, acids if series.held_back_percent else (), lots=lots)
     lines = _lines(series, procedure, beakers)
     columns = tuple(
         SheetBeaker(b.number, b.day, b.role, b.ph, round(sum(line.grams[k] for line in lines), 6))
@@ -240,18 +242,22 @@ def _mixed(series: Series, beakers: Sequence[Beaker], materials: Mapping[str, Ma
 
 
 def _cautions(series: Series, brief: Brief, beakers: Sequence[Beaker]) -> tuple[Caution, ...]:
-    """Return what is said first of any beaker, then what a weigh sheet says of the materials, each once."""
+    """Return what is said first of any beaker, on what they rest, then what a weigh sheet says of the materials."""
     found: dict[str, Caution] = {}
+    rests = []
     for beaker in beakers:
         room = series.ph_tolerance
         here = Setting() if beaker.ph is None else Setting(beaker.ph, beaker.ph - room, beaker.ph + room)
-        for caution in cautions_at(brief, formula_at(brief.pool, beaker.doses), here):
+        formula = formula_at(brief.pool, beaker.doses)
+        rests.append(rests_on(brief, formula, here))
+        for caution in cautions_at(brief, formula, here):
             if caution.loud:
                 found.setdefault(caution.text, caution)
     known = brief.library.by_id
     used = [known[n] for n, d in beakers[0].doses.items() if d > 0] + [i.material for i in brief.pool.later]
     here_too = cautions_from(used, brief.library)
-    return (*found.values(), *map(Caution, ALWAYS), *(c for key, c in here_too.items() if key not in PAPER))
+    always = (*line_of(rests), *map(Caution, ALWAYS))
+    return (*found.values(), *always, *(c for key, c in here_too.items() if key not in PAPER))
 
 
 def _notes(series: Series, beakers: Sequence[Beaker], lines: Sequence[SheetLine]) -> tuple[str, ...]:

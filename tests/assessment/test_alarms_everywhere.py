@@ -8,32 +8,18 @@ from shlex import split
 import pytest
 
 from tests.support.hostile import ask
+from tests.support.washes import unpriced_wash
 
-BARE = """name = "Bare"
-product = "hand wash"
-currency = "EUR"
-[pool]
-materials = ["aqua", "glycerin", "sodium-laureth-sulfate-2eo-28", "cocamidopropyl-betaine"]
-unpriced = true
-[ph]
-low = 5
-high = 6
-[objective]
-minimise = "active"
-[[rule]]
-id = "active"
-kind = "active"
-at_least = 9
-[[rule]]
-id = "mild"
-kind = "rating"
-rating = "mildness"
-at_least = 50
-"""
+BARE = unpriced_wash(
+    ["cocamidopropyl-betaine"],
+    ph=(5, 6),
+    rule='id = "mild"\nkind = "rating"\nrating = "mildness"\nat_least = 50',
+    currency="EUR",
+)
 VARIANTS = 'base = "bare.toml"\n[[variant]]\nname = "more"\ndose = { glycerin = 3 }\n'
 ASKED = (
     "blend bare.toml",
-    "check bare.csv hand-wash",
+    "check bare.csv bare.toml",
     "compare bare.csv hand-wash",
     "frontier bare.toml --against 'maximise mildness'",
     "leeway bare.toml",
@@ -41,7 +27,7 @@ ASKED = (
     "range bare.toml",
     "substitute cocamidopropyl-betaine bare.toml",
     "card bare.csv --for hand-wash",
-    "card bare.csv --for hand-wash --share",
+    "card bare.csv --for hand-wash --share --no-instead",
     "label bare.csv --for hand-wash --bottle 250 --density 1.02",
     "cost bare.csv --for hand-wash --size 5kg",
     "advice bare.csv --for hand-wash",

@@ -1,5 +1,6 @@
 """The cost of a product with the acid and thickener that the bench is to add. Prices and doses are made up."""
 
+import json
 from dataclasses import replace
 
 import pytest
@@ -7,14 +8,17 @@ import pytest
 from optimizer.answers.questions import read_brief
 from optimizer.assessment.planned import as_planned, planned_cost
 from optimizer.brief.brief import make_brief
+from optimizer.brief.scenario import Objective
 from optimizer.data.formula import Formula
+from optimizer.rules import Cost
 from optimizer.solve.best import solve
 from tests.support.command import Run
 
 
 @pytest.fixture(scope="module")
 def answer():
-    return solve(read_brief("hand-wash"), weighable=True)
+    """The hand wash where salt is no way, so that a thickener is planned."""
+    return solve(read_brief("hand-wash", **{"thickening.salt_route": "false"}), weighable=True)
 
 
 def by_hand(answer, doses):
@@ -39,7 +43,7 @@ def test_the_usual_doses_are_planned_and_the_rest_is_water(answer):
 
 
 def test_doses_of_the_brief_go_before_the_usual_ones():
-    brief = read_brief("hand-wash")
+    brief = read_brief("hand-wash", **{"thickening.salt_route": "false"})
     kept = brief.scenario.held_back.model_copy(
         update={"planned": {"citric-acid": 0.15, "sorbitan-sesquicaprylate": 1.0}}
     )
@@ -65,12 +69,42 @@ def test_no_more_is_planned_than_there_is_room_for(answer):
 
 def test_blend_and_cost_tell_the_same(answer, run: Run):
     planned = planned_cost(answer.brief, answer.weighable, answer.setting)
-    told = " ".join(run("blend", "hand-wash").out.split())
+    away = ("--set", "thickening.salt_route=false")
+    told = " ".join(run("blend", "hand-wash", *away).out.split())
     assert f"about {planned.per_kg.typical:.2f} EUR per kg" in told
     assert "the blend alone" in told
-    cost = run("cost", "hand-wash").out
+    cost = run("cost", "hand-wash", *away).out
     assert f"{planned.per_kg.typical:.2f} EUR per kg that is sold" in cost
     assert "1.15 % Sorbitan Sesquicaprylate planned" in cost
+
+
+def test_least_is_the_planned_cost_and_where_the_brief_wants_otherwise_it_is_said(run: Run):
+    """The cheaper blend is the dearer product: what thickens it was left out of sight before."""
+    told = {}
+    for planned in ("true", "false"):
+        asked = ("blend", "hand-wash", "--set", f"objective.planned={planned}")
+        told[planned] = json.loads(run(*asked, "--json").out)
+        words = " ".join(run(*asked).out.split())
+        assert ("least is the planned cost" in words) == (planned == "true")
+        assert ("the least, not the planned cost ('planned = false')" in words) == (planned == "false")
+    seen, unseen = told["true"], told["false"]
+    assert (seen["objective_is"], unseen["objective_is"]) == ("planned cost", "material cost")
+    assert seen["objective_value"] < unseen["planned_cost"]["per_kg"]["typical"] - 0.1
+    assert seen["cost_per_kg"] > unseen["cost_per_kg"] == unseen["objective_value"]
+    assert seen["planned_cost"]["blend"] == pytest.approx(seen["cost_per_kg"], abs=1e-3)
+    assert "sodium-chloride" in {d["material"] for d in seen["planned_cost"]["doses"]}
+
+
+def test_only_cost_as_the_objective_counts_what_is_planned():
+    for goal in ("cost", "mildness", "my-cost"):
+        brief = read_brief("hand-wash", **{"objective.minimise": "cost"})
+        rule = Cost(id="my-cost", at_most=9.0)
+        scenario = brief.scenario.model_copy(
+            update={"objective": Objective(minimise=goal), "rule": (*brief.scenario.rule, rule)}
+        )
+        asked = make_brief(scenario, brief.library, brief.shelf)
+        assert asked.measure("cost").counts_plan == (goal != "mildness")
+        assert not next(r for r in asked.modelled if r.id == "my-cost").counts_plan, "a limit is one of the blend"
 
 
 def test_a_dose_of_what_the_brief_keeps_nothing_free_for_is_named(tmp_path, run: Run):

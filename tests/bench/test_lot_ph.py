@@ -5,6 +5,7 @@ Recipes, lots and readings are made up.
 
 from __future__ import annotations
 
+import json
 from functools import cache
 from pathlib import Path
 from random import Random
@@ -17,14 +18,14 @@ from optimizer.answers.logs import curve_of
 from optimizer.answers.subject import subject_of
 from optimizer.assessment.alkalinity import AlkalinityBasis, estimated_ph, ingredients_of
 from optimizer.bench.acid import AcidSession, ph_answer
+from optimizer.bench.order import order_of
 from optimizer.chemistry.advice import advise
 from optimizer.chemistry.alkalinity import know
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import stock
 from optimizer.chemistry.titration import LogReading, PhLog
-from optimizer.cli.common import read_shipped
 from optimizer.data.formula import Formula, Line
-from optimizer.data.library import Library
+from optimizer.data.library import Library, chosen_library
 from optimizer.data.pool import Ingredient
 from optimizer.data.shelf import ShelfLine, read_shelf
 from optimizer.errors import DataError
@@ -36,7 +37,7 @@ GLUTAMATE, BETAINE = "sodium-cocoyl-glutamate", "cocamidopropyl-betaine"
 
 @cache
 def library() -> Library:
-    return read_shipped(None)
+    return chosen_library()
 
 
 def mixture(doses: dict[str, float], **lots: ShelfLine) -> tuple[AlkalinityBasis, ...]:
@@ -162,6 +163,34 @@ def test_the_command_tells_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
     told = " ".join(ask("ph", "b.toml").out.split())
     assert "lot pH" in told
     assert "this lot's own pH 6 at 10 %" in told
+
+
+@pytest.mark.parametrize(("lot_weighed", "near"), [("A", 6.0), ("B", 9.5)])
+def test_each_step_is_estimated_from_the_lot_that_was_weighed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, lot_weighed: str, near: float
+) -> None:
+    written(tmp_path, [{"material": GLUTAMATE, "grams": 200.0, "lot": lot_weighed}])
+    monkeypatch.chdir(tmp_path)
+    last = [s["ph_estimate"] for s in json.loads(ask("weigh", "b.toml", "--json").out)["steps"] if s["ph_estimate"]][-1]
+    # The whole is the lot in water, in which it was read at half the strength: what `ph` tells of it.
+    whole = json.loads(ask("ph", "b.toml", "--json").out)["estimate"]
+    assert last == pytest.approx(whole, abs=1e-9)
+    assert last["typical"] == pytest.approx(near, abs=0.5)
+    assert last["high"] - last["low"] < 1.5
+
+
+def test_a_protein_waits_for_the_acid_only_where_the_lot_is_alkaline() -> None:
+    known = library().by_id
+    doses = {"aqua": 79.5, GLUTAMATE: 20.0, "hydrolyzed-oat-protein": 0.5}
+    by_phase: dict[str, list[str]] = {}
+    for name in doses:
+        by_phase.setdefault(known[name].phase, []).append(name)
+    waits = []
+    for ph in (6.0, 9.5):
+        lots = {GLUTAMATE: Ingredient(known[GLUTAMATE], 1.0, lot(ph, 10.0))}
+        found = order_of(by_phase, {n: known[n] for n in doses}, doses, acid=True, lots=lots)
+        waits.append("hydrolyzed-oat-protein" in found.steps.get("after", ()))
+    assert waits == [False, True]
 
 
 # No estimate lies beyond what goes in, and acid raises nothing.

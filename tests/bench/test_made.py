@@ -22,6 +22,7 @@ from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
 from optimizer.report.made import made_document
 from tests.support.command import Run
+from tests.support.draws import CI, drawn
 
 
 @cache
@@ -243,7 +244,7 @@ def batches(draw: st.DrawFn) -> Batch:
     return batch.model_copy(update={"finish": type(batch.finish).model_validate(finish)})
 
 
-@settings(max_examples=200, deadline=None)
+@settings(CI, max_examples=drawn(60, of=200))
 @given(batches())
 def test_what_was_made_always_sums_to_100(batch: Batch) -> None:
     made = made_of(batch)
@@ -449,8 +450,19 @@ def test_weights_as_people_type_them(text: str, material: str, grams: float, lot
     "text", ["aqua", "aqua=", "=3", "aqua=-3", "aqua=three", "aqua=3 ml", "aqua=1,234", "aqua=nan"]
 )
 def test_what_is_no_weight_is_refused(text: str) -> None:
-    with pytest.raises(UsageError, match=r"aqua|=3"):
+    with pytest.raises(UsageError, match=r"aqua|=3") as told:
         weight_of(text)
+    assert "Write" in str(told.value) or "write" in str(told.value)
+
+
+@pytest.mark.parametrize("amount", ["abc", "5ml", "20 bottles", "5 x"])
+def test_what_is_no_weight_is_told_with_what_and_where_and_what_to_write(amount: str) -> None:
+    with pytest.raises(UsageError) as told:
+        weight_of(f"aqua={amount}")
+    assert str(told.value) == (
+        f"'aqua={amount}': '{amount}' is no weight. Write the grams that the scale shows, such as aqua=100.2, or a "
+        "mass with its unit: mg, g, kg, t or lb."
+    )
 
 
 def test_weights_far_off_are_asked_about_all_at_once() -> None:

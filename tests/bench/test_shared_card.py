@@ -120,6 +120,17 @@ def test_each_step_says_what_one_sees_and_cautions_stay(folder: Path) -> None:
     assert "goggles" in words
 
 
+def test_every_caution_of_the_other_reports_stays_on_the_card(folder: Path) -> None:
+    """Who makes it from the card has no other paper: fragrance allergens, the trace of dioxane as well."""
+    blend = json.loads(ask("blend", "hand-wash", "--json").out)["cautions"]
+    asked, told = ({c["text"] for c in cautions} for cautions in (blend, shared("--no-instead")["cautions"]))
+    assert asked <= told
+    for word in ("fragrance allergen", "1,4-dioxane", "goggles"):
+        assert any(word in text for text in asked), word
+    page = " ".join((folder / "card.txt").read_text(encoding="utf-8").split())
+    assert not [text for text in asked if " ".join(text.split()) not in page]
+
+
 def test_every_function_of_the_library_has_plain_words() -> None:
     functions = {f for m in read_library([shipped("library")]).materials for f in m.functions}
     assert functions - {"surfactant", "co-surfactant"} <= set(PURPOSES)

@@ -6,7 +6,9 @@ import json
 from pathlib import Path
 
 import pytest
+import tomli
 
+from optimizer.answers.subject import subject_of
 from optimizer.bench.batch import read_batch
 from optimizer.bench.costs import read_costs
 from optimizer.brief.brief import load_brief
@@ -198,3 +200,102 @@ def test_a_formula_file_and_freight_take_everyday_words(tmp_path: Path) -> None:
     costs = tmp_path / "c.toml"
     costs.write_text('[[freight]]\namount = 9\ncovers_kg = 25\nmaterials = ["CAPB"]\n', encoding="utf-8")
     assert read_costs(str(costs), library().by_id).freight[0].materials == ("cocamidopropyl-betaine",)
+
+
+# The batch file, written by hand: everyday words in every section that names a material. ------------------------
+
+BATCH = """batch = "B1"
+brief = "w.toml"
+size_g = 1000
+held_back_percent = 4
+ph_low = 4.8
+ph_target = 5.0
+ph_high = 5.2
+line = [
+  {material = "Water", percent = 50}, {material = "CAPB", percent = 10}, {material = "lavender water", percent = 6},
+  {material = "sodium-laureth-sulfate-2eo-28", percent = 30},
+]
+weighed = [
+  {material = "cocamidopropyl betaine", grams = 60, lot = "Q-1"}, {material = "capb", grams = 40, lot = "Q-2"},
+  {material = "Lavender Water", grams = 60}, {material = "aqua", grams = 500},
+  {material = "sodium-laureth-sulfate-2eo-28", grams = 300},
+]
+[[adjustment]]
+start_g = 960
+chemical = "citric acid anhydrous"
+strength_percent = 50
+material = "citric-acid"
+lot = "C-1"
+reading = [{added_g = 0, ph = 7.0}, {added_g = 4, ph = 5.0}]
+[[thickening]]
+material = "table salt"
+step = [{added_percent = 0.2, judged = 2}]
+"""
+
+
+@pytest.fixture
+def by_hand(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    Path("w.toml").write_text(BRIEF, encoding="utf-8")
+    Path("b.toml").write_text(BATCH, encoding="utf-8")
+    return tmp_path / "b.toml"
+
+
+def test_a_batch_written_by_hand_may_name_materials_by_everyday_words(by_hand: Path) -> None:
+    batch = subject_of(str(by_hand)).batch
+    assert batch is not None
+    assert list(batch.doses) == [
+        "aqua", "cocamidopropyl-betaine", "hydrosol", "sodium-laureth-sulfate-2eo-28",
+    ]  # fmt: skip
+    weighed = [w.material for w in batch.weighed]
+    assert weighed[:3] == ["cocamidopropyl-betaine", "cocamidopropyl-betaine", "hydrosol"]
+    assert batch.adjustment[0].material == "citric-acid"
+    assert batch.thickening[0].material == "sodium-chloride"
+
+
+def test_a_batch_file_in_the_place_of_a_brief_is_told_as_such(by_hand: Path) -> None:
+    for command in ("blend", "stock", "frontier"):
+        told = ask(command, "b.toml")
+        assert (told.code, told.out) == (3, "")
+        assert "b.toml: this is a batch file, a brief was expected. Its brief is 'w.toml'." in told.err
+
+
+def test_every_command_of_the_bench_reads_such_a_batch_and_adds_to_it(by_hand: Path) -> None:
+    """What is in already counts, whatever word stands for it: 100 g of 100 g betaine, 0.2 % of salt."""
+    twice = ask("weighed", "b.toml", "capb=50")
+    assert twice.code == 3
+    assert "cocamidopropyl-betaine" in twice.err
+    assert "100 g" in twice.err
+    assert ask("made", "b.toml").code == 4  # a made-up batch: it breaks a rule of its brief
+    for command in ("weigh", "ph", "thicken", "card", "label", "cost"):
+        assert ask(command, "b.toml").code == 0, command
+    assert ask("thicken", "b.toml", "--material", "salt", "--added", "0.4%", "--judged", "3").code == 0
+    assert ask("weighed", "b.toml", "--finish-mass", "950").code == 0
+    logs = tomli.loads(by_hand.read_text("utf-8"))["thickening"]
+    assert [(log["material"], len(log["step"])) for log in logs] == [("table salt", 2)]
+    assert ask("records", "keep", "b.toml").code == 0
+    traced = json.loads(ask("records", "where", "Q-2", "--json").out)
+    assert "cocamidopropyl-betaine" in json.dumps(traced)
+    assert ask("records", "check").code == 0
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        ('"Lavender Water", grams', '"SLES", grams', "weighed.material: 'SLES' could be sodium-laureth-sulfate-1eo-70"),
+        ('"lavender water", percent', '"betain", percent', "line.material: there is no 'betain'. Did you mean"),
+        ('"Lavender Water", grams', '"lavendar wine", grams', "weighed.material: there is no 'lavendar wine'"),
+        (
+            '{material = "Water", percent',
+            '{material = "capb", percent',
+            "'capb' is 'cocamidopropyl-betaine', which is planned twice. Add the two doses up",
+        ),
+        ('"table salt"', '"tabel salt"', "thickening.material: there is no 'tabel salt'"),
+    ],
+)
+def test_a_word_of_a_batch_that_means_none_or_several_is_refused(by_hand: Path, old: str, new: str, told: str) -> None:
+    by_hand.write_text(BATCH.replace(old, new), encoding="utf-8")
+    for command in ("made", "thicken", "cost", "label"):
+        answer = ask(command, "b.toml")
+        assert answer.code == 3, (command, answer.out[:200])
+        assert told in answer.err

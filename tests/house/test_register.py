@@ -1,7 +1,7 @@
 """What must be there for every command and kind of rule, and the columns that people and their sheets are used to.
 
-A new command fails here until it has a schema and an example in tests/tour.md; a renamed or moved column of the most
-read tables fails here until the change is meant.
+A new command fails here until it has a schema, a place in the README and an example in tests/tour.md; a renamed or
+moved column of the most read tables fails here until the change is meant.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ import pytest
 import typer
 
 from optimizer import cli
+from optimizer.report import refused as refusal
 from optimizer.rules import KINDS, CurvedRule
 from tests.support import briefs
 from tests.support.hostile import ask
@@ -70,6 +71,13 @@ def test_every_command_has_an_example(name: str) -> None:
     assert re.search(rf"^tenside {name}(?: |$)", "\n".join(blocks), re.MULTILINE)
 
 
+def test_the_readme_names_every_command_once() -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    _, _, table = readme.partition("| for | commands |")
+    told = re.findall(r"`([a-z -]+)`", table.partition("\n\n")[0])
+    assert sorted(told) == sorted(commands())
+
+
 @pytest.mark.parametrize("name", ["rules share", "library show glycerin", "library list", "library check"])
 def test_the_schemas_of_facts_are_those_of_what_is_printed(name: str) -> None:
     schema = "-".join(name.split()[:2]).removesuffix("-share")
@@ -85,6 +93,23 @@ def test_every_record_that_is_printed_carries_a_format_number() -> None:
     assert [
         name for name, schema in printed.items() if schema["properties"].get("format", {}).get("type") != "integer"
     ] == []
+
+
+@pytest.mark.parametrize(
+    ("asked", "keys"),
+    [
+        (("blend", "hand-wash", "--set", "x.y=3"), {"where", "key", "what", "step"}),
+        (("rules", "activ"), {"what"}),
+    ],
+)
+def test_what_is_printed_where_a_command_cannot_answer_has_a_schema_too(asked: tuple[str, ...], keys: set[str]) -> None:
+    schema, printed = json.loads(ask("schema", "error").out), json.loads(ask(*asked, "--json").out)
+    assert set(printed) == set(schema["properties"])
+    fault = schema["$defs"]["Fault"]
+    assert all(set(p) == keys <= set(fault["properties"]) for p in printed["problems"])
+    assert set(fault["required"]) <= keys
+    assert all(part.get("description") for part in fault["properties"].values())
+    assert refusal.Refused.model_validate(printed).exit_code == printed["exit_code"]
 
 
 RULE_PLACES = "DEVELOPERS.md, 'How to add', lists all places of a rule"

@@ -6,6 +6,7 @@ against a plain blend.
 
 from __future__ import annotations
 
+import json
 from copy import deepcopy
 from dataclasses import replace
 from pathlib import Path
@@ -17,11 +18,13 @@ import pytest
 
 from optimizer.answers.questions import read_brief
 from optimizer.assessment.planned import planned_cost
+from optimizer.assessment.thickening import plan_of
 from optimizer.brief.brief import Brief, load_brief
 from optimizer.data.planned import plan_of_pool
 from optimizer.files import shipped
 from optimizer.rules.thickening import Thickening
 from optimizer.solve.best import solve
+from optimizer.solve.nearest import nearest_formula
 from optimizer.studies.frontier import frontier
 from optimizer.studies.leeway import leeway
 from optimizer.studies.multi_product import Product, joint
@@ -35,6 +38,7 @@ from optimizer.uncertainty.robust_counterpart import Safety
 from tests.support import briefs, oracle
 from tests.support.briefs import aqua, material, substance
 from tests.support.families import at
+from tests.support.hostile import ask
 from tests.support.oracle import Case
 
 SALT, GUM = "thickens with salt", "thickens with a thickener added to effect"
@@ -70,7 +74,7 @@ def wash(gum: float = 20.0, ether: float = 2.4, **held: Any) -> Case:
     prices = {"second": 30.0, "aqua": 0.05, "ether": ether, "glucoside": 3.6, "acid": 4.0, "gum": gum, "salt": 0.9}
     scenario = {
         "name": "wash",
-        "objective": {"minimise": "cost", "planned": True},
+        "objective": {"minimise": "cost"},
         "pool": {"without": ["acid", "gum", "salt", "second"]},
         "held_back": {"percent": 4, "acids": ["acid"], "thickeners": ["gum"], **held},
         "rule": [
@@ -315,6 +319,34 @@ def test_other_studies_start_from_the_same_optimum(gum: float) -> None:
     assert other.objective == pytest.approx(alone.objective, abs=1e-9)
 
 
+@pytest.mark.parametrize(("gum", "way"), [(0.05, "thickening:thickener"), (20.0, "thickening:salt")])
+def test_the_nearest_formula_takes_the_cheaper_way_where_both_are_open(gum: float, way: str) -> None:
+    brief = briefs.brief_of(wash(gum))
+    doses = solve(briefs.brief_of(only(wash(gum), SALT))).formula
+    assert doses is not None
+    near = nearest_formula(brief, doses.doses)
+    assert near is not None
+    assert near.distance == pytest.approx(0, abs=1e-6)
+    model = near.found.case.model
+    taken = dict(zip(model.names, near.found.x if near.found.x is not None else (), strict=True))
+    assert {key for key in taken if key.startswith("thickening") and taken[key] > 0.5} == {way}
+
+
+def test_reports_of_a_formula_that_is_there_tell_the_same_planned_cost(tmp_path: Path) -> None:
+    """The blend alone of the gentle wash is the cheaper one; with its thickener it is the dearer product."""
+    told = ask("blend", "hand-wash", "--json").out
+    (tmp_path / "f.json").write_text(told, encoding="utf-8")
+    expected = json.loads(told)["planned_cost"]["per_kg"]
+    hand, gentle = json.loads(ask("compare", "hand-wash", "gentle-wash", "--json").out)["sides"]
+    assert hand["planned_cost_per_kg"] == pytest.approx(expected["typical"], abs=1e-9)
+    assert hand["cost_per_kg"] > gentle["cost_per_kg"]
+    assert hand["planned_cost_per_kg"] < gentle["planned_cost_per_kg"]
+    checked = json.loads(ask("check", str(tmp_path / "f.json"), "hand-wash", "--json").out)
+    assert checked["planned_cost"]["per_kg"] == pytest.approx(expected, abs=1e-9)
+    swapped = ask("substitute", "sodium-laureth-sulfate-2eo-70", "hand-wash").out
+    assert f"EUR per kg as planned                  {expected['typical']:.3f}" in swapped
+
+
 def test_safe_formulas_count_the_planned_thickener_too() -> None:
     brief = briefs.brief_of(wash())
     done = robust(brief, safety=Safety(off=0.0, count=10))
@@ -344,7 +376,7 @@ def test_another_solver_finds_the_same() -> None:
 def test_what_is_minimised_is_the_planned_cost_that_is_told(path: Path) -> None:
     if path.stem == "common":
         pytest.skip("what the others extend")
-    brief = load_brief(path, changes=[("objective.planned", "true")])
+    brief = load_brief(path)
     found = solve(brief)
     if found.formula is None:
         pytest.skip("impossible on purpose")
@@ -353,10 +385,21 @@ def test_what_is_minimised_is_the_planned_cost_that_is_told(path: Path) -> None:
     assert told.per_kg.typical == pytest.approx(found.objective, abs=1e-9)
     assert told.per_kg.low <= told.per_kg.typical <= told.per_kg.high
     assert found.proof == "certificate"
+    ready = {i.id for i in brief.pool.later}
+    assert {d.item.id for d in told.doses} <= ready, "the shop holds ready what its best is costed with"
+    if found.choices == (SALT,):
+        assert plan_of(found.formula, found.setting, brief).salt.open, "the bench's plan agrees"
+
+
+@pytest.mark.parametrize("name", ["hand-wash", "body-wash", "gentle-wash"])
+def test_another_solver_finds_the_same_for_shipped_briefs(name: str) -> None:
+    pytest.importorskip("pulp")
+    brief = read_brief(name)
+    assert solve(brief, solver="PULP_CBC_CMD").objective == pytest.approx(solve(brief).objective, abs=1e-6)
 
 
 def test_hand_wash_is_the_better_of_its_ways_alone() -> None:
-    brief = read_brief("hand-wash", **{"objective.planned": "true"})
+    brief = read_brief("hand-wash")
     rule = next(r for r in brief.modelled if isinstance(r, Thickening))
     others = tuple(r for r in brief.modelled if r is not rule)
     later = replace(brief, modelled=(*others, rule.model_copy(update={"salt_route": False})))

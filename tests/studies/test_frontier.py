@@ -27,6 +27,7 @@ from optimizer.brief.brief import Brief, load_brief
 from optimizer.cli.every import app
 from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
+from optimizer.report.document import Table as Shown
 from optimizer.report.record import as_json, record_of
 from optimizer.report.tradeoff import Frontiers, frontier_document
 from optimizer.solve import choices
@@ -578,6 +579,17 @@ def test_document_tells_every_break(first: Path) -> None:
     assert "Every break is exact." in " ".join(result.stdout.split())
     assert result.stdout.count("| ") > 20
     assert "comes in" in result.stdout
+
+
+def test_the_tables_name_materials_as_every_other_report_does() -> None:
+    curve = frontier(load_brief(shipped("scenarios") / "measured-wash.toml"), (1, "cost"), (-1, "mildness"))
+    document = frontier_document((("", curve),))
+    known = {i.id: i.material.name for i in curve.brief.pool.items}
+    moved = {i for b in curve.breaks for i in (*b.enters, *b.leaves)} | {i for s in curve.stretches for i in s.moves}
+    assert len(moved) > 2
+    tables = str([t.rows for t in document.sections if isinstance(t, Shown)])
+    assert any(known[i] in tables for i in moved)
+    assert not [i for i in known if i in tables]
 
 
 def test_pictures_are_written_and_never_over_a_file(tmp_path: Path, first: Path) -> None:

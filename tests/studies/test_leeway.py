@@ -19,8 +19,10 @@ from typer.testing import CliRunner
 
 import optimizer.cli.tradeoff
 from optimizer.answers.starter import lay
+from optimizer.brief.brief import load_brief
 from optimizer.cli.every import app
 from optimizer.errors import DataError, UsageError
+from optimizer.files import shipped
 from optimizer.report.record import as_json, record_of
 from optimizer.report.tradeoff import leeway_document
 from optimizer.solve import reach
@@ -362,6 +364,14 @@ def test_record_and_document_tell_the_same() -> None:
     assert "In no formula within the loss" in document
     assert "Another formula, 1" in document
     assert "proven furthest" in document
+
+
+def test_what_is_in_no_formula_is_named_as_every_other_report_does() -> None:
+    found = leeway(load_brief(shipped("scenarios") / "measured-wash.toml"), 0.0)
+    never = [r for r in found.rooms if r.member == "no"]
+    (told,) = [s for s in leeway_document(found).sections if s.title == "In no formula within the loss"]
+    assert never
+    assert all(r.name in str(told) and r.id not in str(told) for r in never)
 
 
 def test_a_negative_loss_on_the_command_line_is_refused(first: Path) -> None:

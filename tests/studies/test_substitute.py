@@ -15,6 +15,7 @@ import pytest
 from typer.testing import CliRunner
 
 import optimizer.cli.substitute
+from optimizer.answers.questions import read_brief
 from optimizer.bench.rescue import least_size
 from optimizer.brief.brief import Brief, load_brief
 from optimizer.cli.every import app
@@ -24,11 +25,12 @@ from optimizer.report.document import Table as Shown
 from optimizer.report.record import as_json, record_of
 from optimizer.report.substitute import substitute_document
 from optimizer.report.terminal import lines
-from optimizer.solve.existing import asking, kept_rules
+from optimizer.solve.best import solve
+from optimizer.solve.existing import asking, formula_at, kept_rules
 from optimizer.solve.nearest import Near
 from optimizer.solve.rounding import broken
 from optimizer.studies import substitute as study
-from optimizer.studies.substitute import StandIn, Substituted, stand_ins, substitute
+from optimizer.studies.substitute import StandIn, Substituted, stand_ins, substitute, with_stand_ins
 from tests.support import oracle
 from tests.support.briefs import PLAIN, Wish, aqua, brief_of, draw, material, substance
 from tests.support.by_hand import kept_by_hand, nearest_by_hand
@@ -390,6 +392,23 @@ def test_an_impossible_substitution_names_what_clashes() -> None:
     assert "perfume 0.3 to 0.5 %" in " ".join(lines(substitute_document(done), 100))
 
 
+@pytest.mark.parametrize(
+    ("name", "missing", "there"),
+    [
+        ("hand-wash", "cocamidopropyl-betaine", "it wants pH 6.5 - 10"),
+        ("gentle-wash", "phenoxyethanol-ethylhexylglycerin", "sodium-benzoate 3 to 5.2"),
+    ],
+)
+def test_the_window_of_what_is_out_stops_nothing(name: str, missing: str, there: str) -> None:
+    brief = read_brief(name)
+    doses = (solve(brief, weighable=True).weighable or formula_at(brief.pool, {})).doses
+    done = substitute(brief, with_stand_ins(brief, missing, doses), missing)
+    told = [reading for stopped in (done.conflict, *(s.stopped for s in done.standins)) for reading in stopped]
+    windows = [reading for reading in told if "target" in reading]
+    assert any(there in reading for reading in windows), "what is there still has a say"
+    assert not any(missing in reading for reading in windows)
+
+
 def test_a_base_that_breaks_rules_says_so() -> None:
     case = offered()
     case["scenario"]["rule"][0]["at_least"] = 20
@@ -448,6 +467,7 @@ def test_the_record_holds_every_stand_in() -> None:
     assert len(record.standins) == 34
     assert [s.id for s in record.standins if s.formula] == [
         "sodium-laureth-sulfate-2eo-28",
+        "sodium-laureth-sulfate-3eo-28",
     ]
     assert sum(line.percent for line in record.formula) + (record.held_back_percent or 0) == pytest.approx(100)
 

@@ -437,8 +437,8 @@ def ways(case: Case, items: list[Item], target: float | None) -> list[Way]:
 def plans(case: Case) -> bool:
     """Return whether the bench's planned doses count in a cost that is minimised: asked, one rule, a part free."""
     rules = [r for r in case["scenario"].get("rule", []) if r["kind"] == "thickening"]
-    asked = case["scenario"].get("objective", {}).get("planned", False)
-    return asked and len(rules) == 1 and held_back(case) > 1e-6
+    unless = case["scenario"].get("objective", {}).get("planned", True)
+    return unless and len(rules) == 1 and held_back(case) > 1e-6
 
 
 def planned(case: Case, target: float | None, way: Way) -> float:

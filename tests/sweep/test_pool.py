@@ -44,7 +44,7 @@ def test_a_family_that_is_handed_a_pool_walks_fewer_trees_and_grows_on_it(brief:
     first, second = halves(80)
     teacher = Family(brief, first.keys)
     teacher.solve(first)
-    handed = pickle.loads(pickle.dumps(teacher.learnt()))  # noqa: S301 our own bytes
+    handed = pickle.loads(pickle.dumps(teacher.learnt()))
     taught, new = Family(brief, first.keys, given=handed), Family(brief, first.keys)
     assert isinstance(taught.reuse, TreeReuse)
     assert len(taught.reuse.pool.cover) == len(teacher.reuse.pool.cover) > 1  # type: ignore[union-attr]
