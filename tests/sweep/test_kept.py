@@ -12,8 +12,9 @@ from optimizer.brief.scenario import find_scenario
 from optimizer.report.record import record
 from optimizer.report.sweep import LONG, Range, range_document
 from optimizer.report.terminal import lines
-from optimizer.sweep import pool
+from optimizer.sweep import pool, tree_reuse
 from optimizer.sweep.family import Family
+from optimizer.sweep.frame import WAYS
 from optimizer.sweep.grid import Grid, axis, crossed
 from optimizer.sweep.run import Ranged, run_range
 from optimizer.sweep.source import sources_of
@@ -66,3 +67,22 @@ def test_a_range_that_goes_on_still_knows_it(tmp_path: Path) -> None:
     again = State(tmp_path / "parts")._read(0)
     assert again is not None
     assert (again.kept, again.kept_bytes) == (frame.kept, frame.kept_bytes)
+
+
+def test_trying_what_is_known_ends_where_it_brings_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    brief = load_brief(find_scenario("hand-wash"))
+    rng = np.random.default_rng(7)
+    items = [i for i in brief.pool.items if i.surfactant > 0]
+    wild = Grid(  # made up: every price of a surfactant up to 70 % off
+        tuple(f"price.{i.id}" for i in items), tuple(i.price * rng.uniform(0.3, 1.7, 12) for i in items), 12
+    )
+    free, tight = Family(brief, wild.keys), Family(brief, wild.keys)
+    usual = free.solve(wild)
+    monkeypatch.setattr(tree_reuse, "CREDIT", 1.0)
+    monkeypatch.setattr(tree_reuse, "SHARE", 0.0)
+    spared = tight.solve(wild)
+    spent = [family.learnt().account[1] for family in (free, tight)]
+    assert spent[1] < 0.5 * spent[0]
+    assert (usual.way != WAYS.index("one by one")).all()
+    assert np.allclose(usual.objective, spared.objective, rtol=1e-9)
+    assert np.allclose(usual.doses, spared.doses, atol=1e-6)
