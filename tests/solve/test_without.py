@@ -72,11 +72,23 @@ def chosen(result: Result) -> set[str]:
 
 
 @pytest.mark.parametrize("name", ["hand-wash", "body-wash"])
-def test_another_way_to_thicken_costs_what_a_brief_without_thickeners_does(name: str) -> None:
+def test_another_way_to_thicken_costs_what_a_brief_without_salt_does(name: str) -> None:
     result = told(name)
     way = next(one for one in result.without if not one.material)
+    assert way.choices == ("thickens with salt",)
+    other = read_brief(name, **{"thickening.salt_route": "false"})
+    assert way.worse == pytest.approx(loss(result, other), abs=1e-7)
+    rule = next(r for r in other.modelled if isinstance(r, Thickening))
+    assert rule.routes(way.formula, result.setting)
+
+
+@pytest.mark.parametrize("name", ["hand-wash", "body-wash"])
+def test_another_way_to_thicken_costs_what_a_brief_without_thickeners_does(name: str) -> None:
+    alone = {"objective.planned": "false"}
+    result = told(name, **alone)
+    way = next(one for one in result.without if not one.material)
     assert way.choices == ("thickens with a thickener added to effect",)
-    brief = read_brief(name)
+    brief = read_brief(name, **alone)
     acid = tuple(i for i in brief.pool.later if i not in brief.pool.thickeners)
     other = replace(brief, pool=Pool(brief.pool.items, brief.pool.held_back, acid, ()))
     assert way.worse == pytest.approx(loss(result, other), abs=1e-7)
@@ -131,4 +143,6 @@ def test_blend_says_it_in_words_and_in_json() -> None:
     for one in record["without"]:
         if one["material"]:
             assert f"Without {one['choices'][0]}: +" in text
-    assert "it spares the planned thickener" in text
+    assert "Unless it thickens with salt: +0.195 EUR per kg" in text  # as the brief without salt, above
+    alone = " ".join(ask("blend", "hand-wash", "--set", "objective.planned=false").out.split())
+    assert "it spares the planned thickener" in alone
