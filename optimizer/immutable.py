@@ -4,12 +4,15 @@ All fields are told but those marked `untold`, under their own name or that of `
 elsewhere, a property marked `told` is a key too.
 """
 
-from dataclasses import MISSING, FrozenInstanceError, dataclass, field, fields
-from operator import attrgetter
+from collections.abc import Callable, Iterable
+from dataclasses import MISSING, Field, FrozenInstanceError, dataclass, field, fields, make_dataclass
+from operator import attrgetter, itemgetter, methodcaller
 from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeVar, dataclass_transform
 
 __all__ = ["EMPTY", "NULL", "Figure", "immutable", "keys_of", "replace", "result", "seen", "told", "told_as", "untold"]
 T = TypeVar("T")
+OFTEN = 200
+"""From so many instances on a class is worth an initialiser of its own."""
 NULL, EMPTY = "null where it has no meaning or no end", "an empty list if there is none"
 Figure = Annotated[float, NULL]
 """A number that may be NaN or infinite; JSON has null for these."""
@@ -43,23 +46,29 @@ def seen(path: str, default: Any = None, *, key: str = "", init: Literal[False] 
     """Return a computed field.
 
     Args:
-        path: Attributes to follow from the record on; a number picks one of a tuple.
+        path: Attributes to follow from the record on; a number picks one of a tuple, `()` calls a method.
         default: What it is if anything on the way is None.
         key: Its name in the JSON, if that is another one.
         init: Nobody can state it.
     """
-    steps = [int(step) if step.isdigit() else step for step in path.split(".")]
+    steps = [_step(word) for word in path.split(".")]
 
     def look(self: object) -> Any:
         found: Any = self
         for step in steps:
             if found is None:
                 return default
-            found = found[step] if isinstance(step, int) else getattr(found, step)
+            found = step(found)
         return default if found is None else found
 
     marks = {"told": key} if key else {}
     return field(init=init, repr=False, compare=False, default=property(look), metadata=marks)
+
+
+def _step(word: str) -> Callable[[Any], Any]:
+    if word.endswith("()"):
+        return methodcaller(word[:-2])
+    return itemgetter(int(word)) if word.isdigit() else attrgetter(word)
 
 
 @dataclass_transform(frozen_default=True, field_specifiers=(field, seen, told_as, untold))
@@ -92,17 +101,23 @@ def _made(cls: type[T], *, by_place: bool) -> type[T]:
     compared = attrgetter(*(f.name for f in known if f.compare))
     after = getattr(cls, "__post_init__", None)
 
+    made = 0
+
     def fill(self: T, *values: Any, **named: Any) -> None:
+        nonlocal made
+        made += 1
+        if made == OFTEN:
+            cls.__init__ = initialiser(cls, asked, by_place=by_place)  # type: ignore[method-assign]
         held, given = self.__dict__, len(values)
-        if given > places or (named and not named.keys() <= left[given]):
+        if given > places or not named.keys() <= left[given]:
             raise TypeError(f"{cls.__name__} is given too much: {given} values, {sorted(named)}")
         if given < len(needed) and not named.keys() >= lacking[given]:
             raise TypeError(f"{cls.__name__} needs {needed[given:]}, is given {tuple(named)}")
-        if given < len(names):
+        if given + len(named) < len(names):
             held.update(blank)
-        held.update(zip(names, values, strict=False))
-        if named:
-            held.update(named)
+        if given:
+            held.update(zip(names, values, strict=False))
+        held.update(named)
         for name, make in makers:
             if held[name] is MISSING:
                 held[name] = make()
@@ -140,6 +155,16 @@ def _made(cls: type[T], *, by_place: bool) -> type[T]:
         if name != "__repr__" or name not in vars(cls):
             setattr(cls, name, method)
     return cls
+
+
+def initialiser(kind: type, asked: Iterable[Field[Any]], *, by_place: bool) -> Callable[..., None]:
+    """Return the standard initialiser for a class: dear to make, twice as quick as the one that all share."""
+    own = [(f.name, Any, field(default=f.default, default_factory=f.default_factory)) for f in asked]
+    after = getattr(kind, "__post_init__", None)
+    names = {"__post_init__": after} if after else {}
+    twin = make_dataclass(kind.__name__, own, namespace=names, frozen=True, repr=False, eq=False, kw_only=not by_place)
+    init: Callable[..., None] = vars(twin)["__init__"]
+    return init
 
 
 def replace(record: T, /, **changes: Any) -> T:

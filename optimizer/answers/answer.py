@@ -10,9 +10,6 @@ if TYPE_CHECKING:
     from optimizer.report.record import Record
 
 T = TypeVar("T")
-INDENT = 2
-"""Blanks by which JSON is set in."""
-
 
 TOLD = {
     "blend": ("blend:blend_document", "formula_json:Blend", "formula"),

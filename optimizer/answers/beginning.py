@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 from optimizer.answers.starter import NAMES, lay_what_is_missing
-from optimizer.brief.beginning import Wanted, barred_perfume, brief_file, first_brief
+from optimizer.brief.beginning import PRODUCTS, Wanted, barred_perfume, brief_file, first_brief, scents
 from optimizer.brief.brief import Brief, make_brief
 from optimizer.brief.defaults import bench_defaults
 from optimizer.brief.scenario import beside, scenario_from
-from optimizer.data.library import Library, read_library
+from optimizer.data.library import Library, chosen_library
+from optimizer.data.names import material_of
+from optimizer.data.sheet import number_of
 from optimizer.data.shelf import Shelf, read_shelf
-from optimizer.errors import fault
-from optimizer.files import found_at, shipped, toml_of, write_atomic
+from optimizer.errors import UsageError, fault
+from optimizer.files import found_at, toml_of, write_atomic
+from optimizer.immutable import immutable
+from optimizer.units import listed
 
 SHELVES = ("shelf.csv", "shelf.xlsx")
 OWN = "materials.toml"
@@ -20,8 +26,23 @@ BRIEF = "brief.toml"
 """Stands for any brief where only its folder counts."""
 
 
-def begin(folder: Path, wanted: Wanted) -> tuple[Path, Brief]:
-    """Write the brief that a maker's answers ask for, and return it; an example shelf is laid if there is none.
+@immutable
+class Begun:
+    """A product that was begun.
+
+    Attributes:
+        path: Its brief's file.
+        brief: The brief.
+        laid: What had to be laid besides, where there was no shelf.
+    """
+
+    path: Path
+    brief: Brief
+    laid: tuple[Path, ...] = ()
+
+
+def begin(folder: Path, wanted: Wanted) -> Begun:
+    """Write the brief that a maker's answers ask for; an example shelf is laid if there is none.
 
     Args:
         folder: Where products, shelf and own materials lie.
@@ -43,8 +64,8 @@ def begin(folder: Path, wanted: Wanted) -> tuple[Path, Brief]:
         what = f"{library.by_id[wanted.perfume].name} and what must not be in exclude each other: {why}."
         step = f"Take no perfume, allow that, or enter your own perfume in {OWN} with what its supplier declares."
         raise fault("your answers", "perfume", what, step)
-    if not any(found_at(folder / name) for name in (*SHELVES, _of_the_bench(folder))):
-        lay_what_is_missing(folder)
+    stocked = any(found_at(folder / name) for name in (*SHELVES, _of_the_bench(folder)))
+    laid = () if stocked else tuple(lay_what_is_missing(folder))
     shelf_name, shelf = shelf_in(folder)
     library = library_in(folder)
     own = [OWN] if found_at(folder / OWN) else []
@@ -52,13 +73,56 @@ def begin(folder: Path, wanted: Wanted) -> tuple[Path, Brief]:
     text = first_brief(wanted, library, shelf=shelf_name, own=own, currency=currency)
     brief = make_brief(scenario_from(toml_of(text, str(path)), str(path)), library, shelf, where=str(path))
     write_atomic(path, text)
-    return path, brief
+    return Begun(path, brief, laid)
+
+
+def wanted_by(folder: Path, product: str, said: Mapping[str, str | Sequence[str]]) -> Wanted:
+    """Return a maker's answers as they are typed: words with hyphens or blanks, materials by any name.
+
+    Args:
+        folder: Where the product will lie.
+        product: What it is; also its name, if it has none of its own.
+        said: The other answers, by field of `Wanted`; those that are left out are as usual.
+
+    Raises:
+        UsageError: If it is not told what it is, or a figure or material is none.
+    """
+    if not product:
+        raise UsageError(f"--product: say what it is: {listed([o.key for o in PRODUCTS], 'or')}.")
+    library = library_in(folder)
+    found = {key: _answer(key, text, library) for key, text in said.items()}
+    kind = _word(product)
+    return Wanted(**{"name": kind.capitalize(), "product": kind, **found})
+
+
+def _answer(key: str, text: str | Sequence[str], library: Library) -> Any:
+    """Return one answer as `Wanted` has it."""
+    if not isinstance(text, str):
+        return tuple(_answer(key, one, library) for one in text)
+    if key in ("perfume_percent", "budget"):
+        return _figure(key, text)
+    if key == "perfume":
+        return material_of(text, [library.by_id[i] for i in scents(library)])
+    if key == "without":
+        return material_of(text, library.materials)
+    return text if key == "name" else _word(text)
+
+
+def _word(text: str) -> str:
+    return " ".join(text.replace("-", " ").split()).lower()
+
+
+def _figure(key: str, text: str) -> float:
+    try:
+        return number_of(text)
+    except ValueError as error:
+        raise UsageError(f"--{key.replace('_', '-')}: '{text}' {error}.") from None
 
 
 def library_in(folder: Path) -> Library:
     """Return the shipped library with the folder's own materials."""
     own = folder / OWN
-    return read_library([shipped("library"), *([own] if found_at(own) else [])])
+    return chosen_library(own=[own] if found_at(own) else [])
 
 
 def shelf_in(folder: Path) -> tuple[str, Shelf]:

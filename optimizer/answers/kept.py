@@ -1,20 +1,196 @@
-"""Records through the door: a batch is kept with what was made of it, and shown with what is known otherwise since."""
+"""Records through the door: each question that a store is asked, for commands, pages and programs alike."""
 
 from __future__ import annotations
 
+import os
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
-from optimizer.errors import DataError
+from optimizer.answers.subject import Subject, subject_of
+from optimizer.bench.batch import Observation, read_batch
+from optimizer.bench.made import made_formula
+from optimizer.brief.brief import load_brief
+from optimizer.brief.scenario import find_scenario
+from optimizer.data.library import chosen_library
+from optimizer.data.names import material_of
+from optimizer.errors import DataError, TensideError
+from optimizer.immutable import immutable
+from optimizer.records import STORE, batches, calendar, checking, exchange, lots, masters, overview, packing, series
+from optimizer.records.store import open_store
 
 if TYPE_CHECKING:
-    from optimizer.answers.subject import Subject
-    from optimizer.records.batches import Kept
-    from optimizer.records.overview import Shown
+    from optimizer.records.batches import Kept, Photo
+    from optimizer.records.checking import Soundness
+    from optimizer.records.exchange import Exchanged
+    from optimizer.records.lots import LotsOf, WhereLot
+    from optimizer.records.masters import Version, Versions
+    from optimizer.records.overview import Listed, Shown
+    from optimizer.records.packing import Packed
+    from optimizer.records.series import Calendar, Tasks
 
-DEFAULT = "records.db"
-"""Name of the store beside the batch files."""
+
+@immutable
+class Records:
+    """A store, opened for each question anew, so that commands and pages take turns.
+
+    Every question raises `DataError` if the store cannot be used or does not know what is named.
+
+    Attributes:
+        path: The file.
+    """
+
+    path: Path
+
+    def master(self, found: Subject, why: str, on: str, *, name: str = "") -> Answer[Version]:
+        """Keep a subject's formula as the next version of a master formula; the store is made if it is not there."""
+        about = (found.brief, found.formula, found.setting)
+        with open_store(self.path, make=True) as store:
+            return Answer("records master", masters.add_version(store, name or found.name, *about, why=why, on=on))
+
+    def versions(self, name: str) -> Answer[Versions]:
+        """Return the versions of a master formula, newest first."""
+        with open_store(self.path) as store:
+            return Answer("records versions", masters.versions_of(store, name))
+
+    def listed(self) -> Answer[Listed]:
+        """Return batches and master formulas."""
+        with open_store(self.path) as store:
+            return Answer("records list", overview.overview(store))
+
+    def holds(self, number: str) -> bool:
+        """Return whether a batch is kept here."""
+        return self.path.exists() and any(line.batch == number for line in self.listed().found.batches)
+
+    def show(self, number: str, revision: int | None = None, *, file: bool = False) -> Answer[Shown]:
+        """Return a batch with what the library says otherwise now; with its file in the document, if asked."""
+        with open_store(self.path) as store:
+            found = _against_now(overview.shown(store, number, revision), self.path.parent)
+        return Answer("records show", found, 0, batch=found, file=file)
+
+    def lots(self, number: str) -> Answer[LotsOf]:
+        """Return which lots went into a batch."""
+        with open_store(self.path) as store:
+            return Answer("records lots", lots.lots_of(store, number))
+
+    def where(self, lot: str, material: str = "") -> Answer[WhereLot]:
+        """Return where a lot went; of one material, if it is named by id, name or everyday word."""
+        with open_store(self.path) as store:
+            known = chosen_library().materials if material else ()
+            meant = material_of(material, known, unknown=True) if material else ""
+            return Answer("records where", lots.where_lot(store, lot, meant))
+
+    def photo(self, number: str, sha256: str) -> bytes:
+        """Return a photo of a batch."""
+        with open_store(self.path) as store:
+            return batches.photo_kept(store, number, sha256)
+
+    def export(self, out: Path) -> Answer[Exchanged]:
+        """Write the store as plain files: a folder or a .json with all of it, a .csv with the trace of lots."""
+        with open_store(self.path) as store:
+            moved = exchange.save(store, out)
+        return Answer("records export", moved, 0, found=moved, verb="Written")
+
+    def put_back(self, source: Path) -> Answer[Exchanged]:
+        """Put an export into this store, which must be new."""
+        taken, fresh = exchange.read_export(source), not os.path.lexists(self.path)
+        try:
+            with open_store(self.path, make=True) as store:
+                moved = exchange.put_back(store, taken)
+        except TensideError:
+            if fresh:  # an empty store would only stand in the way of the next try
+                self.path.unlink(missing_ok=True)
+            raise
+        return Answer("records export", moved, 0, found=moved, verb=f"Put back into {self.path}")
+
+    def check(self) -> Answer[Soundness]:
+        """Check the file, its references, photos and batch files."""
+        with open_store(self.path) as store:
+            found = checking.check_store(store)
+        return Answer("records check", found, 0 if found.sound else 3)
+
+    def note(
+        self, number: str, seen: Observation, folder: Path = Path(), photo: Photo | None = None
+    ) -> tuple[Answer[Shown], bool]:
+        """Add a reading to a batch; return the batch, and whether a camera's notes were taken out of the photo.
+
+        Args:
+            number: Batch number.
+            seen: The reading.
+            folder: Where the photo lies that it names.
+            photo: The photo, if it is at hand.
+        """
+        with open_store(self.path) as store:
+            cleaned = batches.note(store, number, seen, folder, photo)
+            return Answer("records show", overview.shown(store, number)), cleaned
+
+    def put_away(
+        self, number: str, on: str, place: str, until: str, grams: float | None, said: str = ""
+    ) -> Answer[Shown]:
+        """Record a retained sample."""
+        with open_store(self.path) as store:
+            batches.put_away(store, number, on, place, until, grams, said)
+            return Answer("records show", overview.shown(store, number))
+
+    def tests(self, number: str, on: str) -> Answer[Calendar]:
+        """Return the tests that a batch has."""
+        with open_store(self.path) as store:
+            found = series.tests_of(store, batches.batch_id(store, number), on)
+        return Answer("records tests", series.Calendar(batch=number, on=on, laid=False, tests=found))
+
+    def lay_tests(self, number: str, start: str, on: str) -> Answer[Calendar]:
+        """Lay the default tests of a batch from a day, or return those it has."""
+        with open_store(self.path) as store:
+            return Answer("records tests", calendar.lay(store, number, start, on))
+
+    def change_test(
+        self, number: str, test: str, on: str, why: str, days: Sequence[str], **fields: str | float | None
+    ) -> Answer[Calendar]:
+        """Change a test of a batch, or add one; see `records.calendar.change_test`."""
+        with open_store(self.path) as store:
+            return Answer("records tests", calendar.change_test(store, number, test, on, why, days, **fields))
+
+    def result(
+        self, number: str, test: str, time: str, value: float | None, passed: bool | None, said: str
+    ) -> Answer[Calendar]:
+        """Add a reading to a test."""
+        with open_store(self.path) as store:
+            return Answer("records tests", calendar.add_result(store, number, test, time, value, passed, said))
+
+    def strike(self, reading: int, on: str, why: str) -> Answer[Calendar]:
+        """Strike out a reading of a test: it stays, and counts no more."""
+        with open_store(self.path) as store:
+            return Answer("records tests", calendar.strike(store, reading, on, why))
+
+    def due(self, on: str, ahead_days: int) -> Answer[Tasks]:
+        """Return what is to be read or thrown away by a day, and the alarms that stand."""
+        with open_store(self.path) as store:
+            return Answer("records due", series.tasks(store, on, ahead_days))
+
+
+def records_of(batch: str, store: Path | None = None) -> tuple[Records, str]:
+    """Return the store and the number of a batch that is named by its number or its file."""
+    if not batch.endswith(".toml"):
+        return Records(store or Path(STORE)), batch
+    path = Path(batch)
+    return Records(store or path.parent / STORE), read_batch(path).batch
+
+
+def pack_up(folder: Path, out: Path | None = None) -> Answer[Packed]:
+    """Pack a working folder with its records into one zip: the one named, else one beside it, dated."""
+    here = folder.resolve()
+    packed = packing.pack(folder, out or here.with_name(f"{here.name}-{day_of('')}.zip"))
+    verdict, step = f"Packed into {packed.zip}.", f"tenside unpack {packed.zip} NEW-FOLDER"
+    return Answer("pack-up", packed, 0, packed=packed, verdict=verdict, step=step)
+
+
+def unpack(packed: Path, folder: Path) -> Answer[Packed]:
+    """Put a packed working folder back into a new one, every file checked; whole or not at all."""
+    done = packing.unpack(packed, folder)
+    verdict, step = f"Put back into {done.folder}.", f"tenside list {done.folder}"
+    return Answer("pack-up", done, 0, packed=done, verdict=verdict, step=step)
 
 
 def keep_batch(path: Path, *, shelf: Path | None = None, on: str = "", store: Path | None = None) -> tuple[Kept, str]:
@@ -29,28 +205,21 @@ def keep_batch(path: Path, *, shelf: Path | None = None, on: str = "", store: Pa
     Raises:
         DataError: If file, photos or store cannot be used.
     """
-    from optimizer.bench.made import made_formula
-    from optimizer.records.batches import incoming_of, keep
-    from optimizer.records.store import open_store
-
     today = day_of(on)
     found, doubt = _subject(path)
     if found is None or found.batch is None:
-        incoming, made = incoming_of(path, shelf), None
+        incoming, made = batches.incoming_of(path, shelf), None
     else:
         known, own, booked = found.brief.library.by_id, found.brief.shelf, found.batch
-        incoming = incoming_of(path, shelf, lines=own.lines if own else (), book=lambda _: booked, materials=known)
+        held = own.lines if own else ()
+        incoming = batches.incoming_of(path, shelf, lines=held, book=lambda _: booked, materials=known)
         made = made_formula(booked, known) if booked.begun else None
-    with open_store(store or path.parent / DEFAULT, make=True) as opened:
-        return keep(opened, incoming, today, made), doubt
+    with open_store(store or path.parent / STORE, make=True) as opened:
+        return batches.keep(opened, incoming, today, made), doubt
 
 
 def _subject(path: Path) -> tuple[Subject | None, str]:
     """Return what a batch file is about; None, with the reason, where its brief or its materials are not known."""
-    from optimizer.answers.subject import subject_of
-    from optimizer.bench.batch import read_batch
-    from optimizer.bench.made import made_formula
-
     batch = read_batch(path)
     try:
         found = subject_of(str(path))
@@ -61,20 +230,14 @@ def _subject(path: Path) -> tuple[Subject | None, str]:
     return found, ""
 
 
-def against_now(found: Shown, folder: Path) -> Shown:
+def _against_now(found: Shown, folder: Path) -> Shown:
     """Return a kept batch with what the library says otherwise now: that of its brief, if it lies beside the store."""
-    from optimizer.brief.brief import load_brief
-    from optimizer.brief.scenario import find_scenario
-    from optimizer.data.library import read_library
-    from optimizer.files import shipped
-    from optimizer.records.batches import facts_digest
-
     if not found.facts:
         return found
     beside = folder / found.brief
     try:
         known = load_brief(beside if beside.is_file() else find_scenario(found.brief)).library.by_id
     except DataError:
-        known = read_library([shipped("library")]).by_id
-    changed = [n for n, digest in found.facts.items() if n not in known or facts_digest(known[n]) != digest]
+        known = chosen_library().by_id
+    changed = [n for n, digest in found.facts.items() if n not in known or batches.facts_digest(known[n]) != digest]
     return found.model_copy(update={"changed_since": tuple(changed)})

@@ -5,17 +5,21 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Literal
 
+from optimizer.answers.answer import Answer
 from optimizer.answers.bench import foremost_at
 from optimizer.answers.subject import Subject
 from optimizer.errors import UsageError
 from optimizer.immutable import replace
 
 if TYPE_CHECKING:
-    from optimizer.bench.acid import AcidSession, PhAnswer
+    from pathlib import Path
+
+    from optimizer.bench.acid import AcidSession
     from optimizer.bench.acid_log import Noted
     from optimizer.bench.strike import Strike
     from optimizer.chemistry.interval import Interval
     from optimizer.chemistry.ph import Solution
+    from optimizer.report.ph_json import PhTold
     from optimizer.report.thicken import Thickened
 
 
@@ -68,12 +72,13 @@ def strike_ph(found: Subject, wrong: Strike) -> Subject:
 
 def ph_of(
     found: Subject, *, solution: Solution | None = None, size_g: float | None = None, water: float = 0.0
-) -> PhAnswer:
+) -> Answer[PhTold]:
     """Return the pH of a subject, the dose to its target, and the log of its batch."""
     from optimizer.bench.acid import ph_answer
+    from optimizer.report.ph_json import PhTold
 
     batch_kg = found.brief.scenario.batch_kg
-    return ph_answer(
+    answer = ph_answer(
         found.brief,
         found.formula,
         found.setting,
@@ -82,6 +87,27 @@ def ph_of(
         size_g=size_g if size_g is not None else 1000 * batch_kg if batch_kg else None,
         water=0.0 if found.batch else water,
     )
+    return Answer("ph", PhTold(title=f"pH: {found.name}", answer=answer, notes=found.notes))
+
+
+def ph_of_points(table: Path, target: Interval, sample_g: float, solution: Solution) -> Answer[PhTold]:
+    """Return what a table of readings tells without a formula: the dose to a target.
+
+    Args:
+        table: Its columns are added_g and ph, perhaps also water_per_g, with, temperature_c and taken_g.
+        target: Lower edge, target and upper edge.
+        sample_g: Mass of what was read [g].
+        solution: What was added.
+
+    Raises:
+        DataError: If the table cannot be used.
+    """
+    from optimizer.bench.acid import points_answer
+    from optimizer.bench.acid_log import read_points
+    from optimizer.report.ph_json import PhTold
+
+    answer = points_answer(solution, target, sample_g, read_points(table))
+    return Answer("ph", PhTold(title=f"Measured points, {table.name}", answer=answer))
 
 
 CURVE_POINTS = 24

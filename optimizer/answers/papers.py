@@ -1,10 +1,11 @@
-"""What goes along with a product, through the door: its label and its cost."""
+"""What goes along with a product, through the door: its label, its cost, advice for the bench."""
 
 from __future__ import annotations
 
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from optimizer.answers.answer import Answer
 from optimizer.answers.bench import foremost_at
 from optimizer.answers.subject import Subject
 from optimizer.errors import UsageError
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from optimizer.bench.size import Size
     from optimizer.data.formula import Formula
     from optimizer.labelling.label import Label
+    from optimizer.report.advice import Advised
 
 
 def label_for(found: Subject, *, bottle: str = "", density: float | None = None) -> Label:
@@ -120,6 +122,15 @@ def cost_for(
         notes=(*found.notes, *told, *assumed, *(f"{said}." for said in bench.told(*taken))),
     )
     return replace(costing, alarms=foremost_at(found, found.formula, found.setting))
+
+
+def advice_for(found: Subject) -> Answer[Advised]:
+    """Return what a bench chemist would say to a subject's formula."""
+    from optimizer.assessment.advice import Situation
+    from optimizer.report.advice import Advised
+
+    situation = Situation(found.formula, found.setting, found.brief)
+    return Answer("advice", Advised(name=found.name, situation=situation, notes=found.notes))
 
 
 def _as_made(subject: Subject) -> tuple[Formula, Size | None, tuple[str, ...]]:

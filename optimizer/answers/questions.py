@@ -27,7 +27,9 @@ if TYPE_CHECKING:
     from optimizer.studies.robust import Robust
     from optimizer.studies.substitute import Substituted, Wish
     from optimizer.studies.why import Why
+    from optimizer.sweep.grid import Grid
     from optimizer.sweep.run import Ranged
+    from optimizer.sweep.source import Source
 
 Asked = Brief | str | Path
 """A brief, its file, or the name of a shipped scenario."""
@@ -118,6 +120,26 @@ def _blended(
         broken_by_lots=at_risk,
     )
     return told, explanation
+
+
+def export_model(path: Path, brief: Brief, result: Result) -> None:
+    """Write the case of a brief that its answer comes from, or the first one, as .lp or .mps.
+
+    Raises:
+        UsageError: If what is best is no linear measure, or the name ends otherwise.
+    """
+    from optimizer.engine import pulp_path
+    from optimizer.model.model import cases
+
+    found = cases(brief.modelled, brief.acidity, brief.pool)
+    target = result.ph.target if result.ph else None
+    case = next((c for c in found if any(s.target == target for s in c.settings)), found[0])
+    sign, name = brief.scenario.objective.goals[0]
+    measure = brief.measure(name)
+    if measure.ratio:
+        raise UsageError("--export: a mean as the objective is not linear; export a brief that minimises cost.")
+    cost, _ = case.model.objective(measure, brief.pool, sign)
+    pulp_path.export(path, case.model, cost, case.upper, brief.scenario.name)
 
 
 def explain(asked: Asked, *, time_limit: float = 60.0) -> Answer[Explanation | None]:
@@ -325,6 +347,7 @@ def vary(
     *,
     missing: Iterable[str] = (),
     shelf_file: Path | None = None,
+    out: Path | None = None,
     jobs: int = 1,
     time_limit: float = 60.0,
 ) -> Answer[Ranged]:
@@ -335,24 +358,40 @@ def vary(
         ways: Values by key, such as {"active.at_least": [9, 9.5, 10]}.
         missing: Materials that are there in one half of the scenarios and missing in the other.
         shelf_file: Shelf instead of the briefs' own.
+        out: Table of all answers to write (.csv, .xlsx, .parquet); a run that was cut short goes on there.
         jobs: Processes.
         time_limit: Seconds for each integer program [s].
     """
     from optimizer.sweep import grid
-    from optimizer.sweep.run import run_range
     from optimizer.sweep.source import sources_of
 
     axes = [*((key, tuple(values)) for key, values in (ways or {}).items()), *(grid.missing(m) for m in missing)]
     sources = sources_of(str(name), shelf=shelf_file, time_limit=time_limit)
-    return ranged(run_range(sources, grid.crossed(axes), jobs=jobs))
+    return run_scenarios(sources, grid.crossed(axes), out=out, jobs=jobs)
 
 
-def ranged(found: Ranged) -> Answer[Ranged]:
-    """Return many scenarios that were run as an answer."""
+def run_scenarios(sources: tuple[Source, ...], grid: Grid, *, out: Path | None = None, **how: Any) -> Answer[Ranged]:
+    """Run every scenario of every brief.
+
+    Args:
+        sources: The briefs.
+        grid: The scenarios, the same for each brief.
+        out: Table of all answers to write; finished pieces are kept beside it until it is there.
+        **how: Processes, executor and who is told of progress; see `sweep.run.run_range`.
+    """
+    from optimizer.sweep.run import run_range
+    from optimizer.sweep.state import State
     from optimizer.sweep.summary import summarise
+    from optimizer.sweep.tables import check_target, pieces_beside, write_table
 
+    if out is None:
+        found = run_range(sources, grid, **how)
+    else:
+        check_target(out, len(sources) * len(grid))
+        found = run_range(sources, grid, state=pieces_beside(out), **how)
+        write_table(out, found)
+        State(pieces_beside(out)).close()
     summary = summarise(found)
-
     code = 5 if summary.unclear else 0 if summary.solved else 4
     return Answer("range", found, code, ranged=found, summary=summary)
 

@@ -9,6 +9,7 @@ from optimizer.answers.draft import Draft, Mark
 from optimizer.assessment.alarms import alarms_of
 from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
+from optimizer.engine.ending import Proof
 from optimizer.immutable import Figure, immutable, result, untold
 from optimizer.rules import LimitRule
 from optimizer.rules.row import Setting
@@ -18,7 +19,17 @@ from optimizer.units import CHANGE_SHOWN, PRICE_SHOWN, number
 
 Steps = Mapping[str, tuple[float, float]]
 """What raising and lowering a limit by a step changes, by key; NaN where nobody knows."""
-Reaches = Mapping[str, float | None]
+
+
+@immutable
+class Reach:
+    """How far a limit may go before nothing fits, and what that rests on."""
+
+    fits: float
+    proof: Proof
+
+
+Reaches = Mapping[str, Reach | None]
 """Where nothing fits any more, by key of the limit; None where it could not be found out."""
 
 
@@ -51,6 +62,9 @@ class Ruler:
     """What a step does, in words; empty if nobody knows yet."""
     fits_to: Figure
     """The last place at which anything fits, the other limits as they stand; null if it is not known yet."""
+    fits_proof: Proof
+    """What it rests on that nothing fits beyond: 'certificate' if every group of choices was held against it outside
+    the solver; 'none' if it is not known yet."""
     nothing: str
     """Where nothing fits any more, in words; empty if that is not known or lies off the ruler."""
 
@@ -85,6 +99,8 @@ class Ruled:
     """'proven', 'same choices' (keeps all limits, perhaps not the best), 'best found' or 'open'."""
     ending: str
     """'optimal', 'feasible', 'infeasible' or 'stopped'."""
+    proof: str
+    """What that rests on: 'certificate' if every group of choices was held against it outside the solver."""
     cost: Figure
     """Material cost per kg, of the blend alone."""
     currency: str
@@ -140,6 +156,7 @@ class Teller:
             moved=dict(draft),
             word=answer.word,
             ending=answer.ending,
+            proof=answer.proof,
             cost=answer.cost,
             currency=scenario.currency,
             cost_of_file=file.cost,
@@ -197,11 +214,11 @@ class Teller:
         value = mark.rule.value(formula, setting) if answer.doses and isinstance(mark.rule, LimitRule) else nan
         raised, lowered = steps.get(mark.key, (nan, nan))
         binding = (mark.rule.id, side) in answer.binding
-        fits = reaches.get(mark.key)
+        reach = reaches.get(mark.key) or Reach(nan, "none")
         return Ruler(
             mark, mark.key, mark.words, mark.rule.unit, at, mark.at, min(mark.least, at), max(mark.most, at), mark.step,
             value, binding, raised, lowered, self._costs(mark, raised, lowered) if binding else "",
-            nan if fits is None else fits, _nothing(mark, fits, at),
+            reach.fits, reach.proof, _nothing(mark, reach.fits, at),
         )  # fmt: skip
 
     def _costs(self, mark: Mark, raised: float, lowered: float) -> str:
@@ -258,10 +275,10 @@ def setting_of(brief: Brief, ph: float) -> Setting:
     return Setting(ph, ph - brief.acidity.tolerance, ph + brief.acidity.tolerance)
 
 
-def _nothing(mark: Mark, fits: float | None, at: float) -> str:
+def _nothing(mark: Mark, fits: float, at: float) -> str:
     """Return in words where nothing fits any more; the figure lies on the side on which something fits."""
     upper = mark.field == "at_least"
-    if fits is None or isnan(fits) or not min(mark.least, at) < fits < max(mark.most, at):
+    if isnan(fits) or not min(mark.least, at) < fits < max(mark.most, at):
         return ""
     unit = 10 ** (2 if mark.step >= 0.1 else 3)
     near = (int(fits * unit) if upper else -int(-fits * unit // 1)) / unit

@@ -13,7 +13,7 @@ from math import inf, isnan, nan
 from pathlib import Path
 
 from optimizer.answers.draft import MISSING, Draft, Mark, live_part, marks_of, moved_of, structural
-from optimizer.answers.ruled import Ruled, Steps, Teller, setting_of
+from optimizer.answers.ruled import Reach, Ruled, Steps, Teller, setting_of
 from optimizer.brief.brief import Brief, load_brief
 from optimizer.errors import SolverError
 from optimizer.files import digest
@@ -55,7 +55,7 @@ class Rulers:
         self.digest = digest(path)
         self.marks = marks_of(self.brief)
         self._places: OrderedDict[tuple[tuple[str, str], ...], Place] = OrderedDict({(): Place(self.brief)})
-        self._reaches: OrderedDict[tuple[str, tuple[tuple[str, float], ...]], float | None] = OrderedDict()
+        self._reaches: OrderedDict[tuple[str, tuple[tuple[str, float], ...]], Reach | None] = OrderedDict()
         self._stepped: OrderedDict[tuple[tuple[str, float], ...], Steps] = OrderedDict()
         self._lock, self._number = threading.Lock(), 0
         self.proving = threading.Lock()
@@ -218,7 +218,7 @@ class Rulers:
     def _key(self, mark: Mark, draft: Draft) -> tuple[str, tuple[tuple[str, float], ...]]:
         return mark.key, _tuple({key: value for key, value in draft.items() if key != mark.key})
 
-    def _remember(self, key: tuple[str, tuple[tuple[str, float], ...]], reach: float | None) -> None:
+    def _remember(self, key: tuple[str, tuple[tuple[str, float], ...]], reach: Reach | None) -> None:
         with self._lock:
             self._reaches[key] = reach
             while len(self._reaches) > KEPT_REACHES:
@@ -278,11 +278,15 @@ def _taken(mark: Mark, sign: int, figures: Draft) -> bool:
     return max(low, rule.lowest) <= there <= min(high, rule.highest)
 
 
-def _extreme(probe: Probe, rule: object, mark: Mark) -> float | None:
-    """Return how far a limit may go before nothing fits; infinite if it never stops anything, None if unknown."""
+def _extreme(probe: Probe, rule: object, mark: Mark) -> Reach | None:
+    """Return how far a limit may go before nothing fits; infinite if it stops nothing, None if unknown."""
     assert isinstance(rule, LimitRule)
     side, sign = ("low", -1) if mark.field == "at_least" else ("high", 1)
+    every = frozenset(probe.ids)
     try:
-        return probe.extreme(frozenset(probe.ids), rule, sign, (rule.id, side))
+        if probe.idle(every, rule, (rule.id, side)):
+            return Reach(-sign * inf, "certificate")
+        fits = probe.extreme(every, rule, sign, (rule.id, side))
     except SolverError:
         return None
+    return None if fits is None else Reach(fits, probe.proof)

@@ -67,24 +67,23 @@ def stock_of(name: str, *, on: str, store: Path | None = None, libraries: Iterab
     Raises:
         DataError: If shelf or records cannot be used, or the brief names no shelf.
     """
-    from optimizer.answers.kept import DEFAULT
     from optimizer.brief.brief import load_brief
     from optimizer.brief.scenario import find_scenario
-    from optimizer.data.library import read_library
+    from optimizer.data.library import chosen_library
     from optimizer.data.shelf import read_shelf
     from optimizer.errors import fault
-    from optimizer.files import shipped
+    from optimizer.records import STORE
     from optimizer.records.stock import stock_left
     from optimizer.records.store import open_store
 
     if Path(name).suffix.lower() in (".csv", ".xlsx"):
-        held, materials = read_shelf(Path(name)), read_library([*(libraries or [shipped("library")])]).materials
+        held, materials = read_shelf(Path(name)), chosen_library(libraries).materials
     else:
         brief = load_brief(find_scenario(name), libraries=libraries)
         if brief.shelf is None:
             raise fault(name, "shelf", "the brief names no shelf.", "Name the shelf's file itself.")
         held, materials = brief.shelf, brief.library.materials
-    path, day = store or Path(name).parent / DEFAULT, date.fromisoformat(on)
+    path, day = store or Path(name).parent / STORE, date.fromisoformat(on)
     if store is None and not path.is_file():
         return stock_left(held, materials, None, day)
     with open_store(path) as opened:
@@ -137,14 +136,13 @@ def shelf_left(path: Path, records: Path, on: str) -> ShelfLeft:
     Raises:
         DataError: If shelf or records cannot be used.
     """
-    from optimizer.data.library import read_library
+    from optimizer.data.library import chosen_library
     from optimizer.data.names import names_of
     from optimizer.data.shelf import read_shelf
-    from optimizer.files import shipped
     from optimizer.records.stock import lessened, stock_left, used_in
     from optimizer.records.store import open_store
 
-    materials = read_library([shipped("library"), *sorted(path.parent.glob("materials.toml"))]).materials
+    materials = chosen_library(own=path.parent.glob("materials.toml")).materials
     shelf, day = read_shelf(path), date.fromisoformat(on)
     if records.exists():
         with open_store(records) as store:

@@ -24,6 +24,8 @@ class Rests:
     """The figures that decided, those of limits that bind first."""
 
     figures: tuple[Backed, ...]
+    order: str = ", those of limits that bind first"
+    """In which order they stand, where several are named."""
 
     @property
     def believed(self) -> tuple[Backed, ...]:
@@ -38,7 +40,7 @@ class Rests:
             return self.short
         named = [f.words for f in weak[:NAMED]]
         more = [f"{len(weak) - NAMED} more"] if len(weak) > NAMED else []
-        first = ", those of limits that bind first" if len(weak) > 1 else ""
+        first = self.order if len(weak) > 1 else ""
         return f"{self.short.removesuffix('.')}{first}: {'; '.join([*named, *more])}."
 
     @property
@@ -77,6 +79,21 @@ def rests_of(brief: Brief, used: Iterable[Ingredient], binds: Callable[[Rule], b
     return Rests(tuple(dict.fromkeys(figure for rule in rules for figure in _read(rule, known))))
 
 
+def rests_of_clash(brief: Brief, conflict: Iterable[str]) -> Rests:
+    """Return the figures by which rules of a brief clash: of all candidates that count for them.
+
+    Args:
+        brief: The brief.
+        conflict: Ids of the rules. The pH rule counts for the materials that the others name, if they name any.
+    """
+    rules = [rule for rule in brief.enforced if rule.id in set(conflict)]
+    named = {m for rule in rules for m in getattr(getattr(rule, "of", None), "materials", ())}
+    known = [(item, figures_of(item.material)) for item in brief.pool.items]
+    meant = [pair for pair in known if pair[0].id in named] or known
+    read = (f for rule in rules for f in _read(rule, meant if rule is brief.acidity else known))
+    return Rests(tuple(dict.fromkeys(read)), order="")
+
+
 def _read(rule: Rule, known: list[tuple[Ingredient, dict[str, Backed]]]) -> Iterator[Backed]:
     for item, stated in known:
         yield from (stated[figure] for figure in rule.rests_on(item) if figure in stated)
@@ -98,6 +115,13 @@ def told_of(brief: Brief, formula: Formula, setting: Setting) -> tuple[Caution, 
 
 def line_of(found: Iterable[Rests]) -> tuple[Caution, ...]:
     """Return the one line that says on what an answer rests, or several answers together; nothing without figures."""
-    figures = tuple(dict.fromkeys(figure for rests in found for figure in rests.figures))
-    rests = Rests(figures)
-    return (Caution(rests.words, rests=rests.short),) if figures else ()
+    return _told(Rests(tuple(dict.fromkeys(figure for rests in found for figure in rests.figures))))
+
+
+def line_of_clash(brief: Brief, conflict: Iterable[str]) -> tuple[Caution, ...]:
+    """Return the one line that says on what it rests that rules clash; nothing without rules or figures."""
+    return _told(rests_of_clash(brief, conflict))
+
+
+def _told(rests: Rests) -> tuple[Caution, ...]:
+    return (Caution(rests.words, rests=rests.short),) if rests.figures else ()

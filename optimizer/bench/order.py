@@ -29,8 +29,8 @@ BEFORE = (
     "water", "hydration", "anionic", "cosurfactant", "apart", "melt", "premix", "stirred", "preservation",
 )  # fmt: skip
 """Steps before the pH is set, in order."""
-ACID, AFTER = "ph", ("scented", "after")
-"""The step that sets the pH, and those between it and the thickener."""
+AFTER = ("scented", "after")
+"""Steps between setting the pH and the thickener."""
 MOVES = {"premix": "scented", "stirred": "after", "preservation": "after"}
 """Where a step's materials go if the pH must be set first."""
 NEUTRAL = Interval(6.0, 6.5, 7.0)

@@ -98,14 +98,27 @@ def _named_alone(callback: Callable[..., Any] | None) -> Callable[[], None]:
     return command
 
 
-def without_plugins() -> None:
-    """Tell pydantic that there are no plugins before it loads what looks for them.
+UNASKED: dict[str, dict[str, Any]] = {
+    "pydantic.plugin._loader": {"get_plugins": tuple},
+    "rich.markdown": {"Markdown": type(None)},
+    "rich.traceback": {"Traceback": type(None)},
+}
+"""Modules that our libraries load and no command asks anything of, with the names that are taken from them."""
 
-    Looking costs a walk through all that is installed, one might change the data, and what looks is a twentieth of a
-    blend to import. Whatever else is asked of that module is answered by the real one.
+
+def without_unasked() -> None:
+    """Let modules that nothing is asked of stand empty, so that what they would load is not loaded.
+
+    Looking for plugins of pydantic costs a walk through all that is installed, and one might change the data; our
+    help is not Markdown, and no error is shown by its trace: with these, help takes twice as long. Whatever else is
+    asked of such a module is answered by the real one.
     """
-    name = "pydantic.plugin._loader"
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
+    for name, names in UNASKED.items():
+        sys.modules.setdefault(name, _empty(name, names))
+
+
+def _empty(name: str, names: dict[str, Any]) -> ModuleType:
     stand_in = ModuleType(name)
 
     def real(asked: str) -> Any:
@@ -114,8 +127,8 @@ def without_plugins() -> None:
         sys.modules.pop(name, None)
         return getattr(import_module(name), asked)
 
-    vars(stand_in).update(get_plugins=tuple, __getattr__=real)
-    sys.modules.setdefault(name, stand_in)
+    vars(stand_in).update(names, __getattr__=real)
+    return stand_in
 
 
 @app.callback(invoke_without_command=True)
@@ -129,7 +142,7 @@ def main() -> None:
     """Run the command line; errors that users can mend are told without a trace."""
     # A basis is so small that threads only wait for one another: 100 ms instead of 1 on a busy machine.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    without_plugins()
+    without_unasked()
     # Looking for cycles while libraries load and once more at exit takes a sixth of a blend, and finds none.
     gc.disable()
     atexit.register(gc.freeze)

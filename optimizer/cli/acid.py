@@ -11,8 +11,8 @@ from optimizer.cli.common import BENCH, Changes, For, Libraries, Rest, ShelfFile
 from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
-    from optimizer.bench.acid import PhAnswer
     from optimizer.chemistry.ph import Solution
+    from optimizer.report.ph_json import PhTold
 
 
 @command(app, BENCH)
@@ -76,7 +76,7 @@ def ph(
     if points is not None:
         if subject:
             raise UsageError("ph: give a subject or --points, not both.")
-        return _told(f"Measured points, {points.name}", _points(points, target, sample, solution))
+        return _points(points, target, sample, solution)
     if not subject:
         raise UsageError("ph: name a batch file, a scenario or a formula, or give --points.")
     if target:
@@ -99,19 +99,11 @@ def ph(
         found = note_ph(found, noted, of=_of(of, sample), sample_g=sample, solution=solution)
     elif added or sample is not None or of:
         raise UsageError("ph: a line of the log needs the pH that was read: add --read PH.")
-    return _told(f"pH: {found.name}", ph_of(found, solution=solution, size_g=size, water=water), found.notes)
+    return ph_of(found, solution=solution, size_g=size, water=water)
 
 
-def _told(title: str, found: "PhAnswer", notes: tuple[str, ...] = ()) -> Answer[Any]:
-    from optimizer.report.ph_json import PhTold
-
-    about: dict[str, Any] = {"title": title, "answer": found, "notes": notes}
-    return Answer("ph", PhTold(**about), 0, **about)
-
-
-def _points(path: Path, target: str, sample: float | None, solution: "Solution | None") -> "PhAnswer":
-    from optimizer.bench.acid import points_answer
-    from optimizer.bench.acid_log import read_points
+def _points(path: Path, target: str, sample: float | None, solution: "Solution | None") -> "Answer[PhTold]":
+    from optimizer.answers.logs import ph_of_points
     from optimizer.chemistry.interval import Interval
     from optimizer.data.sheet import number_of
 
@@ -124,7 +116,7 @@ def _points(path: Path, target: str, sample: float | None, solution: "Solution |
         raise UsageError(f"--target '{target}': write a pH, or pH:tolerance such as 5.5:0.2.") from None
     if not (0 <= centre <= 14 and 0 <= tolerance <= 2):
         raise UsageError(f"--target '{target}': write a pH from 0 to 14 and a tolerance up to 2.")
-    return points_answer(solution, Interval(centre - tolerance, centre, centre + tolerance), sample, read_points(path))
+    return ph_of_points(path, Interval(centre - tolerance, centre, centre + tolerance), sample, solution)
 
 
 def _of(of: str, sample: float | None) -> Literal["", "sample", "batch"]:

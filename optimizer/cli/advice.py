@@ -15,12 +15,8 @@ def advice(
     library: Libraries = None,
 ) -> Answer[Any]:
     """Advise the bench: how to thicken, how much salt is in, how to keep it clear, what to mind."""
+    from optimizer.answers.papers import advice_for
     from optimizer.answers.subject import subject_of
-    from optimizer.assessment.advice import Situation
-    from optimizer.report.advice import Advised
 
     found = subject_of(subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library)
-    return Answer(
-        "advice",
-        Advised(name=found.name, situation=Situation(found.formula, found.setting, found.brief), notes=found.notes),
-    )
+    return advice_for(found)

@@ -27,7 +27,6 @@ from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
     from optimizer.answers.subject import Subject
-    from optimizer.bench.weigh import WeighSheet
 
 BatchFile = Annotated[Path, typer.Argument(help="A batch file, see 'tenside batch'.")]
 
@@ -88,33 +87,17 @@ def weigh(
 ) -> Answer[Any]:
     """Lay out the weigh sheet of a batch: grams in the order of addition, handling, cautions, room to write."""
     from optimizer.answers.bench import sheet_of
-    from optimizer.report.weigh import SHEET, weigh_form
+    from optimizer.files import write_report
+    from optimizer.report.weigh import SHEET, one_page, weigh_form
 
     targets = _targets(SHEET, (html, PAGE), (pdf, PAPER), (xlsx, (".xlsx",)))
     sheet = sheet_of(batch_subject(path, shelf, library), predilute=predilute)
     for target in targets:
         if short and target == pdf:
-            _one_page(sheet, target)
+            write_report(target, one_page(sheet), SHEET)
         else:
             save(weigh_form(sheet), target)
     return Answer("weigh", sheet)
-
-
-def _one_page(sheet: "WeighSheet", target: Path) -> None:
-    """Write the short sheet as a PDF of one page.
-
-    Raises:
-        UsageError: If it does not fit one in letters that can be read.
-    """
-    from optimizer.files import write_report
-    from optimizer.report.document_pdf import fits, one_page_pdf
-    from optimizer.report.weigh import SHEET, weigh_short
-
-    tried = ((rows, most) for rows, most in ((5, 9), (3, 9), (3, 2), (3, 1), (2, 1), (2, 0)))
-    page = next((d for d in (weigh_short(sheet, *one) for one in tried) if fits(d)), None)
-    if page is None:
-        raise UsageError(f"--short: {len(sheet.lines)} lines do not fit one page; leave it out for the long sheet.")
-    write_report(target, one_page_pdf(page), SHEET)
 
 
 @command(app, BENCH)

@@ -23,7 +23,6 @@ from optimizer.cli.common import (
     goal_of,
     with_readings,
 )
-from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
     from optimizer.solve.result import Result
@@ -61,7 +60,8 @@ def blend(
     brief = with_readings(brief, readings, want, sure, at_ph, aim=objective.strip())
     answer = questions.blend(brief, time_limit=time_limit, solver=solver, exact=exact, ranges=ranges)
     if export:
-        _export(export, brief, answer.found)
+        questions.export_model(export, brief, answer.found)
+        aside(f"wrote {export}")
     altered = any((changes, objective, shelf, library, readings, want, at_ph))
     answer.following = _following(scenario, answer.found, altered)
     return answer
@@ -73,20 +73,3 @@ def _following(scenario: str, result: "Result", altered: bool) -> str:
         return "change one of the limits below in the brief, then ask again" if result.ending == "infeasible" else ""
     batch = f"tenside batch {scenario} --size 5kg --out batch.toml"
     return f"write what you changed into the brief, then {batch}" if altered else batch
-
-
-def _export(path: Path, brief: Any, result: Any) -> None:
-    """Write the case that the answer comes from, or the first one."""
-    from optimizer.engine import pulp_path
-    from optimizer.model.model import cases
-
-    found = cases(brief.modelled, brief.acidity, brief.pool)
-    target = result.ph.target if result.ph else None
-    case = next((c for c in found if any(s.target == target for s in c.settings)), found[0])
-    sign, name = brief.scenario.objective.goals[0]
-    measure = brief.measure(name)
-    if measure.ratio:
-        raise UsageError("--export: a mean as the objective is not linear; export a brief that minimises cost.")
-    cost, _ = case.model.objective(measure, brief.pool, sign)
-    pulp_path.export(path, case.model, cost, case.upper, brief.scenario.name)
-    aside(f"wrote {path}")

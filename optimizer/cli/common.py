@@ -16,7 +16,6 @@ from optimizer.errors import LONGEST, UsageError, shortened, worded
 if TYPE_CHECKING:
     from optimizer.answers.answer import Answer
     from optimizer.brief.brief import Brief
-    from optimizer.data.library import Library
     from optimizer.report.document import Document
 
 T = TypeVar("T")
@@ -290,14 +289,6 @@ def quiet_solvers() -> Iterator[None]:
     finally:
         os.dup2(kept, 1)
         os.close(kept)
-
-
-def read_shipped(paths: list[Path] | None, own: list[Path] | None = None) -> "Library":
-    """Return the named library files, or the shipped library, with the maker's own on top."""
-    from optimizer.data.library import read_library
-    from optimizer.files import shipped
-
-    return read_library([*(paths or [shipped("library")]), *(own or [])])
 
 
 def tell(answer: "Answer[Any]", json: bool, markdown: bool, html: Path | None = None, pdf: Path | None = None) -> None:

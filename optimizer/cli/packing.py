@@ -6,7 +6,6 @@ from typing import Annotated, Any
 import typer
 
 from optimizer.answers.answer import Answer
-from optimizer.answers.days import day_of
 from optimizer.cli.common import AFTER, app, command
 
 
@@ -16,12 +15,9 @@ def pack_up(
     out: Annotated[Path | None, typer.Option(help="The zip to write; else beside the folder, dated.")] = None,
 ) -> Answer[Any]:
     """Pack a working folder with its records into one zip, to put away or to carry to another machine."""
-    from optimizer.records.packing import pack
+    from optimizer.answers import kept
 
-    here = folder.resolve()
-    packed = pack(folder, out or here.with_name(f"{here.name}-{day_of('')}.zip"))
-    verdict, step = f"Packed into {packed.zip}.", f"tenside unpack {packed.zip} NEW-FOLDER"
-    return Answer("pack-up", packed, 0, packed=packed, verdict=verdict, step=step)
+    return kept.pack_up(folder, out)
 
 
 @command(app, AFTER)
@@ -30,8 +26,6 @@ def unpack(
     folder: Annotated[Path, typer.Argument(help="The folder to make; it must not exist.")],
 ) -> Answer[Any]:
     """Put a packed working folder back, every file checked; whole or not at all."""
-    from optimizer.records.packing import unpack as put_back
+    from optimizer.answers import kept
 
-    done = put_back(packed, folder)
-    verdict, step = f"Put back into {done.folder}.", f"tenside list {done.folder}"
-    return Answer("pack-up", done, 0, packed=done, verdict=verdict, step=step)
+    return kept.unpack(packed, folder)

@@ -7,9 +7,8 @@ import typer
 
 from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of, time_of, years_on
-from optimizer.answers.kept import DEFAULT
 from optimizer.cli.common import On, aside, command
-from optimizer.cli.records import BatchName, StoreFile, place_of, records_app
+from optimizer.cli.records import BatchName, StoreFile, records_app, records_at, records_of
 from optimizer.errors import UsageError
 
 
@@ -27,25 +26,20 @@ def note(
 ) -> Answer[Any]:
     """Add a reading to a batch, perhaps with a photo."""
     from optimizer.bench.batch import Observation
-    from optimizer.records.batches import note as run_note
-    from optimizer.records.overview import shown
-    from optimizer.records.store import open_store
 
     if value is None and not text and photo is None:
         raise UsageError("a note needs --value, --text or --photo.")
     if not 0 < len(what) <= 80:
         raise UsageError("--what: name what was read, in at most 80 characters.")
-    path, number = place_of(batch, store)
+    records, number = records_of(batch, store)
     seen = Observation(
         what=what, value=_finite(value), unit=unit, text=text, temperature_c=temperature, on=time_of(on),
         photo="" if photo is None else photo.name,
     )  # fmt: skip
-    with open_store(path) as opened:
-        cleaned = run_note(opened, number, seen, Path() if photo is None else photo.parent)
-        found = shown(opened, number)
+    answer, cleaned = records.note(number, seen, Path() if photo is None else photo.parent)
     if cleaned and photo is not None:
         aside(f"{photo.name}: kept without place, owner and other notes of the camera; your own file is as it was")
-    return Answer("records show", found)
+    return answer
 
 
 @command(records_app)
@@ -61,19 +55,12 @@ def sample(
     store: StoreFile = None,
 ) -> Answer[Any]:
     """Record a retained sample."""
-    from optimizer.records.batches import put_away
-    from optimizer.records.overview import shown
-    from optimizer.records.store import open_store
-
     if not place.strip():
         raise UsageError("--place: say where the sample is kept.")
-    path, number = place_of(batch, store)
+    records, number = records_of(batch, store)
     today, mass = day_of(on), _finite(grams)
     last = day_of(until) if until else years_on(today, 2)
-    with open_store(path) as opened:
-        put_away(opened, number, today, place, last, mass, text)
-        found = shown(opened, number)
-    return Answer("records show", found)
+    return records.put_away(number, today, place, last, mass, text)
 
 
 @command(records_app, name="tests")
@@ -84,14 +71,9 @@ def calendar(
     store: StoreFile = None,
 ) -> Answer[Any]:
     """Lay the default test calendar of a batch, or show the one it has: stability, freeze-thaw, challenge test, pH."""
-    from optimizer.records.calendar import lay
-    from optimizer.records.store import open_store
-
-    path, number = place_of(batch, store)
+    records, number = records_of(batch, store)
     begin, today = day_of(start) if start else "", day_of(on)
-    with open_store(path) as opened:
-        found = lay(opened, number, begin, today)
-    return Answer("records tests", found)
+    return records.lay_tests(number, begin, today)
 
 
 @command(records_app)
@@ -111,18 +93,12 @@ def change(
     store: StoreFile = None,
 ) -> Answer[Any]:
     """Change a test of a batch or add one: limits, days, condition. Old values and the reason are kept."""
-    from optimizer.records.calendar import change_test
-    from optimizer.records.store import open_store
-
     if not why.strip():
         raise UsageError("--why: say why.")
-    path, number = place_of(batch, store)
+    records, number = records_of(batch, store)
     days = tuple(day_of(part.strip()) for part in due.split(",")) if due else ()
     fields = {"what": what, "place": place, "unit": unit, "low": _finite(low), "high": _finite(high)}
-    today = day_of(on)
-    with open_store(path) as opened:
-        found = change_test(opened, number, name, today, why.strip(), days, **fields)
-    return Answer("records tests", found)
+    return records.change_test(number, name, day_of(on), why.strip(), days, **fields)
 
 
 @command(records_app)
@@ -136,14 +112,9 @@ def result(
     store: StoreFile = None,
 ) -> Answer[Any]:
     """Add a reading to a test; tells what leaves its limits and where the readings are drifting."""
-    from optimizer.records.calendar import add_result
-    from optimizer.records.store import open_store
-
-    path, number = place_of(batch, store)
+    records, number = records_of(batch, store)
     time, figure = time_of(on), _finite(value)
-    with open_store(path) as opened:
-        found = add_result(opened, number, test_name, time, figure, passed, text)
-    return Answer("records tests", found)
+    return records.result(number, test_name, time, figure, passed, text)
 
 
 @command(records_app)
@@ -154,15 +125,9 @@ def strike(
     store: StoreFile = None,
 ) -> Answer[Any]:
     """Strike out a wrong reading of a test: it stays, with the reason, and counts no more."""
-    from optimizer.records.calendar import strike as run_strike
-    from optimizer.records.store import open_store
-
     if not why.strip():
         raise UsageError("--why: say why.")
-    today = day_of(on)
-    with open_store(store or Path(DEFAULT)) as opened:
-        found = run_strike(opened, number, today, why.strip())
-    return Answer("records tests", found)
+    return records_at(store).strike(number, day_of(on), why.strip())
 
 
 @command(records_app)
@@ -172,13 +137,7 @@ def due(
     store: StoreFile = None,
 ) -> Answer[Any]:
     """What is to be read or thrown away on a day, over all batches, and the alarms that stand."""
-    from optimizer.records.series import tasks
-    from optimizer.records.store import open_store
-
-    today = day_of(on)
-    with open_store(store or Path(DEFAULT)) as opened:
-        found = tasks(opened, today, ahead)
-    return Answer("records due", found)
+    return records_at(store).due(day_of(on), ahead)
 
 
 def _finite(value: float | None) -> float | None:

@@ -1,14 +1,12 @@
 """`tenside records ...`: what was made, of what, and how it fared."""
 
-import os
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
-from optimizer.answers.kept import DEFAULT
 from optimizer.cli.common import (
     AFTER,
     Changes,
@@ -21,9 +19,12 @@ from optimizer.cli.common import (
     aside,
     changes_of,
     command,
-    read_shipped,
 )
-from optimizer.errors import TensideError, UsageError
+from optimizer.errors import UsageError
+from optimizer.records import STORE
+
+if TYPE_CHECKING:
+    from optimizer.answers.kept import Records
 
 records_app = typer.Typer(
     help="Master formulas, batches, lots, readings and tests that are kept.", no_args_is_help=True
@@ -69,17 +70,12 @@ def master(
 ) -> Answer[Any]:
     """Keep a formula as the next version of a master formula, and show what differs from the last one."""
     from optimizer.answers.subject import subject_of
-    from optimizer.records.masters import add_version
-    from optimizer.records.store import open_store
 
     if not why.strip():
         raise UsageError("--why: say what changed and why.")
     today = day_of(on)
     found = subject_of(subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library)
-    called = name or found.name
-    with open_store(store or Path(DEFAULT), make=True) as opened:
-        added = add_version(opened, called, found.brief, found.formula, found.setting, why=why.strip(), on=today)
-    return Answer("records master", added)
+    return records_at(store).master(found, why.strip(), today, name=name)
 
 
 @command(records_app)
@@ -88,12 +84,7 @@ def versions(
     store: StoreFile = None,
 ) -> Answer[Any]:
     """All versions of a master formula, newest first, each against the one before it."""
-    from optimizer.records.masters import versions_of
-    from optimizer.records.store import open_store
-
-    with open_store(store or Path(DEFAULT)) as opened:
-        found = versions_of(opened, name)
-    return Answer("records versions", found)
+    return records_at(store).versions(name)
 
 
 @command(records_app, name="list")
@@ -101,12 +92,7 @@ def list_command(
     store: StoreFile = None,
 ) -> Answer[Any]:
     """List batches and master formulas."""
-    from optimizer.records.overview import overview
-    from optimizer.records.store import open_store
-
-    with open_store(store or Path(DEFAULT)) as opened:
-        found = overview(opened)
-    return Answer("records list", found)
+    return records_at(store).listed()
 
 
 @command(records_app, name="show")
@@ -117,17 +103,13 @@ def show_command(
     store: StoreFile = None,
 ) -> Answer[Any]:
     """A batch: its file as it was kept, its readings and retained samples."""
-    from optimizer.answers.kept import against_now
     from optimizer.files import write_atomic
-    from optimizer.records.overview import shown
-    from optimizer.records.store import open_store
 
-    path, number = place_of(batch, store)
-    with open_store(path) as opened:
-        found = against_now(shown(opened, number, revision), path.parent)
+    records, number = records_of(batch, store)
+    answer = records.show(number, revision, file=True)
     if out is not None:
-        write_atomic(out, found.text)
-    return Answer("records show", found, 0, batch=found, file=True)
+        write_atomic(out, answer.found.text)
+    return answer
 
 
 @command(records_app)
@@ -136,13 +118,8 @@ def lots(
     store: StoreFile = None,
 ) -> Answer[Any]:
     """Which lots went into a batch."""
-    from optimizer.records.lots import lots_of
-    from optimizer.records.store import open_store
-
-    path, number = place_of(batch, store)
-    with open_store(path) as opened:
-        found = lots_of(opened, number)
-    return Answer("records lots", found)
+    records, number = records_of(batch, store)
+    return records.lots(number)
 
 
 @command(records_app)
@@ -152,14 +129,7 @@ def where(
     store: StoreFile = None,
 ) -> Answer[Any]:
     """Where a lot went: batches, bottles, retained samples."""
-    from optimizer.data.names import material_of
-    from optimizer.records.lots import where_lot
-    from optimizer.records.store import open_store
-
-    with open_store(store or Path(DEFAULT)) as opened:
-        known = read_shipped(None).materials if material else ()
-        found = where_lot(opened, lot, material and material_of(material, known, unknown=True))
-    return Answer("records where", found)
+    return records_at(store).where(lot, material)
 
 
 @command(records_app)
@@ -168,33 +138,16 @@ def export(
     store: StoreFile = None,
 ) -> Answer[Any]:
     """Write the store as plain files; a folder or a .json can be put back with 'records import'."""
-    from optimizer.records.exchange import save
-    from optimizer.records.store import open_store
-
-    with open_store(store or Path(DEFAULT)) as opened:
-        moved = save(opened, out)
-    return Answer("records export", moved, 0, found=moved, verb="Written")
+    return records_at(store).export(out)
 
 
 @command(records_app, name="import")
 def import_command(
     source: Annotated[Path, typer.Argument(help="Folder or .json that 'records export' wrote.")],
-    store: Annotated[Path, typer.Option("--store", help="A new store.")] = Path(DEFAULT),
+    store: Annotated[Path, typer.Option("--store", help="A new store.")] = Path(STORE),
 ) -> Answer[Any]:
     """Put an export back, into a new store."""
-    from optimizer.records.exchange import put_back, read_export
-    from optimizer.records.store import open_store
-
-    taken = read_export(source)
-    fresh = not os.path.lexists(store)
-    try:
-        with open_store(store, make=True) as opened:
-            moved = put_back(opened, taken)
-    except TensideError:
-        if fresh:  # an empty store would only stand in the way of the next try
-            store.unlink(missing_ok=True)
-        raise
-    return Answer("records export", moved, 0, found=moved, verb=f"Put back into {store}")
+    return records_at(store).put_back(source)
 
 
 @command(records_app)
@@ -202,19 +155,18 @@ def check(
     store: StoreFile = None,
 ) -> Answer[Any]:
     """Check the store: the file, its references, photos and batch files."""
-    from optimizer.records.checking import check_store
-    from optimizer.records.store import open_store
-
-    with open_store(store or Path(DEFAULT)) as opened:
-        found = check_store(opened)
-    return Answer("records check", found, 0 if found.sound else 3)
+    return records_at(store).check()
 
 
-def place_of(batch: str, store: Path | None) -> tuple[Path, str]:
+def records_at(store: Path | None) -> "Records":
+    """Return the store that is named, else the one in this folder."""
+    from optimizer.answers.kept import Records
+
+    return Records(store or Path(STORE))
+
+
+def records_of(batch: str, store: Path | None) -> "tuple[Records, str]":
     """Return the store and the batch number of what stands on the command line."""
-    if not batch.endswith(".toml"):
-        return store or Path(DEFAULT), batch
-    from optimizer.bench.batch import read_batch
+    from optimizer.answers.kept import records_of
 
-    path = Path(batch)
-    return store or path.parent / DEFAULT, read_batch(path).batch
+    return records_of(batch, store)

@@ -15,26 +15,73 @@ from optimizer.cli.common import (
     app,
     command,
     print_json,
-    read_shipped,
     say,
 )
-from optimizer.errors import UsageError, hyphened, nearest
 
 if TYPE_CHECKING:
-    pass
+    from optimizer.data.library import Library
 
 library_app = typer.Typer(help="What is known about raw materials.", no_args_is_help=True)
 app.add_typer(library_app, name="library", rich_help_panel=FACTS)
 
 
+PRODUCT = "Begin your own product: hand wash, body wash, face wash or shampoo. The other answers go along with it."
+"""The words are those of `brief/beginning`, written out: help waits for no import, and a test holds them together."""
+
+
 @app.command(rich_help_panel=FACTS)
-def start(folder: Annotated[Path, typer.Argument(help="Folder to lay; it must not hold these files yet.")]) -> None:
-    """Lay a working folder: a shelf to fill in, a file for your own materials, a first brief, its costs."""
-    from optimizer.answers.starter import lay
+def start(
+    folder: Annotated[Path, typer.Argument(help="Folder to lay, or with --product one in which you work already.")],
+    product: Annotated[str, typer.Option(help=PRODUCT)] = "",
+    name: Annotated[str, typer.Option(help="What it is called; as --product if it is left out.")] = "",
+    strength: Annotated[str, typer.Option(help="How strong: light, usual or strong. Usual if it is left out.")] = "",
+    mildness: Annotated[
+        str, typer.Option(help="How mild: everyday, gentle or very gentle. Gentle if it is left out.")
+    ] = "",
+    acidity: Annotated[
+        str, typer.Option("--ph", help="Which pH: like skin, mild or near neutral. Mild if it is left out.")
+    ] = "",
+    free: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="What must not be in: sulfate, ethoxylate, silicone, paraben, formaldehyde releaser, isothiazolinone, "
+            "animal or oil. Repeatable."
+        ),
+    ] = None,
+    without: Annotated[list[str] | None, typer.Option(help="A material that must not be in. Repeatable.")] = None,
+    perfume: Annotated[str, typer.Option(help="A perfume or essential oil; none if it is left out.")] = "",
+    percent: Annotated[
+        str, typer.Option("--perfume-percent", help="How much of it, % of the product; 0.3 if it is left out.")
+    ] = "",
+    budget: Annotated[str, typer.Option(help="Most that the materials may cost per kg.")] = "",
+) -> None:
+    """Lay a working folder: shelf, own materials, a first brief, costs. Or begin a product by a few answers."""
+    answers = {"strength": strength, "mildness": mildness, "acidity": acidity, "free": free, "without": without}
+    answers |= {"name": name, "perfume": perfume, "perfume_percent": percent, "budget": budget}
+    if product or any(answers.values()):
+        first = _begun(folder, product, {key: said for key, said in answers.items() if said})
+    else:
+        first = _laid(folder)
+    say(f"\nNext: tenside blend {first}")
+
+
+def _laid(folder: Path) -> Path:
+    """Lay a first working folder and return its brief."""
+    from optimizer.answers.starter import FIRST_BRIEF, lay
 
     for path in lay(folder):
         say(f"wrote {path}")
-    say(f"\nNext: tenside blend {folder / 'first-brief.toml'}")
+    return folder / FIRST_BRIEF
+
+
+def _begun(folder: Path, product: str, answers: dict[str, Any]) -> Path:
+    """Begin a product by the answers of the options, as the desk's page does, and return its brief."""
+    from optimizer.answers.beginning import begin, wanted_by
+
+    begun = begin(folder, wanted_by(folder, product, answers))
+    for path in (*begun.laid, begun.path):
+        say(f"wrote {path}")
+    return begun.path
 
 
 @command(app, FACTS)
@@ -42,16 +89,9 @@ def rules(
     kind: Annotated[str, typer.Argument(help="One kind of rule; all when left out.")] = "",
 ) -> Answer[Any]:
     """Every kind of rule: its equation, unit, fields and how it reads."""
-    from optimizer.report.reference import Rules
-    from optimizer.rules.reference import rule_notes
+    from optimizer.answers import known
 
-    notes = rule_notes()
-    if kind:
-        chosen = [n for n in notes if n.kind == hyphened(kind)]
-        if not chosen:
-            raise UsageError(f"there is no kind of rule '{kind}'. {nearest(kind, [n.kind for n in notes])}")
-        notes = chosen
-    return Answer("rules", Rules(rules=tuple(notes)))
+    return known.rules(kind)
 
 
 @command(app, FACTS)
@@ -61,13 +101,9 @@ def explain(
     ] = "brief",
 ) -> Answer[Any]:
     """Explain the tables of a brief or the columns of a shelf: what each means, what is written, and an example."""
-    from optimizer.brief.explained import explained, explained_shelf
+    from optimizer.answers import known
 
-    if what == "brief":
-        return Answer("explain brief", explained())
-    if what == "shelf":
-        return Answer("explain shelf", explained_shelf())
-    raise UsageError(f"there is nothing to explain called '{what}'. {nearest(what, ['brief', 'shelf'])}")
+    return known.explain(what)
 
 
 SCHEMAS: dict[str, tuple[str, str]] = {
@@ -144,19 +180,9 @@ def schema(
     what: Annotated[str, typer.Argument(help="One of the schemas; all when left out.")] = "",
 ) -> None:
     """JSON Schemas of the files that are read and of the JSON that is printed."""
-    from importlib import import_module
+    from optimizer.answers.known import schemas_of
 
-    from optimizer.report.record import record_of
-    from optimizer.rules.reference import json_schema
-
-    if what and what not in SCHEMAS:
-        raise UsageError(f"there is no schema '{what}'. {nearest(what, SCHEMAS)}")
-    schemas = {}
-    for name in [what] if what else SCHEMAS:
-        place, title = SCHEMAS[name]
-        module, _, kind = place.partition(":")
-        schemas[name] = json_schema(record_of(getattr(import_module(f"optimizer.{module}"), kind)), title)
-    print_json(schemas[what] if what else schemas)
+    print_json(schemas_of(SCHEMAS, what))
 
 
 @command(library_app, name="list")
@@ -166,14 +192,9 @@ def library_list(
     own: Own = None,
 ) -> Answer[Any]:
     """List the raw materials."""
-    from optimizer.report.reference import Materials
+    from optimizer.answers import known
 
-    found = read_shipped(library, own)
-    functions = {f for m in found.materials for f in m.functions}
-    if function and function not in functions:
-        raise UsageError(f"no material has the function '{function}'. {nearest(function, functions)}")
-    chosen = tuple(m for m in found.materials if not function or function in m.functions)
-    return Answer("library list", Materials(materials=chosen))
+    return known.materials(_library(library, own), function)
 
 
 @command(library_app, name="find")
@@ -183,15 +204,9 @@ def library_find(
     own: Own = None,
 ) -> Answer[Any]:
     """Find raw materials by any of their names, everyday words such as 'salt' or 'CAPB', or what they are for."""
-    from optimizer.data.names import found_by
-    from optimizer.report.reference import Materials
+    from optimizer.answers import known
 
-    known = read_shipped(library, own)
-    chosen = found_by(words, known.materials)
-    if not chosen:
-        names = [n for m in known.materials for n in (m.id, m.name, m.inci)]
-        raise UsageError(f"nothing is called '{words}'. {nearest(words, names)}")
-    return Answer("library list", Materials(materials=tuple(chosen)))
+    return known.materials_called(_library(library, own), words)
 
 
 @command(library_app, name="show")
@@ -201,12 +216,9 @@ def library_show(
     own: Own = None,
 ) -> Answer[Any]:
     """Show one raw material with the source of every figure."""
-    from optimizer.data.names import material_of
-    from optimizer.report.reference import MaterialShown
+    from optimizer.answers import known
 
-    known = read_shipped(library, own)
-    found = known.by_id[material_of(material, known.materials)]
-    return Answer("library show", MaterialShown.model_construct(**dict(found)), 0, material=found, library=known)
+    return known.material(_library(library, own), material)
 
 
 @command(library_app, name="check")
@@ -214,7 +226,7 @@ def library_check(on: On = "", library: Libraries = None, own: Own = None) -> An
     """Check library files: doubtful figures, each doubt once with all its materials, and law that was read long ago."""
     from optimizer.data.doubts import doubts_in
 
-    return Answer("library check", doubts_in(read_shipped(library, own), day_of(on)))
+    return Answer("library check", doubts_in(_library(library, own), day_of(on)))
 
 
 @command(library_app, name="evidence")
@@ -222,7 +234,7 @@ def library_evidence(library: Libraries = None, own: Own = None) -> Answer[Any]:
     """Count the figures of the library by how well they are backed: read, computed, from memory."""
     from optimizer.data.evidence import evidence_of
 
-    return Answer("library evidence", evidence_of(read_shipped(library, own)))
+    return Answer("library evidence", evidence_of(_library(library, own)))
 
 
 @command(library_app, name="law")
@@ -232,9 +244,12 @@ def library_law(
     own: Own = None,
 ) -> Answer[Any]:
     """What the library holds of the law: ceilings, conditions, allergens, each with its entry, act and day."""
-    from optimizer.data.law import law_of
+    from optimizer.answers import known
 
-    uses = ("rinse-off", "leave-on")
-    if hyphened(use) not in uses:
-        raise UsageError(f"there is no use '{use}'. {nearest(use, uses)}")
-    return Answer("library law", law_of(read_shipped(library, own), hyphened(use)))
+    return known.law(_library(library, own), use)
+
+
+def _library(paths: list[Path] | None, own: list[Path] | None) -> "Library":
+    from optimizer.data.library import chosen_library
+
+    return chosen_library(paths, own)

@@ -71,22 +71,20 @@ def range_command(
     product is no brief of its own. Exit code 0 if every scenario has a verdict and one a formula,
     4 if none has a formula, 5 if some have no verdict.
     """
-    from optimizer.answers.questions import ranged
     from optimizer.sweep.source import sources_of
 
     gc.enable()  # a long run makes more than a blend does, and its cycles must go
     grid = _grid(vary, missing, table)
     libraries = None if library is None else tuple(library)
     sources = sources_of(scenario, tuple(changes_of(changes)), shelf=shelf, libraries=libraries, time_limit=time_limit)
-    found = _run(sources, grid, out, jobs, cluster)
-    answer = ranged(found)
+    answer = _run(sources, grid, out, jobs, cluster)
     if html or pdf:
         from dataclasses import replace
 
         from optimizer.report.sweep import answers_table
 
         document = answer.document()
-        save_beside(replace(document, sections=(*document.sections, answers_table(found))), html, pdf)
+        save_beside(replace(document, sections=(*document.sections, answers_table(answer.found))), html, pdf)
     return answer
 
 
@@ -99,30 +97,23 @@ def _grid(vary: list[str] | None, missing: list[str] | None, table: Path | None)
     return grid.joined(grid.read_table(table), crossed) if table else crossed
 
 
-def _run(sources: "tuple[Source, ...]", grid: "Grid", out: Path | None, jobs: int, cluster: str) -> "Ranged":
-    """Run everything and write the table."""
-    from optimizer.sweep.run import run_range
-    from optimizer.sweep.state import State
-    from optimizer.sweep.tables import check_target, write_table
+def _run(sources: "tuple[Source, ...]", grid: "Grid", out: Path | None, jobs: int, cluster: str) -> "Answer[Ranged]":
+    """Run everything, and say where a run that is cut short goes on."""
+    from optimizer.answers.questions import run_scenarios
+    from optimizer.sweep.tables import pieces_beside
 
-    state = None
-    if out is not None:
-        check_target(out, len(sources) * len(grid))
-        state = out.with_name(f"{out.name}.parts")
     try:
         with _progress() as progress, _executor(cluster) as (executor, workers):
-            ranged = run_range(
-                sources, grid, jobs=jobs, executor=executor, workers=workers, state=state, progress=progress
+            answer = run_scenarios(
+                sources, grid, out=out, jobs=jobs, executor=executor, workers=workers, progress=progress
             )
     except KeyboardInterrupt:
-        if state is not None and state.is_dir():
-            aside(f"\ntenside: cut short; the same command goes on from {state}")
+        if out is not None and pieces_beside(out).is_dir():
+            aside(f"\ntenside: cut short; the same command goes on from {pieces_beside(out)}")
         raise typer.Exit(130) from None
-    if out is not None and state is not None:
-        write_table(out, ranged)
-        State(state).close()
+    if out is not None:
         aside(f"wrote {out}")
-    return ranged
+    return answer
 
 
 @contextmanager

@@ -36,8 +36,9 @@ WORDS = {
     "use": "usual use", "warm_to": "warming", "add_below": "temperature of addition", "melts": "melting range",
     "dissolves": "solubility", "thickener": "thickener's dose and pH", "allergens": "allergens", "mildness": "mildness",
     "flash_foam": "flash foam", "foam_density": "foam density",
+    "active": "active matter", "ceiling": "highest dose", "lost_to": "what takes it up", "pka": "pKa",
 }  # fmt: skip
-"""Figures of a material in words; any other one is a property under its own name."""
+"""Figures of a material, and what else its backing may name, in words; any other one is a property under its name."""
 
 
 @immutable

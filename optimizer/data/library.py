@@ -20,7 +20,7 @@ from optimizer.data.facts import (
     RankOrder,
 )
 from optimizer.errors import DataError, Problem, from_validation, nearest
-from optimizer.files import digest, is_folder, read_toml
+from optimizer.files import digest, is_folder, read_toml, shipped
 
 
 class LibraryFile(Frozen):
@@ -82,6 +82,15 @@ def read_library(paths: Iterable[Path]) -> Library:
     except DataError:
         return _read.__wrapped__(paths, files, ())  # one that cannot be read is told with all other problems
     return _read(paths, files, digests)
+
+
+def chosen_library(named: Iterable[Path] | None = None, own: Iterable[Path] | None = None) -> Library:
+    """Return the named library files, else the shipped library; with a maker's own files on top.
+
+    Raises:
+        DataError: With every problem of every file at once.
+    """
+    return read_library([*(named or [shipped("library")]), *(own or [])])
 
 
 @lru_cache(maxsize=4)

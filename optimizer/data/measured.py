@@ -25,8 +25,6 @@ CLEAR = 100.0
 """Turbidity below which a stable blend counts as clear [NTU]; a limit chosen here."""
 THICKENERS = frozenset({"Laureth-2", "PEG/PPG-120/10 Trimethylolpropane Trioleate (and) Laureth-2"})
 """What was added to thicken; all others are surfactants and polymers."""
-POLYMERS = frozenset({"Polyquaternium-6", "Polyquaternium-7", "Polyquaternium-16"})
-"""Cationic polymers among them; each blend holds one of them and one of the thickeners."""
 ANIONIC = frozenset(
     {
         "Disodium Laureth Sulfosuccinate",

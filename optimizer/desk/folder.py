@@ -12,9 +12,9 @@ from optimizer.bench.batch import Batch, batch_from
 from optimizer.brief.listing import OTHERS, BriefLine, briefs_of
 from optimizer.errors import DataError, fault
 from optimizer.files import read_toml
+from optimizer.records import STORE
 
 T = TypeVar("T")
-RECORDS = "records.db"
 
 
 @dataclass(frozen=True)
@@ -165,7 +165,7 @@ class Folder:
     @property
     def records(self) -> Path:
         """Where records of the folder are kept; it may not be there yet."""
-        return self.path / RECORDS
+        return self.path / STORE
 
     @property
     def empty(self) -> bool:

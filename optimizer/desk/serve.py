@@ -44,7 +44,8 @@ def listen(host: str, port: int | None) -> Listener:
         DataError: If it is taken.
     """
     for tried in [port] if port is not None else [*range(PORT, PORT + OTHERS), 0]:
-        opened = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        # Told that it is TCP, asyncio sends at once: else each answer waits 40 ms for the browser to confirm its head.
+        opened = socket.socket(socket.AF_INET, socket.SOCK_STREAM, socket.IPPROTO_TCP)
         if sys.platform != "win32":  # there it would let two desks share a port
             opened.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:

@@ -16,7 +16,6 @@ from optimizer.rules import Acidity, LimitRule, Rule
 from optimizer.rules.row import Choice, Row, Setting
 from optimizer.units import NO_COEFFICIENT, ROUND_OFF
 
-Ints = npt.NDArray[np.int32]
 NO_SETTING = Setting()
 LOOSE = 1.001
 """Factor by which the row that ties a dose to its yes/no stays clear of the dose's own cap, so that a rule's

@@ -11,7 +11,7 @@ from optimizer.bench.batch import Batch, Observation, batch_from
 from optimizer.bench.made import acid_share
 from optimizer.data.facts import Material
 from optimizer.data.shelf import ShelfLine, read_shelf
-from optimizer.errors import DataError, Problem, nearest
+from optimizer.errors import DataError, Problem, UsageError, nearest
 from optimizer.files import read_bytes, read_text, resolved, toml_of
 from optimizer.immutable import immutable
 from optimizer.records.photos import LARGEST_PHOTO, UncleanError, bare
@@ -354,3 +354,21 @@ def put_away(store: Store, number: str, on: str, place: str, until: str, amount_
     with store.writing():
         number_row = batch_id(store, number)
         store.put("sample", batch_id=number_row, on_date=on, place=place, until=until, amount_g=amount_g, note=said)
+
+
+def photo_kept(store: Store, number: str, sha256: str) -> bytes:
+    """Return a photo of a batch.
+
+    Raises:
+        DataError: If there is no such batch.
+        UsageError: If none of its readings has such a photo.
+    """
+    found = store.rows(
+        "SELECT bytes FROM photo WHERE sha256 = ? AND id IN (SELECT photo_id FROM observation WHERE batch_id = ?)",
+        sha256,
+        batch_id(store, number),
+    )
+    if not found:
+        raise UsageError("there is no such photo.")
+    content: bytes = found[0]["bytes"]
+    return content

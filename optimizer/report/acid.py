@@ -10,6 +10,7 @@ from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Solution
 from optimizer.report.blend import alarm_listing, rests_listing
 from optimizer.report.document import Columns, Document, Listing, Table, figures
+from optimizer.report.ph_json import PhTold
 from optimizer.report.struck import struck_listing
 from optimizer.units import listed, number
 
@@ -17,8 +18,9 @@ FINE = 0.05
 """Below this many grams an addition is hard to weigh on a balance that shows 0.01 g; common practice."""
 
 
-def ph_document(title: str, answer: PhAnswer, notes: tuple[str, ...] = ()) -> Document:
+def ph_document(told: PhTold) -> Document:
     """Return the answer as a document: the log first if there is one, then the plan."""
+    answer = told.answer
     s = answer.setting
     assert s.low is not None
     assert s.target is not None
@@ -53,8 +55,8 @@ def ph_document(title: str, answer: PhAnswer, notes: tuple[str, ...] = ()) -> Do
         sections.append(_titrate(answer))
     if answer.preservation and (answer.preservation.acids or answer.preservation.exclusions):
         sections += _preservation_sections(answer.preservation)
-    if notes:
-        sections.append(Listing("Assumed", notes))
+    if told.notes:
+        sections.append(Listing("Assumed", told.notes))
     sections += rests_listing(answer.alarms)
     cautions = [session.advice.caution if session else answer.caution]
     if answer.preservation and answer.preservation.acids:
@@ -62,7 +64,7 @@ def ph_document(title: str, answer: PhAnswer, notes: tuple[str, ...] = ()) -> Do
     sections.append(Listing("Cautions", tuple(cautions), "caution"))
     facts.append(("worth", answer.worth))
     bad = bool(doubts) or bool(answer.window and answer.window.low > answer.window.high)
-    return Document(title, _verdict(answer), tuple(facts), tuple(sections), good=not bad)
+    return Document(told.title, _verdict(answer), tuple(facts), tuple(sections), good=not bad)
 
 
 def _verdict(answer: PhAnswer) -> str:

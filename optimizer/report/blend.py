@@ -7,6 +7,7 @@ from math import inf, isnan, log10, nan
 from typing import TYPE_CHECKING
 
 from optimizer.assessment.alarms import cautions_at
+from optimizer.assessment.evidence import line_of_clash
 from optimizer.assessment.planned import PlannedCost, planned_cost
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
@@ -73,15 +74,7 @@ def blend_document(
     """
     brief = result.brief
     scenario = brief.scenario
-    proof = IMPOSSIBLE[result.proof] if result.ending == "infeasible" else PROOFS[result.proof]
-    if result.groups > len(result.settings) and result.proof == "certificate":
-        proof = f"proven: all {result.groups} groups of choices ruled out or worse, each checked outside the solver"
-    found = VERDICTS[result.ending]
-    if result.proof == "local":
-        found = LOCAL
-    elif (result.ending, result.proof) == ("infeasible", "none"):
-        found = "The solver finds no formula that keeps every rule"
-    verdict = f"{found}; {proof}."
+    verdict = _verdict(result)
     if result.formula is None:
         return Document(
             title=scenario.name,
@@ -93,7 +86,7 @@ def blend_document(
                 _asked(result),
                 *_settings(result),
                 *more,
-                _cautions(result),
+                _cautions(result, explanation),
                 provenance_listing(result.provenance),
             ),
             good=False,
@@ -121,6 +114,19 @@ def blend_document(
         provenance_listing(result.provenance),
     ]
     return Document(scenario.name, verdict, _facts(result, planned), tuple(sections), good=result.ending == "optimal")
+
+
+def _verdict(result: Result) -> str:
+    """Return how the search ended, and what that rests on."""
+    proof = IMPOSSIBLE[result.proof] if result.ending == "infeasible" else PROOFS[result.proof]
+    if result.groups > len(result.settings) and result.proof == "certificate":
+        proof = f"proven: all {result.groups} groups of choices ruled out or worse, each checked outside the solver"
+    found = VERDICTS[result.ending]
+    if result.proof == "local":
+        found = LOCAL
+    elif (result.ending, result.proof) == ("infeasible", "none"):
+        found = "The solver finds no formula that keeps every rule"
+    return f"{found}; {proof}."
 
 
 def _facts(result: Result, planned: PlannedCost | None) -> tuple[tuple[str, str], ...]:
@@ -448,8 +454,9 @@ def _asked(result: Result) -> Listing:
     return Listing("What the brief asks", tuple(rules))
 
 
-def _cautions(result: Result) -> Listing:
-    return caution_listing(cautions_at(result.brief, result.weighable, result.setting))
+def _cautions(result: Result, explanation: Explanation | None = None) -> Listing:
+    clash = line_of_clash(result.brief, explanation.conflict) if explanation else ()
+    return caution_listing((*clash, *cautions_at(result.brief, result.weighable, result.setting)))
 
 
 def alarm_listing(cautions: tuple[Caution, ...]) -> list[Listing]:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from functools import partial
 from math import inf, isfinite, nan
+from typing import TYPE_CHECKING
 
-from optimizer.bench.acid import AcidSession
 from optimizer.brief.brief import Brief
 from optimizer.chemistry.interval import Interval
 from optimizer.data.formula import Formula
@@ -15,6 +15,9 @@ from optimizer.report.document import Bar, Bars, Curve, Curves, Sketch
 from optimizer.rules.row import Setting
 from optimizer.solve.result import Outcome
 from optimizer.units import CHANGE_SHOWN, PRICE_SHOWN, USED, listed, number
+
+if TYPE_CHECKING:
+    from optimizer.bench.acid import AcidSession
 
 CHARGES = ("anionic", "amphoteric", "nonionic", "cationic")
 ROOM = 0.5

@@ -2,6 +2,7 @@
 
 from optimizer.assessment.alarms import cautions_at
 from optimizer.assessment.chemistry import Chemistry
+from optimizer.assessment.evidence import line_of_clash
 from optimizer.assessment.planned import PlannedCost, planned_cost
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Doses, Formula
@@ -93,8 +94,9 @@ class Blend:
 
     @told
     def cautions(self) -> tuple[Caution, ...]:
-        """Those that always apply and those of the formula."""
-        return cautions_at(self.result.brief, self.result.weighable, self.result.setting)
+        """Those that always apply and those of the formula, or on what it rests that there is none."""
+        clash = line_of_clash(self.result.brief, self.explanation.conflict) if self.explanation else ()
+        return (*clash, *cautions_at(self.result.brief, self.result.weighable, self.result.setting))
 
 
 @immutable

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 from optimizer.immutable import result, seen, untold
 from optimizer.intake.formula_sheet import TakenFormula, TakenLine
 from optimizer.intake.price_list import LeftOut, TakenPrice, TakenPrices
@@ -16,6 +14,10 @@ class FormulaTaken:
 
     FORMAT = 1
     taken: TakenFormula = untold()
+    source: str = untold()
+    """Name of the sheet."""
+    brief: str = untold()
+    """The scenario that it is held against; empty if none was named."""
     lines: tuple[TakenLine, ...] = seen("taken.lines")
     held_back: float = seen("taken.held_back")
     """Part that the brief keeps free [%]."""
@@ -32,14 +34,17 @@ class PricesTaken:
 
     FORMAT = 1
     taken: TakenPrices = untold()
+    source: str = untold()
+    """Name of the list."""
     lines: tuple[TakenPrice, ...] = seen("taken.lines")
     left_out: tuple[LeftOut, ...] = seen("taken.left_out")
     assumed: tuple[str, ...] = seen("taken.assumed")
     written_to: str
 
 
-def formula_document(taken: TakenFormula, source: Path, out: Path | None, brief: str) -> Document:
+def formula_document(found: FormulaTaken) -> Document:
     """Return what became of a formula sheet."""
+    taken, out = found.taken, found.written_to
     rows: list[Row] = [(line.material, line.percent, line.written, line.row) for line in taken.lines]
     if taken.held_back:
         rows.append(("kept free", taken.held_back, "", None))
@@ -47,14 +52,15 @@ def formula_document(taken: TakenFormula, source: Path, out: Path | None, brief:
     columns: Columns = ("material", *figures("%"), "in the sheet", *figures("row"))
     table = Table("Formula, % w/w as supplied", columns, tuple(rows))
     verdict = f"Written to {out}." if out else "Nothing was written: add --out FILE.csv."
-    following = [f"tenside check {out or 'FILE.csv'} {brief or 'SCENARIO'}"]
+    following = [f"tenside check {out or 'FILE.csv'} {found.brief or 'SCENARIO'}"]
     return Document(
-        f"Formula from {source.name}", verdict, (), (table, _assumed(taken.assumed), Listing("Next", tuple(following)))
+        f"Formula from {found.source}", verdict, (), (table, _assumed(taken.assumed), Listing("Next", tuple(following)))
     )
 
 
-def prices_document(taken: TakenPrices, source: Path, out: Path | None) -> Document:
+def prices_document(found: PricesTaken) -> Document:
     """Return what became of a price list."""
+    taken, out = found.taken, found.written_to
     rows = tuple(
         (line.material, line.price_per_kg, line.currency, line.pack_kg, line.supplier, line.written, line.row)
         for line in taken.lines
@@ -68,7 +74,7 @@ def prices_document(taken: TakenPrices, source: Path, out: Path | None) -> Docum
     verdict = f"{len(rows)} prices taken, {len(left)} lines left out."
     verdict += f" Written to {out}." if out else " Nothing was written: add --out shelf.csv."
     sections = (table, _assumed(taken.assumed), *((Listing("Left out", left),) if left else ()))
-    return Document(f"Prices from {source.name}", verdict, (), sections)
+    return Document(f"Prices from {found.source}", verdict, (), sections)
 
 
 def _assumed(assumed: tuple[str, ...]) -> Listing:

@@ -7,13 +7,18 @@ from optimizer.brief.explained import BriefExplained
 from optimizer.brief.listing import BriefLine, Briefs
 from optimizer.data.cautions import cautions_from
 from optimizer.data.doubts import Doubts
-from optimizer.data.facts import Material, Substance
+from optimizer.data.evidence import LEVELS, WORDS
+from optimizer.data.facts import Ceiling, Confidence, Material, Substance
 from optimizer.data.law import MONTHS
 from optimizer.data.library import Library, doubts
 from optimizer.immutable import result
 from optimizer.report.document import Columns, Document, Listing, Table, figures
+from optimizer.report.law import WHERE, meant, most
 from optimizer.rules.reference import RuleNote
 from optimizer.units import listed, number
+
+NAMED = 6
+"""So many old texts of law are named; more are counted."""
 
 
 @result
@@ -110,15 +115,21 @@ def library_document(found: Materials) -> Document:
 def doubts_document(found: Doubts) -> Document:
     """Return what looks doubtful in a library, each doubt once with all its materials."""
     doubtful = tuple(f"{', '.join(names)}: {doubt}" for doubt, names in found.by_doubt().items())
-    old = []
-    for read in sorted(set(found.old_law.values())):
-        names = ", ".join(name for name, known in found.old_law.items() if known == read)
-        since = f"as it was on {read}" if read else "on no known day"
-        old.append(f"{names}: law read {since}, more than {MONTHS} months before {found.on}; read it again")
-    parts = (("Doubtful figures", doubtful), ("Law that was read long ago", tuple(old)))
+    old = tuple(_old_law(found, read) for read in sorted(set(found.old_law.values())))
+    parts = (("Doubtful figures", doubtful), ("Law that was read long ago", old))
     sections = tuple(Listing(title, items) for title, items in parts if items)
     verdict = f"{found.materials} materials, {len(found.doubts)} with doubtful figures."
     return Document("Check of the library", verdict, (), sections, good=not found.doubts)
+
+
+def _old_law(found: Doubts, read: str) -> str:
+    """Return what was read on a day that is long past; many texts by their number alone."""
+    names = [name for name, known in found.old_law.items() if known == read]
+    which = ", ".join(names)
+    if len(names) > NAMED:
+        which = f"{len(names)} texts, which 'tenside library law' prints ('--json' here names each)"
+    since = f"as it was on {read}" if read else "on no known day"
+    return f"{which}: law read {since}, more than {MONTHS} months before {found.on}; read it again"
 
 
 def material_document(material: Material, library: Library) -> Document:
@@ -149,7 +160,6 @@ def _always_known(material: Material) -> Iterator[tuple[str, str]]:
     yield "supplied pH", supplied or "unknown"
     yield "stable at pH", window(material.ph_stable) or "unknown"
     yield "stands while made, pH", window(material.ph_making) or "as supplied or stable"
-    yield "usual use, %", "" if material.use is None else " / ".join(map(number, material.use))
     yield "clear at pH", window(material.ph_clear) or "as stable"
     yield "look", _look(material)
     yield "phase", material.phase
@@ -161,6 +171,7 @@ def _perhaps_known(material: Material, library: Library) -> Iterator[tuple[str, 
     """Yield facts that are told only where they are known; else their words are empty."""
     stated = [material.alkalinity] if material.alkalinity else [s.alkalinity for s in material.substances]
     kinds: list[str] = list(dict.fromkeys(k for k in stated if k))
+    yield "usual use, %", "" if material.use is None else " / ".join(map(number, material.use))
     yield "alkalinity", f"taken as {listed(kinds)}, an assumption" if kinds else ""
     yield "lipid", material.lipid or ""
     yield "melts", "" if material.melts is None else f"{window(material.melts)} °C"
@@ -198,29 +209,33 @@ def _ratings(material: Material, library: Library) -> list[Table]:
 
 def _ceilings(material: Material, library: Library) -> list[Table]:
     held = {s.inci for s in material.substances}
-    rows = tuple(
-        (
-            listed(c.substances, "or"),
-            f"{number(c.percent)} % {c.basis}",
-            c.kind,
-            c.place,
-            library.sources.get(c.source, c.source),
-        )
-        for c in library.ceilings
-        if held.intersection(c.substances)
+    found = [c for c in library.ceilings if held.intersection(c.substances)]
+    rows = tuple((listed(c.substances, "or"), most(c), meant(c), c.kind, c.place or _source(c, library)) for c in found)
+    read = dict.fromkeys(_source(c, library) for c in found if c.place)
+    note = " ".join(
+        ["Only a law is a hard limit. Law changes: check the text in force.", *(f"Read in: {s}" for s in read)]
     )
-    note = "Only a law is a hard limit. Law changes: check the text in force."
-    return [Table("Ceilings", ("substance", "at most", "kind", "where, as read", "source"), rows, note)] if rows else []
+    return [Table("Ceilings", ("substance", "at most", "products", "kind", WHERE), rows, note)] if rows else []
+
+
+def _source(ceiling: Ceiling, library: Library) -> str:
+    return library.sources.get(ceiling.source, ceiling.source)
 
 
 def _backing(material: Material, library: Library) -> Table:
-    parts: list[tuple[str, ...]] = [(figure, *by) for figure, by in sorted(material.backing.items())]
-    parts += [(f"{figure} of {s.inci}", *by) for s in material.substances for figure, by in sorted(s.backing.items())]
-    rows = tuple(
-        ("everything else" if figure == "default" else figure, confidence, library.sources.get(source, source))
-        for figure, source, confidence in parts
-    )
+    """Return who says so, best first: each source once, with all figures that it stands for."""
+    parts = [(_figure(figure), *by) for figure, by in material.backing.items()]
+    parts += [(f"{_figure(figure)} of {s.inci}", *by) for s in material.substances for figure, by in s.backing.items()]
+    said: dict[tuple[Confidence, str], list[str]] = {}
+    for figure, source, confidence in sorted(parts, key=lambda part: (LEVELS.index(part[2]), part[0])):
+        said.setdefault((confidence, library.sources.get(source, source)), []).append(figure)
+    rows = tuple((", ".join(names), confidence, source) for (confidence, source), names in said.items())
     return Table("Who says so", ("figure", "confidence", "source"), rows)
+
+
+def _figure(key: str) -> str:
+    """Return a key of backing in words."""
+    return "everything else" if key == "default" else WORDS.get(key, key.replace("_", " "))
 
 
 def _allergens(material: Material) -> list[Table | Listing]:

@@ -28,7 +28,6 @@ from optimizer.trials.salt import SaltCurve
 from optimizer.trials.told import FactorEffect, Fit, told_apart
 from optimizer.units import listed, number
 
-SCALES = {"log": "logarithm of the reading", "number": "the reading", "judged": "judgement from 1 to 5"}
 BETWEEN = (
     "What lies between beakers is only guessed: a peak or a break of the emulsion there is not seen.",
     "Intervals hold where the beakers are, for the materials, lots and methods they were made with.",

@@ -9,6 +9,7 @@ from math import fsum, nan
 from optimizer.bench.weigh import Step, WeighLine, WeighSheet
 from optimizer.chemistry.interval import Interval
 from optimizer.data.cautions import ALWAYS, Caution
+from optimizer.errors import UsageError
 from optimizer.report.blend import alarm_listing, rests_listing
 from optimizer.report.document import Column, Columns, Document, Listing, Row, Section, Strong, Sum, Table, figures
 from optimizer.units import listed, number
@@ -229,6 +230,21 @@ def weigh_short(sheet: WeighSheet, rows: int = 3, most: int = 1) -> Document:
     running = f"batch {sheet.batch.batch} - {sheet.batch.product}".removesuffix(" - ")
     verdict, good = _verdict(sheet)
     return Document(_title(sheet), verdict, tuple(facts), tuple(sections), good, running, SHEET)
+
+
+def one_page(sheet: WeighSheet) -> bytes:
+    """Return the short sheet as a PDF of one page: with as many empty rows and sentences as have room.
+
+    Raises:
+        UsageError: If it does not fit one page in letters that can be read.
+    """
+    from optimizer.report.document_pdf import fits, one_page_pdf
+
+    tried = ((rows, most) for rows, most in ((5, 9), (3, 9), (3, 2), (3, 1), (2, 1), (2, 0)))
+    page = next((d for d in (weigh_short(sheet, *one) for one in tried) if fits(d)), None)
+    if page is None:
+        raise UsageError(f"--short: {len(sheet.lines)} lines do not fit one page; leave it out for the long sheet.")
+    return one_page_pdf(page)
 
 
 def weigh_form(sheet: WeighSheet) -> Document:

@@ -70,7 +70,7 @@ class Search:
 
     def sample(self) -> None:
         """Note the choices that are best at the ends and at evenly spread limits between them."""
-        first, last = self._best(self.optimised), self._best(self.swept)
+        first, last = self._best(self.optimised), self._best(self.swept, proven=True)
         if first is None or last is None:
             return
         ends = [float((self.amounts @ z + self.above) / (self.per @ z + self.below)) for z in (first, last)]
@@ -160,12 +160,14 @@ class Search:
             self.fresh.add(key)
         return key
 
-    def _best(self, axis: Axis) -> Vector | None:
-        """Return the best point, or None."""
+    def _best(self, axis: Axis, *, proven: bool = False) -> Vector | None:
+        """Return the best point, or None; where it is proven no formula lies beyond, or a word for it is noted."""
         model, measure = self.case.model, axis.measure
 
         def run(ratio: float) -> Vector | None:
             cost, _ = model.objective(measure, self.pool, axis.sign, ratio)
+            if proven:
+                return self._least(cost, inf)[0]
             self.runs += 1
             z = self.session.run(cost, model.lower, self.case.upper).x
             return z if z.size else None

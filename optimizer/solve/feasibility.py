@@ -10,13 +10,16 @@ import numpy as np
 from optimizer.brief.brief import Brief
 from optimizer.data.pool import Vector
 from optimizer.engine.certificate import check_feasible, check_infeasible
+from optimizer.engine.ending import Proof, weakest
 from optimizer.engine.highs import Session
+from optimizer.engine.search import search
+from optimizer.engine.tree import NoProofError, checked, grown
 from optimizer.errors import SolverError
 from optimizer.model.model import NO_SETTING, Case, Model, build, cases
 from optimizer.rules import LimitRule, Rule
 from optimizer.rules.row import Setting
 from optimizer.solve.fractional import VanishingError, optimum
-from optimizer.units import AS_TYPED, KEPT, ZERO_PRICE
+from optimizer.units import AS_TYPED, KEPT, ROUND_OFF, ZERO_PRICE
 
 Half = tuple[str, str]
 """Id of a rule and the side of it, 'low' or 'high', that alone is opened."""
@@ -43,12 +46,16 @@ class Probe:
         brief: The brief.
         solves: How many programs were run.
         blamed: Ids of the rules that the last proof of impossibility rests on.
+        proof: What it rests on that no measure goes beyond the last extreme: 'certificate' if every group of choices
+            was held against it outside the solver.
     """
 
     brief: Brief
     time_limit: float = 60.0
     solves: int = 0
     blamed: frozenset[str] = frozenset()
+    proof: Proof = "none"
+    _proofs: set[Proof] = field(default_factory=set)
     _loaded: dict[int, Loaded] = field(default_factory=dict)
     _cases: dict[tuple[bool, bool], tuple[Case, ...]] = field(default_factory=dict)
 
@@ -87,14 +94,27 @@ class Probe:
             sign: 1 for the least, -1 for the most.
             half: One side of an active rule that is opened.
         """
-        values = (
+        self._proofs = set()
+        values = [
             self._extreme(case, active, rule.measure_at(case.settings[0]), sign, half)
             for case in self._cases_of(active)
-        )
+        ]
+        self.proof = weakest(self._proofs or {"none"})
         found = [v for v in values if v is not None]
         if not found:
             return None
         return min(found) if sign > 0 else max(found)
+
+    def idle(self, active: frozenset[str], rule: LimitRule, half: Half) -> bool:
+        """Return whether something fits that has nothing of what a mean is taken over: no limit of it then says no."""
+        pool = self.brief.pool
+        for case in self._cases_of(active) if rule.ratio else ():
+            measure, loaded = rule.measure_at(case.settings[0]), self._load(case.model, active, half)
+            self.solves += 1
+            x, _ = _lowest(loaded.session, case.model.spread(pool.vector(measure.per)), case.model.lower, case.upper)
+            if x.size and not measure.parts(pool, x[: case.model.doses])[1] > measure.vanishing(pool):
+                return True
+        return False
 
     def _cases_of(self, active: frozenset[str]) -> tuple[Case, ...]:
         acidity = self.brief.acidity if PH in active else None
@@ -188,11 +208,13 @@ class Probe:
         self, case: Case, active: frozenset[str], measure: LimitRule, sign: int, half: Half | None
     ) -> float | None:
         loaded, model, pool = self._load(case.model, active, half), case.model, self.brief.pool
+        proof: Proof = "none"
 
         def run(ratio: float) -> Vector | None:
+            nonlocal proof
             cost, _ = model.objective(measure, pool, sign, ratio)
             self.solves += 1
-            x = loaded.session.run(cost, model.lower, case.upper).x
+            x, proof = _lowest(loaded.session, cost, model.lower, case.upper)
             return x[: model.doses] if x.size else None
 
         def value_of(doses: Vector) -> float:
@@ -201,11 +223,38 @@ class Probe:
                 raise VanishingError
             return top / bottom
 
-        if not measure.ratio:
-            doses = run(0.0)
-            return None if doses is None else value_of(doses)
         try:
+            if not measure.ratio:
+                doses = run(0.0)
+                return None if doses is None else value_of(doses)
             found = optimum(run, value_of)
         except VanishingError:
+            proof = "none"
             return None
+        finally:
+            self._proofs.add(proof)
         return None if found is None else found[1]
+
+
+def _lowest(session: Session, cost: Vector, lower: Vector, upper: Vector) -> tuple[Vector, Proof]:
+    """Return the point of the least cost, empty if there is none, and what it rests on that there is none lower."""
+    try:
+        done = search(session, cost, lower, upper)
+    except SolverError:
+        return session.run(cost, lower, upper).x, "none"
+    if done.proof == "solver bound" and _proven_to_last_digits(session, cost, lower, upper, done.objective):
+        return done.answer.x, "certificate"
+    return done.answer.x, done.proof
+
+
+def _proven_to_last_digits(session: Session, cost: Vector, lower: Vector, upper: Vector, least: float) -> bool:
+    """Return whether a tree proves that nothing costs less than a value but for what its sums may lose.
+
+    A measure that ends at nothing, or a mean of equals, sums no terms there that a bound could be held against.
+    """
+    try:
+        tree = grown(session, cost, lower, upper)
+    except NoProofError:
+        return False
+    below = least - ROUND_OFF * float(np.abs(cost) @ upper)
+    return tree is not None and checked(session, cost, lower, upper, tree, below) is not None

@@ -10,7 +10,7 @@ from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
 from optimizer.engine.ending import Ending, Proof
 from optimizer.immutable import Figure, immutable, result, seen, told, told_as, untold
-from optimizer.rules.base import Shown
+from optimizer.rules.base import Rule, Shown
 from optimizer.rules.row import Setting
 from optimizer.units import number
 
@@ -65,35 +65,49 @@ class BindingLimit:
 class Outcome(BindingLimit):
     """One rule at the answer, at the first of its limits that binds."""
 
-    id: str
-    kind: str
-    name: str = untold()
-    reading: str
+    rule: Rule = untold(repr=False)
+    id: str = seen("rule.id")
+    kind: str = seen("rule.kind")
+    reading: str = seen("rule.reading()")
     value: Figure
     """The measure, in the rule's unit."""
     low: Figure
     high: Figure
-    unit: str
+    unit: str = seen("rule.unit")
     violation: float = 0.0
     """By how much the limits are missed, in the rule's unit."""
-    source: str
+    source: str = seen("rule.source")
     missed: bool = untold(default=False)
     """Whether that is more than the tolerance; what is only watched is never missed nor broken."""
     broken: bool = untold(default=False)
     """Whether it is more than is allowed of a formula on the grid, an exact limit with its band."""
     further: tuple[Outcome, ...] = untold(default=())
     """The same rule at each further limit of it that binds."""
-    step: float = untold(default=nan)
-    """One noticeable step of the rule's own limits."""
-    shown: Shown = untold(default="always")
-    """When a report has a line for the rule (see `Rule.shown`)."""
-    idle: bool = untold(default=False)
-    """Whether such a line says nothing at the value."""
 
     @told
     def also(self) -> tuple[BindingLimit, ...]:
         """Further limits of the rule that bind."""
         return self.further
+
+    @property
+    def name(self) -> str:
+        """What is measured, in the brief's words."""
+        return self.rule.name
+
+    @property
+    def step(self) -> float:
+        """One noticeable step of the rule's own limits."""
+        return self.rule.step
+
+    @property
+    def shown(self) -> Shown:
+        """When a report has a line for the rule (see `Rule.shown`)."""
+        return self.rule.shown
+
+    @property
+    def idle(self) -> bool:
+        """Whether such a line says nothing at the value."""
+        return self.rule.idle(self.value)
 
     @property
     def bound(self) -> tuple[Outcome, ...]:

@@ -37,23 +37,7 @@ def measure_rules(brief: Brief, formula: Formula, setting: Setting) -> tuple[Out
             slack = rule.slack(formula)
             missed, broken = violation > slack, violation > rule.within + slack
         outcomes.append(
-            Outcome(
-                id=rule.id,
-                kind=rule.kind,
-                name=rule.name,
-                reading=rule.reading(),
-                value=value,
-                low=low,
-                high=high,
-                unit=rule.unit,
-                source=rule.source,
-                violation=violation,
-                missed=missed,
-                broken=broken,
-                step=rule.step,
-                shown=rule.shown,
-                idle=rule.idle(value),
-            )
+            Outcome(rule=rule, value=value, low=low, high=high, violation=violation, missed=missed, broken=broken)
         )
     return tuple(outcomes)
 

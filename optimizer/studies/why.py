@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from math import inf, isnan, nan
+from typing import Any
 
 from optimizer.assessment.alarms import foremost
 from optimizer.brief.brief import Brief
@@ -25,6 +26,8 @@ from optimizer.units import KEPT, SAME_WORTH, USED
 
 FORCED = "forced"
 """Id of the rule that forces a dose for the question."""
+NOTHING: dict[str, Any] = {"entry": nan, "worth": (), "responsible": "", "forced": None}
+"""What is said of a material where there is no formula to hold it against."""
 
 
 @immutable
@@ -117,75 +120,56 @@ def why(brief: Brief, material: str, at: float = 1.0) -> Why:
     if material not in brief.library.by_id:
         raise UsageError(f"there is no material '{material}'. {nearest(material, brief.library.by_id)}")
     known = brief.library.by_id[material]
-    solved = solve_fully(brief)
+    about: dict[str, Any] = {"brief": brief, "id": material, "name": known.name}
     if material not in brief.pool.index:
         reason = brief.left_out.get(material) or brief.scenario.pool.why_not(known) or "the shelf does not price it"
-        return Why(
-            brief=brief,
-            id=material,
-            name=known.name,
-            dose=0.0,
-            left_out=reason,
-            price=nan,
-            entry=nan,
-            worth=(),
-            responsible="",
-            settings=(),
-            forced=None,
-        )
+        return Why(**about, **NOTHING, dose=0.0, left_out=reason, price=nan, settings=())
+    solved = solve_fully(brief)
     position = brief.pool.index[material]
-    item = brief.pool.items[position]
+    price = brief.pool.items[position].price
     settings = tuple(_at_setting(f, position) for f in solved.found) if brief.acidity else ()
+    about |= {"left_out": "", "price": price, "settings": settings}
     if solved.chosen is None or solved.result.formula is None:
-        return Why(
-            brief=brief,
-            id=material,
-            name=known.name,
-            dose=nan,
-            left_out="",
-            price=item.price,
-            entry=nan,
-            worth=(),
-            responsible="",
-            settings=settings,
-            forced=None,
-        )
+        return Why(**about, **NOTHING, dose=nan)
     dose = solved.result.formula.dose(material)
-    worth = _worth(solved, solved.chosen.basis, position)
-    shut = solved.chosen.upper is not None and solved.chosen.upper[position] <= 0
-    responsible = "ph"
-    entry = nan
-    closed = not shut and material in kept_out(solved.chosen)
-    if not shut:
-        taking = min(worth, key=lambda w: w.per_kg, default=None)
-        responsible = taking.id if taking and taking.per_kg < -SAME_WORTH and dose <= USED and not closed else ""
-        entry = item.price - falls(solved.chosen, [position])[0]
-        if abs(entry - sum(w.per_kg for w in worth)) > KEPT * (1 + abs(entry)):
-            # More limits meet than needed: the prices of the basis do not add up to what one kg is worth.
-            worth = ()
+    entry, worth, responsible, closed = _at_choices(solved, solved.chosen, material, dose)
     forced, other = _forced(brief, material, 0.0 if dose > USED else at, solved.result.objective)
     everywhere = Entry(nan, "none")
     if dose <= USED and brief.scenario.objective.goals[0] == (1, "cost"):
         held = 0.0 if other is None else other.dose(material)
-        start = item.price - 100 * forced.cost / held if held > USED else -inf
+        start = price - 100 * forced.cost / held if held > USED else -inf
         everywhere = entry_of_all(solved, position, max(start, -inf if isnan(entry) else entry))
     return Why(
-        brief=brief,
-        id=material,
-        name=known.name,
+        **about,
         dose=dose,
-        left_out="",
-        price=item.price,
         entry=entry,
         worth=worth,
         responsible=responsible,
-        settings=settings,
         forced=forced,
         kept_out=closed,
         entry_of_all=everywhere.price,
         entry_proof=everywhere.proof,
         cautions=foremost(brief, solved.result.formula, solved.result.setting),
     )
+
+
+def _at_choices(
+    solved: Solved, chosen: CaseAnswer, material: str, dose: float
+) -> tuple[float, tuple[Worth, ...], str, bool]:
+    """Return, at the choices and the pH of the best formula, entry price, worth, who takes most, whether it is shut."""
+    pool = solved.corridor.brief.pool
+    position = pool.index[material]
+    worth = _worth(solved, chosen.basis, position)
+    if chosen.upper is not None and chosen.upper[position] <= 0:
+        return nan, worth, "ph", False
+    closed = material in kept_out(chosen)
+    taking = min(worth, key=lambda w: w.per_kg, default=None)
+    responsible = taking.id if taking and taking.per_kg < -SAME_WORTH and dose <= USED and not closed else ""
+    entry = pool.items[position].price - falls(chosen, [position])[0]
+    if abs(entry - sum(w.per_kg for w in worth)) > KEPT * (1 + abs(entry)):
+        # More limits meet than needed: the prices of the basis do not add up to what one kg is worth.
+        worth = ()
+    return entry, worth, responsible, closed
 
 
 def _worth(solved: Solved, basis: Basis, position: int) -> tuple[Worth, ...]:

@@ -12,7 +12,7 @@ from math import inf
 import numpy as np
 
 from optimizer.data.pool import Mask, Vector
-from optimizer.sweep.programs import ProgramBase, Programs
+from optimizer.sweep.programs import Index, ProgramBase, Programs
 from optimizer.sweep.reuse import KnownBasis
 from optimizer.sweep.vertex import Vertex
 from optimizer.units import PROOF_REUSED, ROUND_OFF, SLIP
@@ -59,6 +59,18 @@ class Cover:
             first = self.first[box]
             done[first : first + 2] |= done[box]
         return ~done
+
+    def least(self, bounds: Vector) -> Vector:
+        """Return what nothing costs less than over all choices, by bounds of every box, shape (k, p) to (p,)."""
+        least = bounds.copy()
+        for box in np.flatnonzero(self.first >= 0)[::-1].tolist():
+            first = int(self.first[box])
+            np.maximum(least[box], np.minimum(least[first], least[first + 1]), out=least[box])
+        return np.asarray(least[0])
+
+    def covered(self, closed: Mask) -> Mask:
+        """Return where boxes that are closed, (k, p), hold all choices together, shape (p,)."""
+        return np.asarray(np.isinf(self.least(np.where(closed, np.inf, 0.0))))
 
     def open_below(self, closed: Mask) -> list[int]:
         """Return how many of the boxes that each was split into at last are still open, of those closed, (k,)."""
@@ -125,6 +137,22 @@ class Prices:
             b"y" + self.rows.tobytes() + np.round(self._y / (np.abs(self._y).max(initial=0.0) or 1.0), 9).tobytes()
         )
 
+    def of_all_rows(self) -> Vector:
+        """Return prices that are those of every program, over all rows, shape (m,)."""
+        y = np.zeros(self.base.low.size)
+        y[self.rows] = self._y[:, 0]
+        return y
+
+    def promising(self, *, every: bool = False) -> Index:
+        """Return the boxes that they closed more than once, or once where nothing was tried yet, or `every` one."""
+        least = 1 if every or not self.record.tried else 2
+        return np.array(sorted(box for box, count in self.closes.items() if count >= least), dtype=np.int64)
+
+    def note(self, boxes: Index, counts: Index) -> None:
+        """Note how often they closed boxes."""
+        for box, count in zip(boxes[counts > 0].tolist(), counts[counts > 0].tolist(), strict=True):
+            self.closes[box] = self.closes.get(box, 0) + count
+
     def bounds(self, programs: Programs, low: Vector, high: Vector) -> Vector:
         """Return what nothing costs less than in each box of each program, shape (k, p); infinite where it is empty.
 
@@ -173,16 +201,20 @@ class Prices:
         rows[self.rows] |= np.abs(y) > still
         return rows, free
 
+    def _raw(self, programs: Programs) -> Vector:
+        """Return the prices of the rows as basis or proof has them, shape (k, p)."""
+        return np.repeat(self._y, len(programs), axis=1) if self.vertex is None else self.vertex.prices(programs)
+
     def _prices(self, programs: Programs) -> Vector:
         """Return the prices of the rows, against ends that are there, shape (k, p)."""
-        y = np.repeat(self._y, len(programs), axis=1) if self.vertex is None else self.vertex.prices(programs)
+        y = self._raw(programs)
         low, high = programs.low[self._ended], programs.high[self._ended]
         own = y[self._own]
         missing = (own > 0) & ~np.isfinite(low) | (own < 0) & ~np.isfinite(high)
         if self.proof:  # a proof is one with all its rows only
-            y[:, missing.any(axis=0)] = np.nan
-            wrong = (y[self._no_low] > 0).any() or (y[self._no_high] < 0).any()
-            return np.full_like(y, np.nan) if wrong else y
+            wrong = (y[self._no_low] > 0).any(axis=0) | (y[self._no_high] < 0).any(axis=0)
+            y[:, missing.any(axis=0) | wrong] = np.nan
+            return y
         y[self._no_low], y[self._no_high] = np.minimum(y[self._no_low], 0.0), np.maximum(y[self._no_high], 0.0)
         y[self._own] = np.where(missing, 0.0, own)
         return y

@@ -10,6 +10,7 @@ and a rule whose rows change with the pH has several matrices.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from math import inf, nan
 
 import numpy as np
@@ -68,10 +69,14 @@ class Family:
         self._of_plan = [k for k in keys if k.startswith((PRICE, MISSING)) and k.partition(".")[2] in planned]
         cost, self.constant = model.objective(measure, brief.pool, sign)
         base = self._base(model, found, cost, priced)
-        self.reuse = TreeReuse(base, model.doses) if model.choices else Reuse(base)
+        self.reuse = self._tree(base, model.doses) if model.choices else Reuse(base)
         self.targets = Targets(brief, found)
         self.measures = Measures(brief, (s for c in found for s in c.settings))
         self.binding = Binding(brief, model, self.measures)
+
+    def _tree(self, base: ProgramBase, doses: int) -> TreeReuse:
+        """Return what answers programs with choices."""
+        return TreeReuse(base, doses)
 
     def _base(self, model: Model, found: tuple[Case, ...], cost: Vector, priced: list[str]) -> ProgramBase:
         pool = self.brief.pool
@@ -130,41 +135,17 @@ class Family:
         odd: list[Index] = [np.flatnonzero(~plain)]
         for where in np.split(np.flatnonzero(plain), range(step, int(plain.sum()), step)):
             if where.size:
-                frame, doubtful = self._together(grid.take(where))
-                parts.append((where, frame))
+                before = self.reuse.calls
+                frame, doubtful = self._together(grid.take(where), self.reuse.solve)
+                spent = self.reuse.calls - before
+                told = {"calls": spent, "kept": self.reuse.kept, "kept_bytes": self.reuse.kept_bytes}
+                parts.append((where, Frame(**{**vars(frame), **told})))
                 odd.append(where[doubtful])
         alone = np.sort(np.concatenate(odd))
         if alone.size:
             parts = [(w[kept], f.take(kept)) for w, f in parts for kept in [np.flatnonzero(~np.isin(w, alone))]]
             parts.append((alone, one_by_one(self.brief, grid.take(alone), self.time_limit)))
         return scattered([p for p in parts if p[0].size])
-
-    def look(self, grid: Grid, *, seek: bool = True) -> tuple[Frame, Mask]:
-        """Return what is known of scenarios without solving through choices, and which of it is proven, shape (s,).
-
-        What is not proven is the best at choices that were best before, told as 'feasible', or without a formula as
-        'stopped'.
-
-        Args:
-            grid: The scenarios.
-            seek: Whether what is not proven is solved at those choices; else only what needs no solver is told.
-        """
-        size = len(grid)
-        if self.reuse is None or not self._plain(grid).all():
-            frame = empty(size)
-            frame.ending[:] = ENDINGS.index("stopped")
-            return frame, np.zeros(size, dtype=bool)
-        frame, open_ = self._together(grid, walk=False, seek=seek)
-        frame.ending[open_] = np.where(np.isnan(frame.cost[open_]), ENDINGS.index("stopped"), ENDINGS.index("feasible"))
-        frame.proof[open_] = PROOFS.index("none")
-        proven = np.ones(size, dtype=bool)
-        proven[open_] = False
-        return frame, proven
-
-    def learn(self, grid: Grid) -> None:
-        """Solve plain scenarios for what they teach; `look` then knows them, unless several formulas are as good."""
-        if self.reuse is not None and self._plain(grid).all():
-            self._together(grid)
 
     def _step(self) -> int:
         """Return how many scenarios are taken at once, so that their programs stay near the processor."""
@@ -194,23 +175,20 @@ class Family:
             ok &= np.any([grid.column(k) != 1 for k in gone], axis=0)
         return ok
 
-    def _together(self, grid: Grid, *, walk: bool = True, seek: bool = True) -> tuple[Frame, Index]:
+    def _together(self, grid: Grid, ask: Callable[[Programs, Index], Answers]) -> tuple[Frame, Index]:
         """Return the answers of plain scenarios, and the positions of those that must be solved on their own."""
         gone, combination = self._combinations(grid)
         settings = [self.targets.tried(g) for g in gone]
         tried = np.array([self._widest(own, missing) for own, missing in zip(settings, gone, strict=True)])
         scenario, case = np.nonzero(tried[combination])
         programs = self._programs(grid, scenario, case, gone[combination[scenario]])
-        assert self.reuse is not None
-        before = self.reuse.calls
-        answers = self.reuse.solve(programs, scenario, walk=walk, seek=seek)
+        answers = ask(programs, scenario)
         pick, chosen, doubtful, targets = self._picked(
             answers, programs, scenario, case, combination, settings, len(grid)
         )
         frame, broken = self._frame(answers, programs, scenario, pick, chosen, targets, grid, gone[combination[chosen]])
         doubtful[chosen[broken]] = True
-        told = {"calls": self.reuse.calls - before, "kept": self.reuse.kept, "kept_bytes": self.reuse.kept_bytes}
-        return Frame(**{**vars(frame), **told}), np.flatnonzero(doubtful)
+        return frame, np.flatnonzero(doubtful)
 
     def _widest(self, settings: Tried, gone: Mask) -> Mask:
         """Return which cases are solved: those with a setting that is tried, with choices only the widest of them.

@@ -7,6 +7,7 @@ is the best at choices that were best before, checked at those, until `prove` ha
 from __future__ import annotations
 
 import threading
+from collections import OrderedDict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import field
@@ -19,15 +20,20 @@ import numpy as np
 from optimizer.brief.brief import Brief
 from optimizer.errors import DataError
 from optimizer.immutable import immutable
-from optimizer.sweep.family import Family
 from optimizer.sweep.frame import ENDINGS, PROOFS, Frame
 from optimizer.sweep.grid import Grid
+from optimizer.sweep.live_family import LiveFamily
 from optimizer.sweep.single import brief_at, one_by_one
 from optimizer.sweep.source import unknown_keys
 
+KEPT = 400
+"""Places of which an answer is kept that no pool tells again: ties that were broken, rules that are curved."""
 Word = Literal["proven", "same choices", "open", "best found"]
 CERTAIN = ("certificate", "enumerated", "solver bound")
 """Proofs that hold over all choices."""
+
+
+Place = tuple[tuple[str, float], ...]
 
 
 @immutable
@@ -41,6 +47,8 @@ class LiveAnswer:
     found' of a search that could not prove it, or that follows rules that are linear only around a formula."""
     ending: str
     """'optimal', 'feasible' (a formula that may not be the best), 'infeasible', or 'stopped'."""
+    proof: str = "none"
+    """What that rests on: 'certificate' if every group of choices was held against it outside the solver."""
     objective: float = nan
     """Value of the objective; NaN without a formula."""
     cost: float = nan
@@ -106,9 +114,10 @@ class Live:
             time_limit: Seconds for each integer program [s].
         """
         self.brief, self._time_limit = brief, time_limit
-        self._families: dict[tuple[str, ...], Family] = {}
+        self._families: dict[tuple[str, ...], LiveFamily] = {}
         self._numbers = count(1)
         self._turns = _Turns()
+        self._settled: OrderedDict[Place, tuple[Frame, Word]] = OrderedDict()
 
     def ask(self, moved: Mapping[str, float]) -> LiveAnswer:
         """Return at once what is known where some figures differ from the brief's.
@@ -132,13 +141,21 @@ class Live:
             DataError: As `ask`; of the first place only.
         """
         with self._turns.asked():
-            family, grid = self._asked(moves)
-            frame, proven = family.look(grid, seek=seek)
-            words: list[Word] = [
-                "proven" if known else "same choices" if solved else "open"
-                for known, solved in zip(proven.tolist(), frame.solved.tolist(), strict=True)
-            ]
-            return tuple(self._answer(frame, s, word) for s, word in enumerate(words))
+            settled = {place: self._settled[place] for place in map(_place, moves) if place in self._settled}
+            new = iter(self._looked([moved for moved in moves if _place(moved) not in settled], seek=seek))
+            return tuple(
+                self._answer(settled[place][0], 0, settled[place][1]) if place in settled else next(new)
+                for place in map(_place, moves)
+            )
+
+    def _looked(self, moves: Sequence[Mapping[str, float]], *, seek: bool) -> Iterator[LiveAnswer]:
+        """Yield what the pool tells of places."""
+        if not moves:
+            return
+        family, grid = self._asked(moves)
+        frame, proven = family.look(grid, seek=seek)
+        for s, (known, solved) in enumerate(zip(proven.tolist(), frame.solved.tolist(), strict=True)):
+            yield self._answer(frame, s, "proven" if known else "same choices" if solved else "open")
 
     def prove(self, moved: Mapping[str, float], stopped: Callable[[], bool] = lambda: False) -> LiveAnswer | None:
         """Return the proven answer, or the best found, solving what is missing; None if it was stopped on the way.
@@ -153,6 +170,8 @@ class Live:
         gave_way = True
         while gave_way and not stopped():
             with self._turns.proving():
+                if (settled := self._settled.get(_place(moved))) is not None:
+                    return self._answer(settled[0], 0, settled[1])
                 family, grid = self._asked([moved])
                 if family.reuse is None:
                     break
@@ -164,9 +183,19 @@ class Live:
             return None
         frame = one_by_one(self.brief, grid, self._time_limit)
         certain = PROOFS[frame.proof[0]] in CERTAIN and ENDINGS[frame.ending[0]] in ("optimal", "infeasible")
-        return self._answer(frame, 0, "proven" if certain else "best found")
+        word: Word = "proven" if certain else "best found"
+        if ENDINGS[frame.ending[0]] in ("optimal", "feasible", "infeasible"):
+            self._settle(moved, frame, word)
+        return self._answer(frame, 0, word)
 
-    def _learn(self, family: Family, grid: Grid, stopped: Callable[[], bool]) -> bool:
+    def _settle(self, moved: Mapping[str, float], frame: Frame, word: Word) -> None:
+        """Keep an answer that was solved on its own."""
+        with self._turns.asked():
+            self._settled[_place(moved)] = frame, word
+            while len(self._settled) > KEPT:
+                self._settled.popitem(last=False)
+
+    def _learn(self, family: LiveFamily, grid: Grid, stopped: Callable[[], bool]) -> bool:
         """Solve what is missing; return whether that was broken off for somebody who asks."""
         gave_way = False
 
@@ -180,13 +209,13 @@ class Live:
         family.learn(grid)
         return gave_way
 
-    def _asked(self, moves: Sequence[Mapping[str, float]]) -> tuple[Family, Grid]:
+    def _asked(self, moves: Sequence[Mapping[str, float]]) -> tuple[LiveFamily, Grid]:
         keys = tuple(sorted(moves[0]))
         if keys not in self._families:
             problems = unknown_keys(self.brief, keys, self.brief.scenario.name)
             if problems:
                 raise DataError(problems)
-            self._families[keys] = Family(self.brief, keys, self._time_limit)
+            self._families[keys] = LiveFamily(self.brief, keys, self._time_limit)
         columns = tuple(np.array([float(moved[key]) for moved in moves]) for key in keys)
         grid = Grid(keys, columns, len(moves))
         brief_at(self.brief, grid.row(0))  # what a rule refuses is told before anything is solved
@@ -196,4 +225,9 @@ class Live:
         doses = {i: float(x) for i, x in zip(frame.ids, frame.doses[s], strict=True) if x > 0}
         binding = tuple(pair for pair, on in zip(frame.limits, frame.binding[s], strict=True) if on)
         figures = float(frame.objective[s]), float(frame.cost[s]), float(frame.ph[s])
-        return LiveAnswer(next(self._numbers), word, ENDINGS[frame.ending[s]], *figures, doses, binding)
+        ending, proof = ENDINGS[frame.ending[s]], PROOFS[frame.proof[s]]
+        return LiveAnswer(next(self._numbers), word, ending, proof, *figures, doses, binding)
+
+
+def _place(moved: Mapping[str, float]) -> Place:
+    return tuple(sorted(moved.items()))

@@ -67,14 +67,15 @@ class PricedAnswers(Answers):
 
 @dataclass
 class KnownBasis:
-    """What trying a basis or a proof has brought so far."""
+    """What trying a basis or a proof has brought so far, and the last turn at which it did where turns are counted."""
 
     tried: int = 0
     hits: int = 0
+    last: int = 0
 
-    def worth(self, count: int) -> bool:
+    def worth(self, count: int, scan: float = SCAN_COST) -> bool:
         """Whether another try on so many programs should pay."""
-        return self.hits * count > (TRY_COST + SCAN_COST * count) * max(self.tried, 1)
+        return self.hits * count > (TRY_COST + scan * count) * max(self.tried, 1)
 
 
 @dataclass
@@ -102,7 +103,7 @@ class Reuse:
     def __post_init__(self) -> None:
         self._checker, self._solver = Checker(self.base), Solver(self.base)
 
-    def solve(self, programs: Programs, scenario: Index, *, walk: bool = True, seek: bool = True) -> Answers:
+    def solve(self, programs: Programs, scenario: Index) -> Answers:
         """Return the verified answers of programs; each stands for itself, so nothing else of `TreeReuse` matters."""
         m, n = self.base.matrix.shape
         p = len(programs)

@@ -28,6 +28,11 @@ DIGITS = 9
 Columns = list[tuple[str, list[Any]]]
 
 
+def pieces_beside(out: Path) -> Path:
+    """Return the folder that keeps finished pieces until a table is written."""
+    return out.with_name(f"{out.name}.parts")
+
+
 def check_target(path: Path, size: int) -> None:
     """Refuse a file that could not be written at the end, before anything is run.
 

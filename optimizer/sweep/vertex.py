@@ -180,6 +180,16 @@ class Vertex:
         """Return the prices of the active rows in every program, whether the basis is optimal there or not, (k, p)."""
         return self._priced(programs)[0]
 
+    def over_all_rows(self) -> tuple[Vector, Vector, Vector, Vector, Vector]:
+        """Return y (m,), what a unit of each varied price adds (m, c), W (j, m), G (j, j) and t (j,) of moved rows."""
+        m, j, c = self.base.low.size, self.base.moved.size, self.base.priced.size
+        y, by_price, w, g = np.zeros(m), np.zeros((m, c)), np.zeros((j, m)), np.zeros((j, j))
+        y[self.active] = self.y
+        by_price[np.ix_(self.active, self._own_prices)] = self._y_by_price
+        w[np.ix_(self._move_index, self.active)] = self._w
+        g[np.ix_(self._move_index, self._move_index)] = self._g
+        return y, by_price, w, g, self.origin
+
     def _priced(self, programs: Programs) -> tuple[Vector, Vector | None, Vector]:
         """Return the prices of the active rows, how far moved rows shift them, and by how much those move."""
         y = self.y[:, None] + self._y_by_price @ programs.cost[self._own_prices]

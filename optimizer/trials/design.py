@@ -204,12 +204,6 @@ def efficiency(task: Task, made: Vector, ideal: Vector) -> float:
     return variances[0] / variances[1]
 
 
-def d_efficiency(made: Vector, ideal: Vector) -> float:
-    """Return (det F'F / n) of one design against another's, to the power 1/p; no change of coordinates alters it."""
-    logs = [float(np.linalg.slogdet(f.T @ f)[1]) - f.shape[1] * np.log(len(f)) for f in (made, ideal)]
-    return float(np.exp((logs[0] - logs[1]) / made.shape[1]))
-
-
 def spread_evenly(count: int, groups: int) -> Sequence[int]:
     """Return the group of each of so many trials, as even as can be, the first ones fuller."""
     return [k * groups // count for k in range(count)] if count else []

@@ -82,17 +82,6 @@ def f_beyond(f: float, above: float, below: float) -> float:
     return beta_share(below / 2, above / 2, below / (below + above * f)) if f > 0 else 1.0
 
 
-def f_quantile(share: float, above: float, below: float) -> float:
-    """Return the F below which a share lies, 0 < share < 1."""
-    low, high = 0.0, 1.0
-    while high < 1e150 and f_beyond(high, above, below) > 1 - share:
-        low, high = high, 2 * high
-    for _ in range(200):
-        middle = (low + high) / 2
-        low, high = (middle, high) if f_beyond(middle, above, below) > 1 - share else (low, middle)
-    return high
-
-
 def normal_density(x: float) -> float:
     """Return the density of the standard normal."""
     return exp(-x * x / 2) / sqrt(6.283185307179586)

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from math import floor
 
 from optimizer.assessment.alarms import cautions_at
+from optimizer.assessment.evidence import line_of, rests_on
 from optimizer.bench.batch import Batch, PlannedLine
 from optimizer.bench.grams import TENTH, spreads_in
 from optimizer.bench.weigh import WeighSheet, weigh_sheet
@@ -241,18 +242,22 @@ def _mixed(series: Series, beakers: Sequence[Beaker], materials: Mapping[str, Ma
 
 
 def _cautions(series: Series, brief: Brief, beakers: Sequence[Beaker]) -> tuple[Caution, ...]:
-    """Return what is said first of any beaker, then what a weigh sheet says of the materials, each once."""
+    """Return what is said first of any beaker, on what they rest, then what a weigh sheet says of the materials."""
     found: dict[str, Caution] = {}
+    rests = []
     for beaker in beakers:
         room = series.ph_tolerance
         here = Setting() if beaker.ph is None else Setting(beaker.ph, beaker.ph - room, beaker.ph + room)
-        for caution in cautions_at(brief, formula_at(brief.pool, beaker.doses), here):
+        formula = formula_at(brief.pool, beaker.doses)
+        rests.append(rests_on(brief, formula, here))
+        for caution in cautions_at(brief, formula, here):
             if caution.loud:
                 found.setdefault(caution.text, caution)
     known = brief.library.by_id
     used = [known[n] for n, d in beakers[0].doses.items() if d > 0] + [i.material for i in brief.pool.later]
     here_too = cautions_from(used, brief.library)
-    return (*found.values(), *map(Caution, ALWAYS), *(c for key, c in here_too.items() if key not in PAPER))
+    always = (*line_of(rests), *map(Caution, ALWAYS))
+    return (*found.values(), *always, *(c for key, c in here_too.items() if key not in PAPER))
 
 
 def _notes(series: Series, beakers: Sequence[Beaker], lines: Sequence[SheetLine]) -> tuple[str, ...]:

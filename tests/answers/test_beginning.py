@@ -95,7 +95,8 @@ def test_the_answers_are_the_limits_of_the_brief(tmp_path: Path) -> None:
         4.2,
     )  # fmt: skip
     lay(tmp_path)
-    path, brief = begin(tmp_path, wanted)
+    begun = begin(tmp_path, wanted)
+    path, brief = begun.path, begun.brief
     assert path == tmp_path / "harbour-shower.toml"
     limits = {rule.id: rule.limits for rule in brief.modelled}
     assert limits["active"] == (15, 18)
@@ -118,7 +119,7 @@ def test_every_figure_of_the_brief_says_where_it_comes_from() -> None:
 
 def test_an_empty_folder_gets_an_example_shelf_and_nothing_is_replaced(tmp_path: Path) -> None:
     (tmp_path / "costs.toml").write_text('currency = "EUR"\n', encoding="utf-8")
-    path, _ = begin(tmp_path, Wanted("Mine", "hand wash"))
+    path = begin(tmp_path, Wanted("Mine", "hand wash")).path
     assert (tmp_path / "shelf.csv").read_text(encoding="utf-8").startswith("material,")
     assert (tmp_path / "costs.toml").read_text(encoding="utf-8") == 'currency = "EUR"\n'
     assert tenside.blend(path).exit_code == 0
@@ -131,7 +132,7 @@ def test_an_example_shelf_beside_own_materials_names_no_others(tmp_path: Path) -
     laid = lay_what_is_missing(tmp_path)
     assert {path.name for path in laid} == {"shelf.csv", "costs.toml", "bench.toml"}
     assert "my-" not in (tmp_path / "shelf.csv").read_text(encoding="utf-8")
-    assert tenside.blend(begin(tmp_path, Wanted("Mine", "hand wash"))[0]).exit_code == 0
+    assert tenside.blend(begin(tmp_path, Wanted("Mine", "hand wash")).path).exit_code == 0
 
 
 def test_answers_that_are_none_are_told_by_field_all_at_once(tmp_path: Path) -> None:

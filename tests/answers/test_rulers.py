@@ -99,6 +99,7 @@ def test_a_limit_fits_up_to_where_it_says_and_not_beyond() -> None:
     for ruler in rulers.ask(draft).rulers:
         if not ruler.nothing or ruler.key in ("alkyl-sulfates.at_most", "salt.at_most"):
             continue
+        assert ruler.fits_proof == "certificate"
         way = 1 if ruler.key.endswith("at_least") else -1
         for beyond, code in ((-1e-4, 0), (1e-3, 4)):
             at = {**draft, ruler.key: ruler.fits_to + way * beyond}

@@ -8,28 +8,14 @@ from shlex import split
 import pytest
 
 from tests.support.hostile import ask
+from tests.support.washes import unpriced_wash
 
-BARE = """name = "Bare"
-product = "hand wash"
-currency = "EUR"
-[pool]
-materials = ["aqua", "glycerin", "sodium-laureth-sulfate-2eo-28", "cocamidopropyl-betaine"]
-unpriced = true
-[ph]
-low = 5
-high = 6
-[objective]
-minimise = "active"
-[[rule]]
-id = "active"
-kind = "active"
-at_least = 9
-[[rule]]
-id = "mild"
-kind = "rating"
-rating = "mildness"
-at_least = 50
-"""
+BARE = unpriced_wash(
+    ["cocamidopropyl-betaine"],
+    ph=(5, 6),
+    rule='id = "mild"\nkind = "rating"\nrating = "mildness"\nat_least = 50',
+    currency="EUR",
+)
 VARIANTS = 'base = "bare.toml"\n[[variant]]\nname = "more"\ndose = { glycerin = 3 }\n'
 ASKED = (
     "blend bare.toml",

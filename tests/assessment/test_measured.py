@@ -16,7 +16,7 @@ from optimizer.assessment.measured import NEAREST, REACH, Measured, measured_of,
 from optimizer.brief.brief import load_brief
 from optimizer.data.facts import Material
 from optimizer.data.library import Library
-from optimizer.data.measured import ANIONIC, POLYMERS, THICKENERS, Blends, measured_blends
+from optimizer.data.measured import ANIONIC, THICKENERS, Blends, measured_blends
 from optimizer.files import read_text, shipped
 from optimizer.report.blend import blend_document
 from optimizer.report.chemistry import chemistry_sections
@@ -34,6 +34,10 @@ def rows() -> list[dict[str, str]]:
     """Return the lines of the shipped file, read apart from the program."""
     text = read_text(shipped("library") / "measured-blends.csv")
     return list(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))
+
+
+POLYMERS = frozenset({"Polyquaternium-6", "Polyquaternium-7", "Polyquaternium-16"})
+"""The cationic polymers of the data descriptor."""
 
 
 def held(row: dict[str, str], name: str) -> float:

@@ -32,9 +32,9 @@ from optimizer.chemistry.constants import WEAK, Weak
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Mixture, diluted, solve, stock
 from optimizer.chemistry.titration import PhLog
-from optimizer.cli.common import read_shipped
 from optimizer.data.facts import Material
 from optimizer.data.formula import Formula, Line
+from optimizer.data.library import chosen_library
 from optimizer.data.pool import Ingredient
 from optimizer.data.shelf import ShelfLine, read_shelf
 from optimizer.errors import DataError
@@ -100,7 +100,7 @@ def basis_of(entry: dict[str, Any], percent: float = 10.0, titrated: float | Non
 
 
 def test_every_surfactant_of_the_library_has_a_basis_and_marks_its_kind_as_an_assumption() -> None:
-    library = read_shipped(None)
+    library = chosen_library()
     for found in library.materials:
         kinds = {s.alkalinity for s in found.substances if s.surfactant} - {None}
         if found.function == "surfactant":
@@ -138,7 +138,7 @@ def test_supplied_ph_counts_where_its_strength_is_known() -> None:
 
 def test_weak_acids_count_by_formula() -> None:
     """Citric acid 192.12 g/mol: 10 % of it are 520.5 mmol/kg, and 2.7 charges each are taken up to pH 6 from acid."""
-    library = read_shipped(None).by_id
+    library = chosen_library().by_id
 
     def at(name: str, ph: float) -> float:
         item = Ingredient(library[name], 1.0)
@@ -163,7 +163,7 @@ def test_weak_acids_count_by_formula() -> None:
 
 def test_a_titration_is_as_good_as_a_small_balance() -> None:
     """A tenth of the figure, at least 0.005 mmol/g: assumptions."""
-    library = read_shipped(None).by_id
+    library = chosen_library().by_id
     for name, dose in (("cocamidopropyl-betaine", 10.0), ("sodium-cocoamphoacetate", 10.0)):
         line, water = Line(Ingredient(library[name], 1.0), dose), Line(Ingredient(library["aqua"], 0.0), 100 - dose)
         known = ingredients_of(Formula((line, water)))[0].if_titrated().known

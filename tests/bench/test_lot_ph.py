@@ -24,9 +24,8 @@ from optimizer.chemistry.alkalinity import know
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import stock
 from optimizer.chemistry.titration import LogReading, PhLog
-from optimizer.cli.common import read_shipped
 from optimizer.data.formula import Formula, Line
-from optimizer.data.library import Library
+from optimizer.data.library import Library, chosen_library
 from optimizer.data.pool import Ingredient
 from optimizer.data.shelf import ShelfLine, read_shelf
 from optimizer.errors import DataError
@@ -38,7 +37,7 @@ GLUTAMATE, BETAINE = "sodium-cocoyl-glutamate", "cocamidopropyl-betaine"
 
 @cache
 def library() -> Library:
-    return read_shipped(None)
+    return chosen_library()
 
 
 def mixture(doses: dict[str, float], **lots: ShelfLine) -> tuple[AlkalinityBasis, ...]:

@@ -12,12 +12,12 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from functools import partial
 from pathlib import Path
 from random import Random
 from shutil import copytree
 from typing import Any
 
+from live import to_blend
 from measure import Line
 from starlette.responses import HTMLResponse
 from starlette.routing import Route
@@ -86,13 +86,6 @@ values.forEach((value, k) => setTimeout(() => {
 """
 
 
-def spent(call: Any) -> float:
-    """Return the processor time of a call [s]."""
-    begin = time.process_time()
-    call()
-    return time.process_time() - begin
-
-
 def lines() -> Iterator[Line]:
     """Yield every claim on the desk's rulers."""
     with tempfile.TemporaryDirectory() as here:
@@ -112,20 +105,18 @@ def _moves(folder: Path, name: str) -> Iterator[Line]:
     rulers, brief, random = POOL.of(path), tenside.read_brief(path), Random(name)
     mark = next(m for m in rulers.marks if m.key == KEY)
     rulers.prove({})
-    page, alone, peer = [], [], []
-    for _ in range(MOVES):
-        at = round(mark.at + random.uniform(-3, 3), 1)
-        address = f"/formula/{name}?{KEY}={at}"
-        live = rulers._place({}).live
-        page.append(spent(partial(desk.send, "GET", address, headers={"x-fragment": "1"})))
-        alone.append(spent(partial(live.ask, live_part(rulers.marks, {KEY: at}))))
-        peer.append(spent(lambda: tenside.blend(brief).document()))
-        rulers.prove({KEY: at})
-    whole = statistics.median(peer)
-    yield Line(
-        f"desk, {name}: a move (answer and fragment) to a blend, processor time", [p / whole for p in page], 0.35
-    )
-    yield Line("  the live answer alone", [p / whole for p in alone], 0.15)
+    live = rulers._place({}).live
+
+    def page(at: float) -> object:
+        return desk.send("GET", f"/formula/{name}?{KEY}={at}", headers={"x-fragment": "1"})
+
+    def alone(at: float) -> object:
+        return live.ask(live_part(rulers.marks, {KEY: at}))
+
+    places = [round(mark.at + random.uniform(-3, 3), 1) for _ in range(MOVES)]
+    of_page, of_answer = to_blend(brief, places, (page, alone), lambda at: rulers.prove({KEY: at}))
+    yield Line(f"desk, {name}: a move (answer and fragment) to a blend, processor time", of_page, 0.35)
+    yield Line("  the live answer alone", of_answer, 0.15)
 
 
 def _first(folder: Path) -> Iterator[Line]:

@@ -12,14 +12,14 @@ from collections.abc import Callable, Iterator
 from time import process_time
 
 import highspy
+import live
 import numpy as np
 import pulp
 from choices import loaded
-from measure import FROZEN, Line
+from measure import Line, asked
 from numpy.typing import NDArray
-from shop import LIBRARY
 
-from optimizer.brief.brief import Brief, load_brief
+from optimizer.brief.brief import Brief
 from optimizer.engine import pulp_path
 from optimizer.model.model import Case, cases
 from optimizer.sweep.family import Family
@@ -41,6 +41,7 @@ def lines() -> Iterator[Line]:
     yield from _kind("mildness target and active matter together", targets, 0.05, 0.25)
     yield from measured("nothing reusable: every price +-70 %", ("hand-wash",), WILD, wild_prices, 1.2)
     yield Line("hand-wash, 2 limits and 5 prices, to rebuilding each with PuLP + CBC", [rebuilding()], 0.002)
+    yield from live.lines()
 
 
 Maker = Callable[[Brief, Draw, int], Grid]
@@ -53,7 +54,7 @@ def _kind(what: str, make: Maker, plain: float, hard: float) -> Iterator[Line]:
 
 def measured(what: str, names: tuple[str, ...], count: int, make: Maker, goal: float) -> Iterator[Line]:
     """Yield one claim, and the share of scenarios that took programs of their own."""
-    ratios, shares = [], []
+    ratios, shares, peers = [], [], []
     for name in names:
         for seed in SEEDS:
             brief, draw = asked(name), np.random.default_rng(seed)
@@ -62,20 +63,16 @@ def measured(what: str, names: tuple[str, ...], count: int, make: Maker, goal: f
             frame = Family(brief, grid.keys).solve(grid)
             ours = (process_time() - begin) / count
             where = np.sort(draw.choice(count, min(SAMPLE, count), replace=False))
-            values, theirs = searched(brief, grid.take(where))
+            values, theirs, presolve = searched(brief, grid.take(where))
             solved = frame.ending[where] == ENDINGS.index("optimal")
             assert (solved == ~np.isnan(values)).all(), "verdicts differ"
             off = np.abs(frame.objective[where] - values)[solved]
             assert off.max(initial=0.0) <= 1e-6, "objectives differ"
             ratios.append(ours / theirs)
             shares.append(float((frame.way != WAYS.index("reused")).mean()))
-    yield Line(f"families with choices, {what}", ratios, worst=goal)
+            peers.append(f"presolve {presolve}, {1000 * theirs:.0f} ms")
+    yield Line(f"families with choices, {what}", ratios, worst=goal, peer="; ".join(peers[:: len(SEEDS)]))
     yield Line("  share of scenarios solved anew", shares)
-
-
-def asked(name: str) -> Brief:
-    """Return a frozen brief."""
-    return load_brief(FROZEN / "scenarios" / f"{name}.toml", libraries=[LIBRARY])
 
 
 def few(brief: Brief, draw: Draw, count: int) -> Grid:
@@ -115,8 +112,8 @@ def grid_of(columns: dict[str, Floats]) -> Grid:
     return Grid(tuple(columns), tuple(columns.values()), len(next(iter(columns.values()))))
 
 
-def searched(brief: Brief, grid: Grid) -> tuple[Floats, float]:
-    """Return the least cost of every scenario by HiGHS' search at its better setting, and its time for one [s]."""
+def searched(brief: Brief, grid: Grid) -> tuple[Floats, float, str]:
+    """Return the least cost of every scenario by HiGHS' search, its time for one [s], and its better setting."""
     briefs = [brief_at(brief, grid.row(s)) for s in range(len(grid))]
     programs = [widest(cases(b.modelled, b.acidity, b.pool)) for b in briefs]
     costs = [
@@ -125,7 +122,7 @@ def searched(brief: Brief, grid: Grid) -> tuple[Floats, float]:
     first = slice(0, FIRST)
     better = min(("on", "off"), key=lambda presolve: run_all(programs[first], costs[first], presolve)[1])
     values, took = run_all(programs, costs, better)
-    return np.where(np.isinf(values), np.nan, values), took / len(grid)
+    return np.where(np.isinf(values), np.nan, values), took / len(grid), better
 
 
 def run_all(programs: list[list[Case]], costs: list[list[tuple[Floats, float]]], presolve: str) -> tuple[Floats, float]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from statistics import median
-from time import perf_counter
+from time import perf_counter, process_time
 
 import highspy
 import numpy as np
@@ -16,7 +16,7 @@ import pulp
 from numpy.typing import NDArray
 from shop import LIBRARY
 
-from optimizer.brief.brief import Brief
+from optimizer.brief.brief import Brief, load_brief
 from optimizer.data.pool import Vector
 from optimizer.engine import pulp_path
 from optimizer.model.model import Model, cases
@@ -31,12 +31,17 @@ BRIEFS = {FIRST: [LIBRARY, FIRST.with_name("materials.toml")], HAND_WASH: [LIBRA
 
 @dataclass(frozen=True)
 class Line:
-    """One claim: a ratio per round or instance, the most that their median may be, and the most for the worst."""
+    """One claim: a ratio per round or instance, the most that their median may be, and the most for the worst.
+
+    Attributes:
+        peer: What is told of the peer, such as its best settings.
+    """
 
     what: str
     ratios: Sequence[float]
     goal: float | None = None
     worst: float | None = None
+    peer: str = ""
 
     @property
     def verdict(self) -> str:
@@ -50,7 +55,12 @@ class Line:
         """The claim as a row of the table: what, median, worst, goal, verdict."""
         goal = "" if self.goal is None else f"{self.goal:g}"
         goal += "" if self.worst is None else f" / {self.worst:g}"
-        return self.what, f"{median(self.ratios):.3g}", f"{max(self.ratios):.3g}", goal, self.verdict
+        return self.what, f"{median(self.ratios):.3g}", f"{max(self.ratios):.3g}", goal, self.verdict, self.peer
+
+
+def asked(name: str) -> Brief:
+    """Return a frozen brief."""
+    return load_brief(FROZEN / "scenarios" / f"{name}.toml", libraries=[LIBRARY])
 
 
 @dataclass(frozen=True)
@@ -110,6 +120,13 @@ def timed(call: Callable[[], object]) -> float:
     begin = perf_counter()
     call()
     return perf_counter() - begin
+
+
+def spent(call: Callable[[], object]) -> float:
+    """Return the processor time of a call [s]."""
+    begin = process_time()
+    call()
+    return process_time() - begin
 
 
 def processor_time(command: Sequence[str], environment: Mapping[str, str]) -> float:

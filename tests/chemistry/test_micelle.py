@@ -16,15 +16,14 @@ from optimizer.chemistry.micelle import (
     clint,
     free_monomer,
     homologue,
-    interaction,
     matrix,
     micelles,
     millimoles,
-    rubingh,
 )
 from optimizer.chemistry.preservation import undissociated_share
 from optimizer.errors import DataError
 from tests.support.closed_forms import clint_row, lowest_cmc
+from tests.support.regular_solution import interaction, rubingh
 
 ETHER_SULFATE = [
     (4.30, 0.1, 2.857, 3.00, 0.384, -0.22),

@@ -9,9 +9,10 @@ import pytest
 
 from optimizer.chemistry.constants import CMCS, COUNTER_IONS, KINDS, PAIRS, pair_of
 from optimizer.chemistry.interval import Interval
-from optimizer.chemistry.micelle import clint, interaction, matrix, micelles, mixed_cmc, rubingh, shinoda
+from optimizer.chemistry.micelle import clint, matrix, micelles, mixed_cmc, shinoda
 from tests.make_micelle_page import KINDS as COUNTED
 from tests.make_micelle_page import PAGE, Mixture, mixtures, off, page
+from tests.support.regular_solution import interaction, rubingh
 
 EVERY = mixtures()
 NO_COUNTER_IONS = Interval(0.0, 0.0, 0.0)

@@ -479,6 +479,27 @@ WITHOUT_CAS = {"potassium-cocoyl-glutamate", "rhamnolipids", "sophorolipids"}
 """Shipped surfactants of which no CAS number is on record; their suppliers' safety data sheets have it."""
 
 
+def test_a_material_tells_for_which_use_a_ceiling_is(run: Run) -> None:
+    """Annex V/1: 2.5 % as acid in what is rinsed off, 0.5 % in what stays on."""
+    ran = run("library", "show", "sodium-benzoate", "--markdown").out
+    for percent, use in (("2.5", "rinse-off"), ("0.5", "leave-on")):
+        assert f"| Benzoic Acid or Sodium Benzoate | {percent} % as acid | {use} | law | EU Annex V/1" in ran
+    assert ran.count("the Commission's own table, not the legal text") == 2, "below the ceilings, and who says so"
+    assert "usual use" in ran
+    assert "usual use" not in run("library", "show", "glycerin").out, "what is not stated is left out"
+
+
+def test_many_old_texts_of_law_are_counted(run: Run) -> None:
+    """The day is past the twelve months of all that was read in June 2026; the names stand in the JSON."""
+    ran = run("library", "check", "--on", "2027-09-01", "--markdown").out
+    named = run("library", "check", "--on", "2027-09-01", "--json").json["old_law"]
+    many = sum(day == "2026-06-17" for day in named.values())
+    assert many > 130
+    assert f"- {many} texts, which 'tenside library law' prints ('--json' here names each): law read as it was" in ran
+    assert ran.count("- eu-annex-v-39-against-57: law read as it was on 2014-09-18") == 1
+    assert "eu-annex-v-29-phenoxyethanol" not in ran
+
+
 def test_library_check(run: Run, library: Library, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     total = len(library.materials)
     cas = "a surfactant without CAS number; it stands on the safety data sheet"

@@ -5,9 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+import typer
 
 import optimizer as tenside
-from optimizer.brief.beginning import PRODUCTS
+from optimizer import cli
+from optimizer.brief.beginning import ACIDITY, FREE, MILDNESS, PRODUCTS, STRENGTHS
+from tests.support.command import Ran, Run
 from tests.support.desk import desk_of
 
 ANSWERS = {
@@ -29,6 +32,77 @@ def test_answers_in_an_empty_folder_make_a_product(tmp_path: Path) -> None:
     assert limits["budget"][1] == 3.5
     assert brief.scenario.pool.free_from == ("sulfate",)
     assert f"{tenside.blend(brief).found.cost:.3f} EUR per kg" in page.text
+
+
+SAID = (
+    "--product", "body-wash", "--name", "Harbour shower", "--strength", "usual", "--mildness", "gentle", "--ph", "mild",
+    "--free", "sulfate", "--perfume", "parfum", "--perfume-percent", "0,4", "--budget", "3,5",
+)  # fmt: skip
+"""The answers as options of `tenside start`."""
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        ({}, ()),
+        (
+            {"free-formaldehyde-releaser": "yes", "without-coco-glucoside": "yes", "acidity": "like skin"},
+            ("--free", "formaldehyde-releaser", "--without", "Coco-Glucoside", "--ph", "like-skin"),
+        ),
+    ],
+)
+def test_the_command_asks_the_same_and_lays_the_same_files(
+    tmp_path: Path, run: Run, typed: dict[str, str], said: tuple[str, ...]
+) -> None:
+    by_page, by_command = tmp_path / "page", tmp_path / "command"
+    for folder in (by_page, by_command):
+        assert run("start", folder).code == 0
+    desk = desk_of(by_page)
+    desk.get("/begin")
+    assert desk.submit("/begin", {**ANSWERS, **typed}).status == 200
+    ran = run("start", by_command, *SAID, *said)
+    brief = by_command / "harbour-shower.toml"
+    assert ran == Ran(0, f"wrote {brief}\n\nNext: tenside blend {brief}\n", "")
+    page, command = ({f.name: f.read_bytes() for f in folder.iterdir()} for folder in (by_page, by_command))
+    assert page == command
+    assert run("blend", brief, "--json").json["ending"] == "optimal"
+
+
+def test_one_answer_is_enough_and_all_that_is_laid_is_told(tmp_path: Path, run: Run) -> None:
+    ran = run("start", tmp_path / "new", "--product", "face wash")
+    assert ran.code == 0
+    wrote = [line.removeprefix("wrote ") for line in ran.out.splitlines() if line.startswith("wrote ")]
+    assert sorted(wrote) == sorted(str(path) for path in (tmp_path / "new").iterdir())
+    assert tenside.read_brief(tmp_path / "new" / "face-wash.toml").scenario.name == "Face wash"
+
+
+@pytest.mark.parametrize(
+    ("said", "told"),
+    [
+        (("--budget", "3"), "--product: say what it is: hand wash, body wash, face wash or shampoo."),
+        (("--product", "soap"), "product: 'soap' is not offered."),
+        (("--product", "shampoo", "--ph", "alkaline"), "acidity: 'alkaline' is not offered."),
+        (("--product", "shampoo", "--budget", "1,234"), "--budget: '1,234' can be read two ways"),
+        (("--product", "shampoo", "--perfume", "coco-glucoside"), "there is no material 'coco-glucoside'. Known: "),
+        (("--product", "shampoo", "--without", "gold dust"), "there is no material 'gold dust'."),
+    ],
+)
+def test_an_option_that_cannot_be_is_told_and_nothing_is_laid(
+    tmp_path: Path, run: Run, said: tuple[str, ...], told: str
+) -> None:
+    ran = run("start", tmp_path / "new", *said)
+    assert ran.code in (2, 3)
+    assert told in ran.err
+    assert not (tmp_path / "new").exists()
+
+
+def test_the_help_names_every_answer_that_is_offered() -> None:
+    told = {param.name: param.help for param in typer.main.get_command(cli.app).commands["start"].params}
+    offers = {
+        "product": PRODUCTS, "strength": STRENGTHS["shampoo"], "mildness": MILDNESS, "acidity": ACIDITY, "free": FREE
+    }  # fmt: skip
+    assert all(offer.key in told[name] for name, every in offers.items() for offer in every)
+    assert {"name", "without", "perfume", "percent", "budget"} < set(told)
 
 
 def test_what_cannot_be_is_told_beside_its_field_and_nothing_is_lost(tmp_path: Path) -> None:

@@ -73,7 +73,7 @@ def test_the_desk_writes_what_the_commands_write(batch: Path, tmp_path: Path, ru
     told(desk.submit("/ph", {"ph": "9,2", "water": "9"}))
     told(desk.submit("/ph", {"now": "10,7", "ph": "5,6"}))
     told(desk.submit("/ph", {"now": "6,5", "ph": "5.1"}))
-    desk.get("/batch/HW-012/thicken")
+    desk.get("/batch/HW-012/thicken?material=sorbitan-sesquicaprylate")
     told(desk.submit("/thicken", {"reading": "120", "target": "3000", "temperature": "22"}))
     told(desk.submit("/thicken", {"now": "26,0205", "reading": "900", "ph": "5,1", "temperature": "22"}))
     desk.get("/batch/HW-012/finish")
@@ -149,7 +149,7 @@ def test_every_figure_that_is_shown_stands_in_the_record(batch: Path, run: Run) 
     for figure in figures:
         assert figure in OWN or stands_in(figure, numbers), figure
     desk.submit("/ph", {"now": "6,5", "ph": "5,1"})
-    desk.get("/batch/HW-012/thicken")
+    desk.get("/batch/HW-012/thicken?material=sorbitan-sesquicaprylate")
     page = desk.submit("/thicken", {"reading": "120", "target": "3000", "temperature": "22"}).html
     record = run("thicken", batch, "--json").json
     figures = shown(page, '<p class="of">Add now</p>', "<h2>Note a step")

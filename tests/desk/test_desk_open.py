@@ -10,6 +10,7 @@ import signal
 import socket
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from email.message import Message
@@ -22,6 +23,7 @@ from optimizer.desk.phone import qr_lines
 from optimizer.desk.serve import listen
 from optimizer.desk.shortcut import lay_shortcut, shortcut_text
 from optimizer.errors import DataError
+from tests.support.chromium import served
 from tests.support.command import Run
 from tests.support.desk import desk_of
 
@@ -69,6 +71,24 @@ def test_the_server_answers_who_has_the_key_on_this_machine_alone(tmp_path: Path
             with socket.socket() as knock:
                 knock.settimeout(2)
                 assert other.startswith("127.") or knock.connect_ex((str(other), port)) != 0
+
+
+def test_an_answer_is_sent_at_once(tmp_path: Path) -> None:
+    """Nagle's algorithm holds a body back until the head is confirmed, which a kernel does after 40 ms (RFC 1122)."""
+    took = []
+    with served(tmp_path) as desk:
+        line = http.client.HTTPConnection(desk.address.removeprefix("http://"), timeout=20)
+        line.request("GET", desk.entry().removeprefix(desk.address))
+        entered = line.getresponse()
+        entered.read()
+        told = {"Cookie": str(entered.headers["set-cookie"]).partition(";")[0]}
+        for _ in range(40):  # a fresh connection confirms at once, an older one waits
+            begin = time.perf_counter()
+            line.request("GET", "/devices", headers=told)
+            assert line.getresponse().read()
+            took.append(time.perf_counter() - begin)
+        line.close()
+    assert min(took[20:]) < 0.035
 
 
 def test_a_port_in_use_is_told(tmp_path: Path, run: Run) -> None:

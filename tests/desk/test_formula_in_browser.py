@@ -5,7 +5,6 @@ Figures are made up around those of the shipped briefs and of what the questions
 
 from __future__ import annotations
 
-import json
 import threading
 import time
 from pathlib import Path
@@ -15,15 +14,17 @@ from typing import Any
 
 import pytest
 from selenium.webdriver.common.by import By
-from selenium.webdriver.support.ui import Select
 
 from optimizer.answers.keeping import stated
 from optimizer.answers.ruled import Ruled
 from optimizer.answers.rulers import Rulers
 from optimizer.bench.batch import read_batch
 from optimizer.files import shipped
+from tests.support.axe import findings
 from tests.support.chromium import marks, served, wait, window
+from tests.support.clicks import fill, follow, leave, proven
 from tests.support.draws import drawn
+from tests.support.hands import Mouse
 
 pytestmark = marks
 
@@ -91,7 +92,7 @@ def test_drags_with_late_answers_show_one_answer_at_a_time_and_the_last_one_in_t
             browser.execute_script(DRAG, place)
             time.sleep(random.uniform(0, 0.06))
         last = f"mildness.at_least={place:g}" if place != own else "/formula/body-wash"
-        wait(lambda: _proven(browser) and last in browser.current_url)
+        wait(lambda: proven(browser) and last in browser.current_url)
         seen = browser.execute_script("return window.seen")
     numbers = [one["number"] for one in seen]
     assert numbers == sorted(numbers), "an older answer never takes the place of a newer one"
@@ -107,32 +108,15 @@ def test_drags_with_late_answers_show_one_answer_at_a_time_and_the_last_one_in_t
     assert float(final["typed"]) == answer.moved.get("mildness.at_least", own) == place
 
 
-def _proven(browser: Any) -> bool:
-    return bool(browser.find_elements(By.CSS_SELECTOR, '#answer .sum[data-word="proven"]'))
-
-
 def answered(browser: Any) -> None:
     """Answer the questions of a new product."""
-    browser.find_element(By.LINK_TEXT, "New product").click()
-    browser.find_element(By.ID, "name").send_keys("Click wash")
+    follow(browser, "New product")
+    fill(browser, name="Click wash")
+    hand = Mouse(browser)
     for name, value in (("product", "body wash"), ("strength", "usual"), ("perfume", "parfum")):
-        Select(browser.find_element(By.ID, name)).select_by_value(value)
-    browser.find_element(By.ID, "free-sulfate").click()
-    press(browser, "Begin")
-
-
-def press(browser: Any, words: str) -> None:
-    """Press the button that says so."""
-    button = browser.find_element(By.XPATH, f'//button[normalize-space()="{words}"]')
-    browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", button)
-    button.click()
-
-
-def follow(browser: Any, words: str) -> None:
-    """Follow the link that says so."""
-    link = browser.find_element(By.LINK_TEXT, words)
-    browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", link)
-    link.click()
+        hand.choose(browser.find_element(By.ID, name), value)
+    hand.tick(browser.find_element(By.ID, "free-sulfate"))
+    follow(browser, "Begin")
 
 
 @pytest.mark.parametrize("width", [390, 1200])
@@ -140,9 +124,9 @@ def test_from_questions_to_a_laid_batch_by_clicks(chrome: Any, tmp_path: Path, w
     with served(tmp_path) as desk, window(chrome, width, 844) as browser:
         browser.get(desk.entry())
         answered(browser)
-        wait(lambda: "/formula/click-wash" in browser.current_url and _proven(browser))
+        wait(lambda: "/formula/click-wash" in browser.current_url and proven(browser))
         browser.execute_script(DRAG, 66)
-        wait(lambda: "mildness.at_least=66" in browser.current_url and _proven(browser))
+        wait(lambda: "mildness.at_least=66" in browser.current_url and proven(browser))
         assert "in the file 60" in browser.find_element(By.ID, "told-mildness.at_least").text
         slide = browser.find_element(By.CSS_SELECTOR, '[data-moves="mildness.at_least"]')
         browser.execute_script("arguments[0].scrollIntoView({block: 'center'})", slide)
@@ -150,12 +134,11 @@ def test_from_questions_to_a_laid_batch_by_clicks(chrome: Any, tmp_path: Path, w
         for part in (browser.find_element(By.ID, "answer"), slide):
             assert browser.execute_script(where, part), "verdict and ruler are in view together"
         assert browser.execute_script("return document.documentElement.scrollWidth <= innerWidth")
-        press(browser, "Keep in the brief")
+        follow(browser, "Keep in the brief")
         wait(lambda: "Kept in the brief." in browser.page_source)
         follow(browser, "Lay a batch")
-        browser.find_element(By.ID, "number").send_keys("7")
-        browser.find_element(By.ID, "kilos").send_keys("2,5")
-        press(browser, "Lay the batch")
+        fill(browser, number="7", kilos="2,5")
+        follow(browser, "Lay the batch")
         wait(lambda: "/batch/batch-7/weigh" in browser.current_url)
         complaints = [entry for entry in browser.get_log("browser") if entry["level"] == "SEVERE"]
     assert complaints == []
@@ -169,27 +152,22 @@ def test_without_a_script_everything_but_the_live_ruler_is_there(chrome: Any, tm
         browser.get(desk.entry())
         answered(browser)
         wait(lambda: "Proven: nothing better keeps every limit." in browser.page_source)
-        field = browser.find_element(By.ID, "mildness.at_least")
-        field.clear()
-        field.send_keys("66")
+        fill(browser, **{"mildness.at_least": "66"})
         button = browser.find_element(By.XPATH, '//button[normalize-space()="What does that come to?"]')
         assert button.is_displayed()
         assert not browser.find_element(By.CSS_SELECTOR, '[data-moves="mildness.at_least"]').is_displayed()
-        button.click()
-        wait(lambda: "mildness.at_least=66" in browser.current_url)
+        leave(browser, button)
+        assert "mildness.at_least=66" in browser.current_url
         assert "in the file 60" in browser.page_source
-        press(browser, "Keep in the brief")
+        follow(browser, "Keep in the brief")
         follow(browser, "Lay a batch")
-        browser.find_element(By.ID, "number").send_keys("8")
-        browser.find_element(By.ID, "kilos").send_keys("1")
-        press(browser, "Lay the batch")
+        fill(browser, number="8", kilos="1")
+        follow(browser, "Lay the batch")
         assert "/batch/batch-8/weigh" in browser.current_url
     assert read_batch(tmp_path / "batch-8.toml").size_g == 1000
 
 
 def test_the_pages_have_no_finding_of_the_accessibility_checker(chrome: Any, folder: Path) -> None:
-    from axe_core_python.selenium import Axe
-
     pages = ("/begin", "/formula/hand-wash?mildness.at_least=59", "/formula/impossible-wash/impossible",
              "/formula/hand-wash/pictures", "/formula/hand-wash/batch", "/formula/hand-wash/why")  # fmt: skip
     with served(folder) as desk, window(chrome, 390, 844) as browser:
@@ -197,6 +175,4 @@ def test_the_pages_have_no_finding_of_the_accessibility_checker(chrome: Any, fol
         for page in pages:
             browser.get(f"{desk.address}{page}")
             wait(lambda: not browser.find_elements(By.CSS_SELECTOR, "#room[data-follow] .soft"))
-            found = Axe().run(browser)["violations"]
-            told = [(v["id"], [n["html"][:120] for n in v["nodes"]][:3]) for v in found]
-            assert told == [], f"{page}: {json.dumps(told)}"
+            assert not findings(browser), page

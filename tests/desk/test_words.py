@@ -16,7 +16,7 @@ from optimizer import cli
 from optimizer.answers.bench import lay_batch, note_weights, sheet_of
 from optimizer.answers.subject import subject_of
 from optimizer.bench.weighed import Weight
-from optimizer.desk.words import ELSEWHERE, PAGES, document_on_page, on_page
+from optimizer.desk.words import COMMANDS, document_on_page, on_page
 from optimizer.files import shipped
 from optimizer.report.document import Document, Listing, Strong, Table
 from tests.support.desk import TODAY, Browser, desk_of
@@ -33,10 +33,22 @@ def commands() -> Iterator[str]:
 
 
 def test_every_command_is_a_page_or_is_said_to_be_elsewhere() -> None:
-    every = set(commands())
-    assert set(PAGES) <= every
-    missing = {name.split()[0] for name in every} - {name.split()[0] for name in PAGES} - set(ELSEWHERE)
-    assert missing == {"open"}, "the desk itself"
+    assert set(COMMANDS) == set(commands())
+
+
+def test_the_page_or_button_of_a_command_is_called_so_on_the_desk() -> None:
+    desk = Path(optimizer.__file__).parent / "desk"
+    texts = "".join(f.read_text(encoding="utf-8") for f in desk.rglob("*.py") if f.name != "words.py")
+    called = {page for page in COMMANDS.values() if page and not page.startswith("the ")}
+    assert {page for page in called if f'"{page}' not in texts} == set()
+
+
+@pytest.mark.parametrize("command", sorted(COMMANDS))
+def test_a_command_is_said_as_its_own_page_however_it_is_written(command: str) -> None:
+    page = COMMANDS[command]
+    said = f"'{command}' on the command line" if not page else page if page.startswith("the ") else f"'{page}'"
+    assert on_page(f"Ask 'tenside {command} x.toml'.") == f"Ask {said}."
+    assert on_page(f"Go on: tenside {command} x.toml, then tenside label x.toml") == f"Go on: {said}, then 'Label'"
 
 
 def said() -> Iterator[tuple[str, str]]:

@@ -1,7 +1,7 @@
 """What must be there for every command and kind of rule, and the columns that people and their sheets are used to.
 
-A new command fails here until it has a schema and an example in tests/tour.md; a renamed or moved column of the most
-read tables fails here until the change is meant.
+A new command fails here until it has a schema, a place in the README and an example in tests/tour.md; a renamed or
+moved column of the most read tables fails here until the change is meant.
 """
 
 from __future__ import annotations
@@ -69,6 +69,13 @@ def test_every_command_has_an_example(name: str) -> None:
     page = (ROOT / "docs" / "commands.md").read_text(encoding="utf-8")
     blocks = re.findall(r"```console\n(.*?)```", page, re.DOTALL)
     assert re.search(rf"^tenside {name}(?: |$)", "\n".join(blocks), re.MULTILINE)
+
+
+def test_the_readme_names_every_command_once() -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    _, _, table = readme.partition("| for | commands |")
+    told = re.findall(r"`([a-z -]+)`", table.partition("\n\n")[0])
+    assert sorted(told) == sorted(commands())
 
 
 @pytest.mark.parametrize("name", ["rules share", "library show glycerin", "library list", "library check"])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import socket
 import threading
 import time
 from collections.abc import Iterator
@@ -16,6 +15,7 @@ import uvicorn
 
 from optimizer.desk.app import make_desk
 from optimizer.desk.guard import Guard
+from optimizer.desk.serve import OWN, listen
 
 CHROMIUM, DRIVER = Path("/usr/bin/chromium"), Path("/usr/bin/chromedriver")
 FLAGS = (
@@ -52,22 +52,19 @@ def served(folder: Path, port: int = 0) -> Iterator[Served]:
     """Serve the desk of a folder in a thread of its own."""
     guard = Guard()
     app = make_desk(folder, guard=guard, today=lambda: TODAY)
-    listener = socket.socket()
-    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-    listener.bind(("127.0.0.1", port))
-    listener.listen(32)
+    listener = listen(OWN, port)
     config = uvicorn.Config(
         app, log_level="warning", lifespan="off", ws="none", http="h11", loop="asyncio", timeout_graceful_shutdown=1
     )
     server = uvicorn.Server(config)
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]})
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener.socket]})
     thread.start()
     try:
-        yield Served(f"http://127.0.0.1:{listener.getsockname()[1]}", guard, app)
+        yield Served(f"http://{OWN}:{listener.port}", guard, app)
     finally:
         server.should_exit = True
         thread.join(20)
-        listener.close()
+        listener.socket.close()
 
 
 @contextmanager
@@ -115,13 +112,14 @@ def wait(what: Any, seconds: float = 20.0) -> Any:
     Raises:
         AssertionError: If it never is.
     """
-    from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
+    from selenium.common.exceptions import JavascriptException, NoSuchElementException, StaleElementReferenceException
 
+    coming = JavascriptException, NoSuchElementException, StaleElementReferenceException
     until = time.monotonic() + seconds
     while time.monotonic() < until:
         try:
             found = what()
-        except (NoSuchElementException, StaleElementReferenceException):  # the page is just coming
+        except coming:  # the page is just coming
             found = None
         if found:
             return found

@@ -12,27 +12,13 @@ from optimizer.assessment.alarms import alarms_of
 from optimizer.brief.brief import load_brief
 from optimizer.solve.best import solve
 from tests.support.hostile import ask
+from tests.support.washes import unpriced_wash
 
-BARE = """name = "Wash"
-product = "hand wash"
-[pool]
-materials = ["aqua", "glycerin", "sodium-laureth-sulfate-2eo-28", "sodium-benzoate", "phenoxyethanol"]
-unpriced = true
-[ph]
-low = 4
-high = 8
-[objective]
-minimise = "active"
-[[rule]]
-id = "active"
-kind = "active"
-at_least = 9
-[[rule]]
-id = "benzoate"
-kind = "dose"
-of = ["sodium-benzoate"]
-at_least = 0
-"""
+BARE = unpriced_wash(
+    ["sodium-benzoate", "phenoxyethanol"],
+    ph=(4, 8),
+    rule='id = "benzoate"\nkind = "dose"\nof = ["sodium-benzoate"]\nat_least = 0',
+)
 
 
 @pytest.fixture
@@ -99,5 +85,5 @@ def test_what_is_preserved_everywhere_says_nothing(brief: Path) -> None:
     found = told("--vary", "benzoate.at_least=0.4,0.5", "--set", "ph.high=4.6")
     cautions = [c["text"] for c in found["cautions"]]  # type: ignore[attr-defined]
     assert len(cautions) == 1, "on what the answers rest, and nothing before it"
-    assert "figures that decided" in cautions[0]
+    assert cautions[0].startswith("Rests on ")
     assert [a["preserved"] for a in found["answers"]] == [True, True]  # type: ignore[attr-defined]

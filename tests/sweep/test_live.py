@@ -11,6 +11,7 @@ import optimizer as tenside
 from optimizer.errors import DataError
 from optimizer.sweep.live import Live
 from tests.support.draws import drawn
+from tests.support.rulers import Ruler, not_at_once
 
 RULERS = (
     ("hand-wash", "mildness.at_least", 54.0, 61.0),
@@ -45,14 +46,31 @@ def test_a_second_pass_of_a_ruler_is_proven_at_once_and_is_what_blend_says(
             assert said.ph is None or answer.ph == said.ph.target
 
 
+@pytest.mark.parametrize("name", ["hand-wash", "facial-wash"])
+def test_after_one_pass_nearly_all_places_of_a_ruler_are_proven_at_once(name: str) -> None:
+    ruler = Ruler(tenside.read_brief(name), "mildness.at_least")
+    ruler.passed()
+    assert not_at_once(ruler.asked(ruler.steps)) == 0, "what was proven once is known"
+    assert not_at_once(ruler.asked(ruler.between)) <= 0.1, "goal: 90 % at once, here where it never stood"
+
+
+def test_a_tie_that_was_broken_once_is_known_at_once_as_it_was_broken() -> None:
+    live = Live(tenside.read_brief("body-wash"))
+    moved = {"active.at_least": 11.5}
+    proven, again = live.prove(moved), live.ask(moved)
+    assert proven is not None
+    assert (again.word, again.doses, again.number) == ("proven", proven.doses, proven.number + 1)
+    assert live.look([{"active.at_least": 11.25}, moved])[1].doses == proven.doses
+
+
 def test_what_is_not_proven_yet_says_so_and_its_number_tells_what_is_newer() -> None:
-    live = Live(tenside.read_brief("hand-wash"))
-    moved = {"mildness.at_least": 58.5}
+    live = Live(tenside.read_brief("facial-wash"))
+    moved = {"mildness.at_least": 71.0}
     before = live.ask(moved)
     assert (before.word, before.ending) == ("open", "stopped")
     proven = live.prove(moved)
     assert proven is not None
-    far = live.ask({"mildness.at_least": 60.5})
+    far = live.ask({"mildness.at_least": 75.0})
     assert far.word in ("same choices", "open"), "one answer does not prove a far one"
     again = live.ask(moved)
     assert (again.word, again.cost) == ("proven", proven.cost)

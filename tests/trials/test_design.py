@@ -14,7 +14,6 @@ from optimizer.trials.choosing import best_places, field_of
 from optimizer.trials.design import (
     Task,
     chosen_for,
-    d_efficiency,
     efficiency,
     in_groups,
     information,
@@ -38,6 +37,12 @@ def on_simplex(q: int) -> tuple[Vector, Vector]:
     space = mixtures.simplex(q)
     x = space.centre + candidates(space.body, 1000, np.random.default_rng(1)) @ space.directions
     return x, mixtures.scheffe(x)
+
+
+def d_efficiency(made: Vector, ideal: Vector) -> float:
+    """Return (det F'F / n) of one design against another's, to the power 1/p; no change of coordinates alters it."""
+    logs = [float(np.linalg.slogdet(f.T @ f)[1]) - f.shape[1] * np.log(len(f)) for f in (made, ideal)]
+    return float(np.exp((logs[0] - logs[1]) / made.shape[1]))
 
 
 def test_the_flare_design_of_1966_against_the_d_optimal_one() -> None:

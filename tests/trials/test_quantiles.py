@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import special, stats
 
-from optimizer.trials.quantiles import NORMAL, beta_share, f_beyond, f_quantile, t_quantile, t_share
+from optimizer.trials.quantiles import NORMAL, beta_share, f_beyond, t_quantile, t_share
 
 DEGREES = (0.7, 1, 2, 3, 4.5, 8, 15, 40, 300, 1e4)
 SHARES = (1e-6, 0.001, 0.05, 0.1, 0.3, 0.5, 0.75, 0.9, 0.95, 0.975, 0.999, 1 - 1e-6)
@@ -35,4 +35,4 @@ def test_f(above, below):
     for f in (0.0, 0.01, 0.5, 1, 2.8, 9, 150):
         assert f_beyond(f, above, below) == pytest.approx(stats.f.sf(f, above, below), rel=1e-10)
     for share in (0.05, 0.5, 0.9, 0.99):
-        assert f_quantile(share, above, below) == pytest.approx(stats.f.ppf(share, above, below), rel=1e-9)
+        assert f_beyond(stats.f.ppf(share, above, below), above, below) == pytest.approx(1 - share, rel=1e-9)

@@ -9,15 +9,16 @@ from optimizer.answers.logs import curve_of, note_ph, ph_of, solution_of, strike
 from optimizer.bench.acid import AcidSession, PhAnswer
 from optimizer.bench.acid_log import Noted
 from optimizer.bench.batch import Batch
+from optimizer.bench.strike import struck_of
 from optimizer.chemistry.ph import CHEMICALS, Solution
 from optimizer.desk.asked import Asked
 from optimizer.desk.frame import button, choice, field, folded, form, report, sketched, tick
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
-from optimizer.desk.logged import add_now, alarms, entry, log, notes, said_of, striking, struck, sure
+from optimizer.desk.logged import add_now, alarms, crossed, entry, log, notes, said_of, striking, struck, sure
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.way import onwards, page_of, place, subject
-from optimizer.report.acid import ph_document, ph_words, solution_words, weighable
+from optimizer.report.acid import ph_words, solution_words, weighable
 from optimizer.report.charts import acid_curve
 from optimizer.units import number, whole_down
 
@@ -85,9 +86,9 @@ def _solution(asked: Asked) -> Solution | None:
 def acidity(asked: Asked) -> Page:
     """Show what to add next, and the log."""
     found = subject(asked)
-    batch, answer = batch_of(found), ph_of(found)
+    batch, told = batch_of(found), ph_of(found)
+    answer = told.found.answer
     session = answer.sessions[-1] if answer.sessions else None
-    document = ph_document(f"pH: {found.name}", answer, found.notes)
     parts = [alarms(c.words for c in answer.alarms if c.loud)]
     if session is None:
         parts += [_blind(answer), _begin(asked, answer)]
@@ -97,8 +98,9 @@ def acidity(asked: Asked) -> Page:
             "div", _now(batch, session, answer), on, _reading(asked.unasked if asked.text("of") else asked, session)
         )
         curve = sketched(acid_curve(curve_of(session, session.advice.next_addition), session), "curve")
-        parts += [tag("div", todo, tag("div", curve, _log(asked, session)), class_="two"), _another(asked, answer)]
-    parts.append(folded("All of it: what it rests on, cautions", report(document)))
+        beside = tag("div", curve, _log(asked, session), crossed(struck_of(batch, "reading")))
+        parts += [tag("div", todo, beside, class_="two"), _another(asked, answer)]
+    parts.append(folded("All of it: what it rests on, cautions", report(told.document())))
     return page_of(asked, batch, "ph", *parts)
 
 

@@ -36,7 +36,7 @@ def _begin(asked: Asked) -> Outcome:
         asked.maybe("budget", "the budget", least=0.001),
     )
     try:
-        path, _ = begin(asked.folder.path, wanted)
+        path = begin(asked.folder.path, wanted).path
     except DataError as error:
         told: dict[str, str] = {}
         for problem in error.problems:

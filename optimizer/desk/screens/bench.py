@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from urllib.parse import urlencode
 
+from optimizer.answers.kept import Records
 from optimizer.answers.starter import lay
 from optimizer.answers.stock import shelf_left, shelves_in
 from optimizer.bench.batch import Batch
@@ -16,9 +17,8 @@ from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, Screen
 from optimizer.desk.way import NEXT
 from optimizer.errors import DataError
-from optimizer.records.series import Task, tasks
+from optimizer.records.series import Task
 from optimizer.records.stock import Holding
-from optimizer.records.store import open_store
 from optimizer.units import number
 
 SCREEN = Screen()
@@ -106,8 +106,7 @@ def _due(asked: Asked) -> Html | None:
     """Return what is to be read, and the alarms that stand."""
     if not asked.folder.records.exists():
         return None
-    with open_store(asked.folder.records) as store:
-        found = tasks(store, asked.today, AHEAD_DAYS)
+    found = Records(asked.folder.records).due(asked.today, AHEAD_DAYS).found
     if not found.tasks and not found.alarms:
         return None
     alarms = (tag("li", said, class_="next") for said in found.alarms)

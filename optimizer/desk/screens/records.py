@@ -6,7 +6,7 @@ from urllib.parse import urlencode
 
 from optimizer.answers.bench import batch_of
 from optimizer.answers.days import day_of, time_of, years_on
-from optimizer.answers.kept import against_now, keep_batch
+from optimizer.answers.kept import Records, keep_batch
 from optimizer.bench.batch import Observation
 from optimizer.desk.asked import Asked
 from optimizer.desk.frame import button, choice, field, folded, form, report
@@ -17,14 +17,9 @@ from optimizer.desk.screen import LARGE, Download, Page, RefusedError, Screen
 from optimizer.desk.way import file_of, page_of, subject
 from optimizer.desk.words import in_words
 from optimizer.errors import DataError, UsageError
-from optimizer.records.batches import batch_id, note, photo_from, put_away, suffix_of
-from optimizer.records.calendar import add_result, lay, strike
-from optimizer.records.lots import lots_of, where_lot
-from optimizer.records.overview import Listed, NoteKept, Shown, overview, shown
-from optimizer.records.series import Calendar, tests_of
-from optimizer.records.store import Store, open_store
-from optimizer.report.calendar import calendar_document
-from optimizer.report.records import batch_document, lots_document, where_document
+from optimizer.records.batches import photo_from, suffix_of
+from optimizer.records.overview import Listed, NoteKept
+from optimizer.records.series import Calendar
 from optimizer.units import number
 
 WHATS = ("foam", "feel", "clarity", "viscosity", "odour", "colour", "pH")
@@ -54,7 +49,7 @@ def keeping(asked: Asked) -> Page:
         "after a change, it becomes a further revision; nothing that is recorded is changed."
     )
     there = tag("p", tag("a", f"What is recorded of batch {batch.batch}", href=_record(batch.batch)))
-    known = _kept(asked, batch.batch)
+    known = _records(asked).holds(batch.batch)
     parts = [tag("p", said), form(asked, asked.place, button("Keep it")), there if known else None]
     return page_of(asked, batch, "keep", *parts)
 
@@ -63,11 +58,8 @@ def _record(number_: str) -> str:
     return f"/record?{urlencode({'batch': number_})}"
 
 
-def _kept(asked: Asked, number_: str) -> bool:
-    if not asked.folder.records.exists():
-        return False
-    with open_store(asked.folder.records) as store:
-        return any(line.batch == number_ for line in overview(store).batches)
+def _records(asked: Asked) -> Records:
+    return Records(asked.folder.records)
 
 
 @SCREEN.at("/records")
@@ -78,9 +70,8 @@ def records(asked: Asked) -> Page:
         return Page("Records", tag("p", said), here="records")
     lot = asked.query.get("lot", "").strip()
     asked.typed = {"lot": [lot]}
-    with open_store(asked.folder.records) as store:
-        found = overview(store)
-        traced = _traced(asked, store, lot) if lot else None
+    found = _records(asked).listed().found
+    traced = _traced(asked, lot) if lot else None
     return Page("Records", markup(_search(asked), traced, _list(found)), here="records")
 
 
@@ -95,9 +86,9 @@ def _search(asked: Asked) -> Html:
     )
 
 
-def _traced(asked: Asked, store: Store, lot: str) -> Html:
+def _traced(asked: Asked, lot: str) -> Html:
     try:
-        return report(where_document(where_lot(store, lot)))
+        return report(_records(asked).where(lot).document())
     except DataError as error:
         return tag("p", in_words(error), class_="wrong", role="alert")
 
@@ -131,8 +122,7 @@ def act(asked: Asked) -> Outcome:
     chosen = acts.get(asked.text("what-for"))
     if chosen is None:
         raise RefusedError({"": "This form is not known; nothing was noted."})
-    with open_store(asked.folder.records) as store:
-        return asked.done(_record(number_), chosen(asked, store, number_))
+    return asked.done(_record(number_), chosen(asked, number_))
 
 
 def _day(asked: Asked, name: str) -> str:
@@ -142,7 +132,7 @@ def _day(asked: Asked, name: str) -> str:
         raise RefusedError({name: str(error)}) from None
 
 
-def _note(asked: Asked, store: Store, number_: str) -> str:
+def _note(asked: Asked, number_: str) -> str:
     what, value = asked.text("what"), asked.maybe("value", "the figure", least=-1e9)
     photo = asked.files.get("photo")
     if not 0 < len(what) <= 80:
@@ -159,39 +149,40 @@ def _note(asked: Asked, store: Store, number_: str) -> str:
         what=what, value=value, unit=asked.text("unit"), text=asked.text("text"), on=_day(asked, "day"),
         photo=taken.name if taken else "",
     )  # fmt: skip
-    note(store, number_, seen, photo=taken)
+    _records(asked).note(number_, seen, photo=taken)
     return f"Noted: {what}{f' {number(value)}' if value is not None else ''}{', with a photo' if taken else ''}."
 
 
-def _result(asked: Asked, store: Store, number_: str) -> str:
+def _result(asked: Asked, number_: str) -> str:
     name, judged = asked.text("test"), asked.text("passed")
     value = asked.maybe("reading", "the reading", least=-1e9)
     if value is None and not judged and not asked.text("said"):
         raise RefusedError({"reading": "Give a figure, a judgement or words."})
     passed = {"passed": True, "failed": False}.get(judged)
-    found = add_result(store, number_, name, _day(asked, "read-on"), value, passed, asked.text("said"))
-    alarms = " ".join(a for t in found.tests for a in t.alarms)
+    answer = _records(asked).result(number_, name, _day(asked, "read-on"), value, passed, asked.text("said"))
+    alarms = " ".join(a for t in answer.found.tests for a in t.alarms)
     return f"Noted for {name}{f': {number(value)}' if value is not None else ''}. {alarms}".strip()
 
 
-def _sample(asked: Asked, store: Store, number_: str) -> str:
+def _sample(asked: Asked, number_: str) -> str:
     where = asked.text("where")
     if not where:
         raise RefusedError({"where": "Say where the sample is kept."})
     grams = asked.maybe("amount", "the amount")
     until = asked.day("until") if asked.text("until") else years_on(day_of(asked.today), 2)
-    put_away(store, number_, asked.today, where, until, grams, "")
+    _records(asked).put_away(number_, asked.today, where, until, grams)
     return f"Noted: a sample is kept in {where} until {until}."
 
 
-def _tests(asked: Asked, store: Store, number_: str) -> str:
-    found = lay(store, number_, asked.day("start") if asked.text("start") else "", asked.today)
-    return f"{len(found.tests)} tests are laid."
+def _tests(asked: Asked, number_: str) -> str:
+    start = asked.day("start") if asked.text("start") else ""
+    laid = _records(asked).lay_tests(number_, start, asked.today).found
+    return f"{len(laid.tests)} tests are laid."
 
 
-def _strike(asked: Asked, store: Store, number_: str) -> str:
+def _strike(asked: Asked, _: str) -> str:
     wrong = struck(asked, "reading")
-    strike(store, wrong.number, wrong.on, wrong.why)
+    _records(asked).strike(wrong.number, wrong.on, wrong.why)
     return f"Struck: reading {wrong.number}. It stays, and counts no more."
 
 
@@ -199,22 +190,18 @@ def _strike(asked: Asked, store: Store, number_: str) -> str:
 def record(asked: Asked) -> Page:
     """Show one batch as it is kept."""
     number_ = asked.query.get("batch", "")
-    with open_store(asked.folder.records) as store:
-        found = against_now(shown(store, number_), asked.folder.path)
-        lots = lots_of(store, number_)
-        tests = tests_of(store, batch_id(store, number_), asked.today)
-    document = batch_document(found)
-    calendar = Calendar(batch=number_, on=asked.today, laid=False, tests=tests)
-    to = _record(number_)
+    records, to = _records(asked), _record(number_)
+    kept, lots, calendar = records.show(number_), records.lots(number_), records.tests(number_, asked.today)
+    document, tests = kept.document(), calendar.found.tests
     parts: list[Html | None] = [
         report(document),
-        _photos(number_, found.observations),
+        _photos(number_, kept.found.observations),
         _ask(asked, to, tests=bool(tests), names=[(t.name, f"{t.name}: {t.what}, {t.place}") for t in tests]),
         tag("h2", "Tests") if tests else None,
-        report(calendar_document(calendar), "t") if tests else None,
-        _strikes(asked, to, calendar),
+        report(calendar.document(), "t") if tests else None,
+        _strikes(asked, to, calendar.found),
         tag("h2", "Lots"),
-        report(lots_document(lots), "l"),
+        report(lots.document(), "l"),
     ]
     return Page(document.title, markup(*parts), here="records", back=("/records", "Records"))
 
@@ -245,12 +232,7 @@ def _photo(number_: str, sha256: str) -> str:
 @SCREEN.at("/photo")
 def photo(asked: Asked) -> Download:
     """Return a photo of a batch."""
-    wanted = asked.query.get("sha256", "")
-    with open_store(asked.folder.records) as store:
-        found: Shown = shown(store, asked.query.get("batch", ""))
-        if wanted not in {o.photo_sha256 for o in found.observations if o.photo_sha256}:
-            raise UsageError("there is no such photo.")
-        content = store.one("SELECT bytes FROM photo WHERE sha256 = ?", wanted)["bytes"]
+    content = _records(asked).photo(asked.query.get("batch", ""), asked.query.get("sha256", ""))
     return Download(content, KINDS.get(suffix_of(content), "application/octet-stream"))
 
 

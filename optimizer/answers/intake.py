@@ -1,0 +1,98 @@
+"""A maker's own tables through the door: a formula sheet becomes a formula file, a price list a shelf."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from optimizer.answers.answer import Answer
+from optimizer.brief.brief import load_brief
+from optimizer.brief.scenario import find_scenario
+from optimizer.data.library import Library, chosen_library
+from optimizer.data.names import material_of
+from optimizer.data.workbook import write_rows
+from optimizer.errors import UsageError
+from optimizer.intake.formula_sheet import read_formula_sheet
+from optimizer.intake.price_list import read_price_list, shelf_rows
+from optimizer.report.intake import FormulaTaken, PricesTaken
+
+
+def take_formula(
+    table: Path,
+    *,
+    brief: str = "",
+    out: Path | None = None,
+    words: Mapping[str, str] | None = None,
+    libraries: Sequence[Path] | None = None,
+    own: Sequence[Path] | None = None,
+) -> Answer[FormulaTaken]:
+    """Turn a formula sheet into a formula file, and say what was assumed.
+
+    Args:
+        table: The sheet (.csv, .xlsx), its columns in any order.
+        brief: Scenario whose materials and free part are meant.
+        out: File to write; it must not exist.
+        words: What names mean: a material, as a maker calls it, by the sheet's name for it.
+        libraries: Library files instead of the shipped ones.
+        own: Library files on top of them, where no brief is named.
+
+    Raises:
+        UsageError: If a word means no material.
+        DataError: If the sheet cannot be read as meant.
+    """
+    if brief:
+        loaded = load_brief(find_scenario(brief), libraries=libraries)
+        known, held_back = loaded.library, loaded.pool.held_back
+    else:
+        known, held_back = chosen_library(libraries, own), 0.0
+    taken = read_formula_sheet(table, known, held_back=held_back, own=_meant(words, known))
+    if out:
+        rows = [(line.material, round(line.percent, 6), line.written) for line in taken.lines]
+        write_rows(out, [("material", "percent", "as written"), *rows])
+    return Answer(
+        "import formula", FormulaTaken(taken=taken, source=table.name, brief=brief, written_to=str(out or ""))
+    )
+
+
+def take_prices(
+    table: Path,
+    *,
+    out: Path | None = None,
+    currency: str = "",
+    density: float | None = None,
+    words: Mapping[str, str] | None = None,
+    libraries: Sequence[Path] | None = None,
+    own: Sequence[Path] | None = None,
+) -> Answer[PricesTaken]:
+    """Turn a price list into a shelf, and say what was left out and why.
+
+    Args:
+        table: The list (.csv, .xlsx), its columns in any order.
+        out: File to write; it must not exist.
+        currency: Currency where the list names none.
+        density: Of packs that are sold by volume [g/ml]; none is assumed.
+        words: What names mean: a material, as a maker calls it, by the list's name for it.
+        libraries: Library files instead of the shipped ones.
+        own: Library files on top of them.
+
+    Raises:
+        UsageError: If a word means no material.
+        DataError: If the list cannot be read as meant.
+    """
+    known = chosen_library(libraries, own)
+    meant = _meant(words, known)
+    taken = read_price_list(table, known, currency=currency.upper(), density_g_per_ml=density, own=meant)
+    if out:
+        write_rows(out, shelf_rows(taken))
+    return Answer("import prices", PricesTaken(taken=taken, source=table.name, written_to=str(out or "")))
+
+
+def _meant(words: Mapping[str, str] | None, library: Library) -> dict[str, str]:
+    """Return ids by what the table calls them."""
+    found = {}
+    for name, target in (words or {}).items():
+        try:
+            found[name] = material_of(target, library.materials)
+        except UsageError as error:
+            raise UsageError(f"--as {name}={target}: {error}") from None
+    return found
