@@ -45,6 +45,13 @@ class Cover:
         self.first[box] = first
         return first
 
+    def splits(self) -> list[tuple[int, int]]:
+        """Return box and choice of every split, in their order."""
+        inner = np.flatnonzero(self.first >= 0)
+        order = inner[np.argsort(self.first[inner])]
+        choices = (self.high[self.first[order]] != self.high[order]).argmax(axis=1)
+        return list(zip(order.tolist(), choices.tolist(), strict=True))
+
     def wanted(self, closed: Mask) -> Mask:
         """Return which boxes are still to be closed, (k, p) of those that are by themselves, (k, p): none if all are.
 
@@ -129,6 +136,13 @@ class Prices:
         self._no_low, self._no_high = np.flatnonzero(np.isneginf(low)), np.flatnonzero(np.isposinf(high))
         self._low, self._high = np.where(np.isfinite(low), low, 0.0), np.where(np.isfinite(high), high, 0.0)
         self._columns = np.ascontiguousarray(base.matrix[self.rows].T)
+
+    @property
+    def all_rows(self) -> Vector:
+        """The multipliers of a proof, of every row, shape (m,)."""
+        y = np.zeros(self.base.low.size)
+        y[self.rows] = self._y[:, 0]
+        return y
 
     @property
     def key(self) -> bytes:

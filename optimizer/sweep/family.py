@@ -25,6 +25,7 @@ from optimizer.rules import Cost, LimitRule
 from optimizer.sweep.binding import Binding
 from optimizer.sweep.frame import ENDINGS, PROOFS, WAYS, Frame, empty, scattered
 from optimizer.sweep.grid import MISSING, PRICE, Grid
+from optimizer.sweep.learnt import Learnt
 from optimizer.sweep.measures import Measures
 from optimizer.sweep.programs import Index, ProgramBase, Programs
 from optimizer.sweep.reuse import AT_CHOICES, IMPOSSIBLE, OPTIMAL, UNCERTIFIED, UNSOLVED, Answers, Reuse
@@ -38,15 +39,18 @@ from optimizer.units import ROW_MET, SAME_WORTH, USED
 class Family:
     """One brief, ready for any number of scenarios; what is learnt from one serves the next."""
 
-    def __init__(self, brief: Brief, keys: tuple[str, ...], time_limit: float = 60.0) -> None:
+    def __init__(
+        self, brief: Brief, keys: tuple[str, ...], time_limit: float = 60.0, given: Learnt | None = None
+    ) -> None:
         """Lay the matrix for scenarios that state all of the given keys.
 
         Args:
             brief: The brief that they vary.
             keys: Limits of stated rules, prices and missing materials that scenarios may state.
             time_limit: Seconds for each integer program [s].
+            given: What a family of the same brief and keys has learnt, perhaps in another process.
         """
-        self.brief, self.keys, self.time_limit = brief, keys, time_limit
+        self.brief, self.keys, self.time_limit, self._given = brief, keys, time_limit, given or Learnt()
         self.reuse: Reuse | TreeReuse | None = None
         sign, name = brief.scenario.objective.goals[0]
         measure = brief.measure(name)
@@ -69,14 +73,18 @@ class Family:
         self._of_plan = [k for k in keys if k.startswith((PRICE, MISSING)) and k.partition(".")[2] in planned]
         cost, self.constant = model.objective(measure, brief.pool, sign)
         base = self._base(model, found, cost, priced)
-        self.reuse = self._tree(base, model.doses) if model.choices else Reuse(base)
+        self.reuse = self._tree(base, model.doses) if model.choices else Reuse(base, given=self._given)
         self.targets = Targets(brief, found)
         self.measures = Measures(brief, (s for c in found for s in c.settings))
         self.binding = Binding(brief, model, self.measures)
 
     def _tree(self, base: ProgramBase, doses: int) -> TreeReuse:
         """Return what answers programs with choices."""
-        return TreeReuse(base, doses)
+        return TreeReuse(base, doses, self._given)
+
+    def learnt(self) -> Learnt:
+        """Return what another family of the same brief and keys may begin with."""
+        return self._given if self.reuse is None else self.reuse.learnt()
 
     def _base(self, model: Model, found: tuple[Case, ...], cost: Vector, priced: list[str]) -> ProgramBase:
         pool = self.brief.pool

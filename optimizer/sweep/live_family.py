@@ -18,7 +18,7 @@ class LiveFamily(Family):
     """A family that tells what it knows of few scenarios at once."""
 
     def _tree(self, base: ProgramBase, doses: int) -> LiveTree:
-        return LiveTree(base, doses)
+        return LiveTree(base, doses, self._given)
 
     def look(self, grid: Grid, *, seek: bool = True) -> tuple[Frame, Mask]:
         """Return what is known of scenarios at once, and which of it is proven, shape (s,).

@@ -45,7 +45,7 @@ class LiveTree(TreeReuse):
             seek: Solve a few programs where nothing known proves it: towards a proof, and at known choices.
         """
         standing = self._begun(programs, scenario)
-        self._stand(programs, standing, list(self._points.values()), np.arange(len(programs)))
+        self._stand(programs, standing, list(self.pool.points.values()), np.arange(len(programs)))
         left = self._bound(programs, standing, np.arange(len(programs)))
         if seek and left.size:
             left = self._sought(programs, standing, left)
@@ -84,10 +84,10 @@ class LiveTree(TreeReuse):
 
     def _all(self) -> list[Stacked]:
         """Return all prices known, bases and proofs apart."""
-        if self._laid is not self._prices:
-            self._laid, self._taken = self._prices, 0
+        if self._laid is not self.pool.prices:
+            self._laid, self._taken = self.pool.prices, 0
             self._stacks = Stacked(self.base, self.doses, proof=False), Stacked(self.base, self.doses, proof=True)
-        more = list(islice(self._prices.values(), self._taken, None))
+        more = list(islice(self.pool.prices.values(), self._taken, None))
         self._taken += len(more)
         for stack in self._stacks:
             stack.add([prices for prices in more if prices.proof == stack.proof])
@@ -110,10 +110,10 @@ class LiveTree(TreeReuse):
         asked = max(1, MOST_ASKED // left.size)
         for q in left.tolist():
             self._at_known_choices(programs, standing, q, asked)
-        left, before, runs = self._bound(programs, standing, left), set(self._prices), self.calls
+        left, before, runs = self._bound(programs, standing, left), set(self.pool.prices), self.calls
         self.most_runs = AT_ONCE
         for q in left.tolist():
-            new = [prices for key, prices in self._prices.items() if key not in before]
+            new = [prices for key, prices in self.pool.prices.items() if key not in before]
             if new:
                 self._bound(programs, standing, np.array([q]), new)
             if not self._walk(programs, standing, q):
@@ -129,12 +129,12 @@ class LiveTree(TreeReuse):
         """Give a program the checked best at its best point's choices, and at those that answered most so far."""
         own, one = standing.program[standing.scenario[q]], programs.take(np.array([q]))
         hits: dict[bytes, int] = {}
-        for known in self._points.values():
+        for known in self.pool.points.values():
             key = known.chosen.key
             hits[key] = max(hits.get(key, 0), known.record.last)
         first = key_of(standing.x[self.doses :, standing.scenario[q]]) if own >= 0 else b""
         for key in sorted(hits, key=lambda k: (k != first, -hits[k]))[:most]:
-            chosen = self._chosen[key]
+            chosen = self.pool.chosen[key]
             point = self._point(programs, q, chosen.choices)
             if point is not None and chosen.holds(one, point):
                 x = np.concatenate([point.x, chosen.choices])[:, None]

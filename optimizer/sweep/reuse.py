@@ -10,6 +10,7 @@ solver or from a basis, is then checked by its optimality conditions outside bot
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -18,6 +19,7 @@ from optimizer.data.pool import Mask, Vector
 from optimizer.engine.highs import SolverAnswer
 from optimizer.sweep.checking import Checker
 from optimizer.sweep.hot import Solver
+from optimizer.sweep.learnt import Known, Learnt, as_bytes, basis_of, name_of, sided_name, worth_most
 from optimizer.sweep.programs import Index, ProgramBase, Programs
 from optimizer.sweep.vertex import Proof, Vertex, bytes_of
 
@@ -40,6 +42,11 @@ MOST_KNOWN = 1500
 """Bases and proofs that are kept; above that those with few hits go."""
 SAMPLE = 96
 """Programs on which a new basis is tried before all others."""
+
+
+def _name_of_ray(ray: Vector) -> bytes:
+    """Return what a proof is known by, whatever its size."""
+    return b"y" + bytes(np.round(ray / np.abs(ray).max(), 9).tobytes())
 
 
 @dataclass
@@ -86,11 +93,13 @@ class Reuse:
         base: What the programs share.
         calls: Solver calls so far.
         seen: Programs so far.
+        given: What was learnt elsewhere.
         stopped: Not asked: a program is too short to be given up.
     """
 
     base: ProgramBase
     enabled: bool = True
+    given: Learnt = field(default_factory=Learnt)
     calls: int = 0
     seen: int = 0
     stopped: Callable[[], bool] = lambda: False
@@ -102,6 +111,29 @@ class Reuse:
 
     def __post_init__(self) -> None:
         self._checker, self._solver = Checker(self.base), Solver(self.base)
+        self._gained, self._spent, self.seen = self.given.account
+        for known in self.given.known:
+            with suppress(np.linalg.LinAlgError):
+                self._take_in(known)
+
+    def learnt(self) -> Learnt:
+        """Return what may be handed on."""
+        known = [
+            Known("proof", vertex.y.tobytes(), b"", record.tried, record.hits, ((0, 1),))
+            if isinstance(vertex, Proof)
+            else Known("basis", *as_bytes(vertex), record.tried, record.hits, ((0, 1),))
+            for vertex, record in self._known.values()
+        ]
+        return Learnt(worth_most(known), (), (self._gained, self._spent, self.seen))
+
+    def _take_in(self, known: Known) -> None:
+        record = KnownBasis(known.tried, known.hits)
+        if known.kind == "proof":
+            ray = np.frombuffer(known.what)
+            self._known[_name_of_ray(ray)] = Proof(self.base, ray), record
+        else:
+            _, vertex = basis_of(self.base, known)
+            self._known[sided_name(vertex)] = vertex, record
 
     def solve(self, programs: Programs, scenario: Index) -> Answers:
         """Return the verified answers of programs; each stands for itself, so nothing else of `TreeReuse` matters."""
@@ -224,7 +256,7 @@ class Reuse:
                 proof = Proof(self.base, ray)
                 if proof.fits(own).size:
                     found.verdict[q] = IMPOSSIBLE
-                    return self._kept(b"y" + np.round(ray / np.abs(ray).max(), 9).tobytes(), proof)
+                    return self._kept(_name_of_ray(ray), proof)
             return None
         if answer.ending != "optimal" or not self._affordable():
             return None
@@ -234,7 +266,7 @@ class Reuse:
         m, n = self.base.matrix.shape
         active = np.ones(m, dtype=bool)
         active[answer.basic[answer.basic >= n] - n] = False
-        key = np.sort(answer.basic).astype(np.int32).tobytes() + np.packbits(at_high & active).tobytes()
+        key = name_of(answer.basic) + np.packbits(at_high & active).tobytes()
         if key in self._known:
             return self._known[key]
         self._spent += LEARN_COST

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass, field
 from math import ceil
 from multiprocessing import get_context
 from pathlib import Path
@@ -23,7 +24,8 @@ from optimizer.sweep.alarms import said_first
 from optimizer.sweep.family import Family
 from optimizer.sweep.frame import Frame, stacked
 from optimizer.sweep.grid import Grid, by_id
-from optimizer.sweep.source import Source, forget, unknown_keys
+from optimizer.sweep.learnt import Pools, pools_joined
+from optimizer.sweep.source import Source, unknown_keys
 from optimizer.sweep.state import Piece, State, fingerprint
 
 TOGETHER = 16_384
@@ -31,7 +33,9 @@ TOGETHER = 16_384
 WITH_CHOICES = 2_048
 """Scenarios of such a piece of a brief with choices, which take longer."""
 ALONE = 25
-"""Scenarios of a piece that are solved one by one."""
+"""Scenarios of a piece that are solved one by one, and fewest of any other."""
+PIECES = 8
+"""Pieces that a short range is cut into, so that several processors may share it."""
 LOOK_S = 5.0
 """How often a cluster is looked after while no answer comes [s]."""
 IDLE_S = 60.0
@@ -99,7 +103,7 @@ def run_range(
         DefectError: If this program fails on a worker.
     """
     grid, briefs = _loaded(sources, grid)
-    pieces = _pieces(briefs, grid, jobs)
+    pieces = _pieces(briefs, grid)
     done: dict[int, Frame] = {}
     if state is not None:
         digests = [repr(sorted(b.files.values())) if b else "" for b in briefs]
@@ -107,32 +111,30 @@ def run_range(
     kept = sum(pieces[k][2] - pieces[k][1] for k in done)
     total, answered = len(sources) * len(grid), kept
 
-    def finish(number: int, frame: Frame) -> None:
+    def finish(number: int, answer: Answer) -> None:
         nonlocal answered
-        done[number] = frame
+        done[number], work.taught[number] = answer
         if state is not None:
-            State(state).keep(number, frame)
+            State(state).keep(number, *answer)
         answered += pieces[number][2] - pieces[number][1]
         if progress is not None:
             progress(answered, total)
 
     if progress is not None:
         progress(answered, total)
+    work = _Work(sources, grid, pieces, done, finish, State(state).taught if state is not None else lambda _: {})
     if executor is not None:
         try:
-            _submitted(executor, sources, grid, pieces, done, finish, workers)
+            work.submitted(executor, workers)
         except (TensideError, DefectError):
             raise
         except (Exception, CancelledError) as error:  # whatever a cluster's own layers raise
             said = f"the cluster failed ({type(error).__name__}: {error})."
             raise SolverError(shortened(f"{said} {KEPT}", 500)) from None
     elif jobs > 1:
-        _processes(jobs, sources, grid, pieces, done, finish)
+        _processes(jobs, work)
     else:
-        forget()
-        for number, (s, first, last) in enumerate(pieces):
-            if number not in done:
-                finish(number, sources[s].families(grid.take(slice(first, last))))
+        work.here(briefs)
     frame = stacked(done[k] for k in range(len(pieces)))
     alarms, bare = said_first(sources, grid, frame)
     return Ranged(tuple(s.name for s in sources), briefs, grid, frame, alarms, bare, kept)
@@ -168,65 +170,131 @@ def _only_own(source: Source, brief: Brief, grid: Grid) -> None:
         raise DataError(Problem(source.name, k, what, "Name the scenario's file.") for k in other)
 
 
-def _pieces(briefs: tuple[Brief | None, ...], grid: Grid, jobs: int) -> list[Piece]:
-    """Cut the range into pieces that are answered and kept as a whole."""
+def _pieces(briefs: tuple[Brief | None, ...], grid: Grid) -> list[Piece]:
+    """Cut the range into pieces that are answered and kept as a whole: alike for any number of processes."""
     pieces = []
     for s, brief in enumerate(briefs):
-        size = TOGETHER if brief is None else _size(Family(brief, ()))
-        if jobs > 1:
-            size = max(1, min(size, ceil(len(grid) * len(briefs) / (4 * jobs))))
+        most = TOGETHER if brief is None else _size(Family(brief, ()))
+        size = min(most, max(ALONE, ceil(len(grid) / PIECES)))
         pieces += [(s, a, min(a + size, len(grid))) for a in range(0, len(grid), size)]
     return pieces
 
 
 def _size(family: Family) -> int:
-    """Return how many scenarios of a family are answered and kept as a whole."""
+    """Return how many scenarios of a family are answered and kept as a whole at most."""
     if family.reuse is None:
         return ALONE
     return WITH_CHOICES if family.model.choices else TOGETHER
+
+
+def rounds_of(pieces: list[Piece]) -> list[list[int]]:
+    """Return the pieces that are answered at a time, by number: 1, 2, 4 ... of each source.
+
+    Every one of a round begins with what the rounds before have taught, so that answers do not depend on who is
+    quicker, nor on how many there are.
+    """
+    rounds: dict[int, list[int]] = {}
+    seen: dict[int, int] = {}
+    for number, (source, _, _) in enumerate(pieces):
+        seen[source] = seen.get(source, 0) + 1
+        rounds.setdefault(seen[source].bit_length(), []).append(number)
+    return [rounds[k] for k in sorted(rounds)]
 
 
 class DefectError(RuntimeError):
     """A fault of this program on a worker, with its trace there; not one of the cluster."""
 
 
-def answer_piece(source: Source, grid: Grid) -> Frame:
-    """Return the answers of one piece; runs in any process.
+Answer = tuple[Frame, Pools]
+
+
+def answer_piece(source: Source, grid: Grid, pools: Pools) -> Answer:
+    """Return the answers of one piece, and what is known after it; runs in any process.
 
     Raises:
         DefectError: If this program is at fault.
     """
     try:
-        return source.families(grid)
+        pools = dict(pools)
+        return source.families(grid, pools), pools
     except TensideError:
         raise
     except Exception:  # what fails here is told from what fails around it
         raise DefectError(f"a worker came to this:\n{format_exc()}") from None
 
 
-def _failed(future: Future[Frame]) -> bool:
+def _failed(future: Future[Answer]) -> bool:
     return future.cancelled() or future.exception() is not None
 
 
-Finish = Callable[[int, Frame], None]
+@dataclass
+class _Work:
+    """What is to be answered, round by round.
 
+    Attributes:
+        sources: The briefs.
+        grid: The scenarios.
+        pieces: All pieces.
+        done: Answers by piece.
+        finish: Told what a piece came to.
+        read: Returns what an earlier run knew after a piece.
+        taught: What was known after each piece of the round on its way.
+    """
 
-def _submitted(
-    executor: Executor,
-    sources: tuple[Source, ...],
-    grid: Grid,
-    pieces: list[Piece],
-    done: dict[int, Frame],
-    finish: Finish,
-    workers: Callable[[], int] | None = None,
-) -> None:
-    """Run what is not done on an executor and take the answers as they come."""
-    idle_since: float | None = None
-    waiting: dict[Future[Frame], int] = {}
-    for number, (s, first, last) in enumerate(pieces):
-        if number not in done:
-            waiting[executor.submit(answer_piece, sources[s], grid.take(slice(first, last)))] = number
-    try:
+    sources: tuple[Source, ...]
+    grid: Grid
+    pieces: list[Piece]
+    done: dict[int, Frame]
+    finish: Callable[[int, Answer], None]
+    read: Callable[[int], Pools]
+    taught: dict[int, Pools] = field(default_factory=dict)
+    _known: list[Pools] = field(default_factory=list)
+    _ended: int = 0
+
+    def rounds(self) -> Iterator[tuple[list[int], list[Pools]]]:
+        """Yield the pieces of each round that are still to be answered, and what each source then knows."""
+        self._known = self._known or [{} for _ in self.sources]
+        for numbers in rounds_of(self.pieces)[self._ended :]:
+            missing = [number for number in numbers if number not in self.done]
+            if missing:
+                yield missing, self._known
+            for s in range(len(self.sources)):
+                own = [number for number in numbers if self.pieces[number][0] == s]
+                taught = [self.taught[number] if number in self.taught else self.read(number) for number in own]
+                self._known[s] = pools_joined(self._known[s], taught)
+            self.taught.clear()
+            self._ended += 1
+
+    def of(self, number: int) -> tuple[Source, Grid]:
+        """Return the brief and the scenarios of a piece."""
+        s, first, last = self.pieces[number]
+        return self.sources[s], self.grid.take(slice(first, last))
+
+    def here(self, briefs: tuple[Brief | None, ...]) -> None:
+        """Answer all of it in this process."""
+        for missing, known in self.rounds():
+            for number in missing:
+                s = self.pieces[number][0]
+                source, grid = self.of(number)
+                pools = dict(known[s])
+                self.finish(number, (source.families(grid, pools, briefs[s]), pools))
+
+    def submitted(self, executor: Executor, workers: Callable[[], int] | None = None) -> None:
+        """Answer all of it on an executor."""
+        for missing, known in self.rounds():
+            waiting = {
+                executor.submit(answer_piece, *self.of(number), known[self.pieces[number][0]]): number
+                for number in missing
+            }
+            try:
+                self._taken(waiting, workers)
+            finally:
+                for future in waiting:
+                    future.cancel()
+
+    def _taken(self, waiting: dict[Future[Answer], int], workers: Callable[[], int] | None) -> None:
+        """Take answers as they come."""
+        idle_since: float | None = None
         while waiting:
             ready, _ = wait(waiting, timeout=LOOK_S if workers else None, return_when=FIRST_COMPLETED)
             if workers is not None and not ready and not workers():
@@ -236,21 +304,16 @@ def _submitted(
             else:
                 idle_since = None
             for future in sorted(ready, key=_failed):  # what is answered is kept before a failure ends the run
-                finish(waiting[future], future.result())
+                self.finish(waiting[future], future.result())
                 del waiting[future]
-    finally:
-        for future in waiting:
-            future.cancel()
 
 
-def _processes(
-    jobs: int, sources: tuple[Source, ...], grid: Grid, pieces: list[Piece], done: dict[int, Frame], finish: Finish
-) -> None:
+def _processes(jobs: int, work: _Work) -> None:
     """Run what is not done on processes of this machine; lost ones are replaced and their pieces run again."""
     for life in range(LIVES):
         with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
             try:
-                _submitted(pool, sources, grid, pieces, done, finish)
+                work.submitted(pool)
                 return
             except BrokenProcessPool:
                 if life == LIVES - 1:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
@@ -21,22 +20,13 @@ from optimizer.immutable import replace
 from optimizer.sweep.family import Family
 from optimizer.sweep.frame import Frame, failed, scattered
 from optimizer.sweep.grid import MISSING, PRICE, Grid, Value
+from optimizer.sweep.learnt import Pools
 from optimizer.sweep.single import limit_of, own
-
-KEPT_FAMILIES = 32
-"""Families that a process keeps; each holds a matrix and what was learnt from it."""
-
-_families: OrderedDict[object, Family] = OrderedDict()
 
 OTHER_FILES = frozenset(
     {"batch", "material", "substance", "override", "packaging", "labour", "freight", "overhead", "sale"}
 )
 """Tables by which library, costs and batch files are known."""
-
-
-def forget() -> None:
-    """Let go of what this process has learnt: a range counts what was reused, and that is not to depend on others."""
-    _families.clear()
 
 
 @dataclass(frozen=True)
@@ -90,13 +80,18 @@ class Source:
                 brief = self.load([(k, v) for k, v in zip(keys, values, strict=True) if v != ""])
                 yield brief, np.array(members)
 
-    def families(self, grid: Grid) -> Frame:
+    def families(self, grid: Grid, pools: Pools | None = None, base: Brief | None = None) -> Frame:
         """Return the answers of scenarios, each group of equal structure by its own family.
 
         What cannot be run is told in its row and stops nothing else.
+
+        Args:
+            grid: The scenarios.
+            pools: What each group begins with; what it learns is put there.
+            base: The brief, if it is loaded already.
         """
         try:
-            base = self.load()
+            base = base or self.load()
         except TensideError as error:
             return failed(len(grid), str(error))
         grid, bad = _figures(base, grid)
@@ -104,7 +99,7 @@ class Source:
         for keys, structural, where in self._groups(base, grid, np.setdiff1d(np.arange(len(grid)), list(bad))):
             some = Grid(keys, tuple(grid.column(k)[where] for k in keys), where.size)
             try:
-                frame = self._family(base, keys, structural).solve(some)
+                frame = self._answered(base, some, structural, {} if pools is None else pools)
             except TensideError as error:
                 frame = failed(where.size, str(error))
             parts.append((where, frame))
@@ -112,21 +107,18 @@ class Source:
             parts.append((np.array([position]), failed(1, message)))
         return scattered(parts)
 
-    def _family(self, base: Brief, keys: tuple[str, ...], structural: tuple[tuple[str, str], ...]) -> Family:
-        """Return the family of scenarios that state these keys and have these structural values."""
-        identity = self.path if self.brief is None else id(self.brief)
-        key = (identity, self.changes, self.shelf, self.libraries, self.time_limit, keys, structural)
-        if key in _families:
-            _families.move_to_end(key)
-            return _families[key]
+    def _answered(self, base: Brief, grid: Grid, structural: tuple[tuple[str, str], ...], pools: Pools) -> Frame:
+        """Return the answers of scenarios that share a matrix and have these structural values."""
         brief = self.load(structural) if structural else base
-        problems = unknown_keys(brief, keys, self.name)
+        problems = unknown_keys(brief, grid.keys, self.name)
         if problems:
             raise DataError(problems)
-        made = _families[key] = Family(brief, keys, self.time_limit)
-        while len(_families) > KEPT_FAMILIES:
-            _families.popitem(last=False)
-        return made
+        group = grid.keys, structural
+        family = Family(brief, grid.keys, self.time_limit, pools.get(group))
+        frame = family.solve(grid)
+        pools.pop(group, None)
+        pools[group] = family.learnt()
+        return frame
 
     def _groups(
         self, base: Brief, grid: Grid, rows: npt.NDArray[np.int64]

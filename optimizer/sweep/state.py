@@ -21,8 +21,10 @@ from optimizer.errors import TensideError, fault
 from optimizer.files import draft_beside, put_new, refuse_existing, unwritable
 from optimizer.immutable import immutable
 from optimizer.rules import UndissociatedAcid
+from optimizer.sweep import learnt
 from optimizer.sweep.frame import ARRAYS, Frame
 from optimizer.sweep.grid import Grid
+from optimizer.sweep.learnt import Pools
 from optimizer.sweep.source import Source
 
 ANSWERS = "0.1.0"
@@ -118,9 +120,15 @@ class State:
         done = {k: frame for k in range(len(pieces)) if (frame := self._read(k)) is not None}
         return pieces, done
 
-    def keep(self, number: int, frame: Frame) -> None:
-        """Write a finished piece."""
+    def keep(self, number: int, frame: Frame, pools: Pools | None = None) -> None:
+        """Write a finished piece; first what it taught, without which it does not count as finished."""
+        if pools is not None:
+            place_atomic(self._taught(number), lambda draft: learnt.write(draft, pools), overwrite=True)
         place_atomic(self._file(number), lambda draft: _write(draft, frame), overwrite=True)
+
+    def taught(self, number: int) -> Pools:
+        """Return what a finished piece taught: nothing, if an older version answered it."""
+        return learnt.read(self._taught(number)) if self._taught(number).exists() else {}
 
     def close(self) -> None:
         """Remove the folder once the table is written."""
@@ -129,11 +137,15 @@ class State:
     def _file(self, number: int) -> Path:
         return self.folder / f"{number:06d}.npz"
 
+    def _taught(self, number: int) -> Path:
+        return self.folder / f"{number:06d}.json"
+
     def _read(self, number: int) -> Frame | None:
         path = self._file(number)
         if not path.exists():
             return None
         try:
+            self.taught(number)
             with path.open("rb") as stream, np.load(stream, allow_pickle=False) as kept:
                 texts = json.loads(str(kept["texts"]))
                 arrays = {name: kept[name] for name in ARRAYS}

@@ -18,9 +18,11 @@ from optimizer.data.pool import Mask, Vector
 from optimizer.engine.highs import SolverAnswer
 from optimizer.immutable import replace
 from optimizer.sweep.checking import Checker
-from optimizer.sweep.chosen import Chosen, KnownPoint, key_of
+from optimizer.sweep.chosen import KnownPoint
 from optimizer.sweep.cover import Cover, Prices
 from optimizer.sweep.hot import Hot
+from optimizer.sweep.learnt import Learnt, name_of
+from optimizer.sweep.pool import Pool
 from optimizer.sweep.programs import Index, ProgramBase, Programs
 from optimizer.sweep.reuse import (
     BEATEN,
@@ -36,7 +38,7 @@ from optimizer.sweep.reuse import (
 )
 from optimizer.sweep.standing import Standing
 from optimizer.sweep.unique import OnlyBest
-from optimizer.sweep.vertex import Vertex, bytes_of
+from optimizer.sweep.vertex import Vertex
 from optimizer.units import BOUND_MET, HAIR, LAST_DIGIT, SAME_WORTH, WHOLE
 
 MOST_RUNS = 400
@@ -49,10 +51,6 @@ TRIED = 2
 
 FEW = 4
 """Where no more parts of a split box are open, they are solved rather than the box."""
-MOST_PRICES, MOST_POINTS, MOST_BOXES = 1_500, 500, 1_000
-"""What is kept from one batch to the next; above so many boxes the tree is grown anew."""
-LEAST_PRICES, ROOM = 20, 10_000_000
-"""Of wide libraries fewer prices are kept: as many as there is room for copies of the matrix, in figures."""
 CREDIT = 1000.0
 """Solver calls' worth of learning and trying before anything must have come of it: a first tree takes a hundred."""
 BOUND_COST, BOX_COST = 0.015, 0.0005
@@ -80,33 +78,37 @@ class TreeReuse:
     Attributes:
         base: What the programs share.
         doses: Columns before the choices.
+        given: What was learnt elsewhere.
         calls: Programs of the solver so far.
         seen: Programs answered so far.
         stopped: Asked between two programs of the solver whether to give up; what is learnt stays.
         most_runs: Programs of the solver after which a walk is given up.
-        cover: The boxes of choices.
+        pool: What is known.
     """
 
     base: ProgramBase
     doses: int
+    given: Learnt = field(default_factory=Learnt)
     calls: int = 0
     seen: int = 0
     stopped: Callable[[], bool] = lambda: False
     most_runs: int = MOST_RUNS
+    pool: Pool = field(init=False)
     cover: Cover = field(init=False)
     _gained: float = 0.0
     _spent: float = 0.0
-    _points: dict[bytes, KnownPoint] = field(default_factory=dict)
-    _prices: dict[bytes, Prices] = field(default_factory=dict)
-    _chosen: dict[bytes, Chosen] = field(default_factory=dict)
     _hot: Hot = field(init=False)
     _only: OnlyBest = field(init=False)
     _checker: Checker = field(init=False)
 
     def __post_init__(self) -> None:
-        n = self.base.cost.size
-        self.cover, self._hot = Cover(n - self.doses), Hot(self.base, np.arange(n))
-        self._checker = Checker(self.base)
+        self._gained, self._spent, self.seen = self.given.account
+        self.pool, self._checker = Pool(self.base, self.doses, self.given), Checker(self.base)
+        self._hot = Hot(self.base, np.arange(self.base.cost.size))
+        self._begin_tree()
+
+    def _begin_tree(self) -> None:
+        self.cover = self.pool.cover
         self._only = OnlyBest(self.base, self.doses, self.cover)
 
     def solve(self, programs: Programs, scenario: Index) -> Answers:
@@ -117,18 +119,18 @@ class TreeReuse:
             scenario: The scenario of each.
         """
         standing = self._begun(programs, scenario)
-        self._stand(programs, standing, list(self._points.values()), np.arange(len(programs)))
+        self._stand(programs, standing, list(self.pool.points.values()), np.arange(len(programs)))
         left = self._bound(programs, standing, np.arange(len(programs)))
         wave, failed = 1, np.zeros(len(standing.worth), dtype=bool)
         while left.size:
             first = np.unique(scenario[left])[:wave]
-            points, prices = set(self._points), set(self._prices)
+            points, prices = set(self.pool.points), set(self.pool.prices)
             for s in first.tolist():
                 failed[s] = not all(self._walk(programs, standing, int(q)) for q in left[scenario[left] == s])
             standing.walked[first] = True
             left = left[~standing.walked[scenario[left]]]
-            self._stand(programs, standing, [v for k, v in self._points.items() if k not in points], left)
-            left = self._bound(programs, standing, left, [v for k, v in self._prices.items() if k not in prices])
+            self._stand(programs, standing, [v for k, v in self.pool.points.items() if k not in points], left)
+            left = self._bound(programs, standing, left, [v for k, v in self.pool.prices.items() if k not in prices])
             wave = min(2 * wave, WAVE)
         return self._answers(programs, standing, failed)
 
@@ -136,7 +138,8 @@ class TreeReuse:
         """Return what is known of programs before anything was tried on them."""
         p, n, size = len(programs), self.base.cost.size, int(scenario.max(initial=-1)) + 1
         self.seen += p
-        self._forget()
+        if self.pool.forget():
+            self._begin_tree()
         return Standing(
             scenario, np.full(size, inf), np.zeros(size), np.zeros((n, size)), np.full(size, -1),
             np.full((len(self.cover), p), -inf), np.zeros(size, dtype=bool),
@@ -145,31 +148,16 @@ class TreeReuse:
     @property
     def kept(self) -> int:
         """How many points, row prices and proofs are kept."""
-        return len(self._points) + len(self._prices)
+        return self.pool.kept
 
     @property
     def kept_bytes(self) -> int:
         """What they take."""
-        vertices = [*(p.vertex for p in self._points.values()), *(p.vertex for p in self._prices.values() if p.vertex)]
-        return sum(map(bytes_of, vertices)) + sum(map(bytes_of, self._prices.values()))
+        return self.pool.kept_bytes
 
-    def _forget(self) -> None:
-        """Let go of what never closes or answers anything, where much is known."""
-        if len(self._prices) > self._most_prices:
-            best = sorted(self._prices.items(), key=lambda k: (-k[1].record.hits, k[1].record.tried))
-            self._prices = dict(best[: self._most_prices // 2])
-        if len(self._points) > MOST_POINTS:
-            known = sorted(self._points.items(), key=lambda k: (-k[1].record.hits, k[1].record.tried))
-            self._points = dict(known[: MOST_POINTS // 2])
-            kept = {id(point.chosen) for point in self._points.values()}
-            self._chosen = {key: chosen for key, chosen in self._chosen.items() if id(chosen) in kept}
-        if len(self.cover) > MOST_BOXES:
-            self.__post_init__()
-            self._prices = {}
-
-    @property
-    def _most_prices(self) -> int:
-        return max(LEAST_PRICES, min(MOST_PRICES, ROOM // self.base.matrix.size))
+    def learnt(self) -> Learnt:
+        """Return what may be handed on."""
+        return self.pool.learnt((self._gained, self._spent, self.seen))
 
     def _stand(self, programs: Programs, standing: Standing, known: list[KnownPoint], left: Index) -> None:
         """Give every scenario the best of its own and of known points."""
@@ -212,7 +200,7 @@ class TreeReuse:
         self._widen(standing)
         closed = standing.best[:, left] >= standing.needed(left)
         wanted = self.cover.wanted(closed)
-        known = list(self._prices.values()) if fresh is None else fresh
+        known = list(self.pool.prices.values()) if fresh is None else fresh
         for prices in sorted(known, key=_worthiest):
             boxes = self._tried_on(prices)
             at = np.flatnonzero(wanted[boxes].any(axis=0))
@@ -338,7 +326,7 @@ class TreeReuse:
         key, found = (own.key, own) if own.proof else self._of_basis(one, answer)
         if found is None:
             return
-        known = self._prices.setdefault(key, found)
+        known = self.pool.prices.setdefault(key, found)
         bounds = known.bounds(one, self.cover.low, self.cover.high)[:, 0]
         for closed in {box, *np.flatnonzero(bounds >= standing.needed(np.array([q]))).tolist()}:
             known.closes[closed] = known.closes.get(closed, 0) + 1
@@ -347,13 +335,13 @@ class TreeReuse:
     @property
     def _learning(self) -> bool:
         """Whether further prices are kept: it was worth it so far, and there is room."""
-        return self._affordable() and len(self._prices) <= 2 * self._most_prices
+        return self._affordable() and len(self.pool.prices) <= 2 * self.pool.most_prices
 
     def _of_basis(self, one: Programs, answer: SolverAnswer) -> tuple[bytes, Prices | None]:
         """Return the name of an answer's basis and its prices, known or new; None if it is singular."""
-        key = np.sort(answer.basic).astype(np.int32).tobytes()
-        if key in self._prices:
-            return key, self._prices[key]
+        key = name_of(answer.basic)
+        if key in self.pool.prices:
+            return key, self.pool.prices[key]
         self._spent += LEARN_COST
         try:
             nowhere = np.zeros(self.base.low.size, dtype=bool)
@@ -378,9 +366,9 @@ class TreeReuse:
         if nothing is not None:
             return Prices(self.base, self.doses, answer.y)
         key, found = self._of_basis(programs.take(np.array([q])), answer)
-        if found is not None and self._learning and key not in self._prices:
+        if found is not None and self._learning and key not in self.pool.prices:
             found.closes[box] = 1
-            self._prices[key] = found
+            self.pool.prices[key] = found
         return found
 
     def _whole(self, programs: Programs, standing: Standing, q: int, answer: SolverAnswer) -> bool:
@@ -402,10 +390,7 @@ class TreeReuse:
 
     def _point(self, programs: Programs, q: int, choices: Vector) -> SolverAnswer | None:
         """Return the best at given choices, whose basis is kept."""
-        key = key_of(choices)
-        if key not in self._chosen:
-            self._chosen[key] = Chosen(self.base, self.doses, choices)
-        chosen = self._chosen[key]
+        chosen = self.pool.at(choices)
         cost, there = programs.one(q)
         here = chosen.programs(programs)
         self.calls += 1
@@ -417,18 +402,18 @@ class TreeReuse:
         at_high = (np.abs(rows - high) < np.abs(rows - low))[:, 0]
         active = np.ones(self.base.low.size, dtype=bool)
         active[answer.basic[answer.basic >= self.doses] - self.doses] = False
-        name = key + np.sort(answer.basic).astype(np.int32).tobytes() + np.packbits(at_high & active).tobytes()
-        if name not in self._points:
+        name = chosen.key + name_of(answer.basic) + np.packbits(at_high & active).tobytes()
+        if name not in self.pool.points:
             try:
                 vertex = Vertex(chosen.base, answer.basic, at_high, one.moves[:, 0])
             except np.linalg.LinAlgError:
                 return answer
-            self._points[name] = KnownPoint(chosen, vertex)
+            self.pool.points[name] = KnownPoint(chosen, vertex)
         # As the basis gives it for later scenarios, so that the last digits do not tell which came first.
-        x = self._points[name].vertex.points(one, np.full(1, inf))
+        x = self.pool.points[name].vertex.points(one, np.full(1, inf))
         if x[0].size:
             answer = replace(answer, x=np.zeros(self.doses))
-            answer.x[self._points[name].vertex.columns] = x[1][:, 0]
+            answer.x[self.pool.points[name].vertex.columns] = x[1][:, 0]
         return answer
 
     def _split(
@@ -473,6 +458,6 @@ class TreeReuse:
         found.reused = ~standing.walked[standing.scenario]
         some = programs.take(where)
         failed[solved[~self._checker.kept(some, standing.x[:, solved])]] = True
-        found.unique[where] = self._only.told(programs, standing, self._prices.values(), self._within)[solved]
+        found.unique[where] = self._only.told(programs, standing, self.pool.prices.values(), self._within)[solved]
         found.verdict[failed[standing.scenario]] = UNSOLVED
         return found

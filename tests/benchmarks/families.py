@@ -7,8 +7,11 @@ the grid to verified answers of all scenarios, the matrix and every proof includ
 
 from __future__ import annotations
 
+import resource
+import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from pathlib import Path
 from time import process_time
 
 import highspy
@@ -16,8 +19,9 @@ import live
 import numpy as np
 import pulp
 from choices import loaded
-from measure import Line, asked
+from measure import FROZEN, Line, asked
 from numpy.typing import NDArray
+from shop import LIBRARY
 
 from optimizer.brief.brief import Brief
 from optimizer.engine import pulp_path
@@ -25,12 +29,15 @@ from optimizer.model.model import Case, cases
 from optimizer.sweep.family import Family
 from optimizer.sweep.frame import ENDINGS, WAYS
 from optimizer.sweep.grid import Grid
+from optimizer.sweep.run import run_range
 from optimizer.sweep.single import brief_at
+from optimizer.sweep.source import Source
 
 Floats = NDArray[np.float64]
 Draw = np.random.Generator
 PLAIN, HARD = ("hand-wash", "body-wash"), ("gentle-wash", "clear-shampoo")
 SAMPLE, FIRST, REBUILT, WILD = 100, 10, 5, 300
+MANY = 100_000
 SEEDS = range(5) if "--long" in sys.argv else range(1)
 
 
@@ -41,6 +48,7 @@ def lines() -> Iterator[Line]:
     yield from _kind("mildness target and active matter together", targets, 0.05, 0.25)
     yield from measured("nothing reusable: every price +-70 %", ("hand-wash",), WILD, wild_prices, 1.2)
     yield Line("hand-wash, 2 limits and 5 prices, to rebuilding each with PuLP + CBC", [rebuilding()], 0.002)
+    yield Line(f"hand-wash, 2 limits and 5 prices, {MANY:,} scenarios: peak memory to 1 GiB", [memory()], 1)
     yield from live.lines()
 
 
@@ -184,6 +192,28 @@ def rebuilding() -> float:
     return ours * REBUILT / took
 
 
+def memory() -> float:
+    """Return the peak memory of a process that answers very many scenarios as `range` does, all kept, in GiB."""
+    told = subprocess.run([sys.executable, __file__], capture_output=True, text=True, check=True).stdout
+    return int(told) / 2**30
+
+
+def peak() -> int:
+    """Answer very many scenarios; return the peak memory of this process [bytes].
+
+    What `getrusage` tells of a process is no less than what the one had that started it, so Linux is asked otherwise.
+    """
+    grid = few(asked("hand-wash"), np.random.default_rng(0), MANY)
+    source = Source("hand-wash", FROZEN / "scenarios" / "hand-wash.toml", libraries=(LIBRARY,))
+    frame = run_range((source,), grid).frame
+    assert (frame.ending == ENDINGS.index("optimal")).all(), "not all are answered"
+    status = Path("/proc/self/status")
+    if status.exists():
+        return 1024 * int(status.read_text(encoding="utf-8").partition("VmHWM:")[2].split()[0])
+    most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    return most if sys.platform == "darwin" else 1024 * most
+
+
 def _waited(problem: pulp.LpProblem) -> float:
     """Return the time that CBC takes, which runs in a process of its own [s]."""
     from time import perf_counter
@@ -191,3 +221,7 @@ def _waited(problem: pulp.LpProblem) -> float:
     begin = perf_counter()
     problem.solve(pulp.PULP_CBC_CMD(msg=False))
     return perf_counter() - begin
+
+
+if __name__ == "__main__":
+    print(peak())

@@ -12,7 +12,7 @@ from optimizer.brief.scenario import find_scenario
 from optimizer.report.record import record
 from optimizer.report.sweep import LONG, Range, range_document
 from optimizer.report.terminal import lines
-from optimizer.sweep import tree_reuse
+from optimizer.sweep import pool
 from optimizer.sweep.family import Family
 from optimizer.sweep.grid import Grid, axis, crossed
 from optimizer.sweep.run import Ranged, run_range
@@ -35,8 +35,8 @@ def test_a_tight_bound_lets_go_of_most_and_changes_no_answer(monkeypatch: pytest
     batches = [spread(240).take(np.arange(k, k + 60)) for k in range(0, 240, 60)]
     free, tight = Family(brief, batches[0].keys), Family(brief, batches[0].keys)
     usual = [free.solve(batch) for batch in batches]
-    monkeypatch.setattr(tree_reuse, "MOST_PRICES", 20)
-    monkeypatch.setattr(tree_reuse, "MOST_POINTS", 4)
+    monkeypatch.setattr(pool, "MOST_PRICES", 20)
+    monkeypatch.setattr(pool, "MOST_POINTS", 4)
     spared = [tight.solve(batch) for batch in batches]
     for ours, other in zip(usual, spared, strict=True):
         assert (ours.ending == other.ending).all()

@@ -13,11 +13,13 @@ from time import monotonic, sleep
 
 import pytest
 
+from optimizer.brief.brief import Brief
 from optimizer.cli import sweep as cli_range
 from optimizer.errors import DataError, Problem, SolverError, TensideError
 from optimizer.sweep import run as range_run
 from optimizer.sweep.frame import Frame
 from optimizer.sweep.grid import Grid, axis, crossed
+from optimizer.sweep.learnt import Pools
 from optimizer.sweep.source import Source, sources_of
 from tests.support.hostile import ask
 
@@ -42,7 +44,7 @@ if __name__ == "__main__":
 class Broken(Source):
     """A brief whose answers fail on a worker."""
 
-    def families(self, grid: Grid) -> Frame:
+    def families(self, grid: Grid, pools: Pools | None = None, base: Brief | None = None) -> Frame:
         """Fail."""
         return self.name.no_such_thing  # type: ignore[attr-defined,no-any-return]
 
@@ -50,7 +52,7 @@ class Broken(Source):
 class Refusing(Source):
     """A brief that a worker refuses."""
 
-    def families(self, grid: Grid) -> Frame:
+    def families(self, grid: Grid, pools: Pools | None = None, base: Brief | None = None) -> Frame:
         """Refuse."""
         raise DataError([Problem("wash.toml", "goal", "it cannot be.", "Correct it."), Problem("b", "", "No.", "")])
 
@@ -58,16 +60,17 @@ class Refusing(Source):
 class Unproven(Source):
     """A brief whose answers a worker cannot verify."""
 
-    def families(self, grid: Grid) -> Frame:
+    def families(self, grid: Grid, pools: Pools | None = None, base: Brief | None = None) -> Frame:
         """End without an answer."""
         raise SolverError("no answer could be verified")
 
 
-def slow_piece(source: Source, grid: Grid) -> Frame:
+def slow_piece(source: Source, grid: Grid, pools: Pools) -> range_run.Answer:
     """Answer the first piece at once and the others far too late."""
     if grid.columns[0].min() > 7:
         sleep(120)
-    return source.families(grid)
+    pools = dict(pools)
+    return source.families(grid, pools), pools
 
 
 @pytest.fixture

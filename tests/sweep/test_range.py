@@ -37,6 +37,7 @@ from optimizer.sweep import hot, reuse, vertex
 from optimizer.sweep.family import Family
 from optimizer.sweep.frame import ENDINGS, WAYS, Frame, empty, scattered
 from optimizer.sweep.grid import Grid, axis, crossed, joined, missing, read_table
+from optimizer.sweep.learnt import Pools
 from optimizer.sweep.run import run_range
 from optimizer.sweep.single import brief_at, one_by_one
 from optimizer.sweep.source import Source, sources_of
@@ -469,12 +470,12 @@ class Counted(Source):
     notes: Path = Path()
     deadly: bool = False
 
-    def families(self, grid: Grid) -> Frame:
+    def families(self, grid: Grid, pools: Pools | None = None, base: Brief | None = None) -> Frame:
         mark = self.notes / "killed"
         if self.deadly and not mark.exists():
             mark.touch()
             os.kill(os.getpid(), signal.SIGKILL)
-        frame = super().families(grid)
+        frame = super().families(grid, pools, base)
         with (self.notes / "pieces").open("a", encoding="utf-8") as stream:
             stream.write(f"{grid.columns[0][0]:g} {len(grid)}\n")
         return frame
