@@ -25,6 +25,7 @@ A tolerance without a thing that it is relative to is wrong for somebody's figur
 | `BOUND_REACHED` | an answer's point reaches its own bound | the terms that the objective sums |
 | `ZERO_PRICE` | a reduced cost or a row's price is 0 | the terms that it was summed of |
 | `SLIP` | a known basis fits another scenario | 1 + the end or the price, rows and costs being scaled |
+| `HAIR` | a dose that the best formula does without may cost less, and it stays the best | costs, being scaled |
 | `PROOF_REUSED` | a known proof of impossibility holds for another scenario | 1 + its largest term |
 | `PROOF_MARGIN` | a proof of impossibility is one | its largest term |
 | `CHOICES_MET` | an integer search has closed its gap | the objective |
@@ -73,6 +74,7 @@ BOUND_MET = 1e-9
 BOUND_REACHED = 1e-10
 ZERO_PRICE = 1e-10
 SLIP = 1e-9
+HAIR = 1e-6
 PROOF_REUSED = 1e-7
 PROOF_MARGIN = 1e-10
 CHOICES_MET = 1e-6

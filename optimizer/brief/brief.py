@@ -1,7 +1,7 @@
 """A brief that can be solved: the scenario joined with library and shelf."""
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import field
 from functools import cached_property
 from math import inf, isnan
@@ -30,6 +30,7 @@ from optimizer.rules import (
     Stock,
     named_measure,
 )
+from optimizer.rules.preserved import PRESERVATIVE
 from optimizer.rules.row import Setting
 from optimizer.units import USED, listed
 
@@ -109,11 +110,12 @@ def protecting(brief: Brief, formula: Formula, setting: Setting, *, mending: boo
         brief: The brief.
         formula: What is changed.
         setting: Its pH setting.
-        mending: Whether a formula with too little of a preservative must be changed so that it has enough.
+        mending: Whether a formula with too little of a preservative, or one that does not act at its pH, must be
+            changed so that it has enough.
     """
     guards = tuple(r.no_worse(formula, setting) for r in brief.watched if isinstance(r, Preserved))
-    if mending:
-        guards = tuple(r.model_copy(update={"at_least": 1.0}) if r.at_least > 0 else r for r in guards)
+    if mending and any(PRESERVATIVE in line.item.material.functions for line in formula.lines if line.percent > USED):
+        guards = tuple(r.model_copy(update={"at_least": 1.0}) for r in guards)
     watched = tuple(r for r in brief.watched if not isinstance(r, Preserved))
     return replace(brief, modelled=tuple(sorted((*brief.modelled, *guards), key=lambda r: r.id)), watched=watched)
 
@@ -229,30 +231,10 @@ def make_brief(
     except DataError as error:
         raise DataError([*problems, *error.problems]) from None
     chosen, left_out = _candidates(joined, scenario, wanted)
-    for name in scenario.fixed:
-        if name in joined and isnan(joined[name].price):
-            problems.append(Problem(where, f"fixed.{name}", "the shelf has no price for it.", "Add it to the shelf."))
-    if not {n for n, i in joined.items() if not isnan(i.price)} - {"aqua"}:
-        step = "Name a shelf with prices, or set unpriced = true in [pool]."
-        problems.append(Problem(where, "shelf", "nothing but water has a price.", step))
-    elif not chosen:
-        step = "Widen [pool], or add what it names to the shelf."
-        problems.append(Problem(where, "pool", "no candidate is left: nothing priced is in the pool.", step))
+    problems += _unpriced(scenario, joined, chosen, where)
     if problems:
         raise DataError(problems)
-    thickeners = tuple(joined[n] for n in scenario.held_back.thickeners)
-    later = (*(joined[n] for n in scenario.held_back.acids), *thickeners)
-    held = scenario.held_back
-    salt = next((i for i in (*thickeners, *joined.values()) if _salts(i)), None)
-    pool = Pool(
-        tuple(chosen[n] for n in sorted(chosen)),
-        held.percent,
-        later,
-        thickeners,
-        held.planned,
-        salt,
-        scenario.counts_plan,
-    )
+    pool = _pool_of(scenario, joined, chosen)
     rules, watched = rules_of(scenario, library, pool, shelf)
     rules = tuple(sorted((*(r for r in rules if r.id not in gone), *added), key=lambda r: r.id))
     assumptions += [counted_together(rule, pool, shelf) for rule in rules if isinstance(rule, Stock) and rule.lines > 1]
@@ -276,20 +258,51 @@ def make_brief(
         added,
         gone,
     )
-    counts = Counter(r.id for r in (*rules, *watched))
+    _refuse_ids_and_goals(brief)
+    return brief
+
+
+def _unpriced(
+    scenario: Scenario, joined: Mapping[str, Ingredient], chosen: Mapping[str, Ingredient], where: str
+) -> Iterator[Problem]:
+    """Yield what is wrong where prices are missing: of a fixed dose, or of all that could be a candidate."""
+    for name in scenario.fixed:
+        if name in joined and isnan(joined[name].price):
+            yield Problem(where, f"fixed.{name}", "the shelf has no price for it.", "Add it to the shelf.")
+    if not {n for n, i in joined.items() if not isnan(i.price)} - {"aqua"}:
+        step = "Name a shelf with prices, or set unpriced = true in [pool]."
+        yield Problem(where, "shelf", "nothing but water has a price.", step)
+    elif not chosen:
+        step = "Widen [pool], or add what it names to the shelf."
+        yield Problem(where, "pool", "no candidate is left: nothing priced is in the pool.", step)
+
+
+def _pool_of(scenario: Scenario, joined: Mapping[str, Ingredient], chosen: Mapping[str, Ingredient]) -> Pool:
+    """Return the candidates, with what is added after the blend."""
+    held = scenario.held_back
+    thickeners = tuple(joined[n] for n in held.thickeners)
+    later = (*(joined[n] for n in held.acids), *thickeners)
+    salt = next((i for i in (*thickeners, *joined.values()) if _salts(i)), None)
+    candidates = tuple(chosen[n] for n in sorted(chosen))
+    return Pool(candidates, held.percent, later, thickeners, held.planned, salt, scenario.counts_plan)
+
+
+def _refuse_ids_and_goals(brief: Brief) -> None:
+    """Refuse rules that are called as one of the tool, and goals that are none that the brief knows."""
+    where, goals = brief.where, brief.scenario.objective.goals
+    counts = Counter(r.id for r in (*brief.modelled, *brief.watched))
     twice = [i for i, n in counts.items() if n > 1 or i in RESERVED - {"total"}]
     if twice:
         step = f"Choose another, such as 'my-{twice[0]}'."
         raise DataError(Problem(where, f"rule.{i}", "this id belongs to a rule of the tool.", step) for i in twice)
-    known = [*MEASURES, *(r.id for r in rules if isinstance(r, LimitRule))]
-    unknown_goals = unknown(where, "objective", [m for _, m in scenario.objective.goals], known)
+    known = [*MEASURES, *(r.id for r in brief.modelled if isinstance(r, LimitRule))]
+    unknown_goals = unknown(where, "objective", [m for _, m in goals], known)
     if unknown_goals:
         raise DataError(unknown_goals)
-    curved = [m for _, m in scenario.objective.goals[1:] if isinstance(brief.measure(m), CurvedRule)]
+    curved = [m for _, m in goals[1:] if isinstance(brief.measure(m), CurvedRule)]
     if curved:
         what = f"'{curved[0]}' is linear only around a formula and cannot break ties."
         raise fault(where, "objective.then", what, "Make it the objective itself, or limit it with a rule.")
-    return brief
 
 
 def _salts(item: Ingredient) -> bool:

@@ -301,6 +301,8 @@ def _merged(path: Path, files: list[Path]) -> dict[str, Any]:
         raise fault(str(path), "extends", f"more than {MAX_EXTENDS} files extend one another.", "Merge some.")
     files.append(path)
     raw = read_toml(path)
+    if "batch" in raw and "line" in raw:
+        raise fault(str(path), "", "this is a batch file, a brief was expected.", f"Its brief is '{raw.get('brief')}'.")
     stated = raw["rule"] if isinstance(raw.get("rule"), list) else []
     if len(stated) > MAX_RULES:
         what = f"{len(stated)} rules, more than the {MAX_RULES} that are read."

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from optimizer.bench.strike import Strike
+from optimizer.bench.strike import Strike, Struck
 from optimizer.desk.asked import Asked
 from optimizer.desk.frame import button, field, folded, form, tick
 from optimizer.desk.html import Child, Html, markup, tag
@@ -62,6 +62,12 @@ def striking(asked: Asked, to: str, number: int, keep: str, *hidden: Html) -> Ht
         keep=f"{keep}-{number}",
     )
     return folded("Strike it", sent, open_=mine)
+
+
+def crossed(lines: Iterable[Struck]) -> Html | None:
+    """Return the entries that count no more, each with its reason, if there are any."""
+    items = [tag("li", tag("span", line.line, class_="struck"), f" struck: {line.why}") for line in lines]
+    return tag("section", tag("h2", "Struck"), tag("ul", *items)) if items else None
 
 
 def struck(asked: Asked, what: str) -> Strike:

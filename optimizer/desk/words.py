@@ -3,29 +3,33 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from typing import TypeVar
 
+from optimizer.data.facts import Material
 from optimizer.errors import DataError, UsageError
 from optimizer.immutable import replace
 from optimizer.report.document import Cell, Document, Listing, Section, Sketch, Table
 
-PAGES = {
-    "batch": "Lay a batch", "blend": "the product's page", "card": "Card", "compare": "Variants side by side",
-    "cost": "Cost", "frontier": "Pictures", "label": "Label", "leeway": "Pictures", "made": "As made", "ph": "pH",
-    "records": "Records", "records keep": "Keep", "records list": "Records", "records lots": "Records",
-    "records note": "Records", "records result": "Note a reading of a test", "records sample": "Put a sample away",
-    "records show": "Records", "records tests": "Lay the tests of this batch", "records where": "Where did a lot go?",
-    "start": "New product", "stock": "Shelf", "substitute": "Instead", "thicken": "Thicken", "trials": "Trials",
-    "trials fit": "What they tell", "trials next": "Choose two more beakers", "trials note": "Beakers",
-    "trials plan": "Trials", "trials sheet": "Sheet", "variants": "Variants side by side", "weigh": "Weigh",
-    "weighed": "Weigh", "why": "Why not another material?",
+COMMANDS = {
+    "advice": "", "batch": "Lay a batch", "blend": "the product's page", "card": "Card", "check": "",
+    "compare": "Variants side by side", "cost": "Cost", "explain": "", "frontier": "Pictures", "import": "",
+    "import formula": "", "import prices": "", "label": "Label", "leeway": "Pictures", "library": "",
+    "library check": "", "library evidence": "", "library find": "", "library law": "", "library list": "",
+    "library show": "", "list": "Bench", "made": "As made", "open": "the desk", "pack-up": "", "page": "",
+    "ph": "pH", "range": "", "records": "Records", "records change": "", "records check": "", "records due": "Bench",
+    "records export": "", "records import": "", "records keep": "Keep", "records list": "Records",
+    "records lots": "Records", "records master": "", "records note": "Records",
+    "records result": "Note a reading of a test", "records sample": "Put a sample away", "records show": "Records",
+    "records strike": "Strike it", "records tests": "Lay the tests of this batch", "records versions": "",
+    "records where": "Where did a lot go?", "restandardise": "", "robust": "", "rules": "", "schema": "",
+    "start": "New product", "stock": "Shelf", "substitute": "the page of that material", "thicken": "Thicken",
+    "together": "", "trials": "Trials", "trials fit": "What they tell", "trials next": "Choose two more beakers",
+    "trials note": "Beakers", "trials plan": "Trials", "trials rate": "", "trials salt": "", "trials sheet": "Sheet",
+    "unpack": "", "variants": "Variants side by side", "weigh": "Weigh", "weighed": "Weigh",
+    "why": "Why not another material?",
 }  # fmt: skip
-"""The page or button of the desk that does what a command does."""
-ELSEWHERE = (
-    "advice", "check", "explain", "import", "library", "list", "pack-up", "page", "range", "records", "restandardise",
-    "robust", "rules", "schema", "together", "unpack",
-)  # fmt: skip
-"""What only the command line does."""
+"""The page or button of the desk that does what a command does; empty where only the command line does it."""
 COMMAND = re.compile(r"'tenside ([^']+)'|\btenside ([a-z][a-z-]*(?:(?!, then |[.;] |[.;)]?$|\)).)*)")
 INSTEAD = (
     (r"add --sure", "tick 'It is meant so'"),
@@ -52,10 +56,29 @@ def on_page(text: str) -> str:
 
 def _named(found: re.Match[str]) -> str:
     words = [word.rstrip(",:") for word in (found[1] or found[2]).split()]
-    page = PAGES.get(" ".join(words[:2])) or PAGES.get(words[0])
-    if page is None:
-        return f"'{words[0]}' on the command line" if words[0] in ELSEWHERE else found[0]
+    command = next((c for c in (" ".join(words[:2]), words[0]) if c in COMMANDS), "")
+    if not command:
+        return found[0]
+    page = COMMANDS[command]
+    if not page:
+        return f"'{command}' on the command line"
     return page if page.startswith("the ") else f"'{page}'"
+
+
+WORD = re.compile(r"(?<![\w-])[a-z0-9]+(?:-[a-z0-9]+)*(?![\w-])")
+SIGNS = (("+-", "±"), (" -> ", " → "))
+
+
+def named(text: str, materials: Mapping[str, Material]) -> str:
+    """Return what is said of a brief with its materials by name, not by the id that its file has."""
+
+    def name(found: re.Match[str]) -> str:
+        material = materials.get(found[0])
+        return material.name.partition(",")[0] if material else found[0]
+
+    for typed, sign in SIGNS:
+        text = text.replace(typed, sign)
+    return WORD.sub(name, text)
 
 
 Part = TypeVar("Part", bound=Section | Document)

@@ -361,6 +361,31 @@ def _refuse_unless_fractions(path: Path, cells: list[_Cell], total: float) -> No
 
 
 def _summed(path: Path, cells: list[_Cell], percent: bool, held_back: float, assumed: list[str]) -> TakenFormula:
+    """Return the formula that lines come to in all, each material once."""
+    doses, held = _to_100(path, cells, percent, held_back, assumed)
+    lines: dict[str, TakenLine] = {}
+    for cell in cells:
+        if id(cell) not in doses:
+            continue
+        dose, name = doses[id(cell)], cell.meant.id
+        if name in lines:
+            assumed.append(f"Row {cell.row}: {name} stands twice; the doses were added up.")
+            earlier = lines[name]
+            lines[name] = TakenLine(name, earlier.percent + dose, earlier.written, earlier.row)
+        else:
+            lines[name] = TakenLine(name, dose, cell.name, cell.row)
+    open_ = [c for c in cells if id(c) not in doses]
+    if open_:
+        named = listed([c.name for c in open_])
+        assumed.append(f"{named}: to effect, so without a dose here; note what you add in the batch file.")
+    taken = tuple(line for line in lines.values() if line.percent > 0)
+    return TakenFormula(taken, held, tuple(dict.fromkeys(c.meant.id for c in open_)), tuple(assumed))
+
+
+def _to_100(
+    path: Path, cells: list[_Cell], percent: bool, held_back: float, assumed: list[str]
+) -> tuple[dict[int, float], float]:
+    """Return the dose of each line that has one, by the identity of its cell [%], and the part that is held back."""
     figures = {id(c): c.figure for c in cells if c.figure is not None}
     total = sum(figures.values())
     if percent and not any(c.rest for c in cells) and total <= 1 + SUMS:
@@ -393,20 +418,4 @@ def _summed(path: Path, cells: list[_Cell], percent: bool, held_back: float, ass
             assumed.append(
                 f"The doses sum to {number(total, 2)} %, not 100: each was multiplied by {number(scale, 5)}."
             )
-    lines: dict[str, TakenLine] = {}
-    for cell in cells:
-        if id(cell) not in figures:
-            continue
-        dose, name = scale * figures[id(cell)], cell.meant.id
-        if name in lines:
-            assumed.append(f"Row {cell.row}: {name} stands twice; the doses were added up.")
-            earlier = lines[name]
-            lines[name] = TakenLine(name, earlier.percent + dose, earlier.written, earlier.row)
-        else:
-            lines[name] = TakenLine(name, dose, cell.name, cell.row)
-    open_ = [c for c in cells if id(c) not in figures]
-    if open_:
-        named = listed([c.name for c in open_])
-        assumed.append(f"{named}: to effect, so without a dose here; note what you add in the batch file.")
-    taken = tuple(line for line in lines.values() if line.percent > 0)
-    return TakenFormula(taken, held, tuple(dict.fromkeys(c.meant.id for c in open_)), tuple(assumed))
+    return {key: scale * figure for key, figure in figures.items()}, held

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from optimizer.assessment.alarms import cautions_at
 from optimizer.assessment.evidence import line_of_clash
 from optimizer.assessment.planned import PlannedCost, planned_cost
+from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.data.planned import WATER
@@ -16,6 +17,7 @@ from optimizer.report.binding import binding_table, bound, lots_listing, takeove
 from optimizer.report.charts import charge_parts, charges, costs, prices, windows
 from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
+from optimizer.rules.row import Setting
 from optimizer.solve.result import EntryPrice, Outcome, Result, Without
 from optimizer.units import AS_TYPED, CHANGE_SHOWN, KEPT, USED, beside, listed, number, whole_down
 
@@ -72,15 +74,7 @@ def blend_document(
     """
     brief = result.brief
     scenario = brief.scenario
-    proof = IMPOSSIBLE[result.proof] if result.ending == "infeasible" else PROOFS[result.proof]
-    if result.groups > len(result.settings) and result.proof == "certificate":
-        proof = f"proven: all {result.groups} groups of choices ruled out or worse, each checked outside the solver"
-    found = VERDICTS[result.ending]
-    if result.proof == "local":
-        found = LOCAL
-    elif (result.ending, result.proof) == ("infeasible", "none"):
-        found = "The solver finds no formula that keeps every rule"
-    verdict = f"{found}; {proof}."
+    verdict = _verdict(result)
     if result.formula is None:
         return Document(
             title=scenario.name,
@@ -120,6 +114,19 @@ def blend_document(
         provenance_listing(result.provenance),
     ]
     return Document(scenario.name, verdict, _facts(result, planned), tuple(sections), good=result.ending == "optimal")
+
+
+def _verdict(result: Result) -> str:
+    """Return how the search ended, and what that rests on."""
+    proof = IMPOSSIBLE[result.proof] if result.ending == "infeasible" else PROOFS[result.proof]
+    if result.groups > len(result.settings) and result.proof == "certificate":
+        proof = f"proven: all {result.groups} groups of choices ruled out or worse, each checked outside the solver"
+    found = VERDICTS[result.ending]
+    if result.proof == "local":
+        found = LOCAL
+    elif (result.ending, result.proof) == ("infeasible", "none"):
+        found = "The solver finds no formula that keeps every rule"
+    return f"{found}; {proof}."
 
 
 def _facts(result: Result, planned: PlannedCost | None) -> tuple[tuple[str, str], ...]:
@@ -170,6 +177,22 @@ def planned_words(planned: PlannedCost, currency: str) -> str:
     ends = f"{cost.low:.2f} to {cost.high:.2f}"
     lacks = f"; no price for {listed(list(planned.unpriced))}" if planned.unpriced else ""
     return f"about {cost.typical:.2f} {currency} per kg ({ends}), with {doses} planned, not computed{lacks}"
+
+
+def planned_change(brief: Brief, now: tuple[Formula, Setting], then: tuple[Formula, Setting]) -> list[Row]:
+    """Return the row of what two formulas cost with what the bench is planned to add; none if nothing is planned.
+
+    Args:
+        brief: Its prices and plans.
+        now: The formula that is there, with its pH.
+        then: The other one.
+    """
+    costs = [planned.per_kg.typical for at in (now, then) if (planned := planned_cost(brief, *at)) is not None]
+    if len(costs) < 2:
+        return []
+    old, new = costs
+    label = f"{brief.scenario.currency} per kg as planned"
+    return [Strong((label, f"{old:.3f}", f"{new:.3f}", f"{new - old:+.3f}"))]
 
 
 HIGHER: Mapping[str, tuple[str, str]] = {

@@ -174,9 +174,28 @@ def cost_sheets(costing: Costing) -> list[Table]:
     """Return the cost of a batch as tables of figures for a workbook."""
     size, money = costing.size, costing.currency
     kg = size.sold_g / 1000
+    parts = tuple(
+        (p.what, p.detail, p.cost, p.cost / kg, p.cost / size.bottles if size.bottles else None, p.share)
+        for p in costing.parts
+    )
+    lines = tuple(
+        (x.id, x.name, x.percent, x.grams, x.price, x.prices[1], x.cost, x.share, x.point) for x in costing.lines
+    )
+    heads = ("id", "material", "%", "g", f"{money} per kg", "dearest per kg", "batch", "share", "one point more")
+    return [
+        Table("cost", ("figure", "value"), _figures(costing)),
+        Table("parts", ("part", "detail", "batch", "per kg sold", "per bottle", "share"), parts),
+        Table("materials", heads, lines),
+        *(_buying_sheets(costing.plan, money) if costing.plan else ()),
+    ]
+
+
+def _figures(costing: Costing) -> tuple[Row, ...]:
+    """Return the single figures of a costing, and those of its price."""
+    size = costing.size
     facts: list[Row] = [
         ("product", costing.name),
-        ("currency", money),
+        ("currency", costing.currency),
         ("made g", size.made_g),
         ("loss %", size.loss_percent),
         ("sold g", size.sold_g),
@@ -200,29 +219,16 @@ def cost_sheets(costing: Costing) -> list[Table]:
             ("mark-up % of cost", p.markup_percent),
             ("per litre with VAT", p.per_litre),
         ]
-    parts = tuple(
-        (p.what, p.detail, p.cost, p.cost / kg, p.cost / size.bottles if size.bottles else None, p.share)
-        for p in costing.parts
+    return tuple(facts)
+
+
+def _buying_sheets(plan: Buying, money: str) -> tuple[Table, Table]:
+    """Return the packs of a plan, and what becomes of the stock."""
+    buy = tuple(
+        (n.material, p.supplier, None if isnan(p.packs) else p.packs, p.kg, p.cost)
+        for n in plan.needs
+        for p in n.purchases
     )
-    lines = tuple(
-        (x.id, x.name, x.percent, x.grams, x.price, x.prices[1], x.cost, x.share, x.point) for x in costing.lines
-    )
-    heads = ("id", "material", "%", "g", f"{money} per kg", "dearest per kg", "batch", "share", "one point more")
-    sheets = [
-        Table("cost", ("figure", "value"), tuple(facts)),
-        Table("parts", ("part", "detail", "batch", "per kg sold", "per bottle", "share"), parts),
-        Table("materials", heads, lines),
-    ]
-    if costing.plan:
-        buy = tuple(
-            (n.material, p.supplier, None if isnan(p.packs) else p.packs, p.kg, p.cost)
-            for n in costing.plan.needs
-            for p in n.purchases
-        )
-        stock = tuple(
-            (n.material, n.need, n.stock, n.bought, n.left, n.short, n.by_use, n.spent) for n in costing.plan.needs
-        )
-        sheets.append(Table("buy", ("material", "supplier", "packs", "kg", money), buy))
-        columns = ("material", "need kg", "stock kg", "bought kg", "left kg", "short kg", "by use", "spent")
-        sheets.append(Table("stock", columns, stock))
-    return sheets
+    stock = tuple((n.material, n.need, n.stock, n.bought, n.left, n.short, n.by_use, n.spent) for n in plan.needs)
+    columns = ("material", "need kg", "stock kg", "bought kg", "left kg", "short kg", "by use", "spent")
+    return Table("buy", ("material", "supplier", "packs", "kg", money), buy), Table("stock", columns, stock)

@@ -130,6 +130,11 @@ class Check:
     chemistry: Chemistry | None = None
 
     @told
+    def planned_cost(self) -> PlannedCost | None:
+        """Of the formula with acid and thickener as planned; null if nothing is kept free for them."""
+        return planned_cost(self.checked.brief, self.checked.formula, self.checked.setting)
+
+    @told
     def nearest(self) -> Nearest | None:
         """The nearest formula that keeps every rule; null if there is none."""
         near = self.checked.nearest

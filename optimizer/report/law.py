@@ -31,7 +31,7 @@ def law_document(law: Law) -> Document:
 
 
 def _ceilings(law: Law) -> Table:
-    rows: tuple[Row, ...] = tuple((listed(c.substances), _most(c), _meant(c), _where(c), c.note) for c in law.ceilings)
+    rows: tuple[Row, ...] = tuple((listed(c.substances), most(c), meant(c), _where(c), c.note) for c in law.ceilings)
     columns = ("substances, together", "at most", "products", WHERE, "note")
     return Table("Highest doses, % of the product", columns, rows)
 
@@ -40,17 +40,18 @@ def _where(told: Told) -> str:
     return f"{told.jurisdiction} {told.entry}, {told.act}, {told.as_of}"
 
 
-def _most(told: Ceiling) -> str:
+def most(told: Ceiling) -> str:
+    """Return a ceiling in words."""
     if told.percent == 0:
         return "none"
     return f"{number(told.percent)} %" + ("" if told.basis == "as substance" else f" {told.basis}")
 
 
-def _meant(told: Ceiling) -> str:
+def meant(told: Ceiling) -> str:
     """Return the products that a ceiling is for, as a brief calls them."""
     every = "every use" if told.use == "any" else told.use
-    meant = f"{every}: {listed(told.products, 'or')}" if told.products else every
-    return f"{meant} but not {listed(told.but_not, 'or')}" if told.but_not else meant
+    those = f"{every}: {listed(told.products, 'or')}" if told.products else every
+    return f"{those} but not {listed(told.but_not, 'or')}" if told.but_not else those
 
 
 def _exclusions(law: Law) -> Table:

@@ -8,11 +8,12 @@ from optimizer.brief.listing import BriefLine, Briefs
 from optimizer.data.cautions import cautions_from
 from optimizer.data.doubts import Doubts
 from optimizer.data.evidence import LEVELS, WORDS
-from optimizer.data.facts import Confidence, Material, Substance
+from optimizer.data.facts import Ceiling, Confidence, Material, Substance
 from optimizer.data.law import MONTHS
 from optimizer.data.library import Library, doubts
 from optimizer.immutable import result
 from optimizer.report.document import Columns, Document, Listing, Table, figures
+from optimizer.report.law import WHERE, meant, most
 from optimizer.rules.reference import RuleNote
 from optimizer.units import listed, number
 
@@ -208,19 +209,17 @@ def _ratings(material: Material, library: Library) -> list[Table]:
 
 def _ceilings(material: Material, library: Library) -> list[Table]:
     held = {s.inci for s in material.substances}
-    rows = tuple(
-        (
-            listed(c.substances, "or"),
-            f"{number(c.percent)} % {c.basis}",
-            c.kind,
-            c.place,
-            library.sources.get(c.source, c.source),
-        )
-        for c in library.ceilings
-        if held.intersection(c.substances)
+    found = [c for c in library.ceilings if held.intersection(c.substances)]
+    rows = tuple((listed(c.substances, "or"), most(c), meant(c), c.kind, c.place or _source(c, library)) for c in found)
+    read = dict.fromkeys(_source(c, library) for c in found if c.place)
+    note = " ".join(
+        ["Only a law is a hard limit. Law changes: check the text in force.", *(f"Read in: {s}" for s in read)]
     )
-    note = "Only a law is a hard limit. Law changes: check the text in force."
-    return [Table("Ceilings", ("substance", "at most", "kind", "where, as read", "source"), rows, note)] if rows else []
+    return [Table("Ceilings", ("substance", "at most", "products", "kind", WHERE), rows, note)] if rows else []
+
+
+def _source(ceiling: Ceiling, library: Library) -> str:
+    return library.sources.get(ceiling.source, ceiling.source)
 
 
 def _backing(material: Material, library: Library) -> Table:

@@ -8,6 +8,7 @@ from math import inf, isnan
 
 from optimizer.assessment.alarms import cautions_at, uncharted
 from optimizer.assessment.chemistry import Chemistry
+from optimizer.assessment.planned import planned_cost
 from optimizer.report.blend import (
     FIRST,
     alarm_listing,
@@ -17,6 +18,8 @@ from optimizer.report.blend import (
     entry_words,
     first_said,
     formula_table,
+    planned_change,
+    planned_words,
     provenance_listing,
     rests_listing,
     rooms,
@@ -45,7 +48,12 @@ def check_document(checked: Checked, chemistry: Chemistry | None = None) -> Docu
     )
     if not count and any(c.loud for c in cautions_at(brief, checked.formula, checked.setting)):
         verdict = "The formula keeps every rule of the brief, which is not all: read what stands first."
-    facts = [("held against", brief.scenario.name), ("cost", f"{number(checked.cost, 3)} {currency} per kg of product")]
+    facts = [("held against", brief.scenario.name)]
+    planned = planned_cost(brief, checked.formula, checked.setting)
+    if planned is not None:
+        facts.append(("planned cost", planned_words(planned, currency)))
+    alone = ", the blend alone" if planned else ""
+    facts.append(("cost", f"{number(checked.cost, 3)} {currency} per kg of product{alone}"))
     if checked.setting.target is not None:
         facts.append(("pH", f"measured at {number(checked.setting.target, 2)}, where its windows fit best"))
     facts += [("assumed", note) for note in (*checked.notes, *brief.assumptions)]
@@ -122,6 +130,7 @@ def _nearest(checked: Checked) -> Table | Listing:
     new_cost = near.formula.cost
     saved = f"{new_cost - checked.cost:+.3f} {currency}"
     rows.append(Strong(("cost per kg", f"{checked.cost:.3f}", f"{new_cost:.3f}", saved)))
+    rows += planned_change(checked.brief, (checked.formula, checked.setting), (near.formula, near.setting))
     changed = len(near.changed)
     note = f"Fewest changed doses ({changed}, water aside), then least change ({number(near.distance, 2)} % in all)."
     if not checked.on_grid:
@@ -270,7 +279,11 @@ def _measures_beside(sides: tuple[Side, ...]) -> Table:
     values = [s.measures for s in sides]
     measures = [named_measure(name) for name in MEASURES if name != "cost"]
     rows: list[Row] = [(f"{m.name}, {m.unit}", *(v.get(m.id) for v in values)) for m in measures]
-    rows.append((f"cost, {sides[0].brief.scenario.currency} per kg", *(s.cost for s in sides)))
+    per_kg, planned = f"{sides[0].brief.scenario.currency} per kg", [s.planned_cost_per_kg for s in sides]
+    alone = "" if all(map(isnan, planned)) else " of the blend alone"
+    rows.append((f"cost{alone}, {per_kg}", *(s.cost for s in sides)))
+    if alone:
+        rows.append((f"planned cost, {per_kg}", *planned))
     windows = [s.window for s in sides]
     ends = ("" if isnan(low) else f"{number(low, 1)} - {number(high, 1)}" for low, high in windows)
     rows.append(("pH window shared", *ends))

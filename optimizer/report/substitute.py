@@ -3,7 +3,7 @@
 from math import isnan
 
 from optimizer.bench.rescue import Rescue
-from optimizer.report.blend import alarm_listing, caution_listing, change_columns, dose_changes
+from optimizer.report.blend import alarm_listing, caution_listing, change_columns, dose_changes, planned_change
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 from optimizer.studies.substitute import Base, StandIn, Substituted, Swap
 from optimizer.units import listed, number
@@ -124,6 +124,8 @@ def _formula(done: Substituted, base: Base) -> Table:
         rows.append(("kept free", base.formula.held_back, done.answer.formula.held_back, None))
     old, new = base.formula.cost, done.answer.formula.cost
     rows.append(Strong((f"{done.brief.scenario.currency} per kg", f"{old:.3f}", f"{new:.3f}", f"{new - old:+.3f}")))
+    now, then = (base.formula, base.setting), (done.answer.formula, done.answer.setting)
+    rows += planned_change(done.brief, now, then)
     note = f"Changed doses: {len(done.answer.changed)}, water aside; {number(done.answer.distance, 2)} % in all."
     if not done.on_grid:
         note += " Not on the grid of the scale: no such formula lies near."

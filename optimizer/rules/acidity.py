@@ -8,7 +8,7 @@ from pydantic import Field, model_validator
 
 from optimizer.data.facts import Material, Ph
 from optimizer.data.formula import Formula
-from optimizer.data.pool import Mask, Pool, Vector
+from optimizer.data.pool import Ingredient, Mask, Pool, Vector
 from optimizer.immutable import immutable
 from optimizer.rules.base import Rule, Shown, Way
 from optimizer.rules.row import Row, Setting
@@ -42,7 +42,6 @@ class Acidity(Rule):
     """
 
     kind: Literal["ph"] = "ph"
-    figures: ClassVar[tuple[str, ...]] = ("ph_stable", "ph_clear")
     low: Ph = 3.0
     """Lowest pH of the product."""
     high: Ph = 10.0
@@ -80,6 +79,10 @@ class Acidity(Rule):
         """Return the pH range of the product that a material tolerates."""
         window = material.ph_clear if self.clear and material.ph_clear else material.ph_stable
         return window or (-inf, inf)
+
+    def rests_on(self, item: Ingredient) -> tuple[str, ...]:
+        """Return the window that is asked of a material: in a clear product that in which it stays clear."""
+        return ("ph_clear" if self.clear and item.material.ph_clear else "ph_stable",)
 
     def shared(self, formula: Formula) -> SharedWindow:
         """Return the pH range that all used materials and the brief share, with who sets each end."""

@@ -199,8 +199,7 @@ def on_grid(brief: Brief, near: Near, doses: dict[str, float], goal: Vector) -> 
             width[j] = 0.0
     counted = near_grid(brief, near.found, near.found.case.model.spread(goal), width, limit=5.0)
     formula = None if counted is None else grid_formula(brief, counted[0])
-    setting = Setting() if near.ph is None else near.ph.setting
-    if formula is None or any(broken(r, formula, setting) for r in brief.enforced):
+    if formula is None or any(broken(r, formula, near.setting) for r in brief.enforced):
         return near, False
     after = formula.doses
     moves = {

@@ -50,6 +50,11 @@ class Near:
     proven: bool
     found: CaseAnswer
 
+    @property
+    def setting(self) -> Setting:
+        """Its pH; without one where the brief has none."""
+        return self.ph.setting if self.ph else Setting()
+
 
 def nearest_formula(
     brief: Brief,
@@ -248,7 +253,7 @@ class Change:
         none = np.zeros(choices + free)
         self._count, self._distance = np.zeros(self._widths[-1]), np.concatenate([distance, none])
         self._count[self._widths[3] :] = [k not in self._always for k in range(free)]
-        self._cost = np.concatenate([cost, none])
+        self._cost = np.concatenate([cost, model.planned, np.zeros(free)])
         switch = np.hstack([np.zeros((free, water)), np.eye(free), np.eye(free), np.zeros((free, choices))])
         matrix = np.vstack(
             [

@@ -7,6 +7,7 @@ from itertools import combinations, pairwise, permutations
 from math import fsum, isnan, nan
 
 from optimizer.assessment.alarms import foremost, uncharted
+from optimizer.assessment.planned import planned_cost
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Doses, Formula
@@ -41,7 +42,7 @@ class Side:
 
     @property
     def cost(self) -> float:
-        """Material cost per kg."""
+        """Material cost per kg of the blend alone."""
         return cost_at(self.formula, self.brief.pool) if self.formula else nan
 
     @property
@@ -58,6 +59,12 @@ class Side:
         if self.formula is None:
             return {}
         return {o.id: o for o in measure_rules(self.brief, self.formula, self.setting)}
+
+    @told
+    def planned_cost_per_kg(self) -> Figure:
+        """The same with acid and thickener as planned, not computed; null if nothing is kept free for them."""
+        planned = planned_cost(self.brief, self.formula, self.setting) if self.formula else None
+        return planned.per_kg.typical if planned else nan
 
     @told
     def measures(self) -> dict[str, Figure]:

@@ -12,7 +12,7 @@ from math import inf
 import numpy as np
 
 from optimizer.data.pool import Mask, Vector
-from optimizer.sweep.programs import ProgramBase, Programs
+from optimizer.sweep.programs import Index, ProgramBase, Programs
 from optimizer.sweep.reuse import KnownBasis
 from optimizer.sweep.vertex import Vertex
 from optimizer.units import PROOF_REUSED, ROUND_OFF, SLIP
@@ -142,6 +142,16 @@ class Prices:
         y = np.zeros(self.base.low.size)
         y[self.rows] = self._y[:, 0]
         return y
+
+    def promising(self, *, every: bool = False) -> Index:
+        """Return the boxes that they closed more than once, or once where nothing was tried yet, or `every` one."""
+        least = 1 if every or not self.record.tried else 2
+        return np.array(sorted(box for box, count in self.closes.items() if count >= least), dtype=np.int64)
+
+    def note(self, boxes: Index, counts: Index) -> None:
+        """Note how often they closed boxes."""
+        for box, count in zip(boxes[counts > 0].tolist(), counts[counts > 0].tolist(), strict=True):
+            self.closes[box] = self.closes.get(box, 0) + count
 
     def bounds(self, programs: Programs, low: Vector, high: Vector) -> Vector:
         """Return what nothing costs less than in each box of each program, shape (k, p); infinite where it is empty.

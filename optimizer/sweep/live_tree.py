@@ -114,7 +114,9 @@ class LiveTree(TreeReuse):
         self.most_runs = AT_ONCE
         for q in left.tolist():
             new = [prices for key, prices in self._prices.items() if key not in before]
-            if not self._walk(programs, standing, q, new):
+            if new:
+                self._bound(programs, standing, np.array([q]), new)
+            if not self._walk(programs, standing, q):
                 break
             self.most_runs = AT_ONCE - (self.calls - runs)
         self.most_runs = MOST_RUNS
@@ -138,7 +140,10 @@ class LiveTree(TreeReuse):
                 x = np.concatenate([point.x, chosen.choices])[:, None]
                 self._offer(one, standing, np.array([q]), x)
 
-    def _pays(self, record: KnownBasis, count: int) -> bool:
+    def _tried_on(self, prices: Prices) -> Index:
+        return prices.promising(every=True)
+
+    def _pays(self, record: KnownBasis, count: int, boxes: int = 0) -> bool:
         return True
 
     def _affordable(self) -> bool:

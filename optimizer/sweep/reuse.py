@@ -73,9 +73,9 @@ class KnownBasis:
     hits: int = 0
     last: int = 0
 
-    def worth(self, count: int) -> bool:
+    def worth(self, count: int, scan: float = SCAN_COST) -> bool:
         """Whether another try on so many programs should pay."""
-        return self.hits * count > (TRY_COST + SCAN_COST * count) * max(self.tried, 1)
+        return self.hits * count > (TRY_COST + scan * count) * max(self.tried, 1)
 
 
 @dataclass

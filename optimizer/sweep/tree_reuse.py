@@ -27,6 +27,7 @@ from optimizer.sweep.reuse import (
     IMPOSSIBLE,
     LEARN_COST,
     OPTIMAL,
+    SAMPLE,
     SCAN_COST,
     TRY_COST,
     UNSOLVED,
@@ -36,7 +37,7 @@ from optimizer.sweep.reuse import (
 from optimizer.sweep.standing import Standing
 from optimizer.sweep.unique import OnlyBest
 from optimizer.sweep.vertex import Vertex, bytes_of
-from optimizer.units import BOUND_MET, LAST_DIGIT, SAME_WORTH, WHOLE
+from optimizer.units import BOUND_MET, HAIR, LAST_DIGIT, SAME_WORTH, WHOLE
 
 MOST_RUNS = 400
 """Programs after which a walk is given up."""
@@ -54,8 +55,18 @@ LEAST_PRICES, ROOM = 20, 10_000_000
 """Of wide libraries fewer prices are kept: as many as there is room for copies of the matrix, in figures."""
 CREDIT = 1000.0
 """Solver calls' worth of learning and trying before anything must have come of it: a first tree takes a hundred."""
+BOUND_COST, BOX_COST = 0.015, 0.0005
+"""What it costs to bound one program by known prices, and each box of it, in solver calls."""
+SPARED = 0.5
+"""What answering or closing something by what is known spares, in solver calls: the half of it is found twice."""
 SHARE = 0.2
 """Further calls' worth for each program, so that a later part of a range gets its chance."""
+
+
+def _sample_first(where: Index) -> list[Index]:
+    """Return a sample of many programs, and the others."""
+    sampled = np.arange(where.size) % max(where.size // SAMPLE, 1) == 0
+    return [where[sampled], where[~sampled]] if where.size > 4 * SAMPLE else [where]
 
 
 def _worthiest(known: KnownPoint | Prices) -> float:
@@ -113,8 +124,7 @@ class TreeReuse:
             first = np.unique(scenario[left])[:wave]
             points, prices = set(self._points), set(self._prices)
             for s in first.tolist():
-                new = [known for key, known in self._prices.items() if key not in prices]
-                failed[s] = not all(self._walk(programs, standing, int(q), new) for q in left[scenario[left] == s])
+                failed[s] = not all(self._walk(programs, standing, int(q)) for q in left[scenario[left] == s])
             standing.walked[first] = True
             left = left[~standing.walked[scenario[left]]]
             self._stand(programs, standing, [v for k, v in self._points.items() if k not in points], left)
@@ -204,36 +214,50 @@ class TreeReuse:
         wanted = self.cover.wanted(closed)
         known = list(self._prices.values()) if fresh is None else fresh
         for prices in sorted(known, key=_worthiest):
-            boxes = np.array(sorted(prices.closes), dtype=np.int64)
+            boxes = self._tried_on(prices)
             at = np.flatnonzero(wanted[boxes].any(axis=0))
-            if not at.size or not self._pays(prices.record, at.size):
+            if not at.size or not self._pays(prices.record, at.size, boxes.size):
                 continue
-            bounds = prices.bounds(programs.take(left[at]), self.cover.low[boxes], self.cover.high[boxes])
-            bounds[~wanted[np.ix_(boxes, at)]] = -inf
-            closes = bounds >= standing.needed(left[at])
-            self._paid(prices.record, at.size, int(closes.any(axis=0).sum()))
-            for box, count in zip(boxes.tolist(), closes.sum(axis=1).tolist(), strict=True):
-                if count:
-                    prices.closes[box] = prices.closes.get(box, 0) + count
-            where = np.ix_(boxes, left[at])
-            standing.best[where] = np.maximum(standing.best[where], bounds)
-            hit = at[closes.any(axis=0)]
-            if hit.size:
-                closed[np.ix_(boxes, at)] |= closes
-                wanted[:, hit] = self.cover.wanted(closed[:, hit])
+            for part in [at] if prices.record.tried else _sample_first(at):
+                closes = self._tried(prices, programs, standing, left[part], boxes, wanted[np.ix_(boxes, part)])
+                closed[np.ix_(boxes, part)] |= closes
+                hit = part[closes.any(axis=0)]
+                if hit.size:
+                    wanted[:, hit] = self.cover.wanted(closed[:, hit])
+                boxes = boxes[closes.any(axis=1)]
+                if not self._pays(prices.record, at.size, boxes.size):
+                    break
         return np.asarray(left[wanted[0]])
 
-    def _pays(self, record: KnownBasis, count: int) -> bool:
+    def _tried_on(self, prices: Prices) -> Index:
+        """Return the boxes that prices are tried on."""
+        return prices.promising()
+
+    def _tried(
+        self, prices: Prices, programs: Programs, standing: Standing, where: Index, boxes: Index, wanted: Mask
+    ) -> Mask:
+        """Note what prices bound in wanted boxes of some programs; return which they close, shape (k, p)."""
+        bounds = prices.bounds(programs.take(where), self.cover.low[boxes], self.cover.high[boxes])
+        bounds[~wanted] = -inf
+        closes = np.asarray(bounds >= standing.needed(where))
+        prices.note(boxes, closes.sum(axis=1))
+        self._paid(prices.record, where.size, int(closes.any(axis=0).sum()), BOUND_COST + BOX_COST * boxes.size)
+        place = np.ix_(boxes, where)
+        standing.best[place] = np.maximum(standing.best[place], bounds)
+        return closes
+
+    def _pays(self, record: KnownBasis, count: int, boxes: int = 0) -> bool:
         """Return whether trying something on so many programs should pay; what is new is, while that is afforded."""
-        return record.worth(count) if record.tried else self._affordable()
+        scan = BOUND_COST + BOX_COST * boxes if boxes else SCAN_COST
+        return record.worth(count, scan / SPARED) if record.tried else self._affordable()
 
     def _affordable(self) -> bool:
         return self._spent < self._gained + CREDIT + SHARE * self.seen
 
-    def _paid(self, record: KnownBasis, count: int, hits: int) -> None:
+    def _paid(self, record: KnownBasis, count: int, hits: int, scan: float = SCAN_COST) -> None:
         record.tried, record.hits = record.tried + count, record.hits + hits
-        self._spent += TRY_COST + SCAN_COST * count
-        self._gained += hits
+        self._spent += TRY_COST + scan * count
+        self._gained += SPARED * hits
 
     def _widen(self, standing: Standing) -> None:
         """Make room for the bounds of boxes that came since."""
@@ -241,19 +265,14 @@ class TreeReuse:
         if more:
             standing.best = np.vstack([standing.best, np.full((more, standing.best.shape[1]), -inf)])
 
-    def _walk(self, programs: Programs, standing: Standing, q: int, new: list[Prices]) -> bool:
+    def _walk(self, programs: Programs, standing: Standing, q: int) -> bool:
         """Prove a program by programs of the solver where nothing known does; return whether it worked.
 
-        Args:
-            programs: All programs.
-            standing: What is known of them.
-            q: Which to prove.
-            new: Prices that were not tried on it yet.
+        What the others of its wave taught is not tried on it: a try on one program alone costs a third of a run, and
+        few of them close a box.
         """
         one = programs.take(np.array([q]))
         self._widen(standing)
-        for prices in new if self._affordable() else ():
-            self._tried_on(one, standing, q, prices)
         waiting: list[tuple[int, SolverAnswer | None]] = [(0, None)]
         runs, open_ = self.calls, self.cover.open_below(standing.best[:, q] >= standing.needed(np.array([q])))
         while waiting:
@@ -288,17 +307,14 @@ class TreeReuse:
         s = standing.scenario[q]
         return bool(standing.best[box, q] >= standing.worth[s] - BOUND_MET * standing.weight[s])
 
-    def _tried_on(self, one: Programs, standing: Standing, q: int, prices: Prices) -> None:
-        """Try prices on one program."""
-        boxes = np.array(sorted(prices.closes), dtype=np.int64)
-        bounds = prices.bounds(one, self.cover.low[boxes], self.cover.high[boxes])[:, 0]
-        standing.best[boxes, q] = np.maximum(standing.best[boxes, q], bounds)
-        self._paid(prices.record, 1, int((bounds >= standing.needed(np.array([q]))).any()))
-
-    def _run(self, programs: Programs, q: int, low: Vector, high: Vector) -> SolverAnswer:
-        """Run a program within a box of choices."""
+    def _run(
+        self, programs: Programs, q: int, low: Vector, high: Vector, cheaper: Vector | None = None
+    ) -> SolverAnswer:
+        """Run a program within a box of choices, with some doses cheaper."""
         self.calls += 1
         cost, there = programs.one(q)
+        if cheaper is not None:
+            cost[: self.doses] -= cheaper
         there[self.doses :] = high
         return self._hot.run(programs, q, cost, there, np.concatenate([np.zeros(self.doses), low]))
 
@@ -345,11 +361,22 @@ class TreeReuse:
         except np.linalg.LinAlgError:
             return key, None
 
-    def _within(self, programs: Programs, q: int, box: int) -> Prices | None:
-        """Return the prices of a program solved within a box, which are kept if that is afforded."""
-        answer = self._run(programs, q, self.cover.low[box], self.cover.high[box])
+    def _within(self, programs: Programs, q: int, box: int, nothing: Mask | None) -> Prices | None:
+        """Return the prices of a program solved within a box, which are kept if that is afforded.
+
+        Args:
+            programs: The programs.
+            q: Which to solve.
+            box: The box.
+            nothing: Doses made cheaper by a hair, shape (doses,): if the best point stays without them, its prices then
+                say that they would cost more (strict complementarity), where those of its basis may leave it open.
+        """
+        cheaper = None if nothing is None else np.where(nothing, HAIR, 0.0)
+        answer = self._run(programs, q, self.cover.low[box], self.cover.high[box], cheaper)
         if answer.ending != "optimal":
             return None
+        if nothing is not None:
+            return Prices(self.base, self.doses, answer.y)
         key, found = self._of_basis(programs.take(np.array([q])), answer)
         if found is not None and self._learning and key not in self._prices:
             found.closes[box] = 1

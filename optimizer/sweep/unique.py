@@ -10,14 +10,13 @@ from optimizer.data.pool import Mask, Vector
 from optimizer.immutable import replace
 from optimizer.sweep.checking import Checker
 from optimizer.sweep.cover import Cover, Prices
-from optimizer.sweep.programs import Index, ProgramBase, Programs
+from optimizer.sweep.programs import ProgramBase, Programs
+from optimizer.sweep.reuse import SCAN_COST, TRY_COST
 from optimizer.sweep.standing import Standing
 from optimizer.units import CLEARLY_OTHER
 
-ASKED = 16
-"""Programs that are solved in one box to tell how much worse it is than the best point."""
-Asked = Callable[[Programs, int, int], Prices | None]
-"""Prices of the best of one program in a box, or of the proof that it holds nothing."""
+Asked = Callable[[Programs, int, int, Mask | None], Prices | None]
+"""Prices of the best of one program in a box; where doses are told, such that these would cost more, if any are."""
 
 
 class OnlyBest:
@@ -48,64 +47,61 @@ class OnlyBest:
             x[self.doses :] = np.clip(x[self.doses :].T, self.cover.low[box], self.cover.high[box]).T
             holds = self._checker.kept(both, x)
             for k, least, sure in ((holds, standing.needed(where), True), (~holds, clearly[where], False)):
-                told = self._bounded((both if sure else some).take(np.flatnonzero(k)), least[k], box, sure=sure)
-                if not sure:
-                    told |= self._asked(programs, where[k], told, least[k], box)
-                for q in where[k][~told].tolist():
-                    alone[own[q]] &= self._by_own(programs, standing, q, box, clearly[q], sure=sure)
+                asked, at = (both if sure else some).take(np.flatnonzero(k)), where[k]
+                nothing = x[: self.doses, k] <= 0 if sure else None
+                mine = [[prices for own_box, prices in standing.own.get(q, ()) if own_box == box] for q in at.tolist()]
+                alone[own[at[~self._shown(asked, mine, least[k], box, nothing)]]] = False
         return alone
 
-    def _asked(self, programs: Programs, where: Index, told: Mask, least: Vector, box: int) -> Mask:
-        """Return in which programs prices that are solved for, within a box, show that nothing in it costs less.
-
-        Known prices close a box at the best point; how much worse it is they need not tell.
-        """
-        found, known = told.copy(), self._known
-        for _ in range(ASKED):
-            left = np.flatnonzero(~found)
-            prices = self._ask(programs, int(where[left[0]]), box) if left.size else None
-            if prices is None:
-                break
-            self._known = [prices]
-            more = self._bounded(programs.take(where[left]), least[left], box)
-            if not more.any():
-                break
-            found[left[more]] = True
-        self._known = known
-        return found
-
-    def _bounded(self, programs: Programs, least: Vector, box: int, *, sure: bool = False) -> Mask:
-        """Return in which programs some known prices show that nothing in a box costs less, shape (p,).
+    def _shown(
+        self, programs: Programs, mine: list[list[Prices]], least: Vector, box: int, nothing: Mask | None
+    ) -> Mask:
+        """Return in which programs some prices show that nothing in a box costs less, shape (p,).
 
         Args:
             programs: The p programs.
+            mine: What each of them brought of its own.
+            least: What nothing is to cost less than, shape (p,).
+            box: The box.
+            nothing: Doses that the best point does not have, where the prices must also be sure of it, shape (n, p).
+        """
+        found, sure = np.zeros(len(programs), dtype=bool), nothing is not None
+        for at in (at for at, own in enumerate(mine) if own):
+            found[at] = self._bounded(programs.take(np.array([at])), mine[at], least[[at]], box, sure=sure)[0]
+        left = np.flatnonzero(~found)
+        found[left] = self._bounded(programs.take(left), self._known, least[left], box, sure=sure)
+        for at in range(len(programs)):
+            prices = None if found[at] else self._ask(programs, at, box, None if nothing is None else nothing[:, at])
+            if prices is not None:
+                left = np.flatnonzero(~found)
+                found[left] = self._bounded(programs.take(left), [prices], least[left], box, sure=sure)
+        return found
+
+    def _bounded(self, programs: Programs, known: list[Prices], least: Vector, box: int, *, sure: bool) -> Mask:
+        """Return in which programs some of these prices show that nothing in a box costs less, shape (p,).
+
+        Args:
+            programs: The p programs.
+            known: The prices; they are tried while that costs less than to solve every program.
             least: What nothing is to cost less than, shape (p,).
             box: The box.
             sure: The prices must also leave the doses of what costs no more no freedom.
         """
         low, high = self.cover.low[box], self.cover.high[box]
         found, left = np.zeros(len(programs), dtype=bool), np.arange(len(programs))
-        for prices in sorted(self._known, key=lambda k: (-k.closes.get(box, 0), -k.record.hits)):
-            if not left.size:
+        spent = 0.0
+        for prices in sorted(known, key=lambda k: (-k.closes.get(box, 0), -k.record.hits)):
+            if spent >= left.size:
                 break
+            spent += TRY_COST + SCAN_COST * left.size
             some = programs.take(left)
             fits = np.flatnonzero(prices.bounds(some, low[None], high[None])[0] >= least[left])
             if sure and fits.size and not prices.proof:
                 own = some.take(fits)
                 fits = fits[self._rigid(own, *prices.faces(own, low, high))]
-            found[left[fits]] = True
-            left = np.delete(left, fits)
+            if fits.size:
+                found[left[fits]], left, spent = True, np.delete(left, fits), 0.0
         return found
-
-    def _by_own(self, programs: Programs, standing: Standing, q: int, box: int, clearly: float, *, sure: bool) -> bool:
-        """Return whether a program's own prices tell of a box what known ones do not."""
-        one, low, high = programs.take(np.array([q])), self.cover.low[box], self.cover.high[box]
-        for own in (prices for at, prices in standing.own.get(q, ()) if at == box):
-            if own.bounds(one, low[None], high[None])[0, 0] >= clearly:
-                return True
-            if sure and not own.proof and self._rigid(one, *own.faces(one, low, high))[0]:
-                return True
-        return False
 
     def _rigid(self, programs: Programs, rows: Mask, columns: Mask) -> Mask:
         """Return where rows that are held leave the doses among some columns no freedom, shape (p,)."""

@@ -5,6 +5,8 @@ Materials and doses are made up; the goals are those of `optimizer/data/evidence
 
 from __future__ import annotations
 
+import re
+from math import nan
 from pathlib import Path
 from shlex import split
 from typing import Any
@@ -13,12 +15,18 @@ import pytest
 
 from optimizer.answers.bench import batch_subject, sheet_of
 from optimizer.assessment.alarms import cautions_at
+from optimizer.assessment.alkalinity import ingredients_of, known_of
 from optimizer.assessment.evidence import NAMED, rests_of_clash, rests_on
 from optimizer.brief.brief import Brief, load_brief, make_brief
 from optimizer.brief.scenario import scenario_from
+from optimizer.chemistry.constants import WEAK, Weak
+from optimizer.chemistry.ph import Mixture
+from optimizer.chemistry.ph import solve as solve_ph
 from optimizer.data.evidence import BELIEVED, LEVELS, READ, counted, evidence_of, figures_of
 from optimizer.data.facts import Material
+from optimizer.data.formula import Formula, Line
 from optimizer.data.library import read_library
+from optimizer.data.pool import Ingredient
 from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.files import shipped
 from optimizer.report.weigh import weigh_document, weigh_form, weigh_short
@@ -217,9 +225,8 @@ def test_a_clash_says_on_what_it_rests(run: Run) -> None:
     """Two windows shut each other out; that either is only believed is told where no formula is."""
     ran = run("blend", "impossible-wash")
     assert ran.code != 0
-    assert "figures that decided are from memory: stable pH of Sodium Benzoate; stable pH of Sodium Cocoyl" in " ".join(
-        ran.out.split()
-    )
+    said = " ".join(ran.out.split())
+    assert "1 of 2 figures that decided is from memory: stable pH of Sodium Cocoyl Glycinate." in said
     told = [c["text"] for c in run("blend", "impossible-wash", "--json").json["cautions"]]
     assert sum("figures that decided" in text for text in told) == 1
 
@@ -239,6 +246,16 @@ def test_a_clash_rests_on_what_its_rules_read_of_all_candidates() -> None:
         (name, figure) for name in ("a", "late") for figure in ("substances", "ph_stable")
     } | {("aqua", "ph_stable")}
     assert "bind first" not in wide.words
+
+
+def test_only_a_clear_product_rests_on_the_clear_window() -> None:
+    late = wash("late", ph_clear=(6, 8))
+    library = LIBRARY.model_copy(update={"materials": (LIBRARY.by_id["aqua"], late)})
+    table = {"name": "wash", "pool": {"unpriced": True}, "unpreserved": "made up", "ph": {"low": 5, "high": 7}}
+    for rules, figure in (([ACTIVE], "ph_stable"), ([ACTIVE, {"id": "clear", "kind": "clear"}], "ph_clear")):
+        brief = make_brief(scenario_from({**table, "rule": rules}, "made up"), library, None)
+        read = {f.figure for f in rests_of_clash(brief, ["ph"]).figures if f.material == "late"}
+        assert read == {figure}
 
 
 def test_the_sheet_of_trial_beakers_carries_it(run: Run) -> None:
@@ -318,6 +335,38 @@ def test_lactic_acid_is_no_strong_acid() -> None:
     low, high = LIBRARY.by_id["lactic-acid"].ph_supplied or (0, 0)
     assert low <= 1.94 <= high
     assert high - low <= 0.5
+
+
+def ph_by_formula(material: Material) -> float:
+    """Return the pH of a material in water, at the strength of its supplied pH, by its formula and published pKa."""
+    found = re.match(r"([\d.]+) %", material.ph_supplied_at)
+    strength = float(found[1]) if found else 100.0
+    lines = (Line(Ingredient(material, nan), strength), Line(Ingredient(LIBRARY.by_id["aqua"], nan), 100 - strength))
+    weak: list[tuple[Weak, float]] = []
+    strong = 0.0
+    for known in known_of(ingredients_of(Formula(lines))):
+        share = strength / 100  # [mmol/g as supplied] x share is [mol/kg]
+        weak += [(WEAK[name], amount.typical * share) for name, amount in known.sites.items()]
+        strong += known.alkali.typical * share
+    bare = sum(moles * (family.top - len(family.pka)) for family, moles in weak)
+    return solve_ph(Mixture(strong - bare, tuple(weak))).ph
+
+
+def test_a_computed_ph_is_computed() -> None:
+    """As the model of the pH gives it; strong alkali ends at the 14 of a pH window."""
+    stated = [(m, figures_of(m).get("ph_supplied")) for m in LIBRARY.materials]
+    named = {m.id: m for m, figure in stated if figure and figure.level == "computed"}
+    named.pop("aqua")  # pH 7 without the carbon dioxide that it takes up
+    assert len(named) >= 5
+    for material in named.values():
+        low, high = material.ph_supplied or (0, 0)
+        assert low <= min(ph_by_formula(material), 14) <= high, material.id
+
+
+def test_glycerin_lasts_in_soap() -> None:
+    """USP 28: green soap is boiled from oil and potassium hydroxide with added glycerin, and keeps it."""
+    lasts, soap = (LIBRARY.by_id[name].ph_stable or (0, 0) for name in ("glycerin", "potassium-cocoate"))
+    assert lasts[1] >= soap[1]
 
 
 def test_by_products_of_the_disodium_glutamate_are_named() -> None:

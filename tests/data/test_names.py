@@ -253,6 +253,13 @@ def test_a_batch_written_by_hand_may_name_materials_by_everyday_words(by_hand: P
     assert batch.thickening[0].material == "sodium-chloride"
 
 
+def test_a_batch_file_in_the_place_of_a_brief_is_told_as_such(by_hand: Path) -> None:
+    for command in ("blend", "stock", "frontier"):
+        told = ask(command, "b.toml")
+        assert (told.code, told.out) == (3, "")
+        assert "b.toml: this is a batch file, a brief was expected. Its brief is 'w.toml'." in told.err
+
+
 def test_every_command_of_the_bench_reads_such_a_batch_and_adds_to_it(by_hand: Path) -> None:
     """What is in already counts, whatever word stands for it: 100 g of 100 g betaine, 0.2 % of salt."""
     twice = ask("weighed", "b.toml", "capb=50")

@@ -59,6 +59,34 @@ def test_what_is_read_on_the_desk_is_what_the_command_notes(folder: Path, tmp_pa
     assert f"Noted of beaker {number}" in desk.at.text
 
 
+def test_a_reading_is_struck_as_the_command_strikes_it_and_the_right_one_is_noted(
+    folder: Path, tmp_path: Path, run: Run
+) -> None:
+    other = tmp_path / "other.toml"
+    shutil.copy(DEMO, other)
+    desk = desk_of(folder)
+    desk.get("/trials/gentle")
+    wrong = next(n for n, r in enumerate(read_series(other).all_readings, 1) if r.beaker == 2 and r.what == "viscosity")
+    form = next(f for f in desk.at.forms if ("strike", str(wrong)) in f.buttons)
+    refused = desk.submit("/trials/gentle", {"strike": str(wrong)}, form=form)
+    assert refused.status == 422
+    assert "Say why; the reason is kept beside the reading." in refused.text
+    assert (folder / "gentle.toml").read_bytes() == DEMO.read_bytes()
+    why = {"strike": str(wrong), "why": "the cup was warm"}
+    page = desk.submit(
+        "/trials/gentle", why, form=next(f for f in refused.forms if ("strike", str(wrong)) in f.buttons)
+    )
+    assert f"Struck: reading {wrong}. It stays in the file and counts no more." in page.text
+    assert "struck: the cup was warm" in page.text
+    ran = run("trials", "note", other, "--strike", str(wrong), "--why", "the cup was warm", "--on", TODAY)
+    assert ran.code == 0, ran.err
+    assert (folder / "gentle.toml").read_bytes() == other.read_bytes()
+    form = next(f for f in page.forms if ("beaker", "2") in f.fields and not f.buttons)
+    assert (
+        "Noted of beaker 2: viscosity=2900." in desk.submit("/trials/gentle", {"viscosity-2": "2900"}, form=form).text
+    )
+
+
 @pytest.mark.parametrize(("field", "typed"), [("viscosity", "thick"), ("clarity", "7"), ("viscosity", "1,234")])
 def test_a_reading_that_is_none_is_told_and_nothing_is_noted(folder: Path, field: str, typed: str, run: Run) -> None:
     path = folder / "gentle.toml"

@@ -16,7 +16,8 @@ from optimizer import cli
 from optimizer.answers.bench import lay_batch, note_weights, sheet_of
 from optimizer.answers.subject import subject_of
 from optimizer.bench.weighed import Weight
-from optimizer.desk.words import ELSEWHERE, PAGES, document_on_page, on_page
+from optimizer.data.library import read_library
+from optimizer.desk.words import COMMANDS, document_on_page, named, on_page
 from optimizer.files import shipped
 from optimizer.report.document import Document, Listing, Strong, Table
 from tests.support.desk import TODAY, Browser, desk_of
@@ -33,10 +34,22 @@ def commands() -> Iterator[str]:
 
 
 def test_every_command_is_a_page_or_is_said_to_be_elsewhere() -> None:
-    every = set(commands())
-    assert set(PAGES) <= every
-    missing = {name.split()[0] for name in every} - {name.split()[0] for name in PAGES} - set(ELSEWHERE)
-    assert missing == {"open"}, "the desk itself"
+    assert set(COMMANDS) == set(commands())
+
+
+def test_the_page_or_button_of_a_command_is_called_so_on_the_desk() -> None:
+    desk = Path(optimizer.__file__).parent / "desk"
+    texts = "".join(f.read_text(encoding="utf-8") for f in desk.rglob("*.py") if f.name != "words.py")
+    called = {page for page in COMMANDS.values() if page and not page.startswith("the ")}
+    assert {page for page in called if f'"{page}' not in texts} == set()
+
+
+@pytest.mark.parametrize("command", sorted(COMMANDS))
+def test_a_command_is_said_as_its_own_page_however_it_is_written(command: str) -> None:
+    page = COMMANDS[command]
+    said = f"'{command}' on the command line" if not page else page if page.startswith("the ") else f"'{page}'"
+    assert on_page(f"Ask 'tenside {command} x.toml'.") == f"Ask {said}."
+    assert on_page(f"Go on: tenside {command} x.toml, then tenside label x.toml") == f"Go on: {said}, then 'Label'"
 
 
 def said() -> Iterator[tuple[str, str]]:
@@ -77,6 +90,19 @@ def test_commands_are_said_as_the_pages_that_do_them() -> None:
         "Made with tenside 0.2.0: a plan.": "Made with tenside 0.2.0: a plan.",
     }  # fmt: skip
     assert {text: on_page(text) for text in said} == said
+
+
+def test_a_limit_is_said_with_its_materials_by_name() -> None:
+    known = read_library([shipped("library")]).by_id
+    said = {
+        "sodium-benzoate at least 0.5 -> 0 %": "Sodium Benzoate at least 0.5 → 0 %",
+        "pH 4.5 to 7.5, target +-0.2 pH (sodium-benzoate 3 to 5.2)":
+            "pH 4.5 to 7.5, target ±0.2 pH (Sodium Benzoate 3 to 5.2)",
+        "sodium-cocoyl-glycinate as active at least 2 %": "Sodium Cocoyl Glycinate as active at least 2 %",
+        "glycerin exactly 2 %": "Glycerin exactly 2 %",
+        "mean mildness rating at least 57": "mean mildness rating at least 57",
+    }  # fmt: skip
+    assert {text: named(text, known) for text in said} == said
 
 
 def test_a_report_keeps_its_figures_and_loses_what_is_a_button() -> None:

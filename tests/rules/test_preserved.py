@@ -144,6 +144,17 @@ def test_the_mend_of_too_little_preservative_is_not_to_take_it_out() -> None:
     assert found.nearest.formula.dose("sodium-benzoate") == pytest.approx(0.5)
 
 
+def test_the_mend_of_a_preservative_that_does_not_act_at_the_ph_is_not_to_take_it_out() -> None:
+    """0.1 % benzoate alone cannot stand pH 5.5 to 6: left out, the brief is kept, and nothing protects."""
+    brief = brief_of(ph={"low": 5.5, "high": 6.0})
+    found = check(brief, doses_of(sodium_benzoate=0.1), 0.0)
+    assert found.broken == ("ph",)
+    assert found.nearest is not None
+    setting = found.nearest.setting
+    assert RULE.value(found.nearest.formula, setting) >= 1 - 2 * KEPT
+    assert [m.changed for m in found.mends] != [("sodium-benzoate",)]
+
+
 def test_what_mends_too_little_of_one_preservative_is_enough_of_another() -> None:
     """0.2 % sorbate, its low use, moves less than benzoate raised by 0.4 %."""
     brief = brief_of({"id": "dose", "kind": "if-used", "of": ["sodium-benzoate"], "at_least": 0.5})

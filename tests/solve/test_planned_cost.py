@@ -6,6 +6,7 @@ against a plain blend.
 
 from __future__ import annotations
 
+import json
 from copy import deepcopy
 from dataclasses import replace
 from pathlib import Path
@@ -23,6 +24,7 @@ from optimizer.data.planned import plan_of_pool
 from optimizer.files import shipped
 from optimizer.rules.thickening import Thickening
 from optimizer.solve.best import solve
+from optimizer.solve.nearest import nearest_formula
 from optimizer.studies.frontier import frontier
 from optimizer.studies.leeway import leeway
 from optimizer.studies.multi_product import Product, joint
@@ -36,6 +38,7 @@ from optimizer.uncertainty.robust_counterpart import Safety
 from tests.support import briefs, oracle
 from tests.support.briefs import aqua, material, substance
 from tests.support.families import at
+from tests.support.hostile import ask
 from tests.support.oracle import Case
 
 SALT, GUM = "thickens with salt", "thickens with a thickener added to effect"
@@ -314,6 +317,34 @@ def test_other_studies_start_from_the_same_optimum(gum: float) -> None:
     alone = solve(briefs.brief_of(only(wash(gum), SALT if found.choices == (GUM,) else GUM)))
     assert other.worse == pytest.approx(alone.objective - found.objective, abs=1e-9)
     assert other.objective == pytest.approx(alone.objective, abs=1e-9)
+
+
+@pytest.mark.parametrize(("gum", "way"), [(0.05, "thickening:thickener"), (20.0, "thickening:salt")])
+def test_the_nearest_formula_takes_the_cheaper_way_where_both_are_open(gum: float, way: str) -> None:
+    brief = briefs.brief_of(wash(gum))
+    doses = solve(briefs.brief_of(only(wash(gum), SALT))).formula
+    assert doses is not None
+    near = nearest_formula(brief, doses.doses)
+    assert near is not None
+    assert near.distance == pytest.approx(0, abs=1e-6)
+    model = near.found.case.model
+    taken = dict(zip(model.names, near.found.x if near.found.x is not None else (), strict=True))
+    assert {key for key in taken if key.startswith("thickening") and taken[key] > 0.5} == {way}
+
+
+def test_reports_of_a_formula_that_is_there_tell_the_same_planned_cost(tmp_path: Path) -> None:
+    """The blend alone of the gentle wash is the cheaper one; with its thickener it is the dearer product."""
+    told = ask("blend", "hand-wash", "--json").out
+    (tmp_path / "f.json").write_text(told, encoding="utf-8")
+    expected = json.loads(told)["planned_cost"]["per_kg"]
+    hand, gentle = json.loads(ask("compare", "hand-wash", "gentle-wash", "--json").out)["sides"]
+    assert hand["planned_cost_per_kg"] == pytest.approx(expected["typical"], abs=1e-9)
+    assert hand["cost_per_kg"] > gentle["cost_per_kg"]
+    assert hand["planned_cost_per_kg"] < gentle["planned_cost_per_kg"]
+    checked = json.loads(ask("check", str(tmp_path / "f.json"), "hand-wash", "--json").out)
+    assert checked["planned_cost"]["per_kg"] == pytest.approx(expected, abs=1e-9)
+    swapped = ask("substitute", "sodium-laureth-sulfate-2eo-70", "hand-wash").out
+    assert f"EUR per kg as planned                  {expected['typical']:.3f}" in swapped
 
 
 def test_safe_formulas_count_the_planned_thickener_too() -> None:

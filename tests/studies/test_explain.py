@@ -544,14 +544,14 @@ target pH  least cost  candidates ruled out  proof
 5.1        infeasible                     7  certified
 5.2 - 5.6  infeasible                     3  certified
 5.7 - 5.8  infeasible                     3  certified
-5.9 - 6.6  infeasible                     4  certified
+5.9 - 6.3  infeasible                     4  certified
+6.4 - 6.6  infeasible                     4  certified
 6.7 - 6.8  infeasible                     3  certified
 6.9 - 7.3  infeasible                     6  certified
 A pH limit has no price of its own: compare the settings.
 
 Cautions ···························································································
-! 2 of 2 figures that decided are from memory: stable pH of Sodium Benzoate; stable pH of Sodium
-  Cocoyl Glycinate.
+! 1 of 2 figures that decided is from memory: stable pH of Sodium Cocoyl Glycinate.
 ! A candidate for the bench, computed from planning data: not a safety assessment, a stability test
   or proof of preservation. Viscosity, clarity, foam and mildness are not predicted; measure them on
   your lots.

@@ -161,7 +161,7 @@ def hardly_soluble(s: Situation) -> Found | None:
     )
 
 
-@PIECES.piece("clouds-with-acid", "library figures, from memory; " + COMMON)
+@PIECES.piece("clouds-with-acid", "library figures, each with its source there; " + COMMON)
 def clouds_with_acid(s: Situation) -> Found | None:
     """Acyl amino acids near the pH at which they cloud."""
     low = s.setting.low

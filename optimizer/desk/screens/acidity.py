@@ -9,12 +9,13 @@ from optimizer.answers.logs import curve_of, note_ph, ph_of, solution_of, strike
 from optimizer.bench.acid import AcidSession, PhAnswer
 from optimizer.bench.acid_log import Noted
 from optimizer.bench.batch import Batch
+from optimizer.bench.strike import struck_of
 from optimizer.chemistry.ph import CHEMICALS, Solution
 from optimizer.desk.asked import Asked
 from optimizer.desk.frame import button, choice, field, folded, form, report, sketched, tick
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
-from optimizer.desk.logged import add_now, alarms, entry, log, notes, said_of, striking, struck, sure
+from optimizer.desk.logged import add_now, alarms, crossed, entry, log, notes, said_of, striking, struck, sure
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.way import onwards, page_of, place, subject
 from optimizer.report.acid import ph_words, solution_words, weighable
@@ -97,7 +98,8 @@ def acidity(asked: Asked) -> Page:
             "div", _now(batch, session, answer), on, _reading(asked.unasked if asked.text("of") else asked, session)
         )
         curve = sketched(acid_curve(curve_of(session, session.advice.next_addition), session), "curve")
-        parts += [tag("div", todo, tag("div", curve, _log(asked, session)), class_="two"), _another(asked, answer)]
+        beside = tag("div", curve, _log(asked, session), crossed(struck_of(batch, "reading")))
+        parts += [tag("div", todo, beside, class_="two"), _another(asked, answer)]
     parts.append(folded("All of it: what it rests on, cautions", report(told.document())))
     return page_of(asked, batch, "ph", *parts)
 

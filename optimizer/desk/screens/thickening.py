@@ -10,7 +10,7 @@ from optimizer.desk.asked import Asked
 from optimizer.desk.frame import button, choice, field, folded, form, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
-from optimizer.desk.logged import add_now, entry, log, notes, said_of, striking, struck, sure
+from optimizer.desk.logged import add_now, crossed, entry, log, notes, said_of, striking, struck, sure
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.way import onwards, page_of, place, subject
 from optimizer.report.thicken import thicken_document
@@ -70,7 +70,7 @@ def thickening(asked: Asked) -> Page:
             _step(asked, batch, chosen),
             onwards(asked, batch, "thicken"),
         ]
-        parts += [_log(asked, chosen)]
+        parts += [_log(asked, chosen), crossed(told.struck)]
     parts.append(folded("All of it: limits, curve, cautions", report(document), open_=bool(chosen and chosen.points)))
     return page_of(asked, batch, "thicken", *parts)
 

@@ -12,6 +12,7 @@ from optimizer.desk.folder import name_of
 from optimizer.desk.frame import button, choice, field, folded, form, report, tick
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.logged import crossed, entry, said_of, striking, struck
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.words import on_page
 from optimizer.errors import TensideError
@@ -107,7 +108,7 @@ def _plan(asked: Asked, briefs: list[tuple[str, str]]) -> Html:
 
 
 def note(asked: Asked) -> Outcome:
-    """Note what was read of a beaker, or choose the next beakers."""
+    """Note what was read of a beaker, strike a reading, or choose the next beakers."""
     path = asked.folder.series(asked.names["series"])
     to = f"/trials/{asked.names['series']}"
     if asked.text("further"):
@@ -116,8 +117,12 @@ def note(asked: Asked) -> Outcome:
         found = next_trials(path, 2)
         numbers = listed([str(b.number) for b in found.found.beakers])
         return asked.done(f"{to}/sheet", f"Chosen: beakers {numbers}.")
-    known = read_series(path)
     beaker = asked.text("beaker")
+    if asked.text("strike"):
+        wrong = struck(asked, "reading")
+        note_trials(path, (), How(), wrong=wrong)
+        return asked.done(f"{to}#beaker-{beaker}", said_of(wrong, "reading"))
+    known = read_series(path)
     if not beaker.isdigit():
         raise RefusedError({"": "There is no such beaker; nothing was noted."})
     words = [
@@ -152,7 +157,7 @@ def beakers(asked: Asked) -> Page:
         f"/trials/{asked.names['series']}",
         button("Choose two more beakers", quiet=True, name="further", value="2"),
     )
-    body = markup(tag("p", _open(standing)), tag("ul", *rows, class_="entries"), further)
+    body = markup(tag("p", _open(standing)), tag("ul", *rows, class_="entries"), crossed(standing.struck), further)
     return _page(asked, standing.trials, "", body)
 
 
@@ -171,11 +176,12 @@ def _way(asked: Asked, here: str) -> Html:
 
 
 def _beaker(asked: Asked, found: Series, beaker: BeakerRead) -> Html:
-    read = [f"{what} {', '.join(values)}" for what, values in beaker.readings.items()]
+    units = {what: f" {unit}" for what, _, unit in _asks(found) if unit}
+    read = [f"{what} {', '.join(values)}{units.get(what, '')}" for what, values in beaker.readings.items()]
     said = "lost" if beaker.lost else "; ".join(read) or "not read yet"
     role = {"plan": "the plan itself", "repeat": f"again beaker {beaker.repeats}"}.get(beaker.role, "")
-    wrong = asked.text("beaker") == str(beaker.number) and bool(asked.problems)
     key = str(beaker.number)
+    wrong = asked.text("beaker") == key and bool(asked.problems)
     fields = [
         field(asked, f"{what}-{key}", what, unit=unit, hint=TYPED.get(kind, "")) for what, kind, unit in _asks(found)
     ]
@@ -203,9 +209,24 @@ def _beaker(asked: Asked, found: Series, beaker: BeakerRead) -> Html:
         tag("span", key, class_="mark"),
         tag("div", tag("span", said, class_="name"), tag("span", f"day {beaker.day}", class_="n"), class_="line"),
         tag("p", role, class_="of") if role else None,
-        folded("Note what is read", noting, open_=wrong),
+        folded("Note a reading, or strike one", noting, _readings(asked, found, beaker), open_=wrong)
+        if beaker.readings or beaker.lost
+        else folded("Note what is read", noting, open_=wrong),
         id=f"beaker-{key}",
     )
+
+
+def _readings(asked: Asked, found: Series, beaker: BeakerRead) -> Html | None:
+    """Return the readings of a beaker, each with a way to strike it."""
+    there = [
+        (n, r) for n, r in enumerate(found.all_readings, 1) if r.beaker == beaker.number and not r.struck
+    ]  # fmt: skip
+    if not there:
+        return None
+    place = f"/trials/{asked.names['series']}"
+    hidden = tag("input", type="hidden", name="beaker", value=str(beaker.number))
+    items = (entry(n, r.what, r.read, striking(asked, place, n, "strike-reading", hidden)) for n, r in there)
+    return tag("ul", *items, class_="entries")
 
 
 @SCREEN.at("/trials/{series}/sheet")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from optimizer.answers.bench import batch_of, go_on_without, note_weights, sheet_of
 from optimizer.answers.subject import Subject
-from optimizer.bench.strike import lines_of
+from optimizer.bench.strike import Struck, lines_of, struck_of
 from optimizer.bench.weigh import Step, WeighLine, WeighSheet
 from optimizer.bench.weighed import Weight, tolerance_g
 from optimizer.data.cautions import cautions_from
@@ -12,9 +12,10 @@ from optimizer.desk.asked import Asked
 from optimizer.desk.frame import button, field, folded, form, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
-from optimizer.desk.logged import alarms, said_of, striking, struck, sure
+from optimizer.desk.logged import alarms, crossed, said_of, striking, struck, sure
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.way import onwards, page_of, place, subject, way
+from optimizer.immutable import replace
 from optimizer.report.weigh import after_of, grams_text, head_of, remark, weigh_document
 from optimizer.studies.substitute import Wish
 from optimizer.units import AS_TYPED, number
@@ -52,7 +53,7 @@ def weigh(asked: Asked) -> Page:
         now = tag("div", done, onwards(asked, batch, "weigh", done=True))
     else:
         now = tag("div", _one(asked, found, sheet, step, line))
-    both = tag("div", now, tag("div", _all(asked, sheet), _struck(found)), class_="two")
+    both = tag("div", now, tag("div", _all(asked, sheet), crossed(_struck(found))), class_="two")
     return page_of(asked, batch, "weigh", alarms(c.words for c in sheet.alarms if c.loud), both, _sheet(sheet))
 
 
@@ -165,7 +166,13 @@ def _out_of_stock(asked: Asked, line: WeighLine) -> Html:
 def _all(asked: Asked, sheet: WeighSheet) -> Html:
     items = []
     for step in sheet.steps:
-        items.append(tag("li", tag("p", head_of(step), class_="soft"), *(tag("p", said) for said in after_of(step))))
+        items.append(
+            tag(
+                "li",
+                tag("p", head_of(step), class_="soft"),
+                *(tag("p", f"{said[:1].upper()}{said[1:]}") for said in after_of(step)),
+            )
+        )
         items += [_line(asked, sheet, line) for line in step.lines]
     return tag("section", tag("h2", "The whole sheet"), tag("ul", *items, class_="entries"))
 
@@ -185,12 +192,11 @@ def _line(asked: Asked, sheet: WeighSheet, line: WeighLine) -> Html:
     )  # fmt: skip
 
 
-def _struck(found: Subject) -> Html | None:
-    lines = [(said, e.struck) for _, said, e in lines_of(batch_of(found), "weighed") if e.struck]
-    if not lines:
-        return None
-    items = (tag("li", tag("span", said, class_="struck"), f" struck: {why}") for said, why in lines)
-    return tag("section", tag("h2", "Struck"), tag("ul", *items))
+def _struck(found: Subject) -> list[Struck]:
+    """Return the struck weights, their materials by name."""
+    names = {i: m.name for i, m in found.brief.library.by_id.items()}
+    lines = [(line, *line.line.partition(" ")) for line in struck_of(batch_of(found), "weighed")]
+    return [replace(line, line=f"{names.get(material, material)} {said}") for line, material, _, said in lines]
 
 
 def _sheet(sheet: WeighSheet) -> Html:
