@@ -119,8 +119,12 @@ def trade_off(
     sign, goal = brief.scenario.objective.goals[0]
     best = f"{'minimise' if sign > 0 else 'maximise'} {goal}"
 
-    with rulers.proving:
-        answer = questions.frontier(brief, best=best, against=against, tell=tell, between=between)
+    def look() -> None:
+        rulers.proving.give_way()
+        between()
+
+    with rulers.proving.after():
+        answer = questions.frontier(brief, best=best, against=against, tell=tell, between=look)
     now = rulers.prove(draft)
     here = None
     if now is not None and not isnan(now.cost):
@@ -134,7 +138,7 @@ def leeway(rulers: Rulers, draft: Draft, loss: float) -> Document:
     """Return how far each dose may move at a stated loss."""
     from optimizer.answers import questions
 
-    with rulers.proving:
+    with rulers.proving.after():
         return questions.leeway(rulers.reloaded(draft), loss=loss).document()
 
 

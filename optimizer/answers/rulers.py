@@ -22,6 +22,7 @@ from optimizer.rules.row import Setting
 from optimizer.solve.feasibility import Probe
 from optimizer.sweep.live import Live, LiveAnswer
 from optimizer.sweep.single import brief_at, own
+from optimizer.sweep.turns import Turns
 
 KEPT_LIVES = 6
 """Briefs with another pH or the like that are kept ready beside that of the file."""
@@ -44,8 +45,12 @@ class Place:
 class Rulers:
     """A brief by its file, as it was when it was read, with what was learnt of it since."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, proving: Turns | None = None) -> None:
         """Read the brief.
+
+        Args:
+            path: Its file.
+            proving: Turns of whatever takes long; its own if it is left out.
 
         Raises:
             DataError: If it cannot be used.
@@ -58,8 +63,7 @@ class Rulers:
         self._reaches: OrderedDict[tuple[str, tuple[tuple[str, float], ...]], Reach | None] = OrderedDict()
         self._stepped: OrderedDict[tuple[tuple[str, float], ...], Steps] = OrderedDict()
         self._lock, self._number = threading.Lock(), 0
-        self.proving = threading.Lock()
-        """Held by whatever takes long, so that a brief never takes more than one core of the person's machine."""
+        self.proving = proving or Turns()
         self._seen = _signature(path, self.brief)
         self._file: LiveAnswer | None = None
         self._teller: Teller | None = None
@@ -78,7 +82,8 @@ class Rulers:
     def file(self) -> LiveAnswer:
         """The proven answer of the file as it is."""
         if self._file is None:
-            self._file = self._places[()].live.prove(live_part(self.marks, {}))
+            with self.proving.first():
+                self._file = self._places[()].live.prove(live_part(self.marks, {}))
         assert self._file is not None
         return self._file
 
@@ -131,7 +136,7 @@ class Rulers:
         draft, number = self.draft(said), self._next()
         place = self._place(draft)
         figures = live_part(self.marks, draft)
-        with self.proving:
+        with self.proving.first():
             answer = None if stopped() else place.live.prove(figures, stopped)
         if answer is None:
             return None
@@ -145,11 +150,12 @@ class Rulers:
         draft = self.draft(said)
         place = self._place(draft)
         figures = live_part(self.marks, draft)
-        with self.proving:
+        with self.proving.after():
             answer = place.live.prove(figures, stopped)
             if answer is None:
                 return False
             for _, _, at in self._moves(figures, answer):
+                self.proving.give_way()
                 if place.live.prove(at, stopped) is None:
                     return False
             self._stepped[_tuple(draft)] = self._steps(place, figures, answer)
@@ -163,6 +169,7 @@ class Rulers:
         probe = Probe(brief)
         rules = {rule.id: rule for rule in brief.modelled}
         for mark in open_:
+            self.proving.give_way()
             if stopped():
                 return False
             self._remember(self._key(mark, draft), _extreme(probe, rules[mark.rule.id], mark))
@@ -230,6 +237,8 @@ class Pool:
 
     def __init__(self, most: int = 6) -> None:
         self._most, self._lock = most, threading.Lock()
+        self._proving = Turns()
+        """The same for all of them, so that proofs never take more than one core of the person's machine."""
         self._rulers: OrderedDict[Path, Rulers] = OrderedDict()
 
     def of(self, path: Path) -> Rulers:
@@ -241,7 +250,7 @@ class Pool:
         with self._lock:
             found = self._rulers.get(path)
         if found is None or found.stale:
-            found = Rulers(path)
+            found = Rulers(path, self._proving)
         with self._lock:
             self._rulers[path] = found
             self._rulers.move_to_end(path)

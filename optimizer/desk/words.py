@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from typing import TypeVar
 
+from optimizer.data.facts import Material
 from optimizer.errors import DataError, UsageError
 from optimizer.immutable import replace
 from optimizer.report.document import Cell, Document, Listing, Section, Sketch, Table
@@ -61,6 +63,22 @@ def _named(found: re.Match[str]) -> str:
     if not page:
         return f"'{command}' on the command line"
     return page if page.startswith("the ") else f"'{page}'"
+
+
+WORD = re.compile(r"(?<![\w-])[a-z0-9]+(?:-[a-z0-9]+)*(?![\w-])")
+SIGNS = (("+-", "±"), (" -> ", " → "))
+
+
+def named(text: str, materials: Mapping[str, Material]) -> str:
+    """Return what is said of a brief with its materials by name, not by the id that its file has."""
+
+    def name(found: re.Match[str]) -> str:
+        material = materials.get(found[0])
+        return material.name.partition(",")[0] if material else found[0]
+
+    for typed, sign in SIGNS:
+        text = text.replace(typed, sign)
+    return WORD.sub(name, text)
 
 
 Part = TypeVar("Part", bound=Section | Document)

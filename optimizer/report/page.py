@@ -24,6 +24,8 @@ LONG = 24
 CLASSES = {"figure": "n", "big": "n big", "tick": "tick", "write": "write"}
 """What columns are called in `page.css`."""
 BOX = '<span class="box"></span><span class="unseen">to tick</span>'
+NUMBERED = re.compile(r"\d+\. ")
+"""How an item begins that has a number of its own, and needs no other mark."""
 NARROW = 3
 """Columns that fit the narrowest screen; wider tables can be scrolled by themselves."""
 
@@ -125,7 +127,8 @@ def _section(section: Section | Document, key: str, level: int, *, fold: bool, r
     elif isinstance(section, Sketch):
         yield from _figure(section, key)
     else:
-        yield "<ul>"
+        numbered = bool(section.items) and all(map(NUMBERED.match, section.items))
+        yield '<ul class="numbered">' if numbered else "<ul>"
         yield from (f"<li{_turned(item)}>{_words(item)}</li>" for item in section.items)
         yield "</ul>"
     yield "</section>"

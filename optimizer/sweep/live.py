@@ -6,10 +6,8 @@ is the best at choices that were best before, checked at those, until `prove` ha
 
 from __future__ import annotations
 
-import threading
 from collections import OrderedDict
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
 from dataclasses import field
 from itertools import count
 from math import nan
@@ -25,6 +23,7 @@ from optimizer.sweep.grid import Grid
 from optimizer.sweep.live_family import LiveFamily
 from optimizer.sweep.single import brief_at, one_by_one
 from optimizer.sweep.source import unknown_keys
+from optimizer.sweep.turns import Turns
 
 KEPT = 400
 """Places of which an answer is kept that no pool tells again: ties that were broken, rules that are curved."""
@@ -61,44 +60,6 @@ class LiveAnswer:
     """Rules and sides that the formula sits on."""
 
 
-class _Turns:
-    """Whose turn it is: what was asked goes before what is being proven, which gives way between two programs."""
-
-    def __init__(self) -> None:
-        self._free = threading.Condition()
-        self._taken = False
-        self.waiting = 0
-        """Questions that wait for their turn."""
-
-    @contextmanager
-    def asked(self) -> Iterator[None]:
-        """Take the next turn."""
-        with self._free:
-            self.waiting += 1
-            try:
-                self._free.wait_for(lambda: not self._taken)
-                self._taken = True
-            finally:
-                self.waiting -= 1
-        yield from self._ended()
-
-    @contextmanager
-    def proving(self) -> Iterator[None]:
-        """Take a turn when nobody asks."""
-        with self._free:
-            self._free.wait_for(lambda: not self._taken and not self.waiting)
-            self._taken = True
-        yield from self._ended()
-
-    def _ended(self) -> Iterator[None]:
-        try:
-            yield
-        finally:
-            with self._free:
-                self._taken = False
-                self._free.notify_all()
-
-
 class Live:
     """Answers one brief as its figures move; what is learnt from one answer serves the next.
 
@@ -116,7 +77,7 @@ class Live:
         self.brief, self._time_limit = brief, time_limit
         self._families: dict[tuple[str, ...], LiveFamily] = {}
         self._numbers = count(1)
-        self._turns = _Turns()
+        self._turns = Turns()
         self._settled: OrderedDict[Place, tuple[Frame, Word]] = OrderedDict()
 
     def ask(self, moved: Mapping[str, float]) -> LiveAnswer:
@@ -140,7 +101,7 @@ class Live:
         Raises:
             DataError: As `ask`; of the first place only.
         """
-        with self._turns.asked():
+        with self._turns.first():
             settled = {place: self._settled[place] for place in map(_place, moves) if place in self._settled}
             new = iter(self._looked([moved for moved in moves if _place(moved) not in settled], seek=seek))
             return tuple(
@@ -169,7 +130,7 @@ class Live:
         """
         gave_way = True
         while gave_way and not stopped():
-            with self._turns.proving():
+            with self._turns.after():
                 if (settled := self._settled.get(_place(moved))) is not None:
                     return self._answer(settled[0], 0, settled[1])
                 family, grid = self._asked([moved])
@@ -190,7 +151,7 @@ class Live:
 
     def _settle(self, moved: Mapping[str, float], frame: Frame, word: Word) -> None:
         """Keep an answer that was solved on its own."""
-        with self._turns.asked():
+        with self._turns.first():
             self._settled[_place(moved)] = frame, word
             while len(self._settled) > KEPT:
                 self._settled.popitem(last=False)

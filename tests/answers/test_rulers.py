@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import re
 import threading
+import time
 from math import isnan, nan
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import numpy as np
 import pytest
@@ -18,6 +21,8 @@ from optimizer.errors import DataError
 from optimizer.files import shipped
 from optimizer.report.record import record
 from optimizer.solve.best import solve
+from optimizer.sweep.live import Live
+from optimizer.sweep.turns import Turns
 from tests.support.draws import drawn
 
 BRIEFS = ("hand-wash", "body-wash", "facial-wash")
@@ -117,7 +122,7 @@ def test_the_record_holds_what_is_shown_and_is_json() -> None:
     told = record(rulers.ask({"mildness.at_least": 59.0})).model_dump()
     assert told["format"] == 1
     assert told["moved"] == {"mildness.at_least": 59.0}
-    assert told["verdict"] == f"{told['cost']:.3f} EUR per kg"
+    assert re.fullmatch(rf"{told['cost']:.3f} EUR per kg, planned \d\.\d{{3}}", told["verdict"])
     assert told["change"] == pytest.approx(told["cost"] - told["cost_of_file"])
     assert sum(line["percent"] for line in told["lines"]) == pytest.approx(96, abs=1e-6)
     assert told["standing"] == "Proven: nothing better keeps every limit."
@@ -178,3 +183,51 @@ def test_a_brief_is_read_anew_when_one_of_its_files_has_changed(tmp_path: Path) 
     after = pool.of(path)
     assert after is not before
     assert after.file.cost > before.file.cost
+
+
+def test_proofs_of_two_briefs_take_one_core_together(monkeypatch: pytest.MonkeyPatch) -> None:
+    running, most, made = 0, list[int](), Live.prove
+
+    def prove(self: Live, *more: Any) -> Any:
+        nonlocal running
+        running += 1
+        most.append(running)
+        time.sleep(0.02)
+        try:
+            return made(self, *more)
+        finally:
+            running -= 1
+
+    monkeypatch.setattr(Live, "prove", prove)
+    pool = Pool()
+    briefs = [pool.of(shipped("scenarios") / f"{name}.toml") for name in ("hand-wash", "body-wash")]
+    threads = [threading.Thread(target=rulers.prove, args=({},)) for rulers in briefs]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(60)
+    assert len(most) >= len(briefs)
+    assert max(most) == 1
+
+
+def test_a_proof_goes_before_what_takes_long() -> None:
+    turns, done = Turns(), list[str]()
+
+    def takes_long() -> None:
+        with turns.after():
+            began.set()
+            while not turns.waiting:
+                time.sleep(0.001)
+            turns.give_way()
+            done.append("long")
+
+    began = threading.Event()
+    thread = threading.Thread(target=takes_long)
+    thread.start()
+    began.wait(20)
+    with turns.first():
+        done.append("proof")
+    thread.join(20)
+    assert done == ["proof", "long"]
+    with turns.after():
+        turns.give_way()  # nobody waits: it goes on

@@ -20,6 +20,7 @@ import pytest
 from optimizer.bench.batch import read_batch
 from optimizer.bench.stage import stage_of
 from optimizer.data.shelf import read_shelf
+from optimizer.files import shipped
 from optimizer.records.overview import overview
 from optimizer.records.store import open_store
 from tests.support.command import Run
@@ -336,18 +337,37 @@ def test_a_page_is_small_and_asks_for_little(small: Path) -> None:
     assert json.dumps(sorted(parts))
 
 
+def change(desk: Browser) -> Answer:
+    """Follow the link that shows the form of the first line."""
+    desk.get("/shelf")
+    return desk.get(next(link for link in desk.at.links if link.startswith("/shelf?")))
+
+
+def test_a_long_shelf_is_a_page_of_less_than_100_kib_with_a_form_for_the_line_that_is_changed(
+    tmp_path: Path,
+) -> None:
+    shutil.copy(shipped("scenarios") / "shelf.csv", tmp_path)
+    desk = desk_of(tmp_path)
+    page = desk.get("/shelf")
+    assert len(read_shelf(tmp_path / "shelf.csv").lines) > 60
+    assert len(page.content) < 100 * 1024
+    assert len([form for form in change(desk).forms if ("shelf", "shelf.csv") in form.fields]) == 2, "and one to add"
+
+
 def test_the_shelf_takes_what_was_measured_of_a_lot_and_lets_go_of_it_with_the_lot(tmp_path: Path) -> None:
     shelf = tmp_path / "shelf.csv"
     shelf.write_text("material,price per kg,lot,lot active %\ndecyl-glucoside,4,A-1,52.5\n", encoding="utf-8")
     desk = desk_of(tmp_path)
-    desk.get("/shelf")
+    change(desk)
     told(desk.submit("/shelf", {"lot_ph": "11,8", "lot_ph_at": "10"}))
     (line,) = read_shelf(shelf).lines
     assert (line.lot, line.lot_active, line.lot_ph, line.lot_ph_at) == ("A-1", 52.5, 11.8, 10)
-    assert "pH 11.8" in desk.get("/shelf").text
+    assert "Written: Decyl Glucoside" in desk.at.text
+    assert "pH 11.8" in change(desk).text
     told(desk.submit("/shelf", {"lot": "A-2", "lot_active": "51"}))
     (line,) = read_shelf(shelf).lines
     assert (line.lot, line.lot_active, line.lot_ph, line.lot_ph_at) == ("A-2", 51, None, None)
+    change(desk)
     refused = desk.submit("/shelf", {"lot_ph": "52"})
     assert "14" in refused.text
     assert read_shelf(shelf).lines[0].lot_ph is None

@@ -16,7 +16,8 @@ from optimizer import cli
 from optimizer.answers.bench import lay_batch, note_weights, sheet_of
 from optimizer.answers.subject import subject_of
 from optimizer.bench.weighed import Weight
-from optimizer.desk.words import COMMANDS, document_on_page, on_page
+from optimizer.data.library import read_library
+from optimizer.desk.words import COMMANDS, document_on_page, named, on_page
 from optimizer.files import shipped
 from optimizer.report.document import Document, Listing, Strong, Table
 from tests.support.desk import TODAY, Browser, desk_of
@@ -89,6 +90,19 @@ def test_commands_are_said_as_the_pages_that_do_them() -> None:
         "Made with tenside 0.2.0: a plan.": "Made with tenside 0.2.0: a plan.",
     }  # fmt: skip
     assert {text: on_page(text) for text in said} == said
+
+
+def test_a_limit_is_said_with_its_materials_by_name() -> None:
+    known = read_library([shipped("library")]).by_id
+    said = {
+        "sodium-benzoate at least 0.5 -> 0 %": "Sodium Benzoate at least 0.5 → 0 %",
+        "pH 4.5 to 7.5, target +-0.2 pH (sodium-benzoate 3 to 5.2)":
+            "pH 4.5 to 7.5, target ±0.2 pH (Sodium Benzoate 3 to 5.2)",
+        "sodium-cocoyl-glycinate as active at least 2 %": "Sodium Cocoyl Glycinate as active at least 2 %",
+        "glycerin exactly 2 %": "Glycerin exactly 2 %",
+        "mean mildness rating at least 57": "mean mildness rating at least 57",
+    }  # fmt: skip
+    assert {text: named(text, known) for text in said} == said
 
 
 def test_a_report_keeps_its_figures_and_loses_what_is_a_button() -> None:

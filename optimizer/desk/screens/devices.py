@@ -54,7 +54,8 @@ def _invite(asked: Asked) -> Html:
     if asked.device.phone:
         return markup()
     if not asked.desk.address():
-        return tag("p", "To let a telephone in your own network in, open the desk with 'tenside open --phone'.")
+        command = tag("code", "tenside open --phone")
+        return tag("p", "To let a telephone in your own network in, open the desk with ", command, ".")
     ask = form(
         asked,
         "/devices",

@@ -19,6 +19,7 @@ from optimizer.desk.frame import button, field, folded, form
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
+from optimizer.desk.words import named
 from optimizer.errors import DataError
 from optimizer.units import number
 
@@ -104,14 +105,17 @@ def _page(asked: Asked, rulers: Rulers, draft: Draft, found: Ruled | None, troub
     told = {ruler.key: ruler for ruler in found.rulers} if found else {}
     open_ = any(m.key in draft or m.key in asked.problems for m in others)
     gone = {key: "1" for key in draft if key not in {m.key for m in rulers.marks}}
+    materials = rulers.brief.library.by_id
+
+    def ruler(mark: Mark) -> Html:
+        return _ruler(asked, mark, named(mark.rule.name, materials), draft, told.get(mark.key))
+
     held = (tag("ul", *(tag("li", words) for words in found.alarms), class_="caution") for _ in [0] if found)
     fields = tag(
         "form",
         *hidden(gone),
-        *(_ruler(asked, m, draft, told.get(m.key)) for m in marks),
-        folded("Further limits", *(_ruler(asked, m, draft, told.get(m.key)) for m in others), open_=open_)
-        if others
-        else None,
+        *map(ruler, marks),
+        folded("Further limits", *map(ruler, others), open_=open_) if others else None,
         tag("p", button("What does that come to?"), data_without_script=True, class_="buttons"),
         action=address(asked, "", {}),
         method="get",
@@ -182,8 +186,8 @@ def _unreached(found: Ruled) -> bool:
     return found.stepped and found.ending == "optimal" and any(isnan(r.fits_to) for r in sought)
 
 
-def _ruler(asked: Asked, mark: Mark, draft: Draft, ruler: Ruler | None) -> Html:
-    """Return one limit: its figure to type, its ruler to move, and what is said of it."""
+def _ruler(asked: Asked, mark: Mark, name: str, draft: Draft, ruler: Ruler | None) -> Html:
+    """Return one limit by its name: its figure to type, its ruler to move, and what is said of it."""
     at = number(draft.get(mark.key, mark.at), 6)
     key, problem = mark.key, asked.problems.get(mark.key)
     typed = asked.query.get(key, at) if problem else at
@@ -191,7 +195,7 @@ def _ruler(asked: Asked, mark: Mark, draft: Draft, ruler: Ruler | None) -> Html:
     readings = (tag("a", r, href=address(asked, "", {**draft, key: float(r)})) for r in asked.readings.get(key, ()))
     return tag(
         "div",
-        tag("label", mark.rule.name, tag("span", f" {SIDES[mark.field]}", class_="side"), for_=key),
+        tag("label", name, tag("span", f" {SIDES[mark.field]}", class_="side"), for_=key),
         tag(
             "span",
             tag(
@@ -207,7 +211,7 @@ def _ruler(asked: Asked, mark: Mark, draft: Draft, ruler: Ruler | None) -> Html:
             tag("div", _scale(ruler) if ruler else None, id=f"scale-{key}", class_="scale"),
             tag(
                 "input", type="range", min=number(low, 6), max=number(high, 6), step=number(mark.step, 6), value=at,
-                aria_label=mark.words, data_moves=key, hidden=True,
+                aria_label=f"{name} {SIDES[mark.field]}", data_moves=key, hidden=True,
             ),
             class_="slide",
         ),
@@ -315,7 +319,8 @@ def _acts(asked: Asked, rulers: Rulers, found: Ruled | None) -> Html:
             tag("p", sides, class_="of"),
             kept,
         )
-    gone = [key.partition(".")[2] for key in draft if key.startswith("missing.")]
+    names = rulers.brief.library.by_id
+    gone = [names[key.partition(".")[2]].name for key in draft if key.startswith("missing.")]
     return markup(
         tag("p", f"Without {', '.join(gone)}.", class_="of") if gone else None,
         form(asked, f"{place}/keep", *_kept(rulers, found), button("Keep in the brief")),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from urllib.parse import urlencode
 
 from optimizer.answers.stock import ShelfLeft, shelf_left, shelves_in
 from optimizer.data.shelf import ShelfLine, change_shelf
@@ -33,7 +34,7 @@ def act(asked: Asked) -> Outcome:
         if not values:
             raise RefusedError({"": "Nothing was changed, so nothing was written."})
         change_shelf(path, row, values, asked.text("material"))
-        return asked.done("/shelf", f"Written: {asked.text('material')}.")
+        return asked.done("/shelf", f"Written: {asked.text('called', asked.text('material'))}.")
     name = asked.text("new")
     if not name:
         raise RefusedError({"new": "Name the material."})
@@ -109,14 +110,21 @@ def _line(asked: Asked, found: ShelfLeft, line: ShelfLine) -> Html:
         tag("div", tag("span", name, class_="name"), tag("span", left, class_="n"), class_="line"),
         tag("p", "Runs low", class_="next") if low else None,
         tag("p", ", ".join(f for f in (*facts, counted) if f), class_="of"),
-        folded("Change it", _change(asked, found.path, line), open_=asked.text("row") == str(line.row))
-        if asked.device.formulas
-        else None,
+        _changing(asked, found.path, line, name) if asked.device.formulas else None,
         id=f"row-{line.row}",
     )
 
 
-def _change(asked: Asked, path: Path, line: ShelfLine) -> Html:
+def _changing(asked: Asked, path: Path, line: ShelfLine, name: str) -> Html:
+    """Return the form that changes a line, or the link that shows it: a shelf may be long, a page may not."""
+    here = {"of": path.name, "line": str(line.row)}
+    sent = (asked.text("shelf"), asked.text("row"))
+    if (path.name, str(line.row)) in (sent, (asked.query.get("of"), asked.query.get("line"))):
+        return folded("Change it", _change(asked, path, line, name), open_=True)
+    return tag("p", tag("a", "Change it", href=f"/shelf?{urlencode(here)}#row-{line.row}"), class_="many")
+
+
+def _change(asked: Asked, path: Path, line: ShelfLine, name: str) -> Html:
     mine = asked.text("row") == str(line.row)
     there = {
         "price_per_kg": f"{line.price_per_kg:.4g}" if line.price_per_kg is not None else "",
@@ -131,6 +139,7 @@ def _change(asked: Asked, path: Path, line: ShelfLine) -> Html:
         tag("input", type="hidden", name="shelf", value=path.name),
         tag("input", type="hidden", name="row", value=str(line.row)),
         tag("input", type="hidden", name="material", value=line.material),
+        tag("input", type="hidden", name="called", value=name),
         *(tag("input", type="hidden", name=f"was-{name}", value=value) for name, value in there.items()),
         _fields(asking, there, f"{line.row}", line.currency),
         button("Write it"),

@@ -176,11 +176,12 @@ def _way(asked: Asked, here: str) -> Html:
 
 
 def _beaker(asked: Asked, found: Series, beaker: BeakerRead) -> Html:
-    read = [f"{what} {', '.join(values)}" for what, values in beaker.readings.items()]
+    units = {what: f" {unit}" for what, _, unit in _asks(found) if unit}
+    read = [f"{what} {', '.join(values)}{units.get(what, '')}" for what, values in beaker.readings.items()]
     said = "lost" if beaker.lost else "; ".join(read) or "not read yet"
     role = {"plan": "the plan itself", "repeat": f"again beaker {beaker.repeats}"}.get(beaker.role, "")
-    key, mine = str(beaker.number), asked.text("beaker") == str(beaker.number) and not asked.text("strike")
-    wrong = mine and bool(asked.problems)
+    key = str(beaker.number)
+    wrong = asked.text("beaker") == key and bool(asked.problems)
     fields = [
         field(asked, f"{what}-{key}", what, unit=unit, hint=TYPED.get(kind, "")) for what, kind, unit in _asks(found)
     ]
@@ -208,8 +209,9 @@ def _beaker(asked: Asked, found: Series, beaker: BeakerRead) -> Html:
         tag("span", key, class_="mark"),
         tag("div", tag("span", said, class_="name"), tag("span", f"day {beaker.day}", class_="n"), class_="line"),
         tag("p", role, class_="of") if role else None,
-        folded("Note what is read", noting, open_=wrong),
-        _readings(asked, found, beaker),
+        folded("Note a reading, or strike one", noting, _readings(asked, found, beaker), open_=wrong)
+        if beaker.readings or beaker.lost
+        else folded("Note what is read", noting, open_=wrong),
         id=f"beaker-{key}",
     )
 
@@ -224,8 +226,7 @@ def _readings(asked: Asked, found: Series, beaker: BeakerRead) -> Html | None:
     place = f"/trials/{asked.names['series']}"
     hidden = tag("input", type="hidden", name="beaker", value=str(beaker.number))
     items = (entry(n, r.what, r.read, striking(asked, place, n, "strike-reading", hidden)) for n, r in there)
-    mine = asked.text("strike") in {str(n) for n, _ in there}
-    return folded("What was read of it", tag("ul", *items, class_="entries"), open_=mine)
+    return tag("ul", *items, class_="entries")
 
 
 @SCREEN.at("/trials/{series}/sheet")

@@ -166,7 +166,13 @@ def _out_of_stock(asked: Asked, line: WeighLine) -> Html:
 def _all(asked: Asked, sheet: WeighSheet) -> Html:
     items = []
     for step in sheet.steps:
-        items.append(tag("li", tag("p", head_of(step), class_="soft"), *(tag("p", said) for said in after_of(step))))
+        items.append(
+            tag(
+                "li",
+                tag("p", head_of(step), class_="soft"),
+                *(tag("p", f"{said[:1].upper()}{said[1:]}") for said in after_of(step)),
+            )
+        )
         items += [_line(asked, sheet, line) for line in step.lines]
     return tag("section", tag("h2", "The whole sheet"), tag("ul", *items, class_="entries"))
 
