@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from statistics import median
 
@@ -52,7 +53,7 @@ class Mixture:
         """CMC by the ideal rule."""
         return clint((self.fraction, 1 - self.fraction), self.pure)
 
-    @property
+    @cached_property
     def held(self) -> Interval:
         """CMC with interaction, over the spread of its parameter."""
         charges = KINDS[self.kind]

@@ -112,14 +112,14 @@ class Asked:
         text = self.text(name)
         return read_figure(name, text, what, least, most) if text else None
 
-    def day(self, name: str) -> str:
-        """Return a date, today if the field is empty.
+    def day(self, name: str, read: Callable[[str], str] = day_of) -> str:
+        """Return a date, or what else `read` makes of it such as a time; today if the field is empty.
 
         Raises:
             RefusedError: If it is none.
         """
         try:
-            return day_of(self.text(name) or self.today)
+            return read(self.text(name) or self.today)
         except UsageError as error:
             raise RefusedError({name: str(error)}) from None
 

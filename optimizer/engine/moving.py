@@ -28,12 +28,14 @@ from optimizer.errors import SolverError
 from optimizer.immutable import immutable, replace
 from optimizer.units import AHEAD, DUST, WHOLE
 
-MOST_RUNS = 120
+MOST_RUNS = 240
 """Linear programs after which it is left open what lies further on."""
 HALVINGS = 25
 """Times that a stretch is halved to see how far a proof holds."""
 FURTHER_ON = (0.5, 0.1, 0.02)
 """Parts of the way at which an empty box is solved, too, as its proof alone may not hold far."""
+SOUGHT = 12
+"""Times that a stretch is halved to find where an empty box gets its first point."""
 SLOW = 0.02
 """Part of the way that is too little for a box to be kept whole, if the limit stands inside choices open in it."""
 
@@ -181,22 +183,46 @@ class Moving:
         return whole + int(np.argmax(moving)) if moving.any() else None
 
     def _empty_until(self, t: float, lower: Vector, upper: Vector, answer: SolverAnswer) -> float:
-        """Return how far a box that is empty is shut, by proofs or prices found here and further on."""
-        ray, reached = proof_of_none(self.session, lower, upper, answer.ray), t
-        if ray is not None:
-            reached = self._shut(t, lower, upper, ray)
+        """Return how far a box that is empty is shut, by proofs or prices found here and further on.
+
+        Where one row alone moves, what a point brings to it is straight in the move: a box in which no point reaches
+        the same end of that row at two places has none between them either, so the last such place is sought where
+        proofs do not reach far.
+        """
+        ray = proof_of_none(self.session, lower, upper, answer.ray)
+        reached = t if ray is None else self._shut(t, lower, upper, ray)
+        missed, full = 0.0 if ray is None or reached <= t else self._missed(ray), self.end
         for share in FURTHER_ON:
             at = t + share * (self.end - t)
             if reached >= at:
-                break
-            self._to(at)
-            self.runs += 1
-            there = self.session.run(self.cost, lower, upper, relaxed=True)
-            if there.ending == "optimal":
-                reached = max(reached, self._held(t, at, lower, upper, there))
-            elif there.ending == "infeasible" and there.ray is not None:
-                reached = max(reached, self._shut(t, lower, upper, there.ray))
+                return reached
+            reached, empty = self._looked(t, at, reached, lower, upper, missed)
+            full = full if empty else at
+        if missed and reached - t < SLOW * (self.end - t):
+            for _ in range(SOUGHT):
+                at = (reached + full) / 2
+                reached, empty = self._looked(t, at, reached, lower, upper, missed)
+                full = full if empty else at
         return reached
+
+    def _missed(self, proof: Vector) -> float:
+        """Return by its sign which end of the one row that moves cannot be reached; 0 if others clash or more move."""
+        return float(np.sign(proof[self.shift.rows[0]])) if len(self.shift.rows) == 1 else 0.0
+
+    def _looked(
+        self, t: float, at: float, reached: float, lower: Vector, upper: Vector, missed: float
+    ) -> tuple[float, bool]:
+        """Return how far an empty box is shut, now that it was solved further on, and whether it is empty there."""
+        self._to(at)
+        self.runs += 1
+        there = self.session.run(self.cost, lower, upper, relaxed=True)
+        if there.ending == "optimal":
+            return max(reached, self._held(t, at, lower, upper, there)), False
+        if there.ending != "infeasible" or there.ray is None:
+            return reached, False
+        proof = proof_of_none(self.session, lower, upper, there.ray) if missed else None
+        between = at if proof is not None and self._missed(proof) == missed else t
+        return max(reached, between, self._shut(t, lower, upper, there.ray)), True
 
     def _held(self, t: float, at: float, lower: Vector, upper: Vector, answer: SolverAnswer) -> float:
         """Return how far the basis of a box keeps it shut."""

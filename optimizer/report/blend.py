@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from math import inf, isnan, log10, nan
+from math import ceil, inf, isfinite, isnan, log10, nan
 from typing import TYPE_CHECKING
 
 from optimizer.assessment.alarms import cautions_at
@@ -18,7 +18,7 @@ from optimizer.report.charts import charge_parts, charges, costs, prices, window
 from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
 from optimizer.rules.row import Setting
-from optimizer.solve.result import Outcome, Result, Without
+from optimizer.solve.result import EntryPrice, Outcome, Result, Without
 from optimizer.units import AS_TYPED, CHANGE_SHOWN, KEPT, USED, beside, listed, number, whole_down
 
 if TYPE_CHECKING:
@@ -375,14 +375,29 @@ def _entries(result: Result) -> list[Table]:
     told = [e for e in result.entry_prices if not e.kept_out]
     kept_out = [e for e in result.entry_prices if e.kept_out]
     rows = [(e.name, e.price, entry_words(e.entry)) for e in told[:12]]
-    rows += [(e.name, e.price, "kept out by a choice") for e in kept_out]
+    rows += [(e.name, e.price, _kept_out_words(e)) for e in kept_out]
     note = "" if len(told) <= 12 else f"{len(told) - 12} more in --json. "
     if result.choices or kept_out:
         note += "At the yes/no choices made here. "
     if kept_out:
-        note += "What one of them keeps out, another may let in: 'tenside why' tries them all."
+        bounded = any(not isnan(e.never_above) for e in kept_out)
+        note += "What one of them keeps out, another may let in" + (
+            ", none above a price told as 'at most', proven; 'tenside why' tells at which."
+            if bounded
+            else ": 'tenside why' tries them all."
+        )
     columns: Columns = ("material", *figures(f"{currency}/kg now", f"comes in below {currency}/kg", form=".2f"))
     return [Table("Not used, and the price below which it would come in", columns, tuple(rows), note.strip())]
+
+
+def _kept_out_words(entry: EntryPrice) -> str:
+    """Return of a material that a choice keeps out above which price every other one does too."""
+    cents = ceil(100 * entry.never_above) / 100 if isfinite(entry.never_above) else entry.never_above
+    if isnan(cents) or cents >= entry.price:
+        return "kept out by a choice"
+    if cents == -inf:
+        return "in no formula that keeps every rule"
+    return f"kept out by a choice; {f'at most {cents:.2f}' if cents > 0 else 'not even free of charge'}"
 
 
 def entry_words(entry: float) -> str:

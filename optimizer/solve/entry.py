@@ -8,14 +8,18 @@ from __future__ import annotations
 
 from math import inf, nan
 
+import numpy as np
+
 from optimizer.data.pool import Vector
+from optimizer.engine.certificate import lower_bounds
 from optimizer.engine.ending import Proof, weakest
 from optimizer.engine.search import search
 from optimizer.engine.tree import lowest_below
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.model.model import widest
 from optimizer.solve.case_solver import CaseAnswer
 from optimizer.solve.linear import Solved
+from optimizer.solve.result import EntryPrice
 from optimizer.units import SAME_WORTH, USED
 
 STEPS = 40
@@ -62,6 +66,50 @@ def entry_of_all(solved: Solved, position: int, start: float) -> Entry:
             return Entry(entry, lowest.proof)
         entry = price - 100 * (found[0] - worth) / found[1]
     return Entry(nan, "none")
+
+
+def bounded(solved: Solved) -> tuple[EntryPrice, ...]:
+    """Return the entry prices of an answer; what a choice keeps out with a price above which no choice lets it in.
+
+    The leaves of its trees tell that without a further program: by the row prices of one, what holds x of a material
+    that is t cheaper costs at least r + (d - t) x, with d its reduced cost and r the bound without it, its yes/no
+    taken. Up to which t no x within the leaf goes below the answer is proven.
+    """
+    prices, wide = solved.result.entry_prices, widest(solved.corridor.cases)
+    found = [found for found in solved.found if any(found.case is case for case in wide)]
+    if any(one.tree is None or one.cost is None for one in found):
+        return prices
+    pool, out = solved.result.brief.pool, [entry.id for entry in prices if entry.kept_out]
+    falls = np.min([_falls(solved, one, out) for one in found], axis=0).tolist()
+    above = {i: pool.items[pool.index[i]].price - 100 * fall for i, fall in zip(out, falls, strict=True)}
+    return tuple(replace(e, never_above=above.get(e.id, nan)) for e in prices)
+
+
+def _falls(solved: Solved, found: CaseAnswer, ids: list[str]) -> Vector:
+    """Return by how much a % of each material must be cheaper at least until a case holds it, shape (k,)."""
+    model, chosen, tree = found.case.model, solved.chosen, found.tree
+    assert chosen is not None
+    assert chosen.cost is not None
+    assert chosen.x is not None
+    assert found.cost is not None
+    assert tree is not None
+    worth = float(chosen.cost @ chosen.x)
+    least, falls = worth - SAME_WORTH * (1 + abs(worth)), np.full(len(ids), inf)
+    leaves = [leaf for leaf in tree.leaves if not leaf.empty]
+    if not leaves:
+        return falls
+    lower, upper, y = (np.array([getattr(leaf, name) for leaf in leaves]) for name in ("lower", "upper", "y"))
+    rows = model.matrix, model.row_low, model.row_high
+    y = np.where(((y > 0) & np.isneginf(model.row_low)) | ((y < 0) & np.isposinf(model.row_high)), 0.0, y)
+    reduced = found.cost - y @ model.matrix
+    for k, name in enumerate(ids):
+        dose, use = solved.result.brief.pool.index[name], model.names.index(f"use:{name}")
+        open_ = (upper[:, dose] > 0) & (upper[:, use] > 0)
+        low, high = lower[open_].copy(), upper[open_].copy()
+        low[:, use], high[:, dose] = 1.0, 0.0
+        rest = lower_bounds(*rows, found.cost, low, high, y[open_])
+        falls[k] = (reduced[open_, dose] + (rest - least) / upper[open_, dose]).min(initial=inf)
+    return falls
 
 
 class _Lowest:

@@ -69,7 +69,8 @@ def solve_fully(
         weighable: Also round the formula to the grid of the maker's scale.
         exact: Also check the optimal vertex in rational arithmetic.
         priced: Also say which limits bind, what they cost, and what unused materials must cost to come in.
-        next_best: Also say what the answer costs without each of its choices, so many at most.
+        next_best: Also say what the answer costs without each of its choices, so many at most, and above which price
+            no choice lets in what one keeps out.
         ranges: Also say how far each limit may move until another choice is better.
 
     Raises:
@@ -132,6 +133,10 @@ def solve_fully(
         from optimizer.solve.holding import held
 
         result = replace(result, rules=held(whole))
+    if next_best and any(entry.kept_out for entry in result.entry_prices):
+        from optimizer.solve.entry import bounded
+
+        result = replace(result, entry_prices=bounded(whole))
     if next_best:
         from optimizer.solve.without import without
 

@@ -169,6 +169,9 @@ class EntryPrice:
     """At the choices made; null if they have no place for it (minus infinite) or one of them keeps it out (NaN)."""
     kept_out: bool = False
     """Whether a yes/no choice made here keeps it out: another one may let it in."""
+    never_above: Figure = told_as("never_above_per_kg", default=nan)
+    """Of what is kept out: price above which no choice at any pH lets it in, proven; the price at which one does may
+    lie lower. Null if that was not asked, or minus infinite: no formula that keeps every rule holds it."""
 
 
 @immutable

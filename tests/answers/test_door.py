@@ -97,7 +97,7 @@ def test_a_command_prints_what_a_program_gets() -> None:
 
 def test_reprs_of_formulas_and_results_are_one_line() -> None:
     found = optimizer.blend("hand-wash").found
-    assert re.fullmatch(r"<result for 'Harbour hand wash': optimal, .*, 0\.93\d*>", repr(found))
+    assert re.fullmatch(r"<result for 'Harbour hand wash': optimal, .*, 0\.99\d*>", repr(found))
     assert re.fullmatch(r"<formula of \d+ materials, 9 % active matter, 4 % kept free>", repr(found.formula))
 
 

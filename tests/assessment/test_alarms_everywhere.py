@@ -19,7 +19,7 @@ BARE = unpriced_wash(
 VARIANTS = 'base = "bare.toml"\n[[variant]]\nname = "more"\ndose = { glycerin = 3 }\n'
 ASKED = (
     "blend bare.toml",
-    "check bare.csv hand-wash",
+    "check bare.csv bare.toml",
     "compare bare.csv hand-wash",
     "frontier bare.toml --against 'maximise mildness'",
     "leeway bare.toml",
@@ -27,7 +27,7 @@ ASKED = (
     "range bare.toml",
     "substitute cocamidopropyl-betaine bare.toml",
     "card bare.csv --for hand-wash",
-    "card bare.csv --for hand-wash --share",
+    "card bare.csv --for hand-wash --share --no-instead",
     "label bare.csv --for hand-wash --bottle 250 --density 1.02",
     "cost bare.csv --for hand-wash --size 5kg",
     "advice bare.csv --for hand-wash",

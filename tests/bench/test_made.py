@@ -22,6 +22,7 @@ from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
 from optimizer.report.made import made_document
 from tests.support.command import Run
+from tests.support.draws import CI, drawn
 
 
 @cache
@@ -243,7 +244,7 @@ def batches(draw: st.DrawFn) -> Batch:
     return batch.model_copy(update={"finish": type(batch.finish).model_validate(finish)})
 
 
-@settings(max_examples=200, deadline=None)
+@settings(CI, max_examples=drawn(60, of=200))
 @given(batches())
 def test_what_was_made_always_sums_to_100(batch: Batch) -> None:
     made = made_of(batch)

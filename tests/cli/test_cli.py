@@ -109,16 +109,12 @@ def test_an_unknown_key_is_no_record(blended: Callable[[str], Ran]) -> None:
         BlendRecord.model_validate({**blended("hand-wash").json, "surplus": 1})
 
 
-def test_the_same_input_gives_the_same_bytes() -> None:
-    outs = []
-    for seed in ("1", "2"):
-        ran = subprocess.run(
-            [*COMMAND, "blend", "hand-wash", "--json"],
-            capture_output=True, check=True, env={**os.environ, "PYTHONHASHSEED": seed},
-        )  # fmt: skip
-        outs.append(ran.stdout)
-    assert outs[0] == outs[1]
-    assert len(outs[0]) > 1000
+def test_the_same_input_gives_the_same_bytes(blended: Callable[[str], Ran]) -> None:
+    """In a process of its own, whose sets have another order, as in this one."""
+    command = [*COMMAND, "blend", "hand-wash", "--json"]
+    ran = subprocess.run(command, capture_output=True, check=True, env={**os.environ, "PYTHONHASHSEED": "1"})
+    assert ran.stdout.decode() == blended("hand-wash").out
+    assert len(ran.stdout) > 1000
 
 
 def test_what_a_solver_prints_does_not_reach_stdout(
@@ -600,7 +596,7 @@ def test_the_demo_has_a_ph_that_matters(blended: Callable[[str], Ran]) -> None:
     feasible = [s for s in record["settings"] if s["ending"] == "optimal"]
     assert len(feasible) >= 3
     costs = [s["objective"] for s in feasible]
-    assert min(costs) == pytest.approx(record["cost_per_kg"], abs=1e-9)
+    assert min(costs) == pytest.approx(record["objective_value"], abs=1e-9)
     assert max(costs) > min(costs) + 0.01
 
 

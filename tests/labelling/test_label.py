@@ -36,6 +36,7 @@ from optimizer.report.record import record
 from optimizer.rules.composition import Natural
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
+from tests.support.draws import CI, drawn
 from tests.support.hostile import ask
 
 BACKING = {"default": ["invented", "common practice"]}
@@ -189,7 +190,7 @@ def drawn_parts(rng: Random) -> tuple[Dosed, ...]:
     return tuple(parts)
 
 
-@settings(max_examples=150, deadline=None, derandomize=True)
+@settings(CI, max_examples=drawn(50, of=150))
 @given(st.integers(0, 10**6))
 def test_the_printed_order_holds_for_every_lot_unless_it_is_marked(seed: int) -> None:
     rng = Random(seed)

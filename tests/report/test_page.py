@@ -138,11 +138,11 @@ def result() -> Result:
 
 @pytest.fixture(scope="module")
 def whole(result: Result) -> str:
-    brief = result.brief
-    front = frontier_document((("", frontier(brief, (1, "cost"), (-1, "mildness"))),))
-    room = leeway_document(leeway(brief, 0.03 * result.objective))
+    small = load_brief(Path(__file__).parents[1] / "made_by_0_1_0" / "first-brief.toml")
+    front = frontier_document((("", frontier(small, (1, "cost"), (-1, "mildness"))),))
+    room = leeway_document(leeway(result.brief, 0.03 * result.objective))
     assert result.weighable is not None
-    chemistry = chemistry_of(brief, result.weighable, result.setting)
+    chemistry = chemistry_of(result.brief, result.weighable, result.setting)
     return page(blend_document(result, None, chemistry, more=(front.chapter(), room.chapter())))
 
 

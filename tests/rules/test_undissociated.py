@@ -17,6 +17,7 @@ from optimizer.brief.brief import Brief, load_brief
 from optimizer.chemistry.preservation import WARNING
 from optimizer.errors import DataError
 from optimizer.files import shipped
+from optimizer.immutable import replace
 from optimizer.rules import UndissociatedAcid
 from optimizer.rules.row import Setting
 from optimizer.solve.best import solve
@@ -167,6 +168,7 @@ def test_a_range_varies_the_limit_as_any_other() -> None:
 def test_what_mends_a_formula_outside_the_ph_keeps_the_acid_at_its_ph() -> None:
     """Outside its window the pH rule is broken; what is kept is kept at the pH of the formula, not at any."""
     asked = brief(0.1, low=6.0, high=7.0)
+    asked = replace(asked, watched=())  # without the guard that a mended wash must be preserved
     found = check(asked, {"benzo": 2.0, "soap": 10.0, "aqua": 88.0}, 0.0)
     assert {"ph", "active", "undissociated"} <= set(found.broken)
     mend = next(m for m in found.mends if m.id == "undissociated")

@@ -47,7 +47,7 @@ def worth(case: Case, o: Outcome, limit: float) -> float:
 
 def test_inside_the_range_an_enumeration_finds_nothing_better_and_past_it_something() -> None:
     inside = past = 0
-    for seed in (*range(drawn(20, of=200)), *TAKEN):
+    for seed in (*range(drawn(12, of=200)), *TAKEN):
         case = draw(Random(f"holding {seed}"), CHOOSING)
         stated = {rule["id"] for rule in case["scenario"]["rule"]}
         result = solve(brief_of(case), ranges=True)
@@ -88,11 +88,11 @@ def test_of_a_shipped_brief_what_takes_over_is_what_is_best_past_the_range() -> 
     result = solve(brief, ranges=True)
     told = {o.id: o for o in followed(result)}
     active = told["active"]
-    assert active.whole_from == pytest.approx(active.holds_from)
-    assert active.limit_at < active.whole_to < active.holds_to - 1
-    assert active.taken_to == Taken(comes=("coco-glucoside",), goes=("lauryl-glucoside",))
-    for moved, same in ((-0.01, True), (0.01, False)):
-        there = solve(brief_at(brief, {"active.at_least": active.whole_to + moved}))
+    assert active.whole_to == pytest.approx(active.holds_to)
+    assert active.holds_from < active.whole_from < active.limit_at - 1
+    assert active.taken_from == Taken(comes=("sodium-laureth-sulfate-3eo-28",), goes=("sodium-cocoamphoacetate",))
+    for moved, same in ((0.01, True), (-0.01, False)):
+        there = solve(brief_at(brief, {"active.at_least": active.whole_from + moved}))
         assert (used(there) == used(result)) is same
     for share in (0.2, 0.7):  # the whole of the range, not only its ends
         limit = active.whole_from + share * (active.whole_to - active.whole_from)

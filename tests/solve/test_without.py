@@ -9,7 +9,6 @@ import pytest
 
 from optimizer.answers.questions import read_brief
 from optimizer.brief.brief import Brief
-from optimizer.data.pool import Pool
 from optimizer.errors import DataError
 from optimizer.model.model import cases
 from optimizer.rules.thickening import Thickening
@@ -75,13 +74,12 @@ def chosen(result: Result) -> set[str]:
 def test_another_way_to_thicken_costs_what_a_brief_without_thickeners_does(name: str) -> None:
     result = told(name)
     way = next(one for one in result.without if not one.material)
-    assert way.choices == ("thickens with a thickener added to effect",)
+    assert way.choices == ("thickens with salt",)
     brief = read_brief(name)
-    acid = tuple(i for i in brief.pool.later if i not in brief.pool.thickeners)
-    other = replace(brief, pool=Pool(brief.pool.items, brief.pool.held_back, acid, ()))
-    assert way.worse == pytest.approx(loss(result, other), abs=1e-7)
     rule = next(r for r in brief.modelled if isinstance(r, Thickening))
-    assert "salt" in rule.routes(way.formula, result.setting)
+    shut = tuple(r.model_copy(update={"active": 101.0}) if r is rule else r for r in brief.modelled)
+    assert way.worse == pytest.approx(loss(result, replace(brief, modelled=shut)), abs=1e-7)
+    assert rule.routes(way.formula, result.setting)
 
 
 def test_a_hydrotrope_works_against_salt() -> None:
@@ -126,9 +124,12 @@ def test_nothing_is_told_unless_it_is_asked_for() -> None:
 
 
 def test_blend_says_it_in_words_and_in_json() -> None:
-    record = json.loads(ask("blend", "hand-wash", "--json").out)
-    text = " ".join(ask("blend", "hand-wash").out.split())
-    for one in record["without"]:
-        if one["material"]:
-            assert f"Without {one['choices'][0]}: +" in text
-    assert "it spares the planned thickener" in text
+    for more, spares in (((), False), (("--set", "objective.planned=false"), True)):
+        record = json.loads(ask("blend", "hand-wash", "--json", *more).out)
+        text = " ".join(ask("blend", "hand-wash", *more).out.split())
+        for one in record["without"]:
+            if one["material"]:
+                assert f"Without {one['choices'][0]}: +" in text
+        assert ("it spares the planned thickener" in text) is spares, (
+            "what is planned is counted unless that is left out"
+        )

@@ -544,7 +544,8 @@ target pH  least cost  candidates ruled out  proof
 5.1        infeasible                     7  certified
 5.2 - 5.6  infeasible                     3  certified
 5.7 - 5.8  infeasible                     3  certified
-5.9 - 6.6  infeasible                     4  certified
+5.9 - 6.3  infeasible                     4  certified
+6.4 - 6.6  infeasible                     4  certified
 6.7 - 6.8  infeasible                     3  certified
 6.9 - 7.3  infeasible                     6  certified
 A pH limit has no price of its own: compare the settings.

@@ -467,6 +467,7 @@ def test_the_record_holds_every_stand_in() -> None:
     assert len(record.standins) == 34
     assert [s.id for s in record.standins if s.formula] == [
         "sodium-laureth-sulfate-2eo-28",
+        "sodium-laureth-sulfate-3eo-28",
     ]
     assert sum(line.percent for line in record.formula) + (record.held_back_percent or 0) == pytest.approx(100)
 

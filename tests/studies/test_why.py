@@ -437,6 +437,34 @@ def test_at_the_price_of_all_choices_an_enumeration_gains_nothing_and_below_it_s
 
 
 @pytest.mark.slow
+def test_above_the_price_told_in_a_blend_an_enumeration_finds_nothing_better_with_what_is_kept_out() -> None:
+    told = never = 0
+    for seed in range(drawn(60, of=400)):
+        case = draw(Random(seed), CHOOSING)
+        result = solve(brief_of(case), next_best=1)
+        for out in (e for e in result.entry_prices if e.kept_out):
+            assert not isnan(out.never_above), (seed, out.id)
+            if out.never_above == -inf:
+                forced = with_rule(case, {"id": "a-bit", "kind": "dose", "of": [out.id], "at_least": 0.001})
+                assert best(forced).ending == "infeasible", (seed, out.id)
+                never += 1
+            elif 0 < out.never_above < out.price:
+                found = best(repriced(case, out.id, out.never_above + 1e-6))
+                assert found.objective >= result.objective - 1e-7 * (1 + abs(result.objective)), (seed, out.id)
+                told += 1
+    assert told >= 5
+    assert never >= 1
+
+
+@pytest.mark.parametrize("name", ["hand-wash", "clear-shampoo"])
+def test_the_price_of_all_choices_is_no_higher_than_what_a_blend_tells_from_its_leaves(name: str) -> None:
+    solved = solve_fully(shipped_brief(name), next_best=1)
+    pool, told = solved.result.brief.pool, [e for e in solved.result.entry_prices if e.kept_out]
+    assert any(e.never_above < e.price - 0.01 for e in told), "what is told says something"
+    for out in told[:4]:
+        assert entry.entry_of_all(solved, pool.index[out.id], -inf).price <= out.never_above + 1e-7, out.id
+
+
 def test_prices_of_all_choices_of_drawn_briefs() -> None:
     told = kept = never = 0
     for seed in range(40):

@@ -16,7 +16,7 @@ from optimizer.desk.logged import striking, struck
 from optimizer.desk.screen import LARGE, Download, Page, RefusedError, Screen
 from optimizer.desk.way import file_of, page_of, subject
 from optimizer.desk.words import in_words
-from optimizer.errors import DataError, UsageError
+from optimizer.errors import DataError
 from optimizer.records.batches import photo_from, suffix_of
 from optimizer.records.overview import Listed, NoteKept
 from optimizer.records.series import Calendar
@@ -125,13 +125,6 @@ def act(asked: Asked) -> Outcome:
     return asked.done(_record(number_), chosen(asked, number_))
 
 
-def _day(asked: Asked, name: str) -> str:
-    try:
-        return time_of(asked.text(name) or asked.today)
-    except UsageError as error:
-        raise RefusedError({name: str(error)}) from None
-
-
 def _note(asked: Asked, number_: str) -> str:
     what, value = asked.text("what"), asked.maybe("value", "the figure", least=-1e9)
     photo = asked.files.get("photo")
@@ -146,7 +139,7 @@ def _note(asked: Asked, number_: str) -> str:
         except DataError as error:
             raise RefusedError({"photo": in_words(error)}) from None
     seen = Observation(
-        what=what, value=value, unit=asked.text("unit"), text=asked.text("text"), on=_day(asked, "day"),
+        what=what, value=value, unit=asked.text("unit"), text=asked.text("text"), on=asked.day("day", time_of),
         photo=taken.name if taken else "",
     )  # fmt: skip
     _records(asked).note(number_, seen, photo=taken)
@@ -159,7 +152,7 @@ def _result(asked: Asked, number_: str) -> str:
     if value is None and not judged and not asked.text("said"):
         raise RefusedError({"reading": "Give a figure, a judgement or words."})
     passed = {"passed": True, "failed": False}.get(judged)
-    answer = _records(asked).result(number_, name, _day(asked, "read-on"), value, passed, asked.text("said"))
+    answer = _records(asked).result(number_, name, asked.day("read-on", time_of), value, passed, asked.text("said"))
     alarms = " ".join(a for t in answer.found.tests for a in t.alarms)
     return f"Noted for {name}{f': {number(value)}' if value is not None else ''}. {alarms}".strip()
 
