@@ -18,13 +18,13 @@ from optimizer.files import shipped
 Step = tuple[str, str, tuple[int, int] | None]
 MARK = ".made-by-make-demo"
 AS_WEIGHED = (
-    "aqua=3879.9@tap-1125 glycerin=104.3@TG-88 tetrasodium-glutamate-diacetate=5.2@LW-31 "
-    "sodium-laureth-sulfate-2eo-70=307.5@QN-2207 cocamidopropyl-betaine=396.2@QN-2214 coco-glucoside=166.8@LW-140 "
-    "caprylyl-capryl-glucoside=82.3@LW-152 parfum=15.6@GL-7 sodium-benzoate=26.1@TG-19 potassium-sorbate=15.5@TG-20"
+    "aqua=3823.4@tap-1125 glycerin=104.2@TG-88 tetrasodium-glutamate-diacetate=5.2@LW-31 "
+    "sodium-laureth-sulfate-2eo-70=342.9@QN-2207 cocamidopropyl-betaine=396.4@QN-2214 coco-glucoside=220.3@LW-140 "
+    "polysorbate-20=46.9@QN-2231 parfum=15.6@GL-7 sodium-benzoate=26.1@TG-19 potassium-sorbate=15.5@TG-20"
 )
 BOTTLES = "--bottles 20 --bottle 250 --density 1.02 --loss 2"
 ACID = '--with "citric acid anhydrous" --strength 50'
-THICKEN = "thicken batch.toml --material sorbitan-sesquicaprylate --temperature 22"
+THICKEN = "thicken batch.toml --material sodium-chloride --temperature 22"
 WALK = (
     (
         f"batch hand-wash {BOTTLES} --scale 0.1 --number HW-012 --out batch.toml",
@@ -41,8 +41,8 @@ WALK = (
     ("ph batch.toml --added 10.7 --read 5.6 --water 9", "ph-2.txt", (3, 3)),
     ("ph batch.toml --added 17.2 --read 5.1 --water 9", "ph-3.txt", (3, 22)),
     (f"{THICKEN} --added 0% --viscosity 120 --target 3000", "thickening-1.txt", (1, 14)),
-    (f"{THICKEN} --added 0.5% --viscosity 900 --ph 5.1", "thickening-2.txt", None),
-    (f"{THICKEN} --added 1% --viscosity 3050 --ph 5.1", "thickening-3.txt", (3, 24)),
+    (f"{THICKEN} --added 0.2% --viscosity 980 --ph 5.1", "thickening-2.txt", None),
+    (f"{THICKEN} --added 0.45% --viscosity 3050 --ph 5.1", "thickening-3.txt", (3, 24)),
     ("weighed batch.toml --finish-mass 5190 --water-added 160 --bottles 19", "finished.txt", None),
     ("made batch.toml --master next-master.csv", "made.txt", (1, 30)),
     ("label batch.toml --assessor assessor.xlsx", "label.txt", (1, 14)),

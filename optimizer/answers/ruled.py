@@ -113,7 +113,7 @@ class Ruled:
     verdict: str
     """Cost in words, or that there is no formula."""
     against: str
-    """Cost against the file's formula in words; empty if either has none."""
+    """Cost, the planned one where that is sought, against the file's formula in words; empty if either has none."""
     standing: str
     """How sure it is, in words."""
     rulers: tuple[Ruler, ...]
@@ -164,7 +164,7 @@ class Teller:
             objective=sought,
             ph=answer.ph,
             verdict=self._verdict(answer, goal),
-            against=self._against(answer.cost - file.cost),
+            against=self._against(self._money_of(answer, goal) - self._money_of(file, goal)),
             standing=_standing(answer),
             rulers=tuple(
                 self._ruler(mark, draft, answer, formula, setting, steps or {}, reaches) for mark in self._marks
@@ -183,10 +183,14 @@ class Teller:
             return "Nothing fits" if answer.ending == "infeasible" else "Not known yet"
         words = f"{number(answer.cost, 3)} {self._brief.scenario.currency} per kg"
         if goal != "cost":
-            words += f", {goal} {number(answer.objective, 2)}"
-        elif not self._of_blend(goal):
-            words += f", planned {number(answer.objective, 3)}"
-        return words
+            return f"{words}, {goal} {number(answer.objective, 2)}"
+        if self._of_blend(goal):
+            return words
+        return f"planned {number(answer.objective, 3)} {self._brief.scenario.currency} per kg, the blend {words}"
+
+    def _money_of(self, answer: LiveAnswer, goal: str) -> float:
+        """Return the planned cost where that is sought, else that of the blend."""
+        return answer.objective if goal == "cost" and answer.doses else answer.cost
 
     def _against(self, change: float) -> str:
         if isnan(change):

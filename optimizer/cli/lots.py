@@ -1,7 +1,7 @@
 """`tenside restandardise | robust`: formulas at measured lots, and formulas that are safe against lots."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
@@ -17,9 +17,6 @@ from optimizer.cli.common import (
     changes_of,
     command,
 )
-
-if TYPE_CHECKING:
-    pass
 
 
 @command(app, FORMULA)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from heapq import heappop, heappush
-from itertools import combinations
+from itertools import combinations, count
 from math import inf, prod
 from time import thread_time
 
@@ -70,6 +70,10 @@ class Half:
     bound: float
 
 
+Waiting = tuple[float, int, Half | Leaf]
+"""A box that is still open with what bounds it."""
+
+
 class _GivenUpError(Exception):
     """The tree is past its size, or a program ended without a verdict."""
 
@@ -104,7 +108,7 @@ def grown(
     """
     search = _Search(session, cost, below, most)
     try:
-        return search.run(search.reopened(known) if known else [(lower, upper)])
+        return search.run(lower, upper, known)
     except _GivenUpError:
         return None
 
@@ -217,30 +221,36 @@ class _Search:
         self.unit, self.whole = unit_of(cost), session.n - session.integers
         self.until = thread_time() + SHARE_OF_TIME * session.time_limit
         self.leaves: list[Leaf] = []
+        self.number = count()
         self.best, self.enough, self.runs = EMPTY, below, 0
 
-    def reopened(self, known: tuple[Leaf, ...]) -> list[tuple[Vector, Vector]]:
-        """Keep the leaves that still hold nothing better, and return the boxes of the others."""
-        priced = [leaf for leaf in known if not leaf.empty]
-        bounds = bounds_of(self.session, self.cost, priced)
-        held = [leaf for leaf, bound in zip(priced, bounds, strict=True) if bound >= self.enough]
-        self.leaves = [*(leaf for leaf in known if leaf.empty), *held]
-        return [
-            (leaf.lower, leaf.upper) for leaf, bound in zip(priced, bounds, strict=True) if not bound >= self.enough
-        ]
-
-    def run(self, boxes: list[tuple[Vector, Vector]]) -> Tree:
-        waiting: list[tuple[float, int, Half]] = []
-        for box in boxes:
-            self._sort(waiting, self._solved(*box))
+    def run(self, lower: Vector, upper: Vector, known: tuple[Leaf, ...]) -> Tree:
+        """Search a box, or go on from leaves that hold it, of which those are solved that may hold something better."""
+        waiting: list[Waiting] = []
+        if known:
+            self._reopen(waiting, known)
+        else:
+            self._sort(waiting, self._solved(lower, upper))
         while waiting:
-            half = heappop(waiting)[2]
-            if half.bound >= self.enough:
-                self._close(half)
+            bound, _, next_ = heappop(waiting)
+            if isinstance(next_, Leaf):
+                if bound >= self.enough:
+                    self.leaves.append(next_)
+                else:
+                    self._sort(waiting, self._solved(next_.lower, next_.upper))
+            elif bound >= self.enough:
+                self._close(next_)
             else:
-                for part in self._split(half):
+                for part in self._split(next_):
                     self._sort(waiting, part)
         return Tree(self.best, tuple(self.leaves), self.runs)
+
+    def _reopen(self, waiting: list[Waiting], known: tuple[Leaf, ...]) -> None:
+        """Let leaves wait by what their prices bound."""
+        self.leaves = [leaf for leaf in known if leaf.empty]
+        priced = [leaf for leaf in known if not leaf.empty]
+        for leaf, bound in zip(priced, bounds_of(self.session, self.cost, priced).tolist(), strict=True):
+            heappush(waiting, (bound, next(self.number), leaf))
 
     def _solved(self, lower: Vector, upper: Vector) -> Half:
         if self.runs == self.most or thread_time() > self.until:
@@ -261,12 +271,12 @@ class _Search:
             raise _GivenUpError
         return Half(lower, upper, answer, float(self.cost @ answer.x))
 
-    def _sort(self, waiting: list[tuple[float, int, Half]], half: Half) -> None:
+    def _sort(self, waiting: list[Waiting], half: Half) -> None:
         """Close a box, or let it wait: where nothing better can be in it, or its best point is whole."""
         if half.bound >= self.enough or self._is_whole(half):
             self._close(half)
         else:
-            heappush(waiting, (half.bound, self.runs + len(waiting), half))
+            heappush(waiting, (half.bound, next(self.number), half))
 
     def _close(self, half: Half) -> None:
         ray = half.answer.ray

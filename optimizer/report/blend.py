@@ -17,6 +17,7 @@ from optimizer.report.binding import binding_table, bound, lots_listing, takeove
 from optimizer.report.charts import charge_parts, charges, costs, prices, windows
 from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
+from optimizer.report.ending import verdict_of
 from optimizer.rules.row import Setting
 from optimizer.solve.result import EntryPrice, Outcome, Result, Without
 from optimizer.units import AS_TYPED, CHANGE_SHOWN, KEPT, USED, beside, listed, number, whole_down
@@ -25,34 +26,14 @@ if TYPE_CHECKING:
     from optimizer.assessment.chemistry import Chemistry
     from optimizer.studies.explain import Explanation
 
-PROOFS = {
-    "certificate": "proven by its optimality conditions, checked outside the solver",
-    "solver bound": "checked outside the solver; that none is better rests on the solver's search through all choices",
-    "local": "the best of its neighbourhood and of the starting points tried, checked outside the solver",
-    "none": "not proven",
-}
-IMPOSSIBLE = {
-    "certificate": "proven at every pH, by a combination of the limits that no formula can meet",
-    "solver bound": "this rests on the solver's search through all choices",
-    "local": "not proven",
-    "none": "not certified: no proof of it stood the check outside the solver",
-}
 SHORT = {
     "certificate": "certified",
     "solver bound": "solver's word",
     "local": "local: last program",
     "none": "none",
 }
-VERDICTS = {
-    "optimal": "Solved",
-    "feasible": "A formula that keeps every rule, but the proof that none is better was not finished",
-    "infeasible": "Impossible: no formula keeps every rule",
-    "stopped": "Stopped before any formula was found",
-    "failed": "The solver failed",
-}
 FIRST = "Before anything else"
 """Heading of what is said first."""
-LOCAL = "A formula that keeps every rule, not proven the best of all"
 
 
 def blend_document(
@@ -74,7 +55,7 @@ def blend_document(
     """
     brief = result.brief
     scenario = brief.scenario
-    verdict = _verdict(result)
+    verdict = verdict_of(result)
     if result.formula is None:
         return Document(
             title=scenario.name,
@@ -114,19 +95,6 @@ def blend_document(
         provenance_listing(result.provenance),
     ]
     return Document(scenario.name, verdict, _facts(result, planned), tuple(sections), good=result.ending == "optimal")
-
-
-def _verdict(result: Result) -> str:
-    """Return how the search ended, and what that rests on."""
-    proof = IMPOSSIBLE[result.proof] if result.ending == "infeasible" else PROOFS[result.proof]
-    if result.groups > len(result.settings) and result.proof == "certificate":
-        proof = f"proven: all {result.groups} groups of choices ruled out or worse, each checked outside the solver"
-    found = VERDICTS[result.ending]
-    if result.proof == "local":
-        found = LOCAL
-    elif (result.ending, result.proof) == ("infeasible", "none"):
-        found = "The solver finds no formula that keeps every rule"
-    return f"{found}; {proof}."
 
 
 def _facts(result: Result, planned: PlannedCost | None) -> tuple[tuple[str, str], ...]:

@@ -2,8 +2,9 @@
 
 from math import inf, isnan
 
-from optimizer.report.blend import PROOFS, alarm_listing, caution_listing, change_columns, dose_changes
+from optimizer.report.blend import alarm_listing, caution_listing, change_columns, dose_changes
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
+from optimizer.report.ending import PROOFS
 from optimizer.studies.restandardise import LotSpan, Restandardised
 from optimizer.studies.robust import Robust, SafeReach
 from optimizer.units import AS_TYPED, CHANGE_SHOWN, KEPT, listed, number

@@ -6,12 +6,12 @@ from collections.abc import Iterator
 from math import inf
 from typing import TYPE_CHECKING
 
-from optimizer.engine.tree import Leaf, bounds_of
+from optimizer.engine.tree import Leaf, bounds_of, lowest_below
 from optimizer.immutable import replace
 from optimizer.rules import named_measure
 from optimizer.rules.row import Setting
 from optimizer.solve.result import Without
-from optimizer.units import USED
+from optimizer.units import BETTER, USED
 
 if TYPE_CHECKING:
     from optimizer.solve.case_solver import CaseAnswer
@@ -26,8 +26,8 @@ def without(solved: Solved, most: int) -> tuple[Without, ...]:
     """Return the best without each of the choices made, the least loss first.
 
     The leaves of the trees that prove the answer bound from below what each choice is worth: their row prices hold in
-    every box within theirs. Only where that bound is below what is known already is a smaller tree grown, which is
-    checked like any other answer. What cannot be left out at all is not told.
+    every box within theirs. Only where that bound is below what is known already are the leaves gone on from, and the
+    tree that comes of it is checked like any other answer. What cannot be left out at all is not told.
 
     Args:
         solved: An answer with its programs; one that no tree proves has none.
@@ -42,8 +42,9 @@ def without(solved: Solved, most: int) -> tuple[Without, ...]:
     ways: list[Without] = []
     for least, key in sorted((found[0][0], key) for key, found in bounds.items()):
         way = not key.startswith("use:")
-        enough = len(told) >= most and (ratio or sum(one.worse <= least for one in told.values()) >= most)
-        one = None if enough and not way else _best_without(solved, key, bounds[key])
+        known = sorted(one.worse for one in told.values())
+        last = inf if way or ratio or len(known) < most else known[most - 1]
+        one = None if last <= least else _best_without(solved, key, bounds[key], last)
         if one is None:
             continue
         if way:
@@ -110,8 +111,8 @@ def _level(solved: Solved, found: CaseAnswer) -> float:
     return here - sign * (found.objective - solved.chosen.objective)
 
 
-def _best_without(solved: Solved, key: str, bounds: list[tuple[float, int]]) -> Without | None:
-    """Return the best over every case with a choice shut; None if there is none."""
+def _best_without(solved: Solved, key: str, bounds: list[tuple[float, int]], last: float) -> Without | None:
+    """Return the best over every case with a choice shut; None if there is none that loses less than the last told."""
     from optimizer.solve.linear import formula_of
 
     brief, chosen = solved.result.brief, solved.chosen
@@ -120,14 +121,12 @@ def _best_without(solved: Solved, key: str, bounds: list[tuple[float, int]]) -> 
     assert chosen is not None
     best: CaseAnswer | None = None
     for bound, position in bounds:
-        if best is not None and not measure.ratio and bound >= sign * (best.objective - chosen.objective):
+        if bound >= last and not measure.ratio:
             break
-        case = solved.found[position].case
-        upper = case.upper.copy()
-        upper[case.model.names.index(key)] = 0.0
-        there = solved.corridor.best(replace(case, upper=upper), sign, measure)
-        if there.x is not None and (best is None or sign * (there.objective - best.objective) < 0):
+        there = _best_of_case(solved, key, position, last)
+        if there is not None and (best is None or sign * (there.objective - best.objective) < 0):
             best = there
+            last = sign * (best.objective - chosen.objective)
     if best is None:
         return None
     loss = sign * (best.objective - chosen.objective)
@@ -139,6 +138,36 @@ def _best_without(solved: Solved, key: str, bounds: list[tuple[float, int]]) -> 
     }
     material = key.startswith("use:")
     return Without((_words(solved, key),), material, worse, best.objective, best.proof, formula, changes)
+
+
+def _best_of_case(solved: Solved, key: str, position: int, last: float) -> CaseAnswer | None:
+    """Return the checked best of a case with a choice shut, going on from the leaves of its tree.
+
+    Args:
+        solved: The answer.
+        key: The choice.
+        position: The case.
+        last: What loses more than this need not be found.
+    """
+    found, corridor = solved.found[position], solved.corridor
+    sign, name = solved.result.brief.scenario.objective.goals[0]
+    case, measure = found.case, solved.result.brief.measure(name)
+    column, upper = case.model.names.index(key), case.upper.copy()
+    upper[column] = 0.0
+    shut = replace(case, upper=upper)
+    if found.tree is not None and found.cost is not None and not measure.ratio:
+        known = tuple(_shut(leaf, column) for leaf in found.tree.leaves if leaf.lower[column] < 0.5)
+        least = _level(solved, found) + last
+        least += BETTER * (1 + abs(least)) if last < inf else 0.0
+        ends = case.model.lower, upper
+        x, bound, _ = lowest_below(corridor.session(case.model), found.cost, *ends, least, known=known)
+        if x is not None:
+            proven = replace(found, case=shut, ending="optimal", proof="certificate", gap=0.0)
+            return corridor.repriced(proven, sign, measure, x[case.model.doses :])
+        if bound >= least:
+            return None
+    there = corridor.best(shut, sign, measure)
+    return None if there.x is None else there
 
 
 def _words(solved: Solved, key: str) -> str:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import re
+import shutil
 import subprocess
 import sys
 from importlib import import_module
@@ -15,6 +17,8 @@ from typer.testing import CliRunner
 import optimizer
 from optimizer import cli
 from optimizer.answers.answer import Answer
+from optimizer.answers.intake import take_formula
+from optimizer.answers.kept import Records
 from optimizer.answers.starter import lay
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -93,6 +97,40 @@ def test_a_command_prints_what_a_program_gets() -> None:
     assert json.loads(done.stdout) == json.loads(optimizer.blend("hand-wash").to_json())
     done = CliRunner().invoke(cli.app, ["why", "decyl-glucoside", "hand-wash", "--json"])
     assert json.loads(done.stdout) == json.loads(optimizer.why("decyl-glucoside", "hand-wash").to_json())
+
+
+def test_a_program_takes_in_a_formula_sheet_as_the_command_does(tmp_path: Path) -> None:
+    sheet = tmp_path / "sheet.csv"
+    sheet.write_text("Ingredient,%\nmy mild base,10\nWater,q.s. to 100\n", encoding="utf-8")
+    words = ["--as", "my mild base=decyl glucoside"]
+    done = CliRunner().invoke(cli.app, ["import", "formula", str(sheet), *words, "--json"])
+    told = take_formula(sheet, words={"my mild base": "decyl glucoside"})
+    assert json.loads(done.stdout) == json.loads(told.to_json())
+    assert [line["material"] for line in told.rows()] == ["decyl-glucoside", "aqua"]
+
+
+def test_a_program_asks_records_and_gets_what_the_command_prints(tmp_path: Path) -> None:
+    kept = Path(shutil.copy(ROOT / "tests" / "made_by_0_1_0" / "records.db", tmp_path))
+    records = Records(kept)
+    number = records.listed().found.batches[0].batch
+    for words, answer in (
+        (["list"], records.listed()),
+        (["show", number], records.show(number)),
+        (["lots", number], records.lots(number)),
+        (["tests", number, "--on", "2026-11-25"], records.tests(number, "2026-11-25")),
+    ):
+        done = CliRunner().invoke(cli.app, ["records", *words, "--store", str(kept), "--json"])
+        assert json.loads(done.stdout) == json.loads(answer.to_json()), words
+
+
+def test_a_program_writes_the_table_of_a_range(tmp_path: Path) -> None:
+    out = tmp_path / "answers.csv"
+    told = optimizer.vary("hand-wash", {"active.at_least": [9, 10]}, out=out)
+    with out.open(encoding="utf-8", newline="") as stream:
+        written = [float(row["cost"]) for row in csv.DictReader(stream)]
+    assert written == pytest.approx([row["cost_per_kg"] for row in told.rows()])
+    assert len(written) == 2
+    assert list(tmp_path.iterdir()) == [out], "pieces go once the table is there"
 
 
 def test_reprs_of_formulas_and_results_are_one_line() -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import threading
 import time
 from math import isnan, nan
@@ -122,7 +121,9 @@ def test_the_record_holds_what_is_shown_and_is_json() -> None:
     told = record(rulers.ask({"mildness.at_least": 59.0})).model_dump()
     assert told["format"] == 1
     assert told["moved"] == {"mildness.at_least": 59.0}
-    assert re.fullmatch(rf"{told['cost']:.3f} EUR per kg, planned \d\.\d{{3}}", told["verdict"])
+    assert told["verdict"] == f"planned {told['objective']:.3f} EUR per kg, the blend {told['cost']:.3f} EUR per kg"
+    planned = told["objective"] - solve(tenside.read_brief("hand-wash")).objective
+    assert told["against"] == f"{planned:+.3f} EUR against the file"
     assert told["change"] == pytest.approx(told["cost"] - told["cost_of_file"])
     assert sum(line["percent"] for line in told["lines"]) == pytest.approx(96, abs=1e-6)
     assert told["standing"] == "Proven: nothing better keeps every limit."

@@ -597,6 +597,7 @@ def test_the_demo_has_a_ph_that_matters(blended: Callable[[str], Ran]) -> None:
     assert len(feasible) >= 3
     costs = [s["objective"] for s in feasible]
     assert min(costs) == pytest.approx(record["objective_value"], abs=1e-9)
+    assert record["objective_is"] == "planned cost"
     assert max(costs) > min(costs) + 0.01
 
 

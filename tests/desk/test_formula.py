@@ -42,7 +42,7 @@ def desk(folder: Path) -> Browser:
 
 def change(**moved: float) -> str:
     """Return in words what moved limits of the hand wash cost against the file, as `blend` says."""
-    costs = [tenside.blend(tenside.read_brief("hand-wash", **some)).found.cost for some in (moved, {})]
+    costs = [tenside.blend(tenside.read_brief("hand-wash", **some)).found.objective for some in (moved, {})]
     return f"{costs[0] - costs[1]:+.3f} EUR against the file"
 
 

@@ -32,6 +32,8 @@ CONFIRMED = "checked in exact rational arithmetic: "
 def test_every_shipped_answer_is_confirmed(name: str) -> None:
     brief = load_brief(shipped("scenarios") / f"{name}.toml")
     solved = solve_fully(brief, exact=True)
+    assert (solved.result.ending, solved.result.proof) == ("optimal", "certificate")
+    assert all(found.proof == "certificate" for found in solved.found), "no pH setting rests on the solver's word"
     assert solved.result.exact.startswith(CONFIRMED)
     assert solved.chosen is not None
     found = check_exactly(solved.chosen.basis)

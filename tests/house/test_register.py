@@ -43,10 +43,17 @@ def commands() -> dict[str, Any]:
     return dict(leaves(typer.main.get_command(cli.app)))
 
 
+@cache
+def schemas() -> dict[str, dict[str, Any]]:
+    """Return every schema by its name."""
+    found: dict[str, dict[str, Any]] = json.loads(ask("schema", seconds=120).out)
+    return found
+
+
 def described() -> set[str]:
     """Return the commands that the titles of the schemas name, such as 'tenside records show | note --json'."""
     found = set()
-    for schema in json.loads(ask("schema").out).values():
+    for schema in schemas().values():
         for told in re.findall(r"tenside ([a-z |-]+) --json", schema["title"]):
             first, *others = told.split(" | ")
             group = first.split()[:-1]
@@ -81,14 +88,14 @@ def test_the_readme_names_every_command_once() -> None:
 @pytest.mark.parametrize("name", ["rules share", "library show glycerin", "library list", "library check"])
 def test_the_schemas_of_facts_are_those_of_what_is_printed(name: str) -> None:
     schema = "-".join(name.split()[:2]).removesuffix("-share")
-    known = json.loads(ask("schema", schema).out)["properties"]
+    known = schemas()[schema]["properties"]
     answer = json.loads(ask(*name.split(), "--json").out)
     assert len(answer) > 1
     assert set(answer) == set(known)
 
 
 def test_every_record_that_is_printed_carries_a_format_number() -> None:
-    printed = {name: s for name, s in json.loads(ask("schema").out).items() if "--json" in s["title"]}
+    printed = {name: s for name, s in schemas().items() if "--json" in s["title"]}
     assert len(printed) > 50
     assert [
         name for name, schema in printed.items() if schema["properties"].get("format", {}).get("type") != "integer"

@@ -20,8 +20,10 @@ from optimizer.answers.questions import read_brief
 from optimizer.assessment.planned import planned_cost
 from optimizer.assessment.thickening import plan_of
 from optimizer.brief.brief import Brief, load_brief
+from optimizer.data.formula import Formula
 from optimizer.data.planned import plan_of_pool
 from optimizer.files import shipped
+from optimizer.report.blend import planned_change
 from optimizer.rules.thickening import Thickening
 from optimizer.solve.best import solve
 from optimizer.solve.nearest import nearest_formula
@@ -343,8 +345,17 @@ def test_reports_of_a_formula_that_is_there_tell_the_same_planned_cost(tmp_path:
     assert hand["planned_cost_per_kg"] < gentle["planned_cost_per_kg"]
     checked = json.loads(ask("check", str(tmp_path / "f.json"), "hand-wash", "--json").out)
     assert checked["planned_cost"]["per_kg"] == pytest.approx(expected, abs=1e-9)
-    swapped = ask("substitute", "sodium-laureth-sulfate-2eo-70", "hand-wash").out
-    assert f"EUR per kg as planned                  {expected['typical']:.3f}" in swapped
+
+
+def test_the_row_of_a_change_tells_the_planned_cost_of_both() -> None:
+    found = [solve(read_brief("hand-wash", **{"thickening.salt_route": way})) for way in ("true", "false")]
+    now, then = ((f.formula, f.setting) for f in found if f.formula is not None)
+    ((label, old, new, more),) = planned_change(found[0].brief, now, then)
+    assert label == "EUR per kg as planned"
+    assert (old, new) == tuple(f"{f.objective:.3f}" for f in found)
+    assert float(str(more)) == pytest.approx(found[1].objective - found[0].objective, abs=6e-4)
+    whole = ((Formula(formula.lines), setting) for formula, setting in (now, then))
+    assert planned_change(found[0].brief, *whole) == []
 
 
 def test_safe_formulas_count_the_planned_thickener_too() -> None:

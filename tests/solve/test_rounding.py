@@ -360,8 +360,8 @@ SHIPPED = sorted(p.stem for p in shipped("scenarios").glob("*.toml") if p.stem n
 
 
 @cache
-def answer(name: str) -> Result:
-    return solve(load_brief(shipped("scenarios") / f"{name}.toml"), weighable=True)
+def answer(name: str, *changes: tuple[str, str]) -> Result:
+    return solve(load_brief(shipped("scenarios") / f"{name}.toml", changes=changes), weighable=True)
 
 
 @pytest.mark.parametrize("name", SHIPPED)
@@ -408,10 +408,13 @@ def by_largest_remainder(formula: Formula) -> Formula:
 
 
 def test_rounding_dose_by_dose_fails_on_nearly_all_shipped_scenarios() -> None:
-    """Common practice, no source: rounding each dose, or giving the rest to the largest remainders."""
+    """Common practice, no source: rounding each dose, or giving the rest to the largest remainders.
+
+    Of the cheapest blends, which sit on more limits than the cheapest products do.
+    """
     plain, remainders = [], []
     for name in SHIPPED:
-        result = answer(name)
+        result = answer(name, ("objective.planned", "false"))
         assert result.formula is not None
         simple, shared = plainly(result.formula), by_largest_remainder(result.formula)
         assert on_grid(shared, 0.01)

@@ -9,6 +9,7 @@ import pytest
 
 from optimizer.answers.questions import read_brief
 from optimizer.brief.brief import Brief
+from optimizer.data.pool import Pool
 from optimizer.errors import DataError
 from optimizer.model.model import cases
 from optimizer.rules.thickening import Thickening
@@ -71,15 +72,28 @@ def chosen(result: Result) -> set[str]:
 
 
 @pytest.mark.parametrize("name", ["hand-wash", "body-wash"])
-def test_another_way_to_thicken_costs_what_a_brief_without_thickeners_does(name: str) -> None:
+def test_another_way_to_thicken_costs_what_a_brief_without_salt_does(name: str) -> None:
     result = told(name)
     way = next(one for one in result.without if not one.material)
     assert way.choices == ("thickens with salt",)
-    brief = read_brief(name)
-    rule = next(r for r in brief.modelled if isinstance(r, Thickening))
-    shut = tuple(r.model_copy(update={"active": 101.0}) if r is rule else r for r in brief.modelled)
-    assert way.worse == pytest.approx(loss(result, replace(brief, modelled=shut)), abs=1e-7)
+    other = read_brief(name, **{"thickening.salt_route": "false"})
+    assert way.worse == pytest.approx(loss(result, other), abs=1e-7)
+    rule = next(r for r in other.modelled if isinstance(r, Thickening))
     assert rule.routes(way.formula, result.setting)
+
+
+@pytest.mark.parametrize("name", ["hand-wash", "body-wash"])
+def test_another_way_to_thicken_costs_what_a_brief_without_thickeners_does(name: str) -> None:
+    alone = {"objective.planned": "false"}
+    result = told(name, **alone)
+    way = next(one for one in result.without if not one.material)
+    assert way.choices == ("thickens with a thickener added to effect",)
+    brief = read_brief(name, **alone)
+    acid = tuple(i for i in brief.pool.later if i not in brief.pool.thickeners)
+    other = replace(brief, pool=Pool(brief.pool.items, brief.pool.held_back, acid, ()))
+    assert way.worse == pytest.approx(loss(result, other), abs=1e-7)
+    rule = next(r for r in brief.modelled if isinstance(r, Thickening))
+    assert "salt" in rule.routes(way.formula, result.setting)
 
 
 def test_a_hydrotrope_works_against_salt() -> None:

@@ -106,7 +106,7 @@ def window(
         driver.get("about:blank")  # nothing of it goes on
 
 
-def wait(what: Any, seconds: float = 20.0) -> Any:
+def wait(what: Any, seconds: float = 60.0) -> Any:
     """Return what a function returns once that is true.
 
     Raises:

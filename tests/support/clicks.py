@@ -14,8 +14,6 @@ from selenium.webdriver.common.by import By
 from tests.support.chromium import wait
 from tests.support.hands import Mouse
 
-ARRIVED = "return document.readyState === 'complete' && !document.documentElement.dataset.left"
-
 
 def one(driver: Any, selector: str) -> Any:
     """Return the first element of a kind."""
@@ -44,11 +42,11 @@ def fill(driver: Any, hand: Mouse | None = None, **values: str) -> None:
 
 
 def leave(driver: Any, element: Any, hand: Mouse | None = None) -> None:
-    """Press what leads to another page, and wait for that."""
-    hand = hand or Mouse(driver)
-    driver.execute_script("document.documentElement.dataset.left = '1'")
+    """Press what leads to another page, and wait for that: no script is sent into a page that is being left."""
+    hand, before = hand or Mouse(driver), one(driver, "html")
     hand.press(element)
-    wait(lambda: driver.execute_script(ARRIVED))
+    wait(lambda: gone(before))
+    wait(lambda: driver.execute_script("return document.readyState") == "complete")
     hand.came()
 
 
