@@ -84,7 +84,7 @@ def used(result: Result) -> set[str]:
 
 
 def test_of_a_shipped_brief_what_takes_over_is_what_is_best_past_the_range() -> None:
-    brief = shipped_brief("body-wash", ("objective.planned", "false"))
+    brief = shipped_brief("body-wash")
     result = solve(brief, ranges=True)
     told = {o.id: o for o in followed(result)}
     active = told["active"]

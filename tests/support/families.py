@@ -19,6 +19,14 @@ from tests.support.briefs import YES_NO, Case, Wish, brief_of, draw
 from tests.support.oracle import best
 
 
+def spread(count: int) -> Grid:
+    """Return limits and a price far enough apart for many bases (made up)."""
+    rng = np.random.default_rng(5)
+    keys = ("active.at_least", "humectant.at_least", "mildness.at_least", "price.coco-glucoside")
+    ends = ((8.5, 10.5), (1.0, 3.5), (53.0, 59.0), (2.0, 6.0))
+    return Grid(keys, tuple(rng.uniform(low, high, count) for low, high in ends), count)
+
+
 def drawn_grid(r: Random, brief: Brief, most: int = 24, *, plain: bool = False) -> Grid:
     """Return limits around those of the brief and past them, prices, missing materials and empty cells.
 

@@ -20,14 +20,7 @@ from optimizer.sweep.run import Ranged, run_range
 from optimizer.sweep.source import sources_of
 from optimizer.sweep.state import State
 from optimizer.sweep.summary import summarise
-
-
-def spread(count: int) -> Grid:
-    """Return limits and a price far enough apart for many bases (made up)."""
-    rng = np.random.default_rng(5)
-    keys = ("active.at_least", "humectant.at_least", "mildness.at_least", "price.coco-glucoside")
-    ends = ((8.5, 10.5), (1.0, 3.5), (53.0, 59.0), (2.0, 6.0))
-    return Grid(keys, tuple(rng.uniform(low, high, count) for low, high in ends), count)
+from tests.support.families import spread
 
 
 @pytest.mark.thorough

@@ -19,7 +19,7 @@ from optimizer.sweep.source import Source, sources_of
 from optimizer.sweep.state import State
 from optimizer.sweep.tables import write_table
 from optimizer.sweep.tree_reuse import TreeReuse
-from tests.sweep.test_kept import spread
+from tests.support.families import spread
 
 
 @pytest.fixture(scope="module")
