@@ -3,7 +3,8 @@
 from collections.abc import Iterable
 from pathlib import Path
 
-from optimizer.brief.brief import Brief, load_brief
+from optimizer.answers.stock import stocked_brief
+from optimizer.brief.brief import Brief
 from optimizer.brief.scenario import find_scenario
 from optimizer.errors import UsageError
 from optimizer.solve.best import solve
@@ -30,7 +31,7 @@ def sides_of(
     sides = []
     for name in columns:
         if name in scenarios:
-            sides.append(_solved(load_brief(find_scenario(name), shelf=shelf, libraries=libraries)))
+            sides.append(_solved(stocked_brief(name, shelf=shelf, libraries=libraries)))
         else:
             sides.append(_given(Path(name), find_scenario(measured_by), shelf, libraries))
     return tuple(sides)

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from math import inf, isnan, nan
 from pathlib import Path
 
 from optimizer.answers.draft import MISSING, Draft, Mark, live_part, marks_of, moved_of, structural
 from optimizer.answers.ruled import Reach, Ruled, Steps, Teller, setting_of
+from optimizer.answers.stock import records_of, with_stock_left
 from optimizer.brief.brief import Brief, load_brief
 from optimizer.errors import SolverError
 from optimizer.files import digest
@@ -56,7 +57,7 @@ class Rulers:
             DataError: If it cannot be used.
         """
         self.path = path
-        self.brief = load_brief(path)
+        self.brief = _read(path)
         self.digest = digest(path)
         self.marks = marks_of(self.brief)
         self._places: OrderedDict[tuple[tuple[str, str], ...], Place] = OrderedDict({(): Place(self.brief)})
@@ -109,7 +110,7 @@ class Rulers:
         changes = [(key, f"{value!r}") for key, value in draft.items() if not own(key)]
         if gone:
             changes.append(("pool.without", ",".join([*self.brief.scenario.pool.without, *gone])))
-        return load_brief(self.path, changes=changes) if changes else self.brief
+        return _read(self.path, changes) if changes else self.brief
 
     def setting(self, ph: float) -> Setting:
         """Return a target pH with the brief's tolerance."""
@@ -186,7 +187,7 @@ class Rulers:
             if key in self._places:
                 self._places.move_to_end(key)
                 return self._places[key]
-        place = Place(load_brief(self.path, changes=key))
+        place = Place(_read(self.path, key))
         with self._lock:
             self._places.setdefault(key, place)
             while len(self._places) > KEPT_LIVES:
@@ -265,8 +266,14 @@ def _tuple(draft: Draft) -> tuple[tuple[str, float], ...]:
 
 def _signature(path: Path, brief: Brief) -> tuple[tuple[int, int, int] | None, ...]:
     """Return what tells whether a file that a brief was read from is as it was."""
-    files = [*map(Path, brief.files), path.with_name("bench.toml")]
-    return tuple(map(_as_it_is, files))
+    records = records_of(path)
+    kept = [] if records is None else [records, records.with_name(records.name + "-wal")]
+    return tuple(map(_as_it_is, [*map(Path, brief.files), path.with_name("bench.toml"), *kept]))
+
+
+def _read(path: Path, changes: Iterable[tuple[str, str]] = ()) -> Brief:
+    """Return a brief as every command reads it: its shelf less what kept batches used."""
+    return with_stock_left(load_brief(path, changes=changes))
 
 
 def _as_it_is(path: Path) -> tuple[int, int, int] | None:

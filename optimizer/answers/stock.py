@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -22,19 +22,23 @@ def with_stock_left(brief: Brief) -> Brief:
     Raises:
         DataError: If the records cannot be read.
     """
-    from optimizer.brief.defaults import bench_defaults
-    from optimizer.brief.scenario import beside
     from optimizer.files import found_at
 
-    defaults = bench_defaults(Path(brief.where))
-    if not defaults.records or brief.shelf is None:
-        return brief
-    path = beside(Path(defaults.where), defaults.records, "records")
-    if not found_at(path):
+    path = records_of(Path(brief.where))
+    if path is None or brief.shelf is None or not found_at(path):
         return brief
     from optimizer.records.stock import brief_with_less
 
     return brief_with_less(brief, path)
+
+
+def records_of(scenario: Path) -> Path | None:
+    """Return the file of records that the bench's defaults beside a brief name; None if they name none."""
+    from optimizer.brief.defaults import bench_defaults
+    from optimizer.brief.scenario import beside
+
+    defaults = bench_defaults(scenario)
+    return beside(Path(defaults.where), defaults.records, "records") if defaults.records else None
 
 
 def stocked_brief(
@@ -43,6 +47,7 @@ def stocked_brief(
     *,
     shelf: Path | None = None,
     libraries: Iterable[Path] | None = None,
+    rates: Mapping[str, float] | None = None,
 ) -> Brief:
     """Return a brief by its file or shipped name, with what-ifs, its shelf less what kept batches used.
 
@@ -52,7 +57,8 @@ def stocked_brief(
     from optimizer.brief.brief import load_brief
     from optimizer.brief.scenario import find_scenario
 
-    return with_stock_left(load_brief(find_scenario(str(name)), changes=changes, shelf=shelf, libraries=libraries))
+    path = find_scenario(str(name))
+    return with_stock_left(load_brief(path, changes=changes, shelf=shelf, libraries=libraries, rates=rates))
 
 
 def stock_of(name: str, *, on: str, store: Path | None = None, libraries: Iterable[Path] | None = None) -> StockLeft:

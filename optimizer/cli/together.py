@@ -26,12 +26,11 @@ def together(
 ) -> Answer[Any]:
     """Plan several products from one shelf: which uses which material, and how many packs to buy."""
     from optimizer.answers import questions
-    from optimizer.brief.brief import load_brief
-    from optimizer.brief.scenario import find_scenario
+    from optimizer.answers.stock import stocked_brief
 
     rates = dict(_pair(r, "--rate", "USD=0.92") for r in rate or [])
     made = [
-        (load_brief(find_scenario(name), shelf=shelf, libraries=library, rates=rates), kg)
+        (stocked_brief(name, shelf=shelf, libraries=library, rates=rates), kg)
         for name, kg in (_pair(text, "together", "hand-wash=40") for text in products)
     ]
     return questions.together(made, leftover=leftover, buying=buying, time_limit=time_limit)

@@ -9,7 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from optimizer.answers.columns import sides_of
 from optimizer.answers.questions import read_brief
+from optimizer.answers.rulers import Rulers
 from optimizer.data.library import read_library
 from optimizer.data.shelf import read_shelf
 from optimizer.files import digest, shipped
@@ -118,6 +120,20 @@ def test_a_limit_of_stock_knows_what_was_used(tmp_path: Path, monkeypatch: pytes
     told = json.loads(ask("blend", "hand-wash", "--set", "batch_kg=10", "--json").out)
     assert any("what kept batches used" in a for a in told["assumptions"])
     assert next(r for r in told["rules"] if r["id"] == f"stock-{BETAINE}")["high"] == pytest.approx(7)
+    plan = json.loads(ask("together", "hand-wash=10", "--stock-only", "--json").out)
+    assert next(m for m in plan["balances"] if m["material"] == BETAINE)["stock"] == pytest.approx(0.7)
+    assert sides_of(["hand-wash"])[0].brief.shelf == read_brief("hand-wash").shelf
+    own_brief = tmp_path / "own.toml"
+    own_brief.write_text(
+        'name = "own"\nshelf = "shelf.csv"\nbatch_kg = 10\n[pool]\nfunctions = ["surfactant"]\n'
+        '[objective]\nminimise = "cost"\n[[rule]]\nid = "active"\nkind = "active"\nat_least = 9\n',
+        encoding="utf-8",
+    )
+    rulers = Rulers(own_brief)
+    assert next(r.limits[1] for r in rulers.brief.rules if r.id == f"stock-{BETAINE}") == pytest.approx(7)
+    assert not rulers.stale
+    store_of(tmp_path, ("2", 100, "", "2026-03-12"))
+    assert rulers.stale, "what is kept meanwhile takes more off"
     (tmp_path / "bench.toml").write_text('shelf = "shelf.csv"\n', encoding="utf-8")
     assert limit() == pytest.approx(10)
     assert digest(tmp_path / "shelf.csv") == before
