@@ -154,6 +154,7 @@ def crawled(desk: Browser, most: int) -> None:
         seen.add(address)
         answer = desk.get(address)
         assert answer.status == 200, address
+        assert len(answer.content) <= 100 * 1024, f"{address} is longer than a page may be"
         if not answer.headers["content-type"].startswith("text/html"):
             continue
         named = NAMED.search(answer.text)
