@@ -167,7 +167,7 @@ def _least(result: Result) -> str:
 
 def _least_is_planned(result: Result) -> bool:
     """Return whether what is minimised counts what is planned for the bench."""
-    return result.brief.measure(result.brief.scenario.objective.goals[0][1]).counts_plan
+    return result.brief.seeks_planned
 
 
 def planned_words(planned: PlannedCost, currency: str) -> str:
