@@ -170,6 +170,15 @@ def _least_is_planned(result: Result) -> bool:
     return result.brief.seeks_planned
 
 
+def at_the_bench(brief: Brief, material: str) -> tuple[tuple[str, str], ...]:
+    """Return, of what is added after the blend, that it is no part of it but of the product."""
+    if not any(i.id == material for i in brief.pool.later):
+        return ()
+    held = number(brief.pool.held_back, 2)
+    words = f"added to effect, out of the {held} % kept free; without it: tenside range, --missing {material}"
+    return (("at the bench", words),)
+
+
 def planned_words(planned: PlannedCost, currency: str) -> str:
     """Return the cost with what the bench is planned to add, its range, and what is planned."""
     cost = planned.per_kg

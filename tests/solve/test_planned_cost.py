@@ -457,3 +457,12 @@ def test_a_range_tells_the_planned_cost_where_it_is_the_least() -> None:
     assert ", the blend alone" in ask(*asked).out
     alone = json.loads(ask(*asked, "--set", "objective.planned=false", "--json").out)
     assert alone["planned_cost_per_kg"]["least"] is None
+
+
+def test_what_is_kept_for_the_bench_is_no_material_that_does_not_matter() -> None:
+    """No part of the blend, yet of the product: the answers say where to ask what is without it."""
+    why_not = ask("why", "sorbitan-sesquicaprylate", "hand-wash").out
+    assert "added to effect, out of the 4 % kept free" in why_not
+    gone = ask("substitute", "sodium-chloride", "hand-wash").out
+    assert "Nothing is missing in the blend: the formula stays as it is." in gone
+    assert "--missing sodium-chloride" in " ".join(gone.split())
