@@ -184,7 +184,8 @@ def planned_words(planned: PlannedCost, currency: str) -> str:
     cost = planned.per_kg
     doses = listed([f"{number(d.percent.typical, 2)} % {d.item.material.name}" for d in planned.doses])
     ends = f"{cost.low:.2f} to {cost.high:.2f}"
-    lacks = f"; no price for {listed(list(planned.unpriced))}" if planned.unpriced else ""
+    free = planned.free
+    lacks = f"; {listed(list(free))} counted as free: write a price on the shelf" if free else ""
     return f"about {cost.typical:.2f} {currency} per kg ({ends}), with {doses} planned, not computed{lacks}"
 
 
