@@ -36,6 +36,11 @@ class PlannedCost:
         """Planned materials without a price."""
         return tuple(d.item.id for d in self.doses if isnan(d.item.price))
 
+    @property
+    def free(self) -> tuple[str, ...]:
+        """Their names: the planned cost counts them as nothing."""
+        return tuple(d.item.material.name for d in self.doses if isnan(d.item.price))
+
 
 def planned_cost(brief: Brief, formula: Formula, setting: Setting) -> PlannedCost | None:
     """Return the cost of a formula with what it is planned to get at the bench; None if nothing is kept free for it.
@@ -103,7 +108,7 @@ def as_planned(brief: Brief, formula: Formula, setting: Setting) -> tuple[Formul
         told.append(f"over these doses the materials of one kg cost {low:.2f} to {high:.2f} {money}.")
     priced = planned.formula.lines
     if planned.unpriced:
-        told.append(f"left out, no price: {listed(list(planned.unpriced))}.")
+        told.append(f"left out, no price: {listed(list(planned.free))}.")
         priced = tuple(line for line in priced if line.item.id not in planned.unpriced)
     left = 100 - fsum(line.percent for line in priced)
     return Formula(priced, left if left > USED else 0.0, formula.later, formula.thickeners), tuple(told)

@@ -87,6 +87,11 @@ class Brief:
         asked = self.pool.counts_plan and len(ways) == 1 and self.pool.held_back > USED
         return cost.with_plan(ways[0], self.pool) if asked else cost
 
+    @property
+    def seeks_planned(self) -> bool:
+        """Whether what is best is the least planned cost."""
+        return self.measure(self.scenario.objective.goals[0][1]).counts_plan
+
     @cached_property
     def _measures(self) -> dict[str, LimitRule]:
         return {}

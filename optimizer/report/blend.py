@@ -135,7 +135,16 @@ def _least(result: Result) -> str:
 
 def _least_is_planned(result: Result) -> bool:
     """Return whether what is minimised counts what is planned for the bench."""
-    return result.brief.measure(result.brief.scenario.objective.goals[0][1]).counts_plan
+    return result.brief.seeks_planned
+
+
+def at_the_bench(brief: Brief, material: str) -> tuple[tuple[str, str], ...]:
+    """Return, of what is added after the blend, that it is no part of it but of the product."""
+    if not any(i.id == material for i in brief.pool.later):
+        return ()
+    held = number(brief.pool.held_back, 2)
+    words = f"added to effect, out of the {held} % kept free; without it: tenside range, --missing {material}"
+    return (("at the bench", words),)
 
 
 def planned_words(planned: PlannedCost, currency: str) -> str:
@@ -143,7 +152,8 @@ def planned_words(planned: PlannedCost, currency: str) -> str:
     cost = planned.per_kg
     doses = listed([f"{number(d.percent.typical, 2)} % {d.item.material.name}" for d in planned.doses])
     ends = f"{cost.low:.2f} to {cost.high:.2f}"
-    lacks = f"; no price for {listed(list(planned.unpriced))}" if planned.unpriced else ""
+    free = planned.free
+    lacks = f"; {listed(list(free))} counted as free: write a price on the shelf" if free else ""
     return f"about {cost.typical:.2f} {currency} per kg ({ends}), with {doses} planned, not computed{lacks}"
 
 

@@ -12,6 +12,7 @@ from optimizer.assessment.planned import planned_cost
 from optimizer.report.blend import (
     FIRST,
     alarm_listing,
+    at_the_bench,
     caution_listing,
     change_columns,
     dose_changes,
@@ -143,7 +144,7 @@ def _nearest(checked: Checked) -> Table | Listing:
 def why_document(why: Why) -> Document:
     """Return why a material is in or out."""
     if why.left_out:
-        facts = (("brief", why.brief.scenario.name),)
+        facts = (("brief", why.brief.scenario.name), *at_the_bench(why.brief, why.id))
         return Document(why.name, f"Out: it is no candidate, because {why.left_out}.", facts, good=False)
     alarms = alarm_listing(why.cautions or uncharted(why.brief))
     sections: tuple[Section, ...] = (*alarms, *_worth(why), *_at_settings(why), *rests_listing(why.cautions))

@@ -3,7 +3,14 @@
 from math import isnan
 
 from optimizer.bench.rescue import Rescue
-from optimizer.report.blend import alarm_listing, caution_listing, change_columns, dose_changes, planned_change
+from optimizer.report.blend import (
+    alarm_listing,
+    at_the_bench,
+    caution_listing,
+    change_columns,
+    dose_changes,
+    planned_change,
+)
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 from optimizer.studies.substitute import Base, StandIn, Substituted, Swap
 from optimizer.units import listed, number
@@ -36,6 +43,7 @@ def substitute_document(done: Substituted) -> Document:
     currency = brief.scenario.currency
     facts.append(("starts from", f"{base.origin}, {number(base.formula.cost, 3)} {currency} per kg of product"))
     facts.append(("missing", f"{name}: {number(done.dose, 2)} % in the formula, {number(done.wish.left, 2)} % left"))
+    facts += at_the_bench(brief, done.missing.id)
     facts.append(("kept", _kept(done)))
     facts += _ph(done, base)
     facts += [("assumed", note) for note in (*base.notes, *brief.assumptions)]
@@ -80,7 +88,8 @@ def _verdict(done: Substituted, base: Base) -> str:
     if done.answer is None:
         return f"No formula from these candidates does without {done.missing.material.name} and keeps all that is kept."
     if not done.answer.changed:
-        return "Nothing is missing: the formula stays as it is."
+        later = at_the_bench(done.brief, done.missing.id)
+        return f"Nothing is missing{' in the blend' if later else ''}: the formula stays as it is."
     names = {i.id: i.material.name for i in done.brief.pool.items}
     after = done.answer.formula.doses
     new = [f"{names[i]} at {number(after[i], 2)} %" for i in done.new if i in after]

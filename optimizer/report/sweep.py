@@ -71,6 +71,8 @@ class Range:
     keys: tuple[str, ...] = seen("ranged.grid.keys")
     endings: dict[str, int] = seen("summary.endings")
     cost_per_kg: Spread = seen("summary.cost")
+    planned_cost_per_kg: Spread = seen("summary.planned")
+    """The cost that is least, with what is planned for the bench; null where the blend alone counts."""
     ph: Spread = seen("summary.ph")
     binding: tuple[Bound, ...] = seen("summary.bound")
     materials: tuple[UsedMaterial, ...] = seen("summary.used")
@@ -127,12 +129,12 @@ def range_document(ranged: Ranged, summary: Summary) -> Document:
     """Return what a range comes to."""
     count = len(ranged.frame)
     parts = [f"{n:,} {WORDS[name]}" for name, n in summary.endings.items() if n]
-    verdict = f"{count:,} scenario{'s' if count != 1 else ''}: {', '.join(parts)}."
+    verdict = f"{_scenarios(count)}: {', '.join(parts)}."
     currencies = {b.scenario.currency for b in ranged.briefs if b}
     currency = f" {currencies.pop()}" if len(currencies) == 1 else ""
     facts = []
     if summary.solved:
-        facts.append(("cost", f"{_spread(summary.cost, 3)}{currency} per kg of product"))
+        facts += _costs(summary, currency)
         if not isnan(summary.ph.least):
             facts.append(("pH", _spread(summary.ph, 2)))
     facts.append(("answered by", _ways(summary)))
@@ -175,6 +177,17 @@ def range_document(ranged: Ranged, summary: Summary) -> Document:
     )
 
 
+def _costs(summary: Summary, currency: str) -> list[tuple[str, str]]:
+    """Return what the products cost: as planned first, where that is what is least."""
+    blend = f"{_spread(summary.cost, 3)}{currency} per kg of product"
+    if isnan(summary.planned.least):
+        return [("cost", blend)]
+    planned = (
+        f"{_spread(summary.planned, 3)}{currency} per kg of product, with what is planned for the bench; the least"
+    )
+    return [("planned cost", planned), ("cost", f"{blend}, the blend alone")]
+
+
 def cautions_of_all(ranged: Ranged) -> tuple[Caution, ...]:
     """Return the line that says on what the answers of all scenarios rest."""
     return line_of(_rests(ranged, position, brief) for position, brief in enumerate(ranged.briefs) if brief)
@@ -195,8 +208,7 @@ def _distribution(summary: Summary, currency: str) -> list[Sketch]:
     most = max(5, *(n for _, _, n in summary.costs))  # an axis of fewer would be cut into parts of one
     digits = 3 if summary.cost.most - summary.cost.least > 0.01 else 4
     rows = tuple(
-        Bar(f"{low:.{digits}f} to {high:.{digits}f}", 0.0, float(n), f"{n:,} scenario{'s' if n != 1 else ''}")
-        for low, high, n in summary.costs
+        Bar(f"{low:.{digits}f} to {high:.{digits}f}", 0.0, float(n), _scenarios(n)) for low, high, n in summary.costs
     )
     note = f"Tenths of the span of the cost, {currency or 'in the currency of the brief'} per kg of product."
     return [Sketch("How the costs are spread", note=note, drawing=Bars("scenarios", rows, (0.0, float(most))))]
@@ -234,18 +246,19 @@ def _state(key: str, value: Value | None) -> str:
 
 
 def _slices(key: str, own: list[Slice], currency: str) -> Table:
-    rows = tuple((s.value, s.scenarios, s.solved, s.cost.least, s.cost.middle, s.cost.most) for s in own)
+    planned = any(not isnan(s.planned_cost.least) for s in own)
+    spreads = [s.planned_cost if planned else s.cost for s in own]
+    rows = tuple((s.value, s.scenarios, s.solved, c.least, c.middle, c.most) for s, c in zip(own, spreads, strict=True))
     columns: Columns = (
         key, *figures("scenarios", "solved", form=","), *figures(f"least{currency}/kg", "middle", "most", digits=3),
     )  # fmt: skip
     title = "By brief" if key == "scenario" else f"By {key}"
-    return Table(title, columns, rows)
+    return Table(title, columns, rows, "Planned cost: the blend with what is planned for the bench." if planned else "")
 
 
 def _spread(spread: Spread, digits: int) -> str:
-    if spread.least == spread.most:
-        return number(spread.least, digits)
-    return f"{number(spread.least, digits)} to {number(spread.most, digits)}, middle {number(spread.middle, digits)}"
+    least, middle, most = (number(x, digits) for x in (spread.least, spread.middle, spread.most))
+    return least if least == most else f"{least} to {most}, middle {middle}"
 
 
 def _share(part: int, whole: int) -> str:
@@ -257,9 +270,13 @@ def _ways(summary: Summary) -> str:
     alone = summary.ways["one by one"] - summary.endings["error"]
     words = []
     if shared:
-        words.append(f"{summary.calls:,} solver runs for {shared:,} scenarios, each answer checked outside the solver")
+        words.append(f"{summary.calls:,} solver runs for {_scenarios(shared)}, each answer checked outside the solver")
     if shared >= LONG:
         words.append(f"{summary.kept:,} bases and proofs kept at the end, in {number(max(summary.kept_mb, 0.1), 1)} MB")
     if alone > 0:
-        words.append(f"{alone:,} scenarios solved one by one")
+        words.append(f"{_scenarios(alone)} solved one by one")
     return "; ".join(words) or "nothing"
+
+
+def _scenarios(count: int) -> str:
+    return f"{count:,} scenario{'' if count == 1 else 's'}"

@@ -68,9 +68,10 @@ class Family:
             return
         self.model, self.cases = model, found
         self.sign, self.costly, self.counts_plan = float(sign), isinstance(measure, Cost), measure.counts_plan
-        planned = plan_of_pool(brief.pool).names if measure.counts_plan else frozenset()
-        # Its prices are no figures of the doses alone.
-        self._of_plan = [k for k in keys if k.startswith((PRICE, MISSING)) and k.partition(".")[2] in planned]
+        # What the bench is to add is no figure of the doses alone: its price where it counts, and its ways to thicken.
+        kinds = (PRICE, MISSING) if measure.counts_plan else (MISSING,)
+        planned = plan_of_pool(brief.pool).names
+        self._of_plan = [k for k in keys if k.startswith(kinds) and k.partition(".")[2] in planned]
         cost, self.constant = model.objective(measure, brief.pool, sign)
         base = self._base(model, found, cost, priced)
         self.reuse = self._tree(base, model.doses) if model.choices else Reuse(base, given=self._given)
@@ -88,6 +89,7 @@ class Family:
 
     def _base(self, model: Model, found: tuple[Case, ...], cost: Vector, priced: list[str]) -> ProgramBase:
         pool = self.brief.pool
+        named = [k.removeprefix(PRICE) for k in priced]
         ended, moved = [], []
         self._rows: list[tuple[int, Span, bool]] = []
         for r, row in enumerate(model.rows):
@@ -98,7 +100,7 @@ class Family:
             ended.append(r)
             if row.per_limit is not None:
                 moved.append(r)
-        self._prices = [pool.index[k.removeprefix(PRICE)] for k in priced] if self.costly else []
+        self._prices = [pool.index[n] for n in named if n in pool.index] if self.costly else []
         # What is planned for the bench may change with the pH.
         kinds = list({id(c.model): c.model for c in found}.values())
         self._kind = np.array([next(k for k, m in enumerate(kinds) if m is c.model) for c in found])
@@ -384,8 +386,8 @@ class Family:
         pool = self.brief.pool
         cost = pool.prices @ x / 100
         for key in self.keys:
-            if key.startswith(PRICE):
-                position = pool.index[key.removeprefix(PRICE)]
+            position = pool.index.get(key.removeprefix(PRICE)) if key.startswith(PRICE) else None
+            if position is not None:
                 price = np.asarray(grid.column(key), dtype=float)
                 cost += np.where(np.isnan(price), 0.0, price - pool.prices[position]) * x[position] / 100
         return np.asarray(cost)

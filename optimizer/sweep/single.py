@@ -13,6 +13,7 @@ from optimizer.data.pool import Ingredient, Pool
 from optimizer.errors import DataError, Problem, TensideError, from_validation
 from optimizer.immutable import replace
 from optimizer.rules import Rule
+from optimizer.rules.thickening import Thickening
 from optimizer.solve.best import solve
 from optimizer.solve.result import Result
 from optimizer.sweep.frame import Frame, of_results
@@ -69,8 +70,15 @@ def brief_at(brief: Brief, row: Mapping[str, Value], where: str = "scenario") ->
             tuple(Ingredient(i.material, prices.get(i.id, i.price), i.line) for i in some if i and i.id not in gone)
             for some in (pool.items, pool.later, pool.thickeners, (pool.salt,))
         )
+        if pool.salt is not None and not salt:
+            rules = tuple(map(_without_salt, rules))
         pool = Pool(items, pool.held_back, later, thickeners, pool.planned, next(iter(salt), None), pool.counts_plan)
     return replace(brief, modelled=rules, pool=pool)
+
+
+def _without_salt(rule: Rule) -> Rule:
+    """Return a rule that salt does not thicken by, where there is none."""
+    return rule.model_copy(update={"salt_route": False}) if isinstance(rule, Thickening) else rule
 
 
 def _moved(rule: Rule, changes: Mapping[str, Value], where: str, problems: list[Problem]) -> Rule:

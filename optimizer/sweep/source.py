@@ -14,12 +14,13 @@ import numpy.typing as npt
 from optimizer.brief.brief import Brief, load_brief
 from optimizer.brief.defaults import NAME as BENCH
 from optimizer.brief.scenario import Scenario, find_scenario
+from optimizer.data.planned import plan_of_pool
 from optimizer.errors import DataError, Problem, TensideError, nearest
 from optimizer.files import is_folder, read_toml
 from optimizer.immutable import replace
 from optimizer.sweep.family import Family
 from optimizer.sweep.frame import Frame, failed, scattered
-from optimizer.sweep.grid import MISSING, PRICE, Grid, Value
+from optimizer.sweep.grid import PRICE, Grid, Value
 from optimizer.sweep.learnt import Pools
 from optimizer.sweep.single import limit_of, own
 
@@ -165,11 +166,11 @@ def _figures(base: Brief, grid: Grid) -> tuple[Grid, dict[int, str]]:
 def unknown_keys(brief: Brief, keys: Iterable[str], where: str) -> list[Problem]:
     """Return a problem for every key that leads nowhere in a brief."""
     problems = []
-    later = {i.id for i in brief.pool.later}
+    later = plan_of_pool(brief.pool).names
     for key in keys:
         name = key.partition(".")[2]
         if own(key):
-            if name in brief.pool.index or (key.startswith(MISSING) and name in later):
+            if name in brief.pool.index or name in later:
                 continue
             known = brief.pool.ids
             why = brief.left_out.get(name, "")

@@ -58,6 +58,8 @@ class Slice:
     scenarios: int
     solved: int
     cost: Spread
+    planned_cost: Spread
+    """The cost that is least: with what is planned for the bench; null where the blend alone counts."""
 
 
 @immutable
@@ -66,7 +68,8 @@ class Summary:
 
     Attributes:
         endings: Scenarios by ending.
-        cost: Material cost per kg.
+        cost: Material cost of the blend alone per kg.
+        planned: The planned cost per kg, where that is the least one; else null.
         ph: Target pH.
         bound: Limits, most frequent first.
         used: Materials, most frequent first.
@@ -81,6 +84,7 @@ class Summary:
 
     endings: dict[str, int]
     cost: Spread
+    planned: Spread
     ph: Spread
     bound: tuple[Bound, ...]
     used: tuple[UsedMaterial, ...]
@@ -110,6 +114,7 @@ def summarise(ranged: Ranged) -> Summary:
     return Summary(
         endings={name: int((frame.ending == code).sum()) for code, name in enumerate(ENDINGS)},
         cost=spread(frame.cost[solved]),
+        planned=spread(_planned(ranged)[solved]),
         ph=spread(frame.ph[solved]),
         bound=_bound(ranged, solved),
         used=_used(ranged, solved),
@@ -121,6 +126,12 @@ def summarise(ranged: Ranged) -> Summary:
         kept_mb=round(frame.kept_bytes / 1e6, 1),
         costs=tenths(frame.cost[solved]),
     )
+
+
+def _planned(ranged: Ranged) -> Vector:
+    """Return what is least where that is a planned cost of every brief, else NaN, shape (s,)."""
+    counted = all(b.seeks_planned for b in ranged.briefs if b)
+    return ranged.frame.objective if counted else np.full(len(ranged.frame), np.nan)
 
 
 def spread(values: Vector) -> Spread:
@@ -166,20 +177,20 @@ def _used(ranged: Ranged, solved: Mask) -> tuple[UsedMaterial, ...]:
 
 def _slices(ranged: Ranged, solved: Mask) -> tuple[Slice, ...]:
     slices = []
-    cost = ranged.frame.cost
+    costs = (ranged.frame.cost, _planned(ranged))
     if len(ranged.sources) > 1:
         for s, name in enumerate(ranged.sources):
-            slices.append(_slice("scenario", name, ranged.source == s, solved, cost))
+            slices.append(_slice("scenario", name, ranged.source == s, solved, costs))
     for key, column in zip(ranged.grid.keys, ranged.grid.columns, strict=True):
         whole = np.tile(column, len(ranged.sources))
         for words, own in _values(key, whole):
-            slices.append(_slice(key, words, own, solved, cost))
+            slices.append(_slice(key, words, own, solved, costs))
     return tuple(slices)
 
 
-def _slice(key: str, words: str, own: Mask, solved: Mask, cost: Vector) -> Slice:
+def _slice(key: str, words: str, own: Mask, solved: Mask, costs: tuple[Vector, Vector]) -> Slice:
     both = own & solved
-    return Slice(key, words, int(own.sum()), int(both.sum()), spread(cost[both]))
+    return Slice(key, words, int(own.sum()), int(both.sum()), *(spread(cost[both]) for cost in costs))
 
 
 def _values(key: str, column: Vector) -> list[tuple[str, Mask]]:

@@ -36,6 +36,7 @@ from optimizer.sweep.family import Family
 from optimizer.sweep.grid import crossed
 from optimizer.sweep.live import Live
 from optimizer.sweep.single import one_by_one
+from optimizer.sweep.source import unknown_keys
 from optimizer.uncertainty.robust_counterpart import Safety
 from tests.support import briefs, oracle
 from tests.support.briefs import aqua, material, substance
@@ -427,3 +428,52 @@ def test_a_way_cheaper_than_water_counts_as_free_not_twice() -> None:
     planned = rule.planned(plan, solve(brief).setting)
     assert all(plan.cost(doses) == 0 for doses in planned.values())
     assert solve(brief).objective == pytest.approx(oracle.best(briefs.repriced(case, "aqua", 1.0)).objective, abs=1e-9)
+
+
+MOVED = ("price.salt", "price.gum", "price.acid", "missing.salt", "missing.gum")
+
+
+@pytest.mark.parametrize("planned", [True, False])
+@pytest.mark.parametrize("key", MOVED)
+def test_a_range_moves_what_is_kept_for_the_bench(key: str, planned: bool) -> None:
+    """Prices of salt, gum and acid count as a brief's own would; what is missing thickens nothing."""
+    case = wash()
+    case["scenario"].setdefault("objective", {})["planned"] = planned
+    name = key.partition(".")[2]
+    brief, value = briefs.brief_of(case), 60.0 if key.startswith("price") else 1.0
+    assert unknown_keys(brief, [key], "test") == []
+    grid = crossed([(key, [value])])
+    frame = Family(brief, grid.keys).solve(grid)
+    expected = deepcopy(case)
+    if key.startswith("price"):
+        expected = briefs.repriced(expected, name, value)
+    elif key == "missing.salt":
+        expected = only(expected, GUM)
+    else:
+        expected["scenario"]["held_back"]["thickeners"] = []
+    found = solve(briefs.brief_of(expected))
+    assert found.formula is not None
+    assert frame.objective[0] == pytest.approx(found.objective, abs=1e-9)
+    assert frame.cost[0] == pytest.approx(found.cost, abs=1e-9)
+
+
+def test_a_range_tells_the_planned_cost_where_it_is_the_least() -> None:
+    """Without salt the blend of the hand wash is the cheaper one, its product the dearer."""
+    asked = ("range", "hand-wash", "--missing", "sodium-chloride")
+    told = json.loads(ask(*asked, "--json").out)
+    there, gone = (s["planned_cost"]["least"] for s in told["slices"])
+    assert [there, gone] == pytest.approx([a["objective_value"] for a in told["answers"]], abs=1e-12)
+    assert gone > there + 0.1
+    assert told["slices"][1]["cost"]["least"] < told["slices"][0]["cost"]["least"]
+    assert ", the blend alone" in ask(*asked).out
+    alone = json.loads(ask(*asked, "--set", "objective.planned=false", "--json").out)
+    assert alone["planned_cost_per_kg"]["least"] is None
+
+
+def test_what_is_kept_for_the_bench_is_no_material_that_does_not_matter() -> None:
+    """No part of the blend, yet of the product: the answers say where to ask what is without it."""
+    why_not = ask("why", "sorbitan-sesquicaprylate", "hand-wash").out
+    assert "added to effect, out of the 4 % kept free" in why_not
+    gone = ask("substitute", "sodium-chloride", "hand-wash").out
+    assert "Nothing is missing in the blend: the formula stays as it is." in gone
+    assert "--missing sodium-chloride" in " ".join(gone.split())
