@@ -111,7 +111,9 @@ class Ruled:
     """Worth of what is sought, if that is not the cost of the blend alone: such as the planned cost."""
     ph: Figure
     verdict: str
-    """Cost in words, or that there is no formula."""
+    """Cost in words, the planned one where that is sought, or that there is no formula."""
+    alone: str
+    """The cost of the blend alone in words, where the planned one is sought."""
     against: str
     """Cost, the planned one where that is sought, against the file's formula in words; empty if either has none."""
     standing: str
@@ -164,6 +166,7 @@ class Teller:
             objective=sought,
             ph=answer.ph,
             verdict=self._verdict(answer, goal),
+            alone=self._alone(answer, goal),
             against=self._against(self._money_of(answer, goal) - self._money_of(file, goal)),
             standing=_standing(answer),
             rulers=tuple(
@@ -186,7 +189,12 @@ class Teller:
             return f"{words}, {goal} {number(answer.objective, 2)}"
         if self._of_blend(goal):
             return words
-        return f"planned {number(answer.objective, 3)} {self._brief.scenario.currency} per kg, the blend {words}"
+        return f"{number(answer.objective, 3)} {self._brief.scenario.currency} per kg as planned"
+
+    def _alone(self, answer: LiveAnswer, goal: str) -> str:
+        if not answer.doses or goal != "cost" or self._of_blend(goal):
+            return ""
+        return f"the blend alone {number(answer.cost, 3)} {self._brief.scenario.currency} per kg"
 
     def _money_of(self, answer: LiveAnswer, goal: str) -> float:
         """Return the planned cost where that is sought, else that of the blend."""

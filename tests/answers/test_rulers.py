@@ -121,7 +121,8 @@ def test_the_record_holds_what_is_shown_and_is_json() -> None:
     told = record(rulers.ask({"mildness.at_least": 59.0})).model_dump()
     assert told["format"] == 1
     assert told["moved"] == {"mildness.at_least": 59.0}
-    assert told["verdict"] == f"planned {told['objective']:.3f} EUR per kg, the blend {told['cost']:.3f} EUR per kg"
+    assert told["verdict"] == f"{told['objective']:.3f} EUR per kg as planned"
+    assert told["alone"] == f"the blend alone {told['cost']:.3f} EUR per kg"
     planned = told["objective"] - solve(tenside.read_brief("hand-wash")).objective
     assert told["against"] == f"{planned:+.3f} EUR against the file"
     assert told["change"] == pytest.approx(told["cost"] - told["cost_of_file"])

@@ -155,6 +155,8 @@ def _verdict(asked: Asked, found: Ruled | None, trouble: str) -> Html:
     parts = [tag("strong", found.verdict)]
     if found.against and found.moved:
         parts.append(tag("span", found.against))
+    if found.alone:
+        parts.append(tag("span", found.alone))
     if not isnan(found.ph):
         parts.append(tag("span", f"pH {number(found.ph, 2)}"))
     what = tag("p", *parts, class_="sum", data_speak=True, data_number=str(found.number), data_word=found.word)
