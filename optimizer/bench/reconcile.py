@@ -17,6 +17,7 @@ from optimizer.bench.batch import Batch
 from optimizer.bench.made import Input, WentIn, last_ph, lots_used, water_of, went_in
 from optimizer.bench.master import Master, next_master, without_thickening
 from optimizer.bench.refill import Refill, additions, evaporation_doubt, refill_of
+from optimizer.bench.thicken import overdone, past_peaks
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
@@ -177,7 +178,8 @@ def reconcile(brief: Brief, batch: Batch, planned: Formula, setting: Setting) ->
     doubt = evaporation_doubt(went)
     notes += [doubt] if doubt else []
     refill = refill_of(whole, batch, went, real, at, {r.outcome.id: r.broken for r in rules})
-    used = additions(batch, went, water_of(brief.library.by_id))
+    notes += overdone(batch, brief, planned, setting)
+    used = _helpful(additions(batch, went, water_of(brief.library.by_id)), batch)
     master = next_master(replace(brief, pool=pool), batch, used, setting)
     return Made(
         brief=brief,
@@ -194,6 +196,12 @@ def reconcile(brief: Brief, batch: Batch, planned: Formula, setting: Setting) ->
         notes=tuple(notes),
         put_back=refill,
     )
+
+
+def _helpful(used: dict[str, float], batch: Batch) -> dict[str, float]:
+    """Return what was added [%], of a thickener past its peak no more than read most."""
+    added = {log.material: log.step[-1].added_percent for log in batch.thickening if log.step}
+    return {**used, **{name: used[name] * best / added[name] for name, best in past_peaks(batch).items()}}
 
 
 def _broken(outcome: Outcome, batch: Batch) -> bool:

@@ -165,10 +165,7 @@ def acid_percent(batch: Batch) -> float | None:
 
 
 def _log(batch: Batch, log: ThickeningEntry, material: Material, brief: Brief, formula: Formula) -> ThickeningLog:
-    kind = kinds_of(log.step[0])[0] if log.step else None
-    latest = next((s.temperature_c for s in reversed(log.step) if s.temperature_c is not None), None)
-    numbers = {id(entry): n for n, _, entry in lines_of(batch, "step")}
-    points = tuple(_point(s, numbers[id(s)], kind, latest) for s in log.step)
+    kind, latest, points = _points(batch, log)
     added = log.step[-1].added_percent if log.step else 0.0
     budget, limits = _limits(batch, log, material, brief, formula, added)
     most = max(0.0, min(value for _, value in limits))
@@ -207,6 +204,46 @@ def _log(batch: Batch, log: ThickeningEntry, material: Material, brief: Brief, f
         tuple(notes),
         budget,
     )
+
+
+def _points(batch: Batch, log: ThickeningEntry) -> tuple[Reading | None, float | None, tuple[ThickeningPoint, ...]]:
+    """Return how a log is read, the temperature of its last reading, and its steps."""
+    kind = kinds_of(log.step[0])[0] if log.step else None
+    latest = next((s.temperature_c for s in reversed(log.step) if s.temperature_c is not None), None)
+    numbers = {id(entry): n for n, _, entry in lines_of(batch, "step")}
+    return kind, latest, tuple(_point(s, numbers[id(s)], kind, latest) for s in log.step)
+
+
+def _values(points: tuple[ThickeningPoint, ...]) -> list[tuple[float, float]]:
+    """Return doses and readings that may be held against the last one."""
+    return [(p.step.added_percent, p.value) for p in points if p.comparable and p.value is not None]
+
+
+def past_peaks(batch: Batch) -> dict[str, float]:
+    """Return the thickeners of which more went in than made a batch thicker, with the dose that read most [%]."""
+    found = {}
+    for log in batch.thickening:
+        kind, _, points = _points(batch, log)
+        values = _values(points)
+        turned = None if kind is None else _turned(values, NOISE[kind])
+        if turned and turned[0] == "peak passed":
+            found[log.material] = _peak(values)[0]
+    return found
+
+
+def overdone(batch: Batch, brief: Brief, formula: Formula, setting: Setting) -> list[str]:
+    """Return, in sentences, of which thickener more went in than it may or than helped."""
+    told, peaks = [], past_peaks(batch)
+    for entry in batch.thickening:
+        log = log_of(entry.material, batch, brief, formula, setting)
+        inside = f"{number(log.added, 2)} % of {log.material.name} went in"
+        if log.added > log.most + KEPT:
+            why = min(log.limits, key=lambda name: log.limits[name])
+            told.append(f"{inside}, past the limit of {number(log.most, 2)} % ({why})")
+        if entry.material in peaks:
+            best = number(peaks[entry.material], 2)
+            told.append(f"{inside}, and it was thickest at {best} %: the next master formula stops there")
+    return told
 
 
 def _point(step: ThickenerStep, number_: int, kind: Reading | None, latest: float | None) -> ThickeningPoint:
@@ -288,7 +325,7 @@ def _judge(
             "read again",
             f"Add nothing yet: read again at {before} °C, or once more at {now} °C to go on from there.",
         )
-    values = [(p.step.added_percent, p.value) for p in read if p.comparable and p.value is not None]
+    values = _values(points)
     turned = None if kind is None else _turned(values, NOISE[kind])
     if turned and turned[0] == "peak passed":
         return turned
@@ -323,11 +360,10 @@ def closed(batch: Batch, material: Material, ph: float | None) -> tuple[str, str
 
 def _turned(values: list[tuple[float, float]], noise: float) -> tuple[State, str] | None:
     """Return whether readings fell, or stopped rising after they had risen, though thickener was added."""
-    dose, last = values[-1] if values else (0.0, 0.0)
-    earlier = [(d, v) for d, v in values if d < dose - KEPT]
+    earlier = _earlier(values)
     if not earlier:
         return None
-    best_dose, best = max(earlier, key=lambda x: (x[1], -x[0]))
+    (dose, last), (best_dose, best) = values[-1], _peak(values)
     if last < best * (1 - noise) - KEPT:
         said = (
             f"PEAK PASSED: the reading fell from {number(best, 1)} at {number(best_dose, 2)} % to {number(last, 1)} at "
@@ -342,6 +378,16 @@ def _turned(values: list[tuple[float, float]], noise: float) -> tuple[State, str
         )
         return "no longer rising", said
     return None
+
+
+def _earlier(values: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Return the doses and readings before the last dose."""
+    return [(dose, value) for dose, value in values if dose < values[-1][0] - KEPT]
+
+
+def _peak(values: list[tuple[float, float]]) -> tuple[float, float]:
+    """Return the dose and the reading before the last dose that read most."""
+    return max(_earlier(values), key=lambda x: (x[1], -x[0]))
 
 
 def _next(

@@ -79,6 +79,7 @@ WASHES = ("surfactant", "humectant", "chelator", "preservative")
 THICKENERS = ("sorbitan-sesquicaprylate", "peg-150-distearate")
 PLAIN_THICKENERS = ("sorbitan-sesquicaprylate", "xanthan-gum-clear")
 """Without ethoxylates."""
+SALT = "sodium-chloride"
 PRESERVATIVES = ("phenoxyethanol-ethylhexylglycerin", "sodium-benzoate")
 
 
@@ -222,8 +223,14 @@ def _tables(wanted: Wanted, library: Library) -> Iterator[str]:
     yield f"high = {acidity.high:g}"
     yield from ("tolerance = 0.2", "", _noted("[held_back]", "kept free for what is added to effect at the bench"))
     yield from ("percent = 3.0", 'acids = ["citric-acid"]')
-    yield f"thickeners = {_list(PLAIN_THICKENERS if 'ethoxylate' in wanted.free else THICKENERS)}"
+    yield f"thickeners = {_list(_thickeners(wanted))}"
     yield from ("", "[objective]", 'minimise = "cost"', _noted('then = ["maximise mildness"]', "ties are broken so"))
+
+
+def _thickeners(wanted: Wanted) -> tuple[str, ...]:
+    """Return what may be named on the sheet for the last step: salt too, where sulfates may lead."""
+    salt = () if "sulfate" in wanted.free else (SALT,)
+    return (*salt, *(PLAIN_THICKENERS if "ethoxylate" in wanted.free else THICKENERS))
 
 
 def _declared(wanted: Wanted) -> list[str]:

@@ -12,7 +12,7 @@ from optimizer.assessment.planned import PlannedCost, planned_cost
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
-from optimizer.data.planned import WATER
+from optimizer.data.planned import WATER, plan_of_formula
 from optimizer.report.binding import binding_table, bound, lots_listing, takeovers, unit_of
 from optimizer.report.charts import charge_parts, charges, costs, prices, windows
 from optimizer.report.chemistry import chemistry_sections
@@ -107,8 +107,8 @@ def _facts(result: Result, planned: PlannedCost | None) -> tuple[tuple[str, str]
         alone += f", the blend alone{_least(result)}"
     facts.append(("cost", alone))
     name = result.brief.scenario.objective.goals[0][1]
-    if name != "cost":
-        facts.append((name, number(result.objective, 3)))
+    if name != "cost" and not result.brief.seeks_planned:
+        facts.append((name, f"{number(result.objective, 3)} {result.brief.measure(name).unit}".rstrip()))
     active = formula.active
     if active > USED:
         shares = [f"{charge} {number(100 * part / active, 0)} %" for charge, part in charge_parts(formula).items()]
@@ -119,9 +119,21 @@ def _facts(result: Result, planned: PlannedCost | None) -> tuple[tuple[str, str]
             f"window {number(ph.low, 2)} ({listed(ph.low_set_by)}) to {number(ph.high, 2)} ({listed(ph.high_set_by)})"
         )
         facts.append(("pH", f"target {number(ph.target, 2)} ± {number(ph.tolerance, 2)}; {window}"))
-    if result.choices:
-        facts.append(("chosen", listed(result.choices)))
+    if chosen := _chosen(result, formula):
+        facts.append(("chosen", listed(chosen)))
     return tuple(facts)
+
+
+def _chosen(result: Result, formula: Formula) -> list[str]:
+    """Return what was chosen; of two ways to thicken that are open and count for nothing none was."""
+    brief, open_ = result.brief, set[str]()
+    if not brief.seeks_planned:
+        plan, setting = plan_of_formula(brief.pool, formula), result.ph.setting if result.ph else Setting()
+        for rule in brief.modelled:
+            if rule.of_plan and len(rule.open_plans(plan, formula, setting)) > 1:
+                open_ |= {choice.says for choice in rule.columns(brief.pool)}
+    said = [words for words in dict.fromkeys(result.choices) if words not in open_]
+    return [*said, "leaves salt and a thickener open"] if open_ else said
 
 
 def _least(result: Result) -> str:
@@ -129,8 +141,12 @@ def _least(result: Result) -> str:
     if _least_is_planned(result):
         return "; least is the planned cost"
     wanted = result.brief.scenario.objective
-    alone = wanted.goals[0][1] == "cost" and not wanted.planned
-    return "; it is the least, not the planned cost ('planned = false')" if alone else ""
+    if wanted.goals[0] != (1, "cost"):
+        return ""
+    ways = sum(rule.of_plan for rule in result.brief.modelled)
+    asked = "no rule asks" if not ways else f"{ways} rules ask"
+    why = f"{asked} for a way to thicken" if wanted.planned else "'planned = false'"
+    return f"; it is the least, not the planned cost ({why})"
 
 
 def _least_is_planned(result: Result) -> bool:

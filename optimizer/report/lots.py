@@ -2,9 +2,13 @@
 
 from math import inf, isnan
 
+from optimizer.assessment.planned import planned_cost
+from optimizer.data.formula import Formula
 from optimizer.report.blend import alarm_listing, caution_listing, change_columns, dose_changes
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 from optimizer.report.ending import PROOFS
+from optimizer.rules.row import Setting
+from optimizer.solve.result import PhOutcome
 from optimizer.studies.restandardise import LotSpan, Restandardised
 from optimizer.studies.robust import Robust, SafeReach
 from optimizer.units import AS_TYPED, CHANGE_SHOWN, KEPT, listed, number
@@ -132,17 +136,31 @@ def _safety(done: Robust) -> str:
     if done.formula is None or done.plain_formula is None:
         most = "not even one" if done.possible < 1 else f"{number(done.possible)} at most"
         return f"No formula of these candidates keeps every rule with {many} off at once; {most}."
-    more = done.formula.cost - done.plain_formula.cost
-    share = 100 * more / done.plain_formula.cost if done.plain_formula.cost else 0.0
-    return f"Keeps every rule with any {many} off at once; that costs {more:+.4f} {currency} per kg ({share:+.1f} %)."
+    best, safe = _sought(done, done.plain_formula, done.nominal.ph), _sought(done, done.formula, done.ph)
+    share = 100 * (safe - best) / best if best else 0.0
+    planned = " as planned" if done.brief.seeks_planned else ""
+    more = f"{safe - best:+.4f} {currency} per kg{planned} ({share:+.1f} %)"
+    return f"Keeps every rule with any {many} off at once; that costs {more}."
+
+
+def _sought(done: Robust, formula: Formula, ph: PhOutcome | None) -> float:
+    """Return the cost per kg of a formula; the planned one where that is the least."""
+    planned = planned_cost(done.brief, formula, ph.setting if ph else Setting()) if done.brief.seeks_planned else None
+    return planned.per_kg.typical if planned else formula.cost
 
 
 def _costs(done: Robust) -> list[tuple[str, str]]:
     assert done.plain_formula is not None
     unit = f"{done.brief.scenario.currency} per kg of product"
-    facts = [("best", f"{number(done.plain_formula.cost, 4)} {unit}, at the planned lots")]
-    if done.formula is not None:
-        facts.append(("safe", f"{number(done.formula.cost, 4)} {unit}, at the planned lots"))
+    facts = []
+    pairs = (("best", done.plain_formula, done.nominal.ph), ("safe", done.formula, done.ph))
+    for name, formula, ph in pairs:
+        if formula is None:
+            continue
+        told = f"{number(formula.cost, 4)} {unit}, at the planned lots"
+        if done.brief.seeks_planned:
+            told += f", the blend alone; {number(_sought(done, formula, ph), 4)} as planned for the bench"
+        facts.append((name, told))
     if done.safety.price_off:
         worst = [number(c, 4) for c in done.worst_cost if not isnan(c)]
         how = f"{number(done.safety.off)} prices {number(done.safety.price_off)} % up"

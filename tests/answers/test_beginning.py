@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator
+from math import isnan
 from pathlib import Path
 from random import Random
 
@@ -145,3 +146,15 @@ def test_answers_that_are_none_are_told_by_field_all_at_once(tmp_path: Path) -> 
         first_brief(Wanted("A", "shampoo", perfume="parfum", perfume_percent=30), library_in(shipped("library")))
     with pytest.raises(DataError, match="another file of the folder"):
         begin(tmp_path, Wanted("Bench", "shampoo"))
+
+
+@pytest.mark.parametrize(("free", "named"), [((), True), (("ethoxylate",), True), (("sulfate",), False)])
+def test_salt_is_named_for_the_bench_where_sulfates_may_lead_and_is_priced(
+    tmp_path: Path, free: tuple[str, ...], named: bool
+) -> None:
+    """The sheet names what the plan thickens with; nothing that it counts is free."""
+    lay(tmp_path)
+    wanted = Wanted("A wash", "body wash", "strong", "everyday", "mild", free, (), "parfum", 0.3, None)
+    brief = asked(wanted, library_in(tmp_path), shelf_in(tmp_path)[1])
+    assert ("sodium-chloride" in [i.id for i in brief.pool.thickeners]) == named
+    assert not [i.id for i in brief.pool.later if isnan(i.price)]

@@ -2,6 +2,7 @@
 
 import json
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -10,6 +11,7 @@ from optimizer.assessment.planned import as_planned, planned_cost
 from optimizer.brief.brief import make_brief
 from optimizer.brief.scenario import Objective
 from optimizer.data.formula import Formula
+from optimizer.files import shipped
 from optimizer.rules import Cost
 from optimizer.solve.best import solve
 from tests.support.command import Run
@@ -113,3 +115,38 @@ def test_a_dose_of_what_the_brief_keeps_nothing_free_for_is_named(tmp_path, run:
     told = run("blend", str(brief))
     assert told.code == 3
     assert "held_back.planned" in told.err
+
+
+@pytest.mark.parametrize(
+    ("ways", "why"), [(0, "no rule asks for a way to thicken"), (2, "2 rules ask for a way to thicken")]
+)
+def test_without_one_rule_on_thickening_it_is_said_that_the_blend_alone_is_the_least(
+    ways: int, why: str, tmp_path: Path, run: Run
+):
+    """Doses and prices are those of the demo shelf, made up."""
+    folder = shipped("scenarios")
+    common = (folder / "common.toml").read_text(encoding="utf-8")
+    rule = '[[rule]]\nid = "thickening"\nkind = "thickening"\n'
+    assert rule in common
+    second = rule.replace('id = "thickening"', 'id = "again"')
+    (tmp_path / "common.toml").write_text(common.replace(rule, rule + second if ways else ""), encoding="utf-8")
+    for name in ("hand-wash.toml", "shelf.csv"):
+        (tmp_path / name).write_bytes((folder / name).read_bytes())
+    words = " ".join(run("blend", str(tmp_path / "hand-wash.toml")).out.split())
+    assert f"it is the least, not the planned cost ({why})" in words
+    chosen = words.partition("chosen")[2].partition("Formula")[0]
+    assert chosen.count("thickens with a thickener added to effect") == bool(ways)
+
+
+def test_no_way_to_thicken_is_told_as_chosen_where_none_was(run: Run):
+    words = " ".join(run("blend", "hand-wash", "--objective", "maximise flash-foam").out.split())
+    assert "chosen leaves salt and a thickener open" in words
+    assert " rating points active " in words
+
+
+def test_what_safety_costs_is_the_planned_cost_where_that_is_the_least(run: Run):
+    asked = ("robust", "hand-wash")
+    told, words = json.loads(run(*asked, "--json").out), " ".join(run(*asked).out.split())
+    best = json.loads(run("blend", "hand-wash", "--json").out)["planned_cost"]["per_kg"]["typical"]
+    assert f"the blend alone; {best:.4f} as planned for the bench" in words
+    assert f"{told['best_cost']:.4f} EUR per kg of product" in words

@@ -316,6 +316,22 @@ def test_a_batch_made_as_planned_keeps_its_rules_and_its_master_keeps_the_doses(
     assert (made.master.changed, made.master.keeps) == ((), True)
 
 
+def test_the_next_master_stops_where_it_was_thickest_and_too_much_salt_is_told(plan: Path, tmp_path: Path) -> None:
+    """2.4 % of salt, more than is usual and past what thickened: told, and no part of the next batch."""
+    salted = """
+[[thickening]]
+material = "sodium-chloride"
+step = [{ added_percent = 0, judged = 2 }, { added_percent = 0.6, judged = 4 }, { added_percent = 2.4, judged = 1 }]
+"""
+    made = reconciled(plan, tmp_path, more=ADDED.partition("[[thickening]]")[0] + salted)
+    limit, peak = (note for note in made.notes if "Sodium Chloride" in note)
+    assert "2.4 % of Sodium Chloride went in, past the limit of" in limit
+    assert "thickest at 0.6 %" in peak
+    assert {line.id: line.made for line in made.lines}["sodium-chloride"] > 2.3
+    assert made.master.formula.dose("sodium-chloride") == pytest.approx(0.6, abs=0.011)
+    assert fsum(x.percent for x in made.master.formula.lines) + made.master.formula.held_back == pytest.approx(100)
+
+
 def test_a_weight_that_is_off_is_told_and_is_no_part_of_the_master(plan: Path, tmp_path: Path) -> None:
     """A quarter of the betaine is missing: the amphoteric share breaks; the next batch starts from the plan."""
     batch = read_batch(plan)

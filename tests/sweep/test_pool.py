@@ -96,6 +96,7 @@ def ranged(source: Source, grid: Grid, out: Path, jobs: int = 1, state: Path | N
     return found.frame, out.read_bytes()
 
 
+@pytest.mark.thorough
 def test_a_range_is_the_same_to_the_last_digit_on_any_number_of_processes_and_resumed(tmp_path: Path) -> None:
     (source,) = sources_of("hand-wash")
     grid = spread(120)
@@ -113,6 +114,7 @@ def test_a_range_is_the_same_to_the_last_digit_on_any_number_of_processes_and_re
     assert table_resumed == table
 
 
+@pytest.mark.thorough
 def test_parts_of_a_version_that_kept_no_pool_are_gone_on_from(tmp_path: Path) -> None:
     (source,) = sources_of("hand-wash")
     state = tmp_path / "t.csv.parts"
