@@ -178,6 +178,7 @@ _WORDS = {
     "float_parsing": ("a number is expected", "Write digits only, such as 12.5."),
     "bool_type": ("true or false is expected", "Write true or false."),
     "bool_parsing": ("true or false is expected", "Write true or false."),
+    "too_large": ("no figure is so large", "Look at its digits and its unit."),
     "finite_number": ("a finite number is expected", "Correct the value."),
     "greater_than": ("it must be above {gt}", "Correct the value."),
     "greater_than_equal": ("it must not be below {ge}", "Correct the value."),

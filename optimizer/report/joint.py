@@ -1,5 +1,6 @@
 """A plan for several products as a document and as JSON."""
 
+from collections.abc import Mapping
 from math import isnan
 
 from optimizer.assessment.alarms import cautions_of_several
@@ -25,6 +26,8 @@ class Together:
     total: Figure = seen("plan.total")
     bound: Figure = seen("plan.bound")
     gap: Figure = seen("plan.gap")
+    thickening: Figure = seen("plan.thickening")
+    """What the ways to thicken are planned to cost at the bench: no part of `total`, and counted in what is best."""
     spent: Figure = seen("plan.spent")
     products: tuple[MadeProduct, ...] = seen("plan.products")
     purchases: tuple[Purchase, ...] = seen("plan.purchases")
@@ -55,19 +58,24 @@ def plan_document(plan: JointPlan, alone: tuple[JointPlan, ...], asked: tuple[Pr
         verdict = told.get(plan.ending, "No plan was found in time.")
         hint = "Blend each product alone to see whether its brief can be met; then its stock is what is short."
         return Document("Together", verdict, sections=(Listing("Next", (hint,)),), good=False)
-    sections: list[Section | Document] = [_doses(plan), _buying(plan), _left(plan), _alone(plan, alone)]
+    names = {m.id: m.name for product in asked for m in product.brief.library.materials}
+    sections: list[Section | Document] = [_doses(plan), _buying(plan, names), _left(plan, names), _alone(plan, alone)]
     cautions = _cautions(plan, asked)
     sections[:0] = alarm_listing(cautions)
     sections.append(caution_listing(cautions))
     searched = "none costs less, by the solver's whole search through packs and choices"
     proof = searched if plan.ending == "optimal" else f"within {100 * plan.gap:.2f} % of the best possible"
-    facts = (
+    facts = [
         ("spent on packs", f"{plan.spent:.2f} {plan.currency}"),
         ("with leftovers", f"{plan.total:.2f} {plan.currency}, stock used and leftovers at their stated value"),
-        ("bound", f"no plan costs less than {plan.bound:.2f} {plan.currency}"),
-    )
+    ]
+    whole = ""
+    if plan.thickening:
+        facts.append(("to thicken", f"{plan.thickening:.2f} {plan.currency} more, planned for the bench; not in packs"))
+        whole = ", with what is planned to thicken"
+    facts.append(("bound", f"no plan costs less than {plan.bound + plan.thickening:.2f} {plan.currency}{whole}"))
     title = f"Together: {', '.join(m.name for m in plan.products)}"
-    return Document(title, f"Planned; {proof}.", facts, tuple(sections), good=plan.ending == "optimal")
+    return Document(title, f"Planned; {proof}.", tuple(facts), tuple(sections), good=plan.ending == "optimal")
 
 
 def _doses(plan: JointPlan) -> Table:
@@ -82,8 +90,11 @@ def _doses(plan: JointPlan) -> Table:
     return Table("Doses, % w/w as supplied", ("material", *heads), tuple(rows))
 
 
-def _buying(plan: JointPlan) -> Table:
-    rows = [(p.material, p.supplier, "by weight" if isnan(p.packs) else p.packs, p.kg, p.cost) for p in plan.purchases]
+def _buying(plan: JointPlan, names: Mapping[str, str]) -> Table:
+    rows = [
+        (names[p.material], p.supplier, "by weight" if isnan(p.packs) else p.packs, p.kg, p.cost)
+        for p in plan.purchases
+    ]
     total = Strong(("together", "", None, None, plan.spent))
     return Table("Packs to buy", packs_columns(plan.currency, 2), (*rows, total))
 
@@ -94,9 +105,9 @@ def packs_columns(money: str, digits: int) -> Columns:
     return ("material", "supplier", *figures("packs", form=".0f"), *kg, *cost)
 
 
-def _left(plan: JointPlan) -> Table:
+def _left(plan: JointPlan, names: Mapping[str, str]) -> Table:
     rows = tuple(
-        (b.material, b.stock, b.bought, b.used, b.left, "0" if abs(b.worth) < CHANGE_SHOWN else b.worth)
+        (names[b.material], b.stock, b.bought, b.used, b.left, "0" if abs(b.worth) < CHANGE_SHOWN else b.worth)
         for b in plan.balances
     )
     note = "Worth: what one more kg in stock would save, at the packs chosen. It is 0 where something is left over."

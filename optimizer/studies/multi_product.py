@@ -74,8 +74,9 @@ class JointPlan:
 
     Attributes:
         total: Packs bought less what is left over at its stated value, plus stock used at the same value.
-        bound: No plan costs less.
+        bound: No plan costs less, what is planned for thickening aside.
         gap: (total - bound) / total.
+        thickening: What the ways to thicken are planned to cost at the bench, which counts in what is best.
     """
 
     ending: Ending
@@ -88,6 +89,7 @@ class JointPlan:
     purchases: tuple[Purchase, ...] = ()
     balances: tuple[StockBalance, ...] = ()
     files: Mapping[str, str] = field(default_factory=dict)
+    thickening: float = 0.0
 
     @property
     def exit_code(self) -> int:
@@ -303,6 +305,7 @@ class _Program:
             purchases,
             self._told_balances(x, self._worth(basis, x)),
             files,
+            at_bench,
         )
 
     def _further(self) -> Iterator[Vector]:

@@ -1,11 +1,14 @@
 """Amounts that people type: read as meant, or refused with a reason."""
 
+from pathlib import Path
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from optimizer.bench.amount import Amount, amount_of, mass_of, option, sound_density
 from optimizer.errors import DataError, UsageError
+from tests.support.command import Run
 
 
 @pytest.mark.parametrize(
@@ -90,3 +93,19 @@ def test_volume_is_no_mass_without_a_density() -> None:
     with pytest.raises(DataError, match="not 1020 kg per m3"):
         sound_density(1020, "--density")
     assert amount_of("20 bottles").grams(bottle_g=255) == 5100
+
+
+@pytest.mark.parametrize(("size", "said"), [("1e308", "no figure is so large"), ("true", "a number is expected")])
+def test_a_size_that_is_none_is_told_with_its_key_and_no_trace(size: str, said: str, tmp_path: Path, run: Run) -> None:
+    """A slip of a key or of the unit, in a batch file and in a brief; figures are made up."""
+    batch = tmp_path / "b.toml"
+    assert run("batch", "hand-wash", "--size", "2kg", "--out", str(batch)).code == 0
+    text = batch.read_text(encoding="utf-8")
+    assert "size_g = 2000" in text
+    batch.write_text(text.replace("size_g = 2000", f"size_g = {size}"), encoding="utf-8")
+    told = run("weigh", str(batch))
+    assert told.code == 3
+    assert "size_g: " in told.err
+    assert said in told.err
+    brief = run("blend", "hand-wash", "--set", f"held_back.percent={size}")
+    assert (brief.code, said in brief.err) == (3, True)

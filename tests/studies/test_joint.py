@@ -18,6 +18,7 @@ from optimizer.data.facts import Material
 from optimizer.data.library import Library
 from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.errors import DataError
+from optimizer.files import shipped
 from optimizer.studies.multi_product import JointPlan, Product, alone, joint
 from tests.support.briefs import aqua, material, substance
 
@@ -167,6 +168,22 @@ def test_command_prints_the_range_of_the_shop() -> None:
     assert done.exit_code == 0
     for words in ("Planned; none costs less", "Packs to buy", "Each product alone", "Harbour hand wash", "Gentle wash"):
         assert words in done.stdout
+    assert "cocamidopropyl-betaine" not in done.stdout
+
+
+def test_what_no_plan_costs_less_than_counts_what_is_planned_to_thicken() -> None:
+    """Salt or not: a cheaper blend that a dearer thickener needs is no cheaper plan."""
+    asked = ["together", "hand-wash=40"]
+    told = json.loads(CliRunner().invoke(app, [*asked, "--json"]).stdout)
+    unplanned = joint(
+        (Product(load_brief(shipped("scenarios") / "hand-wash.toml", changes=(("objective.planned", "false"),)), 40.0),)
+    )
+    assert unplanned.thickening == 0
+    assert unplanned.total < told["total"] - 0.1
+    salt = 0.005 * (9.50 / 10 - 0.025)  # half a percent of salt in place of water, at the prices of the demo shelf
+    assert told["thickening"] == pytest.approx(40 * salt, abs=1e-6)
+    words = " ".join(CliRunner().invoke(app, asked).stdout.split())
+    assert f"no plan costs less than {told['bound'] + told['thickening']:.2f} EUR, with what is planned to" in words
 
 
 def test_a_caution_of_several_products_names_the_materials_of_all_of_them() -> None:
