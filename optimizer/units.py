@@ -51,7 +51,7 @@ A tolerance without a thing that it is relative to is wrong for somebody's figur
 from __future__ import annotations
 
 import re
-from math import ceil, floor, log10
+from math import ceil, floor, inf, log10
 
 KEPT = 1e-6
 AS_TYPED = 1e-9
@@ -101,8 +101,14 @@ FIRST_YEAR, LAST_YEAR = 1900, 2999
 """Years of dates that are read; counting days on from one stays within what a calendar can hold."""
 
 
+LONGEST = 1e15
+"""From here on a number is read in powers of ten."""
+
+
 def number(value: float, digits: int = 4) -> str:
     """Return a number for reading: at most `digits` decimals, no trailing zeros, no minus zero."""
+    if LONGEST <= abs(value) < inf:
+        return f"{value:g}"
     text = f"{value:.{digits}f}".rstrip("0").rstrip(".") if digits else f"{value:.0f}"
     if text not in ("-0", "0", ""):
         return text

@@ -17,13 +17,11 @@ from tomlkit.exceptions import ParseError
 from tomlkit.items import Array
 
 from optimizer.bench.costs import Costs
-from optimizer.data.facts import Frozen, Material, Percent, Ph, Positive
+from optimizer.data.facts import Amount, Celsius, Frozen, Material, Percent, Ph, Positive
 from optimizer.data.names import ids_of, unmeant
 from optimizer.errors import DAY_PATTERN, DataError, Problem, fault, from_validation
 from optimizer.files import changing, read_text, read_toml, write_atomic
 
-Amount = Annotated[float, Field(ge=0)]
-Celsius = Annotated[float, Field(ge=0, le=100)]
 Day = Annotated[str, Field(pattern=DAY_PATTERN)]
 """Date, or date and time, as written in ISO 8601; empty if nobody noted it."""
 

@@ -4,22 +4,12 @@ A material is a list of substances whose shares sum to 100. Active matter, charg
 water, natural origin and every ceiling are read from that list and nowhere else.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
-from functools import cache, cached_property
+from collections.abc import Iterable, Mapping
+from functools import cached_property
 from math import inf
-from types import UnionType
-from typing import Annotated, Any, Literal, Self, Union, get_args, get_origin
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import (
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
-    Field,
-    PlainSerializer,
-    ValidationInfo,
-    field_validator,
-    model_validator,
-)
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, model_validator
 from pydantic_core import PydanticCustomError
 
 from optimizer.chemistry.cuts import TechnicalCmc, cmc_of
@@ -52,51 +42,33 @@ Alkalinity = Literal[
 
 Use = Literal["rinse-off", "leave-on", "any"]
 RatingName = Literal["mildness", "flash_foam", "foam_density"]
-Percent = Annotated[float, Field(ge=0, le=100)]
-Fraction = Annotated[float, Field(ge=0, le=1)]
-Ph = Annotated[float, Field(ge=0, le=14)]
-Positive = Annotated[float, Field(gt=0)]
-Celsius = Annotated[float, Field(ge=0, le=100)]
-Key = Annotated[str, Field(pattern=ID_PATTERN, max_length=80)]
-
-
 MOST_FIGURE = 1e15
 """No figure of a file is larger: a batch of a thousand million tonnes."""
 
 
-@cache
-def _figures(model: type[BaseModel]) -> frozenset[str]:
-    """Return the fields of a record that hold one number, and no yes or no."""
-    kinds = {name: set(_kinds(field.annotation)) for name, field in model.model_fields.items()}
-    return frozenset(name for name, own in kinds.items() if own & {int, float} and bool not in own)
+def _is_figure(value: Any) -> Any:
+    """Refuse true and false where a figure is meant, and figures that nothing weighed or paid can have."""
+    if isinstance(value, bool):
+        raise PydanticCustomError("float_type", "a number is expected")
+    if isinstance(value, (int, float)) and MOST_FIGURE < abs(value) < inf:
+        raise PydanticCustomError("too_large", "the number is too large")
+    return value
 
 
-def _kinds(annotation: Any) -> Iterator[Any]:
-    """Yield what a field may hold: the parts of a union, of an annotated type what it is."""
-    parts = get_args(annotation)
-    if get_origin(annotation) is Annotated:
-        yield from _kinds(parts[0])
-    elif get_origin(annotation) in (Union, UnionType):
-        yield from (kind for part in parts for kind in _kinds(part))
-    else:
-        yield annotation
+_FIGURE = BeforeValidator(_is_figure)
+Percent = Annotated[float, Field(ge=0, le=100), _FIGURE]
+Fraction = Annotated[float, Field(ge=0, le=1), _FIGURE]
+Ph = Annotated[float, Field(ge=0, le=14), _FIGURE]
+Amount = Annotated[float, Field(ge=0), _FIGURE]
+Positive = Annotated[float, Field(gt=0), _FIGURE]
+Celsius = Annotated[float, Field(ge=0, le=100), _FIGURE]
+Key = Annotated[str, Field(pattern=ID_PATTERN, max_length=80)]
 
 
 class Frozen(BaseModel):
     """Base of every record: immutable, no unknown keys, no NaN or infinity."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
-
-    @field_validator("*", mode="before")
-    @classmethod
-    def _is_a_figure(cls, value: Any, info: ValidationInfo) -> Any:
-        """Refuse true and false where a figure is meant, and figures that nothing weighed or paid can have."""
-        if isinstance(value, (int, float)) and info.field_name in _figures(cls):
-            if isinstance(value, bool):
-                raise PydanticCustomError("float_type", "a number is expected")
-            if MOST_FIGURE < abs(value) < inf:
-                raise PydanticCustomError("too_large", "the number is too large")
-        return value
 
     def model_copy(self, *, update: Mapping[str, Any] | None = None, deep: bool = False) -> Self:
         """Return a changed copy that has forgotten what was computed from the old fields."""

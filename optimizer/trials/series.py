@@ -14,8 +14,8 @@ import numpy as np
 import tomlkit
 from pydantic import Field, PrivateAttr, ValidationError
 
-from optimizer.bench.batch import Amount, Celsius, Day, Entry, Scale, change_file, counting
-from optimizer.data.facts import Frozen, Key, Percent, Ph, Positive
+from optimizer.bench.batch import Day, Entry, Scale, change_file, counting
+from optimizer.data.facts import Amount, Celsius, Frozen, Key, Percent, Ph, Positive
 from optimizer.data.pool import Vector
 from optimizer.data.sheet import number_of
 from optimizer.errors import DataError, Problem, fault, from_validation, nearest
