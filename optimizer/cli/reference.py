@@ -17,6 +17,8 @@ from optimizer.cli.common import (
     print_json,
     say,
 )
+from optimizer.errors import DataError
+from optimizer.immutable import replace
 
 if TYPE_CHECKING:
     from optimizer.data.library import Library
@@ -78,7 +80,10 @@ def _begun(folder: Path, product: str, answers: dict[str, Any]) -> Path:
     """Begin a product by the answers of the options, as the desk's page does, and return its brief."""
     from optimizer.answers.beginning import begin, wanted_by
 
-    begun = begin(folder, wanted_by(folder, product, answers))
+    try:
+        begun = begin(folder, wanted_by(folder, product, answers))
+    except DataError as error:  # told by the option that was typed
+        raise DataError([replace(p, key="ph") if p.key == "acidity" else p for p in error.problems]) from None
     for path in (*begun.laid, begun.path):
         say(f"wrote {path}")
     return begun.path

@@ -32,6 +32,7 @@ from optimizer.data.library import Library
 from optimizer.data.shelf import Shelf, read_shelf
 from optimizer.errors import DataError
 from optimizer.files import shipped, toml_of
+from tests.support.command import Run
 from tests.support.draws import drawn
 
 MEANT = [(), *((offer.key,) for offer in FREE), ("sulfate", "ethoxylate"), tuple(offer.key for offer in FREE)]
@@ -158,3 +159,9 @@ def test_salt_is_named_for_the_bench_where_sulfates_may_lead_and_is_priced(
     brief = asked(wanted, library_in(tmp_path), shelf_in(tmp_path)[1])
     assert ("sodium-chloride" in [i.id for i in brief.pool.thickeners]) == named
     assert not [i.id for i in brief.pool.later if isnan(i.price)]
+
+
+def test_an_answer_that_is_none_is_told_by_the_option_that_was_typed(tmp_path: Path, run: Run) -> None:
+    told = run("start", str(tmp_path), "--product", "shampoo", "--ph", "5")
+    assert told.code == 3
+    assert "your answers, ph: '5' is not offered. Known: like skin" in told.err
