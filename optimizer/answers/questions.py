@@ -138,8 +138,8 @@ def export_model(path: Path, brief: Brief, result: Result) -> None:
     measure = brief.measure(name)
     if measure.ratio:
         raise UsageError("--export: a mean as the objective is not linear; export a brief that minimises cost.")
-    cost, _ = case.model.objective(measure, brief.pool, sign)
-    pulp_path.export(path, case.model, cost, case.upper, brief.scenario.name)
+    cost, constant = case.model.objective(measure, brief.pool, sign)
+    pulp_path.export(path, case.model, cost, case.upper, brief.scenario.name, constant)
 
 
 def explain(asked: Asked, *, time_limit: float = 60.0) -> Answer[Explanation | None]:

@@ -68,8 +68,11 @@ def problem(
     return made, columns
 
 
-def export(path: Path, model: Model, cost: Vector, upper: Vector, title: str) -> None:
+def export(path: Path, model: Model, cost: Vector, upper: Vector, title: str, constant: float = 0.0) -> None:
     """Write a model as LP or MPS, by the file's ending.
+
+    What the objective has without any dose is the cost of a column that is 1: not every reader of these files takes
+    a constant.
 
     Raises:
         UsageError: If the ending is neither.
@@ -78,6 +81,9 @@ def export(path: Path, model: Model, cost: Vector, upper: Vector, title: str) ->
     if path.suffix.lower() not in (".lp", ".mps"):
         raise UsageError(f"--export: '{path.name}' ends neither in .lp nor in .mps.")
     made, _ = problem(model, cost, model.lower, upper, title)
+    if constant:
+        always = getattr(made, "add_variable", pulp.LpVariable)("always", 1.0, 1.0, "Continuous")
+        made.setObjective(made.objective + constant * always)
     with writing(path), tempfile.TemporaryDirectory() as folder:
         draft = Path(folder) / f"model{path.suffix.lower()}"
         (made.writeLP if draft.suffix == ".lp" else made.writeMPS)(str(draft))

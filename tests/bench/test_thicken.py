@@ -312,7 +312,7 @@ def test_less_than_the_scale_can_weigh_ends_it(tmp_path: Path, run: Run) -> None
             3,
             "this thickener is not planned for the batch",
         ),
-        (("--material", "xanthan-gum"), 3, "Planned: sorbitan-sesquicaprylate"),
+        (("--material", "xanthan-gum"), 3, "Planned: sodium-chloride, sorbitan-sesquicaprylate"),
         (("--added", "0.6%", "--judged", 2), 2, "name the thickener with --material"),
         (("--material", SALT, "--judged", 2), 2, "say how much is in so far with --added"),
     ],
