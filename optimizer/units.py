@@ -101,7 +101,7 @@ FIRST_YEAR, LAST_YEAR = 1900, 2999
 """Years of dates that are read; counting days on from one stays within what a calendar can hold."""
 
 
-LONGEST = 1e15
+LONGEST = 10**15
 """From here on a number is read in powers of ten."""
 
 

@@ -10,6 +10,7 @@ import os
 import shutil
 import sys
 import textwrap
+from collections.abc import Iterable, Mapping
 from typing import IO
 from unicodedata import east_asian_width
 
@@ -62,15 +63,18 @@ def _table(table: Table, width: int, paint: object) -> list[str]:
     cells = [tuple(map(printable, row)) for row in (tuple(h.name for h in heads), *table.told())]
     widths = [max(map(_cells, column)) for column in zip(*cells, strict=True)]
     room = width - 2 * (len(widths) - 1)
-    texts = [c for c, head in enumerate(heads) if not head.right]
-    while sum(widths) > room and any(widths[c] > NARROWEST for c in texts):
-        widest = max(texts, key=lambda c: widths[c])
-        widths[widest] -= 1
+    texts, figures = ([c for c, head in enumerate(heads) if head.right is right] for right in (False, True))
+    bodies, columns = list(zip(*cells[1:], strict=True)), list(zip(*cells, strict=True))
+    _narrow(widths, room, dict.fromkeys(texts, NARROWEST))
+    # Where that is not enough, heads of figures are cut between words, then texts of short words; figures never.
+    _narrow(widths, room, {c: max(_longest([cells[0][c]]), *map(_cells, bodies[c])) for c in figures} if bodies else {})
+    _narrow(widths, room, {c: min(NARROWEST, _longest(columns[c])) for c in texts})
+    _narrow(widths, room, dict.fromkeys(texts, NARROWEST // 2))
     out = []
     styles = ["dim", *("bold" if isinstance(row, Strong) else "" for row in table.rows)]
     for style, row in zip(styles, cells, strict=True):
         parts = [
-            [" " * (width - _cells(cell)) + cell] if head.right else _wrapped(cell, width)
+            _to_the_right(cell, width) if head.right else _wrapped(cell, width, least=1)
             for head, width, cell in zip(heads, widths, row, strict=True)
         ]
         for k in range(max(len(p) for p in parts)):
@@ -80,6 +84,24 @@ def _table(table: Table, width: int, paint: object) -> list[str]:
     if table.note:
         out += [paint(line, "dim") for line in _wrapped(table.note, width)]
     return out
+
+
+def _narrow(widths: list[int], room: int, least: Mapping[int, int]) -> None:
+    """Take from the widest of some columns, down to their least, until all fit."""
+    while sum(widths) > room and any(widths[c] > least[c] for c in least):
+        widest = max((c for c in least if widths[c] > least[c]), key=lambda c: widths[c])
+        widths[widest] -= 1
+
+
+def _longest(texts: Iterable[str]) -> int:
+    """Return the width of the longest word."""
+    return max((_cells(word) for text in texts for word in text.split()), default=0)
+
+
+def _to_the_right(cell: str, width: int) -> list[str]:
+    """Return a figure in one line, a head of figures in lines between its words, at the right of a width."""
+    parts = [cell] if _cells(cell) <= width else textwrap.wrap(cell, width, break_long_words=False)
+    return [" " * (width - _cells(part)) + part for part in parts]
 
 
 def _listing(listing: Listing, width: int, paint: object) -> list[str]:
@@ -93,10 +115,10 @@ def _listing(listing: Listing, width: int, paint: object) -> list[str]:
     return out
 
 
-def _wrapped(text: str, width: int) -> list[str]:
-    """Return the lines of a text; a per cent sign stays with its figure."""
+def _wrapped(text: str, width: int, *, least: int = NARROWEST) -> list[str]:
+    """Return the lines of a text, no shorter than the least; a per cent sign stays with its figure."""
     held = printable(text).replace(" %", "\N{NO-BREAK SPACE}%")
-    lines = textwrap.wrap(held, max(width, NARROWEST), break_on_hyphens=True) or [""]
+    lines = textwrap.wrap(held, max(width, least), break_on_hyphens=True) or [""]
     return [line.replace("\N{NO-BREAK SPACE}%", " %") for line in lines]
 
 

@@ -53,7 +53,8 @@ FEW = 4
 """Where no more parts of a split box are open, they are solved rather than the box."""
 CREDIT = 1000.0
 """Solver calls' worth of learning and trying before anything must have come of it: a first tree takes a hundred."""
-BOUND_COST, BOX_COST = 0.015, 0.0005
+BOUND_COST = 0.015
+BOX_COST = BOUND_COST / 30
 """What it costs to bound one program by known prices, and each box of it, in solver calls."""
 SPARED = 0.5
 """What answering or closing something by what is known spares, in solver calls: the half of it is found twice."""

@@ -239,7 +239,7 @@ def test_a_material_is_swapped_asked_about_and_left_out(desk: Browser) -> None:
     assert "takes its place" in swap.text
     without = next(link for link in swap.links if "missing.cocamidopropyl-betaine=1" in link)
     page = desk.get(without)
-    assert "Without cocamidopropyl-betaine." in page.text
+    assert "Without Cocamidopropyl Betaine." in page.text
     assert "Cocamidopropyl Betaine out" in page.text
     why = desk.get("/formula/hand-wash/why?material=decyl-glucoside")
     assert "Out:" in why.text
