@@ -81,7 +81,7 @@ def test_one_answer_is_enough_and_all_that_is_laid_is_told(tmp_path: Path, run: 
     [
         (("--budget", "3"), "--product: say what it is: hand wash, body wash, face wash or shampoo."),
         (("--product", "soap"), "product: 'soap' is not offered."),
-        (("--product", "shampoo", "--ph", "alkaline"), "acidity: 'alkaline' is not offered."),
+        (("--product", "shampoo", "--ph", "alkaline"), "ph: 'alkaline' is not offered."),
         (("--product", "shampoo", "--budget", "1,234"), "--budget: '1,234' can be read two ways"),
         (("--product", "shampoo", "--perfume", "coco-glucoside"), "there is no material 'coco-glucoside'. Known: "),
         (("--product", "shampoo", "--without", "gold dust"), "there is no material 'gold dust'."),
