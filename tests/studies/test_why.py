@@ -15,7 +15,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer.brief.brief import Brief, load_brief
-from optimizer.data.pool import Pool
 from optimizer.engine import search
 from optimizer.errors import UsageError
 from optimizer.files import shipped
@@ -335,7 +334,7 @@ def shipped_brief(name: str) -> Brief:
 def at_price(brief: Brief, material: str, price: float) -> Result:
     """Return the answer with another price of one material."""
     items = tuple(replace(i, price=price) if i.id == material else i for i in brief.pool.items)
-    return solve(replace(brief, pool=Pool(items, brief.pool.held_back, brief.pool.later, brief.pool.thickeners)))
+    return solve(replace(brief, pool=brief.pool.with_items(items)))
 
 
 def test_what_another_choice_lets_in_is_not_told_as_out_at_any_price() -> None:
