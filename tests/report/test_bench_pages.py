@@ -304,8 +304,11 @@ def test_a_shelf_lot_brings_its_active_matter(batch: Path) -> None:
 
 
 @pytest.mark.thorough
-@pytest.mark.parametrize("name", ["hand-wash", "conditioning-shampoo"])
-def test_a_short_sheet_fits_one_page_in_the_order_of_the_steps(name: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("name", "later"),
+    [("hand-wash", "Cocamidopropyl Betaine"), ("conditioning-shampoo", "Sodium Cocoamphoacetate")],
+)
+def test_a_short_sheet_fits_one_page_in_the_order_of_the_steps(name: str, later: str, tmp_path: Path) -> None:
     batch, sheet = tmp_path / "batch.toml", tmp_path / "sheet.pdf"
     assert CliRunner().invoke(app, ["batch", name, "--size", "5kg", "--out", str(batch)]).exit_code == 0
     done = CliRunner().invoke(app, ["weigh", str(batch), "--short", "--pdf", str(sheet)], catch_exceptions=False)
@@ -321,10 +324,10 @@ def test_a_short_sheet_fits_one_page_in_the_order_of_the_steps(name: str, tmp_pa
         assert f"{line['grams']:.1f}" in text or f"{line['grams']:.2f}" in text or f"{line['grams']:.0f}" in text
     for caution in {c["text"] for step in laid["steps"] for c in step.get("cautions", [])}:
         assert " ".join(caution.split()) in text
-    # The betaine is weighed in a later step than the first surfactant: the caution is about its line, too.
+    # The amphoteric is weighed in a later step than the first surfactant: the caution is about its line, too.
     numbers = {line["name"]: line["number"] for step in laid["steps"] for line in step["lines"]}
     irritates = text[text.index("Surfactants as sold irritate") :].split("(no. ")[1].split(")")[0]
-    assert str(numbers["Cocamidopropyl Betaine"]) in irritates.replace(" and ", ", ").split(", ")
+    assert str(numbers[later]) in irritates.replace(" and ", ", ").split(", ")
 
 
 def test_a_short_sheet_that_needs_more_than_a_page_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

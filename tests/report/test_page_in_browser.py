@@ -240,7 +240,7 @@ def test_tab_reaches_everything_in_order_and_is_never_caught(browser: Any, pages
     ActionChains(browser).send_keys(Keys.ENTER).perform()
     assert browser.execute_script("return document.activeElement.id") == "main", "the skip link skips"
     folded = browser.execute_script("return document.querySelectorAll('details').length")
-    assert folded == (1 if name == "odd" else 0)
+    assert folded == (1 if name in ("odd", "hand-wash") else 0)  # there pairs that others measured
     if folded:
         browser.execute_script("document.querySelector('summary').focus()")
         ActionChains(browser).send_keys(Keys.ENTER).perform()
