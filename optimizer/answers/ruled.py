@@ -184,17 +184,20 @@ class Teller:
     def _verdict(self, answer: LiveAnswer, goal: str) -> str:
         if not answer.doses:
             return "Nothing fits" if answer.ending == "infeasible" else "Not known yet"
-        words = f"{number(answer.cost, 3)} {self._brief.scenario.currency} per kg"
+        words = self._per_kg(answer.cost)
         if goal != "cost":
             return f"{words}, {goal} {number(answer.objective, 2)}"
         if self._of_blend(goal):
             return words
-        return f"{number(answer.objective, 3)} {self._brief.scenario.currency} per kg as planned"
+        return f"{self._per_kg(answer.objective)} as planned"
 
     def _alone(self, answer: LiveAnswer, goal: str) -> str:
         if not answer.doses or goal != "cost" or self._of_blend(goal):
             return ""
-        return f"the blend alone {number(answer.cost, 3)} {self._brief.scenario.currency} per kg"
+        return f"the blend alone {self._per_kg(answer.cost)}"
+
+    def _per_kg(self, cost: float) -> str:
+        return f"{number(cost, 3)} {self._brief.scenario.currency} per kg"
 
     def _money_of(self, answer: LiveAnswer, goal: str) -> float:
         """Return the planned cost where that is sought, else that of the blend."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from math import fsum, isnan
 
 from optimizer.assessment.thickening import rule_of
@@ -34,12 +35,15 @@ class PlannedCost:
     @told
     def unpriced(self) -> tuple[str, ...]:
         """Planned materials without a price."""
-        return tuple(d.item.id for d in self.doses if isnan(d.item.price))
+        return tuple(item.id for item in self._without_price())
 
     @property
     def free(self) -> tuple[str, ...]:
         """Their names: the planned cost counts them as nothing."""
-        return tuple(d.item.material.name for d in self.doses if isnan(d.item.price))
+        return tuple(item.material.name for item in self._without_price())
+
+    def _without_price(self) -> Iterator[Ingredient]:
+        return (d.item for d in self.doses if isnan(d.item.price))
 
 
 def planned_cost(brief: Brief, formula: Formula, setting: Setting) -> PlannedCost | None:

@@ -138,7 +138,7 @@ def _chosen(result: Result, formula: Formula) -> list[str]:
 
 def _least(result: Result) -> str:
     """Return which of the two costs is the least, where cost is sought."""
-    if _least_is_planned(result):
+    if result.brief.seeks_planned:
         return "; least is the planned cost"
     wanted = result.brief.scenario.objective
     if wanted.goals[0] != (1, "cost"):
@@ -147,11 +147,6 @@ def _least(result: Result) -> str:
     asked = "no rule asks" if not ways else f"{ways} rules ask"
     why = f"{asked} for a way to thicken" if wanted.planned else "'planned = false'"
     return f"; it is the least, not the planned cost ({why})"
-
-
-def _least_is_planned(result: Result) -> bool:
-    """Return whether what is minimised counts what is planned for the bench."""
-    return result.brief.seeks_planned
 
 
 def at_the_bench(brief: Brief, material: str) -> tuple[tuple[str, str], ...]:
@@ -223,7 +218,7 @@ def _spared(result: Result, one: Without, planned: PlannedCost | None) -> str:
     tells = "; a salt curve on 100 g tells what salt does"
     thickeners = [d for d in planned.doses if d.item.material.thickener is not None]
     cost = sum(d.percent.typical * d.item.price for d in thickeners if not isnan(d.item.price)) / 100
-    if not cost or _least_is_planned(result):
+    if not cost or result.brief.seeks_planned:
         return tells
     spares = f"; it spares the planned thickener, about {cost:.2f} {result.brief.scenario.currency} per kg"
     return f"{spares} (not counted, by 'planned = false' under [objective]){tells}"
