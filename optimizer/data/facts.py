@@ -343,7 +343,7 @@ class Material(Frozen):
     @property
     def declared(self) -> Iterable[str]:
         """The names of the substances that it holds, and of those that it declares as allergens, each once."""
-        return {**self.contents, **self.allergens} if self.allergens else self.contents
+        return dict.fromkeys([*[s.inci for s in self.substances], *(self.allergens or ())])
 
     def carried(self, inci: str) -> float:
         """Return the typical share of a substance [% w/w as supplied]."""
