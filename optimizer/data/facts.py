@@ -92,6 +92,11 @@ def _is_share(value: Any) -> Any:
     return value
 
 
+def _in_order(names: Iterable[Any]) -> list[Any]:
+    """Return what `sorted` does, whose signature takes pydantic a third of the time of all schemas to read."""
+    return sorted(names)
+
+
 class Acid(Frozen):
     """A weak acid that a substance is or releases."""
 
@@ -253,7 +258,7 @@ class Material(Frozen):
     lipid: Lipid | None = None
     allergens: dict[str, tuple[Percent, Percent, Percent]] | None = None
     """Fragrance allergens: low, typical, high [% w/w of the material]; an empty table if the sheet names none."""
-    free_from: Annotated[frozenset[Free], PlainSerializer(sorted, when_used="json")] = frozenset()
+    free_from: Annotated[frozenset[Free], PlainSerializer(_in_order, when_used="json")] = frozenset()
     """What the material is declared free from; anything not declared is not claimed."""
     vegan: bool | None = None
     use: tuple[Percent, Percent, Percent] | None = None
