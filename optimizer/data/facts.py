@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, model_validator
 from pydantic_core import PydanticCustomError
 
-from optimizer.chemistry.cuts import TechnicalCmc, cmc_of
+from optimizer.chemistry.cuts import TechnicalCmc, cmc_of, refuse_unknown
 from optimizer.errors import ID_PATTERN, DataError
 
 Charge = Literal["anionic", "amphoteric", "nonionic", "cationic"]
@@ -129,7 +129,7 @@ class Micelle(Frozen):
     @model_validator(mode="after")
     def _known(self) -> Self:
         try:
-            cmc_of(self.family, self.cut)
+            refuse_unknown(self.family, self.cut)
         except DataError as error:
             problem = error.problems[0]
             raise ValueError(f"{problem.what.rstrip('.')}; {problem.step}".rstrip("; .")) from None
