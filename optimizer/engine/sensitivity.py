@@ -102,7 +102,7 @@ class Basis:
         is_active = np.ones(self.m, dtype=bool)
         is_active[slack] = False
         active = np.flatnonzero(is_active)
-        basis = self.full[np.ix_(active, columns)]
+        basis = self.full[active][:, columns]
         try:
             inner = np.linalg.inv(basis)
         except np.linalg.LinAlgError:
@@ -113,8 +113,8 @@ class Basis:
         # What the rounding of an inversion may leave of 0 is 0, or it would pass for a price.
         inner[np.abs(inner) <= LAST_DIGIT * (np.abs(inner) @ np.abs(basis) @ np.abs(inner))] = 0.0
         inverse = np.zeros((self.m, self.m))
-        inverse[np.ix_(column, active)] = inner
-        inverse[np.ix_(~column, active)] = self.full[np.ix_(slack, columns)] @ inner
+        inverse[np.flatnonzero(column)[:, None], active] = inner
+        inverse[np.flatnonzero(~column)[:, None], active] = self.full[slack][:, columns] @ inner
         inverse[~column, slack] = -1.0
         return inverse
 
