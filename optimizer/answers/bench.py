@@ -9,26 +9,37 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import tomli
+
 from optimizer.answers.days import day_of
 from optimizer.answers.subject import Subject, subject_of
+from optimizer.assessment.alarms import foremost
+from optimizer.bench.amount import portion_of
+from optimizer.bench.batch import Batch, append, batch_from, change_batch
+from optimizer.bench.card import Card, formula_card
+from optimizer.bench.made import last_ph, made_formula
+from optimizer.bench.plan import batch_text, brief_reference, formula_table, hold_back, size_of
+from optimizer.bench.reconcile import Made, reconcile
+from optimizer.bench.refill import refuse_evaporation
+from optimizer.bench.strike import Strike, strike
+from optimizer.bench.weigh import WeighSheet, weigh_sheet
+from optimizer.bench.weighed import Weight, check_finish, checked, entry, with_actives
+from optimizer.brief.defaults import bench_defaults
+from optimizer.data.cautions import Caution
+from optimizer.data.formula import Formula
+from optimizer.data.names import material_of
+from optimizer.data.pool import Ingredient
 from optimizer.errors import UsageError, fault
+from optimizer.files import refuse_existing, write_atomic
 from optimizer.immutable import replace
+from optimizer.report.made import Laid
+from optimizer.rules.row import Setting
+from optimizer.solve.existing import formula_at
 
 if TYPE_CHECKING:
     from tomlkit import TOMLDocument
 
     from optimizer.answers.answer import Answer
-    from optimizer.bench.batch import Batch
-    from optimizer.bench.card import Card
-    from optimizer.bench.reconcile import Made
-    from optimizer.bench.strike import Strike
-    from optimizer.bench.weigh import WeighSheet
-    from optimizer.bench.weighed import Weight
-    from optimizer.data.cautions import Caution
-    from optimizer.data.formula import Formula
-    from optimizer.data.pool import Ingredient
-    from optimizer.report.made import Laid
-    from optimizer.rules.row import Setting
     from optimizer.studies.substitute import Substituted, Wish
 
 
@@ -60,8 +71,6 @@ def batch_of(found: Subject) -> Batch:
 
 def foremost_at(found: Subject, formula: Formula, setting: Setting) -> tuple[Caution, ...]:
     """Return what any paper about a subject's formula says."""
-    from optimizer.assessment.alarms import foremost
-
     return foremost(found.brief, formula, setting)
 
 
@@ -100,14 +109,6 @@ def lay_batch(
         UsageError: If the name or the size cannot be.
         DataError: If the file exists or cannot be written.
     """
-    import tomli
-
-    from optimizer.bench.batch import batch_from
-    from optimizer.bench.plan import batch_text, brief_reference, hold_back, size_of
-    from optimizer.brief.defaults import bench_defaults
-    from optimizer.files import refuse_existing, write_atomic
-    from optimizer.report.made import Laid
-
     if out.suffix.lower() != ".toml":
         raise UsageError(f"--out {out.name}: a batch file's name ends in .toml.")
     refuse_existing(out)
@@ -149,8 +150,6 @@ def lay_batch(
 
 def sheet_of(found: Subject, *, predilute: bool = False) -> WeighSheet:
     """Return the weigh sheet of a batch."""
-    from optimizer.bench.weigh import weigh_sheet
-
     batch = batch_of(found)
     later = [item.material for item in found.brief.pool.later]
     return weigh_sheet(
@@ -192,11 +191,6 @@ def note_weights(
     Raises:
         DataError: If something cannot be noted; then nothing is.
     """
-    from optimizer.bench.batch import append, batch_from, change_batch
-    from optimizer.bench.refill import refuse_evaporation
-    from optimizer.bench.strike import strike
-    from optimizer.bench.weighed import check_finish, checked, entry, with_actives
-
     path, known = found.batch_path, found.brief.library.by_id
     assert path is not None
     lines = found.brief.shelf.lines if found.brief.shelf else ()
@@ -241,8 +235,6 @@ class Named:
 
     def id_of(self, text: str) -> str:
         """Return the id; an unknown word is returned as it is, so that all problems are told at once."""
-        from optimizer.data.names import material_of
-
         if text.isdigit():
             return self._by_number(int(text))
         return material_of(text, self._found.brief.library.materials, unknown=True)
@@ -256,11 +248,6 @@ class Named:
 
 def card_of(found: Subject, *, planned: bool = False, master: str = "", on: str = "") -> Card:
     """Return the card of a subject: of a batch that was begun as made, of everything else as planned."""
-    from optimizer.bench.card import formula_card
-    from optimizer.bench.made import last_ph, made_formula
-    from optimizer.rules.row import Setting
-    from optimizer.solve.existing import formula_at
-
     library, made = found.brief.library, found.batch
     if made is not None and not planned and made.begun:
         percent, ph = made_formula(made, library.by_id), last_ph(made)
@@ -296,9 +283,16 @@ def card_of(found: Subject, *, planned: bool = False, master: str = "", on: str 
 
 def made_of(found: Subject) -> Made:
     """Return what a batch really became, held against plan and brief."""
-    from optimizer.bench.reconcile import reconcile
-
     return reconcile(found.brief, batch_of(found), found.formula, found.setting)
+
+
+def write_master(path: Path, done: Made) -> None:
+    """Write the next master formula of a batch as a table.
+
+    Raises:
+        DataError: If the file exists or cannot be written.
+    """
+    write_atomic(path, formula_table(done.master.formula))
 
 
 def go_on_without(material: str, found: Subject, left: str, wish: Wish) -> Answer[Substituted]:
@@ -311,8 +305,6 @@ def go_on_without(material: str, found: Subject, left: str, wish: Wish) -> Answe
         wish: What else is asked.
     """
     from optimizer.answers import questions
-    from optimizer.bench.amount import portion_of
-    from optimizer.data.names import material_of
 
     batch = batch_of(found)
     value, unit = portion_of("--left", left)

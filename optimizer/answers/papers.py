@@ -3,22 +3,29 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from optimizer.answers.answer import Answer
 from optimizer.answers.bench import foremost_at
 from optimizer.answers.subject import Subject
+from optimizer.assessment.advice import Situation
+from optimizer.assessment.planned import as_planned
+from optimizer.bench.amount import Amount, option
+from optimizer.bench.costing import Costing, cost_of_batch
+from optimizer.bench.costs import Costs, Sale, read_costs
+from optimizer.bench.made import last_ph, made_formula, went_in
+from optimizer.bench.reconcile import formula_made
+from optimizer.bench.size import Size, size_made, size_of
+from optimizer.brief.defaults import bench_defaults
+from optimizer.data.formula import Formula
+from optimizer.data.planned import WATER, price_of
 from optimizer.errors import UsageError
 from optimizer.immutable import replace
-
-if TYPE_CHECKING:
-    from optimizer.bench.amount import Amount
-    from optimizer.bench.costing import Costing
-    from optimizer.bench.costs import Costs
-    from optimizer.bench.size import Size
-    from optimizer.data.formula import Formula
-    from optimizer.labelling.label import Label
-    from optimizer.report.advice import Advised
+from optimizer.labelling.content import content_of, read_content
+from optimizer.labelling.label import Label, label_of
+from optimizer.report.advice import Advised
+from optimizer.report.costing import cost_sheets
+from optimizer.report.workbook import write_workbook
+from optimizer.rules.row import Setting
 
 
 def label_for(found: Subject, *, bottle: str = "", density: float | None = None) -> Label:
@@ -32,12 +39,6 @@ def label_for(found: Subject, *, bottle: str = "", density: float | None = None)
     Raises:
         UsageError: If a density is stated without a volume.
     """
-    from optimizer.bench.made import last_ph, made_formula
-    from optimizer.brief.defaults import bench_defaults
-    from optimizer.labelling.content import content_of, read_content
-    from optimizer.labelling.label import label_of
-    from optimizer.rules.row import Setting
-
     batch, bench = found.batch, bench_defaults(found.scenario)
     if batch is None and not bottle and bench.bottle_ml:
         bottle = f"{bench.bottle_ml:g}"
@@ -86,10 +87,6 @@ def cost_for(
         margin: Margin [% of the price without VAT].
         markup: Mark-up [% of the cost].
     """
-    from optimizer.bench.costing import cost_of_batch
-    from optimizer.brief.defaults import bench_defaults
-    from optimizer.data.planned import WATER, price_of
-
     bench = bench_defaults(found.scenario)
     taken: list[str] = []
     if not costs and bench.costs and not (found.batch and found.batch.costs):
@@ -124,22 +121,23 @@ def cost_for(
     return replace(costing, alarms=foremost_at(found, found.formula, found.setting))
 
 
+def write_costs(path: Path, costing: Costing) -> None:
+    """Write the figures of a costing as a workbook.
+
+    Raises:
+        DataError: If the file exists or cannot be written.
+    """
+    write_workbook(path, cost_sheets(costing))
+
+
 def advice_for(found: Subject) -> Answer[Advised]:
     """Return what a bench chemist would say to a subject's formula."""
-    from optimizer.assessment.advice import Situation
-    from optimizer.report.advice import Advised
-
     situation = Situation(found.formula, found.setting, found.brief)
     return Answer("advice", Advised(name=found.name, situation=situation, notes=found.notes))
 
 
 def _as_made(subject: Subject) -> tuple[Formula, Size | None, tuple[str, ...]]:
     """Return a finished batch as it was made, with its size; everything else as planned, without one."""
-    from optimizer.assessment.planned import as_planned
-    from optimizer.bench.made import went_in
-    from optimizer.bench.reconcile import formula_made
-    from optimizer.bench.size import size_made
-
     batch = subject.batch
     if batch is None or batch.finish.mass_g is None:
         formula, told = as_planned(subject.brief, subject.formula, subject.setting)
@@ -153,8 +151,6 @@ def _as_made(subject: Subject) -> tuple[Formula, Size | None, tuple[str, ...]]:
 
 def _costs_of(subject: Subject, name: str, margin: float | None, markup: float | None) -> Costs:
     """Return the costs file, or the batch file's own table, with the price as asked on the command line."""
-    from optimizer.bench.costs import Costs, Sale, read_costs
-
     if margin is not None and markup is not None:
         raise UsageError("--margin is a part of the price, --markup a part of the cost: state one of them.")
     own = subject.batch.costs if subject.batch else None
@@ -169,9 +165,6 @@ def _size_of(
     subject: Subject, costs: Costs, size: str, bottles: int, bottle: str, density: float | None, loss: float | None
 ) -> tuple[Size, tuple[str, ...]]:
     """Return the size of the batch: the command line goes before the batch file, which goes before the costs file."""
-    from optimizer.bench.amount import Amount, option
-    from optimizer.bench.size import size_of
-
     batch = subject.batch
     notes: tuple[str, ...] = ()
     if size and bottles:
@@ -202,7 +195,5 @@ def _size_of(
 
 def _content(bottle: str) -> Amount | None:
     """Return the content of a bottle; a bare number is in ml, as bottles are sold."""
-    from optimizer.bench.amount import option
-
     bare = bottle.strip().replace(".", "", 1).isdigit()
     return option(f"{bottle} ml" if bare else bottle, "--bottle") if bottle else None

@@ -401,7 +401,10 @@ def together(
     *,
     leftover: float = 0.5,
     buying: bool = True,
+    rates: Mapping[str, float] | None = None,
     time_limit: float = 60.0,
+    shelf_file: Path | None = None,
+    library_files: Sequence[Path] | None = None,
 ) -> Answer[JointPlan]:
     """Plan several products from one shelf: which uses which material, and how many packs to buy.
 
@@ -409,12 +412,19 @@ def together(
         products: Mass to make [kg] by scenario, or pairs of brief and mass.
         leftover: Share of its price at which a kg that is left over counts, 0 to 1.
         buying: Whether packs may be bought.
+        rates: Rates of other currencies, of briefs that are named; none is assumed.
         time_limit: Seconds for the plan [s].
+        shelf_file: Shelf instead of the own one of briefs that are named.
+        library_files: Library files or folders instead of the shipped one, for them.
     """
+    from optimizer.answers.stock import stocked_brief
     from optimizer.studies.multi_product import Product, alone, joint
 
+    files: dict[str, Any] = {"shelf": shelf_file, "libraries": library_files, "rates": rates}
     pairs = products.items() if isinstance(products, Mapping) else products
-    made = tuple(Product(brief_of(asked), kg) for asked, kg in pairs)
+    made = tuple(
+        Product(asked if isinstance(asked, Brief) else stocked_brief(asked, **files), kg) for asked, kg in pairs
+    )
     plan = joint(made, leftover=leftover, buying=buying, time_limit=time_limit)
     apart = alone(made, leftover=leftover, buying=buying, time_limit=time_limit) if plan.products else ()
 

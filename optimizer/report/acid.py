@@ -8,7 +8,7 @@ from optimizer.assessment.preserving import Preservation
 from optimizer.bench.acid import AcidSession, PhAnswer, first_portion
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Solution
-from optimizer.report.blend import alarm_listing, rests_listing
+from optimizer.report.cautions import alarm_listing, rests_listing
 from optimizer.report.document import Columns, Document, Listing, Table, figures
 from optimizer.report.ph_json import PhTold
 from optimizer.report.struck import struck_listing
@@ -36,35 +36,32 @@ def ph_document(told: PhTold) -> Document:
     blind.append(("dose", f"{_grams(answer.dose)} g per 100 g of blend"))
     if answer.batch_dose is not None and answer.blend_g is not None:
         blind.append(("", f"{_grams(answer.batch_dose)} g for {number(answer.blend_g, 1)} g of blend"))
-    sections: list[Table | Listing] = [*alarm_listing(answer.alarms)]
+    sections: list[Table | Listing] = [alarm_listing(answer.alarms)]
     for one in answer.sessions:
         sections += _session_sections(one, answer)
-    sections += struck_listing(answer.struck)
+    sections.append(struck_listing(answer.struck))
     if session is None:
         facts += blind
         doubts: tuple[str, ...] = ()
     else:
         facts.append(("solution", solution_words(session.log.solution)))
         doubts = session.advice.doubts
-    sections += [Listing("Does not fit together", doubts)] if doubts else []
-    if answer.window and answer.window.doubts:
+    sections.append(Listing("Does not fit together", doubts))
+    if answer.window:
         sections.append(Listing("pH windows", answer.window.doubts))
-    if answer.ingredients:
-        sections.append(_ingredients(answer))
+    sections.append(_ingredients(answer))
     if answer.gain and session is None:
         sections.append(_titrate(answer))
-    if answer.preservation and (answer.preservation.acids or answer.preservation.exclusions):
+    if answer.preservation:
         sections += _preservation_sections(answer.preservation)
-    if told.notes:
-        sections.append(Listing("Assumed", told.notes))
-    sections += rests_listing(answer.alarms)
+    sections += [Listing("Assumed", told.notes), rests_listing(answer.alarms)]
     cautions = [session.advice.caution if session else answer.caution]
     if answer.preservation and answer.preservation.acids:
         cautions.append(answer.preservation.warning)
     sections.append(Listing("Cautions", tuple(cautions), "caution"))
     facts.append(("worth", answer.worth))
     bad = bool(doubts) or bool(answer.window and answer.window.low > answer.window.high)
-    return Document(told.title, _verdict(answer), tuple(facts), tuple(sections), good=not bad)
+    return Document(told.title, _verdict(answer), facts, sections, good=not bad)
 
 
 def _verdict(answer: PhAnswer) -> str:
@@ -191,14 +188,9 @@ def _preservation_sections(found: Preservation) -> list[Table | Listing]:
     )
     shares = figures("as acid %", "at most undissociated %", "at the target", digits=3)
     columns: Columns = ("acid (from)", *shares, "room below ceilings %")
-    sections: list[Table | Listing] = []
-    if rows:
-        note = "Undissociated: over the whole window, then at the target; there is at most so much."
-        sections.append(Table("Acid preservatives at this pH", columns, rows, note))
-    if found.exclusions:
-        said = tuple(f"{'Broken: ' if e.broken else ''}{e.reading}" for e in found.exclusions)
-        sections.append(Listing("Exclusions that apply", said))
-    return sections
+    note = "Undissociated: over the whole window, then at the target; there is at most so much."
+    said = tuple(f"{'Broken: ' if e.broken else ''}{e.reading}" for e in found.exclusions)
+    return [Table("Acid preservatives at this pH", columns, rows, note), Listing("Exclusions that apply", said)]
 
 
 def solution_words(solution: Solution) -> str:

@@ -50,7 +50,7 @@ def chemistry_sections(found: Chemistry) -> tuple[Table | Listing, ...]:
     if found.pieces:
         advice = (*map(_in_words, found.pieces), "Reasons, sources and ladders: tenside advice.")
         sections.append(Listing("At the bench", advice))
-    return tuple(sections)
+    return sections
 
 
 def _measured(found: Measured) -> Iterator[Table | Listing]:

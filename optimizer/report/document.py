@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import field, replace
 from math import isnan, nan
 from typing import Literal
@@ -87,6 +88,11 @@ class Table:
     """Whether pages fold it away, and terminal, Markdown and paper leave it out."""
 
     @property
+    def filled(self) -> bool:
+        """Whether there is anything in it."""
+        return bool(self.rows)
+
+    @property
     def every(self) -> tuple[Column, ...]:
         """All columns."""
         return tuple(Column(c) if isinstance(c, str) else c for c in self.columns)
@@ -134,6 +140,11 @@ class Listing:
     title: str
     items: tuple[str, ...]
     kind: Literal["plain", "caution"] = "plain"
+
+    @property
+    def filled(self) -> bool:
+        """Whether there is anything in it."""
+        return bool(self.items)
 
 
 @immutable
@@ -212,18 +223,25 @@ Section = Table | Listing | Sketch
 
 @immutable
 class Document:
-    """A report: a title, a few facts and sections in reading order; a document among them is a chapter."""
+    """A report: a title, a few facts and sections in reading order; a document among them is a chapter.
+
+    A table without rows and a listing without items are left out.
+    """
 
     title: str
     verdict: str
-    facts: tuple[tuple[str, str], ...] = ()
-    sections: tuple[Section | Document, ...] = field(default=())
+    facts: Sequence[tuple[str, str]] = ()
+    sections: Sequence[Section | Document] = field(default=())
     good: bool = True
     """False if the verdict is bad news."""
     running: str = ""
     """What stands on every page of paper; the title, if it is empty."""
     kind: str = REPORT
     """What a file calls itself that shows it; see `files.report_mark`."""
+
+    def __post_init__(self) -> None:
+        shown = (s for s in self.sections if not isinstance(s, (Table, Listing)) or s.filled)
+        vars(self).update(facts=tuple(self.facts), sections=tuple(shown))
 
     @property
     def plain(self) -> tuple[Section | Document, ...]:
@@ -232,5 +250,6 @@ class Document:
 
     def chapter(self) -> Document:
         """Return the document as a part of another one that tells its cautions."""
-        kept = (s for s in self.sections if not (isinstance(s, Listing) and s.kind == "caution"))
-        return replace(self, sections=tuple(kept))
+        return replace(
+            self, sections=[s for s in self.sections if not (isinstance(s, Listing) and s.kind == "caution")]
+        )

@@ -7,7 +7,7 @@ from optimizer.labelling.content import SOURCE as CONTENT_SOURCE
 from optimizer.labelling.content import Content
 from optimizer.labelling.label import PERFUME, Label, Met
 from optimizer.labelling.substances import SubstanceAmount
-from optimizer.report.blend import alarm_listing, caution_listing
+from optimizer.report.cautions import framed
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 from optimizer.units import listed, number
 
@@ -45,22 +45,21 @@ def label_document(label: Label) -> Document:
     if label.not_counted:
         words = "weights, acid and thickener that the batch file records; the doses are the planned ones"
         facts.append(("not counted", words))
-    sections: list[Table | Listing] = [
-        *alarm_listing(label.cautions),
+    sections = (
         Listing("List of ingredients, ready to copy", (label.line,)),
         _order(label),
-        *_uncertain(label),
+        _uncertain(label),
         _allergens(label),
-        *_wishes(label),
+        Listing("Ask for the allergen sheet", label.wishes),
         _natural(label),
         *([_content(label.content)] if label.content else []),
         Listing("What else the label needs", (*CHECKLIST, f"Source: {CHECKLIST_SOURCE}")),
         _contained(label),
-        *_ceilings(label),
+        _ceilings(label),
         Listing("Notes", _notes(label)),
-        caution_listing(label.cautions),
-    ]
-    return Document(f"Label of {label.name}", _verdict(label), tuple(facts), tuple(sections), good=_good(label))
+    )
+    shown = framed(label.cautions, sections)
+    return Document(f"Label of {label.name}", _verdict(label), facts, shown, good=_good(label))
 
 
 def _lots(label: Label) -> str:
@@ -146,12 +145,10 @@ def _order(label: Label) -> Table:
     return Table("Substances by weight", columns, tuple(rows), note)
 
 
-def _uncertain(label: Label) -> list[Listing]:
-    if not label.swaps:
-        return []
+def _uncertain(label: Label) -> Listing:
     pairs = tuple(f"{s.first} before {s.second}{', neighbours' if s.neighbours else ''}" for s in label.swaps)
     hint = "Measured lots (lot_active_percent of the weighed lines, or the shelf's lot active %) settle it."
-    return [Listing("Order that depends on the lots, as printed", (*pairs, hint))]
+    return Listing("Order that depends on the lots, as printed", (*pairs, hint) if pairs else ())
 
 
 def _allergens(label: Label) -> Table | Listing:
@@ -184,10 +181,6 @@ def _allergen_words(allergen: Allergen) -> str:
     if allergen.listed_as == allergen.name:
         return "in the list already"
     return f"in the list as {allergen.listed_as}; ask which name to print"
-
-
-def _wishes(label: Label) -> list[Listing]:
-    return [Listing("Ask for the allergen sheet", label.wishes)] if label.wishes else []
 
 
 def _natural(label: Label) -> Table:
@@ -258,15 +251,13 @@ def ceiling_words(met: Met) -> str:
     return f"{number(met.reached)} of at most {number(c.percent)} %{basis} ({where})"
 
 
-def _ceilings(label: Label) -> list[Table]:
-    if not label.ceilings:
-        return []
+def _ceilings(label: Label) -> Table:
     rows = tuple(
         (listed(m.ceiling.substances), ceiling_words(m), "exceeded" if m.exceeded else "kept", m.ceiling.note)
         for m in label.ceilings
     )
     note = "Counted at the high end of every share. Dated copies: check the text in force."
-    return [Table("Ceilings that apply", ("substances", "reached", "", "note"), rows, note=note)]
+    return Table("Ceilings that apply", ("substances", "reached", "", "note"), rows, note=note)
 
 
 def _notes(label: Label) -> tuple[str, ...]:

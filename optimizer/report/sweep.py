@@ -6,7 +6,7 @@ from optimizer.assessment.evidence import Rests, line_of, rests_of
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.immutable import Figure, immutable, result, seen, told, untold
-from optimizer.report.blend import alarm_listing, rests_listing
+from optimizer.report.cautions import alarm_listing, rests_listing
 from optimizer.report.document import Bar, Bars, Column, Columns, Document, Listing, Section, Sketch, Table, figures
 from optimizer.sweep.frame import ENDINGS, PROOFS
 from optimizer.sweep.grid import Value
@@ -141,7 +141,7 @@ def range_document(ranged: Ranged, summary: Summary) -> Document:
     if ranged.kept:
         facts.append(("kept", f"{ranged.kept:,} answers of an earlier run that was cut short"))
     sections: list[Section | Document] = [
-        *alarm_listing(ranged.alarms),
+        alarm_listing(ranged.alarms),
         *_distribution(summary, currency.strip()),
     ]
     for key in dict.fromkeys(s.key for s in summary.slices):
@@ -165,14 +165,14 @@ def range_document(ranged: Ranged, summary: Summary) -> Document:
         more = len(summary.messages) - MOST_MESSAGES
         told += [f"and {more:,} other messages, see the table of --out"] if more > 0 else []
         sections.append(Listing("Could not be run", tuple(told), "caution"))
-    sections += rests_listing(cautions_of_all(ranged))
+    sections.append(rests_listing(cautions_of_all(ranged)))
     title = ranged.briefs[0].scenario.name if len(ranged.sources) == 1 and ranged.briefs[0] else "Range"
     heading = f"{title}: range" if len(ranged.sources) == 1 else f"Range of {len(ranged.sources)} briefs"
     return Document(
         heading,
         verdict,
-        tuple(facts),
-        tuple(sections),
+        facts,
+        sections,
         good=summary.solved > 0 and not summary.unclear and not ranged.bare.any(),
     )
 

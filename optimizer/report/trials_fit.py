@@ -6,7 +6,7 @@ from math import exp, isfinite, isnan, log
 from statistics import median
 
 from optimizer.data.cautions import ALWAYS
-from optimizer.report.blend import alarm_listing, caution_listing
+from optimizer.report.cautions import framed
 from optimizer.report.document import (
     Bar,
     Bars,
@@ -48,13 +48,14 @@ def fit_document(found: Fits) -> Document:
         ("beakers", f"{found.beakers}, {found.read} of them with a reading"),
     )
     sections: list[Section | Document] = [_quality(found)]
-    for fit in found.fits:
-        sections.append(_chapter(found, fit))
-    if found.left:
-        sections.append(Listing("Not fitted", found.left))
-    sections += [Listing("What trials cannot see", BETWEEN), Listing("Next", _next_steps(found, telling))]
+    sections += [_chapter(found, fit) for fit in found.fits]
+    sections += [
+        Listing("Not fitted", found.left),
+        Listing("What trials cannot see", BETWEEN),
+        Listing("Next", _next_steps(found, telling)),
+    ]
     sections.append(Listing("Cautions", ALWAYS, "caution"))
-    return Document(f"What the trials of {found.trials} tell", verdict, facts, tuple(sections), good=bool(telling))
+    return Document(f"What the trials of {found.trials} tell", verdict, facts, sections, good=bool(telling))
 
 
 def _next_steps(found: Fits, telling: list[str]) -> tuple[str, ...]:
@@ -112,7 +113,7 @@ def _chapter(found: Fits, fit: Fit) -> Document:
     if fit.kind == "yes/no":
         said = []
     sections.append(Listing("Mind", (*said, *fit.notes)))
-    return Document(fit.what.replace("-", " ").capitalize(), fit.verdict, sections=tuple(sections), good=fit.predicts)
+    return Document(fit.what.replace("-", " ").capitalize(), fit.verdict, sections=sections, good=fit.predicts)
 
 
 def _scatter(fit: Fit) -> str:
@@ -260,20 +261,17 @@ def rate_document(found: Rated) -> Document:
         if inside
         else f"The trials of {found.trials} tell nothing of this formula."
     )
-    sections: list[Section | Document] = [*alarm_listing(found.cautions)]
+    sections: list[Section | Document] = []
     if inside:
         sections.append(_expected(inside, found.sure_percent))
-    outside = [f"{e.what}: {e.outside}" for e in found.expected if e.outside]
-    if outside:
-        sections.append(Listing("Nothing is told of", tuple(outside)))
-    if found.ratings:
-        rows = tuple((r.rating, r.value, r.measured_by) for r in found.ratings)
-        note = "Given a limit on the reading, 'blend --readings' goes by it instead of the rating."
-        columns: Columns = (Column("planning rating", "name"), *figures("value", digits=1), "measured by")
-        sections.append(Table("Ratings beside them", columns, rows, note))
-    sections.append(caution_listing(found.cautions))
+    outside = tuple(f"{e.what}: {e.outside}" for e in found.expected if e.outside)
+    rows = tuple((r.rating, r.value, r.measured_by) for r in found.ratings)
+    note = "Given a limit on the reading, 'blend --readings' goes by it instead of the rating."
+    columns: Columns = (Column("planning rating", "name"), *figures("value", digits=1), "measured by")
+    sections += [Listing("Nothing is told of", outside), Table("Ratings beside them", columns, rows, note)]
     facts = (("brief", found.name), ("trials", found.trials))
-    return Document(f"What to expect of {found.name}", verdict, facts, tuple(sections), good=bool(inside))
+    shown = framed(found.cautions, sections)
+    return Document(f"What to expect of {found.name}", verdict, facts, shown, good=bool(inside))
 
 
 def _expected(lines: list[Expected], sure: float) -> Table:
@@ -300,12 +298,11 @@ def _expected(lines: list[Expected], sure: float) -> Table:
 def salt_document(found: SaltCurve) -> Document:
     """Return a salt curve: its beakers, its peak with the band, what the thickening log takes from it."""
     read = any(not isnan(b.viscosity) for b in found.beakers)
-    sections: list[Section | Document] = [*alarm_listing(found.cautions)]
+    sections: list[Section | Document] = []
     if not found.open:
         sections.append(Listing("What speaks against salt here", found.reasons))
     sections += [_salt_beakers(found, read), *_salt_picture(found)]
     sections.append(Listing("Next", _salt_next(found, read)))
-    sections.append(caution_listing(found.cautions))
     facts = [("base", f"the best formula of {found.name}"), ("salt", found.salt)]
     if not isnan(found.peak_viscosity):
         facts.append(("at the peak", f"{number(found.peak_viscosity, 0)} mPas expected"))
@@ -314,7 +311,7 @@ def salt_document(found: SaltCurve) -> Document:
     if not isnan(found.left_out_error):
         facts.append(("left-out error", _percent(found.left_out_error)))
     good = found.told or not read
-    return Document(f"Salt curve of {found.name}", found.verdict, tuple(facts), tuple(sections), good=good)
+    return Document(f"Salt curve of {found.name}", found.verdict, facts, framed(found.cautions, sections), good=good)
 
 
 def _salt_target(found: SaltCurve) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from optimizer.report.blend import alarm_listing, caution_listing
+from optimizer.report.cautions import framed
 from optimizer.report.document import Columns, Document, Listing, Table, figures
 from optimizer.studies.variants import VariantOutcome, Variants
 from optimizer.units import listed, number
@@ -45,14 +45,12 @@ def variants_document(found: Variants) -> Document:
             "caution",
         )
     )
-    sections[:0] = alarm_listing(found.every_caution)
-    sections.append(caution_listing(found.every_caution))
     facts = [("base", f"{found.name}, {number(found.base.cost, 3)} {currency} per kg")]
     if found.base.broken:
         facts.append(("the base itself", f"breaks {listed(found.base.broken)}"))
     facts += [("assumed", note) for note in brief.assumptions]
-    title = f"Variants of {found.name}"
-    return Document(title, verdict, tuple(facts), tuple(sections), good=len(sound) == len(found.outcomes))
+    shown = framed(found.every_caution, sections)
+    return Document(f"Variants of {found.name}", verdict, facts, shown, good=len(sound) == len(found.outcomes))
 
 
 def _one(found: Variants, outcome: VariantOutcome) -> list[Table | Listing]:

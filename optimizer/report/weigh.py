@@ -10,7 +10,7 @@ from optimizer.bench.weigh import Step, WeighLine, WeighSheet
 from optimizer.chemistry.interval import Interval
 from optimizer.data.cautions import ALWAYS, Caution
 from optimizer.errors import UsageError
-from optimizer.report.blend import alarm_listing, rests_listing
+from optimizer.report.cautions import alarm_listing, rests_listing
 from optimizer.report.document import Column, Columns, Document, Listing, Row, Section, Strong, Sum, Table, figures
 from optimizer.units import listed, number
 
@@ -107,12 +107,12 @@ def ph_words(ph: Interval) -> str:
     return f"about {number(ph.typical, 1)} once all of this step is in ({span}); nothing was measured"
 
 
-def _cautions(step: Step) -> list[Listing]:
+def _cautions(step: Step) -> Listing:
     """Return the cautions of a step, in full where they come first."""
     told = [c.words for c in step.cautions]
     if step.again:
         told.append("As above: " + listed([f"{key} (step {number_})" for key, number_ in step.again]) + ".")
-    return [Listing("", tuple(told), "caution")] if told else []
+    return Listing("", tuple(told), "caution")
 
 
 def _by_number(sheet: WeighSheet, caution: Caution) -> Caution:
@@ -160,18 +160,17 @@ def _verdict(sheet: WeighSheet) -> tuple[str, bool]:
 
 def weigh_document(sheet: WeighSheet) -> Document:
     """Return the sheet for a screen."""
-    sections: list[Section] = []
+    sections: list[Section] = [alarm_listing(sheet.alarms)]
     for step in sheet.steps:
         lines = _lines(sheet, step)
         told = after_of(step)
         told += [f"{x.number} {x.material.name}: {x.material.handling}" for x in step.lines if x.material.handling]
         told += [f"{x.number} {x.material.name}: {remark(sheet, x)}" for x in step.lines if remark(sheet, x)]
-        sections += [*lines, Listing("" if lines else head_of(step), tuple(told)), *_cautions(step)]
-    sections[:0] = alarm_listing(sheet.alarms)
-    sections += [*rests_listing(sheet.alarms), Listing("", ALWAYS, "caution")]
+        sections += [*lines, Listing("" if lines else head_of(step), tuple(told)), _cautions(step)]
+    sections += [rests_listing(sheet.alarms), Listing("", ALWAYS, "caution")]
     facts = [*facts_of(sheet)[2:], *(("note", note) for note in sheet.notes)]
     verdict, good = _verdict(sheet)
-    return Document(_title(sheet), verdict, tuple(facts), tuple(sections), good)
+    return Document(_title(sheet), verdict, facts, sections, good)
 
 
 def _blanks(step: Step) -> list[Table]:
@@ -220,7 +219,7 @@ def weigh_short(sheet: WeighSheet, rows: int = 3, most: int = 1) -> Document:
     words = dict.fromkeys(_by_number(sheet, caution).words for caution in sheet.handling)
     words |= dict.fromkeys(caution.rests for caution in sheet.alarms if caution.rests)
     sections: list[Section | Document] = [
-        *alarm_listing(sheet.alarms),
+        alarm_listing(sheet.alarms),
         Listing("", (" ".join((PLAN, *words)),), "caution"),
         *parts,
         Table("", (Column("made by, date", "write"), Column("checked by, date", "write")), ((None, None),)),
@@ -229,7 +228,7 @@ def weigh_short(sheet: WeighSheet, rows: int = 3, most: int = 1) -> Document:
     facts += [("note", note) for note in sheet.notes]
     running = f"batch {sheet.batch.batch} - {sheet.batch.product}".removesuffix(" - ")
     verdict, good = _verdict(sheet)
-    return Document(_title(sheet), verdict, tuple(facts), tuple(sections), good, running, SHEET)
+    return Document(_title(sheet), verdict, facts, sections, good, running, SHEET)
 
 
 def one_page(sheet: WeighSheet) -> bytes:
@@ -251,27 +250,27 @@ def weigh_form(sheet: WeighSheet) -> Document:
     """Return the sheet to be filled in, on paper or in a workbook: cautions come before what they are about."""
     batch = sheet.batch
     sections: list[Section | Document] = [
-        *alarm_listing(sheet.alarms),
+        alarm_listing(sheet.alarms),
         Listing("", (PLAN,), "caution"),
     ]
     for step in sheet.steps:
         lines = tuple(replace(table, title="") for table in _lines(sheet, step))
         told = Listing("", tuple(after_of(step)))
-        sections.append(Document(head_of(step), "", (), (*_cautions(step), *lines, told, *_blanks(step))))
+        sections.append(Document(head_of(step), "", (), (_cautions(step), *lines, told, *_blanks(step))))
     percent = Sum(fsum(line.percent for line in sheet.lines))
     weighed = fsum(g for line in sheet.lines for _, g in line.weighed)
     done = Sum(weighed if all(line.weighed for line in sheet.lines) else nan)
     note = "the part held back is not in the sum" if sheet.held_g > 0 else ""
     total = Strong(("", None, "sum", "", percent, Sum(sheet.total_g), "", done, "", note))
-    sections += [Table("", _columns(sheet), (total,)), *rests_listing(sheet.alarms)]
+    sections += [Table("", _columns(sheet), (total,)), rests_listing(sheet.alarms)]
     sections.append(Table("", (Column("made by, date", "write"), Column("checked by, date", "write")), ((None, None),)))
     facts = [*facts_of(sheet), *(("note", note) for note in sheet.notes)]
     verdict, good = _verdict(sheet)
     return Document(
         _title(sheet),
         verdict,
-        tuple(facts),
-        tuple(sections),
+        facts,
+        sections,
         good,
         f"batch {batch.batch} - {batch.product}" if batch.product else f"batch {batch.batch}",
         SHEET,
