@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import isnan
+
 from optimizer.assessment.advice import Advice, Situation, advice_on
 from optimizer.assessment.alarms import cautions_at
 from optimizer.assessment.electrolyte import Budget
@@ -98,7 +100,11 @@ def _thickeners(plan: ThickeningPlan) -> Table | Listing:
         )
         for c in plan.candidates
     )
-    per_kg = figures("per kg", digits=2)
+    if all(isnan(c.price) for c in plan.candidates):
+        rows = tuple((*row[:5], row[6]) for row in rows)
+        per_kg: Columns = ()
+    else:
+        per_kg = figures("per kg", digits=2)
     columns: Columns = ("thickener", "from", "works at pH", "goes in", "doses to try, %", *per_kg, "verdict")
     return Table("Thickening plan", columns, rows, plan.stop)
 
