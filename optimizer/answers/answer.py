@@ -17,7 +17,7 @@ TOLD = {
     "check": ("studies:check_document", "report.formula_json:Check", "rules"),
     "why": ("studies:why_document", "studies.why:Why", "worth"),
     "compare": ("studies:compare_document", "studies.compare:Comparison", "sides"),
-    "substitute": ("substitute:substitute_document", "studies.substitute:Substituted", "standins"),
+    "substitute": ("substitute:substitute_document", "studies.substituted:Substituted", "standins"),
     "frontier": ("tradeoff:frontier_document", "report.tradeoff:Frontiers", "curves.breaks"),
     "leeway": ("tradeoff:leeway_document", "studies.leeway:Leeway", "rooms"),
     "robust": ("lots:robust_document", "studies.robust:Robust", "rules"),

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from tomlkit import TOMLDocument
 
     from optimizer.answers.answer import Answer
-    from optimizer.studies.substitute import Substituted, Wish
+    from optimizer.studies.substituted import Substituted, SwapWish
 
 
 def batch_subject(
@@ -295,7 +295,7 @@ def write_master(path: Path, done: Made) -> None:
     write_atomic(path, formula_table(done.master.formula))
 
 
-def go_on_without(material: str, found: Subject, left: str, wish: Wish) -> Answer[Substituted]:
+def go_on_without(material: str, found: Subject, left: str, wish: SwapWish) -> Answer[Substituted]:
     """Return how a batch goes on without a material: what is in stays in.
 
     Args:

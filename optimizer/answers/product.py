@@ -24,7 +24,7 @@ from optimizer.solve.existing import formula_at
 
 if TYPE_CHECKING:
     from optimizer.studies.explain import Explanation, LimitChange
-    from optimizer.studies.substitute import Substituted
+    from optimizer.studies.substituted import Substituted
     from optimizer.studies.why import Why
 
 

@@ -22,14 +22,14 @@ Steps = Mapping[str, tuple[float, float]]
 
 
 @immutable
-class Reach:
+class FitsTo:
     """How far a limit may go before nothing fits, and what that rests on."""
 
     fits: float
     proof: Proof
 
 
-Reaches = Mapping[str, Reach | None]
+Reaches = Mapping[str, FitsTo | None]
 """Where nothing fits any more, by key of the limit; None where it could not be found out."""
 
 
@@ -225,7 +225,7 @@ class Teller:
         value = mark.rule.value(formula, setting) if answer.doses and isinstance(mark.rule, LimitRule) else nan
         raised, lowered = steps.get(mark.key, (nan, nan))
         binding = (mark.rule.id, side) in answer.binding
-        reach = reaches.get(mark.key) or Reach(nan, "none")
+        reach = reaches.get(mark.key) or FitsTo(nan, "none")
         return Ruler(
             mark, mark.key, mark.words, mark.rule.unit, at, mark.at, min(mark.least, at), max(mark.most, at), mark.step,
             value, binding, raised, lowered, self._costs(mark, raised, lowered) if binding else "",

@@ -23,7 +23,8 @@ from optimizer.immutable import replace
 from optimizer.report.card import CARD
 from optimizer.report.document_pdf import document_pdf
 from optimizer.report.shared_card import screen_png, shared_csv, shared_document
-from optimizer.studies.substitute import Substituted, substitute, with_stand_ins
+from optimizer.studies.substitute import substitute, with_stand_ins
+from optimizer.studies.substituted import Substituted
 from optimizer.units import listed, number
 
 if TYPE_CHECKING:

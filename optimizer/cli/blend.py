@@ -9,9 +9,9 @@ from optimizer.answers.answer import Answer
 from optimizer.cli.common import (
     FORMULA,
     Changes,
+    FromTrials,
     Given,
     Libraries,
-    Measured,
     ScenarioName,
     ShelfFile,
     TimeLimit,
@@ -34,7 +34,7 @@ def blend(
     ] = "",
     shelf: ShelfFile = None,
     library: Libraries = None,
-    measured: Measured = Measured(),
+    measured: FromTrials = FromTrials(),
     solver: Annotated[
         str,
         typer.Option(help="Any solver that PuLP finds, such as PULP_CBC_CMD; the answer is certified all the same."),

@@ -204,7 +204,7 @@ class Given(_Read):
 
 
 @immutable
-class Measured:
+class FromTrials:
     """Options of a command: what was measured in trials, in the place of ratings."""
 
     readings: Readings = None

@@ -6,7 +6,7 @@ from typing import Annotated, Any
 import typer
 
 from optimizer.answers.answer import Answer
-from optimizer.cli.common import FORMULA, Files, Given, Measured, Rest, ScenarioName, app, command
+from optimizer.cli.common import FORMULA, Files, FromTrials, Given, Rest, ScenarioName, app, command
 
 
 @command(app, FORMULA)
@@ -14,7 +14,7 @@ def check(
     formula: Annotated[Path, typer.Argument(help="Table of material and percent (or grams), or a blend's JSON.")],
     scenario: ScenarioName,
     rest: Rest = "",
-    measured: Measured = Measured(),
+    measured: FromTrials = FromTrials(),
     files: Files = Files(),
 ) -> Answer[Any]:
     """Hold a formula against a brief: what it breaks, what mending costs, the nearest that keeps all."""

@@ -37,9 +37,9 @@ def substitute(
     """
     from optimizer.answers import questions
     from optimizer.bench.batch import is_batch
-    from optimizer.studies.substitute import Wish
+    from optimizer.studies.substituted import SwapWish
 
-    wish = Wish(offered=offered, **vars(bands))
+    wish = SwapWish(offered=offered, **vars(bands))
     if is_batch(Path(scenario)):
         if formula is not None:
             raise UsageError("substitute: a batch file brings its own formula; leave --formula out.")

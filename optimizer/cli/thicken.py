@@ -23,7 +23,7 @@ def thicken(
         str,
         typer.Option(help="Thickener added so far, all additions together, with its unit: 21g, or 0.5% of the batch."),
     ] = "",
-    viscosity: Annotated[float | None, typer.Option(help="Reading in mPa s.")] = None,
+    viscosity: Annotated[float | None, typer.Option(help="Reading in mPa·s.")] = None,
     flow: Annotated[float | None, typer.Option(help="Reading: time to run out of a cup or funnel, s.")] = None,
     judged: Annotated[int | None, typer.Option(help="Reading: 1 like water to 5 like a gel.")] = None,
     waited: Annotated[float | None, typer.Option(help="Mixed and waited before the reading, min.")] = None,

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from optimizer.answers.answer import Answer
-from optimizer.cli.common import FORMULA, Given, Measured, ScenarioName, app, aside, command, quiet_solvers
+from optimizer.cli.common import FORMULA, FromTrials, Given, ScenarioName, app, aside, command, quiet_solvers
 
 Picture = Annotated[Path | None, typer.Option("--picture", help="Also draw it, as .svg, .png or .pdf.")]
 
@@ -24,7 +24,7 @@ def frontier(
         str, typer.Option(help="What is traded against it, written the same way.")
     ] = "maximise mildness",
     by: Annotated[str, typer.Option(help="A family of curves, one per value: RULE.LIMIT=VALUE,VALUE,...")] = "",
-    measured: Measured = Measured(),
+    measured: FromTrials = FromTrials(),
     given: Given = Given(),
     picture: Picture = None,
 ) -> Answer[Any]:
@@ -53,7 +53,7 @@ def leeway(
     others: Annotated[
         int, typer.Option(help="Also this many formulas within the loss, as different as possible.", min=0)
     ] = 0,
-    measured: Measured = Measured(),
+    measured: FromTrials = FromTrials(),
     given: Given = Given(),
     picture: Picture = None,
 ) -> Answer[Any]:

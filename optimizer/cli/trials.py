@@ -213,11 +213,11 @@ def trials_rate(
 def trials_salt(
     scenario: ScenarioName,
     readings: Annotated[
-        list[str] | None, typer.Argument(help="What was read: DOSE=VISCOSITY, such as 0.4=900 (%, mPas).")
+        list[str] | None, typer.Argument(help="What was read: DOSE=VISCOSITY, such as 0.4=900 (%, mPa·s).")
     ] = None,
     doses: Annotated[int, typer.Option(help="Beakers to lay, 5 to 7.")] = 6,
     most: Annotated[float | None, typer.Option(help="Highest dose, %; else what the salt budget leaves.")] = None,
-    target: Annotated[float | None, typer.Option(help="Wanted viscosity, mPas.", min=1)] = None,
+    target: Annotated[float | None, typer.Option(help="Wanted viscosity, mPa·s.", min=1)] = None,
     grams: Grams = 100.0,
     repeatability: Annotated[
         float | None, typer.Option(help="Scatter of a repeated reading, 0.1 for 10 %.", min=0.001, max=1)

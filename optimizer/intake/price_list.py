@@ -206,20 +206,8 @@ _GROSS = re.compile(r"\b(incl|inc|including|with|gross|brutto|inkl|ttc|inclusa|c
 _NET = re.compile(r"\b(excl|ex|excluding|without|net|netto|zzgl|ohne|ht|esclusa)\b", re.IGNORECASE)
 _BASIS = re.compile(r"(?:/|\b(?:per|je|pro|al|par)\b)\s*(\d[\d.,]*)?\s*([a-zA-Z]+)", re.IGNORECASE)
 PIECES = (
-    "pack",
-    "packs",
-    "each",
-    "piece",
-    "pieces",
-    "pc",
-    "unit",
-    "bottle",
-    "container",
-    "canister",
-    "drum",
-    "bag",
-    "can",
-)
+    "pack", "packs", "each", "piece", "pieces", "pc", "unit", "bottle", "container", "canister", "drum", "bag", "can",
+)  # fmt: skip
 PRICES = ("price_per_kg", "price", "pack_price", "unit_price")
 """Fields of prices, the plainest first."""
 

@@ -9,7 +9,7 @@ from optimizer.bench.acid import AcidSession, PhAnswer, first_portion
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Solution
 from optimizer.report.cautions import alarm_listing, rests_listing
-from optimizer.report.document import Columns, Document, Listing, Table, figures
+from optimizer.report.document import Columns, Document, Listing, Table, figures, filled
 from optimizer.report.ph_json import PhTold
 from optimizer.report.struck import struck_listing
 from optimizer.units import listed, number
@@ -49,7 +49,7 @@ def ph_document(told: PhTold) -> Document:
     sections.append(Listing("Does not fit together", doubts))
     if answer.window:
         sections.append(Listing("pH windows", answer.window.doubts))
-    sections.append(_ingredients(answer))
+    sections += filled(_ingredients(answer))
     if answer.gain and session is None:
         sections.append(_titrate(answer))
     if answer.preservation:
@@ -190,7 +190,8 @@ def _preservation_sections(found: Preservation) -> list[Table | Listing]:
     columns: Columns = ("acid (from)", *shares, "room below ceilings %")
     note = "Undissociated: over the whole window, then at the target; there is at most so much."
     said = tuple(f"{'Broken: ' if e.broken else ''}{e.reading}" for e in found.exclusions)
-    return [Table("Acid preservatives at this pH", columns, rows, note), Listing("Exclusions that apply", said)]
+    acids = Table("Acid preservatives at this pH", columns, rows, note)
+    return [*filled(acids), Listing("Exclusions that apply", said)]
 
 
 def solution_words(solution: Solution) -> str:

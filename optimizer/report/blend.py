@@ -16,7 +16,7 @@ from optimizer.report.binding import binding_table, bound, lots_listing, takeove
 from optimizer.report.cautions import alarm_listing, caution_listing
 from optimizer.report.charts import charge_parts, charges, costs, prices, windows
 from optimizer.report.chemistry import chemistry_sections
-from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
+from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures, filled
 from optimizer.report.ending import verdict_of
 from optimizer.rules.row import Setting
 from optimizer.solve.result import EntryPrice, Outcome, Result, Without
@@ -51,25 +51,9 @@ def blend_document(
         broken_by_lots: Rules that sit on a limit and that a lot would break.
         more: Further sections and chapters, shown after the chemistry.
     """
-    brief = result.brief
-    scenario = brief.scenario
-    verdict = verdict_of(result)
     if result.formula is None:
-        return Document(
-            title=scenario.name,
-            verdict=verdict,
-            facts=(("brief", _brief_words(result)),),
-            sections=(
-                *_clash(explanation),
-                Listing("Notes", result.notes),
-                _asked(result),
-                *_settings(result),
-                *more,
-                _cautions(result, explanation),
-                provenance_listing(result.provenance),
-            ),
-            good=False,
-        )
+        return _without_formula(result, explanation, more)
+    brief, scenario = result.brief, result.brief.scenario
     assert result.weighable is not None
     planned = planned_cost(brief, result.weighable, result.setting)
     sections: list[Section | Document] = [
@@ -84,9 +68,7 @@ def blend_document(
         *windows(brief, result.weighable, result.setting),
         *_without(result, planned),
         *_settings(result),
-        rooms(
-            "Rules kept with room, and figures shown only", (o for o in result.rules if not o.binding and not o.idle)
-        ),
+        *filled(rooms("Rules kept with room, and figures shown only", _with_room(result))),
         *(chemistry_sections(chemistry) if chemistry else ()),
         *more,
         *_entries(result),
@@ -94,10 +76,26 @@ def blend_document(
         _cautions(result),
         provenance_listing(result.provenance),
     ]
-    return Document(scenario.name, verdict, _facts(result, planned), sections, good=result.ending == "optimal")
+    facts, good = _facts(result, planned), result.ending == "optimal"
+    return Document(scenario.name, verdict_of(result), facts, sections, good=good)
 
 
-def _facts(result: Result, planned: PlannedCost | None) -> tuple[tuple[str, str], ...]:
+def _without_formula(result: Result, explanation: Explanation | None, more: tuple[Section | Document, ...]) -> Document:
+    """Return what clashes, what the brief asks and what would help."""
+    sections = (
+        *_clash(explanation),
+        Listing("Notes", result.notes),
+        _asked(result),
+        *_settings(result),
+        *more,
+        _cautions(result, explanation),
+        provenance_listing(result.provenance),
+    )
+    facts = (("brief", _brief_words(result)),)
+    return Document(result.brief.scenario.name, verdict_of(result), facts, sections, good=False)
+
+
+def _facts(result: Result, planned: PlannedCost | None) -> list[tuple[str, str]]:
     formula, currency = result.formula, result.brief.scenario.currency
     assert formula is not None
     alone = f"{number(result.cost, 3)} {currency} per kg of product"
@@ -303,6 +301,10 @@ def _rounding_note(result: Result) -> str:
     )
 
 
+def _with_room(result: Result) -> list[Outcome]:
+    return [o for o in result.rules if not o.binding and not o.idle]
+
+
 def rooms(title: str, kept: Iterable[Outcome]) -> Table:
     """Return rules with their values and the room to their limits."""
     rows = tuple((o.reading, valued(o), room(o)) for o in kept)
@@ -335,6 +337,11 @@ def valued(outcome: Outcome) -> float | str:
     return outcome.value if told == number(outcome.value, 3) else told
 
 
+def sought(brief: Brief) -> str:
+    """Return what is best in words, as the head of a column: the planned cost, where that is what is least."""
+    return "least planned cost" if brief.seeks_planned else brief.scenario.objective.words()
+
+
 def _settings(result: Result) -> list[Table]:
     if result.brief.acidity is None or not result.settings:
         return []
@@ -346,8 +353,7 @@ def _settings(result: Result) -> list[Table]:
         target = result.ph.target if result.ph else nan
         best = s.first - AS_TYPED <= target <= s.last + AS_TYPED and s.objective == result.objective
         rows.append(Strong(row) if best else row)
-    name = result.brief.scenario.objective.words()
-    columns: Columns = ("target pH", *figures(name, "candidates ruled out"), "proof")
+    columns: Columns = ("target pH", *figures(sought(result.brief), "candidates ruled out"), "proof")
     note = "A pH limit has no price of its own: compare the settings."
     return [Table("What each pH setting allows", columns, tuple(rows), note)]
 

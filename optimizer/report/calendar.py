@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from optimizer.report.document import Document, Listing, Row, Table, figures
+from optimizer.report.document import Document, Listing, Row, Section, Table, figures, filled
 from optimizer.report.records import Sections, many
 from optimizer.units import number
 
@@ -31,7 +31,7 @@ def calendar_document(found: Calendar) -> Document:
     note = "* due today, ! overdue, + read, - missed; the others are to come."
     sections.append(Table(f"Tests, as of {found.on}", heads, rows, note))
     read = tuple(_reading(t, r) for t in found.tests for r in t.readings)
-    sections.append(Table("Readings", ("test", "on", *figures("value"), "unit", "", "said", *figures("no.")), read))
+    sections += filled(Table("Readings", ("test", "on", *figures("value"), "unit", "", "said", *figures("no.")), read))
     sections.append(Listing("How, and who asks for it", _hows(found.tests)))
     sections.append(Listing("Cautions", (*found.notes, *CAUTIONS), "caution"))
     return Document(f"Batch {found.batch}", verdict, (), sections, good=not told)
@@ -87,5 +87,6 @@ def tasks_document(found: Tasks) -> Document:
     for t in found.tasks:
         grouped.setdefault((t.on, t.batch, t.place, t.status), []).append(t.name or t.what)
     rows = tuple((on, batch, where, ", ".join(names), status) for (on, batch, where, status), names in grouped.items())
-    sections = (Listing("Alarms", found.alarms, "caution"), Table("To do", ("on", "batch", "where", "tests", ""), rows))
+    todo = Table("To do", ("on", "batch", "where", "tests", ""), rows)
+    sections: tuple[Section, ...] = (Listing("Alarms", found.alarms, "caution"), *filled(todo))
     return Document(f"Due on {found.on}", verdict, (), sections, good=not (overdue or found.alarms))

@@ -50,7 +50,7 @@ def chemistry_sections(found: Chemistry) -> tuple[Table | Listing, ...]:
     if found.pieces:
         advice = (*map(_in_words, found.pieces), "Reasons, sources and ladders: tenside advice.")
         sections.append(Listing("At the bench", advice))
-    return sections
+    return tuple(sections)
 
 
 def _measured(found: Measured) -> Iterator[Table | Listing]:

@@ -36,7 +36,7 @@ def cost_document(costing: Costing) -> Document:
     return Document(f"Cost: {costing.name}", verdict, _facts(costing), sections, good=good)
 
 
-def _facts(costing: Costing) -> tuple[tuple[str, str], ...]:
+def _facts(costing: Costing) -> list[tuple[str, str]]:
     size, money = costing.size, costing.currency
     made = f"{number(size.made_g / 1000, 3)} kg made, {number(size.filled_g / 1000, 3)} kg after the loss"
     if size.bottles and size.fill_g:
@@ -183,14 +183,14 @@ def cost_sheets(costing: Costing) -> list[Table]:
     )
     heads = ("id", "material", "%", "g", f"{money} per kg", "dearest per kg", "batch", "share", "one point more")
     return [
-        Table("cost", ("figure", "value"), _figures(costing)),
+        Table("cost", ("figure", "value"), tuple(_figures(costing))),
         Table("parts", ("part", "detail", "batch", "per kg sold", "per bottle", "share"), parts),
         Table("materials", heads, lines),
         *(_buying_sheets(costing.plan, money) if costing.plan else ()),
     ]
 
 
-def _figures(costing: Costing) -> tuple[Row, ...]:
+def _figures(costing: Costing) -> list[Row]:
     """Return the single figures of a costing, and those of its price."""
     size = costing.size
     facts: list[Row] = [

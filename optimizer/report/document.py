@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import field, replace
+from dataclasses import replace
 from math import isnan, nan
 from typing import Literal
 
@@ -89,11 +89,6 @@ class Table:
     """Whether pages fold it away, and terminal, Markdown and paper leave it out."""
 
     @property
-    def filled(self) -> bool:
-        """Whether there is anything in it."""
-        return bool(self.rows)
-
-    @property
     def every(self) -> tuple[Column, ...]:
         """All columns."""
         return tuple(Column(c) if isinstance(c, str) else c for c in self.columns)
@@ -134,6 +129,11 @@ class Table:
         return found
 
 
+def filled(*tables: Table) -> tuple[Table, ...]:
+    """Return tables but those without rows, whose headings alone would say nothing."""
+    return tuple(table for table in tables if table.rows)
+
+
 @immutable
 class Listing:
     """Sentences under a heading; without one they belong to the section before."""
@@ -141,11 +141,6 @@ class Listing:
     title: str
     items: tuple[str, ...]
     kind: Literal["plain", "caution"] = "plain"
-
-    @property
-    def filled(self) -> bool:
-        """Whether there is anything in it."""
-        return bool(self.items)
 
 
 @immutable
@@ -226,13 +221,13 @@ Section = Table | Listing | Sketch
 class Document:
     """A report: a title, a few facts and sections in reading order; a document among them is a chapter.
 
-    A table without rows and a listing without items are left out.
+    A listing without items is left out.
     """
 
     title: str
     verdict: str
     facts: Sequence[tuple[str, str]] = ()
-    sections: Sequence[Section | Document] = field(default=())
+    sections: Sequence[Section | Document] = ()
     good: bool = True
     """False if the verdict is bad news."""
     running: str = ""
@@ -241,7 +236,7 @@ class Document:
     """What a file calls itself that shows it; see `files.report_mark`."""
 
     def __post_init__(self) -> None:
-        shown = (s for s in self.sections if not isinstance(s, (Table, Listing)) or s.filled)
+        shown = (s for s in self.sections if not isinstance(s, Listing) or s.items)
         vars(self).update(facts=tuple(self.facts), sections=tuple(shown))
 
     @property

@@ -6,7 +6,7 @@ from optimizer.assessment.planned import planned_cost
 from optimizer.data.formula import Formula
 from optimizer.report.blend import change_columns, dose_changes
 from optimizer.report.cautions import framed
-from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
+from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures, filled
 from optimizer.report.ending import PROOFS
 from optimizer.rules.row import Setting
 from optimizer.solve.result import PhOutcome
@@ -120,7 +120,7 @@ def robust_document(done: Robust) -> Document:
         known = "not proven to be the best safe formula"
         facts.append(("proof", known if done.proof == "none" else f"the best safe formula, {PROOFS[done.proof]}"))
     facts += [("assumed", note) for note in done.brief.assumptions]
-    sections = framed(done.cautions, (_formulas(done), _ends(done), _worst(done), _trials(done)))
+    sections = framed(done.cautions, (_formulas(done), _ends(done), *filled(_worst(done)), _trials(done)))
     return Document(title, _safety(done), facts, sections, good=done.formula is not None)
 
 

@@ -12,7 +12,7 @@ from optimizer.bench.strike import Struck, struck_of
 from optimizer.bench.weighed import Balance, balances
 from optimizer.immutable import result, seen, told, untold
 from optimizer.report.cautions import framed
-from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
+from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures, filled
 from optimizer.report.struck import struck_listing
 from optimizer.units import AS_TYPED, listed, number
 
@@ -143,10 +143,11 @@ def made_document(made: Made) -> Document:
         facts.append(("pH read last", f"{number(made.ph, 2)}{window}"))
     facts.append(("cost", f"{number(made.cost, 3)} {currency} per kg (plan: {number(made.planned.cost, 3)})"))
     if batch.finish.bottles and batch.bottle_ml and batch.density_g_per_ml:
-        filled = batch.finish.bottles * batch.bottle_ml * batch.density_g_per_ml
-        facts.append(("bottles", f"{batch.finish.bottles}, {number(100 * filled / went.mass_g, 1)} % of the batch"))
+        volume = batch.finish.bottles * batch.bottle_ml * batch.density_g_per_ml
+        facts.append(("bottles", f"{batch.finish.bottles}, {number(100 * volume / went.mass_g, 1)} % of the batch"))
     facts += [("note", note) for note in made.notes]
-    sections = (_inputs(made), _formula(made), _broken((*serious, *slight)), _moved(made), _master(made))
+    off = filled(_broken((*serious, *slight)), _moved(made))
+    sections = (_inputs(made), _formula(made), *off, _master(made))
     title = f"{batch.product or made.brief.scenario.name}, as made"
     return Document(title, verdict, facts, framed(made.cautions, sections), good=not serious)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from optimizer.report.document import Columns, Document, Listing, Row, Sketch, Table, figures
+from optimizer.report.document import Columns, Document, Listing, Row, Section, Sketch, Table, figures, filled
 from optimizer.report.escape import printable
 from optimizer.units import listed, number
 
@@ -67,7 +67,7 @@ def list_document(found: Listed) -> Document:
     )  # fmt: skip
     costs = figures("cost per kg", digits=3)
     others: Columns = ("master formula", *figures("version"), "on", *costs, "", *figures("active %", digits=2))
-    tables = (Table("Batches", heads, batches), Table("Master formulas", others, masters))
+    tables = filled(Table("Batches", heads, batches), Table("Master formulas", others, masters))
     verdict = f"{many(len(batches), 'batch').replace('batchs', 'batches')}, {many(len(masters), 'master formula')}."
     return Document(f"Records in {found.store}", verdict, (), tables)
 
@@ -88,8 +88,8 @@ def batch_document(batch: Shown, *, file: bool = False) -> Document:
         ("library since", _since(batch.changed_since)),
     ]
     rows = tuple(_noted(o) for o in batch.observations)
-    heads = ("read", *figures("value"), "unit", "at", "on", "said", "photo")
-    sections: Sections = [Table("Readings", heads, rows)]
+    heads: Columns = ("read", *figures("value"), "unit", "at", "on", "said", "photo")
+    sections: Sections = [*filled(Table("Readings", heads, rows))]
     if batch.samples:
         kept = tuple(
             (s.place, s.on, s.until, "" if s.amount_g is None else f"{_g(s.amount_g)} g", s.note) for s in batch.samples
@@ -182,7 +182,7 @@ def lots_document(found: LotsOf) -> Document:
     note = "Acid and alkali in g of the pure chemical in its stated form."
     facts = (("product", found.product), ("revision", str(found.revision)), ("bottles", _count(found.bottles)))
     table = Table("Lots", heads, rows, note if any(u.stage == "adjustment" for u in found.lots) else "")
-    return Document(f"Batch {found.batch}", verdict, [(k, v) for k, v in facts if v], (table,))
+    return Document(f"Batch {found.batch}", verdict, [(k, v) for k, v in facts if v], filled(table))
 
 
 def where_document(found: WhereLot) -> Document:
@@ -204,7 +204,7 @@ def where_document(found: WhereLot) -> Document:
         notes.append(f"Lots of several materials bear this name: {listed(materials)}. Choose one with --material.")
     if found.formerly:
         notes.append(f"Only an earlier revision of batch {listed(found.formerly)} names it: it was corrected since.")
-    sections = (Table("Batches", heads, rows), Listing("Mind", tuple(notes), "caution"))
+    sections: tuple[Section, ...] = (*filled(Table("Batches", heads, rows)), Listing("Mind", tuple(notes), "caution"))
     return Document(f"Lot {found.lot}", verdict, (), sections)
 
 

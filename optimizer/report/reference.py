@@ -12,7 +12,7 @@ from optimizer.data.facts import Ceiling, Confidence, Material, Substance
 from optimizer.data.law import MONTHS
 from optimizer.data.library import Library, doubts
 from optimizer.immutable import result
-from optimizer.report.document import Columns, Document, Listing, Table, figures
+from optimizer.report.document import Columns, Document, Listing, Table, figures, filled
 from optimizer.report.law import WHERE, meant, most
 from optimizer.rules.reference import RuleNote
 from optimizer.units import listed, number
@@ -95,10 +95,10 @@ def briefs_document(found: Briefs) -> Document:
         )
         return Table(title, ("write", "name", "what it is", "aim"), rows)
 
-    own = table(f"Your own, in {found.folder}", found.own)
+    tables = filled(table(f"Your own, in {found.folder}", found.own), table("Shipped", found.shipped))
     verdict = f"{len(found.own)} briefs of your own, {len(found.shipped)} shipped."
     following = Listing("Next", ("tenside blend BRIEF", "tenside start FOLDER lays a first brief of your own"))
-    return Document("Briefs", verdict, (), (own, table("Shipped", found.shipped), following))
+    return Document("Briefs", verdict, (), (*tables, following))
 
 
 def library_document(found: Materials) -> Document:
@@ -137,10 +137,9 @@ def material_document(material: Material, library: Library) -> Document:
     cautions = tuple(replace(c, materials=()).words for c in cautions_from([material], library).values())
     sections = (
         _substances(material),
-        _micelles(material),
-        _ratings(material, library),
+        *filled(_micelles(material), _ratings(material, library)),
         *_allergens(material),
-        _ceilings(material, library),
+        *filled(_ceilings(material, library)),
         _backing(material, library),
         Listing("Doubtful", doubtful),
         Listing("Cautions", cautions, "caution"),

@@ -16,6 +16,7 @@ from optimizer.report.blend import (
     planned_change,
     planned_words,
     rooms,
+    sought,
     valued,
 )
 from optimizer.report.cautions import FIRST, alarm_listing, framed, rests_listing
@@ -163,8 +164,7 @@ def _at_settings(why: Why) -> list[Table]:
         )
         for s in why.settings
     )
-    words = why.brief.scenario.objective.words()
-    return [Table("At each pH setting", ("target pH", *figures(words), why.name), rows)]
+    return [Table("At each pH setting", ("target pH", *figures(sought(why.brief)), why.name), rows)]
 
 
 def _dose_at(setting: AtSetting) -> str:

@@ -11,7 +11,7 @@ from optimizer.report.blend import (
 )
 from optimizer.report.cautions import framed
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
-from optimizer.studies.substitute import Base, StandIn, Substituted, Swap
+from optimizer.studies.substituted import Base, StandIn, Substituted, Swap
 from optimizer.units import listed, number
 
 SHOWN = 8

@@ -8,7 +8,7 @@ from optimizer.data.cautions import Caution
 from optimizer.immutable import result, untold
 from optimizer.report.advice import budget_table
 from optimizer.report.cautions import alarm_listing, caution_listing
-from optimizer.report.document import Columns, Curve, Curves, Document, Listing, Sketch, Table, figures
+from optimizer.report.document import Columns, Curve, Curves, Document, Listing, Sketch, Table, figures, filled
 from optimizer.report.struck import struck_listing
 from optimizer.units import number
 
@@ -45,7 +45,7 @@ def thicken_document(found: Thickened) -> Document:
         sections.append(_next(log))
         if len([p for p in log.points if p.value is not None]) > 1:
             sections.append(_curve(log))
-        sections += [_steps(log), Listing("Mind", log.notes, "caution")]
+        sections += [*filled(_steps(log)), Listing("Mind", log.notes, "caution")]
     sections += [struck_listing(found.struck), budget_table(logs[0].budget)]
     sections.append(caution_listing(c for c in cautions if not c.loud))
     first = logs[0]

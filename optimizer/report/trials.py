@@ -9,7 +9,7 @@ from math import sqrt
 
 from optimizer.data.cautions import ALWAYS, Caution
 from optimizer.report.cautions import alarm_listing, caution_listing
-from optimizer.report.document import Cell, Column, Document, Listing, Row, Section, Strong, Table, figures
+from optimizer.report.document import Cell, Column, Document, Listing, Row, Section, Strong, Table, figures, filled
 from optimizer.report.struck import struck_listing
 from optimizer.trials.more import Next
 from optimizer.trials.plan import Plan, PlannedBeaker
@@ -38,7 +38,7 @@ def plan_document(plan: Plan, series: Series) -> Document:
     sections: list[Section] = [
         alarm_listing(plan.cautions),
         *_factors(plan),
-        _materials(plan),
+        *filled(_materials(plan)),
         _beakers(plan.beakers, _moving(plan)),
         Listing("Mind", plan.notes),
         Listing("Next", _next_steps(series)),
@@ -110,7 +110,7 @@ def sheet_document(sheet: TrialSheet) -> Document:
     sections: list[Section] = [
         alarm_listing(sheet.cautions),
         Listing("", (NOT_FOR_USE, *_bench_cautions(sheet)), "caution"),
-        _mixes(sheet),
+        *filled(_mixes(sheet)),
         *_grams(sheet),
         Listing("Each beaker is made like this", tuple(_steps(sheet))),
         Listing("Mind", sheet.notes),
@@ -213,7 +213,7 @@ def note_document(standing: Standing) -> Document:
     verdict = f"{total - still} of {total} beakers have a reading."
     if still:
         verdict += f" Still open: {listed([str(n) for n in standing.open])}."
-    sections: list[Section] = [_readings(standing), _weights(standing), struck_listing(standing.struck)]
+    sections: list[Section] = [_readings(standing), *filled(_weights(standing)), struck_listing(standing.struck)]
     if not still:
         sections.append(Listing("Next", (f"tenside trials fit {standing.file}",)))
     sections.append(Listing("", ALWAYS, "caution"))

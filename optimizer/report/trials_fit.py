@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import exp, isfinite, isnan, log
 from statistics import median
 
@@ -21,6 +22,7 @@ from optimizer.report.document import (
     Sketch,
     Table,
     figures,
+    filled,
 )
 from optimizer.trials.fitted import Fits
 from optimizer.trials.rating import Expected, Rated
@@ -162,21 +164,20 @@ def _effect_pictures(fit: Fit) -> list[Sketch]:
     return sketches
 
 
+def _banded(curve: Sequence[tuple[float, ...]]) -> tuple[Curve, ...]:
+    """Return what is expected along a curve, with the edges of its band if it has one."""
+    names = ("expected", "90 % band, low", "90 % band, high")[: 1 if isnan(curve[0][2]) else 3]
+    return tuple(Curve(name, tuple((c[0], c[k]) for c in curve)) for k, name in enumerate(names, 1))
+
+
 def _course(effect: FactorEffect, fit: Fit) -> Sketch:
     """Return the course of a reading along one factor."""
-    mean = Curve("expected", tuple((c[0], c[1]) for c in effect.curve))
-    lines = [mean]
-    if not isnan(effect.curve[0][2]):
-        lines += [
-            Curve("90 % band, low", tuple((c[0], c[2]) for c in effect.curve)),
-            Curve("90 % band, high", tuple((c[0], c[3]) for c in effect.curve)),
-        ]
     y = f"chance of {fit.what}, %" if fit.kind == "yes/no" else f"{fit.what}, {fit.unit or '1 to 5'}"
     note = "The other factors in the middle of the beakers; the band is for the mean of many readings."
     return Sketch(
         f"{fit.what} along {effect.name}",
         note=note,
-        drawing=Curves(f"{effect.name}, {effect.unit}".rstrip(", "), y, tuple(lines)),
+        drawing=Curves(f"{effect.name}, {effect.unit}".rstrip(", "), y, _banded(effect.curve)),
     )
 
 
@@ -268,7 +269,7 @@ def rate_document(found: Rated) -> Document:
     rows = tuple((r.rating, r.value, r.measured_by) for r in found.ratings)
     note = "Given a limit on the reading, 'blend --readings' goes by it instead of the rating."
     columns: Columns = (Column("planning rating", "name"), *figures("value", digits=1), "measured by")
-    sections += [Listing("Nothing is told of", outside), Table("Ratings beside them", columns, rows, note)]
+    sections += [Listing("Nothing is told of", outside), *filled(Table("Ratings beside them", columns, rows, note))]
     facts = (("brief", found.name), ("trials", found.trials))
     shown = framed(found.cautions, sections)
     return Document(f"What to expect of {found.name}", verdict, facts, shown, good=bool(inside))
@@ -339,12 +340,7 @@ def _salt_picture(found: SaltCurve) -> list[Sketch]:
     if not found.curve:
         return []
     marks = tuple((b.salt_percent, b.viscosity) for b in found.beakers)
-    lines = (
-        Curve("expected", tuple((c[0], c[1]) for c in found.curve)),
-        Curve("90 % band, low", tuple((c[0], c[2]) for c in found.curve)),
-        Curve("90 % band, high", tuple((c[0], c[3]) for c in found.curve)),
-        Curve("read", (), marks),
-    )
+    lines = (*_banded(found.curve), Curve("read", (), marks))
     return [Sketch("The curve", drawing=Curves("salt, % of the product", "viscosity, mPas", lines))]
 
 
