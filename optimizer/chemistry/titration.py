@@ -245,8 +245,8 @@ class PhLog:
     def expected_after(self, share: float) -> Interval:
         """Return the pH expected after more solution than is in now; acid never raises what was read last.
 
-        The end that the solution drives at is where the addition is the 10 % point of what is needed to get there, taken
-        on a logarithmic scale because the need is positive: `advice.advise` bounds the addition in the same way.
+        The end that the solution drives at is where the addition is the 10 % point of what is needed to get there,
+        taken on a logarithmic scale because the need is positive: `advice.advise` bounds the addition alike.
 
         Raises:
             DataError: If the share is negative.
@@ -257,7 +257,7 @@ class PhLog:
         acid, last, more = self.solution.chemical.acid, self.readings[-1].ph, share - self.share_now
 
         def short(ph: float) -> float:
-            """Return how much more than was added 1 in 10 needs to a pH; alkali the other way round, so that it falls."""
+            """Return how much more than was added 1 in 10 needs to a pH; of alkali how much less, so that it falls."""
             total, sd = self.share_to(ph)
             need = total - self.share_now
             found = (need * exp(-TENTH * sd / need) if need > 0 else 0.0) - more

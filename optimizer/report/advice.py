@@ -88,7 +88,7 @@ def _in_words(advice: Advice) -> str:
 def _thickeners(plan: ThickeningPlan) -> Table | Listing:
     if not plan.candidates:
         return Listing("Thickening plan", (*plan.salt.reasons, "No thickener of the library suits.", plan.stop))
-    rows = tuple(
+    rows: tuple[Row, ...] = tuple(
         (
             c.material.name,
             "planned" if c.planned else "library",
