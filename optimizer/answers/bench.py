@@ -18,20 +18,20 @@ from optimizer.bench.amount import portion_of
 from optimizer.bench.batch import Batch, append, batch_from, change_batch
 from optimizer.bench.card import Card, formula_card
 from optimizer.bench.made import last_ph, made_formula
-from optimizer.bench.plan import batch_text, brief_reference, formula_table, hold_back, size_of
+from optimizer.bench.plan import Size, batch_text, brief_reference, formula_table, hold_back, size_of
 from optimizer.bench.reconcile import Made, reconcile
 from optimizer.bench.refill import refuse_evaporation
 from optimizer.bench.strike import Strike, strike
 from optimizer.bench.weigh import WeighSheet, weigh_sheet
 from optimizer.bench.weighed import Weight, check_finish, checked, entry, with_actives
-from optimizer.brief.defaults import bench_defaults
+from optimizer.brief.defaults import BenchDefaults, bench_defaults
 from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.data.names import material_of
 from optimizer.data.pool import Ingredient
 from optimizer.errors import UsageError, fault
 from optimizer.files import refuse_existing, write_atomic
-from optimizer.immutable import replace
+from optimizer.immutable import immutable, replace
 from optimizer.report.made import Laid
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
@@ -113,21 +113,7 @@ def lay_batch(
         raise UsageError(f"--out {out.name}: a batch file's name ends in .toml.")
     refuse_existing(out)
     bench = bench_defaults(found.scenario)
-    stated = {"scale_g": scale, "loss_percent": loss, "density_g_per_ml": density}
-    taken = [name for name, value in stated.items() if value is None]
-    step = next(v for v in (scale, bench.scale_g, 1.0) if v is not None)
-    if not size and bottles is None:
-        size, taken = bench.size, [*taken, "size"]
-    if bottle_ml is None and (bottles is not None or "bottle" in size or bench.density_g_per_ml or density):
-        bottle_ml, taken = bench.bottle_ml, [*taken, "bottle_ml"]
-    amount = size_of(
-        size,
-        bottles=bottles,
-        bottle_ml=bottle_ml,
-        density=bench.density_g_per_ml if density is None else density,
-        loss_percent=next(v for v in (loss, bench.loss_percent, 0.0) if v is not None),
-        step_g=step,
-    )
+    amount, step, taken = BatchSize(size, bottles, bottle_ml, density, loss, scale).amount(bench)
     formula = found.formula if held is None else hold_back(found.formula, held)
     text = batch_text(
         formula,
@@ -146,6 +132,39 @@ def lay_batch(
     )
     write_atomic(out, text)
     return laid
+
+
+@immutable
+class BatchSize:
+    """How much is made and on which scale, as it is stated; None where nothing is."""
+
+    size: str
+    bottles: int | None
+    bottle_ml: float | None
+    density: float | None
+    loss: float | None
+    scale: float | None
+
+    def amount(self, bench: BenchDefaults) -> tuple[Size, float, list[str]]:
+        """Return how much that is, the step of the scale [g], and which of the bench's defaults were taken."""
+        stated = {"scale_g": self.scale, "loss_percent": self.loss, "density_g_per_ml": self.density}
+        taken = [name for name, value in stated.items() if value is None]
+        step = next(v for v in (self.scale, bench.scale_g, 1.0) if v is not None)
+        size, bottle_ml = self.size, self.bottle_ml
+        if not size and self.bottles is None:
+            size, taken = bench.size, [*taken, "size"]
+        by_bottle = self.bottles is not None or "bottle" in size or bench.density_g_per_ml or self.density
+        if bottle_ml is None and by_bottle:
+            bottle_ml, taken = bench.bottle_ml, [*taken, "bottle_ml"]
+        found = size_of(
+            size,
+            bottles=self.bottles,
+            bottle_ml=bottle_ml,
+            density=bench.density_g_per_ml if self.density is None else self.density,
+            loss_percent=next(v for v in (self.loss, bench.loss_percent, 0.0) if v is not None),
+            step_g=step,
+        )
+        return found, step, taken
 
 
 def sheet_of(found: Subject, *, predilute: bool = False) -> WeighSheet:

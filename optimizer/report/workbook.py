@@ -62,11 +62,11 @@ def _tables(document: Document) -> Iterator[Table]:
 
 
 def _names(columns: Sequence[Column]) -> SheetRow:
-    return SheetRow(tuple(c.name or ("done" if c.kind == "tick" else None) for c in columns), "head")
+    return SheetRow(tuple(shown(c.name) or ("done" if c.kind == "tick" else None) for c in columns), "head")
 
 
 def _opening(document: Document, look: Look) -> Iterator[SheetRow]:
-    yield SheetRow((printable(document.title),), look)
+    yield SheetRow((shown(document.title),), look)
     for name, value in (*((("", document.verdict),) if document.verdict else ()), *document.facts):
         yield SheetRow((shown(name) or None, None, shown(value)), "spread")
 
