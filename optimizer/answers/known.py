@@ -100,7 +100,7 @@ def _schemas() -> dict[str, tuple[str, str]]:
     """Return what each schema describes: the class, which is loaded when it is asked for, and its title."""
     found = {}
     for question, (_, kind, _) in TOLD.items():
-        usual = question.replace(" ", "-"), f"tenside {COMMANDS.get(question, question)} --json"
+        usual = question.replace(" ", "-"), " ".join(("tenside", COMMANDS.get(question, question), "--json"))
         name, title = NAMED.get(question, usual)
         found[name] = (kind, title)
     return FILES | found
