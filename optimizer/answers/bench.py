@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import tomli
 
+from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
 from optimizer.answers.subject import Subject, subject_of
 from optimizer.assessment.alarms import foremost
@@ -32,14 +33,13 @@ from optimizer.data.pool import Ingredient
 from optimizer.errors import UsageError, fault
 from optimizer.files import refuse_existing, write_atomic
 from optimizer.immutable import immutable, replace
-from optimizer.report.made import Laid
+from optimizer.report.made import Laid, Weighed
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
 
 if TYPE_CHECKING:
     from tomlkit import TOMLDocument
 
-    from optimizer.answers.answer import Answer
     from optimizer.studies.substituted import Substituted, SwapWish
 
 
@@ -235,6 +235,13 @@ def note_weights(
             refuse_evaporation(batch_from(document.unwrap(), str(path), known.values()), known)
 
     return change_batch(path, change, known.values()), {w.material for w in typed}
+
+
+def note_as_typed(found: Subject, weights: Iterable[Weight], **how: Any) -> Answer[Weighed]:
+    """Note weights and the end of a batch as `note_weights` does, and tell what is noted."""
+    after, now = note_weights(found, weights, **how)
+    path, names = str(found.batch_path), {n: m.name for n, m in found.brief.library.by_id.items()}
+    return Answer("weighed", Weighed(path=path, batch=after), 0, path=path, batch=after, names=names, now=now)
 
 
 class Named:

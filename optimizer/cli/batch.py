@@ -104,10 +104,9 @@ def weighed(
     files: Files = Files(),
 ) -> Answer[Any]:
     """Note what was really weighed, with lots, and the end of the batch; strike what was noted wrongly."""
-    from optimizer.answers.bench import note_weights
+    from optimizer.answers.bench import note_as_typed
     from optimizer.bench.strike import asked_of
     from optimizer.bench.weighed import weight_of
-    from optimizer.report.made import Weighed
 
     ended = {"mass_g": finish_mass, "lost_g": lost, "water_added_g": water_added, "bottles": bottles}
     finish = {k: v for k, v in ended.items() if v is not None}
@@ -115,11 +114,8 @@ def weighed(
     if not weights and not finish and wrong is None:
         raise UsageError("say what was weighed, such as aqua=3400.5, or how it ended, such as --finish-mass 4870.")
     found = files.batch(path)
-    after, now = note_weights(
-        found, [weight_of(w) for w in weights or []], actives=active or [], finish=finish, wrong=wrong, sure=sure, on=on
-    )
-    names = {n: m.name for n, m in found.brief.library.by_id.items()}
-    return Answer("weighed", Weighed(path=str(path), batch=after), 0, path=str(path), batch=after, names=names, now=now)
+    typed = [weight_of(w) for w in weights or []]
+    return note_as_typed(found, typed, actives=active or [], finish=finish, wrong=wrong, sure=sure, on=on)
 
 
 @command(app, BENCH)

@@ -17,8 +17,6 @@ from optimizer.cli.common import (
     print_json,
     say,
 )
-from optimizer.errors import DataError
-from optimizer.immutable import replace
 
 if TYPE_CHECKING:
     from optimizer.data.library import Library
@@ -78,12 +76,9 @@ def _laid(folder: Path) -> Path:
 
 def _begun(folder: Path, product: str, answers: dict[str, Any]) -> Path:
     """Begin a product by the answers of the options, as the desk's page does, and return its brief."""
-    from optimizer.answers.beginning import begin, wanted_by
+    from optimizer.answers.beginning import begin_as_typed
 
-    try:
-        begun = begin(folder, wanted_by(folder, product, answers))
-    except DataError as error:  # told by the option that was typed
-        raise DataError([replace(p, key="ph") if p.key == "acidity" else p for p in error.problems]) from None
+    begun = begin_as_typed(folder, product, answers)
     for path in (*begun.laid, begun.path):
         say(f"wrote {path}")
     return begun.path
