@@ -26,8 +26,6 @@ from optimizer.bench.strike import Strike, strike
 from optimizer.bench.weigh import WeighSheet, weigh_sheet
 from optimizer.bench.weighed import Weight, check_finish, checked, entry, with_actives
 from optimizer.brief.defaults import BenchDefaults, bench_defaults
-from optimizer.data.cautions import Caution
-from optimizer.data.formula import Formula
 from optimizer.data.names import material_of
 from optimizer.data.pool import Ingredient
 from optimizer.errors import UsageError, fault
@@ -67,11 +65,6 @@ def batch_of(found: Subject) -> Batch:
     """Return the batch of a subject that is one."""
     assert found.batch is not None
     return found.batch
-
-
-def foremost_at(found: Subject, formula: Formula, setting: Setting) -> tuple[Caution, ...]:
-    """Return what any paper about a subject's formula says."""
-    return foremost(found.brief, formula, setting)
 
 
 def lay_batch(
@@ -176,7 +169,7 @@ def sheet_of(found: Subject, *, predilute: bool = False) -> WeighSheet:
         found.brief.library,
         later if batch.held_back_percent else (),
         predilute=predilute,
-        alarms=foremost_at(found, found.formula, found.setting),
+        alarms=foremost(found.brief, found.formula, found.setting),
         lots=lots_of(found),
     )
 
@@ -288,7 +281,7 @@ def card_of(found: Subject, *, planned: bool = False, master: str = "", on: str 
             master=master or made.master,
             day=on or made.finish.on or made.planned_on,
             ph_read=ph,
-            alarms=foremost_at(found, formula_at(replace(found.brief.pool, held_back=0.0), percent), at),
+            alarms=foremost(found.brief, formula_at(replace(found.brief.pool, held_back=0.0), percent), at),
             lots=lots_of(found),
         )
     held = found.formula.held_back
@@ -302,7 +295,7 @@ def card_of(found: Subject, *, planned: bool = False, master: str = "", on: str 
         batch=made.batch if made else "",
         master=master or (made.master if made else ""),
         day=on or (made.planned_on if made else "") or day_of(""),
-        alarms=foremost_at(found, found.formula, found.setting),
+        alarms=foremost(found.brief, found.formula, found.setting),
         lots=lots_of(found),
     )
 

@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any, Literal
 
 from optimizer.answers.answer import Answer
-from optimizer.answers.bench import foremost_at
 from optimizer.answers.subject import Subject
+from optimizer.assessment.alarms import foremost
 from optimizer.bench.acid import AcidSession, ph_answer, points_answer
 from optimizer.bench.acid_log import Noted, note_reading, read_points, strike_reading
 from optimizer.bench.strike import Strike, strike_in, struck_of
@@ -166,7 +166,7 @@ def thickened(
         check_planned(material, str(path), content, *about)
         chosen = (log_of(material, content, *about),)
     own = cautions_from((log.material for log in chosen), found.brief.library).values()
-    cautions = (*foremost_at(found, found.formula, found.setting), *own)
+    cautions = (*foremost(found.brief, found.formula, found.setting), *own)
     return Thickened(
         batch=found.name,
         logs=chosen,

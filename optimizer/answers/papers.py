@@ -3,29 +3,26 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from optimizer.answers.answer import Answer
-from optimizer.answers.bench import foremost_at
 from optimizer.answers.subject import Subject
-from optimizer.assessment.advice import Situation
-from optimizer.assessment.planned import as_planned
+from optimizer.assessment.alarms import foremost
 from optimizer.bench.amount import Amount, option
-from optimizer.bench.costing import Costing, cost_of_batch
-from optimizer.bench.costs import Costs, Sale, read_costs
 from optimizer.bench.made import last_ph, made_formula, went_in
-from optimizer.bench.reconcile import formula_made
-from optimizer.bench.size import Size, size_made, size_of
 from optimizer.brief.defaults import BenchDefaults, bench_defaults
 from optimizer.data.formula import Formula
 from optimizer.data.planned import WATER, price_of
 from optimizer.errors import UsageError
 from optimizer.immutable import immutable, replace
-from optimizer.labelling.content import content_of, read_content
-from optimizer.labelling.label import Label, label_of
-from optimizer.report.advice import Advised
-from optimizer.report.costing import cost_sheets
-from optimizer.report.workbook import write_workbook
 from optimizer.rules.row import Setting
+
+if TYPE_CHECKING:
+    from optimizer.bench.costing import Costing
+    from optimizer.bench.costs import Costs
+    from optimizer.bench.size import Size
+    from optimizer.labelling.label import Label
+    from optimizer.report.advice import Advised
 
 
 def label_for(found: Subject, *, bottle: str = "", density: float | None = None) -> Label:
@@ -39,6 +36,9 @@ def label_for(found: Subject, *, bottle: str = "", density: float | None = None)
     Raises:
         UsageError: If a density is stated without a volume.
     """
+    from optimizer.labelling.content import content_of, read_content
+    from optimizer.labelling.label import label_of
+
     batch, bench = found.batch, bench_defaults(found.scenario)
     if batch is None and not bottle and bench.bottle_ml:
         bottle = f"{bench.bottle_ml:g}"
@@ -87,6 +87,8 @@ def cost_for(
         margin: Margin [% of the price without VAT].
         markup: Mark-up [% of the cost].
     """
+    from optimizer.bench.costing import cost_of_batch
+
     bench = bench_defaults(found.scenario)
     costs, taken = _costs_named(found, costs, bench)
     asked = SizeAsked(size, bottles, bottle, density, loss)
@@ -111,7 +113,7 @@ def cost_for(
         batches=plan,
         notes=(*found.notes, *told, *assumed, *(f"{said}." for said in bench.told(*taken))),
     )
-    return replace(costing, alarms=foremost_at(found, found.formula, found.setting))
+    return replace(costing, alarms=foremost(found.brief, found.formula, found.setting))
 
 
 @immutable
@@ -150,17 +152,27 @@ def write_costs(path: Path, costing: Costing) -> None:
     Raises:
         DataError: If the file exists or cannot be written.
     """
+    from optimizer.report.costing import cost_sheets
+    from optimizer.report.workbook import write_workbook
+
     write_workbook(path, cost_sheets(costing))
 
 
 def advice_for(found: Subject) -> Answer[Advised]:
     """Return what a bench chemist would say to a subject's formula."""
+    from optimizer.assessment.advice import Situation
+    from optimizer.report.advice import Advised
+
     situation = Situation(found.formula, found.setting, found.brief)
     return Answer("advice", Advised(name=found.name, situation=situation, notes=found.notes))
 
 
 def _as_made(subject: Subject) -> tuple[Formula, Size | None, tuple[str, ...]]:
     """Return a finished batch as it was made, with its size; everything else as planned, without one."""
+    from optimizer.assessment.planned import as_planned
+    from optimizer.bench.reconcile import formula_made
+    from optimizer.bench.size import size_made
+
     batch = subject.batch
     if batch is None or batch.finish.mass_g is None:
         formula, told = as_planned(subject.brief, subject.formula, subject.setting)
@@ -174,6 +186,8 @@ def _as_made(subject: Subject) -> tuple[Formula, Size | None, tuple[str, ...]]:
 
 def _costs_of(subject: Subject, name: str, margin: float | None, markup: float | None) -> Costs:
     """Return the costs file, or the batch file's own table, with the price as asked on the command line."""
+    from optimizer.bench.costs import Costs, Sale, read_costs
+
     if margin is not None and markup is not None:
         raise UsageError("--margin is a part of the price, --markup a part of the cost: state one of them.")
     own = subject.batch.costs if subject.batch else None
@@ -186,6 +200,8 @@ def _costs_of(subject: Subject, name: str, margin: float | None, markup: float |
 
 def _size_of(subject: Subject, costs: Costs, asked: SizeAsked) -> tuple[Size, tuple[str, ...]]:
     """Return the size of the batch: the command line goes before the batch file, which goes before the costs file."""
+    from optimizer.bench.size import size_of
+
     batch = subject.batch
     notes: tuple[str, ...] = ()
     if asked.size and asked.bottles:
