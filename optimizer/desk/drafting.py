@@ -9,13 +9,13 @@ from pathlib import Path
 from urllib.parse import urlencode
 
 from optimizer.answers.draft import MISSING, Draft
-from optimizer.answers.rulers import Pool, Rulers
+from optimizer.answers.rulers import OpenRulers, Rulers
 from optimizer.data.sheet import number_of
 from optimizer.desk.asked import Asked, two_readings
 from optimizer.desk.html import Html, tag
 from optimizer.desk.screen import RefusedError
 
-POOL = Pool()
+POOL = OpenRulers()
 """All that the server remembers of drafts: what was learnt of the briefs that they move."""
 ELSE = {"said", "material", "against", "loss", "with", "trace", "reach"}
 """What may stand in an address of these pages besides the draft."""

@@ -17,7 +17,7 @@ from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.way import onwards, page_of, place, subject, way
 from optimizer.immutable import replace
 from optimizer.report.weigh import after_of, grams_text, head_of, remark, weigh_document
-from optimizer.studies.substitute import Wish
+from optimizer.studies.substituted import SwapWish
 from optimizer.units import AS_TYPED, number
 
 SCREEN = Screen()
@@ -210,7 +210,7 @@ def without(asked: Asked) -> Page:
     asked.typed = {"left": [asked.query.get("left", "0")]}
     left = asked.figure("left", "what is left")
     material = asked.query.get("material", "")
-    answer = go_on_without(material, found, f"{left!r} g", Wish())
+    answer = go_on_without(material, found, f"{left!r} g", SwapWish())
     document = answer.document()
     back = (place(asked, "weigh"), "Weigh")
     return Page(document.title, report(document), back=back, way=way(asked, "weigh"))
