@@ -103,7 +103,7 @@ def lay_batch(
     import tomli
 
     from optimizer.bench.batch import batch_from
-    from optimizer.bench.plan import batch_text, brief_reference, hold_back, size_of
+    from optimizer.bench.plan import batch_size, batch_text, brief_reference, hold_back
     from optimizer.brief.defaults import bench_defaults
     from optimizer.files import refuse_existing, write_atomic
     from optimizer.report.made import Laid
@@ -119,7 +119,7 @@ def lay_batch(
         size, taken = bench.size, [*taken, "size"]
     if bottle_ml is None and (bottles is not None or "bottle" in size or bench.density_g_per_ml or density):
         bottle_ml, taken = bench.bottle_ml, [*taken, "bottle_ml"]
-    amount = size_of(
+    amount = batch_size(
         size,
         bottles=bottles,
         bottle_ml=bottle_ml,

@@ -72,7 +72,7 @@ def text_of(chosen: VariantOutcome, subject: Subject, out: Path, *, size: str = 
         size: How much a batch is, such as 5kg; a formula file, if it is left out.
         scale: Step of the scale of that batch [g].
     """
-    from optimizer.bench.plan import batch_text, brief_reference, formula_table, size_of
+    from optimizer.bench.plan import batch_size, batch_text, brief_reference, formula_table
 
     formula = chosen.checked.formula
     if not size:
@@ -80,7 +80,7 @@ def text_of(chosen: VariantOutcome, subject: Subject, out: Path, *, size: str = 
     return batch_text(
         formula,
         chosen.checked.setting,
-        size_of(size, step_g=scale),
+        batch_size(size, step_g=scale),
         brief=brief_reference(subject.scenario, out),
         batch=out.stem,
         product=chosen.variant.name,

@@ -89,7 +89,7 @@ def parts_of(
     steps = {key: list(names) for key, names in order.steps.items()}
     swelling = tuple(m for m in later if m.thickener and m.phase in ("water", "hydration"))
     stirred = tuple(m for m in later if m.thickener and m not in swelling)
-    told = _Told(order, materials, acids)
+    told = _OrderWords(order, materials, acids)
     parts = {
         "water": _water(steps.get("water", []), materials),
         "hydration": _hydration(steps.get("hydration", []), wetting, gums, materials, swelling),
@@ -139,7 +139,7 @@ def _by_phase(
 
 
 @immutable
-class _Told:
+class _OrderWords:
     """What the order of addition adds to what steps say."""
 
     order: Order
