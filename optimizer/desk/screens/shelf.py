@@ -8,7 +8,7 @@ from urllib.parse import urlencode
 from optimizer.answers.stock import ShelfLeft, shelf_left, shelves_in
 from optimizer.data.shelf import ShelfLine, change_shelf
 from optimizer.desk.asked import Asked
-from optimizer.desk.frame import button, field, folded, form, report
+from optimizer.desk.frame import button, field, fields, folded, form, hidden, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
@@ -22,6 +22,7 @@ MEASURED = {
 }
 """What is measured of a lot, in words, and the most that it can be."""
 
+CALLED = "Its id, name or INCI name, as the library has it."
 SCREEN = Screen(entry=("/shelf", "Shelf"), rank=20)
 
 
@@ -136,11 +137,8 @@ def _change(asked: Asked, path: Path, line: ShelfLine, name: str) -> Html:
     return form(
         asking,
         "/shelf",
-        tag("input", type="hidden", name="shelf", value=path.name),
-        tag("input", type="hidden", name="row", value=str(line.row)),
-        tag("input", type="hidden", name="material", value=line.material),
-        tag("input", type="hidden", name="called", value=name),
-        *(tag("input", type="hidden", name=f"was-{name}", value=value) for name, value in there.items()),
+        hidden({"shelf": path.name, "row": str(line.row), "material": line.material, "called": name}),
+        hidden({f"was-{name}": value for name, value in there.items()}),
         _fields(asking, there, f"{line.row}", line.currency),
         button("Write it"),
         keep=f"shelf-{line.row}",
@@ -148,24 +146,18 @@ def _change(asked: Asked, path: Path, line: ShelfLine, name: str) -> Html:
 
 
 def _fields(asked: Asked, there: dict[str, str], key: str, currency: str) -> Html:
-    return tag(
-        "div",
-        field(asked, "stock_kg", "Counted now", figure=True, unit="kg", value=there["stock_kg"], key=f"stock-{key}"),
-        field(
-            asked, "price_per_kg", "Price", figure=True, unit=f"{currency} per kg".strip(), value=there["price_per_kg"],
-            key=f"price-{key}",
-        ),
-        field(asked, "lot", "Lot", value=there["lot"], key=f"lot-{key}"),
-        field(
-            asked, "lot_active", "Measured active matter", figure=True, unit="%", value=there["lot_active"],
-            key=f"active-{key}",
-        ),
-        field(asked, "lot_ph", "Measured pH of the lot", figure=True, value=there["lot_ph"], key=f"ph-{key}"),
-        field(
-            asked, "lot_ph_at", "Read at", figure=True, unit="% in water", value=there["lot_ph_at"], key=f"at-{key}",
-        ),
-        class_="fields",
-    )  # fmt: skip
+    asks = {
+        "stock_kg": ("Counted now", "kg", "stock"),
+        "price_per_kg": ("Price", f"{currency} per kg".strip(), "price"),
+        "lot": ("Lot", "", "lot"),
+        "lot_active": ("Measured active matter", "%", "active"),
+        "lot_ph": ("Measured pH of the lot", "", "ph"),
+        "lot_ph_at": ("Read at", "% in water", "at"),
+    }
+    return fields(
+        field(asked, name, label, figure=name != "lot", unit=unit, value=there[name], key=f"{short}-{key}")
+        for name, (label, unit, short) in asks.items()
+    )
 
 
 def _add(asked: Asked, path: Path) -> Html:
@@ -174,15 +166,8 @@ def _add(asked: Asked, path: Path) -> Html:
     return form(
         asking,
         "/shelf",
-        tag("input", type="hidden", name="shelf", value=path.name),
-        field(
-            asking,
-            "new",
-            "Material",
-            hint="Its id, name or INCI name, as the library has it.",
-            need=True,
-            key=f"new-{path.stem}",
-        ),
+        hidden({"shelf": path.name}),
+        field(asking, "new", "Material", hint=CALLED, need=True, key=f"new-{path.stem}"),
         field(asking, "supplier", "Supplier", key=f"supplier-{path.stem}"),
         field(asking, "pack_kg", "Pack", figure=True, unit="kg", key=f"pack-{path.stem}"),
         _fields(asking, empty, f"new-{path.stem}", ""),
