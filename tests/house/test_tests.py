@@ -33,6 +33,14 @@ def test_no_file_imports_a_test_and_helpers_are_named_in_full(file: Path) -> Non
     assert [n for n in names if n.split(".")[0] in helpers or n.startswith(".")] == [], "say `from tests.support ...`"
 
 
+def test_files_of_browser_tests_are_named_so() -> None:
+    """`-m browser` reads no other file."""
+    marked = {f for f in FILES if "tests.support.chromium.marks" in imported(f)}
+    assert marked == {f for f in FILES if "browser" in f.stem}
+    others = [f for f in FILES if f not in marked and "mark.browser" in f.read_text(encoding="utf-8")]
+    assert [f for f in others if f != Path(__file__)] == []
+
+
 def test_every_test_stands_in_a_room() -> None:
     rooms = {p.stem for p in HOUSE.iterdir() if p.suffix == ".py" or (p / "__init__.py").is_file()}
     assert {file.parent.name for file in FILES} <= rooms | {"house"}
