@@ -391,7 +391,10 @@ def test_a_blend_lists_what_a_choice_keeps_out(name: str) -> None:
     assert not any(e.kept_out for i, e in listed.items() if i not in kept)
 
 
-@pytest.mark.parametrize("material", ["decyl-glucoside", "lauryl-glucoside", "sodium-lauroyl-sarcosinate"])
+@pytest.mark.parametrize(
+    "material",
+    ["decyl-glucoside", "lauryl-glucoside", pytest.param("sodium-lauroyl-sarcosinate", marks=pytest.mark.thorough)],
+)
 def test_it_is_proven_from_the_trees_of_the_answer_without_a_search_of_the_solver(
     monkeypatch: pytest.MonkeyPatch, material: str
 ) -> None:
