@@ -8,7 +8,6 @@ from dataclasses import fields
 from optimizer.answers.beginning import begin, library_in, shelf_in
 from optimizer.brief import beginning as offers
 from optimizer.brief.beginning import Offer, Wanted
-from optimizer.data.names import names_of
 from optimizer.desk.asked import Asked
 from optimizer.desk.folder import name_of
 from optimizer.desk.frame import button, choice, field, folded, form, tick
@@ -130,7 +129,7 @@ def _stocked(asked: Asked) -> list[tuple[str, str]]:
         library = library_in(asked.folder.path)
     except DataError:
         return []
-    names = names_of(library.materials)
+    names = library.names
     ids = {i for line in shelf.lines for i in names.get(line.material.casefold(), ())} - {"aqua"}
     return sorted(((i, library.by_id[i].name) for i in ids), key=lambda pair: pair[1])
 
