@@ -13,6 +13,7 @@ from optimizer.desk.frame import button, choice, field, form, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
+from optimizer.desk.words import sentence
 from optimizer.desk.work import SOON_S, Work, Works
 from optimizer.report.document import Document
 
@@ -99,7 +100,7 @@ def _growing(asked: Asked, work: Work, here: str) -> Html:
     """Return how far a trade-off is, which follows by itself, and the button that breaks it off."""
     return markup(
         tag("p", "It is being drawn.", class_="what"),
-        tag("p", f"{work.said[:1].upper()}{work.said[1:]}", class_="of"),
+        tag("p", sentence(work.said), class_="of"),
         tag("noscript", tag("p", tag("a", "Look how far it is", href=here))),
         form(asked, here, button("Break it off", quiet=True)),
         tag("span", id="further", data_follow=here),
