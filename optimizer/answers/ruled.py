@@ -208,7 +208,7 @@ class Teller:
             return ""
         if abs(change) < CHANGE_SHOWN:
             return "as in the file"
-        return f"{change:+.3f} {self._brief.scenario.currency} against the file".replace("-", "−")
+        return f"{change:+z.3f} {self._brief.scenario.currency} against the file".replace("-", "−")
 
     def _ruler(
         self,
@@ -250,7 +250,7 @@ class Teller:
             return "no change"
         goal = self._brief.scenario.objective.goals[0][1]
         unit = f"{self._brief.scenario.currency} per kg" if goal == "cost" else goal
-        return f"{change:+.3f} {unit}".replace("-", "−")
+        return f"{change:+z.3f} {unit}".replace("-", "−")
 
 
 STANDING: dict[str, tuple[str, str, str]] = {

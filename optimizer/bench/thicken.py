@@ -28,7 +28,10 @@ NEAR_TARGET = 0.8
 """From this part of the target on steps are halved; an editable default, no source."""
 TOP_JUDGED = 5.0
 
-State = Literal["closed", "open", "read again", "target reached", "no longer rising", "peak passed", "limit reached"]
+State = Literal[
+    "closed", "open", "on samples", "read again", "target reached", "no longer rising", "peak passed", "limit reached"
+]
+"""on samples: the thickener goes in while a batch is made, so a finished one takes no further step of it."""
 
 
 @immutable
@@ -177,6 +180,8 @@ def _log(batch: Batch, log: ThickeningEntry, material: Material, brief: Brief, f
     if material.function == "salt" and state == "open" and budget.left.low < most - added:
         left = number(max(0.0, budget.left.low), 2)
         notes.append(f"At the upper ends of the printed ranges only {left} % of the salt budget is left.")
+    if state == "open" and material.thickens_from:
+        state, said = "on samples", _on_samples(material)
     step = _next(batch.scale, batch.size_g, material, log, points, added, most, latest) if state == "open" else None
     if state == "open" and step is None:
         state, said = "limit reached", "What is left is less than the scale can weigh: stop here."
@@ -203,6 +208,13 @@ def _log(batch: Batch, log: ThickeningEntry, material: Material, brief: Brief, f
         step,
         tuple(notes),
         budget,
+    )
+
+
+def _on_samples(material: Material) -> str:
+    return (
+        f"Add none to this batch now: {material.name} goes {material.thickens_from}. Make 100 g samples with it, "
+        f"{number(step_of(material), 2)} % more in each. If some went in while this batch was made, log it here."
     )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import isnan
+
 from optimizer.assessment.advice import Advice, Situation, advice_on
 from optimizer.assessment.alarms import cautions_at
 from optimizer.assessment.electrolyte import Budget
@@ -89,7 +91,7 @@ def _in_words(advice: Advice) -> str:
 def _thickeners(plan: ThickeningPlan) -> Table | Listing:
     if not plan.candidates:
         return Listing("Thickening plan", (*plan.salt.reasons, "No thickener of the library suits.", plan.stop))
-    rows = tuple(
+    rows: tuple[Row, ...] = tuple(
         (
             c.material.name,
             "planned" if c.planned else "library",
@@ -101,7 +103,11 @@ def _thickeners(plan: ThickeningPlan) -> Table | Listing:
         )
         for c in plan.candidates
     )
-    per_kg = figures("per kg", digits=2)
+    if all(isnan(c.price) for c in plan.candidates):
+        rows = tuple((*row[:5], row[6]) for row in rows)
+        per_kg: Columns = ()
+    else:
+        per_kg = figures("per kg", digits=2)
     columns: Columns = ("thickener", "from", "works at pH", "goes in", "doses to try, %", *per_kg, "verdict")
     return Table("Thickening plan", columns, rows, plan.stop)
 

@@ -87,7 +87,7 @@ def money(price: float, result: Result) -> str:
         return "impossible"
     if abs(price) < PRICE_SHOWN:
         return "nothing"
-    return f"{price:+.4f} {unit_of(result)}"
+    return f"{price:+z.4f} {unit_of(result)}"
 
 
 def unit_of(result: Result) -> str:

@@ -181,7 +181,7 @@ def planned_change(brief: Brief, now: tuple[Formula, Setting], then: tuple[Formu
         return []
     old, new = costs
     label = f"{brief.scenario.currency} per kg as planned"
-    return [Strong((label, f"{old:.3f}", f"{new:.3f}", f"{new - old:+.3f}"))]
+    return [Strong((label, f"{old:.3f}", f"{new:.3f}", f"{new - old:+z.3f}"))]
 
 
 HIGHER: Mapping[str, tuple[str, str]] = {

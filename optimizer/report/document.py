@@ -63,7 +63,8 @@ class Column:
             return "[ ]"
         if cell is None or isnan(cell):
             return ""
-        return f"{cell:{self.form}}{self.unit}" if self.form else f"{number(cell, self.digits)}{self.unit}"
+        form = self.form.replace(".", "z.")  # no minus before what rounds to nothing
+        return f"{cell:{form}}{self.unit}" if form else f"{number(cell, self.digits)}{self.unit}"
 
 
 Columns = tuple[Column | str, ...]

@@ -47,7 +47,7 @@ def _verdict(done: Restandardised, names: dict[str, str]) -> str:
     changed = [names[i] for i in done.near.changed]
     change = done.near.formula.cost - done.formula.cost
     verb = "moves" if len(changed) == 1 else "move"
-    return f"{listed(changed)} {verb}, water takes up the rest; {change:+.3f} {done.brief.scenario.currency} per kg."
+    return f"{listed(changed)} {verb}, water takes up the rest; {change:+z.3f} {done.brief.scenario.currency} per kg."
 
 
 def _ph(done: Restandardised) -> str:
@@ -139,7 +139,7 @@ def _safety(done: Robust) -> str:
     best, safe = _sought(done, done.plain_formula, done.nominal.ph), _sought(done, done.formula, done.ph)
     share = 100 * (safe - best) / best if best else 0.0
     planned = " as planned" if done.brief.seeks_planned else ""
-    more = f"{safe - best:+.4f} {currency} per kg{planned} ({share:+.1f} %)"
+    more = f"{safe - best:+z.4f} {currency} per kg{planned} ({share:+z.1f} %)"
     return f"Keeps every rule with any {many} off at once; that costs {more}."
 
 

@@ -249,7 +249,7 @@ def _formula(made: Made) -> Table:
     for line in made.lines:
         said = "from the part held back" if line.late else ""
         if line.differs:
-            said = f"differs by {line.made - line.planned:+.3f}; the scale explains {number(line.tolerance, 3)}"
+            said = f"differs by {line.made - line.planned:+z.3f}; the scale explains {number(line.tolerance, 3)}"
         if line.active is not None:
             low, high = line.usual
             odd = "" if low - AS_TYPED <= line.active <= high + AS_TYPED else f", outside the usual {low:g} to {high:g}"
@@ -288,4 +288,4 @@ def _master(made: Made) -> Table:
 
 
 def _change(name: str, percent: float, was: dict[str, float], master: Master) -> str:
-    return f"{percent - was.get(name, 0.0):+.2f} against the plan" if name in master.changed else ""
+    return f"{percent - was.get(name, 0.0):+z.2f} against the plan" if name in master.changed else ""

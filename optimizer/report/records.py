@@ -170,7 +170,7 @@ def _three(
         return (figure_of(after, digits),)
     old, new = (absent if v is None else v for v in (before, after))
     moved = old is not None and new is not None and abs(new - old) > 0.5 * 10**-digits
-    change = f"{new - old:+.{digits}f}" if moved and old is not None and new is not None else ""
+    change = f"{new - old:+z.{digits}f}" if moved and old is not None and new is not None else ""
     return figure_of(before, digits), figure_of(after, digits), change
 
 

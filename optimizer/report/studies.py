@@ -129,7 +129,7 @@ def _nearest(checked: Checked) -> Table | Listing:
         rows.append(("kept free", checked.formula.held_back, near.formula.held_back, None))
     currency = checked.brief.scenario.currency
     new_cost = near.formula.cost
-    saved = f"{new_cost - checked.cost:+.3f} {currency}"
+    saved = f"{new_cost - checked.cost:+z.3f} {currency}"
     rows.append(Strong(("cost per kg", f"{checked.cost:.3f}", f"{new_cost:.3f}", saved)))
     rows += planned_change(checked.brief, (checked.formula, checked.setting), (near.formula, near.setting))
     changed = len(near.changed)
@@ -184,7 +184,7 @@ def _why_facts(why: Why) -> Iterator[tuple[str, str]]:
             yield how, f"impossible; it clashes with {listed(why.forced.conflict) or 'the total'}"
         else:
             unit = f"{scenario.currency} per kg of product" if goal == "cost" else goal
-            yield how, f"{why.forced.cost:+.4f} {unit}"
+            yield how, f"{why.forced.cost:+z.4f} {unit}"
 
 
 def _worth(why: Why) -> list[Table]:

@@ -95,7 +95,7 @@ def _verdict(done: Substituted, base: Base) -> str:
     new = [f"{names[i]} at {number(after[i], 2)} %" for i in done.new if i in after]
     moved = [names[i] for i in done.moved]
     change = done.answer.formula.cost - base.formula.cost
-    cost = f"{change:+.3f} {done.brief.scenario.currency} per kg."
+    cost = f"{change:+z.3f} {done.brief.scenario.currency} per kg."
     if new:
         verb = "takes" if len(new) == 1 else "take"
         rest = f"; {listed(moved)} {'moves' if len(moved) == 1 else 'move'} as well" if moved else ""
@@ -132,7 +132,7 @@ def _formula(done: Substituted, base: Base) -> Table:
     if base.formula.held_back:
         rows.append(("kept free", base.formula.held_back, done.answer.formula.held_back, None))
     old, new = base.formula.cost, done.answer.formula.cost
-    rows.append(Strong((f"{done.brief.scenario.currency} per kg", f"{old:.3f}", f"{new:.3f}", f"{new - old:+.3f}")))
+    rows.append(Strong((f"{done.brief.scenario.currency} per kg", f"{old:.3f}", f"{new:.3f}", f"{new - old:+z.3f}")))
     now, then = (base.formula, base.setting), (done.answer.formula, done.answer.setting)
     rows += planned_change(done.brief, now, then)
     changed = f"Changed doses: {len(done.answer.changed)}, water aside; {number(done.answer.distance, 2)} % in all."

@@ -161,14 +161,14 @@ def _stretches(one: Frontier, suffix: str) -> Table:
         if ends[0] == ends[1] and len(one.stretches) > 1:
             short += 1
             continue
-        rate = f"{s.rate_first:+.4f}"
+        rate = f"{s.rate_first:+z.4f}"
         if abs(s.rate_last - s.rate_first) > CHANGE_SHOWN * abs(s.rate_first):
-            rate += f" to {s.rate_last:+.4f}"
+            rate += f" to {s.rate_last:+z.4f}"
         ph = ""
         if not isnan(s.targets[0]):
             ph = number(s.targets[0], 1) if s.targets[0] == s.targets[1] else f"{s.targets[0]:.1f} - {s.targets[1]:.1f}"
         moves = sorted(((n, m) for n, m in s.moves.items() if abs(m) >= MOVE_SHOWN), key=lambda m: (-abs(m[1]), m[0]))
-        told = [f"{names[name]} {move:+.2f}" for name, move in moves[:6]]
+        told = [f"{names[name]} {move:+z.2f}" for name, move in moves[:6]]
         if len(moves) > 6:
             told.append(f"{len(moves) - 6} more")
         rows.append((" - ".join(ends), rate, ph, "; ".join(told)))

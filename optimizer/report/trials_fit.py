@@ -124,8 +124,8 @@ def _effect_words(effect: FactorEffect, fit: Fit) -> tuple[str, str]:
     if fit.kind == "log":
         return f"x {effect.effect:.2f}", f"x {effect.effect_low:.2f} to {effect.effect_high:.2f}"
     if fit.kind == "yes/no":
-        return f"{effect.effect:+.0f} % chance", ""
-    return f"{effect.effect:+.2f}", f"{effect.effect_low:+.2f} to {effect.effect_high:+.2f}"
+        return f"{effect.effect:+z.0f} % chance", ""
+    return f"{effect.effect:+z.2f}", f"{effect.effect_low:+z.2f} to {effect.effect_high:+z.2f}"
 
 
 def _effects(fit: Fit) -> Table:

@@ -119,6 +119,25 @@ def test_a_per_cent_sign_stays_with_its_figure(width: int) -> None:
     assert " ".join(" ".join(shown).split()).endswith(told)
 
 
+@pytest.mark.parametrize("width", range(14, 40))
+def test_a_sign_of_degrees_stays_with_its_figure(width: int) -> None:
+    shown = lines(Document("t", "v", sections=(Listing("Heat", ("Melt in at 70 °C, cool to 40 °C.",)),)), width)
+    assert not [line for line in shown if line.strip().startswith("°C")]
+
+
+def test_a_long_word_is_kept_whole_where_another_column_can_give_way() -> None:
+    words = "before the surfactants, into the warm blend, then wait and stir"
+    table = Table("T", ("thickener", "goes in", "why"), (("Hydroxyethylcellulose", words, words),))
+    shown = lines(Document("t", "v", sections=(table,)), 60)
+    assert any("Hydroxyethylcellulose" in line for line in shown)
+    assert max(map(len, shown)) <= 60
+
+
+@pytest.mark.parametrize(("form", "told"), [("+.2f", "+0.00"), (".2f", "0.00"), ("", "0")])
+def test_what_rounds_to_nothing_has_no_minus(form: str, told: str) -> None:
+    assert Column("change", "figure", form=form, digits=2).text(-1e-9) == told
+
+
 def test_a_whole_document_on_a_terminal() -> None:
     made = Document(
         "A title",

@@ -289,7 +289,7 @@ def _lines(asked: Asked, found: Ruled | None) -> Html:
 def _line(asked: Asked, found: Ruled, line: Moved, moved: bool) -> Html:
     to = address(asked, "swap", found.moved, material=line.id)
     name = line.name if line.id == "aqua" else tag("a", line.name, href=to)
-    change = "" if isnan(line.change) else f"{line.change:+.2f}".replace("-", "−")
+    change = "" if isnan(line.change) else f"{line.change:+z.2f}".replace("-", "−")
     return tag(
         "tr",
         tag("th", name, scope="row"),
