@@ -5,9 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from types import MappingProxyType
-from typing import TypeVar
+from typing import Protocol, TypeVar
 
-from optimizer.data.facts import Material
 from optimizer.desk.html import signed
 from optimizer.errors import DataError, UsageError
 from optimizer.immutable import replace
@@ -15,21 +14,21 @@ from optimizer.report.document import Cell, Curves, Document, Listing, Section, 
 
 COMMANDS = {
     "advice": "", "batch": "Lay a batch", "blend": "the product's page", "card": "Card", "check": "",
-    "compare": "Variants side by side", "cost": "Cost", "explain": "", "frontier": "Pictures", "import": "",
+    "compare": "Side by side", "cost": "Cost", "explain": "", "frontier": "Pictures", "import": "",
     "import formula": "", "import prices": "", "label": "Label", "leeway": "Pictures", "library": "",
     "library check": "", "library evidence": "", "library find": "", "library law": "", "library list": "",
     "library show": "", "list": "Bench", "made": "As made", "open": "the desk", "pack-up": "", "page": "",
-    "ph": "pH", "range": "", "records": "Records", "records change": "", "records check": "", "records due": "Bench",
-    "records export": "", "records import": "", "records keep": "Keep", "records list": "Records",
-    "records lots": "Records", "records master": "", "records note": "Records",
+    "ph": "pH", "range": "A whole range", "records": "Records", "records change": "", "records check": "",
+    "records due": "Bench", "records export": "", "records import": "", "records keep": "Keep",
+    "records list": "Records", "records lots": "Records", "records master": "", "records note": "Records",
     "records result": "Note a reading of a test", "records sample": "Put a sample away", "records show": "Records",
     "records strike": "Strike it", "records tests": "Lay the tests of this batch", "records versions": "",
-    "records where": "Where did a lot go?", "restandardise": "", "robust": "", "rules": "", "schema": "",
+    "records where": "Where did a lot go?", "restandardise": "", "robust": "If lots differ", "rules": "", "schema": "",
     "start": "New product", "stock": "Shelf", "substitute": "the page of that material", "thicken": "Thicken",
-    "together": "", "trials": "Trials", "trials fit": "What they tell", "trials next": "Choose two more beakers",
-    "trials note": "Beakers", "trials plan": "Trials", "trials rate": "", "trials salt": "", "trials sheet": "Sheet",
-    "unpack": "", "variants": "Variants side by side", "weigh": "Weigh", "weighed": "Weigh",
-    "why": "Why not another material?",
+    "together": "From one shelf", "trials": "Trials", "trials fit": "What they tell",
+    "trials next": "Choose two more beakers", "trials note": "Beakers", "trials plan": "Trials", "trials rate": "",
+    "trials salt": "", "trials sheet": "Sheet", "unpack": "", "variants": "Variants side by side", "weigh": "Weigh",
+    "weighed": "Weigh", "why": "Why not another material?",
 }  # fmt: skip
 """The page or button of the desk that does what a command does; empty where only the command line does it."""
 COMMAND = re.compile(r"'tenside ([^']+)'|\btenside ([a-z][a-z-]*(?:(?!, then |[.;] |[.;)]?$|\)).)*)")
@@ -67,7 +66,15 @@ def _named(found: re.Match[str]) -> str:
     return page if page.startswith("the ") else f"'{page}'"
 
 
-Materials = Mapping[str, Material]
+class Named(Protocol):
+    """What has a name, such as a material or a rule."""
+
+    @property
+    def name(self) -> str:
+        """What people call it."""
+
+
+Materials = Mapping[str, Named]
 NOBODY: Materials = MappingProxyType({})
 """Where no material is called by its id."""
 WORD = re.compile(r"(?<![\w-])[a-z0-9]+(?:-[a-z0-9]+)*(?![\w-])")

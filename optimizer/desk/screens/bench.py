@@ -145,7 +145,11 @@ def _products(asked: Asked) -> Html:
         )
         for name, line in asked.folder.briefs()
     ]
-    return tag("section", tag("h2", "Products"), tag("ul", *items, class_="entries")) if items else markup()
+    if not items:
+        return markup()
+    several = tag("p", tag("a", "Compare products, or plan them from one shelf", href="/several"), class_="go")
+    listed = tag("ul", *items, class_="entries")
+    return tag("section", tag("h2", "Products"), listed, several if len(items) > 1 else None)
 
 
 def _done(batches: list[BatchFile]) -> Html | None:
