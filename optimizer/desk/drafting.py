@@ -8,7 +8,7 @@ from math import isfinite
 from pathlib import Path
 from urllib.parse import urlencode
 
-from optimizer.answers.draft import MISSING, Draft
+from optimizer.answers.draft import MISSING, Draft, Mark
 from optimizer.answers.rulers import OpenRulers, Rulers
 from optimizer.data.sheet import number_of
 from optimizer.desk.asked import Asked, two_readings
@@ -18,8 +18,24 @@ from optimizer.desk.screen import RefusedError
 
 POOL = OpenRulers()
 """All that the server remembers of drafts: what was learnt of the briefs that they move."""
-ELSE = {"said", "material", "against", "loss", "with", "trace", "reach"}
+RANGE = ("vary", "from", "to", "steps", "without")
+"""What is asked of a whole range."""
+ELSE = {"said", "material", "against", "loss", "with", "trace", "reach", "off", *RANGE}
 """What may stand in an address of these pages besides the draft."""
+PLAIN = (
+    "active",
+    "rating",
+    "load",
+    "ph",
+    "cost",
+    "share",
+    "ratio",
+    "salt",
+    "natural",
+    "property",
+    "undissociated-acid",
+)
+"""Kinds of limit whose rulers are seen at once, in this order; the others are folded."""
 
 
 class Turns:
@@ -67,6 +83,12 @@ def draft_of(asked: Asked, rulers: Rulers) -> tuple[dict[str, float], dict[str, 
             wrong[key] = problem
             del said[key]
     return rulers.draft(said), wrong, {key: two for key, two in readings.items() if two}
+
+
+def in_order(rulers: Rulers) -> list[Mark]:
+    """Return what may be moved, the plain limits first."""
+    rank = {kind: position for position, kind in enumerate(PLAIN)}
+    return sorted(rulers.marks, key=lambda mark: rank.get(mark.rule.kind, len(PLAIN)))
 
 
 def refused(rulers: Rulers, key: str, value: float) -> str:

@@ -14,6 +14,7 @@ from optimizer.desk.frame import button, choice, field, folded, form, tick
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
+from optimizer.desk.words import sentence
 from optimizer.errors import DataError
 from optimizer.units import number
 
@@ -40,7 +41,7 @@ def _begin(asked: Asked) -> Outcome:
         told: dict[str, str] = {}
         for problem in error.problems:
             key = problem.key if problem.key in FIELDS else ""
-            told[key] = f"{told.get(key, '')} {problem.what[:1].upper()}{problem.what[1:]} {problem.step}".strip()
+            told[key] = f"{told.get(key, '')} {sentence(problem.what)} {problem.step}".strip()
         raise RefusedError(told) from None
     name = name_of(asked.folder.path, path)
     return asked.done(f"/formula/{name}", f"{wanted.name.strip()} is begun. Every figure is a place to begin: move it.")
