@@ -87,9 +87,10 @@ def parts_of(
     acid = bool(by_phase.get("ph") or acids or batch.ph_target is not None)
     order = order_of(by_phase, materials, doses, acid=acid, lots=lots)
     steps = {key: list(names) for key, names in order.steps.items()}
-    swelling = tuple(m for m in later if m.thickener and m.phase in ("water", "hydration"))
-    stirred = tuple(m for m in later if m.thickener and m not in swelling)
-    told = _Told(order, materials, acids)
+    early = tuple(m for m in later if m.thickens_from)
+    swelling, melting = (tuple(m for m in early if (m.phase == "melt") is warm) for warm in (False, True))
+    stirred = tuple(m for m in later if m.thickener and m not in early)
+    told = _OrderWords(order, materials, acids)
     parts = {
         "water": _water(steps.get("water", []), materials),
         "hydration": _hydration(steps.get("hydration", []), wetting, gums, materials, swelling),
@@ -102,7 +103,7 @@ def parts_of(
             ("The blend is clear or slightly hazy; some glucosides clear only once the pH is set.",),
         ),
         "apart": told.apart(),
-        "melt": _melt(steps.get("melt", []), materials),
+        "melt": _melt(steps.get("melt", []), materials, melting),
         "premix": _premix(steps.get("premix", []), materials),
         "stirred": _stirred(steps.get("stirred", []), materials),
         "preservation": _preservation(steps.get("preservation", []), materials),
@@ -139,7 +140,7 @@ def _by_phase(
 
 
 @immutable
-class _Told:
+class _OrderWords:
     """What the order of addition adds to what steps say."""
 
     order: Order
@@ -259,12 +260,7 @@ def _hydration(
     elif gums or not names:
         do = ["Sprinkle the powder slowly into fast moving water, before any surfactant."]
     if swelling:
-        named = listed([m.name for m in swelling], "or")
-        do.insert(
-            0,
-            f"If {named} is to thicken it: here, out of the part held back, and not at the end, for it swells in "
-            "water. Find its dose on 100 g samples first, and note what goes in.",
-        )
+        do.insert(0, _if_it_thickens(swelling, "in the water", "it swells in water"))
         do += [f"{m.name}: {m.handling}" for m in swelling if m.handling]
     see = ("It thickens and turns even within half an hour; fish eyes mean dry lumps: stir on, add nothing.",)
     wait = "30 min to swell (common practice)"
@@ -301,10 +297,25 @@ def _anionic(
     return _part("Anionic surfactants", names, materials, tuple(do), tuple(see))
 
 
-def _melt(names: list[str], materials: Mapping[str, Material]) -> PhaseStep | None:
-    do = ("Warm the blend, stir until nothing solid is left, then let it cool with slow stirring.",)
+def _melt(names: list[str], materials: Mapping[str, Material], melting: tuple[Material, ...] = ()) -> PhaseStep | None:
+    do = ["Warm the blend, stir until nothing solid is left, then let it cool with slow stirring."]
+    if melting:
+        do = [] if not names else do
+        do.append(_if_it_thickens(melting, "while the blend is warm", "what comes next does not stand that heat"))
+        do += [f"{m.name}: {m.handling}" for m in melting if m.handling]
+    if not names and not melting:
+        return None
     see = ("Clear or evenly cloudy while warm; wax pearls form on cooling.",)
-    return _part("Melted in warm", names, materials, do, see, "note the mass again after heating: water has left")
+    wait = "note the mass again after heating: water has left"
+    warm = _temperature([materials[n] for n in names])
+    return PhaseStep("Melted in warm", tuple(names), tuple(do), see, wait, warm, (), melting)
+
+
+def _if_it_thickens(early: tuple[Material, ...], where: str, why: str) -> str:
+    return (
+        f"If {listed([m.name for m in early], 'or')} is to thicken it: here, {where}, out of the part held back, and "
+        f"not at the end, for {why}. Find its dose on 100 g samples first, and note what goes in."
+    )
 
 
 def _premix(names: list[str], materials: Mapping[str, Material]) -> PhaseStep | None:

@@ -218,6 +218,13 @@ class Thickener(Frozen):
     """True if its gel collapses with little dissolved salt."""
 
 
+FROM_THE_START: dict[Phase, str] = {
+    "water": "into the water, before the surfactants",
+    "hydration": "into the water, before the surfactants",
+    "melt": "into the warm blend, before perfume and preservative",
+}
+"""Where a thickener goes in that is not added once the pH is set."""
+
 ALSO_BACKED_AS: dict[str, tuple[str, ...]] = {
     "substances": ("active",),
     "mildness": ("ratings",),
@@ -349,6 +356,11 @@ class Material(Frozen):
     def declared(self) -> Iterable[str]:
         """The names of the substances that it holds, and of those that it declares as allergens, each once."""
         return dict.fromkeys([*[s.inci for s in self.substances], *(self.allergens or ())])
+
+    @property
+    def thickens_from(self) -> str:
+        """Where a thickener goes in that a finished blend cannot take; empty for every other material."""
+        return FROM_THE_START.get(self.phase, "") if self.thickener and not self.thickener.after_ph else ""
 
     def carried(self, inci: str) -> float:
         """Return the typical share of a substance [% w/w as supplied]."""

@@ -11,7 +11,6 @@ from pydantic import model_validator
 
 from optimizer.data.facts import Charge, Frozen, Lipid, Material, Percent, Substance
 from optimizer.data.library import Library
-from optimizer.data.names import names_of
 from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.errors import DataError, Problem, fault, nearest
 from optimizer.immutable import immutable
@@ -338,7 +337,7 @@ def join(library: Library, shelf: Shelf | None, currency: str) -> dict[str, Ingr
     """
     problems: list[Problem] = []
     best: dict[str, tuple[float, ShelfLine]] = {}
-    names = names_of(library.materials)
+    names = library.names
     foreign: dict[str, list[int]] = {}
     for line in shelf.lines if shelf else ():
         where = f"{shelf.where if shelf else ''}, row {line.row}"

@@ -84,9 +84,9 @@ def _parameters(interactions: tuple[Interaction, ...]) -> str:
 
 
 def _in_words(advice: Advice) -> str:
-    """Return what to do, with the ids that a text about making or figures leaves to its reason."""
-    named = advice.kind not in ("thickening", "clarity") and 0 < len(advice.materials) <= 4
-    return f"{advice.text} ({listed(advice.materials)})" if named else advice.text
+    """Return what to do, with the materials that a text about making or figures leaves to its reason."""
+    named = advice.kind not in ("thickening", "clarity") and 0 < len(advice.names) <= 4
+    return f"{advice.text} ({listed(advice.names)})" if named else advice.text
 
 
 def _span(interval: Interval, digits: int) -> tuple[str, str, str]:

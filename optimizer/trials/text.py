@@ -89,7 +89,7 @@ def mixes_of(plan: Plan) -> tuple[Mix, ...]:
 def words_of(factor: Varied, grams: float) -> str:
     """Return from where to where a factor goes, and what that does in grams."""
     ends = f"{number(factor.low, 2)} to {number(factor.high, 2)} {factor.unit}".rstrip()
-    moves = ", ".join(f"{m.material} {m.grams:+.2f} g" for m in factor.moves if abs(m.grams) >= 0.005)
+    moves = ", ".join(f"{m.material} {m.grams:+z.2f} g" for m in factor.moves if abs(m.grams) >= 0.005)
     return f"{ends}; all of it in {number(grams)} g: {moves}" if moves else ends
 
 

@@ -596,3 +596,27 @@ def test_what_was_read_is_read_again_only_where_a_byte_has_changed(tmp_path: Pat
     changed.write_text("[", encoding="utf-8")
     with pytest.raises(DataError, match=r"humectants\.toml"):
         read_library([tmp_path])
+
+
+def test_handling_says_what_to_do_and_nothing_of_where_a_figure_comes_from(library: Library) -> None:
+    """Handling is printed beside the balance; what readers of sources noted stands in the notes."""
+    found = {
+        m.id: word
+        for m in library.materials
+        for word in ("CMC", ".csv", "doi", "Annex", "memory", "olar mass", "pKa")
+        if word in m.handling
+    }
+    assert not found
+
+
+def test_handling_leaves_the_place_of_chelators_to_the_order_of_addition(library: Library) -> None:
+    """An alkaline one goes in late (`bench.steps`): 'first' on the same line would contradict that."""
+    chelators = [m for m in library.materials if m.function == "chelator"]
+    assert chelators
+    assert not [m.id for m in chelators if "first" in m.handling]
+
+
+def test_every_file_that_the_library_names_is_there() -> None:
+    named = {name for f in FILES for name in re.findall(r"[\w-]+\.csv", f.read_text(encoding="utf-8"))}
+    assert "measured-blends.csv" in named
+    assert not [name for name in named if not (FOLDER / name).is_file()]
