@@ -176,6 +176,20 @@ def test_no_step_without_a_ph_inside_the_window(
     assert log_of(run, path, LIQUID)["next"] is None
 
 
+def test_a_thickener_that_shares_no_ph_with_the_target_is_never_a_reason_to_move_it(tmp_path: Path, run: Run) -> None:
+    """Target 5 to 5.6; the polymer builds at pH 6 to 8 (library)."""
+    polymer = 'material = "acrylates-copolymer"'
+    log = log_of(run, laid(tmp_path, more=f"[[thickening]]\n{polymer}\n"), "acrylates-copolymer")
+    assert log["state"] == "closed"
+    assert log["verdict"].startswith("The target of this batch is pH 5 to 5.6, and Acrylates Copolymer needs pH 6 to 8")
+    assert "Adjust" not in log["verdict"]
+
+
+def test_a_ph_outside_both_is_brought_to_what_they_share(tmp_path: Path, run: Run) -> None:
+    log = log_of(run, laid(tmp_path, ph=7.1), LIQUID)
+    assert log["verdict"].endswith("Adjust it to pH 5 to 5.6, then log a reading with --ph.")
+
+
 def test_the_blend_before_any_thickener_may_be_read_and_a_new_ph_opens(tmp_path: Path, run: Run) -> None:
     path = laid(tmp_path, ph=None)
     assert log_of(run, path, LIQUID, "--added", "0%", "--judged", 1)["state"] == "closed"
