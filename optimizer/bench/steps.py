@@ -29,6 +29,9 @@ from optimizer.data.facts import Material
 from optimizer.immutable import immutable, replace
 from optimizer.units import listed, number
 
+Unfit = Mapping[str, str]
+"""Thickeners held ready that are no way to thicken a batch, by id, and why."""
+NONE_UNFIT: Unfit = {}
 DRY = 30.0
 """A humectant with at most this much water [%] wets a gum without letting it swell."""
 
@@ -71,7 +74,11 @@ def heat(material: Material) -> tuple[float | None, float | None]:
 
 
 def parts_of(
-    batch: Batch, materials: Mapping[str, Material], later: tuple[Material, ...] = (), lots: Lots = EMPTY
+    batch: Batch,
+    materials: Mapping[str, Material],
+    later: tuple[Material, ...] = (),
+    lots: Lots = EMPTY,
+    unfit: Unfit = NONE_UNFIT,
 ) -> list[PhaseStep]:
     """Return the steps of a batch, in order, without those that nothing belongs to.
 
@@ -80,7 +87,10 @@ def parts_of(
         materials: Facts by id.
         later: What the part held back is for.
         lots: What the maker has of the materials, by id.
+        unfit: Ids of what of `later` is no way to thicken this batch, and why: named as that, and used in no step.
     """
+    refused = {m.name: unfit[m.id] for m in later if m.id in unfit}
+    later = tuple(m for m in later if m.id not in unfit)
     acids = tuple(m for m in later if "ph adjuster" in m.functions)
     doses = {n: p for n, p in batch.doses.items() if n in materials}
     by_phase, wetting, gums = _by_phase(doses, materials)
@@ -110,7 +120,7 @@ def parts_of(
         "ph": _ph(batch, steps.get("ph", []), materials, acids),
         "scented": _premix(steps.get("scented", []), materials),
         "after": told.after(),
-        "thickening": _thickening(steps.get("thickening", []), materials, stirred),
+        "thickening": _thickening(steps.get("thickening", []), materials, stirred, refused),
         "finish": _finish(batch),
     }
     return [told.of(key, part) for key, part in parts.items() if part is not None]
@@ -376,10 +386,15 @@ def _ph(
     )
 
 
-def _thickening(names: list[str], materials: Mapping[str, Material], later: tuple[Material, ...]) -> PhaseStep | None:
-    if not names and not later:
+def _thickening(
+    names: list[str], materials: Mapping[str, Material], later: tuple[Material, ...], refused: Mapping[str, str]
+) -> PhaseStep | None:
+    if not names and not later and not refused:
         return None
-    do = ["Take a reading before anything is added."]
+    do = [f"Not fit to thicken this blend: {name}. {why}" for name, why in refused.items()]
+    if not names and not later:
+        return PhaseStep("Thickening", (), tuple(do))
+    do.append("Take a reading before anything is added.")
     if later:
         do.append(f"Held back for this: {listed([m.name for m in later], 'or')}.")
     do.append("Add in small steps and note each; stop at the target, and stop when a step does less than the last.")
