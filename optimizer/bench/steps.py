@@ -48,6 +48,7 @@ class PhaseStep:
         temperature: What the handling of its materials asks.
         blanks: Headings of a small table that is filled in by hand.
         later: Acids or thickeners of the part held back that are used here.
+        handled: Acids or alkalis that the step uses without being the one where they are planned: their cautions hold.
         ph: Estimated pH once all of it is in: 10 %, middle and 90 % point; None where nothing is told of it.
     """
 
@@ -59,6 +60,7 @@ class PhaseStep:
     temperature: str = ""
     blanks: tuple[str, ...] = ()
     later: tuple[Material, ...] = ()
+    handled: tuple[Material, ...] = ()
     ph: Interval | None = None
 
 
@@ -161,11 +163,16 @@ class _OrderWords:
     def _acid(self) -> str:
         return listed([m.name for m in self.acids], "or") or "acid"
 
+    @property
+    def _at_hand(self) -> tuple[Material, ...]:
+        return self.acids or tuple(self.materials[n] for n in self.order.steps.get("ph", ()))
+
     def of(self, key: str, part: PhaseStep) -> PhaseStep:
         """Return a step with its pH by estimate, and with what meets a pH that it does not stand."""
         do = list(part.do)
         sharp = [n for n in part.materials if alkaline(self.materials[n])]
-        if scents(part.materials, self.materials) and sharp:
+        soured = bool(sharp and scents(part.materials, self.materials))
+        if soured:
             names = listed([self.materials[n].name for n in sharp])
             do.insert(
                 0,
@@ -174,12 +181,14 @@ class _OrderWords:
             )
         if key == "scented":
             do.append("It waits for the pH: what is in before the acid may be more alkaline than all of it stands.")
-        do += [self._meets(n) for n in part.materials if n in self.order.meets]
+        meeting = [self._meets(n) for n in part.materials if n in self.order.meets]
+        do += meeting
         late = [n for n in part.materials if key == "preservation" and self.materials[n].phase == "water"]
         if late:
             names = listed([self.materials[n].name for n in late])
             do.append(f"{names}: here, not in the water, which it would make too alkaline for what comes before.")
-        return replace(part, do=tuple(do), ph=self.order.ph.get(key))
+        handled = self._at_hand if soured or meeting or key == "apart" else ()
+        return replace(part, do=tuple(do), handled=handled, ph=self.order.ph.get(key))
 
     def _meets(self, name: str) -> str:
         low, high = stands(self.materials[name])

@@ -14,6 +14,7 @@ import pytest
 from optimizer.bench.batch import Batch, batch_from
 from optimizer.bench.order import BEFORE, Order, order_of, stands
 from optimizer.bench.steps import PhaseStep, parts_of
+from optimizer.bench.weigh import weigh_sheet
 from optimizer.brief.brief import load_brief
 from optimizer.data.library import Library, doubts, read_library
 from optimizer.files import shipped
@@ -112,6 +113,14 @@ def test_perfume_is_not_mixed_neat_with_an_alkaline_solubiliser() -> None:
     step = steps[place(steps, "parfum")]
     assert "caprylyl-capryl-glucoside" in step.materials
     assert step.do[0].startswith("First bring Caprylyl/Capryl Glucoside to pH 6 to 7")
+
+
+def test_acid_that_a_step_uses_early_is_cautioned_there() -> None:
+    """Citric acid neutralises the glucosides apart, steps before the pH is set."""
+    doses = {**GLUCOSIDES, "sodium-cocoyl-isethionate": 5.0}
+    sheet = weigh_sheet(batch_of(doses), library(), [library().by_id[CITRIC]])
+    told = [(s.title, c.materials) for s in sheet.steps for c in s.cautions if c.text == library().cautions["acid"]]
+    assert told == [("Alkaline surfactants, brought to pH 6 to 7 first", ("Citric Acid",))]
 
 
 def test_where_no_order_suits_that_is_said_with_the_mend() -> None:
