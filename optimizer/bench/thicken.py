@@ -114,8 +114,9 @@ def planned_thickeners(batch: Batch, brief: Brief, formula: Formula, setting: Se
     """Return the ids of the thickeners that may be added: held back for, logged already, or salt where it is a way."""
     names = [i.id for i in formula.thickeners] + [t.material for t in batch.thickening]
     plan = plan_of(formula, setting, brief)
+    unfit = {c.material.id for c in plan.candidates if not c.suits}
     names += [c.material.id for c in plan.candidates if c.suits and c.material.function == "salt"]
-    return tuple(dict.fromkeys(names))
+    return tuple(sorted(dict.fromkeys(names), key=unfit.__contains__))
 
 
 def logs_of(batch: Batch, brief: Brief, formula: Formula, setting: Setting, where: str) -> tuple[ThickeningLog, ...]:
@@ -140,12 +141,12 @@ def logs_of(batch: Batch, brief: Brief, formula: Formula, setting: Setting, wher
     begun = list(batch.thickening)
     if not begun:
         begun = [ThickeningEntry(material=n) for n in planned_thickeners(batch, brief, formula, setting)]
-    return tuple(_log(batch, log, known[log.material], brief, formula) for log in begun)
+    return tuple(_log(batch, log, known[log.material], brief, formula, setting) for log in begun)
 
 
 def log_of(name: str, batch: Batch, brief: Brief, formula: Formula, setting: Setting) -> ThickeningLog:
     """Return the state of one planned thickener's log, an empty one if it was not begun."""
-    return _log(batch, batch.thickened_by(name), brief.library.by_id[name], brief, formula)
+    return _log(batch, batch.thickened_by(name), brief.library.by_id[name], brief, formula, setting)
 
 
 def acid_percent(batch: Batch) -> float | None:
@@ -154,7 +155,9 @@ def acid_percent(batch: Batch) -> float | None:
     return sum(a.added_g * a.strength_percent for a in used) / batch.size_g if used else None
 
 
-def _log(batch: Batch, log: ThickeningEntry, material: Material, brief: Brief, formula: Formula) -> ThickeningLog:
+def _log(
+    batch: Batch, log: ThickeningEntry, material: Material, brief: Brief, formula: Formula, setting: Setting
+) -> ThickeningLog:
     kind, latest, points = _points(batch, log)
     added = log.added_percent
     budget, limits = _limits(batch, log, material, brief, formula, added)
@@ -167,6 +170,12 @@ def _log(batch: Batch, log: ThickeningEntry, material: Material, brief: Brief, f
     if material.function == "salt" and state == "open" and budget.left.low < most - added:
         left = number(max(0.0, budget.left.low), 2)
         notes.append(f"At the upper ends of the printed ranges only {left} % of the salt budget is left.")
+    route = plan_of(formula, setting, brief).salt if material.function == "salt" else None
+    if route is not None and not route.open and state == "open":
+        if added <= KEPT:
+            state, said = "closed", f"Salt is not the way here. {' '.join(route.reasons)}"
+        else:
+            notes.append(f"Salt is not the way here, by what is known of it: {' '.join(route.reasons)}")
     if state == "open" and material.thickens_from:
         state, said = "on samples", _on_samples(material)
     step = _next(batch.scale, batch.size_g, material, log, points, added, most, latest) if state == "open" else None

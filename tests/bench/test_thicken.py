@@ -215,6 +215,20 @@ def test_a_thickener_that_takes_a_base_has_its_caution_where_it_goes_in(tmp_path
     assert [c.materials for c in told] == [("Acrylates Copolymer",)]
 
 
+def test_salt_stays_closed_where_the_make_up_gives_it_no_charge_to_screen(tmp_path: Path, run: Run) -> None:
+    """A made up wash of glucoside and betaine; what is in is noted all the same."""
+    path = laid(tmp_path)
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("sodium-laureth-sulfate-2eo-70", "decyl-glucoside"), encoding="utf-8")
+    code, out, err = run("thicken", path, "--material", SALT)
+    assert "Salt is not the way here. Salt screens the charge of sulfate-type anionics" in " ".join(out.split()), err
+    assert f"--material {SALT} --added" not in out + err
+    assert log_of(run, path, SALT)["state"] == "closed"
+    begun = log_of(run, path, SALT, "--added", "0.2%", "--judged", 2, "--ph", 5.3)
+    assert begun["state"] == "open"
+    assert any(note.startswith("Salt is not the way here") for note in begun["notes"])
+
+
 def test_a_ph_outside_both_is_brought_to_what_they_share(tmp_path: Path, run: Run) -> None:
     log = log_of(run, laid(tmp_path, ph=7.1), LIQUID)
     assert log["verdict"].endswith("Adjust it to pH 5 to 5.6, then log a reading with --ph.")
