@@ -220,7 +220,7 @@ def test_salt_stays_closed_where_the_make_up_gives_it_no_charge_to_screen(tmp_pa
     path = laid(tmp_path)
     text = path.read_text(encoding="utf-8")
     path.write_text(text.replace("sodium-laureth-sulfate-2eo-70", "decyl-glucoside"), encoding="utf-8")
-    code, out, err = run("thicken", path, "--material", SALT)
+    _, out, err = run("thicken", path, "--material", SALT)
     assert "Salt is not the way here. Salt screens the charge of sulfate-type anionics" in " ".join(out.split()), err
     assert f"--material {SALT} --added" not in out + err
     assert log_of(run, path, SALT)["state"] == "closed"

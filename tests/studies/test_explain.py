@@ -517,7 +517,12 @@ kind = "cost"
 at_most = {budget}
 """
 """Doses common practice, budget and prices made up."""
-SHELF = "material,price per kg\nwater,0\nsodium-laureth-sulfate-2eo-28,1\nsodium-benzoate,10\nphenoxyethanol-ethylhexylglycerin,10\n"
+SHELF = """material,price per kg
+water,0
+sodium-laureth-sulfate-2eo-28,1
+sodium-benzoate,10
+phenoxyethanol-ethylhexylglycerin,10
+"""
 
 
 def test_a_wash_is_never_mended_by_leaving_its_preservative_out(tmp_path: Path) -> None:
