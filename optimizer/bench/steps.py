@@ -7,7 +7,7 @@ sentences name.
 
 from __future__ import annotations
 
-from collections.abc import Container, Mapping
+from collections.abc import Container, Mapping, Sequence
 
 from optimizer.bench.batch import Batch
 from optimizer.bench.order import (
@@ -29,6 +29,8 @@ from optimizer.data.facts import Material
 from optimizer.immutable import immutable, replace
 from optimizer.units import listed, number
 
+SALT_WATER = 5.0
+"""Parts of water in which a dry salt of a preservative acid is dissolved; common practice, no source."""
 Unfit = Mapping[str, str]
 """Thickeners held ready that are no way to thicken a batch, by id, and why."""
 NONE_UNFIT: Unfit = {}
@@ -102,9 +104,10 @@ def parts_of(
     early = tuple(m for m in later if m.thickens_from)
     swelling, melting = (tuple(m for m in early if (m.phase == "melt") is warm) for warm in (False, True))
     stirred = tuple(m for m in later if m.thickener and m not in early)
+    salts = _dry_salts(steps.get("preservation", []), materials, doses)
     told = _OrderWords(order, materials, acids)
     parts = {
-        "water": _water(steps.get("water", []), materials),
+        "water": _water(steps.get("water", []), materials, salts),
         "hydration": _hydration(steps.get("hydration", []), wetting, gums, materials, swelling),
         "anionic": _anionic(steps.get("anionic", []), materials, order.melted, steps.get("apart", [])),
         "cosurfactant": _part(
@@ -118,7 +121,7 @@ def parts_of(
         "melt": _melt(steps.get("melt", []), materials, melting),
         "premix": _premix(steps.get("premix", []), materials),
         "stirred": _stirred(steps.get("stirred", []), materials),
-        "preservation": _preservation(steps.get("preservation", []), materials),
+        "preservation": _preservation(steps.get("preservation", []), materials, salts),
         "ph": _ph(batch, steps.get("ph", []), materials, acids),
         "scented": _premix(steps.get("scented", []), materials),
         "after": told.after(),
@@ -254,8 +257,24 @@ def _temperature(materials: list[Material]) -> str:
     return "; ".join(words)
 
 
-def _water(names: list[str], materials: Mapping[str, Material]) -> PhaseStep | None:
+def _releases_acid(material: Material) -> bool:
+    """Return whether a material is the salt of a preservative acid."""
+    return any(s.acid and "ate" in s.inci for s in material.substances)
+
+
+def _dry_salts(names: list[str], materials: Mapping[str, Material], doses: Mapping[str, float]) -> list[str]:
+    """Return the names of dry salts of preservative acids for whose solution there is water enough."""
+    found = [n for n in names if materials[n].powder and _releases_acid(materials[n])]
+    needed = SALT_WATER * sum(doses[n] for n in found)
+    return [materials[n].name for n in found] if doses.get("aqua", 0.0) >= 2 * needed else []
+
+
+def _water(names: list[str], materials: Mapping[str, Material], salts: list[str]) -> PhaseStep | None:
     do = ["Tare the main vessel and write its weight down. Weigh the water in, then the rest of this step."]
+    if salts:
+        do.append(
+            f"Keep back of the water {number(SALT_WATER)} times the weight of {listed(salts)}, to dissolve it in."
+        )
     if any(materials[n].function == "chelator" for n in names):
         do.append("The chelator goes into plain water first.")
     see = ("A clear solution without grains.",)
@@ -361,13 +380,15 @@ def _stirred(names: list[str], materials: Mapping[str, Material]) -> PhaseStep |
     return _part("Stirred in before the thickener", names, materials, do, see if pearly else ())
 
 
-def _preservation(names: list[str], materials: Mapping[str, Material]) -> PhaseStep | None:
+def _preservation(names: list[str], materials: Mapping[str, Material], salts: Sequence[str] = ()) -> PhaseStep | None:
     limits = [b for _, b in (heat(materials[n]) for n in names) if b is not None]
     do = []
     if limits:
         do.append(f"First let the blend come below {number(min(limits))} °C and read the thermometer.")
-    if any(s.acid and "ate" in s.inci for n in names for s in materials[n].substances):
-        do.append("Salts of preservative acids dissolve before any acid is added; acid first makes them fall out.")
+    if salts:
+        do.append(f"Dissolve {listed(salts)} in the water that was kept back for it, without any acid.")
+    if any(_releases_acid(materials[n]) for n in names):
+        do.append("Salts of preservative acids go in before the pH is set; acid in their water makes them fall out.")
     do.append("Add one after the other and stir each in fully.")
     see = ("The blend stays as clear as it was.",)
     return _part("Preservation and what heat harms", names, materials, tuple(do), see)

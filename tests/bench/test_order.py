@@ -115,6 +115,16 @@ def test_perfume_is_not_mixed_neat_with_an_alkaline_solubiliser() -> None:
     assert step.do[0].startswith("First bring Caprylyl/Capryl Glucoside to pH 6 to 7")
 
 
+def test_water_is_kept_back_for_dry_preservative_salts() -> None:
+    steps = steps_of({"sodium-laureth-sulfate-2eo-28": 30.0, "sodium-benzoate": 0.5, "potassium-sorbate": 0.3})
+    keep = "Keep back of the water 5 times the weight of Sodium Benzoate and Potassium Sorbate, to dissolve it in."
+    assert keep in steps[place(steps, "aqua")].do
+    salts = steps[place(steps, "sodium-benzoate")]
+    assert "in the water that was kept back for it, without any acid" in salts.do[0]
+    dry = steps_of({"sodium-laureth-sulfate-2eo-28": 94.0, "sodium-benzoate": 1.0})
+    assert not any("Keep back" in line for step in dry for line in step.do)
+
+
 def test_acid_that_a_step_uses_early_is_cautioned_there() -> None:
     """Citric acid neutralises the glucosides apart, steps before the pH is set."""
     doses = {**GLUCOSIDES, "sodium-cocoyl-isethionate": 5.0}
