@@ -31,6 +31,12 @@ from optimizer.units import listed, number
 
 SALT_WATER = 5.0
 """Parts of water in which a dry salt of a preservative acid is dissolved; common practice, no source."""
+MOSTLY_POWDER = 0.5
+"""From this part of powders on a blend is called dry; an editable default, no source."""
+DRY_BLEND = (
+    "This is a dry blend, mostly powder: the steps are those of a liquid wash, and so much does not dissolve in so "
+    "little water. Take the order and the cautions from them, not the stirring; try 100 g first."
+)
 Unfit = Mapping[str, str]
 """Thickeners held ready that are no way to thicken a batch, by id, and why."""
 NONE_UNFIT: Unfit = {}
@@ -109,7 +115,9 @@ def parts_of(
     parts = {
         "water": _water(steps.get("water", []), materials, salts),
         "hydration": _hydration(steps.get("hydration", []), wetting, gums, materials, swelling),
-        "anionic": _anionic(steps.get("anionic", []), materials, order.melted, steps.get("apart", [])),
+        "anionic": _anionic(
+            steps.get("anionic", []), materials, order.melted, steps.get("apart", []), steps.get("cosurfactant", [])
+        ),
         "cosurfactant": _part(
             "Amphoteric and nonionic surfactants",
             steps.get("cosurfactant", []),
@@ -128,7 +136,11 @@ def parts_of(
         "thickening": _thickening(steps.get("thickening", []), materials, stirred, refused),
         "finish": _finish(batch),
     }
-    return [told.of(key, part) for key, part in parts.items() if part is not None]
+    found = [told.of(key, part) for key, part in parts.items() if part is not None]
+    powders = sum(p for n, p in doses.items() if materials[n].powder)
+    if powders > MOSTLY_POWDER * sum(doses.values()):
+        found[0] = replace(found[0], do=(DRY_BLEND, *found[0].do))
+    return found
 
 
 def _by_phase(
@@ -313,6 +325,7 @@ def _anionic(
     materials: Mapping[str, Material],
     melted: Mapping[str, tuple[str, ...]],
     apart: Container[str],
+    following: Sequence[str],
 ) -> PhaseStep | None:
     do = ["Add slowly with the stirrer below the surface: air in the blend takes a day to leave."]
     see = ["The blend is clear once all is in."]
@@ -328,7 +341,12 @@ def _anionic(
             where = f"{into} of the next step, once that is at pH 6 to 7"
         elif not others:
             where = "the surfactants of the next step"
-        do.append(f"{listed(hardly)}: hardly soluble in water alone. Melt it into {where}.")
+        todo = f"Melt it into {where}."
+        if not others and not following:
+            beside = [materials[n].name for n in names if materials[n].name not in hardly]
+            todo = f"Melt it into {listed(beside)} of this step." if beside else "Nothing here to melt it into."
+            todo += " There is no co-surfactant that takes it up: make 100 g first, grains may stay or come back."
+        do.append(f"{listed(hardly)}: hardly soluble in water alone. {todo}")
         see = ["No grain is left; it may stay cloudy until the other surfactants are in, and again in the cold."]
     if any(materials[n].powder for n in names if materials[n].name not in hardly):
         do.append("Wet powders early, cover the vessel and let them dissolve fully before going on.")

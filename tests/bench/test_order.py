@@ -125,6 +125,17 @@ def test_water_is_kept_back_for_dry_preservative_salts() -> None:
     assert not any("Keep back" in line for step in dry for line in step.do)
 
 
+def test_a_dry_blend_is_told_that_the_steps_are_those_of_a_liquid() -> None:
+    doses = {"sodium-coco-sulfate": 40.0, "sodium-cocoyl-isethionate": 30.0, "sodium-citrate": 20.0}
+    steps = steps_of(doses)
+    assert steps[0].do[0].startswith("This is a dry blend")
+    told = " ".join(steps[place(steps, "sodium-cocoyl-isethionate")].do)
+    assert "Melt it into Sodium Coco-Sulfate of this step. There is no co-surfactant" in told
+    assert "next step" not in told
+    liquid = steps_of({"sodium-coco-sulfate": 10.0})
+    assert not any("dry blend" in line for step in liquid for line in step.do)
+
+
 def test_acid_that_a_step_uses_early_is_cautioned_there() -> None:
     """Citric acid neutralises the glucosides apart, steps before the pH is set."""
     doses = {**GLUCOSIDES, "sodium-cocoyl-isethionate": 5.0}
