@@ -549,6 +549,18 @@ def test_less_of_a_preservative_is_offered_where_that_still_preserves(tmp_path: 
     assert "then no rule asks for enough preservative" in replace(change, bare=True).words
 
 
+def test_a_limit_on_what_is_no_candidate_says_why_it_is_none(tmp_path: Path) -> None:
+    """The made up pool has no lavender oil."""
+    rules = 'id = "scent"\nkind = "dose"\nof = ["essential-oil-lavender"]\nat_least = 0.3\n'
+    (tmp_path / "shelf.csv").write_text(SHELF, encoding="utf-8")
+    path = tmp_path / "wash.toml"
+    text = f"{WASH.format(budget=9)}[[rule]]\n{rules}".replace("[pool]", 'shelf = "shelf.csv"\n[pool]')
+    path.write_text(text, encoding="utf-8")
+    (reading,) = explain(load_brief(path)).readings
+    why = "Essential oil, lavender type (placeholder) is no candidate: pool.materials does not list it"
+    assert reading == f"essential-oil-lavender at least 0.3 % ({why})"
+
+
 # the demo brief -------------------------------------------------------------------------------------
 # Of its library: amphoacetates are formulated from pH 4.5 on (a supplier's article of 2025), glucosides from 4.
 
