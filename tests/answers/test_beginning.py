@@ -24,6 +24,7 @@ from optimizer.brief.beginning import (
     PRODUCTS,
     STRENGTHS,
     Wanted,
+    brief_file,
     first_brief,
 )
 from optimizer.brief.brief import Brief, make_brief
@@ -174,3 +175,8 @@ def test_a_perfume_that_the_shelf_does_not_price_is_asked_for_before_a_brief_is_
         begin(tmp_path, wanted)
     assert "Write essential-oil-lavender with its price on shelf.csv first." in str(refused.value)
     assert not (tmp_path / "a-wash.toml").exists()
+
+
+def test_letters_with_marks_stay_in_the_name_of_a_file(tmp_path: Path) -> None:
+    assert brief_file(tmp_path, "Küste / Nord: 1") == tmp_path / "kuste-nord-1.toml"
+    assert brief_file(tmp_path, "Großes Meer") == tmp_path / "grosses-meer.toml"
