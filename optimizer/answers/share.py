@@ -149,7 +149,7 @@ def shared_card(
         sizes_g=tuple(sizes_g),
         lines=lines,
         steps=shared_steps(card),
-        instead=tuple(_instead(brief, formula, tell)) if instead else (),
+        instead=tuple(_instead(brief, formula, card.setting.target, tell)) if instead else (),
         money=brief.scenario.currency,
         remarks=remarks,
         kept_out=tuple(word for word in ASKED if word not in show),
@@ -167,7 +167,7 @@ def _remark(seen: Observation) -> str:
     return f"{seen.what}:{value}{' ' if seen.text else ''}{seen.text}"
 
 
-def _instead(brief: Brief, formula: Formula, tell: Tell | None) -> Iterable[Instead]:
+def _instead(brief: Brief, formula: Formula, at: float | None, tell: Tell | None) -> Iterable[Instead]:
     """Yield what takes the place of each material, most first; the first in the order of `substitute`."""
     doses = formula.doses
     lines = [line for line in formula.lines if line.item.material.function in REPLACED]
@@ -176,7 +176,7 @@ def _instead(brief: Brief, formula: Formula, tell: Tell | None) -> Iterable[Inst
         if tell is not None:
             tell(line.item.material.name)
         wide = with_stand_ins(brief, name, doses)
-        yield _chosen(substitute(brief, wide, name, doses=dict(doses), first_only=True))
+        yield _chosen(substitute(brief, wide, name, doses=dict(doses), at=at, first_only=True))
 
 
 def _chosen(found: Substituted) -> Instead:
