@@ -112,10 +112,9 @@ def _facts(result: Result, planned: PlannedCost | None) -> list[tuple[str, str]]
         shares = [f"{charge} {number(100 * part / active, 0)} %" for charge, part in charge_parts(formula).items()]
         facts.append(("active", f"{number(active, 2)} % active matter: {listed(shares)}"))
     if result.ph is not None:
-        ph = result.ph
-        window = (
-            f"window {number(ph.low, 2)} ({listed(ph.low_set_by)}) to {number(ph.high, 2)} ({listed(ph.high_set_by)})"
-        )
+        ph, names = result.ph, {line.item.id: line.item.material.name for line in formula.lines}
+        low, high = (listed([names.get(i, i) for i in by]) for by in (ph.low_set_by, ph.high_set_by))
+        window = f"window {number(ph.low, 2)} ({low}) to {number(ph.high, 2)} ({high})"
         facts.append(("pH", f"target {number(ph.target, 2)} ± {number(ph.tolerance, 2)}; {window}"))
     if chosen := _chosen(result, formula):
         facts.append(("chosen", listed(chosen)))
