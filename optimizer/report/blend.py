@@ -267,13 +267,16 @@ def formula_table(formula: Formula, currency: str, digits: int = 2, note: str = 
 
 
 def dose_changes(before: Formula, after: Formula) -> list[Row]:
-    """Return every material of two formulas, most first: its doses, empty for none, and what changed."""
+    """Return every material of two formulas, most first, and what is kept free: both doses and what changed."""
     names = {line.item.id: line.item.material.name for line in (*before.lines, *after.lines)}
     doses = {n: (before.doses.get(n, 0.0), after.doses.get(n, 0.0)) for n in names}
-    return [
+    rows: list[Row] = [
         (names[n], old or None, new or None, new - old if abs(new - old) > CHANGE_SHOWN else None)
         for n, (old, new) in sorted(doses.items(), key=lambda d: (-max(d[1]), d[0]))
     ]
+    if before.held_back:
+        rows.append(("kept free", before.held_back, after.held_back, None))
+    return rows
 
 
 def change_columns(old: str, new: str) -> Columns:
