@@ -19,7 +19,7 @@ from optimizer.bench.amount import portion_of
 from optimizer.bench.batch import Batch, append, batch_from, change_batch
 from optimizer.bench.card import Card, formula_card
 from optimizer.bench.made import last_ph, made_formula
-from optimizer.bench.plan import Size, batch_text, brief_reference, formula_table, hold_back, size_of
+from optimizer.bench.plan import BatchSize, batch_size, batch_text, brief_reference, formula_table, hold_back
 from optimizer.bench.reconcile import Made, reconcile
 from optimizer.bench.refill import refuse_evaporation
 from optimizer.bench.strike import Strike, strike
@@ -106,7 +106,7 @@ def lay_batch(
         raise UsageError(f"--out {out.name}: a batch file's name ends in .toml.")
     refuse_existing(out)
     bench = bench_defaults(found.scenario)
-    amount, step, taken = BatchSize(size, bottles, bottle_ml, density, loss, scale).amount(bench)
+    amount, step, taken = StatedSize(size, bottles, bottle_ml, density, loss, scale).amount(bench)
     formula = found.formula if held is None else hold_back(found.formula, held)
     text = batch_text(
         formula,
@@ -128,7 +128,7 @@ def lay_batch(
 
 
 @immutable
-class BatchSize:
+class StatedSize:
     """How much is made and on which scale, as it is stated; None where nothing is."""
 
     size: str
@@ -138,7 +138,7 @@ class BatchSize:
     loss: float | None
     scale: float | None
 
-    def amount(self, bench: BenchDefaults) -> tuple[Size, float, list[str]]:
+    def amount(self, bench: BenchDefaults) -> tuple[BatchSize, float, list[str]]:
         """Return how much that is, the step of the scale [g], and which of the bench's defaults were taken."""
         stated = {"scale_g": self.scale, "loss_percent": self.loss, "density_g_per_ml": self.density}
         taken = [name for name, value in stated.items() if value is None]
@@ -149,7 +149,7 @@ class BatchSize:
         by_bottle = self.bottles is not None or "bottle" in size or bench.density_g_per_ml or self.density
         if bottle_ml is None and by_bottle:
             bottle_ml, taken = bench.bottle_ml, [*taken, "bottle_ml"]
-        found = size_of(
+        found = batch_size(
             size,
             bottles=self.bottles,
             bottle_ml=bottle_ml,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from optimizer.answers import questions
 from optimizer.answers.answer import Answer
 from optimizer.answers.bench import lay_batch
-from optimizer.answers.draft import Draft, Mark
+from optimizer.answers.draft import MISSING, Draft, Mark
 from optimizer.answers.rulers import Rulers
 from optimizer.answers.subject import subject_of
 from optimizer.errors import DataError, fault
@@ -23,6 +23,9 @@ from optimizer.report.tradeoff import frontier_document
 from optimizer.solve.existing import formula_at
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+    from optimizer.report.document import Section
     from optimizer.studies.explain import Explanation, LimitChange
     from optimizer.studies.substituted import Substituted
     from optimizer.studies.why import Why
@@ -130,6 +133,64 @@ def leeway(rulers: Rulers, draft: Draft, loss: float) -> Document:
     """Return how far each dose may move at a stated loss."""
     with rulers.proving.after():
         return questions.leeway(rulers.reloaded(draft), loss=loss).document()
+
+
+def whole_range(
+    rulers: Rulers,
+    draft: Draft,
+    ways: Mapping[str, Sequence[float]],
+    missing: Sequence[str],
+    tell: Callable[[str], None],
+) -> Document:
+    """Return what every combination of some limits comes to, each material that may be missing there and not there.
+
+    Args:
+        rulers: The product.
+        draft: What is moved and not kept.
+        ways: Values by the key of a limit.
+        missing: Materials that are there in one half of them and missing in the other.
+        tell: Told how far it is; what it raises breaks it off.
+    """
+    from optimizer.answers.questions import run_scenarios
+    from optimizer.immutable import replace
+    from optimizer.report.document import Table
+    from optimizer.report.sweep import answers_table
+    from optimizer.sweep import grid
+    from optimizer.sweep.source import sources_of
+
+    axes = [*ways.items(), *map(grid.missing, missing)]
+    sources = sources_of(str(rulers.path), tuple(rulers.changes(draft)))
+    with rulers.proving.after():
+        answer = run_scenarios(
+            sources, grid.crossed(axes), progress=lambda done, count: tell(f"{done} of {count} are answered.")
+        )
+    marks = {mark.key: mark.words for mark in rulers.marks}
+    heads = marks | {f"{MISSING}{m}": f"without {rulers.brief.library.by_id[m].name}" for m in missing}
+
+    def worded(part: Section | Document) -> Section | Document:
+        if not isinstance(part, Table):
+            return part
+        title = next((f"By {words}" for key, words in heads.items() if part.title == f"By {key}"), part.title)
+        return replace(part, title=title, columns=tuple(replace(c, name=heads.get(c.name, c.name)) for c in part.every))
+
+    document = answer.document()
+    return replace(document, sections=tuple(map(worded, (answers_table(answer.found), *document.sections))))
+
+
+def lots_differ(rulers: Rulers, draft: Draft, off: float) -> Document:
+    """Return the formula that keeps its rules while the lots of so many materials are off, and what that costs."""
+    from optimizer.answers import questions
+
+    with rulers.proving.after():
+        return questions.robust(rulers.reloaded(draft), off=off).document()
+
+
+def from_one_shelf(kilos: Mapping[Path, float], *, buying: bool) -> Document:
+    """Return which product uses which material, and how many packs to buy, if several are made from one shelf."""
+    from optimizer.answers import questions
+    from optimizer.answers.stock import stocked_brief
+
+    return questions.together([(stocked_brief(path), kg) for path, kg in kilos.items()], buying=buying).document()
 
 
 def against_of(rulers: Rulers) -> tuple[tuple[str, str], ...]:

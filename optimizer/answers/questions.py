@@ -237,11 +237,11 @@ def rescue(
         left_g: What is left of the material besides what is in [g].
         wish: What else is asked of the substitution.
     """
-    from optimizer.bench.rescue import Rescue, floors_g, inside_g, least_size, smaller_batch, still_to_add
+    from optimizer.bench.rescue import Rescue, floors_g, least_size, smaller_batch, still_to_add
     from optimizer.studies.substitute import possible, substitute, with_stand_ins
 
     wide = with_stand_ins(brief, material, doses)
-    floors, there = floors_g(batch), inside_g(batch).get(material, 0.0) + left_g
+    floors, there = floors_g(batch), batch.weighed_g.get(material, 0.0) + left_g
 
     def asked(size: float) -> SwapWish:
         inside = {name: 100 * grams / size for name, grams in floors.items()}

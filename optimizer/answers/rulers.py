@@ -106,11 +106,14 @@ class Rulers:
         Raises:
             DataError: If a figure is refused.
         """
-        gone = [key.removeprefix(MISSING) for key, value in draft.items() if key.startswith(MISSING) and value]
-        changes = [(key, f"{value!r}") for key, value in draft.items() if not own(key)]
-        if gone:
-            changes.append(("pool.without", ",".join([*self.brief.scenario.pool.without, *gone])))
+        changes = self.changes(draft)
         return _read(self.path, changes) if changes else self.brief
+
+    def changes(self, draft: Draft) -> list[tuple[str, str]]:
+        """Return the what-ifs that a draft is, as `--set` takes them."""
+        gone = [key.removeprefix(MISSING) for key, value in draft.items() if key.startswith(MISSING) and value]
+        without = [("pool.without", ",".join([*self.brief.scenario.pool.without, *gone]))] if gone else []
+        return [*((key, f"{value!r}") for key, value in draft.items() if not own(key)), *without]
 
     def setting(self, ph: float) -> Setting:
         """Return a target pH with the brief's tolerance."""

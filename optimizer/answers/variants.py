@@ -8,7 +8,7 @@ from pathlib import Path
 from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
 from optimizer.answers.subject import Subject, subject_of
-from optimizer.bench.plan import batch_text, brief_reference, formula_table, size_of
+from optimizer.bench.plan import batch_size, batch_text, brief_reference, formula_table
 from optimizer.brief.scenario import beside
 from optimizer.errors import UsageError, nearest
 from optimizer.files import write_atomic
@@ -69,7 +69,7 @@ def write_variant(
         text = batch_text(
             formula,
             chosen.checked.setting,
-            size_of(size, step_g=scale),
+            batch_size(size, step_g=scale),
             brief=brief_reference(subject.scenario, out),
             batch=out.stem,
             product=chosen.variant.name,

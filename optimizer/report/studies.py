@@ -87,12 +87,13 @@ def _nearest(checked: Checked) -> Table | Listing:
     rows.append(Strong(("cost per kg", f"{checked.cost:.3f}", f"{new_cost:.3f}", saved)))
     rows += planned_change(checked.brief, (checked.formula, checked.setting), (near.formula, near.setting))
     changed = len(near.changed)
-    note = f"Fewest changed doses ({changed}, water aside), then least change ({number(near.distance, 2)} % in all)."
+    found = f"Fewest changed doses ({changed}, water aside), then least change ({number(near.distance, 2)} % in all)."
+    note = f"% as supplied. {found}"
     if not checked.on_grid:
         note += " Not on the grid of the scale: blend the brief for a weighable formula."
     if not near.proven:
         note += " The search was cut short: a nearer one may exist."
-    return Table("Nearest formula that keeps every rule", change_columns("now %", "nearest %"), tuple(rows), note)
+    return Table("Nearest formula that keeps every rule", change_columns("now", "nearest"), tuple(rows), note)
 
 
 def why_document(why: Why) -> Document:

@@ -126,12 +126,13 @@ def _formula(done: Substituted, base: Base) -> Table:
     rows.append(Strong((f"{done.brief.scenario.currency} per kg", f"{old:.3f}", f"{new:.3f}", f"{new - old:+z.3f}")))
     now, then = (base.formula, base.setting), (done.answer.formula, done.answer.setting)
     rows += planned_change(done.brief, now, then)
-    note = f"Changed doses: {len(done.answer.changed)}, water aside; {number(done.answer.distance, 2)} % in all."
+    changed = f"Changed doses: {len(done.answer.changed)}, water aside; {number(done.answer.distance, 2)} % in all."
+    note = f"% as supplied. {changed}"
     if not done.on_grid:
         note += " Not on the grid of the scale: no such formula lies near."
     if not done.answer.proven:
         note += " The search was cut short: a nearer one may exist."
-    return Table("Closest formula", change_columns("now %", "then %"), tuple(rows), note)
+    return Table("Closest formula", change_columns("now", "then"), tuple(rows), note)
 
 
 def _measures(done: Substituted) -> Table:

@@ -48,6 +48,7 @@ from optimizer.sweep.grid import axis, crossed
 from optimizer.sweep.run import run_range
 from optimizer.sweep.source import sources_of
 from optimizer.sweep.summary import summarise, tenths
+from tests.support.solved import solved
 
 VOID = {"meta", "link", "br", "hr", "img", "input"}
 """HTML Standard, 13.1.2: elements without an end tag."""
@@ -133,7 +134,7 @@ def checked(text: str) -> Reader:
 
 @pytest.fixture(scope="module")
 def result() -> Result:
-    return solve(load_brief(find_scenario("hand-wash")), weighable=True)
+    return solved("hand-wash")
 
 
 @pytest.fixture(scope="module")

@@ -25,7 +25,6 @@ from optimizer.report.document import Table as Shown
 from optimizer.report.record import as_json, record_of
 from optimizer.report.substitute import substitute_document
 from optimizer.report.terminal import lines
-from optimizer.solve.best import solve
 from optimizer.solve.existing import asking, formula_at, kept_rules
 from optimizer.solve.nearest import Near
 from optimizer.solve.rounding import broken
@@ -38,6 +37,7 @@ from tests.support.draws import Extent
 from tests.support.draws import drawn as amount
 from tests.support.hostile import ask
 from tests.support.oracle import Case, Table
+from tests.support.solved import solved
 
 assert optimizer.cli.substitute
 SEEDS = range(amount(18, of=70))
@@ -401,7 +401,7 @@ def test_an_impossible_substitution_names_what_clashes() -> None:
 )
 def test_the_window_of_what_is_out_stops_nothing(name: str, missing: str, there: str) -> None:
     brief = read_brief(name)
-    doses = (solve(brief, weighable=True).weighable or formula_at(brief.pool, {})).doses
+    doses = (solved(name).weighable or formula_at(brief.pool, {})).doses
     done = substitute(brief, with_stand_ins(brief, missing, doses), missing)
     told = [reading for stopped in (done.conflict, *(s.stopped for s in done.standins)) for reading in stopped]
     windows = [reading for reading in told if "target" in reading]
