@@ -100,12 +100,8 @@ def _way(brief: Brief, plan: Plan, formula: Formula, setting: Setting) -> tuple[
     ways = [doses for doses in first if (rules or doses) and all(doses in other for other in others)]
     cheapest = min(ways, key=plan.cost, default=())
     if len(ways) > 1 or any(_thickens(line.item) for line in formula.lines):
-        return tuple(d if d.rests_on == "brief" else replace(d, percent=_from_nothing(d)) for d in cheapest)
+        return tuple(d if d.rests_on == "brief" else replace(d, percent=replace(d.percent, low=0.0)) for d in cheapest)
     return cheapest
-
-
-def _from_nothing(dose: PlannedDose) -> Interval:
-    return Interval(0.0, dose.percent.typical, dose.percent.high)
 
 
 def as_planned(brief: Brief, formula: Formula, setting: Setting) -> tuple[Formula, tuple[str, ...]]:

@@ -82,8 +82,6 @@ def _nearest(checked: Checked) -> Table | Listing:
             words = "None was found near, which proves nothing as a rule is curved; 'tenside blend' looks further."
         return Listing("Nearest formula that keeps every rule", (words,))
     rows = dose_changes(checked.formula, near.formula)
-    if near.formula.held_back:
-        rows.append(("kept free", checked.formula.held_back, near.formula.held_back, None))
     currency = checked.brief.scenario.currency
     new_cost = near.formula.cost
     saved = f"{new_cost - checked.cost:+z.3f} {currency}"
