@@ -13,24 +13,24 @@ from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
     from optimizer.bench.strike import Strike
-    from optimizer.trials.more import Next
+    from optimizer.trials.more import NextBeakers
     from optimizer.trials.note import How, Typed
-    from optimizer.trials.plan import Asked, Plan
+    from optimizer.trials.plan import TrialPlan, TrialsQuestion
     from optimizer.trials.series import Series
     from optimizer.trials.sheet import TrialSheet
-    from optimizer.trials.standing import Standing
+    from optimizer.trials.standing import SeriesStanding
 
 
 def lay_trials(
     scenario: str | Path,
     out: Path,
-    asked: Asked,
+    asked: TrialsQuestion,
     *,
     name: str = "",
     on: str = "",
     shelf: Path | None = None,
     libraries: Sequence[Path] | None = None,
-) -> Answer[Plan]:
+) -> Answer[TrialPlan]:
     """Plan a series of trials and write its file.
 
     Args:
@@ -104,7 +104,7 @@ def trial_sheet(path: Path, *, beakers: Sequence[int] = (), **files: Any) -> Ans
 
 def note_trials(
     path: Path, words: Sequence[str], how: How, *, wrong: Strike | None = None, weight: Strike | None = None
-) -> Answer[Standing]:
+) -> Answer[SeriesStanding]:
     """Note readings and weights of a series as typed, or strike what was noted wrongly.
 
     Args:
@@ -146,7 +146,7 @@ def _known(path: Path, typed: tuple[Typed, ...]) -> tuple[Typed, ...]:
 
 def next_trials(
     path: Path, count: int, *, aim: str = "", goal: str = "", repeats: int = 1, **files: Any
-) -> Answer[Next]:
+) -> Answer[NextBeakers]:
     """Choose the next beakers of a series and write them into its file.
 
     Args:

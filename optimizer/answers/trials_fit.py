@@ -20,8 +20,7 @@ if TYPE_CHECKING:
     from optimizer.rules.row import Setting
     from optimizer.trials.fitted import Fits
     from optimizer.trials.rating import Rated
-    from optimizer.trials.salt import Asked as SaltAsked
-    from optimizer.trials.salt import SaltCurve
+    from optimizer.trials.salt import SaltCurve, SaltQuestion
     from optimizer.trials.using import Wanted
 
 SURE = 90.0
@@ -76,9 +75,11 @@ def readings_in(
     """
     from optimizer.trials.fitted import fits_of
     from optimizer.trials.series import read_series
-    from optimizer.trials.using import Wish, with_readings
+    from optimizer.trials.using import ReadingsWish, with_readings
 
-    return with_readings(brief_of(asked), fits_of(read_series(path)), Wish(want or {}, sure, at_ph, aim, tuple(shown)))
+    return with_readings(
+        brief_of(asked), fits_of(read_series(path)), ReadingsWish(want or {}, sure, at_ph, aim, tuple(shown))
+    )
 
 
 def rate(
@@ -132,7 +133,7 @@ def _subject(brief: Brief, formula: str | Path | None, rest: str) -> tuple[Brief
     return brief, result.weighable or result.formula, result.setting
 
 
-def salt(asked: Asked, wish: SaltAsked, *, into: Path | None = None) -> Answer[SaltCurve]:
+def salt(asked: Asked, wish: SaltQuestion, *, into: Path | None = None) -> Answer[SaltCurve]:
     """Lay the beakers of a salt curve on a brief's best formula, and say what their readings tell.
 
     Args:
