@@ -8,21 +8,37 @@ from math import isfinite
 from pathlib import Path
 from urllib.parse import urlencode
 
-from optimizer.answers.draft import MISSING, Draft
-from optimizer.answers.rulers import Pool, Rulers
+from optimizer.answers.draft import MISSING, Draft, Mark
+from optimizer.answers.rulers import OpenRulers, Rulers
 from optimizer.data.sheet import number_of
 from optimizer.desk.asked import Asked, two_readings
 from optimizer.desk.frame import hidden
 from optimizer.desk.html import Html
 from optimizer.desk.screen import RefusedError
 
-POOL = Pool()
+POOL = OpenRulers()
 """All that the server remembers of drafts: what was learnt of the briefs that they move."""
-ELSE = {"said", "material", "against", "loss", "with", "trace", "reach"}
+RANGE = ("vary", "from", "to", "steps", "without")
+"""What is asked of a whole range."""
+ELSE = {"said", "material", "against", "loss", "with", "trace", "reach", "off", *RANGE}
 """What may stand in an address of these pages besides the draft."""
+PLAIN = (
+    "active",
+    "rating",
+    "load",
+    "ph",
+    "cost",
+    "share",
+    "ratio",
+    "salt",
+    "natural",
+    "property",
+    "undissociated-acid",
+)
+"""Kinds of limit whose rulers are seen at once, in this order; the others are folded."""
 
 
-class Turns:
+class LatestQuestions:
     """Which question of a device about a brief is the latest: a proof for an older one is broken off."""
 
     def __init__(self) -> None:
@@ -36,7 +52,7 @@ class Turns:
         return lambda: self._latest[key] != mine
 
 
-TURNS = Turns()
+LATEST = LatestQuestions()
 
 
 def rulers_of(asked: Asked) -> Rulers:
@@ -67,6 +83,12 @@ def draft_of(asked: Asked, rulers: Rulers) -> tuple[dict[str, float], dict[str, 
             wrong[key] = problem
             del said[key]
     return rulers.draft(said), wrong, {key: two for key, two in readings.items() if two}
+
+
+def in_order(rulers: Rulers) -> list[Mark]:
+    """Return what may be moved, the plain limits first."""
+    rank = {kind: position for position, kind in enumerate(PLAIN)}
+    return sorted(rulers.marks, key=lambda mark: rank.get(mark.rule.kind, len(PLAIN)))
 
 
 def refused(rulers: Rulers, key: str, value: float) -> str:

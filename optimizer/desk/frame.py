@@ -10,7 +10,7 @@ from pathlib import Path
 from optimizer.desk.asked import Asked
 from optimizer.desk.html import Child, Html, markup, tag
 from optimizer.desk.screen import Page
-from optimizer.desk.words import document_on_page
+from optimizer.desk.words import NOBODY, Materials, document_on_page
 from optimizer.report.document import Document, Sketch
 from optimizer.report.page import piece
 from optimizer.report.pictures import drawn
@@ -258,9 +258,15 @@ def folded(words: str, *parts: Child, open_: bool = False) -> Html:
     return tag("details", tag("summary", words), *parts, open=open_)
 
 
-def report(document: Document, key: str = "s") -> Html:
-    """Return a report, without its title, as the body of a page or a part of it; `key` begins every id in it."""
-    return tag("div", Html(piece(document_on_page(document), key)), class_="report")
+def report(document: Document, key: str = "s", materials: Materials = NOBODY) -> Html:
+    """Return a report, without its title, as the body of a page or a part of it.
+
+    Args:
+        document: The report.
+        key: Begins every id in it.
+        materials: Those that it may speak of by their id, which are called by their names.
+    """
+    return tag("div", Html(piece(document_on_page(document, materials), key)), class_="report")
 
 
 def sketched(sketch: Sketch, key: str) -> Html:

@@ -83,9 +83,10 @@ def struck(asked: Asked, what: str) -> Strike:
     """
     if not asked.text("why"):
         raise RefusedError({"why": f"Say why; the reason is kept beside the {what}."})
-    if not asked.text("strike").isdigit():
+    number = asked.whole("strike")
+    if number < 1:
         raise RefusedError({"": f"There is no such {what}; nothing was struck."})
-    return Strike(int(asked.text("strike")), asked.text("why"), asked.today)
+    return Strike(number, asked.text("why"), asked.today)
 
 
 def said_of(strike: Strike, what: str) -> str:

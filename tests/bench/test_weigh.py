@@ -17,15 +17,14 @@ from optimizer.bench.grams import diluted, grams_of
 from optimizer.bench.plan import batch_size, batch_text, brief_reference, formula_table, hold_back
 from optimizer.bench.steps import heat
 from optimizer.bench.weigh import WeighSheet, weigh_sheet
-from optimizer.brief.brief import load_brief
 from optimizer.data.formula import Formula, Line
 from optimizer.data.formula_file import read_formula
 from optimizer.data.library import Library, read_library
 from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
 from optimizer.rules.row import Setting
-from optimizer.solve.best import solve
 from tests.support.draws import CI, drawn
+from tests.support.solved import solved
 
 
 @cache
@@ -329,9 +328,8 @@ def test_bottles_that_a_batch_fills() -> None:
     assert (sheet.fill_g, sheet.bottles) == (255.0, 20)
 
 
-@cache
 def hand_wash() -> tuple[Formula, Setting]:
-    result = solve(load_brief(shipped("scenarios") / "hand-wash.toml"), weighable=True)
+    result = solved("hand-wash")
     assert result.weighable is not None
     return result.weighable, result.setting
 

@@ -18,6 +18,7 @@ from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.logged import add_now, alarms, crossed, entry, log, notes, said_of, striking, struck, sure
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.way import onwards, page_of, place, subject
+from optimizer.desk.words import sentence
 from optimizer.report.acid import ph_words, solution_words, weighable
 from optimizer.report.charts import acid_curve
 from optimizer.units import number, whole_down
@@ -100,7 +101,9 @@ def acidity(asked: Asked) -> Page:
         curve = sketched(acid_curve(curve_of(session, session.advice.next_addition), session), "curve")
         beside = tag("div", curve, _log(asked, session), crossed(struck_of(batch, "reading")))
         parts += [tag("div", todo, beside, class_="two"), _another(asked, answer)]
-    parts.append(folded("All of it: what it rests on, cautions", report(told.document())))
+    parts.append(
+        folded("All of it: what it rests on, cautions", report(told.document(), materials=found.brief.library.by_id))
+    )
     return page_of(asked, batch, "ph", *parts)
 
 
@@ -136,7 +139,7 @@ def _now(batch: Batch, session: AcidSession, answer: PhAnswer) -> Html:
     expected = f"Then about pH {ph_words(advice.expected)} is expected. " if advice.expected else ""
     return markup(
         add_now(steps_of(advice.next_addition, step), solution_words(solution)),
-        tag("p", f"{expected}Stir, wait about 10 minutes, read. {scale[:1].upper()}{scale[1:]}.", class_="of"),
+        tag("p", f"{expected}Stir, wait about 10 minutes, read. {sentence(scale)}.", class_="of"),
         tag("p", f"Now: {reads}.", class_="of"),
         doubts,
         tag("div", tag("p", advice.caution), class_="caution"),

@@ -145,7 +145,8 @@ def _products(asked: Asked) -> Html | None:
         )
         for name, line in asked.folder.briefs()
     ]
-    return section("Products", items)
+    several = tag("p", tag("a", "Compare products, or plan them from one shelf", href="/several"), class_="go")
+    return markup(section("Products", items), several if len(items) > 1 else None)
 
 
 def _done(batches: list[BatchFile]) -> Html | None:

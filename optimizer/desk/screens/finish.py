@@ -110,5 +110,8 @@ def made(asked: Asked) -> Page:
     """Show what the batch really became."""
     found = subject(asked)
     batch = batch_of(found)
-    body = report(made_document(made_of(found))) if batch.begun else tag("p", "Nothing is weighed in yet.")
+    if batch.begun:
+        body = report(made_document(made_of(found)), materials=found.brief.library.by_id)
+    else:
+        body = tag("p", "Nothing is weighed in yet.")
     return page_of(asked, batch, "made", body, onwards(asked, batch, "made"))

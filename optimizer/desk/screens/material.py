@@ -29,7 +29,11 @@ def ask_why(asked: Asked) -> Page:
     if nothing := _nothing(asked, rulers, draft):
         return nothing
     document = why(rulers, draft, material).document()
-    return Page(document.title, markup(report(document), ask), back=back(asked, rulers, draft))
+    return Page(
+        document.title,
+        markup(report(document, materials=rulers.brief.library.by_id), ask),
+        back=back(asked, rulers, draft),
+    )
 
 
 @SCREEN.at("/formula/{brief}/swap")
@@ -45,8 +49,8 @@ def ask_instead(asked: Asked) -> Page:
     acts: list[Html] = []
     if material in rulers.brief.pool.index and f"{MISSING}{material}" not in draft:
         acts.append(tag("a", "Cheapest formula without it", href=without, class_="button quiet"))
-    ask = tag("p", tag("a", "Why is it in, or out?", href=address(asked, "why", draft, material=material)))
-    body = markup(tag("p", *acts, class_="buttons"), ask, report(document))
+    ask = tag("p", tag("a", "Why is it in, or out?", href=address(asked, "why", draft, material=material)), class_="go")
+    body = markup(tag("p", *acts, class_="buttons"), ask, report(document, materials=rulers.brief.library.by_id))
     return Page(document.title, body, back=back(asked, rulers, draft))
 
 

@@ -9,11 +9,11 @@ from optimizer.answers.product import against_of, leeway, trade_off, windows
 from optimizer.answers.rulers import Rulers
 from optimizer.desk.asked import Asked
 from optimizer.desk.drafting import address, back, carried, product_of
-from optimizer.desk.frame import asking, button, choice, field, form, report
+from optimizer.desk.frame import asking, button, choice, field, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
-from optimizer.desk.work import SOON_S, Work, Works
+from optimizer.desk.work import Works, grown
 from optimizer.report.document import Document
 
 SCREEN = Screen()
@@ -80,23 +80,8 @@ def trade(asked: Asked) -> Page:
         _key(asked, rulers, draft),
         lambda work: report(trade_off(rulers, draft, against, work.tell, work.go_on)),
     )
-    if not work.done.wait(SOON_S):
-        body = _growing(asked, work, address(asked, "trade-off", draft, against=against))
-    else:
-        body = tag("p", work.trouble, class_="wrong") if work.trouble else work.found
-    place = {"data_goes": "#growing"} if asked.fragment else {"id": "growing"}
-    return Page("Trade-off", tag("div", body, **place), back=(address(asked, "pictures", draft), "Pictures"))
-
-
-def _growing(asked: Asked, work: Work, here: str) -> Html:
-    """Return how far a trade-off is, which follows by itself, and the button that breaks it off."""
-    return markup(
-        tag("p", "It is being drawn.", class_="what"),
-        tag("p", f"{work.said[:1].upper()}{work.said[1:]}", class_="of"),
-        tag("noscript", tag("p", tag("a", "Look how far it is", href=here))),
-        form(asked, here, button("Break it off", quiet=True)),
-        tag("span", id="further", data_follow=here),
-    )
+    body = grown(asked, work, address(asked, "trade-off", draft, against=against), "It is being drawn.")
+    return Page("Trade-off", body, back=(address(asked, "pictures", draft), "Pictures"))
 
 
 @SCREEN.at("/formula/{brief}/room")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from urllib.parse import urlencode
 
+from optimizer.answers.beginning import library_in
 from optimizer.answers.bench import batch_of
 from optimizer.answers.days import day_of, time_of, years_on
 from optimizer.answers.kept import Records, keep_batch
@@ -15,7 +16,7 @@ from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.logged import strikable, striking, struck
 from optimizer.desk.screen import LARGE, Download, Page, RefusedError, Screen
 from optimizer.desk.way import file_of, page_of, subject
-from optimizer.desk.words import in_words
+from optimizer.desk.words import in_words, sentence
 from optimizer.errors import DataError
 from optimizer.records.batches import photo_from, suffix_of
 from optimizer.records.overview import Listed, NoteKept
@@ -36,7 +37,7 @@ def keep(asked: Asked) -> Outcome:
         f"Kept as revision {kept.revision}." if kept.changed else f"Nothing has changed since revision {kept.revision}."
     )
     gaps = f" Weighed without a lot: {', '.join(kept.without_lot)}." if kept.without_lot else ""
-    return asked.done(_record(kept.batch), said + gaps + (f" {doubt[:1].upper()}{doubt[1:]}" if doubt else ""))
+    return asked.done(_record(kept.batch), said + gaps + (f" {sentence(doubt)}" if doubt else ""))
 
 
 @SCREEN.at("/batch/{batch}/keep", act=keep)
@@ -48,7 +49,7 @@ def keeping(asked: Asked) -> Page:
         "The records take in the batch as its file says it now, with its lots and what was made of it. Kept again "
         "after a change, it becomes a further revision; nothing that is recorded is changed."
     )
-    there = tag("p", tag("a", f"What is recorded of batch {batch.batch}", href=_record(batch.batch)))
+    there = tag("p", tag("a", f"What is recorded of batch {batch.batch}", href=_record(batch.batch)), class_="go")
     known = _records(asked).holds(batch.batch)
     parts = [tag("p", said), form(asked, asked.place, button("Keep it")), there if known else None]
     return page_of(asked, batch, "keep", *parts)
@@ -82,7 +83,7 @@ def _search(asked: Asked) -> Html:
 
 def _traced(asked: Asked, lot: str) -> Html:
     try:
-        return report(_records(asked).where(lot).document())
+        return report(_records(asked).where(lot).document(), materials=library_in(asked.folder.path).by_id)
     except DataError as error:
         return tag("p", in_words(error), class_="wrong", role="alert")
 
@@ -185,7 +186,7 @@ def record(asked: Asked) -> Page:
         report(calendar.document(), "t") if tests else None,
         _strikes(asked, to, calendar.found),
         tag("h2", "Lots"),
-        report(lots.document(), "l"),
+        report(lots.document(), "l", library_in(asked.folder.path).by_id),
     ]
     return Page(document.title, markup(*parts), here="records", back=("/records", "Records"))
 

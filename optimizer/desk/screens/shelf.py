@@ -5,13 +5,18 @@ from __future__ import annotations
 from pathlib import Path
 from urllib.parse import urlencode
 
+from optimizer.answers.beginning import library_in
 from optimizer.answers.stock import ShelfLeft, shelf_left, shelves_in
-from optimizer.data.shelf import ShelfLine, change_shelf
+from optimizer.data.facts import Material
+from optimizer.data.names import material_of
+from optimizer.data.shelf import ShelfLine, change_shelf, drop_from_shelf
 from optimizer.desk.asked import Asked
 from optimizer.desk.frame import button, field, fields, folded, form, hidden, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
+from optimizer.desk.words import in_full, sentence
+from optimizer.errors import UsageError
 from optimizer.report.stock import stock_document
 from optimizer.units import number
 
@@ -29,18 +34,30 @@ SCREEN = Screen(entry=("/shelf", "Shelf"), rank=20)
 def act(asked: Asked) -> Outcome:
     """Write a line of the shelf, or add one."""
     path = _shelf(asked)
+    called = asked.text("called", asked.text("material"))
+    if asked.text("off"):
+        drop_from_shelf(path, asked.whole("row"), asked.text("material"))
+        return asked.done("/shelf", f"Taken off the shelf: {called}.")
     values = _values(asked)
     if asked.text("row"):
-        row = int(asked.text("row")) if asked.text("row").isdigit() else -1
         if not values:
             raise RefusedError({"": "Nothing was changed, so nothing was written."})
-        change_shelf(path, row, values, asked.text("material"))
-        return asked.done("/shelf", f"Written: {asked.text('called', asked.text('material'))}.")
-    name = asked.text("new")
+        change_shelf(path, asked.whole("row"), values, asked.text("material"))
+        return asked.done("/shelf", f"Written: {called}.")
+    material = _meant(asked)
+    change_shelf(path, None, {"material": material.id, **values})
+    return asked.done("/shelf", f"Added: {material.name}.")
+
+
+def _meant(asked: Asked) -> Material:
+    """Return the material that is named: a shelf with one that nobody knows would make every product of it useless."""
+    name, known = asked.text("new"), library_in(asked.folder.path)
     if not name:
         raise RefusedError({"new": "Name the material."})
-    change_shelf(path, None, {"material": name, **values})
-    return asked.done("/shelf", f"Added: {name}.")
+    try:
+        return known.by_id[material_of(name, known.materials)]
+    except UsageError as error:
+        raise RefusedError({"new": sentence(in_full(str(error), known.by_id))}) from None
 
 
 def _shelf(asked: Asked) -> Path:
@@ -122,7 +139,7 @@ def _changing(asked: Asked, path: Path, line: ShelfLine, name: str) -> Html:
     sent = (asked.text("shelf"), asked.text("row"))
     if (path.name, str(line.row)) in (sent, (asked.query.get("of"), asked.query.get("line"))):
         return folded("Change it", _change(asked, path, line, name), open_=True)
-    return tag("p", tag("a", "Change it", href=f"/shelf?{urlencode(here)}#row-{line.row}"), class_="many")
+    return tag("p", tag("a", "Change it", href=f"/shelf?{urlencode(here)}#row-{line.row}"), class_="go")
 
 
 def _change(asked: Asked, path: Path, line: ShelfLine, name: str) -> Html:
@@ -140,9 +157,10 @@ def _change(asked: Asked, path: Path, line: ShelfLine, name: str) -> Html:
         hidden({"shelf": path.name, "row": str(line.row), "material": line.material, "called": name}),
         hidden({f"was-{name}": value for name, value in there.items()}),
         _fields(asking, there, f"{line.row}", line.currency),
-        button("Write it"),
+        tag("p", button("Write it"), button("Take it off the shelf", quiet=True, name="off", value="yes"),
+            class_="buttons"),
         keep=f"shelf-{line.row}",
-    )
+    )  # fmt: skip
 
 
 def _fields(asked: Asked, there: dict[str, str], key: str, currency: str) -> Html:
@@ -167,7 +185,15 @@ def _add(asked: Asked, path: Path) -> Html:
         asking,
         "/shelf",
         hidden({"shelf": path.name}),
-        field(asking, "new", "Material", hint=CALLED, need=True, key=f"new-{path.stem}"),
+        field(
+            asking,
+            "new",
+            "Material",
+            hint=CALLED,
+            choices=sorted(m.name for m in library_in(asked.folder.path).materials),
+            need=True,
+            key=f"new-{path.stem}",
+        ),
         field(asking, "supplier", "Supplier", key=f"supplier-{path.stem}"),
         field(asking, "pack_kg", "Pack", figure=True, unit="kg", key=f"pack-{path.stem}"),
         _fields(asking, empty, f"new-{path.stem}", ""),

@@ -17,7 +17,7 @@ from optimizer.report.thicken import thicken_document
 from optimizer.units import number
 
 SCREEN = Screen()
-READ = (("viscosity_mpas", "viscosity, mPa s"), ("flow_s", "time to run out, s"), ("judged", "judged, 1 to 5"))
+READ = (("viscosity_mpas", "viscosity, mPa·s"), ("flow_s", "time to run out, s"), ("judged", "judged, 1 to 5"))
 
 
 def act(asked: Asked) -> Outcome:
@@ -66,7 +66,8 @@ def thickening(asked: Asked) -> Page:
     else:
         parts += [_others(asked, told.logs, chosen), _now(chosen), _step(asked, batch, chosen)]
         parts += [onwards(asked, batch, "thicken"), _log(asked, chosen), crossed(told.struck)]
-    parts.append(folded("All of it: limits, curve, cautions", report(document), open_=bool(chosen and chosen.points)))
+    whole = report(document, materials=found.brief.library.by_id)
+    parts.append(folded("All of it: limits, curve, cautions", whole, open_=bool(chosen and chosen.points)))
     return page_of(asked, batch, "thicken", *parts)
 
 

@@ -121,7 +121,7 @@ def note(asked: Asked) -> Outcome:
         note_trials(path, (), How(), wrong=wrong)
         return asked.done(f"{to}#beaker-{beaker}", said_of(wrong, "reading"))
     known = read_series(path)
-    if not beaker.isdigit():
+    if asked.whole("beaker") < 1:
         raise RefusedError({"": "There is no such beaker; nothing was noted."})
     words = [
         f"{what}={asked.text(f'{what}-{beaker}')}" for what, _, _ in _asks(known) if asked.text(f"{what}-{beaker}")

@@ -13,11 +13,13 @@ from optimizer.desk.frame import asking, button, field, fields, folded, form, hi
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.logged import alarms, crossed, said_of, strikable, striking, struck, sure
-from optimizer.desk.screen import Page, RefusedError, Screen
+from optimizer.desk.screen import Download, Page, RefusedError, Screen
 from optimizer.desk.way import onwards, page_of, place, subject, way
+from optimizer.desk.words import sentence
 from optimizer.immutable import replace
+from optimizer.report.document_pdf import document_pdf
 from optimizer.report.weigh import after_of, grams_text, head_of, remark, weigh_document
-from optimizer.studies.substitute import Wish
+from optimizer.studies.substituted import SwapWish
 from optimizer.units import AS_TYPED, number
 
 SCREEN = Screen()
@@ -54,7 +56,8 @@ def weigh(asked: Asked) -> Page:
     else:
         now = tag("div", _one(asked, found, sheet, step, line))
     both = tag("div", now, tag("div", _all(asked, sheet), crossed(_struck(found))), class_="two")
-    return page_of(asked, batch, "weigh", alarms(c.words for c in sheet.alarms if c.loud), both, _sheet(sheet))
+    link = tag("p", tag("a", "The sheet to print, with cautions", href=place(asked, "sheet")), class_="go")
+    return page_of(asked, batch, "weigh", alarms(c.words for c in sheet.alarms if c.loud), both, link)
 
 
 def noted_g(line: WeighLine) -> float:
@@ -150,7 +153,7 @@ def _all(asked: Asked, sheet: WeighSheet) -> Html | None:
             tag(
                 "li",
                 tag("p", head_of(step), class_="soft"),
-                *(tag("p", f"{said[:1].upper()}{said[1:]}") for said in after_of(step)),
+                *(tag("p", sentence(said)) for said in after_of(step)),
             )
         )
         items += [_line(asked, sheet, line) for line in step.lines]
@@ -179,8 +182,22 @@ def _struck(found: Subject) -> list[Struck]:
     return [replace(line, line=f"{names.get(material, material)} {said}") for line, material, _, said in lines]
 
 
-def _sheet(sheet: WeighSheet) -> Html:
-    return folded("The sheet to print, with cautions", report(weigh_document(sheet)))
+@SCREEN.at("/batch/{batch}/sheet")
+def to_print(asked: Asked) -> Page:
+    """Show the whole sheet with its cautions, to be printed."""
+    found = subject(asked)
+    document = weigh_document(sheet_of(found))
+    link = tag("a", "The sheet as a file (PDF)", href=place(asked, "sheet.pdf"), class_="button quiet")
+    body = markup(tag("p", link, class_="buttons"), report(document, materials=found.brief.library.by_id))
+    return Page(document.title, body, back=(place(asked, "weigh"), "Weigh"), way=way(asked, "weigh"))
+
+
+@SCREEN.at("/batch/{batch}/sheet.pdf")
+def sheet_file(asked: Asked) -> Download:
+    """Return the sheet as a file."""
+    found = subject(asked)
+    name = f"weigh-sheet-{batch_of(found).batch}.pdf"
+    return Download(document_pdf(weigh_document(sheet_of(found))), "application/pdf", name)
 
 
 @SCREEN.at("/batch/{batch}/without")
@@ -190,7 +207,7 @@ def without(asked: Asked) -> Page:
     asked.typed = {"left": [asked.query.get("left", "0")]}
     left = asked.figure("left", "what is left")
     material = asked.query.get("material", "")
-    answer = go_on_without(material, found, f"{left!r} g", Wish())
+    answer = go_on_without(material, found, f"{left!r} g", SwapWish())
     document = answer.document()
     back = (place(asked, "weigh"), "Weigh")
     return Page(document.title, report(document), back=back, way=way(asked, "weigh"))
