@@ -33,7 +33,7 @@ from optimizer.solve.best import solve
 from optimizer.solve.linear import choose_ph, formula_of
 from optimizer.solve.result import PhOutcome, Result
 from optimizer.uncertainty.lots import Lots, largest, linear, lots_of
-from optimizer.uncertainty.monte_carlo import StressTest, draw, trial
+from optimizer.uncertainty.monte_carlo import Trial, draw, trial
 from optimizer.uncertainty.robust_counterpart import Safety, safest, weighable
 from optimizer.units import KEPT, ROUND_OFF, USED, number
 
@@ -117,9 +117,9 @@ class Robust:
     """The most whole materials off at once that a formula stands; null unless what was asked is impossible."""
     held: tuple[Held, ...] = told_as("rules", default=())
     """Every rule that lots move, at both formulas."""
-    random_best: StressTest | None = None
+    random_best: Trial | None = None
     """Random lots on the best formula."""
-    random_safe: StressTest | None = None
+    random_safe: Trial | None = None
     """Empty if there is no safe formula."""
     lots: tuple[tuple[str, float, float, float], ...] = untold(default=())
     """Lowest, planned and highest active matter by id, for what either formula uses."""

@@ -86,7 +86,7 @@ class Varied:
 
 
 @immutable
-class DoseSpan:
+class Span:
     """Where a dose may go."""
 
     material: str
@@ -130,7 +130,7 @@ class TrialPlan:
     directions: int
     """How much is varied at once, pH included."""
     factors: tuple[Varied, ...]
-    materials: tuple[DoseSpan, ...]
+    materials: tuple[Span, ...]
     freed: tuple[str, ...]
     """Rating rules that are left out."""
     held_by: tuple[str, ...]
@@ -334,11 +334,11 @@ def _varied(region: Region, asked: TrialsQuestion, levels: tuple[float, ...]) ->
     return tuple(found)
 
 
-def _spans(region: Region) -> tuple[DoseSpan, ...]:
+def _spans(region: Region) -> tuple[Span, ...]:
     """Return where each dose that moves may go, the largest first."""
     least, most = region.corners.min(axis=0), region.corners.max(axis=0)
     rows = [
-        DoseSpan(*told_)
+        Span(*told_)
         for told_ in zip(region.formula.ids, *map(list, (region.formula.plan, least, most)), strict=True)
         if told_[3] - told_[2] > AS_TYPED
     ]

@@ -39,7 +39,7 @@ class Draws:
 
 
 @immutable
-class StressTest:
+class Trial:
     """What random lots do to a formula."""
 
     kept: float
@@ -73,7 +73,7 @@ def draw(lots: Lots, count: int, seed: int, price_off: float = 0.0) -> Draws:
     return Draws(active, 1 + price_off / 100 * r.uniform(-1, 1, (count, len(lots.pool))))
 
 
-def trial(rules: Iterable[Rule], lots: Lots, doses: Vector, draws: Draws, setting: Setting) -> StressTest:
+def trial(rules: Iterable[Rule], lots: Lots, doses: Vector, draws: Draws, setting: Setting) -> Trial:
     """Return how often each rule holds.
 
     Args:
@@ -92,7 +92,7 @@ def trial(rules: Iterable[Rule], lots: Lots, doses: Vector, draws: Draws, settin
             fails.append((rule.id, float(1 - kept.mean())))
     cost = draws.prices @ (doses * lots.pool.prices) / 100
     order = tuple(sorted(fails, key=lambda f: (-f[1], f[0])))
-    return StressTest(float(every.mean()), order, float(cost.mean()), float(np.quantile(cost, 0.95)))
+    return Trial(float(every.mean()), order, float(cost.mean()), float(np.quantile(cost, 0.95)))
 
 
 def holds(rule: Rule, lots: Lots, doses: Vector, draws: Draws, setting: Setting) -> Flags:
