@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from functools import cache
 from hashlib import sha256
 from pathlib import Path
@@ -10,7 +10,7 @@ from pathlib import Path
 from optimizer.desk.asked import Asked
 from optimizer.desk.html import Child, Html, markup, tag
 from optimizer.desk.screen import Page
-from optimizer.desk.words import document_on_page
+from optimizer.desk.words import NOBODY, Materials, document_on_page
 from optimizer.report.document import Document, Sketch
 from optimizer.report.page import piece
 from optimizer.report.pictures import drawn
@@ -127,6 +127,33 @@ def form(asked: Asked, to: str, *parts: Child, keep: str = "", photo: bool = Fal
     )
 
 
+def asking(to: str, *parts: Child, **attributes: str) -> Html:
+    """Return a form that asks for a page and notes nothing."""
+    return tag("form", *parts, method="get", action=to, **attributes)
+
+
+def hidden(told: Mapping[str, str]) -> list[Html]:
+    """Return fields that a form sends and nobody sees."""
+    return [tag("input", type="hidden", name=name, value=value) for name, value in told.items()]
+
+
+def fields(*parts: Child, pair: bool = False) -> Html:
+    """Return fields beside one another, where there is room; a pair of large ones always."""
+    return tag("div", *parts, class_="fields pair" if pair else "fields")
+
+
+def section(heading: str, items: Iterable[Html], *, entries: bool = True) -> Html | None:
+    """Return a list under its heading, such as entries with their figures; nothing if it is empty."""
+    rows = list(items)
+    return tag("section", tag("h2", heading), tag("ul", *rows, class_="entries" if entries else None)) if rows else None
+
+
+def way_of(links: Iterable[tuple[str, str, bool]], label: str) -> Html:
+    """Return the links to pages that belong together, as address, words and whether it is the present one."""
+    items = (tag("li", tag("a", words, href=to, aria_current="step" if here else None)) for to, words, here in links)
+    return tag("nav", tag("ol", *items, class_="way"), aria_label=label)
+
+
 def field(
     asked: Asked,
     name: str,
@@ -231,9 +258,15 @@ def folded(words: str, *parts: Child, open_: bool = False) -> Html:
     return tag("details", tag("summary", words), *parts, open=open_)
 
 
-def report(document: Document, key: str = "s") -> Html:
-    """Return a report, without its title, as the body of a page or a part of it; `key` begins every id in it."""
-    return tag("div", Html(piece(document_on_page(document), key)), class_="report")
+def report(document: Document, key: str = "s", materials: Materials = NOBODY) -> Html:
+    """Return a report, without its title, as the body of a page or a part of it.
+
+    Args:
+        document: The report.
+        key: Begins every id in it.
+        materials: Those that it may speak of by their id, which are called by their names.
+    """
+    return tag("div", Html(piece(document_on_page(document, materials), key)), class_="report")
 
 
 def sketched(sketch: Sketch, key: str) -> Html:

@@ -17,9 +17,10 @@ from optimizer.answers.bench import lay_batch, note_weights, sheet_of
 from optimizer.answers.subject import subject_of
 from optimizer.bench.weighed import Weight
 from optimizer.data.library import read_library
-from optimizer.desk.words import COMMANDS, document_on_page, named, on_page
+from optimizer.desk.html import markup
+from optimizer.desk.words import COMMANDS, document_on_page, named, on_page, sentence
 from optimizer.files import shipped
-from optimizer.report.document import Document, Listing, Strong, Table
+from optimizer.report.document import Document, Listing, Strong, Table, figures
 from tests.support.desk import TODAY, Browser, desk_of
 
 ROOMS = ("answers", "assessment", "bench", "intake", "labelling", "records", "report", "solve", "studies", "trials")
@@ -109,6 +110,24 @@ def test_a_limit_is_said_with_its_materials_by_name() -> None:
         "mean mildness rating at least 57": "mean mildness rating at least 57",
     }  # fmt: skip
     assert {text: named(text, known) for text in said} == said
+
+
+def test_a_report_calls_materials_by_their_names_and_writes_units_as_people_do() -> None:
+    known = read_library([shipped("library")]).by_id
+    rows = (("coco-glucoside", 2.5), ("of coco-glucoside +- 0.1", 1.0))
+    document = Document(
+        "T", "It is betaine-like.", (), (Table("Of sodium benzoate", ("material", *figures("read, mPas")), rows),)
+    )
+    (table,) = document_on_page(document, known).sections
+    assert isinstance(table, Table)
+    assert [str(row[0]) for row in table.rows] == ["Coco-Glucoside", "of Coco-Glucoside ± 0.1"]
+    assert [row[1] for row in table.rows] == [2.5, 1.0]
+    assert [c.name for c in table.every] == ["material", "read, mPa·s"]
+    assert markup("3050 mPa s or mPas, +-1") == "3050 mPa·s or mPa·s, ±1"
+
+
+def test_a_sentence_begins_large_but_ph_stays() -> None:
+    assert [sentence(text) for text in ("wait", "pH by estimate", "")] == ["Wait", "pH by estimate", ""]
 
 
 def test_a_report_keeps_its_figures_and_loses_what_is_a_button() -> None:

@@ -167,7 +167,7 @@ def test_with_nothing_missing_the_substitute_is_the_base(seed: int) -> None:
     found = drawn(seed)
     assert found is not None
     _, brief, done = found
-    same = substitute(brief, brief, done.missing.id, study.Wish(left=done.dose))
+    same = substitute(brief, brief, done.missing.id, study.SwapWish(left=done.dose))
     assert same.answer is not None
     assert same.answer.changed == ()
     assert same.standins == ()
@@ -179,7 +179,7 @@ def test_free_is_never_further_and_locked_never_moves_more_doses(seed: int) -> N
     found = drawn(seed)
     assert found is not None
     _, brief, done = found
-    free = substitute(brief, brief, done.missing.id, study.Wish(free=True))
+    free = substitute(brief, brief, done.missing.id, study.SwapWish(free=True))
     assert (free.answer is None) == (done.answer is None)
     if free.answer is None or done.answer is None or free.ph_moved or done.ph_moved:
         return
@@ -191,7 +191,7 @@ def test_free_is_never_further_and_locked_never_moves_more_doses(seed: int) -> N
 def test_more_that_is_left_never_moves_further() -> None:
     brief = load_brief(shipped("scenarios") / "hand-wash.toml")
     name, lefts = "cocamidopropyl-betaine", (0, 2, 4, 6, 7.5, 8) if Extent.everything else (0, 4, 8)
-    steps = [substitute(brief, brief, name, study.Wish(left=left)) for left in lefts]
+    steps = [substitute(brief, brief, name, study.SwapWish(left=left)) for left in lefts]
     distances = [s.answer.distance for s in steps if s.answer is not None]
     assert len(distances) == len(lefts)
     assert all(later <= earlier + 1e-6 for earlier, later in pairwise(distances))
@@ -237,7 +237,7 @@ OFFERED = {"strong": 18.0, "betaine": 7.5, "aqua": 74.5}
 
 def test_the_offered_dose_loses_active_matter() -> None:
     brief = brief_of(offered())
-    done = substitute(brief, brief, "strong", study.Wish(offered=30.0), OFFERED)
+    done = substitute(brief, brief, "strong", study.SwapWish(offered=30.0), OFFERED)
     weak = next(s for s in done.standins if s.material.id == "weak")
     assert weak.equal_grams is not None
     assert weak.equal_active is not None
@@ -254,7 +254,7 @@ def test_the_offered_dose_loses_active_matter() -> None:
 
 def test_equal_grams_lose_more_and_the_closest_formula_takes_42() -> None:
     brief = brief_of(offered())
-    done = substitute(brief, brief, "strong", study.Wish(active_band=0.0), OFFERED)
+    done = substitute(brief, brief, "strong", study.SwapWish(active_band=0.0), OFFERED)
     weak = done.standins[0]
     assert weak.material.id == "weak"
     assert weak.equal_grams is not None
