@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from optimizer.answers.answer import Answer
 from optimizer.brief.brief import Brief
@@ -14,9 +13,9 @@ from optimizer.data.names import material_of
 from optimizer.data.pool import Ingredient, lot_doubt
 from optimizer.data.sheet import number_of
 from optimizer.errors import UsageError
-
-if TYPE_CHECKING:
-    from optimizer.studies.restandardise import Restandardised
+from optimizer.solve.existing import read_given
+from optimizer.studies.restandardise import BatchAsked, Restandardised
+from optimizer.studies.restandardise import restandardise as bring
 
 
 def restandardise(
@@ -51,10 +50,6 @@ def restandardise(
         shelf: Shelf instead of the scenario's.
         libraries: Library files instead of the shipped ones.
     """
-    from optimizer.solve.existing import read_given
-    from optimizer.studies.restandardise import BatchAsked
-    from optimizer.studies.restandardise import restandardise as bring
-
     brief, given = read_given(formula, find_scenario(scenario), changes=changes, shelf=shelf, libraries=libraries)
     measured = _measured(lots, brief)
     if not measured:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from optimizer.studies.leeway import Leeway
     from optimizer.studies.multi_product import JointPlan
     from optimizer.studies.robust import Robust
-    from optimizer.studies.substitute import Substituted, Wish
+    from optimizer.studies.substituted import Substituted, SwapWish
     from optimizer.studies.why import Why
     from optimizer.sweep.grid import Grid
     from optimizer.sweep.run import Ranged
@@ -208,7 +208,7 @@ def compare(
 
 
 def substitute(
-    material: str, asked: Asked, *, formula: str | Path | None = None, wish: Wish | None = None
+    material: str, asked: Asked, *, formula: str | Path | None = None, wish: SwapWish | None = None
 ) -> Answer[Substituted]:
     """Find the closest formula without a material, and rank what could stand in for it.
 
@@ -219,9 +219,9 @@ def substitute(
         wish: What is asked of the substitution.
     """
     from optimizer.data.names import material_of
-    from optimizer.studies.substitute import Wish as Wanted
     from optimizer.studies.substitute import substitute as replace_it
     from optimizer.studies.substitute import with_stand_ins
+    from optimizer.studies.substituted import SwapWish as Wanted
 
     brief, given = (brief_of(asked), None) if formula is None else _given(formula, asked)
     material, doses = material_of(material, brief.library.materials), given.doses if given else {}
@@ -233,7 +233,7 @@ def substitute(
 
 
 def rescue(
-    material: str, brief: Brief, batch: Batch, doses: Mapping[str, float], *, left_g: float, wish: Wish
+    material: str, brief: Brief, batch: Batch, doses: Mapping[str, float], *, left_g: float, wish: SwapWish
 ) -> Answer[Substituted]:
     """Find out how a batch in the middle goes on without a material: what is in stays in.
 
@@ -245,13 +245,13 @@ def rescue(
         left_g: What is left of the material besides what is in [g].
         wish: What else is asked of the substitution.
     """
-    from optimizer.bench.rescue import Rescue, floors_g, inside_g, least_size, smaller_batch, still_to_add
+    from optimizer.bench.rescue import Rescue, floors_g, least_size, smaller_batch, still_to_add
     from optimizer.studies.substitute import possible, substitute, with_stand_ins
 
     wide = with_stand_ins(brief, material, doses)
-    floors, there = floors_g(batch), inside_g(batch).get(material, 0.0) + left_g
+    floors, there = floors_g(batch), batch.weighed_g.get(material, 0.0) + left_g
 
-    def asked(size: float) -> Wish:
+    def asked(size: float) -> SwapWish:
         inside = {name: 100 * grams / size for name, grams in floors.items()}
         return replace(wish, left=100 * there / size, inside=inside)
 
@@ -401,7 +401,10 @@ def together(
     *,
     leftover: float = 0.5,
     buying: bool = True,
+    rates: Mapping[str, float] | None = None,
     time_limit: float = 60.0,
+    shelf_file: Path | None = None,
+    library_files: Sequence[Path] | None = None,
 ) -> Answer[JointPlan]:
     """Plan several products from one shelf: which uses which material, and how many packs to buy.
 
@@ -409,12 +412,19 @@ def together(
         products: Mass to make [kg] by scenario, or pairs of brief and mass.
         leftover: Share of its price at which a kg that is left over counts, 0 to 1.
         buying: Whether packs may be bought.
+        rates: Rates of other currencies, of briefs that are named; none is assumed.
         time_limit: Seconds for the plan [s].
+        shelf_file: Shelf instead of the own one of briefs that are named.
+        library_files: Library files or folders instead of the shipped one, for them.
     """
+    from optimizer.answers.stock import stocked_brief
     from optimizer.studies.multi_product import Product, alone, joint
 
+    files: dict[str, Any] = {"shelf": shelf_file, "libraries": library_files, "rates": rates}
     pairs = products.items() if isinstance(products, Mapping) else products
-    made = tuple(Product(brief_of(asked), kg) for asked, kg in pairs)
+    made = tuple(
+        Product(asked if isinstance(asked, Brief) else stocked_brief(asked, **files), kg) for asked, kg in pairs
+    )
     plan = joint(made, leftover=leftover, buying=buying, time_limit=time_limit)
     apart = alone(made, leftover=leftover, buying=buying, time_limit=time_limit) if plan.products else ()
 

@@ -90,7 +90,7 @@ def parts_of(
     early = tuple(m for m in later if m.thickens_from)
     swelling, melting = (tuple(m for m in early if (m.phase == "melt") is warm) for warm in (False, True))
     stirred = tuple(m for m in later if m.thickener and m not in early)
-    told = _Told(order, materials, acids)
+    told = _OrderWords(order, materials, acids)
     parts = {
         "water": _water(steps.get("water", []), materials),
         "hydration": _hydration(steps.get("hydration", []), wetting, gums, materials, swelling),
@@ -140,7 +140,7 @@ def _by_phase(
 
 
 @immutable
-class _Told:
+class _OrderWords:
     """What the order of addition adds to what steps say."""
 
     order: Order

@@ -6,7 +6,7 @@ from typing import Literal
 
 from optimizer.assessment.electrolyte import Budget, electrolyte_of
 from optimizer.assessment.thickening import WAIT_MIN, plan_of, rule_of, step_of, window_of
-from optimizer.bench.batch import Batch, PhReading, Scale, ThickenerStep, ThickeningEntry
+from optimizer.bench.batch import Batch, ReadingKind, Scale, ThickenerStep, ThickeningEntry
 from optimizer.bench.strike import lines_of
 from optimizer.brief.brief import Brief
 from optimizer.data.facts import Material
@@ -16,8 +16,6 @@ from optimizer.immutable import Figure, immutable, seen, told_as, untold
 from optimizer.rules.row import Setting
 from optimizer.units import AS_TYPED, KEPT, listed, number, whole_down
 
-Reading = Literal["viscosity_mpas", "flow_s", "judged"]
-READINGS: tuple[Reading, ...] = ("viscosity_mpas", "flow_s", "judged")
 UNITS = {"viscosity_mpas": "mPa s", "flow_s": "s", "judged": "of 5"}
 NOISE = {"viscosity_mpas": 0.05, "flow_s": 0.05, "judged": 0.0}
 """Part of a reading by which it may differ when nothing changed; an editable default, no source. A judged reading is a
@@ -56,7 +54,7 @@ class ThickeningPoint:
 
 
 @immutable
-class Next:
+class NextAddition:
     """The next addition."""
 
     percent: float
@@ -79,7 +77,7 @@ class ThickeningLog:
     material_id: str = seen("material.id", key="material")
     name: str = seen("material.name")
     """The thickener."""
-    kind: Reading | None
+    kind: ReadingKind | None
     """How it is read; None before the first reading."""
     unit: str
     """Unit of the readings."""
@@ -103,7 +101,7 @@ class ThickeningLog:
     """What the log says."""
     verdict: str
     """That in a sentence, with the next step."""
-    next: Next | None
+    next: NextAddition | None
     """The next addition; None if there is none."""
     notes: tuple[str, ...]
     """What else is to be told."""
@@ -117,11 +115,6 @@ def planned_thickeners(batch: Batch, brief: Brief, formula: Formula, setting: Se
     plan = plan_of(formula, setting, brief)
     names += [c.material.id for c in plan.candidates if c.suits and c.material.function == "salt"]
     return tuple(dict.fromkeys(names))
-
-
-def kinds_of(step: ThickenerStep) -> list[Reading]:
-    """Return how a step was read."""
-    return [kind for kind in READINGS if getattr(step, kind) is not None]
 
 
 def logs_of(batch: Batch, brief: Brief, formula: Formula, setting: Setting, where: str) -> tuple[ThickeningLog, ...]:
@@ -151,25 +144,18 @@ def logs_of(batch: Batch, brief: Brief, formula: Formula, setting: Setting, wher
 
 def log_of(name: str, batch: Batch, brief: Brief, formula: Formula, setting: Setting) -> ThickeningLog:
     """Return the state of one planned thickener's log, an empty one if it was not begun."""
-    log = next((t for t in batch.thickening if t.material == name), ThickeningEntry(material=name))
-    return _log(batch, log, brief.library.by_id[name], brief, formula)
-
-
-def last_ph(batch: Batch) -> PhReading | None:
-    """Return the last pH reading of the batch itself; a sample's does not open a log."""
-    readings = [r for a in batch.adjustment if a.of == "batch" for r in a.reading]
-    return readings[-1] if readings else None
+    return _log(batch, batch.thickened_by(name), brief.library.by_id[name], brief, formula)
 
 
 def acid_percent(batch: Batch) -> float | None:
     """Return the acid or alkali added so far, as pure chemical [% of the batch]; None if none is logged."""
-    added = [(a.reading[-1].added_g, a.strength_percent) for a in batch.adjustment if a.of == "batch" and a.reading]
-    return sum(g * strength for g, strength in added) / batch.size_g if added else None
+    used = batch.adjusted
+    return sum(a.added_g * a.strength_percent for a in used) / batch.size_g if used else None
 
 
 def _log(batch: Batch, log: ThickeningEntry, material: Material, brief: Brief, formula: Formula) -> ThickeningLog:
     kind, latest, points = _points(batch, log)
-    added = log.step[-1].added_percent if log.step else 0.0
+    added = log.added_percent
     budget, limits = _limits(batch, log, material, brief, formula, added)
     most = max(0.0, min(value for _, value in limits))
     ph, notes = ph_of(batch, log)
@@ -218,9 +204,9 @@ def _on_samples(material: Material) -> str:
     )
 
 
-def _points(batch: Batch, log: ThickeningEntry) -> tuple[Reading | None, float | None, tuple[ThickeningPoint, ...]]:
+def _points(batch: Batch, log: ThickeningEntry) -> tuple[ReadingKind | None, float | None, tuple[ThickeningPoint, ...]]:
     """Return how a log is read, the temperature of its last reading, and its steps."""
-    kind = kinds_of(log.step[0])[0] if log.step else None
+    kind = next(iter(log.step[0].read_as)) if log.step else None
     latest = next((s.temperature_c for s in reversed(log.step) if s.temperature_c is not None), None)
     numbers = {id(entry): n for n, _, entry in lines_of(batch, "step")}
     return kind, latest, tuple(_point(s, numbers[id(s)], kind, latest) for s in log.step)
@@ -258,10 +244,10 @@ def overdone(batch: Batch, brief: Brief, formula: Formula, setting: Setting) -> 
     return told
 
 
-def _point(step: ThickenerStep, number_: int, kind: Reading | None, latest: float | None) -> ThickeningPoint:
-    value = getattr(step, kind) if kind else None
+def _point(step: ThickenerStep, number_: int, kind: ReadingKind | None, latest: float | None) -> ThickeningPoint:
+    value = step.read_as.get(kind) if kind else None
     apart = step.temperature_c is not None and latest is not None and abs(step.temperature_c - latest) > COMPARABLE_C
-    return ThickeningPoint(step, number_, None if value is None else float(value), not apart)
+    return ThickeningPoint(step, number_, value, not apart)
 
 
 def _limits(
@@ -269,9 +255,9 @@ def _limits(
 ) -> tuple[Budget, tuple[tuple[str, float], ...]]:
     """Return the salt budget with what is logged, and what limits the dose."""
     salts = {m.id for m in brief.library.materials if m.thickener is not None and m.thickener.type == "salt"}
-    salt_in = sum(t.step[-1].added_percent for t in batch.thickening if t.step and t.material in salts)
-    others = sum(t.step[-1].added_percent for t in batch.thickening if t.step and t.material != log.material)
-    solution = sum(a.reading[-1].added_g for a in batch.adjustment if a.of == "batch" and a.reading)
+    salt_in = sum(t.added_percent for t in batch.thickening if t.material in salts)
+    others = sum(t.added_percent for t in batch.thickening if t.material != log.material)
+    solution = sum(a.added_g for a in batch.adjusted)
     room = batch.held_back_percent - others - 100 * solution / batch.size_g
     limit = rule_of(brief).salt
     before = electrolyte_of(formula, limit, acid_percent(batch))
@@ -290,21 +276,21 @@ def _limits(
 def ph_of(batch: Batch, log: ThickeningEntry) -> tuple[float | None, list[str]]:
     """Return the last pH, read again while thickening if it was, and what is to be told of it."""
     reread = next((s.ph for s in reversed(log.step) if s.ph is not None), None)
-    reading = last_ph(batch)
-    ph = reread if reread is not None else reading.ph if reading else None
+    read = [r.ph for r in batch.ph_readings]
+    ph = reread if reread is not None else read[-1] if read else None
     notes = []
     low, high = batch.ph_low, batch.ph_high
     if ph is not None and ((low is not None and ph < low) or (high is not None and ph > high)):
         window = f"{number(low or 0, 2)} to {number(high or 14, 2)}"
         notes.append(f"pH {number(ph, 2)} is outside the batch's window {window}: set it before you go on.")
-    if log.step and log.step[-1].added_percent > 0 and log.step[-1].ph is None:
+    if log.added_percent > 0 and log.step[-1].ph is None:
         notes.append("Read the pH again: the last step has none.")
     return ph, notes
 
 
-def _doubts(points: tuple[ThickeningPoint, ...], kind: Reading | None) -> list[str]:
+def _doubts(points: tuple[ThickeningPoint, ...], kind: ReadingKind | None) -> list[str]:
     notes = []
-    mixed: list[str] = sorted({k for p in points for k in kinds_of(p.step)} - {kind})
+    mixed: list[str] = sorted({k for p in points for k in p.step.read_as} - {kind})
     if mixed:
         notes.append(f"The log mixes readings: only {kind} is followed, {listed(mixed)} is left aside.")
     apart = [p for p in points if not p.comparable]
@@ -321,7 +307,7 @@ def _judge(
     log: ThickeningEntry,
     material: Material,
     points: tuple[ThickeningPoint, ...],
-    kind: Reading | None,
+    kind: ReadingKind | None,
     ph: float | None,
     added: float,
     most: float,
@@ -411,7 +397,7 @@ def _next(
     added: float,
     most: float,
     latest: float | None,
-) -> Next | None:
+) -> NextAddition | None:
     """Return the next addition, rounded down to the scale's step; None if nothing weighable is left."""
     step = step_of(material)
     value = next((p.value for p in reversed(points) if p.value is not None), None)
@@ -423,4 +409,4 @@ def _next(
     if grams <= 0:
         return None
     exact = 100 * grams / size_g
-    return Next(exact, added + exact, grams, WAIT_MIN, latest)
+    return NextAddition(exact, added + exact, grams, WAIT_MIN, latest)

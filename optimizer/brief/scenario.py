@@ -11,7 +11,7 @@ from optimizer.data.facts import Charge, Free, Frozen, Material, Percent
 from optimizer.data.pool import unknown
 from optimizer.data.sheet import number_of
 from optimizer.errors import TIE_PATTERN, DataError, Problem, fault, from_validation, hyphened, nearest, spelled
-from optimizer.files import found_at, is_file, is_folder, read_toml, resolved, shipped
+from optimizer.files import found_at, is_file, is_folder, read_toml, resolved, shipped, toml_of
 from optimizer.rules import (
     KINDS,
     Acidity,
@@ -395,17 +395,7 @@ def _change(raw: dict[str, Any], key: str, value: str) -> None:
     if head in UNCHANGEABLE:
         raise fault("--set", key, "this cannot be changed here.", "Write a variant file that extends this one.")
     rules = {r.get("id"): r for r in raw.get("rule", []) if isinstance(r, dict)}
-    parsed: Any = value
-    try:
-        parsed = number_of(value) if _ONE_COMMA.fullmatch(value) else float(value)
-    except ValueError as error:
-        if _ONE_COMMA.fullmatch(value):
-            step = "Write it with a point, or without a separator."
-            raise fault("--set", key, f"'{value}' {error}.", step) from None
-        if value in ("true", "false"):
-            parsed = value == "true"
-        elif "," in value:
-            parsed = [v.strip() for v in value.split(",") if v.strip()]
+    parsed = _typed(key, value)
     owner, _, last = key.rpartition(".")
     if owner in rules:
         changed = _varied(rules[owner], {last: parsed})
@@ -417,13 +407,26 @@ def _change(raw: dict[str, Any], key: str, value: str) -> None:
     elif not rest and head in Scenario.model_fields:
         raw[head] = [parsed] if head == "library" and isinstance(parsed, str) else parsed
     elif isinstance(raw.get(head, {}), dict) and head in Scenario.model_fields:
-        field_name = Scenario.model_fields[head].annotation
-        listed_fields = head in ("pool", "held_back") and last not in ("percent",)
-        keep_text = isinstance(parsed, str) and listed_fields and field_name is not None
-        raw[head] = {**raw.get(head, {}), rest: [parsed] if keep_text else parsed}
+        listed_fields = key == "objective.then" or (head in ("pool", "held_back") and last != "percent")
+        raw[head] = {**raw.get(head, {}), rest: [parsed] if isinstance(parsed, str) and listed_fields else parsed}
     else:
         known = [*(str(k) for k in rules), *Scenario.model_fields]
         raise fault("--set", key, "there is no rule or table of that name.", nearest(owner or key, known))
+
+
+def _typed(key: str, value: str) -> Any:
+    """Return what a what-if states: a figure, yes or no, a list as files or with commas write it, or a text."""
+    if value[:1] in ("[", '"'):
+        return toml_of(f"value = {value}", f"--set {key}")["value"]
+    if value in ("true", "false"):
+        return value == "true"
+    try:
+        return number_of(value) if _ONE_COMMA.fullmatch(value) else float(value)
+    except ValueError as error:
+        if _ONE_COMMA.fullmatch(value):
+            step = "Write it with a point, or without a separator."
+            raise fault("--set", key, f"'{value}' {error}.", step) from None
+    return [v.strip() for v in value.split(",") if v.strip()] if "," in value else value
 
 
 def beside(path: Path, name: str, key: str) -> Path:

@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from datetime import date
+from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Any, Self
 
@@ -132,7 +133,13 @@ def read_shelf(path: Path) -> Shelf:
     Raises:
         DataError: With every problem of the headings; if they have none, with row and column of every other one.
     """
-    return _shelf_of(path, read_rows(path))
+    return _shelf_of(path, read_rows(path)) if is_workbook(path) else _shelf_of_text(path, read_text(path))
+
+
+@lru_cache(maxsize=4)
+def _shelf_of_text(path: Path, text: str) -> Shelf:
+    """Return the shelf of a CSV: what was read before is not read again, a desk asks for it with every page."""
+    return _shelf_of(path, rows_of(path, text))
 
 
 def _shelf_of(path: Path, table: list[tuple[int, list[Any]]]) -> Shelf:

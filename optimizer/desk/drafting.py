@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from math import isfinite
 from pathlib import Path
 from urllib.parse import urlencode
 
 from optimizer.answers.draft import MISSING, Draft, Mark
-from optimizer.answers.rulers import Pool, Rulers
+from optimizer.answers.rulers import OpenRulers, Rulers
 from optimizer.data.sheet import number_of
 from optimizer.desk.asked import Asked, two_readings
-from optimizer.desk.html import Html, tag
+from optimizer.desk.frame import hidden
+from optimizer.desk.html import Html
 from optimizer.desk.screen import RefusedError
 
-POOL = Pool()
+POOL = OpenRulers()
 """All that the server remembers of drafts: what was learnt of the briefs that they move."""
 RANGE = ("vary", "from", "to", "steps", "without")
 """What is asked of a whole range."""
@@ -99,16 +100,18 @@ def refused(rulers: Rulers, key: str, value: float) -> str:
     return "" if low <= value <= high else f"{value:g} cannot be: it is {low:g} to {high:g}."
 
 
-def sound_draft(asked: Asked, rulers: Rulers) -> dict[str, float]:
-    """Return the draft that an address holds.
+def product_of(asked: Asked) -> tuple[Rulers, dict[str, float]]:
+    """Return the rulers of the brief that an address names, and the draft that it holds.
 
     Raises:
         RefusedError: If a figure of it cannot be used.
+        DataError: If there is no such brief, or it cannot be used.
     """
+    rulers = rulers_of(asked)
     draft, wrong, _ = draft_of(asked, rulers)
     if wrong:
         raise RefusedError({"": " ".join(f"{key}: {text}" for key, text in wrong.items())})
-    return draft
+    return rulers, draft
 
 
 def address(asked: Asked, page: str, draft: Draft, **more: str) -> str:
@@ -123,6 +126,6 @@ def back(asked: Asked, rulers: Rulers, draft: Draft) -> tuple[str, str]:
     return address(asked, "", draft), rulers.brief.scenario.name
 
 
-def hidden(fields: Mapping[str, str]) -> list[Html]:
-    """Return fields that a form sends and nobody sees."""
-    return [tag("input", type="hidden", name=name, value=value) for name, value in fields.items()]
+def carried(draft: Draft) -> list[Html]:
+    """Return the draft as fields of a form, which nobody sees."""
+    return hidden({key: f"{value:.10g}" for key, value in draft.items()})

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from functools import cache
 from hashlib import sha256
 from pathlib import Path
@@ -125,6 +125,33 @@ def form(asked: Asked, to: str, *parts: Child, keep: str = "", photo: bool = Fal
         autocomplete="off",
         **attributes,
     )
+
+
+def asking(to: str, *parts: Child, **attributes: str) -> Html:
+    """Return a form that asks for a page and notes nothing."""
+    return tag("form", *parts, method="get", action=to, **attributes)
+
+
+def hidden(told: Mapping[str, str]) -> list[Html]:
+    """Return fields that a form sends and nobody sees."""
+    return [tag("input", type="hidden", name=name, value=value) for name, value in told.items()]
+
+
+def fields(*parts: Child, pair: bool = False) -> Html:
+    """Return fields beside one another, where there is room; a pair of large ones always."""
+    return tag("div", *parts, class_="fields pair" if pair else "fields")
+
+
+def section(heading: str, items: Iterable[Html], *, entries: bool = True) -> Html | None:
+    """Return a list under its heading, such as entries with their figures; nothing if it is empty."""
+    rows = list(items)
+    return tag("section", tag("h2", heading), tag("ul", *rows, class_="entries" if entries else None)) if rows else None
+
+
+def way_of(links: Iterable[tuple[str, str, bool]], label: str) -> Html:
+    """Return the links to pages that belong together, as address, words and whether it is the present one."""
+    items = (tag("li", tag("a", words, href=to, aria_current="step" if here else None)) for to, words, here in links)
+    return tag("nav", tag("ol", *items, class_="way"), aria_label=label)
 
 
 def field(

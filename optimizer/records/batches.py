@@ -212,13 +212,12 @@ def used_of(
         materials: Known materials by id.
     """
     found = [(w.material, w.lot, w.grams, "weighed", w.on) for w in batch.weighed]
-    for a in batch.adjustment:
-        if a.of == "batch" and a.reading:
-            name = a.material or a.chemical
-            stated = (materials or {}).get(a.material or "")
-            share = acid_share(stated, a) if stated else a.strength_percent / 100
-            for lot, grams, on in _by_lot(a.lot, [(r.lot, r.added_g, r.on) for r in a.reading]):
-                found.append((name, lot, grams * share, "adjustment", on))
+    for a in batch.adjusted:
+        name = a.material or a.chemical
+        stated = (materials or {}).get(a.material or "")
+        share = acid_share(stated, a) if stated else a.strength_percent / 100
+        for lot, grams, on in _by_lot(a.lot, [(r.lot, r.added_g, r.on) for r in a.reading]):
+            found.append((name, lot, grams * share, "adjustment", on))
     for t in batch.thickening:
         for lot, percent, on in _by_lot(t.lot, [(s.lot, s.added_percent, s.on) for s in t.step]):
             found.append((t.material, lot, percent * batch.size_g / 100, "thickening", on))

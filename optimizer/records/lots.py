@@ -70,18 +70,7 @@ def lots_of(store: Store, number: str) -> LotsOf:
         batch_id(store, number)
         held = store.one(f"SELECT r.* FROM {LATEST} WHERE b.number = ?", number)
         rows = store.rows("SELECT * FROM lot WHERE revision_id = ? ORDER BY position", held["id"])
-    lots = tuple(
-        LotUsed(
-            material=r["material"],
-            lot=r["lot"],
-            supplier=r["supplier"],
-            grams=r["grams"],
-            stage=r["stage"],
-            on=r["on_date"],
-        )
-        for r in rows
-    )
-    return LotsOf(batch=number, revision=held["revision"], product=held["product"], bottles=held["bottles"], lots=lots)
+    return LotsOf.of(held, batch=number, lots=tuple(map(LotUsed.of, rows)))
 
 
 def where_lot(store: Store, lot: str, material: str = "") -> WhereLot:
@@ -115,19 +104,7 @@ def where_lot(store: Store, lot: str, material: str = "") -> WhereLot:
             raise store.fault("", f"no batch has a lot '{lot}'{of}.", nearest(lot, known - {lot}))
         kept = {r["id"]: _samples(store, r["id"]) for r in rows}
     batches = tuple(
-        Went(
-            batch=r["number"],
-            revision=r["revision"],
-            product=r["product"],
-            material=r["material"],
-            supplier=r["supplier"],
-            grams=r["grams"],
-            percent=100 * r["grams"] / r["mass"],
-            made_on=r["made_on"],
-            bottles=r["bottles"],
-            samples=kept[r["id"]],
-        )
-        for r in rows
+        Went.of(r, batch=r["number"], percent=100 * r["grams"] / r["mass"], samples=kept[r["id"]]) for r in rows
     )
     counts = {w.batch: w.bottles for w in batches}
     return WhereLot(

@@ -128,13 +128,8 @@ def _version(store: Store, name: str, version: int) -> Version:
     before = _doses(store, older[0]["id"]) if older else {}
     after = _doses(store, this["id"])
     order = sorted({*before, *after}, key=lambda m: (-max(after.get(m, 0.0), before.get(m, 0.0)), m))
-    return Version(
-        name=name,
-        version=version,
-        on=this["on_date"],
-        why=this["why"],
-        brief=this["brief"],
-        currency=this["currency"],
+    return Version.of(
+        this,
         doses=tuple(DoseChange(material=m, before=before.get(m), after=after.get(m)) for m in order),
         figures=tuple(FigureChange(figure=f, before=older[0][f] if older else None, after=this[f]) for f in FIGURES),
     )

@@ -12,7 +12,7 @@ from optimizer.assessment.thickening import Candidate, SaltRoute, ThickeningPlan
 from optimizer.chemistry.interval import Interval
 from optimizer.data.cautions import Caution
 from optimizer.immutable import Figure, result, seen, told, untold
-from optimizer.report.blend import alarm_listing, caution_listing
+from optimizer.report.cautions import framed
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 from optimizer.rules.row import Setting
 from optimizer.units import number
@@ -63,16 +63,13 @@ def advice_document(advised: Advised) -> Document:
     situation, plan = advised.situation, advised.situation.plan
     facts = [("pH", ph_words(situation.setting)), ("room", f"{number(plan.room, 2)} % of the product is held back")]
     facts += [("assumed", note) for note in advised.notes]
-    sections: list[Table | Listing] = [*alarm_listing(advised.cautions), _thickeners(plan), budget_table(plan.budget)]
+    sections: list[Table | Listing] = [_thickeners(plan), budget_table(plan.budget)]
     if situation.ladder:
         sections.append(_ladder(situation.ladder, situation.brief.scenario.currency))
     for kind, heading in HEADINGS.items():
-        items = tuple(_in_words(a) for a in advised.advice if a.kind == kind)
-        if items:
-            sections.append(Listing(heading, items))
-    sections.append(caution_listing(advised.cautions))
+        sections.append(Listing(heading, tuple(_in_words(a) for a in advised.advice if a.kind == kind)))
     verdict = f"{plan.verdict} Thickness and clarity are read at the bench, never computed."
-    return Document(f"Advice for {advised.name}", verdict, tuple(facts), tuple(sections))
+    return Document(f"Advice for {advised.name}", verdict, facts, framed(advised.cautions, sections))
 
 
 def ph_words(setting: Setting) -> str:

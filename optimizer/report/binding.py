@@ -40,17 +40,15 @@ def binding_table(result: Result) -> Table:
     return Table("Rules that bind", columns, rows, note)
 
 
-def lots_listing(result: Result, at_risk: Sequence[str]) -> list[Listing]:
+def lots_listing(result: Result, at_risk: Sequence[str]) -> Listing:
     """Point to doses that stand lots, where many of the limits that bind would be broken by one."""
-    if len(at_risk) < MANY:
-        return []
     readings = {o.id: o.reading for o in result.rules}
     said = (
         f"{len(at_risk)} limits sit at their very end, and one lot as far off as the library knows lots breaks each: "
         f"{'; '.join(readings[i] for i in at_risk)}.",
         "Doses that stand it, and what they cost: 'tenside robust' with the name of this brief.",
     )
-    return [Listing("On lots that differ", said)]
+    return Listing("On lots that differ", said if len(at_risk) >= MANY else ())
 
 
 def _side(outcome: Outcome) -> str:

@@ -4,8 +4,9 @@ from math import inf, isnan
 
 from optimizer.assessment.planned import planned_cost
 from optimizer.data.formula import Formula
-from optimizer.report.blend import alarm_listing, caution_listing, change_columns, dose_changes
-from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
+from optimizer.report.blend import change_columns, dose_changes
+from optimizer.report.cautions import framed
+from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures, filled
 from optimizer.report.ending import PROOFS
 from optimizer.rules.row import Setting
 from optimizer.solve.result import PhOutcome
@@ -31,12 +32,10 @@ def restandardise_document(done: Restandardised) -> Document:
     else:
         sections.append(_weigh_sheet(done, names))
     sections.append(_spans(done))
-    if done.stopped:
-        sections.append(Listing("Broken by the steps of the scale; take a finer one", done.stopped))
-    sections[:0] = alarm_listing(done.cautions)
-    sections.append(caution_listing(done.cautions))
+    sections.append(Listing("Broken by the steps of the scale; take a finer one", done.stopped))
     good = done.weighed is not None and not done.stopped
-    return Document("At the measured lots", _verdict(done, names), tuple(facts), tuple(sections), good=good)
+    shown = framed(done.cautions, sections)
+    return Document("At the measured lots", _verdict(done, names), facts, shown, good=good)
 
 
 def _verdict(done: Restandardised, names: dict[str, str]) -> str:
@@ -110,7 +109,7 @@ def robust_document(done: Robust) -> Document:
     title = f"Safe while up to {number(safety.off)} {'lot is' if safety.off == 1 else 'lots are'} off"
     facts: list[tuple[str, str]] = [("brief", scenario.name)]
     if done.plain_formula is None:
-        return Document(title, "The brief has no formula to start from: see 'tenside blend'.", tuple(facts), good=False)
+        return Document(title, "The brief has no formula to start from: see 'tenside blend'.", facts, good=False)
     facts += _costs(done)
     if done.ph is not None:
         before = done.nominal.setting.target
@@ -121,13 +120,8 @@ def robust_document(done: Robust) -> Document:
         known = "not proven to be the best safe formula"
         facts.append(("proof", known if done.proof == "none" else f"the best safe formula, {PROOFS[done.proof]}"))
     facts += [("assumed", note) for note in done.brief.assumptions]
-    sections: list[Table | Listing] = [_formulas(done), _ends(done)]
-    if done.held:
-        sections.append(_worst(done))
-    sections.append(_trials(done))
-    sections[:0] = alarm_listing(done.cautions)
-    sections.append(caution_listing(done.cautions))
-    return Document(title, _safety(done), tuple(facts), tuple(sections), good=done.formula is not None)
+    sections = framed(done.cautions, (_formulas(done), _ends(done), *filled(_worst(done)), _trials(done)))
+    return Document(title, _safety(done), facts, sections, good=done.formula is not None)
 
 
 def _safety(done: Robust) -> str:

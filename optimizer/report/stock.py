@@ -15,11 +15,11 @@ def stock_document(stock: StockLeft) -> Document:
     verdict = f"Runs low: {listed([h.name for h in low])}." if low else "Nothing runs low."
     facts = [("shelf", stock.shelf), ("records", stock.store or "none"), ("as of", stock.on.isoformat())]
     sections: tuple[Section, ...] = (
-        *([Listing("Buy", tuple(_buy(h, stock.on) for h in low))] if low else []),
+        Listing("Buy", tuple(_buy(h, stock.on) for h in low)),
         _table(stock),
         Listing("How it is counted", stock.notes),
     )
-    return Document("Stock", verdict, tuple(facts), sections, good=not low)
+    return Document("Stock", verdict, facts, sections, good=not low)
 
 
 def _table(stock: StockLeft) -> Table:

@@ -3,34 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from math import inf, isnan
 
 from optimizer.assessment.alarms import cautions_at, uncharted
 from optimizer.assessment.chemistry import Chemistry
 from optimizer.assessment.planned import planned_cost
 from optimizer.report.blend import (
-    FIRST,
-    alarm_listing,
     at_the_bench,
-    caution_listing,
     change_columns,
     dose_changes,
     entry_words,
-    first_said,
-    formula_table,
     planned_change,
     planned_words,
-    provenance_listing,
-    rests_listing,
     rooms,
+    sought,
     valued,
 )
-from optimizer.report.charts import charges, costs, windows
+from optimizer.report.cautions import FIRST, alarm_listing, framed, rests_listing
 from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
 from optimizer.rules import MEASURES, named_measure
-from optimizer.rules.row import Setting
 from optimizer.solve.result import Outcome
 from optimizer.studies.check import Checked
 from optimizer.studies.compare import Comparison, Side
@@ -59,7 +51,7 @@ def check_document(checked: Checked, chemistry: Chemistry | None = None) -> Docu
         facts.append(("pH", f"measured at {number(checked.setting.target, 2)}, where its windows fit best"))
     facts += [("assumed", note) for note in (*checked.notes, *brief.assumptions)]
     cautions = cautions_at(brief, checked.formula, checked.setting)
-    sections: list[Table | Listing] = [*alarm_listing(cautions)]
+    sections: list[Table | Listing] = []
     if count:
         rows = []
         for mend in checked.mends:
@@ -75,44 +67,8 @@ def check_document(checked: Checked, chemistry: Chemistry | None = None) -> Docu
     sections.append(rooms("Kept", kept))
     if chemistry:
         sections += chemistry_sections(chemistry)
-    sections.append(caution_listing(cautions))
-    return Document(f"Check for {brief.scenario.name}", verdict, tuple(facts), tuple(sections), good=not count)
-
-
-def given_document(
-    name: str,
-    checked: Checked,
-    setting: Setting,
-    chemistry: Chemistry,
-    provenance: dict[str, str],
-    more: tuple[Section | Document, ...] = (),
-) -> Document:
-    """Return a formula that exists as a whole report: doses, pictures, what it breaks and keeps.
-
-    Args:
-        name: What the formula is called.
-        checked: The formula, held against its brief.
-        setting: The pH that it is planned for.
-        chemistry: What its chemistry looks like there.
-        provenance: Versions and digests.
-        more: Further sections and chapters, shown after the chemistry.
-    """
-    formula, currency = checked.formula, checked.brief.scenario.currency
-    held = check_document(checked, chemistry)
-    *told, cautions = held.sections
-    alarms, told = first_said(told)
-    sections = (
-        *alarms,
-        formula_table(formula, currency),
-        *charges(formula),
-        *costs(formula, currency),
-        *windows(checked.brief, formula, setting),
-        *told,
-        *more,
-        cautions,
-        provenance_listing(provenance),
-    )
-    return replace(held, title=name, sections=sections)
+    shown = framed(cautions, sections)
+    return Document(f"Check for {brief.scenario.name}", verdict, facts, shown, good=not count)
 
 
 def _nearest(checked: Checked) -> Table | Listing:
@@ -148,7 +104,7 @@ def why_document(why: Why) -> Document:
         facts = (("brief", why.brief.scenario.name), *at_the_bench(why.brief, why.id))
         return Document(why.name, f"Out: it is no candidate, because {why.left_out}.", facts, good=False)
     alarms = alarm_listing(why.cautions or uncharted(why.brief))
-    sections: tuple[Section, ...] = (*alarms, *_worth(why), *_at_settings(why), *rests_listing(why.cautions))
+    sections: tuple[Section, ...] = (alarms, *_worth(why), *_at_settings(why), rests_listing(why.cautions))
     return Document(why.name, _why_verdict(why), tuple(_why_facts(why)), sections, good=why.dose > USED)
 
 
@@ -209,8 +165,7 @@ def _at_settings(why: Why) -> list[Table]:
         )
         for s in why.settings
     )
-    words = why.brief.scenario.objective.words()
-    return [Table("At each pH setting", ("target pH", *figures(words), why.name), rows)]
+    return [Table("At each pH setting", ("target pH", *figures(sought(why.brief)), why.name), rows)]
 
 
 def _dose_at(setting: AtSetting) -> str:
@@ -253,13 +208,13 @@ def compare_document(comparison: Comparison) -> Document:
     rests = tuple(f"{s.name}: {c.words}" for s in sides for c in s.cautions if c.rests)
     notes = tuple(f"{s.name}: {n}" for s in sides for n in s.notes)
     sections: tuple[Section, ...] = (
-        *([Listing(FIRST, alarms, "caution")] if alarms else []),
+        Listing(FIRST, alarms, "caution"),
         _doses_beside(sides),
         _measures_beside(sides),
         _rules_beside(sides),
         *_causes(comparison),
-        *([Listing("Assumed", notes)] if notes else []),
-        *([Listing("On what it rests", rests)] if rests else []),
+        Listing("Assumed", notes),
+        Listing("On what it rests", rests),
     )
     impossible = [s.name for s in sides if s.formula is None]
     verdict = f"{len(sides)} columns." if not impossible else f"No formula exists for {listed(impossible)}."

@@ -4,15 +4,14 @@ from math import isnan
 
 from optimizer.bench.rescue import Rescue
 from optimizer.report.blend import (
-    alarm_listing,
     at_the_bench,
-    caution_listing,
     change_columns,
     dose_changes,
     planned_change,
 )
+from optimizer.report.cautions import framed
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
-from optimizer.studies.substitute import Base, StandIn, Substituted, Swap
+from optimizer.studies.substituted import Base, StandIn, Substituted, Swap
 from optimizer.units import listed, number
 
 SHOWN = 8
@@ -39,7 +38,7 @@ def substitute_document(done: Substituted) -> Document:
     if done.now is not None:
         facts += _now_facts(done.now)
     if base is None:
-        return Document(title, "The brief has no formula to start from: see 'tenside blend'.", tuple(facts), good=False)
+        return Document(title, "The brief has no formula to start from: see 'tenside blend'.", facts, good=False)
     currency = brief.scenario.currency
     facts.append(("starts from", f"{base.origin}, {number(base.formula.cost, 3)} {currency} per kg of product"))
     facts.append(("missing", f"{name}: {number(done.dose, 2)} % in the formula, {number(done.wish.left, 2)} % left"))
@@ -57,9 +56,8 @@ def substitute_document(done: Substituted) -> Document:
         sections += [_formula(done, base), _measures(done)]
     if done.standins:
         sections += _standins(done)
-    sections[:0] = alarm_listing(done.cautions)
-    sections.append(caution_listing(done.cautions))
-    return Document(title, _verdict(done, base), tuple(facts), tuple(sections), good=done.answer is not None)
+    shown = framed(done.cautions, sections)
+    return Document(title, _verdict(done, base), facts, shown, good=done.answer is not None)
 
 
 def _now_facts(now: Rescue) -> list[tuple[str, str]]:
@@ -164,9 +162,8 @@ def _standins(done: Substituted) -> list[Table | Listing]:
     if shown:
         sections += [_side_by_side(done, shown, len(possible)), *_figures(shown), _label(shown)]
     sections.append(_swaps(done, shown or stopped[:SHOWN]))
-    watched = [f"{s.material.name}: {'. '.join(s.watch)}." for s in shown if s.watch]
-    if watched:
-        sections.append(Listing("To watch at the bench", tuple(watched)))
+    watched = tuple(f"{s.material.name}: {'. '.join(s.watch)}." for s in shown if s.watch)
+    sections.append(Listing("To watch at the bench", watched))
     if stopped:
         near = [s for s in stopped if s.same_charge] or stopped
         rows = tuple((_named(s), listed(s.stopped)) for s in near)

@@ -15,7 +15,7 @@ from typing import IO
 from unicodedata import east_asian_width
 
 from optimizer.report.document import Document, Listing, Sketch, Strong, Table
-from optimizer.report.escape import printable
+from optimizer.report.escape import printable, shown
 
 STYLES = {"bold": "1", "dim": "2", "good": "32", "bad": "1;31", "head": "36", "warn": "33"}
 NARROWEST = 12
@@ -62,7 +62,7 @@ def lines(document: Document, width: int, *, colour: bool = False) -> list[str]:
 def _table(table: Table, width: int, paint: object) -> list[str]:
     assert callable(paint)
     heads = table.heads
-    cells = [tuple(map(printable, row)) for row in (tuple(h.name for h in heads), *table.told())]
+    cells = [tuple(map(shown, row)) for row in (tuple(h.name for h in heads), *table.told())]
     widths = [max(map(_cells, column)) for column in zip(*cells, strict=True)]
     room = width - 2 * (len(widths) - 1)
     texts, figures = ([c for c, head in enumerate(heads) if head.right is right] for right in (False, True))
@@ -120,7 +120,7 @@ def _listing(listing: Listing, width: int, paint: object) -> list[str]:
 
 def _wrapped(text: str, width: int, *, least: int = NARROWEST) -> list[str]:
     """Return the lines of a text, no shorter than the least; signs of per cent and degrees stay with their figure."""
-    held = printable(text).replace(" %", "\N{NO-BREAK SPACE}%").replace(" °C", "\N{NO-BREAK SPACE}°C")
+    held = shown(text).replace(" %", "\N{NO-BREAK SPACE}%").replace(" °C", "\N{NO-BREAK SPACE}°C")
     lines = textwrap.wrap(held, max(width, least), break_on_hyphens=True) or [""]
     return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
 

@@ -9,7 +9,7 @@ from optimizer.brief.brief import Brief
 from optimizer.data.cautions import ALWAYS, Caution, joined
 from optimizer.errors import UsageError
 from optimizer.immutable import immutable, replace, result, seen, told, untold
-from optimizer.report.blend import alarm_listing, caution_listing
+from optimizer.report.cautions import framed
 from optimizer.report.document import (
     Bar,
     Bars,
@@ -114,9 +114,6 @@ def frontier_document(family: tuple[tuple[str, Frontier], ...], *, here: tuple[f
             continue
         sections.append(_breaks(one, suffix))
         sections.append(_stretches(one, suffix))
-    cautions = _cautions(family)
-    sections[:0] = alarm_listing(cautions)
-    sections.append(caution_listing(cautions))
     count = sum(len(f.stretches) for _, f in family)
     exact = "Every break is exact."
     if any(f.sampled for _, f in family):
@@ -129,7 +126,7 @@ def frontier_document(family: tuple[tuple[str, Frontier], ...], *, here: tuple[f
             "the rate is that of two formulas, not an exact slope."
         )
     title = f"{first.y.name[:1].upper()}{first.y.name[1:]} against {first.x.name} for {first.brief.scenario.name}"
-    return Document(title, verdict, sections=tuple(sections), good=count > 0)
+    return Document(title, verdict, sections=framed(_cautions(family), sections), good=count > 0)
 
 
 def _names(brief: Brief) -> dict[str, str]:
@@ -305,9 +302,8 @@ def leeway_document(found: Leeway) -> Document:
     note = "Each range holds for one dose at a time, the others giving way."
     sections.append(Table("How far each dose may move", columns, rows, note))
     sections += _rooms(found)
-    never = [r.name for r in found.rooms if r.member == "no"]
-    if never:
-        sections.append(Listing("In no formula within the loss", (listed(never),)))
+    never = listed([r.name for r in found.rooms if r.member == "no"])
+    sections.append(Listing("In no formula within the loss", (never,) if never else ()))
     for k, other in enumerate(found.alternatives, 1):
         lines = sorted(other.formula.lines, key=lambda line: (-line.percent, line.item.id))
         table = tuple((line.item.material.name, line.percent) for line in lines)
@@ -315,10 +311,8 @@ def leeway_document(found: Leeway) -> Document:
         away = f"{number(other.distance, 1)} % of doses differ from the nearest"
         note = f"{number(other.objective, 4)} {unit}; {away}; {gap}."
         sections.append(Table(f"Another formula, {k}", ("material", *figures("%", form=".2f")), table, note))
-    sections[:0] = alarm_listing(found.cautions)
-    sections.append(caution_listing(found.cautions))
     verdict = f"Best {number(found.result.objective, 4)} {unit}; ranges at up to {number(found.loss)} {unit} worse."
-    return Document(f"Room to move for {brief.scenario.name}", verdict, sections=tuple(sections))
+    return Document(f"Room to move for {brief.scenario.name}", verdict, sections=framed(found.cautions, sections))
 
 
 def _rooms(found: Leeway) -> list[Sketch]:

@@ -8,8 +8,8 @@ from itertools import groupby
 from math import sqrt
 
 from optimizer.data.cautions import ALWAYS, Caution
-from optimizer.report.blend import alarm_listing, caution_listing
-from optimizer.report.document import Cell, Column, Document, Listing, Row, Section, Strong, Table, figures
+from optimizer.report.cautions import alarm_listing, caution_listing
+from optimizer.report.document import Cell, Column, Document, Listing, Row, Section, Strong, Table, figures, filled
 from optimizer.report.struck import struck_listing
 from optimizer.trials.more import Next
 from optimizer.trials.plan import Plan, PlannedBeaker
@@ -36,9 +36,9 @@ def plan_document(plan: Plan, series: Series) -> Document:
         f"the plan itself; they tell {TELLS[plan.model]}."
     )
     sections: list[Section] = [
-        *alarm_listing(plan.cautions),
+        alarm_listing(plan.cautions),
         *_factors(plan),
-        *([_materials(plan)] if plan.materials else []),
+        *filled(_materials(plan)),
         _beakers(plan.beakers, _moving(plan)),
         Listing("Mind", plan.notes),
         Listing("Next", _next_steps(series)),
@@ -52,7 +52,7 @@ def plan_document(plan: Plan, series: Series) -> Document:
         *((("left out", f"{listed(list(plan.freed))}: the trials shall replace these ratings"),) if plan.freed else ()),
         ("on the scale", f"steps of {number(plan.asked.step_g)} g; {kept}"),
     ]
-    return Document(f"Trials of {plan.name}", verdict, tuple(f for f in facts if f[1]), tuple(sections))
+    return Document(f"Trials of {plan.name}", verdict, tuple(f for f in facts if f[1]), sections)
 
 
 def _factors(plan: Plan) -> list[Section]:
@@ -108,9 +108,9 @@ def _cautions(cautions: tuple[Caution, ...]) -> Listing:
 def sheet_document(sheet: TrialSheet) -> Document:
     """Return the sheet of all beakers: on a screen, on paper."""
     sections: list[Section] = [
-        *alarm_listing(sheet.cautions),
+        alarm_listing(sheet.cautions),
         Listing("", (NOT_FOR_USE, *_bench_cautions(sheet)), "caution"),
-        *_mixes(sheet),
+        *filled(_mixes(sheet)),
         *_grams(sheet),
         Listing("Each beaker is made like this", tuple(_steps(sheet))),
         Listing("Mind", sheet.notes),
@@ -122,8 +122,8 @@ def sheet_document(sheet: TrialSheet) -> Document:
     return Document(
         f"Trial sheet: {sheet.product or sheet.trials}",
         verdict,
-        tuple(facts),
-        tuple(sections),
+        facts,
+        sections,
         running=f"trials {sheet.trials}",
         kind=SHEET,
     )
@@ -133,14 +133,14 @@ def _bench_cautions(sheet: TrialSheet) -> list[str]:
     return [c.words for c in sheet.cautions if not c.loud]
 
 
-def _mixes(sheet: TrialSheet) -> list[Table]:
+def _mixes(sheet: TrialSheet) -> Table:
     rows = tuple((None, m.id, m.name, m.weigh_g, m.into_name, m.into_g) for m in sheet.mixes)
     columns = (
         Column("", "tick"), Column("mix", "name"), "material", Column("weigh, g", "big", form=_form(sheet)), "into",
         Column("of it, g", "big", form=_form(sheet)),
     )  # fmt: skip
     note = "Mix until even; it is enough for all beakers here. What it brings along is taken off the line of the other."
-    return [Table("First: what is too little to weigh by itself", columns, rows, note)] if rows else []
+    return Table("First: what is too little to weigh by itself", columns, rows, note)
 
 
 def _form(sheet: TrialSheet) -> str:
@@ -213,11 +213,11 @@ def note_document(standing: Standing) -> Document:
     verdict = f"{total - still} of {total} beakers have a reading."
     if still:
         verdict += f" Still open: {listed([str(n) for n in standing.open])}."
-    sections: list[Section] = [_readings(standing), *_weights(standing), *struck_listing(standing.struck)]
+    sections: list[Section] = [_readings(standing), *filled(_weights(standing)), struck_listing(standing.struck)]
     if not still:
         sections.append(Listing("Next", (f"tenside trials fit {standing.file}",)))
     sections.append(Listing("", ALWAYS, "caution"))
-    return Document(f"Readings of {standing.trials}", verdict, (("file", standing.file),), tuple(sections))
+    return Document(f"Readings of {standing.trials}", verdict, (("file", standing.file),), sections)
 
 
 def _readings(standing: Standing) -> Table:
@@ -241,11 +241,11 @@ def _role(beaker: BeakerRead) -> str:
     return "lost" if beaker.lost else words
 
 
-def _weights(standing: Standing) -> list[Table]:
+def _weights(standing: Standing) -> Table:
     rows = tuple((float(b.number), name, grams) for b in standing.beakers for name, grams in b.weighed.items())
     columns = (*figures("no.", digits=0), Column("material", "name"), *figures("weighed, g"))
     note = "All others count as weighed by the sheet."
-    return [Table("Weights as made", columns, rows, note)] if rows else []
+    return Table("Weights as made", columns, rows, note)
 
 
 def next_document(found: Next) -> Document:
@@ -260,11 +260,11 @@ def next_document(found: Next) -> Document:
     before, after = (number(sqrt(v), 2) for v in (found.variance_before, found.variance_after))
     gain = f"{before} times that of one reading, {after} with these beakers (average over the region)"
     sections: list[Section] = [
-        *alarm_listing(found.cautions),
+        alarm_listing(found.cautions),
         _beakers(found.beakers, sorted(moving, key=lambda n: (-first[n], n))),
-        *((Listing("Mind", found.notes),) if found.notes else ()),
+        Listing("Mind", found.notes),
         Listing("Next", (f"tenside trials sheet {found.file} --only {numbers} --pdf sheet.pdf",)),
         _cautions(found.cautions),
     ]
     facts = (("day", str(found.day)), ("error of a prediction", gain))
-    return Document(f"Next beakers of {found.trials}", verdict, facts, tuple(sections))
+    return Document(f"Next beakers of {found.trials}", verdict, facts, sections)

@@ -20,8 +20,6 @@ from optimizer.units import listed
 TANGENTS = 12
 """Most times that a curved rule's tangent is taken anew."""
 
-__all__ = ["Checked", "Mend", "best_setting", "check", "measured"]
-
 
 @immutable
 class Mend:

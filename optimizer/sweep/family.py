@@ -289,6 +289,12 @@ class Family:
         open_ = np.isin(answers.verdict, (UNSOLVED, AT_CHOICES))
         doubtful[scenario[open_ | (tied & ~answers.unique)]] = True
         candidates = np.flatnonzero(tied)
+        if len(self.brief.scenario.objective.goals) > 1:  # formulas that differ are for the tie-break to tell apart
+            one = np.empty(size, dtype=np.int64)
+            one[scenario[candidates]] = candidates
+            doses = answers.x[: self.model.doses]
+            other = (np.abs(doses[:, candidates] - doses[:, one[scenario[candidates]]]) > USED).any(axis=0)
+            doubtful[scenario[candidates[other]]] = True
         combined = combination[scenario[candidates]]
         targets, margins = self._targets(answers.x[:, candidates], combined, settings, case[candidates])
         first = np.array([c.settings[0].target or 0.0 for c in self.cases])

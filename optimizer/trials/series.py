@@ -14,7 +14,7 @@ import numpy as np
 import tomlkit
 from pydantic import Field, PrivateAttr, ValidationError
 
-from optimizer.bench.batch import Day, Entry, Scale, change_file, counting
+from optimizer.bench.batch import BenchLine, Day, Scale, change_file, counting
 from optimizer.data.facts import Amount, Celsius, Frozen, Key, Percent, Ph, Positive
 from optimizer.data.pool import Vector
 from optimizer.data.sheet import number_of
@@ -114,7 +114,7 @@ class Beaker(Frozen):
     """Planned doses [% as supplied]; with the part held back they sum to 100."""
 
 
-class Reading(Entry):
+class Reading(BenchLine):
     """One reading of a beaker, as typed."""
 
     beaker: Number
@@ -140,7 +140,7 @@ class Mix(Frozen):
     """Parts of the other to one part of the material."""
 
 
-class PutIn(Entry):
+class PutIn(BenchLine):
     """What was really weighed into a beaker of one material, or of a pre-dilution."""
 
     beaker: Number

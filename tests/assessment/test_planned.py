@@ -15,12 +15,13 @@ from optimizer.files import shipped
 from optimizer.rules import Cost
 from optimizer.solve.best import solve
 from tests.support.command import Run
+from tests.support.solved import solved
 
 
 @pytest.fixture(scope="module")
 def answer():
     """The hand wash where salt is no way, so that a thickener is planned."""
-    return solve(read_brief("hand-wash", **{"thickening.salt_route": "false"}), weighable=True)
+    return solved("hand-wash", ("thickening.salt_route", "false"))
 
 
 def by_hand(answer, doses):

@@ -19,10 +19,9 @@ import pytest
 from optimizer.answers.questions import read_brief
 from optimizer.assessment.planned import planned_cost
 from optimizer.assessment.thickening import plan_of
-from optimizer.brief.brief import Brief, load_brief
+from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
 from optimizer.data.planned import plan_of_pool
-from optimizer.files import shipped
 from optimizer.report.blend import planned_change
 from optimizer.rules.thickening import Thickening
 from optimizer.solve.best import solve
@@ -43,6 +42,7 @@ from tests.support.briefs import aqua, material, substance
 from tests.support.families import at
 from tests.support.hostile import ask
 from tests.support.oracle import Case
+from tests.support.solved import POSSIBLE, solved
 
 SALT, GUM = "thickens with salt", "thickens with a thickener added to effect"
 
@@ -384,14 +384,11 @@ def test_another_solver_finds_the_same() -> None:
 # the shipped briefs --------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("path", sorted(shipped("scenarios").glob("*.toml")), ids=lambda p: p.stem)
-def test_what_is_minimised_is_the_planned_cost_that_is_told(path: Path) -> None:
-    if path.stem == "common":
-        pytest.skip("what the others extend")
-    brief = load_brief(path)
-    found = solve(brief)
-    if found.formula is None:
-        pytest.skip("impossible on purpose")
+@pytest.mark.parametrize("name", POSSIBLE)
+def test_what_is_minimised_is_the_planned_cost_that_is_told(name: str) -> None:
+    found = solved(name)
+    brief = found.brief
+    assert found.formula is not None
     told = planned_cost(brief, found.formula, found.setting)
     assert told is not None
     assert told.per_kg.typical == pytest.approx(found.objective, abs=1e-9)
@@ -406,8 +403,8 @@ def test_what_is_minimised_is_the_planned_cost_that_is_told(path: Path) -> None:
 @pytest.mark.parametrize("name", ["hand-wash", "body-wash", "gentle-wash"])
 def test_another_solver_finds_the_same_for_shipped_briefs(name: str) -> None:
     pytest.importorskip("pulp")
-    brief = read_brief(name)
-    assert solve(brief, solver="PULP_CBC_CMD").objective == pytest.approx(solve(brief).objective, abs=1e-6)
+    found = solve(read_brief(name), solver="PULP_CBC_CMD")
+    assert found.objective == pytest.approx(solved(name).objective, abs=1e-6)
 
 
 def test_hand_wash_is_the_better_of_its_ways_alone() -> None:
@@ -417,7 +414,7 @@ def test_hand_wash_is_the_better_of_its_ways_alone() -> None:
     later = replace(brief, modelled=(*others, rule.model_copy(update={"salt_route": False})))
     salted = replace(brief, pool=replace(brief.pool, thickeners=(), later=brief.pool.later[:1]))
     best = min(solve(later).objective, solve(salted).objective)
-    assert solve(brief).objective == pytest.approx(best, abs=1e-9)
+    assert solved("hand-wash").objective == pytest.approx(best, abs=1e-9)
 
 
 def test_a_way_cheaper_than_water_counts_as_free_not_twice() -> None:

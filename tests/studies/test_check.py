@@ -32,6 +32,7 @@ from tests.support.briefs import brief_of
 from tests.support.draws import SEED, drawn
 from tests.support.oracle import Case
 from tests.support.pencil import AA, CC, RULES, rated, rated_pencil
+from tests.support.solved import POSSIBLE, solved
 
 CI = settings(draws.CI, max_examples=drawn(15, of=60))
 
@@ -190,15 +191,13 @@ def test_of_a_blends_json_the_weighable_formula_is_read(read: Read) -> None:
 
 # a blend's own answer -------------------------------------------------------------------------------
 
-SHIPPED = sorted(p.stem for p in shipped("scenarios").glob("*.toml") if p.stem not in ("common", "impossible-wash"))
-
 
 @pytest.mark.thorough
-@pytest.mark.parametrize("name", SHIPPED)
+@pytest.mark.parametrize("name", POSSIBLE)
 def test_a_blends_own_json_passes_its_brief(name: str, tmp_path: Path) -> None:
     path = shipped("scenarios") / f"{name}.toml"
-    brief = load_brief(path)
-    result = solve(brief, weighable=True)
+    result = solved(name)
+    brief = result.brief
     file = tmp_path / "answer.json"
     file.write_text(as_json(Blend(result=result)), encoding="utf-8")
     given_ = read_formula(file, brief.library.materials, brief.pool.held_back)

@@ -539,15 +539,15 @@ What the brief asks ······························
 - pH 4.5 to 7.5, target +-0.2 pH
 
 What each pH setting allows ········································································
-target pH  least cost  candidates ruled out  proof
-4.7 - 5    infeasible                     6  certified
-5.1        infeasible                     7  certified
-5.2 - 5.6  infeasible                     3  certified
-5.7 - 5.8  infeasible                     3  certified
-5.9 - 6.3  infeasible                     4  certified
-6.4 - 6.6  infeasible                     4  certified
-6.7 - 6.8  infeasible                     3  certified
-6.9 - 7.3  infeasible                     6  certified
+target pH  least planned cost  candidates ruled out  proof
+4.7 - 5            infeasible                     6  certified
+5.1                infeasible                     7  certified
+5.2 - 5.6          infeasible                     3  certified
+5.7 - 5.8          infeasible                     3  certified
+5.9 - 6.3          infeasible                     4  certified
+6.4 - 6.6          infeasible                     4  certified
+6.7 - 6.8          infeasible                     3  certified
+6.9 - 7.3          infeasible                     6  certified
 A pH limit has no price of its own: compare the settings.
 
 Cautions ···························································································

@@ -25,7 +25,6 @@ from optimizer.report.document import Table as Shown
 from optimizer.report.record import as_json, record_of
 from optimizer.report.substitute import substitute_document
 from optimizer.report.terminal import lines
-from optimizer.solve.best import solve
 from optimizer.solve.existing import asking, formula_at, kept_rules
 from optimizer.solve.nearest import Near
 from optimizer.solve.rounding import broken
@@ -38,6 +37,7 @@ from tests.support.draws import Extent
 from tests.support.draws import drawn as amount
 from tests.support.hostile import ask
 from tests.support.oracle import Case, Table
+from tests.support.solved import solved
 
 assert optimizer.cli.substitute
 SEEDS = range(amount(18, of=70))
@@ -167,7 +167,7 @@ def test_with_nothing_missing_the_substitute_is_the_base(seed: int) -> None:
     found = drawn(seed)
     assert found is not None
     _, brief, done = found
-    same = substitute(brief, brief, done.missing.id, study.Wish(left=done.dose))
+    same = substitute(brief, brief, done.missing.id, study.SwapWish(left=done.dose))
     assert same.answer is not None
     assert same.answer.changed == ()
     assert same.standins == ()
@@ -179,7 +179,7 @@ def test_free_is_never_further_and_locked_never_moves_more_doses(seed: int) -> N
     found = drawn(seed)
     assert found is not None
     _, brief, done = found
-    free = substitute(brief, brief, done.missing.id, study.Wish(free=True))
+    free = substitute(brief, brief, done.missing.id, study.SwapWish(free=True))
     assert (free.answer is None) == (done.answer is None)
     if free.answer is None or done.answer is None or free.ph_moved or done.ph_moved:
         return
@@ -191,7 +191,7 @@ def test_free_is_never_further_and_locked_never_moves_more_doses(seed: int) -> N
 def test_more_that_is_left_never_moves_further() -> None:
     brief = load_brief(shipped("scenarios") / "hand-wash.toml")
     name, lefts = "cocamidopropyl-betaine", (0, 2, 4, 6, 7.5, 8) if Extent.everything else (0, 4, 8)
-    steps = [substitute(brief, brief, name, study.Wish(left=left)) for left in lefts]
+    steps = [substitute(brief, brief, name, study.SwapWish(left=left)) for left in lefts]
     distances = [s.answer.distance for s in steps if s.answer is not None]
     assert len(distances) == len(lefts)
     assert all(later <= earlier + 1e-6 for earlier, later in pairwise(distances))
@@ -237,7 +237,7 @@ OFFERED = {"strong": 18.0, "betaine": 7.5, "aqua": 74.5}
 
 def test_the_offered_dose_loses_active_matter() -> None:
     brief = brief_of(offered())
-    done = substitute(brief, brief, "strong", study.Wish(offered=30.0), OFFERED)
+    done = substitute(brief, brief, "strong", study.SwapWish(offered=30.0), OFFERED)
     weak = next(s for s in done.standins if s.material.id == "weak")
     assert weak.equal_grams is not None
     assert weak.equal_active is not None
@@ -254,7 +254,7 @@ def test_the_offered_dose_loses_active_matter() -> None:
 
 def test_equal_grams_lose_more_and_the_closest_formula_takes_42() -> None:
     brief = brief_of(offered())
-    done = substitute(brief, brief, "strong", study.Wish(active_band=0.0), OFFERED)
+    done = substitute(brief, brief, "strong", study.SwapWish(active_band=0.0), OFFERED)
     weak = done.standins[0]
     assert weak.material.id == "weak"
     assert weak.equal_grams is not None
@@ -401,7 +401,7 @@ def test_an_impossible_substitution_names_what_clashes() -> None:
 )
 def test_the_window_of_what_is_out_stops_nothing(name: str, missing: str, there: str) -> None:
     brief = read_brief(name)
-    doses = (solve(brief, weighable=True).weighable or formula_at(brief.pool, {})).doses
+    doses = (solved(name).weighable or formula_at(brief.pool, {})).doses
     done = substitute(brief, with_stand_ins(brief, missing, doses), missing)
     told = [reading for stopped in (done.conflict, *(s.stopped for s in done.standins)) for reading in stopped]
     windows = [reading for reading in told if "target" in reading]

@@ -12,7 +12,7 @@ from optimizer.bench.batch import Batch
 from optimizer.bench.strike import struck_of
 from optimizer.chemistry.ph import CHEMICALS, Solution
 from optimizer.desk.asked import Asked
-from optimizer.desk.frame import button, choice, field, folded, form, report, sketched, tick
+from optimizer.desk.frame import button, choice, field, fields, folded, form, hidden, report, sketched, tick
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.logged import add_now, alarms, crossed, entry, log, notes, said_of, striking, struck, sure
@@ -150,8 +150,7 @@ def _how(asked: Asked, last_water: str = "", key: str = "") -> Html:
     """Return what else is noted of a reading; `key` begins the ids of its fields."""
     return folded(
         "How it was read, and the lot",
-        tag(
-            "div",
+        fields(
             field(asked, "lot", "Lot of the acid or alkali", key=f"{key}lot"),
             field(
                 asked, "water", "Water per gram of product", figure=True, unit="g", value=last_water,
@@ -163,7 +162,6 @@ def _how(asked: Asked, last_water: str = "", key: str = "") -> Html:
                 key=f"{key}temperature",
             ),
             field(asked, "note", "Note", key=f"{key}note"),
-            class_="fields",
         ),
         tick(asked, "foam", "There was foam on the probe or strip", key=f"{key}foam"),
         open_=any(name in asked.problems for name in ("water", "temperature")),
@@ -178,19 +176,18 @@ def _reading(asked: Asked, session: AcidSession) -> Html:
         asked,
         place(asked, "ph"),
         tag("h2", "Note a reading"),
-        tag("input", type="hidden", name="before", value=repr(inside)),
-        tag(
-            "div",
+        hidden({"before": repr(inside)}),
+        fields(
             field(asked, "now", "Added since then", figure=True, unit="g", big=True),
             field(asked, "ph", "pH that is read", figure=True, big=True, need=True),
-            class_="fields pair",
+            pair=True,
         ),
         tag("p", f"{number(inside, 3)} g are in so far. Leave it empty if nothing was added.", class_="hint"),
         _how(asked, water),
         sure(asked, MORE_IN),
         button("Note it"),
         keep="ph",
-    )  # fmt: skip
+    )
 
 
 def _begin(asked: Asked, answer: PhAnswer, key: str = "") -> Html:
@@ -203,15 +200,13 @@ def _begin(asked: Asked, answer: PhAnswer, key: str = "") -> Html:
         asked,
         place(asked, "ph"),
         tag("h2", "Begin with a reading"),
-        tag(
-            "div",
+        fields(
             field(asked, "ph", "pH that is read now", figure=True, big=True, need=True, key=f"{key}ph"),
             choice(asked, "of", "What is adjusted", kinds, key=f"{key}of"),
             field(asked, "sample", "Mass of the sample", figure=True, unit="g", hint="Only for a sample.",
                   key=f"{key}sample"),
             choice(asked, "chemical", "What will be added", names, value=solution.chemical.name, key=f"{key}chemical"),
             field(asked, "strength", "Its strength", figure=True, unit="%", value=percent, key=f"{key}strength"),
-            class_="fields",
         ),
         _how(asked, key=key),
         sure(asked, MORE_IN, key),

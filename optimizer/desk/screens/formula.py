@@ -14,8 +14,8 @@ from optimizer.answers.keeping import ChangedMeanwhileError, can_be_put_back, ke
 from optimizer.answers.ruled import Moved, Ruled, Ruler
 from optimizer.answers.rulers import Rulers
 from optimizer.desk.asked import Asked
-from optimizer.desk.drafting import ELSE, PLAIN, TURNS, address, draft_of, hidden, in_order, rulers_of
-from optimizer.desk.frame import button, field, folded, form
+from optimizer.desk.drafting import ELSE, PLAIN, TURNS, address, draft_of, in_order, rulers_of
+from optimizer.desk.frame import button, field, folded, form, hidden
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
@@ -96,10 +96,9 @@ def _page(asked: Asked, rulers: Rulers, draft: Draft, found: Ruled | None, troub
     def ruler(mark: Mark) -> Html:
         return _ruler(asked, mark, named(mark.rule.name, materials), draft, told.get(mark.key))
 
-    held = (tag("ul", *(tag("li", words) for words in found.alarms), class_="caution") for _ in [0] if found)
     fields = tag(
         "form",
-        *hidden(gone),
+        hidden(gone),
         *map(ruler, marks),
         folded("Further limits", *map(ruler, others), open_=open_) if others else None,
         tag("p", button("What does that come to?"), data_without_script=True, class_="buttons"),
@@ -113,10 +112,16 @@ def _page(asked: Asked, rulers: Rulers, draft: Draft, found: Ruled | None, troub
     side = tag("div", tag("div", _lines(asked, found), id="doses"), _acting(asked, rulers, found, id="acts"))
     return markup(
         tag("div", _verdict(asked, found, trouble), id="answer", class_="verdict-line"),
-        tag("div", *(held if found and found.alarms else ()), id="alarms"),
+        tag("div", _alarms(found), id="alarms"),
         HATCHED,
         tag("div", tag("section", tag("h2", "Limits"), fields), side, class_="two"),
     )
+
+
+def _alarms(found: Ruled | None) -> Html | None:
+    """Return what is said before anything else."""
+    said = [tag("li", words) for words in found.alarms] if found else []
+    return tag("ul", *said, class_="caution") if said else None
 
 
 def _moved(asked: Asked, rulers: Rulers, found: Ruled | None, trouble: str, within: str = "") -> Html:
@@ -124,10 +129,9 @@ def _moved(asked: Asked, rulers: Rulers, found: Ruled | None, trouble: str, with
     verdict = _verdict(asked, found, trouble)
     if found is None:
         return verdict
-    alarms = tag("ul", *(tag("li", words) for words in found.alarms), class_="caution") if found.alarms else None
     return markup(
         tag("div", verdict, data_goes=within) if within else verdict,
-        tag("div", alarms, data_goes="#alarms"),
+        tag("div", _alarms(found), data_goes="#alarms"),
         tag("div", _lines(asked, found), data_goes="#doses"),
         _acting(asked, rulers, found, data_goes="#acts"),
         _told(found.rulers),
@@ -332,9 +336,8 @@ def _kept(rulers: Rulers, found: Ruled) -> list[Html]:
 
 def _put_back(asked: Asked, rulers: Rulers) -> Html:
     place = f"/formula/{asked.names['brief']}/back"
-    return form(
-        asked, place, *hidden({"digest": rulers.digest}), button("Put back the brief as it was before", quiet=True)
-    )
+    undo = button("Put back the brief as it was before", quiet=True)
+    return form(asked, place, hidden({"digest": rulers.digest}), undo)
 
 
 def _sent(asked: Asked, prefix: str) -> dict[str, float]:

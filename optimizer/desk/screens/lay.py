@@ -6,7 +6,7 @@ from optimizer.answers.product import lay
 from optimizer.brief.defaults import bench_defaults
 from optimizer.desk.asked import Asked
 from optimizer.desk.folder import name_of
-from optimizer.desk.frame import button, field, form
+from optimizer.desk.frame import button, field, fields, form
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
@@ -39,7 +39,7 @@ def _lay(asked: Asked) -> Outcome:
             "bottle_ml": ("bottle", "how much goes into a bottle"),
             "density": ("density", "the measured density"),
         }
-        missing = {field: f"Type {what}." for key, (field, what) in wanted.items() if more[key] is None}
+        missing = {name: f"Type {what}." for key, (name, what) in wanted.items() if more[key] is None}
         if missing:
             raise RefusedError(missing)
     out = path.with_name(f"batch-{slug(called)}.toml")
@@ -68,7 +68,7 @@ def batch(asked: Asked) -> Page:
         return "" if value is None else number(value, 6)
 
     kilos = bench.size.removesuffix("kg").strip() if bench.size.endswith("kg") else ""
-    fields = [
+    asks = [
         field(asked, "number", "Number of the batch", need=True, hint="As it stands on the bottles, such as 12."),
         field(asked, "kilos", "How much", figure=True, unit="kg", value=kilos),
         field(asked, "bottles", "Or how many bottles", figure=True),
@@ -82,5 +82,5 @@ def batch(asked: Asked) -> Page:
     ]  # fmt: skip
     place = f"/formula/{asked.names['brief']}/batch"
     said = tag("p", "The formula is solved anew, proven, and rounded to what your scale can weigh.", class_="soft")
-    body = markup(said, form(asked, place, tag("div", *fields, class_="fields"), button("Lay the batch"), keep="lay"))
+    body = markup(said, form(asked, place, fields(*asks), button("Lay the batch"), keep="lay"))
     return Page("Lay a batch", body, back=(f"/formula/{asked.names['brief']}", "To the formula"))

@@ -8,8 +8,8 @@ from optimizer.answers.draft import Draft
 from optimizer.answers.product import against_of, leeway, trade_off, windows
 from optimizer.answers.rulers import Rulers
 from optimizer.desk.asked import Asked
-from optimizer.desk.drafting import address, back, hidden, rulers_of, sound_draft
-from optimizer.desk.frame import button, choice, field, report
+from optimizer.desk.drafting import address, back, carried, product_of
+from optimizer.desk.frame import asking, button, choice, field, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
@@ -25,8 +25,7 @@ LOSS = 0.05
 @SCREEN.at("/formula/{brief}/pictures")
 def pictures(asked: Asked) -> Page:
     """Show the pH windows at once; room to move follows by itself, the trade-off is asked for."""
-    rulers = rulers_of(asked)
-    draft = sound_draft(asked, rulers)
+    rulers, draft = product_of(asked)
     drawn = windows(rulers, draft)
     ph = report(Document("", "", (), tuple(drawn))) if drawn else tag("p", "There is no formula to draw here.")
     body = markup(ph, _trade_off(asked, rulers, draft), _room(asked, draft))
@@ -34,14 +33,12 @@ def pictures(asked: Asked) -> Page:
 
 
 def _trade_off(asked: Asked, rulers: Rulers, draft: Draft) -> Html:
-    ask = tag(
-        "form",
-        *hidden({key: f"{value:.10g}" for key, value in draft.items()}),
+    ask = asking(
+        address(asked, "trade-off", {}),
+        carried(draft),
         choice(asked, "against", "What is traded against it?", against_of(rulers)),
         tag("p", "Every break of the line is exact, which can take a minute; you may go on meanwhile.", class_="hint"),
         tag("p", button("Draw the trade-off", quiet=True), class_="buttons"),
-        method="get",
-        action=f"/formula/{asked.names['brief']}/trade-off",
     )
     return tag("section", tag("h2", "Trade-off"), ask)
 
@@ -50,23 +47,20 @@ def _room(asked: Asked, draft: Draft) -> Html:
     """Return room to move, which follows by itself, with a link for a browser without a script."""
     to = address(asked, "room", draft, loss=f"{LOSS:g}")
     waits = tag("p", "Being drawn, or ", tag("a", "look at it on a page of its own", href=to), ".", class_="soft")
-    ask = tag(
-        "form",
-        *hidden({key: f"{value:.10g}" for key, value in draft.items()}),
+    ask = asking(
+        address(asked, "room", {}),
+        carried(draft),
         field(
             asked, "loss", "What may it cost?", value=f"{LOSS:g}", figure=True, hint="In the unit of what is sought."
         ),
         tag("p", button("Draw it at this loss", quiet=True), class_="buttons"),
-        method="get",
-        action=f"/formula/{asked.names['brief']}/room",
     )
     return tag("section", tag("h2", "Room to move"), tag("div", waits, id="room", data_follow=to), ask)
 
 
 def stop(asked: Asked) -> Outcome:
     """Break a trade-off off."""
-    rulers = rulers_of(asked)
-    draft = sound_draft(asked, rulers)
+    rulers, draft = product_of(asked)
     WORKS.stop(_key(asked, rulers, draft))
     return asked.done(address(asked, "pictures", draft), "The trade-off was broken off.")
 
@@ -78,8 +72,7 @@ def _key(asked: Asked, rulers: Rulers, draft: Draft) -> Hashable:
 @SCREEN.at("/formula/{brief}/trade-off", act=stop)
 def trade(asked: Asked) -> Page:
     """Show the trade-off, or how far it is."""
-    rulers = rulers_of(asked)
-    draft = sound_draft(asked, rulers)
+    rulers, draft = product_of(asked)
     against = asked.query.get("against", "")
     if against not in dict(against_of(rulers)):
         raise RefusedError({"": "This cannot be traded against it."})
@@ -94,8 +87,7 @@ def trade(asked: Asked) -> Page:
 @SCREEN.at("/formula/{brief}/room")
 def room(asked: Asked) -> Page:
     """Return the room to move, as a part of the page or as one of its own."""
-    rulers = rulers_of(asked)
-    draft = sound_draft(asked, rulers)
+    rulers, draft = product_of(asked)
     asked.typed = {"loss": [asked.query.get("loss", "")]}
     document = leeway(rulers, draft, asked.figure("loss", "the loss", most=1000))
     return Page("Room to move", report(document, "r"), back=(address(asked, "pictures", draft), "Pictures"))

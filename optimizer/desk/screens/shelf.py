@@ -11,7 +11,7 @@ from optimizer.data.facts import Material
 from optimizer.data.names import material_of
 from optimizer.data.shelf import ShelfLine, change_shelf, drop_from_shelf
 from optimizer.desk.asked import Asked
-from optimizer.desk.frame import button, field, folded, form, report
+from optimizer.desk.frame import button, field, fields, folded, form, hidden, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
@@ -27,6 +27,7 @@ MEASURED = {
 }
 """What is measured of a lot, in words, and the most that it can be."""
 
+CALLED = "Its id, name or INCI name, as the library has it."
 SCREEN = Screen(entry=("/shelf", "Shelf"), rank=20)
 
 
@@ -153,11 +154,8 @@ def _change(asked: Asked, path: Path, line: ShelfLine, name: str) -> Html:
     return form(
         asking,
         "/shelf",
-        tag("input", type="hidden", name="shelf", value=path.name),
-        tag("input", type="hidden", name="row", value=str(line.row)),
-        tag("input", type="hidden", name="material", value=line.material),
-        tag("input", type="hidden", name="called", value=name),
-        *(tag("input", type="hidden", name=f"was-{name}", value=value) for name, value in there.items()),
+        hidden({"shelf": path.name, "row": str(line.row), "material": line.material, "called": name}),
+        hidden({f"was-{name}": value for name, value in there.items()}),
         _fields(asking, there, f"{line.row}", line.currency),
         tag("p", button("Write it"), button("Take it off the shelf", quiet=True, name="off", value="yes"),
             class_="buttons"),
@@ -166,24 +164,18 @@ def _change(asked: Asked, path: Path, line: ShelfLine, name: str) -> Html:
 
 
 def _fields(asked: Asked, there: dict[str, str], key: str, currency: str) -> Html:
-    return tag(
-        "div",
-        field(asked, "stock_kg", "Counted now", figure=True, unit="kg", value=there["stock_kg"], key=f"stock-{key}"),
-        field(
-            asked, "price_per_kg", "Price", figure=True, unit=f"{currency} per kg".strip(), value=there["price_per_kg"],
-            key=f"price-{key}",
-        ),
-        field(asked, "lot", "Lot", value=there["lot"], key=f"lot-{key}"),
-        field(
-            asked, "lot_active", "Measured active matter", figure=True, unit="%", value=there["lot_active"],
-            key=f"active-{key}",
-        ),
-        field(asked, "lot_ph", "Measured pH of the lot", figure=True, value=there["lot_ph"], key=f"ph-{key}"),
-        field(
-            asked, "lot_ph_at", "Read at", figure=True, unit="% in water", value=there["lot_ph_at"], key=f"at-{key}",
-        ),
-        class_="fields",
-    )  # fmt: skip
+    asks = {
+        "stock_kg": ("Counted now", "kg", "stock"),
+        "price_per_kg": ("Price", f"{currency} per kg".strip(), "price"),
+        "lot": ("Lot", "", "lot"),
+        "lot_active": ("Measured active matter", "%", "active"),
+        "lot_ph": ("Measured pH of the lot", "", "ph"),
+        "lot_ph_at": ("Read at", "% in water", "at"),
+    }
+    return fields(
+        field(asked, name, label, figure=name != "lot", unit=unit, value=there[name], key=f"{short}-{key}")
+        for name, (label, unit, short) in asks.items()
+    )
 
 
 def _add(asked: Asked, path: Path) -> Html:
@@ -192,12 +184,12 @@ def _add(asked: Asked, path: Path) -> Html:
     return form(
         asking,
         "/shelf",
-        tag("input", type="hidden", name="shelf", value=path.name),
+        hidden({"shelf": path.name}),
         field(
             asking,
             "new",
             "Material",
-            hint="Its name, INCI name or abbreviation.",
+            hint=CALLED,
             choices=sorted(m.name for m in library_in(asked.folder.path).materials),
             need=True,
             key=f"new-{path.stem}",

@@ -9,7 +9,7 @@ from optimizer.answers.draft import Draft, Mark
 from optimizer.answers.product import lots_differ, whole_range
 from optimizer.answers.rulers import Rulers
 from optimizer.desk.asked import Asked
-from optimizer.desk.drafting import RANGE, address, back, hidden, in_order, rulers_of, sound_draft
+from optimizer.desk.drafting import RANGE, address, back, carried, in_order, product_of
 from optimizer.desk.frame import button, choice, field, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
@@ -27,8 +27,7 @@ MOST = 25
 @SCREEN.at("/formula/{brief}/range-of")
 def ask(asked: Asked) -> Page:
     """Ask what is varied."""
-    rulers = rulers_of(asked)
-    draft = sound_draft(asked, rulers)
+    rulers, draft = product_of(asked)
     body = markup(_ask(asked, rulers, draft), _lots(asked, draft))
     return Page("A whole range", body, back=back(asked, rulers, draft))
 
@@ -42,7 +41,7 @@ def _ask(asked: Asked, rulers: Rulers, draft: Draft) -> Html:
     return tag(
         "form",
         tag("p", "Each answer is the best formula there. Nothing is written."),
-        *hidden({key: f"{value:.10g}" for key, value in draft.items()}),
+        *carried(draft),
         tag(
             "div",
             choice(asked, "vary", "What differs", limits),
@@ -63,7 +62,7 @@ def _lots(asked: Asked, draft: Draft) -> Html:
     """Return the question what lots that differ do to the formula."""
     ask = tag(
         "form",
-        *hidden({key: f"{value:.10g}" for key, value in draft.items()}),
+        *carried(draft),
         field(asked, "off", "How many materials may be off at once", figure=True, value="1"),
         tag("p", button("What is safe then?", quiet=True), class_="buttons"),
         method="get",
@@ -76,8 +75,7 @@ def _lots(asked: Asked, draft: Draft) -> Html:
 
 def stop(asked: Asked) -> Outcome:
     """Break it off."""
-    rulers = rulers_of(asked)
-    draft = sound_draft(asked, rulers)
+    rulers, draft = product_of(asked)
     WORKS.stop(_key(asked, rulers, draft))
     return asked.done(address(asked, "range-of", draft), "It was broken off.")
 
@@ -90,8 +88,7 @@ def _key(asked: Asked, rulers: Rulers, draft: Draft) -> Hashable:
 @SCREEN.at("/formula/{brief}/range", act=stop)
 def show(asked: Asked) -> Page:
     """Show every answer of a range, or how far it is."""
-    rulers = rulers_of(asked)
-    draft = sound_draft(asked, rulers)
+    rulers, draft = product_of(asked)
     way = (address(asked, "range-of", draft), "A whole range")
     form = _ask(asked, rulers, draft)
     try:
@@ -135,8 +132,7 @@ def _wanted(asked: Asked, rulers: Rulers) -> tuple[Mark, list[float], list[str]]
 @SCREEN.at("/formula/{brief}/lots")
 def lots(asked: Asked) -> Page:
     """Show the formula that is safe while lots differ, or how far it is."""
-    rulers = rulers_of(asked)
-    draft = sound_draft(asked, rulers)
+    rulers, draft = product_of(asked)
     way = (address(asked, "range-of", draft), "A whole range")
     asked.typed = {"off": [asked.query.get("off", "")]}
     try:
