@@ -110,7 +110,7 @@ class HeldBack(Frozen):
     def _fits(self) -> Self:
         acid = fsum(dose for name, dose in self.planned.items() if name in self.acids)
         thickener = max((dose for name, dose in self.planned.items() if name not in self.acids), default=0.0)
-        if acid + thickener > self.percent + AS_TYPED:
+        if self.percent and acid + thickener > self.percent + AS_TYPED:
             come, free = number(acid + thickener, 2), number(self.percent, 2)
             raise ValueError(f"planned doses come to {come} %, and {free} % is kept free: keep more free, or plan less")
         return self

@@ -183,7 +183,10 @@ def priced(seed: int) -> Case:
     case["scenario"].setdefault("pool", {}).setdefault("without", []).extend(added)
     if r.random() < 0.3:
         held = case["scenario"]["held_back"]
-        held["planned"] = {"late-thickener": min(held["percent"], r.choice([0.2, 0.8, 3]))}
+        late = next(m for m in case["materials"] if m["id"] == "late-thickener")
+        rule = next(x for x in case["scenario"]["rule"] if x["kind"] == "thickening")
+        room = rule.get("salt_room", 0.5) if late["thickener"]["type"] == "salt" else held["percent"]
+        held["planned"] = {"late-thickener": min(held["percent"], room, r.choice([0.2, 0.8, 3]))}
     _also_late(case, Random(f"also late {seed}"))
     if r.random() < 0.3:
         case["scenario"]["rule"].append(
