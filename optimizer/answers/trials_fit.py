@@ -119,7 +119,7 @@ def _subject(brief: Brief, formula: str | Path | None, rest: str) -> tuple[Brief
     if formula is not None:
         wide, given = held_against(Path(formula), brief, rest)
         found = formula_at(wide.pool, given.doses)
-        return wide, found, best_setting(wide, found)
+        return wide, found, best_setting(wide, found, given.target)
     result = solve(brief, weighable=True)
     if result.formula is None:
         raise UsageError("the brief has no formula to rate. See what clashes with 'tenside blend'.")

@@ -359,6 +359,12 @@ class Material(Frozen):
         return dict.fromkeys([*[s.inci for s in self.substances], *(self.allergens or ())])
 
     @property
+    def every_caution(self) -> tuple[str, ...]:
+        """Keys of its cautions, that of fragrance allergens too where its figures hold one."""
+        holds = any(high > 0 for _, _, high in (self.allergens or {}).values())
+        return (*self.cautions, "allergen") if holds else self.cautions
+
+    @property
     def thickens_from(self) -> str:
         """Where a thickener goes in that a finished blend cannot take; empty for every other material."""
         return FROM_THE_START.get(self.phase, "") if self.thickener and not self.thickener.after_ph else ""

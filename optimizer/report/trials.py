@@ -39,7 +39,7 @@ def plan_document(plan: TrialPlan, series: Series) -> Document:
         alarm_listing(plan.cautions),
         *_factors(plan),
         *filled(_materials(plan)),
-        _beakers(plan.beakers, _moving(plan)),
+        _beakers(plan.beakers, [s.material for s in plan.materials]),
         Listing("Mind", plan.notes),
         Listing("Next", _next_steps(series)),
         _cautions(plan.cautions),
@@ -77,10 +77,6 @@ def _materials(plan: TrialPlan) -> Table:
     return Table("Where the doses may go, % as supplied", columns, rows, "All others stay as in the plan.")
 
 
-def _moving(plan: TrialPlan) -> list[str]:
-    return [s.material for s in plan.materials]
-
-
 def _beakers(beakers: Sequence[PlannedBeaker], shown: Sequence[str]) -> Table:
     varied = len({b.ph for b in beakers}) > 1
     rows: list[Row] = []
@@ -109,7 +105,7 @@ def sheet_document(sheet: TrialSheet) -> Document:
     """Return the sheet of all beakers: on a screen, on paper."""
     sections: list[Section] = [
         alarm_listing(sheet.cautions),
-        Listing("", (NOT_FOR_USE, *_bench_cautions(sheet)), "caution"),
+        Listing("", (NOT_FOR_USE, *(c.words for c in sheet.cautions if not c.loud)), "caution"),
         *filled(_mixes(sheet)),
         *_grams(sheet),
         Listing("Each beaker is made like this", tuple(_steps(sheet))),
@@ -127,10 +123,6 @@ def sheet_document(sheet: TrialSheet) -> Document:
         running=f"trials {sheet.trials}",
         kind=SHEET,
     )
-
-
-def _bench_cautions(sheet: TrialSheet) -> list[str]:
-    return [c.words for c in sheet.cautions if not c.loud]
 
 
 def _mixes(sheet: TrialSheet) -> Table:
