@@ -306,9 +306,10 @@ def _acts(asked: Asked, rulers: Rulers, found: Ruled | None) -> Html:
         lay = tag("a", "Lay a batch", href=f"{place}/batch", class_="button")
         kept = _put_back(asked, rulers) if can_be_put_back(rulers.path) else None
         sides = tag("a", "Variants side by side", href=f"{place}/variants")
+        master = tag("a", "Master formula", href=f"{place}/master") if found.ending == "optimal" else None
         return markup(
             tag("p", lay, class_="buttons") if found.ending == "optimal" else None,
-            tag("p", *drawn, sides, class_="go"),
+            tag("p", *drawn, sides, master, class_="go"),
             kept,
         )
     names = rulers.brief.library.by_id
