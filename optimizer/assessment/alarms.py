@@ -17,6 +17,12 @@ from optimizer.units import AS_TYPED, USED, listed, number
 
 SCENTS = ("perfume", "essential oil")
 
+ADJUSTER = "ph adjuster"
+FAR = 2.0
+"""Distance from the target window from which an estimated pH is an alarm; made up."""
+EXTREMES = (2.0, 11.0)
+"""The same whatever the target: corrosive by CLP Annex I, 3.2.3.1.2, and at most by (EC) 1223/2009, Annex III/15a."""
+
 FORBIDDEN = "ABOVE A LEGAL CEILING"
 MICROBES = (
     "Microbes grow in such a wash and can hurt who uses it. Give it a preservative that acts at its pH, at its usual "
@@ -48,7 +54,8 @@ def cautions_of_several(asked: Iterable[tuple[str, Brief, Formula, Setting]]) ->
 
 def alarms_of(brief: Brief, formula: Formula, setting: Setting) -> tuple[Caution, ...]:
     """Return what is said before anything else of a formula at a pH setting; as a rule nothing."""
-    found = _market(brief), _forbidden(brief, formula, setting), _unpreserved(brief, formula, setting), _use(brief)
+    market, use, ph = _market(brief), _use(brief), _off_target(formula, setting)
+    found = market, _forbidden(brief, formula, setting), _unpreserved(brief, formula, setting), ph, use
     return tuple(caution for cautions in found for caution in cautions)
 
 
@@ -118,6 +125,31 @@ def _unpreserved(brief: Brief, formula: Formula, setting: Setting) -> Iterator[C
     reason = "" if rule is None else rule.reason(formula, setting)
     if reason:
         yield Caution(f"NOT PRESERVED: {reason}. {MICROBES}", loud=True)
+
+
+def _off_target(formula: Formula, setting: Setting) -> Iterator[Caution]:
+    """Yield that acid or alkali as a line of the formula takes the pH far from its target; a reading says it better."""
+    adjusters = [x.item.material.name for x in formula.lines if ADJUSTER in x.item.material.functions]
+    read = setting.target is not None and setting.low == setting.high
+    if not adjusters or read:
+        return
+    from optimizer.assessment.alkalinity import estimated_ph, ingredients_of
+
+    ph = estimated_ph(ingredients_of(formula))
+    least, most = EXTREMES
+    wants = ""
+    if setting.low is not None and setting.high is not None:
+        least, most = max(least, setting.low - FAR), min(most, setting.high + FAR)
+        wants = f" Its target is {number(setting.low, 2)} to {number(setting.high, 2)}."
+    if ph.high >= least and ph.low <= most:
+        return
+    yield Caution(
+        f"FAR FROM ITS pH: by estimate about {number(ph.typical, 1)} ({number(ph.low, 1)} to {number(ph.high, 1)}) as "
+        f"written, before anything is added.{wants} It can hurt eyes and skin: correct the dose, and touch "
+        "nothing of it before its pH was read.",
+        tuple(adjusters),
+        loud=True,
+    )
 
 
 def usual_use(formula: Formula) -> tuple[Caution, ...]:

@@ -80,6 +80,12 @@ def planned_cost(brief: Brief, formula: Formula, setting: Setting) -> PlannedCos
     return PlannedCost(formula.cost, plan.per_kg(formula.cost, way), doses, _filled(formula, doses), plan.dearest)
 
 
+def sought_cost(brief: Brief, formula: Formula, setting: Setting) -> float:
+    """Return the cost per kg of a formula as its brief counts it: planned where that is sought, else the blend."""
+    planned = planned_cost(brief, formula, setting) if brief.seeks_planned else None
+    return planned.per_kg.typical if planned else formula.cost
+
+
 def _filled(formula: Formula, doses: tuple[PlannedDose, ...]) -> Formula:
     """Return a formula with planned doses in it, and that much less kept free."""
     lines = {line.item.id: line for line in formula.lines}

@@ -137,13 +137,20 @@ def _least(result: Result) -> str:
     """Return which of the two costs is the least, where cost is sought."""
     if result.brief.seeks_planned:
         return "; least is the planned cost"
-    wanted = result.brief.scenario.objective
-    if wanted.goals[0] != (1, "cost"):
+    if result.brief.scenario.objective.goals[0] != (1, "cost"):
         return ""
-    ways = sum(rule.of_plan for rule in result.brief.modelled)
-    asked = "no rule asks" if not ways else f"{ways} rules ask"
-    why = f"{asked} for a way to thicken" if wanted.planned else "'planned = false'"
-    return f"; it is the least, not the planned cost ({why})"
+    return f"; it is the least, not the planned cost ({_uncounted(result.brief)})"
+
+
+def _uncounted(brief: Brief) -> str:
+    """Return why what is best does not count the planned doses."""
+    wanted = brief.scenario.objective
+    if wanted.goals[0] != (1, "cost"):
+        return f"{wanted.words()} is sought"
+    if not wanted.planned:
+        return "'planned = false'"
+    ways = sum(rule.of_plan for rule in brief.modelled)
+    return f"{'no rule asks' if not ways else f'{ways} rules ask'} for a way to thicken"
 
 
 def at_the_bench(brief: Brief, material: str) -> tuple[tuple[str, str], ...]:
@@ -207,7 +214,7 @@ def _without(result: Result, planned: PlannedCost | None) -> list[Listing]:
         words = [HIGHER[n][d < 0] for n, d in one.changes.items() if abs(d) >= RATING_SHOWN]
         rated = f"; by the ratings {listed(words)}" if words else ""
         head = f"Without {listed(list(one.choices))}" if one.material else f"Unless it {one.choices[0]}"
-        told.append(f"{head}: {loss}{rated}; {_moved(result.formula, one.formula)}{_spared(result, one, planned)}.")
+        told.append(f"{head}: {loss}{rated}; {_moved(result, one, planned)}{_spared(result, one, planned)}.")
     return [Listing("The next best choices", tuple(told))]
 
 
@@ -218,14 +225,17 @@ def _spared(result: Result, one: Without, planned: PlannedCost | None) -> str:
     tells = "; a salt curve on 100 g tells what salt does"
     thickeners = [d for d in planned.doses if d.item.material.thickener is not None]
     cost = sum(d.percent.typical * d.item.price for d in thickeners if not isnan(d.item.price)) / 100
-    if not cost or result.brief.seeks_planned:
+    brief = result.brief
+    if not cost or brief.seeks_planned:
         return tells
-    spares = f"; it spares the planned thickener, about {cost:.2f} {result.brief.scenario.currency} per kg"
-    return f"{spares} (not counted, by 'planned = false' under [objective]){tells}"
+    spares = f"; it spares the planned thickener, about {cost:.2f} {brief.scenario.currency} per kg"
+    return f"{spares} (not counted: {_uncounted(brief)}){tells}"
 
 
-def _moved(before: Formula, after: Formula) -> str:
+def _moved(result: Result, one: Without, planned: PlannedCost | None) -> str:
     """Return what comes in and what goes in other doses, in words; water aside."""
+    before, after = result.formula, one.formula
+    assert before is not None
     names = {line.item.id: line.item.material.name for line in after.lines}
     comes = [f"{number(p, 2)} % {names[n]}" for n, p in after.doses.items() if n not in before.doses]
     moves = [
@@ -233,7 +243,18 @@ def _moved(before: Formula, after: Formula) -> str:
         for n, p in after.doses.items()
         if n in before.doses and abs(p - before.doses[n]) > CHANGE_SHOWN and n != WATER
     ]
-    return "; ".join(filter(None, (f"in comes {listed(comes)}" if comes else "", listed(moves)))) or "less of it"
+    told = "; ".join(filter(None, (f"in comes {listed(comes)}" if comes else "", listed(moves))))
+    return told or ("less of it" if one.material else f"the same blend{_otherwise(result, before, planned)}")
+
+
+def _otherwise(result: Result, formula: Formula, planned: PlannedCost | None) -> str:
+    """Return the cheapest open way to thicken besides the planned one, in words; empty if there is none."""
+    brief, now = result.brief, {d.item.id for d in planned.doses} if planned else set()
+    plan = plan_of_formula(brief.pool, formula)
+    ways = [way for r in brief.modelled if r.of_plan for way in r.open_plans(plan, formula, result.setting)]
+    others = [way for way in ways if not {d.item.id for d in way} <= now]
+    doses = [f"{number(d.percent.typical, 2)} % {d.item.material.name}" for d in min(others, key=plan.cost, default=())]
+    return f", thickened with {listed(doses)}" if doses else ""
 
 
 def _brief_words(result: Result) -> str:

@@ -2,7 +2,7 @@
 
 from math import inf, isnan
 
-from optimizer.assessment.planned import planned_cost
+from optimizer.assessment.planned import sought_cost
 from optimizer.data.formula import Formula
 from optimizer.report.blend import change_columns, dose_changes
 from optimizer.report.cautions import framed
@@ -138,9 +138,7 @@ def _safety(done: Robust) -> str:
 
 
 def _sought(done: Robust, formula: Formula, ph: PhOutcome | None) -> float:
-    """Return the cost per kg of a formula; the planned one where that is the least."""
-    planned = planned_cost(done.brief, formula, ph.setting if ph else Setting()) if done.brief.seeks_planned else None
-    return planned.per_kg.typical if planned else formula.cost
+    return sought_cost(done.brief, formula, ph.setting if ph else Setting())
 
 
 def _costs(done: Robust) -> list[tuple[str, str]]:

@@ -2,6 +2,7 @@
 
 from math import isnan
 
+from optimizer.assessment.planned import sought_cost
 from optimizer.bench.rescue import Rescue
 from optimizer.report.blend import at_the_bench, change_columns, dose_changes, planned_change
 from optimizer.report.cautions import framed
@@ -35,7 +36,8 @@ def substitute_document(done: Substituted) -> Document:
     if base is None:
         return Document(title, "The brief has no formula to start from: see 'tenside blend'.", facts, good=False)
     currency = brief.scenario.currency
-    facts.append(("starts from", f"{base.origin}, {number(base.formula.cost, 3)} {currency} per kg of product"))
+    start = sought_cost(brief, base.formula, base.setting)
+    facts.append(("starts from", f"{base.origin}, {number(start, 3)} {currency} per kg of product{_planned(done)}"))
     facts.append(("missing", f"{name}: {number(done.dose, 2)} % in the formula, {number(done.wish.left, 2)} % left"))
     facts += at_the_bench(brief, done.missing.id)
     facts.append(("kept", _kept(done)))
@@ -52,7 +54,7 @@ def substitute_document(done: Substituted) -> Document:
     if done.standins:
         sections += _standins(done)
     shown = framed(done.cautions, sections)
-    return Document(title, _verdict(done, base), facts, shown, good=done.answer is not None)
+    return Document(title, _verdict(done), facts, shown, good=done.answer is not None)
 
 
 def _now_facts(now: Rescue) -> list[tuple[str, str]]:
@@ -77,7 +79,7 @@ def _now(done: Substituted, now: Rescue) -> Table:
     return Table("What now, g", columns, tuple(rows), note)
 
 
-def _verdict(done: Substituted, base: Base) -> str:
+def _verdict(done: Substituted) -> str:
     if done.answer is None:
         return f"No formula from these candidates does without {done.missing.material.name} and keeps all that is kept."
     if not done.answer.changed:
@@ -87,13 +89,17 @@ def _verdict(done: Substituted, base: Base) -> str:
     after = done.answer.formula.doses
     new = [f"{names[i]} at {number(after[i], 2)} %" for i in done.new if i in after]
     moved = [names[i] for i in done.moved]
-    change = done.answer.formula.cost - base.formula.cost
-    cost = f"{change:+z.3f} {done.brief.scenario.currency} per kg."
+    cost = f"{done.cost_change:+z.3f} {done.brief.scenario.currency} per kg{_planned(done)}."
     if new:
         verb = "takes" if len(new) == 1 else "take"
         rest = f"; {listed(moved)} {'moves' if len(moved) == 1 else 'move'} as well" if moved else ""
         return f"{listed(new)} {verb} its place{rest}; {cost}"
     return f"{listed(moved) or 'Water'} {'makes' if len(moved) < 2 else 'make'} up for it; {cost}"
+
+
+def _planned(done: Substituted) -> str:
+    """Return what a cost of the brief counts, where that is more than the blend."""
+    return " as planned" if done.brief.seeks_planned else ""
 
 
 def _kept(done: Substituted) -> str:
@@ -175,7 +181,8 @@ def _side_by_side(done: Substituted, shown: list[StandIn], count: int) -> Table:
         even = "never" if s.even <= 0 else s.even
         rows.append((_named(s), s.dose, s.cost_change if s.on_shelf else "no price", even, also))
     more = f" {count - len(shown)} more in --json." if count > len(shown) else ""
-    note = f"Even at: the price per kg of the stand-in at which the product costs what it does now.{more}"
+    counted = " Costs are those as planned for the bench." if done.brief.seeks_planned else ""
+    note = f"Even at: the price per kg of the stand-in at which the product costs what it does now.{counted}{more}"
     columns: Columns = (
         "stand-in", *figures("dose %", form=".2f"), *figures(f"{done.brief.scenario.currency}/kg", form="+.3f"),
         *figures("even at", form=".2f"), "also moves",

@@ -33,6 +33,10 @@ from optimizer.solve.linear import choose_ph, formula_from
 from optimizer.solve.result import EXIT_CODES
 from optimizer.units import ROW_MET, USED
 
+ALMOST = 1 - 1e-5
+"""Most of its price at which what is left over is weighed: at all of it, what nobody needs would be bought for nothing.
+"""
+
 
 @immutable
 class Product:
@@ -115,7 +119,8 @@ def joint(
 
     Args:
         products: Briefs that share a shelf, with batch sizes.
-        leftover: Share of its price at which a kg that is left over counts, 0 to 1.
+        leftover: Share of its price at which a kg that is left over counts, 0 to 1; of equally good plans
+            one is taken that buys nothing for nothing.
         buying: Whether packs may be bought; without, the stock must do.
         time_limit: Seconds [s].
 
@@ -184,7 +189,7 @@ class _Program:
         self._at_the_ph()
         self.balance_at = self._balances()
         self._orders()
-        self.cost = self._cost()
+        self.cost = self._cost(min(leftover, ALMOST))
 
     def _add(self, row: Vector, low: float, high: float) -> None:
         self.rows.append(row)
@@ -266,11 +271,11 @@ class _Program:
                 row[self.bought.start + k], row[self.orders.start + k] = sign, -sign * factor
                 self._add(row, -inf, 0.0)
 
-    def _cost(self) -> Vector:
+    def _cost(self, leftover: float) -> Vector:
         cost = np.zeros(self.width)
         for block in self.blocks:
             prices = block.product.brief.pool.prices
-            cost[block.doses] = self.leftover * prices * block.product.batch_kg / 100
+            cost[block.doses] = leftover * prices * block.product.batch_kg / 100
             cost[block.choices] = block.product.batch_kg * np.min([c.model.planned for c in block.every], axis=0)
         for column, (n, _) in enumerate(self.turning, self.dearer.start):
             cost[column] = self.blocks[n].product.batch_kg
@@ -278,7 +283,7 @@ class _Program:
             for k, (name, line) in enumerate(lines):
                 size = line.pack_kg if where is self.bought else 1.0
                 price = line.price_per_kg or 0.0
-                cost[where.start + k] = (price - self.leftover * self.items[name].price) * (size or 1.0)
+                cost[where.start + k] = (price - leftover * self.items[name].price) * (size or 1.0)
         return cost
 
     def solve(self, currency: str, time_limit: float) -> JointPlan:
@@ -294,11 +299,12 @@ class _Program:
         x = preferred(basis, self._further(), time_limit)
         at_bench = sum(float(self.cost[part] @ x[part]) for part in (self.dearer, *(b.choices for b in self.blocks)))
         purchases = self._purchases(x)
+        tie = float((self._cost(self.leftover) - self.cost) @ x)
         return JointPlan(
             found.ending,
             currency,
-            found.objective - at_bench,
-            found.bound - at_bench,
+            found.objective + tie - at_bench,
+            found.bound + tie - at_bench,
             found.gap,
             sum(p.cost for p in purchases),
             tuple(self._made(block, x) for block in self.blocks),

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from math import nan
 
+from optimizer.assessment.planned import sought_cost
 from optimizer.brief.brief import Brief, protecting, widened
 from optimizer.data.facts import Material
 from optimizer.data.formula import Formula
@@ -160,7 +161,7 @@ def _missing(wide: Brief, material: str) -> Ingredient:
     return Ingredient(known, nan) if position is None else wide.pool.items[position]
 
 
-def _base(brief: Brief, doses: dict[str, float] | None, notes: tuple[str, ...], at: float | None) -> Base | None:
+def _base(brief: Brief, doses: dict[str, float] | None, notes: tuple[str, ...], at: float | None = None) -> Base | None:
     if doses is None:
         result = solve(brief, weighable=True)
         formula = result.weighable
@@ -249,13 +250,13 @@ def _try(trial: _Trial, item: Ingredient) -> StandIn:
         return replace(standin, stopped=(trial.reasons and clash(asked, GIVEN)) or ("the total of 100 %",))
     if item.id not in near.changed:
         return replace(standin, stopped=("not needed: the other doses make up for it alone",))
-    return _changed(standin, base, missing, item, near)
+    return _changed(brief, standin, base, missing, item, near)
 
 
-def _changed(standin: StandIn, base: Base, missing: Ingredient, item: Ingredient, near: Near) -> StandIn:
+def _changed(brief: Brief, standin: StandIn, base: Base, missing: Ingredient, item: Ingredient, near: Near) -> StandIn:
     before = base.formula.doses
     dose = near.formula.dose(item.id)
-    change = near.formula.cost - base.formula.cost
+    change = sought_cost(brief, near.formula, near.setting) - sought_cost(brief, base.formula, base.setting)
     more = dose - before.get(item.id, 0.0)
     names, new = label_names(base.formula), label_names(near.formula)
     return replace(

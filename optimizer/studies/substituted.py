@@ -7,6 +7,7 @@ from dataclasses import field
 from math import inf, nan
 
 from optimizer.assessment.alarms import cautions_at
+from optimizer.assessment.planned import sought_cost
 from optimizer.bench.rescue import Rescue
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution, cautions_from, joined
@@ -102,7 +103,7 @@ class StandIn:
     distance: Figure = told_as("distance_percent", default=nan)
     """Sum of |change| over everything but water [%]."""
     cost_change: Figure = nan
-    """Change of the cost per kg of product; null if the shelf has no price."""
+    """Change of the cost per kg of product, as planned where the brief seeks that; null if the shelf has no price."""
     even: Figure = told_as("even_price", default=nan)
     """Price per kg at which the cost does not change; NaN if its dose does not rise."""
     measures: Mapping[str, float] | None = untold(default=None)
@@ -145,7 +146,7 @@ class StandIn:
 class Substituted:
     """The closest formula without a material, and what could stand in for it."""
 
-    FORMAT = 1
+    FORMAT = 2
     brief: Brief = untold()
     brief_name: str = seen("brief.scenario.name", key="brief")
     missing: Ingredient = untold()
@@ -188,8 +189,11 @@ class Substituted:
 
     @told
     def cost_change(self) -> Figure:
-        """Change of the cost per kg of product; null without a formula."""
-        return self.answer.formula.cost - self.base.formula.cost if self.answer and self.base else nan
+        """Change of the cost per kg of product, as planned where the brief seeks that; null without a formula."""
+        if self.answer is None or self.base is None:
+            return nan
+        before = sought_cost(self.brief, self.base.formula, self.base.setting)
+        return sought_cost(self.brief, self.answer.formula, self.answer.setting) - before
 
     @told
     def notes(self) -> tuple[str, ...]:

@@ -13,8 +13,10 @@ from optimizer.brief.scenario import Objective
 from optimizer.data.formula import Formula
 from optimizer.errors import DataError
 from optimizer.files import shipped
+from optimizer.report.substitute import substitute_document
 from optimizer.rules import Cost
 from optimizer.solve.best import solve
+from optimizer.studies.substitute import substitute
 from tests.support.command import Run
 from tests.support.solved import solved
 
@@ -228,3 +230,26 @@ def test_a_planned_dose_can_be_asked_as_a_what_if():
     found = solve(brief)
     doses = {d.material: d.percent.typical for d in planned_cost(brief, found.formula, found.setting).doses}
     assert doses["citric-acid"] == 0.4
+
+
+OTHERS = """["sodium-laureth-sulfate-2eo-28", "sodium-laureth-sulfate-3eo-28", "sodium-coco-sulfate",
+"sodium-lauryl-sulfate", "sodium-c14-16-olefin-sulfonate", "disodium-laureth-sulfosuccinate"]"""
+"""Anionics of the shipped shelf that salt thickens, all but one."""
+
+
+def test_what_a_substitution_costs_is_told_as_the_brief_counts_it():
+    """One sulfate and no other way to salt: without it a thickener is planned, which costs more."""
+    brief = read_brief("hand-wash", **{"pool.without": OTHERS, "flash-foam.at_least": "50"})
+    done = substitute(brief, brief, "sodium-laureth-sulfate-2eo-70", first_only=True)
+    before, after = (planned_cost(brief, f.formula, f.setting).per_kg.typical for f in (done.base, done.answer))
+    assert done.cost_change == pytest.approx(after - before)
+    alone = done.answer.formula.cost - done.base.formula.cost
+    assert abs(done.cost_change - alone) > 0.01, "salt gives way to a thickener"
+    document = substitute_document(done)
+    assert document.verdict.endswith(f"{done.cost_change:+.3f} EUR per kg as planned.")
+    assert f"{before:.3f} EUR per kg of product as planned" in dict(document.facts)["starts from"]
+    (first,) = done.standins
+    added = planned_cost(brief, first.formula, first.ph.setting).per_kg.typical - first.formula.cost
+    prices = {line.item.id: line.item.price for line in first.formula.lines} | {first.id: first.even}
+    alone = sum(percent * prices[name] for name, percent in first.formula.doses.items()) / 100
+    assert alone + added == pytest.approx(before)

@@ -8,10 +8,12 @@ from dataclasses import replace
 import pytest
 
 from optimizer.answers.questions import read_brief
+from optimizer.assessment.planned import planned_cost
 from optimizer.brief.brief import Brief
 from optimizer.data.pool import Pool
 from optimizer.errors import DataError
 from optimizer.model.model import cases
+from optimizer.report import blend
 from optimizer.rules.thickening import Thickening
 from optimizer.solve.best import solve
 from optimizer.solve.result import Result
@@ -147,3 +149,19 @@ def test_blend_says_it_in_words_and_in_json() -> None:
         assert ("it spares the planned thickener" in text) is spares, (
             "what is planned is counted unless that is left out"
         )
+
+
+def test_why_planned_doses_do_not_count_is_said_as_the_brief_has_it() -> None:
+    for keys, why in (
+        ({"objective.planned": "false"}, "'planned = false'"),
+        ({"objective.minimise": "", "objective.maximise": "mildness"}, "most mildness is sought"),
+    ):
+        assert blend._uncounted(read_brief("hand-wash", **keys)) == why
+
+
+def test_another_way_to_thicken_the_same_blend_is_named() -> None:
+    result = told("hand-wash")
+    planned = planned_cost(result.brief, result.formula, result.setting)
+    assert "sodium-chloride" in {d.item.id for d in planned.doses}
+    same = replace(result.without[0], material=False, formula=result.formula)
+    assert blend._moved(result, same, planned) == "the same blend, thickened with 1.15 % Sorbitan Sesquicaprylate"

@@ -16,9 +16,11 @@ from optimizer.brief.scenario import scenario_from
 from optimizer.cli.every import app
 from optimizer.data.facts import Material
 from optimizer.data.library import Library
+from optimizer.data.purchase import lines_of
 from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.errors import DataError
 from optimizer.files import shipped
+from optimizer.studies import multi_product
 from optimizer.studies.multi_product import JointPlan, Product, alone, joint
 from tests.support.briefs import aqua, material, substance
 
@@ -102,6 +104,17 @@ def test_plan_is_that_of_an_independent_program(made: list[tuple[float, float]],
     for told, (active, kg) in zip(plan.products, made, strict=True):
         assert told.batch_kg == kg
         assert told.formula.active == pytest.approx(active, abs=1e-6)
+
+
+def test_where_what_is_left_counts_in_full_nothing_is_bought_that_nobody_needs() -> None:
+    # 3 kg active are 6 kg strong; 8 kg are there. A pack and what is left of it are worth the same: a tie, not a plan.
+    made = product(10, 30, {**PACKS[0], "stock_kg": 8.0}, *PACKS[1:])
+    plan = joint((made,), leftover=1.0)
+    assert {p.material for p in plan.purchases} == {"aqua"}
+    items = {i.id: i for i in made.brief.pool.items}
+    program = multi_product._Program((made,), items, list(lines_of(made.brief.shelf.lines, items)), {}, 1.0)
+    assert (program.cost[program.bought] > 0).all(), "no pack is for nothing"
+    assert plan.total == pytest.approx(6 * 3.2 + water([(10, 30)], plan, 1.0))
 
 
 def test_packs_and_smallest_orders_by_hand() -> None:

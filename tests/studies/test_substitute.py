@@ -17,6 +17,7 @@ from typer.testing import CliRunner
 import optimizer.cli.substitute
 from optimizer.answers.questions import read_brief
 from optimizer.answers.share import shared_card
+from optimizer.assessment.planned import sought_cost
 from optimizer.bench.card import formula_card
 from optimizer.bench.rescue import least_size
 from optimizer.brief.brief import Brief, load_brief
@@ -336,11 +337,15 @@ def test_the_even_price_makes_the_cost_the_same() -> None:
     found = standin_of(done, "lauryl-hydroxysultaine")
     assert found.formula is not None
     assert done.base is not None
+    assert found.ph is not None
+    assert done.brief.seeks_planned
     cost = sum(
         line.percent * (found.even if line.item.id == found.material.id else line.item.price)
         for line in found.formula.lines
     )
-    assert cost == pytest.approx(sum(line.percent * line.item.price for line in done.base.formula.lines))
+    planned = sought_cost(done.brief, found.formula, found.ph.setting) - found.formula.cost
+    before = sought_cost(done.brief, done.base.formula, done.base.setting)
+    assert cost / 100 + planned == pytest.approx(before)
 
 
 @pytest.mark.thorough
