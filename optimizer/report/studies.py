@@ -272,7 +272,8 @@ def _causes(comparison: Comparison) -> list[Table]:
         return (label, None, *(_signed(getattr(s, key)) for s in comparison.splits))
 
     rows = (*(row(*cause) for cause in CAUSES.items()), Strong(row("total", "together")))
-    title = f"Why the cost differs from {sides[0].name}, {sides[0].brief.scenario.currency} per kg"
+    alone = "" if all(isnan(s.planned_cost_per_kg) for s in sides) else " of the blend alone"
+    title = f"Why the cost{alone} differs from {sides[0].name}, {sides[0].brief.scenario.currency} per kg"
     note = "Each part is the mean over the orders in which the causes can come one after the other."
     return [Table(title, ("because of", *figures(*(s.name for s in sides), form="+.4f")), rows, note)]
 
