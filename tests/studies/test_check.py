@@ -470,3 +470,16 @@ def test_what_is_watched_and_missed_is_not_listed_as_kept(tmp_path: Path) -> Non
     assert [str(row[0]).split(" at least")[0] for row in missed] == ["preservatives that act at the pH"]
     assert not any("preservatives" in str(row[0]) for row in tables["Kept"].rows)
     assert tables["Broken"].rows[0][-1] == "Sodium Laureth Sulfate 2 EO, 28 %"
+
+
+def test_water_that_a_pool_does_not_list_is_told_and_can_be_kept_out(tmp_path: Path) -> None:
+    (tmp_path / "shelf.csv").write_text("material,price per kg\nglycerin,2\n", encoding="utf-8")
+    pool = 'name = "dry"\nshelf = "shelf.csv"\n[pool]\nmaterials = ["glycerin"]\n'
+    (tmp_path / "dry.toml").write_text(pool, encoding="utf-8")
+    brief = load_brief(tmp_path / "dry.toml")
+    told = 'aqua is a candidate though pool.materials does not list it; without = ["aqua"] keeps it out'
+    assert told in brief.assumptions
+    (tmp_path / "dry.toml").write_text(f'{pool}without = ["aqua"]\n', encoding="utf-8")
+    without = load_brief(tmp_path / "dry.toml")
+    assert without.pool.ids == ("glycerin",)
+    assert told not in without.assumptions
