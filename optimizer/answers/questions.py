@@ -82,13 +82,6 @@ def blend(
     Raises:
         SolverError: If an answer does not stand the check outside the solver.
     """
-    return _blended(asked, time_limit=time_limit, solver=solver, exact=exact, ranges=ranges)[0]
-
-
-def _blended(
-    asked: Asked, *, time_limit: float, solver: str = "", exact: bool = False, ranges: bool = False
-) -> tuple[Answer[Result], Explanation | None]:
-    """Return the answer of a blend, and what clashes if there is no formula."""
     from optimizer.solve.best import solve
 
     brief = brief_of(asked)
@@ -110,7 +103,7 @@ def _blended(
         chemistry = chemistry_of(brief, result.weighable, result.setting)
         at_risk = broken_by_one(result)
 
-    told = Answer(
+    return Answer(
         "blend",
         result,
         result.exit_code,
@@ -119,7 +112,6 @@ def _blended(
         chemistry=chemistry,
         broken_by_lots=at_risk,
     )
-    return told, explanation
 
 
 def export_model(path: Path, brief: Brief, result: Result) -> None:
@@ -144,8 +136,8 @@ def export_model(path: Path, brief: Brief, result: Result) -> None:
 
 def explain(asked: Asked, *, time_limit: float = 60.0) -> Answer[Explanation | None]:
     """Say why a brief is impossible and what would have to give; `found` is None if it can be met."""
-    answer, explanation = _blended(asked, time_limit=time_limit)
-    return Answer("explain", explanation, answer.exit_code, **answer.parts)
+    answer = blend(asked, time_limit=time_limit)
+    return Answer("explain", answer.parts["explanation"], answer.exit_code, **answer.parts)
 
 
 def check(formula: str | Path, asked: Asked, *, rest: str = "") -> Answer[Checked]:
@@ -160,7 +152,7 @@ def check(formula: str | Path, asked: Asked, *, rest: str = "") -> Answer[Checke
     from optimizer.studies.check import check as hold
 
     brief, given = _given(formula, asked, rest)
-    checked = hold(brief, given.doses, given.held_back, given.notes)
+    checked = hold(brief, given.doses, given.held_back, given.notes, at=given.target)
     chemistry = chemistry_of(checked.brief, checked.formula, checked.setting)
 
     return Answer("check", checked, 4 if checked.broken else 0, checked=checked, chemistry=chemistry)
@@ -226,8 +218,8 @@ def substitute(
     brief, given = (brief_of(asked), None) if formula is None else _given(formula, asked)
     material, doses = material_of(material, brief.library.materials), given.doses if given else {}
     wide = with_stand_ins(brief, material, doses)
-    notes = given.notes if given else ()
-    found = replace_it(brief, wide, material, wish or Wanted(), doses if given else None, notes)
+    notes, at = (given.notes, given.target) if given else ((), None)
+    found = replace_it(brief, wide, material, wish or Wanted(), doses if given else None, notes, at=at)
 
     return Answer("substitute", found, 0 if found.answer is not None else 4)
 
@@ -255,8 +247,9 @@ def rescue(
         inside = {name: 100 * grams / size for name, grams in floors.items()}
         return replace(wish, left=100 * there / size, inside=inside)
 
-    size = least_size(batch.size_g, lambda size: possible(brief, material, asked(size), dict(doses)))
-    found = substitute(brief, wide, material, asked(size), dict(doses))
+    kept, at = dict(doses), batch.ph_target
+    size = least_size(batch.size_g, lambda size: possible(brief, material, asked(size), kept, at=at))
+    found = substitute(brief, wide, material, asked(size), kept, at=at)
     lines = () if found.answer is None else still_to_add(batch, found.answer.formula.doses, size)
     small = smaller_batch(batch, material, there)
     now = Rescue(batch.batch, size, batch.size_g, lines, small)
@@ -442,7 +435,22 @@ def _axis(option: str, text: str) -> tuple[Any, str]:
     """Return sign and measure of 'minimise MEASURE' or 'maximise MEASURE'."""
     from optimizer.errors import hyphened
 
+    sense, measure = goal_of(option, text)
+    return (1 if sense == "minimise" else -1), hyphened(measure)
+
+
+def goal_of(option: str, text: str) -> tuple[str, str]:
+    """Return sense and measure of 'minimise MEASURE' or 'maximise MEASURE', as an option states it."""
     sense, _, measure = text.strip().partition(" ")
     if sense not in ("minimise", "maximise") or not measure:
         raise UsageError(f"--{option} '{text}': write 'minimise MEASURE' or 'maximise MEASURE'.")
-    return (1 if sense == "minimise" else -1), hyphened(measure.strip())
+    return sense, measure.strip()
+
+
+def goal_changes(text: str) -> list[tuple[str, str]]:
+    """Return 'minimise MEASURE' or 'maximise MEASURE' as what-ifs of a brief; none if nothing is written."""
+    if not text:
+        return []
+    sense, measure = goal_of("objective", text)
+    other = "maximise" if sense == "minimise" else "minimise"
+    return [(f"objective.{other}", ""), (f"objective.{sense}", measure)]

@@ -142,7 +142,7 @@ def shared_card(
     remarks = tuple(map(_remark, batch.observation)) if batch and "remarks" in show else ()
     if "lots" not in show and "remarks" not in show:
         card = replace(card, batch="", master="", day="")
-    swaps = tuple(_instead(brief, formula, tell)) if instead else ()
+    swaps = tuple(_instead(brief, formula, card.setting.target, tell)) if instead else ()
     card = replace(card, cautions=_every_caution(card, brief, swaps))
     return SharedCard(
         title=card.title,
@@ -172,7 +172,7 @@ def _remark(seen: Observation) -> str:
     return f"{seen.what}:{value}{' ' if seen.text else ''}{seen.text}"
 
 
-def _instead(brief: Brief, formula: Formula, tell: Tell | None) -> Iterable[Instead]:
+def _instead(brief: Brief, formula: Formula, at: float | None, tell: Tell | None) -> Iterable[Instead]:
     """Yield what takes the place of each material, most first; the first in the order of `substitute`."""
     doses = formula.doses
     lines = [line for line in formula.lines if line.item.material.function in REPLACED]
@@ -181,7 +181,7 @@ def _instead(brief: Brief, formula: Formula, tell: Tell | None) -> Iterable[Inst
         if tell is not None:
             tell(line.item.material.name)
         wide = with_stand_ins(brief, name, doses)
-        yield _chosen(substitute(brief, wide, name, doses=dict(doses), first_only=True))
+        yield _chosen(substitute(brief, wide, name, doses=dict(doses), at=at, first_only=True))
 
 
 def _chosen(found: Substituted) -> Instead:

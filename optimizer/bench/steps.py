@@ -398,7 +398,9 @@ def _stirred(names: list[str], materials: Mapping[str, Material]) -> PhaseStep |
     return _part("Stirred in before the thickener", names, materials, do, see if pearly else ())
 
 
-def _preservation(names: list[str], materials: Mapping[str, Material], salts: Sequence[str] = ()) -> PhaseStep | None:
+def _preservation(
+    names: list[str], materials: Mapping[str, Material], salts: list[str] | tuple[str, ...] = ()
+) -> PhaseStep | None:
     limits = [b for _, b in (heat(materials[n]) for n in names) if b is not None]
     do = []
     if limits:

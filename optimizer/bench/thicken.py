@@ -55,7 +55,7 @@ class ThickeningPoint:
 
 
 @immutable
-class NextAddition:
+class Next:
     """The next addition."""
 
     percent: float
@@ -102,7 +102,7 @@ class ThickeningLog:
     """What the log says."""
     verdict: str
     """That in a sentence, with the next step."""
-    next: NextAddition | None
+    next: Next | None
     """The next addition; None if there is none."""
     notes: tuple[str, ...]
     """What else is to be told."""
@@ -416,7 +416,7 @@ def _next(
     added: float,
     most: float,
     latest: float | None,
-) -> NextAddition | None:
+) -> Next | None:
     """Return the next addition, rounded down to the scale's step; None if nothing weighable is left."""
     step = step_of(material)
     value = next((p.value for p in reversed(points) if p.value is not None), None)
@@ -428,4 +428,4 @@ def _next(
     if grams <= 0:
         return None
     exact = 100 * grams / size_g
-    return NextAddition(exact, added + exact, grams, WAIT_MIN, latest)
+    return Next(exact, added + exact, grams, WAIT_MIN, latest)

@@ -14,7 +14,7 @@ from optimizer.data.names import names_of
 from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.immutable import immutable
 from optimizer.records.batches import LATEST
-from optimizer.records.store import Printed, Store, Told, open_store
+from optimizer.records.store import Printed, Store, StoreAnswer, open_store
 
 WINDOW = 91
 """Days over which the pace of use is told; common practice, no source: a quarter of a year."""
@@ -32,7 +32,7 @@ class Withdrawal:
     on: date
 
 
-class Holding(Told):
+class Holding(StoreAnswer):
     """What is left of a material."""
 
     material: str

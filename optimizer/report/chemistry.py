@@ -19,7 +19,8 @@ def chemistry_sections(found: Chemistry) -> tuple[Table | Listing, ...]:
     """Return the figures as one table and the advice as a list."""
     rows: list[tuple[str, ...]] = []
     if found.window is not None:
-        low, high = (listed(by) or "the brief" for by in (found.window.low_set_by, found.window.high_set_by))
+        ends_by = found.window.low_set_by, found.window.high_set_by
+        low, high = (listed([found.names.get(i, i) for i in by]) or "the brief" for by in ends_by)
         target = "" if found.setting.target is None else number(found.setting.target, 2)
         ends = number(found.window.low, 2), number(found.window.high, 2)
         by = low if low == high else f"{low} and {high}"

@@ -60,7 +60,7 @@ def drawn(seed: int) -> tuple[Case, Brief, Substituted] | None:
     r = Random(seed)
     case = draw(r, LINEAR)
     brief = brief_of(case)
-    base = study._base(brief, None, ())
+    base = study._base(brief, None, (), None)
     used = [i for i in base.formula.doses if i != "aqua"] if base else []
     return (case, brief, substitute(brief, brief, r.choice(sorted(used)))) if used else None
 
@@ -362,7 +362,7 @@ def test_salt_response_is_told_both_ways() -> None:
     assert away.watch[0] == "Not sulfate-type: salt may thicken less or not at all"
     path = shipped("scenarios") / "gentle-wash.toml"
     brief = load_brief(path)
-    base = study._base(brief, None, ())
+    base = study._base(brief, None, (), None)
     assert base is not None
     anionic = next(
         line.item
