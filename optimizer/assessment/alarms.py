@@ -17,6 +17,9 @@ from optimizer.units import AS_TYPED, USED, listed, number
 
 SCENTS = ("perfume", "essential oil")
 
+BURNING = 11.0
+"""Above this pH a formula with lye is said to burn; the upper end that Regulation (EC) No 1223/2009, Annex III, allows
+hydroxides as pH adjusters (from memory)."""
 FORBIDDEN = "ABOVE A LEGAL CEILING"
 MICROBES = (
     "Microbes grow in such a wash and can hurt who uses it. Give it a preservative that acts at its pH, at its usual "
@@ -48,7 +51,10 @@ def cautions_of_several(asked: Iterable[tuple[str, Brief, Formula, Setting]]) ->
 
 def alarms_of(brief: Brief, formula: Formula, setting: Setting) -> tuple[Caution, ...]:
     """Return what is said before anything else of a formula at a pH setting; as a rule nothing."""
-    found = _market(brief), _forbidden(brief, formula, setting), _unpreserved(brief, formula, setting), _use(brief)
+    found = (
+        _market(brief), _forbidden(brief, formula, setting), _burning(formula, setting),
+        _unpreserved(brief, formula, setting), _use(brief),
+    )  # fmt: skip
     return tuple(caution for cautions in found for caution in cautions)
 
 
@@ -101,6 +107,25 @@ def _forbidden(brief: Brief, formula: Formula, setting: Setting) -> Iterator[Cau
             )
         if isinstance(rule, Excludes) and rule.source == "law" and rule.breaks(formula, setting):
             yield Caution(f"BARRED BY LAW: {rule.reading()}.", loud=True)
+
+
+def _burning(formula: Formula, setting: Setting) -> Iterator[Caution]:
+    """Yield that lye without its acid leaves a formula far above the pH that its rules are held against."""
+    lye = [x for x in formula.lines if x.percent > USED and "corrosive" in x.item.material.cautions]
+    if not lye:
+        return
+    from optimizer.assessment.alkalinity import estimated_ph, ingredients_of
+
+    ph = estimated_ph(ingredients_of(Formula(formula.lines)))
+    if ph.low > BURNING and (setting.high is None or setting.high < ph.low):
+        aim = "" if setting.target is None else f", not near the {number(setting.target, 2)} that its rules are held to"
+        yield Caution(
+            f"STRONGLY ALKALINE: pH about {number(ph.typical, 1)} ({number(ph.low, 1)} to {number(ph.high, 1)}) by "
+            f"estimate as it stands{aim}. It burns skin and eyes: use it for nothing before acid has brought it down "
+            "and a reading says so.",
+            tuple(sorted(x.item.material.name for x in lye)),
+            loud=True,
+        )
 
 
 def _asked(brief: Brief) -> Iterator[Caution]:

@@ -7,6 +7,8 @@ from shlex import split
 
 import pytest
 
+from optimizer.assessment.alarms import alarms_of
+from tests.support.benches import situation
 from tests.support.hostile import ask
 from tests.support.washes import unpriced_wash
 
@@ -53,3 +55,13 @@ def test_it_is_said_first_and_in_json(asked: str) -> None:
     before = told.out[: told.out.index("NOT PRESERVED")]
     assert sum(t in before for t in tables) <= 1, "another section stands before it"
     assert "NOT PRESERVED" in record.out, record.err
+
+
+def test_lye_without_acid_is_said_before_anything_else() -> None:
+    """1.8 % of a 20 % lye is 0.09 mol per kg of alkali: about pH 12.9 without anything that takes it up."""
+    doses = {"sodium-laureth-sulfate-2eo-28": 30.0, "glycerin": 2.0}
+    neat, lye = situation(doses), situation({**doses, "sodium-hydroxide-20": 1.8})
+    told = [c for c in alarms_of(lye.brief, lye.formula, lye.setting) if c.text.startswith("STRONGLY ALKALINE")]
+    assert [(c.loud, len(c.materials)) for c in told] == [(True, 1)]
+    assert "not near the 5.5" in told[0].text
+    assert not any("ALKALINE" in c.text for c in alarms_of(neat.brief, neat.formula, neat.setting))
