@@ -88,7 +88,7 @@ def lay_batch(
     Args:
         found: The subject.
         out: The file; it must not exist, and its name must end in .toml.
-        size: How much, such as '5kg', '3 L' or '20 bottles'.
+        size: How much, such as '5kg', '3 L' or '20 bottles'; else the brief's `batch_kg`, else the bench's.
         bottles: Bottles to fill, instead of a size.
         bottle_ml: Nominal content of a bottle [ml].
         density: Measured density [g/ml]; never assumed.
@@ -106,7 +106,9 @@ def lay_batch(
     if out.suffix.lower() != ".toml":
         raise UsageError(f"--out {out.name}: a batch file's name ends in .toml.")
     refuse_existing(out)
-    bench = bench_defaults(found.scenario)
+    bench, of_brief = bench_defaults(found.scenario), found.brief.scenario.batch_kg
+    sized = of_brief is not None and not size and bottles is None
+    size = f"{of_brief:.9g}kg" if sized else size
     amount, step, taken = StatedSize(size, bottles, bottle_ml, density, loss, scale).amount(bench)
     formula = found.formula if held is None else hold_back(found.formula, held)
     text = batch_text(
@@ -120,7 +122,7 @@ def lay_batch(
         scale_step_g=step,
         master=master or (found.batch.master if found.batch else ""),
     )
-    told = tuple(bench.told(*taken))
+    told = (*bench.told(*taken), *([f"size: {size}, the batch_kg of the brief"] if sized else []))
     laid = Laid(
         path=str(out), batch=batch_from(tomli.loads(text), str(out)), words=amount.words, notes=(*found.notes, *told)
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from math import fsum, isnan
+from math import fsum, inf, isnan
 
 from optimizer.assessment.thickening import rule_of
 from optimizer.brief.brief import Brief
@@ -11,10 +11,11 @@ from optimizer.chemistry.interval import Interval
 from optimizer.data.formula import Formula, Line
 from optimizer.data.planned import Plan, PlannedDose, plan_of_formula
 from optimizer.data.pool import Ingredient
+from optimizer.data.purchase import stock_of
 from optimizer.immutable import Figure, immutable, replace, told, told_as, untold
 from optimizer.rules.row import Setting
 from optimizer.rules.thickening import Thickening
-from optimizer.units import USED, listed, number
+from optimizer.units import KEPT, USED, listed, number
 
 
 @immutable
@@ -84,6 +85,26 @@ def sought_cost(brief: Brief, formula: Formula, setting: Setting) -> float:
     """Return the cost per kg of a formula as its brief counts it: planned where that is sought, else the blend."""
     planned = planned_cost(brief, formula, setting) if brief.seeks_planned else None
     return planned.per_kg.typical if planned else formula.cost
+
+
+def short_for_plan(brief: Brief, formula: Formula, setting: Setting) -> Iterator[str]:
+    """Yield, in sentences, what is planned for the bench and not on the shelf for the brief's batch.
+
+    A stock is no limit on it: a planned dose is a guess until the bench has found it.
+    """
+    batch_kg = brief.scenario.batch_kg
+    planned = planned_cost(brief, formula, setting) if batch_kg and brief.shelf else None
+    if planned is None or not batch_kg or brief.shelf is None:
+        return
+    stock = stock_of(brief.shelf.lines, {d.item.id: d.item for d in planned.doses})
+    for dose in planned.doses:
+        needed = dose.percent.typical * batch_kg / 100
+        there = stock.get(dose.item.id, inf)
+        if there < needed * (1 - KEPT):
+            yield (
+                f"{number(needed, 3)} kg {dose.item.material.name} is planned for {number(batch_kg)} kg; "
+                f"{number(there, 3)} kg is on the shelf."
+            )
 
 
 def _filled(formula: Formula, doses: tuple[PlannedDose, ...]) -> Formula:

@@ -19,6 +19,9 @@ COMMON = "common practice, no source"
 PLANNING = "a place on the planning scale of 0 to 100, made up; nobody measured it"
 
 
+BLEND_ALONE = "the blend's materials per kg, as answered; acid and thickener come on top"
+
+
 @immutable
 class Offer:
     """One answer that a question offers.
@@ -97,7 +100,7 @@ class Wanted:
         without: Materials that must not be in, by id.
         perfume: Material that scents it; empty for none.
         perfume_percent: How much of it [% as supplied].
-        budget: Most that the materials may cost per kg; None for no limit.
+        budget: Most that the materials of the blend may cost per kg; None for no limit.
     """
 
     name: str
@@ -260,7 +263,7 @@ def _rules(wanted: Wanted) -> Iterator[str]:
     yield from _preserved()
     yield from _rule("thickening", "thickening", note="the pH must suit one of the thickeners")
     if wanted.budget is not None:
-        yield from _rule("budget", "cost", at_most=wanted.budget, note="materials per kg of product, as answered")
+        yield from _rule("budget", "cost", at_most=wanted.budget, note=BLEND_ALONE)
 
 
 def _preserved() -> Iterator[str]:

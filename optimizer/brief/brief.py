@@ -250,6 +250,10 @@ def make_brief(
     rules, watched = rules_of(scenario, library, pool, shelf)
     rules = tuple(sorted((*(r for r in rules if r.id not in gone), *added), key=lambda r: r.id))
     assumptions += [counted_together(rule, pool, shelf) for rule in rules if isinstance(rule, Stock) and rule.lines > 1]
+    if scenario.pool.materials and "aqua" in chosen.keys() - {*scenario.pool.materials, *wanted}:
+        assumptions.append(
+            'aqua is a candidate though pool.materials does not list it; without = ["aqua"] keeps it out'
+        )
     unpriced = sorted(n for n, why in left_out.items() if why == UNPRICED)
     if unpriced:
         assumptions.append(f"left out, no price: {listed(unpriced)}; write one on the shelf to let them in")
@@ -321,6 +325,7 @@ def _salts(item: Ingredient) -> bool:
     return item.material.thickener is not None and item.material.thickener.type == "salt"
 
 
+UNLISTED_WATER = 'aqua is a candidate though pool.materials does not list it; without = ["aqua"] keeps it out'
 UNPRICED = "the shelf has no price for it"
 
 

@@ -33,7 +33,7 @@ class PoolChoice(Frozen):
     functions: tuple[str, ...] = ()
     """Any of these functions; all when empty."""
     materials: tuple[str, ...] = ()
-    """Only these ids."""
+    """Only these ids, and aqua, unless `without` lists it."""
     inci: tuple[str, ...] = ()
     """Only materials that contain one of these INCI names."""
     surfactant_charges: tuple[Charge, ...] = ()

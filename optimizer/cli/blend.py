@@ -64,5 +64,6 @@ def _following(scenario: str, result: "Result", altered: bool) -> str:
     """Return what a maker does now."""
     if result.formula is None:
         return "change one of the limits below in the brief, then ask again" if result.ending == "infeasible" else ""
-    batch = f"tenside batch {scenario} --size 5kg --out batch.toml"
+    size = "" if result.brief.scenario.batch_kg else " --size 5kg"
+    batch = f"tenside batch {scenario}{size} --out batch.toml"
     return f"write what you changed into the brief, then {batch}" if altered else batch

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import field
 from functools import cached_property
+from math import isnan
 from typing import Any, TypeVar
 
 import numpy as np
@@ -128,6 +129,11 @@ class Ingredient:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "id", self.material.id)
+
+    @property
+    def unpriced(self) -> bool:
+        """Whether nobody prices it, so that it counts as free of charge if it counts at all."""
+        return isnan(self.price) or (self.price == 0 and (self.line is None or self.line.price_per_kg is None))
 
     @cached_property
     def surfactant(self) -> float:

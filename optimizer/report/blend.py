@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from optimizer.assessment.alarms import cautions_at
 from optimizer.assessment.evidence import line_of_clash
-from optimizer.assessment.planned import PlannedCost, planned_cost
+from optimizer.assessment.planned import PlannedCost, planned_cost, short_for_plan
 from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula
 from optimizer.data.planned import WATER, plan_of_formula
@@ -424,9 +424,9 @@ def entry_words(entry: float) -> str:
 
 
 def _notes(result: Result) -> Listing:
-    notes = [*result.notes, *result.brief.assumptions]
     formula = result.formula
     assert formula is not None
+    notes = [*result.notes, *result.brief.assumptions, *short_for_plan(result.brief, formula, result.setting)]
     if result.barred:
         shown = listed(result.barred[:12])
         more = f" and {len(result.barred) - 12} more" if len(result.barred) > 12 else ""

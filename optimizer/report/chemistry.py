@@ -28,9 +28,7 @@ def chemistry_sections(found: Chemistry) -> tuple[Table | Listing, ...]:
     for acid in found.preservation.acids:
         beside = f"of {number(acid.percent, 3)} % as acid; {AT_MOST}"
         rows.append((f"{acid.acid}, undissociated, %", *_span(acid.undissociated, 3), beside))
-    left = found.budget.left
-    room = f"{number(left.low, 2)} to {number(left.high, 2)} left of {number(found.budget.limit)} %"
-    rows.append(("dissolved salt, %", *_span(found.budget.total, 2), room))
+    rows.append(("dissolved salt, %", *_span(found.budget.total, 2), found.budget.room))
     micelles = found.micelles
     if micelles.mixed_cmc and micelles.free_anionic:
         use = f"1 in {number(micelles.dilution)} in water without salt"

@@ -39,6 +39,13 @@ FEWEST = 4
 """Beakers below which nothing is fitted."""
 
 
+CLEARLY = 0.9
+"""A model predicts if it misses left-out readings by less than this part of what guessing misses; an editable default,
+no source."""
+TO_JUDGE = 2
+"""Beakers beyond the figures of a line that it takes to judge it; an editable default, no source."""
+
+
 @immutable
 class FittedModel:
     """One model fitted to the readings.
@@ -243,9 +250,16 @@ def choose(readings: Readings, noise: Noise) -> ChosenModel:
     best = line or mean
     if line is not None and quadratic is not None and _bends(line, quadratic):
         best = quadratic
-    if best.error >= mean.error or missed_by(readings, best.left_out) >= missed_by(readings, mean.left_out):
-        best = mean
+    if best is not mean:
+        guessed = missed_by(readings, mean.left_out)
+        clear = best.error < mean.error and missed_by(readings, best.left_out) < CLEARLY * guessed
+        best = best if clear and _enough(readings, line) else mean
     return ChosenModel(readings, noise, best, mean, line, quadratic, _honest(readings, best, line, quadratic), why)
+
+
+def _enough(readings: Readings, line: FittedModel | None) -> bool:
+    """Return whether there are more beakers than the figures of a line and two to judge it by."""
+    return line is not None and len(readings) > len(line.terms) + TO_JUDGE
 
 
 def searching(chosen: ChosenModel) -> ChosenModel:

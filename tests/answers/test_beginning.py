@@ -106,6 +106,7 @@ def test_the_answers_are_the_limits_of_the_brief(tmp_path: Path) -> None:
     assert limits["mildness"][0] == 72
     assert limits["perfume"] == (0.5, 0.5)
     assert limits["budget"][1] == 4.2
+    assert "the blend's materials per kg, as answered; acid and thickener come on top" in path.read_text("utf-8")
     assert brief.acidity is not None
     assert brief.acidity.limits == (4.8, 5.5)
     assert brief.scenario.pool.free_from == ("sulfate",)

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from optimizer.answers.questions import read_brief
-from optimizer.assessment.planned import as_planned, planned_cost
+from optimizer.assessment.planned import as_planned, planned_cost, short_for_plan
 from optimizer.brief.brief import make_brief
 from optimizer.brief.scenario import Objective
 from optimizer.data.formula import Formula
@@ -58,6 +58,17 @@ def test_doses_of_the_brief_go_before_the_usual_ones():
     planned = planned_cost(brief, answer.weighable, answer.setting)
     assert {d.item.id: d.percent.typical for d in planned.doses} == kept.planned
     assert planned.per_kg.low == planned.per_kg.high == pytest.approx(by_hand(answer, kept.planned), abs=1e-12)
+
+
+def test_what_is_planned_and_not_on_the_shelf_for_the_batch_is_told(answer):
+    """0.2 % acid of 50 kg is 0.1 kg, of which 20 g are there; without the size of a batch nothing is short."""
+    low = [x.model_copy(update={"stock_kg": 0.02 if "itric" in x.material else None}) for x in answer.brief.shelf.lines]
+    shelf = answer.brief.shelf.model_copy(update={"lines": tuple(low)})
+    scenario = answer.brief.scenario.model_copy(update={"batch_kg": 50.0})
+    short = replace(answer.brief, scenario=scenario, shelf=shelf)
+    told = list(short_for_plan(short, answer.weighable, answer.setting))
+    assert told == ["0.1 kg Citric Acid is planned for 50 kg; 0.02 kg is on the shelf."]
+    assert list(short_for_plan(answer.brief, answer.weighable, answer.setting)) == []
 
 
 def test_nothing_is_planned_where_nothing_is_kept_free(answer):
