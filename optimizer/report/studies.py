@@ -8,6 +8,7 @@ from math import inf, isnan
 from optimizer.assessment.alarms import cautions_at, uncharted
 from optimizer.assessment.chemistry import Chemistry
 from optimizer.assessment.planned import planned_cost
+from optimizer.brief.brief import Brief
 from optimizer.report.blend import (
     at_the_bench,
     change_columns,
@@ -123,7 +124,14 @@ def _why_verdict(why: Why) -> str:
         return "Out: a yes/no choice of the best formula keeps it out."
     if why.entry == -inf:
         return "Out: the best formula has no place for it at its choices."
+    if why.tied:
+        return f"Out by a tie: a formula with it is as good; {_decides(why.brief)}."
     return "Out: it costs more than it is worth to this brief."
+
+
+def _decides(brief: Brief) -> str:
+    then = [f"{'least' if sign > 0 else 'most'} {name}" for sign, name in brief.scenario.objective.goals[1:]]
+    return f"{listed(then)} decides" if then else "the order of ids decides"
 
 
 def _why_facts(why: Why) -> Iterator[tuple[str, str]]:

@@ -20,6 +20,7 @@ from optimizer.solve.case_solver import CaseAnswer
 from optimizer.solve.conflict import find_conflict, read_in_conflict
 from optimizer.solve.entry import Entry, entry_of_all
 from optimizer.solve.feasibility import Probe
+from optimizer.solve.lexicographic import settle
 from optimizer.solve.linear import Solved, solve_fully
 from optimizer.solve.shadow_prices import falls, kept_out
 from optimizer.units import KEPT, SAME_WORTH, USED
@@ -100,6 +101,11 @@ class Why:
     cautions: tuple[Caution, ...] = ()
     """Alarms of the best formula, and on what it rests; empty if there is none."""
 
+    @property
+    def tied(self) -> bool:
+        """Whether it is left out of the best formula although one with it is as good."""
+        return self.dose <= USED and self.forced is not None and abs(self.forced.cost) <= SAME_WORTH
+
     @told
     def never(self) -> bool:
         """Whether no formula that keeps every rule holds it, proven as `entry_proof` says."""
@@ -127,7 +133,7 @@ def why(brief: Brief, material: str, at: float = 1.0) -> Why:
     solved = solve_fully(brief)
     position = brief.pool.index[material]
     price = brief.pool.items[position].price
-    settings = tuple(_at_setting(f, position) for f in solved.found) if brief.acidity else ()
+    settings = _settings(solved, position) if brief.acidity else ()
     about |= {"left_out": "", "price": price, "settings": settings}
     if solved.chosen is None or solved.result.formula is None:
         return Why(**about, **NOTHING, dose=nan)
@@ -184,6 +190,14 @@ def _worth(solved: Solved, basis: Basis, position: int) -> tuple[Worth, ...]:
             parts[row.owner] = parts.get(row.owner, 0.0) + value
     found = [Worth(i, readings.get(i, "the yes/no choices made"), v) for i, v in parts.items()]
     return tuple(sorted(found, key=lambda w: (-abs(w.per_kg), w.id)))
+
+
+def _settings(solved: Solved, position: int) -> tuple[AtSetting, ...]:
+    """Return a material in the best formula of each group of settings, ties decided as in the best of all."""
+    brief = solved.corridor.brief
+    goals = tuple((sign, brief.measure(name)) for sign, name in brief.scenario.objective.goals)
+    settled = (f if f.x is None else settle(solved.corridor, f, goals) for f in solved.found)
+    return tuple(_at_setting(f, position) for f in settled)
 
 
 def _at_setting(found: CaseAnswer, position: int) -> AtSetting:

@@ -14,6 +14,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from optimizer.answers.questions import read_brief
 from optimizer.brief.brief import Brief, load_brief
 from optimizer.engine import search
 from optimizer.errors import UsageError
@@ -496,3 +497,17 @@ def test_prices_of_all_choices_of_drawn_briefs() -> None:
     assert told >= 20
     assert kept >= 5
     assert never >= 1
+
+
+def test_what_then_decides_holds_at_each_setting_too_and_a_tie_is_called_one() -> None:
+    goals = {"objective.minimise": "", "objective.maximise": "flash-foam", "objective.then": "minimise cost"}
+    brief = read_brief("hand-wash", **goals)
+    best = solve(brief).formula
+    assert best is not None
+    for name, used in (("glycerin", True), ("polyglyceryl-4-caprate", False)):
+        found = why(brief, name)
+        assert (found.dose > 0, found.tied) == (used, not used)
+        assert found.dose == pytest.approx(best.dose(name))
+        assert any(s.dose == pytest.approx(found.dose, abs=1e-9) for s in found.settings)
+        assert {s.dose > 0 for s in found.settings} == {used}
+        assert ("Out by a tie" in why_document(found).verdict) is not used
