@@ -15,6 +15,7 @@ from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
 from optimizer.answers.subject import Subject, subject_of
 from optimizer.assessment.alarms import foremost
+from optimizer.assessment.thickening import unfit_thickeners
 from optimizer.bench.amount import portion_of
 from optimizer.bench.batch import Batch, append, batch_from, change_batch
 from optimizer.bench.card import Card, formula_card
@@ -171,7 +172,13 @@ def sheet_of(found: Subject, *, predilute: bool = False) -> WeighSheet:
         predilute=predilute,
         alarms=foremost(found.brief, found.formula, found.setting),
         lots=lots_of(found),
+        unfit=unfit_of(found),
     )
+
+
+def unfit_of(found: Subject) -> dict[str, str]:
+    """Return which thickeners held ready are no way to thicken a subject, by id, and why."""
+    return unfit_thickeners(found.formula, found.setting, found.brief)
 
 
 def lots_of(found: Subject) -> dict[str, Ingredient]:
@@ -297,6 +304,7 @@ def card_of(found: Subject, *, planned: bool = False, master: str = "", on: str 
         day=on or (made.planned_on if made else "") or day_of(""),
         alarms=foremost(found.brief, found.formula, found.setting),
         lots=lots_of(found),
+        unfit=unfit_of(found),
     )
 
 

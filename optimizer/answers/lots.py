@@ -55,7 +55,9 @@ def restandardise(
     if not measured:
         measured, brief = _shelf_lots(brief, given.doses)
     step = brief.scenario.scale_step * kg * 10 if step_g is None else step_g
-    done = bring(brief, given.doses, measured, BatchAsked(kg, step, free, active_band, charge_band), given.notes)
+    done = bring(
+        brief, given.doses, measured, BatchAsked(kg, step, free, active_band, charge_band), given.notes, at=given.target
+    )
     return Answer("restandardise", done, 0 if done.weighed is not None and not done.stopped else 4)
 
 

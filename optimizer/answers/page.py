@@ -104,7 +104,7 @@ def _held(subject: Subject, chapters: tuple[Document, ...]) -> tuple[Document, b
     """Return a formula as it is planned, and whether it breaks a rule."""
     brief, formula, setting = subject.brief, subject.formula, subject.setting
     notes = tuple(n for n in subject.notes if n not in brief.assumptions)
-    checked = check(brief, formula.doses, formula.held_back, notes)
+    checked = check(brief, formula.doses, formula.held_back, notes, at=setting.target)
     chemistry = chemistry_of(checked.brief, formula, setting)
     told = replace(check_document(checked, chemistry), title=subject.name)
     found = whole_document(told, checked.brief, checked.formula, setting, provenance_of(brief), chapters)

@@ -152,7 +152,7 @@ def check(formula: str | Path, asked: Asked, *, rest: str = "") -> Answer[Checke
     from optimizer.studies.check import check as hold
 
     brief, given = _given(formula, asked, rest)
-    checked = hold(brief, given.doses, given.held_back, given.notes)
+    checked = hold(brief, given.doses, given.held_back, given.notes, at=given.target)
     chemistry = chemistry_of(checked.brief, checked.formula, checked.setting)
 
     return Answer("check", checked, 4 if checked.broken else 0, checked=checked, chemistry=chemistry)
@@ -218,8 +218,8 @@ def substitute(
     brief, given = (brief_of(asked), None) if formula is None else _given(formula, asked)
     material, doses = material_of(material, brief.library.materials), given.doses if given else {}
     wide = with_stand_ins(brief, material, doses)
-    notes = given.notes if given else ()
-    found = replace_it(brief, wide, material, wish or Wanted(), doses if given else None, notes)
+    notes, at = (given.notes, given.target) if given else ((), None)
+    found = replace_it(brief, wide, material, wish or Wanted(), doses if given else None, notes, at=at)
 
     return Answer("substitute", found, 0 if found.answer is not None else 4)
 
@@ -247,8 +247,9 @@ def rescue(
         inside = {name: 100 * grams / size for name, grams in floors.items()}
         return replace(wish, left=100 * there / size, inside=inside)
 
-    size = least_size(batch.size_g, lambda size: possible(brief, material, asked(size), dict(doses)))
-    found = substitute(brief, wide, material, asked(size), dict(doses))
+    kept, at = dict(doses), batch.ph_target
+    size = least_size(batch.size_g, lambda size: possible(brief, material, asked(size), kept, at=at))
+    found = substitute(brief, wide, material, asked(size), kept, at=at)
     lines = () if found.answer is None else still_to_add(batch, found.answer.formula.doses, size)
     small = smaller_batch(batch, material, there)
     now = Rescue(batch.batch, size, batch.size_g, lines, small)

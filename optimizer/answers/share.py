@@ -142,24 +142,29 @@ def shared_card(
     remarks = tuple(map(_remark, batch.observation)) if batch and "remarks" in show else ()
     if "lots" not in show and "remarks" not in show:
         card = replace(card, batch="", master="", day="")
-    card = replace(card, cautions=_every_caution(card, brief))
+    swaps = tuple(_instead(brief, formula, card.setting.target, tell)) if instead else ()
+    card = replace(card, cautions=_every_caution(card, brief, swaps))
     return SharedCard(
         title=card.title,
         card=card,
         sizes_g=tuple(sizes_g),
         lines=lines,
         steps=shared_steps(card),
-        instead=tuple(_instead(brief, formula, tell)) if instead else (),
+        instead=swaps,
         money=brief.scenario.currency,
         remarks=remarks,
         kept_out=tuple(word for word in ASKED if word not in show),
     )
 
 
-def _every_caution(card: Card, brief: Brief) -> tuple[Caution, ...]:
-    """Return the cautions for label and purchase as well: who makes it from the card has no other paper."""
+def _every_caution(card: Card, brief: Brief, swaps: Iterable[Instead]) -> tuple[Caution, ...]:
+    """Return the cautions for label and purchase as well, and of what it says to use instead.
+
+    Who makes it from the card has no other paper.
+    """
     materials = [material for part in card.parts for material, _ in part.lines]
-    return tuple(cautions_from([*materials, *card.later], brief.library).values())
+    offered = [material for swap in swaps for material in swap.materials]
+    return tuple(cautions_from([*materials, *card.later, *offered], brief.library).values())
 
 
 def _remark(seen: Observation) -> str:
@@ -167,7 +172,7 @@ def _remark(seen: Observation) -> str:
     return f"{seen.what}:{value}{' ' if seen.text else ''}{seen.text}"
 
 
-def _instead(brief: Brief, formula: Formula, tell: Tell | None) -> Iterable[Instead]:
+def _instead(brief: Brief, formula: Formula, at: float | None, tell: Tell | None) -> Iterable[Instead]:
     """Yield what takes the place of each material, most first; the first in the order of `substitute`."""
     doses = formula.doses
     lines = [line for line in formula.lines if line.item.material.function in REPLACED]
@@ -176,7 +181,7 @@ def _instead(brief: Brief, formula: Formula, tell: Tell | None) -> Iterable[Inst
         if tell is not None:
             tell(line.item.material.name)
         wide = with_stand_ins(brief, name, doses)
-        yield _chosen(substitute(brief, wide, name, doses=dict(doses), first_only=True))
+        yield _chosen(substitute(brief, wide, name, doses=dict(doses), at=at, first_only=True))
 
 
 def _chosen(found: Substituted) -> Instead:
@@ -188,4 +193,6 @@ def _chosen(found: Substituted) -> Instead:
         )
     known = {line.item.id: line.item.material.name for line in first.formula.lines}
     also = tuple((known.get(i, i), first.formula.dose(i)) for i in first.also)
-    return Instead(missing, first.material.name, first.dose, also)
+    return Instead(
+        missing, first.material.name, first.dose, also, handling=first.material.handling, materials=first.brought
+    )

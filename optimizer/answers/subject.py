@@ -81,7 +81,8 @@ def subject_of(
         brief, given = read_given(path, scenario, changes=changes, shelf=shelf, libraries=libraries, rest=rest)
         formula = formula_at(brief.pool, given.doses)
         notes = (*given.notes, *brief.assumptions)
-        return Subject(path.stem, brief, formula, best_setting(brief, formula), scenario, notes=notes)
+        setting = best_setting(brief, formula, given.target)
+        return Subject(path.stem, brief, formula, setting, scenario, notes=notes)
     if is_batch(path):
         return _of_batch(path, changes, shelf, libraries)
     scenario = find_scenario(name)

@@ -13,7 +13,7 @@ from optimizer.data.facts import Charge, Frozen, Lipid, Material, Percent, Subst
 from optimizer.data.library import Library
 from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.errors import DataError, Problem, fault, nearest
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.units import listed
 
 Vector = npt.NDArray[np.float64]
@@ -187,11 +187,9 @@ class Pool:
     def __len__(self) -> int:
         return len(self.items)
 
-    def with_items(self, items: Iterable[Ingredient]) -> "Pool":
-        """Return a pool of other candidates, sorted by id, with the same part held back."""
-        return Pool(
-            tuple(items), self.held_back, self.later, self.thickeners, self.planned, self.salt, self.counts_plan
-        )
+    def with_items(self, items: Iterable[Ingredient], **others: Any) -> "Pool":
+        """Return a pool of other candidates, sorted by id; all else but what is named stays, what was made anew."""
+        return replace(self, items=tuple(items), _cache={}, **others)
 
     @cached_property
     def ids(self) -> tuple[str, ...]:

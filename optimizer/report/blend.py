@@ -162,6 +162,9 @@ def planned_words(planned: PlannedCost, currency: str) -> str:
     ends = f"{cost.low:.2f} to {cost.high:.2f}"
     free = planned.free
     lacks = f"; {listed(list(free))} counted as free: write a price on the shelf" if free else ""
+    if planned.guessed:
+        dearest = f"{planned.assumed:.2f} {currency} per kg, the dearest price of what may thicken"
+        lacks += f"; {listed(list(planned.guessed))} counted at {dearest}: write its own on the shelf"
     return f"about {cost.typical:.2f} {currency} per kg ({ends}), with {doses} planned, not computed{lacks}"
 
 

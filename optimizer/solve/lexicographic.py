@@ -106,7 +106,7 @@ def _alone(corridor: Corridor, found: CaseAnswer, cost: Vector, most: float) -> 
         time_limit=corridor.time_limit,
     )
     clearly = most + CLEARLY_WORSE * float(np.abs(cost) @ found.x)
-    near, bound, _ = lowest_below(session, cost, model.lower, found.case.upper, clearly)
+    near, bound, *_ = lowest_below(session, cost, model.lower, found.case.upper, clearly)
     if near is not None or bound >= clearly:
         return near is None
     answer = session.run(cost, model.lower, found.case.upper)

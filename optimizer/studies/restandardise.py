@@ -151,7 +151,13 @@ class Restandardised:
 
 
 def restandardise(
-    brief: Brief, doses: dict[str, float], lots: Mapping[str, float], batch: BatchAsked, notes: tuple[str, ...] = ()
+    brief: Brief,
+    doses: dict[str, float],
+    lots: Mapping[str, float],
+    batch: BatchAsked,
+    notes: tuple[str, ...] = (),
+    *,
+    at: float | None = None,
 ) -> Restandardised:
     """Bring a formula to the measured lots.
 
@@ -161,6 +167,7 @@ def restandardise(
         lots: Measured active matter by id [% as supplied].
         batch: What is weighed.
         notes: What was done to the given figures.
+        at: The pH that the formula aims at; where its windows fit best if it aims at none.
 
     Raises:
         UsageError: If a lot is of a material that the formula does not hold.
@@ -171,7 +178,7 @@ def restandardise(
     items = tuple(i for i in brief.pool.items if i.id in doses or i.material.function == "solvent")
     planned = replace(brief, pool=brief.pool.with_items(items))
     formula = formula_at(planned.pool, doses)
-    setting = best_setting(brief, formula)
+    setting = best_setting(brief, formula, at)
     real = replace(planned, pool=at_lots(planned.pool, brief.library, lots))
     kept = kept_rules(formula, batch.active_band, batch.charge_band)
     scale = brief.scenario.model_copy(update={"scale_step": batch.step / (10 * batch.kg)})

@@ -52,6 +52,7 @@ def substitute(
     doses: dict[str, float] | None = None,
     notes: tuple[str, ...] = (),
     *,
+    at: float | None = None,
     first_only: bool = False,
 ) -> Substituted:
     """Find the closest formula without a material, or with what is left of it.
@@ -63,13 +64,14 @@ def substitute(
         wish: What is asked.
         doses: A given formula [% as supplied by id]; the brief's best if None.
         notes: What was done to its figures.
+        at: The pH that it aims at; where its windows fit best if it aims at none.
         first_only: Whether only the first stand-in is wanted: no other is told, nor what stops them.
 
     Raises:
         UsageError: If the material is not known, or is the water.
     """
     missing = _missing(wide, material)
-    base = _base(brief, doses, notes)
+    base = _base(brief, doses, notes, at)
     if base is None:
         return Substituted(brief=brief, missing=missing, wish=wish, dose=nan, base=None)
     given, before = brief, base.formula.doses
@@ -102,9 +104,9 @@ def substitute(
     )
 
 
-def possible(brief: Brief, material: str, wish: SwapWish, doses: dict[str, float]) -> bool:
+def possible(brief: Brief, material: str, wish: SwapWish, doses: dict[str, float], *, at: float | None = None) -> bool:
     """Return whether some formula of the brief's own candidates does without a material; see `substitute`."""
-    base = _base(brief, doses, ())
+    base = _base(brief, doses, (), at)
     assert base is not None
     asked = asking(protecting(brief, base.formula, base.setting), _asked_for(material, wish, base))
     return nearest_at(asked, base.formula.doses, base.setting, fewest=False) is not None
@@ -158,13 +160,13 @@ def _missing(wide: Brief, material: str) -> Ingredient:
     return Ingredient(known, nan) if position is None else wide.pool.items[position]
 
 
-def _base(brief: Brief, doses: dict[str, float] | None, notes: tuple[str, ...]) -> Base | None:
+def _base(brief: Brief, doses: dict[str, float] | None, notes: tuple[str, ...], at: float | None) -> Base | None:
     if doses is None:
         result = solve(brief, weighable=True)
         formula = result.weighable
         return None if formula is None else Base(formula, result.setting, (), "the brief's best formula")
     formula = formula_at(brief.pool, doses)
-    setting = best_setting(brief, formula)
+    setting = best_setting(brief, formula, at)
     bad = tuple(r.reading() for r in brief.enforced if broken(r, formula, setting))
     return Base(formula, setting, bad, "the given formula", notes)
 
