@@ -7,6 +7,8 @@ SETUP_LOG := $(VENV)/setup.log
 INSTALL = $(BIN)/python -m pip install --quiet --disable-pip-version-check -c $(CONSTRAINTS) -e '.[dev]'
 DEMO := demo
 MEASURED :=
+# Each worker and each command in a process of its own would else compile the house anew.
+unexport PYTHONDONTWRITEBYTECODE
 
 .PHONY: demo test check test-more test-all bench bench-pair soak clean docs
 

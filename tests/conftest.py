@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -17,6 +18,7 @@ from tests.support import once
 from tests.support.command import Ran, Run
 from tests.support.draws import Extent
 
+gc.disable()  # until all is collected: a third of that time was a search for garbage that is not there
 once.install()
 cli.load(cli.rooms())
 set_hypothesis_home_dir(Path(gettempdir()) / "tenside-hypothesis")  # a folder .hypothesis here stops the collection
@@ -29,6 +31,32 @@ settings.load_profile("tests")
 def pytest_configure(config: pytest.Config) -> None:
     """Who asks for all tests (`-m ''`) gets every drawn example, too."""
     Extent.everything = not config.option.markexpr
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """Who asks for the browser alone does not wait for other files to be read; `house/test_tests` holds the names."""
+    alone = config.option.markexpr == "browser" and collection_path.suffix == ".py"
+    return True if alone and "browser" not in collection_path.stem else None
+
+
+LONGEST = (
+    "test_commands_run_in_order",
+    "test_from_an_empty_folder_to_kept_records",
+    "test_make_demo_goes_from_the_brief_to_the_bottles",
+    "test_a_range_is_the_same_to_the_last_digit_on_any_number_of_processes_and_resumed",
+)
+"""Tests of 20 seconds and more that are no `slow` ones."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """The longest begin first, so that no worker is left alone with one of them at the end."""
+    items.sort(key=lambda item: not item.name.startswith(LONGEST))
+
+
+def pytest_collection_finish() -> None:
+    """What was collected stays until the end: the search for garbage need not look at it again."""
+    gc.freeze()
+    gc.enable()
 
 
 @pytest.fixture

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from optimizer.records.exchange import columns_at
 from optimizer.records.schema import APPLICATION, MEANINGS, STEPS, VERSION
+from optimizer.records.store import columns_at
 
 PAGE = Path(__file__).resolve().parent.parent / "docs" / "records.md"
 

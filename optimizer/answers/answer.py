@@ -12,70 +12,70 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 TOLD = {
-    "blend": ("blend:blend_document", "formula_json:Blend", "formula"),
-    "explain": ("blend:blend_document", "formula_json:Blend", "conflict"),
-    "check": ("studies:check_document", "formula_json:Check", "rules"),
-    "why": ("studies:why_document", "", "worth"),
-    "compare": ("studies:compare_document", "", "sides"),
-    "substitute": ("substitute:substitute_document", "", "standins"),
-    "frontier": ("tradeoff:frontier_document", "tradeoff:Frontiers", "curves.breaks"),
-    "leeway": ("tradeoff:leeway_document", "", "rooms"),
-    "robust": ("lots:robust_document", "", "rules"),
-    "range": ("sweep:range_document", "sweep:Range", "answers"),
-    "together": ("joint:plan_document", "joint:Together", "products"),
-    "variants": ("variants:variants_document", "", "outcomes"),
-    "restandardise": ("lots:restandardise_document", "", "doses"),
-    "batch": ("made:laid_document", "", ""),
-    "weigh": ("weigh:weigh_document", "", "steps"),
-    "weighed": ("made:weighed_document", "", "weights"),
-    "card": ("card:card_document", "", "lines"),
-    "card --share": ("shared_card:shared_document", "", "lines"),
-    "ph": ("acid:ph_document", "", "log.readings"),
-    "thicken": ("thicken:thicken_document", "", "logs"),
-    "advice": ("advice:advice_document", "", "advice"),
-    "made": ("made:made_document", "", "rules"),
-    "label": ("label:label_document", "", "substances"),
-    "cost": ("costing:cost_document", "", "lines"),
-    "stock": ("stock:stock_document", "", "held"),
-    "pack-up": ("records:packed_document", "", ""),
-    "list": ("reference:briefs_document", "", "own"),
-    "explain brief": ("reference:explained_document", "", "tables"),
-    "explain shelf": ("reference:columns_document", "", "tables"),
-    "rules": ("reference:rules_document", "", "rules"),
-    "library list": ("reference:library_document", "", "materials"),
-    "library show": ("reference:material_document", "", "substances"),
-    "library check": ("reference:doubts_document", "", ""),
-    "library evidence": ("evidence:evidence_document", "", ""),
-    "library law": ("law:law_document", "", "ceilings"),
-    "import formula": ("intake:formula_document", "", "lines"),
-    "import prices": ("intake:prices_document", "", "lines"),
-    "records keep": ("records:kept_document", "", ""),
-    "records master": ("records:version_document", "", ""),
-    "records versions": ("records:versions_document", "", "versions"),
-    "records list": ("records:list_document", "", "batches"),
-    "records show": ("records:batch_document", "", "readings"),
-    "records lots": ("records:lots_document", "", "lots"),
-    "records where": ("records:where_document", "", "batches"),
-    "records export": ("records:moved_document", "", ""),
-    "records check": ("records:soundness_document", "", ""),
-    "records tests": ("calendar:calendar_document", "", "tests"),
-    "records due": ("calendar:tasks_document", "", "due"),
-    "trials plan": ("trials:plan_document", "", "beakers"),
-    "trials sheet": ("trials:sheet_document", "", "lines"),
-    "trials note": ("trials:note_document", "", "beakers"),
-    "trials next": ("trials:next_document", "", "beakers"),
-    "trials fit": ("trials_fit:fit_document", "", "measures"),
-    "trials rate": ("trials_fit:rate_document", "", "expected"),
-    "trials salt": ("trials_fit:salt_document", "", "beakers"),
+    "blend": ("blend:blend_document", "report.formula_json:Blend", "formula"),
+    "explain": ("blend:blend_document", "report.formula_json:Blend", "conflict"),
+    "check": ("studies:check_document", "report.formula_json:Check", "rules"),
+    "why": ("studies:why_document", "studies.why:Why", "worth"),
+    "compare": ("studies:compare_document", "studies.compare:Comparison", "sides"),
+    "substitute": ("substitute:substitute_document", "studies.substituted:Substituted", "standins"),
+    "frontier": ("tradeoff:frontier_document", "report.tradeoff:Frontiers", "curves.breaks"),
+    "leeway": ("tradeoff:leeway_document", "studies.leeway:Leeway", "rooms"),
+    "robust": ("lots:robust_document", "studies.robust:Robust", "rules"),
+    "range": ("sweep:range_document", "report.sweep:Range", "answers"),
+    "together": ("joint:plan_document", "report.joint:Together", "products"),
+    "variants": ("variants:variants_document", "studies.variants:Variants", "outcomes"),
+    "restandardise": ("lots:restandardise_document", "studies.restandardise:Restandardised", "doses"),
+    "batch": ("made:laid_document", "report.made:Laid", ""),
+    "weigh": ("weigh:weigh_document", "bench.weigh:WeighSheet", "steps"),
+    "weighed": ("made:weighed_document", "report.made:Weighed", "weights"),
+    "card": ("card:card_document", "bench.card:Card", "lines"),
+    "card --share": ("shared_card:shared_document", "bench.shared_card:SharedCard", "lines"),
+    "ph": ("acid:ph_document", "report.ph_json:PhTold", "log.readings"),
+    "thicken": ("thicken:thicken_document", "report.thicken:Thickened", "logs"),
+    "advice": ("advice:advice_document", "report.advice:Advised", "advice"),
+    "made": ("made:made_document", "bench.reconcile:Made", "rules"),
+    "label": ("label:label_document", "labelling.label:Label", "substances"),
+    "cost": ("costing:cost_document", "bench.costing:Costing", "lines"),
+    "stock": ("stock:stock_document", "records.stock:StockLeft", "held"),
+    "pack-up": ("records:packed_document", "records.packing:Packed", ""),
+    "list": ("reference:briefs_document", "brief.listing:Briefs", "own"),
+    "explain brief": ("reference:explained_document", "brief.explained:BriefExplained", "tables"),
+    "explain shelf": ("reference:columns_document", "brief.explained:BriefExplained", "tables"),
+    "rules": ("reference:rules_document", "report.reference:Rules", "rules"),
+    "library list": ("reference:library_document", "report.reference:Materials", "materials"),
+    "library show": ("reference:material_document", "report.reference:MaterialShown", "substances"),
+    "library check": ("reference:doubts_document", "data.doubts:Doubts", ""),
+    "library evidence": ("evidence:evidence_document", "data.evidence:Evidence", ""),
+    "library law": ("law:law_document", "data.law:Law", "ceilings"),
+    "import formula": ("intake:formula_document", "report.intake:FormulaTaken", "lines"),
+    "import prices": ("intake:prices_document", "report.intake:PricesTaken", "lines"),
+    "records keep": ("records:kept_document", "records.batches:Kept", ""),
+    "records master": ("records:version_document", "records.masters:Version", ""),
+    "records versions": ("records:versions_document", "records.masters:Versions", "versions"),
+    "records list": ("records:list_document", "records.overview:Listed", "batches"),
+    "records show": ("records:batch_document", "records.overview:Shown", "readings"),
+    "records lots": ("records:lots_document", "records.lots:LotsOf", "lots"),
+    "records where": ("records:where_document", "records.lots:WhereLot", "batches"),
+    "records export": ("records:moved_document", "records.exchange:Exchanged", ""),
+    "records check": ("records:soundness_document", "records.checking:Soundness", ""),
+    "records tests": ("calendar:calendar_document", "records.series:Calendar", "tests"),
+    "records due": ("calendar:tasks_document", "records.series:Tasks", "due"),
+    "trials plan": ("trials:plan_document", "trials.plan:TrialPlan", "beakers"),
+    "trials sheet": ("trials:sheet_document", "trials.sheet:TrialSheet", "lines"),
+    "trials note": ("trials:note_document", "trials.standing:SeriesStanding", "beakers"),
+    "trials next": ("trials:next_document", "trials.more:NextBeakers", "beakers"),
+    "trials fit": ("trials_fit:fit_document", "trials.fitted:Fits", "measures"),
+    "trials rate": ("trials_fit:rate_document", "trials.rating:Rated", "expected"),
+    "trials salt": ("trials_fit:salt_document", "trials.salt:SaltCurve", "beakers"),
 }
-"""By question: what makes its document, what it is told as if not as what was found (both in `optimizer.report`), and
-the field that holds one entry per line of the answer; 'curves.breaks' for those of each curve."""
+"""By question: what makes its document (in `optimizer.report`), the class that is its JSON (in `optimizer`), and the
+field that holds one entry per line of the answer; 'curves.breaks' for those of each curve."""
 
 
-def _loaded(place: str) -> Any:
-    """Return what stands at 'module:name' in the room of reports; loaded when it is first asked for."""
+def loaded(place: str) -> Any:
+    """Return what stands at 'module:name' below `optimizer`; loaded when it is first asked for."""
     module, _, name = place.partition(":")
-    return getattr(import_module(f"optimizer.report.{module}"), name)
+    return getattr(import_module(f"optimizer.{module}"), name)
 
 
 class Answer(Generic[T]):
@@ -108,7 +108,9 @@ class Answer(Generic[T]):
     def document(self, chapters: tuple[Document, ...] = ()) -> Document:
         """Return the report as plain data, for any renderer; that of a blend with further chapters, if given."""
         more: dict[str, Any] = {"more": chapters} if chapters else {}
-        document: Document = _loaded(self._document)(*(() if self.parts else (self.found,)), **self.parts, **more)
+        document: Document = loaded(f"report.{self._document}")(
+            *(() if self.parts else (self.found,)), **self.parts, **more
+        )
         if self.following:
             from optimizer.immutable import replace
 
@@ -119,7 +121,8 @@ class Answer(Generic[T]):
         """Return the answer as its JSON record (see `tenside schema`)."""
         from optimizer.report.record import record
 
-        return record(_loaded(self._told)(**self.parts) if self._told else self.found)
+        kind = loaded(self._told)
+        return record(self.found if isinstance(self.found, kind) else kind(**self.parts))
 
     def to_json(self) -> str:
         """Return the answer as JSON."""

@@ -15,9 +15,9 @@ from optimizer.data.library import Library, chosen_library
 from optimizer.data.names import material_of
 from optimizer.data.sheet import number_of
 from optimizer.data.shelf import Shelf, read_shelf
-from optimizer.errors import UsageError, fault
+from optimizer.errors import DataError, UsageError, fault
 from optimizer.files import found_at, toml_of, write_atomic
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.units import listed
 
 SHELVES = ("shelf.csv", "shelf.xlsx")
@@ -72,8 +72,27 @@ def begin(folder: Path, wanted: Wanted) -> Begun:
     currency = next((line.currency for line in shelf.lines if line.currency), "EUR")
     text = first_brief(wanted, library, shelf=shelf_name, own=own, currency=currency)
     brief = make_brief(scenario_from(toml_of(text, str(path)), str(path)), library, shelf, where=str(path))
+    if wanted.perfume and (why := brief.why_no_candidate(library.by_id[wanted.perfume])):
+        what = f"{library.by_id[wanted.perfume].name} could not go in: {why}."
+        raise fault("your answers", "perfume", what, f"Write {wanted.perfume} with its price on {shelf_name} first.")
     write_atomic(path, text)
     return Begun(path, brief, laid)
+
+
+OPTIONS = {"acidity": "ph"}
+"""Questions that are typed under another name than they are kept."""
+
+
+def begin_as_typed(folder: Path, product: str, said: Mapping[str, str | Sequence[str]]) -> Begun:
+    """Begin a product by typed answers (see `wanted_by` and `begin`); what cannot be used is told as it was typed.
+
+    Raises:
+        DataError: With every answer that cannot be used.
+    """
+    try:
+        return begin(folder, wanted_by(folder, product, said))
+    except DataError as error:
+        raise DataError(replace(p, key=OPTIONS.get(p.key, p.key)) for p in error.problems) from None
 
 
 def wanted_by(folder: Path, product: str, said: Mapping[str, str | Sequence[str]]) -> Wanted:

@@ -7,29 +7,39 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+import tomli
+
+from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
 from optimizer.answers.subject import Subject, subject_of
+from optimizer.assessment.alarms import foremost
+from optimizer.assessment.thickening import unfit_thickeners
+from optimizer.bench.amount import portion_of
+from optimizer.bench.batch import Batch, append, batch_from, change_batch
+from optimizer.bench.card import Card, formula_card
+from optimizer.bench.made import last_ph, made_formula
+from optimizer.bench.plan import BatchSize, batch_size, batch_text, brief_reference, formula_table, hold_back
+from optimizer.bench.reconcile import Made, reconcile
+from optimizer.bench.refill import refuse_evaporation
+from optimizer.bench.strike import Strike, strike
+from optimizer.bench.weigh import WeighSheet, weigh_sheet
+from optimizer.bench.weighed import Weight, check_finish, checked, entry, with_actives
+from optimizer.brief.defaults import BenchDefaults, bench_defaults
+from optimizer.data.names import material_of
+from optimizer.data.pool import Ingredient
 from optimizer.errors import UsageError, fault
-from optimizer.immutable import replace
+from optimizer.files import refuse_existing, write_atomic
+from optimizer.immutable import immutable, replace
+from optimizer.report.made import Laid, Weighed
+from optimizer.rules.row import Setting
+from optimizer.solve.existing import formula_at
 
 if TYPE_CHECKING:
     from tomlkit import TOMLDocument
 
-    from optimizer.answers.answer import Answer
-    from optimizer.bench.batch import Batch
-    from optimizer.bench.card import Card
-    from optimizer.bench.reconcile import Made
-    from optimizer.bench.strike import Strike
-    from optimizer.bench.weigh import WeighSheet
-    from optimizer.bench.weighed import Weight
-    from optimizer.data.cautions import Caution
-    from optimizer.data.formula import Formula
-    from optimizer.data.pool import Ingredient
-    from optimizer.report.made import Laid
-    from optimizer.rules.row import Setting
-    from optimizer.studies.substitute import Substituted, Wish
+    from optimizer.studies.substituted import Substituted, SwapWish
 
 
 def batch_subject(
@@ -56,13 +66,6 @@ def batch_of(found: Subject) -> Batch:
     """Return the batch of a subject that is one."""
     assert found.batch is not None
     return found.batch
-
-
-def foremost_at(found: Subject, formula: Formula, setting: Setting) -> tuple[Caution, ...]:
-    """Return what any paper about a subject's formula says."""
-    from optimizer.assessment.alarms import foremost
-
-    return foremost(found.brief, formula, setting)
 
 
 def lay_batch(
@@ -100,33 +103,11 @@ def lay_batch(
         UsageError: If the name or the size cannot be.
         DataError: If the file exists or cannot be written.
     """
-    import tomli
-
-    from optimizer.bench.batch import batch_from
-    from optimizer.bench.plan import batch_text, brief_reference, hold_back, size_of
-    from optimizer.brief.defaults import bench_defaults
-    from optimizer.files import refuse_existing, write_atomic
-    from optimizer.report.made import Laid
-
     if out.suffix.lower() != ".toml":
         raise UsageError(f"--out {out.name}: a batch file's name ends in .toml.")
     refuse_existing(out)
     bench = bench_defaults(found.scenario)
-    stated = {"scale_g": scale, "loss_percent": loss, "density_g_per_ml": density}
-    taken = [name for name, value in stated.items() if value is None]
-    step = next(v for v in (scale, bench.scale_g, 1.0) if v is not None)
-    if not size and bottles is None:
-        size, taken = bench.size, [*taken, "size"]
-    if bottle_ml is None and (bottles is not None or "bottle" in size or bench.density_g_per_ml or density):
-        bottle_ml, taken = bench.bottle_ml, [*taken, "bottle_ml"]
-    amount = size_of(
-        size,
-        bottles=bottles,
-        bottle_ml=bottle_ml,
-        density=bench.density_g_per_ml if density is None else density,
-        loss_percent=next(v for v in (loss, bench.loss_percent, 0.0) if v is not None),
-        step_g=step,
-    )
+    amount, step, taken = StatedSize(size, bottles, bottle_ml, density, loss, scale).amount(bench)
     formula = found.formula if held is None else hold_back(found.formula, held)
     text = batch_text(
         formula,
@@ -147,10 +128,41 @@ def lay_batch(
     return laid
 
 
+@immutable
+class StatedSize:
+    """How much is made and on which scale, as it is stated; None where nothing is."""
+
+    size: str
+    bottles: int | None
+    bottle_ml: float | None
+    density: float | None
+    loss: float | None
+    scale: float | None
+
+    def amount(self, bench: BenchDefaults) -> tuple[BatchSize, float, list[str]]:
+        """Return how much that is, the step of the scale [g], and which of the bench's defaults were taken."""
+        stated = {"scale_g": self.scale, "loss_percent": self.loss, "density_g_per_ml": self.density}
+        taken = [name for name, value in stated.items() if value is None]
+        step = next(v for v in (self.scale, bench.scale_g, 1.0) if v is not None)
+        size, bottle_ml = self.size, self.bottle_ml
+        if not size and self.bottles is None:
+            size, taken = bench.size, [*taken, "size"]
+        by_bottle = self.bottles is not None or "bottle" in size or bench.density_g_per_ml or self.density
+        if bottle_ml is None and by_bottle:
+            bottle_ml, taken = bench.bottle_ml, [*taken, "bottle_ml"]
+        found = batch_size(
+            size,
+            bottles=self.bottles,
+            bottle_ml=bottle_ml,
+            density=bench.density_g_per_ml if self.density is None else self.density,
+            loss_percent=next(v for v in (self.loss, bench.loss_percent, 0.0) if v is not None),
+            step_g=step,
+        )
+        return found, step, taken
+
+
 def sheet_of(found: Subject, *, predilute: bool = False) -> WeighSheet:
     """Return the weigh sheet of a batch."""
-    from optimizer.bench.weigh import weigh_sheet
-
     batch = batch_of(found)
     later = [item.material for item in found.brief.pool.later]
     return weigh_sheet(
@@ -158,9 +170,15 @@ def sheet_of(found: Subject, *, predilute: bool = False) -> WeighSheet:
         found.brief.library,
         later if batch.held_back_percent else (),
         predilute=predilute,
-        alarms=foremost_at(found, found.formula, found.setting),
+        alarms=foremost(found.brief, found.formula, found.setting),
         lots=lots_of(found),
+        unfit=unfit_of(found),
     )
+
+
+def unfit_of(found: Subject) -> dict[str, str]:
+    """Return which thickeners held ready are no way to thicken a subject, by id, and why."""
+    return unfit_thickeners(found.formula, found.setting, found.brief)
 
 
 def lots_of(found: Subject) -> dict[str, Ingredient]:
@@ -192,11 +210,6 @@ def note_weights(
     Raises:
         DataError: If something cannot be noted; then nothing is.
     """
-    from optimizer.bench.batch import append, batch_from, change_batch
-    from optimizer.bench.refill import refuse_evaporation
-    from optimizer.bench.strike import strike
-    from optimizer.bench.weighed import check_finish, checked, entry, with_actives
-
     path, known = found.batch_path, found.brief.library.by_id
     assert path is not None
     lines = found.brief.shelf.lines if found.brief.shelf else ()
@@ -224,6 +237,13 @@ def note_weights(
     return change_batch(path, change, known.values()), {w.material for w in typed}
 
 
+def note_as_typed(found: Subject, weights: Iterable[Weight], **how: Any) -> Answer[Weighed]:
+    """Note weights and the end of a batch as `note_weights` does, and tell what is noted."""
+    after, now = note_weights(found, weights, **how)
+    path, names = str(found.batch_path), {n: m.name for n, m in found.brief.library.by_id.items()}
+    return Answer("weighed", Weighed(path=path, batch=after), 0, path=path, batch=after, names=names, now=now)
+
+
 class Named:
     """Materials as they are typed at the bench: an id, a name, an everyday word, or the number of the weigh sheet."""
 
@@ -241,8 +261,6 @@ class Named:
 
     def id_of(self, text: str) -> str:
         """Return the id; an unknown word is returned as it is, so that all problems are told at once."""
-        from optimizer.data.names import material_of
-
         if text.isdigit():
             return self._by_number(int(text))
         return material_of(text, self._found.brief.library.materials, unknown=True)
@@ -256,11 +274,6 @@ class Named:
 
 def card_of(found: Subject, *, planned: bool = False, master: str = "", on: str = "") -> Card:
     """Return the card of a subject: of a batch that was begun as made, of everything else as planned."""
-    from optimizer.bench.card import formula_card
-    from optimizer.bench.made import last_ph, made_formula
-    from optimizer.rules.row import Setting
-    from optimizer.solve.existing import formula_at
-
     library, made = found.brief.library, found.batch
     if made is not None and not planned and made.begun:
         percent, ph = made_formula(made, library.by_id), last_ph(made)
@@ -275,7 +288,7 @@ def card_of(found: Subject, *, planned: bool = False, master: str = "", on: str 
             master=master or made.master,
             day=on or made.finish.on or made.planned_on,
             ph_read=ph,
-            alarms=foremost_at(found, formula_at(replace(found.brief.pool, held_back=0.0), percent), at),
+            alarms=foremost(found.brief, formula_at(replace(found.brief.pool, held_back=0.0), percent), at),
             lots=lots_of(found),
         )
     held = found.formula.held_back
@@ -289,19 +302,27 @@ def card_of(found: Subject, *, planned: bool = False, master: str = "", on: str 
         batch=made.batch if made else "",
         master=master or (made.master if made else ""),
         day=on or (made.planned_on if made else "") or day_of(""),
-        alarms=foremost_at(found, found.formula, found.setting),
+        alarms=foremost(found.brief, found.formula, found.setting),
         lots=lots_of(found),
+        unfit=unfit_of(found),
     )
 
 
 def made_of(found: Subject) -> Made:
     """Return what a batch really became, held against plan and brief."""
-    from optimizer.bench.reconcile import reconcile
-
     return reconcile(found.brief, batch_of(found), found.formula, found.setting)
 
 
-def go_on_without(material: str, found: Subject, left: str, wish: Wish) -> Answer[Substituted]:
+def write_master(path: Path, done: Made) -> None:
+    """Write the next master formula of a batch as a table.
+
+    Raises:
+        DataError: If the file exists or cannot be written.
+    """
+    write_atomic(path, formula_table(done.master.formula))
+
+
+def go_on_without(material: str, found: Subject, left: str, wish: SwapWish) -> Answer[Substituted]:
     """Return how a batch goes on without a material: what is in stays in.
 
     Args:
@@ -311,8 +332,6 @@ def go_on_without(material: str, found: Subject, left: str, wish: Wish) -> Answe
         wish: What else is asked.
     """
     from optimizer.answers import questions
-    from optimizer.bench.amount import portion_of
-    from optimizer.data.names import material_of
 
     batch = batch_of(found)
     value, unit = portion_of("--left", left)

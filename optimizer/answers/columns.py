@@ -45,4 +45,5 @@ def _solved(brief: Brief) -> Side:
 def _given(path: Path, scenario: Path, shelf: Path | None, libraries: list[Path] | None) -> Side:
     brief, given = read_given(path, scenario, shelf=shelf, libraries=libraries)
     formula = formula_at(brief.pool, given.doses)
-    return Side(path.stem, brief, formula, best_setting(brief, formula), "given", (*given.notes, *brief.assumptions))
+    setting = best_setting(brief, formula, given.target)
+    return Side(path.stem, brief, formula, setting, "given", (*given.notes, *brief.assumptions))

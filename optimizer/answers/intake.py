@@ -6,8 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from optimizer.answers.answer import Answer
-from optimizer.brief.brief import load_brief
-from optimizer.brief.scenario import find_scenario
+from optimizer.answers.stock import stocked_brief
 from optimizer.data.library import Library, chosen_library
 from optimizer.data.names import material_of
 from optimizer.data.workbook import write_rows
@@ -41,7 +40,7 @@ def take_formula(
         DataError: If the sheet cannot be read as meant.
     """
     if brief:
-        loaded = load_brief(find_scenario(brief), libraries=libraries)
+        loaded = stocked_brief(brief, libraries=libraries)
         known, held_back = loaded.library, loaded.pool.held_back
     else:
         known, held_back = chosen_library(libraries, own), 0.0

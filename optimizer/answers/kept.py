@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
@@ -17,19 +16,18 @@ from optimizer.brief.scenario import find_scenario
 from optimizer.data.library import chosen_library
 from optimizer.data.names import material_of
 from optimizer.errors import DataError, TensideError
+from optimizer.files import write_atomic
 from optimizer.immutable import immutable
 from optimizer.records import STORE, batches, calendar, checking, exchange, lots, masters, overview, packing, series
+from optimizer.records.batches import Kept, Photo
+from optimizer.records.checking import Soundness
+from optimizer.records.exchange import Exchanged
+from optimizer.records.lots import LotsOf, WhereLot
+from optimizer.records.masters import Version, Versions
+from optimizer.records.overview import Listed, Shown
+from optimizer.records.packing import Packed
+from optimizer.records.series import Calendar, Tasks
 from optimizer.records.store import open_store
-
-if TYPE_CHECKING:
-    from optimizer.records.batches import Kept, Photo
-    from optimizer.records.checking import Soundness
-    from optimizer.records.exchange import Exchanged
-    from optimizer.records.lots import LotsOf, WhereLot
-    from optimizer.records.masters import Version, Versions
-    from optimizer.records.overview import Listed, Shown
-    from optimizer.records.packing import Packed
-    from optimizer.records.series import Calendar, Tasks
 
 
 @immutable
@@ -64,10 +62,14 @@ class Records:
         """Return whether a batch is kept here."""
         return self.path.exists() and any(line.batch == number for line in self.listed().found.batches)
 
-    def show(self, number: str, revision: int | None = None, *, file: bool = False) -> Answer[Shown]:
-        """Return a batch with what the library says otherwise now; with its file in the document, if asked."""
+    def show(
+        self, number: str, revision: int | None = None, *, file: bool = False, out: Path | None = None
+    ) -> Answer[Shown]:
+        """Return a batch with what the library says otherwise now; with its file in the document or anew, if asked."""
         with open_store(self.path) as store:
             found = _against_now(overview.shown(store, number, revision), self.path.parent)
+        if out is not None:
+            write_atomic(out, found.text)
         return Answer("records show", found, 0, batch=found, file=file)
 
     def lots(self, number: str) -> Answer[LotsOf]:

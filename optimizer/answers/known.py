@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from importlib import import_module
 from typing import Any
 
-from optimizer.answers.answer import Answer
+from optimizer.answers.answer import TOLD, Answer, loaded
 from optimizer.brief.explained import BriefExplained, explained, explained_shelf
 from optimizer.data.law import Law, law_of
 from optimizer.data.library import Library
@@ -67,18 +65,51 @@ def law(library: Library, use: str) -> Answer[Law]:
     return Answer("library law", law_of(library, hyphened(use)))
 
 
-def schemas_of(kinds: Mapping[str, tuple[str, str]], what: str = "") -> Any:
-    """Return JSON Schemas by name, or the one that is asked for.
+FILES = {
+    "scenario": ("brief.scenario:Scenario", "scenario file"),
+    "bench": ("brief.defaults:BenchDefaults", "bench.toml, the defaults of a bench"),
+    "library": ("data.library:LibraryFile", "library file"),
+    "material": ("data.facts:Material", "a [[material]] of a library file"),
+    "shelf-line": ("data.shelf:ShelfLine", "a line of the shelf, once its headings are recognised"),
+    "variants-file": ("studies.variants:VariantFile", "file of variants"),
+    "costs": ("bench.costs:Costs", "costs file, or [costs] of a batch file"),
+    "batch-file": ("bench.batch:Batch", "batch file"),
+    "trials-file": ("trials.series:Series", "series file of trials"),
+    "page": ("answers.page:Whole", "tenside page --json"),
+    "error": ("report.refused:Refused", "any command with --json where it cannot answer"),
+}
+"""Schemas of what is no answer of `answer.TOLD`: the class and its title."""
+COMMANDS = {
+    "library list": "library list | find",
+    "records show": "records show | note | sample",
+    "records tests": "records tests | change | result | strike",
+    "records export": "records export | import",
+    "pack-up": "pack-up | unpack",
+}
+"""Commands of questions that several ask."""
+NAMED = {
+    "explain": ("blend", "tenside blend --json"),
+    "explain brief": ("explain", "tenside explain --json"),
+    "explain shelf": ("explain", "tenside explain --json"),
+    "card --share": ("shared-card", "tenside card --json --share"),
+}
+"""Schemas that are called otherwise than their question, with their titles."""
 
-    Args:
-        kinds: The class of each, as 'module:class' below `optimizer`, and its title.
-        what: One of them; else all.
-    """
+
+def _schemas() -> dict[str, tuple[str, str]]:
+    """Return what each schema describes: the class, which is loaded when it is asked for, and its title."""
+    found = {}
+    for question, (_, kind, _) in TOLD.items():
+        usual = question.replace(" ", "-"), " ".join(("tenside", COMMANDS.get(question, question), "--json"))
+        name, title = NAMED.get(question, usual)
+        found[name] = (kind, title)
+    return FILES | found
+
+
+def schemas_of(what: str = "") -> Any:
+    """Return JSON Schemas of files and answers by name, or the one that is asked for."""
+    kinds = _schemas()
     if what and what not in kinds:
         raise UsageError(f"there is no schema '{what}'. {nearest(what, kinds)}")
-    schemas = {}
-    for name in [what] if what else kinds:
-        place, title = kinds[name]
-        module, _, kind = place.partition(":")
-        schemas[name] = json_schema(record_of(getattr(import_module(f"optimizer.{module}"), kind)), title)
+    schemas = {n: json_schema(record_of(loaded(kind)), title) for n, (kind, title) in kinds.items() if what in ("", n)}
     return schemas[what] if what else schemas

@@ -3,24 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any, Literal
+from pathlib import Path
+from typing import Any, Literal
 
 from optimizer.answers.answer import Answer
-from optimizer.answers.bench import foremost_at
 from optimizer.answers.subject import Subject
+from optimizer.assessment.alarms import foremost
+from optimizer.bench.acid import AcidSession, ph_answer, points_answer
+from optimizer.bench.acid_log import Noted, note_reading, read_points, strike_reading
+from optimizer.bench.strike import Strike, strike_in, struck_of
+from optimizer.bench.thicken import log_of, logs_of
+from optimizer.bench.thicken_entry import check_planned, percent_added, record
+from optimizer.chemistry.interval import Interval
+from optimizer.chemistry.ph import Solution, stock
+from optimizer.data.cautions import cautions_from
+from optimizer.data.names import material_of
 from optimizer.errors import UsageError
 from optimizer.immutable import replace
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from optimizer.bench.acid import AcidSession
-    from optimizer.bench.acid_log import Noted
-    from optimizer.bench.strike import Strike
-    from optimizer.chemistry.interval import Interval
-    from optimizer.chemistry.ph import Solution
-    from optimizer.report.ph_json import PhTold
-    from optimizer.report.thicken import Thickened
+from optimizer.report.ph_json import PhTold
+from optimizer.report.thicken import Thickened
 
 
 def solution_of(chemical: str, strength: float | None) -> Solution | None:
@@ -30,8 +31,6 @@ def solution_of(chemical: str, strength: float | None) -> Solution | None:
         UsageError: If its strength is not stated, or only that.
         DataError: If it is not known.
     """
-    from optimizer.chemistry.ph import stock
-
     if chemical:
         found = stock(chemical, 50.0 if strength is None else strength)
         if strength is None and not chemical.startswith("citric acid"):
@@ -51,8 +50,6 @@ def note_ph(
     solution: Solution | None = None,
 ) -> Subject:
     """Note a pH reading in a batch file and return the subject as it is then; see `bench.acid_log.note_reading`."""
-    from optimizer.bench.acid_log import note_reading
-
     assert found.batch_path is not None
     kept = note_reading(
         found.batch_path, found.brief, found.formula, found.setting, noted,
@@ -63,8 +60,6 @@ def note_ph(
 
 def strike_ph(found: Subject, wrong: Strike) -> Subject:
     """Strike a pH reading of a batch file and return the subject as it is then."""
-    from optimizer.bench.acid_log import strike_reading
-
     assert found.batch_path is not None
     kept = strike_reading(found.batch_path, found.brief, found.formula, found.setting, wrong)
     return replace(found, batch=kept)
@@ -74,9 +69,6 @@ def ph_of(
     found: Subject, *, solution: Solution | None = None, size_g: float | None = None, water: float = 0.0
 ) -> Answer[PhTold]:
     """Return the pH of a subject, the dose to its target, and the log of its batch."""
-    from optimizer.bench.acid import ph_answer
-    from optimizer.report.ph_json import PhTold
-
     batch_kg = found.brief.scenario.batch_kg
     answer = ph_answer(
         found.brief,
@@ -102,10 +94,6 @@ def ph_of_points(table: Path, target: Interval, sample_g: float, solution: Solut
     Raises:
         DataError: If the table cannot be used.
     """
-    from optimizer.bench.acid import points_answer
-    from optimizer.bench.acid_log import read_points
-    from optimizer.report.ph_json import PhTold
-
     answer = points_answer(solution, target, sample_g, read_points(table))
     return Answer("ph", PhTold(title=f"Measured points, {table.name}", answer=answer))
 
@@ -155,13 +143,6 @@ def thickened(
         UsageError: If something is missing.
         DataError: If the step cannot follow the log; then nothing is noted.
     """
-    from optimizer.bench.strike import strike_in, struck_of
-    from optimizer.bench.thicken import log_of, logs_of
-    from optimizer.bench.thicken_entry import check_planned, percent_added, record
-    from optimizer.data.cautions import cautions_from
-    from optimizer.data.names import material_of
-    from optimizer.report.thicken import Thickened
-
     path, content = found.batch_path, found.batch
     assert path is not None
     assert content is not None
@@ -185,7 +166,7 @@ def thickened(
         check_planned(material, str(path), content, *about)
         chosen = (log_of(material, content, *about),)
     own = cautions_from((log.material for log in chosen), found.brief.library).values()
-    cautions = (*foremost_at(found, found.formula, found.setting), *own)
+    cautions = (*foremost(found.brief, found.formula, found.setting), *own)
     return Thickened(
         batch=found.name,
         logs=chosen,

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from optimizer.answers.answer import Answer
 from optimizer.brief.brief import Brief
@@ -14,9 +13,9 @@ from optimizer.data.names import material_of
 from optimizer.data.pool import Ingredient, lot_doubt
 from optimizer.data.sheet import number_of
 from optimizer.errors import UsageError
-
-if TYPE_CHECKING:
-    from optimizer.studies.restandardise import Restandardised
+from optimizer.solve.existing import read_given
+from optimizer.studies.restandardise import BatchAsked, Restandardised
+from optimizer.studies.restandardise import restandardise as bring
 
 
 def restandardise(
@@ -51,16 +50,14 @@ def restandardise(
         shelf: Shelf instead of the scenario's.
         libraries: Library files instead of the shipped ones.
     """
-    from optimizer.solve.existing import read_given
-    from optimizer.studies.restandardise import BatchAsked
-    from optimizer.studies.restandardise import restandardise as bring
-
     brief, given = read_given(formula, find_scenario(scenario), changes=changes, shelf=shelf, libraries=libraries)
     measured = _measured(lots, brief)
     if not measured:
         measured, brief = _shelf_lots(brief, given.doses)
     step = brief.scenario.scale_step * kg * 10 if step_g is None else step_g
-    done = bring(brief, given.doses, measured, BatchAsked(kg, step, free, active_band, charge_band), given.notes)
+    done = bring(
+        brief, given.doses, measured, BatchAsked(kg, step, free, active_band, charge_band), given.notes, at=given.target
+    )
     return Answer("restandardise", done, 0 if done.weighed is not None and not done.stopped else 4)
 
 

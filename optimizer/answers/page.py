@@ -4,18 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from optimizer.answers import questions
+from optimizer.answers.bench import made_of
 from optimizer.answers.stock import stocked_brief
 from optimizer.answers.subject import TABLES, Subject, subject_of
+from optimizer.assessment.chemistry import chemistry_of
 from optimizer.bench.batch import is_batch
-from optimizer.immutable import result, seen, told, untold
+from optimizer.brief.brief import Brief
+from optimizer.immutable import replace, result, seen, told, untold
+from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Document, Section, Sketch
+from optimizer.report.made import made_document
+from optimizer.report.studies import check_document
+from optimizer.report.whole import whole_document
+from optimizer.rules.row import Setting
+from optimizer.solve.best import solve
 from optimizer.solve.linear import provenance_of
-
-if TYPE_CHECKING:
-    from optimizer.brief.brief import Brief
+from optimizer.studies.check import check
 
 STUDIES = ("frontier", "leeway")
 """What may be asked along: cost against mildness, and room to move."""
@@ -87,8 +93,6 @@ def whole(
 
 def _given(subject: Subject, studies: tuple[str, ...]) -> Whole:
     """Return a formula that exists, held against its brief; of a batch that was begun what was really made."""
-    from optimizer.solve.best import solve
-
     best = solve(subject.brief) if studies else None
     chapters, left_out = _chapters(subject.brief, studies, best.objective if best and best.formula else None)
     found = _made if subject.batch is not None and subject.batch.begun else _held
@@ -98,29 +102,22 @@ def _given(subject: Subject, studies: tuple[str, ...]) -> Whole:
 
 def _held(subject: Subject, chapters: tuple[Document, ...]) -> tuple[Document, bool]:
     """Return a formula as it is planned, and whether it breaks a rule."""
-    from optimizer.assessment.chemistry import chemistry_of
-    from optimizer.report.studies import given_document
-    from optimizer.studies.check import check
-
     brief, formula, setting = subject.brief, subject.formula, subject.setting
     notes = tuple(n for n in subject.notes if n not in brief.assumptions)
-    checked = check(brief, formula.doses, formula.held_back, notes)
+    checked = check(brief, formula.doses, formula.held_back, notes, at=setting.target)
     chemistry = chemistry_of(checked.brief, formula, setting)
-    document = given_document(subject.name, checked, setting, chemistry, provenance_of(brief), chapters)
-    return document, bool(checked.broken)
+    told = replace(check_document(checked, chemistry), title=subject.name)
+    found = whole_document(told, checked.brief, checked.formula, setting, provenance_of(brief), chapters)
+    return found, bool(checked.broken)
 
 
 def _made(subject: Subject, chapters: tuple[Document, ...]) -> tuple[Document, bool]:
     """Return a batch as it was really made, and whether it breaks a rule by more than the scale can tell."""
-    from optimizer.answers.bench import made_of
-    from optimizer.assessment.chemistry import chemistry_of
-    from optimizer.report.made import made_page
-    from optimizer.rules.row import Setting
-
     done = made_of(subject)
     at = subject.setting if done.ph is None else Setting(done.ph, done.ph, done.ph)
-    chemistry = chemistry_of(subject.brief, done.formula, at)
-    return made_page(done, subject.setting, chemistry, provenance_of(subject.brief), chapters), done.serious
+    brief, more = subject.brief, (*chemistry_sections(chemistry_of(subject.brief, done.formula, at)), *chapters)
+    told = made_document(done)
+    return whole_document(told, brief, done.formula, subject.setting, provenance_of(brief), more), bool(done.serious)
 
 
 def _chapters(

@@ -6,17 +6,21 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from optimizer.answers.answer import Answer
-from optimizer.answers.bench import foremost_at
 from optimizer.answers.subject import Subject
+from optimizer.assessment.alarms import foremost
+from optimizer.bench.amount import Amount, option
+from optimizer.bench.made import last_ph, made_formula, went_in
+from optimizer.brief.defaults import BenchDefaults, bench_defaults
+from optimizer.data.formula import Formula
+from optimizer.data.planned import WATER, price_of
 from optimizer.errors import UsageError
-from optimizer.immutable import replace
+from optimizer.immutable import immutable, replace
+from optimizer.rules.row import Setting
 
 if TYPE_CHECKING:
-    from optimizer.bench.amount import Amount
     from optimizer.bench.costing import Costing
     from optimizer.bench.costs import Costs
     from optimizer.bench.size import Size
-    from optimizer.data.formula import Formula
     from optimizer.labelling.label import Label
     from optimizer.report.advice import Advised
 
@@ -32,11 +36,8 @@ def label_for(found: Subject, *, bottle: str = "", density: float | None = None)
     Raises:
         UsageError: If a density is stated without a volume.
     """
-    from optimizer.bench.made import last_ph, made_formula
-    from optimizer.brief.defaults import bench_defaults
     from optimizer.labelling.content import content_of, read_content
     from optimizer.labelling.label import label_of
-    from optimizer.rules.row import Setting
 
     batch, bench = found.batch, bench_defaults(found.scenario)
     if batch is None and not bottle and bench.bottle_ml:
@@ -87,26 +88,17 @@ def cost_for(
         markup: Mark-up [% of the cost].
     """
     from optimizer.bench.costing import cost_of_batch
-    from optimizer.brief.defaults import bench_defaults
-    from optimizer.data.planned import WATER, price_of
 
     bench = bench_defaults(found.scenario)
-    taken: list[str] = []
-    if not costs and bench.costs and not (found.batch and found.batch.costs):
-        inside = Path(bench.where).parent / bench.costs
-        costs, taken = str(inside) if Path(bench.costs).suffix else bench.costs, ["costs"]
+    costs, taken = _costs_named(found, costs, bench)
+    asked = SizeAsked(size, bottles, bottle, density, loss)
     if found.batch is None:
-        if not size and not bottles:
-            size, taken = bench.size, [*taken, "size"]
-        if not bottle and bench.bottle_ml and (density is not None or bench.density_g_per_ml is not None):
-            bottle, taken = f"{bench.bottle_ml:g}", [*taken, "bottle_ml"]
-        taken += [n for n, v in (("density_g_per_ml", density), ("loss_percent", loss)) if v is None]
-        density = bench.density_g_per_ml if density is None else density
-        loss = bench.loss_percent if loss is None else loss
+        asked, more = asked.with_defaults(bench)
+        taken += more
     known = _costs_of(found, costs, margin, markup)
     formula, finished, told = _as_made(found)
-    made, assumed = _size_of(found, known, size, bottles, bottle, density, loss)
-    if finished is not None and not (size or bottles or bottle) and density is None and loss is None:
+    made, assumed = _size_of(found, known, asked)
+    if finished is not None and asked == SizeAsked():
         made = finished
     brief = found.brief
     costing = cost_of_batch(
@@ -121,7 +113,49 @@ def cost_for(
         batches=plan,
         notes=(*found.notes, *told, *assumed, *(f"{said}." for said in bench.told(*taken))),
     )
-    return replace(costing, alarms=foremost_at(found, found.formula, found.setting))
+    return replace(costing, alarms=foremost(found.brief, found.formula, found.setting))
+
+
+@immutable
+class SizeAsked:
+    """How much of a product is costed, as it is stated; nothing if nothing is."""
+
+    size: str = ""
+    bottles: int = 0
+    bottle: str = ""
+    density: float | None = None
+    loss: float | None = None
+
+    def with_defaults(self, bench: BenchDefaults) -> tuple[SizeAsked, list[str]]:
+        """Return the size with what the bench's defaults say where nothing else is stated, and which of them count."""
+        size, bottle, taken = self.size, self.bottle, []
+        if not size and not self.bottles:
+            size, taken = bench.size, ["size"]
+        if not bottle and bench.bottle_ml and (self.density is not None or bench.density_g_per_ml is not None):
+            bottle, taken = f"{bench.bottle_ml:g}", [*taken, "bottle_ml"]
+        taken += [n for n, v in (("density_g_per_ml", self.density), ("loss_percent", self.loss)) if v is None]
+        density = bench.density_g_per_ml if self.density is None else self.density
+        loss = bench.loss_percent if self.loss is None else self.loss
+        return SizeAsked(size, self.bottles, bottle, density, loss), taken
+
+
+def _costs_named(found: Subject, costs: str, bench: BenchDefaults) -> tuple[str, list[str]]:
+    """Return the costs file, that of the bench's defaults if neither it nor a batch file states costs; and if it is."""
+    if costs or not bench.costs or (found.batch and found.batch.costs):
+        return costs, []
+    return (str(Path(bench.where).parent / bench.costs) if Path(bench.costs).suffix else bench.costs), ["costs"]
+
+
+def write_costs(path: Path, costing: Costing) -> None:
+    """Write the figures of a costing as a workbook.
+
+    Raises:
+        DataError: If the file exists or cannot be written.
+    """
+    from optimizer.report.costing import cost_sheets
+    from optimizer.report.workbook import write_workbook
+
+    write_workbook(path, cost_sheets(costing))
 
 
 def advice_for(found: Subject) -> Answer[Advised]:
@@ -136,7 +170,6 @@ def advice_for(found: Subject) -> Answer[Advised]:
 def _as_made(subject: Subject) -> tuple[Formula, Size | None, tuple[str, ...]]:
     """Return a finished batch as it was made, with its size; everything else as planned, without one."""
     from optimizer.assessment.planned import as_planned
-    from optimizer.bench.made import went_in
     from optimizer.bench.reconcile import formula_made
     from optimizer.bench.size import size_made
 
@@ -165,26 +198,25 @@ def _costs_of(subject: Subject, name: str, margin: float | None, markup: float |
     return costs.model_copy(update={"sale": sale})
 
 
-def _size_of(
-    subject: Subject, costs: Costs, size: str, bottles: int, bottle: str, density: float | None, loss: float | None
-) -> tuple[Size, tuple[str, ...]]:
+def _size_of(subject: Subject, costs: Costs, asked: SizeAsked) -> tuple[Size, tuple[str, ...]]:
     """Return the size of the batch: the command line goes before the batch file, which goes before the costs file."""
-    from optimizer.bench.amount import Amount, option
     from optimizer.bench.size import size_of
 
     batch = subject.batch
     notes: tuple[str, ...] = ()
-    if size and bottles:
+    if asked.size and asked.bottles:
         raise UsageError("--size and --bottles: state one of them.")
-    density = density if density is not None else batch.density_g_per_ml if batch else None
-    content = _content(bottle)
+    density = asked.density if asked.density is not None else batch.density_g_per_ml if batch else None
+    content = _content(asked.bottle)
     if content is None and batch and batch.bottle_ml:
         if density is None:
             notes = ("bottles are not counted: the batch file states no density_g_per_ml.",)
         else:
             content = Amount(batch.bottle_ml, "ml", f"{batch.bottle_ml:g} ml")
-    if size or bottles:
-        amount = option(size, "--size") if size else Amount(bottles, "bottles", f"{bottles} bottles")
+    if asked.size:
+        amount = option(asked.size, "--size")
+    elif asked.bottles:
+        amount = Amount(asked.bottles, "bottles", f"{asked.bottles} bottles")
     elif batch:
         amount = Amount(batch.size_g, "g", f"{batch.size_g:g} g")
     elif costs.by_batch:
@@ -195,6 +227,7 @@ def _size_of(
         notes = (f"no size was stated; {kg:g} kg are costed.",)
     if amount.unit == "bottles" and content is None:
         raise UsageError("a number of bottles needs the content of one: --bottle 250 --density 1.02.")
+    loss = asked.loss
     if loss is None:
         loss = batch.loss_percent if batch and "loss_percent" in batch.model_fields_set else costs.loss_percent
     return size_of(amount, content, density, loss), notes
@@ -202,7 +235,5 @@ def _size_of(
 
 def _content(bottle: str) -> Amount | None:
     """Return the content of a bottle; a bare number is in ml, as bottles are sold."""
-    from optimizer.bench.amount import option
-
     bare = bottle.strip().replace(".", "", 1).isdigit()
     return option(f"{bottle} ml" if bare else bottle, "--bottle") if bottle else None

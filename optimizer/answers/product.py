@@ -2,24 +2,32 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from math import isfinite, isnan
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from optimizer.answers.draft import Draft, Mark
+from optimizer.answers import questions
+from optimizer.answers.answer import Answer
+from optimizer.answers.bench import lay_batch
+from optimizer.answers.draft import MISSING, Draft, Mark
 from optimizer.answers.rulers import Rulers
-from optimizer.errors import fault
+from optimizer.answers.subject import subject_of
+from optimizer.errors import DataError, fault
 from optimizer.files import read_toml, resolved
 from optimizer.immutable import immutable
+from optimizer.report.charts import windows as drawn
+from optimizer.report.document import Document, Sketch
+from optimizer.report.made import Laid
+from optimizer.report.tradeoff import frontier_document
+from optimizer.solve.existing import formula_at
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping, Sequence
 
-    from optimizer.answers.answer import Answer
-    from optimizer.report.document import Document, Sketch
-    from optimizer.report.made import Laid
+    from optimizer.report.document import Section
     from optimizer.studies.explain import Explanation, LimitChange
-    from optimizer.studies.substitute import Substituted
+    from optimizer.studies.substituted import Substituted
     from optimizer.studies.why import Why
 
 
@@ -38,8 +46,6 @@ class DraftMend:
 
 def clash(rulers: Rulers, draft: Draft) -> tuple[Explanation | None, tuple[DraftMend, ...]]:
     """Return what clashes at a draft and each single mend as a draft; None if everything fits together."""
-    from optimizer.answers import questions
-
     found = questions.explain(rulers.reloaded(draft)).found
     if found is None:
         return None, ()
@@ -68,15 +74,11 @@ def _key(marks: tuple[Mark, ...], change: LimitChange) -> str:
 
 def why(rulers: Rulers, draft: Draft, material: str) -> Answer[Why]:
     """Return why a material is in the best formula at a draft, or out of it."""
-    from optimizer.answers import questions
-
     return questions.why(material, rulers.reloaded(draft))
 
 
 def swap(rulers: Rulers, draft: Draft, material: str) -> Answer[Substituted]:
     """Return the closest formula without a material at equal active matter, and what could stand in for it."""
-    from optimizer.answers import questions
-
     return questions.substitute(material, rulers.reloaded(draft))
 
 
@@ -91,9 +93,6 @@ def out_of_formula(rulers: Rulers, draft: Draft) -> tuple[tuple[str, str], ...]:
 
 def windows(rulers: Rulers, draft: Draft) -> list[Sketch]:
     """Return the pH windows of the formula at a draft, with the band that all share."""
-    from optimizer.answers import questions
-    from optimizer.report.charts import windows as drawn
-
     brief = rulers.reloaded(draft)
     result = questions.blend(brief).found
     return drawn(brief, result.weighable, result.setting) if result.weighable is not None else []
@@ -111,10 +110,6 @@ def trade_off(
         tell: Told how far it is.
         between: Called often; what it or `tell` raises breaks it off.
     """
-    from optimizer.answers import questions
-    from optimizer.report.tradeoff import frontier_document
-    from optimizer.solve.existing import formula_at
-
     brief = rulers.reloaded(draft)
     sign, goal = brief.scenario.objective.goals[0]
     best = f"{'minimise' if sign > 0 else 'maximise'} {goal}"
@@ -136,10 +131,66 @@ def trade_off(
 
 def leeway(rulers: Rulers, draft: Draft, loss: float) -> Document:
     """Return how far each dose may move at a stated loss."""
+    with rulers.proving.after():
+        return questions.leeway(rulers.reloaded(draft), loss=loss).document()
+
+
+def whole_range(
+    rulers: Rulers,
+    draft: Draft,
+    ways: Mapping[str, Sequence[float]],
+    missing: Sequence[str],
+    tell: Callable[[str], None],
+) -> Document:
+    """Return what every combination of some limits comes to, each material that may be missing there and not there.
+
+    Args:
+        rulers: The product.
+        draft: What is moved and not kept.
+        ways: Values by the key of a limit.
+        missing: Materials that are there in one half of them and missing in the other.
+        tell: Told how far it is; what it raises breaks it off.
+    """
+    from optimizer.answers.questions import run_scenarios
+    from optimizer.immutable import replace
+    from optimizer.report.document import Table
+    from optimizer.report.sweep import answers_table
+    from optimizer.sweep import grid
+    from optimizer.sweep.source import sources_of
+
+    axes = [*ways.items(), *map(grid.missing, missing)]
+    sources = sources_of(str(rulers.path), tuple(rulers.changes(draft)))
+    with rulers.proving.after():
+        answer = run_scenarios(
+            sources, grid.crossed(axes), progress=lambda done, count: tell(f"{done} of {count} are answered.")
+        )
+    marks = {mark.key: mark.words for mark in rulers.marks}
+    heads = marks | {f"{MISSING}{m}": f"without {rulers.brief.library.by_id[m].name}" for m in missing}
+
+    def worded(part: Section | Document) -> Section | Document:
+        if not isinstance(part, Table):
+            return part
+        title = next((f"By {words}" for key, words in heads.items() if part.title == f"By {key}"), part.title)
+        return replace(part, title=title, columns=tuple(replace(c, name=heads.get(c.name, c.name)) for c in part.every))
+
+    document = answer.document()
+    return replace(document, sections=tuple(map(worded, (answers_table(answer.found), *document.sections))))
+
+
+def lots_differ(rulers: Rulers, draft: Draft, off: float) -> Document:
+    """Return the formula that keeps its rules while the lots of so many materials are off, and what that costs."""
     from optimizer.answers import questions
 
     with rulers.proving.after():
-        return questions.leeway(rulers.reloaded(draft), loss=loss).document()
+        return questions.robust(rulers.reloaded(draft), off=off).document()
+
+
+def from_one_shelf(kilos: Mapping[Path, float], *, buying: bool) -> Document:
+    """Return which product uses which material, and how many packs to buy, if several are made from one shelf."""
+    from optimizer.answers import questions
+    from optimizer.answers.stock import stocked_brief
+
+    return questions.together([(stocked_brief(path), kg) for path, kg in kilos.items()], buying=buying).document()
 
 
 def against_of(rulers: Rulers) -> tuple[tuple[str, str], ...]:
@@ -167,9 +218,6 @@ def lay(path: Path, out: Path, **more: Any) -> Laid:
     Raises:
         DataError: If the formula is not proven, is on no grid of the scale, or the file cannot be written.
     """
-    from optimizer.answers.bench import lay_batch
-    from optimizer.answers.subject import subject_of
-
     found = subject_of(str(path))
     result = found.result
     if result is None or result.exit_code != 0 or result.proof in ("none", "local"):
@@ -189,8 +237,6 @@ def variants_of(path: Path) -> tuple[Path, ...]:
 
 def _base(path: Path) -> Path:
     """Return the brief that a brief varies, itself if it varies none that is a product."""
-    from optimizer.errors import DataError
-
     try:
         raw = read_toml(path)
         name = raw.get("extends")
@@ -205,6 +251,4 @@ def _base(path: Path) -> Path:
 
 def side_by_side(paths: tuple[Path, ...]) -> Document:
     """Return briefs beside one another, with what makes the difference in cost."""
-    from optimizer.answers import questions
-
     return questions.compare(*paths).document()

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from optimizer.studies.leeway import Leeway
     from optimizer.studies.multi_product import JointPlan
     from optimizer.studies.robust import Robust
-    from optimizer.studies.substitute import Substituted, Wish
+    from optimizer.studies.substituted import Substituted, SwapWish
     from optimizer.studies.why import Why
     from optimizer.sweep.grid import Grid
     from optimizer.sweep.run import Ranged
@@ -82,13 +82,6 @@ def blend(
     Raises:
         SolverError: If an answer does not stand the check outside the solver.
     """
-    return _blended(asked, time_limit=time_limit, solver=solver, exact=exact, ranges=ranges)[0]
-
-
-def _blended(
-    asked: Asked, *, time_limit: float, solver: str = "", exact: bool = False, ranges: bool = False
-) -> tuple[Answer[Result], Explanation | None]:
-    """Return the answer of a blend, and what clashes if there is no formula."""
     from optimizer.solve.best import solve
 
     brief = brief_of(asked)
@@ -110,7 +103,7 @@ def _blended(
         chemistry = chemistry_of(brief, result.weighable, result.setting)
         at_risk = broken_by_one(result)
 
-    told = Answer(
+    return Answer(
         "blend",
         result,
         result.exit_code,
@@ -119,7 +112,6 @@ def _blended(
         chemistry=chemistry,
         broken_by_lots=at_risk,
     )
-    return told, explanation
 
 
 def export_model(path: Path, brief: Brief, result: Result) -> None:
@@ -144,8 +136,8 @@ def export_model(path: Path, brief: Brief, result: Result) -> None:
 
 def explain(asked: Asked, *, time_limit: float = 60.0) -> Answer[Explanation | None]:
     """Say why a brief is impossible and what would have to give; `found` is None if it can be met."""
-    answer, explanation = _blended(asked, time_limit=time_limit)
-    return Answer("explain", explanation, answer.exit_code, **answer.parts)
+    answer = blend(asked, time_limit=time_limit)
+    return Answer("explain", answer.parts["explanation"], answer.exit_code, **answer.parts)
 
 
 def check(formula: str | Path, asked: Asked, *, rest: str = "") -> Answer[Checked]:
@@ -160,7 +152,7 @@ def check(formula: str | Path, asked: Asked, *, rest: str = "") -> Answer[Checke
     from optimizer.studies.check import check as hold
 
     brief, given = _given(formula, asked, rest)
-    checked = hold(brief, given.doses, given.held_back, given.notes)
+    checked = hold(brief, given.doses, given.held_back, given.notes, at=given.target)
     chemistry = chemistry_of(checked.brief, checked.formula, checked.setting)
 
     return Answer("check", checked, 4 if checked.broken else 0, checked=checked, chemistry=chemistry)
@@ -208,7 +200,7 @@ def compare(
 
 
 def substitute(
-    material: str, asked: Asked, *, formula: str | Path | None = None, wish: Wish | None = None
+    material: str, asked: Asked, *, formula: str | Path | None = None, wish: SwapWish | None = None
 ) -> Answer[Substituted]:
     """Find the closest formula without a material, and rank what could stand in for it.
 
@@ -219,21 +211,21 @@ def substitute(
         wish: What is asked of the substitution.
     """
     from optimizer.data.names import material_of
-    from optimizer.studies.substitute import Wish as Wanted
     from optimizer.studies.substitute import substitute as replace_it
     from optimizer.studies.substitute import with_stand_ins
+    from optimizer.studies.substituted import SwapWish as Wanted
 
     brief, given = (brief_of(asked), None) if formula is None else _given(formula, asked)
     material, doses = material_of(material, brief.library.materials), given.doses if given else {}
     wide = with_stand_ins(brief, material, doses)
-    notes = given.notes if given else ()
-    found = replace_it(brief, wide, material, wish or Wanted(), doses if given else None, notes)
+    notes, at = (given.notes, given.target) if given else ((), None)
+    found = replace_it(brief, wide, material, wish or Wanted(), doses if given else None, notes, at=at)
 
     return Answer("substitute", found, 0 if found.answer is not None else 4)
 
 
 def rescue(
-    material: str, brief: Brief, batch: Batch, doses: Mapping[str, float], *, left_g: float, wish: Wish
+    material: str, brief: Brief, batch: Batch, doses: Mapping[str, float], *, left_g: float, wish: SwapWish
 ) -> Answer[Substituted]:
     """Find out how a batch in the middle goes on without a material: what is in stays in.
 
@@ -245,18 +237,19 @@ def rescue(
         left_g: What is left of the material besides what is in [g].
         wish: What else is asked of the substitution.
     """
-    from optimizer.bench.rescue import Rescue, floors_g, inside_g, least_size, smaller_batch, still_to_add
+    from optimizer.bench.rescue import Rescue, floors_g, least_size, smaller_batch, still_to_add
     from optimizer.studies.substitute import possible, substitute, with_stand_ins
 
     wide = with_stand_ins(brief, material, doses)
-    floors, there = floors_g(batch), inside_g(batch).get(material, 0.0) + left_g
+    floors, there = floors_g(batch), batch.weighed_g.get(material, 0.0) + left_g
 
-    def asked(size: float) -> Wish:
+    def asked(size: float) -> SwapWish:
         inside = {name: 100 * grams / size for name, grams in floors.items()}
         return replace(wish, left=100 * there / size, inside=inside)
 
-    size = least_size(batch.size_g, lambda size: possible(brief, material, asked(size), dict(doses)))
-    found = substitute(brief, wide, material, asked(size), dict(doses))
+    kept, at = dict(doses), batch.ph_target
+    size = least_size(batch.size_g, lambda size: possible(brief, material, asked(size), kept, at=at))
+    found = substitute(brief, wide, material, asked(size), kept, at=at)
     lines = () if found.answer is None else still_to_add(batch, found.answer.formula.doses, size)
     small = smaller_batch(batch, material, there)
     now = Rescue(batch.batch, size, batch.size_g, lines, small)
@@ -401,7 +394,10 @@ def together(
     *,
     leftover: float = 0.5,
     buying: bool = True,
+    rates: Mapping[str, float] | None = None,
     time_limit: float = 60.0,
+    shelf_file: Path | None = None,
+    library_files: Sequence[Path] | None = None,
 ) -> Answer[JointPlan]:
     """Plan several products from one shelf: which uses which material, and how many packs to buy.
 
@@ -409,12 +405,19 @@ def together(
         products: Mass to make [kg] by scenario, or pairs of brief and mass.
         leftover: Share of its price at which a kg that is left over counts, 0 to 1.
         buying: Whether packs may be bought.
+        rates: Rates of other currencies, of briefs that are named; none is assumed.
         time_limit: Seconds for the plan [s].
+        shelf_file: Shelf instead of the own one of briefs that are named.
+        library_files: Library files or folders instead of the shipped one, for them.
     """
+    from optimizer.answers.stock import stocked_brief
     from optimizer.studies.multi_product import Product, alone, joint
 
+    files: dict[str, Any] = {"shelf": shelf_file, "libraries": library_files, "rates": rates}
     pairs = products.items() if isinstance(products, Mapping) else products
-    made = tuple(Product(brief_of(asked), kg) for asked, kg in pairs)
+    made = tuple(
+        Product(asked if isinstance(asked, Brief) else stocked_brief(asked, **files), kg) for asked, kg in pairs
+    )
     plan = joint(made, leftover=leftover, buying=buying, time_limit=time_limit)
     apart = alone(made, leftover=leftover, buying=buying, time_limit=time_limit) if plan.products else ()
 
@@ -432,7 +435,22 @@ def _axis(option: str, text: str) -> tuple[Any, str]:
     """Return sign and measure of 'minimise MEASURE' or 'maximise MEASURE'."""
     from optimizer.errors import hyphened
 
+    sense, measure = goal_of(option, text)
+    return (1 if sense == "minimise" else -1), hyphened(measure)
+
+
+def goal_of(option: str, text: str) -> tuple[str, str]:
+    """Return sense and measure of 'minimise MEASURE' or 'maximise MEASURE', as an option states it."""
     sense, _, measure = text.strip().partition(" ")
     if sense not in ("minimise", "maximise") or not measure:
         raise UsageError(f"--{option} '{text}': write 'minimise MEASURE' or 'maximise MEASURE'.")
-    return (1 if sense == "minimise" else -1), hyphened(measure.strip())
+    return sense, measure.strip()
+
+
+def goal_changes(text: str) -> list[tuple[str, str]]:
+    """Return 'minimise MEASURE' or 'maximise MEASURE' as what-ifs of a brief; none if nothing is written."""
+    if not text:
+        return []
+    sense, measure = goal_of("objective", text)
+    other = "maximise" if sense == "minimise" else "minimise"
+    return [(f"objective.{other}", ""), (f"objective.{sense}", measure)]

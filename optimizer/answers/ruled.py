@@ -8,9 +8,10 @@ from math import inf, isnan, nan
 from optimizer.answers.draft import Draft, Mark
 from optimizer.assessment.alarms import alarms_of
 from optimizer.brief.brief import Brief
+from optimizer.brief.scenario import Scenario
 from optimizer.data.formula import Formula
 from optimizer.engine.ending import Proof
-from optimizer.immutable import Figure, immutable, result, untold
+from optimizer.immutable import Figure, immutable, result, seen, untold
 from optimizer.rules import LimitRule
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
@@ -22,14 +23,14 @@ Steps = Mapping[str, tuple[float, float]]
 
 
 @immutable
-class Reach:
+class FitsTo:
     """How far a limit may go before nothing fits, and what that rests on."""
 
     fits: float
     proof: Proof
 
 
-Reaches = Mapping[str, Reach | None]
+Reaches = Mapping[str, FitsTo | None]
 """Where nothing fits any more, by key of the limit; None where it could not be found out."""
 
 
@@ -38,18 +39,18 @@ class Ruler:
     """One limit as it stands in a draft."""
 
     mark: Mark = untold()
-    key: str
+    key: str = seen("mark.key")
     """Key of the what-if that moves it."""
-    words: str
+    words: str = seen("mark.words")
     """What it is, such as 'active matter at least'."""
-    unit: str
+    unit: str = seen("mark.rule.unit")
     at: float
     """Where it stands in the draft."""
-    in_file: float
+    in_file: float = seen("mark.at")
     least: float
     """Where the ruler begins."""
     most: float
-    step: float
+    step: float = seen("mark.step")
     value: Figure
     """What the formula has; null without one, or where the limit is one of the pH."""
     binding: bool
@@ -88,28 +89,32 @@ class Ruled:
     """What is known of a brief as its limits stand in a draft: the one record of the formula page."""
 
     FORMAT = 1
+    scenario: Scenario = untold()
+    answer: LiveAnswer = untold()
+    file: LiveAnswer = untold()
+    """The answer of the file as it is."""
     number: int
     """Counts answers: one with a lower number is older."""
-    brief: str
+    brief: str = seen("scenario.name")
     digest: str
     """Of the brief's file, first 16 digits."""
     moved: dict[str, float]
     """The draft: figures that differ from the file, by key."""
-    word: str
+    word: str = seen("answer.word")
     """'proven', 'same choices' (keeps all limits, perhaps not the best), 'best found' or 'open'."""
-    ending: str
+    ending: str = seen("answer.ending")
     """'optimal', 'feasible', 'infeasible' or 'stopped'."""
-    proof: str
+    proof: str = seen("answer.proof")
     """What that rests on: 'certificate' if every group of choices was held against it outside the solver."""
-    cost: Figure
+    cost: Figure = seen("answer.cost")
     """Material cost per kg, of the blend alone."""
-    currency: str
-    cost_of_file: Figure
+    currency: str = seen("scenario.currency")
+    cost_of_file: Figure = seen("file.cost")
     change: Figure
     """Cost against that of the file's formula."""
     objective: Figure
     """Worth of what is sought, if that is not the cost of the blend alone: such as the planned cost."""
-    ph: Figure
+    ph: Figure = seen("answer.ph")
     verdict: str
     """Cost in words, the planned one where that is sought, or that there is no formula."""
     alone: str
@@ -152,19 +157,14 @@ class Teller:
         goal = scenario.objective.goals[0][1]
         sought = nan if self._of_blend(goal) else answer.objective
         return Ruled(
+            scenario=scenario,
+            answer=answer,
+            file=file,
             number=number_,
-            brief=scenario.name,
             digest=self._digest,
             moved=dict(draft),
-            word=answer.word,
-            ending=answer.ending,
-            proof=answer.proof,
-            cost=answer.cost,
-            currency=scenario.currency,
-            cost_of_file=file.cost,
             change=answer.cost - file.cost,
             objective=sought,
-            ph=answer.ph,
             verdict=self._verdict(answer, goal),
             alone=self._alone(answer, goal),
             against=self._against(self._money_of(answer, goal) - self._money_of(file, goal)),
@@ -208,7 +208,7 @@ class Teller:
             return ""
         if abs(change) < CHANGE_SHOWN:
             return "as in the file"
-        return f"{change:+.3f} {self._brief.scenario.currency} against the file".replace("-", "−")
+        return f"{change:+z.3f} {self._brief.scenario.currency} against the file".replace("-", "−")
 
     def _ruler(
         self,
@@ -225,10 +225,10 @@ class Teller:
         value = mark.rule.value(formula, setting) if answer.doses and isinstance(mark.rule, LimitRule) else nan
         raised, lowered = steps.get(mark.key, (nan, nan))
         binding = (mark.rule.id, side) in answer.binding
-        reach = reaches.get(mark.key) or Reach(nan, "none")
+        reach = reaches.get(mark.key) or FitsTo(nan, "none")
+        costs = self._costs(mark, raised, lowered) if binding else ""
         return Ruler(
-            mark, mark.key, mark.words, mark.rule.unit, at, mark.at, min(mark.least, at), max(mark.most, at), mark.step,
-            value, binding, raised, lowered, self._costs(mark, raised, lowered) if binding else "",
+            mark, at, min(mark.least, at), max(mark.most, at), value, binding, raised, lowered, costs,
             reach.fits, reach.proof, _nothing(mark, reach.fits, at),
         )  # fmt: skip
 
@@ -250,7 +250,7 @@ class Teller:
             return "no change"
         goal = self._brief.scenario.objective.goals[0][1]
         unit = f"{self._brief.scenario.currency} per kg" if goal == "cost" else goal
-        return f"{change:+.3f} {unit}".replace("-", "−")
+        return f"{change:+z.3f} {unit}".replace("-", "−")
 
 
 STANDING: dict[str, tuple[str, str, str]] = {

@@ -13,7 +13,7 @@ from math import inf, isnan, nan
 from pathlib import Path
 
 from optimizer.answers.draft import MISSING, Draft, Mark, live_part, marks_of, moved_of, structural
-from optimizer.answers.ruled import Reach, Ruled, Steps, Teller, setting_of
+from optimizer.answers.ruled import FitsTo, Ruled, Steps, Teller, setting_of
 from optimizer.answers.stock import records_of, with_stock_left
 from optimizer.brief.brief import Brief, load_brief
 from optimizer.errors import SolverError
@@ -36,7 +36,7 @@ def never() -> bool:
     return False
 
 
-class Place:
+class ReadyBrief:
     """A brief with some of its structure moved, ready to be asked."""
 
     def __init__(self, brief: Brief) -> None:
@@ -60,8 +60,8 @@ class Rulers:
         self.brief = _read(path)
         self.digest = digest(path)
         self.marks = marks_of(self.brief)
-        self._places: OrderedDict[tuple[tuple[str, str], ...], Place] = OrderedDict({(): Place(self.brief)})
-        self._reaches: OrderedDict[tuple[str, tuple[tuple[str, float], ...]], Reach | None] = OrderedDict()
+        self._places: OrderedDict[tuple[tuple[str, str], ...], ReadyBrief] = OrderedDict({(): ReadyBrief(self.brief)})
+        self._reaches: OrderedDict[tuple[str, tuple[tuple[str, float], ...]], FitsTo | None] = OrderedDict()
         self._stepped: OrderedDict[tuple[tuple[str, float], ...], Steps] = OrderedDict()
         self._lock, self._number = threading.Lock(), 0
         self.proving = proving or Turns()
@@ -106,11 +106,14 @@ class Rulers:
         Raises:
             DataError: If a figure is refused.
         """
-        gone = [key.removeprefix(MISSING) for key, value in draft.items() if key.startswith(MISSING) and value]
-        changes = [(key, f"{value!r}") for key, value in draft.items() if not own(key)]
-        if gone:
-            changes.append(("pool.without", ",".join([*self.brief.scenario.pool.without, *gone])))
+        changes = self.changes(draft)
         return _read(self.path, changes) if changes else self.brief
+
+    def changes(self, draft: Draft) -> list[tuple[str, str]]:
+        """Return the what-ifs that a draft is, as `--set` takes them."""
+        gone = [key.removeprefix(MISSING) for key, value in draft.items() if key.startswith(MISSING) and value]
+        without = [("pool.without", ",".join([*self.brief.scenario.pool.without, *gone]))] if gone else []
+        return [*((key, f"{value!r}") for key, value in draft.items() if not own(key)), *without]
 
     def setting(self, ph: float) -> Setting:
         """Return a target pH with the brief's tolerance."""
@@ -141,7 +144,10 @@ class Rulers:
             answer = None if stopped() else place.live.prove(figures, stopped)
         if answer is None:
             return None
-        steps = self._stepped[_tuple(draft)] = self._steps(place, figures, answer)
+        if not draft:
+            self._file = self._file or answer
+        steps = self._stepped.get(_tuple(draft)) or self._steps(place, figures, answer)  # `reach` makes them whole
+        self._stepped[_tuple(draft)] = steps
         while len(self._stepped) > KEPT_REACHES:
             self._stepped.popitem(last=False)
         return self._told(number, draft, place, answer, steps)
@@ -181,13 +187,13 @@ class Rulers:
             self._number += 1
             return self._number
 
-    def _place(self, draft: Draft) -> Place:
+    def _place(self, draft: Draft) -> ReadyBrief:
         key = structural(self.marks, draft)
         with self._lock:
             if key in self._places:
                 self._places.move_to_end(key)
                 return self._places[key]
-        place = Place(_read(self.path, key))
+        place = ReadyBrief(_read(self.path, key))
         with self._lock:
             self._places.setdefault(key, place)
             while len(self._places) > KEPT_LIVES:
@@ -201,7 +207,7 @@ class Rulers:
         moves = [(m, s, {**figures, m.key: figures[m.key] + s * m.step}) for m in here for s in (1, -1)]
         return [(m, s, at) for m, s, at in moves if _taken(m, s, figures)]
 
-    def _steps(self, place: Place, figures: Draft, answer: LiveAnswer) -> dict[str, tuple[float, float]]:
+    def _steps(self, place: ReadyBrief, figures: Draft, answer: LiveAnswer) -> dict[str, tuple[float, float]]:
         """Return what raising and lowering each limit that binds by a step changes; NaN where nobody knows."""
         if answer.word != "proven" or isnan(answer.objective):
             return {}
@@ -215,7 +221,7 @@ class Rulers:
             found[mark.key] = (known, lowered) if sign > 0 else (raised, known)
         return found
 
-    def _told(self, number: int, draft: Draft, place: Place, answer: LiveAnswer, steps: Steps | None) -> Ruled:
+    def _told(self, number: int, draft: Draft, place: ReadyBrief, answer: LiveAnswer, steps: Steps | None) -> Ruled:
         """Return the record of an answer."""
         if self._teller is None:
             self._teller = Teller(self.brief, self.digest, self.marks, self.file)
@@ -226,14 +232,14 @@ class Rulers:
     def _key(self, mark: Mark, draft: Draft) -> tuple[str, tuple[tuple[str, float], ...]]:
         return mark.key, _tuple({key: value for key, value in draft.items() if key != mark.key})
 
-    def _remember(self, key: tuple[str, tuple[tuple[str, float], ...]], reach: Reach | None) -> None:
+    def _remember(self, key: tuple[str, tuple[tuple[str, float], ...]], reach: FitsTo | None) -> None:
         with self._lock:
             self._reaches[key] = reach
             while len(self._reaches) > KEPT_REACHES:
                 self._reaches.popitem(last=False)
 
 
-class Pool:
+class OpenRulers:
     """The briefs whose rulers are open, each read anew when a file of it has changed."""
 
     def __init__(self, most: int = 6) -> None:
@@ -294,15 +300,15 @@ def _taken(mark: Mark, sign: int, figures: Draft) -> bool:
     return max(low, rule.lowest) <= there <= min(high, rule.highest)
 
 
-def _extreme(probe: Probe, rule: object, mark: Mark) -> Reach | None:
+def _extreme(probe: Probe, rule: object, mark: Mark) -> FitsTo | None:
     """Return how far a limit may go before nothing fits; infinite if it stops nothing, None if unknown."""
     assert isinstance(rule, LimitRule)
     side, sign = ("low", -1) if mark.field == "at_least" else ("high", 1)
     every = frozenset(probe.ids)
     try:
         if probe.idle(every, rule, (rule.id, side)):
-            return Reach(-sign * inf, "certificate")
+            return FitsTo(-sign * inf, "certificate")
         fits = probe.extreme(every, rule, sign, (rule.id, side))
     except SolverError:
         return None
-    return None if fits is None else Reach(fits, probe.proof)
+    return None if fits is None else FitsTo(fits, probe.proof)

@@ -3,27 +3,101 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
+from optimizer.answers.answer import Answer
+from optimizer.answers.subject import Subject
+from optimizer.answers.writing import PAPER, PICTURE
+from optimizer.bench.amount import option
+from optimizer.bench.batch import Batch, Observation
 from optimizer.bench.card import Card
 from optimizer.bench.shared_card import SIZES_G, Instead, SharedCard, shared_lines, shared_steps
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution, cautions_from
 from optimizer.data.formula import Formula
 from optimizer.data.purchase import lines_of
+from optimizer.errors import UsageError, nearest
+from optimizer.files import write_atomic, write_report
 from optimizer.immutable import replace
+from optimizer.report.card import CARD
+from optimizer.report.document_pdf import document_pdf
+from optimizer.report.shared_card import screen_png, shared_csv, shared_document
+from optimizer.studies.substitute import substitute, with_stand_ins
+from optimizer.studies.substituted import Substituted
 from optimizer.units import listed, number
 
 if TYPE_CHECKING:
     from optimizer.answers.questions import Tell
-    from optimizer.bench.batch import Batch, Observation
-    from optimizer.studies.substitute import Substituted
+
 
 REPLACED = ("surfactant", "humectant", "chelator", "solubiliser")
 """Functions of which the card says what to use instead. A preservative is never swapped by a card: another system has
 another window, other partners and another challenge test."""
 ASKED = ("prices", "suppliers", "lots", "remarks")
 """What stays out unless it is asked for."""
+
+
+def sizes_of(text: str) -> tuple[float, ...]:
+    """Return the batches that grams are given for, such as '100 g, 1 kg' [g]; the usual ones if none is named.
+
+    Raises:
+        UsageError: If one of them is no mass, or there are more than four.
+    """
+    found = []
+    for part in _words(text):
+        amount = option(part, "--sizes")
+        if amount.unit != "g":
+            raise UsageError(f"--sizes '{part}': write masses, such as '100 g, 1 kg'.")
+        found.append(amount.value)
+    if len(found) > 4:
+        raise UsageError("--sizes: at most four batches have room on the card.")
+    return tuple(found) or SIZES_G
+
+
+def _words(text: str) -> list[str]:
+    return [word for word in (w.strip() for w in text.split(",")) if word]
+
+
+def share_card(
+    found: Subject,
+    card: Card,
+    *,
+    sizes_g: Sequence[float] = SIZES_G,
+    show: str = "",
+    instead: bool = True,
+    files: Iterable[Path] = (),
+    tell: Tell | None = None,
+) -> Answer[SharedCard]:
+    """Return the card to share, and write it to files: on paper, as a picture for a screen, or as a table.
+
+    Args:
+        found: What it is about.
+        card: Its card.
+        sizes_g: Batches that grams are given for [g].
+        show: What is shown as well, words of `ASKED` joined by commas.
+        instead: Whether to work out what to use instead of a missing material.
+        files: Where it is written, as each name ends.
+        tell: Told the name of each material before that is worked out.
+
+    Raises:
+        UsageError: If there is nothing of such a name to show.
+    """
+    asked = _words(show)
+    for word in asked:
+        if word not in ASKED:
+            raise UsageError(f"--with '{word}': {nearest(word, ASKED)}")
+    told = shared_card(
+        card, found.brief, found.formula, sizes_g=sizes_g, show=asked, batch=found.batch, instead=instead, tell=tell
+    )
+    for path in files:
+        if path.suffix.lower() in PAPER:
+            write_report(path, document_pdf(shared_document(told)), CARD)
+        elif path.suffix.lower() in PICTURE:
+            write_report(path, screen_png(told), CARD)
+        else:
+            write_atomic(path, shared_csv(told))
+    return Answer("card --share", told)
 
 
 def shared_card(
@@ -68,24 +142,29 @@ def shared_card(
     remarks = tuple(map(_remark, batch.observation)) if batch and "remarks" in show else ()
     if "lots" not in show and "remarks" not in show:
         card = replace(card, batch="", master="", day="")
-    card = replace(card, cautions=_every_caution(card, brief))
+    swaps = tuple(_instead(brief, formula, card.setting.target, tell)) if instead else ()
+    card = replace(card, cautions=_every_caution(card, brief, swaps))
     return SharedCard(
         title=card.title,
         card=card,
         sizes_g=tuple(sizes_g),
         lines=lines,
         steps=shared_steps(card),
-        instead=tuple(_instead(brief, formula, tell)) if instead else (),
+        instead=swaps,
         money=brief.scenario.currency,
         remarks=remarks,
         kept_out=tuple(word for word in ASKED if word not in show),
     )
 
 
-def _every_caution(card: Card, brief: Brief) -> tuple[Caution, ...]:
-    """Return the cautions for label and purchase as well: who makes it from the card has no other paper."""
+def _every_caution(card: Card, brief: Brief, swaps: Iterable[Instead]) -> tuple[Caution, ...]:
+    """Return the cautions for label and purchase as well, and of what it says to use instead.
+
+    Who makes it from the card has no other paper.
+    """
     materials = [material for part in card.parts for material, _ in part.lines]
-    return tuple(cautions_from([*materials, *card.later], brief.library).values())
+    offered = [material for swap in swaps for material in swap.materials]
+    return tuple(cautions_from([*materials, *card.later, *offered], brief.library).values())
 
 
 def _remark(seen: Observation) -> str:
@@ -93,10 +172,8 @@ def _remark(seen: Observation) -> str:
     return f"{seen.what}:{value}{' ' if seen.text else ''}{seen.text}"
 
 
-def _instead(brief: Brief, formula: Formula, tell: Tell | None) -> Iterable[Instead]:
+def _instead(brief: Brief, formula: Formula, at: float | None, tell: Tell | None) -> Iterable[Instead]:
     """Yield what takes the place of each material, most first; the first in the order of `substitute`."""
-    from optimizer.studies.substitute import substitute, with_stand_ins
-
     doses = formula.doses
     lines = [line for line in formula.lines if line.item.material.function in REPLACED]
     for line in sorted(lines, key=lambda line: (-line.percent, line.item.id)):
@@ -104,7 +181,7 @@ def _instead(brief: Brief, formula: Formula, tell: Tell | None) -> Iterable[Inst
         if tell is not None:
             tell(line.item.material.name)
         wide = with_stand_ins(brief, name, doses)
-        yield _chosen(substitute(brief, wide, name, doses=dict(doses), first_only=True))
+        yield _chosen(substitute(brief, wide, name, doses=dict(doses), at=at, first_only=True))
 
 
 def _chosen(found: Substituted) -> Instead:
@@ -116,4 +193,6 @@ def _chosen(found: Substituted) -> Instead:
         )
     known = {line.item.id: line.item.material.name for line in first.formula.lines}
     also = tuple((known.get(i, i), first.formula.dose(i)) for i in first.also)
-    return Instead(missing, first.material.name, first.dose, also)
+    return Instead(
+        missing, first.material.name, first.dose, also, handling=first.material.handling, materials=first.brought
+    )

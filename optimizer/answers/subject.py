@@ -12,7 +12,6 @@ from optimizer.bench.made import booked, materials_in
 from optimizer.brief.brief import Brief, load_brief, widened
 from optimizer.brief.scenario import find_scenario, named_beside
 from optimizer.data.formula import Formula, Line
-from optimizer.data.names import names_of
 from optimizer.errors import fault
 from optimizer.immutable import immutable
 from optimizer.rules.row import Setting
@@ -82,7 +81,8 @@ def subject_of(
         brief, given = read_given(path, scenario, changes=changes, shelf=shelf, libraries=libraries, rest=rest)
         formula = formula_at(brief.pool, given.doses)
         notes = (*given.notes, *brief.assumptions)
-        return Subject(path.stem, brief, formula, best_setting(brief, formula), scenario, notes=notes)
+        setting = best_setting(brief, formula, given.target)
+        return Subject(path.stem, brief, formula, setting, scenario, notes=notes)
     if is_batch(path):
         return _of_batch(path, changes, shelf, libraries)
     scenario = find_scenario(name)
@@ -115,7 +115,7 @@ def _of_batch(path: Path, changes: list[tuple[str, str]], shelf: Path | None, li
 
 def _of_lots_weighed(lines: tuple[Line, ...], batch: Batch, brief: Brief) -> tuple[Line, ...]:
     """Return the lines with what the shelf holds of the lot that was weighed, where that is another one."""
-    names = names_of(brief.library.materials)
+    names = brief.library.names
     shelf = brief.shelf.lines if brief.shelf else ()
 
     def changed(line: Line) -> Line:
@@ -135,6 +135,6 @@ OF_LOT = ("lot", "lot_ph", "lot_ph_at", "titrated_mmol_per_g")
 
 def _priced(brief: Brief) -> set[str]:
     """Return the ids that have a price on the shelf."""
-    names = names_of(brief.library.materials)
+    names = brief.library.names
     lines = brief.shelf.lines if brief.shelf else ()
     return {name for ln in lines if ln.price_per_kg is not None for name in names.get(ln.material.casefold(), ())}

@@ -4,33 +4,38 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import tomli
 
 from optimizer.answers.answer import Answer
+from optimizer.bench.plan import brief_reference
+from optimizer.bench.strike import Strike
 from optimizer.brief.brief import Brief, load_brief
 from optimizer.brief.scenario import find_scenario, named_beside
+from optimizer.data.names import material_of
 from optimizer.errors import UsageError
-
-if TYPE_CHECKING:
-    from optimizer.bench.strike import Strike
-    from optimizer.trials.more import Next
-    from optimizer.trials.note import How, Typed
-    from optimizer.trials.plan import Asked, Plan
-    from optimizer.trials.series import Series
-    from optimizer.trials.sheet import TrialSheet
-    from optimizer.trials.standing import Standing
+from optimizer.files import refuse_existing, write_atomic
+from optimizer.immutable import replace
+from optimizer.trials.more import NextBeakers, add_beakers, more_beakers
+from optimizer.trials.note import How, Typed, expected, note, typed_words
+from optimizer.trials.plan import TrialPlan, TrialsQuestion, plan
+from optimizer.trials.series import Series, read_series, series_from
+from optimizer.trials.sheet import TrialSheet, sheet_of
+from optimizer.trials.standing import SeriesStanding, standing_of
+from optimizer.trials.text import series_text
 
 
 def lay_trials(
     scenario: str | Path,
     out: Path,
-    asked: Asked,
+    asked: TrialsQuestion,
     *,
     name: str = "",
     on: str = "",
     shelf: Path | None = None,
     libraries: Sequence[Path] | None = None,
-) -> Answer[Plan]:
+) -> Answer[TrialPlan]:
     """Plan a series of trials and write its file.
 
     Args:
@@ -46,14 +51,6 @@ def lay_trials(
         UsageError: If nothing can be learnt as asked; the reason and what would help are told.
         DataError: If a file cannot be used, or the series file cannot be written.
     """
-    import tomli
-
-    from optimizer.bench.plan import brief_reference
-    from optimizer.files import refuse_existing, write_atomic
-    from optimizer.trials.plan import plan
-    from optimizer.trials.series import series_from
-    from optimizer.trials.text import series_text
-
     if out.suffix.lower() != ".toml":
         raise UsageError(f"--out {out.name}: the name of a series file ends in .toml.")
     refuse_existing(out)
@@ -74,8 +71,6 @@ def read_trials(
     Raises:
         DataError: If a file cannot be used.
     """
-    from optimizer.trials.series import read_series
-
     series = read_series(path)
     scenario = named_beside(path, series.brief, "series file")
     return series, load_brief(scenario, shelf=shelf, libraries=libraries, also=series.region.materials)
@@ -93,8 +88,6 @@ def trial_sheet(path: Path, *, beakers: Sequence[int] = (), **files: Any) -> Ans
         UsageError: If there is no such beaker.
         DataError: If a file cannot be used.
     """
-    from optimizer.trials.sheet import sheet_of
-
     series, brief = read_trials(path, **files)
     missing = sorted(set(beakers) - {b.number for b in series.beaker})
     if missing:
@@ -104,7 +97,7 @@ def trial_sheet(path: Path, *, beakers: Sequence[int] = (), **files: Any) -> Ans
 
 def note_trials(
     path: Path, words: Sequence[str], how: How, *, wrong: Strike | None = None, weight: Strike | None = None
-) -> Answer[Standing]:
+) -> Answer[SeriesStanding]:
     """Note readings and weights of a series as typed, or strike what was noted wrongly.
 
     Args:
@@ -118,10 +111,6 @@ def note_trials(
         UsageError: If no beaker is named.
         DataError: With every problem at once; then nothing is written.
     """
-    from optimizer.trials.note import note, typed_words
-    from optimizer.trials.series import read_series
-    from optimizer.trials.standing import standing_of
-
     typed = _known(path, typed_words(words))
     changes = bool(typed or wrong is not None or weight is not None)
     series = note(path, typed, how, wrong, weight) if changes else read_series(path)
@@ -130,11 +119,6 @@ def note_trials(
 
 def _known(path: Path, typed: tuple[Typed, ...]) -> tuple[Typed, ...]:
     """Return what was typed with materials by their ids, whatever name or everyday word was written for them."""
-    from optimizer.data.names import material_of
-    from optimizer.immutable import replace
-    from optimizer.trials.note import expected
-    from optimizer.trials.series import read_series
-
     known = expected(read_series(path))
     if all(one.what in known for one in typed):
         return typed
@@ -146,7 +130,7 @@ def _known(path: Path, typed: tuple[Typed, ...]) -> tuple[Typed, ...]:
 
 def next_trials(
     path: Path, count: int, *, aim: str = "", goal: str = "", repeats: int = 1, **files: Any
-) -> Answer[Next]:
+) -> Answer[NextBeakers]:
     """Choose the next beakers of a series and write them into its file.
 
     Args:
@@ -161,8 +145,6 @@ def next_trials(
         UsageError: If the aim cannot be followed.
         DataError: If a file cannot be used, or the brief has changed since.
     """
-    from optimizer.trials.more import add_beakers, more_beakers
-
     series, brief = read_trials(path, **files)
     aim = aim or ("best" if goal else series.aim)
     better = None

@@ -3,26 +3,32 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from math import isnan
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from optimizer.answers.answer import Answer
 from optimizer.answers.questions import Asked, brief_of
 from optimizer.answers.trials import read_trials
+from optimizer.assessment.alarms import cautions_at
+from optimizer.bench.batch import Batch, change_batch
+from optimizer.bench.thicken_entry import log_table
 from optimizer.brief.brief import Brief
+from optimizer.data.facts import Material
+from optimizer.data.formula import Formula
 from optimizer.errors import UsageError
+from optimizer.rules.row import Setting
+from optimizer.solve.best import solve
+from optimizer.solve.existing import best_setting, formula_at, held_against
+from optimizer.trials.fitted import Fits, fits_of
+from optimizer.trials.rating import Rated, rated
+from optimizer.trials.salt import SaltCurve, SaltQuestion, salt_curve
+from optimizer.trials.series import read_series
+from optimizer.trials.using import ReadingsWish, Wanted, with_readings
 
 if TYPE_CHECKING:
     from tomlkit import TOMLDocument
 
-    from optimizer.data.facts import Material
-    from optimizer.data.formula import Formula
-    from optimizer.rules.row import Setting
-    from optimizer.trials.fitted import Fits
-    from optimizer.trials.rating import Rated
-    from optimizer.trials.salt import Asked as SaltAsked
-    from optimizer.trials.salt import SaltCurve
-    from optimizer.trials.using import Wanted
 
 SURE = 90.0
 
@@ -39,8 +45,6 @@ def fit_trials(path: Path, *, only: Sequence[str] = (), shelf: Path | None = Non
         UsageError: If nothing can be fitted.
         DataError: If a file cannot be used.
     """
-    from optimizer.trials.fitted import fits_of
-
     series, brief = read_trials(path, shelf=shelf)
     found = fits_of(series, brief, only)
     if not found.fits:
@@ -74,11 +78,8 @@ def readings_in(
         UsageError: If a limit is on what the trials do not predict.
         DataError: If a file cannot be used.
     """
-    from optimizer.trials.fitted import fits_of
-    from optimizer.trials.series import read_series
-    from optimizer.trials.using import Wish, with_readings
-
-    return with_readings(brief_of(asked), fits_of(read_series(path)), Wish(want or {}, sure, at_ph, aim, tuple(shown)))
+    wish = ReadingsWish(want or {}, sure, at_ph, aim, tuple(shown))
+    return with_readings(brief_of(asked), fits_of(read_series(path)), wish)
 
 
 def rate(
@@ -104,11 +105,6 @@ def rate(
         UsageError: If the brief has no formula.
         DataError: If a file cannot be used.
     """
-    from optimizer.assessment.alarms import cautions_at
-    from optimizer.trials.fitted import fits_of
-    from optimizer.trials.rating import rated
-    from optimizer.trials.series import read_series
-
     if not 50 <= sure < 100:
         raise UsageError(f"--sure {sure:g}: write 50 to 99.9.")
     fits = fits_of(read_series(path))
@@ -119,20 +115,18 @@ def rate(
 
 
 def _subject(brief: Brief, formula: str | Path | None, rest: str) -> tuple[Brief, Formula, Setting]:
-    from optimizer.solve.best import solve
-    from optimizer.solve.existing import best_setting, formula_at, held_against
 
     if formula is not None:
         wide, given = held_against(Path(formula), brief, rest)
         found = formula_at(wide.pool, given.doses)
-        return wide, found, best_setting(wide, found)
+        return wide, found, best_setting(wide, found, given.target)
     result = solve(brief, weighable=True)
     if result.formula is None:
         raise UsageError("the brief has no formula to rate. See what clashes with 'tenside blend'.")
     return brief, result.weighable or result.formula, result.setting
 
 
-def salt(asked: Asked, wish: SaltAsked, *, into: Path | None = None) -> Answer[SaltCurve]:
+def salt(asked: Asked, wish: SaltQuestion, *, into: Path | None = None) -> Answer[SaltCurve]:
     """Lay the beakers of a salt curve on a brief's best formula, and say what their readings tell.
 
     Args:
@@ -144,9 +138,6 @@ def salt(asked: Asked, wish: SaltAsked, *, into: Path | None = None) -> Answer[S
         UsageError: If the doses or the readings cannot be used, or nothing is told that the log could stop at.
         DataError: If a file cannot be used.
     """
-    from optimizer.assessment.alarms import cautions_at
-    from optimizer.trials.salt import salt_curve
-
     brief, formula, setting = _subject(brief_of(asked), None, "")
     found = salt_curve(brief, formula, setting, wish, cautions_at(brief, formula, setting))
     if into is not None:
@@ -156,11 +147,6 @@ def salt(asked: Asked, wish: SaltAsked, *, into: Path | None = None) -> Answer[S
 
 def _feed(found: SaltCurve, path: Path, materials: Iterable[Material]) -> None:
     """Write target and stop of a salt curve into the thickening log of a batch file."""
-    from math import isnan
-
-    from optimizer.bench.batch import Batch, change_batch
-    from optimizer.bench.thicken_entry import log_table
-
     if not found.told or isnan(found.stop_percent):
         raise UsageError(f"--into {path}: nothing is told that its log could stop at.")
 

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
 from optimizer.answers.subject import Subject, subject_of
+from optimizer.bench.plan import batch_size, batch_text, brief_reference, formula_table
 from optimizer.brief.scenario import beside
 from optimizer.errors import UsageError, nearest
-
-if TYPE_CHECKING:
-    from optimizer.studies.variants import VariantOutcome, Variants
+from optimizer.files import write_atomic
+from optimizer.studies.variants import VariantOutcome, Variants, read_variants, varied
 
 
 def vary_base(
@@ -35,8 +34,6 @@ def vary_base(
         shelf: Shelf instead of the base's own.
         libraries: Library files instead of the shipped ones.
     """
-    from optimizer.studies.variants import read_variants, varied
-
     libraries = None if libraries is None else list(libraries)
     wanted = read_variants(file)
     if changed_at_most is not None:
@@ -49,41 +46,43 @@ def vary_base(
     return Answer("variants", found, 0 if all(not o.too_much and not o.newly_broken for o in found.outcomes) else 4), of
 
 
-def variant_of(found: Variants, name: str) -> VariantOutcome:
-    """Return the variant of a name.
+def write_variant(
+    found: Variants, name: str, subject: Subject, out: Path, *, size: str = "", scale: float = 1.0
+) -> str:
+    """Write a variant as a formula file, or lay it as a batch of the base's brief; return its name.
+
+    Args:
+        found: The variants.
+        name: Which of them.
+        subject: Their base.
+        out: The file; it must not exist.
+        size: How much a batch is, such as 5kg; a formula file, if it is left out.
+        scale: Step of the scale of that batch [g].
 
     Raises:
-        UsageError: If there is none.
+        UsageError: If there is no such variant.
     """
+    chosen = _variant_of(found, name)
+    formula = chosen.checked.formula
+    text = formula_table(formula)
+    if size:
+        text = batch_text(
+            formula,
+            chosen.checked.setting,
+            batch_size(size, step_g=scale),
+            brief=brief_reference(subject.scenario, out),
+            batch=out.stem,
+            product=chosen.variant.name,
+            planned_on=day_of(""),
+            scale_step_g=scale,
+        )
+    write_atomic(out, text)
+    return chosen.variant.name
+
+
+def _variant_of(found: Variants, name: str) -> VariantOutcome:
     named = {o.variant.name.casefold(): o for o in found.outcomes}
     if name.casefold() not in named:
         names = [o.variant.name for o in found.outcomes]
         raise UsageError(f"--make '{name}': there is no such variant. {nearest(name, names)}")
     return named[name.casefold()]
-
-
-def text_of(chosen: VariantOutcome, subject: Subject, out: Path, *, size: str = "", scale: float = 1.0) -> str:
-    """Return a variant as a formula file, or laid as a batch of the base's brief.
-
-    Args:
-        chosen: The variant.
-        subject: Its base.
-        out: Where the file will lie.
-        size: How much a batch is, such as 5kg; a formula file, if it is left out.
-        scale: Step of the scale of that batch [g].
-    """
-    from optimizer.bench.plan import batch_text, brief_reference, formula_table, size_of
-
-    formula = chosen.checked.formula
-    if not size:
-        return formula_table(formula)
-    return batch_text(
-        formula,
-        chosen.checked.setting,
-        size_of(size, step_g=scale),
-        brief=brief_reference(subject.scenario, out),
-        batch=out.stem,
-        product=chosen.variant.name,
-        planned_on=day_of(""),
-        scale_step_g=scale,
-    )

@@ -153,6 +153,11 @@ def plan_of(formula: Formula, setting: Setting, brief: Brief) -> ThickeningPlan:
     return ThickeningPlan(route, budget, (*kept, *rest), setting, formula.held_back)
 
 
+def unfit_thickeners(formula: Formula, setting: Setting, brief: Brief) -> dict[str, str]:
+    """Return the thickeners held ready that are no way to thicken a formula, by id, and why in sentences."""
+    return {c.material.id: " ".join(c.against) for c in plan_of(formula, setting, brief).candidates if not c.suits}
+
+
 def salt_route(formula: Formula, rule: Thickening, budget: Budget) -> SaltRoute:
     """Return whether salt can thicken a formula, with every reason."""
     active = formula.active

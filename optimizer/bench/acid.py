@@ -200,9 +200,9 @@ def ph_answer(
     scaled = None if blend is None else _times(dose, blend / 100)
     gain = _gain(log, bases, dose)
     sessions = sessions_of(batch, target, known_of(bases), blend, batch.where) if batch else ()
-    open_ = gain is not None
+    aim = Setting(target.typical, target.low, target.high)
     return PhAnswer(
-        Setting(target.typical, target.low, target.high),
+        aim,
         _window(brief, formula, target),
         bases,
         estimate,
@@ -213,11 +213,11 @@ def ph_answer(
         blend,
         scaled,
         gain,
-        worth_words(sessions, open_) + _too_low(formula, sessions),
+        worth_words(sessions, open_=gain is not None) + _too_low(formula, sessions),
         chosen.caution,
         sessions,
-        preservation_of(brief, formula, Setting(target.typical, target.low, target.high)),
-        foremost(brief, formula, Setting(target.typical, target.low, target.high)),
+        preservation_of(brief, formula, aim),
+        foremost(brief, formula, aim),
         struck_of(batch, "reading") if batch else (),
     )
 
@@ -350,7 +350,7 @@ def _gain(log: PhLog, bases: tuple[AlkalinityBasis, ...], dose: Interval) -> Gai
     return Gain(tuple(b.name for n in names for b in bases if b.id == n), dose, after)
 
 
-def worth_words(sessions: Sequence[AcidSession], open_: bool) -> str:
+def worth_words(sessions: Sequence[AcidSession], *, open_: bool) -> str:
     """Return how much the estimate is worth; what a sample has shown counts for its batch too."""
     readings = [r for one in sessions for r in one.log.readings]
     if sum(len({r.grams for r in one.log.readings if r.grams > 0}) for one in sessions) >= 2:
@@ -417,7 +417,7 @@ def readings_of(adjustment: Adjustment) -> tuple[LogReading, ...]:
 def start_of_batch(batch: Batch) -> float:
     """Return the mass of the batch before the first addition [g]: what was weighed in, or else the plan."""
     weighed = sum(line.grams for line in batch.weighed)
-    return weighed if weighed > 0 else batch.size_g * (100 - batch.held_back_percent) / 100
+    return weighed if weighed > 0 else batch.blend_g
 
 
 def first_portion(session: AcidSession) -> float | None:
@@ -429,9 +429,8 @@ def first_portion(session: AcidSession) -> float | None:
 
 def _brought(adjustment: Adjustment) -> Alkaline:
     """Return what an adjustment has added as an ingredient of the blend."""
-    grams = adjustment.reading[-1].added_g if adjustment.reading else 0.0
     solution = stock(adjustment.chemical, adjustment.strength_percent)
-    return as_ingredient(solution.chemical, solution.percent, 100 * grams / adjustment.start_g)
+    return as_ingredient(solution.chemical, solution.percent, 100 * adjustment.added_g / adjustment.start_g)
 
 
 def as_ingredient(chemical: Chemical, strength: float, percent: float) -> Alkaline:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Literal
 
@@ -85,7 +86,6 @@ def note_reading(
         DataError: If the line or the log is not possible; then nothing is written.
     """
     _check(noted)
-    target, recipe = target_of(brief, setting), known_of(ingredients_of(formula))
 
     def change(document: TOMLDocument, batch: Batch) -> None:
         last = batch.adjustment[-1] if batch.adjustment else None
@@ -93,7 +93,7 @@ def note_reading(
         if begins is not None:
             append(document, "adjustment", begins)
             last = None
-        before = last.reading[-1].added_g if last and last.reading else 0.0
+        before = last.added_g if last else 0.0
         tables: Any = document["adjustment"]
         start, of_what = float(tables[-1]["start_g"]), str(tables[-1].get("of", "batch"))
         _refuse_stale(noted, before, str(path))
@@ -101,10 +101,8 @@ def note_reading(
         if not noted.sure and grams > before:
             _check_room(batch, of_what, start, grams - before, str(path))
         append(tables[-1], "reading", _line(noted, grams))
-        # Read as a log before anything is written, so that a line that cannot be is refused.
-        sessions_of(batch_from(document.unwrap(), str(path), brief.library.materials), target, recipe, None, str(path))
 
-    return change_batch(path, change, brief.library.materials)
+    return _changed(path, brief, formula, setting, change)
 
 
 def strike_reading(path: Path, brief: Brief, formula: Formula, setting: Setting, asked: Strike) -> Batch:
@@ -113,13 +111,20 @@ def strike_reading(path: Path, brief: Brief, formula: Formula, setting: Setting,
     Raises:
         DataError: If there is no such reading, or the log makes no sense without it.
     """
+    return _changed(path, brief, formula, setting, lambda document, batch: strike(document, batch, "reading", asked))
+
+
+def _changed(
+    path: Path, brief: Brief, formula: Formula, setting: Setting, change: Callable[[TOMLDocument, Batch], None]
+) -> Batch:
+    """Change a pH log, which is read as one before anything is written, so that a line that cannot be is refused."""
     target, recipe = target_of(brief, setting), known_of(ingredients_of(formula))
 
-    def change(document: TOMLDocument, batch: Batch) -> None:
-        strike(document, batch, "reading", asked)
+    def checked(document: TOMLDocument, batch: Batch) -> None:
+        change(document, batch)
         sessions_of(batch_from(document.unwrap(), str(path), brief.library.materials), target, recipe, None, str(path))
 
-    return change_batch(path, change, brief.library.materials)
+    return change_batch(path, checked, brief.library.materials)
 
 
 def _refuse_stale(noted: Noted, before: float, where: str) -> None:
@@ -139,10 +144,12 @@ def _check_room(batch: Batch, of: str, start_g: float, more_g: float, where: str
     if of == "sample":
         room, words = start_g, f"the sample itself weighs {number(start_g, 3)} g"
     else:
-        solution = sum(a.reading[-1].added_g for a in batch.adjustment if a.of == "batch" and a.reading)
-        thick = sum(t.step[-1].added_percent for t in batch.thickening if t.step)
+        thick = sum(t.added_percent for t in batch.thickening)
         held = (batch.held_back_percent - thick) * batch.size_g / 100
-        room, words = held - solution, f"{number(held, 2)} g of the batch are held back for it"
+        room, words = (
+            held - sum(a.added_g for a in batch.adjusted),
+            f"{number(held, 2)} g of the batch are held back for it",
+        )
         if batch.held_back_percent <= 0:
             return
     if more_g > room + AS_TYPED:
@@ -190,8 +197,7 @@ def _new_log(
         start = sample_g if sample_g is not None else (last.start_g if last else None)
     else:
         # A second solution into the same batch finds there what the first one added.
-        brought = sum(a.reading[-1].added_g for a in batch.adjustment if a.of == "batch" and a.reading)
-        start = start_of_batch(batch) + brought
+        start = start_of_batch(batch) + sum(a.added_g for a in batch.adjusted)
     if start is None or not 0 < start < float("inf"):
         raise fault("reading", "--sample", f"{start} g is no sample.", "Write its mass in grams, above 0.")
     return {"of": what, "start_g": round(start, 3), "chemical": name, "strength_percent": percent}
@@ -211,8 +217,12 @@ def _line(noted: Noted, grams: float) -> dict[str, Any]:
     return line
 
 
-COLUMNS = ("added-g", "ph", "water-per-g", "with", "temperature-c", "taken-g")
-"""Columns of a table of measured points; the first two are needed, the others as in a batch file's readings."""
+COLUMNS = {
+    "added-g": "grams", "ph": "ph", "water-per-g": "water", "with": "strip", "temperature-c": "temperature",
+    "taken-g": "taken",
+}  # fmt: skip
+"""Columns of a table of measured points, as in a batch file's readings, with what they are of a `LogReading`."""
+NEEDED = ("added-g", "ph")
 
 
 def read_points(path: Path) -> tuple[LogReading, ...]:
@@ -223,41 +233,32 @@ def read_points(path: Path) -> tuple[LogReading, ...]:
     """
     (_, head), *rows = read_rows(path)
     names = [slug(text_of(cell)) for cell in head]
-    missing = [name.replace("-", "_") for name in COLUMNS[:2] if name not in names]
+    missing = [name.replace("-", "_") for name in NEEDED if name not in names]
     if missing:
         step = nearest(missing[0], [text_of(cell) for cell in head])
         raise fault(f"{path}, row 1", "", f"no column '{missing[0]}'.", step)
-    problems, readings = [], []
+    problems: list[Problem] = []
+    readings = []
     for number_, row in rows:
-        values: dict[str, float] = {}
-        strip = False
-        for name, cell in zip(names, row, strict=False):
-            text = text_of(cell)
-            if name not in COLUMNS or not text:
-                continue
-            where = f"{path}, row {number_}"
-            if name == "with":
-                strip = text.lower() == "strip"
-                if text.lower() not in ("strip", "meter"):
-                    problems.append(Problem(where, name, f"'{text}' is no instrument.", "Write meter or strip."))
-                continue
-            try:
-                values[name] = number_of(text)
-            except ValueError as error:
-                problems.append(Problem(where, name, f"'{text}' {error}.", "Write digits only, such as 6.25."))
+        where = f"{path}, row {number_}"
+        cells = {n: t for n, cell in zip(names, row, strict=False) if n in COLUMNS and (t := text_of(cell))}
+        values = {COLUMNS[name]: _point(where, name, text, problems) for name, text in cells.items()}
         if "ph" not in values and not problems:
-            problems.append(Problem(f"{path}, row {number_}", "ph", "the cell is empty.", "Fill it in."))
-        readings.append(
-            LogReading(
-                values.get("added-g", 0.0),
-                values.get("ph", 7.0),
-                values.get("water-per-g", 0.0),
-                strip,
-                values.get("temperature-c", 25.0),
-                True,
-                values.get("taken-g", 0.0),
-            )
-        )
+            problems.append(Problem(where, "ph", "the cell is empty.", "Fill it in."))
+        readings.append(LogReading(**{"grams": 0.0, "ph": 7.0, **values}))
     if problems:
         raise DataError(problems)
     return tuple(readings)
+
+
+def _point(where: str, column: str, text: str, problems: list[Problem]) -> Any:
+    """Return what a cell says; note what is wrong with it."""
+    if column == "with":
+        if text.lower() not in ("strip", "meter"):
+            problems.append(Problem(where, column, f"'{text}' is no instrument.", "Write meter or strip."))
+        return text.lower() == "strip"
+    try:
+        return number_of(text)
+    except ValueError as error:
+        problems.append(Problem(where, column, f"'{text}' {error}.", "Write digits only, such as 6.25."))
+        return 0.0

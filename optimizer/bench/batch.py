@@ -7,8 +7,9 @@ included; the file is replaced as a whole, so that a crash leaves the old one or
 
 import os
 from collections.abc import Callable, Iterable, Mapping
+from math import fsum
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self, TypeVar
+from typing import Annotated, Any, Literal, Self, TypeVar, get_args
 
 import tomli
 import tomlkit
@@ -37,12 +38,20 @@ class Scale(Frozen):
     """Error that a line may have [% of its weight]; common practice, an upper bound of teaching texts."""
 
     @property
+    def off_g(self) -> float:
+        """By how much a weight may be off [g]: as stated, else one step."""
+        return self.error_g or self.step_g
+
+    @property
     def least_g(self) -> float:
         """Least amount that can be weighed well enough [g]: error / allowed error."""
-        return (self.error_g or self.step_g) * 100 / self.allowed_percent
+        return self.off_g * 100 / self.allowed_percent
 
 
-Line = TypeVar("Line", bound="Entry")
+ReadingKind = Literal["viscosity_mpas", "flow_s", "judged"]
+READINGS: tuple[ReadingKind, ...] = get_args(ReadingKind)
+"""How the thickness of a blend is read."""
+Line = TypeVar("Line", bound="BenchLine")
 Held = TypeVar("Held")
 
 
@@ -63,7 +72,7 @@ class PlannedLine(Frozen):
     """As supplied [% w/w of the product]."""
 
 
-class Entry(Frozen):
+class BenchLine(Frozen):
     """A line that the bench adds. A wrong one is struck: it stays, with the reason, and counts no more."""
 
     struck: Annotated[str, Field(max_length=200)] = ""
@@ -71,7 +80,7 @@ class Entry(Frozen):
     struck_on: Day = ""
 
 
-class WeighedLine(Entry):
+class WeighedLine(BenchLine):
     """What was really weighed in of one material from one lot; several lines per material are allowed."""
 
     material: Word
@@ -82,7 +91,7 @@ class WeighedLine(Entry):
     note: str = ""
 
 
-class PhReading(Entry):
+class PhReading(BenchLine):
     """One reading of an acid or alkali adjustment."""
 
     added_g: Amount = 0.0
@@ -122,8 +131,13 @@ class Adjustment(Frozen):
         """The readings that count."""
         return counting(self.all_readings)
 
+    @property
+    def added_g(self) -> float:
+        """Solution that is in after the last reading [g]."""
+        return self.reading[-1].added_g if self.reading else 0.0
 
-class ThickenerStep(Entry):
+
+class ThickenerStep(BenchLine):
     """One addition of thickener, or a first reading without one, and what it did."""
 
     added_percent: Percent
@@ -142,9 +156,15 @@ class ThickenerStep(Entry):
     on: Day = ""
     note: str = ""
 
+    @property
+    def read_as(self) -> dict[ReadingKind, float]:
+        """What was read, by how."""
+        read = {kind: getattr(self, kind) for kind in READINGS}
+        return {kind: float(value) for kind, value in read.items() if value is not None}
+
     @model_validator(mode="after")
     def _read(self) -> Self:
-        if self.viscosity_mpas is None and self.flow_s is None and self.judged is None:
+        if not self.read_as:
             raise ValueError("write a reading: viscosity_mpas, flow_s or judged")
         return self
 
@@ -165,6 +185,11 @@ class ThickeningEntry(Frozen):
     def step(self) -> tuple[ThickenerStep, ...]:
         """The steps that count."""
         return counting(self.all_steps)
+
+    @property
+    def added_percent(self) -> float:
+        """Thickener that is in after the last step [% of the batch]."""
+        return self.step[-1].added_percent if self.step else 0.0
 
 
 class Finish(Frozen):
@@ -256,11 +281,40 @@ class Batch(Frozen):
         return counting(self.all_weighed)
 
     @property
+    def weighed_g(self) -> dict[str, float]:
+        """What is weighed in by material, all portions together [g]."""
+        names = dict.fromkeys(line.material for line in self.weighed)
+        return {n: fsum(line.grams for line in self.weighed if line.material == n) for n in names}
+
+    @property
+    def planned_g(self) -> dict[str, float]:
+        """What the plan takes by material [g]."""
+        return {line.material: line.percent * self.size_g / 100 for line in self.line}
+
+    @property
+    def blend_g(self) -> float:
+        """The planned batch without the part held back [g]."""
+        return self.size_g * (100 - self.held_back_percent) / 100
+
+    @property
+    def adjusted(self) -> tuple[Adjustment, ...]:
+        """The adjustments of the batch itself that have a reading; a sample does not go back."""
+        return tuple(a for a in self.adjustment if a.of == "batch" and a.reading)
+
+    @property
+    def ph_readings(self) -> tuple[PhReading, ...]:
+        """The readings of these, in order."""
+        return tuple(r for a in self.adjusted for r in a.reading)
+
+    def thickened_by(self, material: str) -> ThickeningEntry:
+        """Return the log of a thickener, an empty one if it was not begun."""
+        return next((t for t in self.thickening if t.material == material), ThickeningEntry(material=material))
+
+    @property
     def begun(self) -> bool:
         """Whether anything is recorded that makes the product differ from the plan."""
         steps = any(step.added_percent > 0 for log in self.thickening for step in log.step)
-        acid = any(log.of == "batch" and log.reading for log in self.adjustment)
-        return bool(self.weighed) or steps or acid or self.finish.mass_g is not None
+        return bool(self.weighed or self.adjusted) or steps or self.finish.mass_g is not None
 
     @property
     def doses(self) -> dict[str, float]:

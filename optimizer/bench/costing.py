@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from math import fsum
 from typing import Literal
 
@@ -166,49 +166,31 @@ def cost_of_batch(
         raise fault(costs_file, "currency", what, "Convert them; no rate is assumed.")
     kg = size.made_g / 1000
     items = {line.item.id: line.item for line in formula.lines}
-    spread = _spread(items, shelf)
-    money = fsum(line.percent / 100 * kg * line.item.price for line in formula.lines)
+    uses = {line.item.id: line.percent / 100 * kg for line in formula.lines}
     held = formula.held_back / 100 * kg
     dearest = max([water_price, *(i.price for i in formula.later if i.price == i.price)])
     held_cost = (held * water_price, held * dearest)
-    materials = money + held_cost[0]
-    lines = [
-        CostLine(
-            item.id,
-            item.material.name,
-            line.percent,
-            item.price,
-            spread[item.id],
-            line.percent * size.made_g / 100,
-            line.percent / 100 * kg * item.price,
-            line.percent / 100 * kg * item.price / materials if materials else 0.0,
-            (item.price - water_price) / 100,
-        )
-        for line in formula.lines
-        for item in (line.item,)
-    ]
-    lines.sort(key=lambda line: (-line.cost, line.id))
+    materials = fsum(uses[name] * item.price for name, item in items.items()) + held_cost[0]
+    lines = _lines(formula, size, shelf, water_price, materials)
     packaging = costs.packed(size.bottle_ml, costs_file) if size.bottles else ()
     alone = costs.without_own(size.bottle_ml) if size.bottles else ""
     notes = (*notes, f"{alone}.") if alone else notes
-    parts = _parts(formula, size, costs, packaging, materials, max(1, batches))
-    total = fsum(p.cost for p in parts)
-    parts = [CostPart(p.what, p.detail, p.cost, p.cost / total if total else 0.0) for p in parts]
+    spent = list(_parts(formula, size, costs, packaging, materials, max(1, batches)))
+    total = fsum(cost for _, _, cost in spent)
     ends = [fsum(line.grams / 1000 * line.prices[e] for line in lines) + held_cost[0] for e in (0, 1)]
     totals = (total - materials + ends[0], total - materials + ends[1])
     active = (_active(formula, "low"), _active(formula, "typical"), _active(formula, "high"))
     per_kg_made = materials / kg
     per_kg = total / (size.sold_g / 1000)
     per_bottle = total / size.bottles if size.bottles else None
-    uses = {line.item.id: line.percent / 100 * kg for line in formula.lines}
     return Costing(
         name=name,
         currency=currency,
         size=size,
-        lines=tuple(lines),
+        lines=lines,
         held_percent=formula.held_back,
         held_cost=held_cost,
-        parts=tuple(parts),
+        parts=tuple(CostPart(*part, part[-1] / total if total else 0.0) for part in spent),
         total=total,
         totals=totals,
         active_percent=active,
@@ -221,6 +203,30 @@ def cost_of_batch(
         plan=buying(uses, items, shelf, batches) if batches else None,
         notes=notes,
     )
+
+
+def _lines(
+    formula: Formula, size: Size, shelf: Shelf | None, water_price: float, materials: float
+) -> tuple[CostLine, ...]:
+    """Return what each material costs, dearest first, of a batch whose materials cost so much together."""
+    spread = _spread({line.item.id: line.item for line in formula.lines}, shelf)
+    found = []
+    for line in formula.lines:
+        item, cost = line.item, line.percent / 100 * (size.made_g / 1000) * line.item.price
+        found.append(
+            CostLine(
+                item.id,
+                item.material.name,
+                line.percent,
+                item.price,
+                spread[item.id],
+                line.percent * size.made_g / 100,
+                cost,
+                cost / materials if materials else 0.0,
+                (item.price - water_price) / 100,
+            )
+        )
+    return tuple(sorted(found, key=lambda line: (-line.cost, line.id)))
 
 
 def _spread(items: Mapping[str, Ingredient], shelf: Shelf | None) -> dict[str, Span]:
@@ -238,23 +244,22 @@ def _active(formula: Formula, end: Literal["low", "typical", "high"]) -> float:
 
 def _parts(
     formula: Formula, size: Size, costs: Costs, packaging: tuple[Packaging, ...], materials: float, batches: int
-) -> list[CostPart]:
+) -> Iterator[tuple[PartName, str, float]]:
+    """Yield each part of what a batch costs: what it is, its detail, its cost."""
     sold = size.sold_g / size.made_g
     rest = f"; {size.rest_g:.0f} g fill no whole bottle" if size.rest_g >= 0.5 else ""
-    parts = [CostPart("materials", f"in {size.sold_g / 1000:.4g} kg that is sold", materials * sold, 0.0)]
+    yield "materials", f"in {size.sold_g / 1000:.4g} kg that is sold", materials * sold
     if sold < 1 - AS_TYPED:
-        parts.append(CostPart("loss", f"{size.loss_percent:.3g} % of the batch{rest}", materials * (1 - sold), 0.0))
+        yield "loss", f"{size.loss_percent:.3g} % of the batch{rest}", materials * (1 - sold)
     for piece in packaging:
-        cost = piece.price * piece.pieces_per_bottle * (size.bottles or 0)
-        parts.append(CostPart("packaging", piece.what, cost, 0.0))
+        yield "packaging", piece.what, piece.price * piece.pieces_per_bottle * (size.bottles or 0)
     hours, wage = costs.labour.hours_per_batch, costs.labour.price_per_hour
     if hours * wage:
-        parts.append(CostPart("labour", f"{hours:g} h at {wage:g}", hours * wage, 0.0))
+        yield "labour", f"{hours:g} h at {wage:g}", hours * wage
     for freight in costs.freight:
-        parts.append(CostPart("freight", freight.what, freight_of(freight, formula, size.made_g / 1000, batches), 0.0))
+        yield "freight", freight.what, freight_of(freight, formula, size.made_g / 1000, batches)
     if costs.overhead.per_batch:
-        parts.append(CostPart("overhead", "per batch", costs.overhead.per_batch, 0.0))
-    return parts
+        yield "overhead", "per batch", costs.overhead.per_batch
 
 
 def freight_of(freight: Freight, formula: Formula, made_kg: float, batches: int = 1) -> float:

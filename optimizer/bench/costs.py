@@ -111,9 +111,8 @@ class Costs(Frozen):
         Raises:
             DataError: If the file knows other contents only.
         """
-        sizes = sorted({p.bottle_ml for p in self.packaging if p.bottle_ml is not None})
-        fits = [s for s in sizes if bottle_ml is not None and abs(s - bottle_ml) < 0.01 * s]
-        if sizes and not fits and len(sizes) == len({p.bottle_ml for p in self.packaging}):
+        sizes, fits = self._sizes(bottle_ml)
+        if sizes and not fits and all(p.bottle_ml is not None for p in self.packaging):
             known = listed([f"{s:g} ml" for s in sizes])
             asked = "a bottle of unknown volume" if bottle_ml is None else f"a bottle of {bottle_ml:g} ml"
             what = f"there is no packaging for {asked}, only for {known}."
@@ -122,12 +121,17 @@ class Costs(Frozen):
 
     def without_own(self, bottle_ml: float | None) -> str:
         """Return what is to be said where only what is for all bottles goes with this one, nothing otherwise."""
-        sizes = sorted({p.bottle_ml for p in self.packaging if p.bottle_ml is not None})
-        if not sizes or any(bottle_ml is not None and abs(s - bottle_ml) < 0.01 * s for s in sizes):
+        sizes, fits = self._sizes(bottle_ml)
+        if not sizes or fits:
             return ""
         known = listed([f"{s:g} ml" for s in sizes])
         counted = listed([p.what for p in self.packaging if p.bottle_ml is None])
         return f"nothing is priced for this bottle alone (only for {known}): of packaging {counted} are counted"
+
+    def _sizes(self, bottle_ml: float | None) -> tuple[list[float], list[float]]:
+        """Return the contents of bottles that something is priced for, and those of them that this one is."""
+        sizes = sorted({p.bottle_ml for p in self.packaging if p.bottle_ml is not None})
+        return sizes, [s for s in sizes if bottle_ml is not None and abs(s - bottle_ml) < 0.01 * s]
 
     @property
     def by_batch(self) -> bool:

@@ -44,8 +44,7 @@ def grams_of(batch: Batch) -> dict[str, float]:
     Where that sum is no multiple of the step itself, it is brought to the nearest one.
     """
     doses = {k: v for k, v in batch.doses.items() if v > 0}
-    total = batch.size_g * (100 - batch.held_back_percent) / 100
-    return largest_remainder(doses, batch.scale.step_g, total) if doses else {}
+    return largest_remainder(doses, batch.scale.step_g, batch.blend_g) if doses else {}
 
 
 def diluted(

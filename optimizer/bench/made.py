@@ -95,11 +95,10 @@ def went_in(batch: Batch, materials: Mapping[str, Material]) -> WentIn:
     inputs = _first(batch, _logged(batch, materials, notes), notes)
     grams = _summed({}, inputs)
     taken = 0.0
-    for adjustment in batch.adjustment:
-        if adjustment.of == "batch" and adjustment.reading:
-            taken += _adjust(where, adjustment, materials, grams, inputs, water)
+    for adjustment in batch.adjusted:
+        taken += _adjust(where, adjustment, materials, grams, inputs, water)
     for log in batch.thickening:
-        added = log.step[-1].added_percent * batch.size_g / 100 if log.step else 0.0
+        added = log.added_percent * batch.size_g / 100
         if added > 0:
             if any(line.material == log.material for line in batch.weighed):
                 notes.append(f"{log.material} stands among the weights and in the thickening log: both are counted")
@@ -109,29 +108,38 @@ def went_in(batch: Batch, materials: Mapping[str, Material]) -> WentIn:
     if finish.water_added_g > 0:
         inputs.append(Input(water, finish.water_added_g, "water put back"))
         _summed(grams, inputs[-1:])
-    evaporated = 0.0
-    if finish.mass_g is not None:
-        missing = fsum(grams.values()) - finish.mass_g - finish.lost_g
-        if missing < 0:
-            inputs.append(Input(water, -missing, "water not noted"))
-            _summed(grams, inputs[-1:])
-            if -missing > batch.scale.step_g:
-                notes.append(
-                    f"the batch weighs {number(-missing, 2)} g more than all that is noted: counted as water; "
-                    "if it was anything else, write it into the file"
-                )
-        elif missing > grams.get(water, 0.0):
-            what = f"{number(missing, 2)} g are missing at the end, more than the water that went in."
-            step = "Check finish.mass_g, finish.lost_g and the weights; only water evaporates."
-            raise fault(where, "finish.mass_g", what, step)
-        else:
-            evaporated = missing
-            grams[water] = grams.get(water, 0.0) - missing
-    else:
-        notes.append("nobody weighed the finished batch: no evaporation is counted")
+    evaporated = _evaporated(batch, grams, inputs, notes, water)
     if not fsum(grams.values()) > 0:
         raise fault(where, "weighed", "nothing went in.", "Write down what was weighed.")
     return WentIn(tuple(inputs), grams, taken, evaporated, finish.mass_g is not None, tuple(notes))
+
+
+def _evaporated(batch: Batch, grams: dict[str, float], inputs: list[Input], notes: list[str], water: str) -> float:
+    """Take out the water that is missing in the finished batch, or add what it weighs too much; return the first [g].
+
+    Raises:
+        DataError: If more is missing than water went in.
+    """
+    finish = batch.finish
+    if finish.mass_g is None:
+        notes.append("nobody weighed the finished batch: no evaporation is counted")
+        return 0.0
+    missing = fsum(grams.values()) - finish.mass_g - finish.lost_g
+    if missing >= 0:
+        if missing > grams.get(water, 0.0):
+            what = f"{number(missing, 2)} g are missing at the end, more than the water that went in."
+            step = "Check finish.mass_g, finish.lost_g and the weights; only water evaporates."
+            raise fault(batch.where, "finish.mass_g", what, step)
+        grams[water] = grams.get(water, 0.0) - missing
+        return missing
+    inputs.append(Input(water, -missing, "water not noted"))
+    _summed(grams, inputs[-1:])
+    if -missing > batch.scale.step_g:
+        notes.append(
+            f"the batch weighs {number(-missing, 2)} g more than all that is noted: counted as water; "
+            "if it was anything else, write it into the file"
+        )
+    return 0.0
 
 
 def lots_used(batch: Batch) -> dict[str, float]:
@@ -149,7 +157,7 @@ def last_ph(batch: Batch) -> float | None:
     """Return the pH that was read last: of the product, else after thickening, else after the acid."""
     seen = [o.value for o in batch.observation if o.what.casefold() == "ph" and o.value is not None]
     seen = seen or [s.ph for log in batch.thickening for s in log.step if s.ph is not None]
-    seen = seen or [r.ph for a in batch.adjustment if a.of == "batch" for r in a.reading]
+    seen = seen or [r.ph for r in batch.ph_readings]
     return seen[-1] if seen else None
 
 
@@ -251,7 +259,7 @@ def _all_known(where: str, batch: Batch, materials: Mapping[str, Material]) -> N
 
 def _logged(batch: Batch, materials: Mapping[str, Material], notes: list[str]) -> set[str]:
     """Return acids and alkalis that stand among the weights without a line in the plan, and in the pH log as well."""
-    used = [a for a in batch.adjustment if a.of == "batch" and a.reading and a.reading[-1].added_g > 0]
+    used = [a for a in batch.adjusted if a.added_g > 0]
     twice = {adjuster_of(a, materials, batch.where) for a in used} - batch.doses.keys()
     twice &= {line.material for line in batch.weighed}
     notes += [f"{name} stands among the weights and in the pH log: the log counts" for name in sorted(twice)]

@@ -58,17 +58,9 @@ def next_master(brief: Brief, batch: Batch, additions: Mapping[str, float], sett
         additions: Acid, alkali and thickener that the bench used [% of the batch].
         setting: The planned pH setting.
     """
-    step = brief.scenario.scale_step
     water = water_of(brief.library.by_id)
-    percent = batch.doses
     added = {n: p for n, p in additions.items() if p > 0}
-    for name, dose in added.items():
-        percent[name] = percent.get(name, 0.0) + dose
-    percent[water] = 100 - sum(p for n, p in percent.items() if n != water)
-    still = max(0.0, batch.held_back_percent - sum(added.values()))
-    held = round(min(round(still / step) * step, 0.9 * percent.get(water, 0.0) // step * step), 6)
-    doses = {n: p - held if n == water else p for n, p in percent.items()}
-    rounded = {n: p for n, p in largest_remainder(doses, step, 100 - held).items() if p > 0}
+    rounded, held = _with_additions(batch, added, water, brief.scenario.scale_step)
     if any(brief.library.by_id[n].thickener for n in rounded):
         brief = without_thickening(brief)
     brief = replace(brief, pool=replace(brief.pool, held_back=held))
@@ -78,6 +70,33 @@ def next_master(brief: Brief, batch: Batch, additions: Mapping[str, float], sett
     if not broken:
         return Master(formula, setting)
     brief = protecting(brief, formula, setting)
+    return _moved(brief, formula, setting, rounded, added, tuple(broken))
+
+
+def _with_additions(
+    batch: Batch, added: Mapping[str, float], water: str, step: float
+) -> tuple[dict[str, float], float]:
+    """Return the plan with what was added, on the grid of the scale, and what is still held back [%]."""
+    percent = batch.doses
+    for name, dose in added.items():
+        percent[name] = percent.get(name, 0.0) + dose
+    percent[water] = 100 - sum(p for n, p in percent.items() if n != water)
+    still = max(0.0, batch.held_back_percent - sum(added.values()))
+    held = round(min(round(still / step) * step, 0.9 * percent.get(water, 0.0) // step * step), 6)
+    percent[water] -= held
+    return {n: p for n, p in largest_remainder(percent, step, 100 - held).items() if p > 0}, held
+
+
+def _moved(
+    brief: Brief,
+    formula: Formula,
+    setting: Setting,
+    rounded: dict[str, float],
+    added: Mapping[str, float],
+    broken: tuple[str, ...],
+) -> Master:
+    """Return a formula that breaks rules moved as little as keeps them all, what was added as it is."""
+    water = water_of(brief.library.by_id)
     fixed = [
         Dose(id="kept", of=Group(materials=(n,)), exactly=rounded[n], source="as used at the bench").model_copy(
             update={"id": f"kept {n}"}  # the space keeps it apart from every id of a scenario
@@ -85,24 +104,20 @@ def next_master(brief: Brief, batch: Batch, additions: Mapping[str, float], sett
         for n in sorted(added)
         if n in rounded
     ]
-    used = [i for i in brief.pool.items if i.id in rounded or i.id == water]
-    wider = [i for i in brief.pool.items if i.id in rounded or i.id == water or _candidate(brief, i.id)]
-    for items in (used, wider):
+    used = {*rounded, water}
+    wider = {i.id for i in brief.pool.items if i.id in used or _candidate(brief, i.id)}
+    for names in (used, wider):
+        items = [i for i in brief.pool.items if i.id in names]
         asked = asking(brief, fixed, items)
         near = nearest_at(asked, rounded, setting)
         if near is None:
             continue
         near, _ = on_grid(asked, near, rounded, least_change(asked, near, rounded))
         after = near.formula.doses
-        changed = tuple(
-            sorted(
-                n
-                for n in {*after, *rounded}
-                if n != water and abs(after.get(n, 0.0) - rounded.get(n, 0.0)) > CHANGE_SHOWN
-            )
-        )
-        return Master(near.formula, near.ph.setting if near.ph else setting, changed, tuple(broken))
-    return Master(formula, setting, (), tuple(broken), clash(asked) or tuple(broken))
+        far = {n: abs(after.get(n, 0.0) - rounded.get(n, 0.0)) for n in {*after, *rounded} - {water}}
+        changed = tuple(sorted(n for n, much in far.items() if much > CHANGE_SHOWN))
+        return Master(near.formula, near.ph.setting if near.ph else setting, changed, broken)
+    return Master(formula, setting, (), broken, clash(asked) or broken)
 
 
 def _candidate(brief: Brief, name: str) -> bool:

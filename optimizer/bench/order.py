@@ -89,7 +89,7 @@ def order_of(
         acid: Whether the pH is set in a step of its own.
         lots: What the maker has of them, by id: a lot's own pH narrows the estimate.
     """
-    plan = _Plan({key: list(names) for key, names in by_phase.items()}, materials, doses, lots)
+    plan = _Moving({key: list(names) for key, names in by_phase.items()}, materials, doses, lots)
     if plan.hurt(plan.fixed(), surely=False):
         plan.chelators_late()
         plan.set_apart()
@@ -101,7 +101,7 @@ def order_of(
     return Order(steps, {k: v for k, v in plan.estimates().items() if k in steps}, melted, meets)
 
 
-class _Plan:
+class _Moving:
     """Steps that are still moved about."""
 
     def __init__(

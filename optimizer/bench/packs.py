@@ -13,7 +13,7 @@ from optimizer.units import AS_TYPED, ROUND_OFF
 
 
 @immutable
-class Offer:
+class PackOffer:
     """One shelf line as something to buy.
 
     Attributes:
@@ -71,7 +71,7 @@ class Buying:
         return tuple(n for n in self.needs if n.short > 0)
 
 
-def cheapest_cover(need_kg: float, offers: Sequence[Offer]) -> tuple[float, tuple[float, ...]] | None:
+def cheapest_cover(need_kg: float, offers: Sequence[PackOffer]) -> tuple[float, tuple[float, ...]] | None:
     """Return cost and amounts of the cheapest purchase that covers a need, None if nothing is offered.
 
     Minimise sum of n_k s_k p_k + w p_w subject to sum of n_k s_k + w >= need, n_k = 0 or at least the least order,
@@ -157,7 +157,7 @@ def buying(uses: Mapping[str, float], items: Mapping[str, Ingredient], shelf: Sh
         need, item, stock = uses[name] * batches, items[name], stocks.get(name, 0.0)
         tap = on_tap(item)
         offers = [
-            Offer(
+            PackOffer(
                 line.supplier,
                 line.price_per_kg or 0.0,
                 None if tap else line.pack_kg,
@@ -167,7 +167,7 @@ def buying(uses: Mapping[str, float], items: Mapping[str, Ingredient], shelf: Sh
             if n == name
         ]
         if tap and not offers:
-            offers = [Offer("", item.price)]
+            offers = [PackOffer("", item.price)]
         missing = need - stock
         found = cheapest_cover(missing, offers)
         purchases = _purchases(name, offers, found[1]) if found else ()
@@ -188,7 +188,7 @@ def buying(uses: Mapping[str, float], items: Mapping[str, Ingredient], shelf: Sh
     )
 
 
-def _purchases(material: str, offers: Sequence[Offer], amounts: Sequence[float]) -> tuple[Purchase, ...]:
+def _purchases(material: str, offers: Sequence[PackOffer], amounts: Sequence[float]) -> tuple[Purchase, ...]:
     found = []
     for offer, amount in zip(offers, amounts, strict=True):
         if amount > 0:

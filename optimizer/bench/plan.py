@@ -28,7 +28,7 @@ FINEST = 1e-4
 
 
 @immutable
-class Size:
+class BatchSize:
     """How much is made.
 
     Attributes:
@@ -46,7 +46,7 @@ class Size:
     words: str = ""
 
 
-def size_of(
+def batch_size(
     size: str = "",
     *,
     bottles: int | None = None,
@@ -54,7 +54,7 @@ def size_of(
     density: float | None = None,
     loss_percent: float = 0.0,
     step_g: float = 1.0,
-) -> Size:
+) -> BatchSize:
     """Return the batch that is wanted: batch = bottles x ml x density / (1 - loss), rounded up to the scale's step.
 
     Args:
@@ -79,7 +79,7 @@ def size_of(
     if asked is not None:
         grams = asked.grams(density)
         words = "" if asked.unit == "g" else f"{asked} at {number(density or 0.0)} g/ml"
-        return Size(_up(grams, step_g) if words else grams, bottle_ml, density, loss_percent, words)
+        return BatchSize(_up(grams, step_g) if words else grams, bottle_ml, density, loss_percent, words)
     if bottle_ml is None:
         raise UsageError("--bottles needs the content of a bottle: --bottle 250 (ml).")
     fill = mass_of(bottle_ml, density, f"{bottles} bottles of {number(bottle_ml)} ml")
@@ -87,7 +87,7 @@ def size_of(
     words = f"{bottles} bottles of {number(bottle_ml)} ml at {number(density or 0.0)} g/ml"
     if loss_percent:
         words += f" and {number(loss_percent)} % loss"
-    return Size(_up(bottles * fill / (1 - loss_percent / 100), step_g), bottle_ml, density, loss_percent, words)
+    return BatchSize(_up(bottles * fill / (1 - loss_percent / 100), step_g), bottle_ml, density, loss_percent, words)
 
 
 def _up(grams: float, step: float) -> float:
@@ -131,7 +131,7 @@ def in_order(materials: Mapping[str, Material], doses: Mapping[str, float]) -> l
 def batch_text(
     formula: Formula,
     setting: Setting,
-    size: Size,
+    size: BatchSize,
     *,
     brief: str,
     batch: str,

@@ -8,11 +8,12 @@ together. Whether a way to thicken stays open is a question to a plan, so it is 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from math import isnan
 
 from optimizer.assessment.alarms import cautions_at
+from optimizer.assessment.planned import planned_cost
 from optimizer.bench.batch import Batch
 from optimizer.bench.made import Input, WentIn, last_ph, lots_used, water_of, went_in
 from optimizer.bench.master import Master, next_master, without_thickening
@@ -107,6 +108,8 @@ class Made:
     in_window: bool | None
     """Whether that lies in the planned window; None if it cannot be told."""
     cost_per_kg: float = seen("cost")
+    planned_cost: float = untold()
+    """That of the plan, with what the bench was planned to add, as the batch holds it [per kg]."""
     currency: str = seen("brief.scenario.currency")
     inputs: tuple[Input, ...] = seen("went.inputs")
     lines: tuple[MadeLine, ...] = told_as("formula")
@@ -153,55 +156,65 @@ def reconcile(brief: Brief, batch: Batch, planned: Formula, setting: Setting) ->
         DataError: If the file does not add up.
     """
     went = went_in(batch, brief.library.by_id)
+    whole_plan = planned_cost(brief, planned, setting)
     percent = went.percent
-    lots = lots_used(batch)
     pool = replace(brief.pool, held_back=0.0)
     real = _at_its_lots(brief, batch)
     formula = formula_at(real, percent)
     ph = last_ph(batch)
     at = setting if ph is None else Setting(ph, ph, ph)
     whole = replace(without_thickening(brief), pool=real)
+    water = water_of(brief.library.by_id)
     filled = planned.doses
-    filled[water_of(brief.library.by_id)] = filled.get(water_of(brief.library.by_id), 0.0) + planned.held_back
+    filled[water] = filled.get(water, 0.0) + planned.held_back
     before = {o.id: o.value for o in measure_rules(replace(brief, pool=pool), formula_at(pool, filled), setting)}
-    outcomes = measure_rules(whole, formula, at)
-    lines = _lines(brief, batch, went, percent, lots)
+    lines = _lines(brief, batch, went, percent, water)
     errors = _errors(whole, formula, at, lines)
-    shown = [o for o in outcomes if o.shown != "understood"]
+    shown = [o for o in measure_rules(whole, formula, at) if o.shown != "understood"]
     rules = tuple(MadeRule(before[o.id], o, errors[o.id], _broken(o, batch)) for o in shown)
-    window = None
-    if ph is not None and setting.low is not None and setting.high is not None:
-        window = setting.low - AS_TYPED <= ph <= setting.high + AS_TYPED
-    notes = list(went.notes)
-    if abs(went.mass_g - batch.size_g) > SLOPPY * batch.size_g / 100 and went.weighed_out:
-        notes.append(f"{number(went.mass_g, 1)} g were made, {number(batch.size_g, 1)} g were planned")
-    doubt = evaporation_doubt(went)
-    notes += [doubt] if doubt else []
-    refill = refill_of(whole, batch, went, real, at, {r.outcome.id: r.broken for r in rules})
-    notes += overdone(batch, brief, planned, setting)
-    used = _helpful(additions(batch, went, water_of(brief.library.by_id)), batch)
-    master = next_master(replace(brief, pool=pool), batch, used, setting)
+    used = _helpful(additions(batch, went, water), batch)
     return Made(
         brief=brief,
         batch=batch,
         went=went,
         formula=formula,
         planned=planned,
+        planned_cost=planned.cost if whole_plan is None else whole_plan.per_kg.typical,
         setting=at,
         ph=ph,
-        in_window=window,
+        in_window=_within(setting, ph),
         lines=lines,
         rules=rules,
-        master=master,
-        notes=tuple(notes),
-        put_back=refill,
+        master=next_master(replace(brief, pool=pool), batch, used, setting),
+        notes=(*_notes(batch, went), *overdone(batch, brief, planned, setting), *brief.assumptions),
+        put_back=refill_of(whole, batch, went, real, at, {r.outcome.id: r.broken for r in rules}),
     )
+
+
+def _within(setting: Setting, ph: float | None) -> bool | None:
+    """Return whether a pH lies in the window; None if it cannot be told."""
+    if ph is None or setting.low is None or setting.high is None:
+        return None
+    return setting.low - AS_TYPED <= ph <= setting.high + AS_TYPED
+
+
+def _notes(batch: Batch, went: WentIn) -> Iterator[str]:
+    """Yield what is to be said of the mass balance."""
+    yield from went.notes
+    if abs(went.mass_g - batch.size_g) > SLOPPY * batch.size_g / 100 and went.weighed_out:
+        yield f"{number(went.mass_g, 1)} g were made, {number(batch.size_g, 1)} g were planned"
+    doubt = evaporation_doubt(went)
+    if doubt:
+        yield doubt
 
 
 def _helpful(used: dict[str, float], batch: Batch) -> dict[str, float]:
     """Return what was added [%], of a thickener past its peak no more than read most."""
-    added = {log.material: log.step[-1].added_percent for log in batch.thickening if log.step}
-    return {**used, **{name: used[name] * best / added[name] for name, best in past_peaks(batch).items()}}
+    peaks = past_peaks(batch)
+    return {
+        **used,
+        **{name: used[name] * best / batch.thickened_by(name).added_percent for name, best in peaks.items()},
+    }
 
 
 def _broken(outcome: Outcome, batch: Batch) -> bool:
@@ -221,12 +234,8 @@ def _at_its_lots(brief: Brief, batch: Batch) -> Pool:
     return at_lots(pool, brief.library, {k: v for k, v in lots_used(batch).items() if k in pool.index})
 
 
-def _lines(
-    brief: Brief, batch: Batch, went: WentIn, percent: Mapping[str, float], lots: Mapping[str, float]
-) -> tuple[MadeLine, ...]:
-    error = batch.scale.error_g or batch.scale.step_g
-    doses = batch.doses
-    water = water_of(brief.library.by_id)
+def _lines(brief: Brief, batch: Batch, went: WentIn, percent: Mapping[str, float], water: str) -> tuple[MadeLine, ...]:
+    doses, lots = batch.doses, lots_used(batch)
     late = {n for n in percent if n not in doses and n != water}
     spare = max(0.0, batch.held_back_percent - sum(percent[n] for n in late))
     doses[water] = doses.get(water, 0.0) + spare
@@ -234,7 +243,7 @@ def _lines(
     for name in sorted({*percent, *doses}, key=lambda n: (-percent.get(n, 0.0), n)):
         material = brief.library.by_id[name]
         times = max(1, sum(i.material == name for i in went.inputs))
-        tolerance = 100 * error * times / went.mass_g
+        tolerance = 100 * batch.scale.off_g * times / went.mass_g
         made, planned = percent.get(name, 0.0), doses.get(name, 0.0)
         differs = name not in late and abs(made - planned) > tolerance + AS_TYPED
         grams = went.grams.get(name, 0.0)

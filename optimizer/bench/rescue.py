@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from math import fsum
 
 from optimizer.bench.batch import Batch
 from optimizer.bench.weighed import tolerance_g
@@ -48,17 +47,10 @@ class Rescue:
     weights are past it already."""
 
 
-def inside_g(batch: Batch) -> dict[str, float]:
-    """Return what is weighed in by material [g]."""
-    names = dict.fromkeys(line.material for line in batch.weighed)
-    return {n: fsum(w.grams for w in batch.weighed if w.material == n) for n in names}
-
-
 def floors_g(batch: Batch) -> dict[str, float]:
     """Return below which grams no material can go: what is in, or the plan if within the tolerance."""
-    floors = inside_g(batch)
-    for name, dose in batch.doses.items():
-        planned = dose * batch.size_g / 100
+    floors = batch.weighed_g
+    for name, planned in batch.planned_g.items():
         if planned < floors.get(name, 0.0) <= planned + tolerance_g(batch, planned):
             floors[name] = planned
     return floors
@@ -93,7 +85,7 @@ def smaller_batch(batch: Batch, missing: str, left_g: float) -> float | None:
     """
     dose = batch.doses.get(missing, 0.0)
     size = whole_down(100 * left_g / dose) if dose > 0 else 0.0
-    for name, grams in inside_g(batch).items():
+    for name, grams in batch.weighed_g.items():
         planned = batch.doses.get(name, 0.0) * size / 100
         if name != missing and grams > planned + tolerance_g(batch, planned) + AS_TYPED:
             return None
@@ -102,11 +94,11 @@ def smaller_batch(batch: Batch, missing: str, left_g: float) -> float | None:
 
 def still_to_add(batch: Batch, doses: Mapping[str, float], size_g: float) -> tuple[StillToAdd, ...]:
     """Return what is in and what is still to be added for doses [% as supplied] of a batch [g], what is left first."""
-    inside, plan = inside_g(batch), batch.doses
+    inside, plan = batch.weighed_g, batch.planned_g
     names = sorted({*doses, *plan, *inside}, key=lambda n: (-doses.get(n, 0.0), n))
     return tuple(
         StillToAdd(
-            n, plan.get(n, 0.0) * batch.size_g / 100, inside.get(n, 0.0),
+            n, plan.get(n, 0.0), inside.get(n, 0.0),
             max(doses.get(n, 0.0) * size_g / 100, inside.get(n, 0.0)),
         )
         for n in names

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from math import isnan
+from math import nan
 
 from optimizer.bench.card import Card
 from optimizer.data.cautions import Caution
@@ -57,7 +57,7 @@ class SharedLine:
     """% w/w as supplied."""
     there_for: str
     """What it is there for, in plain words."""
-    price: Figure = told_as("price_per_kg", default=float("nan"))
+    price: Figure = told_as("price_per_kg", default=nan)
     """Only if prices were asked for."""
     suppliers: tuple[str, ...] = ()
     """Only if suppliers were asked for."""
@@ -92,6 +92,10 @@ class Instead:
     also_to: dict[str, float] = seen("as_doses", key="also")
     why_not: str = ""
     """What stops others; empty if something takes its place."""
+    handling: str = ""
+    """How what takes its place is handled."""
+    materials: tuple[Material, ...] = untold(default=())
+    """All that the formula then holds."""
 
     @property
     def as_doses(self) -> dict[str, float]:
@@ -162,20 +166,17 @@ def shared_lines(
     """
     doses = [dose for part in card.parts for dose in part.lines]
     functions = frozenset(f for material, _ in doses for f in material.functions)
-    found = []
-    for material, percent in doses:
-        price = (prices or {}).get(material.id, float("nan"))
-        found.append(
-            SharedLine(
-                material,
-                percent,
-                there_for(material, functions),
-                float("nan") if isnan(price) else price,
-                tuple((suppliers or {}).get(material.id, ())),
-                tuple((lots or {}).get(material.id, ())),
-            )
+    return tuple(
+        SharedLine(
+            material,
+            percent,
+            there_for(material, functions),
+            (prices or {}).get(material.id, nan),
+            tuple((suppliers or {}).get(material.id, ())),
+            tuple((lots or {}).get(material.id, ())),
         )
-    return tuple(found)
+        for material, percent in doses
+    )
 
 
 def shared_steps(card: Card) -> tuple[SharedStep, ...]:

@@ -41,7 +41,7 @@ def _to_weigh(batch: Batch) -> Stage | None:
 def _to_adjust(batch: Batch) -> Stage | None:
     if batch.ph_target is None:
         return None
-    read = [r for a in batch.adjustment if a.of == "batch" for r in a.reading]
+    read = batch.ph_readings
     if not read:
         return Stage("ph", "Read the pH.")
     low = batch.ph_target if batch.ph_low is None else batch.ph_low
@@ -58,9 +58,7 @@ def _to_thicken(batch: Batch) -> Stage | None:
     for log in batch.thickening:
         if not log.step or log.target is None:
             continue
-        last = log.step[-1]
-        values = (last.viscosity_mpas, last.flow_s, last.judged)
-        value = next((v for v in values if v is not None), log.target)
+        value = next(iter(log.step[-1].read_as.values()))
         if value < log.target:
             return Stage("thicken", f"Thicken on: {number(value)} was read, {number(log.target)} is wanted.")
     return None

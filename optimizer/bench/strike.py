@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Literal
 
-from optimizer.bench.batch import Batch, Entry, change_batch
+from optimizer.bench.batch import Batch, BenchLine, change_batch
 from optimizer.errors import UsageError, fault
 from optimizer.immutable import immutable
 from optimizer.units import number
@@ -52,9 +52,9 @@ def asked_of(number: int | None, why: str, on: str) -> Strike | None:
     return Strike(number, why.strip(), on)
 
 
-def lines_of(batch: Batch, kind: Kind) -> Iterator[tuple[int, str, Entry]]:
+def lines_of(batch: Batch, kind: Kind) -> Iterator[tuple[int, str, BenchLine]]:
     """Yield every line of a kind with its number and what it says, struck ones included."""
-    found: list[tuple[str, Entry]] = []
+    found: list[tuple[str, BenchLine]] = []
     if kind == "weighed":
         found = [
             (f"{w.material} {number(w.grams, 3)} g{f' of lot {w.lot}' * bool(w.lot)}", w) for w in batch.all_weighed
@@ -81,16 +81,37 @@ def strike(document: Any, batch: Batch, kind: Kind, asked: Strike) -> None:
     Raises:
         DataError: If there is no such line, or it is struck already.
     """
-    lines = {n: (said, entry) for n, said, entry in lines_of(batch, kind)}
-    word = WORDS[kind]
-    if asked.number not in lines:
-        there = f"There are {len(lines)}: number 1 to {len(lines)}." if lines else f"No {word} is noted yet."
-        raise fault(batch.where, f"{kind} {asked.number}", f"there is no {word} of this number.", there)
-    _, entry = lines[asked.number]
-    if entry.struck:
-        what = f"this {word} is struck already ({entry.struck})."
-        raise fault(batch.where, f"{kind} {asked.number}", what, "Nothing is left to do.")
-    table = _tables(document, kind)[asked.number - 1]
+    lines = [entry for _, _, entry in lines_of(batch, kind)]
+    there = f"There are {len(lines)}: number 1 to {len(lines)}."
+    may_strike(batch.where, kind, WORDS[kind], lines, asked, there)
+    mark(_tables(document, kind)[asked.number - 1], asked)
+
+
+def may_strike(where: str, key: str, word: str, lines: Sequence[BenchLine], asked: Strike, there: str) -> None:
+    """Refuse to strike a line that is not there, or is struck already.
+
+    Args:
+        where: The file.
+        key: Of the lines in it.
+        word: What one of them is called.
+        lines: All of their kind, struck ones included.
+        asked: Which one is to be struck.
+        there: How many there are, in a sentence.
+
+    Raises:
+        DataError: If it may not be struck.
+    """
+    key = f"{key} {asked.number}"
+    if not 1 <= asked.number <= len(lines):
+        there = there if lines else f"No {word} is noted yet."
+        raise fault(where, key, f"there is no {word} of this number.", there)
+    struck = lines[asked.number - 1].struck
+    if struck:
+        raise fault(where, key, f"this {word} is struck already ({struck}).", "Nothing is left to do.")
+
+
+def mark(table: Any, asked: Strike) -> None:
+    """Write into the table of a line that it is struck, and why."""
     table["struck"] = asked.why
     if asked.on:
         table["struck_on"] = asked.on

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from math import inf
 from typing import Literal
 
 from optimizer.assessment.electrolyte import Budget, electrolyte_of
 from optimizer.assessment.thickening import WAIT_MIN, plan_of, rule_of, step_of, window_of
-from optimizer.bench.batch import Batch, PhReading, Scale, ThickenerStep, ThickeningEntry
+from optimizer.bench.batch import Batch, ReadingKind, Scale, ThickenerStep, ThickeningEntry
 from optimizer.bench.strike import lines_of
 from optimizer.brief.brief import Brief
 from optimizer.data.facts import Material
@@ -16,8 +17,6 @@ from optimizer.immutable import Figure, immutable, seen, told_as, untold
 from optimizer.rules.row import Setting
 from optimizer.units import AS_TYPED, KEPT, listed, number, whole_down
 
-Reading = Literal["viscosity_mpas", "flow_s", "judged"]
-READINGS: tuple[Reading, ...] = ("viscosity_mpas", "flow_s", "judged")
 UNITS = {"viscosity_mpas": "mPa s", "flow_s": "s", "judged": "of 5"}
 NOISE = {"viscosity_mpas": 0.05, "flow_s": 0.05, "judged": 0.0}
 """Part of a reading by which it may differ when nothing changed; an editable default, no source. A judged reading is a
@@ -28,7 +27,10 @@ NEAR_TARGET = 0.8
 """From this part of the target on steps are halved; an editable default, no source."""
 TOP_JUDGED = 5.0
 
-State = Literal["closed", "open", "read again", "target reached", "no longer rising", "peak passed", "limit reached"]
+State = Literal[
+    "closed", "open", "on samples", "read again", "target reached", "no longer rising", "peak passed", "limit reached"
+]
+"""on samples: the thickener goes in while a batch is made, so a finished one takes no further step of it."""
 
 
 @immutable
@@ -76,7 +78,7 @@ class ThickeningLog:
     material_id: str = seen("material.id", key="material")
     name: str = seen("material.name")
     """The thickener."""
-    kind: Reading | None
+    kind: ReadingKind | None
     """How it is read; None before the first reading."""
     unit: str
     """Unit of the readings."""
@@ -112,13 +114,9 @@ def planned_thickeners(batch: Batch, brief: Brief, formula: Formula, setting: Se
     """Return the ids of the thickeners that may be added: held back for, logged already, or salt where it is a way."""
     names = [i.id for i in formula.thickeners] + [t.material for t in batch.thickening]
     plan = plan_of(formula, setting, brief)
+    unfit = {c.material.id for c in plan.candidates if not c.suits}
     names += [c.material.id for c in plan.candidates if c.suits and c.material.function == "salt"]
-    return tuple(dict.fromkeys(names))
-
-
-def kinds_of(step: ThickenerStep) -> list[Reading]:
-    """Return how a step was read."""
-    return [kind for kind in READINGS if getattr(step, kind) is not None]
+    return tuple(sorted(dict.fromkeys(names), key=unfit.__contains__))
 
 
 def logs_of(batch: Batch, brief: Brief, formula: Formula, setting: Setting, where: str) -> tuple[ThickeningLog, ...]:
@@ -143,30 +141,25 @@ def logs_of(batch: Batch, brief: Brief, formula: Formula, setting: Setting, wher
     begun = list(batch.thickening)
     if not begun:
         begun = [ThickeningEntry(material=n) for n in planned_thickeners(batch, brief, formula, setting)]
-    return tuple(_log(batch, log, known[log.material], brief, formula) for log in begun)
+    return tuple(_log(batch, log, known[log.material], brief, formula, setting) for log in begun)
 
 
 def log_of(name: str, batch: Batch, brief: Brief, formula: Formula, setting: Setting) -> ThickeningLog:
     """Return the state of one planned thickener's log, an empty one if it was not begun."""
-    log = next((t for t in batch.thickening if t.material == name), ThickeningEntry(material=name))
-    return _log(batch, log, brief.library.by_id[name], brief, formula)
-
-
-def last_ph(batch: Batch) -> PhReading | None:
-    """Return the last pH reading of the batch itself; a sample's does not open a log."""
-    readings = [r for a in batch.adjustment if a.of == "batch" for r in a.reading]
-    return readings[-1] if readings else None
+    return _log(batch, batch.thickened_by(name), brief.library.by_id[name], brief, formula, setting)
 
 
 def acid_percent(batch: Batch) -> float | None:
     """Return the acid or alkali added so far, as pure chemical [% of the batch]; None if none is logged."""
-    added = [(a.reading[-1].added_g, a.strength_percent) for a in batch.adjustment if a.of == "batch" and a.reading]
-    return sum(g * strength for g, strength in added) / batch.size_g if added else None
+    used = batch.adjusted
+    return sum(a.added_g * a.strength_percent for a in used) / batch.size_g if used else None
 
 
-def _log(batch: Batch, log: ThickeningEntry, material: Material, brief: Brief, formula: Formula) -> ThickeningLog:
+def _log(
+    batch: Batch, log: ThickeningEntry, material: Material, brief: Brief, formula: Formula, setting: Setting
+) -> ThickeningLog:
     kind, latest, points = _points(batch, log)
-    added = log.step[-1].added_percent if log.step else 0.0
+    added = log.added_percent
     budget, limits = _limits(batch, log, material, brief, formula, added)
     most = max(0.0, min(value for _, value in limits))
     ph, notes = ph_of(batch, log)
@@ -177,6 +170,14 @@ def _log(batch: Batch, log: ThickeningEntry, material: Material, brief: Brief, f
     if material.function == "salt" and state == "open" and budget.left.low < most - added:
         left = number(max(0.0, budget.left.low), 2)
         notes.append(f"At the upper ends of the printed ranges only {left} % of the salt budget is left.")
+    route = plan_of(formula, setting, brief).salt if material.function == "salt" else None
+    if route is not None and not route.open and state == "open":
+        if added <= KEPT:
+            state, said = "closed", f"Salt is not the way here. {' '.join(route.reasons)}"
+        else:
+            notes.append(f"Salt is not the way here, by what is known of it: {' '.join(route.reasons)}")
+    if state == "open" and material.thickens_from:
+        state, said = "on samples", _on_samples(material)
     step = _next(batch.scale, batch.size_g, material, log, points, added, most, latest) if state == "open" else None
     if state == "open" and step is None:
         state, said = "limit reached", "What is left is less than the scale can weigh: stop here."
@@ -206,9 +207,16 @@ def _log(batch: Batch, log: ThickeningEntry, material: Material, brief: Brief, f
     )
 
 
-def _points(batch: Batch, log: ThickeningEntry) -> tuple[Reading | None, float | None, tuple[ThickeningPoint, ...]]:
+def _on_samples(material: Material) -> str:
+    return (
+        f"Add none to this batch now: {material.name} goes {material.thickens_from}. Make 100 g samples with it, "
+        f"{number(step_of(material), 2)} % more in each. If some went in while this batch was made, log it here."
+    )
+
+
+def _points(batch: Batch, log: ThickeningEntry) -> tuple[ReadingKind | None, float | None, tuple[ThickeningPoint, ...]]:
     """Return how a log is read, the temperature of its last reading, and its steps."""
-    kind = kinds_of(log.step[0])[0] if log.step else None
+    kind = next(iter(log.step[0].read_as)) if log.step else None
     latest = next((s.temperature_c for s in reversed(log.step) if s.temperature_c is not None), None)
     numbers = {id(entry): n for n, _, entry in lines_of(batch, "step")}
     return kind, latest, tuple(_point(s, numbers[id(s)], kind, latest) for s in log.step)
@@ -246,10 +254,10 @@ def overdone(batch: Batch, brief: Brief, formula: Formula, setting: Setting) -> 
     return told
 
 
-def _point(step: ThickenerStep, number_: int, kind: Reading | None, latest: float | None) -> ThickeningPoint:
-    value = getattr(step, kind) if kind else None
+def _point(step: ThickenerStep, number_: int, kind: ReadingKind | None, latest: float | None) -> ThickeningPoint:
+    value = step.read_as.get(kind) if kind else None
     apart = step.temperature_c is not None and latest is not None and abs(step.temperature_c - latest) > COMPARABLE_C
-    return ThickeningPoint(step, number_, None if value is None else float(value), not apart)
+    return ThickeningPoint(step, number_, value, not apart)
 
 
 def _limits(
@@ -257,9 +265,9 @@ def _limits(
 ) -> tuple[Budget, tuple[tuple[str, float], ...]]:
     """Return the salt budget with what is logged, and what limits the dose."""
     salts = {m.id for m in brief.library.materials if m.thickener is not None and m.thickener.type == "salt"}
-    salt_in = sum(t.step[-1].added_percent for t in batch.thickening if t.step and t.material in salts)
-    others = sum(t.step[-1].added_percent for t in batch.thickening if t.step and t.material != log.material)
-    solution = sum(a.reading[-1].added_g for a in batch.adjustment if a.of == "batch" and a.reading)
+    salt_in = sum(t.added_percent for t in batch.thickening if t.material in salts)
+    others = sum(t.added_percent for t in batch.thickening if t.material != log.material)
+    solution = sum(a.added_g for a in batch.adjusted)
     room = batch.held_back_percent - others - 100 * solution / batch.size_g
     limit = rule_of(brief).salt
     before = electrolyte_of(formula, limit, acid_percent(batch))
@@ -278,21 +286,21 @@ def _limits(
 def ph_of(batch: Batch, log: ThickeningEntry) -> tuple[float | None, list[str]]:
     """Return the last pH, read again while thickening if it was, and what is to be told of it."""
     reread = next((s.ph for s in reversed(log.step) if s.ph is not None), None)
-    reading = last_ph(batch)
-    ph = reread if reread is not None else reading.ph if reading else None
+    read = [r.ph for r in batch.ph_readings]
+    ph = reread if reread is not None else read[-1] if read else None
     notes = []
-    low, high = batch.ph_low, batch.ph_high
-    if ph is not None and ((low is not None and ph < low) or (high is not None and ph > high)):
-        window = f"{number(low or 0, 2)} to {number(high or 14, 2)}"
+    low, high = aim_of(batch)
+    if ph is not None and not low <= ph <= high:
+        window = f"{number(max(low, 0), 2)} to {number(min(high, 14), 2)}"
         notes.append(f"pH {number(ph, 2)} is outside the batch's window {window}: set it before you go on.")
-    if log.step and log.step[-1].added_percent > 0 and log.step[-1].ph is None:
+    if log.added_percent > 0 and log.step[-1].ph is None:
         notes.append("Read the pH again: the last step has none.")
     return ph, notes
 
 
-def _doubts(points: tuple[ThickeningPoint, ...], kind: Reading | None) -> list[str]:
+def _doubts(points: tuple[ThickeningPoint, ...], kind: ReadingKind | None) -> list[str]:
     notes = []
-    mixed: list[str] = sorted({k for p in points for k in kinds_of(p.step)} - {kind})
+    mixed: list[str] = sorted({k for p in points for k in p.step.read_as} - {kind})
     if mixed:
         notes.append(f"The log mixes readings: only {kind} is followed, {listed(mixed)} is left aside.")
     apart = [p for p in points if not p.comparable]
@@ -309,7 +317,7 @@ def _judge(
     log: ThickeningEntry,
     material: Material,
     points: tuple[ThickeningPoint, ...],
-    kind: Reading | None,
+    kind: ReadingKind | None,
     ph: float | None,
     added: float,
     most: float,
@@ -345,17 +353,26 @@ def _judge(
 def closed(batch: Batch, material: Material, ph: float | None) -> tuple[str, str] | None:
     """Return what keeps a log closed and what to do, None if a pH inside the thickener's window opens it."""
     low, high = window_of(material)
-    window = f"pH {number(low, 2)} to {number(high, 2)}"
+    needs = f"{material.name} needs pH {number(low, 2)} to {number(high, 2)}."
+    aim_low, aim_high = aim_of(batch)
+    shared = max(low, aim_low), min(high, aim_high)
+    if shared[0] > shared[1] + KEPT:
+        aim = f"the target of this batch is pH {number(aim_low, 2)} to {number(aim_high, 2)}, and {needs}"
+        return aim, "Keep the pH at the target, where its preservative is planned to act, and take another thickener."
     if ph is None:
         sample = " A sample's pH does not count." if any(a.of == "sample" for a in batch.adjustment) else ""
-        return (
-            f"no pH of the batch is logged, and {material.name} needs {window}.",
-            f"Adjust and log the pH first.{sample}",
-        )
+        return f"no pH of the batch is logged, and {needs}", f"Adjust and log the pH first.{sample}"
     if not low - KEPT <= ph <= high + KEPT:
-        said = f"the last pH is {number(ph, 2)}, and {material.name} needs {window}."
-        return said, "Adjust it, then log a reading with --ph."
+        both = " to ".join(number(x, 2) for x in dict.fromkeys(shared))
+        said = f"the last pH is {number(ph, 2)}, and {needs}"
+        return said, f"Adjust it to pH {both}, then log a reading with --ph."
     return None
+
+
+def aim_of(batch: Batch) -> tuple[float, float]:
+    """Return the pH that a batch may have, infinite where its plan sets no end."""
+    low, high = batch.ph_low, batch.ph_high
+    return (-inf if low is None else low), (inf if high is None else high)
 
 
 def _turned(values: list[tuple[float, float]], noise: float) -> tuple[State, str] | None:

@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 from optimizer.bench.amount import portion_of
 from optimizer.bench.batch import Batch, ThickenerStep, ThickeningEntry, append, change_batch
-from optimizer.bench.thicken import ThickeningLog, closed, kinds_of, log_of, ph_of, planned_thickeners
+from optimizer.bench.thicken import ThickeningLog, closed, log_of, ph_of, planned_thickeners
 from optimizer.brief.brief import Brief
 from optimizer.data.facts import Material
 from optimizer.data.formula import Formula
@@ -67,8 +67,7 @@ def record(
 
 def _refuse_stale(batch: Batch, name: str, after: float | None, where: str) -> None:
     """Refuse a step whose additions were counted on from a log that has gone on since."""
-    steps = next((t.step for t in batch.thickening if t.material == name), ())
-    there = steps[-1].added_percent if steps else 0.0
+    there = batch.thickened_by(name).added_percent
     if after is not None and abs(after - there) > KEPT:
         what = f"the log has gone on in the meantime: {number(there, 3)} % is in by now."
         raise fault(where, f"thickening.{name}", what, "Look at the log, then note what was added since.")
@@ -108,9 +107,9 @@ def _step(batch: Batch, material: Material, entry: Mapping[str, Any], where: str
         step = ThickenerStep.model_validate(entry)
     except ValidationError as error:
         raise DataError(from_validation(error, where, ThickenerStep, f"thickening.{name}")) from None
-    logged = next((t for t in batch.thickening if t.material == name), ThickeningEntry(material=name))
+    logged = batch.thickened_by(name)
     check_step(logged, step, where)
-    last = logged.step[-1].added_percent if logged.step else 0.0
+    last = logged.added_percent
     said = closed(batch, material, ph_of(batch, logged)[0]) if step.added_percent > last + KEPT else None
     if said:
         what, todo = said
@@ -144,16 +143,16 @@ def check_step(logged: ThickeningEntry | None, step: ThickenerStep, where: str) 
     """
     key = f"thickening.{logged.material}" if logged else "thickening"
     problems = []
-    kinds = kinds_of(step)
+    kinds = list(step.read_as)
     if len(kinds) > 1:
-        what = f"one step has {len(kinds)} readings ({listed(list(kinds))})."
+        what = f"one step has {len(kinds)} readings ({listed(list[str](kinds))})."
         problems.append(Problem(where, key, what, "Give one of them; the log keeps to one kind."))
     if logged and logged.step:
-        before = kinds_of(logged.step[0])[0]
+        before = next(iter(logged.step[0].read_as))
         if before not in kinds:
             what = f"the log is read as {before}, this step as {kinds[0]}; they cannot be compared."
             problems.append(Problem(where, key, what, f"Read it as {before} too."))
-        last = logged.step[-1].added_percent
+        last = logged.added_percent
         if step.added_percent < last - KEPT:
             what = f"{number(step.added_percent)} % is less than the {number(last)} % of the step before."
             problems.append(Problem(where, key, what, "Write all additions together, not the last one alone."))

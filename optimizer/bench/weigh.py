@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
+from itertools import count
 from math import fsum
 
 from optimizer.bench.batch import Batch
 from optimizer.bench.grams import Dilution, diluted, grams_of, spreads_in
 from optimizer.bench.order import EMPTY, Lots
-from optimizer.bench.steps import PhaseStep, parts_of
+from optimizer.bench.steps import NONE_UNFIT, PhaseStep, Unfit, parts_of
 from optimizer.chemistry.interval import Interval
 from optimizer.data.cautions import ALWAYS, PAPER, Caution, cautions_from
 from optimizer.data.facts import Material
@@ -156,6 +157,7 @@ def weigh_sheet(
     predilute: bool = False,
     alarms: tuple[Caution, ...] = (),
     lots: Lots = EMPTY,
+    unfit: Unfit = NONE_UNFIT,
 ) -> WeighSheet:
     """Return the weigh sheet of a batch.
 
@@ -166,6 +168,7 @@ def weigh_sheet(
         predilute: Whether small amounts are weighed as pre-dilutions, their water taken off the water line.
         alarms: What is said before anything else, and on what it rests.
         lots: What the maker has of the materials, by id.
+        unfit: Of `later` what is no way to thicken it, by id, and why.
 
     Raises:
         DataError: If a material is not in the library.
@@ -181,29 +184,14 @@ def weigh_sheet(
     total = round(fsum(grams.values()), 9)
     materials = {n: known[n] for n in grams}
     lines = _lines(batch, materials, grams, predilute)
-    later = tuple(later)
-    steps: list[Step] = []
-    told: dict[str, int] = {}
-    every: list[Material] = []
-    count = 0
-    for number, part in enumerate(parts_of(batch, materials, later, lots), 1):
-        own = []
-        for name in part.materials:
-            count += 1
-            own.append(replace(lines[name], number=count))
-        here = [*(known[n] for n in part.materials), *part.later]
-        every += here
-        fresh, again = _cautions(library, here, told, number)
-        steps.append(Step(number, part, tuple(own), fresh, again))
+    parts = parts_of(batch, materials, tuple(later), lots, unfit)
     held = round(batch.size_g - total, 9)
-    fill = None
-    if batch.bottle_ml and batch.density_g_per_ml:
-        fill = batch.bottle_ml * batch.density_g_per_ml
+    fill = batch.bottle_ml * batch.density_g_per_ml if batch.bottle_ml and batch.density_g_per_ml else None
     bottles = None if fill is None else whole_down(batch.size_g * (1 - batch.loss_percent / 100) / fill)
     return WeighSheet(
         batch=batch,
-        steps=tuple(steps),
-        handling=_cautions(library, every, {}, 0)[0],
+        steps=tuple(_steps(parts, lines, library)),
+        handling=_cautions(library, [m for part in parts for m in _going_in(part, library)], {}, 0)[0],
         total_g=total,
         held_g=held,
         fill_g=fill,
@@ -213,30 +201,40 @@ def weigh_sheet(
     )
 
 
+def _going_in(part: PhaseStep, library: Library) -> list[Material]:
+    """Return the materials of a step, those of the part held back and what its text has one handle too."""
+    return [*(library.by_id[n] for n in part.materials), *part.handled, *part.later]
+
+
+def _steps(parts: Iterable[PhaseStep], lines: Mapping[str, WeighLine], library: Library) -> Iterator[Step]:
+    """Yield the steps with their lines, numbered throughout, and what each has to be careful of."""
+    told: dict[str, int] = {}
+    numbers = count(1)
+    for number, part in enumerate(parts, 1):
+        own = tuple(replace(lines[name], number=next(numbers)) for name in part.materials)
+        yield Step(number, part, own, *_cautions(library, _going_in(part, library), told, number))
+
+
 def _lines(
     batch: Batch, materials: Mapping[str, Material], grams: Mapping[str, float], predilute: bool
 ) -> dict[str, WeighLine]:
     """Return the lines by id; what pre-dilutions bring along is taken off their diluents' lines."""
     scale, doses = batch.scale, batch.doses
-    error = scale.error_g or scale.step_g
     total = sum(doses.values())
     rest, left = dict(grams), dict(grams)
     lines = {}
     for name, material in materials.items():
         exact = doses[name] * batch.size_g * (100 - batch.held_back_percent) / 100 / total
         small = grams[name] < scale.least_g - AS_TYPED
-        dilution = None
-        if small:
-            found = spreads_in(material, dict(materials), doses)
-            if found is not None:
-                dilution = diluted(exact, grams[name], scale, found[0], left[found[0]], whole=found[1])
-            if dilution is not None:
-                left[dilution.diluent] -= dilution.less_g
+        found = spreads_in(material, dict(materials), doses) if small else None
+        dilution = diluted(exact, grams[name], scale, found[0], left[found[0]], whole=found[1]) if found else None
         used = predilute and dilution is not None
-        if used and dilution is not None:
+        if dilution is not None:
+            left[dilution.diluent] -= dilution.less_g
+        if dilution is not None and used:
             rest[dilution.diluent] -= dilution.less_g
             rest[name] = dilution.take_g
-        relative = 100 * error / grams[name] if grams[name] > 0 else 100.0
+        relative = 100 * scale.off_g / grams[name] if grams[name] > 0 else 100.0
         enough = batch.size_g * scale.least_g / exact if exact > 0 else 0.0
         noted = tuple((w.lot, w.grams) for w in batch.weighed if w.material == name)
         lines[name] = WeighLine(0, material, doses[name], 0.0, exact, relative, small, dilution, used, enough, noted)
@@ -261,7 +259,7 @@ def _cautions(
 
 def _notes(batch: Batch, lines: Mapping[str, WeighLine], total: float, held: float) -> tuple[str, ...]:
     notes = []
-    asked = batch.size_g * (100 - batch.held_back_percent) / 100
+    asked = batch.blend_g
     if abs(total - asked) > WHOLE * batch.scale.step_g:
         notes.append(
             f"{asked:g} g is no multiple of the scale's {batch.scale.step_g:g} g: the lines sum to {total:g} g"

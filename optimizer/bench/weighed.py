@@ -135,7 +135,7 @@ def checked(
             step = f"{nearest(name, planned)} If it did go in, add --sure."
             problems.append(Problem(where, name, "this material is not in the plan.", step))
             continue
-        noted = fsum(w.grams for w in batch.weighed if w.material == name)
+        noted = batch.weighed_g.get(name, 0.0)
         total = noted + fsum(w.grams for w in new)
         if total > planned[name] + tolerance_g(batch, planned[name]) + AS_TYPED:
             so_far = f", {number(noted, 4)} g of it before" if noted else ""
@@ -149,7 +149,7 @@ def checked(
 def tolerance_g(batch: Batch, planned_g: float) -> float:
     """Return by how much a line may be off [g]: the error that the scale allows, at least what it cannot tell."""
     scale = batch.scale
-    return max(scale.error_g or scale.step_g, scale.allowed_percent * planned_g / 100)
+    return max(scale.off_g, scale.allowed_percent * planned_g / 100)
 
 
 def _twice(where: str, batch: Batch, new: list[Weight], planned: Mapping[str, float]) -> Problem | None:
@@ -188,13 +188,8 @@ def check_finish(where: str, batch: Batch, mass_g: float | None, *, sure: bool =
 
 def balances(batch: Batch) -> tuple[Balance, ...]:
     """Return planned and noted grams by material, the plan's first."""
-    planned = {line.material: line.percent * batch.size_g / 100 for line in batch.line}
-    names = dict.fromkeys([*planned, *(w.material for w in batch.weighed)])
-    noted = {w.material for w in batch.weighed}
-    return tuple(
-        Balance(n, planned.get(n, 0.0), fsum(w.grams for w in batch.weighed if w.material == n) if n in noted else None)
-        for n in names
-    )
+    planned, noted = batch.planned_g, batch.weighed_g
+    return tuple(Balance(n, planned.get(n, 0.0), noted.get(n)) for n in {**planned, **noted})
 
 
 def entry(weight: Weight, on: str) -> dict[str, str | float]:

@@ -13,7 +13,7 @@ import tomlkit
 from optimizer.data.library import Library
 from optimizer.errors import DataError, Problem, nearest
 from optimizer.immutable import immutable
-from optimizer.units import listed, number, slug
+from optimizer.units import file_stem, listed, number
 
 COMMON = "common practice, no source"
 PLANNING = "a place on the planning scale of 0 to 100, made up; nobody measured it"
@@ -172,7 +172,7 @@ def first_brief(
 def _problems(wanted: Wanted, library: Library) -> Iterator[Problem]:
     """Yield a problem for each answer that is none of those offered."""
     where = "your answers"
-    if not slug(wanted.name):
+    if not file_stem(wanted.name):
         yield Problem(where, "name", "the product has no name.", "Give it one with a letter or a digit in it.")
     elif len(wanted.name) > 80:
         yield Problem(where, "name", "the name is longer than 80 letters.", "Choose a shorter one.")
@@ -304,4 +304,4 @@ def _list(words: Iterable[str]) -> str:
 
 def brief_file(folder: Path, name: str) -> Path:
     """Return where the brief of a new product lies: its name as a file, in the folder."""
-    return folder / f"{slug(name)}.toml"
+    return folder / f"{file_stem(name)}.toml"

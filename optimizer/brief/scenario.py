@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Collection, Iterable, Mapping
+from math import fsum
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
@@ -11,13 +12,13 @@ from optimizer.data.facts import Charge, Free, Frozen, Material, Percent
 from optimizer.data.pool import unknown
 from optimizer.data.sheet import number_of
 from optimizer.errors import TIE_PATTERN, DataError, Problem, fault, from_validation, hyphened, nearest, spelled
-from optimizer.files import found_at, is_file, is_folder, read_toml, resolved, shipped
+from optimizer.files import found_at, is_file, is_folder, read_toml, resolved, shipped, toml_of
 from optimizer.rules import (
     KINDS,
     Acidity,
     Rule,
 )
-from optimizer.units import listed, slug
+from optimizer.units import AS_TYPED, listed, number, slug
 
 MAX_EXTENDS = 12
 MAX_RULES = 500
@@ -104,6 +105,15 @@ class HeldBack(Frozen):
     planned: dict[str, Percent] = {}
     """Doses of them to plan the cost with [% as supplied by id], from your own batches; without, the usual ones.
     Each way to thicken costs what is planned for it, unless `[objective] planned` is false."""
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        acid = fsum(dose for name, dose in self.planned.items() if name in self.acids)
+        thickener = max((dose for name, dose in self.planned.items() if name not in self.acids), default=0.0)
+        if self.percent and acid + thickener > self.percent + AS_TYPED:
+            come, free = number(acid + thickener, 2), number(self.percent, 2)
+            raise ValueError(f"planned doses come to {come} %, and {free} % is kept free: keep more free, or plan less")
+        return self
 
 
 class Objective(Frozen):
@@ -272,8 +282,8 @@ def scenario_from(raw: Mapping[str, Any], where: str) -> Scenario:
     if not isinstance(stated, list) or not all(isinstance(r, dict) for r in stated):
         problems.append(Problem(where, "rule", "rules are written as [[rule]] tables.", "Write [[rule]] above each."))
         stated = []
-    for number, table in enumerate(stated, 1):
-        key = f"rule.{table['id']}" if "kind" in table and "id" in table else f"rule {number}"
+    for place, table in enumerate(stated, 1):
+        key = f"rule.{table['id']}" if "kind" in table and "id" in table else f"rule {place}"
         kind = table.get("kind")
         if not isinstance(kind, str) or kind not in KINDS:
             what = "this key is missing." if kind is None else f"there is no kind of rule '{kind}'."
@@ -395,17 +405,7 @@ def _change(raw: dict[str, Any], key: str, value: str) -> None:
     if head in UNCHANGEABLE:
         raise fault("--set", key, "this cannot be changed here.", "Write a variant file that extends this one.")
     rules = {r.get("id"): r for r in raw.get("rule", []) if isinstance(r, dict)}
-    parsed: Any = value
-    try:
-        parsed = number_of(value) if _ONE_COMMA.fullmatch(value) else float(value)
-    except ValueError as error:
-        if _ONE_COMMA.fullmatch(value):
-            step = "Write it with a point, or without a separator."
-            raise fault("--set", key, f"'{value}' {error}.", step) from None
-        if value in ("true", "false"):
-            parsed = value == "true"
-        elif "," in value:
-            parsed = [v.strip() for v in value.split(",") if v.strip()]
+    parsed = _typed(key, value)
     owner, _, last = key.rpartition(".")
     if owner in rules:
         changed = _varied(rules[owner], {last: parsed})
@@ -417,13 +417,29 @@ def _change(raw: dict[str, Any], key: str, value: str) -> None:
     elif not rest and head in Scenario.model_fields:
         raw[head] = [parsed] if head == "library" and isinstance(parsed, str) else parsed
     elif isinstance(raw.get(head, {}), dict) and head in Scenario.model_fields:
-        field_name = Scenario.model_fields[head].annotation
-        listed_fields = head in ("pool", "held_back") and last not in ("percent",)
-        keep_text = isinstance(parsed, str) and listed_fields and field_name is not None
-        raw[head] = {**raw.get(head, {}), rest: [parsed] if keep_text else parsed}
+        listed_fields = key == "objective.then" or (head in ("pool", "held_back") and last != "percent")
+        table, dot, name = rest.partition(".")
+        if dot and isinstance(stated := raw.get(head, {}).get(table, {}), dict):
+            rest, parsed = table, {**stated, name: parsed}
+        raw[head] = {**raw.get(head, {}), rest: [parsed] if isinstance(parsed, str) and listed_fields else parsed}
     else:
         known = [*(str(k) for k in rules), *Scenario.model_fields]
         raise fault("--set", key, "there is no rule or table of that name.", nearest(owner or key, known))
+
+
+def _typed(key: str, value: str) -> Any:
+    """Return what a what-if states: a figure, yes or no, a list as files or with commas write it, or a text."""
+    if value[:1] in ("[", '"'):
+        return toml_of(f"value = {value}", f"--set {key}")["value"]
+    if value in ("true", "false"):
+        return value == "true"
+    try:
+        return number_of(value) if _ONE_COMMA.fullmatch(value) else float(value)
+    except ValueError as error:
+        if _ONE_COMMA.fullmatch(value):
+            step = "Write it with a point, or without a separator."
+            raise fault("--set", key, f"'{value}' {error}.", step) from None
+    return [v.strip() for v in value.split(",") if v.strip()] if "," in value else value
 
 
 def beside(path: Path, name: str, key: str) -> Path:

@@ -142,6 +142,18 @@ class TechnicalCmc:
     backed: Backed
 
 
+def refuse_unknown(family: str, cut: str) -> None:
+    """Refuse a family or a chain cut that no table here holds.
+
+    Raises:
+        DataError: If there is no such family or cut.
+    """
+    if family not in CMCS:
+        raise fault("micelle", "family", f"there is no CMC of '{family}'.", nearest(family, CMCS))
+    if cut not in CUTS:
+        raise fault("micelle", "cut", f"there is no chain cut '{cut}'.", nearest(cut, CUTS))
+
+
 @cache
 def cmc_of(family: str, cut: str) -> TechnicalCmc:
     """Return the CMC of a chain cut of a family.
@@ -153,10 +165,7 @@ def cmc_of(family: str, cut: str) -> TechnicalCmc:
     Raises:
         DataError: If there is no such family or cut.
     """
-    if family not in CMCS:
-        raise fault("micelle", "family", f"there is no CMC of '{family}'.", nearest(family, CMCS))
-    if cut not in CUTS:
-        raise fault("micelle", "cut", f"there is no chain cut '{cut}'.", nearest(cut, CUTS))
+    refuse_unknown(family, cut)
     known, chains = CMCS[family], CUTS[cut]
 
     def mixed(level: str) -> float:

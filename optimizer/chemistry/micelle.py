@@ -174,7 +174,7 @@ def _first_micelle(a: Vector, c: Vector, b: Vector) -> tuple[Vector, float]:
     x = ideal / ideal.sum()
 
     def value(x: Vector) -> float:
-        return float(x @ (np.log(x) + cost) + x @ b @ x / 2)
+        return _log_cmc(x, cost, b)
 
     best, diagonal = value(x), np.s_[:: len(x) + 1]
     for _ in range(200):
@@ -193,6 +193,27 @@ def _first_micelle(a: Vector, c: Vector, b: Vector) -> tuple[Vector, float]:
         if not moved:
             break
     return x, value(x)
+
+
+def _log_cmc(x: Vector, cost: Vector, b: Vector) -> float:
+    """Return what is least at the composition of the first micelle, and ln CMC there; `cost` is ln c / a."""
+    return float(x @ (np.log(x) + cost) + x @ b @ x / 2)
+
+
+def _in_micelles_near(n: Vector, c: Vector, b: Vector, near: Vector) -> Vector | None:
+    """Return the amounts in micelles [mM], shape (n,), or None if there are none.
+
+    Args:
+        n: Amounts [mM], all above 0.
+        c: CMCs [mM].
+        b: Interaction parameters.
+        near: Composition of a micelle of nearly these; no composition tells a CMC below that of the first micelle.
+    """
+    total = float(n.sum())
+    if np.log(total) > _log_cmc(near, np.log(c / n * total), b):
+        return _in_micelles(n, c, b, near)[0]
+    found = _shared(n, c, b)[2]
+    return None if found is None else found[0]
 
 
 def _in_micelles(n: Vector, c: Vector, b: Vector, start: Vector) -> tuple[Vector, Vector]:
@@ -343,13 +364,20 @@ def free_monomer(
     pairs = [pair for pair in betas if len(pair) == 2 and pair <= present]
     chosen = np.array([charge == of for charge in charges], bool)
 
+    near: Vector | None = None
+
     def total(level: str, parameters: Sequence[float]) -> float:
+        nonlocal near
         table = matrix(charges, dict(zip(pairs, parameters, strict=True)))
         n, c, b = _liquor(amounts, [getattr(c, level) for c in cmcs], table)
         used, monomer = n > 0, n.copy()
-        found = _shared(n[used], c[used], b[np.ix_(used, used)])[2] if used.any() else None
+        if not used.any():
+            return 0.0
+        n, c, b = n[used], c[used], b[np.ix_(used, used)]
+        found = _in_micelles_near(n, c, b, n / c / (n / c).sum() if near is None else near)
         if found is not None:
-            monomer[used] -= found[0]
+            near = found / found.sum()  # one corner lies near the next
+            monomer[used] -= found
         return float(monomer[chosen].sum())
 
     corners = product(*((betas[p].low, betas[p].high) for p in pairs))

@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cached_property, partial
-from math import hypot, isfinite, sqrt
+from math import exp, hypot, isfinite, sqrt
 
 import numpy as np
 
@@ -245,13 +245,28 @@ class PhLog:
     def expected_after(self, share: float) -> Interval:
         """Return the pH expected after more solution than is in now; acid never raises what was read last.
 
+        The end that the solution drives at is where the addition is the 10 % point of what is needed to get there,
+        taken on a logarithmic scale because the need is positive: `advice.advise` bounds the addition alike.
+
         Raises:
             DataError: If the share is negative.
         """
-        found, limit = self.expected_ph(share), min if self.solution.chemical.acid else max
-        last = self.readings[-1].ph if self.readings else None
-        ends = (found.low, found.typical, found.high)
-        return found if last is None else Interval(*(limit(ph, last) for ph in ends))
+        found = self.expected_ph(share)
+        if not self.readings:
+            return found
+        acid, last, more = self.solution.chemical.acid, self.readings[-1].ph, share - self.share_now
+
+        def short(ph: float) -> float:
+            """Return how much more than was added 1 in 10 needs to a pH; of alkali how much less, so that it falls."""
+            total, sd = self.share_to(ph)
+            need = total - self.share_now
+            found = (need * exp(-TENTH * sd / need) if need > 0 else 0.0) - more
+            return found if acid else -found
+
+        far, limit = falls_to_zero(short), min if acid else max
+        low, high = (far, found.high) if acid else (found.low, far)
+        ends = (min(low, found.typical), found.typical, max(high, found.typical))
+        return Interval(*(limit(ph, last) for ph in ends))
 
     def worth(self) -> tuple[Interval, ...]:
         """Return the total [g per 100 g of product] as it stood before any reading, after one, after two and so on."""

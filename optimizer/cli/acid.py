@@ -7,12 +7,11 @@ import typer
 
 from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
-from optimizer.cli.common import BENCH, Changes, For, Libraries, Rest, ShelfFile, Strikes, Why, app, changes_of, command
+from optimizer.cli.common import BENCH, For, Given, Rest, Strikes, Why, app, command
 from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
     from optimizer.chemistry.ph import Solution
-    from optimizer.report.ph_json import PhTold
 
 
 @command(app, BENCH)
@@ -61,13 +60,10 @@ def ph(
     ] = False,
     strike: Strikes = None,
     why: Why = "",
-    changes: Changes = None,
-    shelf: ShelfFile = None,
-    library: Libraries = None,
+    given: Given = Given(),
 ) -> Answer[Any]:
     """Estimate the pH, dose acid or alkali to the target in safe steps, and keep the log of a batch."""
     from optimizer.answers.logs import note_ph, ph_of, solution_of, strike_ph
-    from optimizer.answers.subject import subject_of
     from optimizer.bench.acid_log import Noted
     from optimizer.bench.amount import portion_of
     from optimizer.bench.strike import asked_of
@@ -83,7 +79,7 @@ def ph(
         raise UsageError("ph: --target goes with --points; a brief or batch file has its own (--set ph.low=5).")
     size = _grams(batch) if batch else None
     wrong = asked_of(strike, why, day_of(""))
-    found = subject_of(subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library, rest=rest)
+    found = given.subject(subject, against=against, rest=rest)
     if found.batch is None:
         if read is not None or added or sample is not None or of or wrong is not None:
             raise UsageError("ph: readings are kept in a batch file; name one, or give a table of them with --points.")
@@ -102,7 +98,7 @@ def ph(
     return ph_of(found, solution=solution, size_g=size, water=water)
 
 
-def _points(path: Path, target: str, sample: float | None, solution: "Solution | None") -> "Answer[PhTold]":
+def _points(path: Path, target: str, sample: float | None, solution: "Solution | None") -> Answer[Any]:
     from optimizer.answers.logs import ph_of_points
     from optimizer.chemistry.interval import Interval
     from optimizer.data.sheet import number_of
@@ -131,14 +127,9 @@ def _of(of: str, sample: float | None) -> Literal["", "sample", "batch"]:
 
 def _grams(text: str) -> float:
     """Return a mass such as 5kg, 5 kg or 800g in grams."""
-    from optimizer.data.sheet import number_of
+    from optimizer.bench.amount import option
 
-    plain = text.strip().lower()
-    factor = 1000.0 if plain.endswith("kg") else 1.0
-    try:
-        value = factor * number_of(plain.removesuffix("kg").removesuffix("g").strip())
-    except ValueError:
-        value = 0.0
-    if not value > 0 or not plain.endswith("g"):
-        raise UsageError(f"--batch '{text}': write a mass with its unit, such as 5kg or 800g.")
-    return value
+    amount = option(text, "--batch")
+    if amount.unit != "g":
+        raise UsageError(f"--batch '{text}': write a mass, such as 5kg or 800g.")
+    return amount.value

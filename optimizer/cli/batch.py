@@ -1,32 +1,16 @@
 """`tenside batch | weigh | weighed | card`: from a formula to a weighed batch."""
 
+import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
 from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
-from optimizer.cli.common import (
-    BENCH,
-    PAGE,
-    PAPER,
-    For,
-    Libraries,
-    On,
-    Rest,
-    ShelfFile,
-    Strikes,
-    SubjectName,
-    Why,
-    app,
-    command,
-    save,
-)
+from optimizer.answers.writing import BOOK, PAGE, PAPER, PICTURE, refuse_misnamed, targets_of
+from optimizer.cli.common import BENCH, Files, For, On, Rest, Strikes, SubjectName, Why, app, aside, command
 from optimizer.errors import UsageError
-
-if TYPE_CHECKING:
-    from optimizer.answers.subject import Subject
 
 BatchFile = Annotated[Path, typer.Argument(help="A batch file, see 'tenside batch'.")]
 
@@ -51,18 +35,16 @@ def batch(
     against: For = "",
     rest: Rest = "",
     on: On = "",
-    shelf: ShelfFile = None,
-    library: Libraries = None,
+    files: Files = Files(),
 ) -> Answer[Any]:
     """Lay the batch file of a formula: doses, size and pH window, and what to fill in where."""
     from optimizer.answers.bench import lay_batch
-    from optimizer.answers.subject import subject_of
     from optimizer.files import refuse_existing
 
     if out.suffix.lower() != ".toml":
         raise UsageError(f"--out {out.name}: a batch file's name ends in .toml.")
     refuse_existing(out)
-    found = subject_of(subject, against=against, shelf=shelf, libraries=library, rest=rest)
+    found = files.subject(subject, against=against, rest=rest)
     laid = lay_batch(
         found, out, size=size, bottles=bottles, bottle_ml=bottle, density=density, loss=loss, scale=scale, held=held,
         number=number, master=master, on=on,
@@ -82,21 +64,16 @@ def weigh(
     html: Annotated[Path | None, typer.Option(help="Write the sheet as one HTML file.")] = None,
     pdf: Annotated[Path | None, typer.Option(help="Write the sheet as a PDF to print.")] = None,
     xlsx: Annotated[Path | None, typer.Option(help="Write the sheet as a workbook.")] = None,
-    shelf: ShelfFile = None,
-    library: Libraries = None,
+    files: Files = Files(),
 ) -> Answer[Any]:
     """Lay out the weigh sheet of a batch: grams in the order of addition, handling, cautions, room to write."""
     from optimizer.answers.bench import sheet_of
-    from optimizer.files import write_report
-    from optimizer.report.weigh import SHEET, one_page, weigh_form
+    from optimizer.answers.writing import write_sheet
+    from optimizer.report.weigh import SHEET
 
-    targets = _targets(SHEET, (html, PAGE), (pdf, PAPER), (xlsx, (".xlsx",)))
-    sheet = sheet_of(batch_subject(path, shelf, library), predilute=predilute)
-    for target in targets:
-        if short and target == pdf:
-            write_report(target, one_page(sheet), SHEET)
-        else:
-            save(weigh_form(sheet), target)
+    targets = targets_of(SHEET, (html, PAGE), (pdf, PAPER), (xlsx, BOOK))
+    sheet = sheet_of(files.batch(path), predilute=predilute)
+    write_sheet(sheet, targets, short=short)
     return Answer("weigh", sheet)
 
 
@@ -124,26 +101,21 @@ def weighed(
     strike: Strikes = None,
     why: Why = "",
     on: On = "",
-    shelf: ShelfFile = None,
-    library: Libraries = None,
+    files: Files = Files(),
 ) -> Answer[Any]:
     """Note what was really weighed, with lots, and the end of the batch; strike what was noted wrongly."""
-    from optimizer.answers.bench import note_weights
+    from optimizer.answers.bench import note_as_typed
     from optimizer.bench.strike import asked_of
     from optimizer.bench.weighed import weight_of
-    from optimizer.report.made import Weighed
 
     ended = {"mass_g": finish_mass, "lost_g": lost, "water_added_g": water_added, "bottles": bottles}
     finish = {k: v for k, v in ended.items() if v is not None}
     wrong = asked_of(strike, why, day_of(on))
     if not weights and not finish and wrong is None:
         raise UsageError("say what was weighed, such as aqua=3400.5, or how it ended, such as --finish-mass 4870.")
-    found = batch_subject(path, shelf, library)
-    after, now = note_weights(
-        found, [weight_of(w) for w in weights or []], actives=active or [], finish=finish, wrong=wrong, sure=sure, on=on
-    )
-    names = {n: m.name for n, m in found.brief.library.by_id.items()}
-    return Answer("weighed", Weighed(path=str(path), batch=after), 0, path=str(path), batch=after, names=names, now=now)
+    found = files.batch(path)
+    typed = [weight_of(w) for w in weights or []]
+    return note_as_typed(found, typed, actives=active or [], finish=finish, wrong=wrong, sure=sure, on=on)
 
 
 @command(app, BENCH)
@@ -165,50 +137,34 @@ def card(
     instead: Annotated[bool, typer.Option(help="With --share: work out what to use instead.")] = True,
     out: Annotated[Path | None, typer.Option(help="With --share: a CSV that 'import formula' takes back.")] = None,
     on: On = "",
-    shelf: ShelfFile = None,
-    library: Libraries = None,
+    files: Files = Files(),
 ) -> Answer[Any]:
     """Lay out a formula on one page: phases, doses, pH, method in short, cautions; planned or as made; or to share."""
     from optimizer.answers.bench import card_of
-    from optimizer.answers.subject import subject_of
+    from optimizer.answers.writing import write_card
     from optimizer.report.card import CARD
 
-    targets = _targets(CARD, (pdf, PAPER), (png, (".png",)))
+    targets = targets_of(CARD, (pdf, PAPER), (png, PICTURE))
     if not share and (sizes or also or out is not None):
         raise UsageError("--sizes, --with and --out belong to the card to share: add --share.")
-    if out is not None and out.suffix.lower() != ".csv":
-        raise UsageError(f"--out {out.name}: the name must end in .csv.")
-    found = subject_of(subject, against=against, shelf=shelf, libraries=library, rest=rest)
+    if out is not None:
+        refuse_misnamed(out, (".csv",), "--out ")
+    found = files.subject(subject, against=against, rest=rest)
     shown = card_of(found, planned=planned, master=master, on=on)
-    if share:
-        from optimizer.cli.share import share as share_card
+    if not share:
+        write_card(shown, targets)
+        return Answer("card", shown)
+    from optimizer.answers.share import share_card, sizes_of
 
-        return share_card(found, shown, sizes=sizes, shown=also, instead=instead, pdf=pdf, png=png, table=out)
-    if targets:
-        from optimizer.files import write_report
-        from optimizer.report.card import card_pdf
-        from optimizer.report.pages import png_of
-
-        page = card_pdf(shown)
-        for target in targets:
-            write_report(target, page if target == pdf else png_of(page), CARD)
-    return Answer("card", shown)
-
-
-def batch_subject(path: Path, shelf: Path | None, library: list[Path] | None) -> "Subject":
-    """Return a batch file's subject; see `answers.bench`."""
-    from optimizer.answers.bench import batch_subject as subject
-
-    return subject(path, shelf, library)
+    written = (*targets, *([out] if out else ()))
+    answer = share_card(
+        found, shown, sizes_g=sizes_of(sizes), show=also, instead=instead, files=written, tell=_tell_material
+    )
+    for path in written:
+        aside(f"wrote {path}")
+    return answer
 
 
-def _targets(kind: str, *asked: tuple[Path | None, tuple[str, ...]]) -> tuple[Path, ...]:
-    """Return reports to write, refused before anything is worked out if they cannot be or are misnamed."""
-    from optimizer.files import refuse_unless_report
-
-    for path, endings in asked:
-        if path is not None and path.suffix.lower() not in endings:
-            raise UsageError(f"{path.name}: the name must end in {endings[0]}.")
-        if path is not None:
-            refuse_unless_report(path, kind)
-    return tuple(path for path, _ in asked if path is not None)
+def _tell_material(name: str) -> None:
+    if sys.stderr.isatty():
+        aside(f"what to use instead of {name} ...")

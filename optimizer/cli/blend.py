@@ -8,20 +8,16 @@ import typer
 from optimizer.answers.answer import Answer
 from optimizer.cli.common import (
     FORMULA,
-    AtPh,
     Changes,
+    FromTrials,
+    Given,
     Libraries,
-    Readings,
     ScenarioName,
     ShelfFile,
-    Sure,
-    Want,
+    TimeLimit,
     app,
     aside,
-    brief_of,
     command,
-    goal_of,
-    with_readings,
 )
 
 if TYPE_CHECKING:
@@ -37,15 +33,12 @@ def blend(
     ] = "",
     shelf: ShelfFile = None,
     library: Libraries = None,
-    readings: Readings = None,
-    want: Want = None,
-    sure: Sure = 90.0,
-    at_ph: AtPh = None,
+    measured: FromTrials = FromTrials(),
     solver: Annotated[
         str,
         typer.Option(help="Any solver that PuLP finds, such as PULP_CBC_CMD; the answer is certified all the same."),
     ] = "",
-    time_limit: Annotated[float, typer.Option(help="Seconds for each integer program.", min=0.1)] = 60.0,
+    time_limit: TimeLimit = 60.0,
     export: Annotated[Path | None, typer.Option(help="Also write the model, as .lp or .mps (one pH setting).")] = None,
     exact: Annotated[bool, typer.Option("--exact", help="Check the optimum again in rational arithmetic.")] = False,
     ranges: Annotated[
@@ -55,14 +48,14 @@ def blend(
     """Find the best percentages that keep every rule, prove them and say what each limit costs."""
     from optimizer.answers import questions
 
-    goal = goal_of(objective)
-    brief = brief_of(scenario, changes, shelf, library, [] if readings else goal)
-    brief = with_readings(brief, readings, want, sure, at_ph, aim=objective.strip())
+    goal = questions.goal_changes(objective)
+    brief = Given(changes, shelf, library).brief(scenario, [] if measured.readings else goal)
+    brief = measured.put_into(brief, aim=objective.strip())
     answer = questions.blend(brief, time_limit=time_limit, solver=solver, exact=exact, ranges=ranges)
     if export:
         questions.export_model(export, brief, answer.found)
         aside(f"wrote {export}")
-    altered = any((changes, objective, shelf, library, readings, want, at_ph))
+    altered = any((changes, objective, shelf, library, measured.readings, measured.want, measured.at_ph))
     answer.following = _following(scenario, answer.found, altered)
     return answer
 

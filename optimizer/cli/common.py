@@ -3,22 +3,24 @@
 import contextlib
 import os
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import fields, is_dataclass
 from inspect import Parameter, Signature, signature
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Annotated, Any, TypeVar, cast
+from typing import IO, TYPE_CHECKING, Annotated, Any
 
 import typer
 from typer.core import TyperGroup
 
+from optimizer.answers.writing import PAGE, PAPER
 from optimizer.errors import LONGEST, UsageError, shortened, worded
+from optimizer.immutable import immutable
 
 if TYPE_CHECKING:
     from optimizer.answers.answer import Answer
+    from optimizer.answers.subject import Subject
     from optimizer.brief.brief import Brief
     from optimizer.report.document import Document
-
-T = TypeVar("T")
 
 
 class ShortUsage(TyperGroup):
@@ -61,10 +63,6 @@ app = typer.Typer(
 )
 
 
-PAGE, PAPER = (".html", ".htm"), (".pdf",)
-"""How the names of reports end, for the screen and for paper."""
-
-
 def new_report(path: Path) -> Path:
     """Return the file of a report; refused before anything is computed if it could not be written."""
     return _named(path, PAGE + PAPER)
@@ -81,21 +79,17 @@ def _named(path: Path, endings: tuple[str, ...]) -> Path:
     return path
 
 
-def _page(context: typer.Context, path: Path | None) -> Path | None:
-    return _text_alone(context, path, PAGE)
+def _text_alone(endings: tuple[str, ...]) -> Callable[[typer.Context, Path | None], Path | None]:
+    """Return what refuses a file beside --json, which is read first wherever it stands."""
 
+    def told(context: typer.Context, path: Path | None) -> Path | None:
+        if path is None:
+            return None
+        if context.params.get("json"):
+            raise UsageError(NOT_BOTH)
+        return _named(path, endings)
 
-def _paper(context: typer.Context, path: Path | None) -> Path | None:
-    return _text_alone(context, path, PAPER)
-
-
-def _text_alone(context: typer.Context, path: Path | None, endings: tuple[str, ...]) -> Path | None:
-    """Refuse a file beside --json, which is read first wherever it stands."""
-    if path is None:
-        return None
-    if context.params.get("json"):
-        raise UsageError(NOT_BOTH)
-    return _named(path, endings)
+    return told
 
 
 NOT_BOTH = "--html and --pdf go along with the text of a report, not with --json. Ask twice."
@@ -107,10 +101,12 @@ FACTS = "Begin, and what is known"
 
 Json = Annotated[bool, typer.Option("--json", help="Print JSON only (see 'tenside schema').", is_eager=True)]
 Html = Annotated[
-    Path | None, typer.Option("--html", help="Also write the report as a page to read and print.", callback=_page)
+    Path | None,
+    typer.Option("--html", help="Also write the report as a page to read and print.", callback=_text_alone(PAGE)),
 ]
 Pdf = Annotated[
-    Path | None, typer.Option("--pdf", help="Also write the report as a PDF to print and to file.", callback=_paper)
+    Path | None,
+    typer.Option("--pdf", help="Also write the report as a PDF to print and to file.", callback=_text_alone(PAPER)),
 ]
 Markdown = Annotated[bool, typer.Option("--markdown", help="Print Markdown.")]
 Changes = Annotated[
@@ -156,6 +152,89 @@ Want = Annotated[
 ]
 Sure = Annotated[float, typer.Option("--sure", help="How sure limits on what was measured are to be kept, %.")]
 AtPh = Annotated[float | None, typer.Option("--at-ph", help="Target pH, where the trials varied it.")]
+TimeLimit = Annotated[float, typer.Option(help="Seconds for each integer program.", min=0.1)]
+
+
+class _Read:
+    """How a command reads what it is about, with the files that its options name."""
+
+    shelf: Path | None
+    library: list[Path] | None
+    changes: list[str] | None = None
+
+    @property
+    def files(self) -> dict[str, Any]:
+        """Shelf and libraries, as the door takes them."""
+        return {"shelf": self.shelf, "libraries": self.library}
+
+    def brief(self, scenario: str, more: Iterable[tuple[str, str]] = ()) -> "Brief":
+        """Return the brief of a scenario with its --set options, and further what-ifs."""
+        from optimizer.answers.stock import stocked_brief
+
+        return stocked_brief(scenario, [*changes_of(self.changes), *more], **self.files)
+
+    def subject(self, name: str, *, against: str = "", rest: str = "") -> "Subject":
+        """Return what a bench command is about."""
+        from optimizer.answers.subject import subject_of
+
+        return subject_of(name, against=against, changes=changes_of(self.changes), rest=rest, **self.files)
+
+    def batch(self, path: Path) -> "Subject":
+        """Return a batch file's subject."""
+        from optimizer.answers.bench import batch_subject
+
+        return batch_subject(path, changes=changes_of(self.changes), **self.files)
+
+
+@immutable
+class Files(_Read):
+    """Options of a command: the files that a brief is read with."""
+
+    shelf: ShelfFile = None
+    library: Libraries = None
+
+
+@immutable
+class Given(_Read):
+    """Options of a command: what-ifs, and the files that a brief is read with."""
+
+    changes: Changes = None
+    shelf: ShelfFile = None
+    library: Libraries = None
+
+
+@immutable
+class FromTrials:
+    """Options of a command: what was measured in trials, in the place of ratings."""
+
+    readings: Readings = None
+    want: Want = None
+    sure: Sure = 90.0
+    at_ph: AtPh = None
+
+    def put_into(self, brief: "Brief", *, aim: str = "", shown: tuple[str, ...] = ()) -> "Brief":
+        """Return a brief with what was measured in the place of ratings, if a series is named."""
+        if self.readings is None:
+            if self.want or self.at_ph is not None:
+                raise UsageError("--want and --at-ph go with --readings, the series that was measured.")
+            return brief
+        from optimizer.answers.trials_fit import readings_in
+
+        want = dict(map(_wanted, self.want or []))
+        return readings_in(brief, self.readings, want=want, sure=self.sure, at_ph=self.at_ph, aim=aim, shown=shown)
+
+
+@immutable
+class Bands:
+    """Options of a command: how near a formula stays to the one that is there."""
+
+    free: Annotated[bool, typer.Option("--free", help="Let every dose move; the sum of the changes is least.")] = False
+    active_band: Annotated[
+        float, typer.Option(help="Half-width within which active matter is kept, % of the product.", min=0, max=100)
+    ] = 0.05
+    charge_band: Annotated[
+        float, typer.Option(help="Half-width within which the share of each charge is kept, points.", min=0, max=100)
+    ] = 2.0
 
 
 REPORT = (("html", Html, None), ("pdf", Pdf, None), ("markdown", Markdown, False), ("json", Json, False))
@@ -167,7 +246,8 @@ def command(
 ) -> "Callable[[Callable[..., Answer[Any]]], Callable[..., None]]":
     """Make a command of a function that returns an answer: solvers are kept quiet, and the answer is told as asked.
 
-    A function that takes one of the options of `REPORT` by itself gets it, and sees to it.
+    A function that takes one of the options of `REPORT` by itself gets it, and sees to it. A parameter whose kind is a
+    class of options, such as `Given`, stands for all of them.
 
     Args:
         group: The application, or the group of commands, that it belongs to.
@@ -176,18 +256,23 @@ def command(
     """
 
     def register(ask: "Callable[..., Answer[Any]]") -> Callable[..., None]:
-        own = signature(ask).parameters
-        added = [(n, kind, value) for n, kind, value in REPORT if n not in own]
+        own = list(_spread(signature(ask).parameters.values()))
+        groups: dict[str, Any] = {
+            p.name: p.annotation for p in signature(ask).parameters.values() if is_dataclass(p.annotation)
+        }
+        added = [row for row in REPORT if row[0] not in {p.name for p in own}]
 
         def run(**asked: Any) -> None:
             told = {n: asked.pop(n) for n, _, _ in added}
+            for group_, kind in groups.items():
+                asked[group_] = kind(**{f.name: asked.pop(f.name) for f in fields(kind)})
             with quiet_solvers():
                 answer = ask(**asked)
             tell(answer, **{"json": asked.get("json", False), "markdown": False, **told})
 
-        more = [Parameter(n, Parameter.POSITIONAL_OR_KEYWORD, default=v, annotation=kind) for n, kind, v in added]
-        run.__dict__["__signature__"] = Signature([*own.values(), *more])
-        run.__annotations__ = {p.name: p.annotation for p in (*own.values(), *more)}
+        every = [*own, *(_option(*row) for row in added)]
+        run.__dict__["__signature__"] = Signature(every)
+        run.__annotations__ = {p.name: p.annotation for p in every}
         run.__name__, run.__doc__, run.__module__ = ask.__name__, ask.__doc__, ask.__module__
         group.command(name, rich_help_panel=heading)(run)
         return run
@@ -195,9 +280,17 @@ def command(
     return register
 
 
-def first(*values: T | None) -> T:
-    """Return the first value that is stated; the last one as it is."""
-    return next((value for value in values if value is not None), cast("T", values[-1]))
+def _option(name: str, kind: Any, value: Any) -> Parameter:
+    return Parameter(name, Parameter.POSITIONAL_OR_KEYWORD, default=value, annotation=kind)
+
+
+def _spread(parameters: Iterable[Parameter]) -> Iterator[Parameter]:
+    """Yield the options of a command one by one, those of a class of options in its place."""
+    for p in parameters:
+        if is_dataclass(p.annotation):
+            yield from (_option(f.name, f.type, f.default) for f in fields(p.annotation))
+        else:
+            yield p
 
 
 def changes_of(changes: list[str] | None) -> list[tuple[str, str]]:
@@ -209,52 +302,6 @@ def changes_of(changes: list[str] | None) -> list[tuple[str, str]]:
             raise UsageError(f"--set {change}: write KEY=VALUE, such as active.at_least=10.")
         pairs.append((key.strip(), value.strip()))
     return pairs
-
-
-def goal_of(objective: str) -> list[tuple[str, str]]:
-    """Return --objective as what-ifs."""
-    if not objective:
-        return []
-    sense, _, measure = objective.strip().partition(" ")
-    if sense not in ("minimise", "maximise") or not measure:
-        raise UsageError(f"--objective '{objective}': write 'minimise MEASURE' or 'maximise MEASURE'.")
-    other = "maximise" if sense == "minimise" else "minimise"
-    return [(f"objective.{other}", ""), (f"objective.{sense}", measure.strip())]
-
-
-def brief_of(
-    scenario: str,
-    changes: list[str] | None,
-    shelf: Path | None,
-    libraries: list[Path] | None,
-    more: list[tuple[str, str]] | None = None,
-) -> "Brief":
-    """Return the brief of a scenario with its --set options, and further what-ifs."""
-    from optimizer.answers.stock import stocked_brief
-
-    return stocked_brief(scenario, [*changes_of(changes), *(more or [])], shelf=shelf, libraries=libraries)
-
-
-def with_readings(
-    brief: "Brief",
-    readings: Path | None,
-    want: list[str] | None,
-    sure: float,
-    at_ph: float | None,
-    *,
-    aim: str = "",
-    shown: tuple[str, ...] = (),
-) -> "Brief":
-    """Return a brief with what was measured in the place of ratings, if a series is named."""
-    if readings is None:
-        if want or at_ph is not None:
-            raise UsageError("--want and --at-ph go with --readings, the series that was measured.")
-        return brief
-    from optimizer.answers.trials_fit import readings_in
-
-    return readings_in(
-        brief, readings, want=dict(map(_wanted, want or [])), sure=sure, at_ph=at_ph, aim=aim, shown=shown
-    )
 
 
 def _wanted(text: str) -> tuple[str, tuple[float | None, float | None]]:
@@ -317,28 +364,11 @@ def show(document: "Document", markdown: bool, html: Path | None = None, pdf: Pa
 
 def save_beside(document: "Document", *paths: Path | None) -> None:
     """Write a document to the files that are named, and say so beside the answer."""
+    from optimizer.answers.writing import save
+
     for path in filter(None, paths):
         save(document, path)
         aside(f"wrote {path}")
-
-
-def save(document: "Document", path: Path) -> None:
-    """Write a document as a page, as a PDF or as a workbook, as the file's name ends."""
-    from optimizer.files import write_report
-
-    if path.suffix.lower() in PAPER:
-        from optimizer.report.document_pdf import document_pdf
-
-        content = document_pdf(document)
-    elif path.suffix.lower() == ".xlsx":
-        from optimizer.report.workbook import workbook
-
-        content = workbook(document, path)
-    else:
-        from optimizer.report.page import page
-
-        content = page(document).encode("utf-8")
-    write_report(path, content, document.kind)
 
 
 def print_lines(text: str, stream: IO[str]) -> None:

@@ -6,8 +6,7 @@ from typing import Annotated, Any
 import typer
 
 from optimizer.answers.answer import Answer
-from optimizer.cli.common import AFTER, Changes, For, Libraries, ShelfFile, SubjectName, app, changes_of, command
-from optimizer.errors import UsageError
+from optimizer.cli.common import AFTER, For, Given, SubjectName, app, command
 
 
 @command(app, AFTER)
@@ -26,24 +25,18 @@ def cost(
     margin: Annotated[float | None, typer.Option(help="Margin, % of the price without VAT.", min=0, max=99.9)] = None,
     markup: Annotated[float | None, typer.Option(help="Mark-up, % of the cost.", min=0, max=10_000)] = None,
     out: Annotated[Path | None, typer.Option(help="Also write the figures as a workbook (.xlsx).")] = None,
-    changes: Changes = None,
-    shelf: ShelfFile = None,
-    library: Libraries = None,
+    given: Given = Given(),
 ) -> Answer[Any]:
     """Cost of a batch per kg, per kg of active matter and per bottle; its price; the packs to buy."""
-    from optimizer.answers.papers import cost_for
-    from optimizer.answers.subject import subject_of
+    from optimizer.answers.papers import cost_for, write_costs
+    from optimizer.answers.writing import BOOK, refuse_misnamed
 
-    if out is not None and out.suffix.lower() != ".xlsx":
-        raise UsageError(f"--out {out.name}: the name must end in .xlsx.")
-    found = subject_of(subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library)
+    if out is not None:
+        refuse_misnamed(out, BOOK, "--out ")
     costing = cost_for(
-        found, called=subject, size=size, bottles=bottles, bottle=bottle, density=density, loss=loss, costs=costs,
-        plan=plan, margin=margin, markup=markup,
+        given.subject(subject, against=against), called=subject, size=size, bottles=bottles, bottle=bottle,
+        density=density, loss=loss, costs=costs, plan=plan, margin=margin, markup=markup,
     )  # fmt: skip
     if out is not None:
-        from optimizer.report.costing import cost_sheets
-        from optimizer.report.workbook import write_workbook
-
-        write_workbook(out, cost_sheets(costing))
+        write_costs(out, costing)
     return Answer("cost", costing)

@@ -6,7 +6,7 @@ from typing import Annotated, Any
 import typer
 
 from optimizer.answers.answer import Answer
-from optimizer.cli.common import AFTER, Changes, For, Libraries, Rest, ShelfFile, SubjectName, app, changes_of, command
+from optimizer.cli.common import AFTER, For, Given, Rest, SubjectName, app, command
 
 
 @command(app, AFTER)
@@ -23,22 +23,15 @@ def label(
     assessor: Annotated[
         Path | None, typer.Option(help="Also write the pack for the safety assessor: .xlsx or .csv.")
     ] = None,
-    changes: Changes = None,
-    shelf: ShelfFile = None,
-    library: Libraries = None,
+    given: Given = Given(),
 ) -> Answer[Any]:
     """List of ingredients with its doubts, allergens, natural origin, content, and what else a label needs."""
     from optimizer.answers.papers import label_for
-    from optimizer.answers.subject import subject_of
+    from optimizer.report.assessor import check_name, write_pack
 
     if assessor:
-        from optimizer.report.assessor import check_name
-
         check_name(assessor)
-    found = subject_of(subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library, rest=rest)
-    answer = label_for(found, bottle=bottle, density=density)
+    answer = label_for(given.subject(subject, against=against, rest=rest), bottle=bottle, density=density)
     if assessor:
-        from optimizer.report.assessor import write_pack
-
         write_pack(assessor, answer)
     return Answer("label", answer)

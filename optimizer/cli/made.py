@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from optimizer.answers.answer import Answer
-from optimizer.cli.batch import BatchFile, batch_subject
-from optimizer.cli.common import BENCH, Libraries, ShelfFile, app, command
+from optimizer.cli.batch import BatchFile
+from optimizer.cli.common import BENCH, Files, app, command
 
 if TYPE_CHECKING:
     from optimizer.bench.batch import Batch
@@ -17,24 +17,19 @@ if TYPE_CHECKING:
 def made(
     path: BatchFile,
     master: Annotated[Path | None, typer.Option(help="Write the next master formula as a table (.csv).")] = None,
-    shelf: ShelfFile = None,
-    library: Libraries = None,
+    files: Files = Files(),
 ) -> Answer[Any]:
     """Work out the formula that was really made, hold it against plan and brief, propose the next master formula."""
-    from optimizer.answers.bench import batch_of, made_of
+    from optimizer.answers.bench import batch_of, made_of, write_master
     from optimizer.files import refuse_existing
 
     if master is not None:
         refuse_existing(master)
-    found = batch_subject(path, shelf, library)
+    found = files.batch(path)
     done = made_of(found)
-    if master is not None:
-        from optimizer.bench.plan import formula_table
-        from optimizer.files import write_atomic
-
-        write_atomic(master, formula_table(done.master.formula))
     answer = Answer("made", done, 4 if done.serious else 0)
     if master is not None:
+        write_master(master, done)
         answer.closing = f"\nNext: {_next(str(master), batch_of(found), done.master.formula.held_back)}"
     return answer
 

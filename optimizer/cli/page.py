@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from optimizer.answers.writing import save
 from optimizer.cli.common import (
     AFTER,
     Changes,
@@ -18,7 +19,6 @@ from optimizer.cli.common import (
     new_report,
     print_json,
     quiet_solvers,
-    save,
     say,
 )
 from optimizer.errors import UsageError, nearest

@@ -6,22 +6,7 @@ from typing import Annotated, Any
 import typer
 
 from optimizer.answers.answer import Answer
-from optimizer.cli.common import (
-    FORMULA,
-    AtPh,
-    Changes,
-    Libraries,
-    Readings,
-    Rest,
-    ScenarioName,
-    ShelfFile,
-    Sure,
-    Want,
-    app,
-    brief_of,
-    command,
-    with_readings,
-)
+from optimizer.cli.common import FORMULA, Files, FromTrials, Given, Rest, ScenarioName, app, command
 
 
 @command(app, FORMULA)
@@ -29,18 +14,13 @@ def check(
     formula: Annotated[Path, typer.Argument(help="Table of material and percent (or grams), or a blend's JSON.")],
     scenario: ScenarioName,
     rest: Rest = "",
-    readings: Readings = None,
-    want: Want = None,
-    sure: Sure = 90.0,
-    at_ph: AtPh = None,
-    shelf: ShelfFile = None,
-    library: Libraries = None,
+    measured: FromTrials = FromTrials(),
+    files: Files = Files(),
 ) -> Answer[Any]:
     """Hold a formula against a brief: what it breaks, what mending costs, the nearest that keeps all."""
     from optimizer.answers import questions
 
-    brief = with_readings(brief_of(scenario, None, shelf, library), readings, want, sure, at_ph)
-    return questions.check(formula, brief, rest=rest)
+    return questions.check(formula, measured.put_into(files.brief(scenario)), rest=rest)
 
 
 @command(app, FORMULA)
@@ -50,14 +30,12 @@ def why(
     at: Annotated[
         float, typer.Option(help="Dose to which an unused material is forced, % as supplied.", min=0.001, max=100)
     ] = 1.0,
-    changes: Changes = None,
-    shelf: ShelfFile = None,
-    library: Libraries = None,
+    given: Given = Given(),
 ) -> Answer[Any]:
     """Say why a material is in the best formula or out of it, and what would change that."""
     from optimizer.answers import questions
 
-    return questions.why(material, brief_of(scenario, changes, shelf, library), at=at)
+    return questions.why(material, given.brief(scenario), at=at)
 
 
 @command(app, FORMULA)
@@ -68,10 +46,9 @@ def compare(
     against: Annotated[
         str, typer.Option(help="Scenario whose rules and prices measure the formulas; else the first scenario named.")
     ] = "",
-    shelf: ShelfFile = None,
-    library: Libraries = None,
+    files: Files = Files(),
 ) -> Answer[Any]:
     """Lay scenarios and formulas side by side and split the change of cost by its causes."""
     from optimizer.answers import questions
 
-    return questions.compare(*columns, against=against, shelf_file=shelf, library_files=library)
+    return questions.compare(*columns, against=against, shelf_file=files.shelf, library_files=files.library)

@@ -7,19 +7,7 @@ import typer
 
 from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
-from optimizer.cli.common import (
-    AFTER,
-    Changes,
-    For,
-    Libraries,
-    On,
-    ShelfFile,
-    SubjectName,
-    app,
-    aside,
-    changes_of,
-    command,
-)
+from optimizer.cli.common import AFTER, For, Given, On, ShelfFile, SubjectName, app, aside, command
 from optimizer.errors import UsageError
 from optimizer.records import STORE
 
@@ -62,20 +50,15 @@ def master(
     why: Annotated[str, typer.Option(help="What changed, and why.")],
     name: Annotated[str, typer.Option(help="Name of the master formula; else the subject's.")] = "",
     against: For = "",
-    changes: Changes = None,
-    shelf: ShelfFile = None,
-    library: Libraries = None,
+    given: Given = Given(),
     on: On = "",
     store: StoreFile = None,
 ) -> Answer[Any]:
     """Keep a formula as the next version of a master formula, and show what differs from the last one."""
-    from optimizer.answers.subject import subject_of
-
     if not why.strip():
         raise UsageError("--why: say what changed and why.")
     today = day_of(on)
-    found = subject_of(subject, against=against, changes=changes_of(changes), shelf=shelf, libraries=library)
-    return records_at(store).master(found, why.strip(), today, name=name)
+    return records_at(store).master(given.subject(subject, against=against), why.strip(), today, name=name)
 
 
 @command(records_app)
@@ -103,13 +86,8 @@ def show_command(
     store: StoreFile = None,
 ) -> Answer[Any]:
     """A batch: its file as it was kept, its readings and retained samples."""
-    from optimizer.files import write_atomic
-
     records, number = records_of(batch, store)
-    answer = records.show(number, revision, file=True)
-    if out is not None:
-        write_atomic(out, answer.found.text)
-    return answer
+    return records.show(number, revision, file=True, out=out)
 
 
 @command(records_app)

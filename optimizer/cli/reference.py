@@ -17,8 +17,6 @@ from optimizer.cli.common import (
     print_json,
     say,
 )
-from optimizer.errors import DataError
-from optimizer.immutable import replace
 
 if TYPE_CHECKING:
     from optimizer.data.library import Library
@@ -78,12 +76,9 @@ def _laid(folder: Path) -> Path:
 
 def _begun(folder: Path, product: str, answers: dict[str, Any]) -> Path:
     """Begin a product by the answers of the options, as the desk's page does, and return its brief."""
-    from optimizer.answers.beginning import begin, wanted_by
+    from optimizer.answers.beginning import begin_as_typed
 
-    try:
-        begun = begin(folder, wanted_by(folder, product, answers))
-    except DataError as error:  # told by the option that was typed
-        raise DataError([replace(p, key="ph") if p.key == "acidity" else p for p in error.problems]) from None
+    begun = begin_as_typed(folder, product, answers)
     for path in (*begun.laid, begun.path):
         say(f"wrote {path}")
     return begun.path
@@ -111,75 +106,6 @@ def explain(
     return known.explain(what)
 
 
-SCHEMAS: dict[str, tuple[str, str]] = {
-    "scenario": ("brief.scenario:Scenario", "scenario file"),
-    "bench": ("brief.defaults:BenchDefaults", "bench.toml, the defaults of a bench"),
-    "list": ("brief.listing:Briefs", "tenside list --json"),
-    "explain": ("brief.explained:BriefExplained", "tenside explain --json"),
-    "library": ("data.library:LibraryFile", "library file"),
-    "material": ("data.facts:Material", "a [[material]] of a library file"),
-    "library-list": ("report.reference:Materials", "tenside library list | find --json"),
-    "library-show": ("report.reference:MaterialShown", "tenside library show --json"),
-    "library-check": ("data.doubts:Doubts", "tenside library check --json"),
-    "library-evidence": ("data.evidence:Evidence", "tenside library evidence --json"),
-    "library-law": ("data.law:Law", "tenside library law --json"),
-    "rules": ("report.reference:Rules", "tenside rules --json"),
-    "shelf-line": ("data.shelf:ShelfLine", "a line of the shelf, once its headings are recognised"),
-    "variants-file": ("studies.variants:VariantFile", "file of variants"),
-    "variants": ("studies.variants:Variants", "tenside variants --json"),
-    "costs": ("bench.costs:Costs", "costs file, or [costs] of a batch file"),
-    "batch-file": ("bench.batch:Batch", "batch file"),
-    "blend": ("report.formula_json:Blend", "tenside blend --json"),
-    "check": ("report.formula_json:Check", "tenside check --json"),
-    "why": ("studies.why:Why", "tenside why --json"),
-    "compare": ("studies.compare:Comparison", "tenside compare --json"),
-    "import-formula": ("report.intake:FormulaTaken", "tenside import formula --json"),
-    "import-prices": ("report.intake:PricesTaken", "tenside import prices --json"),
-    "frontier": ("report.tradeoff:Frontiers", "tenside frontier --json"),
-    "leeway": ("studies.leeway:Leeway", "tenside leeway --json"),
-    "substitute": ("studies.substitute:Substituted", "tenside substitute --json"),
-    "restandardise": ("studies.restandardise:Restandardised", "tenside restandardise --json"),
-    "robust": ("studies.robust:Robust", "tenside robust --json"),
-    "range": ("report.sweep:Range", "tenside range --json"),
-    "label": ("labelling.label:Label", "tenside label --json"),
-    "ph": ("report.ph_json:PhTold", "tenside ph --json"),
-    "together": ("report.joint:Together", "tenside together --json"),
-    "records-keep": ("records.batches:Kept", "tenside records keep --json"),
-    "records-master": ("records.masters:Version", "tenside records master --json"),
-    "records-versions": ("records.masters:Versions", "tenside records versions --json"),
-    "records-list": ("records.overview:Listed", "tenside records list --json"),
-    "records-show": ("records.overview:Shown", "tenside records show | note | sample --json"),
-    "records-lots": ("records.lots:LotsOf", "tenside records lots --json"),
-    "records-where": ("records.lots:WhereLot", "tenside records where --json"),
-    "records-tests": ("records.series:Calendar", "tenside records tests | change | result | strike --json"),
-    "records-due": ("records.series:Tasks", "tenside records due --json"),
-    "stock": ("records.stock:StockLeft", "tenside stock --json"),
-    "records-export": ("records.exchange:Exchanged", "tenside records export | import --json"),
-    "records-check": ("records.checking:Soundness", "tenside records check --json"),
-    "advice": ("report.advice:Advised", "tenside advice --json"),
-    "thicken": ("report.thicken:Thickened", "tenside thicken --json"),
-    "cost": ("bench.costing:Costing", "tenside cost --json"),
-    "batch": ("report.made:Laid", "tenside batch --json"),
-    "weigh": ("bench.weigh:WeighSheet", "tenside weigh --json"),
-    "weighed": ("report.made:Weighed", "tenside weighed --json"),
-    "made": ("bench.reconcile:Made", "tenside made --json"),
-    "card": ("bench.card:Card", "tenside card --json"),
-    "shared-card": ("bench.shared_card:SharedCard", "tenside card --json --share"),
-    "pack-up": ("records.packing:Packed", "tenside pack-up | unpack --json"),
-    "page": ("answers.page:Whole", "tenside page --json"),
-    "trials-file": ("trials.series:Series", "series file of trials"),
-    "trials-plan": ("trials.plan:Plan", "tenside trials plan --json"),
-    "trials-sheet": ("trials.sheet:TrialSheet", "tenside trials sheet --json"),
-    "trials-note": ("trials.standing:Standing", "tenside trials note --json"),
-    "trials-next": ("trials.more:Next", "tenside trials next --json"),
-    "trials-fit": ("trials.fitted:Fits", "tenside trials fit --json"),
-    "trials-rate": ("trials.rating:Rated", "tenside trials rate --json"),
-    "trials-salt": ("trials.salt:SaltCurve", "tenside trials salt --json"),
-    "error": ("report.refused:Refused", "any command with --json where it cannot answer"),
-}
-"""What each schema describes: the class, which is loaded when its schema is asked for, and its title."""
-
-
 @app.command(rich_help_panel=FACTS)
 def schema(
     what: Annotated[str, typer.Argument(help="One of the schemas; all when left out.")] = "",
@@ -187,7 +113,7 @@ def schema(
     """JSON Schemas of the files that are read and of the JSON that is printed."""
     from optimizer.answers.known import schemas_of
 
-    print_json(schemas_of(SCHEMAS, what))
+    print_json(schemas_of(what))
 
 
 @command(library_app, name="list")

@@ -10,19 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from optimizer.answers.answer import Answer
-from optimizer.cli.common import (
-    FORMULA,
-    Changes,
-    Html,
-    Libraries,
-    Pdf,
-    ShelfFile,
-    app,
-    aside,
-    changes_of,
-    command,
-    save_beside,
-)
+from optimizer.cli.common import FORMULA, Given, Html, Pdf, TimeLimit, app, aside, changes_of, command, save_beside
 from optimizer.errors import UsageError
 
 if TYPE_CHECKING:
@@ -58,10 +46,8 @@ def range_command(
     cluster: Annotated[
         str, typer.Option(help="Address of a Dask scheduler that runs the scenarios, such as tcp://host:8786.")
     ] = "",
-    changes: Changes = None,
-    shelf: ShelfFile = None,
-    library: Libraries = None,
-    time_limit: Annotated[float, typer.Option(help="Seconds for each integer program.", min=0.1)] = 60.0,
+    given: Given = Given(),
+    time_limit: TimeLimit = 60.0,
     html: Html = None,
     pdf: Pdf = None,
 ) -> Answer[Any]:
@@ -75,8 +61,9 @@ def range_command(
 
     gc.enable()  # a long run makes more than a blend does, and its cycles must go
     grid = _grid(vary, missing, table)
-    libraries = None if library is None else tuple(library)
-    sources = sources_of(scenario, tuple(changes_of(changes)), shelf=shelf, libraries=libraries, time_limit=time_limit)
+    libraries = None if given.library is None else tuple(given.library)
+    changes = tuple(changes_of(given.changes))
+    sources = sources_of(scenario, changes, shelf=given.shelf, libraries=libraries, time_limit=time_limit)
     answer = _run(sources, grid, out, jobs, cluster)
     if html or pdf:
         from dataclasses import replace

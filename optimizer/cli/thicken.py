@@ -7,7 +7,7 @@ import typer
 
 from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
-from optimizer.cli.common import BENCH, Libraries, ShelfFile, Strikes, Why, app, command
+from optimizer.cli.common import BENCH, Files, Strikes, Why, app, command
 from optimizer.errors import UsageError
 from optimizer.units import number
 
@@ -23,7 +23,7 @@ def thicken(
         str,
         typer.Option(help="Thickener added so far, all additions together, with its unit: 21g, or 0.5% of the batch."),
     ] = "",
-    viscosity: Annotated[float | None, typer.Option(help="Reading in mPa s.")] = None,
+    viscosity: Annotated[float | None, typer.Option(help="Reading in mPa·s.")] = None,
     flow: Annotated[float | None, typer.Option(help="Reading: time to run out of a cup or funnel, s.")] = None,
     judged: Annotated[int | None, typer.Option(help="Reading: 1 like water to 5 like a gel.")] = None,
     waited: Annotated[float | None, typer.Option(help="Mixed and waited before the reading, min.")] = None,
@@ -36,15 +36,13 @@ def thicken(
     sure: Annotated[bool, typer.Option("--sure", help="More than the limit is in, and it is meant so.")] = False,
     strike: Strikes = None,
     why: Why = "",
-    shelf: ShelfFile = None,
-    library: Libraries = None,
+    files: Files = Files(),
 ) -> Answer[Any]:
     """Show the thickening log of a batch and the next step, or log a step: stop at the target, warn past the peak."""
     from optimizer.answers.logs import thickened
-    from optimizer.answers.subject import subject_of
     from optimizer.bench.strike import asked_of
 
-    found = subject_of(str(batch), shelf=shelf, libraries=library)
+    found = files.subject(str(batch))
     if found.batch is None:
         raise UsageError(f"{batch} is no batch file.")
     readings = {"viscosity_mpas": viscosity, "flow_s": flow, "judged": judged}

@@ -5,7 +5,7 @@ from typing import Annotated, Any
 import typer
 
 from optimizer.answers.answer import Answer
-from optimizer.cli.common import FORMULA, Libraries, ShelfFile, app, command
+from optimizer.cli.common import FORMULA, Files, app, command
 from optimizer.data.sheet import number_of
 from optimizer.errors import UsageError
 
@@ -21,19 +21,17 @@ def together(
         list[str] | None, typer.Option(help="Rate of another currency, such as USD=0.92. None is assumed. Repeatable.")
     ] = None,
     time_limit: Annotated[float, typer.Option(help="Seconds for the plan.", min=0.1)] = 60.0,
-    shelf: ShelfFile = None,
-    library: Libraries = None,
+    files: Files = Files(),
 ) -> Answer[Any]:
     """Plan several products from one shelf: which uses which material, and how many packs to buy."""
     from optimizer.answers import questions
-    from optimizer.answers.stock import stocked_brief
 
     rates = dict(_pair(r, "--rate", "USD=0.92") for r in rate or [])
-    made = [
-        (stocked_brief(name, shelf=shelf, libraries=library, rates=rates), kg)
-        for name, kg in (_pair(text, "together", "hand-wash=40") for text in products)
-    ]
-    return questions.together(made, leftover=leftover, buying=buying, time_limit=time_limit)
+    made = [_pair(text, "together", "hand-wash=40") for text in products]
+    return questions.together(
+        made, leftover=leftover, buying=buying, rates=rates, time_limit=time_limit, shelf_file=files.shelf,
+        library_files=files.library,
+    )  # fmt: skip
 
 
 def _pair(text: str, option: str, example: str) -> tuple[str, float]:

@@ -7,11 +7,12 @@ import typer
 
 from optimizer.answers.answer import Answer
 from optimizer.answers.days import day_of
+from optimizer.answers.writing import PAGE, PAPER, save, targets_of
 from optimizer.cli.common import (
     BENCH,
     AtPh,
-    Changes,
-    Libraries,
+    Files,
+    Given,
     On,
     Rest,
     ScenarioName,
@@ -20,9 +21,7 @@ from optimizer.cli.common import (
     Sure,
     Why,
     app,
-    brief_of,
     command,
-    save,
 )
 from optimizer.errors import UsageError
 
@@ -31,6 +30,7 @@ app.add_typer(trials_app, name="trials", rich_help_panel=BENCH)
 
 SeriesFile = Annotated[Path, typer.Argument(metavar="SERIES", help="A series file, see 'tenside trials plan'.")]
 Aim = Literal["learn", "best"]
+Grams = Annotated[float, typer.Option(help="Product in each beaker, g.", min=10, max=5000)]
 
 
 @command(trials_app, name="plan")
@@ -55,19 +55,18 @@ def trials_plan(
         str, typer.Option(help="Rules on ratings that the trials shall replace, ids joined by commas.")
     ] = "",
     aim: Annotated[Aim, typer.Option(help="Learn the whole region, or find the best in it.")] = "learn",
-    grams: Annotated[float, typer.Option(help="Product in each beaker, g.", min=10, max=5000)] = 100.0,
+    grams: Grams = 100.0,
     scale: Annotated[float, typer.Option(help="Step of the scale, g.", min=0.001)] = 0.01,
     seed: Annotated[int, typer.Option(help="The same seed gives the same beakers.", min=0)] = 1,
     name: Annotated[str, typer.Option(help="Name of the series; else the file's.")] = "",
     on: On = "",
-    shelf: ShelfFile = None,
-    library: Libraries = None,
+    files: Files = Files(),
 ) -> Answer[Any]:
     """Choose the beakers that teach most about a brief, and lay their series file."""
     from optimizer.answers.trials import lay_trials
-    from optimizer.trials.plan import Asked
+    from optimizer.trials.plan import TrialsQuestion
 
-    asked = Asked(
+    asked = TrialsQuestion(
         factors=_names(factors),
         materials=_names(vary),
         trials=trials,
@@ -80,7 +79,7 @@ def trials_plan(
         step_g=scale,
         seed=seed,
     )
-    return lay_trials(scenario, out, asked, name=name, on=day_of(on), shelf=shelf, libraries=library)
+    return lay_trials(scenario, out, asked, name=name, on=day_of(on), **files.files)
 
 
 def _names(text: str) -> tuple[str, ...]:
@@ -109,27 +108,20 @@ def trials_sheet(
     only: Annotated[str, typer.Option(help="Numbers of the beakers, joined by commas; else all.")] = "",
     html: Annotated[Path | None, typer.Option(help="Write the sheet as one HTML file.")] = None,
     pdf: Annotated[Path | None, typer.Option(help="Write the sheet as a PDF to print.")] = None,
-    shelf: ShelfFile = None,
-    library: Libraries = None,
+    files: Files = Files(),
 ) -> Answer[Any]:
     """Lay out the weigh sheet of all beakers side by side, in the order of making, with room for readings."""
     from optimizer.answers.trials import trial_sheet
-    from optimizer.files import refuse_unless_report
     from optimizer.report.trials import SHEET
 
-    for target, ending in ((html, ".html"), (pdf, ".pdf")):
-        if target is not None and target.suffix.lower() != ending:
-            raise UsageError(f"{target.name}: the name must end in {ending}.")
-        if target is not None:
-            refuse_unless_report(target, SHEET)
+    targets = targets_of(SHEET, (html, PAGE), (pdf, PAPER))
     try:
         numbers = tuple(int(n) for n in _names(only))
     except ValueError:
         raise UsageError(f"--only {only}: write numbers of beakers, such as 15,16.") from None
-    answer = trial_sheet(path, beakers=numbers, shelf=shelf, libraries=library)
-    for target in (html, pdf):
-        if target is not None:
-            save(answer.document(), target)
+    answer = trial_sheet(path, beakers=numbers, **files.files)
+    for target in targets:
+        save(answer.document(), target)
     return answer
 
 
@@ -181,13 +173,12 @@ def trials_next(
     repeats: Annotated[
         int, typer.Option(help="Beakers of the plan itself on that day: the first, then the last.", min=0, max=2)
     ] = 1,
-    shelf: ShelfFile = None,
-    library: Libraries = None,
+    files: Files = Files(),
 ) -> Answer[Any]:
     """Choose the next beakers by what was made so far, and write them into the series file."""
     from optimizer.answers.trials import next_trials
 
-    return next_trials(path, count, aim=aim or "", goal=goal, repeats=repeats, shelf=shelf, libraries=library)
+    return next_trials(path, count, aim=aim or "", goal=goal, repeats=repeats, **files.files)
 
 
 @command(trials_app, name="fit")
@@ -210,41 +201,36 @@ def trials_rate(
     rest: Rest = "",
     sure: Sure = 90.0,
     at_ph: AtPh = None,
-    changes: Changes = None,
-    shelf: ShelfFile = None,
-    library: Libraries = None,
+    given: Given = Given(),
 ) -> Answer[Any]:
     """Say what readings are to be expected of a brief's best formula, or of one in a file."""
     from optimizer.answers.trials_fit import rate
 
-    brief = brief_of(scenario, changes, shelf, library)
-    return rate(brief, series, formula=formula, rest=rest, sure=sure, at_ph=at_ph)
+    return rate(given.brief(scenario), series, formula=formula, rest=rest, sure=sure, at_ph=at_ph)
 
 
 @command(trials_app, name="salt")
 def trials_salt(
     scenario: ScenarioName,
     readings: Annotated[
-        list[str] | None, typer.Argument(help="What was read: DOSE=VISCOSITY, such as 0.4=900 (%, mPas).")
+        list[str] | None, typer.Argument(help="What was read: DOSE=VISCOSITY, such as 0.4=900 (%, mPa·s).")
     ] = None,
     doses: Annotated[int, typer.Option(help="Beakers to lay, 5 to 7.")] = 6,
     most: Annotated[float | None, typer.Option(help="Highest dose, %; else what the salt budget leaves.")] = None,
-    target: Annotated[float | None, typer.Option(help="Wanted viscosity, mPas.", min=1)] = None,
-    grams: Annotated[float, typer.Option(help="Product in each beaker, g.", min=10, max=5000)] = 100.0,
+    target: Annotated[float | None, typer.Option(help="Wanted viscosity, mPa·s.", min=1)] = None,
+    grams: Grams = 100.0,
     repeatability: Annotated[
         float | None, typer.Option(help="Scatter of a repeated reading, 0.1 for 10 %.", min=0.001, max=1)
     ] = None,
     into: Annotated[Path | None, typer.Option(help="Batch file whose thickening log shall stop at the peak.")] = None,
-    changes: Changes = None,
-    shelf: ShelfFile = None,
-    library: Libraries = None,
+    given: Given = Given(),
 ) -> Answer[Any]:
     """Lay five to seven doses of salt on one base; with readings, tell the peak, its band and where to stop."""
     from optimizer.answers.trials_fit import salt
-    from optimizer.trials.salt import Asked
+    from optimizer.trials.salt import SaltQuestion
 
-    asked = Asked(_salt_readings(readings or []), doses, most, target, grams, repeatability)
-    return salt(brief_of(scenario, changes, shelf, library), asked, into=into)
+    asked = SaltQuestion(_salt_readings(readings or []), doses, most, target, grams, repeatability)
+    return salt(given.brief(scenario), asked, into=into)
 
 
 def _salt_readings(texts: list[str]) -> dict[float, float]:

@@ -6,7 +6,7 @@ from typing import Annotated, Any
 import typer
 
 from optimizer.answers.answer import Answer
-from optimizer.cli.common import FORMULA, Libraries, ShelfFile, app, aside, command
+from optimizer.cli.common import FORMULA, Files, app, aside, command
 from optimizer.errors import UsageError
 
 
@@ -27,12 +27,11 @@ def variants(
     ] = None,
     size: Annotated[str, typer.Option(help="With --make and a batch file: how much, such as 5kg.")] = "",
     scale: Annotated[float, typer.Option(help="Step of the scale of that batch, g.", min=0.001)] = 1.0,
-    shelf: ShelfFile = None,
-    library: Libraries = None,
+    files: Files = Files(),
 ) -> Answer[Any]:
     """Hold variants of a locked base against its brief and show what differs, label and allergens included."""
-    from optimizer.answers.variants import text_of, variant_of, vary_base
-    from optimizer.files import refuse_existing, write_atomic
+    from optimizer.answers.variants import vary_base, write_variant
+    from optimizer.files import refuse_existing
 
     if bool(make) != (out is not None):
         raise UsageError("variants: --make NAME says which variant, --out FILE where it is written; give both.")
@@ -40,11 +39,7 @@ def variants(
         if out.suffix.lower() not in (".csv", ".toml") or (out.suffix.lower() == ".toml") != bool(size):
             raise UsageError(f"--out {out.name}: write a formula to a .csv, or with --size a batch file to a .toml.")
         refuse_existing(out)
-    answer, subject = vary_base(
-        file, base=base, against=against, changed_at_most=changed, shelf=shelf, libraries=library
-    )
+    answer, subject = vary_base(file, base=base, against=against, changed_at_most=changed, **files.files)
     if out is not None:
-        made = variant_of(answer.found, make)
-        write_atomic(out, text_of(made, subject, out, size=size, scale=scale))
-        aside(f"wrote {out}: {made.variant.name}")
+        aside(f"wrote {out}: {write_variant(answer.found, make, subject, out, size=size, scale=scale)}")
     return answer

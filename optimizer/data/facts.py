@@ -12,7 +12,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainSerializer, model_validator
 from pydantic_core import PydanticCustomError
 
-from optimizer.chemistry.cuts import TechnicalCmc, cmc_of
+from optimizer.chemistry.cuts import TechnicalCmc, cmc_of, refuse_unknown
 from optimizer.errors import ID_PATTERN, DataError
 
 Charge = Literal["anionic", "amphoteric", "nonionic", "cationic"]
@@ -92,6 +92,12 @@ def _is_share(value: Any) -> Any:
     return value
 
 
+# Pydantic takes a third of the time of all schemas to read the signature of `sorted`; a type that is stated here would
+# stand in the schema instead of the words that a set may hold.
+InOrder = PlainSerializer(lambda names: sorted(names), when_used="json")  # noqa: PLW0108
+"""Tells a set in order, so that the same set is always the same text."""
+
+
 class Acid(Frozen):
     """A weak acid that a substance is or releases."""
 
@@ -124,7 +130,7 @@ class Micelle(Frozen):
     @model_validator(mode="after")
     def _known(self) -> Self:
         try:
-            cmc_of(self.family, self.cut)
+            refuse_unknown(self.family, self.cut)
         except DataError as error:
             problem = error.problems[0]
             raise ValueError(f"{problem.what.rstrip('.')}; {problem.step}".rstrip("; .")) from None
@@ -213,6 +219,13 @@ class Thickener(Frozen):
     """True if its gel collapses with little dissolved salt."""
 
 
+FROM_THE_START: dict[Phase, str] = {
+    "water": "into the water, before the surfactants",
+    "hydration": "into the water, before the surfactants",
+    "melt": "into the warm blend, before perfume and preservative",
+}
+"""Where a thickener goes in that is not added once the pH is set."""
+
 ALSO_BACKED_AS: dict[str, tuple[str, ...]] = {
     "substances": ("active",),
     "mildness": ("ratings",),
@@ -253,7 +266,7 @@ class Material(Frozen):
     lipid: Lipid | None = None
     allergens: dict[str, tuple[Percent, Percent, Percent]] | None = None
     """Fragrance allergens: low, typical, high [% w/w of the material]; an empty table if the sheet names none."""
-    free_from: Annotated[frozenset[Free], PlainSerializer(sorted, when_used="json")] = frozenset()
+    free_from: Annotated[frozenset[Free], InOrder] = frozenset()
     """What the material is declared free from; anything not declared is not claimed."""
     vegan: bool | None = None
     use: tuple[Percent, Percent, Percent] | None = None
@@ -343,7 +356,18 @@ class Material(Frozen):
     @property
     def declared(self) -> Iterable[str]:
         """The names of the substances that it holds, and of those that it declares as allergens, each once."""
-        return {**self.contents, **self.allergens} if self.allergens else self.contents
+        return dict.fromkeys([*[s.inci for s in self.substances], *(self.allergens or ())])
+
+    @property
+    def every_caution(self) -> tuple[str, ...]:
+        """Keys of its cautions, that of fragrance allergens too where its figures hold one."""
+        holds = any(high > 0 for _, _, high in (self.allergens or {}).values())
+        return (*self.cautions, "allergen") if holds else self.cautions
+
+    @property
+    def thickens_from(self) -> str:
+        """Where a thickener goes in that a finished blend cannot take; empty for every other material."""
+        return FROM_THE_START.get(self.phase, "") if self.thickener and not self.thickener.after_ph else ""
 
     def carried(self, inci: str) -> float:
         """Return the typical share of a substance [% w/w as supplied]."""

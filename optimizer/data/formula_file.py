@@ -9,7 +9,7 @@ from optimizer.data.names import names_of
 from optimizer.data.sheet import number_of, read_rows, recognised, text_of
 from optimizer.errors import DataError, Problem, fault, nearest
 from optimizer.files import read_text
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.units import listed, number
 
 HEADINGS = {
@@ -32,11 +32,13 @@ class GivenFormula:
         doses: % w/w as supplied by material id, in file order.
         held_back: Part that the brief keeps free and the formula leaves open [%].
         notes: What was done to the figures.
+        target: The pH that it aims at, None if its file tells none.
     """
 
     doses: dict[str, float]
     held_back: float
     notes: tuple[str, ...]
+    target: float | None = None
 
 
 def read_formula(path: Path, materials: Iterable[Material], held_back: float, rest: str = "") -> GivenFormula:
@@ -56,8 +58,10 @@ def read_formula(path: Path, materials: Iterable[Material], held_back: float, re
         DataError: With every problem at once.
     """
     known = names_of(materials)
+    target = None
     if path.suffix.lower() == ".json":
-        rows, given = _json_rows(path), "percent"
+        rows, target = _json_rows(path)
+        given = "percent"
     else:
         rows, given = _table_rows(path)
     problems: list[Problem] = []
@@ -89,7 +93,7 @@ def read_formula(path: Path, materials: Iterable[Material], held_back: float, re
         raise DataError(problems)
     if not doses and not rest:
         raise fault(str(path), "", "there is no dose in it.", "Give each material a percent or grams.")
-    return _to_hundred(path, doses, rest or asked, given, held_back)
+    return replace(_to_hundred(path, doses, rest or asked, given, held_back), target=target)
 
 
 def _to_hundred(path: Path, doses: dict[str, float], rest: str, given: str, held_back: float) -> GivenFormula:
@@ -151,12 +155,16 @@ def _table_rows(path: Path) -> tuple[list[tuple[str, str, str, str]], str]:
     return rows, given
 
 
-def _json_rows(path: Path) -> list[tuple[str, str, str, str]]:
+def _json_rows(path: Path) -> tuple[list[tuple[str, str, str, str]], float | None]:
+    """Return the lines of a blend's JSON, and the pH that it aims at."""
     try:
         data = json.loads(read_text(path))
         rounded = data.get("rounded") or {}
         lines = rounded.get("formula") or data["formula"]
-        return [(str(path), f"formula.{line['id']}", str(line["id"]), str(float(line["percent"]))) for line in lines]
+        ph = data.get("ph")
+        target = ph.get("target") if isinstance(ph, dict) else ph
+        rows = [(str(path), f"formula.{line['id']}", str(line["id"]), str(float(line["percent"]))) for line in lines]
+        return rows, None if target is None else float(target)
     except (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError):
         step = "Use the output of 'tenside blend --json', or a table of material and percent."
         raise fault(str(path), "", "this is not the JSON of a blend.", step) from None

@@ -19,6 +19,7 @@ from optimizer.data.facts import (
     PropertyUnit,
     RankOrder,
 )
+from optimizer.data.names import names_of
 from optimizer.errors import DataError, Problem, from_validation, nearest
 from optimizer.files import digest, is_folder, read_toml, shipped
 
@@ -64,6 +65,11 @@ class Library(Frozen):
     def by_id(self) -> Mapping[str, Material]:
         """Materials by id."""
         return {m.id: m for m in self.materials}
+
+    @cached_property
+    def names(self) -> Mapping[str, set[str]]:
+        """Ids by every name under which a file may list a material, in small letters."""
+        return names_of(self.materials)
 
 
 def read_library(paths: Iterable[Path]) -> Library:

@@ -11,10 +11,9 @@ from pydantic import model_validator
 
 from optimizer.data.facts import Charge, Frozen, Lipid, Material, Percent, Substance
 from optimizer.data.library import Library
-from optimizer.data.names import names_of
 from optimizer.data.shelf import Shelf, ShelfLine
 from optimizer.errors import DataError, Problem, fault, nearest
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, replace
 from optimizer.units import listed
 
 Vector = npt.NDArray[np.float64]
@@ -188,11 +187,9 @@ class Pool:
     def __len__(self) -> int:
         return len(self.items)
 
-    def with_items(self, items: Iterable[Ingredient]) -> "Pool":
-        """Return a pool of other candidates, sorted by id, with the same part held back."""
-        return Pool(
-            tuple(items), self.held_back, self.later, self.thickeners, self.planned, self.salt, self.counts_plan
-        )
+    def with_items(self, items: Iterable[Ingredient], **others: Any) -> "Pool":
+        """Return a pool of other candidates, sorted by id; all else but what is named stays, what was made anew."""
+        return replace(self, items=tuple(items), _cache={}, **others)
 
     @cached_property
     def ids(self) -> tuple[str, ...]:
@@ -232,6 +229,8 @@ class Pool:
             return [self.index[name] for name in group.materials if name in self.index]
         if group.functions:
             return {p for function in group.functions for p in self._by_function.get(function, ())}
+        if group.lipids:
+            return [p for p, item in enumerate(self.items) if item.material.lipid in group.lipids]
         return range(len(self.items))
 
     @cached_property
@@ -248,30 +247,43 @@ class Pool:
         return carriers(self.items)
 
     @cached_property
-    def surfactants(self) -> tuple[tuple[int, Substance], ...]:
-        """The substances that count as active matter, with the position of the candidate that holds them."""
-        return tuple((p, s) for p, item in enumerate(self.items) for s in item.material.substances if s.surfactant)
+    def substances(self) -> tuple[tuple[int, Substance, float], ...]:
+        """Every substance, with the position of the candidate that holds it and its typical share [%]."""
+        return tuple((p, s, s.typical) for p, item in enumerate(self.items) for s in item.material.substances)
 
     @cached_property
     def surfactant(self) -> Vector:
         """Surfactant active share of every candidate, shape (n,)."""
-        found = [0.0] * len(self.items)
-        for position, substance in self.surfactants:
-            found[position] += substance.typical
-        return np.array(found) / 100
+        return self._summed((p, percent) for p, s, percent in self.substances if s.surfactant)
+
+    @cached_property
+    def natural(self) -> Vector:
+        """Natural-origin mass of every candidate without water, low end, shape (n,)."""
+        return self._summed((p, percent * s.natural[0]) for p, s, percent in self.substances if s.inci != "Aqua")
 
     @cached_property
     def by_kind(self) -> Mapping[tuple[Charge | None, str | None], Vector]:
-        """The same by charge and family of the substances that bring it, shape (n,) each."""
-        found: dict[tuple[Charge | None, str | None], list[float]] = {}
-        for position, substance in self.surfactants:
-            kind = substance.charge, substance.family
-            found.setdefault(kind, [0.0] * len(self.items))[position] += substance.typical / 100
-        return {kind: np.array(shares) for kind, shares in found.items()}
+        """Surfactant active share by charge and family of the substances that bring it, shape (n,) each."""
+        found: dict[tuple[Charge | None, str | None], Vector] = {}
+        for position, substance, percent in self.substances:
+            if substance.surfactant:
+                kind = substance.charge, substance.family
+                if kind not in found:
+                    found[kind] = np.zeros(len(self.items))
+                found[kind][position] += percent / 100
+        return found
 
     def carried(self, inci: str) -> Vector:
         """Return the share of a substance in every candidate [-], shape (n,)."""
-        return self.once(("carried", inci), lambda: self.vector(lambda i: i.material.carried(inci)) / 100)
+        key = "carried", inci
+        return self.once(key, lambda: self._summed((p, percent) for p, s, percent in self.substances if s.inci == inci))
+
+    def _summed(self, percents: Iterable[tuple[int, float]]) -> Vector:
+        """Return the sum of percents of each candidate as a share [-], shape (n,)."""
+        found = [0.0] * len(self.items)
+        for position, percent in percents:
+            found[position] += percent
+        return np.array(found) / 100
 
     @cached_property
     def prices(self) -> Vector:
@@ -323,7 +335,7 @@ def join(library: Library, shelf: Shelf | None, currency: str) -> dict[str, Ingr
     """
     problems: list[Problem] = []
     best: dict[str, tuple[float, ShelfLine]] = {}
-    names = names_of(library.materials)
+    names = library.names
     foreign: dict[str, list[int]] = {}
     for line in shelf.lines if shelf else ():
         where = f"{shelf.where if shelf else ''}, row {line.row}"

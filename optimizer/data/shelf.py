@@ -3,8 +3,10 @@
 import csv
 import io
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from datetime import date
+from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Any, Self
 
@@ -131,7 +133,13 @@ def read_shelf(path: Path) -> Shelf:
     Raises:
         DataError: With every problem of the headings; if they have none, with row and column of every other one.
     """
-    return _shelf_of(path, read_rows(path))
+    return _shelf_of(path, read_rows(path)) if is_workbook(path) else _shelf_of_text(path, read_text(path))
+
+
+@lru_cache(maxsize=4)
+def _shelf_of_text(path: Path, text: str) -> Shelf:
+    """Return the shelf of a CSV: what was read before is not read again, a desk asks for it with every page."""
+    return _shelf_of(path, rows_of(path, text))
 
 
 def _shelf_of(path: Path, table: list[tuple[int, list[Any]]]) -> Shelf:
@@ -194,6 +202,40 @@ def change_shelf(path: Path, row: int | None, values: Mapping[str, str], materia
     Raises:
         DataError: If the file is a workbook, was changed meanwhile, or would not be a sound shelf; then it stays.
     """
+    with _rows_to_change(path) as (rows, where):
+        if row is None:
+            line: list[Any] = []
+            rows.append((0, line))
+        else:
+            line = _line_of(path, rows, row, material, where["material"])
+        heads = rows[0][1]
+        for field in values.keys() - where.keys():
+            where[field] = len(heads)
+            heads.append(HEADINGS[field][0])
+        for field, text in values.items():
+            line += [""] * (where[field] + 1 - len(line))
+            line[where[field]] = text
+
+
+def drop_from_shelf(path: Path, row: int, material: str) -> None:
+    """Take a line off a shelf; every other one stays as it is.
+
+    Args:
+        path: The shelf, a CSV.
+        row: Number of the line in the file.
+        material: What stands in the line, so that no other one goes in its place.
+
+    Raises:
+        DataError: If the file is a workbook, was changed meanwhile, or would not be a sound shelf; then it stays.
+    """
+    with _rows_to_change(path) as (rows, where):
+        gone = _line_of(path, rows, row, material, where["material"])
+        rows[:] = [found for found in rows if found[1] is not gone]
+
+
+@contextmanager
+def _rows_to_change(path: Path) -> Iterator[tuple[list[tuple[int, list[Any]]], dict[str, int]]]:
+    """Yield the numbered rows of a shelf and where each field stands; then they are written, if they are sound."""
     if is_workbook(path):
         what = "a workbook is changed in your spreadsheet."
         raise fault(str(path), "", what, "Save it as CSV if you want to change it here.")
@@ -201,26 +243,21 @@ def change_shelf(path: Path, row: int | None, values: Mapping[str, str], materia
         delimiter, rows = csv_rows(path, read_text(place))
         if not rows:
             raise fault(str(path), "", "the table is empty.", "Give it a line of headings.")
-        (_, heads), *lines = rows
-        fields, problems = recognised(str(path), [text_of(h) for h in heads], HEADINGS)
+        fields, problems = recognised(str(path), [text_of(h) for h in rows[0][1]], HEADINGS)
         if problems:
             raise DataError(problems)
-        where = {field: position for position, field in fields.items()}
-        for field in values.keys() - where.keys():
-            where[field] = len(heads)
-            heads.append(HEADINGS[field][0])
-        line = next((cells for number, cells in lines if number == row), [])
-        if row is None:
-            rows.append((0, line))
-        elif not line or text_of(line[where["material"]]) != material:
-            raise fault(str(path), f"row {row}", "the line was changed in the meantime.", "Load the page anew.")
-        for field, text in values.items():
-            line += [""] * (where[field] + 1 - len(line))
-            line[where[field]] = text
+        yield rows, {field: position for position, field in fields.items()}
         told = io.StringIO()
         csv.writer(told, delimiter=delimiter, lineterminator="\n").writerows(cells for _, cells in rows)
         _shelf_of(path, rows_of(path, told.getvalue()))  # refused before it is written
         write_atomic(place, told.getvalue(), overwrite=True)
+
+
+def _line_of(path: Path, rows: list[tuple[int, list[Any]]], row: int, material: str, where: int) -> list[Any]:
+    line = next((cells for number, cells in rows[1:] if number == row), [])
+    if len(line) <= where or text_of(line[where]) != material:
+        raise fault(str(path), f"row {row}", "the line was changed in the meantime.", "Load the page anew.")
+    return line
 
 
 def _read_at(where: str, heading: str) -> float | None:

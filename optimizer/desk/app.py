@@ -7,6 +7,7 @@ came from, that it was made here, and how long it is.
 from __future__ import annotations
 
 import logging
+import os
 import threading
 from collections.abc import Callable, Iterable
 from datetime import date
@@ -31,7 +32,7 @@ from optimizer.desk.frame import framed, static
 from optimizer.desk.guard import Device, Guard
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Download, Page, Place, RefusedError, Screen
-from optimizer.desk.words import in_words, on_page
+from optimizer.desk.words import in_words, on_page, sentence
 from optimizer.errors import DataError, TensideError, UsageError
 
 LOG = logging.getLogger("tenside.desk")
@@ -182,7 +183,7 @@ class _Door:
         try:
             found = place.show(asked)
         except TensideError as error:
-            return self._page(asked, _trouble(error))
+            return self._page(asked, _trouble(asked, error))
         except Exception:
             LOG.exception("a page could not be made")
             return self._page(asked, _defect())
@@ -331,13 +332,14 @@ def _plain(closed: ClosedError) -> Response:
     return _sent(HTMLResponse(body, closed.status))
 
 
-def _trouble(error: TensideError) -> Page:
+def _trouble(asked: Asked, error: TensideError) -> Page:
     if isinstance(error, UnknownNameError):
         words = error.problems[0].what
-        body = tag("p", f"{words[:1].upper()}{words[1:]} ", tag("a", "Go to the bench", href="/"), ".")
+        body = tag("p", f"{sentence(words)} ", tag("a", "Go to the bench", href="/"), ".")
         return Page("Not in this folder", body, status=HTTPStatus.NOT_FOUND)
     if isinstance(error, DataError):
-        items = (tag("li", on_page(str(problem))) for problem in error.problems)
+        here = f"{asked.folder.path}{os.sep}"
+        items = (tag("li", on_page(str(problem)).replace(here, "")) for problem in error.problems)
         body = markup(tag("p", "Something has to be mended first:"), tag("ul", *items))
         return Page("This cannot be used as it is", body, status=HTTPStatus.CONFLICT)
     return Page("This cannot be shown", tag("p", on_page(str(error)), class_="wrong"), status=HTTPStatus.CONFLICT)

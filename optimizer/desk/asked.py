@@ -112,6 +112,11 @@ class Asked:
         text = self.text(name)
         return read_figure(name, text, what, least, most) if text else None
 
+    def whole(self, name: str) -> int:
+        """Return a number that the page itself put into the form; -1, which nothing has, if it is none."""
+        text = self.text(name)
+        return int(text) if text.isascii() and text.isdigit() and len(text) < 10 else -1
+
     def day(self, name: str, read: Callable[[str], str] = day_of) -> str:
         """Return a date, or what else `read` makes of it such as a time; today if the field is empty.
 

@@ -3,25 +3,42 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from math import isfinite
 from pathlib import Path
 from urllib.parse import urlencode
 
-from optimizer.answers.draft import MISSING, Draft
-from optimizer.answers.rulers import Pool, Rulers
+from optimizer.answers.draft import MISSING, Draft, Mark
+from optimizer.answers.rulers import OpenRulers, Rulers
 from optimizer.data.sheet import number_of
 from optimizer.desk.asked import Asked, two_readings
-from optimizer.desk.html import Html, tag
+from optimizer.desk.frame import hidden
+from optimizer.desk.html import Html
 from optimizer.desk.screen import RefusedError
 
-POOL = Pool()
+POOL = OpenRulers()
 """All that the server remembers of drafts: what was learnt of the briefs that they move."""
-ELSE = {"said", "material", "against", "loss", "with", "trace", "reach"}
+RANGE = ("vary", "from", "to", "steps", "without")
+"""What is asked of a whole range."""
+ELSE = {"said", "material", "against", "loss", "with", "trace", "reach", "off", *RANGE}
 """What may stand in an address of these pages besides the draft."""
+PLAIN = (
+    "active",
+    "rating",
+    "load",
+    "ph",
+    "cost",
+    "share",
+    "ratio",
+    "salt",
+    "natural",
+    "property",
+    "undissociated-acid",
+)
+"""Kinds of limit whose rulers are seen at once, in this order; the others are folded."""
 
 
-class Turns:
+class LatestQuestions:
     """Which question of a device about a brief is the latest: a proof for an older one is broken off."""
 
     def __init__(self) -> None:
@@ -35,7 +52,7 @@ class Turns:
         return lambda: self._latest[key] != mine
 
 
-TURNS = Turns()
+LATEST = LatestQuestions()
 
 
 def rulers_of(asked: Asked) -> Rulers:
@@ -68,6 +85,12 @@ def draft_of(asked: Asked, rulers: Rulers) -> tuple[dict[str, float], dict[str, 
     return rulers.draft(said), wrong, {key: two for key, two in readings.items() if two}
 
 
+def in_order(rulers: Rulers) -> list[Mark]:
+    """Return what may be moved, the plain limits first."""
+    rank = {kind: position for position, kind in enumerate(PLAIN)}
+    return sorted(rulers.marks, key=lambda mark: rank.get(mark.rule.kind, len(PLAIN)))
+
+
 def refused(rulers: Rulers, key: str, value: float) -> str:
     """Return why a figure cannot be where it is typed; empty if it can."""
     mark = next((m for m in rulers.marks if m.key == key), None)
@@ -77,16 +100,18 @@ def refused(rulers: Rulers, key: str, value: float) -> str:
     return "" if low <= value <= high else f"{value:g} cannot be: it is {low:g} to {high:g}."
 
 
-def sound_draft(asked: Asked, rulers: Rulers) -> dict[str, float]:
-    """Return the draft that an address holds.
+def product_of(asked: Asked) -> tuple[Rulers, dict[str, float]]:
+    """Return the rulers of the brief that an address names, and the draft that it holds.
 
     Raises:
         RefusedError: If a figure of it cannot be used.
+        DataError: If there is no such brief, or it cannot be used.
     """
+    rulers = rulers_of(asked)
     draft, wrong, _ = draft_of(asked, rulers)
     if wrong:
         raise RefusedError({"": " ".join(f"{key}: {text}" for key, text in wrong.items())})
-    return draft
+    return rulers, draft
 
 
 def address(asked: Asked, page: str, draft: Draft, **more: str) -> str:
@@ -101,6 +126,6 @@ def back(asked: Asked, rulers: Rulers, draft: Draft) -> tuple[str, str]:
     return address(asked, "", draft), rulers.brief.scenario.name
 
 
-def hidden(fields: Mapping[str, str]) -> list[Html]:
-    """Return fields that a form sends and nobody sees."""
-    return [tag("input", type="hidden", name=name, value=value) for name, value in fields.items()]
+def carried(draft: Draft) -> list[Html]:
+    """Return the draft as fields of a form, which nobody sees."""
+    return hidden({key: f"{value:.10g}" for key, value in draft.items()})

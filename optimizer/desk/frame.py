@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from functools import cache
 from hashlib import sha256
 from pathlib import Path
@@ -10,7 +10,7 @@ from pathlib import Path
 from optimizer.desk.asked import Asked
 from optimizer.desk.html import Child, Html, markup, tag
 from optimizer.desk.screen import Page
-from optimizer.desk.words import document_on_page
+from optimizer.desk.words import NOBODY, Materials, document_on_page
 from optimizer.report.document import Document, Sketch
 from optimizer.report.page import piece
 from optimizer.report.pictures import drawn
@@ -127,6 +127,33 @@ def form(asked: Asked, to: str, *parts: Child, keep: str = "", photo: bool = Fal
     )
 
 
+def asking(to: str, *parts: Child, **attributes: str | bool) -> Html:
+    """Return a form that asks for a page and notes nothing."""
+    return tag("form", *parts, method="get", action=to, **attributes)
+
+
+def hidden(told: Mapping[str, str]) -> list[Html]:
+    """Return fields that a form sends and nobody sees."""
+    return [tag("input", type="hidden", name=name, value=value) for name, value in told.items()]
+
+
+def fields(*parts: Child, pair: bool = False) -> Html:
+    """Return fields beside one another, where there is room; a pair of large ones always."""
+    return tag("div", *parts, class_="fields pair" if pair else "fields")
+
+
+def section(heading: str, items: Iterable[Html], *, entries: bool = True) -> Html | None:
+    """Return a list under its heading, such as entries with their figures; nothing if it is empty."""
+    rows = list(items)
+    return tag("section", tag("h2", heading), tag("ul", *rows, class_="entries" if entries else None)) if rows else None
+
+
+def way_of(links: Iterable[tuple[str, str, bool]], label: str) -> Html:
+    """Return the links to pages that belong together, as address, words and whether it is the present one."""
+    items = (tag("li", tag("a", words, href=to, aria_current="step" if here else None)) for to, words, here in links)
+    return tag("nav", tag("ol", *items, class_="way"), aria_label=label)
+
+
 def field(
     asked: Asked,
     name: str,
@@ -160,36 +187,37 @@ def field(
     """
     key, problem, choices = key or name, asked.problems.get(name), list(choices)
     told = [n for n, there in ((f"{key}-hint", hint), (f"{key}-problem", problem)) if there]
+    typed = tag(
+        "input",
+        id=key,
+        name=name,
+        type=kind,
+        inputmode="decimal" if figure else None,
+        value=asked.text(name, value),
+        list=f"{key}-list" if choices else None,
+        aria_describedby=" ".join(told) or None,
+        aria_invalid="true" if problem else None,
+        aria_required="true" if need else None,
+        data_echo=unit or "1" if figure else None,
+        autocapitalize="off",
+        spellcheck="false",
+    )
+    behind = tag("span", unit, class_="unit") if unit else None, _echo(key) if figure else None
     return tag(
         "div",
         tag("label", label, for_=key),
-        tag(
-            "span",
-            tag(
-                "input",
-                id=key,
-                name=name,
-                type=kind,
-                inputmode="decimal" if figure else None,
-                value=asked.text(name, value),
-                list=f"{key}-list" if choices else None,
-                aria_describedby=" ".join(told) or None,
-                aria_invalid="true" if problem else None,
-                aria_required="true" if need else None,
-                data_echo=unit or "1" if figure else None,
-                autocapitalize="off",
-                spellcheck="false",
-            ),
-            tag("span", unit, class_="unit") if unit else None,
-            tag("output", for_=key, class_="echo") if figure else None,
-            class_="entry",
-        ),
+        tag("span", typed, behind, class_="entry"),
         tag("datalist", *(tag("option", value=c) for c in choices), id=f"{key}-list") if choices else None,
         tag("p", hint, id=f"{key}-hint", class_="hint") if hint else None,
         tag("p", problem, id=f"{key}-problem", class_="problem") if problem else None,
         _readings(name, asked.readings.get(name, ()), unit),
         class_="field big" if big else "field",
     )
+
+
+def _echo(key: str) -> Html:
+    """Return the place where is told what was read of a figure."""
+    return tag("output", for_=key, class_="echo")
 
 
 def _readings(name: str, readings: Iterable[str], unit: str) -> Html | None:
@@ -231,9 +259,15 @@ def folded(words: str, *parts: Child, open_: bool = False) -> Html:
     return tag("details", tag("summary", words), *parts, open=open_)
 
 
-def report(document: Document, key: str = "s") -> Html:
-    """Return a report, without its title, as the body of a page or a part of it; `key` begins every id in it."""
-    return tag("div", Html(piece(document_on_page(document), key)), class_="report")
+def report(document: Document, key: str = "s", materials: Materials = NOBODY) -> Html:
+    """Return a report, without its title, as the body of a page or a part of it.
+
+    Args:
+        document: The report.
+        key: Begins every id in it.
+        materials: Those that it may speak of by their id, which are called by their names.
+    """
+    return tag("div", Html(piece(document_on_page(document, materials), key)), class_="report")
 
 
 def sketched(sketch: Sketch, key: str) -> Html:

@@ -17,8 +17,18 @@ class Html(str):
     __slots__ = ()
 
 
+SIGNS = (("+-", "±"), (" -> ", " → "), ("mPa s", "mPa·s"), ("mPas", "mPa·s"))
+"""What terminals may not be able to show, as a page shows it."""
+
 Child: TypeAlias = str | Iterable["Child"] | None
 """What an element may hold: texts, markup, nothing, and lists of these."""
+
+
+def signed(text: str) -> str:
+    """Return a text with the signs and units that a page can show."""
+    for typed, sign in SIGNS:
+        text = text.replace(typed, sign)
+    return text
 
 
 def markup(*children: Child) -> Html:
@@ -33,7 +43,7 @@ def _pieces(children: Iterable[Child]) -> Iterable[str]:
         if isinstance(child, Html):
             yield child
         elif isinstance(child, str):
-            yield escaped(child).replace(" %", "&nbsp;%")
+            yield escaped(signed(child)).replace(" %", "&nbsp;%")
         else:
             yield from _pieces(child)
 

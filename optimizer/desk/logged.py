@@ -6,15 +6,15 @@ from collections.abc import Iterable
 
 from optimizer.bench.strike import Strike, Struck
 from optimizer.desk.asked import Asked
-from optimizer.desk.frame import button, field, folded, form, tick
+from optimizer.desk.frame import button, field, folded, form, section, tick
 from optimizer.desk.html import Child, Html, markup, tag
 from optimizer.desk.screen import RefusedError
 
 
-def add_now(grams: str, of: str) -> Html:
+def add_now(grams: str, of: str, words: str = "Add now") -> Html:
     """Return the next addition, as large as a balance shows it."""
     return markup(
-        tag("p", "Add now", class_="of"),
+        tag("p", words, class_="of"),
         tag("p", grams, tag("span", "g", class_="unit"), class_="figure"),
         tag("p", f"of {of}", class_="what"),
     )
@@ -64,10 +64,15 @@ def striking(asked: Asked, to: str, number: int, keep: str, *hidden: Html) -> Ht
     return folded("Strike it", sent, open_=mine)
 
 
+def strikable(number: int, said: str, *more: Child) -> Html:
+    """Return a line with its number in the margin, and what strikes it."""
+    return tag("li", tag("span", str(number), class_="mark"), said, *more)
+
+
 def crossed(lines: Iterable[Struck]) -> Html | None:
     """Return the entries that count no more, each with its reason, if there are any."""
-    items = [tag("li", tag("span", line.line, class_="struck"), f" struck: {line.why}") for line in lines]
-    return tag("section", tag("h2", "Struck"), tag("ul", *items)) if items else None
+    items = (tag("li", tag("span", line.line, class_="struck"), f" struck: {line.why}") for line in lines)
+    return section("Struck", items, entries=False)
 
 
 def struck(asked: Asked, what: str) -> Strike:
@@ -78,9 +83,10 @@ def struck(asked: Asked, what: str) -> Strike:
     """
     if not asked.text("why"):
         raise RefusedError({"why": f"Say why; the reason is kept beside the {what}."})
-    if not asked.text("strike").isdigit():
+    number = asked.whole("strike")
+    if number < 1:
         raise RefusedError({"": f"There is no such {what}; nothing was struck."})
-    return Strike(int(asked.text("strike")), asked.text("why"), asked.today)
+    return Strike(number, asked.text("why"), asked.today)
 
 
 def said_of(strike: Strike, what: str) -> str:

@@ -8,6 +8,7 @@ from optimizer.bench.batch import Batch
 from optimizer.bench.stage import Step, stage_of
 from optimizer.desk.asked import Asked
 from optimizer.desk.folder import BatchFile
+from optimizer.desk.frame import way_of
 from optimizer.desk.html import Child, Html, markup, tag
 from optimizer.desk.screen import Page
 
@@ -45,11 +46,7 @@ def place(asked: Asked, step: str) -> str:
 
 def way(asked: Asked, here: str) -> Html:
     """Return the links to the pages of the batch; the present one is marked."""
-    items = (
-        tag("li", tag("a", words, href=place(asked, step), aria_current="step" if step == here else None))
-        for step, words in STEPS
-    )
-    return tag("nav", tag("ol", *items, class_="way"), aria_label="This batch")
+    return way_of(((place(asked, step), words, step == here) for step, words in STEPS), "This batch")
 
 
 def page_of(asked: Asked, batch: Batch, here: str, *parts: Child, status: int = 200) -> Page:

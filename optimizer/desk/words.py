@@ -4,30 +4,31 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from typing import TypeVar
+from types import MappingProxyType
+from typing import Protocol, TypeVar
 
-from optimizer.data.facts import Material
+from optimizer.desk.html import signed
 from optimizer.errors import DataError, UsageError
 from optimizer.immutable import replace
-from optimizer.report.document import Cell, Document, Listing, Section, Sketch, Table
+from optimizer.report.document import Cell, Curves, Document, Listing, Section, Sketch, Table
 
 COMMANDS = {
     "advice": "", "batch": "Lay a batch", "blend": "the product's page", "card": "Card", "check": "",
-    "compare": "Variants side by side", "cost": "Cost", "explain": "", "frontier": "Pictures", "import": "",
+    "compare": "Side by side", "cost": "Cost", "explain": "", "frontier": "Pictures", "import": "",
     "import formula": "", "import prices": "", "label": "Label", "leeway": "Pictures", "library": "",
     "library check": "", "library evidence": "", "library find": "", "library law": "", "library list": "",
     "library show": "", "list": "Bench", "made": "As made", "open": "the desk", "pack-up": "", "page": "",
-    "ph": "pH", "range": "", "records": "Records", "records change": "", "records check": "", "records due": "Bench",
-    "records export": "", "records import": "", "records keep": "Keep", "records list": "Records",
-    "records lots": "Records", "records master": "", "records note": "Records",
+    "ph": "pH", "range": "A whole range", "records": "Records", "records change": "", "records check": "",
+    "records due": "Bench", "records export": "", "records import": "", "records keep": "Keep",
+    "records list": "Records", "records lots": "Records", "records master": "", "records note": "Records",
     "records result": "Note a reading of a test", "records sample": "Put a sample away", "records show": "Records",
     "records strike": "Strike it", "records tests": "Lay the tests of this batch", "records versions": "",
-    "records where": "Where did a lot go?", "restandardise": "", "robust": "", "rules": "", "schema": "",
+    "records where": "Where did a lot go?", "restandardise": "", "robust": "If lots differ", "rules": "", "schema": "",
     "start": "New product", "stock": "Shelf", "substitute": "the page of that material", "thicken": "Thicken",
-    "together": "", "trials": "Trials", "trials fit": "What they tell", "trials next": "Choose two more beakers",
-    "trials note": "Beakers", "trials plan": "Trials", "trials rate": "", "trials salt": "", "trials sheet": "Sheet",
-    "unpack": "", "variants": "Variants side by side", "weigh": "Weigh", "weighed": "Weigh",
-    "why": "Why not another material?",
+    "together": "From one shelf", "trials": "Trials", "trials fit": "What they tell",
+    "trials next": "Choose two more beakers", "trials note": "Beakers", "trials plan": "Trials", "trials rate": "",
+    "trials salt": "", "trials sheet": "Sheet", "unpack": "", "variants": "Variants side by side", "weigh": "Weigh",
+    "weighed": "Weigh", "why": "Why not another material?",
 }  # fmt: skip
 """The page or button of the desk that does what a command does; empty where only the command line does it."""
 COMMAND = re.compile(r"'tenside ([^']+)'|\btenside ([a-z][a-z-]*(?:(?!, then |[.;] |[.;)]?$|\)).)*)")
@@ -65,42 +66,72 @@ def _named(found: re.Match[str]) -> str:
     return page if page.startswith("the ") else f"'{page}'"
 
 
+class Named(Protocol):
+    """What has a name, such as a material or a rule."""
+
+    @property
+    def name(self) -> str:
+        """What people call it."""
+
+
+Materials = Mapping[str, Named]
+NOBODY: Materials = MappingProxyType({})
+"""Where no material is called by its id."""
 WORD = re.compile(r"(?<![\w-])[a-z0-9]+(?:-[a-z0-9]+)*(?![\w-])")
-SIGNS = (("+-", "±"), (" -> ", " → "))
+ID = re.compile(r"(?<![\w-])[a-z0-9]+(?:-[a-z0-9]+)+(?![\w-])")
+"""What can only be an id: 'glycerin' is a word of prose, too."""
 
 
-def named(text: str, materials: Mapping[str, Material]) -> str:
+def sentence(text: str) -> str:
+    """Return a text with a large letter at its beginning; 'pH' stays as it is."""
+    return text if text.startswith("pH") else text[:1].upper() + text[1:]
+
+
+def named(text: str, materials: Materials, word: re.Pattern[str] = WORD) -> str:
     """Return what is said of a brief with its materials by name, not by the id that its file has."""
 
     def name(found: re.Match[str]) -> str:
         material = materials.get(found[0])
-        return material.name.partition(",")[0] if material else found[0]
+        return re.split(r",| \(", material.name)[0] if material else found[0]
 
-    for typed, sign in SIGNS:
-        text = text.replace(typed, sign)
-    return WORD.sub(name, text)
+    return word.sub(name, signed(text))
+
+
+def in_full(text: str, materials: Materials) -> str:
+    """Return a text with its materials by their whole names, so that two grades of one can be told apart."""
+    return WORD.sub(lambda found: materials[found[0]].name if found[0] in materials else found[0], text)
 
 
 Part = TypeVar("Part", bound=Section | Document)
 
 
-def document_on_page(part: Part) -> Part:
-    """Return a report as a page shows it: the commands that follow are buttons there."""
+def document_on_page(part: Part, materials: Materials = NOBODY) -> Part:
+    """Return a report as a page shows it: the commands that follow are buttons there, materials have their names."""
+
+    def said(text: str) -> str:
+        return named(on_page(text), materials, ID)
+
+    def cell(found: Cell) -> Cell:
+        if isinstance(found, tuple):
+            return tuple(said(part) if isinstance(part, str) else part for part in found)
+        if not isinstance(found, str):
+            return found
+        return materials[found].name if found in materials else said(found)
+
     if isinstance(part, Table):
-        return replace(part, rows=tuple(type(r)(map(_cell, r)) for r in part.rows), note=on_page(part.note))
+        rows = tuple(type(r)(map(cell, r)) for r in part.rows)
+        columns = tuple(replace(c, name=signed(c.name), unit=signed(c.unit)) for c in part.every)
+        return replace(part, title=signed(part.title), columns=columns, rows=rows, note=said(part.note))
     if isinstance(part, Listing):
-        return replace(part, items=tuple(map(on_page, part.items)))
+        return replace(part, items=tuple(map(said, part.items)))
     if isinstance(part, Sketch):
-        return replace(part, note=on_page(part.note))
-    facts = tuple((name, on_page(said)) for name, said in part.facts if not (name == "next" and _command(said)))
-    sections = tuple(document_on_page(s) for s in part.sections if not _commands(s))
-    return replace(part, verdict=on_page(part.verdict), facts=facts, sections=sections)
-
-
-def _cell(cell: Cell) -> Cell:
-    if isinstance(cell, tuple):
-        return tuple(on_page(part) if isinstance(part, str) else part for part in cell)
-    return on_page(cell) if isinstance(cell, str) else cell
+        drawing = part.drawing
+        if isinstance(drawing, Curves):
+            drawing = replace(drawing, x=signed(drawing.x), y=signed(drawing.y))
+        return replace(part, title=signed(part.title), note=said(part.note), drawing=drawing)
+    facts = tuple((name, said(told)) for name, told in part.facts if not (name == "next" and _command(told)))
+    sections = tuple(document_on_page(s, materials) for s in part.sections if not _commands(s))
+    return replace(part, verdict=said(part.verdict), facts=facts, sections=sections)
 
 
 def _command(text: str) -> bool:
@@ -115,4 +146,4 @@ def _commands(part: object) -> bool:
 def in_words(error: DataError | UsageError) -> str:
     """Return what an error says as one text for a page, where no command can be typed."""
     said = [f"{p.what} {p.step}" for p in error.problems] if isinstance(error, DataError) else [str(error)]
-    return on_page(" ".join(s[:1].upper() + s[1:] for s in said).strip())
+    return on_page(" ".join(map(sentence, said)).strip())

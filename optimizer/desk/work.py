@@ -6,7 +6,10 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable
 
-from optimizer.desk.html import Html
+from optimizer.desk.asked import Asked
+from optimizer.desk.frame import button, form
+from optimizer.desk.html import Html, markup, tag
+from optimizer.desk.words import on_page, sentence
 from optimizer.errors import TensideError
 
 KEPT = 4
@@ -53,6 +56,30 @@ class Work:
         """
         if self.stopped:
             raise BrokenOffError("It was broken off; nothing is left of it.")
+
+
+def grown(asked: Asked, work: Work, here: str, words: str, *, ends: bool = False) -> Html:
+    """Return what a work found, or how far it is, which follows by itself, with the button that breaks it off.
+
+    Args:
+        asked: The request that it answers.
+        work: The work.
+        here: Its address, which also takes the form that breaks it off.
+        words: What is being done.
+        ends: Whether it ends by itself within a minute or so, and cannot be broken off.
+    """
+    if work.done.wait(SOON_S):
+        body = tag("p", on_page(work.trouble), class_="wrong") if work.trouble else work.found
+    else:
+        body = markup(
+            tag("p", words, class_="what"),
+            tag("p", sentence(work.said), class_="of"),
+            tag("noscript", tag("p", tag("a", "Look how far it is", href=here))),
+            None if ends else form(asked, here, button("Break it off", quiet=True)),
+            tag("span", id="further", data_follow=here),
+        )
+    place = {"data_goes": "#growing"} if asked.fragment else {"id": "growing"}
+    return tag("div", body, **place)
 
 
 class Works:

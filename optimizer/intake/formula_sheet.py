@@ -112,7 +112,10 @@ def read_formula_sheet(
     names = Names(library.materials, own)
     kind = next(f for f in DOSES if f in fields)
     mark = decimal_mark(_doses(table[begin:], fields[kind]))
-    cells, problems = _cells(path, table[begin:], fields, kind, names, assumed, mark)
+    lines = _Lines(path, fields, kind, names, assumed, mark)
+    for row, found in table[begin:]:
+        lines.take(row, found)
+    cells, problems = lines.cells, lines.problems
     for cell in cells:
         if cell.figure is not None and factor != 1 and not cell.own_unit:
             cell.figure *= factor
@@ -227,60 +230,62 @@ def _doses(rows: list[tuple[int, list[Any]]], at: int) -> list[str]:
     return [str(cells[at]) for _, cells in rows if at < len(cells) and isinstance(cells[at], str)]
 
 
-def _cells(
-    path: Path,
-    rows: list[tuple[int, list[Any]]],
-    fields: dict[str, int],
-    kind: str,
-    names: Names,
-    assumed: list[str],
-    mark: Mark,
-) -> tuple[list[_Cell], list[Problem]]:
-    cells: list[_Cell] = []
-    problems: list[Problem] = []
+class _Lines:
+    """Reads the lines of a sheet: doses as written, what is wrong, and what was assumed."""
 
-    def text_at(found: list[Any], field: str) -> str:
-        at = fields.get(field, len(found))
+    def __init__(self, path: Path, fields: dict[str, int], kind: str, names: Names, assumed: list[str], mark: Mark):
+        self._path, self._fields, self._kind, self._names = path, fields, kind, names
+        self._assumed, self._mark = assumed, mark
+        self.cells: list[_Cell] = []
+        self.problems: list[Problem] = []
+
+    def take(self, row: int, found: list[Any]) -> None:
+        """Take one line; empty ones, totals and headings are passed over."""
+        name, text, unit = (self._text_at(found, field) for field in ("material", self._kind, "unit"))
+        where, meant = f"{self._path}, row {row}", self._names.meaning(name)
+        if not (name or text) or (_is_total(name) and not meant.id):
+            return
+        if not name:
+            self.problems += _nameless(where, text, self.cells, self._mark)
+        elif not text:
+            self._without_dose(row, where, name, meant)
+        else:
+            if not meant.id:
+                self.problems.append(_unclear(where, name, meant))
+            elif meant.how:
+                self._assumed.append(f"Row {row}: '{name}' is {meant.id}, {meant.how}.")
+            at = self._fields[self._kind]
+            exact = at < len(found) and isinstance(found[at], (int, float))
+            written = f"{text} {unit}" if unit and re.fullmatch(r"[\d.,\s'+-]+", text) else text
+            self._dosed(row, where, _Cell(row, name, meant, None, False), written, "." if exact else self._mark)
+
+    def _text_at(self, found: list[Any], field: str) -> str:
+        at = self._fields.get(field, len(found))
         return text_of(found[at]) if at < len(found) else ""
 
-    for row, found in rows:
-        name, text, unit = text_at(found, "material"), text_at(found, kind), text_at(found, "unit")
-        where = f"{path}, row {row}"
-        exact = fields[kind] < len(found) and isinstance(found[fields[kind]], (int, float))
-        if not name and not text:
-            continue
-        meant = names.meaning(name)
-        if _is_total(name) and not meant.id:
-            continue
-        if not name:
-            problems += _nameless(where, text, cells, mark)
-            continue
-        if not text:
-            if meant.id or (meant.candidates and meant.exact):
-                step = "Write its dose, 'q.s.' if it is added to effect, or 0."
-                problems.append(Problem(where, f"'{name}'", "this material has no dose.", step))
-            else:
-                assumed.append(f"Row {row}, '{name}', has no dose and was taken as a heading.")
-            continue
-        if unit and re.fullmatch(r"[\d.,\s'+-]+", text):
-            text = f"{text} {unit}"
-        if not meant.id:
-            problems.append(_unclear(where, name, meant))
-        elif meant.how:
-            assumed.append(f"Row {row}: '{name}' is {meant.id}, {meant.how}.")
+    def _without_dose(self, row: int, where: str, name: str, meant: Meant) -> None:
+        if meant.id or (meant.candidates and meant.exact):
+            step = "Write its dose, 'q.s.' if it is added to effect, or 0."
+            self.problems.append(Problem(where, f"'{name}'", "this material has no dose.", step))
+        else:
+            self._assumed.append(f"Row {row}, '{name}', has no dose and was taken as a heading.")
+
+    def _dosed(self, row: int, where: str, cell: _Cell, text: str, mark: Mark) -> None:
+        """Take what is written as a dose: the rest, to effect, or a figure."""
         words = heading_of(text)
         if words in REST and _figure(text) is None:
-            cells.append(_Cell(row, name, meant, None, True))
+            cell.rest = True
         elif words in EFFECT or words.startswith(("q s", "qs", "to ph", "ph ")):
-            cells.append(_Cell(row, name, meant, None, "100" in words))
+            cell.rest = "100" in words
         else:
             try:
-                figure, counted = _dose(text, kind, row, assumed, "." if exact else mark)
-                words_too = bool(re.search(r"[a-zA-Z]", text))
-                cells.append(_Cell(row, name, meant, figure, False, counted, words_too, "%" in text))
+                cell.figure, cell.unit = _dose(text, self._kind, row, self._assumed, mark)
             except DataError as error:
-                problems += [Problem(where, f"'{name}'", f"'{text}': {p.what}", p.step) for p in error.problems]
-    return cells, problems
+                told = f"'{cell.name}'"
+                self.problems += [Problem(where, told, f"'{text}': {p.what}", p.step) for p in error.problems]
+                return
+            cell.own_unit, cell.own_percent = bool(re.search(r"[a-zA-Z]", text)), "%" in text
+        self.cells.append(cell)
 
 
 def _is_total(name: str) -> bool:

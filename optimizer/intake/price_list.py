@@ -9,7 +9,7 @@ from typing import Any
 
 from optimizer.bench.amount import UNITS, amount_of, mass_of
 from optimizer.data.library import Library
-from optimizer.data.names import Names
+from optimizer.data.names import Meant, Names
 from optimizer.data.sheet import heading_of, number_of, read_sheets, text_of
 from optimizer.errors import DataError, fault
 from optimizer.immutable import immutable
@@ -106,26 +106,25 @@ def read_price_list(
     left: list[LeftOut] = []
     for row, cells in table[begin:]:
         found = {f: text_of(cells[at]) if at < len(cells) else "" for f, at in fields.items()}
-        if not found["material"] or not any(found.get(f) for f in PRICES):
+        if not found["material"]:
             continue
         meant = names.meaning(found["material"])
-        if not meant.id:
-            known = listed(meant.candidates[:4], "or")
-            reason = (
-                f'could be {known}; say which with --as "{found["material"]}=ID"' if known else "not in the library"
-            )
-            left.append(LeftOut(row, found["material"], reason))
-            continue
+        if not any(found.get(f) for f in PRICES):
+            if meant.id or found.get("pack") or found.get("pack_kg") or found.get("pack_g"):
+                left.append(LeftOut(row, found["material"], "it has no price."))
+            continue  # a title among the lines
         try:
-            found = {f: settled(text, mark) if text[:1].isdigit() or f in PRICES else text for f, text in found.items()}
-            lines.append(_line(row, meant.id, found, said or currency, density_g_per_ml, bases))
+            reason = "" if meant.id else _unclear(found["material"], meant)
+            if meant.id:
+                settle = {f: settled(x, mark) if x[:1].isdigit() or f in PRICES else x for f, x in found.items()}
+                lines.append(_line(row, meant.id, settle, said or currency, density_g_per_ml, bases))
         except ValueError as error:
-            left.append(LeftOut(row, found["material"], f"the line {error}."))
-            continue
+            reason = f"the line {error}."
         except DataError as error:
-            left.append(LeftOut(row, found["material"], " ".join(f"{p.what} {p.step}" for p in error.problems)))
-            continue
-        if meant.how:
+            reason = " ".join(f"{p.what} {p.step}" for p in error.problems)
+        if reason:
+            left.append(LeftOut(row, found["material"], reason))
+        elif meant.how:
             assumed.append(f"Row {row}: '{found['material']}' is {meant.id}, {meant.how}.")
     if not lines:
         reasons = "; ".join(f"row {one.row}, '{one.written}': {one.reason.rstrip('.')}" for one in left[:5])
@@ -135,6 +134,11 @@ def read_price_list(
     if without:
         assumed.append(f"No currency is written (first in row {without[0]}): the brief's own will be taken.")
     return TakenPrices(tuple(lines), tuple(left), tuple(assumed))
+
+
+def _unclear(name: str, meant: Meant) -> str:
+    known = listed(meant.candidates[:4], "or")
+    return f'could be {known}; say which with --as "{name}=ID"' if known else "not in the library"
 
 
 def _at(row: list[Any], position: int) -> Any:
@@ -206,20 +210,8 @@ _GROSS = re.compile(r"\b(incl|inc|including|with|gross|brutto|inkl|ttc|inclusa|c
 _NET = re.compile(r"\b(excl|ex|excluding|without|net|netto|zzgl|ohne|ht|esclusa)\b", re.IGNORECASE)
 _BASIS = re.compile(r"(?:/|\b(?:per|je|pro|al|par)\b)\s*(\d[\d.,]*)?\s*([a-zA-Z]+)", re.IGNORECASE)
 PIECES = (
-    "pack",
-    "packs",
-    "each",
-    "piece",
-    "pieces",
-    "pc",
-    "unit",
-    "bottle",
-    "container",
-    "canister",
-    "drum",
-    "bag",
-    "can",
-)
+    "pack", "packs", "each", "piece", "pieces", "pc", "unit", "bottle", "container", "canister", "drum", "bag", "can",
+)  # fmt: skip
 PRICES = ("price_per_kg", "price", "pack_price", "unit_price")
 """Fields of prices, the plainest first."""
 

@@ -85,9 +85,8 @@ def change_test(
         row = batch_id(store, number)
         found = store.rows("SELECT * FROM test WHERE batch_id = ? AND name = ?", row, name)
         if not found and not (fields.get("what") and days):
-            known = [r["name"] for r in store.rows("SELECT name FROM test WHERE batch_id = ?", row)]
             what = f"batch '{number}' has no test '{name}', and a new one needs --what and --due."
-            raise store.fault("", what, nearest(name, known))
+            raise store.fault("", what, nearest(name, _names(store, row)))
         empty = {"what": "", "place": "", "unit": "", "low": None, "high": None, "note": ""}
         old = dict(found[0]) if found else empty
         new = {**old, **fields}
@@ -109,7 +108,17 @@ def change_test(
         if days:
             store.remove("due", "test_id = ?", test)
             _set_days(store, test, days)
-        tests = tuple(t for t in tests_of(store, row, on) if t.name == name)
+        return _with(store, row, number, name, on)
+
+
+def _names(store: Store, batch: int) -> list[str]:
+    """Return the names of a batch's tests."""
+    return [r["name"] for r in store.rows("SELECT name FROM test WHERE batch_id = ?", batch)]
+
+
+def _with(store: Store, batch: int, number: str, name: str, on: str) -> Calendar:
+    """Return one test of a batch as it stands on a day."""
+    tests = tuple(t for t in tests_of(store, batch, on) if t.name == name)
     return Calendar(batch=number, on=on, laid=False, tests=tests)
 
 
@@ -127,14 +136,13 @@ def add_result(
         row = batch_id(store, number)
         found = store.rows("SELECT id FROM test WHERE batch_id = ? AND name = ?", row, name)
         if not found:
-            known = [r["name"] for r in store.rows("SELECT name FROM test WHERE batch_id = ?", row)]
+            known = _names(store, row)
             step = nearest(name, known) if known else f"Lay the tests first: tenside records tests {number}."
             raise store.fault("", f"batch '{number}' has no test '{name}'.", step)
         flag = None if passed is None else int(passed)
         store.put("result", test_id=found[0]["id"], on_date=on, value=value, passed=flag, text=text)
         last = store.one("SELECT max(on_date) AS day FROM result WHERE test_id = ?", found[0]["id"])["day"]
-        tests = tuple(t for t in tests_of(store, row, last[:10]) if t.name == name)
-    return Calendar(batch=number, on=last[:10], laid=False, tests=tests)
+        return _with(store, row, number, name, last[:10])
 
 
 def strike(store: Store, number: int, on: str, why: str) -> Calendar:
@@ -160,9 +168,8 @@ def strike(store: Store, number: int, on: str, why: str) -> Calendar:
         if store.rows("SELECT 1 FROM struck WHERE result_id = ?", number):
             raise store.fault("", f"reading {number} is struck out already.", "There is nothing to do.")
         store.put("struck", result_id=number, on_date=on, why=why)
-        day = max(on, found[0]["on_date"][:10])
-        tests = tuple(t for t in tests_of(store, found[0]["batch_id"], day) if t.name == found[0]["name"])
-    return Calendar(batch=found[0]["number"], on=day, laid=False, tests=tests)
+        test = found[0]
+        return _with(store, test["batch_id"], test["number"], test["name"], max(on, test["on_date"][:10]))
 
 
 def _as_text(value: object) -> str:

@@ -11,11 +11,8 @@ import io
 import json
 import os
 import shutil
-import sqlite3
 import tempfile
 from collections.abc import Callable, Iterable, Mapping
-from contextlib import closing
-from itertools import chain
 from math import isfinite
 from pathlib import Path
 from typing import Any
@@ -28,7 +25,7 @@ from optimizer.records.batches import LATEST, suffix_of
 from optimizer.records.checking import faults_of
 from optimizer.records.photos import LARGEST_PHOTO
 from optimizer.records.schema import MEANINGS, STEPS, TALLY, VERSION
-from optimizer.records.store import Printed, Store, raise_to
+from optimizer.records.store import TYPES, Columns, Printed, Store, columns_at, raise_to
 
 MANIFEST = "records.json"
 MARK = "tenside_records"
@@ -36,23 +33,11 @@ MARK = "tenside_records"
 MAX_IMPORT = 1_000_000_000
 """Largest file that is read back [bytes]."""
 TRACE = (
-    "batch",
-    "revision",
-    "product",
-    "made_on",
-    "bottles",
-    "material",
-    "lot",
-    "supplier",
-    "grams",
-    "stage",
-    "on_date",
-)
+    "batch", "revision", "product", "made_on", "bottles", "material", "lot", "supplier", "grams", "stage", "on_date",
+)  # fmt: skip
 """Columns of the trace of lots."""
 
 Rows = list[dict[str, Any]]
-Columns = dict[str, tuple[str, bool]]
-"""Type, and whether it may be empty, by name."""
 
 
 class Exchanged(Printed):
@@ -185,27 +170,13 @@ def _start_over(store: Store, version: int) -> None:
     raise_to(store, version)
 
 
-def columns_at(version: int) -> dict[str, Columns]:
-    """Return the columns of every table at a schema, each with its type and whether it may be empty."""
-    with closing(sqlite3.connect(":memory:")) as blank:
-        for statement in chain.from_iterable(STEPS[:version]):
-            blank.execute(statement)
-        found = {name: blank.execute(f"PRAGMA table_info({name})").fetchall() for name in MEANINGS}
-    return {
-        name: {column: (kind, not (required or key)) for _, column, kind, required, _, key in rows}
-        for name, rows in found.items()
-        if rows
-    }
-
-
 def _checked(where: str, row: Any, columns: Columns) -> dict[str, Any]:
     """Return a row whose values have the types of the schema."""
     if not isinstance(row, dict) or set(row) != set(columns):
         raise fault(where, "", f"the columns are not {', '.join(columns)}.", "Export again.")
-    kinds: dict[str, tuple[type, ...]] = {"TEXT": (str,), "INTEGER": (int,), "REAL": (int, float), "BLOB": (bytes,)}
     for name, value in row.items():
         kind, empty = columns[name]
-        sound = isinstance(value, kinds[kind]) and not isinstance(value, bool)
+        sound = isinstance(value, TYPES[kind]) and not isinstance(value, bool)
         if sound and isinstance(value, float):
             sound = isfinite(value)
         if not (sound or (value is None and empty)):

@@ -5,10 +5,10 @@ from typing import Any
 
 from optimizer.errors import nearest
 from optimizer.records.batches import LATEST, batch_id
-from optimizer.records.store import Printed, Store, Told
+from optimizer.records.store import Printed, Store, StoreAnswer
 
 
-class NoteKept(Told):
+class NoteKept(StoreAnswer):
     """A reading of a batch."""
 
     what: str
@@ -23,7 +23,7 @@ class NoteKept(Told):
     """True if it was noted straight into the store, false if the batch file holds it."""
 
 
-class Sample(Told):
+class Sample(StoreAnswer):
     """A retained sample."""
 
     place: str
@@ -61,7 +61,7 @@ class Shown(Printed):
     """The batch file."""
 
 
-class BatchLine(Told):
+class BatchLine(StoreAnswer):
     """A batch of the list."""
 
     batch: str
@@ -73,7 +73,7 @@ class BatchLine(Told):
     bottles: int | None
 
 
-class MasterLine(Told):
+class MasterLine(StoreAnswer):
     """A master formula of the list, by its last version."""
 
     name: str
@@ -102,18 +102,8 @@ def overview(store: Store) -> Listed:
         masters = store.rows(newest)
     return Listed(
         store=str(store.path),
-        batches=tuple(BatchLine(**{f: r[f] for f in BatchLine.model_fields}) for r in batches),
-        masters=tuple(
-            MasterLine(
-                name=r["name"],
-                version=r["version"],
-                on=r["on_date"],
-                cost_per_kg=r["cost_per_kg"],
-                currency=r["currency"],
-                active_percent=r["active_percent"],
-            )
-            for r in masters
-        ),
+        batches=tuple(map(BatchLine.of, batches)),
+        masters=tuple(map(MasterLine.of, masters)),
     )
 
 
@@ -141,28 +131,15 @@ def shown(store: Store, number: str, revision: int | None = None) -> Shown:
         )
         samples = store.rows("SELECT * FROM sample WHERE batch_id = ? ORDER BY until, id", row)
         said = store.rows("SELECT material, digest FROM fact WHERE revision_id = ? ORDER BY material", kept["id"])
-    facts = {r["material"]: r["digest"] for r in said}
-    same = ("revision", "file", "product", "brief", "master", "planned_on", "made_on", "size_g", "mass_g", "bottles",
-            "text")  # fmt: skip
-    return Shown(
+    return Shown.of(
+        kept,
         batch=number,
         revisions=len(held),
         kept_on=kept["on_date"],
         as_made=_as_made(store, kept["made"]),
-        observations=tuple(
-            NoteKept(
-                on=r["on_date"],
-                photo_sha256=r["sha256"],
-                noted=r["revision_id"] is None,
-                **{f: r[f] for f in ("what", "value", "unit", "text", "temperature_c", "photo")},
-            )
-            for r in seen
-        ),
-        samples=tuple(
-            Sample(on=r["on_date"], **{f: r[f] for f in ("place", "until", "amount_g", "note")}) for r in samples
-        ),
-        facts=facts,
-        **{f: kept[f] for f in same},
+        observations=tuple(NoteKept.of(r, photo_sha256=r["sha256"], noted=r["revision_id"] is None) for r in seen),
+        samples=tuple(map(Sample.of, samples)),
+        facts={r["material"]: r["digest"] for r in said},
     )
 
 

@@ -4,13 +4,13 @@ from datetime import date, timedelta
 from typing import Any
 
 from optimizer.records.drift import Trend, alarms, trend
-from optimizer.records.store import Printed, Store, Told
+from optimizer.records.store import Printed, Store, StoreAnswer
 
 EARLY = 0.1
 """A reading counts for a due day from this share of its age before it (common practice, no source)."""
 
 
-class Due(Told):
+class Due(StoreAnswer):
     """A day on which a test is to be read."""
 
     on: str
@@ -18,7 +18,7 @@ class Due(Told):
     """met, coming, due (today), overdue, or missed (the next reading's time has come)."""
 
 
-class SeriesReading(Told):
+class SeriesReading(StoreAnswer):
     """A reading of a test."""
 
     number: int
@@ -34,7 +34,7 @@ class SeriesReading(Told):
     """Why it does not count; empty if it counts."""
 
 
-class Test(Told):
+class Test(StoreAnswer):
     """A series of readings of a batch."""
 
     name: str
@@ -63,7 +63,7 @@ class Calendar(Printed):
     notes: tuple[str, ...] = ()
 
 
-class Task(Told):
+class Task(StoreAnswer):
     """Something that is to be done."""
 
     batch: str
@@ -93,13 +93,11 @@ def tasks(store: Store, on: str, ahead_days: int) -> Tasks:
         for batch in store.rows("SELECT * FROM batch ORDER BY number"):
             for test in tests_of(store, batch["id"], on):
                 told += [f"Batch {batch['number']}, {test.name}: {a}" for a in test.alarms]
-                for due in test.due:
-                    if due.status in ("coming", "due", "overdue") and due.on <= until:
-                        what, place = test.what, test.place
-                        found.append(
-                            Task(batch=batch["number"], what=what, place=place, name=test.name, on=due.on,
-                                 status=due.status)
-                        )  # fmt: skip
+                found += [
+                    Task(batch=batch["number"], what=test.what, place=test.place, name=test.name, **due.model_dump())
+                    for due in test.due
+                    if due.status in ("coming", "due", "overdue") and due.on <= until
+                ]
             for s in store.rows("SELECT * FROM sample WHERE batch_id = ? AND until <= ?", batch["id"], until):
                 status = "overdue" if s["until"] < on else "due" if s["until"] == on else "coming"
                 what = "retained sample may go"
@@ -127,33 +125,19 @@ def _test(store: Store, row: Any, on: str) -> Test:
     )
     read = store.rows(sql, row["id"], on)
     results = [r for r in read if not r["struck"]]
-    days = [
-        r["due_on"]
-        for r in store.rows("SELECT on_date AS due_on FROM due WHERE test_id = ? ORDER BY on_date", row["id"])
-    ]
+    due = store.rows("SELECT on_date AS due_on FROM due WHERE test_id = ? ORDER BY on_date", row["id"])
     values = tuple((r["on_date"], r["value"]) for r in results if r["value"] is not None)
     line = trend(values, low, high)
     failed = tuple(f"{row['what']} was judged as failed on {r['on_date']}." for r in results if r["passed"] == 0)
-    return Test(
-        name=row["name"],
-        what=row["what"],
-        place=row["place"],
-        unit=row["unit"],
-        low=low,
-        high=high,
-        from_date=row["from_date"],
-        basis=row["basis"],
-        note=row["note"],
-        due=_statuses(days, [r["on_date"][:10] for r in results], row["from_date"], on),
+    return Test.of(
+        row,
+        due=_statuses([r["due_on"] for r in due], [r["on_date"][:10] for r in results], row["from_date"], on),
         readings=tuple(
-            SeriesReading(
+            SeriesReading.of(
+                r,
                 number=r["id"],
-                struck=r["struck"],
-                on=r["on_date"],
-                value=r["value"],
                 passed=None if r["passed"] is None else bool(r["passed"]),
                 within=_within(r["value"], low, high),
-                text=r["text"],
             )
             for r in read
         ),

@@ -14,7 +14,7 @@ from datetime import date, datetime
 from functools import cache
 from itertools import chain
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 from pydantic import ConfigDict
 
@@ -31,13 +31,19 @@ WAIT = 15.0
 KEEP_FIRST = "Keep a batch first (tenside records keep BATCH.toml), or name the store with --store FILE."
 
 
-class Told(Frozen):
+class StoreAnswer(Frozen):
     """Base of what the records room answers; it is also the JSON that is printed."""
 
     model_config = ConfigDict(from_attributes=True)
 
+    @classmethod
+    def of(cls, row: Any, **others: Any) -> Self:
+        """Return what a row of the store tells; its `on_date` is `on` here, and others are stated beside it."""
+        there = {"on" if name == "on_date" else name: name for name in row.keys()}  # noqa: SIM118  # a row is no dict
+        return cls(**{f: row[there[f]] for f in cls.model_fields if f in there and f not in others}, **others)
 
-class Printed(Told):
+
+class Printed(StoreAnswer):
     """Base of what a command prints."""
 
     format: int = 1
@@ -61,24 +67,32 @@ def seal_of(table: str, values: Mapping[str, Any]) -> str:
     return hashlib.sha256(json.dumps([table, kept]).encode()).hexdigest()
 
 
+Columns = dict[str, tuple[str, bool]]
+"""Type, and whether it may be empty, by name."""
+TYPES: dict[str, tuple[type, ...]] = {"TEXT": (str,), "INTEGER": (int,), "REAL": (int, float), "BLOB": (bytes,)}
+"""What a type of the schema is here."""
+
+
+def columns_at(version: int) -> dict[str, Columns]:
+    """Return the columns of every table at a schema, each with its type and whether it may be empty."""
+    with closing(sqlite3.connect(":memory:")) as blank:
+        for statement in chain.from_iterable(STEPS[:version]):
+            blank.execute(statement)
+        found = {name: blank.execute(f"PRAGMA table_info({name})").fetchall() for name in MEANINGS}
+    return {
+        name: {column: (kind, not (required or key)) for _, column, kind, required, _, key in rows}
+        for name, rows in found.items()
+        if rows
+    }
+
+
 @cache
 def _kinds() -> dict[str, tuple[type, ...]]:
     """Return the types of columns by name; a name means the same in every table."""
-    found: dict[str, tuple[type, ...]] = {
-        "mass": (int, float),
-        "day": (str,),
-        "struck": (str,),
-        "due_on": (str,),
-        "read_on": (str,),
-    }
-    types: dict[str, tuple[type, ...]] = {"TEXT": (str,), "INTEGER": (int,), "REAL": (int, float), "BLOB": (bytes,)}
-    with closing(sqlite3.connect(":memory:")) as blank:
-        for statement in chain.from_iterable(STEPS):
-            blank.execute(statement)
-        for table in MEANINGS:
-            for _, name, kind, required, _, key in blank.execute(f"PRAGMA table_info({table})"):
-                empty: tuple[type, ...] = () if required or key else (type(None),)
-                found[name] = tuple({*found.get(name, ()), *types[kind], *empty})
+    found: dict[str, tuple[type, ...]] = {"mass": (int, float), **dict.fromkeys(("day", "struck", *DAYS), (str,))}
+    for columns in columns_at(VERSION).values():
+        for name, (kind, empty) in columns.items():
+            found[name] = tuple({*found.get(name, ()), *TYPES[kind], *((type(None),) if empty else ())})
     return found
 
 

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from math import floor, log10
 
 from optimizer.assessment.preserving import Preservation
 from optimizer.bench.acid import AcidSession, PhAnswer, first_portion
 from optimizer.chemistry.interval import Interval
 from optimizer.chemistry.ph import Solution
-from optimizer.report.blend import alarm_listing, rests_listing
-from optimizer.report.document import Columns, Document, Listing, Table, figures
+from optimizer.report.cautions import alarm_listing, rests_listing
+from optimizer.report.document import Columns, Document, Listing, Table, figures, filled
 from optimizer.report.ph_json import PhTold
 from optimizer.report.struck import struck_listing
 from optimizer.units import listed, number
@@ -20,51 +21,41 @@ FINE = 0.05
 
 def ph_document(told: PhTold) -> Document:
     """Return the answer as a document: the log first if there is one, then the plan."""
-    answer = told.answer
-    s = answer.setting
-    assert s.low is not None
-    assert s.target is not None
-    assert s.high is not None
+    answer, target = told.answer, told.target
     session = answer.sessions[-1] if answer.sessions else None
-    facts = [("target", f"pH {number(s.target, 2)}, {number(s.low, 2)} to {number(s.high, 2)}"), *_window_facts(answer)]
-    blind = [
-        ("estimated pH", f"{ph_words(answer.estimate)} ({_dilution(answer.estimate_water)}), before anything is added"),
-        ("solution", solution_words(answer.solution)),
-    ]
-    if answer.assumed:
-        blind.append(("assumed", answer.assumed))
-    blind.append(("dose", f"{_grams(answer.dose)} g per 100 g of blend"))
-    if answer.batch_dose is not None and answer.blend_g is not None:
-        blind.append(("", f"{_grams(answer.batch_dose)} g for {number(answer.blend_g, 1)} g of blend"))
-    sections: list[Table | Listing] = [*alarm_listing(answer.alarms)]
+    middle, low, high = (number(ph, 2) for ph in (target.typical, target.low, target.high))
+    facts = [("target", f"pH {middle}, {low} to {high}"), *_window_facts(answer)]
+    facts += [("solution", solution_words(session.log.solution))] if session else _planned_facts(answer)
+    doubts = session.advice.doubts if session else ()
+    sections: list[Table | Listing] = [alarm_listing(answer.alarms)]
     for one in answer.sessions:
         sections += _session_sections(one, answer)
-    sections += struck_listing(answer.struck)
-    if session is None:
-        facts += blind
-        doubts: tuple[str, ...] = ()
-    else:
-        facts.append(("solution", solution_words(session.log.solution)))
-        doubts = session.advice.doubts
-    sections += [Listing("Does not fit together", doubts)] if doubts else []
-    if answer.window and answer.window.doubts:
+    sections += [struck_listing(answer.struck), Listing("Does not fit together", doubts)]
+    if answer.window:
         sections.append(Listing("pH windows", answer.window.doubts))
-    if answer.ingredients:
-        sections.append(_ingredients(answer))
+    sections += filled(_ingredients(answer))
     if answer.gain and session is None:
         sections.append(_titrate(answer))
-    if answer.preservation and (answer.preservation.acids or answer.preservation.exclusions):
+    if answer.preservation:
         sections += _preservation_sections(answer.preservation)
-    if told.notes:
-        sections.append(Listing("Assumed", told.notes))
-    sections += rests_listing(answer.alarms)
+    sections += [Listing("Assumed", told.notes), rests_listing(answer.alarms)]
     cautions = [session.advice.caution if session else answer.caution]
     if answer.preservation and answer.preservation.acids:
         cautions.append(answer.preservation.warning)
     sections.append(Listing("Cautions", tuple(cautions), "caution"))
-    facts.append(("worth", answer.worth))
     bad = bool(doubts) or bool(answer.window and answer.window.low > answer.window.high)
-    return Document(told.title, _verdict(answer), tuple(facts), tuple(sections), good=not bad)
+    return Document(told.title, _verdict(answer), [*facts, ("worth", answer.worth)], sections, good=not bad)
+
+
+def _planned_facts(answer: PhAnswer) -> list[tuple[str, str]]:
+    """Return the dose as it is planned before anything is read."""
+    estimate = f"{ph_words(answer.estimate)} ({_dilution(answer.estimate_water)}), before anything is added"
+    facts = [("estimated pH", estimate), ("solution", solution_words(answer.solution))]
+    facts += [("assumed", answer.assumed)] if answer.assumed else []
+    facts.append(("dose", f"{_grams(answer.dose)} g per 100 g of blend"))
+    if answer.batch_dose is not None and answer.blend_g is not None:
+        facts.append(("", f"{_grams(answer.batch_dose)} g for {number(answer.blend_g, 1)} g of blend"))
+    return facts
 
 
 def _verdict(answer: PhAnswer) -> str:
@@ -89,49 +80,52 @@ def _verdict(answer: PhAnswer) -> str:
 
 def _session_sections(session: AcidSession, answer: PhAnswer) -> list[Table | Listing]:
     log = session.log
+    of = f"Log: {session.of} of {number(log.sample, 1)} g, {log.solution.chemical.name} "
+    title = f"{of}{number(log.solution.percent, 1)} %"
+    if not log.readings:
+        return [Listing(title, (session.advice.reason,))]
+    return [_log_table(title, session), Listing("What it says", (session.advice.reason, *_said(session, answer)))]
+
+
+def _log_table(title: str, session: AcidSession) -> Table:
     rows = []
-    numbers = session.numbers or range(1, len(log.readings) + 1)
-    for n, r, note in zip(numbers, log.readings, session.notes, strict=True):
+    numbers = session.numbers or range(1, len(session.log.readings) + 1)
+    for n, r, note in zip(numbers, session.log.readings, session.notes, strict=True):
         how = ["strip" if r.strip else "meter", _dilution(r.water), f"{number(r.temperature, 1)} °C"]
         how += [] if r.foam_free else ["foam"]
         how += [f"{number(r.taken, 2)} g taken"] if r.taken else []
         rows.append((n, r.grams, r.ph, ", ".join(how), note))
-    first = (
-        f"{session.of} of {number(log.sample, 1)} g, {log.solution.chemical.name} {number(log.solution.percent, 1)} %"
-    )
     columns: Columns = (*figures(""), *figures("added so far g", digits=3), *figures("pH", digits=2), "read", "note")
-    table = Table(f"Log: {first}", columns, tuple(rows))
-    said = [session.advice.reason]
+    return Table(title, columns, tuple(rows))
+
+
+def _said(session: AcidSession, answer: PhAnswer) -> Iterator[str]:
+    """Yield what the readings of a log say besides the next step."""
+    log = session.log
     if 0 < session.advice.next_addition < FINE:
-        said.append(f"Less than {FINE:g} g is hard to weigh: take a weaker solution in a new log, or a larger sample.")
+        yield f"Less than {FINE:g} g is hard to weigh: take a weaker solution in a new log, or a larger sample."
     if session.advice.expected is not None:
-        said.append(f"Expected after it: pH {ph_words(session.advice.expected)}.")
-    said.append(f"In all, from the start: {_grams(session.total)} g for this {session.of}.")
+        yield f"Expected after it: pH {ph_words(session.advice.expected)}."
+    yield f"In all, from the start: {_grams(session.total)} g for this {session.of}."
     if session.for_batch is not None and answer.blend_g is not None and session.of == "sample":
-        said.append(f"Scaled to {number(answer.blend_g, 1)} g of batch: {_grams(session.for_batch)} g.")
-        portion = first_portion(session)
-        if portion:
-            said.append(
+        yield f"Scaled to {number(answer.blend_g, 1)} g of batch: {_grams(session.for_batch)} g."
+        if portion := first_portion(session):
+            yield (
                 f"Into the batch at first not more than {weighable(portion)} g (60 % of the lowest estimate); then "
                 "start a log of the batch with --of batch."
             )
-    if log.readings and log.readings[-1].water > 0:
-        said.append(
-            f"Target and estimate are meant at the last reading's dilution, {_dilution(log.readings[-1].water)}."
-        )
+    if log.readings[-1].water > 0:
+        yield f"Target and estimate are meant at the last reading's dilution, {_dilution(log.readings[-1].water)}."
     if session.so_far is not None:
         a, chemical = session.so_far, log.solution.chemical
         as_salt = "as its sodium salt" if chemical.acid else "of it cation or base"
-        said.append(
+        yield (
             f"In already: {weighable(a.active)} g {chemical.name} ({number(a.percent, 3)} %), {weighable(a.as_salt)} g "
             f"{as_salt}, {number(a.millimoles, 2)} mmol."
         )
     if len(session.worth) > 1:
-        steps = [f"after {k} {_grams(w)}" for k, w in enumerate(session.worth) if k]
-        said.append(
-            f"How the total per 100 g moved: before any reading {_grams(session.worth[0])} g; {'; '.join(steps)}."
-        )
-    return [table, Listing("What it says", tuple(said))] if rows else [Listing(f"Log: {first}", tuple(said[:1]))]
+        steps = "; ".join(f"after {k} {_grams(w)}" for k, w in enumerate(session.worth) if k)
+        yield f"How the total per 100 g moved: before any reading {_grams(session.worth[0])} g; {steps}."
 
 
 def _window_facts(answer: PhAnswer) -> list[tuple[str, str]]:
@@ -191,14 +185,10 @@ def _preservation_sections(found: Preservation) -> list[Table | Listing]:
     )
     shares = figures("as acid %", "at most undissociated %", "at the target", digits=3)
     columns: Columns = ("acid (from)", *shares, "room below ceilings %")
-    sections: list[Table | Listing] = []
-    if rows:
-        note = "Undissociated: over the whole window, then at the target; there is at most so much."
-        sections.append(Table("Acid preservatives at this pH", columns, rows, note))
-    if found.exclusions:
-        said = tuple(f"{'Broken: ' if e.broken else ''}{e.reading}" for e in found.exclusions)
-        sections.append(Listing("Exclusions that apply", said))
-    return sections
+    note = "Undissociated: over the whole window, then at the target; there is at most so much."
+    said = tuple(f"{'Broken: ' if e.broken else ''}{e.reading}" for e in found.exclusions)
+    acids = Table("Acid preservatives at this pH", columns, rows, note)
+    return [*filled(acids), Listing("Exclusions that apply", said)]
 
 
 def solution_words(solution: Solution) -> str:

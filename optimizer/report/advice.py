@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import isnan
+
 from optimizer.assessment.advice import Advice, Situation, advice_on
 from optimizer.assessment.alarms import cautions_at
 from optimizer.assessment.electrolyte import Budget
@@ -10,7 +12,7 @@ from optimizer.assessment.thickening import Candidate, SaltRoute, ThickeningPlan
 from optimizer.chemistry.interval import Interval
 from optimizer.data.cautions import Caution
 from optimizer.immutable import Figure, result, seen, told, untold
-from optimizer.report.blend import alarm_listing, caution_listing
+from optimizer.report.cautions import framed
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 from optimizer.rules.row import Setting
 from optimizer.units import number
@@ -61,16 +63,13 @@ def advice_document(advised: Advised) -> Document:
     situation, plan = advised.situation, advised.situation.plan
     facts = [("pH", ph_words(situation.setting)), ("room", f"{number(plan.room, 2)} % of the product is held back")]
     facts += [("assumed", note) for note in advised.notes]
-    sections: list[Table | Listing] = [*alarm_listing(advised.cautions), _thickeners(plan), budget_table(plan.budget)]
+    sections: list[Table | Listing] = [_thickeners(plan), budget_table(plan.budget)]
     if situation.ladder:
         sections.append(_ladder(situation.ladder, situation.brief.scenario.currency))
     for kind, heading in HEADINGS.items():
-        items = tuple(_in_words(a) for a in advised.advice if a.kind == kind)
-        if items:
-            sections.append(Listing(heading, items))
-    sections.append(caution_listing(advised.cautions))
+        sections.append(Listing(heading, tuple(_in_words(a) for a in advised.advice if a.kind == kind)))
     verdict = f"{plan.verdict} Thickness and clarity are read at the bench, never computed."
-    return Document(f"Advice for {advised.name}", verdict, tuple(facts), tuple(sections))
+    return Document(f"Advice for {advised.name}", verdict, facts, framed(advised.cautions, sections))
 
 
 def ph_words(setting: Setting) -> str:
@@ -89,7 +88,7 @@ def _in_words(advice: Advice) -> str:
 def _thickeners(plan: ThickeningPlan) -> Table | Listing:
     if not plan.candidates:
         return Listing("Thickening plan", (*plan.salt.reasons, "No thickener of the library suits.", plan.stop))
-    rows = tuple(
+    rows: tuple[Row, ...] = tuple(
         (
             c.material.name,
             "planned" if c.planned else "library",
@@ -101,7 +100,11 @@ def _thickeners(plan: ThickeningPlan) -> Table | Listing:
         )
         for c in plan.candidates
     )
-    per_kg = figures("per kg", digits=2)
+    if all(isnan(c.price) for c in plan.candidates):
+        rows = tuple((*row[:5], row[6]) for row in rows)
+        per_kg: Columns = ()
+    else:
+        per_kg = figures("per kg", digits=2)
     columns: Columns = ("thickener", "from", "works at pH", "goes in", "doses to try, %", *per_kg, "verdict")
     return Table("Thickening plan", columns, rows, plan.stop)
 

@@ -23,34 +23,31 @@ def bound(result: Result) -> list[Outcome]:
 def binding_table(result: Result) -> Table:
     """Return the limits that bind with their prices, and with the ranges of the whole answer if they were asked for."""
     binding = bound(result)
-    followed = any(not isnan(o.whole_from) for o in binding)
-    rows = tuple(
-        (o.reading, _side(o), priced(o, result), *_if_lowered(o, result), holds(o), *([whole(o)] if followed else []))
-        for o in binding
-    )
-    lower = ("one unit lower",) if _kinked(result) else ()
-    other = ("whole answer",) if followed else ()
-    columns: Columns = ("rule", "side", *figures("one unit higher", *lower, "holds from - to", *other))
+    followed, kinked = any(not isnan(o.whole_from) for o in binding), _kinked(result)
+    rows = []
+    for o in binding:
+        lower = (money(-o.price_if_lowered, result),) if kinked else ()
+        rows.append((o.reading, _side(o), priced(o, result), *lower, holds(o), *((whole(o),) if followed else ())))
+    below, answers = ("one unit lower",) * kinked, ("whole answer",) * followed
+    columns: Columns = ("rule", "side", *figures("one unit higher", *below, "holds from - to", *answers))
     note = "Price: what the objective gains or loses when the limit is raised by one unit, everything else kept."
     if any(rule.columns(result.brief.pool) for rule in result.brief.modelled):
         note += " Prices hold for the yes/no choices made here"
         note += "; over the range of the whole answer no other is better, proven." if followed else "."
-    if _kinked(result):
+    if kinked:
         note += " More limits meet here than needed, so raising and lowering may cost differently."
-    return Table("Rules that bind", columns, rows, note)
+    return Table("Rules that bind", columns, tuple(rows), note)
 
 
-def lots_listing(result: Result, at_risk: Sequence[str]) -> list[Listing]:
+def lots_listing(result: Result, at_risk: Sequence[str]) -> Listing:
     """Point to doses that stand lots, where many of the limits that bind would be broken by one."""
-    if len(at_risk) < MANY:
-        return []
     readings = {o.id: o.reading for o in result.rules}
     said = (
         f"{len(at_risk)} limits sit at their very end, and one lot as far off as the library knows lots breaks each: "
         f"{'; '.join(readings[i] for i in at_risk)}.",
         "Doses that stand it, and what they cost: 'tenside robust' with the name of this brief.",
     )
-    return [Listing("On lots that differ", said)]
+    return Listing("On lots that differ", said if len(at_risk) >= MANY else ())
 
 
 def _side(outcome: Outcome) -> str:
@@ -67,13 +64,6 @@ def _kinked(result: Result) -> bool:
     )
 
 
-def _if_lowered(outcome: Outcome, result: Result) -> tuple[str, ...]:
-    """Return the effect of lowering the limit, where that column is shown."""
-    if not _kinked(result):
-        return ()
-    return (money(-outcome.price_if_lowered, result),)
-
-
 def priced(outcome: Outcome, result: Result) -> str:
     """Return the price of raising a limit as text."""
     return money(outcome.price_if_raised, result)
@@ -87,7 +77,7 @@ def money(price: float, result: Result) -> str:
         return "impossible"
     if abs(price) < PRICE_SHOWN:
         return "nothing"
-    return f"{price:+.4f} {unit_of(result)}"
+    return f"{price:+z.4f} {unit_of(result)}"
 
 
 def unit_of(result: Result) -> str:

@@ -10,13 +10,13 @@ from optimizer.assessment.alarms import cautions_at
 from optimizer.assessment.evidence import line_of_clash
 from optimizer.assessment.planned import PlannedCost, planned_cost
 from optimizer.brief.brief import Brief
-from optimizer.data.cautions import Caution
 from optimizer.data.formula import Formula
 from optimizer.data.planned import WATER, plan_of_formula
 from optimizer.report.binding import binding_table, bound, lots_listing, takeovers, unit_of
+from optimizer.report.cautions import alarm_listing, caution_listing
 from optimizer.report.charts import charge_parts, charges, costs, prices, windows
 from optimizer.report.chemistry import chemistry_sections
-from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
+from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures, filled
 from optimizer.report.ending import verdict_of
 from optimizer.rules.row import Setting
 from optimizer.solve.result import EntryPrice, Outcome, Result, Without
@@ -32,8 +32,6 @@ SHORT = {
     "local": "local: last program",
     "none": "none",
 }
-FIRST = "Before anything else"
-"""Heading of what is said first."""
 
 
 def blend_document(
@@ -53,51 +51,51 @@ def blend_document(
         broken_by_lots: Rules that sit on a limit and that a lot would break.
         more: Further sections and chapters, shown after the chemistry.
     """
-    brief = result.brief
-    scenario = brief.scenario
-    verdict = verdict_of(result)
     if result.formula is None:
-        return Document(
-            title=scenario.name,
-            verdict=verdict,
-            facts=(("brief", _brief_words(result)),),
-            sections=(
-                *_clash(explanation),
-                *([Listing("Notes", result.notes)] if result.notes else []),
-                _asked(result),
-                *_settings(result),
-                *more,
-                _cautions(result, explanation),
-                provenance_listing(result.provenance),
-            ),
-            good=False,
-        )
+        return _without_formula(result, explanation, more)
+    brief, scenario = result.brief, result.brief.scenario
     assert result.weighable is not None
     planned = planned_cost(brief, result.weighable, result.setting)
     sections: list[Section | Document] = [
-        *alarm_listing(cautions_at(brief, result.weighable, result.setting)),
+        alarm_listing(cautions_at(brief, result.weighable, result.setting)),
         _formula(result),
         *charges(result.weighable),
         *costs(result.weighable, scenario.currency),
         binding_table(result),
         *takeovers(result),
-        *lots_listing(result, broken_by_lots),
+        lots_listing(result, broken_by_lots),
         *prices(bound(result), unit_of(result)),
         *windows(brief, result.weighable, result.setting),
         *_without(result, planned),
         *_settings(result),
-        *_with_room(result),
+        *filled(rooms("Rules kept with room, and figures shown only", _with_room(result))),
         *(chemistry_sections(chemistry) if chemistry else ()),
         *more,
         *_entries(result),
-        *_notes(result),
+        _notes(result),
         _cautions(result),
         provenance_listing(result.provenance),
     ]
-    return Document(scenario.name, verdict, _facts(result, planned), tuple(sections), good=result.ending == "optimal")
+    facts, good = _facts(result, planned), result.ending == "optimal"
+    return Document(scenario.name, verdict_of(result), facts, sections, good=good)
 
 
-def _facts(result: Result, planned: PlannedCost | None) -> tuple[tuple[str, str], ...]:
+def _without_formula(result: Result, explanation: Explanation | None, more: tuple[Section | Document, ...]) -> Document:
+    """Return what clashes, what the brief asks and what would help."""
+    sections = (
+        *_clash(explanation),
+        Listing("Notes", result.notes),
+        _asked(result),
+        *_settings(result),
+        *more,
+        _cautions(result, explanation),
+        provenance_listing(result.provenance),
+    )
+    facts = (("brief", _brief_words(result)),)
+    return Document(result.brief.scenario.name, verdict_of(result), facts, sections, good=False)
+
+
+def _facts(result: Result, planned: PlannedCost | None) -> list[tuple[str, str]]:
     formula, currency = result.formula, result.brief.scenario.currency
     assert formula is not None
     alone = f"{number(result.cost, 3)} {currency} per kg of product"
@@ -114,14 +112,13 @@ def _facts(result: Result, planned: PlannedCost | None) -> tuple[tuple[str, str]
         shares = [f"{charge} {number(100 * part / active, 0)} %" for charge, part in charge_parts(formula).items()]
         facts.append(("active", f"{number(active, 2)} % active matter: {listed(shares)}"))
     if result.ph is not None:
-        ph = result.ph
-        window = (
-            f"window {number(ph.low, 2)} ({listed(ph.low_set_by)}) to {number(ph.high, 2)} ({listed(ph.high_set_by)})"
-        )
+        ph, names = result.ph, {line.item.id: line.item.material.name for line in formula.lines}
+        low, high = (listed([names.get(i, i) for i in by]) for by in (ph.low_set_by, ph.high_set_by))
+        window = f"window {number(ph.low, 2)} ({low}) to {number(ph.high, 2)} ({high})"
         facts.append(("pH", f"target {number(ph.target, 2)} ± {number(ph.tolerance, 2)}; {window}"))
     if chosen := _chosen(result, formula):
         facts.append(("chosen", listed(chosen)))
-    return tuple(facts)
+    return facts
 
 
 def _chosen(result: Result, formula: Formula) -> list[str]:
@@ -165,6 +162,9 @@ def planned_words(planned: PlannedCost, currency: str) -> str:
     ends = f"{cost.low:.2f} to {cost.high:.2f}"
     free = planned.free
     lacks = f"; {listed(list(free))} counted as free: write a price on the shelf" if free else ""
+    if planned.guessed:
+        dearest = f"{planned.assumed:.2f} {currency} per kg, the dearest price of what may thicken"
+        lacks += f"; {listed(list(planned.guessed))} counted at {dearest}: write its own on the shelf"
     return f"about {cost.typical:.2f} {currency} per kg ({ends}), with {doses} planned, not computed{lacks}"
 
 
@@ -181,7 +181,7 @@ def planned_change(brief: Brief, now: tuple[Formula, Setting], then: tuple[Formu
         return []
     old, new = costs
     label = f"{brief.scenario.currency} per kg as planned"
-    return [Strong((label, f"{old:.3f}", f"{new:.3f}", f"{new - old:+.3f}"))]
+    return [Strong((label, f"{old:.3f}", f"{new:.3f}", f"{new - old:+z.3f}"))]
 
 
 HIGHER: Mapping[str, tuple[str, str]] = {
@@ -270,13 +270,16 @@ def formula_table(formula: Formula, currency: str, digits: int = 2, note: str = 
 
 
 def dose_changes(before: Formula, after: Formula) -> list[Row]:
-    """Return every material of two formulas, most first: its doses, empty for none, and what changed."""
+    """Return every material of two formulas, most first, and what is kept free: both doses and what changed."""
     names = {line.item.id: line.item.material.name for line in (*before.lines, *after.lines)}
     doses = {n: (before.doses.get(n, 0.0), after.doses.get(n, 0.0)) for n in names}
-    return [
+    rows: list[Row] = [
         (names[n], old or None, new or None, new - old if abs(new - old) > CHANGE_SHOWN else None)
         for n, (old, new) in sorted(doses.items(), key=lambda d: (-max(d[1]), d[0]))
     ]
+    if before.held_back:
+        rows.append(("kept free", before.held_back, after.held_back, None))
+    return rows
 
 
 def change_columns(old: str, new: str) -> Columns:
@@ -303,9 +306,8 @@ def _rounding_note(result: Result) -> str:
     )
 
 
-def _with_room(result: Result) -> list[Table]:
-    free = [o for o in result.rules if not o.binding and not o.idle]
-    return [rooms("Rules kept with room, and figures shown only", free)] if free else []
+def _with_room(result: Result) -> list[Outcome]:
+    return [o for o in result.rules if not o.binding and not o.idle]
 
 
 def rooms(title: str, kept: Iterable[Outcome]) -> Table:
@@ -340,6 +342,11 @@ def valued(outcome: Outcome) -> float | str:
     return outcome.value if told == number(outcome.value, 3) else told
 
 
+def sought(brief: Brief) -> str:
+    """Return what is best in words, as the head of a column: the planned cost, where that is what is least."""
+    return "least planned cost" if brief.seeks_planned else brief.scenario.objective.words()
+
+
 def _settings(result: Result) -> list[Table]:
     if result.brief.acidity is None or not result.settings:
         return []
@@ -351,8 +358,7 @@ def _settings(result: Result) -> list[Table]:
         target = result.ph.target if result.ph else nan
         best = s.first - AS_TYPED <= target <= s.last + AS_TYPED and s.objective == result.objective
         rows.append(Strong(row) if best else row)
-    name = result.brief.scenario.objective.words()
-    columns: Columns = ("target pH", *figures(name, "candidates ruled out"), "proof")
+    columns: Columns = ("target pH", *figures(sought(result.brief), "candidates ruled out"), "proof")
     note = "A pH limit has no price of its own: compare the settings."
     return [Table("What each pH setting allows", columns, tuple(rows), note)]
 
@@ -396,7 +402,7 @@ def entry_words(entry: float) -> str:
     return f"{entry:.2f}" if entry > 0 else "not even free of charge"
 
 
-def _notes(result: Result) -> list[Listing]:
+def _notes(result: Result) -> Listing:
     notes = [*result.notes, *result.brief.assumptions]
     formula = result.formula
     assert formula is not None
@@ -427,7 +433,7 @@ def _notes(result: Result) -> list[Listing]:
     )
     if result.ph and unknown:
         notes.append(f"No pH window known, so none applied: {listed(unknown)}.")
-    return [Listing("Notes", tuple(notes))] if notes else []
+    return Listing("Notes", tuple(notes))
 
 
 def _clash(explanation: Explanation | None) -> list[Listing]:
@@ -443,8 +449,7 @@ def _clash(explanation: Explanation | None) -> list[Listing]:
         hint = "Only law and arithmetic clash here: change the candidates."
         sections.append(Listing("What would have to give", (hint,)))
         return sections
-    if explanation.repair:
-        sections.append(Listing("The least that must give", tuple(c.words for c in explanation.repair)))
+    sections.append(Listing("The least that must give", tuple(c.words for c in explanation.repair)))
     if len(explanation.single_repairs) > 1:
         words = tuple(c.words for c in explanation.single_repairs)
         sections.append(Listing("Each of these would be enough by itself", words))
@@ -461,29 +466,6 @@ def _asked(result: Result) -> Listing:
 def _cautions(result: Result, explanation: Explanation | None = None) -> Listing:
     clash = line_of_clash(result.brief, explanation.conflict) if explanation else ()
     return caution_listing((*clash, *cautions_at(result.brief, result.weighable, result.setting)))
-
-
-def alarm_listing(cautions: tuple[Caution, ...]) -> list[Listing]:
-    """Return what is said before anything else, if there is anything."""
-    loud = tuple(c.words for c in cautions if c.loud)
-    return [Listing(FIRST, loud, "caution")] if loud else []
-
-
-def rests_listing(cautions: tuple[Caution, ...]) -> list[Listing]:
-    """Return the line that says on what an answer rests, where it stands among no others."""
-    line = tuple(c.words for c in cautions if c.rests)
-    return [Listing("On what it rests", line)] if line else []
-
-
-def first_said(sections: list[Section | Document]) -> tuple[list[Section | Document], list[Section | Document]]:
-    """Return what sections say before anything else, and the other sections."""
-    first: list[Section | Document] = [s for s in sections if isinstance(s, Listing) and s.kind == "caution"]
-    return first, [s for s in sections if s not in first]
-
-
-def caution_listing(cautions: tuple[Caution, ...]) -> Listing:
-    """Return cautions with the materials they come from."""
-    return Listing("Cautions", tuple(c.words for c in cautions), "caution")
 
 
 def provenance_listing(provenance: dict[str, str]) -> Listing:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from optimizer.report.document import Document, Listing, Row, Table, figures
+from optimizer.report.document import Document, Listing, Row, Section, Table, figures, filled
 from optimizer.report.records import Sections, many
 from optimizer.units import number
 
@@ -26,16 +26,15 @@ def calendar_document(found: Calendar) -> Document:
     verdict = f"{many(len(found.tests), 'test')}{' laid' if found.laid else ''}."
     verdict += f" {many(len(told), 'alarm')}." if told else ""
     rows = tuple((t.name, t.what, t.place, _limits(t), _days(t)) for t in found.tests)
-    sections: Sections = [Listing("Alarms", tuple(told), "caution")] if told else []
+    sections: Sections = [Listing("Alarms", tuple(told), "caution")]
     heads = ("test", "read", "where", "limits", "due")
     note = "* due today, ! overdue, + read, - missed; the others are to come."
     sections.append(Table(f"Tests, as of {found.on}", heads, rows, note))
     read = tuple(_reading(t, r) for t in found.tests for r in t.readings)
-    if read:
-        sections.append(Table("Readings", ("test", "on", *figures("value"), "unit", "", "said", *figures("no.")), read))
+    sections += filled(Table("Readings", ("test", "on", *figures("value"), "unit", "", "said", *figures("no.")), read))
     sections.append(Listing("How, and who asks for it", _hows(found.tests)))
     sections.append(Listing("Cautions", (*found.notes, *CAUTIONS), "caution"))
-    return Document(f"Batch {found.batch}", verdict, (), tuple(sections), good=not told)
+    return Document(f"Batch {found.batch}", verdict, (), sections, good=not told)
 
 
 def _hows(tests: tuple[Test, ...]) -> tuple[str, ...]:
@@ -88,7 +87,6 @@ def tasks_document(found: Tasks) -> Document:
     for t in found.tasks:
         grouped.setdefault((t.on, t.batch, t.place, t.status), []).append(t.name or t.what)
     rows = tuple((on, batch, where, ", ".join(names), status) for (on, batch, where, status), names in grouped.items())
-    sections: Sections = [Listing("Alarms", found.alarms, "caution")] if found.alarms else []
-    if rows:
-        sections.append(Table("To do", ("on", "batch", "where", "tests", ""), rows))
-    return Document(f"Due on {found.on}", verdict, (), tuple(sections), good=not (overdue or found.alarms))
+    todo = Table("To do", ("on", "batch", "where", "tests", ""), rows)
+    sections: tuple[Section, ...] = (Listing("Alarms", found.alarms, "caution"), *filled(todo))
+    return Document(f"Due on {found.on}", verdict, (), sections, good=not (overdue or found.alarms))

@@ -7,7 +7,7 @@ from collections.abc import Container
 
 from optimizer.bench.card import Card
 from optimizer.data.cautions import ALWAYS
-from optimizer.report.blend import alarm_listing, rests_listing
+from optimizer.report.cautions import alarm_listing, rests_listing
 from optimizer.report.document import Column, Document, Listing, Row, Section, Strong, Table, figures
 from optimizer.report.document_pdf import fits, one_page_pdf
 from optimizer.units import is_whole, listed, number
@@ -44,8 +44,8 @@ def card_document(card: Card) -> Document:
     """Return the card for a screen."""
     facts = _facts(card)[1:]
     first, rests = alarm_listing(card.alarms), rests_listing(card.alarms)
-    sections: tuple[Section, ...] = (*first, _formula(card), _method(card), *rests, _cautions(card))
-    return Document(card.title, f"Formula card, {card.state}.", tuple(facts), sections)
+    sections: tuple[Section, ...] = (first, _formula(card), _method(card), rests, _cautions(card))
+    return Document(card.title, f"Formula card, {card.state}.", facts, sections)
 
 
 def card_page(card: Card, level: int = 0, most: int | None = None) -> Document:
@@ -62,15 +62,15 @@ def card_page(card: Card, level: int = 0, most: int | None = None) -> Document:
     if len(shown) < len(every):
         left.append(f"{len(every) - len(shown)} doses, the smallest: the formula above is not whole")
     sections: list[Section] = [
-        *alarm_listing(card.alarms),
+        alarm_listing(card.alarms),
         _formula(card, shown, inci=level < INCI),
         *([_method(card, 1 if level >= DETAILS else None)] if level < METHOD else []),
-        *rests_listing(card.alarms),
+        rests_listing(card.alarms),
         _cautions(card, 2 if level >= CAUTIONS else None),
-        *([Listing("Left out for room", (f"{'; '.join(left)}.",))] if left else []),
+        Listing("Left out for room", (f"{'; '.join(left)}.",) if left else ()),
     ]
     running = f"batch {card.batch} - {card.title}" if card.batch else card.title
-    return Document(card.title, "", tuple(_facts(card)), tuple(sections), running=running, kind=CARD)
+    return Document(card.title, "", tuple(_facts(card)), sections, running=running, kind=CARD)
 
 
 def card_pdf(card: Card) -> bytes:

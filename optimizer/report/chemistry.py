@@ -19,7 +19,8 @@ def chemistry_sections(found: Chemistry) -> tuple[Table | Listing, ...]:
     """Return the figures as one table and the advice as a list."""
     rows: list[tuple[str, ...]] = []
     if found.window is not None:
-        low, high = (listed(by) or "the brief" for by in (found.window.low_set_by, found.window.high_set_by))
+        ends_by = found.window.low_set_by, found.window.high_set_by
+        low, high = (listed([found.names.get(i, i) for i in by]) or "the brief" for by in ends_by)
         target = "" if found.setting.target is None else number(found.setting.target, 2)
         ends = number(found.window.low, 2), number(found.window.high, 2)
         by = low if low == high else f"{low} and {high}"
@@ -84,9 +85,9 @@ def _parameters(interactions: tuple[Interaction, ...]) -> str:
 
 
 def _in_words(advice: Advice) -> str:
-    """Return what to do, with the ids that a text about making or figures leaves to its reason."""
-    named = advice.kind not in ("thickening", "clarity") and 0 < len(advice.materials) <= 4
-    return f"{advice.text} ({listed(advice.materials)})" if named else advice.text
+    """Return what to do, with the materials that a text about making or figures leaves to its reason."""
+    named = advice.kind not in ("thickening", "clarity") and 0 < len(advice.names) <= 4
+    return f"{advice.text} ({listed(advice.names)})" if named else advice.text
 
 
 def _span(interval: Interval, digits: int) -> tuple[str, str, str]:

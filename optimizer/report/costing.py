@@ -6,7 +6,7 @@ from math import isfinite, isnan
 
 from optimizer.bench.costing import Costing, Price
 from optimizer.bench.packs import Buying
-from optimizer.report.blend import alarm_listing, rests_listing
+from optimizer.report.cautions import alarm_listing, rests_listing
 from optimizer.report.document import Columns, Document, Listing, Row, Sketch, Strong, Table, figures
 from optimizer.report.joint import packs_columns
 from optimizer.units import listed, number
@@ -18,7 +18,7 @@ def cost_document(costing: Costing) -> Document:
     told = f"{costing.per_kg:.2f} {money} per kg that is sold"
     if costing.per_bottle is not None:
         told = f"{costing.per_bottle:.2f} {money} per bottle, {told}"
-    sections: list[Table | Listing | Sketch] = [*alarm_listing(costing.alarms), _parts(costing), _lines(costing)]
+    sections: list[Table | Listing | Sketch] = [alarm_listing(costing.alarms), _parts(costing), _lines(costing)]
     if costing.price:
         sections.append(_price(costing.price, money))
     if costing.plan:
@@ -30,13 +30,13 @@ def cost_document(costing: Costing) -> Document:
     notes.append("Materials count at their cheapest price per kg on the shelf, whatever packs they come in.")
     notes.append("Amounts count as they are written: with or without the tax on purchases, as your own books do.")
     sections.append(Listing("Assumed", tuple(n[:1].upper() + n[1:] for n in notes)))
-    sections += rests_listing(costing.alarms)
+    sections.append(rests_listing(costing.alarms))
     good = not (costing.plan and costing.plan.short)
     verdict = f"{told}." if good else f"{told}; some of what the plan needs is nowhere to be had."
-    return Document(f"Cost: {costing.name}", verdict, _facts(costing), tuple(sections), good=good)
+    return Document(f"Cost: {costing.name}", verdict, _facts(costing), sections, good=good)
 
 
-def _facts(costing: Costing) -> tuple[tuple[str, str], ...]:
+def _facts(costing: Costing) -> list[tuple[str, str]]:
     size, money = costing.size, costing.currency
     made = f"{number(size.made_g / 1000, 3)} kg made, {number(size.filled_g / 1000, 3)} kg after the loss"
     if size.bottles and size.fill_g:
@@ -57,7 +57,7 @@ def _facts(costing: Costing) -> tuple[tuple[str, str], ...]:
     if costing.totals[1] - costing.totals[0] > 0.005:
         ends = costing.totals
         facts.append(("batch at other shelf prices", f"{ends[0]:.2f} (cheapest) to {ends[1]:.2f} (dearest) {money}"))
-    return tuple(facts)
+    return facts
 
 
 def _parts(costing: Costing) -> Table:
@@ -183,14 +183,14 @@ def cost_sheets(costing: Costing) -> list[Table]:
     )
     heads = ("id", "material", "%", "g", f"{money} per kg", "dearest per kg", "batch", "share", "one point more")
     return [
-        Table("cost", ("figure", "value"), _figures(costing)),
+        Table("cost", ("figure", "value"), tuple(_figures(costing))),
         Table("parts", ("part", "detail", "batch", "per kg sold", "per bottle", "share"), parts),
         Table("materials", heads, lines),
         *(_buying_sheets(costing.plan, money) if costing.plan else ()),
     ]
 
 
-def _figures(costing: Costing) -> tuple[Row, ...]:
+def _figures(costing: Costing) -> list[Row]:
     """Return the single figures of a costing, and those of its price."""
     size = costing.size
     facts: list[Row] = [
@@ -219,7 +219,7 @@ def _figures(costing: Costing) -> tuple[Row, ...]:
             ("mark-up % of cost", p.markup_percent),
             ("per litre with VAT", p.per_litre),
         ]
-    return tuple(facts)
+    return facts
 
 
 def _buying_sheets(plan: Buying, money: str) -> tuple[Table, Table]:

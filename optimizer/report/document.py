@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import field, replace
+from collections.abc import Sequence
+from dataclasses import replace
 from math import isnan, nan
 from typing import Literal
 
@@ -63,7 +64,8 @@ class Column:
             return "[ ]"
         if cell is None or isnan(cell):
             return ""
-        return f"{cell:{self.form}}{self.unit}" if self.form else f"{number(cell, self.digits)}{self.unit}"
+        form = self.form.replace(".", "z.")  # no minus before what rounds to nothing
+        return f"{cell:{form}}{self.unit}" if form else f"{number(cell, self.digits)}{self.unit}"
 
 
 Columns = tuple[Column | str, ...]
@@ -125,6 +127,11 @@ class Table:
             parts = [part for cell in cells for part in (cell if isinstance(cell, tuple) else (cell,))]
             found.append([str(part) for part in parts if part])
         return found
+
+
+def filled(*tables: Table) -> tuple[Table, ...]:
+    """Return tables but those without rows, whose headings alone would say nothing."""
+    return tuple(table for table in tables if table.rows)
 
 
 @immutable
@@ -212,18 +219,25 @@ Section = Table | Listing | Sketch
 
 @immutable
 class Document:
-    """A report: a title, a few facts and sections in reading order; a document among them is a chapter."""
+    """A report: a title, a few facts and sections in reading order; a document among them is a chapter.
+
+    A listing without items is left out.
+    """
 
     title: str
     verdict: str
-    facts: tuple[tuple[str, str], ...] = ()
-    sections: tuple[Section | Document, ...] = field(default=())
+    facts: Sequence[tuple[str, str]] = ()
+    sections: Sequence[Section | Document] = ()
     good: bool = True
     """False if the verdict is bad news."""
     running: str = ""
     """What stands on every page of paper; the title, if it is empty."""
     kind: str = REPORT
     """What a file calls itself that shows it; see `files.report_mark`."""
+
+    def __post_init__(self) -> None:
+        shown = (s for s in self.sections if not isinstance(s, Listing) or s.items)
+        vars(self).update(facts=tuple(self.facts), sections=tuple(shown))
 
     @property
     def plain(self) -> tuple[Section | Document, ...]:
@@ -232,5 +246,6 @@ class Document:
 
     def chapter(self) -> Document:
         """Return the document as a part of another one that tells its cautions."""
-        kept = (s for s in self.sections if not (isinstance(s, Listing) and s.kind == "caution"))
-        return replace(self, sections=tuple(kept))
+        return replace(
+            self, sections=[s for s in self.sections if not (isinstance(s, Listing) and s.kind == "caution")]
+        )

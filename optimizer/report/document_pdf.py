@@ -8,7 +8,7 @@ from typing import Any
 
 from optimizer.report.document import Document, Listing, Section, Sketch, Strong, Table
 from optimizer.report.drawings import drawings_of
-from optimizer.report.escape import printable
+from optimizer.report.escape import printable, shown
 from optimizer.report.pages import (
     BODY,
     STRONG,
@@ -283,4 +283,4 @@ def _words(text: str) -> Iterator[str]:
 
 def _joined(text: str) -> str:
     """Return a text whose signs of units stay with their figures."""
-    return printable(text).replace(" %", "\u00a0%").replace(" °C", "\u00a0°C")
+    return shown(text).replace(" %", "\u00a0%").replace(" °C", "\u00a0°C")

@@ -8,9 +8,9 @@ from math import isnan
 from typing import Any
 
 from optimizer.report.document import Bar, Bars, Curves
-from optimizer.report.escape import printable
+from optimizer.report.escape import printable, shown
 from optimizer.report.pages import BODY, fonts, width_of
-from optimizer.report.pictures import Scale, ticks
+from optimizer.report.pictures import Along, ticks
 from optimizer.units import number
 
 SIZE = 8.0
@@ -124,7 +124,7 @@ def drawings_of(drawing: Bars | Curves, width: float, height: float) -> list[Any
 
 def _bars(sheet: _Sheet, bars: Bars) -> _Sheet:
     """Draw bars between their labels and figures, or below them where those are too long."""
-    scale = Scale(*bars.ends)
+    scale = Along(*bars.ends)
     left = max((width_of(printable(row.label), BODY, SIZE) + 8 for row in bars.rows), default=0.0)
     right = sheet.width - max((width_of(printable(row.told), BODY, SIZE) + 8 for row in bars.rows), default=0.0)
     between = right - left >= TRACK * sheet.width
@@ -191,7 +191,7 @@ def _strip(sheet: _Sheet, row: Bar, bars: Bars, at: Callable[[float], float]) ->
 def _curves(sheet: _Sheet, curves: Curves) -> _Sheet:
     points = [p for line in curves.lines for p in (*line.points, *line.marks)]
     xs, ys = [p[0] for p in points], [p[1] for p in points]
-    across, up = Scale(min(xs), max(xs)), Scale(max(ys), min(ys))
+    across, up = Along(min(xs), max(xs)), Along(max(ys), min(ys))
     sheet.told(curves.y)
     top, wide = sheet.top + 4, sheet.width - LEFT - 8
 
@@ -227,4 +227,4 @@ def _curves(sheet: _Sheet, curves: Curves) -> _Sheet:
 def _lines(text: str, width: float) -> list[str]:
     from reportlab.lib.utils import simpleSplit
 
-    return simpleSplit(printable(text), BODY, SIZE, width) or [""]
+    return simpleSplit(shown(text), BODY, SIZE, width) or [""]

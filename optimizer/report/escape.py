@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import re
 import sys
 import unicodedata
 
@@ -12,6 +13,15 @@ MARKUP = str.maketrans({"&": "&amp;", "<": "&lt;", ">": "&gt;", '"': "&quot;", "
 def printable(text: str) -> str:
     """Return a text without control characters and without invisible ones that turn its direction."""
     return text if text.isprintable() else "".join(c if c.isprintable() else " " for c in text)
+
+
+VISCOSITY = re.compile(r"\bmPa ?s\b")
+"""How files write the unit of viscosity."""
+
+
+def shown(text: str) -> str:
+    """Return a text for whoever reads it: printable, the unit of viscosity as it is printed."""
+    return printable(VISCOSITY.sub("mPa·s", text) if "mPa" in text else text)
 
 
 def escaped(text: str) -> str:
@@ -45,6 +55,8 @@ def forgive_encodings() -> None:
 def _plainly(error: UnicodeError) -> tuple[str, int]:
     if not isinstance(error, UnicodeEncodeError):
         raise error
+    if error.object[error.start - 3 : error.end + 1] == "mPa·s":
+        return " ", error.end
     return "".join(map(_plain, error.object[error.start : error.end])), error.end
 
 

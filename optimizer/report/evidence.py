@@ -27,7 +27,7 @@ def evidence_document(found: Evidence) -> Document:
     sections: list[Table | Listing] = [_table("Materials of which figures were looked up", read), _goals(found)]
     if found.unread.materials:
         sections.append(_table("Materials entered from memory as a whole, counted apart", found.unread))
-    return Document("What the library rests on", verdict, sections=tuple(sections))
+    return Document("What the library rests on", verdict, sections=sections)
 
 
 def _table(title: str, counted: Counted) -> Table:

@@ -73,7 +73,7 @@ def prices_document(found: PricesTaken) -> Document:
     left = tuple(f"row {left.row}, {left.written}: {left.reason}" for left in taken.left_out)
     verdict = f"{len(rows)} prices taken, {len(left)} lines left out."
     verdict += f" Written to {out}." if out else " Nothing was written: add --out shelf.csv."
-    sections = (table, _assumed(taken.assumed), *((Listing("Left out", left),) if left else ()))
+    sections = (table, _assumed(taken.assumed), Listing("Left out", left))
     return Document(f"Prices from {found.source}", verdict, (), sections)
 
 

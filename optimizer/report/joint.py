@@ -7,8 +7,8 @@ from optimizer.assessment.alarms import cautions_of_several
 from optimizer.data.cautions import Caution
 from optimizer.data.purchase import Purchase
 from optimizer.immutable import Figure, result, seen, told, untold
-from optimizer.report.blend import alarm_listing, caution_listing
-from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
+from optimizer.report.cautions import framed
+from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
 from optimizer.studies.multi_product import JointPlan, MadeProduct, Product, StockBalance
 from optimizer.units import CHANGE_SHOWN, number
 
@@ -59,10 +59,7 @@ def plan_document(plan: JointPlan, alone: tuple[JointPlan, ...], asked: tuple[Pr
         hint = "Blend each product alone to see whether its brief can be met; then its stock is what is short."
         return Document("Together", verdict, sections=(Listing("Next", (hint,)),), good=False)
     names = {m.id: m.name for product in asked for m in product.brief.library.materials}
-    sections: list[Section | Document] = [_doses(plan), _buying(plan, names), _left(plan, names), _alone(plan, alone)]
-    cautions = _cautions(plan, asked)
-    sections[:0] = alarm_listing(cautions)
-    sections.append(caution_listing(cautions))
+    sections = (_doses(plan), _buying(plan, names), _left(plan, names), _alone(plan, alone))
     searched = "none costs less, by the solver's whole search through packs and choices"
     proof = searched if plan.ending == "optimal" else f"within {100 * plan.gap:.2f} % of the best possible"
     facts = [
@@ -75,7 +72,8 @@ def plan_document(plan: JointPlan, alone: tuple[JointPlan, ...], asked: tuple[Pr
         whole = ", with what is planned to thicken"
     facts.append(("bound", f"no plan costs less than {plan.bound + plan.thickening:.2f} {plan.currency}{whole}"))
     title = f"Together: {', '.join(m.name for m in plan.products)}"
-    return Document(title, f"Planned; {proof}.", tuple(facts), tuple(sections), good=plan.ending == "optimal")
+    shown = framed(_cautions(plan, asked), sections)
+    return Document(title, f"Planned; {proof}.", facts, shown, good=plan.ending == "optimal")
 
 
 def _doses(plan: JointPlan) -> Table:

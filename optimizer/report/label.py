@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from optimizer.data.facts import Ceiling
 from optimizer.labelling.allergens import Allergen
 from optimizer.labelling.content import SOURCE as CONTENT_SOURCE
 from optimizer.labelling.content import Content
 from optimizer.labelling.label import PERFUME, Label, Met
 from optimizer.labelling.substances import SubstanceAmount
-from optimizer.report.blend import alarm_listing, caution_listing
-from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
+from optimizer.report.cautions import framed
+from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures, filled
 from optimizer.units import listed, number
 
 CHECKLIST = (
@@ -38,29 +39,25 @@ def label_document(label: Label) -> Document:
     """Return a label: the line to copy, its order, allergens, natural origin, content, what else is needed."""
     facts = [("basis", BASES[label.basis]), ("use", f"{label.use}, {label.market}"), ("lots", _lots(label))]
     if label.pending or label.basis == "plan":
-        later = listed(label.pending, "or") or "what is added to effect"
-        held = number(label.formula.held_back, 2)
-        words = f"{held} % kept free for {later}; the list lacks it. Label again what was really made"
-        facts.append(("not in yet", words))
+        facts.append(("not in yet", f"{_not_in_yet(label)}; the list lacks it. Label again what was really made"))
     if label.not_counted:
         words = "weights, acid and thickener that the batch file records; the doses are the planned ones"
         facts.append(("not counted", words))
-    sections: list[Table | Listing] = [
-        *alarm_listing(label.cautions),
+    sections = (
         Listing("List of ingredients, ready to copy", (label.line,)),
         _order(label),
-        *_uncertain(label),
+        _uncertain(label),
         _allergens(label),
-        *_wishes(label),
+        Listing("Ask for the allergen sheet", label.wishes),
         _natural(label),
         *([_content(label.content)] if label.content else []),
         Listing("What else the label needs", (*CHECKLIST, f"Source: {CHECKLIST_SOURCE}")),
         _contained(label),
-        *_ceilings(label),
+        *filled(_ceilings(label)),
         Listing("Notes", _notes(label)),
-        caution_listing(label.cautions),
-    ]
-    return Document(f"Label of {label.name}", _verdict(label), tuple(facts), tuple(sections), good=_good(label))
+    )
+    shown = framed(label.cautions, sections)
+    return Document(f"Label of {label.name}", _verdict(label), facts, shown, good=_good(label))
 
 
 def _lots(label: Label) -> str:
@@ -70,10 +67,18 @@ def _lots(label: Label) -> str:
     )
 
 
+def _over_law(label: Label) -> list[Ceiling]:
+    return [m.ceiling for m in label.ceilings if m.exceeded and m.ceiling.kind == "law"]
+
+
 def _good(label: Label) -> bool:
-    over = any(m.exceeded and m.ceiling.kind == "law" for m in label.ceilings)
     loud = any(c.loud for c in label.cautions)
-    return label.basis != "plan" and not label.not_counted and not label.wishes and not over and not loud
+    return not (label.basis == "plan" or label.not_counted or label.wishes or _over_law(label) or loud)
+
+
+def _not_in_yet(label: Label) -> str:
+    later = listed(label.pending, "or") or "what is added to effect"
+    return f"{number(label.formula.held_back, 2)} % kept free for {later}"
 
 
 def _verdict(label: Label) -> str:
@@ -87,7 +92,7 @@ def _verdict(label: Label) -> str:
         reasons.append(f"the order of {count} pair{'s' if count > 1 else ''} depends on the lots")
     if label.wishes:
         reasons.append("INCI names or allergen figures are missing or placeholders")
-    if any(m.exceeded and m.ceiling.kind == "law" for m in label.ceilings):
+    if _over_law(label):
         reasons.append("a legal ceiling is exceeded")
     if any(c.loud for c in label.cautions):
         reasons.append("what is said first below is not settled")
@@ -100,16 +105,14 @@ def missing_of(label: Label) -> tuple[str, ...]:
     """Return what is to be done before a label can be printed, one sentence each."""
     todo = []
     if label.basis == "plan":
-        later, held = listed(label.pending, "or") or "what is added to effect", number(label.formula.held_back, 2)
-        todo.append(f"Finish the batch: {held} % kept free for {later} is not on the list.")
+        todo.append(f"Finish the batch: {_not_in_yet(label)} is not on the list.")
     if label.not_counted:
         todo.append("Label the batch file itself: what it records is not counted here.")
     if label.swaps:
         pairs = listed([f"{s.first} and {s.second}" for s in label.swaps])
         todo.append(f"Measure the active matter of the lots: it decides the order of {pairs}.")
     todo += label.wishes
-    over = [m.ceiling for m in label.ceilings if m.exceeded and m.ceiling.kind == "law"]
-    todo += [f"A legal ceiling is exceeded: {listed(c.substances)}, {number(c.percent)} %." for c in over]
+    todo += [f"A legal ceiling is exceeded: {listed(c.substances)}, {number(c.percent)} %." for c in _over_law(label)]
     todo += [c.words for c in label.cautions if c.loud]
     if label.content is None:
         todo.append("State the content: the bottle in ml and the density that you measured, in the batch file.")
@@ -146,12 +149,10 @@ def _order(label: Label) -> Table:
     return Table("Substances by weight", columns, tuple(rows), note)
 
 
-def _uncertain(label: Label) -> list[Listing]:
-    if not label.swaps:
-        return []
+def _uncertain(label: Label) -> Listing:
     pairs = tuple(f"{s.first} before {s.second}{', neighbours' if s.neighbours else ''}" for s in label.swaps)
     hint = "Measured lots (lot_active_percent of the weighed lines, or the shelf's lot active %) settle it."
-    return [Listing("Order that depends on the lots, as printed", (*pairs, hint))]
+    return Listing("Order that depends on the lots, as printed", (*pairs, hint) if pairs else ())
 
 
 def _allergens(label: Label) -> Table | Listing:
@@ -184,10 +185,6 @@ def _allergen_words(allergen: Allergen) -> str:
     if allergen.listed_as == allergen.name:
         return "in the list already"
     return f"in the list as {allergen.listed_as}; ask which name to print"
-
-
-def _wishes(label: Label) -> list[Listing]:
-    return [Listing("Ask for the allergen sheet", label.wishes)] if label.wishes else []
 
 
 def _natural(label: Label) -> Table:
@@ -258,15 +255,13 @@ def ceiling_words(met: Met) -> str:
     return f"{number(met.reached)} of at most {number(c.percent)} %{basis} ({where})"
 
 
-def _ceilings(label: Label) -> list[Table]:
-    if not label.ceilings:
-        return []
+def _ceilings(label: Label) -> Table:
     rows = tuple(
         (listed(m.ceiling.substances), ceiling_words(m), "exceeded" if m.exceeded else "kept", m.ceiling.note)
         for m in label.ceilings
     )
     note = "Counted at the high end of every share. Dated copies: check the text in force."
-    return [Table("Ceilings that apply", ("substances", "reached", "", "note"), rows, note=note)]
+    return Table("Ceilings that apply", ("substances", "reached", "", "note"), rows, note=note)
 
 
 def _notes(label: Label) -> tuple[str, ...]:

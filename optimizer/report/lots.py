@@ -4,8 +4,9 @@ from math import inf, isnan
 
 from optimizer.assessment.planned import planned_cost
 from optimizer.data.formula import Formula
-from optimizer.report.blend import alarm_listing, caution_listing, change_columns, dose_changes
-from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
+from optimizer.report.blend import change_columns, dose_changes
+from optimizer.report.cautions import framed
+from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures, filled
 from optimizer.report.ending import PROOFS
 from optimizer.rules.row import Setting
 from optimizer.solve.result import PhOutcome
@@ -31,12 +32,10 @@ def restandardise_document(done: Restandardised) -> Document:
     else:
         sections.append(_weigh_sheet(done, names))
     sections.append(_spans(done))
-    if done.stopped:
-        sections.append(Listing("Broken by the steps of the scale; take a finer one", done.stopped))
-    sections[:0] = alarm_listing(done.cautions)
-    sections.append(caution_listing(done.cautions))
+    sections.append(Listing("Broken by the steps of the scale; take a finer one", done.stopped))
     good = done.weighed is not None and not done.stopped
-    return Document("At the measured lots", _verdict(done, names), tuple(facts), tuple(sections), good=good)
+    shown = framed(done.cautions, sections)
+    return Document("At the measured lots", _verdict(done, names), facts, shown, good=good)
 
 
 def _verdict(done: Restandardised, names: dict[str, str]) -> str:
@@ -47,7 +46,7 @@ def _verdict(done: Restandardised, names: dict[str, str]) -> str:
     changed = [names[i] for i in done.near.changed]
     change = done.near.formula.cost - done.formula.cost
     verb = "moves" if len(changed) == 1 else "move"
-    return f"{listed(changed)} {verb}, water takes up the rest; {change:+.3f} {done.brief.scenario.currency} per kg."
+    return f"{listed(changed)} {verb}, water takes up the rest; {change:+z.3f} {done.brief.scenario.currency} per kg."
 
 
 def _ph(done: Restandardised) -> str:
@@ -91,7 +90,7 @@ def _weigh_sheet(done: Restandardised, names: dict[str, str]) -> Table:
 
 def _spans(done: Restandardised) -> Table:
     moved = [s for s in done.spans if s.high - s.low > KEPT or abs(s.unchanged - s.planned) > KEPT]
-    rows = tuple((s.rule.reading(), s.planned, _between(s.low, s.high), _unchanged(s), s.after) for s in moved)
+    rows = tuple((s.rule.reading(), s.planned, _between(s.low, s.high), _these(s), s.after) for s in moved)
     note = (
         "Any lots: the planned doses over the library's low to high of every material; active matter, water and "
         "carried salt of a lot move together. These: the planned doses at the measured lots, ! breaks the rule."
@@ -100,8 +99,8 @@ def _spans(done: Restandardised) -> Table:
     return Table("What lots do to the rules", columns, rows, note)
 
 
-def _unchanged(span: LotSpan) -> str:
-    return f"{_figure(span.unchanged)}{'' if span.keeps else ' !'}"
+def _these(span: LotSpan) -> str:
+    return ("" if isnan(span.unchanged) else number(span.unchanged, 2)) + ("" if span.keeps else " !")
 
 
 def robust_document(done: Robust) -> Document:
@@ -110,7 +109,7 @@ def robust_document(done: Robust) -> Document:
     title = f"Safe while up to {number(safety.off)} {'lot is' if safety.off == 1 else 'lots are'} off"
     facts: list[tuple[str, str]] = [("brief", scenario.name)]
     if done.plain_formula is None:
-        return Document(title, "The brief has no formula to start from: see 'tenside blend'.", tuple(facts), good=False)
+        return Document(title, "The brief has no formula to start from: see 'tenside blend'.", facts, good=False)
     facts += _costs(done)
     if done.ph is not None:
         before = done.nominal.setting.target
@@ -121,13 +120,8 @@ def robust_document(done: Robust) -> Document:
         known = "not proven to be the best safe formula"
         facts.append(("proof", known if done.proof == "none" else f"the best safe formula, {PROOFS[done.proof]}"))
     facts += [("assumed", note) for note in done.brief.assumptions]
-    sections: list[Table | Listing] = [_formulas(done), _ends(done)]
-    if done.held:
-        sections.append(_worst(done))
-    sections.append(_trials(done))
-    sections[:0] = alarm_listing(done.cautions)
-    sections.append(caution_listing(done.cautions))
-    return Document(title, _safety(done), tuple(facts), tuple(sections), good=done.formula is not None)
+    sections = framed(done.cautions, (_formulas(done), _ends(done), *filled(_worst(done)), _trials(done)))
+    return Document(title, _safety(done), facts, sections, good=done.formula is not None)
 
 
 def _safety(done: Robust) -> str:
@@ -139,7 +133,7 @@ def _safety(done: Robust) -> str:
     best, safe = _sought(done, done.plain_formula, done.nominal.ph), _sought(done, done.formula, done.ph)
     share = 100 * (safe - best) / best if best else 0.0
     planned = " as planned" if done.brief.seeks_planned else ""
-    more = f"{safe - best:+.4f} {currency} per kg{planned} ({share:+.1f} %)"
+    more = f"{safe - best:+z.4f} {currency} per kg{planned} ({share:+z.1f} %)"
     return f"Keeps every rule with any {many} off at once; that costs {more}."
 
 
@@ -171,9 +165,6 @@ def _costs(done: Robust) -> list[tuple[str, str]]:
 def _formulas(done: Robust) -> Table:
     assert done.plain_formula is not None
     rows = dose_changes(done.plain_formula, done.formula or done.plain_formula)
-    if done.plain_formula.held_back:
-        free = done.plain_formula.held_back
-        rows.append(("kept free", free, free, None))
     if done.formula is None:
         rows = [(name, best, None, None) for name, best, *_ in rows]
     note = ""
@@ -231,7 +222,3 @@ def _between(low: float, high: float) -> str:
         return number(low, 2)
     digits = next((d for d in (2, 3) if number(low, d) != number(high, d)), 4)
     return f"{number(low, digits)} - {number(high, digits)}"
-
-
-def _figure(value: float) -> str:
-    return "" if isnan(value) else number(value, 2)

@@ -3,22 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Container
-from dataclasses import replace
 from math import isnan
 
-from optimizer.assessment.chemistry import Chemistry
 from optimizer.bench.batch import Batch
 from optimizer.bench.master import Master
 from optimizer.bench.reconcile import Made, MadeRule
 from optimizer.bench.strike import Struck, struck_of
 from optimizer.bench.weighed import Balance, balances
 from optimizer.immutable import result, seen, told, untold
-from optimizer.report.blend import alarm_listing, caution_listing, first_said, formula_table, provenance_listing
-from optimizer.report.charts import charges, costs, windows
-from optimizer.report.chemistry import chemistry_sections
-from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
+from optimizer.report.cautions import framed
+from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures, filled
 from optimizer.report.struck import struck_listing
-from optimizer.rules.row import Setting
 from optimizer.units import AS_TYPED, listed, number
 
 
@@ -82,7 +77,7 @@ def laid_document(laid: Laid) -> Document:
     facts.append(("scale", f"shows {number(batch.scale.step_g)} g"))
     facts += [("assumed", note) for note in laid.notes]
     sections = (Listing("Next", laid.next),)
-    return Document(batch.product or "Batch", f"Wrote {laid.path}.", tuple(facts), sections)
+    return Document(batch.product or "Batch", f"Wrote {laid.path}.", facts, sections)
 
 
 def weighed_document(path: str, batch: Batch, names: dict[str, str], now: Container[str] = ()) -> Document:
@@ -120,9 +115,8 @@ def weighed_document(path: str, batch: Batch, names: dict[str, str], now: Contai
     if not open_:
         verdict = f"Noted in {path}; every line is weighed."
     step = f"tenside made {path}" if not open_ else f"tenside weighed {path} MATERIAL=GRAMS@LOT"
-    told: list[Section] = [Listing("", tuple(sums))] if sums else []
-    sections = (*told, table, *struck_listing(struck_of(batch, "weighed")), Listing("Next", (step,)))
-    return Document(f"Batch {batch.batch}", verdict, tuple(facts), sections)
+    sections = (Listing("", tuple(sums)), table, struck_listing(struck_of(batch, "weighed")), Listing("Next", (step,)))
+    return Document(f"Batch {batch.batch}", verdict, facts, sections)
 
 
 def made_document(made: Made) -> Document:
@@ -147,28 +141,33 @@ def made_document(made: Made) -> Document:
     if made.ph is not None:
         window = {None: "", True: ", in the planned window", False: ", outside the planned window"}[made.in_window]
         facts.append(("pH read last", f"{number(made.ph, 2)}{window}"))
-    facts.append(("cost", f"{number(made.cost, 3)} {currency} per kg (plan: {number(made.planned.cost, 3)})"))
+    facts.append(("cost", f"{number(made.cost, 3)} {currency} per kg (plan: {number(made.planned_cost, 3)})"))
     if batch.finish.bottles and batch.bottle_ml and batch.density_g_per_ml:
-        filled = batch.finish.bottles * batch.bottle_ml * batch.density_g_per_ml
-        facts.append(("bottles", f"{batch.finish.bottles}, {number(100 * filled / went.mass_g, 1)} % of the batch"))
+        volume = batch.finish.bottles * batch.bottle_ml * batch.density_g_per_ml
+        facts.append(("bottles", f"{batch.finish.bottles}, {number(100 * volume / went.mass_g, 1)} % of the batch"))
     facts += [("note", note) for note in made.notes]
-    sections: list[Table | Listing] = [*alarm_listing(made.cautions), _inputs(made), _formula(made)]
-    if serious or slight:
-        rows = tuple(
-            (r.outcome.reading, r.planned, r.outcome.value, r.outcome.violation, _rule_in_words(r))
-            for r in (*serious, *slight)
-        )
-        sections.append(Table("Broken", ("rule", *figures("plan", "made", "off by", digits=3), ""), rows))
-    moved = [r for r in made.rules if r.differs and not r.broken and not isnan(r.outcome.value)]
-    moved = [r for r in moved if r.outcome.shown != "apart"]
-    if moved:
-        rows_moved = tuple((r.outcome.reading, r.planned, r.outcome.value, r.error) for r in moved)
-        note = "Further from the plan than all errors of the scale together explain; the rule is kept."
-        columns: Columns = ("rule", *figures("plan", "made", "scale +-", digits=3))
-        sections.append(Table("Kept, but not as planned", columns, rows_moved, note))
-    sections += [_master(made), caution_listing(made.cautions)]
+    off = filled(_broken((*serious, *slight)), _moved(made))
+    sections = (_inputs(made), _formula(made), *off, _master(made))
     title = f"{batch.product or made.brief.scenario.name}, as made"
-    return Document(title, verdict, tuple(facts), tuple(sections), good=not serious)
+    return Document(title, verdict, facts, framed(made.cautions, sections), good=not serious)
+
+
+def _broken(rules: tuple[MadeRule, ...]) -> Table:
+    rows = tuple(
+        (
+            *(r.outcome.reading, r.planned, r.outcome.value, r.outcome.violation),
+            "within what the scale can tell" if r.within_error else "",
+        )
+        for r in rules
+    )
+    return Table("Broken", ("rule", *figures("plan", "made", "off by", digits=3), ""), rows)
+
+
+def _moved(made: Made) -> Table:
+    moved = [r for r in made.rules if r.differs and not r.broken and not isnan(r.outcome.value)]
+    rows = tuple((r.outcome.reading, r.planned, r.outcome.value, r.error) for r in moved if r.outcome.shown != "apart")
+    note = "Further from the plan than all errors of the scale together explain; the rule is kept."
+    return Table("Kept, but not as planned", ("rule", *figures("plan", "made", "scale +-", digits=3)), rows, note)
 
 
 def _put_back(made: Made) -> list[tuple[str, str]]:
@@ -188,45 +187,6 @@ def _put_back(made: Made) -> list[tuple[str, str]]:
         ("water", f"{grams} g are missing: add them, stir, read the pH again"),
         ("then", f"tenside weighed {path} --finish-mass {mass} --water-added {water}"),
     ]
-
-
-def made_page(
-    made: Made,
-    setting: Setting,
-    chemistry: Chemistry,
-    provenance: dict[str, str],
-    more: tuple[Section | Document, ...] = (),
-) -> Document:
-    """Return a batch as made as a whole report: doses, pictures, mass balance, rules, chemistry at the pH as read.
-
-    Args:
-        made: The batch.
-        setting: The pH that it was planned for.
-        chemistry: What the chemistry of the formula as made looks like.
-        provenance: Versions and digests.
-        more: Further chapters, shown after the chemistry.
-    """
-    told = made_document(made)
-    *sections, cautions = told.sections
-    alarms, sections = first_said(sections)
-    currency = made.brief.scenario.currency
-    shown = (
-        *alarms,
-        formula_table(made.formula, currency),
-        *charges(made.formula),
-        *costs(made.formula, currency),
-        *windows(made.brief, made.formula, setting),
-        *sections,
-        *chemistry_sections(chemistry),
-        *more,
-        cautions,
-        provenance_listing(provenance),
-    )
-    return replace(told, sections=shown)
-
-
-def _rule_in_words(rule: MadeRule) -> str:
-    return "within what the scale can tell" if rule.within_error else ""
 
 
 def _inputs(made: Made) -> Table:
@@ -249,7 +209,7 @@ def _formula(made: Made) -> Table:
     for line in made.lines:
         said = "from the part held back" if line.late else ""
         if line.differs:
-            said = f"differs by {line.made - line.planned:+.3f}; the scale explains {number(line.tolerance, 3)}"
+            said = f"differs by {line.made - line.planned:+z.3f}; the scale explains {number(line.tolerance, 3)}"
         if line.active is not None:
             low, high = line.usual
             odd = "" if low - AS_TYPED <= line.active <= high + AS_TYPED else f", outside the usual {low:g} to {high:g}"
@@ -288,4 +248,4 @@ def _master(made: Made) -> Table:
 
 
 def _change(name: str, percent: float, was: dict[str, float], master: Master) -> str:
-    return f"{percent - was.get(name, 0.0):+.2f} against the plan" if name in master.changed else ""
+    return f"{percent - was.get(name, 0.0):+z.2f} against the plan" if name in master.changed else ""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from optimizer.report.document import Document, Sketch, Table
-from optimizer.report.escape import printable
+from optimizer.report.escape import printable, shown
 
 
 def markdown(document: Document, level: int = 1) -> str:
@@ -45,4 +45,4 @@ SPECIAL = {"&": "&amp;", "<": "&lt;", ">": "&gt;", **{c: f"\\{c}" for c in "\\|*
 
 
 def _escaped(text: str) -> str:
-    return "".join(SPECIAL.get(c, c) for c in printable(text))
+    return "".join(SPECIAL.get(c, c) for c in shown(text))

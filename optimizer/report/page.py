@@ -16,7 +16,7 @@ from unicodedata import bidirectional
 from optimizer import __version__
 from optimizer.files import report_mark
 from optimizer.report.document import Column, Document, Listing, Section, Sketch, Strong, Table
-from optimizer.report.escape import escaped, printable
+from optimizer.report.escape import escaped, printable, shown
 from optimizer.report.pictures import drawn
 
 LONG = 24
@@ -190,7 +190,7 @@ def _number(column: Column) -> str:
 
 def _words(text: str) -> str:
     """Return a text for the page, a percent sign kept with its figure."""
-    return escaped(text).replace(" %", "&nbsp;%")
+    return escaped(shown(text)).replace(" %", "&nbsp;%")
 
 
 def _turned(text: str) -> str:

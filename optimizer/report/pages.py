@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from optimizer.files import report_mark
-from optimizer.report.escape import escaped, printable
+from optimizer.report.escape import escaped, printable, shown
 
 BODY, STRONG = "Sheet", "Sheet-Bold"
 MARGIN = 40.0
@@ -68,7 +68,7 @@ def paragraph(text: str, kind: Any, lead: str = "", bullet: str = "") -> Any:
     from reportlab.platypus import Paragraph
 
     bold = f"<b>{escaped(lead)}</b> " if lead else ""
-    return Paragraph(bold + escaped(text), kind, bulletText=bullet or None)
+    return Paragraph(bold + escaped(shown(text)), kind, bulletText=bullet or None)
 
 
 def as_typed(lines: tuple[str, ...], width: float, size: float = 8.0) -> list[Any]:

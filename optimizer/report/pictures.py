@@ -12,7 +12,7 @@ from textwrap import wrap
 
 from optimizer.immutable import immutable
 from optimizer.report.document import Bar, Bars, Curve, Curves, Sketch
-from optimizer.report.escape import escaped, printable
+from optimizer.report.escape import escaped, printable, shown
 from optimizer.units import ROUND_OFF, number, whole_down, whole_up
 
 LETTERS = 40
@@ -28,7 +28,7 @@ MARKS = ("M-3.5 0a3.5 3.5 0 1 0 7 0a3.5 3.5 0 1 0-7 0", "M-3-3h6v6h-6z", "M0-4 4
 
 
 @immutable
-class Scale:
+class Along:
     """Places along an axis [%] of values between its ends; what lies outside is put on the end."""
 
     first: float
@@ -74,7 +74,7 @@ def ticks(first: float, last: float, most: int = 6) -> list[float]:
 def _bars(bars: Bars, key: str) -> tuple[float, list[str], str]:
     """Return height [em], elements and a description in words."""
     first, last = bars.ends
-    at = Scale(first, last)
+    at = Along(first, last)
     parts = [
         f'<defs><pattern id="{key}h" width="6" height="6" patternUnits="userSpaceOnUse" '
         'patternTransform="rotate(45)"><path class="hatch" d="M3 0v6"/></pattern></defs>'
@@ -129,7 +129,7 @@ def _label(row: Bar) -> tuple[list[str], bool]:
     return lines, len(lines[-1]) + len(printable(row.told)) <= LETTERS
 
 
-def _strip(row: Bar, bars: Bars, at: Scale, top: float, key: str) -> list[str]:
+def _strip(row: Bar, bars: Bars, at: Along, top: float, key: str) -> list[str]:
     """Return one bar on its track."""
     middle = top + STRIP / 2
     parts = [f'<line class="track" x1="0" x2="100%" y1="{_n(middle)}em" y2="{_n(middle)}em"/>']
@@ -156,7 +156,7 @@ def _curves(curves: Curves) -> tuple[float, list[str], str]:
     """Return height [em], elements and a description in words."""
     points = [p for line in curves.lines for p in (*line.points, *line.marks)]
     xs, ys = [p[0] for p in points], [p[1] for p in points]
-    across, up = Scale(min(xs), max(xs)), Scale(max(ys), min(ys))
+    across, up = Along(min(xs), max(xs)), Along(max(ys), min(ys))
     parts: list[str] = []
     top = 1.0
     for words in _wrapped(curves.y):
@@ -193,7 +193,7 @@ def _curves(curves: Curves) -> tuple[float, list[str], str]:
     return below - 0.6, parts, _curves_told(curves)
 
 
-def _curve(line: Curve, k: int, across: Scale, up: Scale) -> list[str]:
+def _curve(line: Curve, k: int, across: Along, up: Along) -> list[str]:
     """Return a line that stretches with the picture, and its marks, which do not; marks alone are a cloud."""
     parts = []
     if line.points:
@@ -243,7 +243,7 @@ def _anchor(x: float) -> str:
 
 
 def _wrapped(text: str, letters: int = LETTERS) -> list[str]:
-    return wrap(printable(text), letters) or [""]
+    return wrap(shown(text), letters) or [""]
 
 
 def _n(value: float) -> str:

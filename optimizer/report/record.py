@@ -33,7 +33,7 @@ class Record(BaseModel):
     """The class of results that it tells; None of a record that is written down."""
 
 
-class Printed(Record):
+class PrintedRecord(Record):
     """Base of every record that a command prints."""
 
     format: int = 1
@@ -66,7 +66,7 @@ def record_of(kind: Any) -> Any:
     number = getattr(kind, "FORMAT", None)
     base: type[Record] = Record
     if number is not None:
-        base, stated = Printed, {"format": (int, number), **stated}
+        base, stated = PrintedRecord, {"format": (int, number), **stated}
     made = create_model(f"{kind.__name__}Record", __base__=base, __module__=kind.__module__, **stated)
     made.made_of, made.__doc__ = kind, inspect.cleandoc(kind.__doc__ or "").split("\n\n")[0]
     return made

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from optimizer.report.document import Columns, Document, Listing, Row, Sketch, Table, figures
+from optimizer.report.document import Columns, Document, Listing, Row, Section, Sketch, Table, figures, filled
 from optimizer.report.escape import printable
 from optimizer.units import listed, number
 
@@ -46,8 +46,7 @@ def kept_document(kept: Kept) -> Document:
         gaps.append(
             f"No supplier is known of lot {listed(kept.without_supplier)}; name the shelf that says so with --shelf."
         )
-    sections: Sections = [Listing("Gaps", tuple(gaps), "caution")] if gaps else []
-    return Document(f"Batch {kept.batch}", done, tuple(facts), tuple(sections))
+    return Document(f"Batch {kept.batch}", done, facts, (Listing("Gaps", tuple(gaps), "caution"),))
 
 
 def _counts(lots: int, readings: int, photos: int) -> str:
@@ -66,13 +65,11 @@ def list_document(found: Listed) -> Document:
     heads: Columns = (
         "batch", *figures("revision"), "product", "master", "made on", *figures("planned g", "bottles", digits=2)
     )  # fmt: skip
-    tables: Sections = [Table("Batches", heads, batches)] if batches else []
-    if masters:
-        costs = figures("cost per kg", digits=3)
-        heads = ("master formula", *figures("version"), "on", *costs, "", *figures("active %", digits=2))
-        tables.append(Table("Master formulas", heads, masters))
+    costs = figures("cost per kg", digits=3)
+    others: Columns = ("master formula", *figures("version"), "on", *costs, "", *figures("active %", digits=2))
+    tables = filled(Table("Batches", heads, batches), Table("Master formulas", others, masters))
     verdict = f"{many(len(batches), 'batch').replace('batchs', 'batches')}, {many(len(masters), 'master formula')}."
-    return Document(f"Records in {found.store}", verdict, (), tuple(tables))
+    return Document(f"Records in {found.store}", verdict, (), tables)
 
 
 def batch_document(batch: Shown, *, file: bool = False) -> Document:
@@ -90,10 +87,9 @@ def batch_document(batch: Shown, *, file: bool = False) -> Document:
         ("formula as made", "kept, see --json" if batch.as_made is not None else ""),
         ("library since", _since(batch.changed_since)),
     ]
-    sections: Sections = []
-    if batch.observations:
-        rows = tuple(_noted(o) for o in batch.observations)
-        sections.append(Table("Readings", ("read", *figures("value"), "unit", "at", "on", "said", "photo"), rows))
+    rows = tuple(_noted(o) for o in batch.observations)
+    heads: Columns = ("read", *figures("value"), "unit", "at", "on", "said", "photo")
+    sections: Sections = [*filled(Table("Readings", heads, rows))]
     if batch.samples:
         kept = tuple(
             (s.place, s.on, s.until, "" if s.amount_g is None else f"{_g(s.amount_g)} g", s.note) for s in batch.samples
@@ -109,7 +105,7 @@ def batch_document(batch: Shown, *, file: bool = False) -> Document:
                 "Long lines are cut; --out writes it whole.",
             )
         )
-    return Document(title, verdict, tuple((k, v) for k, v in facts if v), tuple(sections))
+    return Document(title, verdict, tuple((k, v) for k, v in facts if v), sections)
 
 
 def _since(changed: tuple[str, ...] | None) -> str:
@@ -139,7 +135,7 @@ def versions_document(found: Versions) -> Document:
     for version in found.versions:
         why = f"Version {version.version} of {version.on}"
         sections += [Listing(why, (version.why,)), *_version_tables(version)]
-    return Document(found.name, f"{many(len(found.versions), 'version')}.", (), tuple(sections))
+    return Document(found.name, f"{many(len(found.versions), 'version')}.", (), sections)
 
 
 def _version_tables(version: Version) -> tuple[Table, ...]:
@@ -170,7 +166,7 @@ def _three(
         return (figure_of(after, digits),)
     old, new = (absent if v is None else v for v in (before, after))
     moved = old is not None and new is not None and abs(new - old) > 0.5 * 10**-digits
-    change = f"{new - old:+.{digits}f}" if moved and old is not None and new is not None else ""
+    change = f"{new - old:+z.{digits}f}" if moved and old is not None and new is not None else ""
     return figure_of(before, digits), figure_of(after, digits), change
 
 
@@ -186,8 +182,7 @@ def lots_document(found: LotsOf) -> Document:
     note = "Acid and alkali in g of the pure chemical in its stated form."
     facts = (("product", found.product), ("revision", str(found.revision)), ("bottles", _count(found.bottles)))
     table = Table("Lots", heads, rows, note if any(u.stage == "adjustment" for u in found.lots) else "")
-    told = tuple((k, v) for k, v in facts if v)
-    return Document(f"Batch {found.batch}", verdict, told, (table,) if rows else ())
+    return Document(f"Batch {found.batch}", verdict, [(k, v) for k, v in facts if v], filled(table))
 
 
 def where_document(found: WhereLot) -> Document:
@@ -200,21 +195,17 @@ def where_document(found: WhereLot) -> Document:
     verdict = f"It went into {batches} {'batch' if batches == 1 else 'batches'}, {many(found.bottles, 'bottle')}"
     verdict += f" and the uncounted ones of batch {listed(found.uncounted)}." if found.uncounted else "."
     materials = sorted({w.material for w in found.batches})
-    sections: Sections = []
-    if rows:
-        heads: Columns = (
-            "batch", "product", "material", "supplier", *figures("g", "% of it", digits=3), "made on",
-            *figures("bottles"), "retained sample",
-        )  # fmt: skip
-        sections.append(Table("Batches", heads, rows))
+    heads: Columns = (
+        "batch", "product", "material", "supplier", *figures("g", "% of it", digits=3), "made on",
+        *figures("bottles"), "retained sample",
+    )  # fmt: skip
     notes = []
     if len(materials) > 1:
         notes.append(f"Lots of several materials bear this name: {listed(materials)}. Choose one with --material.")
     if found.formerly:
         notes.append(f"Only an earlier revision of batch {listed(found.formerly)} names it: it was corrected since.")
-    if notes:
-        sections.append(Listing("Mind", tuple(notes), "caution"))
-    return Document(f"Lot {found.lot}", verdict, (), tuple(sections))
+    sections: tuple[Section, ...] = (*filled(Table("Batches", heads, rows)), Listing("Mind", tuple(notes), "caution"))
+    return Document(f"Lot {found.lot}", verdict, (), sections)
 
 
 def soundness_document(found: Soundness) -> Document:
@@ -222,8 +213,8 @@ def soundness_document(found: Soundness) -> Document:
     verdict = "The store is sound." if found.sound else f"{many(len(found.faults), 'fault')} found."
     rows = ", ".join(f"{n} {name}" for name, n in found.rows.items() if n)
     facts = (("schema", str(found.schema_version)), ("rows", rows or "none"))
-    sections = () if found.sound else (Listing("Faults", found.faults, "caution"),)
-    return Document(f"Check of {found.store}", verdict, facts, sections, good=found.sound)
+    faults = Listing("Faults", () if found.sound else found.faults, "caution")
+    return Document(f"Check of {found.store}", verdict, facts, (faults,), good=found.sound)
 
 
 def moved_document(found: Exchanged, verb: str) -> Document:

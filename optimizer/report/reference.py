@@ -12,7 +12,7 @@ from optimizer.data.facts import Ceiling, Confidence, Material, Substance
 from optimizer.data.law import MONTHS
 from optimizer.data.library import Library, doubts
 from optimizer.immutable import result
-from optimizer.report.document import Columns, Document, Listing, Table, figures
+from optimizer.report.document import Columns, Document, Listing, Table, figures, filled
 from optimizer.report.law import WHERE, meant, most
 from optimizer.rules.reference import RuleNote
 from optimizer.units import listed, number
@@ -55,7 +55,7 @@ def rules_document(found: Rules) -> Document:
     return Document(
         "Kinds of rule",
         "Each [[rule]] has a kind and the fields below; total, ph and stock come from the brief's other tables.",
-        sections=tuple(sections),
+        sections=sections,
     )
 
 
@@ -69,7 +69,7 @@ def explained_document(found: BriefExplained) -> Document:
             Table(title, ("key", "what is written", "if left out", "meaning", "example"), rows, table.purpose)
         )
     verdict = "Every key may be left out but the name; keys that stand in brackets belong to the table of that name."
-    return Document("The tables of a brief", verdict, sections=tuple(sections))
+    return Document("The tables of a brief", verdict, sections=sections)
 
 
 def columns_document(found: BriefExplained) -> Document:
@@ -83,7 +83,7 @@ def columns_document(found: BriefExplained) -> Document:
 def briefs_document(found: Briefs) -> Document:
     """Return the briefs that there are."""
 
-    def table(title: str, lines: Iterable[BriefLine]) -> list[Table]:
+    def table(title: str, lines: Iterable[BriefLine]) -> Table:
         rows = tuple(
             (
                 b.call,
@@ -93,12 +93,12 @@ def briefs_document(found: Briefs) -> Document:
             )
             for b in lines
         )
-        return [Table(title, ("write", "name", "what it is", "aim"), rows)] if rows else []
+        return Table(title, ("write", "name", "what it is", "aim"), rows)
 
-    own = table(f"Your own, in {found.folder}", found.own)
+    tables = filled(table(f"Your own, in {found.folder}", found.own), table("Shipped", found.shipped))
     verdict = f"{len(found.own)} briefs of your own, {len(found.shipped)} shipped."
     following = Listing("Next", ("tenside blend BRIEF", "tenside start FOLDER lays a first brief of your own"))
-    return Document("Briefs", verdict, (), (*own, *table("Shipped", found.shipped), following))
+    return Document("Briefs", verdict, (), (*tables, following))
 
 
 def library_document(found: Materials) -> Document:
@@ -116,8 +116,7 @@ def doubts_document(found: Doubts) -> Document:
     """Return what looks doubtful in a library, each doubt once with all its materials."""
     doubtful = tuple(f"{', '.join(names)}: {doubt}" for doubt, names in found.by_doubt().items())
     old = tuple(_old_law(found, read) for read in sorted(set(found.old_law.values())))
-    parts = (("Doubtful figures", doubtful), ("Law that was read long ago", old))
-    sections = tuple(Listing(title, items) for title, items in parts if items)
+    sections = (Listing("Doubtful figures", doubtful), Listing("Law that was read long ago", old))
     verdict = f"{found.materials} materials, {len(found.doubts)} with doubtful figures."
     return Document("Check of the library", verdict, (), sections, good=not found.doubts)
 
@@ -138,13 +137,12 @@ def material_document(material: Material, library: Library) -> Document:
     cautions = tuple(replace(c, materials=()).words for c in cautions_from([material], library).values())
     sections = (
         _substances(material),
-        *_micelles(material),
-        *_ratings(material, library),
+        *filled(_micelles(material), _ratings(material, library)),
         *_allergens(material),
-        *_ceilings(material, library),
+        *filled(_ceilings(material, library)),
         _backing(material, library),
-        *([Listing("Doubtful", doubtful)] if doubtful else []),
-        *([Listing("Cautions", cautions, "caution")] if cautions else []),
+        Listing("Doubtful", doubtful),
+        Listing("Cautions", cautions, "caution"),
     )
     facts = (*_always_known(material), *(fact for fact in _perhaps_known(material, library) if fact[1]))
     return Document(material.name, material.id, facts, sections)
@@ -189,9 +187,7 @@ def _perhaps_known(material: Material, library: Library) -> Iterator[tuple[str, 
         yield "thickener", f"{t.type}, {number(t.use[0])} to {number(t.use[1])} %, pH {at}{heat}{after}"
 
 
-def _ratings(material: Material, library: Library) -> list[Table]:
-    if not material.ratings:
-        return []
+def _ratings(material: Material, library: Library) -> Table:
     rows = tuple(
         (
             name.replace("_", " "),
@@ -204,10 +200,10 @@ def _ratings(material: Material, library: Library) -> list[Table]:
     )
     note = "Ratings for planning, 0 to 100: nobody measured them. The order is published or declared, the map chosen."
     columns: Columns = ("rating", *figures("typical", "low - high", digits=0), "rank order", "map")
-    return [Table("Ratings", columns, rows, note)]
+    return Table("Ratings", columns, rows, note)
 
 
-def _ceilings(material: Material, library: Library) -> list[Table]:
+def _ceilings(material: Material, library: Library) -> Table:
     held = {s.inci for s in material.substances}
     found = [c for c in library.ceilings if held.intersection(c.substances)]
     rows = tuple((listed(c.substances, "or"), most(c), meant(c), c.kind, c.place or _source(c, library)) for c in found)
@@ -215,7 +211,7 @@ def _ceilings(material: Material, library: Library) -> list[Table]:
     note = " ".join(
         ["Only a law is a hard limit. Law changes: check the text in force.", *(f"Read in: {s}" for s in read)]
     )
-    return [Table("Ceilings", ("substance", "at most", "products", "kind", WHERE), rows, note)] if rows else []
+    return Table("Ceilings", ("substance", "at most", "products", "kind", WHERE), rows, note)
 
 
 def _source(ceiling: Ceiling, library: Library) -> str:
@@ -267,7 +263,7 @@ def _substances(material: Material) -> Table:
     )
 
 
-def _micelles(material: Material) -> list[Table]:
+def _micelles(material: Material) -> Table:
     """Return the critical micelle concentration of every surfactant."""
     rows = []
     for s in material.substances:
@@ -282,7 +278,7 @@ def _micelles(material: Material) -> list[Table]:
         "lowers it. One significant digit is all a technical figure deserves."
     )
     columns = ("INCI", "mM, low - typical - high", "confidence", "source")
-    return [Table("Critical micelle concentration", columns, tuple(rows), note=note)] if rows else []
+    return Table("Critical micelle concentration", columns, tuple(rows), note=note)
 
 
 def _charges(material: Material, library: Library) -> list[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 from optimizer.errors import DataError, TensideError
-from optimizer.report.record import Printed, Record
+from optimizer.report.record import PrintedRecord, Record
 
 
 class Fault(Record):
@@ -21,7 +21,7 @@ class Fault(Record):
     """What to do next."""
 
 
-class Refused(Printed):
+class Refused(PrintedRecord):
     """What any command prints with --json where it cannot answer; the same in words is on the error output."""
 
     ending: Literal["error"] = "error"

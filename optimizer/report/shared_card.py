@@ -6,8 +6,8 @@ import csv
 from io import BytesIO, StringIO
 
 from optimizer.bench.shared_card import Instead, SharedCard, SharedLine
-from optimizer.report.blend import alarm_listing
 from optimizer.report.card import CARD
+from optimizer.report.cautions import alarm_listing
 from optimizer.report.document import Column, Columns, Document, Listing, Row, Section, Strong, Table, figures
 from optimizer.units import is_whole, listed, number
 
@@ -18,15 +18,15 @@ SCREEN = 1080
 def shared_document(card: SharedCard) -> Document:
     """Return the card: doses in % and grams, what each is for, steps with what one sees, what to use instead."""
     sections: list[Section] = [
-        *alarm_listing(card.card.alarms),
+        alarm_listing(card.card.alarms),
         _formula(card),
         *([_grams(card)] if card.sizes_g else []),
         Listing("Step by step", tuple(_steps(card))),
         *([_instead(card)] if card.instead else []),
-        *([Listing("Remarks", card.remarks)] if card.remarks else []),
+        Listing("Remarks", card.remarks),
         Listing("Cautions", tuple(c.words for c in card.cautions if not c.loud), "caution"),
     ]
-    return Document(card.title, "To make, in per cent as supplied.", tuple(_facts(card)), tuple(sections), kind=CARD)
+    return Document(card.title, "To make, in per cent as supplied.", _facts(card), sections, kind=CARD)
 
 
 def _facts(card: SharedCard) -> list[tuple[str, str]]:
@@ -109,9 +109,9 @@ def _said(one: Instead) -> str:
     if not one.use:
         return f"Without {one.missing}: nothing known keeps the brief ({one.why_not})."
     also = listed([f"{name} to {number(dose, 2)} %" for name, dose in one.also])
-    return (
-        f"Without {one.missing}: {number(one.percent, 2)} % {one.use}{f', and {also}' if also else ''}; water the rest."
-    )
+    dose = f"{number(one.percent, 2)} % {one.use}{f', and {also}' if also else ''}; water the rest."
+    handling = f" {one.use}: {one.handling}" if one.handling else ""
+    return f"Without {one.missing}: {dose}{handling}"
 
 
 def shared_csv(card: SharedCard) -> str:

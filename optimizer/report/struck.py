@@ -6,7 +6,7 @@ from optimizer.bench.strike import Struck
 from optimizer.report.document import Listing
 
 
-def struck_listing(struck: tuple[Struck, ...]) -> list[Listing]:
-    """Return the struck lines with their reasons, nothing if there are none."""
+def struck_listing(struck: tuple[Struck, ...]) -> Listing:
+    """Return the struck lines with their reasons."""
     said = tuple(f"{s.number}: {s.line}; {s.on}{': ' * bool(s.on)}{s.why}" for s in struck)
-    return [Listing("Struck, counts no more", said)] if said else []
+    return Listing("Struck, counts no more", said)

@@ -3,34 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import replace
 from math import inf, isnan
 
 from optimizer.assessment.alarms import cautions_at, uncharted
 from optimizer.assessment.chemistry import Chemistry
 from optimizer.assessment.planned import planned_cost
 from optimizer.report.blend import (
-    FIRST,
-    alarm_listing,
     at_the_bench,
-    caution_listing,
     change_columns,
     dose_changes,
     entry_words,
-    first_said,
-    formula_table,
     planned_change,
     planned_words,
-    provenance_listing,
-    rests_listing,
     rooms,
+    sought,
     valued,
 )
-from optimizer.report.charts import charges, costs, windows
+from optimizer.report.cautions import FIRST, alarm_listing, framed, rests_listing
 from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.document import Columns, Document, Listing, Row, Section, Strong, Table, figures
 from optimizer.rules import MEASURES, named_measure
-from optimizer.rules.row import Setting
 from optimizer.solve.result import Outcome
 from optimizer.studies.check import Checked
 from optimizer.studies.compare import Comparison, Side
@@ -56,10 +48,11 @@ def check_document(checked: Checked, chemistry: Chemistry | None = None) -> Docu
     alone = ", the blend alone" if planned else ""
     facts.append(("cost", f"{number(checked.cost, 3)} {currency} per kg of product{alone}"))
     if checked.setting.target is not None:
-        facts.append(("pH", f"measured at {number(checked.setting.target, 2)}, where its windows fit best"))
+        why = "the pH it aims at" if checked.aimed else "where its windows fit best"
+        facts.append(("pH", f"held against the rules at {number(checked.setting.target, 2)}, {why}"))
     facts += [("assumed", note) for note in (*checked.notes, *brief.assumptions)]
     cautions = cautions_at(brief, checked.formula, checked.setting)
-    sections: list[Table | Listing] = [*alarm_listing(cautions)]
+    sections: list[Table | Listing] = []
     if count:
         rows = []
         for mend in checked.mends:
@@ -75,44 +68,8 @@ def check_document(checked: Checked, chemistry: Chemistry | None = None) -> Docu
     sections.append(rooms("Kept", kept))
     if chemistry:
         sections += chemistry_sections(chemistry)
-    sections.append(caution_listing(cautions))
-    return Document(f"Check for {brief.scenario.name}", verdict, tuple(facts), tuple(sections), good=not count)
-
-
-def given_document(
-    name: str,
-    checked: Checked,
-    setting: Setting,
-    chemistry: Chemistry,
-    provenance: dict[str, str],
-    more: tuple[Section | Document, ...] = (),
-) -> Document:
-    """Return a formula that exists as a whole report: doses, pictures, what it breaks and keeps.
-
-    Args:
-        name: What the formula is called.
-        checked: The formula, held against its brief.
-        setting: The pH that it is planned for.
-        chemistry: What its chemistry looks like there.
-        provenance: Versions and digests.
-        more: Further sections and chapters, shown after the chemistry.
-    """
-    formula, currency = checked.formula, checked.brief.scenario.currency
-    held = check_document(checked, chemistry)
-    *told, cautions = held.sections
-    alarms, told = first_said(told)
-    sections = (
-        *alarms,
-        formula_table(formula, currency),
-        *charges(formula),
-        *costs(formula, currency),
-        *windows(checked.brief, formula, setting),
-        *told,
-        *more,
-        cautions,
-        provenance_listing(provenance),
-    )
-    return replace(held, title=name, sections=sections)
+    shown = framed(cautions, sections)
+    return Document(f"Check for {brief.scenario.name}", verdict, facts, shown, good=not count)
 
 
 def _nearest(checked: Checked) -> Table | Listing:
@@ -125,20 +82,19 @@ def _nearest(checked: Checked) -> Table | Listing:
             words = "None was found near, which proves nothing as a rule is curved; 'tenside blend' looks further."
         return Listing("Nearest formula that keeps every rule", (words,))
     rows = dose_changes(checked.formula, near.formula)
-    if near.formula.held_back:
-        rows.append(("kept free", checked.formula.held_back, near.formula.held_back, None))
     currency = checked.brief.scenario.currency
     new_cost = near.formula.cost
-    saved = f"{new_cost - checked.cost:+.3f} {currency}"
+    saved = f"{new_cost - checked.cost:+z.3f} {currency}"
     rows.append(Strong(("cost per kg", f"{checked.cost:.3f}", f"{new_cost:.3f}", saved)))
     rows += planned_change(checked.brief, (checked.formula, checked.setting), (near.formula, near.setting))
     changed = len(near.changed)
-    note = f"Fewest changed doses ({changed}, water aside), then least change ({number(near.distance, 2)} % in all)."
+    found = f"Fewest changed doses ({changed}, water aside), then least change ({number(near.distance, 2)} % in all)."
+    note = f"% as supplied. {found}"
     if not checked.on_grid:
         note += " Not on the grid of the scale: blend the brief for a weighable formula."
     if not near.proven:
         note += " The search was cut short: a nearer one may exist."
-    return Table("Nearest formula that keeps every rule", change_columns("now %", "nearest %"), tuple(rows), note)
+    return Table("Nearest formula that keeps every rule", change_columns("now", "nearest"), tuple(rows), note)
 
 
 def why_document(why: Why) -> Document:
@@ -147,7 +103,7 @@ def why_document(why: Why) -> Document:
         facts = (("brief", why.brief.scenario.name), *at_the_bench(why.brief, why.id))
         return Document(why.name, f"Out: it is no candidate, because {why.left_out}.", facts, good=False)
     alarms = alarm_listing(why.cautions or uncharted(why.brief))
-    sections: tuple[Section, ...] = (*alarms, *_worth(why), *_at_settings(why), *rests_listing(why.cautions))
+    sections: tuple[Section, ...] = (alarms, *_worth(why), *_at_settings(why), rests_listing(why.cautions))
     return Document(why.name, _why_verdict(why), tuple(_why_facts(why)), sections, good=why.dose > USED)
 
 
@@ -183,7 +139,7 @@ def _why_facts(why: Why) -> Iterator[tuple[str, str]]:
             yield how, f"impossible; it clashes with {listed(why.forced.conflict) or 'the total'}"
         else:
             unit = f"{scenario.currency} per kg of product" if goal == "cost" else goal
-            yield how, f"{why.forced.cost:+.4f} {unit}"
+            yield how, f"{why.forced.cost:+z.4f} {unit}"
 
 
 def _worth(why: Why) -> list[Table]:
@@ -208,8 +164,7 @@ def _at_settings(why: Why) -> list[Table]:
         )
         for s in why.settings
     )
-    words = why.brief.scenario.objective.words()
-    return [Table("At each pH setting", ("target pH", *figures(words), why.name), rows)]
+    return [Table("At each pH setting", ("target pH", *figures(sought(why.brief)), why.name), rows)]
 
 
 def _dose_at(setting: AtSetting) -> str:
@@ -252,13 +207,13 @@ def compare_document(comparison: Comparison) -> Document:
     rests = tuple(f"{s.name}: {c.words}" for s in sides for c in s.cautions if c.rests)
     notes = tuple(f"{s.name}: {n}" for s in sides for n in s.notes)
     sections: tuple[Section, ...] = (
-        *([Listing(FIRST, alarms, "caution")] if alarms else []),
+        Listing(FIRST, alarms, "caution"),
         _doses_beside(sides),
         _measures_beside(sides),
         _rules_beside(sides),
         *_causes(comparison),
-        *([Listing("Assumed", notes)] if notes else []),
-        *([Listing("On what it rests", rests)] if rests else []),
+        Listing("Assumed", notes),
+        Listing("On what it rests", rests),
     )
     impossible = [s.name for s in sides if s.formula is None]
     verdict = f"{len(sides)} columns." if not impossible else f"No formula exists for {listed(impossible)}."

@@ -3,16 +3,10 @@
 from math import isnan
 
 from optimizer.bench.rescue import Rescue
-from optimizer.report.blend import (
-    alarm_listing,
-    at_the_bench,
-    caution_listing,
-    change_columns,
-    dose_changes,
-    planned_change,
-)
+from optimizer.report.blend import at_the_bench, change_columns, dose_changes, planned_change
+from optimizer.report.cautions import framed
 from optimizer.report.document import Columns, Document, Listing, Row, Strong, Table, figures
-from optimizer.studies.substitute import Base, StandIn, Substituted, Swap
+from optimizer.studies.substituted import Base, StandIn, Substituted, Swap
 from optimizer.units import listed, number
 
 SHOWN = 8
@@ -39,7 +33,7 @@ def substitute_document(done: Substituted) -> Document:
     if done.now is not None:
         facts += _now_facts(done.now)
     if base is None:
-        return Document(title, "The brief has no formula to start from: see 'tenside blend'.", tuple(facts), good=False)
+        return Document(title, "The brief has no formula to start from: see 'tenside blend'.", facts, good=False)
     currency = brief.scenario.currency
     facts.append(("starts from", f"{base.origin}, {number(base.formula.cost, 3)} {currency} per kg of product"))
     facts.append(("missing", f"{name}: {number(done.dose, 2)} % in the formula, {number(done.wish.left, 2)} % left"))
@@ -57,9 +51,8 @@ def substitute_document(done: Substituted) -> Document:
         sections += [_formula(done, base), _measures(done)]
     if done.standins:
         sections += _standins(done)
-    sections[:0] = alarm_listing(done.cautions)
-    sections.append(caution_listing(done.cautions))
-    return Document(title, _verdict(done, base), tuple(facts), tuple(sections), good=done.answer is not None)
+    shown = framed(done.cautions, sections)
+    return Document(title, _verdict(done, base), facts, shown, good=done.answer is not None)
 
 
 def _now_facts(now: Rescue) -> list[tuple[str, str]]:
@@ -95,7 +88,7 @@ def _verdict(done: Substituted, base: Base) -> str:
     new = [f"{names[i]} at {number(after[i], 2)} %" for i in done.new if i in after]
     moved = [names[i] for i in done.moved]
     change = done.answer.formula.cost - base.formula.cost
-    cost = f"{change:+.3f} {done.brief.scenario.currency} per kg."
+    cost = f"{change:+z.3f} {done.brief.scenario.currency} per kg."
     if new:
         verb = "takes" if len(new) == 1 else "take"
         rest = f"; {listed(moved)} {'moves' if len(moved) == 1 else 'move'} as well" if moved else ""
@@ -129,18 +122,17 @@ def _ph(done: Substituted, base: Base) -> list[tuple[str, str]]:
 def _formula(done: Substituted, base: Base) -> Table:
     assert done.answer is not None
     rows = dose_changes(base.formula, done.answer.formula)
-    if base.formula.held_back:
-        rows.append(("kept free", base.formula.held_back, done.answer.formula.held_back, None))
     old, new = base.formula.cost, done.answer.formula.cost
-    rows.append(Strong((f"{done.brief.scenario.currency} per kg", f"{old:.3f}", f"{new:.3f}", f"{new - old:+.3f}")))
+    rows.append(Strong((f"{done.brief.scenario.currency} per kg", f"{old:.3f}", f"{new:.3f}", f"{new - old:+z.3f}")))
     now, then = (base.formula, base.setting), (done.answer.formula, done.answer.setting)
     rows += planned_change(done.brief, now, then)
-    note = f"Changed doses: {len(done.answer.changed)}, water aside; {number(done.answer.distance, 2)} % in all."
+    changed = f"Changed doses: {len(done.answer.changed)}, water aside; {number(done.answer.distance, 2)} % in all."
+    note = f"% as supplied. {changed}"
     if not done.on_grid:
         note += " Not on the grid of the scale: no such formula lies near."
     if not done.answer.proven:
         note += " The search was cut short: a nearer one may exist."
-    return Table("Closest formula", change_columns("now %", "then %"), tuple(rows), note)
+    return Table("Closest formula", change_columns("now", "then"), tuple(rows), note)
 
 
 def _measures(done: Substituted) -> Table:
@@ -163,9 +155,8 @@ def _standins(done: Substituted) -> list[Table | Listing]:
     if shown:
         sections += [_side_by_side(done, shown, len(possible)), *_figures(shown), _label(shown)]
     sections.append(_swaps(done, shown or stopped[:SHOWN]))
-    watched = [f"{s.material.name}: {'. '.join(s.watch)}." for s in shown if s.watch]
-    if watched:
-        sections.append(Listing("To watch at the bench", tuple(watched)))
+    watched = tuple(f"{s.material.name}: {'. '.join(s.watch)}." for s in shown if s.watch)
+    sections.append(Listing("To watch at the bench", watched))
     if stopped:
         near = [s for s in stopped if s.same_charge] or stopped
         rows = tuple((_named(s), listed(s.stopped)) for s in near)

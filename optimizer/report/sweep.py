@@ -1,13 +1,26 @@
 """A range of scenarios as a document and as JSON."""
 
+from collections.abc import Iterator
 from math import isnan
 
 from optimizer.assessment.evidence import Rests, line_of, rests_of
 from optimizer.brief.brief import Brief
 from optimizer.data.cautions import Caution
 from optimizer.immutable import Figure, immutable, result, seen, told, untold
-from optimizer.report.blend import alarm_listing, rests_listing
-from optimizer.report.document import Bar, Bars, Column, Columns, Document, Listing, Section, Sketch, Table, figures
+from optimizer.report.cautions import alarm_listing, rests_listing
+from optimizer.report.document import (
+    Bar,
+    Bars,
+    Column,
+    Columns,
+    Document,
+    Listing,
+    Section,
+    Sketch,
+    Table,
+    figures,
+    filled,
+)
 from optimizer.sweep.frame import ENDINGS, PROOFS
 from optimizer.sweep.grid import Value
 from optimizer.sweep.run import Ranged
@@ -140,41 +153,39 @@ def range_document(ranged: Ranged, summary: Summary) -> Document:
     facts.append(("answered by", _ways(summary)))
     if ranged.kept:
         facts.append(("kept", f"{ranged.kept:,} answers of an earlier run that was cut short"))
-    sections: list[Section | Document] = [
-        *alarm_listing(ranged.alarms),
+    sections: tuple[Section, ...] = (
+        alarm_listing(ranged.alarms),
         *_distribution(summary, currency.strip()),
-    ]
-    for key in dict.fromkeys(s.key for s in summary.slices):
-        own = [s for s in summary.slices if s.key == key]
-        if len(own) > 1:
-            sections.append(_slices(key, own, currency))
-    solved = max(summary.solved, 1)
-    if summary.bound:
-        rows = tuple((b.name, b.scenarios, _share(b.scenarios, solved)) for b in summary.bound)
-        note = "Of the scenarios that have a formula; a limit counts where the formula sits on it."
-        sections.append(Table("Limits that bind", ("limit", *figures("scenarios", "share", form=",")), rows, note))
-    if summary.used:
-        doses = tuple(
-            (u.name, _share(u.scenarios, solved), u.doses.least, u.doses.middle, u.doses.most) for u in summary.used
-        )
-        columns: Columns = ("material", *figures("used in", "least %", "middle %", "most %", form=".2f"))
-        note = "Doses as supplied, in the scenarios that use the material."
-        sections.append(Table("Materials", columns, doses, note))
-    if summary.messages:
-        told = [f"{n:,} x {text}" if n > 1 else text for text, n in summary.messages[:MOST_MESSAGES]]
-        more = len(summary.messages) - MOST_MESSAGES
-        told += [f"and {more:,} other messages, see the table of --out"] if more > 0 else []
-        sections.append(Listing("Could not be run", tuple(told), "caution"))
-    sections += rests_listing(cautions_of_all(ranged))
+        *_slices(summary, currency),
+        *filled(_bound(summary), _used(summary)),
+        _messages(summary),
+        rests_listing(cautions_of_all(ranged)),
+    )
     title = ranged.briefs[0].scenario.name if len(ranged.sources) == 1 and ranged.briefs[0] else "Range"
     heading = f"{title}: range" if len(ranged.sources) == 1 else f"Range of {len(ranged.sources)} briefs"
-    return Document(
-        heading,
-        verdict,
-        tuple(facts),
-        tuple(sections),
-        good=summary.solved > 0 and not summary.unclear and not ranged.bare.any(),
+    good = summary.solved > 0 and not summary.unclear and not ranged.bare.any()
+    return Document(heading, verdict, facts, sections, good=good)
+
+
+def _bound(summary: Summary) -> Table:
+    rows = tuple((b.name, b.scenarios, _share(b.scenarios, summary.solved)) for b in summary.bound)
+    note = "Of the scenarios that have a formula; a limit counts where the formula sits on it."
+    return Table("Limits that bind", ("limit", *figures("scenarios", "share", form=",")), rows, note)
+
+
+def _used(summary: Summary) -> Table:
+    rows = tuple(
+        (u.name, _share(u.scenarios, summary.solved), u.doses.least, u.doses.middle, u.doses.most) for u in summary.used
     )
+    columns: Columns = ("material", *figures("used in", "least %", "middle %", "most %", form=".2f"))
+    return Table("Materials", columns, rows, "Doses as supplied, in the scenarios that use the material.")
+
+
+def _messages(summary: Summary) -> Listing:
+    told = [f"{n:,} x {text}" if n > 1 else text for text, n in summary.messages[:MOST_MESSAGES]]
+    more = len(summary.messages) - MOST_MESSAGES
+    told += [f"and {more:,} other messages, see the table of --out"] if more > 0 else []
+    return Listing("Could not be run", tuple(told), "caution")
 
 
 def _costs(summary: Summary, currency: str) -> list[tuple[str, str]]:
@@ -245,7 +256,15 @@ def _state(key: str, value: Value | None) -> str:
     return "missing" if key.startswith("missing.") else number(value)
 
 
-def _slices(key: str, own: list[Slice], currency: str) -> Table:
+def _slices(summary: Summary, currency: str) -> Iterator[Table]:
+    """Yield a table for each key that has several values."""
+    for key in dict.fromkeys(s.key for s in summary.slices):
+        own = [s for s in summary.slices if s.key == key]
+        if len(own) > 1:
+            yield _slice(key, own, currency)
+
+
+def _slice(key: str, own: list[Slice], currency: str) -> Table:
     planned = any(not isnan(s.planned_cost.least) for s in own)
     spreads = [s.planned_cost if planned else s.cost for s in own]
     rows = tuple((s.value, s.scenarios, s.solved, c.least, c.middle, c.most) for s, c in zip(own, spreads, strict=True))

@@ -15,11 +15,13 @@ from typing import IO
 from unicodedata import east_asian_width
 
 from optimizer.report.document import Document, Listing, Sketch, Strong, Table
-from optimizer.report.escape import printable
+from optimizer.report.escape import printable, shown
 
 STYLES = {"bold": "1", "dim": "2", "good": "32", "bad": "1;31", "head": "36", "warn": "33"}
 NARROWEST = 12
 """No text column is squeezed below this many characters."""
+LONGEST_WORD = 30
+"""Words up to here are kept whole where other columns can still give way."""
 
 
 def show(document: Document, stream: IO[str] | None = None, width: int | None = None) -> None:
@@ -60,11 +62,12 @@ def lines(document: Document, width: int, *, colour: bool = False) -> list[str]:
 def _table(table: Table, width: int, paint: object) -> list[str]:
     assert callable(paint)
     heads = table.heads
-    cells = [tuple(map(printable, row)) for row in (tuple(h.name for h in heads), *table.told())]
+    cells = [tuple(map(shown, row)) for row in (tuple(h.name for h in heads), *table.told())]
     widths = [max(map(_cells, column)) for column in zip(*cells, strict=True)]
     room = width - 2 * (len(widths) - 1)
     texts, figures = ([c for c, head in enumerate(heads) if head.right is right] for right in (False, True))
     bodies, columns = list(zip(*cells[1:], strict=True)), list(zip(*cells, strict=True))
+    _narrow(widths, room, {c: max(NARROWEST, min(LONGEST_WORD, _longest(columns[c]))) for c in texts})
     _narrow(widths, room, dict.fromkeys(texts, NARROWEST))
     # Where that is not enough, heads of figures are cut between words, then texts of short words; figures never.
     _narrow(widths, room, {c: max(_longest([cells[0][c]]), *map(_cells, bodies[c])) for c in figures} if bodies else {})
@@ -116,10 +119,10 @@ def _listing(listing: Listing, width: int, paint: object) -> list[str]:
 
 
 def _wrapped(text: str, width: int, *, least: int = NARROWEST) -> list[str]:
-    """Return the lines of a text, no shorter than the least; a per cent sign stays with its figure."""
-    held = printable(text).replace(" %", "\N{NO-BREAK SPACE}%")
+    """Return the lines of a text, no shorter than the least; signs of per cent and degrees stay with their figure."""
+    held = shown(text).replace(" %", "\N{NO-BREAK SPACE}%").replace(" °C", "\N{NO-BREAK SPACE}°C")
     lines = textwrap.wrap(held, max(width, least), break_on_hyphens=True) or [""]
-    return [line.replace("\N{NO-BREAK SPACE}%", " %") for line in lines]
+    return [line.replace("\N{NO-BREAK SPACE}", " ") for line in lines]
 
 
 def _cells(text: str) -> int:

@@ -7,13 +7,13 @@ from optimizer.bench.thicken import ThickeningLog
 from optimizer.data.cautions import Caution
 from optimizer.immutable import result, untold
 from optimizer.report.advice import budget_table
-from optimizer.report.blend import alarm_listing, caution_listing
-from optimizer.report.document import Columns, Curve, Curves, Document, Listing, Sketch, Table, figures
+from optimizer.report.cautions import alarm_listing, caution_listing
+from optimizer.report.document import Columns, Curve, Curves, Document, Listing, Sketch, Table, figures, filled
 from optimizer.report.struck import struck_listing
 from optimizer.units import number
 
 WIDTH, HEIGHT = 56, 10
-GOOD = ("open", "target reached")
+GOOD = ("open", "on samples", "target reached")
 
 
 @result
@@ -38,21 +38,16 @@ def thicken_document(found: Thickened) -> Document:
     if not logs:
         step = "Name a thickener under [held_back] thickeners of the brief; 'tenside advice' lists those that suit."
         return Document(f"Thickening of {name}", f"No thickener is planned. {step}", good=False)
-    sections: list[Table | Listing | Sketch] = [*alarm_listing(cautions)]
+    sections: list[Table | Listing | Sketch] = [alarm_listing(cautions)]
     for log in logs:
         if len(logs) > 1:
             sections.append(Listing(f"{log.material.name}: {log.state}", (log.verdict,)))
         sections.append(_next(log))
         if len([p for p in log.points if p.value is not None]) > 1:
             sections.append(_curve(log))
-        if log.points:
-            sections.append(_steps(log))
-        if log.notes:
-            sections.append(Listing("Mind", log.notes, "caution"))
-    sections += struck_listing(found.struck)
-    sections.append(budget_table(logs[0].budget))
-    if own := tuple(c for c in cautions if not c.loud):
-        sections.append(caution_listing(own))
+        sections += [*filled(_steps(log)), Listing("Mind", log.notes, "caution")]
+    sections += [struck_listing(found.struck), budget_table(logs[0].budget)]
+    sections.append(caution_listing(c for c in cautions if not c.loud))
     first = logs[0]
     verdict = first.verdict if len(logs) == 1 else f"{len(logs)} {'logs' if found.begun else 'thickeners are planned'}."
     facts = []
@@ -61,7 +56,7 @@ def thicken_document(found: Thickened) -> Document:
         if first.target is not None:
             facts.append(("target", f"{number(first.target, 1)} {first.unit}".rstrip()))
     good = all(log.state in GOOD for log in logs)
-    return Document(f"Thickening of {name}", verdict, tuple(facts), tuple(sections), good=good)
+    return Document(f"Thickening of {name}", verdict, facts, sections, good=good)
 
 
 def _next(log: ThickeningLog) -> Table:

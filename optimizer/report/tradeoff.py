@@ -2,6 +2,7 @@
 
 from math import isnan
 from pathlib import Path
+from typing import Any
 
 from optimizer.assessment.alarms import alarms_of, uncharted
 from optimizer.assessment.evidence import line_of, rests_along
@@ -9,7 +10,7 @@ from optimizer.brief.brief import Brief
 from optimizer.data.cautions import ALWAYS, Caution, joined
 from optimizer.errors import UsageError
 from optimizer.immutable import immutable, replace, result, seen, told, untold
-from optimizer.report.blend import alarm_listing, caution_listing
+from optimizer.report.cautions import framed
 from optimizer.report.document import (
     Bar,
     Bars,
@@ -23,7 +24,7 @@ from optimizer.report.document import (
     Table,
     figures,
 )
-from optimizer.report.picture_file import canvas, is_svg, write_plotted, write_svg
+from optimizer.report.picture_file import draw
 from optimizer.rules.row import Setting
 from optimizer.solve.existing import formula_at
 from optimizer.solve.tradeoff import Axis, Break, Frontier, Stretch
@@ -114,9 +115,6 @@ def frontier_document(family: tuple[tuple[str, Frontier], ...], *, here: tuple[f
             continue
         sections.append(_breaks(one, suffix))
         sections.append(_stretches(one, suffix))
-    cautions = _cautions(family)
-    sections[:0] = alarm_listing(cautions)
-    sections.append(caution_listing(cautions))
     count = sum(len(f.stretches) for _, f in family)
     exact = "Every break is exact."
     if any(f.sampled for _, f in family):
@@ -129,7 +127,7 @@ def frontier_document(family: tuple[tuple[str, Frontier], ...], *, here: tuple[f
             "the rate is that of two formulas, not an exact slope."
         )
     title = f"{first.y.name[:1].upper()}{first.y.name[1:]} against {first.x.name} for {first.brief.scenario.name}"
-    return Document(title, verdict, sections=tuple(sections), good=count > 0)
+    return Document(title, verdict, sections=framed(_cautions(family), sections), good=count > 0)
 
 
 def _names(brief: Brief) -> dict[str, str]:
@@ -161,14 +159,14 @@ def _stretches(one: Frontier, suffix: str) -> Table:
         if ends[0] == ends[1] and len(one.stretches) > 1:
             short += 1
             continue
-        rate = f"{s.rate_first:+.4f}"
+        rate = f"{s.rate_first:+z.4f}"
         if abs(s.rate_last - s.rate_first) > CHANGE_SHOWN * abs(s.rate_first):
-            rate += f" to {s.rate_last:+.4f}"
+            rate += f" to {s.rate_last:+z.4f}"
         ph = ""
         if not isnan(s.targets[0]):
             ph = number(s.targets[0], 1) if s.targets[0] == s.targets[1] else f"{s.targets[0]:.1f} - {s.targets[1]:.1f}"
         moves = sorted(((n, m) for n, m in s.moves.items() if abs(m) >= MOVE_SHOWN), key=lambda m: (-abs(m[1]), m[0]))
-        told = [f"{names[name]} {move:+.2f}" for name, move in moves[:6]]
+        told = [f"{names[name]} {move:+z.2f}" for name, move in moves[:6]]
         if len(moves) > 6:
             told.append(f"{len(moves) - 6} more")
         rows.append((" - ".join(ends), rate, ph, "; ".join(told)))
@@ -246,22 +244,20 @@ def draw_frontier(curves: tuple[tuple[str, Frontier], ...], path: Path) -> None:
     Raises:
         DataError: If the file exists.
     """
-    drawing, heading = _drawing(curves), curves[0][1].brief.scenario.name
-    if is_svg(path):
-        write_svg(Sketch("The trade-off", drawing=drawing), heading, path)
-        return
-    figure, axes = canvas()
-    styles = ("-", "--", "-.", ":")
-    for k, line in enumerate(drawing.lines):
-        axes.plot(*zip(*line.points, strict=True), styles[k % len(styles)], color=f"C{k}", label=line.label or None)
-        axes.plot(*zip(*line.marks, strict=True), "o", color=f"C{k}", markersize=4)
-    axes.set_xlabel(drawing.x)
-    axes.set_ylabel(drawing.y)
-    axes.set_title(heading)
-    if any(line.label for line in drawing.lines):
-        axes.legend()
-    axes.grid(alpha=0.3)
-    write_plotted(figure, path)
+    drawing = _drawing(curves)
+
+    def plot(axes: Any) -> None:
+        styles = ("-", "--", "-.", ":")
+        for k, line in enumerate(drawing.lines):
+            axes.plot(*zip(*line.points, strict=True), styles[k % len(styles)], color=f"C{k}", label=line.label or None)
+            axes.plot(*zip(*line.marks, strict=True), "o", color=f"C{k}", markersize=4)
+        axes.set_xlabel(drawing.x)
+        axes.set_ylabel(drawing.y)
+        if any(line.label for line in drawing.lines):
+            axes.legend()
+        axes.grid(alpha=0.3)
+
+    draw(Sketch("The trade-off", drawing=drawing), curves[0][1].brief.scenario.name, path, plot)
 
 
 def draw_leeway(found: Leeway, path: Path) -> None:
@@ -272,23 +268,20 @@ def draw_leeway(found: Leeway, path: Path) -> None:
         DataError: If the file exists.
     """
     heading = f"{found.result.brief.scenario.name}: room to move at a loss of {number(found.loss)}"
-    if is_svg(path):
-        sketches = _rooms(found)
-        if not sketches:
-            raise UsageError("--picture: there is nothing to draw, as water alone is in the formulas within the loss.")
-        write_svg(sketches[0], heading, path)
-        return
-    figure, axes = canvas()
-    rooms = [r for r in found.rooms if r.most > 0.005]
-    rooms.sort(key=lambda r: (r.most, r.id))
-    for k, room in enumerate(rooms):
-        axes.barh(k, room.most - room.least, left=room.least, height=0.5, color="C0", alpha=0.4)
-        axes.plot([room.dose], [k], "o", color="C1", markersize=5)
-    axes.set_yticks(range(len(rooms)), [r.name for r in rooms])
-    axes.set_xlabel("dose, % (bar: within the loss; dot: best formula)")
-    axes.set_title(heading)
-    axes.set_xscale("symlog", linthresh=1)
-    write_plotted(figure, path)
+    sketches = _rooms(found)
+    if not sketches:
+        raise UsageError("--picture: there is nothing to draw, as water alone is in the formulas within the loss.")
+
+    def plot(axes: Any) -> None:
+        rooms = sorted((r for r in found.rooms if r.most > 0.005), key=lambda r: (r.most, r.id))
+        for k, room in enumerate(rooms):
+            axes.barh(k, room.most - room.least, left=room.least, height=0.5, color="C0", alpha=0.4)
+            axes.plot([room.dose], [k], "o", color="C1", markersize=5)
+        axes.set_yticks(range(len(rooms)), [r.name for r in rooms])
+        axes.set_xlabel("dose, % (bar: within the loss; dot: best formula)")
+        axes.set_xscale("symlog", linthresh=1)
+
+    draw(sketches[0], heading, path, plot)
 
 
 def leeway_document(found: Leeway) -> Document:
@@ -305,9 +298,8 @@ def leeway_document(found: Leeway) -> Document:
     note = "Each range holds for one dose at a time, the others giving way."
     sections.append(Table("How far each dose may move", columns, rows, note))
     sections += _rooms(found)
-    never = [r.name for r in found.rooms if r.member == "no"]
-    if never:
-        sections.append(Listing("In no formula within the loss", (listed(never),)))
+    never = listed([r.name for r in found.rooms if r.member == "no"])
+    sections.append(Listing("In no formula within the loss", (never,) if never else ()))
     for k, other in enumerate(found.alternatives, 1):
         lines = sorted(other.formula.lines, key=lambda line: (-line.percent, line.item.id))
         table = tuple((line.item.material.name, line.percent) for line in lines)
@@ -315,10 +307,8 @@ def leeway_document(found: Leeway) -> Document:
         away = f"{number(other.distance, 1)} % of doses differ from the nearest"
         note = f"{number(other.objective, 4)} {unit}; {away}; {gap}."
         sections.append(Table(f"Another formula, {k}", ("material", *figures("%", form=".2f")), table, note))
-    sections[:0] = alarm_listing(found.cautions)
-    sections.append(caution_listing(found.cautions))
     verdict = f"Best {number(found.result.objective, 4)} {unit}; ranges at up to {number(found.loss)} {unit} worse."
-    return Document(f"Room to move for {brief.scenario.name}", verdict, sections=tuple(sections))
+    return Document(f"Room to move for {brief.scenario.name}", verdict, sections=framed(found.cautions, sections))
 
 
 def _rooms(found: Leeway) -> list[Sketch]:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import exp, isfinite, isnan, log
 from statistics import median
 
 from optimizer.data.cautions import ALWAYS
-from optimizer.report.blend import alarm_listing, caution_listing
+from optimizer.report.cautions import framed
 from optimizer.report.document import (
     Bar,
     Bars,
@@ -21,6 +22,7 @@ from optimizer.report.document import (
     Sketch,
     Table,
     figures,
+    filled,
 )
 from optimizer.trials.fitted import Fits
 from optimizer.trials.rating import Expected, Rated
@@ -48,13 +50,14 @@ def fit_document(found: Fits) -> Document:
         ("beakers", f"{found.beakers}, {found.read} of them with a reading"),
     )
     sections: list[Section | Document] = [_quality(found)]
-    for fit in found.fits:
-        sections.append(_chapter(found, fit))
-    if found.left:
-        sections.append(Listing("Not fitted", found.left))
-    sections += [Listing("What trials cannot see", BETWEEN), Listing("Next", _next_steps(found, telling))]
+    sections += [_chapter(found, fit) for fit in found.fits]
+    sections += [
+        Listing("Not fitted", found.left),
+        Listing("What trials cannot see", BETWEEN),
+        Listing("Next", _next_steps(found, telling)),
+    ]
     sections.append(Listing("Cautions", ALWAYS, "caution"))
-    return Document(f"What the trials of {found.trials} tell", verdict, facts, tuple(sections), good=bool(telling))
+    return Document(f"What the trials of {found.trials} tell", verdict, facts, sections, good=bool(telling))
 
 
 def _next_steps(found: Fits, telling: list[str]) -> tuple[str, ...]:
@@ -112,7 +115,7 @@ def _chapter(found: Fits, fit: Fit) -> Document:
     if fit.kind == "yes/no":
         said = []
     sections.append(Listing("Mind", (*said, *fit.notes)))
-    return Document(fit.what.replace("-", " ").capitalize(), fit.verdict, sections=tuple(sections), good=fit.predicts)
+    return Document(fit.what.replace("-", " ").capitalize(), fit.verdict, sections=sections, good=fit.predicts)
 
 
 def _scatter(fit: Fit) -> str:
@@ -124,8 +127,8 @@ def _effect_words(effect: FactorEffect, fit: Fit) -> tuple[str, str]:
     if fit.kind == "log":
         return f"x {effect.effect:.2f}", f"x {effect.effect_low:.2f} to {effect.effect_high:.2f}"
     if fit.kind == "yes/no":
-        return f"{effect.effect:+.0f} % chance", ""
-    return f"{effect.effect:+.2f}", f"{effect.effect_low:+.2f} to {effect.effect_high:+.2f}"
+        return f"{effect.effect:+z.0f} % chance", ""
+    return f"{effect.effect:+z.2f}", f"{effect.effect_low:+z.2f} to {effect.effect_high:+z.2f}"
 
 
 def _effects(fit: Fit) -> Table:
@@ -161,21 +164,20 @@ def _effect_pictures(fit: Fit) -> list[Sketch]:
     return sketches
 
 
+def _banded(curve: Sequence[tuple[float, ...]]) -> tuple[Curve, ...]:
+    """Return what is expected along a curve, with the edges of its band if it has one."""
+    names = ("expected", "90 % band, low", "90 % band, high")[: 1 if isnan(curve[0][2]) else 3]
+    return tuple(Curve(name, tuple((c[0], c[k]) for c in curve)) for k, name in enumerate(names, 1))
+
+
 def _course(effect: FactorEffect, fit: Fit) -> Sketch:
     """Return the course of a reading along one factor."""
-    mean = Curve("expected", tuple((c[0], c[1]) for c in effect.curve))
-    lines = [mean]
-    if not isnan(effect.curve[0][2]):
-        lines += [
-            Curve("90 % band, low", tuple((c[0], c[2]) for c in effect.curve)),
-            Curve("90 % band, high", tuple((c[0], c[3]) for c in effect.curve)),
-        ]
     y = f"chance of {fit.what}, %" if fit.kind == "yes/no" else f"{fit.what}, {fit.unit or '1 to 5'}"
     note = "The other factors in the middle of the beakers; the band is for the mean of many readings."
     return Sketch(
         f"{fit.what} along {effect.name}",
         note=note,
-        drawing=Curves(f"{effect.name}, {effect.unit}".rstrip(", "), y, tuple(lines)),
+        drawing=Curves(f"{effect.name}, {effect.unit}".rstrip(", "), y, _banded(effect.curve)),
     )
 
 
@@ -260,20 +262,17 @@ def rate_document(found: Rated) -> Document:
         if inside
         else f"The trials of {found.trials} tell nothing of this formula."
     )
-    sections: list[Section | Document] = [*alarm_listing(found.cautions)]
+    sections: list[Section | Document] = []
     if inside:
         sections.append(_expected(inside, found.sure_percent))
-    outside = [f"{e.what}: {e.outside}" for e in found.expected if e.outside]
-    if outside:
-        sections.append(Listing("Nothing is told of", tuple(outside)))
-    if found.ratings:
-        rows = tuple((r.rating, r.value, r.measured_by) for r in found.ratings)
-        note = "Given a limit on the reading, 'blend --readings' goes by it instead of the rating."
-        columns: Columns = (Column("planning rating", "name"), *figures("value", digits=1), "measured by")
-        sections.append(Table("Ratings beside them", columns, rows, note))
-    sections.append(caution_listing(found.cautions))
+    outside = tuple(f"{e.what}: {e.outside}" for e in found.expected if e.outside)
+    rows = tuple((r.rating, r.value, r.measured_by) for r in found.ratings)
+    note = "Given a limit on the reading, 'blend --readings' goes by it instead of the rating."
+    columns: Columns = (Column("planning rating", "name"), *figures("value", digits=1), "measured by")
+    sections += [Listing("Nothing is told of", outside), *filled(Table("Ratings beside them", columns, rows, note))]
     facts = (("brief", found.name), ("trials", found.trials))
-    return Document(f"What to expect of {found.name}", verdict, facts, tuple(sections), good=bool(inside))
+    shown = framed(found.cautions, sections)
+    return Document(f"What to expect of {found.name}", verdict, facts, shown, good=bool(inside))
 
 
 def _expected(lines: list[Expected], sure: float) -> Table:
@@ -300,12 +299,11 @@ def _expected(lines: list[Expected], sure: float) -> Table:
 def salt_document(found: SaltCurve) -> Document:
     """Return a salt curve: its beakers, its peak with the band, what the thickening log takes from it."""
     read = any(not isnan(b.viscosity) for b in found.beakers)
-    sections: list[Section | Document] = [*alarm_listing(found.cautions)]
+    sections: list[Section | Document] = []
     if not found.open:
         sections.append(Listing("What speaks against salt here", found.reasons))
     sections += [_salt_beakers(found, read), *_salt_picture(found)]
     sections.append(Listing("Next", _salt_next(found, read)))
-    sections.append(caution_listing(found.cautions))
     facts = [("base", f"the best formula of {found.name}"), ("salt", found.salt)]
     if not isnan(found.peak_viscosity):
         facts.append(("at the peak", f"{number(found.peak_viscosity, 0)} mPas expected"))
@@ -314,7 +312,7 @@ def salt_document(found: SaltCurve) -> Document:
     if not isnan(found.left_out_error):
         facts.append(("left-out error", _percent(found.left_out_error)))
     good = found.told or not read
-    return Document(f"Salt curve of {found.name}", found.verdict, tuple(facts), tuple(sections), good=good)
+    return Document(f"Salt curve of {found.name}", found.verdict, facts, framed(found.cautions, sections), good=good)
 
 
 def _salt_target(found: SaltCurve) -> str:
@@ -342,12 +340,7 @@ def _salt_picture(found: SaltCurve) -> list[Sketch]:
     if not found.curve:
         return []
     marks = tuple((b.salt_percent, b.viscosity) for b in found.beakers)
-    lines = (
-        Curve("expected", tuple((c[0], c[1]) for c in found.curve)),
-        Curve("90 % band, low", tuple((c[0], c[2]) for c in found.curve)),
-        Curve("90 % band, high", tuple((c[0], c[3]) for c in found.curve)),
-        Curve("read", (), marks),
-    )
+    lines = (*_banded(found.curve), Curve("read", (), marks))
     return [Sketch("The curve", drawing=Curves("salt, % of the product", "viscosity, mPas", lines))]
 
 

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
-from optimizer.report.blend import alarm_listing, caution_listing
+from optimizer.report.cautions import framed
 from optimizer.report.document import Columns, Document, Listing, Table, figures
 from optimizer.studies.variants import VariantOutcome, Variants
 from optimizer.units import listed, number
+
+TESTED_ANEW = (
+    "Tests of the base do not carry over to a variant by themselves: ask your safety assessor, re-read pH and "
+    "viscosity, and look at clarity; a new perfume or extract can change all three, and preservation."
+)
 
 
 def variants_document(found: Variants) -> Document:
@@ -15,44 +20,32 @@ def variants_document(found: Variants) -> Document:
     sound = [o for o in found.outcomes if not o.too_much and not o.newly_broken]
     count = len(found.outcomes)
     verdict = f"{len(sound)} of {count} {'variant keeps' if count == 1 else 'variants keep'} the base's rules and size."
-    rows = []
-    for outcome in found.outcomes:
-        state = "; ".join(
-            [*outcome.too_much, *([f"breaks {listed(outcome.newly_broken)}"] if outcome.newly_broken else [])]
-        )
-        target = outcome.checked.setting.target
-        told = state or "a variant of this base"
-        rows.append((outcome.variant.name, outcome.changed, outcome.cost_change, target, told))
-    cost = figures(f"{currency}/kg", form="+.3f")
-    columns: Columns = ("variant", *figures("changed %", digits=2), *cost, *figures("pH", digits=2), "verdict")
-    summary = Table(
-        "Variants",
-        columns,
-        tuple(rows),
-        f"Changed: what is new or more than in the base; at most {number(found.limits.changed_at_most)} % (common "
-        "practice of safety assessors, some allow 2 %; your assessor decides). The rest of the base is locked.",
-    )
-    sections: list[Table | Listing] = [summary]
+    sections: list[Table | Listing] = [_summary(found)]
     for outcome in found.outcomes:
         sections += _one(found, outcome)
-    sections.append(
-        Listing(
-            "Not covered by the base",
-            (
-                "Tests of the base do not carry over to a variant by themselves: ask your safety assessor, re-read pH "
-                "and viscosity, and look at clarity; a new perfume or extract can change all three, and preservation.",
-            ),
-            "caution",
-        )
-    )
-    sections[:0] = alarm_listing(found.every_caution)
-    sections.append(caution_listing(found.every_caution))
+    sections.append(Listing("Not covered by the base", (TESTED_ANEW,), "caution"))
     facts = [("base", f"{found.name}, {number(found.base.cost, 3)} {currency} per kg")]
     if found.base.broken:
         facts.append(("the base itself", f"breaks {listed(found.base.broken)}"))
     facts += [("assumed", note) for note in brief.assumptions]
-    title = f"Variants of {found.name}"
-    return Document(title, verdict, tuple(facts), tuple(sections), good=len(sound) == len(found.outcomes))
+    shown = framed(found.every_caution, sections)
+    return Document(f"Variants of {found.name}", verdict, facts, shown, good=len(sound) == len(found.outcomes))
+
+
+def _summary(found: Variants) -> Table:
+    rows = []
+    for outcome in found.outcomes:
+        broken = [f"breaks {listed(outcome.newly_broken)}"] if outcome.newly_broken else []
+        told = "; ".join([*outcome.too_much, *broken]) or "a variant of this base"
+        target = outcome.checked.setting.target
+        rows.append((outcome.variant.name, outcome.changed, outcome.cost_change, target, told))
+    cost = figures(f"{found.base.brief.scenario.currency}/kg", form="+.3f")
+    columns: Columns = ("variant", *figures("changed %", digits=2), *cost, *figures("pH", digits=2), "verdict")
+    note = (
+        f"Changed: what is new or more than in the base; at most {number(found.limits.changed_at_most)} % (common "
+        "practice of safety assessors, some allow 2 %; your assessor decides). The rest of the base is locked."
+    )
+    return Table("Variants", columns, tuple(rows), note)
 
 
 def _one(found: Variants, outcome: VariantOutcome) -> list[Table | Listing]:

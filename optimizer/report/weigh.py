@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from decimal import Decimal
 from math import fsum, nan
@@ -10,7 +11,7 @@ from optimizer.bench.weigh import Step, WeighLine, WeighSheet
 from optimizer.chemistry.interval import Interval
 from optimizer.data.cautions import ALWAYS, Caution
 from optimizer.errors import UsageError
-from optimizer.report.blend import alarm_listing, rests_listing
+from optimizer.report.cautions import alarm_listing, rests_listing
 from optimizer.report.document import Column, Columns, Document, Listing, Row, Section, Strong, Sum, Table, figures
 from optimizer.units import listed, number
 
@@ -18,6 +19,7 @@ SHEET = "weigh sheet"
 """What its files call themselves; see `files.report_mark`."""
 BLANK_ROWS = 5
 """Empty rows to fill in by hand."""
+SIGNED = ("made by, date", "checked by, date")
 PLAN = "A plan for the bench. " + " ".join(ALWAYS)
 
 
@@ -107,12 +109,12 @@ def ph_words(ph: Interval) -> str:
     return f"about {number(ph.typical, 1)} once all of this step is in ({span}); nothing was measured"
 
 
-def _cautions(step: Step) -> list[Listing]:
+def _cautions(step: Step) -> Listing:
     """Return the cautions of a step, in full where they come first."""
     told = [c.words for c in step.cautions]
     if step.again:
         told.append("As above: " + listed([f"{key} (step {number_})" for key, number_ in step.again]) + ".")
-    return [Listing("", tuple(told), "caution")] if told else []
+    return Listing("", tuple(told), "caution")
 
 
 def _by_number(sheet: WeighSheet, caution: Caution) -> Caution:
@@ -160,27 +162,27 @@ def _verdict(sheet: WeighSheet) -> tuple[str, bool]:
 
 def weigh_document(sheet: WeighSheet) -> Document:
     """Return the sheet for a screen."""
-    sections: list[Section] = []
+    sections: list[Section] = [alarm_listing(sheet.alarms)]
     for step in sheet.steps:
         lines = _lines(sheet, step)
         told = after_of(step)
         told += [f"{x.number} {x.material.name}: {x.material.handling}" for x in step.lines if x.material.handling]
         told += [f"{x.number} {x.material.name}: {remark(sheet, x)}" for x in step.lines if remark(sheet, x)]
-        sections += [*lines, Listing("" if lines else head_of(step), tuple(told)), *_cautions(step)]
-    sections[:0] = alarm_listing(sheet.alarms)
-    sections += [*rests_listing(sheet.alarms), Listing("", ALWAYS, "caution")]
+        sections += [*lines, Listing("" if lines else head_of(step), tuple(told)), _cautions(step)]
+    sections += [rests_listing(sheet.alarms), Listing("", ALWAYS, "caution")]
     facts = [*facts_of(sheet)[2:], *(("note", note) for note in sheet.notes)]
     verdict, good = _verdict(sheet)
-    return Document(_title(sheet), verdict, tuple(facts), tuple(sections), good)
+    return Document(_title(sheet), verdict, facts, sections, good)
 
 
-def _blanks(step: Step) -> list[Table]:
+def _blanks(step: Step, rows: int = BLANK_ROWS) -> list[Table]:
     """Return the rows that are filled in by hand."""
     names = step.part.blanks
-    if not names:
-        return []
-    count = 1 if "final" in names[0] else BLANK_ROWS
-    return [Table("", tuple(Column(name, "write") for name in names), ((None,) * len(names),) * count)]
+    return [_blank(*names, rows=1 if "final" in names[0] else rows)] if names else []
+
+
+def _blank(*names: str, rows: int = 1) -> Table:
+    return Table("", tuple(Column(name, "write") for name in names), ((None,) * len(names),) * rows)
 
 
 def weigh_short(sheet: WeighSheet, rows: int = 3, most: int = 1) -> Document:
@@ -191,11 +193,9 @@ def weigh_short(sheet: WeighSheet, rows: int = 3, most: int = 1) -> Document:
         rows: Empty rows for each reading.
         most: Sentences of each step; the long sheet has all.
     """
-    grams = f".{_decimals(sheet)}f"
-    columns: Columns = (
-        Column("", "tick"), *figures("no."), Column("material", "name"), *figures("%"),
-        Column("weigh, g", "big", form=grams), Column("lot", "write"), Column("weighed, g", "write", form=grams),
-    )  # fmt: skip
+    every = Table("", _columns(sheet), ()).every
+    short = [k for k, column in enumerate(every) if column.kind not in ("key", "note")]
+    columns = tuple(every[k] for k in short)
     parts: list[Section] = []
     lines: list[Row] = []
     for step in sheet.steps:
@@ -203,33 +203,26 @@ def weigh_short(sheet: WeighSheet, rows: int = 3, most: int = 1) -> Document:
         told += [f"! {x.number} {x.material.name}: {remark(sheet, x)}" for x in step.lines if remark(sheet, x)]
         if step.lines or not step.part.blanks:
             lines.append(Strong(("", None, " ".join(told), None, None, "", None)))
-        for line in step.lines:
-            lots = ", ".join(lot for lot, _ in line.weighed if lot) or None
-            weighed = tuple(g for _, g in line.weighed) or None
-            lines.append((None, line.number, line.material.name, line.percent, line.grams, lots, weighed))
-        if names := step.part.blanks:
+        lines += [tuple(row[k] for k in short) for row in (_row(sheet, line) for line in step.lines)]
+        if step.part.blanks:
             if lines:  # what is read before the next lines stands above them
                 parts.append(Table("", columns, tuple(lines)))
                 lines = []
             if not step.lines:
                 parts.append(Listing("", (" ".join(told),)))
-            cells = ((None,) * len(names),) * (1 if "final" in names[0] else rows)
-            parts.append(Table("", tuple(Column(name, "write") for name in names), cells))
+            parts += _blanks(step, rows)
     if lines:
         parts.append(Table("", columns, tuple(lines)))
     words = dict.fromkeys(_by_number(sheet, caution).words for caution in sheet.handling)
     words |= dict.fromkeys(caution.rests for caution in sheet.alarms if caution.rests)
     sections: list[Section | Document] = [
-        *alarm_listing(sheet.alarms),
+        alarm_listing(sheet.alarms),
         Listing("", (" ".join((PLAN, *words)),), "caution"),
         *parts,
-        Table("", (Column("made by, date", "write"), Column("checked by, date", "write")), ((None, None),)),
+        _blank(*SIGNED),
     ]
     facts = [fact for fact in facts_of(sheet)[2:] if most or fact[0] in ("batch size", "of which", "target pH")]
-    facts += [("note", note) for note in sheet.notes]
-    running = f"batch {sheet.batch.batch} - {sheet.batch.product}".removesuffix(" - ")
-    verdict, good = _verdict(sheet)
-    return Document(_title(sheet), verdict, tuple(facts), tuple(sections), good, running, SHEET)
+    return _form(sheet, facts, sections)
 
 
 def one_page(sheet: WeighSheet) -> bytes:
@@ -249,30 +242,24 @@ def one_page(sheet: WeighSheet) -> bytes:
 
 def weigh_form(sheet: WeighSheet) -> Document:
     """Return the sheet to be filled in, on paper or in a workbook: cautions come before what they are about."""
-    batch = sheet.batch
-    sections: list[Section | Document] = [
-        *alarm_listing(sheet.alarms),
-        Listing("", (PLAN,), "caution"),
-    ]
+    sections: list[Section | Document] = [alarm_listing(sheet.alarms), Listing("", (PLAN,), "caution")]
     for step in sheet.steps:
         lines = tuple(replace(table, title="") for table in _lines(sheet, step))
         told = Listing("", tuple(after_of(step)))
-        sections.append(Document(head_of(step), "", (), (*_cautions(step), *lines, told, *_blanks(step))))
+        sections.append(Document(head_of(step), "", (), (_cautions(step), *lines, told, *_blanks(step))))
     percent = Sum(fsum(line.percent for line in sheet.lines))
     weighed = fsum(g for line in sheet.lines for _, g in line.weighed)
     done = Sum(weighed if all(line.weighed for line in sheet.lines) else nan)
     note = "the part held back is not in the sum" if sheet.held_g > 0 else ""
     total = Strong(("", None, "sum", "", percent, Sum(sheet.total_g), "", done, "", note))
-    sections += [Table("", _columns(sheet), (total,)), *rests_listing(sheet.alarms)]
-    sections.append(Table("", (Column("made by, date", "write"), Column("checked by, date", "write")), ((None, None),)))
-    facts = [*facts_of(sheet), *(("note", note) for note in sheet.notes)]
+    sections += [Table("", _columns(sheet), (total,)), rests_listing(sheet.alarms)]
+    sections.append(_blank(*SIGNED))
+    return _form(sheet, facts_of(sheet), sections)
+
+
+def _form(sheet: WeighSheet, facts: list[tuple[str, str]], sections: Sequence[Section | Document]) -> Document:
+    """Return a sheet to be filled in, with what stands on every page of it."""
+    running = f"batch {sheet.batch.batch} - {sheet.batch.product}".removesuffix(" - ")
     verdict, good = _verdict(sheet)
-    return Document(
-        _title(sheet),
-        verdict,
-        tuple(facts),
-        tuple(sections),
-        good,
-        f"batch {batch.batch} - {batch.product}" if batch.product else f"batch {batch.batch}",
-        SHEET,
-    )
+    facts += [("note", note) for note in sheet.notes]
+    return Document(_title(sheet), verdict, facts, sections, good, running, SHEET)

@@ -11,7 +11,7 @@ from optimizer.data.workbook import Cell, CellFormula, Look, Sheet, SheetRow, bo
 from optimizer.files import report_mark, write_bytes_atomic
 from optimizer.report.document import Cell as Shown
 from optimizer.report.document import Column, Document, Listing, Strong, Sum, Table
-from optimizer.report.escape import printable
+from optimizer.report.escape import printable, shown
 
 DIGITS = 9
 """Decimals of figures; what is beyond is rounding."""
@@ -62,18 +62,18 @@ def _tables(document: Document) -> Iterator[Table]:
 
 
 def _names(columns: Sequence[Column]) -> SheetRow:
-    return SheetRow(tuple(c.name or ("done" if c.kind == "tick" else None) for c in columns), "head")
+    return SheetRow(tuple(shown(c.name) or ("done" if c.kind == "tick" else None) for c in columns), "head")
 
 
 def _opening(document: Document, look: Look) -> Iterator[SheetRow]:
-    yield SheetRow((printable(document.title),), look)
+    yield SheetRow((shown(document.title),), look)
     for name, value in (*((("", document.verdict),) if document.verdict else ()), *document.facts):
-        yield SheetRow((printable(name) or None, None, printable(value)), "spread")
+        yield SheetRow((shown(name) or None, None, shown(value)), "spread")
 
 
 def _items(listing: Listing) -> Iterator[SheetRow]:
     lead = "CAUTION: " if listing.kind == "caution" else ""
-    return (SheetRow((None, None, f"{lead}{printable(item)}"), "spread") for item in listing.items)
+    return (SheetRow((None, None, f"{lead}{shown(item)}"), "spread") for item in listing.items)
 
 
 def _add(lines: list[SheetRow], document: Document, heads: Sequence[Column], head: int) -> None:
@@ -86,7 +86,7 @@ def _add(lines: list[SheetRow], document: Document, heads: Sequence[Column], hea
             _add(lines, section, heads, head)
             continue
         if section.title:
-            lines.append(SheetRow((printable(section.title),), "strong"))
+            lines.append(SheetRow((shown(section.title),), "strong"))
         if isinstance(section, Table):
             lines += [] if section.every == heads else [_names(section.every)]
             for row in section.rows:
@@ -113,5 +113,5 @@ def _cell(column: Column, cell: Shown, place: int = 0, first: int = 0, last: int
     if isinstance(cell, tuple) and cell and all(isinstance(part, (int, float)) for part in cell):
         return sum(part for part in cell if not isinstance(part, str))
     if isinstance(cell, (str, tuple)):
-        return printable(column.text(cell)).strip() or None
+        return shown(column.text(cell)).strip() or None
     return round(cell, DIGITS) if isinstance(cell, float) else cell

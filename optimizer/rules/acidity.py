@@ -101,7 +101,11 @@ class Acidity(Rule):
         for edge in set(edges):
             targets.update((round(edge + self.tolerance, 6), round(edge - self.tolerance, 6)))
         inside = sorted(t for t in targets if first - AS_TYPED <= t <= last + AS_TYPED)
-        return tuple(Setting(t, round(t - self.tolerance, 6), round(t + self.tolerance, 6)) for t in inside)
+        return tuple(map(self.at, inside))
+
+    def at(self, target: float) -> Setting:
+        """Return a target with its window."""
+        return Setting(target, round(target - self.tolerance, 6), round(target + self.tolerance, 6))
 
     def edges(self, pool: Pool) -> tuple[float, ...]:
         """Edges of all windows of the pool."""

@@ -215,8 +215,7 @@ class Natural(LimitRule):
 
     def amounts(self, pool: Pool) -> Vector:
         """Natural mass of every candidate, in %."""
-        natural = pool.vector(lambda i: i.natural[0])
-        return 100 * (natural + pool.carried("Aqua") if self.with_water else natural)
+        return 100 * (pool.natural + pool.carried("Aqua") if self.with_water else pool.natural)
 
     def pers(self, pool: Pool) -> Vector:
         """Mass of every candidate that is counted."""

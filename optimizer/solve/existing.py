@@ -19,7 +19,7 @@ from optimizer.solve.conflict import find_conflict, read_in_conflict
 from optimizer.solve.feasibility import Probe
 from optimizer.solve.nearest import Near, nearest_within
 from optimizer.solve.rounding import NEAR, broken, grid_formula, near_grid
-from optimizer.units import CHANGE_SHOWN, KEPT, is_whole, whole_down, whole_up
+from optimizer.units import AS_TYPED, CHANGE_SHOWN, KEPT, is_whole, number, whole_down, whole_up
 
 ACTIVE_BAND = 0.05
 """Half-width within which a formula's active matter is kept [% of the product]."""
@@ -64,18 +64,35 @@ def held_against(path: Path, brief: Brief, rest: str = "") -> tuple[Brief, Given
     """
     given = read_formula(path, brief.library.materials, brief.pool.held_back, rest)
     wide = widened(brief, given.doses)
+    if given.target is not None and _asked_for(brief.acidity, given.target) is None:
+        note = f"its file aims at pH {number(given.target, 2)}, which this brief does not ask for"
+        given = replace(given, target=None, notes=(*given.notes, note))
     return replace(wide, pool=replace(wide.pool, held_back=given.held_back)), given
 
 
-def best_setting(brief: Brief, formula: Formula) -> Setting:
-    """Return the setting that the formula's windows miss least, then the one furthest from their edges."""
+def best_setting(brief: Brief, formula: Formula, target: float | None = None) -> Setting:
+    """Return the setting at the pH that a formula aims at.
+
+    Where it aims at none, or at one outside the brief: the one that its windows miss least, then the one furthest from
+    their edges.
+    """
     acidity = brief.acidity
     if acidity is None:
         return Setting()
+    if (aimed := _asked_for(acidity, target)) is not None:
+        return aimed
     edges = acidity.edges(brief.pool) + tuple(e for r in brief.modelled for e in r.edges(brief.pool))
     settings = acidity.settings(edges)
     shared = acidity.shared(formula)
     return min(settings, key=lambda s: _rank(acidity, brief, formula, s, shared.low, shared.high))
+
+
+def _asked_for(acidity: Acidity | None, target: float | None) -> Setting | None:
+    """Return the setting at a pH, None if there is none or the brief's window leaves it out."""
+    if acidity is None or target is None:
+        return None
+    first, last = acidity.low + acidity.tolerance, acidity.high - acidity.tolerance
+    return acidity.at(target) if first - AS_TYPED <= target <= last + AS_TYPED else None
 
 
 def _rank(

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import chain
 from math import inf
 
 import numpy as np
@@ -158,12 +159,14 @@ def preferred(basis: Basis, further: Iterable[Vector], time_limit: float) -> Vec
     matrix, cost = basis.full[:, :n], basis.cost[:n]
     low, high = basis.ends_low.copy(), basis.ends_high.copy()
     _narrow(basis, low, high)
-    for vector in further:
+    wishes = iter(further)
+    for vector in wishes:
         if (low[:n] == high[:n]).all():
             break
         session = Session(matrix, low[n:], high[n:], time_limit=time_limit)
         answer: SolverAnswer = session.run(vector, low[:n], high[:n])
         if answer.ending != "optimal":
+            x = by_rows(basis, x, chain([vector], wishes), time_limit)
             break
         x = np.clip(answer.x, low[:n], high[:n])
         step = Basis(matrix, vector, low, high, x, answer.basic)
@@ -173,6 +176,53 @@ def preferred(basis: Basis, further: Iterable[Vector], time_limit: float) -> Vec
     missed = check_point(matrix, basis.ends_low[n:], basis.ends_high[n:], basis.ends_low[:n], basis.ends_high[:n], x)
     equal = float(cost @ x) - float(cost @ basis.x) <= SAME_WORTH * float(np.abs(cost) @ np.abs(basis.x))
     return x if equal and missed <= POINT_MET else basis.x
+
+
+def preferred_of(found: Sequence[CaseAnswer], goals: tuple[Goal, ...], pool: Pool) -> list[int]:
+    """Return which of some answers that are equally good the further goals prefer, by position."""
+    left = list(range(len(found)))
+    for sign, measure in goals:
+        if len(left) == 1:
+            break
+        worths = {i: _worth(found[i], sign, measure, pool) for i in left}
+        least = min(value for value, _ in worths.values())
+        left = [i for i, (value, size) in worths.items() if value <= least + SAME_WORTH * size]
+    return left
+
+
+def _worth(found: CaseAnswer, sign: Sign, measure: LimitRule, pool: Pool) -> tuple[float, float]:
+    """Return what an answer is worth to a further goal, less is better, and what a difference of it is relative to."""
+    assert found.x is not None
+    model = found.case.model
+    if measure.ratio:
+        top, bottom = measure.parts(pool, found.x[: model.doses])
+        value = sign * top / bottom if bottom > measure.vanishing(pool) else 0.0
+        return value, abs(value)
+    vector, constant = model.objective(measure, pool, sign, 0.0)
+    return float(vector @ found.x) + constant, float(np.abs(vector) @ found.x)
+
+
+def by_rows(basis: Basis, x: Vector, further: Iterable[Vector], time_limit: float) -> Vector:
+    """Return what `preferred` does by a row for each cost that was met, where fixing what costs leaves nothing.
+
+    Args:
+        basis: An optimal basis.
+        x: A point as good as its vertex, shape (n,).
+        further: Costs, shape (n,) each.
+        time_limit: Seconds for each program [s].
+    """
+    n, matrix = basis.n, basis.full[:, : basis.n]
+    (low, row_low), (high, row_high) = np.split(basis.ends_low, [n]), np.split(basis.ends_high, [n])
+    met = basis.cost[:n]
+    for vector in further:
+        matrix = np.vstack([matrix, met])
+        row_low = np.append(row_low, -inf)
+        row_high = np.append(row_high, float(met @ x) + SAME_WORTH / 2 * float(np.abs(met) @ np.abs(x)))
+        answer = Session(matrix, row_low, row_high, time_limit=time_limit).run(vector, low, high)
+        if answer.ending != "optimal":
+            break
+        x, met = np.clip(answer.x, low, high), vector
+    return x
 
 
 def further_costs(pool: Pool, model: Model, goals: tuple[Goal, ...], x: Vector) -> Iterator[Vector]:
@@ -191,8 +241,8 @@ def further_costs(pool: Pool, model: Model, goals: tuple[Goal, ...], x: Vector) 
 
 
 def _narrow(basis: Basis, low: Vector, high: Vector) -> None:
-    """Fix at its end every nonbasic column and row whose reduced cost is not zero."""
-    at_low = basis.costly & (basis.reduced > 0)
-    at_high = basis.costly & (basis.reduced < 0)
+    """Fix at its end every nonbasic column and row whose reduced cost is not zero; nothing sits at no end."""
+    at_low = basis.costly & (basis.reduced > 0) & np.isfinite(low)
+    at_high = basis.costly & (basis.reduced < 0) & np.isfinite(high)
     high[at_low] = low[at_low]
     low[at_high] = high[at_high]

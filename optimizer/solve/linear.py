@@ -22,7 +22,7 @@ from optimizer.model.model import Case
 from optimizer.rules import LimitRule
 from optimizer.rules.row import Setting
 from optimizer.solve.case_solver import Brancher, CaseAnswer, Corridor, Sign
-from optimizer.solve.lexicographic import settle
+from optimizer.solve.lexicographic import preferred_of, settle
 from optimizer.solve.result import Outcome, PhOutcome, Result, SettingOutcome
 from optimizer.solve.rounding import round_formula
 from optimizer.solve.shadow_prices import entry_prices, measure_rules, price_rules
@@ -94,8 +94,8 @@ def solve_fully(
     best = min(solved, key=lambda f: sign * f.objective)
     ties = [f for f in solved if sign * (f.objective - best.objective) <= best.margin]
     settled = [_at_its_ph(corridor, settle(corridor, f, goals), goals[0]) for f in ties]
-    pick = max(range(len(settled)), key=lambda i: (round(_margin(settled[i][1]), 9), -i))
-    chosen, ph, formula = settled[pick]
+    even = preferred_of([chosen for chosen, _, _ in settled], goals[1:], brief.pool)
+    chosen, ph, formula = settled[max(even, key=lambda i: (round(_margin(settled[i][1]), 9), -i))]
     setting = Setting() if ph is None else ph.setting
     ending = (
         "optimal" if all(f.ending in ("optimal", "infeasible") and f.proof != "none" for f in found) else "feasible"

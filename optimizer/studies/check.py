@@ -20,8 +20,6 @@ from optimizer.units import listed
 TANGENTS = 12
 """Most times that a curved rule's tangent is taken anew."""
 
-__all__ = ["Checked", "Mend", "best_setting", "check", "measured"]
-
 
 @immutable
 class Mend:
@@ -44,7 +42,7 @@ class Checked:
 
     Attributes:
         formula: The formula, brought to 100 %.
-        setting: The pH setting at which it fits best.
+        setting: The pH setting that it aims at, or else fits best.
         rules: Every rule at the formula.
         broken: Ids of the broken rules.
         mends: One per broken rule.
@@ -67,6 +65,8 @@ class Checked:
     """Whether formulas keep every rule, but none that is preserved, which the given one is or was meant to be."""
     followed: bool = False
     """True if rules are curved, so that a missing nearest formula is not proven missing."""
+    aimed: bool = False
+    """Whether the formula aims at that pH by itself."""
 
     @property
     def cost(self) -> float:
@@ -74,7 +74,9 @@ class Checked:
         return self.formula.cost
 
 
-def measured(brief: Brief, doses: dict[str, float], held_back: float, notes: tuple[str, ...] = ()) -> Checked:
+def measured(
+    brief: Brief, doses: dict[str, float], held_back: float, notes: tuple[str, ...] = (), *, at: float | None = None
+) -> Checked:
     """Hold a formula against a brief without looking for what would mend it.
 
     Args:
@@ -82,19 +84,23 @@ def measured(brief: Brief, doses: dict[str, float], held_back: float, notes: tup
         doses: % w/w as supplied by id, summing with `held_back` to 100.
         held_back: Part kept free [%].
         notes: What was done to the given figures.
+        at: The pH that it aims at; where its windows fit best if it aims at none.
     """
     brief = replace(brief, pool=replace(brief.pool, held_back=held_back))
     formula = formula_at(brief.pool, doses)
-    setting = best_setting(brief, formula)
+    setting = best_setting(brief, formula, at)
     outcomes = measure_rules(brief, formula, setting)
     bad = tuple(o.id for o in outcomes if o.broken)
     curved = bool(bent(brief))
-    return Checked(brief, formula, setting, outcomes, bad, (), None, False, notes, followed=curved)
+    aimed = at is not None and at == setting.target
+    return Checked(brief, formula, setting, outcomes, bad, (), None, False, notes, followed=curved, aimed=aimed)
 
 
-def check(brief: Brief, doses: dict[str, float], held_back: float, notes: tuple[str, ...] = ()) -> Checked:
+def check(
+    brief: Brief, doses: dict[str, float], held_back: float, notes: tuple[str, ...] = (), *, at: float | None = None
+) -> Checked:
     """Hold a formula against a brief, and find what mends it; the arguments are those of `measured`."""
-    found = measured(brief, doses, held_back, notes)
+    found = measured(brief, doses, held_back, notes, at=at)
     bad = found.broken
     if not bad:
         return found

@@ -134,13 +134,9 @@ class Restandardised:
     @told
     def ph_target(self) -> Figure:
         """Of what is weighed; as planned if there is no formula."""
-        return (
-            self.near.ph.target
-            if self.near and self.near.ph
-            else nan
-            if self.setting.target is None
-            else self.setting.target
-        )
+        if self.near and self.near.ph:
+            return self.near.ph.target
+        return nan if self.setting.target is None else self.setting.target
 
     @told
     def cost_change(self) -> Figure:
@@ -155,7 +151,13 @@ class Restandardised:
 
 
 def restandardise(
-    brief: Brief, doses: dict[str, float], lots: Mapping[str, float], batch: BatchAsked, notes: tuple[str, ...] = ()
+    brief: Brief,
+    doses: dict[str, float],
+    lots: Mapping[str, float],
+    batch: BatchAsked,
+    notes: tuple[str, ...] = (),
+    *,
+    at: float | None = None,
 ) -> Restandardised:
     """Bring a formula to the measured lots.
 
@@ -165,6 +167,7 @@ def restandardise(
         lots: Measured active matter by id [% as supplied].
         batch: What is weighed.
         notes: What was done to the given figures.
+        at: The pH that the formula aims at; where its windows fit best if it aims at none.
 
     Raises:
         UsageError: If a lot is of a material that the formula does not hold.
@@ -175,43 +178,40 @@ def restandardise(
     items = tuple(i for i in brief.pool.items if i.id in doses or i.material.function == "solvent")
     planned = replace(brief, pool=brief.pool.with_items(items))
     formula = formula_at(planned.pool, doses)
-    setting = best_setting(brief, formula)
+    setting = best_setting(brief, formula, at)
     real = replace(planned, pool=at_lots(planned.pool, brief.library, lots))
     kept = kept_rules(formula, batch.active_band, batch.charge_band)
     scale = brief.scenario.model_copy(update={"scale_step": batch.step / (10 * batch.kg)})
     asked = replace(asking(protecting(real, formula, setting), kept), scenario=scale)
     near = nearest_at(asked, doses, setting, fewest=not batch.free)
-    grams: Mapping[str, float] = {}
-    weighed: Formula | None = None
-    stopped: tuple[str, ...] = ()
     if near is not None:
         near, _ = on_grid(asked, near, doses, least_change(asked, near, doses))
-        grams = _grams(near.formula, batch)
-        weighed = formula_at(real.pool, {k: g / (10 * batch.kg) for k, g in grams.items()})
-        at = near.ph.setting if near.ph else setting
-        stopped = tuple(r.reading() for r in asked.enforced if r.shown != "understood" and broken(r, weighed, at))
-    known = lots_of(planned.pool, brief.library)
-    outside = tuple(sorted(n for n, a in lots.items() if not _usual(known, n, a)))
-    unchanged = formula_at(real.pool, doses)
-    spans = tuple(
-        s for r in (*brief.modelled, *kept) if (s := _span(r, known, formula, unchanged, weighed, setting)) is not None
-    )
-    conflict = () if near is not None else clash(asked)
+    grams = {} if near is None else _grams(near.formula, batch)
+    weighed = formula_at(real.pool, {k: g / (10 * batch.kg) for k, g in grams.items()}) if near else None
+    known, unchanged = lots_of(planned.pool, brief.library), formula_at(real.pool, doses)
+    spans = (_span(r, known, formula, unchanged, weighed, setting) for r in (*brief.modelled, *kept))
     return Restandardised(
         brief=planned,
         formula=formula,
         setting=setting,
         batch=batch,
         lots=lots,
-        outside=outside,
+        outside=tuple(sorted(n for n, a in lots.items() if not _usual(known, n, a))),
         near=near,
         grams=grams,
         weighed=weighed,
-        stopped=stopped,
-        conflict=conflict,
-        spans=spans,
+        stopped=_stopped(asked, weighed, near.ph.setting if near and near.ph else setting),
+        conflict=() if near is not None else clash(asked),
+        spans=tuple(s for s in spans if s is not None),
         notes=notes,
     )
+
+
+def _stopped(asked: Brief, weighed: Formula | None, setting: Setting) -> tuple[str, ...]:
+    """Return the readings of the rules that what is weighed breaks; none if nothing is."""
+    if weighed is None:
+        return ()
+    return tuple(r.reading() for r in asked.enforced if r.shown != "understood" and broken(r, weighed, setting))
 
 
 def _grams(formula: Formula, batch: BatchAsked) -> dict[str, float]:

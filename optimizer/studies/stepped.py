@@ -85,9 +85,23 @@ def stepped(
         if tell is not None:
             tell(f"limit {k + 1} of {len(briefs)}")
         found.append(_best(asked, optimised, known=known))
-    solves += len(found)
-    order = range(len(found))
-    for way, near in ((order, first), (reversed(order), last)):
+    solves += len(found) + _bettered(briefs, optimised, found, (first, last), known, tell)
+    found = [first, *(r for r in found if r.formula is not None)]
+    breaks = _breaks(optimised, swept, found)
+    return Frontier(brief, swept, optimised, breaks, _stretches(brief, breaks), True, solves, local=True)
+
+
+def _bettered(
+    briefs: list[Brief],
+    optimised: Axis,
+    found: list[Result],
+    ends: tuple[Result, Result],
+    known: dict[object, SlpPoint | None] | None,
+    tell: Callable[[str], None] | None,
+) -> int:
+    """Look for better answers from the formulas beside them, forwards and backwards; return how many programs ran."""
+    solves, order = 0, range(len(found))
+    for way, near in zip((order, reversed(order)), ends, strict=True):
         for k in way:
             if tell is not None:
                 tell(f"limit {k + 1} of {len(briefs)} again, from the formula beside it")
@@ -96,9 +110,7 @@ def stepped(
                 found[k] = min(found[k], again, key=lambda r: _worth(optimised, r))
                 solves += 1
             near = found[k]
-    found = [first, *(r for r in found if r.formula is not None)]
-    breaks = _breaks(optimised, swept, found)
-    return Frontier(brief, swept, optimised, breaks, _stretches(brief, breaks), True, solves, local=True)
+    return solves
 
 
 def _best(

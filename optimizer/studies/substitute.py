@@ -10,25 +10,19 @@ tried by itself in the same way. Linear in the doses: nothing here predicts visc
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import field
-from math import inf, nan
+from math import nan
 
-from optimizer.assessment.alarms import cautions_at
-from optimizer.bench.rescue import Rescue
 from optimizer.brief.brief import Brief, protecting, widened
-from optimizer.data.cautions import Caution
 from optimizer.data.facts import Material
-from optimizer.data.formula import Doses, Formula
+from optimizer.data.formula import Formula
 from optimizer.data.pool import Group, Ingredient
 from optimizer.errors import UsageError, nearest
-from optimizer.immutable import Figure, immutable, replace, result, seen, told, told_as, untold
+from optimizer.immutable import immutable, replace
 from optimizer.rules import MEASURES, Dose, Rule, named_measure
 from optimizer.rules.row import Setting
 from optimizer.rules.thickening import Thickening
 from optimizer.solve.best import solve
 from optimizer.solve.existing import (
-    ACTIVE_BAND,
-    CHARGE_BAND,
     asking,
     best_setting,
     clash,
@@ -39,9 +33,9 @@ from optimizer.solve.existing import (
     on_grid,
 )
 from optimizer.solve.nearest import Near
-from optimizer.solve.result import PhOutcome
 from optimizer.solve.rounding import broken
 from optimizer.studies.stand_in import label_names, matter_of, watch
+from optimizer.studies.substituted import Base, StandIn, Substituted, Swap, SwapWish
 from optimizer.units import KEPT, USED, number
 
 LEFT = "what is left"
@@ -50,209 +44,15 @@ GIVEN = frozenset({"total", LEFT})
 """Rules that go without saying where others clash."""
 
 
-@immutable
-class Wish:
-    """What is asked of the substitution.
-
-    Attributes:
-        left: What is left of the material [% of the product]; 0 if it is out.
-        free: Whether every dose may move, so that only the sum of the changes counts.
-        active_band: Half-width for active matter [% of the product].
-        charge_band: Half-width for the share of each charge [points].
-        offered: Dose of the stand-in that somebody offers [% as supplied]; equal grams if None.
-        inside: What is in the vessel already and cannot be taken out [% of the product by id].
-    """
-
-    left: float = 0.0
-    free: bool = False
-    active_band: float = ACTIVE_BAND
-    charge_band: float = CHARGE_BAND
-    offered: float | None = None
-    inside: Mapping[str, float] = field(default_factory=dict)
-
-
-@immutable
-class Base:
-    """The formula that is there.
-
-    Attributes:
-        formula: Its doses.
-        setting: Its pH setting.
-        broken: Readings of the rules that it breaks itself.
-        origin: Where it comes from.
-        notes: What was done to its figures.
-    """
-
-    formula: Formula
-    setting: Setting
-    broken: tuple[str, ...]
-    origin: str
-    notes: tuple[str, ...] = ()
-
-
-@immutable
-class Swap:
-    """A dose in place of what is missing, where nothing moves but water."""
-
-    dose: float
-    """% as supplied."""
-    matter: float
-    """Active matter it brings [% of the product]."""
-    active: float
-    """Active matter of the whole product [%]."""
-    breaks: tuple[str, ...]
-    """Rules that are broken so, those of the base aside."""
-
-
-@immutable
-class StandIn:
-    """One possible stand-in, tried as the only new material of its kind; figures are null if it cannot stand in.
-
-    The rest of the base is locked as far as that goes.
-    """
-
-    material: Material = untold()
-    id: str = seen("material.id")
-    name: str = seen("material.name")
-    on_shelf: bool
-    """Whether the shelf prices it."""
-    same_charge: bool
-    look: str = seen("material.look")
-    stopped: tuple[str, ...] = ()
-    """What stops it: readings of rules that clash, empty if it can stand in."""
-    dose: Figure = nan
-    """Its dose [% as supplied]."""
-    also: tuple[str, ...] = ()
-    """Ids of other doses that have to move as well, or to come in for a second job of the missing one."""
-    formula: Doses = None
-    """The formula with it; None if it cannot stand in."""
-    ph: PhOutcome | None = None
-    """Target pH and window of that formula."""
-    distance: Figure = told_as("distance_percent", default=nan)
-    """Sum of |change| over everything but water [%]."""
-    cost_change: Figure = nan
-    """Change of the cost per kg of product; null if the shelf has no price."""
-    even: Figure = told_as("even_price", default=nan)
-    """Price per kg at which the cost does not change; NaN if its dose does not rise."""
-    measures: Mapping[str, float] | None = untold(default=None)
-    measured: dict[str, Figure] = seen("measures", {}, key="measures")
-    """Measures of that formula by name."""
-    gained: tuple[str, ...] = told_as("label_gained", default=())
-    """Names that the label gains."""
-    lost: tuple[str, ...] = told_as("label_lost", default=())
-    """Names that it loses."""
-    equal_grams: Swap | None = None
-    """The same grams, or the offered dose."""
-    equal_active: Swap | None = None
-    """The same active matter instead; None if it has none."""
-    watch: tuple[str, ...] = ()
-    """What to watch at the bench."""
-
-    @property
-    def rank(self) -> tuple[object, ...]:
-        """Order: possible, at hand, fewest doses, same charge, least change, cost."""
-        cost = self.cost_change if self.cost_change == self.cost_change else inf
-        distance = round(self.distance, 6) if self.formula else 0.0
-        return (
-            self.formula is None,
-            not self.on_shelf,
-            len(self.also),
-            not self.same_charge,
-            distance,
-            round(cost, 9),
-            self.material.id,
-        )
-
-
-@result
-class Substituted:
-    """The closest formula without a material, and what could stand in for it."""
-
-    FORMAT = 1
-    brief: Brief = untold()
-    brief_name: str = seen("brief.scenario.name", key="brief")
-    missing: Ingredient = untold()
-    material: str = seen("missing.id")
-    """The material."""
-    wish: Wish = untold()
-    left_percent: float = seen("wish.left")
-    free: bool = seen("wish.free")
-    active_band: float = seen("wish.active_band")
-    charge_band: float = seen("wish.charge_band")
-    currency: str = seen("brief.scenario.currency")
-    dose: Figure = told_as("dose_percent")
-    """Its dose in the base [%]."""
-    base: Base | None = untold()
-    base_formula: Doses = seen("base.formula", key="base")
-    base_ph: Figure = seen("base.setting.target")
-    base_broken: tuple[str, ...] = seen("base.broken", ())
-    base_measures: dict[str, Figure] = seen("measures.0")
-    held_back_percent: Figure = seen("base.formula.held_back")
-    """The formula that is there; None if the brief has none."""
-    answer: Near | None = untold(default=None)
-    formula: Doses = seen("answer.formula")
-    """The closest formula; empty if there is none."""
-    ph: PhOutcome | None = seen("answer.ph")
-    changed: tuple[str, ...] = seen("answer.changed", ())
-    distance_percent: Figure = seen("answer.distance")
-    proven: bool = seen("answer.proven", False)
-    """The closest formula; None if there is none."""
-    on_grid: bool = False
-    """Whether it is on the grid of the scale."""
-    measures: tuple[Mapping[str, float], Mapping[str, float]] = untold(default=({}, {}))
-    answer_measures: dict[str, Figure] = seen("measures.1", key="measures")
-    """Measures of base and answer by name."""
-    conflict: tuple[str, ...] = ()
-    """Rules that clash; empty if there is a formula."""
-    standins: tuple[StandIn, ...] = ()
-    """Every possible stand-in, best first."""
-    now: Rescue | None = None
-    """What to do with the batch that is being made; null where the question is not about one."""
-
-    @told
-    def cost_change(self) -> Figure:
-        """Change of the cost per kg of product; null without a formula."""
-        return self.answer.formula.cost - self.base.formula.cost if self.answer and self.base else nan
-
-    @told
-    def notes(self) -> tuple[str, ...]:
-        """What was done to the base's figures, and what was assumed."""
-        return (*(self.base.notes if self.base else ()), *self.brief.assumptions)
-
-    @told
-    def cautions(self) -> tuple[Caution, ...]:
-        """Those that always apply and those of the answer, or of the base."""
-        at = self.ph.setting if self.ph else self.base.setting if self.base else Setting()
-        return cautions_at(self.brief, self.formula or self.base_formula, at)
-
-    @told
-    def new(self) -> tuple[str, ...]:
-        """Ids of the materials that the answer adds to the base."""
-        before = self.base.formula.doses if self.base else {}
-        return tuple(i for i in self.answer.changed if before.get(i, 0.0) <= USED) if self.answer else ()
-
-    @told
-    def moved(self) -> tuple[str, ...]:
-        """Ids of the base's doses that move, the missing material aside."""
-        if self.answer is None:
-            return ()
-        return tuple(i for i in self.answer.changed if i not in self.new and i != self.missing.id)
-
-    @told
-    def ph_moved(self) -> bool:
-        """Whether the base's pH could not be kept."""
-        near, base = self.answer, self.base
-        return near is not None and near.ph is not None and base is not None and near.ph.setting != base.setting
-
-
 def substitute(
     brief: Brief,
     wide: Brief,
     material: str,
-    wish: Wish = Wish(),
+    wish: SwapWish = SwapWish(),
     doses: dict[str, float] | None = None,
     notes: tuple[str, ...] = (),
     *,
+    at: float | None = None,
     first_only: bool = False,
 ) -> Substituted:
     """Find the closest formula without a material, or with what is left of it.
@@ -264,13 +64,14 @@ def substitute(
         wish: What is asked.
         doses: A given formula [% as supplied by id]; the brief's best if None.
         notes: What was done to its figures.
+        at: The pH that it aims at; where its windows fit best if it aims at none.
         first_only: Whether only the first stand-in is wanted: no other is told, nor what stops them.
 
     Raises:
         UsageError: If the material is not known, or is the water.
     """
     missing = _missing(wide, material)
-    base = _base(brief, doses, notes)
+    base = _base(brief, doses, notes, at)
     if base is None:
         return Substituted(brief=brief, missing=missing, wish=wish, dose=nan, base=None)
     given, before = brief, base.formula.doses
@@ -303,15 +104,15 @@ def substitute(
     )
 
 
-def possible(brief: Brief, material: str, wish: Wish, doses: dict[str, float]) -> bool:
+def possible(brief: Brief, material: str, wish: SwapWish, doses: dict[str, float], *, at: float | None = None) -> bool:
     """Return whether some formula of the brief's own candidates does without a material; see `substitute`."""
-    base = _base(brief, doses, ())
+    base = _base(brief, doses, (), at)
     assert base is not None
     asked = asking(protecting(brief, base.formula, base.setting), _asked_for(material, wish, base))
     return nearest_at(asked, base.formula.doses, base.setting, fewest=False) is not None
 
 
-def _asked_for(material: str, wish: Wish, base: Base) -> tuple[Rule, ...]:
+def _asked_for(material: str, wish: SwapWish, base: Base) -> tuple[Rule, ...]:
     """Return the rules that a substitution adds to those of the brief."""
     floors = tuple(_floor(name, percent) for name, percent in wish.inside.items())
     return (_left(material, wish.left), *floors, *kept_rules(base.formula, wish.active_band, wish.charge_band))
@@ -359,13 +160,13 @@ def _missing(wide: Brief, material: str) -> Ingredient:
     return Ingredient(known, nan) if position is None else wide.pool.items[position]
 
 
-def _base(brief: Brief, doses: dict[str, float] | None, notes: tuple[str, ...]) -> Base | None:
+def _base(brief: Brief, doses: dict[str, float] | None, notes: tuple[str, ...], at: float | None) -> Base | None:
     if doses is None:
         result = solve(brief, weighable=True)
         formula = result.weighable
         return None if formula is None else Base(formula, result.setting, (), "the brief's best formula")
     formula = formula_at(brief.pool, doses)
-    setting = best_setting(brief, formula)
+    setting = best_setting(brief, formula, at)
     bad = tuple(r.reading() for r in brief.enforced if broken(r, formula, setting))
     return Base(formula, setting, bad, "the given formula", notes)
 
@@ -393,7 +194,7 @@ class _Trial:
     brief: Brief
     base: Base
     missing: Ingredient
-    wish: Wish
+    wish: SwapWish
     rules: tuple[Rule, ...]
     helpers: frozenset[str]
     reasons: bool

@@ -9,7 +9,7 @@ from typing import Any, get_args
 import tomlkit
 
 from optimizer.bench.batch import append
-from optimizer.bench.strike import Strike
+from optimizer.bench.strike import Strike, mark, may_strike
 from optimizer.data.sheet import heading_of, number_of, read_rows, text_of
 from optimizer.errors import DataError, Problem, UsageError, fault, nearest
 from optimizer.immutable import immutable
@@ -245,16 +245,8 @@ def _strike(document: Any, series: Series, key: str, asked: Strike) -> None:
     """
     lines = series.all_readings if key == "reading" else series.all_weighed
     word = "reading" if key == "reading" else "weight"
-    if not 1 <= asked.number <= len(lines):
-        there = f"There are {len(lines)}." if lines else f"No {word} is noted yet."
-        raise fault(series.where, f"{key} {asked.number}", f"there is no {word} of this number.", there)
-    if lines[asked.number - 1].struck:
-        what = f"this {word} is struck already ({lines[asked.number - 1].struck})."
-        raise fault(series.where, f"{key} {asked.number}", what, "Nothing is left to do.")
-    table = document[key][asked.number - 1]
-    table["struck"] = asked.why
-    if asked.on:
-        table["struck_on"] = asked.on
+    may_strike(series.where, key, word, lines, asked, f"There are {len(lines)}.")
+    mark(document[key][asked.number - 1], asked)
 
 
 def said_of(series: Series, number: int) -> str:

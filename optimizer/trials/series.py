@@ -14,13 +14,14 @@ import numpy as np
 import tomlkit
 from pydantic import Field, PrivateAttr, ValidationError
 
-from optimizer.bench.batch import Day, Entry, Scale, change_file, counting
+from optimizer.bench.batch import BenchLine, Day, Scale, change_file, counting
 from optimizer.data.facts import Amount, Celsius, Frozen, Key, Percent, Ph, Positive
 from optimizer.data.pool import Vector
 from optimizer.data.sheet import number_of
 from optimizer.errors import DataError, Problem, fault, from_validation, nearest
 from optimizer.files import read_toml
 from optimizer.immutable import immutable
+from optimizer.rules.row import Setting
 from optimizer.trials.basis import Coordinates, Terms, on_three_levels
 
 Kind = Literal["number", "log", "judged", "yes/no"]
@@ -114,7 +115,7 @@ class Beaker(Frozen):
     """Planned doses [% as supplied]; with the part held back they sum to 100."""
 
 
-class Reading(Entry):
+class Reading(BenchLine):
     """One reading of a beaker, as typed."""
 
     beaker: Number
@@ -140,7 +141,7 @@ class Mix(Frozen):
     """Parts of the other to one part of the material."""
 
 
-class PutIn(Entry):
+class PutIn(BenchLine):
     """What was really weighed into a beaker of one material, or of a pre-dilution."""
 
     beaker: Number
@@ -227,6 +228,16 @@ class Series(Frozen):
     def by_number(self) -> dict[int, Beaker]:
         """The beakers by number."""
         return {b.number: b for b in self.beaker}
+
+    @property
+    def own(self) -> Beaker | None:
+        """The first beaker of the plan itself."""
+        return next((b for b in self.beaker if b.role == "plan"), None)
+
+    def setting_at(self, ph: float | None) -> Setting:
+        """Return the pH setting of beakers with a target."""
+        room = self.ph_tolerance
+        return Setting() if ph is None else Setting(ph, ph - room, ph + room)
 
     @property
     def lost(self) -> frozenset[int]:

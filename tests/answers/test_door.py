@@ -16,6 +16,7 @@ from typer.testing import CliRunner
 
 import optimizer
 from optimizer import cli
+from optimizer.answers import questions, tradeoff
 from optimizer.answers.answer import Answer
 from optimizer.answers.intake import take_formula
 from optimizer.answers.kept import Records
@@ -121,6 +122,39 @@ def test_a_program_asks_records_and_gets_what_the_command_prints(tmp_path: Path)
     ):
         done = CliRunner().invoke(cli.app, ["records", *words, "--store", str(kept), "--json"])
         assert json.loads(done.stdout) == json.loads(answer.to_json()), words
+
+
+def test_a_family_of_curves_is_read_once_for_each_value(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[tuple[list[tuple[str, str]], tuple[str, ...]]] = []
+
+    def read(more: tradeoff.Changes, axes: tuple[str, ...]) -> optimizer.Brief:
+        asked.append((list(more), axes))
+        return optimizer.read_brief("hand-wash")
+
+    monkeypatch.setattr(questions, "frontier", lambda briefs, **_: briefs)
+    sides = {"best": "minimise cost", "against": "maximise mildness"}
+    assert list(tradeoff.traded(read, **sides, by="active.at_least = 9, 10")) == [  # type: ignore[call-overload]
+        "active.at_least = 9", "active.at_least = 10",
+    ]  # fmt: skip
+    assert [more for more, _ in asked] == [[("active.at_least", "9")], [("active.at_least", "10")]]
+    assert {axes for _, axes in asked} == {("cost", "mildness")}
+    alone: object = tradeoff.traded(read, **sides)
+    assert isinstance(alone, optimizer.Brief)
+    with pytest.raises(optimizer.UsageError, match=r"--by active: write RULE.LIMIT=VALUE,VALUE"):
+        tradeoff.traded(read, **sides, by="active")
+
+
+def test_a_program_plans_named_briefs_with_rates_of_other_currencies(tmp_path: Path) -> None:
+    lay(tmp_path)
+    shelf = tmp_path / "shelf.csv"
+    text = shelf.read_text(encoding="utf-8")
+    assert ",EUR," in text
+    shelf.write_text(text.replace(",EUR,", ",USD,", 1), encoding="utf-8")
+    brief = str(tmp_path / "first-brief.toml")
+    with pytest.raises(optimizer.DataError, match="USD"):
+        optimizer.together({brief: 2})
+    plan = optimizer.together({brief: 2}, rates={"USD": 0.9}).found  # made up
+    assert (plan.ending, plan.currency) == ("optimal", "EUR")
 
 
 def test_a_program_writes_the_table_of_a_range(tmp_path: Path) -> None:

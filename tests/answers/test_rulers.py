@@ -14,7 +14,7 @@ import pytest
 
 import optimizer as tenside
 from optimizer.answers.ruled import Ruled
-from optimizer.answers.rulers import Pool, Rulers
+from optimizer.answers.rulers import OpenRulers, Rulers
 from optimizer.answers.starter import lay
 from optimizer.errors import DataError
 from optimizer.files import shipped
@@ -177,7 +177,7 @@ def test_questions_are_answered_while_a_proof_runs_and_numbers_never_fall() -> N
 
 def test_a_brief_is_read_anew_when_one_of_its_files_has_changed(tmp_path: Path) -> None:
     lay(tmp_path)
-    pool, path = Pool(), tmp_path / "first-brief.toml"
+    pool, path = OpenRulers(), tmp_path / "first-brief.toml"
     before = pool.of(path)
     assert pool.of(path) is before
     shelf = tmp_path / "shelf.csv"
@@ -201,7 +201,7 @@ def test_proofs_of_two_briefs_take_one_core_together(monkeypatch: pytest.MonkeyP
             running -= 1
 
     monkeypatch.setattr(Live, "prove", prove)
-    pool = Pool()
+    pool = OpenRulers()
     briefs = [pool.of(shipped("scenarios") / f"{name}.toml") for name in ("hand-wash", "body-wash")]
     threads = [threading.Thread(target=rulers.prove, args=({},)) for rulers in briefs]
     for thread in threads:

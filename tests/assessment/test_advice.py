@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 
 from optimizer import cli
 from optimizer.answers.subject import subject_of
-from optimizer.assessment.advice import PIECES, Advice, Situation, advice_for, advice_on
+from optimizer.assessment.advice import PIECES, Advice, Situation, advice_on
 from optimizer.assessment.solubiliser import RATIOS
 from optimizer.assessment.thickening import Candidate, ladder_of
 from optimizer.data.facts import Material
@@ -202,7 +202,7 @@ def test_a_thickener_in_the_formula_is_a_way_to_thicken() -> None:
 
 def test_the_clear_shampoo_is_told_what_its_nonionics_take() -> None:
     found = subject_of("clear-shampoo")
-    told = [a for a in advice_for(found.formula, found.setting, found.brief) if a.key == "lost-to-nonionics"]
+    told = [a for a in advice_on(Situation(found.formula, found.setting, found.brief)) if a.key == "lost-to-nonionics"]
     assert len(told) == 1
     assert "Polysorbate 20 among them" in told[0].reason
 
@@ -217,7 +217,7 @@ def test_nothing_is_promised() -> None:
 def test_advice_comes_in_the_declared_order() -> None:
     made = situation({**SALTY, "parfum": 0.5, "sodium-benzoate": 0.5, "potassium-sorbate": 0.3, "xanthan-gum": 0.2})
     order = [p.key for p in PIECES]
-    keys = [a.key for a in advice_for(made.formula, made.setting, made.brief)]
+    keys = [a.key for a in advice_on(Situation(made.formula, made.setting, made.brief))]
     assert keys == sorted(keys, key=order.index)
     assert len(keys) > 4
 

@@ -13,7 +13,6 @@ import pytest
 
 from optimizer.assessment.chemistry import chemistry_of
 from optimizer.assessment.measured import NEAREST, REACH, Measured, measured_of, neighbours_of
-from optimizer.brief.brief import load_brief
 from optimizer.data.facts import Material
 from optimizer.data.library import Library
 from optimizer.data.measured import ANIONIC, THICKENERS, Blends, measured_blends
@@ -23,10 +22,8 @@ from optimizer.report.chemistry import chemistry_sections
 from optimizer.report.markdown import markdown
 from optimizer.report.page import page
 from optimizer.report.terminal import lines
-from optimizer.solve.best import solve
 from tests.support.benches import library, situation
-
-SHIPPED = sorted(p.stem for p in shipped("scenarios").glob("*.toml") if p.stem not in ("common", "impossible-wash"))
+from tests.support.solved import POSSIBLE, solved
 
 
 @cache
@@ -240,19 +237,18 @@ def test_distance_by_hand() -> None:
 
 
 @pytest.mark.thorough
-@pytest.mark.parametrize("name", SHIPPED)
+@pytest.mark.parametrize("name", POSSIBLE)
 def test_only_the_plain_wash_of_two_has_whole_neighbours(name: str) -> None:
-    result = solve(load_brief(shipped("scenarios") / f"{name}.toml"), weighable=True)
+    result = solved(name)
     assert result.weighable is not None
     found = measured_of(result.weighable)
     assert (found.neighbours is not None) == (name == "measured-wash")
 
 
 def test_terminal_has_a_line_and_pages_fold_the_rest() -> None:
-    brief = load_brief(shipped("scenarios") / "measured-wash.toml")
-    result = solve(brief, weighable=True)
+    result = solved("measured-wash")
     assert result.weighable is not None
-    chemistry = chemistry_of(brief, result.weighable, result.setting)
+    chemistry = chemistry_of(result.brief, result.weighable, result.setting)
     document = blend_document(result, None, chemistry)
     text, words = "\n".join(lines(document, 400)), markdown(document)
     for shown in (text, words):

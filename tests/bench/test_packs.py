@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from optimizer.bench.packs import Offer, buying, cheapest_cover
+from optimizer.bench.packs import PackOffer, buying, cheapest_cover
 from optimizer.data.library import read_library
 from optimizer.data.pool import Ingredient
 from optimizer.data.shelf import Shelf, ShelfLine
@@ -42,9 +42,9 @@ def by_trying_all(need: int, packs: list[Sold], per_kg: int | None) -> float:
     st.none() | st.integers(0, 900),
 )
 def test_no_other_purchase_costs_less(need: int, packs: list[Sold], per_kg: int | None) -> None:
-    offers = [Offer("", price / 100 / (size / 1000), size / 1000, least) for size, price, least in packs]
+    offers = [PackOffer("", price / 100 / (size / 1000), size / 1000, least) for size, price, least in packs]
     if per_kg is not None:
-        offers.append(Offer("", per_kg / 100))
+        offers.append(PackOffer("", per_kg / 100))
     found = cheapest_cover(need / 1000, offers)
     best = by_trying_all(need, packs, per_kg)
     if found is None:
@@ -68,25 +68,25 @@ def test_no_other_purchase_costs_less(need: int, packs: list[Sold], per_kg: int 
     ("need", "offers", "cost", "amounts"),
     [
         # A big pack that is cheaper per kg loses where little is missing: 1 x 5 kg at 17.90, not 25 kg at 67.50.
-        (4.0, [Offer("a", 2.70, 25), Offer("b", 3.58, 5)], 17.90, (0, 1)),
+        (4.0, [PackOffer("a", 2.70, 25), PackOffer("b", 3.58, 5)], 17.90, (0, 1)),
         # 29 kg: one of each, 67.50 + 17.90, beats 6 x 17.90 and 2 x 67.50.
-        (29.0, [Offer("a", 2.70, 25), Offer("b", 3.58, 5)], 85.40, (1, 1)),
+        (29.0, [PackOffer("a", 2.70, 25), PackOffer("b", 3.58, 5)], 85.40, (1, 1)),
         # Twelve at 1 would be cheaper than 3 at 2, but fewer than twelve are not sold at that price.
-        (3.0, [Offer("a", 2.0, 1), Offer("a", 1.0, 1, 12)], 6.0, (3, 0)),
-        (7.0, [Offer("a", 2.0, 1), Offer("a", 1.0, 1, 12)], 12.0, (0, 12)),
+        (3.0, [PackOffer("a", 2.0, 1), PackOffer("a", 1.0, 1, 12)], 6.0, (3, 0)),
+        (7.0, [PackOffer("a", 2.0, 1), PackOffer("a", 1.0, 1, 12)], 12.0, (0, 12)),
         # By weight for the rest.
-        (5.5, [Offer("a", 1.0, 5), Offer("b", 4.0)], 7.0, (1, 0.5)),
+        (5.5, [PackOffer("a", 1.0, 5), PackOffer("b", 4.0)], 7.0, (1, 0.5)),
         # The same money: more mass.
-        (4.0, [Offer("a", 2.0, 5), Offer("b", 2.5, 4)], 10.0, (1, 0)),
-        (4.0, [Offer("a", 2.0, 5), Offer("b", 5 / 3, 3)], 10.0, (0, 2)),
+        (4.0, [PackOffer("a", 2.0, 5), PackOffer("b", 2.5, 4)], 10.0, (1, 0)),
+        (4.0, [PackOffer("a", 2.0, 5), PackOffer("b", 5 / 3, 3)], 10.0, (0, 2)),
         # The same money and mass: fewer packs.
-        (8.0, [Offer("a", 1.0, 6), Offer("b", 1.0, 1), Offer("c", 1.0, 4)], 8.0, (0, 0, 2)),
+        (8.0, [PackOffer("a", 1.0, 6), PackOffer("b", 1.0, 1), PackOffer("c", 1.0, 4)], 8.0, (0, 0, 2)),
         # A sum that floating point misses by a hair asks for no second pack.
-        (0.1 + 0.2, [Offer("a", 1.0, 0.3)], 0.3, (1,)),
-        (0.0, [Offer("a", 1.0, 1)], 0.0, (0,)),
+        (0.1 + 0.2, [PackOffer("a", 1.0, 0.3)], 0.3, (1,)),
+        (0.0, [PackOffer("a", 1.0, 1)], 0.0, (0,)),
     ],
 )
-def test_by_hand(need: float, offers: list[Offer], cost: float, amounts: tuple[float, ...]) -> None:
+def test_by_hand(need: float, offers: list[PackOffer], cost: float, amounts: tuple[float, ...]) -> None:
     found = cheapest_cover(need, offers)
     assert found is not None
     assert found[0] == pytest.approx(cost)
@@ -98,7 +98,9 @@ def test_nothing_offered_covers_nothing() -> None:
 
 
 def test_thousands_of_small_packs_are_no_trouble() -> None:
-    found = cheapest_cover(1000.0, [Offer("a", 3.0, 0.05), Offer("b", 2.9, 0.07), Offer("c", 2.8, 25), Offer("d", 4.0)])
+    found = cheapest_cover(
+        1000.0, [PackOffer("a", 3.0, 0.05), PackOffer("b", 2.9, 0.07), PackOffer("c", 2.8, 25), PackOffer("d", 4.0)]
+    )
     assert found is not None
     assert found[0] == pytest.approx(2800.0)
 

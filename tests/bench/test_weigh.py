@@ -14,18 +14,17 @@ from hypothesis import strategies as st
 
 from optimizer.bench.batch import Batch, Scale, batch_from
 from optimizer.bench.grams import diluted, grams_of
-from optimizer.bench.plan import batch_text, brief_reference, formula_table, hold_back, size_of
+from optimizer.bench.plan import batch_size, batch_text, brief_reference, formula_table, hold_back
 from optimizer.bench.steps import heat
 from optimizer.bench.weigh import WeighSheet, weigh_sheet
-from optimizer.brief.brief import load_brief
 from optimizer.data.formula import Formula, Line
 from optimizer.data.formula_file import read_formula
 from optimizer.data.library import Library, read_library
 from optimizer.errors import DataError, UsageError
 from optimizer.files import shipped
 from optimizer.rules.row import Setting
-from optimizer.solve.best import solve
 from tests.support.draws import CI, drawn
+from tests.support.solved import solved
 
 
 @cache
@@ -306,21 +305,21 @@ def test_an_unknown_material_is_named_with_the_nearest() -> None:
 
 
 def test_bottles_need_density_and_content() -> None:
-    found = size_of(bottles=20, bottle_ml=250, density=1.02, loss_percent=2, step_g=1)
+    found = batch_size(bottles=20, bottle_ml=250, density=1.02, loss_percent=2, step_g=1)
     assert found.grams == 5205  # 20 x 250 x 1.02 / 0.98 = 5204.08, up to the next gram
-    assert size_of("20 bottles", bottle_ml=250, density=1.02).grams == 5100
-    assert size_of("5kg").grams == 5000
-    assert size_of("3 L", density=1.02).grams == 3060
+    assert batch_size("20 bottles", bottle_ml=250, density=1.02).grams == 5100
+    assert batch_size("5kg").grams == 5000
+    assert batch_size("3 L", density=1.02).grams == 3060
     with pytest.raises(DataError, match="no density is stated"):
-        size_of(bottles=20, bottle_ml=250)
+        batch_size(bottles=20, bottle_ml=250)
     with pytest.raises(DataError, match="no density is stated"):
-        size_of("3 L")
+        batch_size("3 L")
     with pytest.raises(UsageError, match="content of a bottle"):
-        size_of(bottles=20, density=1.0)
+        batch_size(bottles=20, density=1.0)
     with pytest.raises(UsageError, match="say how much"):
-        size_of()
+        batch_size()
     with pytest.raises(UsageError, match="say how much"):
-        size_of("5kg", bottles=3)
+        batch_size("5kg", bottles=3)
 
 
 def test_bottles_that_a_batch_fills() -> None:
@@ -329,9 +328,8 @@ def test_bottles_that_a_batch_fills() -> None:
     assert (sheet.fill_g, sheet.bottles) == (255.0, 20)
 
 
-@cache
 def hand_wash() -> tuple[Formula, Setting]:
-    result = solve(load_brief(shipped("scenarios") / "hand-wash.toml"), weighable=True)
+    result = solved("hand-wash")
     assert result.weighable is not None
     return result.weighable, result.setting
 
@@ -340,7 +338,7 @@ def test_a_laid_batch_file_reads_back_as_the_plan() -> None:
     formula, setting = hand_wash()
     nasty = 'Wash "1"\\n [x]'
     text = batch_text(
-        formula, setting, size_of("5kg"), brief="hand-wash", batch=nasty, product=nasty, planned_on="2026-11-25",
+        formula, setting, batch_size("5kg"), brief="hand-wash", batch=nasty, product=nasty, planned_on="2026-11-25",
         scale_step_g=0.5,
     )  # fmt: skip
     batch = batch_from(tomli.loads(text), "t")
@@ -354,7 +352,7 @@ def test_doses_on_no_grid_are_written_so_that_they_sum() -> None:
     share = 100 / len(formula.lines)
     odd = Formula(tuple(Line(line.item, share) for line in formula.lines[:-1]), share)
     text = batch_text(
-        odd, setting, size_of("5kg"), brief="hand-wash", batch="1", product="", planned_on="", scale_step_g=1
+        odd, setting, batch_size("5kg"), brief="hand-wash", batch="1", product="", planned_on="", scale_step_g=1
     )
     batch = batch_from(tomli.loads(text), "t")
     assert fsum(batch.doses.values()) + batch.held_back_percent == pytest.approx(100, abs=1e-6)

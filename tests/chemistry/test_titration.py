@@ -261,9 +261,28 @@ def test_addition_keeps_its_two_limits(seed: int) -> None:
         assert advice.next_addition <= 100 * LARGEST_SHARE * (log.share_to(5.5)[0] - now) * (1 + 1e-9)
         assert advice.next_addition < 100 * (log.share_to(5.2)[0] - now)
         assert advice.expected is not None
-        assert advice.expected.typical > 5.2
+        assert TARGET.low < advice.expected.low <= advice.expected.typical <= advice.expected.high
         share += advice.next_addition
     assert seen
+
+
+@pytest.mark.thorough
+def test_what_is_expected_after_an_addition_holds_8_of_10() -> None:
+    """Drawn batches, nobody measured any; a tenth beyond each end, and two standard errors of so many draws."""
+    draw, below, above, seen = random.Random(5), 0, 0, 0
+    for k in range(90):
+        one = batch(CLASSES[k % len(CLASSES)], bool(k % 2), draw)
+        log, grams = PhLog(ACID, TARGET, 100, know(one.known), water=WATER), 0.0
+        for _ in range(5):
+            log = replace(log, readings=(*log.readings, read(grams, one.truth, off=draw.gauss(0, METER_SD))))
+            advice = advise(log)
+            if advice.state != "add" or advice.expected is None:
+                break
+            grams += advice.next_addition
+            ph, seen = read(grams, one.truth).ph, seen + 1
+            below, above = below + (ph < advice.expected.low), above + (ph > advice.expected.high)
+    assert seen > 200
+    assert max(below, above) <= 0.1 * seen + 2 * (0.09 * seen) ** 0.5
 
 
 @pytest.mark.thorough

@@ -12,7 +12,7 @@ import pytest
 
 from optimizer import cli
 from optimizer.report.document import Document, Listing, Sketch, Table
-from optimizer.report.escape import json_for
+from optimizer.report.escape import forgive_encodings, json_for
 from tests.support.hostile import ask
 
 TURNING = "".join(map(chr, (*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x200E, 0x200F, 0x1B, 0x07, 0x9B)))
@@ -152,3 +152,9 @@ def test_signs_that_the_font_of_pictures_lacks_are_no_warning(
     assert not caught
     assert capfd.readouterr() == ("", "")
     assert os.path.getsize(path) > 0
+
+
+def test_a_sign_between_letters_of_a_unit_is_left_out_where_it_cannot_be_shown() -> None:
+    forgive_encodings()
+    assert "3000 mPa·s · 5".encode("ascii", "plain") == b"3000 mPa s . 5"
+    assert "Next ··".encode("ascii", "plain") == b"Next .."

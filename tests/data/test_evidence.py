@@ -35,6 +35,7 @@ from optimizer.solve.best import solve
 from optimizer.solve.existing import formula_at
 from optimizer.studies.substitute import stand_ins
 from tests.support.command import Run
+from tests.support.solved import solved
 
 LIBRARY = read_library([shipped("library")])
 FOUND = evidence_of(LIBRARY)
@@ -156,8 +157,8 @@ def test_an_answer_without_memory_says_so() -> None:
 
 @pytest.mark.parametrize("name", ["hand-wash", "clear-shampoo", "gentle-wash"])
 def test_every_shipped_answer_says_it_in_one_line(name: str) -> None:
-    brief = load_brief(shipped("scenarios") / f"{name}.toml")
-    result = solve(brief, weighable=True)
+    result = solved(name)
+    brief = result.brief
     assert result.weighable is not None
     said = [c.text for c in cautions_at(brief, result.weighable, result.setting) if "figures that decided" in c.text]
     rests = rests_on(brief, result.weighable, result.setting)

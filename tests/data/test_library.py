@@ -5,14 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 import tomli
 
 from optimizer.brief.brief import make_brief
 from optimizer.brief.scenario import scenario_from
-from optimizer.data.facts import Material, Substance
+from optimizer.data.facts import Free, Material, Substance
 from optimizer.data.library import Library, doubts, read_library
 from optimizer.errors import DataError
 from optimizer.files import shipped
@@ -596,3 +596,33 @@ def test_what_was_read_is_read_again_only_where_a_byte_has_changed(tmp_path: Pat
     changed.write_text("[", encoding="utf-8")
     with pytest.raises(DataError, match=r"humectants\.toml"):
         read_library([tmp_path])
+
+
+def test_handling_says_what_to_do_and_nothing_of_where_a_figure_comes_from(library: Library) -> None:
+    """Handling is printed beside the balance; what readers of sources noted stands in the notes."""
+    found = {
+        m.id: word
+        for m in library.materials
+        for word in ("CMC", ".csv", "doi", "Annex", "memory", "olar mass", "pKa")
+        if word in m.handling
+    }
+    assert not found
+
+
+def test_handling_leaves_the_place_of_chelators_to_the_order_of_addition(library: Library) -> None:
+    """An alkaline one goes in late (`bench.steps`): 'first' on the same line would contradict that."""
+    chelators = [m for m in library.materials if m.function == "chelator"]
+    assert chelators
+    assert not [m.id for m in chelators if "first" in m.handling]
+
+
+def test_every_file_that_the_library_names_is_there() -> None:
+    named = {name for f in FILES for name in re.findall(r"[\w-]+\.csv", f.read_text(encoding="utf-8"))}
+    assert "measured-blends.csv" in named
+    assert not [name for name in named if not (FOLDER / name).is_file()]
+
+
+def test_the_schema_tells_what_a_material_may_be_free_from() -> None:
+    told = Material.model_json_schema(mode="serialization")["properties"]["free_from"]
+    assert told["items"]["enum"] == list(get_args(Free))
+    assert told["uniqueItems"]

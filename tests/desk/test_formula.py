@@ -18,6 +18,7 @@ import optimizer as tenside
 from optimizer.answers.keeping import stated
 from optimizer.answers.ruled import Ruled
 from optimizer.answers.rulers import Rulers
+from optimizer.desk import work
 from optimizer.desk.screens import pictures
 from optimizer.files import digest, shipped
 from optimizer.report.record import record
@@ -275,7 +276,7 @@ def test_a_trade_off_says_how_far_it_is_and_can_be_broken_off(desk: Browser, mon
             broken.set()
 
     monkeypatch.setattr(pictures, "trade_off", drawn_slowly)
-    monkeypatch.setattr(pictures, "SOON_S", 0.01)
+    monkeypatch.setattr(work, "SOON_S", 0.01)
     address = "/formula/hand-wash/trade-off?against=maximise+mildness"
     desk.get(address)
     assert begun.wait(20)

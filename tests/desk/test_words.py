@@ -17,9 +17,10 @@ from optimizer.answers.bench import lay_batch, note_weights, sheet_of
 from optimizer.answers.subject import subject_of
 from optimizer.bench.weighed import Weight
 from optimizer.data.library import read_library
-from optimizer.desk.words import COMMANDS, document_on_page, named, on_page
+from optimizer.desk.html import markup
+from optimizer.desk.words import COMMANDS, document_on_page, named, on_page, sentence
 from optimizer.files import shipped
-from optimizer.report.document import Document, Listing, Strong, Table
+from optimizer.report.document import Document, Listing, Strong, Table, figures
 from tests.support.desk import TODAY, Browser, desk_of
 
 ROOMS = ("answers", "assessment", "bench", "intake", "labelling", "records", "report", "solve", "studies", "trials")
@@ -52,30 +53,36 @@ def test_a_command_is_said_as_its_own_page_however_it_is_written(command: str) -
     assert on_page(f"Go on: tenside {command} x.toml, then tenside label x.toml") == f"Go on: {said}, then 'Label'"
 
 
-def said() -> Iterator[tuple[str, str]]:
-    """Yield the texts of the rooms that name a command, with what is filled in as a word."""
-    house = Path(optimizer.__file__).parent
-    for file in sorted(p for room in ROOMS for p in (house / room).rglob("*.py")):
-        tree = ast.parse(file.read_text(encoding="utf-8"))
-        notes = {n.body[0].value for n in ast.walk(tree) if hasattr(n, "body") and isinstance(n.body, list)
-                 and n.body and isinstance(n.body[0], ast.Expr)}  # fmt: skip
-        for node in ast.walk(tree):
-            text = node.value if isinstance(node, ast.Constant) and node not in notes else ""
-            if isinstance(node, ast.JoinedStr):
-                text = "".join(v.value if isinstance(v, ast.Constant) else "x.toml" for v in node.values)
-            if (
-                isinstance(text, str)
-                and NAMED.search(text)
-                and "\n" not in text
-                and text[0] != "#"
-                and "Made with" not in text
-            ):
-                yield f"{file.parent.name}/{file.name}", text
+def said(text: str) -> Iterator[str]:
+    """Yield the strings of a source that name a command, with what is filled in as a word; docstrings are not said."""
+    nodes = list(ast.walk(ast.parse(text)))
+    notes = {n.body[0].value for n in nodes if hasattr(n, "body") and isinstance(n.body, list)
+             and n.body and isinstance(n.body[0], ast.Expr)}  # fmt: skip
+    for node in nodes:
+        text = node.value if isinstance(node, ast.Constant) and node not in notes else ""
+        if isinstance(node, ast.JoinedStr):
+            text = "".join(v.value if isinstance(v, ast.Constant) else "x.toml" for v in node.values)
+        if (
+            isinstance(text, str)
+            and NAMED.search(text)
+            and "\n" not in text
+            and text[0] != "#"
+            and "Made with" not in text
+        ):
+            yield text
 
 
-@pytest.mark.parametrize(("file", "text"), sorted(set(said())))
-def test_no_text_of_a_room_names_a_command_on_a_page(file: str, text: str) -> None:
-    assert NAMED.search(on_page(text)) is None
+@pytest.mark.parametrize("room", ROOMS)
+def test_no_text_of_a_room_names_a_command_on_a_page(room: str) -> None:
+    sources = {p: p.read_text(encoding="utf-8") for p in (Path(optimizer.__file__).parent / room).rglob("*.py")}
+    assert sources
+    texts = {(p.name, text) for p, source in sources.items() if "tenside " in source for text in said(source)}
+    assert [(name, text) for name, text in sorted(texts) if NAMED.search(on_page(text))] == []
+
+
+def test_what_a_source_says_is_found_and_its_docstrings_are_not() -> None:
+    source = 'def f(x):\n    """tenside no"""\n    return "tenside why", f"tenside label {x}", "Made with tenside y"\n'
+    assert set(said(source)) == {"tenside why", "tenside label ", "tenside label x.toml"}
 
 
 def test_commands_are_said_as_the_pages_that_do_them() -> None:
@@ -103,6 +110,24 @@ def test_a_limit_is_said_with_its_materials_by_name() -> None:
         "mean mildness rating at least 57": "mean mildness rating at least 57",
     }  # fmt: skip
     assert {text: named(text, known) for text in said} == said
+
+
+def test_a_report_calls_materials_by_their_names_and_writes_units_as_people_do() -> None:
+    known = read_library([shipped("library")]).by_id
+    rows = (("coco-glucoside", 2.5), ("of coco-glucoside +- 0.1", 1.0))
+    document = Document(
+        "T", "It is betaine-like.", (), (Table("Of sodium benzoate", ("material", *figures("read, mPas")), rows),)
+    )
+    (table,) = document_on_page(document, known).sections
+    assert isinstance(table, Table)
+    assert [str(row[0]) for row in table.rows] == ["Coco-Glucoside", "of Coco-Glucoside ± 0.1"]
+    assert [row[1] for row in table.rows] == [2.5, 1.0]
+    assert [c.name for c in table.every] == ["material", "read, mPa·s"]
+    assert markup("3050 mPa s or mPas, +-1") == "3050 mPa·s or mPa·s, ±1"
+
+
+def test_a_sentence_begins_large_but_ph_stays() -> None:
+    assert [sentence(text) for text in ("wait", "pH by estimate", "")] == ["Wait", "pH by estimate", ""]
 
 
 def test_a_report_keeps_its_figures_and_loses_what_is_a_button() -> None:

@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 from scipy.optimize import Bounds, LinearConstraint, milp
 
-from optimizer.brief.brief import load_brief
 from optimizer.data.pool import Vector
 from optimizer.engine.exact import shortfall
 from optimizer.engine.highs import Session
@@ -18,8 +17,8 @@ from optimizer.engine.search import search
 from optimizer.engine.tree import Tree, checked, grown, reached
 from optimizer.files import shipped
 from optimizer.immutable import replace
-from optimizer.solve.best import solve
 from tests.support.draws import drawn
+from tests.support.solved import solved
 
 INF = float("inf")
 SHIPPED = sorted(p.stem for p in shipped("scenarios").glob("*.toml") if p.stem != "common")
@@ -151,6 +150,6 @@ def test_what_is_left_to_the_solver_is_its_word() -> None:
 
 @pytest.mark.parametrize("name", SHIPPED)
 def test_every_shipped_answer_is_proven_over_all_choices(name: str) -> None:
-    result = solve(load_brief(shipped("scenarios") / f"{name}.toml"))
+    result = solved(name)
     assert result.proof == "certificate"
     assert {s.proof for s in result.settings} == {"certificate"}

@@ -946,8 +946,9 @@ def test_a_refused_import_leaves_no_store(tmp_path: Path) -> None:
     from optimizer.cli.every import app
 
     tables = {"tables": {}}
-    from optimizer.records.exchange import MARK, columns_at
+    from optimizer.records.exchange import MARK
     from optimizer.records.schema import VERSION
+    from optimizer.records.store import columns_at
 
     tables["tables"] = {name: [] for name in columns_at(VERSION)} | {"batch": [{"id": 1}]}
     (tmp_path / "e.json").write_text(json.dumps({MARK: VERSION, **tables}), encoding="utf-8")

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import ast
 import re
-from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
+
+from tests.conftest import LONGEST
 
 TESTS = Path(__file__).resolve().parents[1]
 FILES = sorted(TESTS.glob("*/test_*.py"))
@@ -15,22 +17,38 @@ HELPERS = sorted(TESTS.glob("support/[a-z]*.py"))
 HOUSE = TESTS.parent / "optimizer"
 
 
-def imported(file: Path) -> Iterator[str]:
-    """Yield the modules that a file imports, each name of `from x import name` as a module, too."""
+@cache
+def imported(file: Path) -> tuple[str, ...]:
+    """Return the modules that a file imports, each name of `from x import name` as a module, too."""
+    names = []
     for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
-            yield from (alias.name for alias in node.names)
+            names += [alias.name for alias in node.names]
         elif isinstance(node, ast.ImportFrom):
-            yield from (f"{'.' * node.level}{node.module or ''}.{alias.name}" for alias in node.names)
+            names += [f"{'.' * node.level}{node.module or ''}.{alias.name}" for alias in node.names]
+    return tuple(names)
 
 
 @pytest.mark.parametrize("file", [*FILES, *HELPERS], ids=lambda p: f"{p.parent.name}/{p.stem}")
 def test_no_file_imports_a_test_and_helpers_are_named_in_full(file: Path) -> None:
     helpers = {p.stem for p in HELPERS}
-    names = list(imported(file))
+    names = imported(file)
     assert names
     assert [n for n in names if "test_" in n.removeprefix("tests.") and n.startswith((".", "tests.", "test_"))] == []
     assert [n for n in names if n.split(".")[0] in helpers or n.startswith(".")] == [], "say `from tests.support ...`"
+
+
+def test_files_of_browser_tests_are_named_so() -> None:
+    """`-m browser` reads no other file."""
+    marked = {f for f in FILES if "tests.support.chromium.marks" in imported(f)}
+    assert marked == {f for f in FILES if "browser" in f.stem}
+    others = [f for f in FILES if f not in marked and "mark.browser" in f.read_text(encoding="utf-8")]
+    assert [f for f in others if f != Path(__file__)] == []
+
+
+def test_the_tests_that_begin_first_are_there() -> None:
+    texts = "".join(f.read_text(encoding="utf-8") for f in FILES)
+    assert [name for name in LONGEST if f"def {name}(" not in texts] == []
 
 
 def test_every_test_stands_in_a_room() -> None:

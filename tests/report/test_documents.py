@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from openpyxl import load_workbook
 
-from optimizer.report.document import Column, Document, Listing, Strong, Sum, Table, figures
+from optimizer.report.document import Column, Document, Listing, Strong, Sum, Table, figures, filled
 from optimizer.report.markdown import markdown
 from optimizer.report.page import page
 from optimizer.report.terminal import lines, show
@@ -117,6 +117,25 @@ def test_a_per_cent_sign_stays_with_its_figure(width: int) -> None:
     shown = lines(Document("t", "v", sections=(Listing("Measured", (told,)),)), width)
     assert not [line for line in shown if line.strip().startswith("%")]
     assert " ".join(" ".join(shown).split()).endswith(told)
+
+
+@pytest.mark.parametrize("width", range(14, 40))
+def test_a_sign_of_degrees_stays_with_its_figure(width: int) -> None:
+    shown = lines(Document("t", "v", sections=(Listing("Heat", ("Melt in at 70 °C, cool to 40 °C.",)),)), width)
+    assert not [line for line in shown if line.strip().startswith("°C")]
+
+
+def test_a_long_word_is_kept_whole_where_another_column_can_give_way() -> None:
+    words = "before the surfactants, into the warm blend, then wait and stir"
+    table = Table("T", ("thickener", "goes in", "why"), (("Hydroxyethylcellulose", words, words),))
+    shown = lines(Document("t", "v", sections=(table,)), 60)
+    assert any("Hydroxyethylcellulose" in line for line in shown)
+    assert max(map(len, shown)) <= 60
+
+
+@pytest.mark.parametrize(("form", "told"), [("+.2f", "+0.00"), (".2f", "0.00"), ("", "0")])
+def test_what_rounds_to_nothing_has_no_minus(form: str, told: str) -> None:
+    assert Column("change", "figure", form=form, digits=2).text(-1e-9) == told
 
 
 def test_a_whole_document_on_a_terminal() -> None:
@@ -227,6 +246,25 @@ def test_figures_are_written_as_their_column_says() -> None:
 def test_an_empty_table_shows_its_headings() -> None:
     shown = lines(Document("t", "v", sections=(Table("T", ("a", "bc"), ()),)), 20)
     assert shown == ["", "t", "v", "", "T ··················", "a  bc", ""]
+
+
+def test_a_listing_without_items_is_left_out_wherever_it_stands() -> None:
+    told = Document("t", "v", [("a", "b")], [Listing("None", ()), Listing("One", ("x",)), Table("T", ("a",), ())])
+    assert [section.title for section in told.sections] == ["One", "T"]
+    assert told == Document("t", "v", (("a", "b"),), (Listing("One", ("x",)), Table("T", ("a",), ())))
+    assert filled(Table("T", ("a",), ()), Table("U", ("a",), (("x",),))) == (Table("U", ("a",), (("x",),)),)
+
+
+@pytest.mark.parametrize("written", ["mPas", "mPa s"])
+def test_the_unit_of_viscosity_is_shown_as_it_is_printed_however_files_write_it(written: str, tmp_path: Path) -> None:
+    table = Table(f"In {written}", (f"read, {written}",), ((f"300 {written}",),), f"Note {written}.")
+    told = Document(f"At 20 {written}", f"{written}?", (("target", written),), (table, Listing("", (written,))))
+    sheet = load_workbook(BytesIO(workbook(told, tmp_path / "w.xlsx"))).worksheets[0]
+    cells = " ".join(str(cell.value) for cells in sheet for cell in cells if cell.value)
+    for text in ("\n".join(lines(told, 60)), markdown(told), page(told).partition("<body>")[2], cells):
+        assert "mPa·s" in text
+        assert "mPas" not in text
+        assert "mPa s" not in text
 
 
 def test_show_writes_to_a_stream_that_is_no_terminal_without_colour() -> None:

@@ -34,7 +34,7 @@ from optimizer.report.document import Bar, Bars, Curve, Curves, Document, Listin
 from optimizer.report.escape import escaped, printable
 from optimizer.report.markdown import markdown
 from optimizer.report.page import LONG, page
-from optimizer.report.pictures import LETTERS, Scale, drawn, ticks
+from optimizer.report.pictures import LETTERS, Along, drawn, ticks
 from optimizer.report.sweep import MOST_ROWS, answers_table, range_document
 from optimizer.report.terminal import lines
 from optimizer.report.tradeoff import frontier_document, leeway_document
@@ -48,6 +48,7 @@ from optimizer.sweep.grid import axis, crossed
 from optimizer.sweep.run import run_range
 from optimizer.sweep.source import sources_of
 from optimizer.sweep.summary import summarise, tenths
+from tests.support.solved import solved
 
 VOID = {"meta", "link", "br", "hr", "img", "input"}
 """HTML Standard, 13.1.2: elements without an end tag."""
@@ -133,7 +134,7 @@ def checked(text: str) -> Reader:
 
 @pytest.fixture(scope="module")
 def result() -> Result:
-    return solve(load_brief(find_scenario("hand-wash")), weighable=True)
+    return solved("hand-wash")
 
 
 @pytest.fixture(scope="module")
@@ -296,10 +297,10 @@ def test_bars_stand_where_their_figures_say() -> None:
 
 
 def test_bars_beyond_the_axis_end_at_it() -> None:
-    assert Scale(0, 10)(-3) == 0
-    assert Scale(0, 10)(30) == 100
-    assert Scale(10, 0)(7) == pytest.approx(30)
-    assert Scale(4, 4)(4) == 50
+    assert Along(0, 10)(-3) == 0
+    assert Along(0, 10)(30) == 100
+    assert Along(10, 0)(7) == pytest.approx(30)
+    assert Along(4, 4)(4) == 50
 
 
 def test_curves_go_through_their_points() -> None:

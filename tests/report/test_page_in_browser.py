@@ -1,7 +1,7 @@
 """A page in a real browser: quiet, reachable by keyboard, readable, nowhere wider than its window, printable.
 
-One Chromium for the whole file. Requirements: Web Content Accessibility Guidelines (WCAG) 2.2, W3C 2023, success
-criteria 1.4.3 (contrast), 1.4.10 (reflow at 320 px), 2.1.1 and 2.1.2 (keyboard, no trap).
+Requirements: Web Content Accessibility Guidelines (WCAG) 2.2, W3C 2023, success criteria 1.4.3 (contrast), 1.4.10
+(reflow at 320 px), 2.1.1 and 2.1.2 (keyboard, no trap).
 """
 
 from __future__ import annotations
@@ -24,21 +24,12 @@ from optimizer.report.page import LONG, page
 from optimizer.report.tradeoff import leeway_document
 from optimizer.solve.best import solve
 from optimizer.studies.leeway import leeway
+from tests.support.chromium import marks, window
 from tests.support.hostile import ask
 
-CHROMIUM, DRIVER = Path("/usr/bin/chromium"), Path("/usr/bin/chromedriver")
-FLAGS = (
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync", "--hide-scrollbars",
-)  # fmt: skip
 WIDTHS = (320, 360, 768, 1280)
 
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(
-        not (CHROMIUM.exists() and DRIVER.exists()), reason="needs Debian's chromium and chromium-driver"
-    ),
-]
+pytestmark = marks
 
 
 def odd() -> Document:
@@ -87,19 +78,10 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     return {name: folder / f"{name}.html" for name in made}
 
 
-@pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    from selenium.webdriver import Chrome, ChromeOptions
-    from selenium.webdriver.chrome.service import Service
-
-    options = ChromeOptions()
-    options.binary_location = str(CHROMIUM)
-    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    driver = Chrome(options=options, service=Service(str(DRIVER)))
-    yield driver
-    driver.quit()
+@pytest.fixture
+def browser(chrome: Any) -> Iterator[Any]:
+    with window(chrome) as driver:
+        yield driver
 
 
 def opened(browser: Any, path: Path, width: int = 1280, scheme: str = "light", medium: str = "") -> None:

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from optimizer.assessment.alarms import alarms_of, cautions_at
-from optimizer.brief.brief import Brief, load_brief, make_brief, protecting, widened
+from optimizer.brief.brief import Brief, make_brief, protecting, widened
 from optimizer.brief.scenario import scenario_from
 from optimizer.data.library import read_library
 from optimizer.data.shelf import Shelf, ShelfLine
@@ -28,6 +28,7 @@ from optimizer.studies.substitute import stand_ins, substitute
 from optimizer.studies.variants import Variant, VariantFile, varied
 from optimizer.units import KEPT
 from tests.support.command import Run
+from tests.support.solved import POSSIBLE, solved
 
 RULE = Preserved(id="preserved", source="default")
 AT_5 = Setting(5.0, 4.8, 5.2)
@@ -184,7 +185,7 @@ def test_a_missing_preservative_is_replaced_by_one_that_acts() -> None:
 def test_a_variant_that_loses_its_preservative_breaks_a_rule() -> None:
     variant = Variant(name="bare", dose={"sodium-benzoate": 0.0, "potassium-sorbate": 0.0})
     scenario = shipped("scenarios") / "hand-wash.toml"
-    best = solve(load_brief(scenario), weighable=True).weighable
+    best = solved("hand-wash").weighable
     assert best is not None
     found = varied("hand wash", best, scenario, VariantFile(variant=(variant,)))
     assert "preserved" in found.outcomes[0].newly_broken
@@ -238,16 +239,11 @@ def test_every_preservative_and_scent_of_the_library_has_its_usual_use_with_a_so
         assert material.use[0] > 0
 
 
-@pytest.mark.parametrize("path", sorted(shipped("scenarios").glob("*.toml")), ids=lambda p: p.stem)
-def test_every_shipped_brief_blends_a_preserved_wash(path: Path) -> None:
-    if path.stem == "common":
-        return
-    brief = load_brief(path)
-    found = solve(brief, weighable=True)
-    if found.weighable is not None:
-        assert alarms_of(brief, found.weighable, found.setting) == ()
-    else:
-        assert path.stem == "impossible-wash"
+@pytest.mark.parametrize("name", POSSIBLE)
+def test_every_shipped_brief_blends_a_preserved_wash(name: str) -> None:
+    found = solved(name)
+    assert found.weighable is not None
+    assert alarms_of(found.brief, found.weighable, found.setting) == ()
 
 
 PLAIN = """

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from optimizer.assessment.alarms import alarms_of, cautions_at
-from optimizer.brief.brief import Brief, load_brief, make_brief
+from optimizer.brief.brief import Brief, make_brief
 from optimizer.brief.scenario import scenario_from
 from optimizer.data.library import read_library
 from optimizer.data.shelf import Shelf, ShelfLine
@@ -25,6 +25,7 @@ from optimizer.solve.existing import formula_at
 from optimizer.studies.check import check
 from optimizer.studies.variants import Variant, VariantFile, varied
 from tests.support.command import Run
+from tests.support.solved import solved
 
 AT_5 = Setting(5.0, 4.8, 5.2)
 LIBRARY = read_library([shipped("library")])
@@ -111,7 +112,7 @@ def test_the_home_market_hears_nothing_of_it() -> None:
 @pytest.mark.parametrize("rule", ["level-eu-annex-v-29-phenoxyethanol", "total", "preserved"])
 def test_no_variant_is_free_of_law_arithmetic_or_protection(rule: str) -> None:
     scenario = shipped("scenarios") / "gentle-wash.toml"
-    base = solve(load_brief(scenario), weighable=True).weighable
+    base = solved("gentle-wash").weighable
     assert base is not None
     variant = Variant(name="bold", dose={"glycerin": 3.0}, without_rules=(rule,))
     with pytest.raises(DataError, match="no variant is free of it"):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from math import inf, isfinite, isnan, sqrt
 from random import Random
 
@@ -22,6 +23,7 @@ from tests.support.briefs import Case, Wish, brief_of, draw
 from tests.support.draws import drawn
 from tests.support.families import at
 from tests.support.oracle import best
+from tests.support.solved import solved
 
 CHOOSING = Wish(kinds=(*briefs.YES_NO, "active", "dose", "rating", "share"), goals=False, rules=(3, 6), past=0.0)
 TAKEN = (175, 210, 227, 269, 377)
@@ -84,8 +86,8 @@ def used(result: Result) -> set[str]:
 
 
 def test_of_a_shipped_brief_what_takes_over_is_what_is_best_past_the_range() -> None:
-    brief = shipped_brief("body-wash")
-    result = solve(brief, ranges=True)
+    result = solved("body-wash", ranges=True)
+    brief = result.brief
     told = {o.id: o for o in followed(result)}
     active = told["active"]
     assert active.whole_to == pytest.approx(active.holds_to)
@@ -102,23 +104,24 @@ def test_of_a_shipped_brief_what_takes_over_is_what_is_best_past_the_range() -> 
 @pytest.mark.parametrize("name", ["hand-wash", "gentle-wash", "clear-shampoo"])
 def test_nothing_is_left_open_on_shipped_briefs(name: str) -> None:
     """Where a range ends before that of the price, what takes over was found."""
-    for o in followed(solve(shipped_brief(name), ranges=True)):
+    for o in followed(solved(name, ranges=True)):
         assert o.holds_from - NEAR <= o.whole_from <= o.limit_at <= o.whole_to <= o.holds_to + NEAR
         assert o.taken_from is not None or o.whole_from == pytest.approx(o.holds_from, abs=1e-4), o.id
         assert o.taken_to is not None or o.whole_to == pytest.approx(o.holds_to, abs=1e-4), o.id
 
 
 def test_they_are_told_only_where_they_are_asked_for() -> None:
-    brief = shipped_brief("hand-wash")
-    plain, asked = solve(brief), solve(brief, ranges=True)
+    plain, asked = solved("hand-wash"), solved("hand-wash", ranges=True)
     assert not followed(plain)
     assert len(followed(asked)) >= 8
     shown = "\n".join(lines(blend_document(asked), 160))
     assert "whole answer" in shown
     assert "Where another choice takes over" in shown
-    assert "above 2.07 % in comes Phenoxyethanol (and) Ethylhexylglycerin" in shown
     assert "whole answer" not in "\n".join(lines(blend_document(plain), 160))
     told = next(rule for rule in record(Blend(result=asked)).rules if rule.id == "benzoate-dose")
     assert list(told.taken_to.comes) == ["phenoxyethanol-ethylhexylglycerin"]
     assert told.taken_from is None
     assert told.whole_from == pytest.approx(told.holds_from)
+    said = re.search(r"above ([\d.]+) % in comes Phenoxyethanol \(and\) Ethylhexylglycerin", shown)
+    assert said is not None
+    assert float(said[1]) == pytest.approx(told.whole_to, abs=0.005)

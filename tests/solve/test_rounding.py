@@ -16,9 +16,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from optimizer.brief.brief import Brief, load_brief
+from optimizer.brief.brief import Brief
 from optimizer.data.formula import Formula, Line
-from optimizer.files import shipped
 from optimizer.rules import LimitRule, Rule
 from optimizer.solve.best import solve
 from optimizer.solve.result import Result
@@ -26,6 +25,7 @@ from tests.support import briefs, oracle
 from tests.support.briefs import Wish, aqua, brief_of, draw, draw_large, material, substance
 from tests.support.draws import drawn as amount
 from tests.support.oracle import Case, Table
+from tests.support.solved import POSSIBLE, solved
 
 STEPS = (0.01, 0.05, 0.1)
 PARTS = 8
@@ -356,17 +356,10 @@ def test_where_the_objective_is_flat_the_declared_order_holds_on_the_grid() -> N
 
 # shipped scenarios ----------------------------------------------------------------------------------
 
-SHIPPED = sorted(p.stem for p in shipped("scenarios").glob("*.toml") if p.stem not in ("common", "impossible-wash"))
 
-
-@cache
-def answer(name: str, *changes: tuple[str, str]) -> Result:
-    return solve(load_brief(shipped("scenarios") / f"{name}.toml", changes=changes), weighable=True)
-
-
-@pytest.mark.parametrize("name", SHIPPED)
+@pytest.mark.parametrize("name", POSSIBLE)
 def test_every_shipped_scenario_has_a_formula_that_can_be_weighed(name: str) -> None:
-    result = answer(name)
+    result = solved(name)
     rounded = result.rounded
     assert rounded is not None
     assert rounded.formula is not None
@@ -380,7 +373,7 @@ def test_every_shipped_scenario_has_a_formula_that_can_be_weighed(name: str) -> 
 
 @pytest.mark.parametrize("change", [("active.exactly", "10")])
 def test_the_hand_wash_with_an_exact_figure_shows_that_figure(change: tuple[str, str]) -> None:
-    result = solve(load_brief(shipped("scenarios") / "hand-wash.toml", changes=[change]), weighable=True)
+    result = solved("hand-wash", change)
     assert result.rounded is not None
     assert result.rounded.formula is not None
     assert result.brief.measure("active").value(result.rounded.formula, result.setting) == pytest.approx(10, abs=0.002)
@@ -413,12 +406,12 @@ def test_rounding_dose_by_dose_fails_on_nearly_all_shipped_scenarios() -> None:
     Of the cheapest blends, which sit on more limits than the cheapest products do.
     """
     plain, remainders = [], []
-    for name in SHIPPED:
-        result = answer(name, ("objective.planned", "false"))
+    for name in POSSIBLE:
+        result = solved(name, ("objective.planned", "false"))
         assert result.formula is not None
         simple, shared = plainly(result.formula), by_largest_remainder(result.formula)
         assert on_grid(shared, 0.01)
         plain += [name] * (not on_grid(simple, 0.01) or bool(broken(simple, result)))
         remainders += [name] * bool(broken(shared, result))
-    assert len(plain) >= 0.9 * len(SHIPPED)
-    assert len(remainders) >= 0.75 * len(SHIPPED)
+    assert len(plain) >= 0.9 * len(POSSIBLE)
+    assert len(remainders) >= 0.75 * len(POSSIBLE)

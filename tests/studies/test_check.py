@@ -16,6 +16,7 @@ from hypothesis import given, settings
 from openpyxl import Workbook
 from scipy.optimize import linprog
 
+import optimizer
 from optimizer.brief.brief import load_brief
 from optimizer.data.formula_file import GivenFormula, read_formula
 from optimizer.data.library import Library, read_library
@@ -24,6 +25,7 @@ from optimizer.files import shipped
 from optimizer.report.formula_json import Blend
 from optimizer.report.record import as_json
 from optimizer.solve.best import solve
+from optimizer.solve.existing import best_setting, formula_at, held_against
 from optimizer.solve.nearest import nearest_formula
 from optimizer.studies.check import Checked, check
 from tests.support import draws, oracle
@@ -32,6 +34,7 @@ from tests.support.briefs import brief_of
 from tests.support.draws import SEED, drawn
 from tests.support.oracle import Case
 from tests.support.pencil import AA, CC, RULES, rated, rated_pencil
+from tests.support.solved import POSSIBLE, solved
 
 CI = settings(draws.CI, max_examples=drawn(15, of=60))
 
@@ -188,17 +191,30 @@ def test_of_a_blends_json_the_weighable_formula_is_read(read: Read) -> None:
     assert read(json.dumps({"formula": plain, "rounded": None}), 4.0, "formula.json").doses["aqua"] == 90.001
 
 
-# a blend's own answer -------------------------------------------------------------------------------
+def test_a_blends_json_is_held_against_the_ph_that_it_aims_at(tmp_path: Path) -> None:
+    # of a window of 4.5 to 6.5 the middle would be taken; doses made up, the brief is the shipped one
+    lines = [{"id": "aqua", "percent": 85.0}, {"id": "cocamidopropyl-betaine", "percent": 15.0}]
+    file = tmp_path / "answer.json"
+    brief = load_brief(shipped("scenarios") / "hand-wash.toml", changes=[("ph.low", "4.5"), ("ph.high", "6.5")])
+    for target, aims in ((6.2, "the pH it aims at"), (None, "where its windows fit best"), (9.0, "windows fit best")):
+        file.write_text(json.dumps({"ph": target and {"target": target}, "formula": lines}), encoding="utf-8")
+        wide, given_ = held_against(file, brief)
+        answer = optimizer.check(file, brief)
+        aimed = best_setting(wide, formula_at(wide.pool, given_.doses), given_.target)
+        assert (aimed.target == 6.2) == (answer.found.setting.target == 6.2) == (target == 6.2)
+        assert aims in dict(answer.document().facts)["pH"]
+        assert ("its file aims at pH 9, which this brief does not ask for" in given_.notes) == (target == 9.0)
 
-SHIPPED = sorted(p.stem for p in shipped("scenarios").glob("*.toml") if p.stem not in ("common", "impossible-wash"))
+
+# a blend's own answer -------------------------------------------------------------------------------
 
 
 @pytest.mark.thorough
-@pytest.mark.parametrize("name", SHIPPED)
+@pytest.mark.parametrize("name", POSSIBLE)
 def test_a_blends_own_json_passes_its_brief(name: str, tmp_path: Path) -> None:
     path = shipped("scenarios") / f"{name}.toml"
-    brief = load_brief(path)
-    result = solve(brief, weighable=True)
+    result = solved(name)
+    brief = result.brief
     file = tmp_path / "answer.json"
     file.write_text(as_json(Blend(result=result)), encoding="utf-8")
     given_ = read_formula(file, brief.library.materials, brief.pool.held_back)

@@ -16,9 +16,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from optimizer.answers.columns import sides_of
-from optimizer.brief.brief import Brief, load_brief
+from optimizer.brief.brief import Brief
 from optimizer.errors import UsageError
-from optimizer.files import shipped
 from optimizer.report.document import Table as Sheet
 from optimizer.report.studies import compare_document
 from optimizer.solve.best import solve
@@ -27,6 +26,7 @@ from tests.support import briefs, draws
 from tests.support.briefs import Wish, aqua, brief_of, draw, material, substance
 from tests.support.draws import SEED, drawn
 from tests.support.oracle import Case, Table
+from tests.support.solved import solved
 
 CI = settings(draws.CI, max_examples=drawn(12, of=60))
 WISH = Wish(
@@ -310,7 +310,7 @@ def test_the_shipped_body_washes_side_by_side() -> None:
     names = ["body-wash", "pearly-wash", "hand-wash"]
     found = compare(sides_of(names))
     for name, column in zip(names, found.sides, strict=True):
-        result = solve(load_brief(shipped("scenarios") / f"{name}.toml"), weighable=True)
+        result = solved(name)
         assert column.formula == result.weighable
         assert all(o.violation <= 1e-6 for o in column.outcomes().values() if o.source == "brief")
     for part, column in zip(found.splits, found.sides[1:], strict=True):

@@ -37,6 +37,7 @@ from tests.support.by_hand import kept_by_hand, nearest_by_hand
 from tests.support.draws import CI
 from tests.support.draws import drawn as amount
 from tests.support.oracle import Case, candidates, targets_of, value_at
+from tests.support.solved import solved
 
 assert optimizer.cli.lots
 LINEAR = Wish(kinds=tuple(k for k in PLAIN if k != "clear"), rules=(1, 4), sizes=(3, 5), extras=False, goals=False)
@@ -255,14 +256,11 @@ def test_largest_remainder_worked() -> None:
 
 @pytest.fixture(scope="module")
 def blend(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    from optimizer.brief.brief import load_brief
-    from optimizer.files import shipped
     from optimizer.report.formula_json import Blend
     from optimizer.report.record import as_json
 
     path = tmp_path_factory.mktemp("blend") / "wash.json"
-    result = solve(load_brief(shipped("scenarios") / "hand-wash.toml"), weighable=True)
-    path.write_text(as_json(Blend(result=result)))
+    path.write_text(as_json(Blend(result=solved("hand-wash"))))
     return path
 
 

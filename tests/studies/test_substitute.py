@@ -16,15 +16,19 @@ from typer.testing import CliRunner
 
 import optimizer.cli.substitute
 from optimizer.answers.questions import read_brief
+from optimizer.answers.share import shared_card
+from optimizer.bench.card import formula_card
 from optimizer.bench.rescue import least_size
 from optimizer.brief.brief import Brief, load_brief
 from optimizer.cli.every import app
+from optimizer.data.formula import Formula
 from optimizer.errors import UsageError
 from optimizer.files import shipped
 from optimizer.report.document import Table as Shown
 from optimizer.report.record import as_json, record_of
 from optimizer.report.substitute import substitute_document
 from optimizer.report.terminal import lines
+from optimizer.rules.row import Setting
 from optimizer.solve.best import solve
 from optimizer.solve.existing import asking, formula_at, kept_rules
 from optimizer.solve.nearest import Near
@@ -38,6 +42,7 @@ from tests.support.draws import Extent
 from tests.support.draws import drawn as amount
 from tests.support.hostile import ask
 from tests.support.oracle import Case, Table
+from tests.support.solved import solved
 
 assert optimizer.cli.substitute
 SEEDS = range(amount(18, of=70))
@@ -55,7 +60,7 @@ def drawn(seed: int) -> tuple[Case, Brief, Substituted] | None:
     r = Random(seed)
     case = draw(r, LINEAR)
     brief = brief_of(case)
-    base = study._base(brief, None, ())
+    base = study._base(brief, None, (), None)
     used = [i for i in base.formula.doses if i != "aqua"] if base else []
     return (case, brief, substitute(brief, brief, r.choice(sorted(used)))) if used else None
 
@@ -167,7 +172,7 @@ def test_with_nothing_missing_the_substitute_is_the_base(seed: int) -> None:
     found = drawn(seed)
     assert found is not None
     _, brief, done = found
-    same = substitute(brief, brief, done.missing.id, study.Wish(left=done.dose))
+    same = substitute(brief, brief, done.missing.id, study.SwapWish(left=done.dose))
     assert same.answer is not None
     assert same.answer.changed == ()
     assert same.standins == ()
@@ -179,7 +184,7 @@ def test_free_is_never_further_and_locked_never_moves_more_doses(seed: int) -> N
     found = drawn(seed)
     assert found is not None
     _, brief, done = found
-    free = substitute(brief, brief, done.missing.id, study.Wish(free=True))
+    free = substitute(brief, brief, done.missing.id, study.SwapWish(free=True))
     assert (free.answer is None) == (done.answer is None)
     if free.answer is None or done.answer is None or free.ph_moved or done.ph_moved:
         return
@@ -191,7 +196,7 @@ def test_free_is_never_further_and_locked_never_moves_more_doses(seed: int) -> N
 def test_more_that_is_left_never_moves_further() -> None:
     brief = load_brief(shipped("scenarios") / "hand-wash.toml")
     name, lefts = "cocamidopropyl-betaine", (0, 2, 4, 6, 7.5, 8) if Extent.everything else (0, 4, 8)
-    steps = [substitute(brief, brief, name, study.Wish(left=left)) for left in lefts]
+    steps = [substitute(brief, brief, name, study.SwapWish(left=left)) for left in lefts]
     distances = [s.answer.distance for s in steps if s.answer is not None]
     assert len(distances) == len(lefts)
     assert all(later <= earlier + 1e-6 for earlier, later in pairwise(distances))
@@ -237,7 +242,7 @@ OFFERED = {"strong": 18.0, "betaine": 7.5, "aqua": 74.5}
 
 def test_the_offered_dose_loses_active_matter() -> None:
     brief = brief_of(offered())
-    done = substitute(brief, brief, "strong", study.Wish(offered=30.0), OFFERED)
+    done = substitute(brief, brief, "strong", study.SwapWish(offered=30.0), OFFERED)
     weak = next(s for s in done.standins if s.material.id == "weak")
     assert weak.equal_grams is not None
     assert weak.equal_active is not None
@@ -254,7 +259,7 @@ def test_the_offered_dose_loses_active_matter() -> None:
 
 def test_equal_grams_lose_more_and_the_closest_formula_takes_42() -> None:
     brief = brief_of(offered())
-    done = substitute(brief, brief, "strong", study.Wish(active_band=0.0), OFFERED)
+    done = substitute(brief, brief, "strong", study.SwapWish(active_band=0.0), OFFERED)
     weak = done.standins[0]
     assert weak.material.id == "weak"
     assert weak.equal_grams is not None
@@ -357,7 +362,7 @@ def test_salt_response_is_told_both_ways() -> None:
     assert away.watch[0] == "Not sulfate-type: salt may thicken less or not at all"
     path = shipped("scenarios") / "gentle-wash.toml"
     brief = load_brief(path)
-    base = study._base(brief, None, ())
+    base = study._base(brief, None, (), None)
     assert base is not None
     anionic = next(
         line.item
@@ -401,7 +406,7 @@ def test_an_impossible_substitution_names_what_clashes() -> None:
 )
 def test_the_window_of_what_is_out_stops_nothing(name: str, missing: str, there: str) -> None:
     brief = read_brief(name)
-    doses = (solve(brief, weighable=True).weighable or formula_at(brief.pool, {})).doses
+    doses = (solved(name).weighable or formula_at(brief.pool, {})).doses
     done = substitute(brief, with_stand_ins(brief, missing, doses), missing)
     told = [reading for stopped in (done.conflict, *(s.stopped for s in done.standins)) for reading in stopped]
     windows = [reading for reading in told if "target" in reading]
@@ -591,3 +596,44 @@ def test_where_too_much_is_in_a_larger_batch_is_looked_for(tmp_path: Path) -> No
     assert now["planned_g"] < now["size_g"] <= 2 * now["planned_g"]
     assert all(line["then_g"] >= line["in_g"] - 0.1 for line in now["lines"])
     assert {line["material"]: line["in_g"] for line in now["lines"]}["aqua"] == 5800
+
+
+POWDER, PASTE = "sodium-cocoyl-isethionate", "sodium-laureth-sulfate-2eo-28"
+
+
+def tiny_wash(folder: Path) -> Brief:
+    """Return a brief of a liquid and a dusty anionic; prices and limits are made up."""
+    (folder / "shelf.csv").write_text(f"material,price per kg\n{PASTE},1\n{POWDER},5\n", encoding="utf-8")
+    text = f"""name = "tiny"
+shelf = "shelf.csv"
+[pool]
+materials = ["aqua", "{PASTE}", "{POWDER}"]
+[objective]
+minimise = "cost"
+[[rule]]
+kind = "active"
+at_least = 8
+"""
+    (folder / "tiny.toml").write_text(text, encoding="utf-8")
+    return load_brief(folder / "tiny.toml")
+
+
+def test_the_cautions_of_a_stand_in_stand_beside_it_and_on_a_card_that_offers_it(tmp_path: Path) -> None:
+    brief = tiny_wash(tmp_path)
+    dust = brief.library.cautions["powder"]
+    base = solved_here(brief)
+    swapped = substitute(brief, brief, PASTE, doses=dict(base.doses))
+    offered = [s for s in swapped.standins if s.formula is not None]
+    assert [s.material.id for s in offered] == [POWDER]
+    assert [c.materials for c in swapped.cautions if c.text == dust] == [("Sodium Cocoyl Isethionate",)]
+    card = formula_card("tiny", base.doses, brief.library, Setting())
+    told = shared_card(card, brief, base)
+    assert any(c.text == dust and "Sodium Cocoyl Isethionate" in c.materials for c in told.cautions)
+    assert "Melt into a co-surfactant" in next(i for i in told.instead if i.use).handling
+
+
+def solved_here(brief: Brief) -> Formula:
+    """Return the best formula of a brief."""
+    formula = solve(brief).formula
+    assert formula is not None
+    return formula

@@ -77,7 +77,7 @@ def chromium(width: int = 1200, height: int = 900) -> Iterator[Any]:
     options.binary_location = str(CHROMIUM)
     for flag in (*FLAGS, f"--window-size={max(width, 500)},{height}"):
         options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
     driver = webdriver.Chrome(options=options, service=Service(str(DRIVER)))
     try:
         with window(driver, width, height):
@@ -96,8 +96,9 @@ def window(
     driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
     driver.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": touch})
     driver.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": not script})
-    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": scheme})
-    driver.get_log("browser")
+    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "", "features": scheme})
+    for kind in ("browser", "performance"):
+        driver.get_log(kind)
     try:
         yield driver
     finally:

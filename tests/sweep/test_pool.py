@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pickle
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -40,33 +41,48 @@ def halves(count: int) -> tuple[Grid, Grid]:
     return grid.take(slice(0, count // 2)), grid.take(slice(count // 2, count))
 
 
-def test_a_family_that_is_handed_a_pool_walks_fewer_trees_and_grows_on_it(brief: Brief) -> None:
-    first, second = halves(80)
-    teacher = Family(brief, first.keys)
-    teacher.solve(first)
-    handed = pickle.loads(pickle.dumps(teacher.learnt()))
-    taught, new = Family(brief, first.keys, given=handed), Family(brief, first.keys)
-    assert isinstance(taught.reuse, TreeReuse)
-    assert len(taught.reuse.pool.cover) == len(teacher.reuse.pool.cover) > 1  # type: ignore[union-attr]
-    with_pool, without = taught.solve(second), new.solve(second)
+@dataclass
+class Lesson:
+    """What a family learnt from one half of a grid, and how one that was handed it by another process did the other."""
+
+    brief: Brief
+    first: Grid
+    second: Grid
+
+    def __post_init__(self) -> None:
+        """Solve both halves."""
+        self.teacher = Family(self.brief, self.first.keys)
+        self.teacher.solve(self.first)
+        self.handed = pickle.loads(pickle.dumps(self.teacher.learnt()))
+        self.taught = Family(self.brief, self.first.keys, given=self.handed)
+        assert isinstance(self.taught.reuse, TreeReuse)
+        assert len(self.taught.reuse.pool.cover) == len(self.teacher.reuse.pool.cover) > 1  # type: ignore[union-attr]
+        self.done = self.taught.solve(self.second)
+
+
+@pytest.fixture(scope="module")
+def lesson(brief: Brief) -> Lesson:
+    return Lesson(brief, *halves(80))
+
+
+def test_a_family_that_is_handed_a_pool_walks_fewer_trees_and_grows_on_it(lesson: Lesson) -> None:
+    with_pool, without = lesson.done, Family(lesson.brief, lesson.first.keys).solve(lesson.second)
     walked = [(frame.way != WAYS.index("reused")).sum() for frame in (with_pool, without)]
     assert walked[0] < walked[1]
     assert with_pool.calls < without.calls
     assert np.allclose(with_pool.objective, without.objective, rtol=1e-9, equal_nan=True)
     assert np.allclose(with_pool.doses, without.doses, atol=1e-6)
-    assert {(k.kind, k.what) for k in taught.learnt().known} - {(k.kind, k.what) for k in handed.known}
+    known, new = ({(k.kind, k.what) for k in learnt.known} for learnt in (lesson.handed, lesson.taught.learnt()))
+    assert new - known
 
 
-def test_a_pool_is_as_it_was_after_a_file(brief: Brief, tmp_path: Path) -> None:
-    first, second = halves(60)
-    teacher = Family(brief, first.keys)
-    teacher.solve(first)
-    pools = {(first.keys, (("product", "wash"),)): teacher.learnt()}
+def test_a_pool_is_as_it_was_after_a_file(lesson: Lesson, tmp_path: Path) -> None:
+    key = (lesson.first.keys, (("product", "wash"),))
+    pools = {key: lesson.teacher.learnt()}
     write(tmp_path / "pool.json", pools)
     assert read(tmp_path / "pool.json") == pools
-    given = read(tmp_path / "pool.json")[first.keys, (("product", "wash"),)]
-    ways = [Family(brief, first.keys, given=pool).solve(second) for pool in (teacher.learnt(), given)]
-    to_the_last_digit(*ways)
+    given = read(tmp_path / "pool.json")[key]
+    to_the_last_digit(Family(lesson.brief, lesson.first.keys, given=given).solve(lesson.second), lesson.done)
 
 
 def test_pools_are_joined_box_by_box() -> None:

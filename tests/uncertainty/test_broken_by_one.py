@@ -6,19 +6,18 @@ import json
 
 import pytest
 
-from optimizer import read_brief
 from optimizer.data.formula import Formula, Line
 from optimizer.rules import LimitRule
-from optimizer.solve.best import solve
 from optimizer.uncertainty.lots import at_lot, broken_by_one, linear, lot_range
 from tests.support.hostile import ask
+from tests.support.solved import solved
 
 BRIEFS = ("hand-wash", "gentle-wash", "facial-wash")
 
 
 @pytest.mark.parametrize("name", BRIEFS)
 def test_each_lot_by_itself_breaks_what_is_told_and_nothing_else(name: str) -> None:
-    result = solve(read_brief(name))
+    result = solved(name)
     formula, library = result.formula, result.brief.library
     assert formula is not None
     bound = {o.id for o in result.rules if o.bound and o.shown != "understood"}

@@ -13,7 +13,7 @@ from optimizer.brief.brief import Brief
 from optimizer.data.facts import Material
 from optimizer.data.formula import Formula, Line
 from optimizer.data.pool import Group, Ingredient
-from optimizer.immutable import immutable
+from optimizer.immutable import immutable, untold
 from optimizer.rules import Clear
 from optimizer.rules.counting import group_active
 from optimizer.rules.row import Setting
@@ -42,6 +42,8 @@ class Advice:
     """Ids that it is about, sorted."""
     kind: Kind
     """Heading under which it stands."""
+    names: tuple[str, ...] = untold(default=())
+    """What these materials are called."""
 
 
 @immutable
@@ -139,7 +141,9 @@ class Piece:
         if found is None:
             return None
         materials = tuple(sorted(set(found.materials)))
-        return Advice(self.key, found.text, found.reason, found.source or self.source, materials, self.kind)
+        known = situation.brief.library.by_id
+        called = tuple(known[name].name if name in known else name for name in materials)
+        return Advice(self.key, found.text, found.reason, found.source or self.source, materials, self.kind, called)
 
 
 class Pieces(list[Piece]):

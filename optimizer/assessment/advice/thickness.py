@@ -80,10 +80,11 @@ def after_ph(s: Situation) -> Found | None:
 @PIECES.piece("thickener-first", COMMON)
 def thickener_first(s: Situation) -> Found | None:
     """Thickeners that cannot be added to a finished blend."""
-    found = [c for c in s.planned if c.material.phase in ("hydration", "melt") and c.material.thickener]
+    found = [c for c in s.planned if c.material.thickens_from]
     if not found:
         return None
-    text = "Fix its dose on small samples before the batch: it goes in before or with the surfactants, not at the end."
+    named = listed([c.material.name for c in found], "or")
+    text = f"Fix the dose of {named} on small samples before the batch: it goes in early, not at the end."
     reason = " ".join(f"{c.material.name}: {c.material.handling}" for c in found)
     return Found(text, reason, tuple(c.material.id for c in found))
 
@@ -94,7 +95,8 @@ def thickener_heat(s: Situation) -> Found | None:
     found = [c for c in s.planned if c.material.thickener and c.material.thickener.heat_to]
     if not found:
         return None
-    text = "Warm the blend for it, and cool back to the reading temperature before you judge the thickness."
+    named = listed([c.material.name for c in found], "or")
+    text = f"Warm the blend for {named}, and cool back to the reading temperature before you judge the thickness."
     reason = " ".join(
         f"{c.material.name} goes in at about {number(c.material.thickener.heat_to)} °C."
         for c in found

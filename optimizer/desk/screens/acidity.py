@@ -12,12 +12,13 @@ from optimizer.bench.batch import Batch
 from optimizer.bench.strike import struck_of
 from optimizer.chemistry.ph import CHEMICALS, Solution
 from optimizer.desk.asked import Asked
-from optimizer.desk.frame import button, choice, field, folded, form, report, sketched, tick
+from optimizer.desk.frame import button, choice, field, fields, folded, form, hidden, report, sketched, tick
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.logged import add_now, alarms, crossed, entry, log, notes, said_of, striking, struck, sure
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.way import onwards, page_of, place, subject
+from optimizer.desk.words import sentence
 from optimizer.report.acid import ph_words, solution_words, weighable
 from optimizer.report.charts import acid_curve
 from optimizer.units import number, whole_down
@@ -100,7 +101,9 @@ def acidity(asked: Asked) -> Page:
         curve = sketched(acid_curve(curve_of(session, session.advice.next_addition), session), "curve")
         beside = tag("div", curve, _log(asked, session), crossed(struck_of(batch, "reading")))
         parts += [tag("div", todo, beside, class_="two"), _another(asked, answer)]
-    parts.append(folded("All of it: what it rests on, cautions", report(told.document())))
+    parts.append(
+        folded("All of it: what it rests on, cautions", report(told.document(), materials=found.brief.library.by_id))
+    )
     return page_of(asked, batch, "ph", *parts)
 
 
@@ -136,7 +139,7 @@ def _now(batch: Batch, session: AcidSession, answer: PhAnswer) -> Html:
     expected = f"Then about pH {ph_words(advice.expected)} is expected. " if advice.expected else ""
     return markup(
         add_now(steps_of(advice.next_addition, step), solution_words(solution)),
-        tag("p", f"{expected}Stir, wait about 10 minutes, read. {scale[:1].upper()}{scale[1:]}.", class_="of"),
+        tag("p", f"{expected}Stir, wait about 10 minutes, read. {sentence(scale)}.", class_="of"),
         tag("p", f"Now: {reads}.", class_="of"),
         doubts,
         tag("div", tag("p", advice.caution), class_="caution"),
@@ -147,8 +150,7 @@ def _how(asked: Asked, last_water: str = "", key: str = "") -> Html:
     """Return what else is noted of a reading; `key` begins the ids of its fields."""
     return folded(
         "How it was read, and the lot",
-        tag(
-            "div",
+        fields(
             field(asked, "lot", "Lot of the acid or alkali", key=f"{key}lot"),
             field(
                 asked, "water", "Water per gram of product", figure=True, unit="g", value=last_water,
@@ -160,7 +162,6 @@ def _how(asked: Asked, last_water: str = "", key: str = "") -> Html:
                 key=f"{key}temperature",
             ),
             field(asked, "note", "Note", key=f"{key}note"),
-            class_="fields",
         ),
         tick(asked, "foam", "There was foam on the probe or strip", key=f"{key}foam"),
         open_=any(name in asked.problems for name in ("water", "temperature")),
@@ -175,19 +176,18 @@ def _reading(asked: Asked, session: AcidSession) -> Html:
         asked,
         place(asked, "ph"),
         tag("h2", "Note a reading"),
-        tag("input", type="hidden", name="before", value=repr(inside)),
-        tag(
-            "div",
+        hidden({"before": repr(inside)}),
+        fields(
             field(asked, "now", "Added since then", figure=True, unit="g", big=True),
             field(asked, "ph", "pH that is read", figure=True, big=True, need=True),
-            class_="fields pair",
+            pair=True,
         ),
         tag("p", f"{number(inside, 3)} g are in so far. Leave it empty if nothing was added.", class_="hint"),
         _how(asked, water),
         sure(asked, MORE_IN),
         button("Note it"),
         keep="ph",
-    )  # fmt: skip
+    )
 
 
 def _begin(asked: Asked, answer: PhAnswer, key: str = "") -> Html:
@@ -200,15 +200,13 @@ def _begin(asked: Asked, answer: PhAnswer, key: str = "") -> Html:
         asked,
         place(asked, "ph"),
         tag("h2", "Begin with a reading"),
-        tag(
-            "div",
+        fields(
             field(asked, "ph", "pH that is read now", figure=True, big=True, need=True, key=f"{key}ph"),
             choice(asked, "of", "What is adjusted", kinds, key=f"{key}of"),
             field(asked, "sample", "Mass of the sample", figure=True, unit="g", hint="Only for a sample.",
                   key=f"{key}sample"),
             choice(asked, "chemical", "What will be added", names, value=solution.chemical.name, key=f"{key}chemical"),
             field(asked, "strength", "Its strength", figure=True, unit="%", value=percent, key=f"{key}strength"),
-            class_="fields",
         ),
         _how(asked, key=key),
         sure(asked, MORE_IN, key),

@@ -8,13 +8,13 @@ from dataclasses import fields
 from optimizer.answers.beginning import begin, library_in, shelf_in
 from optimizer.brief import beginning as offers
 from optimizer.brief.beginning import Offer, Wanted
-from optimizer.data.names import names_of
 from optimizer.desk.asked import Asked
 from optimizer.desk.folder import name_of
-from optimizer.desk.frame import button, choice, field, folded, form
+from optimizer.desk.frame import button, choice, field, folded, form, tick
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
+from optimizer.desk.words import sentence
 from optimizer.errors import DataError
 from optimizer.units import number
 
@@ -41,7 +41,7 @@ def _begin(asked: Asked) -> Outcome:
         told: dict[str, str] = {}
         for problem in error.problems:
             key = problem.key if problem.key in FIELDS else ""
-            told[key] = f"{told.get(key, '')} {problem.what[:1].upper()}{problem.what[1:]} {problem.step}".strip()
+            told[key] = f"{told.get(key, '')} {sentence(problem.what)} {problem.step}".strip()
         raise RefusedError(told) from None
     name = name_of(asked.folder.path, path)
     return asked.done(f"/formula/{name}", f"{wanted.name.strip()} is begun. Every figure is a place to begin: move it.")
@@ -104,15 +104,7 @@ def _with_range(offer: Offer) -> str:
 
 
 def _ticks(asked: Asked, legend: str, boxes: Iterable[tuple[str, str]]) -> Html:
-    picks = (
-        tag(
-            "p",
-            tag("input", type="checkbox", id=name, name=name, value="yes", checked=asked.ticked(name)),
-            tag("label", words, for_=name),
-            class_="tick",
-        )
-        for name, words in boxes
-    )
+    picks = (tick(asked, name, words) for name, words in boxes)
     problem = asked.problems.get("free")
     told = tag("p", problem, class_="problem") if problem else None
     return tag("fieldset", tag("legend", legend), tag("div", *picks, class_="pick"), told)
@@ -138,7 +130,7 @@ def _stocked(asked: Asked) -> list[tuple[str, str]]:
         library = library_in(asked.folder.path)
     except DataError:
         return []
-    names = names_of(library.materials)
+    names = library.names
     ids = {i for line in shelf.lines for i in names.get(line.material.casefold(), ())} - {"aqua"}
     return sorted(((i, library.by_id[i].name) for i in ids), key=lambda pair: pair[1])
 

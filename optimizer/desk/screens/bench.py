@@ -11,7 +11,7 @@ from optimizer.bench.batch import Batch
 from optimizer.bench.stage import stage_of
 from optimizer.desk.asked import Asked
 from optimizer.desk.folder import BatchFile
-from optimizer.desk.frame import button, form
+from optimizer.desk.frame import button, form, section
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, Screen
@@ -71,7 +71,7 @@ def _low(asked: Asked) -> Html | None:
         )
         for h in found
     ]
-    return tag("section", tag("h2", "Runs low"), tag("ul", *items, class_="entries")) if items else None
+    return section("Runs low", items)
 
 
 def _until(held: Holding) -> str:
@@ -136,7 +136,7 @@ def _day(due: list[Task]) -> Html:
     )
 
 
-def _products(asked: Asked) -> Html:
+def _products(asked: Asked) -> Html | None:
     items = [
         tag(
             "li",
@@ -145,7 +145,8 @@ def _products(asked: Asked) -> Html:
         )
         for name, line in asked.folder.briefs()
     ]
-    return tag("section", tag("h2", "Products"), tag("ul", *items, class_="entries")) if items else markup()
+    several = tag("p", tag("a", "Compare products, or plan them from one shelf", href="/several"), class_="go")
+    return markup(section("Products", items), several if len(items) > 1 else None)
 
 
 def _done(batches: list[BatchFile]) -> Html | None:
@@ -159,7 +160,7 @@ def _done(batches: list[BatchFile]) -> Html | None:
         for b in batches
         if b.batch is not None and stage_of(b.batch).step == "keep"
     ]
-    return tag("section", tag("h2", "Finished"), tag("ul", *items, class_="entries")) if items else None
+    return section("Finished", items)
 
 
 def _ended(batch: Batch) -> str:
@@ -170,5 +171,4 @@ def _ended(batch: Batch) -> str:
 def _broken(asked: Asked, batches: list[BatchFile]) -> Html | None:
     """Return files that cannot be read, with the reason."""
     told = [(b.path.name, b.trouble) for b in batches if b.trouble] + asked.folder.broken()
-    items = (tag("li", tag("strong", name), f": {why}") for name, why in told)
-    return tag("section", tag("h2", "Cannot be read"), tag("ul", *items)) if told else None
+    return section("Cannot be read", (tag("li", tag("strong", name), f": {why}") for name, why in told), entries=False)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from optimizer.desk.asked import Asked
-from optimizer.desk.frame import button, form, tick
+from optimizer.desk.frame import button, form, hidden, tick
 from optimizer.desk.guard import Device, Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.phone import SAFETY, invitation, qr_picture
@@ -36,12 +36,7 @@ def _device(asked: Asked, called: str, device: Device) -> Html:
     rights = "may change formulas and prices" if device.formulas else "may note what happens at the bench"
     mine = device is asked.device
     where = "another device" if device.phone else "this machine"
-    turn = form(
-        asked,
-        "/devices",
-        tag("input", type="hidden", name="device", value=called),
-        button("Turn it away", quiet=True),
-    )
+    turn = form(asked, "/devices", hidden({"device": called}), button("Turn it away", quiet=True))
     return tag(
         "li",
         tag("p", f"{device.name}{', the one you are looking at' if mine else ''}", class_="name"),

@@ -7,10 +7,10 @@ from optimizer.answers.subject import Subject
 from optimizer.bench.batch import Batch
 from optimizer.bench.refill import Refill
 from optimizer.desk.asked import Asked
-from optimizer.desk.frame import button, field, form, report
+from optimizer.desk.frame import button, field, fields, form, hidden, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
-from optimizer.desk.logged import sure
+from optimizer.desk.logged import add_now, sure
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.way import onwards, page_of, place, subject
 from optimizer.errors import DataError
@@ -18,6 +18,7 @@ from optimizer.report.made import made_document
 from optimizer.units import number
 
 SCREEN = Screen()
+ALL_OF_IT = "All of it, held-back water and rinses included."
 
 
 def act(asked: Asked) -> Outcome:
@@ -80,12 +81,8 @@ def _refill(refill: Refill) -> Html:
         return tag("p", said, class_="what")
     mass, water = number(refill.mass_after_g, 2), number(refill.water_after_g, 2)
     then = f"The batch then weighs {mass} g; note {water} g of water."
-    return markup(
-        tag("p", "Put back", class_="of"),
-        tag("p", number(refill.grams, 3), tag("span", "g", class_="unit"), class_="figure"),
-        tag("p", "of water", class_="what"),
-        tag("p", f"As much has evaporated. {then}", class_="of"),
-    )
+    put_back = add_now(number(refill.grams, 3), "water", "Put back")
+    return markup(put_back, tag("p", f"As much has evaporated. {then}", class_="of"))
 
 
 def _form(asked: Asked, batch: Batch) -> Html:
@@ -95,21 +92,17 @@ def _form(asked: Asked, batch: Batch) -> Html:
     return form(
         asked,
         place(asked, "finish"),
-        *(tag("input", type="hidden", name=f"was-{name}", value=value) for name, value in told.items()),
-        tag(
-            "div",
+        hidden({f"was-{name}": value for name, value in told.items()}),
+        fields(
             field(asked, "mass", "Mass of the finished batch", figure=True, unit="g", big=True, value=told["mass"]),
-            field(asked, "water", "Water put back", figure=True, unit="g", value=told["water"],
-                  hint="All of it, held-back water and rinses included."),
-            field(asked, "lost", "Left in vessels or taken as samples", figure=True, unit="g",
-                  value=told["lost"]),
+            field(asked, "water", "Water put back", figure=True, unit="g", value=told["water"], hint=ALL_OF_IT),
+            field(asked, "lost", "Left in vessels or taken as samples", figure=True, unit="g", value=told["lost"]),
             field(asked, "bottles", "Bottles filled", figure=True, value=told["bottles"]),
-            class_="fields",
         ),
         sure(asked, "I have weighed it again"),
         button("Note it"),
         keep="finish",
-    )  # fmt: skip
+    )
 
 
 @SCREEN.at("/batch/{batch}/made")
@@ -117,5 +110,8 @@ def made(asked: Asked) -> Page:
     """Show what the batch really became."""
     found = subject(asked)
     batch = batch_of(found)
-    body = report(made_document(made_of(found))) if batch.begun else tag("p", "Nothing is weighed in yet.")
+    if batch.begun:
+        body = report(made_document(made_of(found)), materials=found.brief.library.by_id)
+    else:
+        body = tag("p", "Nothing is weighed in yet.")
     return page_of(asked, batch, "made", body, onwards(asked, batch, "made"))

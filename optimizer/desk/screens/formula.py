@@ -14,30 +14,16 @@ from optimizer.answers.keeping import ChangedMeanwhileError, can_be_put_back, ke
 from optimizer.answers.ruled import Moved, Ruled, Ruler
 from optimizer.answers.rulers import Rulers
 from optimizer.desk.asked import Asked
-from optimizer.desk.drafting import ELSE, TURNS, address, draft_of, hidden, rulers_of
-from optimizer.desk.frame import button, field, folded, form
+from optimizer.desk.drafting import ELSE, LATEST, PLAIN, address, draft_of, in_order, rulers_of
+from optimizer.desk.frame import button, field, folded, form, hidden
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
-from optimizer.desk.words import named
+from optimizer.desk.words import named, sentence
 from optimizer.errors import DataError
 from optimizer.units import number
 
 SCREEN = Screen()
-PLAIN = (
-    "active",
-    "rating",
-    "load",
-    "ph",
-    "cost",
-    "share",
-    "ratio",
-    "salt",
-    "natural",
-    "property",
-    "undissociated-acid",
-)
-"""Kinds of limit whose rulers are seen at once, in this order; the others are folded."""
 AT_REST = "600"
 """Time after which a ruler counts as at rest, so that what takes long does not hold up the next move [ms]."""
 HATCHED = Html(
@@ -58,10 +44,10 @@ def _formula(asked: Asked) -> Page:
     draft, wrong, readings = draft_of(asked, rulers)
     asked.problems, asked.readings = {**wrong, **asked.problems}, {**readings, **asked.readings}
     if wrong:
-        nowhere = [f"{text[:1].upper()}{text[1:]}" for key, text in wrong.items() if key not in rulers.keys]
+        nowhere = [sentence(text) for key, text in wrong.items() if key not in rulers.keys]
         words = " ".join(nowhere) or "A figure cannot be used as it stands."
         asked.problems.setdefault("", f"{words} Everything else counts.")
-    TURNS.next(asked, rulers.path)
+    LATEST.next(asked, rulers.path)
     if asked.query.get("reach"):
         rulers.reach(draft)
     found, trouble = _asked(rulers.ask if asked.fragment else rulers.prove, draft)
@@ -75,7 +61,7 @@ def proof(asked: Asked) -> Page:
     """Return what a move changed, proven; asked again where something newer came in between."""
     rulers = rulers_of(asked)
     draft, _, _ = draft_of(asked, rulers)
-    found = rulers.prove(draft, TURNS.next(asked, rulers.path))
+    found = rulers.prove(draft, LATEST.next(asked, rulers.path))
     if found is None:
         return Page("", _following(asked, draft, "Same materials, proof follows."), bare=True)
     return Page("", _moved(asked, rulers, found, "", within="#answer"), bare=True)
@@ -86,7 +72,7 @@ def reach(asked: Asked) -> Page:
     """Return where nothing fits any more."""
     rulers = rulers_of(asked)
     draft, _, _ = draft_of(asked, rulers)
-    if not rulers.reach(draft, TURNS.next(asked, rulers.path)):
+    if not rulers.reach(draft, LATEST.next(asked, rulers.path)):
         return Page("", markup(), bare=True)
     return Page("", markup(_told(rulers.ask(draft).rulers)), bare=True)
 
@@ -96,12 +82,12 @@ def _asked(question: Callable[[Draft], Ruled | None], draft: Draft) -> tuple[Rul
     try:
         return question(draft), ""
     except DataError as error:
-        return None, " ".join(f"{p.what[:1].upper()}{p.what[1:]}" for p in error.problems)
+        return None, " ".join(sentence(p.what) for p in error.problems)
 
 
 def _page(asked: Asked, rulers: Rulers, draft: Draft, found: Ruled | None, trouble: str) -> Html:
-    marks = sorted((m for m in rulers.marks if m.rule.kind in PLAIN), key=lambda m: PLAIN.index(m.rule.kind))
-    others = [m for m in rulers.marks if m not in marks]
+    every = in_order(rulers)
+    marks, others = ([m for m in every if (m.rule.kind in PLAIN) == plain] for plain in (True, False))
     told = {ruler.key: ruler for ruler in found.rulers} if found else {}
     open_ = any(m.key in draft or m.key in asked.problems for m in others)
     gone = {key: "1" for key in draft if key not in {m.key for m in rulers.marks}}
@@ -110,10 +96,9 @@ def _page(asked: Asked, rulers: Rulers, draft: Draft, found: Ruled | None, troub
     def ruler(mark: Mark) -> Html:
         return _ruler(asked, mark, named(mark.rule.name, materials), draft, told.get(mark.key))
 
-    held = (tag("ul", *(tag("li", words) for words in found.alarms), class_="caution") for _ in [0] if found)
     fields = tag(
         "form",
-        *hidden(gone),
+        hidden(gone),
         *map(ruler, marks),
         folded("Further limits", *map(ruler, others), open_=open_) if others else None,
         tag("p", button("What does that come to?"), data_without_script=True, class_="buttons"),
@@ -127,10 +112,16 @@ def _page(asked: Asked, rulers: Rulers, draft: Draft, found: Ruled | None, troub
     side = tag("div", tag("div", _lines(asked, found), id="doses"), _acting(asked, rulers, found, id="acts"))
     return markup(
         tag("div", _verdict(asked, found, trouble), id="answer", class_="verdict-line"),
-        tag("div", *(held if found and found.alarms else ()), id="alarms"),
+        tag("div", _alarms(found), id="alarms"),
         HATCHED,
         tag("div", tag("section", tag("h2", "Limits"), fields), side, class_="two"),
     )
+
+
+def _alarms(found: Ruled | None) -> Html | None:
+    """Return what is said before anything else."""
+    said = [tag("li", words) for words in found.alarms] if found else []
+    return tag("ul", *said, class_="caution") if said else None
 
 
 def _moved(asked: Asked, rulers: Rulers, found: Ruled | None, trouble: str, within: str = "") -> Html:
@@ -138,10 +129,9 @@ def _moved(asked: Asked, rulers: Rulers, found: Ruled | None, trouble: str, with
     verdict = _verdict(asked, found, trouble)
     if found is None:
         return verdict
-    alarms = tag("ul", *(tag("li", words) for words in found.alarms), class_="caution") if found.alarms else None
     return markup(
         tag("div", verdict, data_goes=within) if within else verdict,
-        tag("div", alarms, data_goes="#alarms"),
+        tag("div", _alarms(found), data_goes="#alarms"),
         tag("div", _lines(asked, found), data_goes="#doses"),
         _acting(asked, rulers, found, data_goes="#acts"),
         _told(found.rulers),
@@ -282,14 +272,14 @@ def _lines(asked: Asked, found: Ruled | None) -> Html:
             tag("thead", tag("tr", tag("th", "material", scope="col"), *heads)),
             tag("tbody", *rows),
         ),
-        tag("p", tag("a", "Why not another material?", href=address(asked, "why", found.moved)), class_="of"),
+        tag("p", tag("a", "Why not another material?", href=address(asked, "why", found.moved)), class_="go"),
     )
 
 
 def _line(asked: Asked, found: Ruled, line: Moved, moved: bool) -> Html:
     to = address(asked, "swap", found.moved, material=line.id)
     name = line.name if line.id == "aqua" else tag("a", line.name, href=to)
-    change = "" if isnan(line.change) else f"{line.change:+.2f}".replace("-", "−")
+    change = "" if isnan(line.change) else f"{line.change:+z.2f}".replace("-", "−")
     return tag(
         "tr",
         tag("th", name, scope="row"),
@@ -310,15 +300,15 @@ def _acts(asked: Asked, rulers: Rulers, found: Ruled | None) -> Html:
     if found is None:
         return markup()
     draft, place = found.moved, f"/formula/{asked.names['brief']}"
-    links = tag("p", tag("a", "Pictures", href=address(asked, "pictures", draft)), class_="of")
+    pictures = tag("a", "Pictures", href=address(asked, "pictures", draft))
+    drawn = [pictures, tag("a", "A whole range", href=address(asked, "range-of", draft))]
     if not draft:
         lay = tag("a", "Lay a batch", href=f"{place}/batch", class_="button")
         kept = _put_back(asked, rulers) if can_be_put_back(rulers.path) else None
         sides = tag("a", "Variants side by side", href=f"{place}/variants")
         return markup(
             tag("p", lay, class_="buttons") if found.ending == "optimal" else None,
-            links,
-            tag("p", sides, class_="of"),
+            tag("p", *drawn, sides, class_="go"),
             kept,
         )
     names = rulers.brief.library.by_id
@@ -334,8 +324,7 @@ def _acts(asked: Asked, rulers: Rulers, found: Ruled | None) -> Html:
                 keep="variant",
             ),
         ),
-        tag("p", tag("a", "Leave the brief as it is", href=place), class_="of"),
-        links,
+        tag("p", tag("a", "Leave the brief as it is", href=place), *drawn, class_="go"),
     )  # fmt: skip
 
 
@@ -347,9 +336,8 @@ def _kept(rulers: Rulers, found: Ruled) -> list[Html]:
 
 def _put_back(asked: Asked, rulers: Rulers) -> Html:
     place = f"/formula/{asked.names['brief']}/back"
-    return form(
-        asked, place, *hidden({"digest": rulers.digest}), button("Put back the brief as it was before", quiet=True)
-    )
+    undo = button("Put back the brief as it was before", quiet=True)
+    return form(asked, place, hidden({"digest": rulers.digest}), undo)
 
 
 def _sent(asked: Asked, prefix: str) -> dict[str, float]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from optimizer.answers.product import DraftMend, clash
 from optimizer.desk.asked import Asked
-from optimizer.desk.drafting import address, back, rulers_of, sound_draft
+from optimizer.desk.drafting import address, back, product_of
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, Screen
 from optimizer.desk.words import named
@@ -15,8 +15,7 @@ SCREEN = Screen()
 @SCREEN.at("/formula/{brief}/impossible")
 def impossible(asked: Asked) -> Page:
     """Show what clashes and what would help."""
-    rulers = rulers_of(asked)
-    draft = sound_draft(asked, rulers)
+    rulers, draft = product_of(asked)
     found, mends = clash(rulers, draft)
     way = back(asked, rulers, draft)
     if found is None:

@@ -6,13 +6,13 @@ from optimizer.answers.product import lay
 from optimizer.brief.defaults import bench_defaults
 from optimizer.desk.asked import Asked
 from optimizer.desk.folder import name_of
-from optimizer.desk.frame import button, field, form
+from optimizer.desk.frame import button, field, fields, form
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
 from optimizer.desk.words import in_words
 from optimizer.errors import DataError, UsageError
-from optimizer.units import number, slug
+from optimizer.units import file_stem, number
 
 SCREEN = Screen()
 
@@ -20,7 +20,7 @@ SCREEN = Screen()
 def _lay(asked: Asked) -> Outcome:
     path = asked.folder.brief(asked.names["brief"])
     called = asked.text("number")
-    if not slug(called):
+    if not file_stem(called):
         raise RefusedError({"number": "Give the batch a number, such as 12 or HW-12."})
     kilos = asked.maybe("kilos", "the mass", least=0.001, most=100_000)
     bottles = asked.maybe("bottles", "the bottles", least=1, most=1_000_000)
@@ -39,10 +39,10 @@ def _lay(asked: Asked) -> Outcome:
             "bottle_ml": ("bottle", "how much goes into a bottle"),
             "density": ("density", "the measured density"),
         }
-        missing = {field: f"Type {what}." for key, (field, what) in wanted.items() if more[key] is None}
+        missing = {name: f"Type {what}." for key, (name, what) in wanted.items() if more[key] is None}
         if missing:
             raise RefusedError(missing)
-    out = path.with_name(f"batch-{slug(called)}.toml")
+    out = path.with_name(f"batch-{file_stem(called)}.toml")
     try:
         lay(
             path, out, size="" if kilos is None else f"{kilos * 1000:.10g} g",
@@ -68,7 +68,7 @@ def batch(asked: Asked) -> Page:
         return "" if value is None else number(value, 6)
 
     kilos = bench.size.removesuffix("kg").strip() if bench.size.endswith("kg") else ""
-    fields = [
+    asks = [
         field(asked, "number", "Number of the batch", need=True, hint="As it stands on the bottles, such as 12."),
         field(asked, "kilos", "How much", figure=True, unit="kg", value=kilos),
         field(asked, "bottles", "Or how many bottles", figure=True),
@@ -82,5 +82,5 @@ def batch(asked: Asked) -> Page:
     ]  # fmt: skip
     place = f"/formula/{asked.names['brief']}/batch"
     said = tag("p", "The formula is solved anew, proven, and rounded to what your scale can weigh.", class_="soft")
-    body = markup(said, form(asked, place, tag("div", *fields, class_="fields"), button("Lay the batch"), keep="lay"))
+    body = markup(said, form(asked, place, fields(*asks), button("Lay the batch"), keep="lay"))
     return Page("Lay a batch", body, back=(f"/formula/{asked.names['brief']}", "To the formula"))

@@ -6,8 +6,8 @@ from optimizer.answers.draft import MISSING, Draft
 from optimizer.answers.product import out_of_formula, swap, why
 from optimizer.answers.rulers import Rulers
 from optimizer.desk.asked import Asked
-from optimizer.desk.drafting import address, back, hidden, rulers_of, sound_draft
-from optimizer.desk.frame import button, choice, report
+from optimizer.desk.drafting import address, back, carried, product_of
+from optimizer.desk.frame import asking, button, choice, report
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
 
@@ -17,19 +17,11 @@ SCREEN = Screen()
 @SCREEN.at("/formula/{brief}/why")
 def ask_why(asked: Asked) -> Page:
     """Ask which material, then show why it is in or out."""
-    rulers = rulers_of(asked)
-    draft = sound_draft(asked, rulers)
+    rulers, draft = product_of(asked)
     material = asked.query.get("material", "")
-    offered = out_of_formula(rulers, draft)
-    kept = hidden({key: f"{value:.10g}" for key, value in draft.items()})
-    ask = tag(
-        "form",
-        *kept,
-        choice(asked, "material", "Material", offered, value=material),
-        tag("p", button("Why not this one?"), class_="buttons"),
-        method="get",
-        action=f"/formula/{asked.names['brief']}/why",
-    )
+    offered = choice(asked, "material", "Material", out_of_formula(rulers, draft), value=material)
+    send = tag("p", button("Why not this one?"), class_="buttons")
+    ask = asking(address(asked, "why", {}), carried(draft), offered, send)
     title = "Why not this material?"
     if not material:
         return Page(title, ask, back=back(asked, rulers, draft))
@@ -37,14 +29,17 @@ def ask_why(asked: Asked) -> Page:
     if nothing := _nothing(asked, rulers, draft):
         return nothing
     document = why(rulers, draft, material).document()
-    return Page(document.title, markup(report(document), ask), back=back(asked, rulers, draft))
+    return Page(
+        document.title,
+        markup(report(document, materials=rulers.brief.library.by_id), ask),
+        back=back(asked, rulers, draft),
+    )
 
 
 @SCREEN.at("/formula/{brief}/swap")
 def ask_instead(asked: Asked) -> Page:
     """Show the closest formula without a material, and what could stand in for it."""
-    rulers = rulers_of(asked)
-    draft = sound_draft(asked, rulers)
+    rulers, draft = product_of(asked)
     material = asked.query.get("material", "")
     _known(rulers.brief.library.by_id, material)
     if nothing := _nothing(asked, rulers, draft):
@@ -54,8 +49,8 @@ def ask_instead(asked: Asked) -> Page:
     acts: list[Html] = []
     if material in rulers.brief.pool.index and f"{MISSING}{material}" not in draft:
         acts.append(tag("a", "Cheapest formula without it", href=without, class_="button quiet"))
-    ask = tag("p", tag("a", "Why is it in, or out?", href=address(asked, "why", draft, material=material)))
-    body = markup(tag("p", *acts, class_="buttons"), ask, report(document))
+    ask = tag("p", tag("a", "Why is it in, or out?", href=address(asked, "why", draft, material=material)), class_="go")
+    body = markup(tag("p", *acts, class_="buttons"), ask, report(document, materials=rulers.brief.library.by_id))
     return Page(document.title, body, back=back(asked, rulers, draft))
 
 

@@ -6,7 +6,7 @@ from optimizer.answers.bench import batch_of, card_of
 from optimizer.answers.papers import cost_for, label_for
 from optimizer.answers.subject import Subject
 from optimizer.desk.asked import Asked
-from optimizer.desk.frame import button, field, folded, report
+from optimizer.desk.frame import asking, button, field, fields, folded, report
 from optimizer.desk.html import Html, tag
 from optimizer.desk.screen import Download, Page, RefusedError, Screen
 from optimizer.desk.way import page_of, place, subject
@@ -49,18 +49,11 @@ def cost(asked: Asked) -> Page:
     names = ("margin", "plan")
     asked.typed = {name: [asked.query[name]] for name in names if name in asked.query}
     body, margin = _costed(asked, found)
-    ask = tag(
-        "form",
-        tag(
-            "div",
-            field(asked, "margin", "Margin", figure=True, unit="% of the price", hint="Empty for the costs file's."),
-            field(asked, "plan", "Batches to buy packs for", figure=True),
-            class_="fields",
-        ),
-        button("Work it out", quiet=True),
-        method="get",
-        action=place(asked, "cost"),
+    asks = fields(
+        field(asked, "margin", "Margin", figure=True, unit="% of the price", hint="Empty for the costs file's."),
+        field(asked, "plan", "Batches to buy packs for", figure=True),
     )
+    ask = asking(place(asked, "cost"), asks, button("Work it out", quiet=True))
     return page_of(asked, batch_of(found), "cost", body, ask, status=422 if margin else 200)
 
 

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from urllib.parse import urlencode
 
+from optimizer.answers.beginning import library_in
 from optimizer.answers.bench import batch_of
 from optimizer.answers.days import day_of, time_of, years_on
 from optimizer.answers.kept import Records, keep_batch
 from optimizer.bench.batch import Observation
 from optimizer.desk.asked import Asked
-from optimizer.desk.frame import button, choice, field, folded, form, report
+from optimizer.desk.frame import asking, button, choice, field, fields, folded, form, hidden, report, section
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
-from optimizer.desk.logged import striking, struck
+from optimizer.desk.logged import strikable, striking, struck
 from optimizer.desk.screen import LARGE, Download, Page, RefusedError, Screen
 from optimizer.desk.way import file_of, page_of, subject
-from optimizer.desk.words import in_words
+from optimizer.desk.words import in_words, sentence
 from optimizer.errors import DataError
 from optimizer.records.batches import photo_from, suffix_of
 from optimizer.records.overview import Listed, NoteKept
@@ -36,7 +37,7 @@ def keep(asked: Asked) -> Outcome:
         f"Kept as revision {kept.revision}." if kept.changed else f"Nothing has changed since revision {kept.revision}."
     )
     gaps = f" Weighed without a lot: {', '.join(kept.without_lot)}." if kept.without_lot else ""
-    return asked.done(_record(kept.batch), said + gaps + (f" {doubt[:1].upper()}{doubt[1:]}" if doubt else ""))
+    return asked.done(_record(kept.batch), said + gaps + (f" {sentence(doubt)}" if doubt else ""))
 
 
 @SCREEN.at("/batch/{batch}/keep", act=keep)
@@ -48,7 +49,7 @@ def keeping(asked: Asked) -> Page:
         "The records take in the batch as its file says it now, with its lots and what was made of it. Kept again "
         "after a change, it becomes a further revision; nothing that is recorded is changed."
     )
-    there = tag("p", tag("a", f"What is recorded of batch {batch.batch}", href=_record(batch.batch)))
+    there = tag("p", tag("a", f"What is recorded of batch {batch.batch}", href=_record(batch.batch)), class_="go")
     known = _records(asked).holds(batch.batch)
     parts = [tag("p", said), form(asked, asked.place, button("Keep it")), there if known else None]
     return page_of(asked, batch, "keep", *parts)
@@ -76,19 +77,13 @@ def records(asked: Asked) -> Page:
 
 
 def _search(asked: Asked) -> Html:
-    return tag(
-        "form",
-        field(asked, "lot", "Where did a lot go?", hint="The lot as it was written."),
-        button("Look it up", quiet=True),
-        method="get",
-        action="/records",
-        role="search",
-    )
+    lot = field(asked, "lot", "Where did a lot go?", hint="The lot as it was written.")
+    return asking("/records", lot, button("Look it up", quiet=True), role="search")
 
 
 def _traced(asked: Asked, lot: str) -> Html:
     try:
-        return report(_records(asked).where(lot).document())
+        return report(_records(asked).where(lot).document(), materials=library_in(asked.folder.path).by_id)
     except DataError as error:
         return tag("p", in_words(error), class_="wrong", role="alert")
 
@@ -104,10 +99,7 @@ def _list(found: Listed) -> Html:
         for b in found.batches
     )
     masters = (tag("li", f"{m.name}, version {m.version} of {m.on}") for m in found.masters)
-    return markup(
-        tag("section", tag("h2", "Batches"), tag("ul", *batches, class_="entries")) if found.batches else None,
-        tag("section", tag("h2", "Master formulas"), tag("ul", *masters)) if found.masters else None,
-    )
+    return markup(section("Batches", batches), section("Master formulas", masters, entries=False))
 
 
 def _made(on: str, bottles: int | None, revision: int) -> str:
@@ -194,7 +186,7 @@ def record(asked: Asked) -> Page:
         report(calendar.document(), "t") if tests else None,
         _strikes(asked, to, calendar.found),
         tag("h2", "Lots"),
-        report(lots.document(), "l"),
+        report(lots.document(), "l", library_in(asked.folder.path).by_id),
     ]
     return Page(document.title, markup(*parts), here="records", back=("/records", "Records"))
 
@@ -229,78 +221,53 @@ def photo(asked: Asked) -> Download:
     return Download(content, KINDS.get(suffix_of(content), "application/octet-stream"))
 
 
-def _for(what: str) -> Html:
-    return tag("input", type="hidden", name="what-for", value=what)
-
-
 def _ask(asked: Asked, to: str, *, tests: bool, names: list[tuple[str, str]]) -> Html:
-    here = asked.text("what-for")
-    result = form(
-        asked, to, _for("result"),
-        tag(
-            "div",
-            choice(asked, "test", "Test", names, value=asked.query.get("test", "")),
-            field(asked, "reading", "Reading", figure=True, big=True),
-            choice(asked, "passed", "Judged", (("", "not judged"), ("passed", "passed"), ("failed", "failed"))),
-            field(asked, "said", "In words"),
-            field(asked, "read-on", "Read on", hint="Today if it is left empty; else such as 2026-05-04."),
-            class_="fields",
-        ),
-        button("Note it"), keep="result",
-    )  # fmt: skip
-    lay_them = form(
-        asked, to, _for("tests"),
-        tag("p", "Stability, freeze-thaw, challenge and pH tests with their days and who asks for them."),
-        field(asked, "start", "Day 0", hint="The day on which the batch was finished, if it is left empty."),
-        button("Lay the tests"),
-    )  # fmt: skip
-    note_it = form(
-        asked, to, _for("note"),
-        tag(
-            "div",
-            field(asked, "what", "What was read", choices=WHATS,
-                  need=True),
-            field(asked, "value", "Figure", figure=True),
-            field(asked, "unit", "Unit", hint="'judged' for a rating by eye, hand or nose."),
-            field(asked, "text", "In words"),
-            field(asked, "photo", "Photo", kind="file", hint="At most 10 MB; place and owner are taken out."),
-            field(asked, "day", "Read on", hint="Today if it is left empty."),
-            class_="fields",
-        ),
-        button("Note it"), keep="note", photo=True,
-    )  # fmt: skip
-    sample = form(
-        asked, to, _for("sample"),
-        tag(
-            "div",
-            field(asked, "where", "Where it is kept", need=True),
-            field(asked, "amount", "How much", figure=True, unit="g"),
-            field(asked, "until", "Until", hint="Two years if it is left empty."),
-            class_="fields",
-        ),
-        button("Note it"), keep="sample",
-    )  # fmt: skip
-    wanted = bool(asked.query.get("test"))
+    def asks(what: str, words: str, *parts: Html, keep: bool = True, open_: bool = False, photo: bool = False) -> Html:
+        """Return the form of one thing that can be noted, open if it was sent."""
+        sent = form(asked, to, hidden({"what-for": what}), *parts, keep=what if keep else "", photo=photo)
+        return folded(words, sent, open_=open_ or asked.text("what-for") == what)
+
+    result = fields(
+        choice(asked, "test", "Test", names, value=asked.query.get("test", "")),
+        field(asked, "reading", "Reading", figure=True, big=True),
+        choice(asked, "passed", "Judged", (("", "not judged"), ("passed", "passed"), ("failed", "failed"))),
+        field(asked, "said", "In words"),
+        field(asked, "read-on", "Read on", hint="Today if it is left empty; else such as 2026-05-04."),
+    )
+    seen = fields(
+        field(asked, "what", "What was read", choices=WHATS, need=True),
+        field(asked, "value", "Figure", figure=True),
+        field(asked, "unit", "Unit", hint="'judged' for a rating by eye, hand or nose."),
+        field(asked, "text", "In words"),
+        field(asked, "photo", "Photo", kind="file", hint="At most 10 MB; place and owner are taken out."),
+        field(asked, "day", "Read on", hint="Today if it is left empty."),
+    )
+    sample = fields(
+        field(asked, "where", "Where it is kept", need=True),
+        field(asked, "amount", "How much", figure=True, unit="g"),
+        field(asked, "until", "Until", hint="Two years if it is left empty."),
+    )
+    days = tag("p", "Stability, freeze-thaw, challenge and pH tests with their days and who asks for them.")
+    start = field(asked, "start", "Day 0", hint="The day on which the batch was finished, if it is left empty.")
+    note_it, lay_them, wanted = button("Note it"), button("Lay the tests"), bool(asked.query.get("test"))
     return markup(
-        folded("Note a reading of a test", result, open_=here == "result" or wanted) if tests else None,
-        folded("Lay the tests of this batch", lay_them, open_=here == "tests") if not tests else None,
-        folded("Note what was seen, with a photo", note_it, open_=here == "note"),
-        folded("Put a sample away", sample, open_=here == "sample"),
+        asks("result", "Note a reading of a test", result, note_it, open_=wanted) if tests else None,
+        None if tests else asks("tests", "Lay the tests of this batch", days, start, lay_them, keep=False),
+        asks("note", "Note what was seen, with a photo", seen, note_it, photo=True),
+        asks("sample", "Put a sample away", sample, note_it),
     )
 
 
 def _strikes(asked: Asked, to: str, found: Calendar) -> Html | None:
     """Return the readings that count, each with a way to strike it."""
-    rows = [(t, r) for t in found.tests for r in t.readings if not r.struck]
-    if not rows:
-        return None
     items = (
-        tag(
-            "li",
-            tag("span", str(r.number), class_="mark"),
+        strikable(
+            r.number,
             f"{t.name}, {r.on}: {number(r.value) if r.value is not None else r.text or 'judged'}",
-            striking(asked, to, r.number, "strike-test", _for("strike")),
+            striking(asked, to, r.number, "strike-test", *hidden({"what-for": "strike"})),
         )
-        for t, r in rows
-    )  # fmt: skip
-    return tag("section", tag("h2", "Readings that count"), tag("ul", *items, class_="entries"))
+        for t in found.tests
+        for r in t.readings
+        if not r.struck
+    )
+    return section("Readings that count", items)

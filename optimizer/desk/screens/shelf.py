@@ -5,13 +5,18 @@ from __future__ import annotations
 from pathlib import Path
 from urllib.parse import urlencode
 
+from optimizer.answers.beginning import library_in
 from optimizer.answers.stock import ShelfLeft, shelf_left, shelves_in
-from optimizer.data.shelf import ShelfLine, change_shelf
+from optimizer.data.facts import Material
+from optimizer.data.names import material_of
+from optimizer.data.shelf import ShelfLine, change_shelf, drop_from_shelf
 from optimizer.desk.asked import Asked
-from optimizer.desk.frame import button, field, folded, form, report
+from optimizer.desk.frame import button, field, fields, folded, form, hidden, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.screen import Page, RefusedError, Screen
+from optimizer.desk.words import in_full, sentence
+from optimizer.errors import UsageError
 from optimizer.report.stock import stock_document
 from optimizer.units import number
 
@@ -22,24 +27,37 @@ MEASURED = {
 }
 """What is measured of a lot, in words, and the most that it can be."""
 
+CALLED = "Its id, name or INCI name, as the library has it."
 SCREEN = Screen(entry=("/shelf", "Shelf"), rank=20)
 
 
 def act(asked: Asked) -> Outcome:
     """Write a line of the shelf, or add one."""
     path = _shelf(asked)
+    called = asked.text("called", asked.text("material"))
+    if asked.text("off"):
+        drop_from_shelf(path, asked.whole("row"), asked.text("material"))
+        return asked.done("/shelf", f"Taken off the shelf: {called}.")
     values = _values(asked)
     if asked.text("row"):
-        row = int(asked.text("row")) if asked.text("row").isdigit() else -1
         if not values:
             raise RefusedError({"": "Nothing was changed, so nothing was written."})
-        change_shelf(path, row, values, asked.text("material"))
-        return asked.done("/shelf", f"Written: {asked.text('called', asked.text('material'))}.")
-    name = asked.text("new")
+        change_shelf(path, asked.whole("row"), values, asked.text("material"))
+        return asked.done("/shelf", f"Written: {called}.")
+    material = _meant(asked)
+    change_shelf(path, None, {"material": material.id, **values})
+    return asked.done("/shelf", f"Added: {material.name}.")
+
+
+def _meant(asked: Asked) -> Material:
+    """Return the material that is named: a shelf with one that nobody knows would make every product of it useless."""
+    name, known = asked.text("new"), library_in(asked.folder.path)
     if not name:
         raise RefusedError({"new": "Name the material."})
-    change_shelf(path, None, {"material": name, **values})
-    return asked.done("/shelf", f"Added: {name}.")
+    try:
+        return known.by_id[material_of(name, known.materials)]
+    except UsageError as error:
+        raise RefusedError({"new": sentence(in_full(str(error), known.by_id))}) from None
 
 
 def _shelf(asked: Asked) -> Path:
@@ -121,7 +139,7 @@ def _changing(asked: Asked, path: Path, line: ShelfLine, name: str) -> Html:
     sent = (asked.text("shelf"), asked.text("row"))
     if (path.name, str(line.row)) in (sent, (asked.query.get("of"), asked.query.get("line"))):
         return folded("Change it", _change(asked, path, line, name), open_=True)
-    return tag("p", tag("a", "Change it", href=f"/shelf?{urlencode(here)}#row-{line.row}"), class_="many")
+    return tag("p", tag("a", "Change it", href=f"/shelf?{urlencode(here)}#row-{line.row}"), class_="go")
 
 
 def _change(asked: Asked, path: Path, line: ShelfLine, name: str) -> Html:
@@ -136,36 +154,28 @@ def _change(asked: Asked, path: Path, line: ShelfLine, name: str) -> Html:
     return form(
         asking,
         "/shelf",
-        tag("input", type="hidden", name="shelf", value=path.name),
-        tag("input", type="hidden", name="row", value=str(line.row)),
-        tag("input", type="hidden", name="material", value=line.material),
-        tag("input", type="hidden", name="called", value=name),
-        *(tag("input", type="hidden", name=f"was-{name}", value=value) for name, value in there.items()),
+        hidden({"shelf": path.name, "row": str(line.row), "material": line.material, "called": name}),
+        hidden({f"was-{name}": value for name, value in there.items()}),
         _fields(asking, there, f"{line.row}", line.currency),
-        button("Write it"),
+        tag("p", button("Write it"), button("Take it off the shelf", quiet=True, name="off", value="yes"),
+            class_="buttons"),
         keep=f"shelf-{line.row}",
-    )
+    )  # fmt: skip
 
 
 def _fields(asked: Asked, there: dict[str, str], key: str, currency: str) -> Html:
-    return tag(
-        "div",
-        field(asked, "stock_kg", "Counted now", figure=True, unit="kg", value=there["stock_kg"], key=f"stock-{key}"),
-        field(
-            asked, "price_per_kg", "Price", figure=True, unit=f"{currency} per kg".strip(), value=there["price_per_kg"],
-            key=f"price-{key}",
-        ),
-        field(asked, "lot", "Lot", value=there["lot"], key=f"lot-{key}"),
-        field(
-            asked, "lot_active", "Measured active matter", figure=True, unit="%", value=there["lot_active"],
-            key=f"active-{key}",
-        ),
-        field(asked, "lot_ph", "Measured pH of the lot", figure=True, value=there["lot_ph"], key=f"ph-{key}"),
-        field(
-            asked, "lot_ph_at", "Read at", figure=True, unit="% in water", value=there["lot_ph_at"], key=f"at-{key}",
-        ),
-        class_="fields",
-    )  # fmt: skip
+    asks = {
+        "stock_kg": ("Counted now", "kg", "stock"),
+        "price_per_kg": ("Price", f"{currency} per kg".strip(), "price"),
+        "lot": ("Lot", "", "lot"),
+        "lot_active": ("Measured active matter", "%", "active"),
+        "lot_ph": ("Measured pH of the lot", "", "ph"),
+        "lot_ph_at": ("Read at", "% in water", "at"),
+    }
+    return fields(
+        field(asked, name, label, figure=name != "lot", unit=unit, value=there[name], key=f"{short}-{key}")
+        for name, (label, unit, short) in asks.items()
+    )
 
 
 def _add(asked: Asked, path: Path) -> Html:
@@ -174,12 +184,13 @@ def _add(asked: Asked, path: Path) -> Html:
     return form(
         asking,
         "/shelf",
-        tag("input", type="hidden", name="shelf", value=path.name),
+        hidden({"shelf": path.name}),
         field(
             asking,
             "new",
             "Material",
-            hint="Its id, name or INCI name, as the library has it.",
+            hint=CALLED,
+            choices=sorted(m.name for m in library_in(asked.folder.path).materials),
             need=True,
             key=f"new-{path.stem}",
         ),

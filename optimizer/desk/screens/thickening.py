@@ -7,7 +7,7 @@ from optimizer.answers.logs import thickened
 from optimizer.bench.batch import Batch
 from optimizer.bench.thicken import ThickeningLog
 from optimizer.desk.asked import Asked
-from optimizer.desk.frame import button, choice, field, folded, form, report
+from optimizer.desk.frame import button, choice, field, fields, folded, form, hidden, report
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.logged import add_now, crossed, entry, log, notes, said_of, striking, struck, sure
@@ -17,7 +17,7 @@ from optimizer.report.thicken import thicken_document
 from optimizer.units import number
 
 SCREEN = Screen()
-READ = (("viscosity_mpas", "viscosity, mPa s"), ("flow_s", "time to run out, s"), ("judged", "judged, 1 to 5"))
+READ = (("viscosity_mpas", "viscosity, mPa·s"), ("flow_s", "time to run out, s"), ("judged", "judged, 1 to 5"))
 
 
 def act(asked: Asked) -> Outcome:
@@ -64,14 +64,10 @@ def thickening(asked: Asked) -> Page:
     if chosen is None:
         parts += [tag("p", document.verdict), onwards(asked, batch, "thicken")]
     else:
-        parts += [
-            _others(asked, told.logs, chosen),
-            _now(chosen),
-            _step(asked, batch, chosen),
-            onwards(asked, batch, "thicken"),
-        ]
-        parts += [_log(asked, chosen), crossed(told.struck)]
-    parts.append(folded("All of it: limits, curve, cautions", report(document), open_=bool(chosen and chosen.points)))
+        parts += [_others(asked, told.logs, chosen), _now(chosen), _step(asked, batch, chosen)]
+        parts += [onwards(asked, batch, "thicken"), _log(asked, chosen), crossed(told.struck)]
+    whole = report(document, materials=found.brief.library.by_id)
+    parts.append(folded("All of it: limits, curve, cautions", whole, open_=bool(chosen and chosen.points)))
     return page_of(asked, batch, "thicken", *parts)
 
 
@@ -109,31 +105,25 @@ def _step(asked: Asked, batch: Batch, here: ThickeningLog) -> Html:
         asked,
         place(asked, "thicken"),
         tag("h2", "Note a step"),
-        tag("input", type="hidden", name="material", value=here.material_id),
-        tag("input", type="hidden", name="before", value=repr(here.added)),
-        tag(
-            "div",
+        hidden({"material": here.material_id, "before": repr(here.added)}),
+        fields(
             field(asked, "now", "Added since then", figure=True, unit="g", big=True),
             field(asked, "reading", "What is read", figure=True, unit=here.unit, big=True, need=True),
-            class_="fields pair",
+            pair=True,
         ),
         tag("p", hint, class_="hint"),
-        tag(
-            "div",
+        fields(
             choice(asked, "kind", "Read as", kinds, value=here.kind or "viscosity_mpas"),
             field(asked, "ph", "pH read again", figure=True),
             field(asked, "target", "Wanted reading", figure=True, value=number(here.target) if here.target else ""),
             field(asked, "lot", "Lot of the thickener"),
-            class_="fields",
         ),
         folded(
             "How it was read",
-            tag(
-                "div",
+            fields(
                 field(asked, "waited", "Mixed and waited", figure=True, unit="min"),
                 field(asked, "temperature", "Temperature", figure=True, unit="°C"),
                 field(asked, "note", "Note"),
-                class_="fields",
             ),
         ),
         sure(asked, "more than the limit is in"),

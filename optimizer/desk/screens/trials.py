@@ -9,7 +9,7 @@ from optimizer.answers.trials import lay_trials, next_trials, note_trials, trial
 from optimizer.answers.trials_fit import fit_trials
 from optimizer.desk.asked import Asked
 from optimizer.desk.folder import name_of
-from optimizer.desk.frame import button, choice, field, folded, form, report, tick
+from optimizer.desk.frame import button, choice, field, fields, folded, form, hidden, report, tick, way_of
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
 from optimizer.desk.logged import crossed, entry, said_of, striking, struck
@@ -19,12 +19,12 @@ from optimizer.errors import TensideError
 from optimizer.report.trials import sheet_document
 from optimizer.report.trials_fit import fit_document
 from optimizer.trials.note import How
-from optimizer.trials.plan import Asked as Wanted
+from optimizer.trials.plan import TrialsQuestion
 from optimizer.trials.series import LOST, SEPARATED, USUAL, Kind, Series, read_series
-from optimizer.units import listed, slug
+from optimizer.units import file_stem, listed
 
 if TYPE_CHECKING:
-    from optimizer.trials.standing import BeakerRead, Standing
+    from optimizer.trials.standing import BeakerRead, SeriesStanding
 
 SCREEN = Screen(entry=("/trials", "Trials"), rank=35)
 PARTS = (("", "Beakers"), ("/sheet", "Sheet"), ("/tells", "What they tell"))
@@ -44,8 +44,8 @@ def lay(asked: Asked) -> Outcome:
     trials = asked.maybe("trials", "the number of beakers", least=4, most=40)
     days = asked.maybe("days", "the number of days", least=1, most=5) or 1
     free = tuple(word.strip() for word in asked.text("free").split(",") if word.strip())
-    out = brief.with_name(f"trials-{slug(name)}.toml")
-    wanted = Wanted(trials=None if trials is None else round(trials), days=round(days), free=free)
+    out = brief.with_name(f"trials-{file_stem(name)}.toml")
+    wanted = TrialsQuestion(trials=None if trials is None else round(trials), days=round(days), free=free)
     lay_trials(brief, out, wanted, name=name, on=asked.today)
     return asked.done(f"/trials/{name_of(asked.folder.path, out)}/sheet", "The beakers are chosen.")
 
@@ -80,7 +80,7 @@ def _line(name: str, path: Path) -> Html:
     )
 
 
-def _open(standing: Standing) -> str:
+def _open(standing: SeriesStanding) -> str:
     """Return what is still to be read, in words."""
     if not standing.open:
         return f"All {len(standing.beakers)} beakers are read."
@@ -93,14 +93,12 @@ def _plan(asked: Asked, briefs: list[tuple[str, str]]) -> Html:
         asked,
         "/trials",
         tag("h2", "Choose beakers"),
-        tag(
-            "div",
+        fields(
             choice(asked, "brief", "Of the product", briefs),
             field(asked, "name", "Name of the series", need=True),
             field(asked, "trials", "Beakers", figure=True, hint="Empty: as many as it takes."),
             field(asked, "days", "On how many days", figure=True, value="1"),
             field(asked, "free", "Leave out", hint=hint),
-            class_="fields",
         ),
         button("Choose them"),
         keep="trials-plan",
@@ -110,7 +108,7 @@ def _plan(asked: Asked, briefs: list[tuple[str, str]]) -> Html:
 def note(asked: Asked) -> Outcome:
     """Note what was read of a beaker, strike a reading, or choose the next beakers."""
     path = asked.folder.series(asked.names["series"])
-    to = f"/trials/{asked.names['series']}"
+    to = _to(asked)
     if asked.text("further"):
         if not asked.device.formulas:
             raise RefusedError({"": "A telephone may note readings; choose beakers on the machine itself."})
@@ -123,7 +121,7 @@ def note(asked: Asked) -> Outcome:
         note_trials(path, (), How(), wrong=wrong)
         return asked.done(f"{to}#beaker-{beaker}", said_of(wrong, "reading"))
     known = read_series(path)
-    if not beaker.isdigit():
+    if asked.whole("beaker") < 1:
         raise RefusedError({"": "There is no such beaker; nothing was noted."})
     words = [
         f"{what}={asked.text(f'{what}-{beaker}')}" for what, _, _ in _asks(known) if asked.text(f"{what}-{beaker}")
@@ -152,27 +150,20 @@ def beakers(asked: Asked) -> Page:
     path = asked.folder.series(asked.names["series"])
     standing = note_trials(path, (), How()).found
     rows = [_beaker(asked, standing.series, beaker) for beaker in standing.beakers]
-    further = form(
-        asked,
-        f"/trials/{asked.names['series']}",
-        button("Choose two more beakers", quiet=True, name="further", value="2"),
-    )
+    further = form(asked, _to(asked), button("Choose two more beakers", quiet=True, name="further", value="2"))
     body = markup(tag("p", _open(standing)), tag("ul", *rows, class_="entries"), crossed(standing.struck), further)
     return _page(asked, standing.trials, "", body)
 
 
 def _page(asked: Asked, title: str, here: str, body: Html) -> Page:
     """Return a page of a series."""
-    return Page(title, body, here="trials", back=("/trials", "Trials"), way=_way(asked, here))
+    way = way_of(((_to(asked) + end, words, end == here) for end, words in PARTS), "This series")
+    return Page(title, body, here="trials", back=("/trials", "Trials"), way=way)
 
 
-def _way(asked: Asked, here: str) -> Html:
-    base = f"/trials/{asked.names['series']}"
-    items = (
-        tag("li", tag("a", words, href=base + end, aria_current="step" if end == here else None))
-        for end, words in PARTS
-    )
-    return tag("nav", tag("ol", *items, class_="way"), aria_label="This series")
+def _to(asked: Asked) -> str:
+    """Return the address of the series."""
+    return f"/trials/{asked.names['series']}"
 
 
 def _beaker(asked: Asked, found: Series, beaker: BeakerRead) -> Html:
@@ -182,23 +173,21 @@ def _beaker(asked: Asked, found: Series, beaker: BeakerRead) -> Html:
     role = {"plan": "the plan itself", "repeat": f"again beaker {beaker.repeats}"}.get(beaker.role, "")
     key = str(beaker.number)
     wrong = asked.text("beaker") == key and bool(asked.problems)
-    fields = [
+    asks = [
         field(asked, f"{what}-{key}", what, unit=unit, hint=TYPED.get(kind, "")) for what, kind, unit in _asks(found)
     ]
     noting = form(
         asked,
-        f"/trials/{asked.names['series']}",
-        tag("input", type="hidden", name="beaker", value=key),
-        tag("div", *fields, class_="fields pair"),
+        _to(asked),
+        hidden({"beaker": key}),
+        fields(*asks, pair=True),
         tick(asked, f"{SEPARATED}-{key}", "It separated"),
         tick(asked, f"{LOST}-{key}", "The beaker was lost"),
         folded(
             "How it was read",
-            tag(
-                "div",
+            fields(
                 field(asked, f"temperature-{key}", "Temperature", figure=True, unit="°C"),
                 field(asked, f"by-{key}", "Spindle, speed or cup"),
-                class_="fields",
             ),
         ),
         button("Note it"),
@@ -218,15 +207,13 @@ def _beaker(asked: Asked, found: Series, beaker: BeakerRead) -> Html:
 
 def _readings(asked: Asked, found: Series, beaker: BeakerRead) -> Html | None:
     """Return the readings of a beaker, each with a way to strike it."""
-    there = [
-        (n, r) for n, r in enumerate(found.all_readings, 1) if r.beaker == beaker.number and not r.struck
-    ]  # fmt: skip
-    if not there:
-        return None
-    place = f"/trials/{asked.names['series']}"
-    hidden = tag("input", type="hidden", name="beaker", value=str(beaker.number))
-    items = (entry(n, r.what, r.read, striking(asked, place, n, "strike-reading", hidden)) for n, r in there)
-    return tag("ul", *items, class_="entries")
+    mine = hidden({"beaker": str(beaker.number)})
+    items = [
+        entry(n, r.what, r.read, striking(asked, _to(asked), n, "strike-reading", *mine))
+        for n, r in enumerate(found.all_readings, 1)
+        if r.beaker == beaker.number and not r.struck
+    ]
+    return tag("ul", *items, class_="entries") if items else None
 
 
 @SCREEN.at("/trials/{series}/sheet")

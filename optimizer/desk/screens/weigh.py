@@ -9,15 +9,17 @@ from optimizer.bench.weigh import Step, WeighLine, WeighSheet
 from optimizer.bench.weighed import Weight, tolerance_g
 from optimizer.data.cautions import cautions_from
 from optimizer.desk.asked import Asked
-from optimizer.desk.frame import button, field, folded, form, report
+from optimizer.desk.frame import asking, button, field, fields, folded, form, hidden, report, section
 from optimizer.desk.guard import Outcome
 from optimizer.desk.html import Html, markup, tag
-from optimizer.desk.logged import alarms, crossed, said_of, striking, struck, sure
-from optimizer.desk.screen import Page, RefusedError, Screen
+from optimizer.desk.logged import alarms, crossed, said_of, strikable, striking, struck, sure
+from optimizer.desk.screen import Download, Page, RefusedError, Screen
 from optimizer.desk.way import onwards, page_of, place, subject, way
+from optimizer.desk.words import sentence
 from optimizer.immutable import replace
+from optimizer.report.document_pdf import document_pdf
 from optimizer.report.weigh import after_of, grams_text, head_of, remark, weigh_document
-from optimizer.studies.substitute import Wish
+from optimizer.studies.substituted import SwapWish
 from optimizer.units import AS_TYPED, number
 
 SCREEN = Screen()
@@ -54,7 +56,8 @@ def weigh(asked: Asked) -> Page:
     else:
         now = tag("div", _one(asked, found, sheet, step, line))
     both = tag("div", now, tag("div", _all(asked, sheet), crossed(_struck(found))), class_="two")
-    return page_of(asked, batch, "weigh", alarms(c.words for c in sheet.alarms if c.loud), both, _sheet(sheet))
+    link = tag("p", tag("a", "The sheet to print, with cautions", href=place(asked, "sheet")), class_="go")
+    return page_of(asked, batch, "weigh", alarms(c.words for c in sheet.alarms if c.loud), both, link)
 
 
 def noted_g(line: WeighLine) -> float:
@@ -95,13 +98,11 @@ def _one(asked: Asked, found: Subject, sheet: WeighSheet, step: Step, line: Weig
         form(
             asked,
             place(asked, "weigh"),
-            tag("input", type="hidden", name="material", value=material.id),
-            tag("input", type="hidden", name="further", value="yes") if line.weighed else None,
-            tag(
-                "div",
+            hidden({"material": material.id} | ({"further": "yes"} if line.weighed else {})),
+            fields(
                 field(asked, "grams", "Weighed in", figure=True, unit="g", big=True, need=True),
                 field(asked, "lot", "Lot", choices=lots_known(found, line), big=True),
-                class_="fields pair",
+                pair=True,
             ),
             sure(asked, "more than is planned"),
             button("Note it"),
@@ -130,51 +131,33 @@ def lots_known(found: Subject, line: WeighLine) -> list[str]:
 
 def _of_this_line(asked: Asked, found: Subject, line: WeighLine) -> Html | None:
     """Return what is noted of the line, each weight with a way to strike it."""
-    weights = [
-        (n, said) for n, said, entry in lines_of(batch_of(found), "weighed")
-        if not entry.struck and getattr(entry, "material", "") == line.material.id
-    ]  # fmt: skip
-    if not weights:
-        return None
-    hidden = tag("input", type="hidden", name="material", value=line.material.id)
+    mine, to = line.material.id, place(asked, "weigh")
     items = (
-        tag(
-            "li",
-            tag("span", str(n), class_="mark"),
-            said.removeprefix(f"{line.material.id} "),
-            striking(asked, place(asked, "weigh"), n, "strike", hidden),
-        )
-        for n, said in weights
+        strikable(n, said.removeprefix(f"{mine} "), striking(asked, to, n, "strike", *hidden({"material": mine})))
+        for n, said, entry in lines_of(batch_of(found), "weighed")
+        if not entry.struck and getattr(entry, "material", "") == mine
     )
-    return tag("section", tag("h2", "Noted of this line"), tag("ul", *items, class_="entries"))
+    return section("Noted of this line", items)
 
 
 def _out_of_stock(asked: Asked, line: WeighLine) -> Html:
-    return folded(
-        "It has run out",
-        tag(
-            "form",
-            tag("input", type="hidden", name="material", value=line.material.id),
-            field(asked, "left", "What is left of it, not yet weighed in", figure=True, unit="g", value="0"),
-            button("How to go on", quiet=True),
-            method="get",
-            action=place(asked, "without"),
-        ),
-    )
+    left = field(asked, "left", "What is left of it, not yet weighed in", figure=True, unit="g", value="0")
+    parts = (hidden({"material": line.material.id}), left, button("How to go on", quiet=True))
+    return folded("It has run out", asking(place(asked, "without"), *parts))
 
 
-def _all(asked: Asked, sheet: WeighSheet) -> Html:
+def _all(asked: Asked, sheet: WeighSheet) -> Html | None:
     items = []
     for step in sheet.steps:
         items.append(
             tag(
                 "li",
                 tag("p", head_of(step), class_="soft"),
-                *(tag("p", f"{said[:1].upper()}{said[1:]}") for said in after_of(step)),
+                *(tag("p", sentence(said)) for said in after_of(step)),
             )
         )
         items += [_line(asked, sheet, line) for line in step.lines]
-    return tag("section", tag("h2", "The whole sheet"), tag("ul", *items, class_="entries"))
+    return section("The whole sheet", items)
 
 
 def _line(asked: Asked, sheet: WeighSheet, line: WeighLine) -> Html:
@@ -199,8 +182,22 @@ def _struck(found: Subject) -> list[Struck]:
     return [replace(line, line=f"{names.get(material, material)} {said}") for line, material, _, said in lines]
 
 
-def _sheet(sheet: WeighSheet) -> Html:
-    return folded("The sheet to print, with cautions", report(weigh_document(sheet)))
+@SCREEN.at("/batch/{batch}/sheet")
+def to_print(asked: Asked) -> Page:
+    """Show the whole sheet with its cautions, to be printed."""
+    found = subject(asked)
+    document = weigh_document(sheet_of(found))
+    link = tag("a", "The sheet as a file (PDF)", href=place(asked, "sheet.pdf"), class_="button quiet")
+    body = markup(tag("p", link, class_="buttons"), report(document, materials=found.brief.library.by_id))
+    return Page(document.title, body, back=(place(asked, "weigh"), "Weigh"), way=way(asked, "weigh"))
+
+
+@SCREEN.at("/batch/{batch}/sheet.pdf")
+def sheet_file(asked: Asked) -> Download:
+    """Return the sheet as a file."""
+    found = subject(asked)
+    name = f"weigh-sheet-{batch_of(found).batch}.pdf"
+    return Download(document_pdf(weigh_document(sheet_of(found))), "application/pdf", name)
 
 
 @SCREEN.at("/batch/{batch}/without")
@@ -210,7 +207,7 @@ def without(asked: Asked) -> Page:
     asked.typed = {"left": [asked.query.get("left", "0")]}
     left = asked.figure("left", "what is left")
     material = asked.query.get("material", "")
-    answer = go_on_without(material, found, f"{left!r} g", Wish())
+    answer = go_on_without(material, found, f"{left!r} g", SwapWish())
     document = answer.document()
     back = (place(asked, "weigh"), "Weigh")
     return Page(document.title, report(document), back=back, way=way(asked, "weigh"))
