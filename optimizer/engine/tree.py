@@ -153,7 +153,7 @@ def _proof(
     session: Session, cost: Vector, lower: Vector, upper: Vector, leaves: tuple[Leaf, ...], least: float
 ) -> tuple[tuple[Leaf, ...], float] | None:
     """Return leaves that prove what `checked` asks, and what nothing costs less than by them."""
-    if not _cover(leaves, lower[-session.integers :], upper[-session.integers :]):
+    if not _cover(leaves, lower, upper, session.integers):
         return None
     bounds = bounds_of(session, cost, leaves)
     strong = bounds >= least
@@ -237,12 +237,13 @@ def _refined(session: Session, cost: Vector, leaf: Leaf) -> Leaf:
     return replace(leaf, y=polished(session, cost, leaf.lower, leaf.upper, answer).y)
 
 
-def _cover(leaves: tuple[Leaf, ...], lower: Vector, upper: Vector) -> bool:
-    """Return whether boxes hold every combination between two ends: none twice, and as many as there are."""
-    k = len(lower)
-    low, high = (
-        np.array([end[-k:] for end in ends]) for ends in zip(*((x.lower, x.upper) for x in leaves), strict=True)
-    )
+def _cover(leaves: tuple[Leaf, ...], lower: Vector, upper: Vector, integers: int) -> bool:
+    """Return whether boxes hold every combination between two ends once, each with all of the other columns."""
+    low, high = np.array([leaf.lower for leaf in leaves]), np.array([leaf.upper for leaf in leaves])
+    whole = len(lower) - integers
+    if (low[:, :whole] > lower[:whole]).any() or (high[:, :whole] < upper[:whole]).any():
+        return False
+    low, high, lower, upper = low[:, whole:], high[:, whole:], lower[whole:], upper[whole:]
     if (low < lower).any() or (high > upper).any() or (low != np.round(low)).any() or (high != np.round(high)).any():
         return False
     past = (low[:, None] > high).any(axis=2)
@@ -269,7 +270,7 @@ class _Search:
 
     def run(self, lower: Vector, upper: Vector, known: tuple[Leaf, ...], most_open: float) -> Tree:
         """Search a box, or go on from leaves that hold it, of which those are solved that may hold something better."""
-        waiting = self._waiting(known, most_open)
+        waiting = self._waiting(self._within(known, lower, upper), most_open)
         if not waiting:
             self._sort(waiting, self._solved(lower, upper))
         while waiting:
@@ -285,6 +286,17 @@ class _Search:
                 for part in self._split(next_):
                     self._sort(waiting, part)
         return Tree(self.best, tuple(self.leaves), self.runs)
+
+    def _within(self, known: tuple[Leaf, ...], lower: Vector, upper: Vector) -> tuple[Leaf, ...]:
+        """Return the parts of leaves between two ends, with the bounds here of what is no choice; none if some lack."""
+        choice = np.arange(len(lower)) >= self.whole
+        cut = (
+            replace(x, lower=np.where(choice, np.maximum(x.lower, lower), lower),
+                    upper=np.where(choice, np.minimum(x.upper, upper), upper))
+            for x in known
+        )  # fmt: skip
+        leaves = tuple(leaf for leaf in cut if (leaf.lower <= leaf.upper).all())
+        return leaves if leaves and _cover(leaves, lower, upper, self.session.integers) else ()
 
     def _waiting(self, known: tuple[Leaf, ...], most_open: float) -> list[Waiting]:
         """Return leaves with what their prices bound, or their proofs; none if more than a share of them are open."""

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from optimizer.answers.questions import read_brief
 from optimizer.brief.brief import Brief, load_brief
 from optimizer.engine import search
+from optimizer.engine.tree import Below
 from optimizer.errors import UsageError
 from optimizer.files import shipped
 from optimizer.report.blend import blend_document
@@ -415,8 +416,8 @@ def test_where_a_tree_does_not_prove_it_the_word_of_the_solver_is_told(monkeypat
     brief = shipped_brief("hand-wash")
     proven = why(brief, "decyl-glucoside")
     assert record(proven).entry_proof == "certificate"
-    monkeypatch.setattr(entry, "lowest_below", lambda *_, **__: (None, -inf, 1))
-    monkeypatch.setattr(search, "grown", lambda *_: None)
+    monkeypatch.setattr(entry, "lowest_below", lambda *_, **__: Below(None, -inf, 1))
+    monkeypatch.setattr(search, "grown", lambda *_, **__: None)
     told = why(brief, "decyl-glucoside")
     assert told.entry_proof == "solver bound"
     assert told.entry_of_all == pytest.approx(proven.entry_of_all, abs=1e-6)
