@@ -62,7 +62,7 @@ def no_way(s: Situation) -> Found | None:
 def _least_dose(s: Situation) -> float:
     """Return the lowest usual dose of a thickener that may be used here [%]."""
     thickeners = [m.thickener for m in s.brief.library.materials if m.function == "thickener"]
-    return min(t.use[0] for t in thickeners if t is not None)
+    return min((t.use[0] for t in thickeners if t is not None), default=0.0)
 
 
 @PIECES.piece("thickener-unfit", COMMON)
