@@ -285,10 +285,10 @@ def test_a_band_lets_the_dose_follow_within_it() -> None:
 
 
 @cache
-def shop(name: str, scenario: str = "hand-wash") -> Substituted:
-    path = shipped("scenarios") / f"{scenario}.toml"
-    brief = load_brief(path)
-    return substitute(brief, load_brief(path, also=stand_ins(brief, name)), name)
+def shop(name: str, scenario: str = "hand-wash", planned: str = "true") -> Substituted:
+    path, changes = shipped("scenarios") / f"{scenario}.toml", [("objective.planned", planned)]
+    brief = load_brief(path, changes=changes)
+    return substitute(brief, load_brief(path, changes=changes, also=stand_ins(brief, name)), name)
 
 
 def standin_of(done: Substituted, name: str) -> StandIn:
@@ -307,7 +307,7 @@ def test_of_equal_changes_the_cheapest_is_taken() -> None:
 @pytest.mark.slow
 def test_a_second_job_is_taken_over_too() -> None:
     """The glucoside also solubilises the perfume: a stand-in that does not brings a solubiliser along."""
-    done = shop("caprylyl-capryl-glucoside")
+    done = shop("caprylyl-capryl-glucoside", planned="false")
     assert done.new == ("decyl-glucoside", "polysorbate-20")
     decyl = standin_of(done, "decyl-glucoside")
     assert decyl.formula is not None
